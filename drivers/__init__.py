@@ -1,0 +1,1 @@
+"""Ways of getting detector volts. Drivers know nothing of watts."""

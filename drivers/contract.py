@@ -1,0 +1,87 @@
+"""What a driver is. This is the only module a driver in another package needs to import.
+
+A driver turns whatever its device sends into `SampleBlock`s. It states facts only: no gap
+filling, nothing derived, absent is absent. It is found by the entry point group
+`mismatchd.drivers`; the entry point's name is the `kind` in the configuration.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar, Protocol
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+ENTRY_POINTS = "mismatchd.drivers"
+NO_AUX: Mapping[str, NDArray[np.float64]] = {}
+
+
+class DriverError(Exception):
+    """Something the driver could not do; the text is one line for the person."""
+
+
+class LinkError(DriverError):
+    """The device could not be opened or went away."""
+
+
+class EndOfInput(DriverError):  # noqa: N818 - it is an end, not an error
+    """A finite source has given all it had."""
+
+
+@dataclass(frozen=True, slots=True)
+class SampleBlock:
+    """Pairs of detector readings in time order; n >= 1.
+
+    time_ns      (n,) int64, UTC nanoseconds in whole microseconds, strictly increasing within
+                 and across the blocks of one driver
+    forward_v    (n,) float64, volts, finite
+    reflected_v  (n,) float64, volts, finite
+    aux          further columns by name, each (n,) float64; NaN where a pair lacks one
+    step_v       the resolution of the forward and the reflected reading in volts, 0 if unknown
+    full_scale_v the reading at which the converter clips, in volts, None if unknown
+    """
+
+    time_ns: NDArray[np.int64]
+    forward_v: NDArray[np.float64]
+    reflected_v: NDArray[np.float64]
+    aux: Mapping[str, NDArray[np.float64]] = field(default_factory=lambda: NO_AUX)
+    step_v: tuple[float, float] = (0.0, 0.0)
+    full_scale_v: float | None = None
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+
+class Driver(Protocol):
+    """A source of sample blocks.
+
+    `Options` is the msgspec.Struct (forbid_unknown_fields=True) of the keys that the driver takes
+    under `driver:` besides `kind`; the configuration checks them and reports file, line and key.
+    `finite` says that the input ends by itself and may be made to wait (a file, not a device).
+    `counters` counts what was dropped and why, by name; it only grows.
+    """
+
+    Options: ClassVar[type[msgspec.Struct]]
+    finite: bool
+    counters: dict[str, int]
+
+    def open(self) -> None:
+        """Open the device. Raises LinkError with a line that tells the person what to do."""
+
+    def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
+        """Return the next pairs, or None if none came within `timeout_s`.
+
+        Once something has come, go on collecting for up to `linger_s` (arrival is still noted as
+        it happens), so that a quiet station costs little. A device that goes away after it was
+        opened is reopened here, with back-off; that is told through `notices`, not raised. Raises
+        EndOfInput when a finite source is done.
+        """
+
+    def notices(self) -> list[str]:
+        """Changes of state in words since the last call (lost, back again, rebooted)."""
+
+    def close(self) -> None:
+        """Release the device. May be called twice and before `open`."""

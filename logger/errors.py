@@ -1,0 +1,34 @@
+"""The errors a person can meet, each one clear line. Foreign errors are wrapped where they enter.
+
+    MismatchdError          exit 1
+      StoreError              the database could not be opened, read or written
+      UsageError            exit 2
+        ConfigError           a configuration file, with file, line and key
+        CalibrationError      a calibration file, with file and key
+"""
+
+from __future__ import annotations
+
+
+class MismatchdError(Exception):
+    """Base of all errors that are told to the person as one line."""
+
+    exit_code = 1
+
+
+class StoreError(MismatchdError):
+    """The database could not be opened, read or written."""
+
+
+class UsageError(MismatchdError):
+    """Wrong usage: nothing was done."""
+
+    exit_code = 2
+
+
+class ConfigError(UsageError):
+    """A configuration that cannot be used: `file:line: key: what is wrong and what to do`."""
+
+
+class CalibrationError(UsageError):
+    """A calibration file that cannot be used: `file: key: what is wrong and what to do`."""

@@ -1,0 +1,91 @@
+"""The rows that the stages hand to the store: plain facts, times in UTC nanoseconds."""
+
+from __future__ import annotations
+
+from enum import IntFlag
+
+import msgspec
+
+
+class Flag(IntFlag):
+    """What is to be known about a reading; kept as bits, exported as words."""
+
+    BELOW_FLOOR = 1  # under the readable floor: the power means something, the SWR does not
+    CLIPPED = 2  # a converter was at its end
+    EXTRAPOLATED = 4  # outside the range the calibration covers
+    UNSETTLED = 8  # too near an edge of keying for the detectors to have settled
+    GAP = 16  # pairs are missing inside
+    INTERRUPTED = 32  # the daemon ended before the transmission did
+    RELATIVE = 64  # watts are relative: the calibration knows balance only
+
+    def words(self) -> str:
+        """The flags as lower-case words joined by spaces, in the order above."""
+        return " ".join((flag.name or "").lower().replace("_", "-") for flag in self)
+
+
+class Second(msgspec.Struct, frozen=True, kw_only=True):
+    """One second of a transmission (its first and last second may be shorter).
+
+    `time_ns` is the whole UTC second, or the start of the transmission if that is later.
+    Powers are means over the pairs of the second in watts, volts the means of what the driver
+    gave. `swr` and its bounds are None below the readable floor.
+    """
+
+    time_ns: int
+    start_ns: int  # of the transmission it belongs to
+    forward_w: float
+    reflected_w: float
+    swr: float | None
+    swr_low: float | None
+    swr_high: float | None
+    samples: int
+    flags: int
+    swr_noise_low: float | None
+    swr_noise_high: float | None
+    forward_v: float
+    reflected_v: float
+
+
+class Transmission(msgspec.Struct, frozen=True, kw_only=True):
+    """One transmission, or as much of it as there is so far (`ended` False).
+
+    `swr_low..swr_high` is the 95 % interval of what the SWR is; `swr_noise_low..swr_noise_high`
+    that of noise alone, for asking whether it changed. `energy_j` is incident energy.
+    """
+
+    start_ns: int
+    end_ns: int
+    ended: bool
+    samples: int
+    forward_w_mean: float
+    forward_w_max: float
+    reflected_w_mean: float
+    reflected_w_max: float
+    swr: float | None
+    swr_low: float | None
+    swr_high: float | None
+    swr_max: float | None
+    energy_j: float
+    channel: int | None
+    frequency_khz: float | None
+    calibration_id: str
+    flags: int
+    swr_noise_low: float | None
+    swr_noise_high: float | None
+    settled_samples: int
+
+
+class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
+    """An alarm was raised or cleared. `start_ns` names the transmission it happened in, if any."""
+
+    kind: str
+    change: str  # "raised" or "cleared"
+    time_ns: int
+    severity: str  # "warning" or "critical"
+    value: float | None
+    limit: float | None
+    start_ns: int | None
+    detail: str
+
+
+Row = Second | Transmission | AlarmChange
