@@ -1,10 +1,10 @@
 """The errors a person can meet, each one clear line. Foreign errors are wrapped where they enter.
 
-    MismatchdError          exit 1
-      StoreError              the database could not be opened, read or written
-      UsageError            exit 2
-        ConfigError           a configuration file, with file, line and key
-        CalibrationError      a calibration file, with file and key
+MismatchdError          exit 1
+  StoreError              the database could not be opened, read or written
+  UsageError            exit 2
+    ConfigError           a configuration file, with file, line and key
+    CalibrationError      a calibration file, with file and key
 """
 
 from __future__ import annotations

@@ -1,0 +1,46 @@
+"""The drivers that are installed, found by entry point. Only the chosen one is imported."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from importlib.metadata import entry_points
+
+import msgspec
+
+from drivers.contract import ENTRY_POINTS, Driver, DriverError
+
+
+class UnknownDriverError(DriverError):
+    """No such driver, or one that cannot be used; the text says what to do."""
+
+
+def installed_kinds() -> list[str]:
+    """The kinds of driver that a configuration can name, sorted."""
+    return sorted(entry_points(group=ENTRY_POINTS).names)
+
+
+def find(kind: str) -> type[Driver]:
+    """Import the driver of this kind. Raises UnknownDriverError if that cannot be done."""
+    found = tuple(entry_points(group=ENTRY_POINTS, name=kind))
+    if not found:
+        kinds = installed_kinds()
+        near = get_close_matches(kind, kinds, 1)
+        listed = ", ".join(kinds) or "none"
+        hint = f"did you mean {near[0]!r}? " if near else ""
+        raise UnknownDriverError(
+            f"no driver of kind {kind!r} is installed; {hint}installed are: {listed}"
+        )
+    entry = found[0]
+    try:
+        driver: type[Driver] = entry.load()
+    except Exception as error:  # whatever a foreign package throws while it is imported
+        raise UnknownDriverError(
+            f"driver {kind!r} ({entry.value}) cannot be imported: {type(error).__name__}: {error}; "
+            "repair or reinstall its package"
+        ) from error
+    options = getattr(driver, "Options", None)
+    if not (isinstance(options, type) and issubclass(options, msgspec.Struct)):
+        raise UnknownDriverError(
+            f"driver {kind!r} ({entry.value}) has no Options; repair or reinstall its package"
+        )
+    return driver

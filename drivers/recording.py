@@ -1,0 +1,89 @@
+"""Raw bytes of a port in a file, with the moment each chunk arrived, and back.
+
+    b"mismatchd recording 1\\n"
+    one line of JSON: {"kind": ..., "options": {...}}   the driver that read the port
+    chunks: little-endian int64 arrival (UTC nanoseconds), uint32 length, the bytes
+
+A name that ends in `.gz` is compressed. A file cut short ends at its last whole chunk.
+"""
+
+from __future__ import annotations
+
+import gzip
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Any, NamedTuple
+
+import msgspec
+
+from drivers.contract import LinkError
+
+MAGIC = b"mismatchd recording 1\n"
+HEAD = struct.Struct("<qI")
+LONGEST_CHUNK = 1 << 24
+
+
+class Chunk(NamedTuple):
+    """Bytes that arrived together; `arrival_ns` in UTC nanoseconds."""
+
+    arrival_ns: int
+    data: bytes
+
+
+class Header(msgspec.Struct, frozen=True):
+    """The driver that read the port, and its options."""
+
+    kind: str
+    options: dict[str, Any]
+
+
+def open_plain_or_gzip(path: Path) -> IO[bytes]:
+    """Open for reading; compression is told from the content. Raises LinkError."""
+    try:
+        file = path.open("rb")
+    except OSError as error:
+        raise LinkError(f"{path}: {error.strerror}") from error
+    if file.peek(2)[:2] == b"\x1f\x8b":
+        return gzip.GzipFile(fileobj=file)  # type: ignore[return-value]
+    return file
+
+
+class Writer:
+    """Writes a recording; use as a context manager or call `close`."""
+
+    def __init__(self, path: Path, header: Header) -> None:
+        file: Any = gzip.open(path, "wb") if path.suffix == ".gz" else path.open("wb")  # noqa: SIM115
+        self._file: IO[bytes] = file
+        self._file.write(MAGIC + msgspec.json.encode(header) + b"\n")
+
+    def write(self, chunk: Chunk) -> None:
+        """Append one chunk."""
+        self._file.write(HEAD.pack(chunk.arrival_ns, len(chunk.data)) + chunk.data)
+
+    def close(self) -> None:
+        """Finish the file."""
+        self._file.close()
+
+
+def read_header(file: IO[bytes], path: Path) -> Header:
+    """Read up to the first chunk. Raises LinkError if the file is not a recording."""
+    try:
+        if file.readline(len(MAGIC)) != MAGIC:
+            raise LinkError(f"{path}: not a recording of this program")
+        return msgspec.json.decode(file.readline(1 << 16), type=Header)
+    except (msgspec.DecodeError, OSError, EOFError) as error:
+        raise LinkError(f"{path}: damaged recording: {error}") from error
+
+
+def read_chunks(file: IO[bytes]) -> Iterator[Chunk]:
+    """The chunks from the present position on."""
+    try:
+        while len(head := file.read(HEAD.size)) == HEAD.size:
+            arrival_ns, length = HEAD.unpack(head)
+            data = file.read(length) if length <= LONGEST_CHUNK else b""
+            if len(data) < length:
+                return
+            yield Chunk(arrival_ns, data)
+    except (EOFError, OSError):  # a compressed file that was cut short
+        return

@@ -1,0 +1,191 @@
+"""Driver `replay`: pairs from a CSV file or from a recording of a port, once, then the end.
+
+CSV, plain or gzip: header `time_s,forward_v,reflected_v[,channel|frequency_khz|...]`, time in
+seconds since the epoch. A recording goes through the parser that read the live port. Which of the
+two a file is, its content tells.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import IO, Literal
+
+import msgspec
+import numpy as np
+
+from drivers.contract import EndOfInput, LinkError, SampleBlock
+from drivers.found import UnknownDriverError, find
+from drivers.recording import MAGIC, open_plain_or_gzip, read_chunks, read_header
+from drivers.text_lines.parser import LineParser
+
+CHUNK = 1 << 18
+LONG_LINE = 4096
+KNOWN = ("forward_v", "reflected_v", "time_ns")
+GROUP_BYTES = 1 << 18  # recorded chunks are parsed together up to this many bytes when fast
+
+
+class ReplayOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Keys of `driver:` for this kind; `file` and `port` are other names for `path`."""
+
+    path: Path | None = None
+    file: Path | None = None
+    port: Path | None = None
+    pace: Literal["fast", "realtime"] = "fast"
+
+    def __post_init__(self) -> None:
+        if sum(name is not None for name in (self.path, self.file, self.port)) != 1:
+            raise ValueError("name the file to replay: `path: recording.csv`")
+
+    @property
+    def source(self) -> Path:
+        """The file to replay."""
+        source = self.path or self.file or self.port
+        assert source is not None
+        return source
+
+
+class ReplayDriver:
+    """Gives the pairs of a file, as fast as they are taken or at the pace of their times."""
+
+    Options = ReplayOptions
+    finite = True
+
+    def __init__(
+        self,
+        options: ReplayOptions,
+        *,
+        monotonic: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._options = options
+        self._monotonic = monotonic
+        self._sleep = sleep
+        self._file: IO[bytes] | None = None
+        self._blocks: Iterator[SampleBlock] = iter(())
+        self._ready: SampleBlock | None = None
+        self._origin: tuple[int, float] | None = None
+        self._notices: list[str] = []
+        self.counters: dict[str, int] = {}
+
+    def open(self) -> None:
+        """Open the file and look at its head. Raises LinkError."""
+        path = self._options.source
+        self._file = open_plain_or_gzip(path)
+        head = self._file.peek(len(MAGIC))[: len(MAGIC)]  # type: ignore[attr-defined]
+        self._blocks = self._recording(path) if head == MAGIC else self._csv(path)
+
+    def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
+        """The next pairs; see the contract."""
+        block = self._ready or next(self._blocks, None)
+        self._ready = None
+        if block is None:
+            self._tell_dropped()
+            raise EndOfInput("end of the file")
+        if self._options.pace == "fast":
+            return block
+        if self._origin is None:
+            self._origin = (int(block.time_ns[0]), self._monotonic())
+        first_ns, begun_s = self._origin
+        wait_s = (int(block.time_ns[0]) - first_ns) * 1e-9 - (self._monotonic() - begun_s)
+        if wait_s > 0:
+            self._sleep(min(wait_s + linger_s, timeout_s))
+        now_ns = first_ns + round((self._monotonic() - begun_s) * 1e9)
+        due = int(np.searchsorted(block.time_ns, now_ns, side="right"))
+        if due < len(block):
+            self._ready = _part(block, slice(due, None))
+        return _part(block, slice(due)) if due else None
+
+    def notices(self) -> list[str]:
+        """What was dropped, once at the end."""
+        notices, self._notices = self._notices, []
+        return notices
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+    def _csv(self, path: Path) -> Iterator[SampleBlock]:
+        assert self._file is not None
+        parser = LineParser(None, max_line=LONG_LINE, whole_file=True)
+        self.counters = parser.counters
+        last_ns = np.iinfo(np.int64).min
+        seen_header = False
+        more = True
+        while more:
+            data = self._file.read(CHUNK)
+            more = bool(data)
+            parsed = parser.feed(data or b"\n")
+            if not seen_header and (more or parsed):
+                if parser.columns is None or "time_s" not in parser.columns:
+                    raise LinkError(
+                        f"{path}: line 1: the header must name time_s, forward_v and reflected_v"
+                        " (and may name more columns)"
+                    )
+                seen_header = True
+            if parsed is None:
+                continue
+            values = parsed.values
+            times = values["time_ns"]
+            before = np.concatenate([[last_ns], np.maximum.accumulate(times)[:-1]])
+            later = times > np.maximum(before, last_ns)
+            block = SampleBlock(
+                times,
+                values["forward_v"],
+                values["reflected_v"],
+                {name: column for name, column in values.items() if name not in KNOWN},
+                parser.step_v,
+            )
+            if not later.all():
+                self.counters["not_later"] = self.counters.get("not_later", 0) + int((~later).sum())
+                block = _part(block, later)
+            if len(block):
+                last_ns = int(block.time_ns[-1])
+                yield block
+        if not seen_header:
+            raise LinkError(f"{path}: the file is empty")
+
+    def _recording(self, path: Path) -> Iterator[SampleBlock]:
+        assert self._file is not None
+        header = read_header(self._file, path)
+        try:
+            driver = find(header.kind)
+            options = msgspec.convert(header.options, driver.Options)
+        except (UnknownDriverError, msgspec.ValidationError) as error:
+            raise LinkError(f"{path}: {error}") from error
+        stream = driver.Stream(options)  # type: ignore[attr-defined]
+        self.counters = stream.counters
+        together: list[object] = []
+        size = 0
+        for chunk in read_chunks(self._file):
+            together.append(chunk)
+            size += len(chunk.data)
+            if size >= GROUP_BYTES or self._options.pace == "realtime":
+                block = stream.feed(together)
+                together, size = [], 0
+                if block is not None:
+                    yield block
+        if together and (block := stream.feed(together)) is not None:
+            yield block
+
+    def _tell_dropped(self) -> None:
+        dropped = Counter(self.counters)
+        dropped.pop("lines", None)
+        if dropped.total():
+            reasons = ", ".join(f"{count} {name}" for name, count in dropped.items() if count)
+            self._notices.append(f"{self._options.source}: lines dropped: {reasons}")
+
+
+def _part(block: SampleBlock, which: slice | np.ndarray) -> SampleBlock:
+    return SampleBlock(
+        block.time_ns[which],
+        block.forward_v[which],
+        block.reflected_v[which],
+        {name: column[which] for name, column in block.aux.items()},
+        block.step_v,
+        block.full_scale_v,
+    )

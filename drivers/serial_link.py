@@ -1,0 +1,352 @@
+"""Bytes from a serial port that may be unplugged, taken, forbidden or at the end of a network.
+
+Once opened, a link heals itself: a lost port is closed at once (a descriptor kept open would make
+the device come back under another number) and opened again by its name as soon as it is there.
+Opening and closing can take seconds on a network, so they are done in a thread that lives only
+while the link is lost; `read` never waits longer than it was asked to.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import getpass
+import grp
+import io
+import math
+import os
+import select
+import socket
+import stat
+import termios
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+import serial
+
+from drivers.contract import LinkError
+from drivers.serial_ports import list_ports
+
+# What pyserial lets through when a port fails under it; SerialException is an OSError.
+FAILURES = (OSError, termios.error, TypeError, ValueError, AttributeError, NotImplementedError)
+FIRST_RETRY_S = 0.25
+LAST_RETRY_S = 2.0
+NETWORK_POLL_S = 0.005  # how often a link without a descriptor is asked
+WRITE_S = 1.0
+JOIN_S = 1.0
+
+
+class SerialLink:
+    """A serial port (8N1) or pyserial URL that is read and, if need be, written.
+
+    `generation` counts the times the port was opened: when it changes, what was received so far
+    and what comes next do not belong together, so the reader's parser must start afresh.
+
+    `reset_on_open` False: opening shall not reboot a board whose reset hangs on a modem line. The
+    kernel raises DTR and RTS on every open, so the way not to make an edge is never to lower them:
+    they stay raised while open and (HUPCL cleared) after closing. Only the first open after
+    plugging in can still reset the board.
+
+    One thread reads; `write` and `close` may be called from others (not from a signal handler).
+    """
+
+    def __init__(
+        self,
+        port: str,
+        baud: int,
+        reset_on_open: bool = True,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.generation = 0
+        self._port = port
+        self._baud = baud
+        self._reset_on_open = reset_on_open
+        self._monotonic = monotonic
+        self._notices: deque[str] = deque()
+        self._stop = threading.Event()
+        self._stop.set()
+        self._wake = -1  # an eventfd that ends any wait
+        self._reading = threading.Lock()  # held while reading, so that close() can wait for it
+        self._changing = threading.Lock()  # guards the three below
+        self._wire: _Wire | None = None
+        self._found: _Wire | None = None
+        self._reopening: threading.Thread | None = None
+        self._lost_at = 0.0
+
+    def open(self) -> None:
+        """Open the port. Raises LinkError with one line that tells the person what to do."""
+        self.close()
+        self._wire = _Wire(self._port, self._baud, self._reset_on_open)
+        self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._stop = threading.Event()  # a new one: an old thread may still hang in the network
+        self.generation += 1
+
+    def read(self, timeout_s: float) -> bytes:
+        """Return what has come, waiting up to `timeout_s` seconds for the first byte.
+
+        Empty if nothing came, also while the link is lost. Raises LinkError if it is not open.
+        """
+        with self._reading:
+            if self._stop.is_set():
+                raise LinkError(f"{self._port} is not open")
+            deadline = self._monotonic() + timeout_s
+            while not self._stop.is_set():
+                left = max(0.0, deadline - self._monotonic())
+                wire = self._wire or self._adopt()
+                if wire is None:
+                    _wait(None, self._wake, left)
+                else:
+                    try:
+                        data = wire.read(left, self._wake)
+                    except FAILURES as error:
+                        self._lose(wire, error)
+                        continue
+                    if data:
+                        return data
+                if left == 0:
+                    break
+            return b""
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`. Raises LinkError if the link is lost or stuck for a second."""
+        with self._changing:
+            if self._wire is None:
+                raise LinkError(f"{self._port} is not there to be written to")
+            try:
+                self._wire.write(data)
+            except FAILURES as error:
+                raise LinkError(f"{self._port} cannot be written to: {_reason(error)}") from error
+
+    def notices(self) -> list[str]:
+        """What has changed since the last call: lost, still away and why, back."""
+        notices = []
+        while self._notices:
+            notices.append(self._notices.popleft())
+        return notices
+
+    def close(self) -> None:
+        """Release the port; a `read` in another thread returns at once."""
+        with self._changing:
+            self._stop.set()
+            reopening = self._reopening
+            if self._wake >= 0:
+                os.eventfd_write(self._wake, 1)
+        if reopening is not None:
+            reopening.join(JOIN_S)  # if it hangs in the network it cleans up when it gets out
+        with self._reading, self._changing:
+            for wire in (self._wire, self._found):
+                if wire is not None:
+                    wire.close()
+            self._wire = self._found = self._reopening = None
+            if self._wake >= 0:
+                os.close(self._wake)
+                self._wake = -1
+
+    def _adopt(self) -> _Wire | None:
+        with self._changing:
+            if self._found is None:
+                return None
+            self._wire, self._found, self._reopening = self._found, None, None
+        self.generation += 1
+        away_s = self._monotonic() - self._lost_at
+        self._notices.append(f"{self._port} is back after {away_s:.1f} s")
+        return self._wire
+
+    def _lose(self, wire: _Wire, error: Exception) -> None:
+        self._lost_at = self._monotonic()
+        self._notices.append(f"{self._port} lost: {_reason(error)}; waiting for it to come back")
+        with self._changing:
+            self._wire = None
+            if not self._stop.is_set():
+                self._reopening = threading.Thread(
+                    target=self._reopen,
+                    args=(wire, self._stop),
+                    name=f"reopen {self._port}",
+                    daemon=True,
+                )
+                self._reopening.start()
+                return
+        wire.close()
+
+    def _reopen(self, dead: _Wire, stop: threading.Event) -> None:
+        dead.close()
+        pause_s = FIRST_RETRY_S
+        told = ""
+        while not stop.wait(pause_s):
+            pause_s = min(2 * pause_s, LAST_RETRY_S)
+            try:
+                wire = _Wire(self._port, self._baud, self._reset_on_open)
+            except LinkError as error:
+                # That it is missing was told already; that it is back but closed to us was not.
+                if os.path.exists(self._port) and str(error) != told:
+                    told = str(error)
+                    self._notices.append(told)
+                continue
+            with self._changing:
+                if not stop.is_set():
+                    self._found = wire
+                    os.eventfd_write(self._wake, 1)
+                    return
+            wire.close()
+            return
+
+
+class _Wire:
+    """One opened port. Raises LinkError when it cannot be opened, FAILURES afterwards."""
+
+    def __init__(self, port: str, baud: int, reset_on_open: bool) -> None:
+        handle: Any = None
+        try:
+            handle = serial.serial_for_url(port, do_not_open=True, baudrate=baud, timeout=0)
+            handle.exclusive = True
+            if not port.startswith("rfc2217:"):  # which refuses it and has one of its own
+                handle.write_timeout = WRITE_S
+            handle.open()
+            self._handle = handle
+            self._fd = _descriptor(handle)
+            if self._fd is None or not os.isatty(self._fd):
+                _notice_dead_peer(handle)
+            elif not reset_on_open:
+                attributes = termios.tcgetattr(self._fd)
+                attributes[2] &= ~termios.HUPCL
+                termios.tcsetattr(self._fd, termios.TCSANOW, attributes)
+        except (*FAILURES, OverflowError) as error:
+            if handle is not None:
+                _shut(handle)
+            raise LinkError(why_not_open(port, error)) from error
+
+    def read(self, timeout_s: float, wake: int) -> bytes:
+        if self._fd is None:
+            data = self._drain()
+            if not data and timeout_s > 0:
+                _wait(None, wake, min(timeout_s, NETWORK_POLL_S))
+                data = self._drain()
+            return data
+        events = _wait(self._fd, wake, timeout_s)
+        if events & select.POLLIN:
+            try:
+                data = os.read(self._fd, 65536)
+            except BlockingIOError:
+                return b""
+            if not data:
+                raise OSError("the device hung up")
+            return data
+        if events:  # POLLHUP, POLLERR or POLLNVAL alone
+            raise OSError("the device hung up")
+        return b""
+
+    def _drain(self) -> bytes:
+        data = bytearray()
+        try:
+            while chunk := self._handle.read(65536):  # gives a byte at a time when not waiting
+                data += chunk
+        except FAILURES:
+            if not data:  # else it fails again at the next call, and nothing received is lost
+                raise
+        return bytes(data)
+
+    def write(self, data: bytes) -> None:
+        self._handle.write(data)
+
+    def close(self) -> None:
+        _shut(self._handle)
+
+
+def _descriptor(handle: Any) -> int | None:
+    try:
+        return int(handle.fileno())
+    except (AttributeError, io.UnsupportedOperation):
+        return None
+
+
+def _wait(fd: int | None, wake: int, timeout_s: float) -> int:
+    """Wait for events of `fd`, or for `wake`; return the events of `fd`."""
+    poll = select.poll()
+    poll.register(wake, select.POLLIN)
+    if fd is not None:
+        poll.register(fd, select.POLLIN)
+    events = dict(poll.poll(math.ceil(1000 * timeout_s)))
+    if events.pop(wake, 0):
+        with contextlib.suppress(BlockingIOError):
+            os.eventfd_read(wake)
+    return events.get(fd, 0) if fd is not None else 0
+
+
+def _notice_dead_peer(handle: Any) -> None:
+    """Let the kernel find out within half a minute that the other end lost its power."""
+    peer = getattr(handle, "_socket", None)
+    if isinstance(peer, socket.socket):
+        peer.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, 10)
+        peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, 5)
+        peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT, 3)
+
+
+def _shut(handle: Any) -> None:
+    peer = getattr(handle, "_socket", None)
+    with contextlib.suppress(*FAILURES):
+        handle.close()
+    if peer is not None:  # pyserial leaves the socket open if the other end went first
+        peer.close()
+
+
+def _reason(error: BaseException) -> str:
+    return " ".join(str(getattr(error, "strerror", None) or error).split())
+
+
+def why_not_open(port: str, error: BaseException) -> str:
+    """One line for the person: why this port could not be opened and what to do."""
+    reason = _reason(error)
+    if "://" in port:
+        return f"cannot open {port}: {reason}; check the address and that its server runs"
+    code = getattr(error, "errno", None)
+    if code in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR):
+        return f"cannot open {port}: there is no such port; {_ports_there_are()}"
+    if code in (errno.EACCES, errno.EPERM):
+        return f"cannot open {port}: no permission; {_how_to_be_let_in(port)}"
+    if code in (errno.EBUSY, errno.EAGAIN):
+        return (
+            f"cannot open {port}: another program holds it; end that program "
+            f"(`fuser -v {port}` names it)"
+        )
+    if isinstance(error, ValueError | OverflowError):
+        return f"cannot open {port}: {reason}; correct the port or the baud rate"
+    return f"cannot open {port}: {reason}; check that it is a serial port"
+
+
+def _ports_there_are() -> str:
+    there = [f"{port.device}{_also(port.stable)}" for port in list_ports()]
+    if not there:
+        return "there are no serial ports at all: plug the board in"
+    return f"there are: {', '.join(there)}"
+
+
+def _also(stable: tuple[str, ...]) -> str:
+    return f" ({stable[0]})" if stable else ""
+
+
+def _how_to_be_let_in(port: str) -> str:
+    try:
+        status = os.stat(port)
+    except OSError as error:
+        return f"even its owner cannot be seen ({_reason(error)})"
+    try:
+        group = grp.getgrgid(status.st_gid).gr_name
+    except KeyError:
+        group = str(status.st_gid)
+    rights = stat.S_IRGRP | stat.S_IWGRP
+    if status.st_gid == 0 or status.st_mode & rights != rights:
+        return (
+            f"it is kept from its group {group} too; give it to a group of its own with a udev rule"
+        )
+    try:
+        user = getpass.getuser()
+    except (KeyError, OSError):
+        user = str(os.geteuid())
+    return (
+        f"it belongs to group {group}; run `sudo usermod -aG {group} {user}`, "
+        "then log in again (or restart the service)"
+    )

@@ -1,0 +1,141 @@
+"""Plugs that fail: what resistance they put in series with, or across, the line, and when."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+import msgspec
+import numpy as np
+
+from drivers.simulated.operator import KeyDown
+from drivers.simulated.randomness import Stream, generator
+from drivers.simulated.station import SOUND, Contact, FloatArray, NotNegative, Positive
+
+Where = Literal["shack-plug", "antenna-plug"]
+Kind = Literal["open", "short", "resistance", "heating", "intermittent"]
+
+DEFAULT_OHM: dict[Kind, float] = {
+    "open": 1e6,
+    "short": 0.0,
+    "resistance": 50.0,
+    "heating": 80.0,
+    "intermittent": 1e6,
+}
+WINDOW_S = 10.0  # intermittent breaks are drawn for each such span by itself
+HEAT_SPAN = 14.0  # heating time constants after which a joint is cold again (1e-6)
+
+
+class Fault(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
+    """One fault of one plug; without `duration_s` it stays.
+
+    open          `ohm` in series (default 1e6)
+    short         `ohm` across the line (default 0)
+    resistance    `ohm` in series (default 50)
+    heating       in series, creeping towards `ohm` (default 80) with time constant `heat_s` while
+                  keyed and back towards 0 at rest
+    intermittent  `ohm` in series (default 1e6) for moments of about `length_ms` (half to one and a
+                  half times that), on average `rate_per_s` of them
+    """
+
+    at_s: NotNegative = 0.0
+    duration_s: Positive | None = None
+    where: Where = "shack-plug"
+    kind: Kind
+    ohm: NotNegative | None = None
+    heat_s: Positive = 20.0
+    rate_per_s: NotNegative = 0.5
+    length_ms: Annotated[float, msgspec.Meta(gt=0, le=5000)] = 20.0
+
+    @property
+    def end_s(self) -> float:
+        """When it is over; infinite if it stays."""
+        return np.inf if self.duration_s is None else self.at_s + self.duration_s
+
+
+@dataclass(frozen=True, slots=True)
+class BadContact:
+    """A span in which a plug is bad; times in seconds since the start of the simulation."""
+
+    start_s: float
+    end_s: float
+    fault: Fault
+
+
+def bad_contacts(
+    faults: Sequence[Fault], seed: int, since_s: float, until_s: float
+) -> list[BadContact]:
+    """Return the spans that overlap the given one, in order; each intermittent break is one."""
+    spans: list[BadContact] = []
+    for place, fault in enumerate(faults):
+        if fault.at_s >= until_s or fault.end_s <= since_s:
+            continue
+        if fault.kind != "intermittent":
+            spans.append(BadContact(fault.at_s, fault.end_s, fault))
+            continue
+        spans += _breaks(fault, place, seed, max(since_s, fault.at_s), min(until_s, fault.end_s))
+    return sorted(spans, key=lambda span: span.start_s)
+
+
+def _breaks(
+    fault: Fault, place: int, seed: int, since_s: float, until_s: float
+) -> list[BadContact]:
+    found = []
+    # A break is shorter than a window, so one that began in the window before may still last.
+    for window in range(max(0, int(since_s // WINDOW_S) - 1), int(until_s // WINDOW_S) + 1):
+        rng = generator(seed, Stream.CONTACT, place, window)
+        count = int(rng.poisson(fault.rate_per_s * WINDOW_S))
+        starts = np.sort(rng.uniform(0.0, WINDOW_S, size=count)) + window * WINDOW_S
+        lengths = fault.length_ms * 1e-3 * rng.uniform(0.5, 1.5, size=count)
+        found += [
+            BadContact(float(start), min(float(start + length), fault.end_s), fault)
+            for start, length in zip(starts, lengths, strict=True)
+            if start >= fault.at_s and start < until_s and start + length > since_s
+        ]
+    return found
+
+
+def warmth(
+    key_downs: Sequence[KeyDown], since_s: float, heat_s: float, t_s: FloatArray
+) -> FloatArray:
+    """Return how warm a joint is, 0 cold to 1: first order, driven by the key from `since_s` on.
+
+    The system is linear, so each key-down adds its own rise and fall, whatever came before.
+    """
+    total = np.zeros_like(t_s)
+    for each in key_downs:
+        for edge, sign in ((each.end_s, 1.0), (each.start_s, -1.0)):
+            total += sign * np.exp(-np.maximum(t_s - max(edge, since_s), 0.0) / heat_s)
+    return total
+
+
+def contact_at(
+    spans: Sequence[BadContact], where: Where, key_downs: Sequence[KeyDown], t_s: FloatArray
+) -> Contact:
+    """Return the state of one plug at increasing times, arrays like `t_s` (or SOUND).
+
+    `spans` and `key_downs` must hold all that matter at these times, see `heat_memory_s`.
+    """
+    here = [span for span in spans if span.fault.where == where]
+    if not here:
+        return SOUND
+    series, across = np.zeros_like(t_s), np.zeros_like(t_s)  # ohms and siemens add up
+    for span in here:
+        first, last = np.searchsorted(t_s, (span.start_s, span.end_s))
+        fault = span.fault
+        ohm = DEFAULT_OHM[fault.kind] if fault.ohm is None else fault.ohm
+        if fault.kind == "short":
+            across[first:last] += 1 / max(ohm, 1e-6)
+        elif fault.kind == "heating":
+            warm = warmth(key_downs, span.start_s, fault.heat_s, t_s[first:last])
+            series[first:last] += ohm * warm
+        else:
+            series[first:last] += ohm
+    with np.errstate(divide="ignore"):
+        return Contact(series, 1 / across)
+
+
+def heat_memory_s(faults: Sequence[Fault]) -> float:
+    """Return how far back key-downs still matter to a heating joint."""
+    return max((HEAT_SPAN * each.heat_s for each in faults if each.kind == "heating"), default=0.0)

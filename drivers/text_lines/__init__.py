@@ -1,0 +1,1 @@
+"""Pairs from any microcontroller that prints them as lines of text."""

@@ -1,0 +1,304 @@
+"""Many plain lines at once, without a loop over them.
+
+A plain line is as many fields `[+-]digits[.digits]` as there are columns, with one character
+between them. Its numbers come out exactly as `lines` reads them: the digits of a field become a
+whole number below 2^53, which a float holds exactly, and one division by a power of ten up to
+10^22, which a float holds exactly too, is rounded correctly by IEEE 754. (Nanoseconds never
+leave int64.)
+
+Digits are read eight at a time: eight characters loaded as one little-endian 64-bit word are
+folded into a number in three multiplications.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.text_lines.columns import INT64_MAX, SEPARATORS, Layout
+
+Ints = NDArray[np.int64]
+Words = NDArray[np.uint64]
+Values = NDArray[np.float64 | np.int64]
+# One number for all lines where they agree, which they mostly do, else one for each.
+PerLine = int | Ints
+
+MOST_DIGITS = 18
+# Characters before the first line that a field may be loaded together with.
+_LEAD_IN = b"\n" * 32
+_NO_POINT = 64  # decimals of a number without a point: all its words lie right of where one was
+_TOO_MANY = 0.02  # odd lines, above which the reference reader does it all
+
+_ZERO = np.uint8(ord("0"))
+_POWERS = np.array([10.0**i for i in range(MOST_DIGITS + 1)])
+_INT_POWERS = np.array([10**i for i in range(10)], dtype=np.int64)
+# The last n of the eight characters, and of their digits.
+_LAST = np.array([(2**64 - 1) << (64 - 8 * n) & (2**64 - 1) for n in range(9)], dtype=np.uint64)
+_LAST_DIGITS = _LAST & np.uint64(0x0F0F0F0F0F0F0F0F)
+_FOLDS = tuple(
+    (np.uint64(factor), np.uint64(shift), np.uint64(mask))
+    for factor, shift, mask in (
+        (10 << 8 | 1, 8, 0x00FF00FF00FF00FF),
+        (100 << 16 | 1, 16, 0x0000FFFF0000FFFF),
+        (10000 << 32 | 1, 32, 0x00000000FFFFFFFF),
+    )
+)
+_PLAIN = re.compile(rb"([+-]?)([0-9]+)(?:\.([0-9]+))?")
+_FIRST_SEPARATOR = re.compile(
+    rf"\n[+-]?[0-9]++(?:\.[0-9]++|,[0-9]++(?=;))?+([ {SEPARATORS}])".encode()
+)
+
+
+class Scan(NamedTuple):
+    """What was found in a chunk, as printed: before units and ranges.
+
+    ends     (n,) int64, the offset just after the terminator of each plain line
+    values   by column, (n,) float64, or int64 for the columns of time
+    decimals by column, how many were printed
+    odd      (start, end) of each line that is for the reference reader
+    """
+
+    ends: Ints
+    values: list[Values]
+    decimals: list[PerLine]
+    odd: list[tuple[int, int]]
+
+
+class _Field(NamedTuple):
+    """The digits of one column, in every line.
+
+    load(back) gives, a line each, the eight characters that end `back` before the field does.
+    """
+
+    load: Callable[[int], Words]
+    digits: PerLine
+    decimals: PerLine
+    negative: bool | NDArray[np.bool_]
+
+
+def scan(chunk: bytes, columns: Layout, longest: int) -> Scan | None:
+    """Read a chunk of whole lines; None if too few of them are plain."""
+    padded = _LEAD_IN + chunk
+    separator = _FIRST_SEPARATOR.search(padded)
+    if separator is None:
+        return None
+    # Unaligned and overlapping: the eight characters from any place on.
+    words = np.ndarray((len(padded) - 7,), "<u8", padded, strides=(1,))
+    return _all_alike(chunk, words, columns, longest, separator[1]) or _mixed(
+        padded, words, columns, longest, separator[1]
+    )
+
+
+def _all_alike(
+    chunk: bytes, words: Words, columns: Layout, longest: int, separator: bytes
+) -> Scan | None:
+    """Read lines that all have the same kind of character at every place."""
+    length = chunk.find(b"\n") + 1
+    if not length or len(chunk) % length:
+        return None
+    line = chunk[: length - 1].removesuffix(b"\r")
+    fields = [
+        _PLAIN.fullmatch(field.replace(b",", b".") if separator == b";" else field)
+        for field in line.split(separator)
+    ]
+    if len(fields) != len(columns.keys) or len(line) > longest:
+        return None
+
+    # A digit may be any digit, every other character must be the same.
+    shape, count = chunk[:length], len(chunk) // length
+    lowest = np.frombuffer(re.sub(rb"[0-9]", b"0", shape) * count, np.uint8)
+    spread = np.frombuffer(bytes(9 * (c in b"0123456789") for c in shape) * count, np.uint8)
+    if (np.frombuffer(chunk, np.uint8) - lowest > spread).any():
+        return None
+
+    def loader(end: int) -> Callable[[int], Words]:
+        return lambda back: words[end - 8 - back :: length][:count].copy()
+
+    found = Scan(np.arange(len(line) + 1, len(chunk) + 1, length), [], [], [])
+    end = len(_LEAD_IN) - 1
+    for key, field in zip(columns.keys, fields, strict=True):
+        if field is None:
+            return None
+        end += 1 + len(field[0])
+        decimals = len(field[3] or b"")
+        digits = len(field[2]) + decimals
+        if digits > MOST_DIGITS:
+            return None
+        values, exact = _numbers(
+            key,
+            _Field(
+                loader(end),
+                digits,
+                decimals or _NO_POINT,
+                field[1] == b"-",
+            ),
+        )
+        if not np.all(exact):
+            return None
+        found.values.append(values)
+        found.decimals.append(decimals)
+    return found
+
+
+def _mixed(
+    padded: bytes, words: Words, columns: Layout, longest: int, separator: bytes
+) -> Scan | None:
+    """Read lines of any width, among them some that are not plain."""
+    width = len(columns.keys)
+    text = np.frombuffer(padded, np.uint8)
+    marks = np.flatnonzero(text - _ZERO > 9)[len(_LEAD_IN) :]
+    kinds = text[marks]
+    point = kinds == ord(".")
+    if separator == b";":
+        point |= kinds == ord(",")
+    inside = point
+    may_be_signed = b"-" in padded or b"+" in padded
+    if may_be_signed:
+        inside = point | (kinds == ord("-")) | (kinds == ord("+"))
+
+    # A field goes from `start` to `stop`, the character that ends it.
+    stops = np.flatnonzero(~inside)
+    stop, kind = marks[stops], kinds[stops]
+    start = np.empty_like(stop)
+    start[0] = len(_LEAD_IN)
+    start[1:] = stop[:-1] + 1
+    marks_inside = np.diff(stops, prepend=-1) - 1
+
+    lasts = np.flatnonzero((kind == ord("\n")) | (kind == ord("\r")))
+    line_width = np.diff(lasts, prepend=-1)
+    line_start, line_stop = start[lasts - line_width + 1], stop[lasts]
+    blank = line_start == line_stop
+    plain = line_width == width
+    if not plain.all():
+        chosen = ((lasts[plain] - width + 1)[:, None] + np.arange(width)).ravel()
+        stops, stop, kind, start, marks_inside = (
+            a[chosen] for a in (stops, stop, kind, start, marks_inside)
+        )
+
+    pointed = point[stops - 1]  # before the first stop this wraps to the last, a terminator
+    decimals = (stop - marks[stops - 1] - 1) * pointed
+    digits = stop - start - pointed
+    expected = pointed.view(np.int8)
+    negative: NDArray[np.bool_] | None = None
+    if may_be_signed:
+        sign = text[start]
+        negative = sign == ord("-")
+        signed = negative | (sign == ord("+"))
+        digits -= signed
+        expected = expected + signed
+    good_field = (
+        (marks_inside == expected)
+        & (digits > decimals)
+        & (digits <= MOST_DIGITS)
+        & ((decimals > 0) | ~pointed)
+    )
+    good = line_stop[plain] - line_start[plain] <= longest
+    for i in range(width):
+        good &= good_field[i::width]
+        if i < width - 1:
+            good &= kind[i::width] == separator[0]
+    plain[plain] = good
+    if np.count_nonzero(~(plain | blank)) > _TOO_MANY * len(plain):
+        return None
+
+    gathered = words.copy()  # aligned: worth it for several gathers
+
+    def loader(end: Ints) -> Callable[[int], Words]:
+        return lambda back: gathered.take(end - (8 + back))
+
+    everything = bool(good.all())
+    decimals_or_none = np.where(pointed, decimals, _NO_POINT)
+    values, printed = [], []
+    exact: NDArray[np.bool_] = np.ones(np.count_nonzero(plain), np.bool_)
+    for i, key in enumerate(columns.keys):
+        at: slice | Ints = slice(i, None, width)
+        if not everything:
+            at = np.flatnonzero(good) * width + i
+        numbers, column_exact = _numbers(
+            key,
+            _Field(
+                loader(stop[at]),
+                _one_if_same(digits[at]),
+                _one_if_same(decimals_or_none[at]),
+                False if negative is None else negative[at],
+            ),
+        )
+        values.append(numbers)
+        printed.append(_one_if_same(decimals[at]))
+        exact &= column_exact
+    if not exact.all():
+        plain[plain] = exact
+        values = [v[exact] for v in values]
+        printed = [d if isinstance(d, int) else d[exact] for d in printed]
+    odd = np.flatnonzero(~(plain | blank))
+    spans = np.stack((line_start[odd], line_stop[odd]), axis=1) - len(_LEAD_IN)
+    ends = line_stop[plain] + (1 - len(_LEAD_IN))
+    return Scan(ends, values, printed, [(a, b) for a, b in spans.tolist()])
+
+
+def _one_if_same(values: Ints) -> PerLine:
+    if not len(values):
+        return 0
+    first = int(values[0])
+    return first if (values == first).all() else values
+
+
+def _numbers(key: str, field: _Field) -> tuple[Values, bool | NDArray[np.bool_]]:
+    """Return the numbers of a column and whether they are what the reference would read."""
+    whole = _digits(field)
+    exact: bool | NDArray[np.bool_] = True
+    pointed = field.decimals != _NO_POINT
+    decimals = field.decimals * pointed
+    if key == "time_us":
+        return np.where(field.negative, -whole, whole), ~np.asarray(pointed)
+    if key == "time_ns":
+        factor = _INT_POWERS[9 - np.minimum(decimals, 9)]
+        exact = (np.asarray(decimals) <= 9) & (whole <= INT64_MAX // factor)
+        nanoseconds = whole * factor
+        return np.where(field.negative, -nanoseconds, nanoseconds), exact
+    if np.max(field.digits) > 15:
+        exact = whole < 2**53
+    values = whole.astype(np.float64)
+    values /= _POWERS[decimals]
+    if np.any(field.negative):
+        np.negative(values, out=values, where=np.asarray(field.negative))
+    return values, exact
+
+
+def _digits(field: _Field) -> Ints:
+    """Return the digits of each line as one number, passing over the point."""
+    total: Ints | None = None
+    for done in range(0, int(np.max(field.digits, initial=1)), 8):
+        word = _without_point(field, done)
+        word &= _LAST_DIGITS[np.clip(field.digits - done, 0, 8)]
+        for factor, shift, mask in _FOLDS:
+            word *= factor
+            word >>= shift
+            word &= mask
+        number = word.view(np.int64)
+        if total is None:
+            total = number
+        else:
+            number *= 10**done
+            total += number
+    assert total is not None
+    return total
+
+
+def _without_point(field: _Field, done: int) -> Words:
+    """Return the eight digits before the last `done` ones."""
+    right = field.decimals - done
+    if isinstance(right, int):
+        if right >= 8:
+            return field.load(done)
+        if right <= 0:
+            return field.load(done + 1)
+    kept = _LAST[np.clip(right, 0, 8)]
+    word = field.load(done)
+    word &= kept
+    word |= field.load(done + 1) & ~kept
+    return word

@@ -1,0 +1,122 @@
+"""The columns of a line: their names, their units and what each may hold."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from functools import lru_cache
+from math import inf
+from typing import NamedTuple
+
+NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}", re.ASCII)
+INT64_MAX = 2**63 - 1
+# Stands in an integer time column for "this line told no time", as NaN does in a float column.
+NO_TIME = -(2**63)
+LOWEST_V, HIGHEST_V = -1.0, 100.0
+
+
+class Scale(NamedTuple):
+    """What turns counts into volts; None where the configuration does not say."""
+
+    counts_full_scale: int | None = None
+    reference_v: float | None = None
+
+
+class Column(NamedTuple):
+    """One column. Volts are `reading * factor / divisor`; `low <= reading <= high`.
+
+    name  as configured or printed, with the unit as its suffix: "forward_mv"
+    key   as handed on: "forward_v", "reflected_v", "time_us", "time_ns" or the name itself
+    """
+
+    name: str
+    key: str
+    low: float = -inf
+    high: float = inf
+    factor: float = 1.0
+    divisor: float = 1.0
+
+    @property
+    def limited(self) -> bool:
+        return self.high < inf
+
+    def step(self, decimals: int) -> float:
+        """Return the resolution in volts of a reading printed with so many decimals."""
+        unit = 1.0 if self.name.endswith("_counts") else float(f"1e{-decimals}")
+        return unit * self.factor / self.divisor
+
+
+def column(name: str, scale: Scale) -> Column:
+    """Return the column of that name. Raises ValueError if it cannot be one."""
+    if not NAME.fullmatch(name):
+        raise ValueError(f"{name!r} cannot be a column name: letters, digits and _ only")
+    if name == "time_us":
+        return Column(name, "time_us", 0, 2**32 - 1)
+    if name == "time_s":
+        return Column(name, "time_ns")
+    if name == "time_ns":
+        raise ValueError("time_ns is not a column: give the time as time_s or time_us")
+    side, _, unit = name.rpartition("_")
+    if side not in ("forward", "reflected"):
+        return Column(name, name)
+    key = f"{side}_v"
+    match unit:
+        case "v":
+            return Column(name, key, LOWEST_V, HIGHEST_V)
+        case "mv":
+            return Column(name, key, 1e3 * LOWEST_V, 1e3 * HIGHEST_V, 1.0, 1e3)
+        case "counts":
+            full, volts = scale
+            if not full or full < 0 or not volts or not 0 < volts < inf:
+                raise ValueError(f"{name} needs counts_full_scale and reference_v above 0")
+            return Column(name, key, 0, full, volts, full)
+    return Column(name, name)
+
+
+class Layout:
+    """The columns of a line in order.
+
+    keys     what they are handed on as
+    forward, reflected
+             where the pair stands
+    times    where the columns of whole-number time stand
+    pattern  matches a delimited line of that many plain numbers, one group a number
+    """
+
+    __slots__ = ("columns", "forward", "keys", "pattern", "reflected", "times")
+
+    def __init__(self, columns: Sequence[Column]) -> None:
+        self.columns = tuple(columns)
+        self.keys = tuple(c.key for c in columns)
+        for key in self.keys:
+            if self.keys.count(key) > 1:
+                names = " and ".join(c.name for c in columns if c.key == key)
+                raise ValueError(f"a column is given twice: {names}")
+        for side in ("forward", "reflected"):
+            if f"{side}_v" not in self.keys:
+                raise ValueError(f"columns need one of {side}_v, {side}_mv, {side}_counts")
+        self.forward = self.keys.index("forward_v")
+        self.reflected = self.keys.index("reflected_v")
+        self.times = tuple(self.keys.index(k) for k in ("time_us", "time_ns") if k in self.keys)
+        self.pattern = _plain(len(columns))
+
+
+@lru_cache(maxsize=64)
+def layout(names: tuple[str, ...], scale: Scale) -> Layout:
+    """Return the layout of these names. Raises ValueError with a text for the person."""
+    return Layout([column(name, scale) for name in names])
+
+
+NUMBER = r"[+-]?[0-9]++(?:\.[0-9]++)?+(?:[eE][+-]?[0-9]{1,3}+)?+"
+# '+', '-', '.' and '_' look like parts of numbers, '=' makes a pair of name and value.
+SEPARATORS = r"\t!\"#$%&'()*,/:;<>?@\[\\\]^`{|}~"
+
+
+@lru_cache(maxsize=64)
+def _plain(count: int) -> re.Pattern[bytes]:
+    if count == 2:
+        return re.compile(rf" *({NUMBER})(?: *[{SEPARATORS}] *| +)({NUMBER}) *".encode())
+    # Group 2 is the first separator; the others must be the same.
+    first = rf" *({NUMBER})(?: *([{SEPARATORS}]) *| +)({NUMBER})"
+    more = rf"(?(2) *\2 *| +)({NUMBER})" * (count - 2)
+    return re.compile(f"{first}{more} *".encode())

@@ -1,0 +1,147 @@
+"""Driver `text-lines`: any bridge that prints one line per pair on a serial port."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from typing import Annotated
+
+import msgspec
+import numpy as np
+
+from drivers.contract import SampleBlock
+from drivers.recording import Chunk
+from drivers.serial_link import SerialLink
+from drivers.text_lines.columns import NO_TIME
+from drivers.text_lines.parser import LineParser
+from drivers.timeline import BridgeClock, HostClock, Monotone, arrival_times
+
+KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
+
+
+class TextLinesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Keys of `driver:` for this kind. `columns` is needed unless the bridge prints a header."""
+
+    port: str
+    baud: Annotated[int, msgspec.Meta(gt=0)] = 115200
+    columns: list[str] | None = None
+    counts_full_scale: Annotated[int, msgspec.Meta(gt=0)] | None = None
+    reference_v: Annotated[float, msgspec.Meta(gt=0)] | None = None
+    reset_on_open: bool = True
+
+    def __post_init__(self) -> None:
+        _parser(self)  # raises ValueError for columns that make no sense
+
+
+def _parser(options: TextLinesOptions) -> LineParser:
+    return LineParser(
+        options.columns,
+        counts_full_scale=options.counts_full_scale,
+        reference_v=options.reference_v,
+    )
+
+
+class TextStream:
+    """Chunks of bytes with their arrival in, sample blocks out. Knows no port and no clock."""
+
+    def __init__(self, options: TextLinesOptions) -> None:
+        self._baud = options.baud
+        self._full_scale_v = options.reference_v
+        self._parser = _parser(options)
+        self._bridge_clock = BridgeClock()
+        self._monotone = Monotone()
+
+    @property
+    def counters(self) -> dict[str, int]:
+        """What was read and what was dropped, by reason."""
+        return self._parser.counters
+
+    def reset(self) -> None:
+        """The link was opened again: what comes next may begin in the middle of a line."""
+        self._parser.reset()
+
+    def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
+        """The pairs whose lines ended in these chunks, None if there are none."""
+        parsed = self._parser.feed(b"".join([chunk.data for chunk in chunks]))
+        if parsed is None:
+            return None
+        values = parsed.values
+        ends = np.cumsum([len(chunk.data) for chunk in chunks])
+        chunk_of = np.searchsorted(ends, parsed.end)
+        stamps = np.array([chunk.arrival_ns for chunk in chunks], dtype=np.int64)
+        arrival_ns = arrival_times(stamps[chunk_of], ends[chunk_of] - parsed.end, self._baud)
+        bridge_us = values.get("time_us")
+        if bridge_us is not None:
+            told = bridge_us != NO_TIME
+            arrival_ns[told] = self._bridge_clock.map(bridge_us[told], arrival_ns[told])
+        return SampleBlock(
+            self._monotone.update(arrival_ns),
+            values["forward_v"],
+            values["reflected_v"],
+            {name: column for name, column in values.items() if name not in KNOWN},
+            self._parser.step_v,
+            self._full_scale_v,
+        )
+
+
+class TextLinesDriver:
+    """Reads the lines from a serial port or a pyserial URL."""
+
+    Options = TextLinesOptions
+    Stream = TextStream
+    finite = False
+
+    def __init__(
+        self,
+        options: TextLinesOptions,
+        *,
+        utc_ns: Callable[[], int] | None = None,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._utc_ns = utc_ns or HostClock().utc_ns
+        self._monotonic = monotonic
+        self._link = SerialLink(options.port, options.baud, reset_on_open=options.reset_on_open)
+        self._stream = TextStream(options)
+        self._generation = 0
+
+    @property
+    def counters(self) -> dict[str, int]:
+        """What was read and what was dropped, by reason."""
+        return self._stream.counters
+
+    def open(self) -> None:
+        """Open the port. Raises LinkError."""
+        self._link.open()
+        self._generation = self._link.generation
+
+    def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
+        """The next pairs; see the contract."""
+        chunks = self.read_raw(timeout_s, linger_s)
+        return self._stream.feed(chunks) if chunks else None
+
+    def read_raw(self, timeout_s: float, linger_s: float) -> list[Chunk]:
+        """Bytes as they arrive, for up to `linger_s` after the first."""
+        chunks: list[Chunk] = []
+        wait_s = timeout_s
+        until_s = 0.0
+        while wait_s > 0:
+            data = self._link.read(wait_s)
+            if self._link.generation != self._generation:
+                # What was lost with the link ends in a torn line; drop it and what was kept of it.
+                self._generation = self._link.generation
+                self._stream.reset()
+            if not data:
+                break
+            if not chunks:
+                until_s = self._monotonic() + linger_s
+            chunks.append(Chunk(self._utc_ns(), data))
+            wait_s = until_s - self._monotonic()
+        return chunks
+
+    def notices(self) -> list[str]:
+        """Changes of state of the link in words."""
+        return self._link.notices()
+
+    def close(self) -> None:
+        """Release the port."""
+        self._link.close()

@@ -1,0 +1,227 @@
+"""Everything the drivers assume about time.
+
+- The host's monotonic clock runs evenly and never goes back. The wall clock may be wrong at boot
+  and is then set: a step forward is followed at once; a step back is not, because the order of
+  what is recorded counts for more. The times then run on evenly, ahead of the wall clock, until
+  it has caught up or the daemon is started again. (Slewing shows in both clocks alike.)
+- Nothing arrives before it was sent: whatever happens on the way (a USB adapter that collects for
+  16 ms, a busy host) only delays. So of many arrivals the earliest, relative to the bridge's own
+  clock, tell the truth.
+- A bridge's clock counts microseconds in 32 bits, wraps after 71.6 minutes, and may be wrong by
+  1 % (ceramic resonators), slowly changing with temperature.
+"""
+
+from __future__ import annotations
+
+import itertools
+import time
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Times = NDArray[np.int64]
+
+BITS_PER_BYTE = 10  # 8N1: a start and a stop bit besides
+WRAP_US = 2**32
+
+
+class HostClock:
+    """UTC in nanoseconds that never goes back, see above."""
+
+    def __init__(
+        self,
+        wall_ns: Callable[[], int] = time.time_ns,
+        mono_ns: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self._wall_ns = wall_ns
+        self._mono_ns = mono_ns
+        self._offset_ns = wall_ns() - mono_ns()
+
+    def utc_ns(self) -> int:
+        """The time now, in UTC nanoseconds; never less than at the call before."""
+        wall_ns = self._wall_ns()
+        mono_ns = self._mono_ns()
+        # Being interrupted between the two readings can only make the difference smaller, so the
+        # largest seen is the true one.
+        self._offset_ns = max(self._offset_ns, wall_ns - mono_ns)
+        return mono_ns + self._offset_ns
+
+
+def arrival_times(stamp_ns: Times, bytes_after: Times, baud: int) -> Times:
+    """When the last byte of each line was on the wire, in the unit and scale of `stamp_ns`.
+
+    `stamp_ns` (n,) is when the chunk was received that the line ended in, `bytes_after` (n,) how
+    many bytes followed the line in that chunk; they took their time to be sent.
+    """
+    byte_ns = BITS_PER_BYTE * 1e9 / baud
+    return np.asarray(stamp_ns - np.rint(bytes_after * byte_ns).astype(np.int64))
+
+
+class Monotone:
+    """Makes times whole microseconds, strictly increasing across calls."""
+
+    def __init__(self) -> None:
+        self._last_us: int | None = None
+
+    def update(self, time_ns: Times) -> Times:
+        """The times (n,) in ns, rounded down to µs; what is not later becomes 1 µs later."""
+        if not len(time_ns):
+            return time_ns
+        # Less its index, a strictly increasing sequence of integers is a non-decreasing one.
+        index = np.arange(len(time_ns))
+        level = time_ns // 1000 - index
+        if self._last_us is not None:
+            level[0] = max(level[0], self._last_us + 1)
+        times_us = np.maximum.accumulate(level) + index
+        self._last_us = int(times_us[-1])
+        return np.asarray(times_us * 1000)
+
+
+class _Point(NamedTuple):
+    """An arrival that was early for its bucket: bridge time and arrival less bridge time."""
+
+    bridge_us: int
+    late_ns: int
+
+
+class BridgeClock:
+    """Turns the times of a bridge's clock into the host's.
+
+    Once about a second the earliest arrival relative to the bridge's clock is kept, for the last
+    BUCKETS seconds. The line under these points that touches them about TANGENT_US before the
+    newest is the bridge's clock as seen by the host, its least delay included: near enough to the
+    end to follow a drift, far enough for a steady slope.
+
+    `restarts` counts how often the bridge was found to have started anew (or to have lost more
+    than time can explain) and the fit with it.
+    """
+
+    BUCKET_US = 1_000_000
+    BUCKETS = 64
+    TANGENT_US = 10_000_000
+    EDGE_US = 500_000  # points nearer than this say nothing about the rate
+    MAX_RATE = 0.015
+    RESTART_NS = 1_000_000_000  # bridge and host disagree by more than this, and than
+    RESTART_PART = 0.05  # this part of the time since the pair before
+    EARLY_NS = 50_000_000  # earlier than the line by this: what the line rests on is out of date
+    LATE_NS = 100_000_000  # the same when all of LATE_BUCKETS are later by this
+    LATE_BUCKETS = 3
+
+    def __init__(self) -> None:
+        self.restarts = 0
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget everything; to be called when the device was opened again."""
+        self._points: list[_Point] = []
+        self._last: tuple[int, int] | None = None  # bridge µs, unwrapped, and arrival ns
+        self._slope = 0.0  # how much the bridge's clock is too slow, as a part
+        self._anchor = _Point(0, 0)
+
+    def map(self, time_us: Times, arrival_ns: Times) -> Times:
+        """UTC ns (n,) of pairs with these bridge times (0 .. 2^32-1) and arrivals, in order.
+
+        The result has the scale of `arrival_ns` and the least delay in it.
+        """
+        mapped = np.empty(len(time_us), dtype=np.int64)
+        start = 0
+        while start < len(time_us):
+            bridge_us = self._unwrap(time_us[start:], arrival_ns[start:])
+            late_ns = arrival_ns[start:] - 1000 * bridge_us
+            end = self._until_restart(bridge_us, late_ns, arrival_ns[start:])
+            if end == 0:
+                self.restart()
+                self.restarts += 1
+                continue
+            bridge_us, late_ns = bridge_us[:end], late_ns[:end]
+            self._learn(bridge_us, late_ns)
+            mapped[start : start + end] = 1000 * bridge_us + self._line(bridge_us)
+            start += end
+            self._last = int(bridge_us[-1]), int(arrival_ns[start - 1])
+        return mapped
+
+    def _unwrap(self, time_us: Times, arrival_ns: Times) -> Times:
+        """Bridge time counted on; after a long silence the host says how often it wrapped."""
+        last_us, last_ns = self._last or (int(time_us[0]), int(arrival_ns[0]))
+        steps = np.diff(time_us, prepend=last_us % WRAP_US) % WRAP_US
+        elapsed_us = np.diff(arrival_ns, prepend=last_ns) // 1000
+        wraps = np.maximum(0, (elapsed_us - steps + WRAP_US // 2) // WRAP_US)
+        return np.asarray(last_us + np.cumsum(steps + wraps * WRAP_US))
+
+    def _until_restart(self, bridge_us: Times, late_ns: Times, arrival_ns: Times) -> int:
+        """How many pairs belong to the clock as it ran so far."""
+        if not self._last:
+            before = bridge_us[0], arrival_ns[0]
+            off_ns = late_ns - late_ns[0]
+        else:
+            before = self._last
+            off_ns = late_ns - self._line(bridge_us)
+        elapsed_ns = np.maximum(
+            np.diff(arrival_ns, prepend=before[1]), 1000 * np.diff(bridge_us, prepend=before[0])
+        )
+        allowed_ns = np.maximum(self.RESTART_NS, self.RESTART_PART * elapsed_ns)
+        # Too early is impossible. Too late may be a host that stood still, if it catches up.
+        too_early = off_ns < -allowed_ns
+        end = int(np.argmax(too_early)) if too_early.any() else len(off_ns)
+        in_time = np.flatnonzero(off_ns[:end] <= allowed_ns[:end])
+        return int(in_time[-1]) + 1 if len(in_time) else 0
+
+    def _learn(self, bridge_us: Times, late_ns: Times) -> None:
+        starts = np.flatnonzero(np.diff(bridge_us // self.BUCKET_US, prepend=-1))
+        for start, end in itertools.pairwise([*starts.tolist(), len(bridge_us)]):
+            early_ns = late_ns[start:end] - self._line(bridge_us[start:end])
+            least = start + int(np.argmin(early_ns))
+            self._add(_Point(int(bridge_us[least]), int(late_ns[least])))
+            self._fit()
+
+    def _add(self, point: _Point) -> None:
+        points = self._points
+        if not points:
+            points.append(point)
+            return
+        newest = points[-1]
+        early_ns = self._off(point)
+        gap_ns = 1000 * (point.bridge_us - newest.bridge_us)
+        if early_ns < -max(self.EARLY_NS, 0.02 * gap_ns):
+            points[:] = [point]
+        elif point.bridge_us // self.BUCKET_US == newest.bridge_us // self.BUCKET_US:
+            if early_ns < self._off(newest):
+                points[-1] = point
+        else:
+            recent = points[-self.LATE_BUCKETS :]
+            if all(self._off(old) > self.LATE_NS for old in recent):
+                points[:] = recent
+            points.append(point)
+            del points[: -self.BUCKETS]
+
+    def _off(self, point: _Point) -> float:
+        """How much later than the line a point is, ns."""
+        run_ns = 1000 * (point.bridge_us - self._anchor.bridge_us)
+        return point.late_ns - self._anchor.late_ns - self._slope * run_ns
+
+    def _line(self, bridge_us: Times) -> Times:
+        line = self._slope * 1000 * (bridge_us - self._anchor.bridge_us)
+        return np.asarray(self._anchor.late_ns + np.rint(line).astype(np.int64))
+
+    def _fit(self) -> None:
+        """Lay the line along the edge of the lower hull that lies over the tangent point."""
+        hull: list[_Point] = []
+        for point in self._points:
+            while len(hull) > 1 and _slope(hull[-2], hull[-1]) >= _slope(hull[-1], point):
+                hull.pop()
+            hull.append(point)
+        first, last = self._points[0].bridge_us, self._points[-1].bridge_us
+        touch_us = max(last - self.TANGENT_US, (first + last) / 2)
+        for left, right in itertools.pairwise(hull):
+            if right.bridge_us >= touch_us:
+                if right.bridge_us - left.bridge_us >= self.EDGE_US:
+                    self._slope = min(max(_slope(left, right), -self.MAX_RATE), self.MAX_RATE)
+                break
+        self._anchor = min(hull, key=self._off)
+
+
+def _slope(left: _Point, right: _Point) -> float:
+    """The rate between two points, host by bridge less 1."""
+    return (right.late_ns - left.late_ns) / (1000 * (right.bridge_us - left.bridge_us))

@@ -1,0 +1,84 @@
+"""The datum that flows between the stages."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Times = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Bits = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """What the converters do while nobody transmits, and what follows from it.
+
+    sd_v       standard deviation of one forward and one reflected reading, volts
+    zero_u_v   standard uncertainty of the zero of both, volts
+    """
+
+    sd_v: tuple[float, float]
+    zero_u_v: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class PowerBlock:
+    """Calibrated pairs in time order; all arrays (n,).
+
+    time_ns      int64 UTC nanoseconds, strictly increasing
+    forward_v    volts as the driver gave them; reflected_v likewise
+    forward_w    incident power in watts; slightly negative values are noise about zero and are
+                 kept so that averages stay unbiased; reflected_w likewise
+    flags        uint8 bits of `rows.Flag`
+    settled      the detectors have followed the envelope (see `settling`)
+    aux          further columns by name
+    """
+
+    time_ns: Times
+    forward_v: Floats
+    reflected_v: Floats
+    forward_w: Floats
+    reflected_w: Floats
+    flags: Bits
+    settled: Bools
+    aux: Mapping[str, Floats]
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    def __getitem__(self, part: slice) -> PowerBlock:
+        return PowerBlock(
+            self.time_ns[part],
+            self.forward_v[part],
+            self.reflected_v[part],
+            self.forward_w[part],
+            self.reflected_w[part],
+            self.flags[part],
+            self.settled[part],
+            {name: column[part] for name, column in self.aux.items()},
+        )
+
+
+def join(blocks: list[PowerBlock]) -> PowerBlock:
+    """One block out of consecutive ones; an auxiliary column that one lacks is NaN there."""
+    if len(blocks) == 1:
+        return blocks[0]
+    names = {name: None for block in blocks for name in block.aux}
+    return PowerBlock(
+        np.concatenate([b.time_ns for b in blocks]),
+        np.concatenate([b.forward_v for b in blocks]),
+        np.concatenate([b.reflected_v for b in blocks]),
+        np.concatenate([b.forward_w for b in blocks]),
+        np.concatenate([b.reflected_w for b in blocks]),
+        np.concatenate([b.flags for b in blocks]),
+        np.concatenate([b.settled for b in blocks]),
+        {
+            name: np.concatenate([b.aux.get(name, np.full(len(b), np.nan)) for b in blocks])
+            for name in names
+        },
+    )

@@ -1,0 +1,1 @@
+"""The coupler as an instrument: detector laws, directivity, uncertainty, and its file."""

@@ -1,0 +1,206 @@
+"""The calibration file: one YAML document, versioned, identified by the hash of its content.
+
+mismatchd_calibration: 1
+date: 2026-03-14T18:20:00Z
+instrument: {coupler: ..., converter: ..., reference: ..., reference_class_percent: 5}
+impedance_ohm: 50
+forward: {coupling_db: 24, n_vt_v: 0.028, r_is_v: 0.004, zero_v: 0.004}
+reflected: {...}
+directivity: {reflected_db: 30, forward_db: 33}       # forward_db may be left out
+noise: {forward_v: 0.0006, reflected_v: 0.0006}       # of one reading, transmitter unkeyed
+converter: {step_v: 0.0008, full_scale_v: 3.3}
+valid: {forward_v: [0.02, 2.2], reflected_v: [0.02, 2.2], forward_w: [...], reflected_w: [...]}
+covariance: {parameters: [forward.coupling_db, ...], matrix: [[...], ...]}
+watts: absolute                                       # or relative: balance only
+bench_points: [{condition: matched, power_w: 4, forward_v: 1.2, reflected_v: 0.03}, ...]
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+import yaml
+
+from logger.errors import CalibrationError
+
+FORMAT = 1
+Positive = Annotated[float, msgspec.Meta(gt=0)]
+NonNegative = Annotated[float, msgspec.Meta(ge=0)]
+
+
+class Port(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One port's coupling (dB) and detector law (volts)."""
+
+    coupling_db: float
+    n_vt_v: Positive
+    r_is_v: Positive
+    zero_v: float = 0.0
+
+
+class Directivity(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Directivity of both ports in dB; `forward_db` None means it was not determined.
+
+    `bound` says that the leak was below the noise, so that `reflected_db` is a lower bound.
+    """
+
+    reflected_db: Positive
+    forward_db: Positive | None = None
+    bound: bool = False
+
+
+class PortVolts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A pair of standard deviations in volts."""
+
+    forward_v: NonNegative = 0.0
+    reflected_v: NonNegative = 0.0
+
+
+class Converter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Resolution and end of scale of the analogue converter, volts."""
+
+    step_v: NonNegative = 0.0
+    full_scale_v: Positive | None = None
+
+
+class Valid(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The range that bench points cover, [lowest, highest], volts and watts."""
+
+    forward_v: tuple[float, float]
+    reflected_v: tuple[float, float]
+    forward_w: tuple[float, float]
+    reflected_w: tuple[float, float]
+
+
+class Covariance(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Covariance of fitted parameters, named `forward.coupling_db` and so on, in their units."""
+
+    parameters: list[str]
+    matrix: list[list[float]]
+
+
+class CalibrationFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The content of a calibration file."""
+
+    mismatchd_calibration: Literal[1]
+    date: str
+    instrument: dict[str, str | float] = {}
+    impedance_ohm: Positive = 50.0
+    forward: Port
+    reflected: Port
+    directivity: Directivity | None = None
+    noise: PortVolts = PortVolts()
+    converter: Converter = Converter()
+    valid: Valid
+    covariance: Covariance | None = None
+    watts: Literal["absolute", "relative"] = "absolute"
+    bench_points: list[dict[str, str | float]] = []
+
+
+PARAMETERS = {
+    f"{side}.{field}" for side in ("forward", "reflected") for field in Port.__struct_fields__
+}
+
+
+class _Loader(yaml.SafeLoader):
+    """Leaves times as the text that was written, quoted or not."""
+
+
+_Loader.yaml_implicit_resolvers = {
+    first: [(tag, pattern) for tag, pattern in resolvers if not tag.endswith(":timestamp")]
+    for first, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
+}
+
+
+def identify(content: CalibrationFile) -> str:
+    """Twelve hexadecimal digits of the SHA-256 of the content, whatever the layout of the file."""
+    return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()[:12]
+
+
+def dump(content: CalibrationFile) -> str:
+    """The YAML text of a calibration."""
+    plain = msgspec.to_builtins(content)
+    return str(yaml.safe_dump(plain, sort_keys=False, default_flow_style=None, width=100))
+
+
+def parse(text: str, where: str) -> CalibrationFile:
+    """Read the YAML text of a calibration; `where` names it in errors. Raises CalibrationError."""
+    try:
+        plain: Any = yaml.load(text, Loader=_Loader)
+    except yaml.YAMLError as error:
+        mark = getattr(error, "problem_mark", None)
+        line = f":{mark.line + 1}" if mark else ""
+        raise CalibrationError(f"{where}{line}: not valid YAML: {_one_line(error)}") from error
+    if not isinstance(plain, dict) or "mismatchd_calibration" not in plain:
+        raise CalibrationError(
+            f"{where}: not a calibration file (it has no `mismatchd_calibration: {FORMAT}` line)"
+        )
+    if plain["mismatchd_calibration"] != FORMAT:
+        raise CalibrationError(
+            f"{where}: mismatchd_calibration: format {plain['mismatchd_calibration']!r} is not"
+            f" known to this version, which reads format {FORMAT}"
+        )
+    try:
+        content = msgspec.convert(plain, CalibrationFile, strict=False)
+    except msgspec.ValidationError as error:
+        reason, _, path = str(error).partition(" - at `$.")
+        key = path.rstrip("`") or "the file"
+        raise CalibrationError(f"{where}: {key}: {reason}") from error
+    for key, number in _numbers(msgspec.to_builtins(content), ""):
+        if not math.isfinite(number):
+            raise CalibrationError(f"{where}: {key}: {number} is no reading; give a finite number")
+    for key in Valid.__struct_fields__:
+        lowest, highest = getattr(content.valid, key)
+        if lowest > highest:
+            raise CalibrationError(
+                f"{where}: valid.{key}: a range is [lowest, highest], not [{lowest}, {highest}]"
+            )
+    cov = content.covariance
+    unknown = sorted(set(cov.parameters) - PARAMETERS) if cov is not None else []
+    if unknown:
+        raise CalibrationError(
+            f"{where}: covariance.parameters: `{unknown[0]}` is not one of"
+            f" {', '.join(sorted(PARAMETERS))}"
+        )
+    if cov is not None and (
+        len(cov.matrix) != len(cov.parameters)
+        or any(len(row) != len(cov.parameters) for row in cov.matrix)
+    ):
+        raise CalibrationError(
+            f"{where}: covariance.matrix: needs {len(cov.parameters)} rows and columns,"
+            " one for each of covariance.parameters"
+        )
+    return content
+
+
+def load(path: Path) -> CalibrationFile:
+    """Read a calibration file. Raises CalibrationError with one clear line."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise CalibrationError(
+            f"{path}: no such calibration file; name one under `calibration:`"
+        ) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise CalibrationError(f"{path}: cannot be read: {_one_line(error)}") from error
+    return parse(text, str(path))
+
+
+def _numbers(value: Any, key: str) -> Iterator[tuple[str, float]]:
+    """All floats of nested builtins with the dotted key of each."""
+    if isinstance(value, dict):
+        for name, item in value.items():
+            yield from _numbers(item, f"{key}.{name}" if key else str(name))
+    elif isinstance(value, list | tuple):
+        for item in value:
+            yield from _numbers(item, key)
+    elif isinstance(value, float):
+        yield key, value
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(str(error).split())

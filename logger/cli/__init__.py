@@ -1,0 +1,71 @@
+"""The command line: thin commands over the library. Words to stderr, data to stdout."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Any
+
+import click
+
+from drivers.contract import DriverError
+from logger.errors import MismatchdError
+
+# Each command lives in the module of its name, imported only when it is asked for: the daemon
+# must not pay for what reports need.
+COMMANDS = {
+    "run": "run",
+    "check": "check",
+    "ports": "ports",
+    "calibrate": "calibrate",
+    "export": "export",
+    "status": "status",
+    "alarms": "alarms",
+    "record": "record",
+}
+
+
+class _Lazy(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        module = COMMANDS.get(cmd_name)
+        if module is None:
+            return None
+        loaded: click.Command = importlib.import_module(f"logger.cli.{module}").command
+        return loaded
+
+
+@click.command(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="mismatchd", message="%(prog)s %(version)s")
+def command() -> None:
+    """Watch the reflection on a radio station's feedline.
+
+    Reads forward and reflected detector volts of a directional coupler, turns them into watts and
+    SWR, raises alarms and keeps every transmission. Alarms are a convenience: they do not replace
+    the transmitter's own protection.
+    """
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Entry point of `mismatchd`. Exit codes: 0 fine, 1 a failure, 2 wrong usage."""
+    try:
+        code: Any = command.main(arguments, prog_name="mismatchd", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except click.exceptions.Abort:
+        sys.exit(130)
+    except MismatchdError as error:
+        click.echo(f"mismatchd: {error}", err=True)
+        sys.exit(error.exit_code)
+    except DriverError as error:
+        click.echo(f"mismatchd: {error}", err=True)
+        sys.exit(1)
+    except BrokenPipeError:
+        # Whoever read the output has had enough; keep the interpreter from complaining at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,47 @@
+"""`mismatchd export`: stored rows to stdout."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import click
+
+from logger.cli.station import config_option, configuration
+from logger.store.export import FORMATS, write_records
+from logger.store.tables import TABLES
+from logger.utc import parse_time
+
+FOREVER = (-(1 << 63), (1 << 63) - 1)
+
+
+@click.command("export")
+@click.argument("table", type=click.Choice(list(TABLES)), metavar="TABLE")
+@config_option
+@click.option(
+    "--since",
+    metavar="TIME",
+    help="From here on: 2026-03-01, 2026-03-01T19:00:00Z, or"
+    " how long ago: 30m, 2h, 7d. Times are UTC.",
+)
+@click.option("--until", metavar="TIME", help="Up to, but not including.")
+@click.option("--format", "form", type=click.Choice(FORMATS), default="csv", show_default=True)
+def command(
+    table: str, config_path: Path | None, since: str | None, until: str | None, form: str
+) -> None:
+    """Print the rows of TABLE: transmissions, seconds, alarms, excursions or journal."""
+    from logger.store.database import Store
+
+    config = configuration(config_path)
+    now_ns = time.time_ns()
+    since_ns = FOREVER[0] if since is None else parse_time(since, now_ns)
+    until_ns = FOREVER[1] if until is None else parse_time(until, now_ns)
+    store = Store.reader(config.store.path)
+    try:
+        wanted = TABLES[table]
+        records = store.records(wanted, since_ns, until_ns)
+        write_records(wanted, records, form, config.station.name, sys.stdout)
+        sys.stdout.flush()
+    finally:
+        store.close()

@@ -1,0 +1,53 @@
+"""What several commands share: the option that names the configuration, and what comes of it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from logger.calibration.file import CalibrationFile, load
+from logger.config import Config, default_path
+from logger.config import load as load_config
+from logger.errors import ConfigError
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def config_option(function: F) -> F:
+    """Add -c/--config; the command gets `config_path`."""
+    return click.option(
+        "-c",
+        "--config",
+        "config_path",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="Configuration file. Default: $MISMATCHD_CONFIG, ./config.yaml, then"
+        " /etc/mismatchd/config.yaml.",
+    )(function)
+
+
+def configuration(config_path: Path | None) -> Config:
+    """The configuration to use. Raises ConfigError."""
+    return load_config(config_path or default_path(os.environ, Path.cwd()))
+
+
+def calibration_of(config: Config) -> CalibrationFile:
+    """The calibration to use: the named file, or the exact one of a simulated coupler.
+
+    Raises ConfigError if there is none, CalibrationError if it cannot be used.
+    """
+    if config.calibration is not None:
+        return load(config.calibration)
+    if config.kind != "simulated":
+        raise ConfigError(
+            f"{config.path}: calibration: missing; name the coupler's calibration file"
+            " (`mismatchd calibrate example` shows the format)"
+        )
+    from logger.calibration.simulated import calibration
+
+    truth = config.driver_class(config.driver_options).truth()  # type: ignore[call-arg, attr-defined]
+    return calibration(truth.coupler, truth.adc)

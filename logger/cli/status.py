@@ -1,0 +1,93 @@
+"""`mismatchd status`: is the daemon alive, and what is it doing?"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import click
+import msgspec
+
+from logger.cli.station import config_option, configuration
+from logger.errors import StoreError
+
+FRESH_S = 5.0
+
+
+@click.command("status")
+@config_option
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(config_path: Path | None, as_json: bool) -> None:
+    """Say whether the daemon is alive, its last pair, rates, what was dropped, backlog and open
+    alarms. Exit code 1 if it is not running."""
+    from logger.status import ask
+    from logger.store.database import Store
+    from logger.utc import format_ns
+
+    config = configuration(config_path)
+    live = ask(config.store.path)
+    stored: dict[str, Any] = {"store": str(config.store.path)}
+    try:
+        store = Store.reader(config.store.path)
+    except StoreError as error:
+        stored["store_error"] = str(error)
+    else:
+        stored |= store.counts()
+        stored["open_alarms"] = [
+            {"id": alarm.id, "kind": alarm.kind, "raised_utc": format_ns(alarm.raised_ns)}
+            for alarm in store.open_alarms()
+        ]
+        store.close()
+    if live is not None and (last_ns := live.pop("last_pair_ns")) is not None:
+        live["last_pair_utc"] = format_ns(last_ns)
+        live["last_pair_age_s"] = round((time.time_ns() - last_ns) / 1e9, 3)
+    if as_json:
+        answer = {"alive": live is not None, **(live or {}), **stored}
+        click.echo(msgspec.json.encode(answer).decode())
+    else:
+        for name, text in _lines(live, stored):
+            click.echo(f"{name:14}{text}")
+    if live is None:
+        sys.exit(1)
+
+
+def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[str, str]]:
+    lines = []
+    if live is None:
+        lines.append(("daemon", "not running"))
+    else:
+        lines.append(("daemon", f"running for {live['running_s']:.0f} s, pid {live['pid']}"))
+        last = live.get("last_pair_utc")
+        lines.append(
+            ("last pair", f"{last}, {live['pairs_per_s']:g} pairs/s" if last else "none yet")
+        )
+        lines.append(("key", "down" if live["keyed"] else "up"))
+        counters = ", ".join(f"{n} {name}" for name, n in live["counters"].items() if n)
+        lines.append(("input", counters or "nothing read yet"))
+        lines.append(("gaps", f"{live['gaps']} since the start"))
+        if live["rows_dropped"]:
+            lines.append(("dropped", f"{live['rows_dropped']} per-second rows"))
+        if live["store_error"]:
+            lines.append(("store", live["store_error"]))
+        if (forward := live["forwarder"]) is not None:
+            state = forward["last_error"] or "up to date"
+            lines.append(("influxdb", f"{forward['backlog']} rows waiting; {state}"))
+    if "store_error" in stored:
+        lines.append(("store", stored["store_error"]))
+        return lines
+    lines.append(
+        (
+            "store",
+            f"{stored['store']}: {stored['transmissions']} transmissions,"
+            f" {stored['seconds']} seconds, {stored['alarms']} alarms",
+        )
+    )
+    lines += [
+        ("open alarm", f"{alarm['id']} {alarm['kind']} since {alarm['raised_utc']}")
+        for alarm in stored["open_alarms"]
+    ]
+    if not stored["open_alarms"]:
+        lines.append(("open alarm", "none"))
+    return lines

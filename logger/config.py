@@ -1,0 +1,205 @@
+"""The configuration file: typed, strict, and every error is one line with file, line and key."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+import msgspec
+from msgspec import Meta
+
+from drivers.contract import Driver
+from drivers.found import UnknownDriverError, find, installed_kinds
+from logger.config_report import Report, located, one_line
+from logger.errors import ConfigError
+from logger.yaml_lines import Document, YamlError, parse
+
+ENVIRONMENT = "MISMATCHD_CONFIG"
+SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
+EXAMPLE = "'driver: {kind: simulated}'"
+HOUR_MS = 3_600_000
+
+Text = Annotated[str, Meta(min_length=1)]
+Positive = Annotated[float, Meta(gt=0)]
+HoldMs = Annotated[float, Meta(ge=0, le=HOUR_MS)]
+S = TypeVar("S", bound=msgspec.Struct)
+
+
+class Section(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
+    """A mapping of the file; unknown keys are errors."""
+
+
+class StationOptions(Section, frozen=True, kw_only=True):
+    """The station; channel or frequency (MHz) where the bridge does not report it."""
+
+    name: Text = "station"
+    channel: Annotated[int, Meta(ge=1, le=9999)] | None = None
+    frequency_mhz: Positive | None = None
+
+
+class TransmissionOptions(Section, frozen=True, kw_only=True):
+    """Key-down above `min_forward_w` (W); a pause shorter than `hang_ms` (ms) does not end it."""
+
+    min_forward_w: Positive = 0.2
+    hang_ms: HoldMs = 1500
+
+
+class HighSwrOptions(Section, frozen=True, kw_only=True):
+    """Alarm when the SWR is above `limit` for `hold_ms` (ms)."""
+
+    limit: Annotated[float, Meta(gt=1)] = 3.0
+    hold_ms: HoldMs = 50
+
+
+class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
+    """Alarm when the reflected power is above `limit_w` (W) for `hold_ms` (ms)."""
+
+    limit_w: Positive = 2.0
+    hold_ms: HoldMs = 50
+
+
+class SuddenChangeOptions(Section, frozen=True, kw_only=True):
+    """How often a steady station may be called changed by mistake."""
+
+    false_alarms_per_year: Positive = 1
+
+
+class NoDataOptions(Section, frozen=True, kw_only=True):
+    """Alarm when nothing has come from the bridge for `after_s` (s)."""
+
+    after_s: Positive = 10
+
+
+class WatchdogOptions(Section, frozen=True, kw_only=True):
+    """The rules that raise alarms."""
+
+    high_swr: HighSwrOptions = HighSwrOptions()
+    high_reflected_power: HighReflectedPowerOptions = HighReflectedPowerOptions()
+    sudden_change: SuddenChangeOptions = SuddenChangeOptions()
+    no_data: NoDataOptions = NoDataOptions()
+
+
+class StoreOptions(Section, frozen=True, kw_only=True):
+    """The database, and for how many days raw volts are kept."""
+
+    path: Path = Path("data/station.sqlite")
+    keep_samples_days: Annotated[int, Meta(ge=1, le=36500)] = 400
+
+
+class InfluxOptions(Section, frozen=True, kw_only=True):
+    """Where rows are forwarded to; the token stands in the environment, not in the file."""
+
+    url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+")]
+    org: Text
+    bucket: Text
+    token_env: Annotated[str, Meta(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] = "INFLUX_TOKEN"
+
+
+class Sections(Section, frozen=True, kw_only=True):
+    """The file as written."""
+
+    station: StationOptions = StationOptions()
+    driver: dict[str, Any]
+    calibration: Path | None = None
+    transmission: TransmissionOptions = TransmissionOptions()
+    watchdog: WatchdogOptions = WatchdogOptions()
+    store: StoreOptions = StoreOptions()
+    influxdb: InfluxOptions | None = None
+    notify: list[Any] = []
+
+
+class Config(Sections, frozen=True, kw_only=True):
+    """A checked configuration. All paths in it are absolute.
+
+    `driver` is the driver's section as written; `driver_options` the same as the driver's Options.
+    """
+
+    path: Path
+    kind: str
+    driver_class: type[Driver]
+    driver_options: msgspec.Struct
+
+
+def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
+    """The configuration file to use when none is named. Raises ConfigError if there is none."""
+    named = environ.get(ENVIRONMENT)
+    if named:
+        return cwd / named
+    for path in (cwd / "config.yaml", SYSTEM_PATH):
+        if os.path.exists(path):  # Path.exists raises where a folder is forbidden
+            return path
+    raise ConfigError(
+        f"no configuration file: ${ENVIRONMENT} is not set, {cwd / 'config.yaml'} and "
+        f"{SYSTEM_PATH} are not to be found; create one or name one with -c FILE"
+    )
+
+
+def load(path: Path) -> Config:
+    """Read and check a configuration file. Raises ConfigError; devices are not touched."""
+    document = _read(path)
+    report = Report(path, document)
+    if document.data is None:
+        raise report.error((), f"the file is empty; it needs at least {EXAMPLE}")
+    if not isinstance(document.data, dict):
+        raise report.error((), f"the file is no mapping; write keys and values such as {EXAMPLE}")
+    folder = path.absolute().parent
+    sections = report.convert(document.data, Sections, (), ())
+    if sections.notify:
+        raise report.error(("notify",), "no notifier kinds are available yet; leave the list empty")
+    at_kind = ("driver", "kind")
+    kind = sections.driver.get("kind")
+    if not isinstance(kind, str):
+        wrong = "expected text" if "kind" in sections.driver else "is missing"
+        listed = ", ".join(installed_kinds()) or "none"
+        raise report.error(at_kind, f"{wrong}; give one of the installed kinds: {listed}")
+    try:
+        driver_class = find(kind)
+    except UnknownDriverError as error:
+        raise report.error(at_kind, str(error)) from None
+    written = {key: value for key, value in sections.driver.items() if key != "kind"}
+    options = report.convert(written, driver_class.Options, ("driver",), ("kind",))
+    fields = msgspec.structs.asdict(_resolved(sections, folder))
+    return Config(
+        **fields,
+        path=path.absolute(),
+        kind=kind,
+        driver_class=driver_class,
+        driver_options=_resolved(options, folder),
+    )
+
+
+def _read(path: Path) -> Document:
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise ConfigError(
+            one_line(f"{path}: no such configuration file; create it or name another with -c FILE")
+        ) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise ConfigError(
+            one_line(f"{path}: cannot be read ({reason}); check the name and its permissions")
+        ) from None
+    try:
+        return parse(raw.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise ConfigError(
+            one_line(f"{path}:{line}: the file is not UTF-8; save it again as UTF-8")
+        ) from None
+    except YamlError as error:
+        raise ConfigError(located(path, error.line, error.where, error.reason)) from None
+
+
+def _resolved(section: S, folder: Path) -> S:
+    """The section with every relative path in it, given or by default, taken from the folder."""
+    changes: dict[str, Any] = {}
+    for name in section.__struct_fields__:
+        value = getattr(section, name)
+        if isinstance(value, Path):
+            changes[name] = folder / value
+        elif isinstance(value, msgspec.Struct):
+            changes[name] = _resolved(value, folder)
+    return msgspec.structs.replace(section, **changes)

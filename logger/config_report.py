@@ -1,0 +1,148 @@
+"""How errors in a configuration are told: one line with file, line, key, fault and advice."""
+
+from __future__ import annotations
+
+import re
+from difflib import get_close_matches
+from pathlib import Path
+from types import UnionType
+from typing import Any, TypeVar, Union, get_args, get_origin
+
+import msgspec
+from msgspec.structs import FieldInfo, fields
+
+from logger.errors import ConfigError
+from logger.yaml_lines import Document, Where
+
+S = TypeVar("S", bound=msgspec.Struct)
+
+WORDS = {
+    "int": "a whole number",
+    "float": "a number",
+    "str": "text",
+    "bool": "yes or no",
+    "object": "a mapping",
+    "array": "a list",
+    "null": "nothing",
+}
+
+
+class Report:
+    """Turns what msgspec finds into one line with file, line, key and advice."""
+
+    def __init__(self, path: Path, document: Document) -> None:
+        self._path = path
+        self._document = document
+
+    def error(self, where: Where, what: str) -> ConfigError:
+        """The error for the key at `where`."""
+        return ConfigError(located(self._path, self._document.line(where), where, what))
+
+    def convert(self, data: Any, wanted: type[S], prefix: Where, also: tuple[str, ...]) -> S:
+        """Check `data`, which stands at `prefix` where the keys `also` are known besides."""
+        try:
+            return msgspec.convert(data, wanted, dec_hook=_path)
+        except msgspec.ValidationError as error:
+            message, inner = _split(str(error))
+        where = (*prefix, *inner)
+        unknown = re.fullmatch(r"Object contains unknown field `(.*)`", message, re.DOTALL)
+        missing = re.fullmatch(r"Object missing required field `(.*)`", message, re.DOTALL)
+        if unknown:
+            known = [*_fields(_type_at(wanted, inner)), *(() if inner else also)]
+            near = get_close_matches(unknown[1], known, 1)
+            advice = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(known)}"
+            raise self.error((*where, unknown[1]), f"unknown key; {advice}")
+        if missing:
+            raise self.error((*where, missing[1]), "is missing; add it")
+        raise self.error(where, _wrong_value(message, _value_at(data, inner), wanted, inner))
+
+
+def _split(message: str) -> tuple[str, Where]:
+    """msgspec's words, and the place `$.a.b[0]` that it appends."""
+    text, _, place = message.rpartition(" - at ")
+    if not text:
+        return message, ()
+    _, _, place = place.partition("$")
+    steps = re.findall(r"\.([^.\[`]+)|\[(\d+)\]", place.partition("[...]")[0])
+    return text, tuple(name or int(index) for name, index in steps)
+
+
+def _wrong_value(message: str, value: Any, wanted: type[msgspec.Struct], inner: Where) -> str:
+    def in_words(match: re.Match[str]) -> str:
+        return " or ".join(WORDS.get(name, name) for name in match[1].split(" | "))
+
+    message = message[:1].lower() + message[1:]
+    if not message.startswith("expected") or ";" in message:
+        return message if ";" in message else f"{message}; correct it"
+    what = re.sub(r"`([^`]*)`", in_words, message.partition(", got")[0])
+    shown = str(value) if isinstance(value, int | float) else repr(value)
+    if isinstance(value, bool):
+        shown = WORDS["bool"]  # it may have been written in any of six ways
+    elif value is None:
+        shown = WORDS["null"]
+    elif isinstance(value, dict | list):
+        shown = WORDS["object" if isinstance(value, dict) else "array"]
+    elif len(shown) > 40:
+        shown = shown[:37] + "..."
+    advice = "correct it"
+    if "`str`" in message and ", got" in message and isinstance(value, bool | int | float):
+        advice = "put it in quotes"
+    elif inner and isinstance(inner[-1], str):
+        advice += _default_in_words(_type_at(wanted, inner[:-1]), inner[-1])
+    return f"{what}, got {shown}; {advice}"
+
+
+def _default_in_words(section: Any, key: str) -> str:
+    field = _fields(section).get(key)
+    if field is None or field.required:
+        return ""
+    simple = isinstance(field.default, str | int | float)
+    return " or leave it out" + (f" for {field.default}" if simple else "")
+
+
+def _fields(section: Any) -> dict[str, FieldInfo]:
+    if isinstance(section, type) and issubclass(section, msgspec.Struct):
+        return {field.encode_name: field for field in fields(section)}
+    return {}
+
+
+def _type_at(wanted: Any, where: Where) -> Any:
+    """The type of the struct at this place, as far as it can be followed."""
+    for key in where:
+        field = _fields(wanted).get(str(key))
+        wanted = field.type if field else None
+        if get_origin(wanted) in (Union, UnionType):
+            wanted = next((one for one in get_args(wanted) if _fields(one)), wanted)
+    return wanted
+
+
+def _value_at(data: Any, where: Where) -> Any:
+    for key in where:
+        try:
+            data = data[key]
+        except (LookupError, TypeError):
+            return data
+    return data
+
+
+def _path(wanted: type, value: Any) -> Path:
+    """Paths are what msgspec does not know by itself."""
+    if wanted is not Path:
+        raise NotImplementedError(f"options of type {wanted} are not supported")
+    if not isinstance(value, str) or not value:
+        raise ValueError("expected the path of a file; put it in quotes")
+    try:
+        return Path(value).expanduser()
+    except RuntimeError as error:
+        raise ValueError(f"{error}; write the path out") from None
+
+
+def located(path: Path, line: int, where: Where, what: str) -> str:
+    """`file:line: dotted.key: what`."""
+    key = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in where)
+    return one_line(f"{path}:{line}: {key.lstrip('.')}{': ' if key else ''}{what}")
+
+
+def one_line(text: str) -> str:
+    """The text with everything unprintable, line ends above all, made a space."""
+    return "".join(char if char.isprintable() else " " for char in text)

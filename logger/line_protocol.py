@@ -1,0 +1,64 @@
+"""InfluxDB line protocol, for export and for forwarding.
+
+Every number is written as a float: a whole number without its point would give the field another
+type at the server, and later rows would be refused.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+
+from logger.store.tables import Record, Table
+
+_NAME = re.compile(r"([,= ])")
+_MEASUREMENT = re.compile(r"([, ])")
+_QUOTED = re.compile(r'(["\\])')
+_BREAKS = re.compile(r"[\r\n]+")
+
+Value = float | str | None
+
+
+def point(table: Table, record: Record, station: str) -> str:
+    """The line of one stored row. A row written again lands on itself."""
+    tags: dict[str, str] = {"station": station}
+    if record.channel is not None:
+        tags["channel"] = str(record.channel)
+    assert table.measurement is not None
+    return line(table.measurement, tags, record.columns, record.time_ns)
+
+
+def line(
+    measurement: str, tags: Mapping[str, str], fields: Mapping[str, Value], time_ns: int | None
+) -> str:
+    """One line without its end. Fields without a finite value and empty tags are left out.
+
+    Raises ValueError if no field is left: the protocol has no such line.
+    """
+    head = _escaped(_MEASUREMENT, measurement)
+    for key, tag in tags.items():
+        if tag := _escaped(_NAME, tag):
+            head += f",{_escaped(_NAME, key)}={tag}"
+    body = ",".join(
+        f"{_escaped(_NAME, key)}={text}"
+        for key, value in fields.items()
+        if (text := _value(value)) is not None
+    )
+    if not body:
+        raise ValueError(f"{measurement}: a point needs a field")
+    return f"{head} {body}" if time_ns is None else f"{head} {body} {time_ns}"
+
+
+def _escaped(special: re.Pattern[str], text: str) -> str:
+    # A backslash at the end would escape the separator that follows, and cannot itself be escaped.
+    return special.sub(r"\\\1", _BREAKS.sub(" ", text).rstrip("\\"))
+
+
+def _value(value: Value) -> str | None:
+    if value is None:
+        return None
+    if isinstance(value, str):
+        return '"' + _QUOTED.sub(r"\\\1", _BREAKS.sub(" ", value)) + '"'
+    number = float(value)
+    return repr(number) if math.isfinite(number) else None

@@ -1,0 +1,131 @@
+"""The one path: volts of a block through every stage to rows. No threads, no clocks.
+
+Live, replayed and simulated pairs all go through here, and only their timestamps matter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from drivers.contract import SampleBlock
+from logger.blocks import PowerBlock
+from logger.calibration.coupler import Coupler
+from logger.config import Config
+from logger.keying import Keying
+from logger.noise import NoiseTracker
+from logger.rows import Flag, Row
+from logger.settling import Settling
+from logger.transmissions import Transmissions
+from logger.watchdog import Watchdog
+from logger.watchdog.view import View
+
+MINUTE_NS = 60_000_000_000
+SECOND_NS = 1_000_000_000
+EARLY = 32  # seconds during which the noise estimate is renewed at 1, 2, 4, 8, 16 and 32 s
+
+
+class Pipeline:
+    """Calibrates, estimates, segments and watches; returns the rows that became complete."""
+
+    def __init__(self, config: Config, coupler: Coupler, open_kinds: Iterable[str] = ()) -> None:
+        content = coupler.content
+        self._coupler = coupler
+        self._keying = Keying(config.transmission.min_forward_w)
+        self._settling = Settling(content.forward.zero_v)
+        self._tracker = NoiseTracker(
+            (content.noise.forward_v, content.noise.reflected_v),
+            (content.forward.zero_v, content.reflected.zero_v),
+        )
+        self._noise = self._tracker.noise()
+        station = config.station
+        self._transmissions = Transmissions(
+            coupler,
+            round(config.transmission.hang_ms * 1e6),
+            round(config.watchdog.high_swr.hold_ms * 1e6),
+            station.channel,
+            None if station.frequency_mhz is None else station.frequency_mhz * 1e3,
+        )
+        self._watchdog = Watchdog(config.watchdog, open_kinds)
+        self._first_ns: int | None = None
+        self._renew_ns = 0
+
+    @property
+    def keyed(self) -> bool:
+        """Whether a transmission is going on (the hang time counts)."""
+        return self._transmissions.under_way
+
+    def process(self, block: SampleBlock) -> list[Row]:
+        """Take in one block; the rows that it completed, in the order to store them."""
+        rows: list[Row] = []
+        for part in self._parts(block):
+            rows += self._process(part)
+        return rows
+
+    def tick(self, now_ns: int) -> list[Row]:
+        """Time has reached `now_ns` without a pair."""
+        return [*self._transmissions.advance(now_ns), *self._watchdog.tick(now_ns)]
+
+    def finish(self, flag: Flag | None = None) -> list[Row]:
+        """No more pairs will come: end what is going on."""
+        return self._transmissions.finish(flag)
+
+    def _process(self, samples: SampleBlock) -> list[Row]:
+        converter = self._coupler.content.converter
+        step_v = (
+            max(samples.step_v[0], converter.step_v),
+            max(samples.step_v[1], converter.step_v),
+        )
+        noise = self._noise
+        forward_w, reflected_w, flags = self._coupler.power(samples)
+        keyed = self._keying.update(forward_w)
+        settled = self._settling.update(samples.time_ns, samples.forward_v, noise.sd_v[0])
+        block = PowerBlock(
+            samples.time_ns,
+            samples.forward_v,
+            samples.reflected_v,
+            forward_w,
+            reflected_w,
+            flags,
+            settled & keyed,
+            samples.aux,
+        )
+        rows = self._transmissions.update(block, keyed, noise)
+        view = View(block, keyed, noise, self._coupler, step_v)
+        rows += self._watchdog.update(view, self._transmissions.start_at)
+        self._tracker.update(samples.time_ns, samples.forward_v, samples.reflected_v, keyed, step_v)
+        return rows
+
+    def _parts(self, block: SampleBlock) -> Iterator[SampleBlock]:
+        """Cut at the moments when the noise estimate is renewed. They depend on timestamps only,
+        so that rows do not depend on how the stream was cut into blocks."""
+        times = block.time_ns
+        begin = 0
+        while begin < len(block):
+            if int(times[begin]) >= self._renew_ns:
+                self._noise = self._tracker.noise()
+                self._renew_ns = self._next_renewal(int(times[begin]))
+            end = len(block)
+            if times[-1] >= self._renew_ns:
+                end = int(np.searchsorted(times, self._renew_ns))
+            if begin == 0 and end == len(block):
+                yield block
+            else:
+                yield SampleBlock(
+                    times[begin:end],
+                    block.forward_v[begin:end],
+                    block.reflected_v[begin:end],
+                    {name: column[begin:end] for name, column in block.aux.items()},
+                    block.step_v,
+                    block.full_scale_v,
+                )
+            begin = end
+
+    def _next_renewal(self, now_ns: int) -> int:
+        if self._first_ns is None:
+            self._first_ns = now_ns
+        seconds = (now_ns - self._first_ns) // SECOND_NS
+        if seconds < EARLY:
+            return self._first_ns + SECOND_NS * (1 << int(seconds).bit_length())
+        return (now_ns // MINUTE_NS + 1) * MINUTE_NS

@@ -1,0 +1,348 @@
+"""The store: one SQLite file in write-ahead mode, one writer, many short readers."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from logger.errors import StoreError, UsageError
+from logger.rows import AlarmChange, Flag, Row, Second, Transmission
+from logger.store.schema import bring_up_to_date, transaction, version_of
+from logger.store.tables import ALARMS, TRANSMISSIONS, Record, Table
+
+BUSY_MS = 5000
+PAGE_ROWS = 2000
+WATT_DECIMALS = 4  # also for SWR and joules
+VOLT_DECIMALS = 6
+
+TRANSMISSION_FIELDS = tuple(Transmission.__struct_fields__)
+SECOND_FIELDS = tuple(name for name in Second.__struct_fields__ if name != "start_ns")
+DECIMALS = {"forward_v": VOLT_DECIMALS, "reflected_v": VOLT_DECIMALS}
+
+
+def _upsert(table: str, fields: Sequence[str], key: str) -> str:
+    names = ", ".join(fields)
+    marks = ", ".join("?" * len(fields))
+    changes = ", ".join(f"{name} = excluded.{name}" for name in fields if name != key)
+    return (
+        f"INSERT INTO {table} ({names}) VALUES ({marks})"
+        f" ON CONFLICT ({key}) DO UPDATE SET {changes}"
+    )
+
+
+PUT_TRANSMISSION = _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns")
+PUT_SECOND = _upsert("seconds", (*SECOND_FIELDS, "transmission_id"), "time_ns")
+
+
+class Stored(NamedTuple):
+    """A row that others want to hear of, as it is exported. `change` is None for an ended
+    transmission, else what happened to the alarm."""
+
+    table: str
+    change: str | None
+    columns: dict[str, Any]
+
+
+class OpenAlarm(NamedTuple):
+    """An alarm that has not cleared."""
+
+    id: int
+    kind: str
+    raised_ns: int
+
+
+class Store:
+    """Open with `Store.open` (the daemon) or `Store.reader` (everyone else)."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection = connection
+        self.path = path
+        self._data_version = self._one("PRAGMA data_version")
+
+    @classmethod
+    def open(cls, path: Path) -> Store:
+        """Open for writing; creates the folder and the file. Raises StoreError."""
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            connection = _connect(path, "rwc")
+        except (OSError, sqlite3.Error) as error:
+            raise StoreError(f"{path}: cannot be opened: {error}") from error
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = NORMAL")
+            bring_up_to_date(connection)
+            return cls(connection, path)
+        except sqlite3.Error as error:
+            connection.close()
+            raise StoreError(f"{path}: cannot be used: {error}") from error
+        except StoreError as error:
+            connection.close()
+            raise StoreError(f"{path}: {error}") from error
+
+    @classmethod
+    def reader(cls, path: Path) -> Store:
+        """Open for short reads (and acknowledgements) beside the daemon. Raises StoreError."""
+        if not path.exists():
+            raise StoreError(
+                f"no store at {path} yet; has `mismatchd run` been started with this configuration?"
+            )
+        try:
+            connection = _connect(path, "rw")
+            version_of(connection)
+            return cls(connection, path)
+        except sqlite3.Error as error:
+            raise StoreError(f"{path}: cannot be read: {error}") from error
+
+    def close(self) -> None:
+        """Close the file; may be called twice."""
+        self._connection.close()
+
+    # writing
+
+    def write(self, rows: Sequence[Row]) -> list[Stored]:
+        """Store rows in order, all or none, and return what is to be told. Raises StoreError.
+
+        A row written again replaces itself: transmissions by start, seconds by time, alarms by
+        kind and time of raising.
+        """
+        stored: list[Stored] = []
+        try:
+            with transaction(self._connection):
+                for kind, group in groupby(rows, type):
+                    if kind is Second:
+                        self._put_seconds(list(group))  # type: ignore[arg-type]
+                        continue
+                    for row in group:
+                        if isinstance(row, Transmission):
+                            stored += self._put_transmission(row)
+                        elif isinstance(row, AlarmChange):
+                            stored += self._put_change(row)
+        except sqlite3.Error as error:
+            raise StoreError(f"{self.path}: rows cannot be stored: {error}") from error
+        return stored
+
+    def _put_transmission(self, row: Transmission) -> list[Stored]:
+        self._connection.execute(PUT_TRANSMISSION, _values(row, TRANSMISSION_FIELDS))
+        if not row.ended:
+            return []
+        record = self._record(TRANSMISSIONS, "r.start_ns = ?", row.start_ns)
+        return [Stored(TRANSMISSIONS.name, None, record.columns)]
+
+    def _put_seconds(self, rows: list[Second]) -> None:
+        starts = {row.start_ns for row in rows}
+        ids = {start_ns: self._transmission_id(start_ns) for start_ns in starts}
+        for start_ns, found in ids.items():
+            if found is None:
+                raise StoreError(f"{self.path}: no transmission starts at {start_ns}")
+        self._connection.executemany(
+            PUT_SECOND, [(*_values(row, SECOND_FIELDS), ids[row.start_ns]) for row in rows]
+        )
+
+    def _put_change(self, row: AlarmChange) -> list[Stored]:
+        execute = self._connection.execute
+        if row.change == "raised":
+            found = execute(
+                "INSERT OR IGNORE INTO alarms"
+                ' (kind, severity, raised_ns, value, "limit", transmission_id, detail)'
+                " VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
+                (
+                    row.kind,
+                    row.severity,
+                    row.time_ns,
+                    _rounded(row.value, WATT_DECIMALS),
+                    row.limit,
+                    None if row.start_ns is None else self._transmission_id(row.start_ns),
+                    row.detail,
+                ),
+            ).fetchall()
+        else:
+            found = execute(
+                "UPDATE alarms SET cleared_ns = ? WHERE id = (SELECT id FROM alarms"
+                " WHERE kind = ? AND cleared_ns IS NULL AND raised_ns <= ?"
+                " ORDER BY raised_ns DESC LIMIT 1) RETURNING id",
+                (row.time_ns, row.kind, row.time_ns),
+            ).fetchall()
+        return [self._changed(alarm_id, row.change, row.time_ns) for (alarm_id,) in found]
+
+    def _changed(self, alarm_id: int, change: str, time_ns: int) -> Stored:
+        self._connection.execute(
+            "INSERT INTO alarm_changes (alarm_id, change, time_ns) VALUES (?, ?, ?)",
+            (alarm_id, change, time_ns),
+        )
+        return Stored(ALARMS.name, change, self._record(ALARMS, "r.id = ?", alarm_id).columns)
+
+    def close_interrupted(self) -> int:
+        """End transmissions that a crash left open, with the flag INTERRUPTED; how many."""
+        with transaction(self._connection):
+            return self._connection.execute(
+                "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0",
+                (int(Flag.INTERRUPTED),),
+            ).rowcount
+
+    def keep_calibration(self, calibration_id: str, text: str) -> None:
+        """Remember the content of a calibration that rows will name."""
+        with transaction(self._connection):
+            self._connection.execute(
+                "INSERT OR IGNORE INTO calibrations VALUES (?, ?)", (calibration_id, text)
+            )
+
+    def acknowledge(self, alarm_id: int, time_ns: int) -> Stored:
+        """Mark an alarm as seen. Raises UsageError if there is none or it was seen before."""
+        try:
+            with transaction(self._connection):
+                found = self._connection.execute(
+                    "SELECT acknowledged_ns FROM alarms WHERE id = ?", (alarm_id,)
+                ).fetchone()
+                if found is None:
+                    raise UsageError(f"there is no alarm {alarm_id}; `mismatchd alarms` lists them")
+                if found[0] is not None:
+                    raise UsageError(f"alarm {alarm_id} has been acknowledged already")
+                self._connection.execute(
+                    "UPDATE alarms SET acknowledged_ns = ? WHERE id = ?", (time_ns, alarm_id)
+                )
+                return self._changed(alarm_id, "acknowledged", time_ns)
+        except sqlite3.Error as error:
+            raise StoreError(f"{self.path}: cannot be written: {error}") from error
+
+    # reading
+
+    def open_alarms(self) -> list[OpenAlarm]:
+        """Alarms that have not cleared, oldest first."""
+        return [
+            OpenAlarm(*row)
+            for row in self._connection.execute(
+                "SELECT id, kind, raised_ns FROM alarms WHERE cleared_ns IS NULL ORDER BY raised_ns"
+            )
+        ]
+
+    def changed_elsewhere(self) -> bool:
+        """Whether another process has written since the last call."""
+        before, self._data_version = self._data_version, self._one("PRAGMA data_version")
+        return bool(before != self._data_version)
+
+    def last_change_id(self) -> int:
+        """The number of the latest alarm change, 0 if there is none."""
+        return int(self._one("SELECT coalesce(max(id), 0) FROM alarm_changes"))
+
+    def acknowledged_after(self, change_id: int) -> list[Stored]:
+        """Acknowledgements since that alarm change, by whatever process."""
+        rows = self._connection.execute(
+            "SELECT alarm_id FROM alarm_changes WHERE id > ? AND change = 'acknowledged'"
+            " ORDER BY id",
+            (change_id,),
+        ).fetchall()
+        return [
+            Stored(ALARMS.name, "acknowledged", self._record(ALARMS, "r.id = ?", alarm_id).columns)
+            for (alarm_id,) in rows
+        ]
+
+    def records(self, table: Table, since_ns: int, until_ns: int) -> Iterator[Record]:
+        """Complete rows whose time lies in [since_ns, until_ns), in time order.
+
+        Read in pages, so that no long-lived reader keeps the write-ahead log from shrinking.
+        """
+        after = (since_ns, -1)
+        while True:
+            page = self.select(
+                table,
+                f"({table.time}, r.id) > (?, ?) AND {table.time} < ?"
+                f" ORDER BY {table.time}, r.id LIMIT {PAGE_ROWS}",
+                *after,
+                until_ns,
+            )
+            yield from page
+            if len(page) < PAGE_ROWS:
+                return
+            after = (page[-1].time_ns, page[-1].id)
+
+    def select(self, table: Table, where: str, *values: Any) -> list[Record]:
+        """Complete rows of a table by a condition over `r`."""
+        try:
+            rows = self._connection.execute(
+                f"{table.select} WHERE {table.complete} AND {where}", values
+            ).fetchall()
+        except sqlite3.Error as error:
+            raise StoreError(f"{self.path}: cannot be read: {error}") from error
+        return [table.record(row) for row in rows]
+
+    def counts(self) -> dict[str, int]:
+        """Number of rows by table."""
+        return {
+            "transmissions": self._one("SELECT count(*) FROM transmissions WHERE ended"),
+            "seconds": self._one("SELECT count(*) FROM seconds"),
+            "alarms": self._one("SELECT count(*) FROM alarms"),
+        }
+
+    def cursor(self, name: str) -> tuple[int, int, int, int]:
+        """How far a forwarder has got: transmission id, second id, alarm change id, rewrites."""
+        with transaction(self._connection):
+            self._connection.execute("INSERT OR IGNORE INTO forwarders (name) VALUES (?)", (name,))
+        row: tuple[int, int, int, int] = self._connection.execute(
+            "SELECT transmission_id, second_id, alarm_change_id, rewrites FROM forwarders"
+            " WHERE name = ?",
+            (name,),
+        ).fetchone()
+        return row
+
+    def advance_cursor(self, name: str, column: str, value: int, rewrites: int) -> None:
+        """Move one cursor, unless rows behind it were rewritten in the meantime."""
+        with transaction(self._connection):
+            self._connection.execute(
+                f"UPDATE forwarders SET {column} = ? WHERE name = ? AND rewrites = ?",
+                (value, name, rewrites),
+            )
+
+    def changed_alarms(self, after: int, most: int) -> list[tuple[int, Record]]:
+        """Alarm changes after number `after` with the alarm as it is now."""
+        rows = self._connection.execute(
+            "SELECT id, alarm_id FROM alarm_changes WHERE id > ? ORDER BY id LIMIT ?", (after, most)
+        ).fetchall()
+        return [(number, self._record(ALARMS, "r.id = ?", alarm_id)) for number, alarm_id in rows]
+
+    def backlog(self, name: str) -> int:
+        """Rows that a forwarder still has before it."""
+        transmission_id, second_id, change_id, _ = self.cursor(name)
+        return sum(
+            self._one(f"SELECT count(*) FROM {table} WHERE id > {after}")
+            for table, after in (
+                ("transmissions", transmission_id),
+                ("seconds", second_id),
+                ("alarm_changes", change_id),
+            )
+        )
+
+    def _transmission_id(self, start_ns: int) -> int | None:
+        row = self._connection.execute(
+            "SELECT id FROM transmissions WHERE start_ns = ?", (start_ns,)
+        ).fetchone()
+        return None if row is None else int(row[0])
+
+    def _record(self, table: Table, where: str, value: int) -> Record:
+        return table.record(
+            self._connection.execute(f"{table.select} WHERE {where}", (value,)).fetchone()
+        )
+
+    def _one(self, statement: str) -> Any:
+        return self._connection.execute(statement).fetchone()[0]
+
+
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode={mode}",
+        uri=True,
+        isolation_level=None,
+        check_same_thread=False,  # handed from the main thread to the keeper, never shared
+    )
+    connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+    return connection
+
+
+def _rounded(value: Any, decimals: int) -> Any:
+    return round(value, decimals) if isinstance(value, float) else value
+
+
+def _values(row: Transmission | Second, fields: Sequence[str]) -> tuple[Any, ...]:
+    return tuple(_rounded(getattr(row, name), DECIMALS.get(name, WATT_DECIMALS)) for name in fields)

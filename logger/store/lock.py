@@ -1,0 +1,35 @@
+"""One daemon per store: an advisory lock on a file beside it that holds the daemon's pid."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from pathlib import Path
+
+from logger.errors import StoreError
+
+
+class StoreLock:
+    """Taken on construction; raises StoreError naming the holder."""
+
+    def __init__(self, store: Path) -> None:
+        path = store.with_name(store.name + ".lock")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise StoreError(f"{path}: cannot be created: {error.strerror}") from error
+        try:
+            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            holder = os.pread(self._fd, 32, 0).decode("ascii", "replace").strip() or "unknown"
+            os.close(self._fd)
+            raise StoreError(
+                f"{store}: another daemon keeps this store (pid {holder}); stop it first"
+            ) from error
+        os.ftruncate(self._fd, 0)
+        os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
+
+    def release(self) -> None:
+        """Let the next daemon have the store."""
+        os.close(self._fd)

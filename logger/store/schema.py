@@ -1,0 +1,68 @@
+"""Creates the schema, or brings an older one up to date step by step."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from logger.errors import StoreError
+
+FOLDER = Path(__file__).parent
+
+
+def current_version(folder: Path = FOLDER) -> int:
+    """The version that `schema.sql` describes: that of the newest `migrations/NNN.sql`, or 1."""
+    return max((int(path.stem) for path in folder.glob("migrations/*.sql")), default=1)
+
+
+def version_of(connection: sqlite3.Connection, folder: Path = FOLDER) -> int:
+    """The version of a database, 0 if it is empty. Raises StoreError if it is newer than ours."""
+    found, known = (
+        int(connection.execute("PRAGMA user_version").fetchone()[0]),
+        current_version(folder),
+    )
+    if found > known:
+        raise StoreError(
+            f"the store is of version {found}, this program knows {known}; use a newer program"
+        )
+    return found
+
+
+def bring_up_to_date(connection: sqlite3.Connection, folder: Path = FOLDER) -> None:
+    """Create or migrate; each step is one transaction. Raises StoreError, sqlite3.Error."""
+    known = current_version(folder)
+    while version_of(connection, folder) < known:
+        with transaction(connection):
+            found = version_of(connection, folder)  # another process may have been quicker
+            if found == known:
+                return
+            step = known if found == 0 else found + 1
+            script = folder / ("schema.sql" if found == 0 else f"migrations/{step:03}.sql")
+            for statement in _statements(script.read_text("utf-8")):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {step}")
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """All or nothing; takes the write lock at once, so that it cannot be lost half-way."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:  # SQLite ends it by itself on a full disk
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _statements(script: str) -> Iterator[str]:
+    """Split at semicolons, but not at those inside a trigger or text."""
+    pending = ""
+    for line in script.splitlines(keepends=True):
+        pending += line
+        if sqlite3.complete_statement(pending):
+            yield pending
+            pending = ""

@@ -1,0 +1,137 @@
+"""The tables as others see them: which columns, in which order, in which form."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import Any, NamedTuple
+
+from logger.rows import Flag
+from logger.utc import format_ns
+
+
+class Record(NamedTuple):
+    """One row: its id, UTC nanoseconds, channel if known, and the exported columns in order."""
+
+    id: int
+    time_ns: int
+    channel: int | None
+    columns: dict[str, Any]
+
+
+class Column(NamedTuple):
+    """An exported column: an SQL expression over `r`, and what turns its value (if any) into the
+    exported one."""
+
+    name: str
+    sql: str
+    convert: Callable[[Any], Any] | None = None
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table (`r` in the SQL) as it is exported; without a `measurement` there are no points."""
+
+    name: str
+    time: str
+    columns: tuple[Column, ...]
+    source: str
+    channel: str = "NULL"
+    complete: str = "TRUE"
+    measurement: str | None = None
+
+    @cached_property
+    def select(self) -> str:
+        """`SELECT ... FROM ...`, to be completed by WHERE; its rows are for `record`."""
+        columns = ", ".join(column.sql for column in self.columns)
+        return f"SELECT r.id, {self.time}, {self.channel}, {columns} FROM {self.source}"
+
+    def record(self, row: tuple[Any, ...]) -> Record:
+        """A row of `select` in exported form."""
+        columns = {
+            column.name: value if column.convert is None or value is None else column.convert(value)
+            for column, value in zip(self.columns, row[3:], strict=True)
+        }
+        return Record(row[0], row[1], row[2], columns)
+
+
+@lru_cache(maxsize=256)
+def _words(flags: int) -> str:
+    return Flag(flags).words()
+
+
+def _plain(names: str) -> tuple[Column, ...]:
+    return tuple(Column(name, f'r."{name}"') for name in names.split())
+
+
+def _utc(name: str) -> Column:
+    return Column(f"{name}_utc", f"r.{name}_ns", format_ns)
+
+
+_FLAGS = Column("flags", "r.flags", _words)
+_OF_TRANSMISSION = "LEFT JOIN transmissions AS t ON t.id = r.transmission_id"
+
+TRANSMISSIONS = Table(
+    name="transmissions",
+    time="r.start_ns",
+    columns=(
+        *_plain("id"),
+        _utc("start"),
+        _utc("end"),
+        Column("duration_s", "r.end_ns - r.start_ns", lambda ns: ns / 1_000_000_000),
+        *_plain("samples forward_w_mean forward_w_max reflected_w_mean reflected_w_max"),
+        *_plain("swr swr_low swr_high swr_max energy_j channel frequency_khz calibration_id"),
+        _FLAGS,
+        *_plain("swr_noise_low swr_noise_high settled_samples"),
+    ),
+    source="transmissions AS r",
+    channel="r.channel",
+    complete="r.ended = 1",
+    measurement="transmission",
+)
+SECONDS = Table(
+    name="seconds",
+    time="r.time_ns",
+    columns=(
+        _utc("time"),
+        *_plain("forward_w reflected_w swr swr_low swr_high samples transmission_id"),
+        _FLAGS,
+        *_plain("swr_noise_low swr_noise_high forward_v reflected_v"),
+    ),
+    source=f"seconds AS r {_OF_TRANSMISSION}",
+    channel="t.channel",
+    measurement="second",
+)
+ALARMS = Table(
+    name="alarms",
+    time="r.raised_ns",
+    columns=(
+        *_plain("id kind severity"),
+        _utc("raised"),
+        _utc("cleared"),
+        _utc("acknowledged"),
+        *_plain("value limit transmission_id detail"),
+    ),
+    source=f"alarms AS r {_OF_TRANSMISSION}",
+    channel="t.channel",
+    measurement="alarm",
+)
+EXCURSIONS = Table(
+    name="excursions",
+    time="r.time_ns",
+    columns=(
+        *_plain("id"),
+        _utc("time"),
+        *_plain("duration_ms swr_peak channel transmission_id capture_id"),
+    ),
+    source="excursions AS r",
+    channel="r.channel",
+)
+JOURNAL = Table(
+    name="journal",
+    time="r.time_ns",
+    columns=(*_plain("id"), _utc("time"), *_plain("kind text")),
+    source="journal AS r",
+)
+TABLES = {table.name: table for table in (TRANSMISSIONS, SECONDS, ALARMS, EXCURSIONS, JOURNAL)}

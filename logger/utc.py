@@ -1,0 +1,41 @@
+"""UTC times as text and back, in whole numbers only, so that no digit is lost."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+
+from logger.errors import UsageError
+
+EPOCH = datetime(1970, 1, 1)
+EPOCH_UTC = EPOCH.replace(tzinfo=UTC)
+UNIT_NS = {
+    unit: seconds * 1_000_000_000
+    for unit, seconds in {"s": 1, "m": 60, "h": 3600, "d": 86400, "w": 604800}.items()
+}
+INT64 = 1 << 63  # what SQLite and the clock can hold
+
+
+def format_ns(time_ns: int) -> str:
+    """Nanoseconds since the epoch as ISO 8601 with `Z` and microseconds."""
+    time = EPOCH + timedelta(microseconds=time_ns // 1000)
+    return time.isoformat(timespec="microseconds") + "Z"
+
+
+def parse_time(text: str, now_ns: int) -> int:
+    """Nanoseconds since the epoch of a time given by a person. Raises UsageError.
+
+    An ISO 8601 date or date and time (UTC unless it carries an offset), or how long ago: `30m`,
+    `2h`, `7d`, also `s` and `w`.
+    """
+    ago = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())
+    if ago:
+        return max(-INT64, now_ns - int(ago[1]) * UNIT_NS[ago[2]])
+    try:
+        time = datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        raise UsageError(
+            f"{text!r} is no time; write 2025-06-01, 2025-06-01T12:30:00Z or how long ago: 2h, 7d"
+        ) from error
+    since = (time if time.tzinfo else time.replace(tzinfo=UTC)) - EPOCH_UTC
+    return min(max(since // timedelta(microseconds=1) * 1000, -INT64), INT64 - 1)

@@ -1,0 +1,33 @@
+"""Rule `high-reflected-power`: more than the limit came back for the hold time.
+
+It clears when reflected power has stayed 20 % under the limit.
+"""
+
+from __future__ import annotations
+
+from logger.blocks import Floats
+from logger.config import HighReflectedPowerOptions
+from logger.watchdog.hold import COUNT, FORWARD, REFLECTED
+from logger.watchdog.reflected_limit import ReflectedLimit
+
+KIND = "high-reflected-power"
+SEVERITY = "critical"
+RELEASE = 0.8
+
+
+def rule(options: HighReflectedPowerOptions, *, active: bool) -> ReflectedLimit:
+    """The rule's state machine; `active` if an alarm of it is open from before."""
+
+    def describe(sums: Floats) -> tuple[float, str]:
+        count = max(float(sums[COUNT]), 1.0)
+        value = float(sums[REFLECTED]) / count
+        return value, f"{value:.2f} W reflected of {sums[FORWARD] / count:.2f} W incident"
+
+    return ReflectedLimit(
+        (0.0, options.limit_w),
+        (0.0, RELEASE * options.limit_w),
+        round(options.hold_ms * 1e6),
+        options.limit_w,
+        describe,
+        active=active,
+    )

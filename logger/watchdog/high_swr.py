@@ -1,0 +1,40 @@
+"""Rule `high-swr`: the SWR has been above the limit for the hold time.
+
+Judged on the readings as they are, beyond their noise; directivity and calibration error neither
+delay it nor set it off (they stand in the interval that every SWR carries). It clears when the
+reflection coefficient has stayed 10 % under that of the limit.
+"""
+
+from __future__ import annotations
+
+from logger.blocks import Floats
+from logger.config import HighSwrOptions
+from logger.reflection import rho, rho_of_swr, swr
+from logger.watchdog.hold import FORWARD, REFLECTED
+from logger.watchdog.reflected_limit import ReflectedLimit
+
+KIND = "high-swr"
+SEVERITY = "critical"
+RELEASE = 0.9
+
+
+def rule(options: HighSwrOptions, *, active: bool) -> ReflectedLimit:
+    """The rule's state machine; `active` if an alarm of it is open from before."""
+    limit_rho = float(rho_of_swr(options.limit))
+
+    def describe(sums: Floats) -> tuple[float, str]:
+        value = float(swr(rho(sums[FORWARD], sums[REFLECTED])))
+        count = max(sums[0], 1)
+        return value, (
+            f"SWR {value:.2f} at {sums[FORWARD] / count:.2f} W incident,"
+            f" {max(sums[REFLECTED], 0) / count:.2f} W reflected"
+        )
+
+    return ReflectedLimit(
+        (limit_rho**2, 0.0),
+        ((RELEASE * limit_rho) ** 2, 0.0),
+        round(options.hold_ms * 1e6),
+        options.limit,
+        describe,
+        active=active,
+    )

@@ -1,0 +1,121 @@
+"""A condition that must hold for a time: the core of the threshold rules.
+
+Each pair *supports* the condition, *breaks* it, or says nothing (unsettled, unreadable, or within
+its noise of the limit). A run begins with the first supporting pair and ends with a breaking one
+or when support fails to come for LAPSE. It satisfies the rule at the first pair that is `hold_ns`
+after the beginning (to half a sample period, which is all that sampling can tell) once at least
+LEAST_SETTLED settled pairs stand for it and their sum is beyond CERTAIN standard deviations.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.blocks import Bools, Floats, Times
+
+LAPSE_NS = 200_000_000
+LEAST_SETTLED = 2
+CERTAIN = 3.0
+NEVER_NS = 1 << 62
+
+
+@dataclass(slots=True)
+class _Run:
+    start_ns: int
+    last_ns: int
+    totals: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a rule sees in some pairs, arrays (n,), times strictly increasing.
+
+    sums      (SUMS, n) what is added up over the settled pairs of a run: COUNT (ones), EXCESS
+              (how far beyond the limit, watts), VARIANCE (of the excess, from noise), FORWARD and
+              REFLECTED (watts)
+    positive  the pair is beyond the limit
+    settled   the pair may be counted
+    breaks    the pair is settled and on the safe side by more than its noise
+    """
+
+    time_ns: Times
+    sums: Floats
+    positive: Bools
+    settled: Bools
+    breaks: Bools
+
+
+COUNT, EXCESS, VARIANCE, FORWARD, REFLECTED = range(5)
+SUMS = 5
+
+
+class Hold:
+    """Finds when the condition has held for `hold_ns`; remembers an unfinished run."""
+
+    def __init__(self, hold_ns: int) -> None:
+        self._hold_ns = hold_ns
+        self._run: _Run | None = None
+        self._previous_ns: int | None = None
+
+    @property
+    def idle(self) -> bool:
+        """No run is going on, so pairs that are all on the safe side change nothing."""
+        return self._run is None
+
+    def skip(self, time_ns: int) -> None:
+        """Pairs up to `time_ns` need no look; a run ends with them."""
+        self._run = None
+        self._previous_ns = time_ns
+
+    def find(self, evidence: Evidence) -> tuple[int, Floats] | None:
+        """Index of the first pair at which the rule is satisfied and the sums of its run. The run
+        is then forgotten; pairs after that index have not been looked at."""
+        times = evidence.time_ns
+        previous_ns = times[0] if self._previous_ns is None else self._previous_ns
+        steps = np.diff(times, prepend=previous_ns)
+        index = np.arange(len(times))
+        run = self._run or _Run(NEVER_NS, -NEVER_NS, np.zeros(SUMS))
+
+        # The latest supporting pair before each pair, and whether a run is torn off there.
+        last = np.where(evidence.positive, index, -1)
+        np.maximum.accumulate(last, out=last)
+        before = np.concatenate([[-1], last[:-1]])
+        support_ns = np.where(before >= 0, times[before], run.last_ns)
+        lapse_ns = np.maximum(max(LAPSE_NS, 2 * self._hold_ns), 2 * steps)
+        torn = evidence.breaks | (times - support_ns > lapse_ns)
+
+        # A run's number is the count of tears up to it; number 0 is the one carried over.
+        number = np.cumsum(torn)
+        first_of = np.full(int(number[-1]) + 1, -1)
+        support = index[evidence.positive & ~evidence.breaks]
+        first_of[number[support][::-1]] = support[::-1]
+        start_ns = np.where(first_of >= 0, times[first_of], NEVER_NS)
+        start_ns[0] = min(int(start_ns[0]), run.start_ns)
+        begun_ns = start_ns[number]
+
+        member = evidence.settled & ~evidence.breaks & (times >= begun_ns)
+        sums = np.zeros((SUMS, len(times) + 1))
+        np.cumsum(evidence.sums * member, axis=1, out=sums[:, 1:])
+        base = np.zeros((SUMS, len(first_of)))
+        base[:, 0] = -run.totals
+        base[:, 1:] = sums[:, np.flatnonzero(torn)]
+        totals = sums[:, 1:] - base[:, number]
+
+        satisfied = (
+            evidence.positive
+            & member
+            & (times - begun_ns >= self._hold_ns - np.minimum(steps // 2, self._hold_ns // 4))
+            & (totals[COUNT] >= LEAST_SETTLED)
+            & (totals[EXCESS] > CERTAIN * np.sqrt(np.maximum(totals[VARIANCE], 0.0)))
+        )
+        if satisfied.any():
+            at = int(np.argmax(satisfied))
+            self.skip(int(times[at]))
+            return at, totals[:, at]
+        self.skip(int(times[-1]))
+        if begun_ns[-1] <= times[-1]:
+            last_ns = int(times[last[-1]]) if last[-1] >= 0 else run.last_ns
+            self._run = _Run(int(begun_ns[-1]), last_ns, totals[:, -1].copy())
+        return None

@@ -1,0 +1,57 @@
+"""What the rules are shown: a calibrated block with its keying, noise and limits of trust."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from logger.blocks import Bools, Floats, Noise, PowerBlock
+from logger.calibration.coupler import Coupler
+
+IMPOSSIBLE_MARGIN = 1.1
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One block; `keyed` (n,) says where the key is down, `step_v` the readings' resolution."""
+
+    block: PowerBlock
+    keyed: Bools
+    noise: Noise
+    coupler: Coupler
+    step_v: tuple[float, float]
+
+    @property
+    def floor_w(self) -> float:
+        """The readable floor of one pair, watts."""
+        return self.coupler.readable_floor_w(self.noise)
+
+    @property
+    def impossible_ratio(self) -> float:
+        """Reflected over incident power that no passive load can show: total reflection read
+        through the worst phase of both leaks, and a margin."""
+        leak = max(self.coupler.leak, 0.05)
+        forward_leak = max(self.coupler.forward_leak, 0.05)
+        return float(((1 + leak) / (1 - forward_leak)) ** 2 * IMPOSSIBLE_MARGIN)
+
+    def reflected_variance(self, part: Bools) -> Floats:
+        """Variance of one reflected reading in watts squared, for the pairs of `part`."""
+        slope = self.coupler.reflected.slope(self.block.reflected_v[part])
+        return np.asarray((slope * self.noise.sd_v[1]) ** 2)
+
+    def forward_variance(self, part: Bools) -> Floats:
+        """Variance of one forward reading in watts squared, for the pairs of `part`."""
+        slope = self.coupler.forward.slope(self.block.forward_v[part])
+        return np.asarray((slope * self.noise.sd_v[0]) ** 2)
+
+
+class Finding(NamedTuple):
+    """A rule's change of state at a time."""
+
+    time_ns: int
+    change: str  # "raised" or "cleared"
+    value: float | None
+    limit: float | None
+    detail: str
