@@ -17,7 +17,7 @@ import numpy as np
 
 from logger.blocks import Floats
 
-TABLE_POINTS = 2048  # relative error of the interpolation stays below 1e-5
+TABLE_POINTS = 2048  # relative error of the interpolation: below 1e-5, 5e-5 for R Is of 0.2 mV
 ASYMPTOTIC_FROM = 500.0  # numpy's I0 overflows near 713
 
 
@@ -76,7 +76,7 @@ class DetectorLaw:
         self._watts_per_peak2 = 10 ** (coupling_db / 10) / (2 * impedance_ohm)
         # Watts per volt is nearly straight in both the square-law and the linear region, so it
         # is what is interpolated; the spacing is finest near zero where the bend is.
-        volts = top_v * (np.arange(1, TABLE_POINTS + 1) / TABLE_POINTS) ** 2
+        volts = top_v * (np.arange(1, TABLE_POINTS + 1) / TABLE_POINTS) ** 3
         watts = self.exact_watts(volts + zero_v)
         at_zero = 4 * n_vt_v * (1 + n_vt_v / r_is_v) * self._watts_per_peak2
         self._volts = np.concatenate([[0.0], volts])

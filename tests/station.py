@@ -1,0 +1,148 @@
+"""A station for end-to-end tests: a process that writes lines to a pseudo-terminal, and the daemon.
+
+The writer is not our simulator: it turns powers into volts by the published detector equation,
+solved here by itself.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.special import ive
+
+PORT = {"coupling_db": 25.0, "n_vt_v": 0.0277, "r_is_v": 0.0015, "zero_v": 0.0}
+
+CALIBRATION = f"""\
+mismatchd_calibration: 1
+date: 2026-02-01T10:00:00Z
+instrument: {{coupler: for tests}}
+forward: {json.dumps(PORT)}
+reflected: {json.dumps(PORT)}
+directivity: {{reflected_db: 40}}
+converter: {{step_v: 0.0001}}
+valid: {{forward_v: [0.0, 3.0], reflected_v: [0.0, 3.0], forward_w: [0, 30], reflected_w: [0, 30]}}
+"""
+
+
+def volts(watts: float) -> float:
+    """Detector volts of a port by I0(x) = (1 + V / RIs) exp(V / nVt), x = Vp / nVt."""
+    if watts <= 0:
+        return 0.0
+    peak = np.sqrt(100 * watts) * 10 ** (-PORT["coupling_db"] / 20)
+    x = peak / PORT["n_vt_v"]
+    ln_i0 = np.log(ive(0, x)) + x
+    return float(
+        brentq(
+            lambda v: np.log1p(v / PORT["r_is_v"]) + v / PORT["n_vt_v"] - ln_i0, 0, peak, xtol=1e-12
+        )
+    )
+
+
+def line(forward_w: float, reflected_w: float) -> bytes:
+    """What the bridge prints for a pair."""
+    return f"{volts(forward_w):.4f},{volts(reflected_w):.4f}\n".encode()
+
+
+def write_config(folder: Path, port: str, **more: str) -> Path:
+    """A configuration for the bridge at `port`."""
+    (folder / "coupler.yaml").write_text(CALIBRATION)
+    path = folder / "config.yaml"
+    sections = {
+        "station": "{name: test-station}",
+        "driver": f"{{kind: text-lines, port: {port}, columns: [forward_v, reflected_v]}}",
+        "calibration": "coupler.yaml",
+        "store": "{path: data/station.sqlite}",
+        **more,
+    }
+    path.write_text("".join(f"{key}: {value}\n" for key, value in sections.items()))
+    return path
+
+
+def mismatchd(*arguments: str | Path, check: bool = True) -> subprocess.CompletedProcess[str]:
+    """Run a command to its end."""
+    done = subprocess.run(
+        [sys.executable, "-m", "logger.cli", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    if check:
+        assert done.returncode == 0, done.stderr
+    return done
+
+
+@contextlib.contextmanager
+def pty() -> Iterator[tuple[int, str]]:
+    """The master's descriptor and the slave's name of a raw pseudo-terminal."""
+    import tty
+
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    try:
+        yield master, os.ttyname(slave)
+    finally:
+        for descriptor in (master, slave):
+            with contextlib.suppress(OSError):
+                os.close(descriptor)
+
+
+class Running:
+    """A daemon with `--events`; events as dictionaries with the moment they were read."""
+
+    def __init__(self, config: Path) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "logger.cli", "run", "--events", "-c", str(config)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        assert self.process.stdout is not None
+        os.set_blocking(self.process.stdout.fileno(), False)
+        self._rest = b""
+        self.events: list[tuple[float, dict[str, Any]]] = []
+
+    def poll(self) -> None:
+        """Take in what has been printed."""
+        assert self.process.stdout is not None
+        with contextlib.suppress(BlockingIOError):
+            while data := os.read(self.process.stdout.fileno(), 65536):
+                now = time.perf_counter()
+                *lines, self._rest = (self._rest + data).split(b"\n")
+                self.events += [(now, json.loads(text)) for text in lines]
+
+    def wait_reading(self, config: Path) -> None:
+        """Wait until the daemon takes pairs."""
+        from logger.status import ask
+
+        store = config.parent / "data/station.sqlite"
+        deadline = time.monotonic() + 15
+        while time.monotonic() < deadline:
+            assert self.process.poll() is None, self.process.stderr.read().decode()
+            if store.parent.exists() and (status := ask(store)) and status["pairs"]:
+                return
+            time.sleep(0.05)
+        raise AssertionError("the daemon reads nothing")
+
+    def stop(self) -> tuple[int, str]:
+        """SIGTERM; exit code and what was said on stderr."""
+        self.process.terminate()
+        code = self.process.wait(10)
+        self.poll()
+        _, said = self.process.communicate()
+        return code, said.decode()
+
+    def kill(self) -> None:
+        """SIGKILL, if it still runs."""
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.communicate()

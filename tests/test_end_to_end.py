@@ -1,0 +1,282 @@
+"""A separate process writes text lines to a pseudo-terminal; the daemon reads, alarms, stores."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import subprocess
+import sys
+import time
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from tests.station import Running, line, mismatchd, pty, write_config
+
+WRITER = """
+import json, os, sys, time
+fd, rate, plan = int(sys.argv[1]), float(sys.argv[2]), json.loads(sys.argv[3])
+begun = time.time()
+at = begun
+for seconds, text in plan:
+    data = text.encode()
+    first = None
+    for _ in range(round(seconds * rate)):
+        time.sleep(max(0, at - time.time()))
+        os.write(fd, data)
+        now = time.time()
+        first = first or now
+        at += 1 / rate
+    print(json.dumps([first, now]), flush=True)
+"""
+
+Plan = list[tuple[float, tuple[float, float]]]
+
+
+def play(master: int, rate: float, plan: Plan) -> list[tuple[float, float]]:
+    """Send stretches of (seconds, (incident W, reflected W)); first and last moment of each."""
+    lines = [(seconds, line(*powers).decode()) for seconds, powers in plan]
+    done = subprocess.run(
+        [sys.executable, "-c", WRITER, str(master), str(rate), json.dumps(lines)],
+        pass_fds=[master],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+    )
+    return [tuple(json.loads(text)) for text in done.stdout.splitlines()]
+
+
+def exported(table: str, config: Path) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(mismatchd("export", table, "-c", config).stdout)))
+
+
+def seconds(text: str) -> float:
+    return datetime.fromisoformat(text).timestamp()
+
+
+QUIET = (0.0, 0.0)
+
+
+@pytest.mark.parametrize("rate", [100.0, 500.0])
+def test_what_was_sent_is_stored(tmp_path: Path, rate: float) -> None:
+    sent: Plan = [(4.0, 0.0625), (1.0, 0.111111), (8.0, 0.01)]  # SWR 1.667, 2 and 1.222
+    with pty() as (master, name):
+        config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
+        daemon = Running(config)
+        try:
+            play_until_read(daemon, config, master)
+            plan: Plan = [(1.0, QUIET)]
+            for power, ratio in sent:
+                plan += [(1.5, (power, power * ratio)), (0.8, QUIET)]
+            times = play(master, rate, plan)
+            code, said = daemon.stop()
+        finally:
+            daemon.kill()
+    assert code == 0, said
+    rows = exported("transmissions", config)
+    assert len(rows) == len(sent), said
+    for row, (power, ratio), (first, last) in zip(rows, sent, times[1::2], strict=True):
+        swr = (1 + ratio**0.5) / (1 - ratio**0.5)
+        assert float(row["swr_low"]) <= swr <= float(row["swr_high"])
+        assert float(row["swr"]) == pytest.approx(swr, rel=0.01)
+        assert float(row["forward_w_mean"]) == pytest.approx(power, rel=0.02)
+        assert float(row["reflected_w_mean"]) == pytest.approx(power * ratio, rel=0.02)
+        assert float(row["energy_j"]) == pytest.approx(power * (last - first), rel=0.03)
+        assert seconds(row["start_utc"]) == pytest.approx(first, abs=2 / rate)
+        assert seconds(row["end_utc"]) == pytest.approx(last, abs=2 / rate)
+        assert float(row["duration_s"]) == pytest.approx(last - first, abs=2 / rate)
+        parts = [s for s in exported("seconds", config) if s["transmission_id"] == row["id"]]
+        assert sum(int(part["samples"]) for part in parts) == int(row["samples"])
+    assert exported("alarms", config) == []
+    events = [event for _, event in daemon.events]
+    assert [event["id"] for event in events] == [int(row["id"]) for row in rows]
+
+
+def test_alarm_is_raised_told_stored_acknowledged_and_cleared(tmp_path: Path) -> None:
+    with pty() as (master, name):
+        config = write_config(tmp_path, name)
+        daemon = Running(config)
+        try:
+            play_until_read(daemon, config, master)
+            play(master, 200, [(0.5, QUIET), (1.0, (4.0, 0.05)), (0.5, (4.0, 3.2))])
+            daemon.poll()
+            raised = [event for _, event in daemon.events if event["event"] == "alarm"]
+            assert {event["kind"] for event in raised} == {"high-swr", "high-reflected-power"}
+            assert {event["change"] for event in raised} == {"raised"}
+            number = next(event["id"] for event in raised if event["kind"] == "high-swr")
+            status = json.loads(mismatchd("status", "--json", "-c", config).stdout)
+            assert status["alive"]
+            assert {alarm["kind"] for alarm in status["open_alarms"]} == {
+                "high-swr",
+                "high-reflected-power",
+            }
+            mismatchd("alarms", "ack", str(number), "-c", config)
+            again = mismatchd("alarms", "ack", str(number), "-c", config, check=False)
+            assert again.returncode == 2
+            assert "already" in again.stderr
+            play(master, 200, [(3.0, (4.0, 0.05)), (2.0, QUIET)])
+            time.sleep(0.3)
+            code, said = daemon.stop()
+        finally:
+            daemon.kill()
+    assert code == 0, said
+    changes = [(e["kind"], e["change"]) for _, e in daemon.events if e["event"] == "alarm"]
+    assert ("high-swr", "acknowledged") in changes
+    assert changes.count(("high-swr", "raised")) == changes.count(("high-swr", "cleared")) == 1
+    (row,) = [r for r in exported("alarms", config) if r["kind"] == "high-swr"]
+    assert row["cleared_utc"]
+    assert row["acknowledged_utc"]
+    assert float(row["value"]) == pytest.approx(17.9, rel=0.05)  # rho = sqrt(0.8)
+    (transmission,) = exported("transmissions", config)
+    assert row["transmission_id"] == transmission["id"]
+
+
+def play_until_read(daemon: Running, config: Path, master: int) -> None:
+    writer = subprocess.Popen(
+        [
+            sys.executable,
+            "-c",
+            WRITER,
+            str(master),
+            "50",
+            json.dumps([[60, line(*QUIET).decode()]]),
+        ],
+        pass_fds=[master],
+        stdout=subprocess.DEVNULL,
+    )
+    try:
+        daemon.wait_reading(config)
+    finally:
+        writer.kill()
+        writer.wait()
+
+
+@pytest.mark.parametrize("how", ["stop", "kill"])
+def test_a_restart_in_mid_transmission_neither_loses_nor_doubles(tmp_path: Path, how: str) -> None:
+    with pty() as (master, name):
+        config = write_config(tmp_path, name)
+        writer = subprocess.Popen(
+            [
+                sys.executable,
+                "-c",
+                WRITER,
+                str(master),
+                "200",
+                json.dumps([[3, line(*QUIET).decode()], [12, line(4, 0.1).decode()]]),
+            ],
+            pass_fds=[master],
+            stdout=subprocess.DEVNULL,
+        )
+        daemon = Running(config)
+        try:
+            daemon.wait_reading(config)
+            time.sleep(6)
+            if how == "stop":
+                code, said = daemon.stop()
+                assert code == 0, said
+            daemon.kill()
+            daemon = Running(config)
+            writer.wait(30)
+            time.sleep(2.5)
+            daemon.stop()
+        finally:
+            daemon.kill()
+            writer.kill()
+            writer.wait()
+    first, second = exported("transmissions", config)
+    assert "interrupted" in first["flags"]
+    assert seconds(first["end_utc"]) < seconds(second["start_utc"])
+    rows = exported("seconds", config)
+    assert len({row["time_utc"] for row in rows}) == len(rows)
+    for transmission in (first, second):
+        parts = [row for row in rows if row["transmission_id"] == transmission["id"]]
+        counted = sum(int(part["samples"]) for part in parts)
+        # After SIGKILL the pairs of the last commit interval may be missing from both alike.
+        assert counted == int(transmission["samples"]) or (
+            how == "kill" and int(transmission["samples"]) - counted <= 200
+        )
+    lost_s = seconds(second["start_utc"]) - seconds(first["end_utc"])
+    assert lost_s < (2.5 if how == "stop" else 4.5)
+
+
+def test_the_same_file_replayed_twice_gives_the_same_rows(tmp_path: Path) -> None:
+    with (tmp_path / "pairs.csv").open("w") as file:
+        file.write("time_s,forward_v,reflected_v,channel\n")
+        for index in range(12_000):
+            keyed = 2000 < index % 6000 < 5000
+            powers = line(4.0, 0.1) if keyed else line(0, 0)
+            file.write(f"{1_770_000_000 + index / 200:.6f},{powers.decode().strip()},20\n")
+    config = write_config(tmp_path, "", driver="{kind: replay, path: pairs.csv}")
+    mismatchd("run", "-c", config)
+    before = {name: exported(name, config) for name in ("transmissions", "seconds", "alarms")}
+    assert len(before["transmissions"]) == 2
+    assert {row["channel"] for row in before["transmissions"]} == {"20"}
+    assert before["alarms"] == []
+    mismatchd("run", "-c", config)
+    assert {name: exported(name, config) for name in before} == before
+    lines = mismatchd("export", "transmissions", "--format", "line-protocol", "-c", config).stdout
+    assert lines.startswith("transmission,station=test-station,channel=20 ")
+
+
+def test_a_recording_replays_to_the_rows_of_the_live_run(tmp_path: Path) -> None:
+    with pty() as (master, name):
+        config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
+        recorder = subprocess.Popen(
+            [
+                sys.executable,
+                "-m",
+                "logger.cli",
+                "record",
+                "-c",
+                str(config),
+                "-o",
+                str(tmp_path / "port.rec.gz"),
+                "--seconds",
+                "5",
+            ],
+            stderr=subprocess.PIPE,
+        )
+        time.sleep(1.0)
+        times = play(master, 200, [(0.5, QUIET), (1.5, (4.0, 0.25)), (1.0, QUIET)])
+        _, said = recorder.communicate(timeout=20)
+        assert recorder.returncode == 0, said
+    config = write_config(
+        tmp_path,
+        "",
+        driver="{kind: replay, path: port.rec.gz}",
+        transmission="{hang_ms: 300}",
+    )
+    mismatchd("run", "-c", config)
+    (row,) = exported("transmissions", config)
+    assert float(row["swr"]) == pytest.approx(1.667, abs=0.01)
+    assert seconds(row["start_utc"]) == pytest.approx(times[1][0], abs=0.01)
+    assert float(row["duration_s"]) == pytest.approx(times[1][1] - times[1][0], abs=0.01)
+
+
+def test_unplugged_and_back(tmp_path: Path) -> None:
+    link = tmp_path / "port"
+    with pty() as (first, first_name), pty() as (second, second_name):
+        link.symlink_to(first_name)
+        config = write_config(tmp_path, str(link), watchdog="{no_data: {after_s: 1}}")
+        daemon = Running(config)
+        try:
+            play_until_read(daemon, config, first)
+            link.unlink()
+            os.close(os.dup(first))
+            os.dup2(os.open(os.devnull, os.O_RDONLY), first)  # the master goes away
+            time.sleep(2)
+            link.symlink_to(second_name)
+            play(second, 200, [(3.0, QUIET), (1.0, (4.0, 0.1)), (2.0, QUIET)])
+            code, said = daemon.stop()
+        finally:
+            daemon.kill()
+    assert code == 0, said
+    assert "lost" in said
+    assert "back" in said
+    assert len(exported("transmissions", config)) == 1
+    changes = [(e["kind"], e["change"]) for _, e in daemon.events if e["event"] == "alarm"]
+    assert changes == [("no-data", "raised"), ("no-data", "cleared")]

@@ -1,0 +1,448 @@
+"""Transmissions from key-down to key-up: what the rows must say, whatever the cut of the blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import msgspec
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers.contract import SampleBlock
+from drivers.simulated.driver import SimulatedOptions
+from logger import reflection
+from logger.blocks import Noise, PowerBlock
+from logger.calibration.coupler import Coupler
+from logger.calibration.simulated import calibration
+from logger.config import (
+    HighSwrOptions,
+    StationOptions,
+    TransmissionOptions,
+    WatchdogOptions,
+)
+from logger.keying import Keying
+from logger.pipeline import Pipeline
+from logger.rows import Flag, Row, Second, Transmission
+from logger.transmissions import Transmissions
+
+SIMULATED = SimulatedOptions()
+COUPLER = Coupler(calibration(SIMULATED.coupler, SIMULATED.adc))
+START_NS = 1_767_225_600_000_000_000  # a whole second
+NO_AUX: Mapping[str, np.ndarray] = {}
+Part = tuple[float, float, float]  # seconds, incident watts, SWR
+
+
+class Settings(msgspec.Struct):
+    """What the pipeline reads of a configuration."""
+
+    station: StationOptions = StationOptions()
+    transmission: TransmissionOptions = TransmissionOptions()
+    watchdog: WatchdogOptions = WatchdogOptions()
+
+
+def block(
+    parts: Sequence[Part],
+    *,
+    rate_hz: float = 200.0,
+    noise_v: float = 0.0,
+    start_ns: int = START_NS,
+    aux: Mapping[str, np.ndarray] = NO_AUX,
+) -> SampleBlock:
+    """Pairs of steady stretches, volts straight from the detector laws."""
+    counts = [round(seconds * rate_hz) for seconds, _, _ in parts]
+    watts = np.repeat([part[1] for part in parts], counts)
+    rho = np.repeat(reflection.rho_of_swr([part[2] for part in parts]), counts)
+    times = start_ns + np.rint(np.arange(len(watts)) * 1e6 / rate_hz).astype(np.int64) * 1000
+    noise = np.random.default_rng(7).normal(0.0, 1.0, (2, len(watts))) * noise_v
+    return SampleBlock(
+        times,
+        COUPLER.forward.volts(watts) + noise[0],
+        COUPLER.reflected.volts(watts * rho**2) + noise[1],
+        aux,
+    )
+
+
+def cut(whole: SampleBlock, places: Sequence[int]) -> list[SampleBlock]:
+    edges = sorted({0, len(whole), *(place % len(whole) for place in places)})
+    return [
+        SampleBlock(
+            whole.time_ns[a:b],
+            whole.forward_v[a:b],
+            whole.reflected_v[a:b],
+            {name: column[a:b] for name, column in whole.aux.items()},
+            whole.step_v,
+            whole.full_scale_v,
+        )
+        for a, b in zip(edges, edges[1:], strict=False)
+    ]
+
+
+def run(
+    blocks: Sequence[SampleBlock], config: Settings | None = None, end: Flag = Flag(0)
+) -> list[Row]:
+    pipeline = Pipeline(config or Settings(), COUPLER)
+    rows = [row for each in blocks for row in pipeline.process(each)]
+    return rows + pipeline.finish(end)
+
+
+def ended(rows: Sequence[Row]) -> list[Transmission]:
+    return [row for row in rows if isinstance(row, Transmission) and row.ended]
+
+
+def only(rows: Sequence[Row]) -> Transmission:
+    (row,) = ended(rows)
+    return row
+
+
+def seconds_of(rows: Sequence[Row]) -> list[Second]:
+    return [row for row in rows if isinstance(row, Second)]
+
+
+def test_start_end_means_peaks_and_energy() -> None:
+    whole = block([(1, 0, 1), (2, 4, 1.5), (1, 2, 2.0), (3, 0, 1)], noise_v=5e-4)
+    row = only(run(cut(whole, range(0, len(whole), 50))))
+    down = slice(200, 800)
+    forward_w, reflected_w, _ = COUPLER.power(whole)
+    assert row.start_ns == whole.time_ns[200]
+    assert row.end_ns == whole.time_ns[799]
+    assert row.samples == 600
+    assert row.forward_w_mean == pytest.approx(forward_w[down].mean())
+    assert row.reflected_w_mean == pytest.approx(reflected_w[down].mean())
+    assert row.forward_w_max == forward_w[down].max()
+    assert row.reflected_w_max == reflected_w[down].max()
+    seconds = (whole.time_ns[down] - whole.time_ns[200]) / 1e9
+    assert row.energy_j == pytest.approx(np.trapezoid(forward_w[down], seconds))
+    assert row.energy_j == pytest.approx(2 * 4 + 1 * 2, rel=0.005)
+    # Powers are averaged, not SWR: 2 s of 4 W at rho 0.2 and 1 s of 2 W at rho 1/3.
+    rho = np.sqrt((8 * 0.2**2 + 2 / 9) / 10)
+    assert row.swr == pytest.approx((1 + rho) / (1 - rho), rel=0.005)
+    assert row.swr_low < row.swr_noise_low < row.swr < row.swr_noise_high < row.swr_high
+    assert row.swr_max == pytest.approx(2.0, rel=0.02)
+    assert row.flags == 0
+    assert row.calibration_id == COUPLER.id
+
+
+def test_the_interval_contains_the_truth_of_the_leak() -> None:
+    row = only(run([block([(1, 0, 1), (2, 4, 1.5), (2, 0, 1)])]))
+    rho, leak = 0.2, COUPLER.leak
+    assert row.swr_low == pytest.approx(float(reflection.swr(rho - leak)), rel=0.01)
+    assert row.swr_high == pytest.approx(float(reflection.swr(rho + leak)), rel=0.01)
+
+
+def test_pauses_shorter_than_the_hang_time_do_not_split() -> None:
+    speech = [(1, 0, 1), (0.5, 4, 1.5), (1.4, 0, 1), (0.5, 4, 1.5), (1.6, 0, 1), (0.5, 4, 1.5)]
+    whole = block([*speech, (2, 0, 1)])
+    rows = ended(run([whole]))
+    assert [(row.start_ns - START_NS) / 1e9 for row in rows] == [1.0, 5.0]
+    assert [(row.end_ns - START_NS) / 1e9 for row in rows] == [3.395, 5.495]
+    assert [row.samples for row in rows] == [480, 100]
+    # The pause counts in means and energy, not in SWR.
+    assert rows[0].forward_w_mean == pytest.approx(4 / 2.4, rel=0.01)
+    assert rows[0].energy_j == pytest.approx(4.0, rel=0.02)
+    assert rows[0].swr == pytest.approx(1.5, rel=0.001)
+
+
+def test_the_hang_time_ends_by_time_alone() -> None:
+    pipeline = Pipeline(Settings(), COUPLER)
+    rows = pipeline.process(block([(0.5, 0, 1), (1, 4, 1.5)]))
+    assert not ended(rows)
+    assert pipeline.keyed
+    last_ns = START_NS + 1_495_000_000
+    assert not ended(pipeline.tick(last_ns + 1_500_000_000))
+    row = only(pipeline.tick(last_ns + 1_500_000_001))
+    assert row.end_ns == last_ns
+    assert not pipeline.keyed
+
+
+def test_a_block_may_hold_whole_transmissions() -> None:
+    whole = block([(1, 0, 1), (0.5, 4, 1.2), (2, 0, 1), (0.5, 4, 1.8), (2, 0, 1), (0.5, 4, 2.5)])
+    rows = ended(run([whole]))
+    assert [round(row.swr, 2) for row in rows] == [1.2, 1.8, 2.5]
+
+
+def test_a_transmission_is_announced_before_what_refers_to_it() -> None:
+    rows = run(cut(block([(1, 0, 1), (3.2, 4, 1.5), (2, 0, 1)]), range(0, 1240, 37)))
+    assert isinstance(rows[0], Transmission)
+    assert not rows[0].ended
+    assert isinstance(rows[-1], Transmission)
+    assert rows[-1].ended
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 200.0, 1000.0])
+def test_rows_of_seconds_add_up(rate_hz: float) -> None:
+    parts = [(0.7, 0, 1), (3.8, 4, 1.5), (0.6, 0, 1), (2.2, 1, 2.0), (2, 0, 1)]
+    whole = block(parts, rate_hz=rate_hz, noise_v=4e-4)
+    rows = run(cut(whole, range(0, len(whole), 31)))
+    row, seconds = only(rows), seconds_of(rows)
+    assert sum(second.samples for second in seconds) == row.samples
+    times = [second.time_ns for second in seconds]
+    assert times == [row.start_ns, *(START_NS + k * 10**9 for k in range(1, 8))]
+    assert {second.start_ns for second in seconds} == {row.start_ns}
+    energy = sum(second.forward_w * second.samples for second in seconds)
+    assert energy == pytest.approx(row.forward_w_mean * row.samples)
+    reflected = sum(second.reflected_w * second.samples for second in seconds)
+    assert reflected == pytest.approx(row.reflected_w_mean * row.samples)
+    assert seconds[1].swr == pytest.approx(1.5, rel=0.01)
+    assert seconds[-1].swr == pytest.approx(2.0, rel=0.02)
+    third = slice(round(2 * rate_hz), round(3 * rate_hz))
+    assert seconds[2].forward_v == pytest.approx(whole.forward_v[third].mean())
+    assert seconds[2].reflected_v == pytest.approx(whole.reflected_v[third].mean())
+
+
+def test_a_single_crackle_is_ignored() -> None:
+    parts = [(1, 0, 1), (0.005, 4, 1.5), (3, 0, 1), (0.5, 4, 1.5), (2, 0, 1), (0.005, 4, 1.5)]
+    rows = run([block([*parts, (2, 0, 1)])])
+    assert only(rows).start_ns == START_NS + 4_005_000_000
+    assert {row.start_ns for row in rows} == {only(rows).start_ns}
+    assert run([block([(1, 0, 1), (0.005, 4, 1.5)])]) == []
+
+
+def test_a_gap_is_flagged_and_carries_no_energy() -> None:
+    whole = block([(1, 0, 1), (3, 4, 1.5), (2, 0, 1)])
+    kept = (np.arange(len(whole)) < 400) | (np.arange(len(whole)) >= 500)
+    pieces = [
+        SampleBlock(whole.time_ns[part], whole.forward_v[part], whole.reflected_v[part])
+        for part in (np.flatnonzero(kept)[:400], np.flatnonzero(kept)[400:])
+    ]
+    for blocks in (pieces, [SampleBlock(*(getattr(whole, n)[kept] for n in FIELDS))]):
+        row = only(run(blocks))
+        assert row.flags == int(Flag.GAP)
+        assert row.samples == 500
+        assert row.energy_j == pytest.approx(4 * 2.49, rel=0.005)
+    assert only(run([whole])).flags == 0
+
+
+FIELDS = ("time_ns", "forward_v", "reflected_v")
+
+
+def test_a_slow_bridge_has_no_gaps() -> None:
+    row = only(run(cut(block([(5, 0, 1), (30, 4, 1.5), (5, 0, 1)], rate_hz=2.0), range(80))))
+    assert not row.flags & Flag.GAP
+
+
+def test_below_the_readable_floor_there_is_no_swr() -> None:
+    config = Settings(transmission=TransmissionOptions(min_forward_w=0.002))
+    rows = run([block([(40, 0, 1), (0.05, 0.004, 1.5), (2, 0, 1)], noise_v=3e-3)], config)
+    for row in (only(rows), *seconds_of(rows)):
+        assert row.swr is None
+        assert row.swr_low is None
+        assert row.swr_high is None
+        assert row.flags & Flag.BELOW_FLOOR
+    assert only(rows).swr_max is None
+
+
+def test_a_long_weak_transmission_can_be_read_after_all() -> None:
+    # Noise averages away: at the same power as above a minute is enough.
+    config = Settings(transmission=TransmissionOptions(min_forward_w=0.02))
+    parts = [(40, 0, 1), (0.02, 0.1, 1.5), (3, 0, 1), (60, 0.1, 1.5), (2, 0, 1)]
+    short, long = ended(run([block(parts, noise_v=1.5e-3)], config))
+    assert short.swr is None
+    assert long.swr_low < 1.5 < long.swr_high
+
+
+def test_ramps_do_not_count_for_swr() -> None:
+    # Both detectors discharge alike, which their laws read as reflection growing.
+    whole = block([(1, 0, 1), (2, 4, 1.5), (2, 0, 1)])
+    volts = []
+    for readings, zero_v in (
+        (whole.forward_v, COUPLER.forward.zero_v),
+        (whole.reflected_v, COUPLER.reflected.zero_v),
+    ):
+        above = readings - zero_v
+        above[600:] = above[599] * np.exp(-np.arange(1, len(above) - 599) * 0.005 / 0.05)
+        above[200:203] = above[300] * np.array([0.3, 0.6, 0.9])
+        volts.append(above + zero_v)
+    row = only(run([SampleBlock(whole.time_ns, *volts)]))
+    assert row.samples > 605
+    assert row.settled_samples <= 400
+    assert row.swr == pytest.approx(1.5, rel=0.001)
+    assert row.swr_max == pytest.approx(1.5, rel=0.001)
+
+
+def test_an_unsettled_transmission_is_flagged() -> None:
+    # Two pairs on the way up only.
+    row = only(run([block([(1, 0, 1), (0.005, 1, 1.5), (0.005, 4, 1.5), (2, 0, 1)])]))
+    assert row.flags & Flag.UNSETTLED
+
+
+def test_channel_and_frequency() -> None:
+    parts = [(1, 0, 1), (1, 4, 1.5), (2, 0, 1), (1, 4, 1.5), (2, 0, 1), (1, 4, 1.5), (2, 0, 1)]
+    count = len(block(parts))
+    channel = np.full(count, 7.0)
+    channel[600:] = 23.0
+    channel[1200:] = np.nan
+    whole = block(parts, aux={"channel": channel, "frequency_khz": 27000 + channel})
+    config = Settings(station=StationOptions(channel=40, frequency_mhz=27.405))
+    rows = ended(run(cut(whole, range(0, count, 77)), config))
+    assert [row.channel for row in rows] == [7, 23, 40]
+    assert [row.frequency_khz for row in rows] == [27007.0, 27023.0, 27405.0]
+    unknown = only(run([block([(1, 0, 1), (1, 4, 1.5)])]))
+    assert unknown.channel is None
+    assert unknown.frequency_khz is None
+
+
+def test_interrupted() -> None:
+    rows = run([block([(1, 0, 1), (2.5, 4, 1.5)])], end=Flag.INTERRUPTED)
+    assert only(rows).flags == int(Flag.INTERRUPTED)
+    assert only(rows).end_ns == START_NS + 3_495_000_000
+    assert sum(second.samples for second in seconds_of(rows)) == 500
+    quiet = run([block([(1, 0, 1), (1, 4, 1.5), (2, 0, 1)])], end=Flag.INTERRUPTED)
+    assert only(quiet).flags == 0
+
+
+def test_clipped_pairs_are_flagged_and_left_out_of_swr() -> None:
+    whole = block([(1, 0, 1), (2, 4, 1.5), (2, 0, 1)])
+    forward_v = whole.forward_v.copy()
+    forward_v[400:404] = 3.3
+    row = only(run([SampleBlock(whole.time_ns, forward_v, whole.reflected_v, full_scale_v=3.3)]))
+    assert row.flags & Flag.CLIPPED
+    assert row.swr == pytest.approx(1.5, rel=0.001)
+
+
+# --- the highest window, against a loop over all windows ---
+
+
+def highest_by_loop(
+    times: np.ndarray, settled: np.ndarray, forward: np.ndarray, reflected: np.ndarray, hold_ns: int
+) -> float | None:
+    floor_w = COUPLER.readable_floor_w(NOISE)
+    best = None
+    for k, now in enumerate(times):
+        step = times[k] - times[k - 1] if k else 0
+        if now - times[0] < hold_ns - step // 2:
+            continue
+        inside = (times > now - hold_ns) & (times <= now) & settled
+        total = forward[inside].sum()
+        if inside.sum() < 2 or total < floor_w * np.sqrt(inside.sum()):
+            continue
+        ratio = reflected[inside].sum() / total
+        best = ratio if best is None else max(best, ratio)
+    return best
+
+
+NOISE = Noise((6e-4, 6e-4), (0.0, 0.0))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    hold_ms=st.sampled_from([5, 20, 50, 300]),
+    places=st.lists(st.integers(1, 300), max_size=8),
+    unsettled=st.floats(0.0, 0.9),
+)
+def test_highest_window_against_a_loop(
+    seed: int, hold_ms: int, places: list[int], unsettled: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(2, 300))
+    times = START_NS + np.cumsum(rng.choice([1, 5, 5, 5, 12], count)).astype(np.int64) * 1_000_000
+    forward = rng.choice([0.05, 0.4, 4.0], count) * rng.uniform(0.8, 1.2, count)
+    reflected = forward * rng.uniform(0.0, 0.3, count) ** 2
+    settled = rng.uniform(size=count) > unsettled
+    power = PowerBlock(
+        times,
+        COUPLER.forward.volts(forward),
+        COUPLER.reflected.volts(reflected),
+        forward,
+        reflected,
+        np.zeros(count, dtype=np.uint8),
+        settled,
+        {},
+    )
+    stage = Transmissions(COUPLER, 10**9, hold_ms * 10**6, None, None)
+    rows: list[Row] = []
+    edges = sorted({0, count, *(place for place in places if place < count)})
+    for a, b in zip(edges, edges[1:], strict=False):
+        rows += stage.update(power[a:b], np.ones(b - a, dtype=bool), NOISE)
+    row = only(rows + stage.finish())
+    best = highest_by_loop(times, settled, forward, reflected, hold_ms * 10**6)
+    if row.swr is None:
+        assert row.swr_max is None
+    elif best is None:
+        assert row.swr_max == row.swr
+    else:
+        want = max(row.swr, float(reflection.swr(np.sqrt(best))))
+        assert row.swr_max == pytest.approx(want, rel=1e-9)
+
+
+def test_swr_max_sees_a_break_of_one_hold_time() -> None:
+    config = Settings(watchdog=WatchdogOptions(high_swr=HighSwrOptions(limit=100, hold_ms=20)))
+    parts = [(1, 0, 1), (2, 4, 1.5), (0.02, 4, 5.0), (2, 4, 1.5), (2, 0, 1)]
+    assert only(run([block(parts)], config)).swr_max == pytest.approx(5.0, rel=0.01)
+
+
+# --- properties ---
+
+
+@given(
+    watts=st.lists(st.sampled_from([0.0, 0.1, 0.15, 0.19, 0.2, 0.3]), min_size=1, max_size=40),
+    places=st.lists(st.integers(0, 39), max_size=5),
+)
+def test_keying_has_hysteresis_whatever_the_blocks(watts: list[float], places: list[int]) -> None:
+    want, down = [], False
+    for power in watts:
+        down = power >= 0.2 or (down and power >= 0.7 * 0.2)
+        want.append(down)
+    keying = Keying(0.2)
+    edges = sorted({0, len(watts), *(place % len(watts) for place in places)})
+    got = [
+        each
+        for a, b in zip(edges, edges[1:], strict=False)
+        for each in keying.update(np.array(watts[a:b])).tolist()
+    ]
+    assert got == want
+
+
+def same(one: Sequence[Row], two: Sequence[Row]) -> None:
+    """Compare rows that are complete, floats to 1e-9."""
+    for kind in (ended, seconds_of):
+        left, right = kind(one), kind(two)
+        assert len(left) == len(right)
+        for a, b in zip(left, right, strict=True):
+            for name in a.__struct_fields__:
+                x, y = getattr(a, name), getattr(b, name)
+                if isinstance(x, float) and y is not None:
+                    assert y == pytest.approx(x, rel=1e-9, abs=1e-12), name
+                else:
+                    assert x == y, name
+
+
+PARTS = st.lists(
+    st.tuples(
+        st.sampled_from([0.005, 0.05, 0.4, 1.0, 1.495, 1.5, 1.505, 2.5]),
+        st.sampled_from([0.0, 0.0, 0.16, 0.25, 4.0]),
+        st.sampled_from([1.0, 1.5, 4.0]),
+    ),
+    min_size=1,
+    max_size=10,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    parts=PARTS,
+    places=st.lists(st.integers(0, 100_000), max_size=30),
+    missing=st.lists(st.integers(0, 100_000), max_size=4),
+    offset_ms=st.integers(0, 999),
+)
+def test_the_cut_of_the_blocks_does_not_matter(
+    parts: list[Part], places: list[int], missing: list[int], offset_ms: int
+) -> None:
+    whole = block([(0.5, 0, 1), *parts], noise_v=5e-4, start_ns=START_NS + offset_ms * 1_000_000)
+    kept = np.ones(len(whole), dtype=bool)
+    for place in missing:
+        kept[place % len(whole) :][:61] = False
+    if not kept.any():
+        return
+    whole = SampleBlock(*(getattr(whole, name)[kept] for name in FIELDS))
+    once = run([whole])
+    same(once, run(cut(whole, places)))
+    same(once, run(cut(whole, range(0, len(whole), 7))))
+
+
+def test_pair_by_pair_gives_the_same_rows() -> None:
+    parts = [(0.3, 0, 1), (1.2, 4, 1.5), (1.0, 0, 1), (0.5, 0.25, 4.0), (1.6, 0, 1)]
+    whole = block(parts, noise_v=5e-4)
+    same(run([whole]), run(cut(whole, range(len(whole)))))
