@@ -21,10 +21,10 @@ from drivers.found import UnknownDriverError, find
 from drivers.recording import MAGIC, open_plain_or_gzip, read_chunks, read_header
 from drivers.text_lines.parser import LineParser
 
-CHUNK = 1 << 18
+CHUNK = 1 << 20
 LONG_LINE = 4096
 KNOWN = ("forward_v", "reflected_v", "time_ns")
-GROUP_BYTES = 1 << 18  # recorded chunks are parsed together up to this many bytes when fast
+GROUP_BYTES = 1 << 20  # recorded chunks are parsed together up to this many bytes when fast
 
 
 class ReplayOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

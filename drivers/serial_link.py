@@ -207,6 +207,7 @@ class _Wire:
             handle.open()
             self._handle = handle
             self._fd = _descriptor(handle)
+            self._poll: select.poll | None = None
             if self._fd is None or not os.isatty(self._fd):
                 _notice_dead_peer(handle)
             elif not reset_on_open:
@@ -225,7 +226,9 @@ class _Wire:
                 _wait(None, wake, min(timeout_s, NETWORK_POLL_S))
                 data = self._drain()
             return data
-        events = _wait(self._fd, wake, timeout_s)
+        if self._poll is None:
+            self._poll = _poll(self._fd, wake)
+        events = _events(self._poll, self._fd, wake, timeout_s)
         if events & select.POLLIN:
             try:
                 data = os.read(self._fd, 65536)
@@ -264,15 +267,26 @@ def _descriptor(handle: Any) -> int | None:
 
 def _wait(fd: int | None, wake: int, timeout_s: float) -> int:
     """Wait for events of `fd`, or for `wake`; return the events of `fd`."""
+    return _events(_poll(fd, wake), fd, wake, timeout_s)
+
+
+def _poll(fd: int | None, wake: int) -> select.poll:
     poll = select.poll()
     poll.register(wake, select.POLLIN)
     if fd is not None:
         poll.register(fd, select.POLLIN)
-    events = dict(poll.poll(math.ceil(1000 * timeout_s)))
-    if events.pop(wake, 0):
-        with contextlib.suppress(BlockingIOError):
-            os.eventfd_read(wake)
-    return events.get(fd, 0) if fd is not None else 0
+    return poll
+
+
+def _events(poll: select.poll, fd: int | None, wake: int, timeout_s: float) -> int:
+    found = 0
+    for descriptor, events in poll.poll(math.ceil(1000 * timeout_s)):
+        if descriptor == fd:
+            found = events
+        else:
+            with contextlib.suppress(BlockingIOError):
+                os.eventfd_read(wake)
+    return found
 
 
 def _notice_dead_peer(handle: Any) -> None:

@@ -37,7 +37,7 @@ log = logging.getLogger("mismatchd")
 COMMIT_S = 1.0  # rows that are not urgent are committed this often at least
 QUEUE_ROWS = 4096  # batches between capture and keeper
 READ_TIMEOUT_S = 0.25
-QUIET_LINGER_S = 0.025  # nobody transmits: collect this long, at most half the shortest hold time
+QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the shortest hold time
 KEYED_LINGER_S = 0.001
 BUSY_SHARE = 1.0  # while keyed, collect as long again as the last block took to work on
 RETRY_S = 1.0
@@ -69,7 +69,7 @@ class Daemon:
         shortest_s = 1e-3 * min(
             config.watchdog.high_swr.hold_ms, config.watchdog.high_reflected_power.hold_ms
         )
-        self._quiet_linger_s = min(QUIET_LINGER_S, shortest_s / 2)
+        self._quiet_linger_s = min(QUIET_LINGER_S, 0.8 * shortest_s)
         self._stop = threading.Event()
         self._signalled = threading.Event()
         self._failure: MismatchdError | None = None
@@ -94,13 +94,7 @@ class Daemon:
         except BaseException:
             self._release()
             raise
-        threads = [
-            threading.Thread(target=self._guard, args=(self._capture,), name="capture"),
-            threading.Thread(target=self._guard, args=(self._keep,), name="keeper"),
-        ]
         forwarder = self._start_forwarder()
-        for thread in threads:
-            thread.start()
         before = self._store.counts()
         previous = {
             number: signal.signal(number, lambda *_: self._signalled.set())
@@ -108,6 +102,14 @@ class Daemon:
         }
         try:
             with StatusSocket(self._config.store.path, self.status) as socket:
+                threads = [
+                    threading.Thread(
+                        target=self._guard, args=(work, socket.wake), name=work.__name__
+                    )
+                    for work in (self._capture, self._keep)
+                ]
+                for thread in threads:
+                    thread.start()
                 while any(thread.is_alive() for thread in threads):
                     socket.serve(POLL_S)
                     if self._signalled.is_set():
@@ -138,7 +140,7 @@ class Daemon:
         listed = ", ".join(f"{count} {name}" for name, count in new.items())
         return f"stored {listed} in {self._store.path}"
 
-    def _guard(self, work: Callable[[], None]) -> None:
+    def _guard(self, work: Callable[[], None], ended: Callable[[], None]) -> None:
         """A thread must not die in silence."""
         try:
             work()
@@ -151,6 +153,8 @@ class Daemon:
             self._failure = MismatchdError(f"internal failure: {error!r}")
         else:
             return
+        finally:
+            ended()
         self._stop.set()
 
     # capture

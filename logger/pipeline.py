@@ -80,7 +80,7 @@ class Pipeline:
         noise = self._noise
         forward_w, reflected_w, flags = self._coupler.power(samples)
         keyed = self._keying.update(forward_w)
-        settled = self._settling.update(samples.time_ns, samples.forward_v, noise.sd_v[0])
+        settled = self._settling.update(samples.time_ns, samples.forward_v, keyed, noise.sd_v[0])
         block = PowerBlock(
             samples.time_ns,
             samples.forward_v,
@@ -88,7 +88,7 @@ class Pipeline:
             forward_w,
             reflected_w,
             flags,
-            settled & keyed,
+            settled,
             samples.aux,
         )
         rows = self._transmissions.update(block, keyed, noise)

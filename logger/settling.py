@@ -27,19 +27,28 @@ class Settling:
         self._time_ns = np.empty(0, dtype=np.int64)
         self._volts = np.empty(0)
 
-    def update(self, time_ns: Times, forward_v: Floats, noise_v: float) -> Bools:
-        """Whether each pair is settled, (n,); `noise_v` is the spread of one reading in volts."""
+    def update(self, time_ns: Times, forward_v: Floats, keyed: Bools, noise_v: float) -> Bools:
+        """Whether each pair is keyed and settled, (n,); `noise_v` is the spread of one reading in
+        volts."""
         old = len(self._time_ns)
         times = np.concatenate([self._time_ns, time_ns])
         volts = np.concatenate([self._volts, forward_v - self._zero_v])
-        now = volts[old:]
-        before = volts[old - 1 : -1] if old else np.concatenate([[0.0], volts[:-1]])
-        falling = np.maximum(before, volts[np.searchsorted(times, time_ns - FALL_NS)])
-        rising = np.minimum(before, volts[np.searchsorted(times, time_ns - RISE_NS)])
-        margin = 4 * noise_v
-        settled = (now + margin >= FALL * falling) & (now - margin <= RISE * rising)
+        settled = keyed.copy()
+        at = np.flatnonzero(keyed)
+        if len(at):
+            part = slice(old + int(at[0]), old + int(at[-1]) + 1)
+            now, now_ns = volts[part], times[part]
+            before = volts[np.maximum(np.arange(part.start, part.stop) - 1, 0)]
+            if part.start == 0:
+                before[0] = 0.0  # nothing is known of what was before
+            falling = np.maximum(before, volts[np.searchsorted(times, now_ns - FALL_NS)])
+            rising = np.minimum(before, volts[np.searchsorted(times, now_ns - RISE_NS)])
+            margin = 4 * noise_v
+            settled[at[0] : at[-1] + 1] &= (now + margin >= FALL * falling) & (
+                now - margin <= RISE * rising
+            )
         keep = np.searchsorted(times, times[-1] - FALL_NS)
         keep = min(keep, len(times) - 1)
         self._time_ns = times[keep:]
         self._volts = volts[keep:]
-        return np.asarray(settled)
+        return settled

@@ -40,6 +40,7 @@ class StatusSocket:
         with _address(store) as address:
             self._socket.bind(address)
         self._socket.listen(8)
+        self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
 
     def __enter__(self) -> StatusSocket:
         return self
@@ -51,11 +52,17 @@ class StatusSocket:
         trace: TracebackType | None,
     ) -> None:
         self._socket.close()
+        os.close(self._wake)
         self._path.unlink(missing_ok=True)
+
+    def wake(self) -> None:
+        """End a `serve` that waits, from another thread."""
+        os.eventfd_write(self._wake, 1)
 
     def serve(self, timeout_s: float) -> None:
         """Answer one caller if there is one within `timeout_s`."""
-        if not select.select([self._socket], [], [], timeout_s)[0]:
+        ready, _, _ = select.select([self._socket.fileno(), self._wake], [], [], timeout_s)
+        if self._socket.fileno() not in ready:
             return
         caller, _ = self._socket.accept()
         with caller, contextlib.suppress(OSError):

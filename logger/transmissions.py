@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,7 +20,9 @@ from logger.reflection import estimate, swr
 from logger.rows import Flag, Row, Second, Transmission
 
 SECOND_NS = 1_000_000_000
-GAP_NS = 250_000_000  # pairs further apart are a gap, unless the bridge is that slow anyway
+GAP_S = 0.25  # pairs further apart are a gap, unless the bridge is that slow anyway
+GAP_STEPS = 4  # that is, unless it is less than so many of the usual steps,
+RECENT = 8  # the median of so many before
 SCATTER_FROM = 8  # settled pairs needed before their own scatter can say anything
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
 
@@ -43,10 +46,19 @@ class _Open:
     peak_reflected_w: float = 0.0
     energy_j: float = 0.0
     last_forward_w: float = 0.0
+    recent_s: tuple[float, ...] = ()  # the latest steps from pair to pair
     highest_ratio: float = -1.0
     channel: int | None = None
     frequency_khz: float | None = None
     told: bool = False
+
+
+class _Seconds(NamedTuple):
+    """Complete seconds: when each begins, its sums (S_FR + 1, n) and its flags."""
+
+    begins: Times
+    sums: Floats
+    flags: Times
 
 
 class Transmissions:
@@ -71,6 +83,7 @@ class Transmissions:
         self._frequency_khz = frequency_khz
         self._open: _Open | None = None
         self._pending: list[PowerBlock] = []
+        self._ready: list[_Seconds] = []
         self._last_keyed_ns = 0
         self._windows = _HighestRatio(hold_ns)
         self._spans: list[tuple[int, int]] = []
@@ -96,12 +109,12 @@ class Transmissions:
             else:
                 part = join([*self._pending, block[:end]])
             self._pending = []
-            rows += self._commit(part)
+            self._commit(part)
             self._last_keyed_ns = int(block.time_ns[end - 1])
             if past == len(at) and end < len(block):
                 self._pending = [block[end:]]
         rows += self.advance(int(block.time_ns[-1]))
-        return rows
+        return rows + self._so_far()
 
     def advance(self, now_ns: int) -> list[Row]:
         """Sample time has reached `now_ns`: end the transmission if the hang time is over."""
@@ -115,16 +128,18 @@ class Transmissions:
         self._pending = []
         self._open = None
         if current is None or current.sums[COUNT] < LEAST_PAIRS:
+            self._ready = []
             return []
         current.flags |= int(flag or 0)
         self._spans.append((current.start_ns, current.end_ns))
-        last = self._second_rows(
-            current,
-            np.array([current.second_ns]),
-            current.second_sums[:, None],
-            np.array([current.second_flags]),
+        self._ready.append(
+            _Seconds(
+                np.array([current.second_ns]),
+                current.second_sums[:, None],
+                np.array([current.second_flags]),
+            )
         )
-        return [*self._announce(current), *last, self._row(current, ended=True)]
+        return self._rows(current, ended=True)
 
     def start_at(self, time_ns: int) -> int | None:
         """The start of the transmission under way at `time_ns` in the last block, if any."""
@@ -158,8 +173,8 @@ class Transmissions:
             self._frequency_khz if khz is None else khz,
         )
 
-    def _commit(self, block: PowerBlock) -> list[Row]:
-        """Add pairs to the transmission; returns the seconds that are complete."""
+    def _commit(self, block: PowerBlock) -> None:
+        """Add pairs to the transmission; seconds that are complete are made ready."""
         current = self._open
         assert current is not None
         times, forward, reflected = block.time_ns, block.forward_w, block.reflected_w
@@ -193,18 +208,19 @@ class Transmissions:
         current.second_ns = int(begins[-1])
         current.second_sums = sums[:, -1].copy()
         current.second_flags = int(flags[-1])
-        seconds = self._second_rows(current, begins[:-1], sums[:, :-1], flags[:-1])
-        if current.sums[COUNT] < LEAST_PAIRS:
-            return []
-        announced = self._announce(current)
-        return [*announced, *seconds, *([self._row(current, ended=False)] if seconds else [])]
+        if len(begins) > 1:
+            self._ready.append(_Seconds(begins[:-1], sums[:, :-1], flags[:-1]))
 
-    def _announce(self, current: _Open) -> list[Row]:
-        """The first row of a transmission, which must precede what refers to it."""
-        if current.told:
+    def _so_far(self) -> list[Row]:
+        """What there is of the transmission that goes on, if there is anything new: its own row
+        first, since the others refer to it."""
+        current = self._open
+        if current is None or current.sums[COUNT] < LEAST_PAIRS:
+            return []
+        if current.told and not self._ready:
             return []
         current.told = True
-        return [self._row(current, ended=False)]
+        return self._rows(current, ended=False)
 
     def _measure(self, current: _Open, block: PowerBlock, columns: Floats) -> None:
         """Peaks, energy, gaps and the highest window of pairs about to be added."""
@@ -214,10 +230,15 @@ class Transmissions:
         first = current.sums[COUNT] == 0
         steps = np.diff(times, prepend=times[0] if first else current.end_ns) * 1e-9
         power = np.concatenate([[forward[0] if first else current.last_forward_w], forward])
-        gap_s = max(GAP_NS * 1e-9, 4 * float(np.median(steps)))
-        whole = steps <= gap_s
-        if not whole.all():
-            current.flags |= int(Flag.GAP)
+        whole = np.ones(len(steps), dtype=bool)
+        known = np.concatenate([current.recent_s, steps[1:] if first else steps])
+        for place in np.flatnonzero(known[len(current.recent_s) :] > GAP_S):
+            at = len(current.recent_s) + place
+            before = known[max(0, at - RECENT) : at]
+            if len(before) and known[at] > GAP_STEPS * np.median(before):
+                whole[place + first] = False
+                current.flags |= int(Flag.GAP)
+        current.recent_s = tuple(known[-RECENT:].tolist())
         current.energy_j += float(0.5 * ((power[1:] + power[:-1]) * steps * whole).sum())
         current.last_forward_w = float(forward[-1])
         current.end_ns = int(times[-1])
@@ -227,41 +248,50 @@ class Transmissions:
             self._windows.update(times, columns, floor_w, current.start_ns, current.highest_ratio),
         )
 
-    def _second_rows(self, current: _Open, begins: Times, sums: Floats, flags: Times) -> list[Row]:
-        if not len(begins):
-            return []
+    def _rows(self, current: _Open, *, ended: bool) -> list[Row]:
+        """The transmission's row, then those of the seconds that are ready."""
+        ready, self._ready = self._ready, []
+        sums = np.concatenate([current.sums[:, None], *(part.sums for part in ready)], axis=1)
+        flags = np.concatenate([[current.flags], *(part.flags for part in ready)])
         bounds, flags = self._bounds(current.noise, sums, flags)
-        means = sums[PF : VR + 1] / sums[COUNT]
-        table = np.concatenate([means, bounds]).T.tolist()
+        table = np.concatenate([sums[PF : VR + 1] / sums[COUNT], bounds]).T.tolist()
+        seconds = zip(
+            [begin for part in ready for begin in part.begins.tolist()],
+            sums[COUNT, 1:].astype(int).tolist(),
+            flags[1:].tolist(),
+            table[1:],
+            strict=True,
+        )
         return [
-            Second(
-                time_ns=begin,
-                start_ns=current.start_ns,
-                forward_w=row[0],
-                reflected_w=row[1],
-                swr=_or_none(row[4]),
-                swr_low=_or_none(row[5]),
-                swr_high=_or_none(row[6]),
-                samples=count,
-                flags=flag,
-                swr_noise_low=_or_none(row[7]),
-                swr_noise_high=_or_none(row[8]),
-                forward_v=row[2],
-                reflected_v=row[3],
-            )
-            for begin, count, flag, row in zip(
-                begins.tolist(),
-                sums[COUNT].astype(int).tolist(),
-                flags.tolist(),
-                table,
-                strict=True,
-            )
+            self._transmission(current, bounds[:, 0], int(flags[0]), ended=ended),
+            *(self._second(current, *second) for second in seconds),
         ]
 
-    def _row(self, current: _Open, *, ended: bool) -> Transmission:
+    @staticmethod
+    def _second(current: _Open, begin_ns: int, count: int, flags: int, row: list[float]) -> Second:
+        forward_w, reflected_w, forward_v, reflected_v, *bounds = row
+        swr_, low, high, noise_low, noise_high = map(_or_none, bounds)
+        return Second(
+            time_ns=begin_ns,
+            start_ns=current.start_ns,
+            forward_w=forward_w,
+            reflected_w=reflected_w,
+            swr=swr_,
+            swr_low=low,
+            swr_high=high,
+            samples=count,
+            flags=flags,
+            swr_noise_low=noise_low,
+            swr_noise_high=noise_high,
+            forward_v=forward_v,
+            reflected_v=reflected_v,
+        )
+
+    def _transmission(
+        self, current: _Open, bounds: Floats, flags: int, *, ended: bool
+    ) -> Transmission:
         sums = current.sums
-        bounds, flags = self._bounds(current.noise, sums[:, None], np.array([current.flags]))
-        swr_, low, high, noise_low, noise_high = (_or_none(value) for value in bounds[:, 0])
+        swr_, low, high, noise_low, noise_high = map(_or_none, bounds.tolist())
         highest = swr_
         if swr_ is not None and current.highest_ratio >= 0:
             highest = max(swr_, float(swr(np.sqrt(current.highest_ratio))))
@@ -282,7 +312,7 @@ class Transmissions:
             channel=current.channel,
             frequency_khz=current.frequency_khz,
             calibration_id=self._coupler.id,
-            flags=int(flags[0]),
+            flags=flags,
             swr_noise_low=noise_low,
             swr_noise_high=noise_high,
             settled_samples=int(sums[S_COUNT]),
@@ -370,4 +400,4 @@ class _HighestRatio:
 
 
 def _or_none(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)
+    return None if math.isnan(value) else value

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 
 import msgspec
@@ -31,6 +32,7 @@ SIMULATED = SimulatedOptions()
 COUPLER = Coupler(calibration(SIMULATED.coupler, SIMULATED.adc))
 START_NS = 1_767_225_600_000_000_000  # a whole second
 NO_AUX: Mapping[str, np.ndarray] = {}
+NOTHING = Flag(0)
 Part = tuple[float, float, float]  # seconds, incident watts, SWR
 
 
@@ -75,12 +77,12 @@ def cut(whole: SampleBlock, places: Sequence[int]) -> list[SampleBlock]:
             whole.step_v,
             whole.full_scale_v,
         )
-        for a, b in zip(edges, edges[1:], strict=False)
+        for a, b in itertools.pairwise(edges)
     ]
 
 
 def run(
-    blocks: Sequence[SampleBlock], config: Settings | None = None, end: Flag = Flag(0)
+    blocks: Sequence[SampleBlock], config: Settings | None = None, end: Flag = NOTHING
 ) -> list[Row]:
     pipeline = Pipeline(config or Settings(), COUPLER)
     rows = [row for each in blocks for row in pipeline.process(each)]
@@ -223,8 +225,7 @@ def test_a_slow_bridge_has_no_gaps() -> None:
 
 
 def test_below_the_readable_floor_there_is_no_swr() -> None:
-    config = Settings(transmission=TransmissionOptions(min_forward_w=0.002))
-    rows = run([block([(40, 0, 1), (0.05, 0.004, 1.5), (2, 0, 1)], noise_v=3e-3)], config)
+    rows = run([block([(40, 0, 1), (0.015, 0.25, 1.5), (2, 0, 1)], noise_v=6e-3)])
     for row in (only(rows), *seconds_of(rows)):
         assert row.swr is None
         assert row.swr_low is None
@@ -235,9 +236,8 @@ def test_below_the_readable_floor_there_is_no_swr() -> None:
 
 def test_a_long_weak_transmission_can_be_read_after_all() -> None:
     # Noise averages away: at the same power as above a minute is enough.
-    config = Settings(transmission=TransmissionOptions(min_forward_w=0.02))
-    parts = [(40, 0, 1), (0.02, 0.1, 1.5), (3, 0, 1), (60, 0.1, 1.5), (2, 0, 1)]
-    short, long = ended(run([block(parts, noise_v=1.5e-3)], config))
+    parts = [(40, 0, 1), (0.015, 0.25, 1.5), (3, 0, 1), (60, 0.25, 1.5), (2, 0, 1)]
+    short, long = ended(run([block(parts, noise_v=6e-3)]))
     assert short.swr is None
     assert long.swr_low < 1.5 < long.swr_high
 
@@ -255,7 +255,7 @@ def test_ramps_do_not_count_for_swr() -> None:
         above[200:203] = above[300] * np.array([0.3, 0.6, 0.9])
         volts.append(above + zero_v)
     row = only(run([SampleBlock(whole.time_ns, *volts)]))
-    assert row.samples > 605
+    assert row.samples > 410
     assert row.settled_samples <= 400
     assert row.swr == pytest.approx(1.5, rel=0.001)
     assert row.swr_max == pytest.approx(1.5, rel=0.001)
@@ -354,7 +354,7 @@ def test_highest_window_against_a_loop(
     stage = Transmissions(COUPLER, 10**9, hold_ms * 10**6, None, None)
     rows: list[Row] = []
     edges = sorted({0, count, *(place for place in places if place < count)})
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in itertools.pairwise(edges):
         rows += stage.update(power[a:b], np.ones(b - a, dtype=bool), NOISE)
     row = only(rows + stage.finish())
     best = highest_by_loop(times, settled, forward, reflected, hold_ms * 10**6)
@@ -389,7 +389,7 @@ def test_keying_has_hysteresis_whatever_the_blocks(watts: list[float], places: l
     edges = sorted({0, len(watts), *(place % len(watts) for place in places)})
     got = [
         each
-        for a, b in zip(edges, edges[1:], strict=False)
+        for a, b in itertools.pairwise(edges)
         for each in keying.update(np.array(watts[a:b])).tolist()
     ]
     assert got == want
@@ -420,7 +420,7 @@ PARTS = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     parts=PARTS,
     places=st.lists(st.integers(0, 100_000), max_size=30),
@@ -439,7 +439,7 @@ def test_the_cut_of_the_blocks_does_not_matter(
     whole = SampleBlock(*(getattr(whole, name)[kept] for name in FIELDS))
     once = run([whole])
     same(once, run(cut(whole, places)))
-    same(once, run(cut(whole, range(0, len(whole), 7))))
+    same(once, run(cut(whole, range(0, len(whole), 23))))
 
 
 def test_pair_by_pair_gives_the_same_rows() -> None:

@@ -59,6 +59,7 @@ class TextStream:
     def reset(self) -> None:
         """The link was opened again: what comes next may begin in the middle of a line."""
         self._parser.reset()
+        self._bridge_clock.restart()
 
     def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
         """The pairs whose lines ended in these chunks, None if there are none."""

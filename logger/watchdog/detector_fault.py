@@ -8,10 +8,14 @@
   at a power where an SWR of 1.1 would show as STEPS_OF_A_MOVE steps, since a good match also reads
   little (but its leak and noise do move).
 
-One alarm at a time: the first cause found stands until it clears.
+One alarm at a time: the first cause found stands until it clears. It clears after a second of
+keyed pairs that are sound, and, unless it was clipping, once the reflected reading has moved.
 """
 
 from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,11 +34,13 @@ STUCK_HIGH_NS = 2_000_000_000
 STUCK_ZERO_NS = 60_000_000_000
 STEPS_OF_A_MOVE = 4
 LONGEST_STEP_NS = 1_000_000_000
+SECOND_NS = 1_000_000_000
 
 CLIPPED = "converter at its end: the detector voltage is more than it can read; less power or a"
 CLIPPED += " divider is needed, and powers and SWR are wrong until then"
 REVERSED = "reflected reads above forward: the two ports are swapped, the coupler is the wrong way"
 REVERSED += " round, or the forward detector has failed"
+SOUND = "readings are sound again"
 STUCK = "the reflected reading never moves while the forward one does: detector, wire or input dead"
 
 
@@ -56,43 +62,100 @@ class _Held:
         return None if found is None else int(times[found[0]])
 
 
+@dataclass(frozen=True, slots=True)
+class _Still:
+    """What some pairs showed: the range of reflected volts, the time keyed, a pause or none."""
+
+    low: float = np.inf
+    high: float = -np.inf
+    keyed_ns: int = 0
+    quiet: bool = False
+
+    def extended(self, low: float, high: float, keyed_ns: int, *, quiet: bool) -> _Still:
+        """This and some more pairs."""
+        return _Still(
+            min(self.low, low),
+            max(self.high, high),
+            self.keyed_ns + keyed_ns,
+            self.quiet or quiet,
+        )
+
+    def joined(self, other: _Still) -> _Still:
+        """This and another."""
+        return self.extended(other.low, other.high, other.keyed_ns, quiet=other.quiet)
+
+
 class _Stuck:
-    """Looks for a reflected reading that stays within one step."""
+    """Looks for a reflected reading that stays within one step.
+
+    Readings are judged by whole seconds of the clock, so that the cut of the blocks is no matter:
+    still seconds that follow one another make a run, a second with a move in it ends the run.
+    """
 
     def __init__(self) -> None:
-        self._forget()
-
-    def _forget(self) -> None:
-        self._lowest = np.inf
-        self._highest = -np.inf
-        self._keyed_ns = 0
-        self._seen_quiet = False
+        self._run = _Still()
+        self._second = _Still()
+        self._number: int | None = None  # the second that is being gathered
         self._previous_ns: int | None = None
 
     def find(self, view: View) -> int | None:
-        """Time at which it was certain, or None."""
+        """Time at which it was certain, or None. Pairs after it have not been looked at."""
         block, step_v = view.block, max(view.step_v[1], 1e-6)
-        low, high = float(block.reflected_v.min()), float(block.reflected_v.max())
-        low, high = min(low, self._lowest), max(high, self._highest)
-        if high - low > step_v:
-            self._forget()
-            return None
-        self._lowest, self._highest = low, high
-        self._seen_quiet |= not view.keyed.all()
+        times, volts = block.time_ns, block.reflected_v
         telling = view.keyed & block.settled & (block.forward_w >= self._least_w(view))
-        previous_ns = block.time_ns[0] if self._previous_ns is None else self._previous_ns
-        steps = np.minimum(np.diff(block.time_ns, prepend=previous_ns), LONGEST_STEP_NS)
-        self._previous_ns = int(block.time_ns[-1])
-        elapsed = self._keyed_ns + np.cumsum(np.where(telling, steps, 0))
-        self._keyed_ns = int(elapsed[-1])
+        previous_ns = times[0] if self._previous_ns is None else self._previous_ns
+        steps = np.minimum(np.diff(times, prepend=previous_ns), LONGEST_STEP_NS)
+        self._previous_ns = int(times[-1])
+        keyed_ns = np.where(telling, steps, 0)
         zero_v = view.coupler.reflected.zero_v
-        zero = low - zero_v <= STEPS_OF_A_MOVE * step_v + 3 * view.noise.sd_v[1]
-        needed_ns = STUCK_ZERO_NS if zero else STUCK_HIGH_NS
-        if not self._seen_quiet or self._keyed_ns < needed_ns:
+        at_zero_v = zero_v + STEPS_OF_A_MOVE * step_v + 3 * view.noise.sd_v[1]
+        numbers = times // SECOND_NS
+        edges = [0, *(np.flatnonzero(np.diff(numbers)) + 1).tolist(), len(times)]
+        lows, highs = (reduce.reduceat(volts, edges[:-1]) for reduce in (np.minimum, np.maximum))
+        if (highs - lows > step_v).all():  # the usual case: noise moves it in every second
+            self._run = _Still()
+            self._second = _Still(float(lows[-1]), float(highs[-1]))
+            self._number = int(numbers[-1])
             return None
-        at = int(block.time_ns[np.argmax(elapsed >= needed_ns)])
-        self._forget()
-        return at
+        for begin, end in itertools.pairwise(edges):
+            if self._number != numbers[begin]:
+                self._close(step_v)
+                self._number = int(numbers[begin])
+            part = slice(begin, end)
+            before = self._second
+            self._second = before.extended(
+                float(volts[part].min()),
+                float(volts[part].max()),
+                int(keyed_ns[part].sum()),
+                quiet=not view.keyed[part].all(),
+            )
+            if self._run.keyed_ns + self._second.keyed_ns < STUCK_HIGH_NS:
+                continue
+            # Long enough at the end of this part; look for the pair that made it so.
+            start = self._run.joined(before)
+            low = np.minimum(np.minimum.accumulate(volts[part]), start.low)
+            high = np.maximum(np.maximum.accumulate(volts[part]), start.high)
+            quiet = np.logical_or.accumulate(~view.keyed[part]) | start.quiet
+            needed = np.where(low <= at_zero_v, STUCK_ZERO_NS, STUCK_HIGH_NS)
+            certain = (
+                quiet
+                & (high - low <= step_v)
+                & (start.keyed_ns + np.cumsum(keyed_ns[part]) >= needed)
+            )
+            if certain.any():
+                return int(times[begin + int(np.argmax(certain))])
+        return None
+
+    def _close(self, step_v: float) -> None:
+        """A second is complete: it goes on with the run, begins a new one or ends it."""
+        both = self._run.joined(self._second)
+        if both.high - both.low <= step_v:
+            self._run = both
+        elif self._second.high - self._second.low <= step_v:
+            self._run = self._second
+        else:
+            self._run = _Still()
+        self._second = _Still()
 
     @staticmethod
     def _least_w(view: View) -> float:
@@ -107,7 +170,11 @@ class DetectorFault:
 
     def __init__(self, *, active: bool) -> None:
         self._active = active
-        self._cause: str | None = None
+        self._level_v: float | None = None  # the reflected reading that a fault was found at
+        self._move_v = 0.0  # and how far from it shows that the detector lives
+        self._restart()
+
+    def _restart(self) -> None:
         self._clipped = _Held(CLIP_HOLD_NS)
         self._reversed = _Held(REVERSED_HOLD_NS)
         self._stuck = _Stuck()
@@ -115,39 +182,64 @@ class DetectorFault:
 
     def update(self, view: View) -> list[Finding]:
         """Changes of state in one block."""
+        findings: list[Finding] = []
+        while len(view.block):
+            finding = self._cleared(view) if self._active else self._raised(view)
+            if finding is None:
+                break
+            findings.append(finding)
+            self._active = not self._active
+            self._restart()
+            past = int(np.searchsorted(view.block.time_ns, finding.time_ns)) + 1
+            view = replace(view, block=view.block[past:], keyed=view.keyed[past:])
+        return findings
+
+    def _raised(self, view: View) -> Finding | None:
         block = view.block
-        clipped = (block.flags & np.uint8(Flag.CLIPPED)) != 0
-        ratio = view.impossible_ratio
-        least_w = max(view.floor_w, 1e-6)
-        above = (block.reflected_w > ratio * np.maximum(block.forward_w, 0)) & (
-            block.reflected_w >= least_w
-        )
-        clipped_at = self._clipped.find(view, clipped, view.keyed & ~clipped)
-        reversed_at = self._reversed.find(view, above, view.keyed & block.settled & ~above)
-        stuck_at = self._stuck.find(view)
-        if self._active:
-            bad = clipped | above
-            if self._cause is STUCK or stuck_at is not None:
-                moves = block.reflected_v - block.reflected_v[0] > view.step_v[1]
-                sound = view.keyed & block.settled & ~bad & moves.any()
-            else:
-                sound = view.keyed & block.settled & ~bad
-            sound_at = self._sound.find(view, sound, bad)
-            if sound_at is None:
-                return []
-            self._active, self._cause = False, None
-            return [Finding(sound_at, "cleared", None, None, "readings are sound again")]
+        clipped, above = self._clipping(view), self._above(view)
         causes = [
             (at, cause)
             for at, cause in (
-                (clipped_at, CLIPPED),
-                (reversed_at, REVERSED),
-                (stuck_at, STUCK),
+                (self._clipped.find(view, clipped, view.keyed & ~clipped), CLIPPED),
+                (
+                    self._reversed.find(view, above, view.keyed & block.settled & ~above),
+                    REVERSED,
+                ),
+                (self._stuck.find(view), STUCK),
             )
             if at is not None
         ]
         if not causes:
-            return []
+            return None
         at, cause = min(causes)
-        self._active, self._cause = True, cause
-        return [Finding(at, "raised", None, None, cause)]
+        self._level_v = None
+        if cause is not CLIPPED:
+            self._level_v = float(block.reflected_v[np.searchsorted(block.time_ns, at)])
+            self._move_v = view.step_v[1]
+            if cause is REVERSED:
+                self._move_v = STEPS_OF_A_MOVE * view.step_v[1] + 3 * view.noise.sd_v[1]
+        return Finding(at, "raised", None, None, cause)
+
+    def _cleared(self, view: View) -> Finding | None:
+        bad = self._clipping(view) | self._above(view)
+        sound = view.keyed & view.block.settled & ~bad
+        if self._level_v is not None:
+            # A reading that has not moved since may be stuck, however likely it looks.
+            moved = np.abs(view.block.reflected_v - self._level_v) > self._move_v
+            if moved.any():
+                self._level_v = None
+            sound &= np.logical_or.accumulate(moved)
+        at = self._sound.find(view, sound, bad)
+        return None if at is None else Finding(at, "cleared", None, None, SOUND)
+
+    @staticmethod
+    def _clipping(view: View) -> Bools:
+        return np.asarray((view.block.flags & np.uint8(Flag.CLIPPED)) != 0)
+
+    @staticmethod
+    def _above(view: View) -> Bools:
+        """Where reflected reads above forward as no load can cause."""
+        block = view.block
+        impossible_w = view.impossible_ratio * np.maximum(block.forward_w, 0)
+        least_w = max(view.floor_w, 1e-6)
+        return np.asarray((block.reflected_w > impossible_w) & (block.reflected_w >= least_w))
