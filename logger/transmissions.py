@@ -131,7 +131,7 @@ class Transmissions:
             self._ready = []
             return []
         current.flags |= int(flag or 0)
-        self._spans.append((current.start_ns, current.end_ns))
+        self._spans.append((current.start_ns, current.end_ns + self._hang_ns))
         self._ready.append(
             _Seconds(
                 np.array([current.second_ns]),
@@ -142,11 +142,13 @@ class Transmissions:
         return self._rows(current, ended=True)
 
     def start_at(self, time_ns: int) -> int | None:
-        """The start of the transmission under way at `time_ns` in the last block, if any."""
-        if self._open is not None and time_ns >= self._open.start_ns:
-            return self._open.start_ns
-        for start_ns, end_ns in reversed(self._spans):
-            if start_ns <= time_ns <= end_ns:
+        """The start of the transmission under way at `time_ns` in the last block, if any (the
+        hang time counts, since nobody can know then whether it goes on)."""
+        spans = self._spans
+        if self._open is not None and self._open.sums[COUNT] >= LEAST_PAIRS:
+            spans = [*spans, (self._open.start_ns, time_ns)]
+        for start_ns, past_ns in reversed(spans):
+            if start_ns < time_ns <= past_ns:
                 return start_ns
         return None
 

@@ -112,7 +112,9 @@ class _Stuck:
         numbers = times // SECOND_NS
         edges = [0, *(np.flatnonzero(np.diff(numbers)) + 1).tolist(), len(times)]
         lows, highs = (reduce.reduceat(volts, edges[:-1]) for reduce in (np.minimum, np.maximum))
-        if (highs - lows > step_v).all():  # the usual case: noise moves it in every second
+        carried = self._run.keyed_ns + self._second.keyed_ns > 0
+        carried &= self._second.high - self._second.low <= step_v
+        if not carried and (highs - lows > step_v).all():  # the usual case: noise moves it
             self._run = _Still()
             self._second = _Still(float(lows[-1]), float(highs[-1]))
             self._number = int(numbers[-1])

@@ -1,0 +1,126 @@
+"""What a person meets at the command line."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from logger.cli import COMMANDS
+from logger.config import load
+from tests.station import mismatchd, write_config
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_and_stands_in_the_readme(name: str) -> None:
+    shown = mismatchd(name, "--help").stdout
+    assert "--help" in shown
+    assert len(shown.splitlines()) > 3
+    assert re.search(rf"^\| `{name}\b", (ROOT / "README.md").read_text(), re.MULTILINE)
+
+
+def test_the_example_configuration_is_sound() -> None:
+    load(ROOT / "config.example.yaml")
+    assert "sound" in mismatchd("check", "-c", ROOT / "config.example.yaml").stdout
+
+
+def test_the_simulated_station_shows_the_failing_plug(tmp_path: Path) -> None:
+    text = (ROOT / "config.example.yaml").read_text().replace("pace: realtime", "pace: fast")
+    config = tmp_path / "config.yaml"
+    config.write_text(text)
+    done = mismatchd("run", "--events", "-c", config)
+    events = [json.loads(line) for line in done.stdout.splitlines()]
+    assert sum(event["event"] == "transmission" for event in events) == 9
+    assert any(event.get("kind") == "high-swr" for event in events)
+    assert "stored 9 transmissions" in done.stderr
+    rows = csv.DictReader(io.StringIO(mismatchd("export", "transmissions", "-c", config).stdout))
+    for row in list(rows)[:5]:
+        assert float(row["swr_low"]) < 1.17 < float(row["swr_high"])  # the model says 1.13 to 1.17
+    shown = mismatchd("alarms", "-c", config).stdout
+    assert "OPEN" in shown
+    status = mismatchd("status", "-c", config, check=False)
+    assert status.returncode == 1
+    assert "not running" in status.stdout
+
+
+def test_calibrate_example_writes_a_file_that_check_accepts(tmp_path: Path) -> None:
+    mismatchd("calibrate", "example", "-o", tmp_path / "mine.yaml")
+    config = write_config(tmp_path, "/dev/null", calibration="mine.yaml")
+    assert "directivity 30.0 dB" in mismatchd("check", "-c", config).stdout
+
+
+BAD = [
+    ("watchdog: {high_swr: {limt: 3}}", "watchdog.high_swr.limt"),
+    ("transmission: {min_forward_w: lots}", "transmission.min_forward_w"),
+    ("watchdog: {high_swr: {limit: 0.5}}", "watchdog.high_swr.limit"),
+    ("\tstore: x", ":1:"),
+]
+
+
+@pytest.mark.parametrize("command", ["run", "check", "export transmissions", "status", "alarms"])
+@pytest.mark.parametrize(("text", "named"), BAD)
+def test_bad_configuration_is_one_line_and_exit_2(
+    tmp_path: Path, text: str, named: str, command: str
+) -> None:
+    config = tmp_path / "config.yaml"
+    config.write_text(text + "\ndriver: {kind: simulated}\n")
+    done = mismatchd(*command.split(), "-c", config, check=False)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    (line,) = done.stderr.splitlines()
+    assert f"{config}:1:" in line
+    assert named in line
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["run", "-c", "nowhere.yaml"], "no such configuration file"),
+        (["frobnicate"], "No such command"),
+        (["export", "volts"], "volts"),
+    ],
+)
+def test_wrong_usage_is_exit_2(arguments: list[str], said: str) -> None:
+    done = mismatchd(*arguments, check=False)
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_missing_calibration_is_named(tmp_path: Path) -> None:
+    config = write_config(tmp_path, "/dev/null", calibration="none.yaml")
+    done = mismatchd("check", "-c", config, check=False)
+    assert done.returncode == 2
+    assert "no such calibration file" in done.stderr
+
+
+def test_a_missing_port_lists_what_there_is(tmp_path: Path) -> None:
+    config = write_config(tmp_path, "/dev/ttyNOWHERE9")
+    done = mismatchd("run", "-c", config, check=False)
+    assert done.returncode == 1
+    (line,) = [text for text in done.stderr.splitlines() if text.startswith("mismatchd: ")]
+    assert "/dev/ttyNOWHERE9" in line
+
+
+def test_an_empty_store(tmp_path: Path) -> None:
+    config = write_config(tmp_path, "/dev/null")
+    for command in ("export transmissions", "alarms"):
+        done = mismatchd(*command.split(), "-c", config, check=False)
+        assert done.returncode == 1
+        assert "no store at" in done.stderr
+    status = json.loads(mismatchd("status", "--json", "-c", config, check=False).stdout)
+    assert status["alive"] is False
+
+
+def test_a_csv_without_the_header_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "pairs.csv").write_text("1.0,2.0\n1.1,2.1\n")
+    config = write_config(tmp_path, "", driver="{kind: replay, path: pairs.csv}")
+    done = mismatchd("run", "-c", config, check=False)
+    assert done.returncode == 1
+    assert "pairs.csv: line 1: the header must name" in done.stderr

@@ -1,0 +1,243 @@
+"""The store: what is written is kept once, in order, and survives what a daemon meets."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sqlite3
+from pathlib import Path
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger.errors import StoreError, UsageError
+from logger.rows import AlarmChange, Flag, Second, Transmission
+from logger.store.database import Store
+from logger.store.export import write_records
+from logger.store.lock import StoreLock
+from logger.store.tables import ALARMS, SECONDS, TABLES, TRANSMISSIONS
+from logger.utc import format_ns, parse_time
+
+T0 = 1_772_391_605_123_456_000
+SECOND = 1_000_000_000
+ALWAYS = (-(1 << 63), (1 << 63) - 1)
+
+
+def transmission(start_ns: int = T0, *, ended: bool = True, **changes: object) -> Transmission:
+    row = Transmission(
+        start_ns=start_ns,
+        end_ns=start_ns + 3 * SECOND,
+        ended=ended,
+        samples=600,
+        forward_w_mean=3.98765432,
+        forward_w_max=4.1,
+        reflected_w_mean=0.04,
+        reflected_w_max=0.05,
+        swr=1.22,
+        swr_low=1.1,
+        swr_high=1.3,
+        swr_max=1.25,
+        energy_j=12.0,
+        channel=20,
+        frequency_khz=27205.0,
+        calibration_id="abc",
+        flags=0,
+        swr_noise_low=1.21,
+        swr_noise_high=1.23,
+        settled_samples=590,
+    )
+    return msgspec.structs.replace(row, **changes)
+
+
+def second(time_ns: int, start_ns: int = T0, **changes: object) -> Second:
+    row = Second(
+        time_ns=time_ns,
+        start_ns=start_ns,
+        forward_w=4.0,
+        reflected_w=0.04,
+        swr=None,
+        swr_low=None,
+        swr_high=None,
+        samples=200,
+        flags=int(Flag.BELOW_FLOOR),
+        swr_noise_low=None,
+        swr_noise_high=None,
+        forward_v=1.0234567,
+        reflected_v=0.03,
+    )
+    return msgspec.structs.replace(row, **changes)
+
+
+def alarm(change: str, time_ns: int, kind: str = "high-swr", start_ns: int | None = T0):
+    return AlarmChange(
+        kind=kind,
+        change=change,
+        time_ns=time_ns,
+        severity="critical",
+        value=8.5,
+        limit=3.0,
+        start_ns=start_ns,
+        detail='SWR 8.50, "open"?',
+    )
+
+
+@pytest.fixture
+def store(tmp_path: Path):
+    opened = Store.open(tmp_path / "deep/er/station.sqlite")
+    yield opened
+    opened.close()
+
+
+def columns(store: Store, table=TRANSMISSIONS):
+    return [record.columns for record in store.records(table, *ALWAYS)]
+
+
+def test_rows_written_again_replace_themselves(store: Store) -> None:
+    rows = [
+        transmission(ended=False),
+        second(T0),
+        second(T0 + SECOND),
+        transmission(),
+        alarm("raised", T0 + SECOND),
+        alarm("cleared", T0 + 2 * SECOND),
+    ]
+    told = store.write(rows)
+    assert [(item.table, item.change) for item in told] == [
+        ("transmissions", None),
+        ("alarms", "raised"),
+        ("alarms", "cleared"),
+    ]
+    before = [columns(store, table) for table in (TRANSMISSIONS, SECONDS, ALARMS)]
+    again = store.write(rows)
+    assert [item.table for item in again] == ["transmissions"]  # no alarm is told twice
+    assert [columns(store, table) for table in (TRANSMISSIONS, SECONDS, ALARMS)] == before
+    assert " ".join(before[0][0]) == (
+        "id start_utc end_utc duration_s samples forward_w_mean forward_w_max reflected_w_mean"
+        " reflected_w_max swr swr_low swr_high swr_max energy_j channel frequency_khz"
+        " calibration_id flags swr_noise_low swr_noise_high settled_samples"
+    )
+    assert before[0][0]["forward_w_mean"] == 3.9877
+    assert before[0][0]["start_utc"] == "2026-03-01T19:00:05.123456Z"
+    assert before[0][0]["duration_s"] == 3.0
+    assert before[1][0]["flags"] == "below-floor"
+    assert before[1][0]["swr"] is None
+    assert before[2][0]["cleared_utc"] == format_ns(T0 + 2 * SECOND)
+    assert before[2][0]["transmission_id"] == before[0][0]["id"]
+
+
+def test_a_batch_is_all_or_nothing(store: Store) -> None:
+    with pytest.raises(StoreError, match="no transmission"):
+        store.write([transmission(), second(T0, start_ns=7)])
+    assert columns(store) == []
+
+
+def test_a_transmission_cut_short_is_closed_and_flagged(store: Store) -> None:
+    store.write([transmission(ended=False), second(T0)])
+    assert columns(store) == []  # one that goes on is not exported
+    assert store.close_interrupted() == 1
+    assert store.close_interrupted() == 0
+    assert columns(store)[0]["flags"] == "interrupted"
+
+
+def test_open_alarms_survive_and_are_acknowledged_once(store: Store) -> None:
+    store.write([transmission(), alarm("raised", T0), alarm("raised", T0 + 1000, "no-data", None)])
+    path = store.path
+    store.close()
+    again = Store.open(path)
+    assert [item.kind for item in again.open_alarms()] == ["high-swr", "no-data"]
+    other = Store.reader(path)
+    seen = again.last_change_id()
+    assert not again.changed_elsewhere()
+    other.acknowledge(1, T0 + SECOND)
+    assert again.changed_elsewhere()
+    assert [item.columns["kind"] for item in again.acknowledged_after(seen)] == ["high-swr"]
+    with pytest.raises(UsageError, match="already"):
+        other.acknowledge(1, T0 + SECOND)
+    with pytest.raises(UsageError, match="no alarm 77"):
+        other.acknowledge(77, T0)
+    other.close()
+    again.close()
+
+
+def test_pages_lose_and_double_nothing(store: Store) -> None:
+    count = 4500
+    store.write(
+        [transmission(), *(second(T0 + k * 1000, samples=k) for k in reversed(range(count)))]
+    )
+    samples = [row["samples"] for row in columns(store, SECONDS)]
+    assert samples == list(range(count))
+    part = store.records(SECONDS, T0 + 10_000, T0 + 20_000)
+    assert [record.columns["samples"] for record in part] == list(range(10, 20))
+
+
+def test_formats(store: Store) -> None:
+    store.write([transmission(), second(T0), alarm("raised", T0)])
+
+    def text(table, form: str) -> str:
+        out = io.StringIO()
+        write_records(table, store.records(table, *ALWAYS), form, "harbour workshop", out)
+        return out.getvalue()
+
+    (row,) = csv.DictReader(io.StringIO(text(ALARMS, "csv")))
+    assert row["detail"] == 'SWR 8.50, "open"?'
+    assert row["cleared_utc"] == ""
+    assert json.loads(text(SECONDS, "jsonl"))["swr"] is None
+    line = text(TRANSMISSIONS, "line-protocol")
+    assert line.startswith("transmission,station=harbour\\ workshop,channel=20 id=1.0,")
+    assert line.endswith(f" {T0}\n")
+    assert "samples=600.0" in line
+    for name in ("excursions", "journal"):
+        assert text(TABLES[name], "csv").startswith("id,time_utc,")
+        with pytest.raises(UsageError, match="line-protocol"):
+            text(TABLES[name], "line-protocol")
+
+
+def test_what_is_no_store_is_refused_in_one_line(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="no store at"):
+        Store.reader(tmp_path / "none.sqlite")
+    garbage = tmp_path / "garbage.sqlite"
+    garbage.write_bytes(b"this is no database" * 100)
+    with pytest.raises(StoreError, match="garbage"):
+        Store.open(garbage)
+    assert garbage.read_bytes().startswith(b"this is no database")
+    newer = tmp_path / "newer.sqlite"
+    connection = sqlite3.connect(newer)
+    connection.execute("PRAGMA user_version = 99")
+    connection.close()
+    with pytest.raises(StoreError, match="newer program"):
+        Store.open(newer)
+
+
+def test_one_daemon_per_store(tmp_path: Path) -> None:
+    lock = StoreLock(tmp_path / "station.sqlite")
+    with pytest.raises(StoreError, match=r"pid \d+"):
+        StoreLock(tmp_path / "station.sqlite")
+    lock.release()
+    StoreLock(tmp_path / "station.sqlite").release()
+
+
+@given(st.integers(-(10**18), 4 * 10**18))
+def test_times_are_exact_to_the_microsecond(time_ns: int) -> None:
+    assert parse_time(format_ns(time_ns), 0) == time_ns // 1000 * 1000
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("2026-03-01", 1_772_323_200 * SECOND),
+        ("2026-03-01T19:00:05.123456Z", T0),
+        ("2026-03-01T20:00:05.123456+01:00", T0),
+        ("2h", T0 - 7200 * SECOND),
+        ("7d", T0 - 7 * 86400 * SECOND),
+    ],
+)
+def test_times_a_person_writes(text: str, expected: int) -> None:
+    assert parse_time(text, T0) == expected
+
+
+def test_a_time_that_is_none(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="write 2025"):
+        parse_time("yesterday", T0)
