@@ -115,16 +115,14 @@ def test_a_shorted_plug_with_a_steady_carrier(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
 def test_a_shorted_plug_with_mixed_traffic(seed: int) -> None:
-    # The SWR stays high, so its alarm stands. Reflected power goes with the transmitter's: a
-    # transmission of less than 1.6 W clears that alarm, the next strong one raises it again.
+    # Reflected power goes with the transmitter's, but the cause is one: each alarm once.
     alarms, transmissions, start_ns = traffic(3, seed=seed, shorted=True)
-    assert {row.kind for row in alarms} == {"high-swr", "high-reflected-power"}
-    assert [row.change for row in alarms if row.kind == "high-swr"] == ["raised"]
-    power = [row for row in alarms if row.kind == "high-reflected-power"]
-    assert [row.change for row in power[::2]] == ["raised"] * len(power[::2])
-    assert [row.change for row in power[1::2]] == ["cleared"] * len(power[1::2])
+    assert sorted((row.kind, row.change) for row in alarms) == [
+        ("high-reflected-power", "raised"),
+        ("high-swr", "raised"),
+    ]
     peak_w = {row.start_ns: row.reflected_w_max for row in transmissions}
-    for row in power[::2]:
+    for row in alarms:
+        assert row.time_ns > start_ns + int(SHORTED_FROM_S * 1e9)
         assert row.start_ns is not None
-        assert peak_w[row.start_ns] > 2.0
-    assert all(row.time_ns > start_ns + int(SHORTED_FROM_S * 1e9) for row in alarms)
+        assert row.kind == "high-swr" or peak_w[row.start_ns] > 2.0

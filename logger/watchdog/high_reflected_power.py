@@ -1,6 +1,8 @@
 """Rule `high-reflected-power`: more than the limit came back for the hold time.
 
-It clears when reflected power has stayed 20 % under the limit.
+It clears when the reflection has fallen so far that, at the power at which it was raised, 20 % less
+than the limit would come back. So a weak transmission into the same fault neither clears it nor
+lets the next strong one raise it again.
 """
 
 from __future__ import annotations
@@ -23,9 +25,14 @@ def rule(options: HighReflectedPowerOptions, *, active: bool) -> ReflectedLimit:
         value = float(sums[REFLECTED]) / count
         return value, f"{value:.2f} W reflected of {sums[FORWARD] / count:.2f} W incident"
 
+    def release(sums: Floats | None) -> tuple[float, float]:
+        if sums is None:
+            return 0.0, RELEASE * options.limit_w
+        return RELEASE * options.limit_w * float(sums[COUNT] / sums[FORWARD]), 0.0
+
     return ReflectedLimit(
         (0.0, options.limit_w),
-        (0.0, RELEASE * options.limit_w),
+        release,
         round(options.hold_ms * 1e6),
         options.limit_w,
         describe,

@@ -32,7 +32,7 @@ def rule(options: HighSwrOptions, *, active: bool) -> ReflectedLimit:
 
     return ReflectedLimit(
         (limit_rho**2, 0.0),
-        ((RELEASE * limit_rho) ** 2, 0.0),
+        lambda _: ((RELEASE * limit_rho) ** 2, 0.0),
         round(options.hold_ms * 1e6),
         options.limit,
         describe,

@@ -24,14 +24,16 @@ NEAR = 0.5  # pairs below this part of the bound are on the safe side whatever t
 class ReflectedLimit:
     """The two-threshold state machine.
 
-    bound, release  (slope, offset in watts) of raising and of clearing
-    describe        from the sums of a run to (value, detail)
+    bound     (slope, offset in watts) of raising
+    release   the same of clearing, from the sums of the run that raised, or from None if that was
+              before this process
+    describe  from the sums of a run to (value, detail)
     """
 
     def __init__(
         self,
         bound: tuple[float, float],
-        release: tuple[float, float],
+        release: Callable[[Floats | None], tuple[float, float]],
         hold_ns: int,
         limit: float,
         describe: Callable[[Floats], tuple[float, str]],
@@ -39,7 +41,8 @@ class ReflectedLimit:
         active: bool,
     ) -> None:
         self._bound = bound
-        self._release = release
+        self._release_from = release
+        self._release = release(None)
         self._limit = limit
         self._describe = describe
         self._active = active
@@ -70,6 +73,8 @@ class ReflectedLimit:
             value, detail = self._describe(sums)
             self._active = not self._active
             change = "raised" if self._active else "cleared"
+            if self._active:
+                self._release = self._release_from(sums)
             time_ns = int(block.time_ns[rest[at]])
             findings.append(Finding(time_ns, change, value, self._limit, detail))
             (self._clearing if self._active else self._raising).skip(time_ns)
