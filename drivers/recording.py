@@ -45,7 +45,8 @@ def open_plain_or_gzip(path: Path) -> IO[bytes]:
     except OSError as error:
         raise LinkError(f"{path}: {error.strerror}") from error
     if file.peek(2)[:2] == b"\x1f\x8b":
-        return gzip.GzipFile(fileobj=file)  # type: ignore[return-value]
+        file.close()
+        return gzip.open(path)  # type: ignore[return-value]
     return file
 
 

@@ -43,7 +43,8 @@ BUSY_SHARE = 1.0  # while keyed, collect as long again as the last block took to
 RETRY_S = 1.0
 POLL_S = 0.2
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
-STOP_S = 4.0  # threads get this long to end
+STOP_S = 2.5  # capture and keeper get this long to end,
+FORWARD_S = 2.0  # and then the forwarder
 
 Tell = Callable[[Stored], None]
 
@@ -71,6 +72,7 @@ class Daemon:
         )
         self._quiet_linger_s = min(QUIET_LINGER_S, 0.8 * shortest_s)
         self._stop = threading.Event()
+        self._stored_all = threading.Event()
         self._signalled = threading.Event()
         self._failure: MismatchdError | None = None
         self._queue: queue.Queue[list[Row] | None] = queue.Queue(QUEUE_ROWS)
@@ -123,7 +125,8 @@ class Daemon:
             for number, handler in previous.items():
                 signal.signal(number, handler)
             if forwarder is not None:
-                forwarder.join(1.0)
+                self._stored_all.set()
+                forwarder.join(FORWARD_S)
             summary = self._summary(before)
             self._driver.close()
             self._release()
@@ -285,7 +288,7 @@ class Daemon:
             self._config.store.path, options, self._config.station.name, os.environ
         )
         thread = threading.Thread(
-            target=self._forwarder.run, args=(self._stop,), name="forwarder", daemon=True
+            target=self._forwarder.run, args=(self._stored_all,), name="forwarder", daemon=True
         )
         thread.start()
         return thread

@@ -14,7 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
+from tests.test_forwarder import exported as exported_series
 
 WRITER = """
 import json, os, sys, time
@@ -220,6 +222,27 @@ def test_the_same_file_replayed_twice_gives_the_same_rows(tmp_path: Path) -> Non
     assert {name: exported(name, config) for name in before} == before
     lines = mismatchd("export", "transmissions", "--format", "line-protocol", "-c", config).stdout
     assert lines.startswith("transmission,station=test-station,channel=20 ")
+
+
+def test_the_daemon_forwards_what_it_stores(tmp_path: Path) -> None:
+    with (tmp_path / "pairs.csv").open("w") as file:
+        file.write("time_s,forward_v,reflected_v\n")
+        for index in range(4000):
+            powers = line(4.0, 0.1) if 400 < index < 2400 else line(0, 0)
+            file.write(f"{1_770_000_000 + index / 200:.6f},{powers.decode().strip()}\n")
+    with victoria_metrics(tmp_path) as server:
+        config = write_config(
+            tmp_path,
+            "",
+            driver="{kind: replay, path: pairs.csv}",
+            influxdb=f"{{url: '{server.url}', org: home, bucket: station}}",
+        )
+        mismatchd("run", "-c", config)
+        series = exported_series(server)
+    (row,) = exported("transmissions", config)
+    at_ms = round(seconds(row["start_utc"]) * 1e3)
+    assert series["transmission_swr"] == [(at_ms, float(row["swr"]))]
+    assert len(series["second_forward_w"]) == len(exported("seconds", config)) == 10
 
 
 def test_a_recording_replays_to_the_rows_of_the_live_run(tmp_path: Path) -> None:

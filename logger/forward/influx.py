@@ -8,9 +8,11 @@ for by halving the batch, named in the log, counted and left out.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import random
 import threading
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -27,6 +29,7 @@ NAME = "influxdb"
 BATCH = 1000
 IDLE_S = 1.0
 LONGEST_WAIT_S = 60.0
+LAST_S = 1.5  # for what is left when the daemon ends; the rest waits in the store
 TIMEOUT_MS = 10_000
 REFUSED = 400  # this status speaks of the rows, every other one of the server
 
@@ -64,7 +67,8 @@ class InfluxForwarder:
         }
 
     def run(self, stop: threading.Event) -> None:
-        """Deliver until `stop` is set; waits longer the longer the server stays away."""
+        """Deliver until `stop` is set, then what is left if the server takes it quickly. Waits
+        longer the longer the server stays away."""
         wait_s = 0.0
         failures = 0
         while not stop.wait(wait_s):
@@ -82,6 +86,10 @@ class InfluxForwarder:
                 self._last_error = None
             failures = 0
             wait_s = 0.0 if delivered else IDLE_S
+        until_s = time.monotonic() + LAST_S
+        with contextlib.suppress(ServerError, StoreError):
+            while self._last_error is None and time.monotonic() < until_s and self.step():
+                pass
         self.close()
 
     def step(self) -> int:
