@@ -25,10 +25,12 @@ LONGEST_CHUNK = 1 << 24
 
 
 class Chunk(NamedTuple):
-    """Bytes that arrived together; `arrival_ns` in UTC nanoseconds."""
+    """Bytes that were read together at `arrival_ns` (UTC nanoseconds). `pause_ns` is how long
+    nobody had looked before, so that they came at some time in it; recordings have no pauses."""
 
     arrival_ns: int
     data: bytes
+    pause_ns: int = 0
 
 
 class Header(msgspec.Struct, frozen=True):

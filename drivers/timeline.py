@@ -49,13 +49,16 @@ class HostClock:
         return mono_ns + self._offset_ns
 
 
-def arrival_times(stamp_ns: Times, bytes_after: Times, baud: int) -> Times:
+def arrival_times(
+    stamp_ns: Times, bytes_after: Times, baud: int, spread_ns: NDArray[np.float64] | float = 0.0
+) -> Times:
     """When the last byte of each line was on the wire, in the unit and scale of `stamp_ns`.
 
     `stamp_ns` (n,) is when the chunk was received that the line ended in, `bytes_after` (n,) how
-    many bytes followed the line in that chunk; they took their time to be sent.
+    many bytes followed the line in that chunk; they took their time to be sent, and where the
+    chunk had waited to be read, `spread_ns` a byte: it is taken to have come evenly.
     """
-    byte_ns = BITS_PER_BYTE * 1e9 / baud
+    byte_ns = np.maximum(BITS_PER_BYTE * 1e9 / baud, spread_ns)
     return np.asarray(stamp_ns - np.rint(bytes_after * byte_ns).astype(np.int64))
 
 

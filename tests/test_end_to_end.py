@@ -280,6 +280,23 @@ def test_a_recording_replays_to_the_rows_of_the_live_run(tmp_path: Path) -> None
     assert float(row["duration_s"]) == pytest.approx(times[1][1] - times[1][0], abs=0.01)
 
 
+def test_lines_that_cannot_be_read_are_told_once(tmp_path: Path) -> None:
+    with pty() as (master, name):
+        config = write_config(tmp_path, name, driver=f"{{kind: text-lines, port: {name}}}")
+        daemon = Running(config)
+        try:
+            time.sleep(1.5)
+            play(master, 200, [(1.0, QUIET)])
+            os.write(master, b"forward_v,reflected_v\n")
+            play(master, 200, [(1.0, QUIET)])
+            code, said = daemon.stop()
+        finally:
+            daemon.kill()
+    assert code == 0
+    assert said.count("none of them can be read: no header line came") == 1
+    assert said.count("lines can be read again") == 1
+
+
 def test_unplugged_and_back(tmp_path: Path) -> None:
     link = tmp_path / "port"
     with pty() as (first, first_name), pty() as (second, second_name):

@@ -33,6 +33,14 @@ def test_lines_of_a_chunk_are_a_transmission_time_apart() -> None:
     assert block.step_v == (0.01, 0.1)
 
 
+def test_bytes_that_waited_came_evenly() -> None:
+    lines = stream(columns=["forward_v", "reflected_v"])
+    lines.feed([Chunk(T0 - MS, b"\n")])
+    block = lines.feed([Chunk(T0, b"1.0,0.1\n"), Chunk(T0 + 40 * MS, b"1.0,0.1\n" * 8, 40 * MS)])
+    assert block is not None
+    assert ((block.time_ns - T0) // MS).tolist() == list(range(0, 41, 5))
+
+
 def test_times_never_go_back() -> None:
     lines = stream(columns=["forward_v", "reflected_v"], baud=100)
     lines.feed([Chunk(T0 - MS, b"\n")])

@@ -16,6 +16,9 @@ from drivers.text_lines.columns import NO_TIME
 from drivers.text_lines.parser import LineParser
 from drivers.timeline import BridgeClock, HostClock, Monotone, arrival_times
 
+SLEEP_FROM_S = 0.01
+FLOOD_BYTES = 2048  # so much at once is not left to pile up
+UNREADABLE_LINES = 50  # so many dropped in a row are told
 KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
 
 
@@ -56,6 +59,11 @@ class TextStream:
         """What was read and what was dropped, by reason."""
         return self._parser.counters
 
+    @property
+    def columns(self) -> tuple[str, ...] | None:
+        """The names of the columns, None if they are not known yet."""
+        return self._parser.columns
+
     def reset(self) -> None:
         """The link was opened again: what comes next may begin in the middle of a line."""
         self._parser.reset()
@@ -70,8 +78,16 @@ class TextStream:
         ends = np.cumsum([len(chunk.data) for chunk in chunks])
         chunk_of = np.searchsorted(ends, parsed.end)
         stamps = np.array([chunk.arrival_ns for chunk in chunks], dtype=np.int64)
-        arrival_ns = arrival_times(stamps[chunk_of], ends[chunk_of] - parsed.end, self._baud)
+        bytes_after = ends[chunk_of] - parsed.end
         bridge_us = values.get("time_us")
+        spread_ns = np.array([chunk.pause_ns / max(len(chunk.data), 1) for chunk in chunks])
+        arrival_ns = arrival_times(
+            stamps[chunk_of],
+            bytes_after,
+            self._baud,
+            # The bridge clock's fit must not see an arrival before its time.
+            spread_ns[chunk_of] if bridge_us is None else 0.0,
+        )
         if bridge_us is not None:
             told = bridge_us != NO_TIME
             arrival_ns[told] = self._bridge_clock.map(bridge_us[told], arrival_ns[told])
@@ -98,12 +114,17 @@ class TextLinesDriver:
         *,
         utc_ns: Callable[[], int] | None = None,
         monotonic: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self._utc_ns = utc_ns or HostClock().utc_ns
         self._monotonic = monotonic
+        self._sleep = sleep
         self._link = SerialLink(options.port, options.baud, reset_on_open=options.reset_on_open)
         self._stream = TextStream(options)
         self._generation = 0
+        self._notices: list[str] = []
+        self._unreadable = False
+        self._dropped = 0
 
     @property
     def counters(self) -> dict[str, int]:
@@ -118,30 +139,67 @@ class TextLinesDriver:
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
         """The next pairs; see the contract."""
         chunks = self.read_raw(timeout_s, linger_s)
-        return self._stream.feed(chunks) if chunks else None
+        if not chunks:
+            return None
+        block = self._stream.feed(chunks)
+        self._judge(readable=block is not None)
+        return block
+
+    def _judge(self, *, readable: bool) -> None:
+        """Tell once when line after line cannot be read, and when they can again."""
+        if readable and self._unreadable:
+            self._notices.append("lines can be read again")
+            self._unreadable = False
+        dropped = sum(self.counters.values()) - self.counters["lines"]
+        if readable:
+            self._dropped = dropped
+        elif not self._unreadable and dropped - self._dropped >= UNREADABLE_LINES:
+            self._unreadable = True
+            reason = (
+                "no header line came and the configuration names no `columns`"
+                if self._stream.columns is None
+                else "look at `baud` and `columns`, and at what else prints on this port"
+            )
+            self._notices.append(f"lines come, but none of them can be read: {reason}")
 
     def read_raw(self, timeout_s: float, linger_s: float) -> list[Chunk]:
-        """Bytes as they arrive, for up to `linger_s` after the first."""
+        """Bytes as they arrive, for up to `linger_s` after the first.
+
+        A long linger is slept through, because each waking costs more than all the work on a line.
+        """
         chunks: list[Chunk] = []
-        wait_s = timeout_s
-        until_s = 0.0
-        while wait_s > 0:
-            data = self._link.read(wait_s)
-            if self._link.generation != self._generation:
-                # What was lost with the link ends in a torn line; drop it and what was kept of it.
-                self._generation = self._link.generation
-                self._stream.reset()
-            if not data:
+        first = self._read_chunk(timeout_s)
+        if first is None:
+            return chunks
+        chunks.append(first)
+        if linger_s >= SLEEP_FROM_S:
+            if len(first.data) < FLOOD_BYTES:
+                self._sleep(linger_s)
+                later = self._read_chunk(0.0)
+                if later is not None:
+                    pause_ns = later.arrival_ns - first.arrival_ns
+                    chunks.append(later._replace(pause_ns=pause_ns))
+            return chunks
+        until_s = self._monotonic() + linger_s
+        while (wait_s := until_s - self._monotonic()) > 0:
+            chunk = self._read_chunk(wait_s)
+            if chunk is None:
                 break
-            if not chunks:
-                until_s = self._monotonic() + linger_s
-            chunks.append(Chunk(self._utc_ns(), data))
-            wait_s = until_s - self._monotonic()
+            chunks.append(chunk)
         return chunks
 
+    def _read_chunk(self, timeout_s: float) -> Chunk | None:
+        data = self._link.read(timeout_s)
+        if self._link.generation != self._generation:
+            # What was lost with the link ends in a torn line; drop what was kept of it.
+            self._generation = self._link.generation
+            self._stream.reset()
+        return Chunk(self._utc_ns(), data) if data else None
+
     def notices(self) -> list[str]:
-        """Changes of state of the link in words."""
-        return self._link.notices()
+        """Changes of state of the link and of what comes over it, in words."""
+        notices, self._notices = self._notices, []
+        return self._link.notices() + notices
 
     def close(self) -> None:
         """Release the port."""

@@ -21,6 +21,7 @@ from logger.store.database import Stored
 log = logging.getLogger("mismatchd")
 
 WAITING = 10_000
+END_S = 2.0  # for what is left to be told when the daemon ends
 STDOUT = 1
 
 
@@ -40,7 +41,7 @@ class Announcer:
     def __exit__(self, *_: object) -> None:
         with contextlib.suppress(queue.Full):
             self._queue.put(None, timeout=0.5)
-        self._thread.join(1.0)
+        self._thread.join(END_S)
         if self._dropped:
             log.warning("%d announcements were dropped: nobody read them in time", self._dropped)
 

@@ -1,0 +1,1 @@
+"""Sending stored rows elsewhere. Forwarders follow the store, so an outage loses nothing."""
