@@ -43,6 +43,11 @@ class Watchdog:
             round(options.no_data.after_s * 1e9), active=active(no_data.KIND)
         )
 
+    @property
+    def data_missed(self) -> bool:
+        """Whether `no-data` stands, so that the next pair is news."""
+        return self._no_data.active
+
     def update(self, view: View, start_at: StartAt) -> list[AlarmChange]:
         """Alarm changes of one block in the order of their times; `start_at` gives the start of
         the transmission under way at a time."""
