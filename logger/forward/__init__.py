@@ -1,1 +1,0 @@
-"""Sending stored rows elsewhere. Forwarders follow the store, so an outage loses nothing."""

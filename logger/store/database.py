@@ -1,32 +1,45 @@
-"""The database: rows in, once and in order; what others need to know of them out."""
+"""The store: one SQLite file in write-ahead mode, one writer, many short readers."""
 
 from __future__ import annotations
 
-import math
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from itertools import groupby
 from pathlib import Path
-from types import TracebackType
-from typing import Any, NamedTuple, cast
-
-import msgspec
-import numpy as np
+from typing import Any, NamedTuple
 
 from logger.errors import StoreError, UsageError
 from logger.rows import AlarmChange, Flag, Row, Second, Transmission
-from logger.store.schema import bring_up_to_date, current_version, transaction, version_of
-from logger.store.tables import ALARMS, TABLES, TRANSMISSIONS, Table
+from logger.store.schema import bring_up_to_date, transaction, version_of
+from logger.store.tables import ALARMS, TRANSMISSIONS, Record, Table
 
-BUSY_S = 5.0  # wait this long for another writer
-WAL_BYTES = 16 << 20  # after a burst the write-ahead log shrinks to this
-WATTS, VOLTS = 4, 6  # decimals kept of watts, SWR, joules, kilohertz; of volts
+BUSY_MS = 5000
+PAGE_ROWS = 2000
+WATT_DECIMALS = 4  # also for SWR and joules
+VOLT_DECIMALS = 6
+
+TRANSMISSION_FIELDS = tuple(Transmission.__struct_fields__)
+SECOND_FIELDS = tuple(name for name in Second.__struct_fields__ if name != "start_ns")
+DECIMALS = {"forward_v": VOLT_DECIMALS, "reflected_v": VOLT_DECIMALS}
+
+
+def _upsert(table: str, fields: Sequence[str], key: str) -> str:
+    names = ", ".join(fields)
+    marks = ", ".join("?" * len(fields))
+    changes = ", ".join(f"{name} = excluded.{name}" for name in fields if name != key)
+    return (
+        f"INSERT INTO {table} ({names}) VALUES ({marks})"
+        f" ON CONFLICT ({key}) DO UPDATE SET {changes}"
+    )
+
+
+PUT_TRANSMISSION = _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns")
+PUT_SECOND = _upsert("seconds", (*SECOND_FIELDS, "transmission_id"), "time_ns")
 
 
 class Stored(NamedTuple):
-    """What the store took in and others may want to hear of: an ended transmission, or a change
-    (`raised`, `cleared`, `acknowledged`) of an alarm, with the columns as they are exported."""
+    """A row that others want to hear of, as it is exported. `change` is None for an ended
+    transmission, else what happened to the alarm."""
 
     table: str
     change: str | None
@@ -34,323 +47,302 @@ class Stored(NamedTuple):
 
 
 class OpenAlarm(NamedTuple):
-    """An alarm that is raised and not yet cleared."""
+    """An alarm that has not cleared."""
 
     id: int
     kind: str
-    severity: str
     raised_ns: int
-    acknowledged_ns: int | None
-    value: float | None
-    limit: float | None
-    detail: str
-
-
-class Counts(NamedTuple):
-    """How much is in the store. `last_transmission` has the exported columns, None if none."""
-
-    transmissions: int
-    seconds: int
-    alarms: int
-    open_alarms: int
-    last_transmission: dict[str, Any] | None
 
 
 class Store:
-    """One connection. Use it from one thread at a time; close it, or use it in `with`.
+    """Open with `Store.open` (the daemon) or `Store.reader` (everyone else)."""
 
-    All methods raise StoreError if the database cannot be read or written; a failed write has
-    left nothing behind and may be tried again.
-    """
-
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
-        self.path = path
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
-        self._seen_version = self._data_version()
+        self.path = path
+        self._data_version = self._one("PRAGMA data_version")
 
     @classmethod
     def open(cls, path: Path) -> Store:
-        """For reading and writing; creates or migrates it first. Raises StoreError."""
+        """Open for writing; creates the folder and the file. Raises StoreError."""
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StoreError(f"{path.parent}: cannot be created: {error.strerror}") from error
-        return cls._connected(path, "rwc")
-
-    @classmethod
-    def read_only(cls, path: Path) -> Store:
-        """For reading beside the daemon. Raises StoreError, also if there is no store yet."""
-        missing = StoreError(
-            f"no store at {path} yet; has `mismatchd run` been started with this configuration?"
-        )
-        if not path.exists():
-            raise missing
-        store = cls._connected(path, "ro")
-        version = version_of(store._connection)
-        if version == current_version():
-            return store
-        store.close()
-        if version == 0:
-            raise missing
-        raise StoreError(f"{path}: of an older version; `mismatchd run` brings it up to date")
-
-    @classmethod
-    def _connected(cls, path: Path, mode: str) -> Store:
-        connection = None
+            connection = _connect(path, "rwc")
+        except (OSError, sqlite3.Error) as error:
+            raise StoreError(f"{path}: cannot be opened: {error}") from error
         try:
-            connection = sqlite3.connect(
-                f"{path.absolute().as_uri()}?mode={mode}",
-                uri=True,
-                timeout=BUSY_S,
-                isolation_level=None,
-                check_same_thread=False,
-            )
-            if mode == "rwc":
-                connection.execute("PRAGMA journal_mode = WAL")
-                # A power cut may cost the last seconds, never the database.
-                connection.execute("PRAGMA synchronous = NORMAL")
-                connection.execute(f"PRAGMA journal_size_limit = {WAL_BYTES}")
-                bring_up_to_date(connection)
-            else:
-                version_of(connection)
-            return cls(path, connection)
-        except (sqlite3.Error, StoreError) as error:
-            if connection is not None:
-                connection.close()
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = NORMAL")
+            bring_up_to_date(connection)
+            return cls(connection, path)
+        except sqlite3.Error as error:
+            connection.close()
+            raise StoreError(f"{path}: cannot be used: {error}") from error
+        except StoreError as error:
+            connection.close()
             raise StoreError(f"{path}: {error}") from error
 
+    @classmethod
+    def reader(cls, path: Path) -> Store:
+        """Open for short reads (and acknowledgements) beside the daemon. Raises StoreError."""
+        if not path.exists():
+            raise StoreError(
+                f"no store at {path} yet; has `mismatchd run` been started with this configuration?"
+            )
+        try:
+            connection = _connect(path, "rw")
+            version_of(connection)
+            return cls(connection, path)
+        except sqlite3.Error as error:
+            raise StoreError(f"{path}: cannot be read: {error}") from error
+
     def close(self) -> None:
-        """Let go of the database; may be called twice."""
+        """Close the file; may be called twice."""
         self._connection.close()
 
-    def __enter__(self) -> Store:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
-    # the doors to SQLite
-
-    def query(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
-        """All rows of a SELECT. Nothing stays open, so a reader never holds the log back."""
-        with self._errors():
-            return self._connection.execute(sql, values).fetchall()
-
-    @contextmanager
-    def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction: all or nothing."""
-        with self._errors(), transaction(self._connection):
-            yield self._connection
-
-    @contextmanager
-    def _errors(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.Error as error:
-            raise StoreError(f"{self.path}: {error}") from error
-
-    # rows in
+    # writing
 
     def write(self, rows: Sequence[Row]) -> list[Stored]:
-        """Store rows in their order, all in one transaction. Writing them again changes nothing.
+        """Store rows in order, all or none, and return what is to be told. Raises StoreError.
 
-        A transmission is known by its start and may be written many times while it goes on; a
-        second by its time; an alarm by kind and time. Returns what ended or changed by it. Raises
-        StoreError, also for a second whose transmission was never written.
+        A row written again replaces itself: transmissions by start, seconds by time, alarms by
+        kind and time of raising.
         """
         stored: list[Stored] = []
-        with self.writing():
-            for kind, run in groupby(rows, type):
-                if kind is Second:
-                    self._write_seconds(cast("list[Second]", list(run)))
-                    continue
-                for row in run:
-                    if isinstance(row, Transmission):
-                        stored += self._write_transmission(row)
-                    else:
-                        stored += self._write_alarm_change(cast(AlarmChange, row))
+        try:
+            with transaction(self._connection):
+                for kind, group in groupby(rows, type):
+                    if kind is Second:
+                        self._put_seconds(list(group))  # type: ignore[arg-type]
+                        continue
+                    for row in group:
+                        if isinstance(row, Transmission):
+                            stored += self._put_transmission(row)
+                        elif isinstance(row, AlarmChange):
+                            stored += self._put_change(row)
+        except sqlite3.Error as error:
+            raise StoreError(f"{self.path}: rows cannot be stored: {error}") from error
         return stored
 
-    def _write_transmission(self, row: Transmission) -> list[Stored]:
-        values = [
-            _rounded(value) if isinstance(value, float) else value
-            for value in msgspec.structs.astuple(row)
-        ]
-        self._connection.execute(_PUT_TRANSMISSION, values)
-        return [self._stored(TRANSMISSIONS, "start_ns", row.start_ns)] if row.ended else []
+    def _put_transmission(self, row: Transmission) -> list[Stored]:
+        self._connection.execute(PUT_TRANSMISSION, _values(row, TRANSMISSION_FIELDS))
+        if not row.ended:
+            return []
+        record = self._record(TRANSMISSIONS, "r.start_ns = ?", row.start_ns)
+        return [Stored(TRANSMISSIONS.name, None, record.columns)]
 
-    def _write_seconds(self, run: list[Second]) -> None:
-        columns = dict(zip(_SECOND, zip(*map(msgspec.structs.astuple, run), strict=True), strict=True))
-        ids = {start_ns: self._transmission_id(start_ns) for start_ns in set(columns["start_ns"])}
-        if None in ids.values():
-            raise StoreError(f"{self.path}: a second came before its transmission")
-        columns["start_ns"] = tuple(map(ids.__getitem__, columns["start_ns"]))
-        for name in _SECOND_FLOATS:
-            scale = 10.0 ** (VOLTS if name.endswith("_v") else WATTS)
-            values = np.rint(np.array(columns[name], dtype=np.float64) * scale) / scale + 0.0
-            values[np.isinf(values)] = np.nan  # SQLite keeps NaN as NULL
-            columns[name] = tuple(values.tolist())
-        self._connection.executemany(_PUT_SECOND, zip(*columns.values(), strict=True))
+    def _put_seconds(self, rows: list[Second]) -> None:
+        starts = {row.start_ns for row in rows}
+        ids = {start_ns: self._transmission_id(start_ns) for start_ns in starts}
+        for start_ns, found in ids.items():
+            if found is None:
+                raise StoreError(f"{self.path}: no transmission starts at {start_ns}")
+        self._connection.executemany(
+            PUT_SECOND, [(*_values(row, SECOND_FIELDS), ids[row.start_ns]) for row in rows]
+        )
 
-    def _write_alarm_change(self, row: AlarmChange) -> list[Stored]:
+    def _put_change(self, row: AlarmChange) -> list[Stored]:
         execute = self._connection.execute
         if row.change == "raised":
-            transmission_id = None if row.start_ns is None else self._transmission_id(row.start_ns)
-            changed = execute(
-                'INSERT INTO alarms (kind, severity, raised_ns, value, "limit", transmission_id,'
-                " detail) VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING RETURNING id",
+            found = execute(
+                "INSERT OR IGNORE INTO alarms"
+                ' (kind, severity, raised_ns, value, "limit", transmission_id, detail)'
+                " VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
                 (
                     row.kind,
                     row.severity,
                     row.time_ns,
-                    _rounded(row.value),
-                    _rounded(row.limit),
-                    transmission_id,
+                    _rounded(row.value, WATT_DECIMALS),
+                    row.limit,
+                    None if row.start_ns is None else self._transmission_id(row.start_ns),
                     row.detail,
                 ),
             ).fetchall()
         else:
-            # An alarm raised later is not meant: then this is an old recording played again.
-            changed = execute(
-                "UPDATE alarms SET cleared_ns = ?1"
-                " WHERE kind = ?2 AND cleared_ns IS NULL AND raised_ns <= ?1 RETURNING id",
-                (row.time_ns, row.kind),
+            found = execute(
+                "UPDATE alarms SET cleared_ns = ? WHERE id = (SELECT id FROM alarms"
+                " WHERE kind = ? AND cleared_ns IS NULL AND raised_ns <= ?"
+                " ORDER BY raised_ns DESC LIMIT 1) RETURNING id",
+                (row.time_ns, row.kind, row.time_ns),
             ).fetchall()
-        return [self._change(alarm_id, row.change, row.time_ns) for (alarm_id,) in changed]
+        return [self._changed(alarm_id, row.change, row.time_ns) for (alarm_id,) in found]
 
-    def _change(self, alarm_id: int, change: str, time_ns: int) -> Stored:
+    def _changed(self, alarm_id: int, change: str, time_ns: int) -> Stored:
         self._connection.execute(
             "INSERT INTO alarm_changes (alarm_id, change, time_ns) VALUES (?, ?, ?)",
             (alarm_id, change, time_ns),
         )
-        return self._stored(ALARMS, "id", alarm_id, change)
-
-    def _stored(self, table: Table, key: str, value: int, change: str | None = None) -> Stored:
-        (row,) = self.query(f"{table.select} WHERE r.{key} = ?", (value,))
-        return Stored(table.name, change, table.record(row).columns)
-
-    def _transmission_id(self, start_ns: int) -> int | None:
-        found = self.query("SELECT id FROM transmissions WHERE start_ns = ?", (start_ns,))
-        return int(found[0][0]) if found else None
+        return Stored(ALARMS.name, change, self._record(ALARMS, "r.id = ?", alarm_id).columns)
 
     def close_interrupted(self) -> int:
-        """End what a crash left going on, with the flag INTERRUPTED; how many there were."""
-        with self.writing() as connection:
-            return connection.execute(
+        """End transmissions that a crash left open, with the flag INTERRUPTED; how many."""
+        with transaction(self._connection):
+            return self._connection.execute(
                 "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0",
                 (int(Flag.INTERRUPTED),),
             ).rowcount
 
     def keep_calibration(self, calibration_id: str, text: str) -> None:
-        """Keep the text of a calibration, so that its rows can be understood for ever."""
-        with self.writing() as connection:
-            connection.execute(
-                "INSERT INTO calibrations VALUES (?, ?) ON CONFLICT DO NOTHING",
-                (calibration_id, text),
+        """Remember the content of a calibration that rows will name."""
+        with transaction(self._connection):
+            self._connection.execute(
+                "INSERT OR IGNORE INTO calibrations VALUES (?, ?)", (calibration_id, text)
             )
-
-    # alarms
-
-    def open_alarms(self) -> list[OpenAlarm]:
-        """The alarms that are raised and not cleared, oldest first."""
-        rows = self.query(
-            'SELECT id, kind, severity, raised_ns, acknowledged_ns, value, "limit", detail'
-            " FROM alarms WHERE cleared_ns IS NULL ORDER BY raised_ns, id"
-        )
-        return [OpenAlarm(*row) for row in rows]
 
     def acknowledge(self, alarm_id: int, time_ns: int) -> Stored:
-        """Note that a person has seen an alarm. Raises UsageError if there is no such alarm or it
-        is acknowledged already."""
-        with self.writing() as connection:
-            found = connection.execute(
-                "SELECT acknowledged_ns FROM alarms WHERE id = ?", (alarm_id,)
-            ).fetchone()
-            if found is None:
-                raise UsageError(f"there is no alarm {alarm_id}; `mismatchd alarms` lists them")
-            if found[0] is not None:
-                raise UsageError(f"alarm {alarm_id} is acknowledged already")
-            connection.execute(
-                "UPDATE alarms SET acknowledged_ns = ? WHERE id = ?", (time_ns, alarm_id)
-            )
-            return self._change(alarm_id, "acknowledged", time_ns)
+        """Mark an alarm as seen. Raises UsageError if there is none or it was seen before."""
+        try:
+            with transaction(self._connection):
+                found = self._connection.execute(
+                    "SELECT acknowledged_ns FROM alarms WHERE id = ?", (alarm_id,)
+                ).fetchone()
+                if found is None:
+                    raise UsageError(f"there is no alarm {alarm_id}; `mismatchd alarms` lists them")
+                if found[0] is not None:
+                    raise UsageError(f"alarm {alarm_id} has been acknowledged already")
+                self._connection.execute(
+                    "UPDATE alarms SET acknowledged_ns = ? WHERE id = ?", (time_ns, alarm_id)
+                )
+                return self._changed(alarm_id, "acknowledged", time_ns)
+        except sqlite3.Error as error:
+            raise StoreError(f"{self.path}: cannot be written: {error}") from error
 
-    def changes_after(self, change_id: int) -> list[tuple[int, Stored]]:
-        """Alarm changes after the one with this id, in order, each with its id."""
-        changes = self.query(
-            "SELECT id, alarm_id, change FROM alarm_changes WHERE id > ? ORDER BY id", (change_id,)
-        )
+    # reading
+
+    def open_alarms(self) -> list[OpenAlarm]:
+        """Alarms that have not cleared, oldest first."""
         return [
-            (found, self._stored(ALARMS, "id", alarm_id, change))
-            for found, alarm_id, change in changes
+            OpenAlarm(*row)
+            for row in self._connection.execute(
+                "SELECT id, kind, raised_ns FROM alarms WHERE cleared_ns IS NULL ORDER BY raised_ns"
+            )
         ]
 
-    def last_change_id(self) -> int:
-        """The id of the newest alarm change, 0 if there is none."""
-        return int(self.query("SELECT coalesce(max(id), 0) FROM alarm_changes")[0][0])
-
     def changed_elsewhere(self) -> bool:
-        """Whether another connection has written since the last call; costs microseconds."""
-        seen, self._seen_version = self._seen_version, self._data_version()
-        return seen != self._seen_version
+        """Whether another process has written since the last call."""
+        before, self._data_version = self._data_version, self._one("PRAGMA data_version")
+        return bool(before != self._data_version)
 
-    def _data_version(self) -> int:
-        return int(self.query("PRAGMA data_version")[0][0])
+    def last_change_id(self) -> int:
+        """The number of the latest alarm change, 0 if there is none."""
+        return int(self._one("SELECT coalesce(max(id), 0) FROM alarm_changes"))
 
-    def counts(self) -> Counts:
-        """How much there is, for a summary."""
-        (numbers,) = self.query(
-            "SELECT (SELECT count(*) FROM transmissions WHERE ended = 1),"
-            " (SELECT count(*) FROM seconds), (SELECT count(*) FROM alarms),"
-            " (SELECT count(*) FROM alarms WHERE cleared_ns IS NULL)"
+    def acknowledged_after(self, change_id: int) -> list[Stored]:
+        """Acknowledgements since that alarm change, by whatever process."""
+        rows = self._connection.execute(
+            "SELECT alarm_id FROM alarm_changes WHERE id > ? AND change = 'acknowledged'"
+            " ORDER BY id",
+            (change_id,),
+        ).fetchall()
+        return [
+            Stored(ALARMS.name, "acknowledged", self._record(ALARMS, "r.id = ?", alarm_id).columns)
+            for (alarm_id,) in rows
+        ]
+
+    def records(self, table: Table, since_ns: int, until_ns: int) -> Iterator[Record]:
+        """Complete rows whose time lies in [since_ns, until_ns), in time order.
+
+        Read in pages, so that no long-lived reader keeps the write-ahead log from shrinking.
+        """
+        after = (since_ns, -1)
+        while True:
+            page = self.select(
+                table,
+                f"({table.time}, r.id) > (?, ?) AND {table.time} < ?"
+                f" ORDER BY {table.time}, r.id LIMIT {PAGE_ROWS}",
+                *after,
+                until_ns,
+            )
+            yield from page
+            if len(page) < PAGE_ROWS:
+                return
+            after = (page[-1].time_ns, page[-1].id)
+
+    def select(self, table: Table, where: str, *values: Any) -> list[Record]:
+        """Complete rows of a table by a condition over `r`."""
+        try:
+            rows = self._connection.execute(
+                f"{table.select} WHERE {table.complete} AND {where}", values
+            ).fetchall()
+        except sqlite3.Error as error:
+            raise StoreError(f"{self.path}: cannot be read: {error}") from error
+        return [table.record(row) for row in rows]
+
+    def counts(self) -> dict[str, int]:
+        """Number of rows by table."""
+        return {
+            "transmissions": self._one("SELECT count(*) FROM transmissions WHERE ended"),
+            "seconds": self._one("SELECT count(*) FROM seconds"),
+            "alarms": self._one("SELECT count(*) FROM alarms"),
+        }
+
+    def cursor(self, name: str) -> tuple[int, int, int, int]:
+        """How far a forwarder has got: transmission id, second id, alarm change id, rewrites."""
+        with transaction(self._connection):
+            self._connection.execute("INSERT OR IGNORE INTO forwarders (name) VALUES (?)", (name,))
+        row: tuple[int, int, int, int] = self._connection.execute(
+            "SELECT transmission_id, second_id, alarm_change_id, rewrites FROM forwarders"
+            " WHERE name = ?",
+            (name,),
+        ).fetchone()
+        return row
+
+    def advance_cursor(self, name: str, column: str, value: int, rewrites: int) -> None:
+        """Move one cursor, unless rows behind it were rewritten in the meantime."""
+        with transaction(self._connection):
+            self._connection.execute(
+                f"UPDATE forwarders SET {column} = ? WHERE name = ? AND rewrites = ?",
+                (value, name, rewrites),
+            )
+
+    def changed_alarms(self, after: int, most: int) -> list[tuple[int, Record]]:
+        """Alarm changes after number `after` with the alarm as it is now."""
+        rows = self._connection.execute(
+            "SELECT id, alarm_id FROM alarm_changes WHERE id > ? ORDER BY id LIMIT ?", (after, most)
+        ).fetchall()
+        return [(number, self._record(ALARMS, "r.id = ?", alarm_id)) for number, alarm_id in rows]
+
+    def backlog(self, name: str) -> int:
+        """Rows that a forwarder still has before it."""
+        transmission_id, second_id, change_id, _ = self.cursor(name)
+        return sum(
+            self._one(f"SELECT count(*) FROM {table} WHERE id > {after}")
+            for table, after in (
+                ("transmissions", transmission_id),
+                ("seconds", second_id),
+                ("alarm_changes", change_id),
+            )
         )
-        last = self.query(
-            f"{TRANSMISSIONS.select} WHERE {TRANSMISSIONS.complete} ORDER BY r.start_ns DESC LIMIT 1"
+
+    def _transmission_id(self, start_ns: int) -> int | None:
+        row = self._connection.execute(
+            "SELECT id FROM transmissions WHERE start_ns = ?", (start_ns,)
+        ).fetchone()
+        return None if row is None else int(row[0])
+
+    def _record(self, table: Table, where: str, value: int) -> Record:
+        return table.record(
+            self._connection.execute(f"{table.select} WHERE {where}", (value,)).fetchone()
         )
-        return Counts(*numbers, TRANSMISSIONS.record(last[0]).columns if last else None)
+
+    def _one(self, statement: str) -> Any:
+        return self._connection.execute(statement).fetchone()[0]
 
 
-def _rounded(value: float | None) -> float | None:
-    """To four decimals, never NaN, infinite or minus zero."""
-    return None if value is None or not math.isfinite(value) else round(value, WATTS) + 0.0
-
-
-def _put(table: str, key: str, columns: Sequence[str], only: str) -> str:
-    """An upsert that touches a row only if it changes it: forwarders send again what is touched."""
-    others = [column for column in columns if column != key]
-    return (
-        f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
-        f" ON CONFLICT ({key}) DO UPDATE SET {', '.join(f'{c} = excluded.{c}' for c in others)}"
-        f" WHERE {only} AND ({', '.join(f'{table}.{c}' for c in others)})"
-        f" IS NOT ({', '.join(f'excluded.{c}' for c in others)})"
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode={mode}",
+        uri=True,
+        isolation_level=None,
+        check_same_thread=False,  # handed from the main thread to the keeper, never shared
     )
+    connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+    return connection
 
 
-_SECOND = Second.__struct_fields__
-_SECOND_FLOATS = [name for name in _SECOND if name.endswith(("_w", "_v")) or "swr" in name]
-_PUT_SECOND = _put(
-    "seconds",
-    "time_ns",
-    ["transmission_id" if name == "start_ns" else name for name in _SECOND],
-    "TRUE",
-)
-# What is known so far does not replace the whole of a transmission that is played again.
-_PUT_TRANSMISSION = _put(
-    "transmissions",
-    "start_ns",
-    Transmission.__struct_fields__,
-    "excluded.ended >= transmissions.ended",
-)
+def _rounded(value: Any, decimals: int) -> Any:
+    return round(value, decimals) if isinstance(value, float) else value
 
 
-def table_named(name: str) -> Table:
-    """The exported table of this name. Raises UsageError."""
-    try:
-        return TABLES[name]
-    except KeyError:
-        raise UsageError(f"there is no table {name!r}; there are {', '.join(TABLES)}") from None
+def _values(row: Transmission | Second, fields: Sequence[str]) -> tuple[Any, ...]:
+    return tuple(_rounded(getattr(row, name), DECIMALS.get(name, WATT_DECIMALS)) for name in fields)
