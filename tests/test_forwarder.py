@@ -156,7 +156,7 @@ def test_rewritten_rows_are_delivered_anew(tmp_path: Path) -> None:
         fill(store, 0, 3)
         drain(forwarder)
         sent = forwarder.status()["sent"]
-        fill(store, 1, 2)
+        store.write([transmission(T0 + 10 * SECOND, energy_j=99.0)])
         drain(forwarder)
         assert forwarder.status()["sent"] > sent
         forwarder.close()

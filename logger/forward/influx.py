@@ -31,7 +31,7 @@ IDLE_S = 1.0
 LONGEST_WAIT_S = 60.0
 LAST_S = 1.5  # for what is left when the daemon ends; the rest waits in the store
 TIMEOUT_MS = 10_000
-REFUSED = 400  # this status speaks of the rows, every other one of the server
+REFUSED = 400  # this status, with JSON, speaks of the rows; every other of the server
 
 
 class ServerError(Exception):
@@ -74,7 +74,9 @@ class InfluxForwarder:
         while not stop.wait(wait_s):
             try:
                 delivered = self.step()
-            except (ServerError, StoreError) as error:
+            except Exception as error:  # whatever it is, this thread must not end in silence
+                if not isinstance(error, ServerError | StoreError):
+                    error = ServerError(f"forwarding failed: {error!r}")
                 if self._last_error is None:
                     log.warning("%s; rows wait in the store", error)
                 self._last_error = str(error)
@@ -148,7 +150,7 @@ class InfluxForwarder:
             )
         except ApiException as error:
             reason = " ".join(str(error.message or error.reason or "").split())[:200]
-            if error.status == REFUSED:
+            if error.status == REFUSED and _speaks_of_rows(error.body):
                 return reason
             raise ServerError(f"{options.url} answers {error.status} {reason}") from error
         except (HTTPError, OSError) as error:
@@ -167,3 +169,10 @@ class InfluxForwarder:
             )
             self._write_api = self._client.write_api(write_options=SYNCHRONOUS)
         return self._write_api
+
+
+def _speaks_of_rows(body: bytes | str | None) -> bool:
+    """Whether a 400 is the database's own: a proxy or a wrong path answers in plain text or HTML,
+    and taking that for bad rows would throw away the whole backlog."""
+    text = body.decode("utf-8", "replace") if isinstance(body, bytes) else body or ""
+    return text.lstrip().startswith("{")

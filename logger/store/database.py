@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from itertools import groupby
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -26,14 +28,22 @@ DECIMALS = {"forward_v": VOLT_DECIMALS, "reflected_v": VOLT_DECIMALS}
 def _upsert(table: str, fields: Sequence[str], key: str) -> str:
     names = ", ".join(fields)
     marks = ", ".join("?" * len(fields))
-    changes = ", ".join(f"{name} = excluded.{name}" for name in fields if name != key)
+    others = [name for name in fields if name != key]
+    changes = ", ".join(f"{name} = excluded.{name}" for name in others)
+    old = ", ".join(f"{table}.{name}" for name in others)
+    new = ", ".join(f"excluded.{name}" for name in others)
+    # Only a row that differs is touched, since forwarders send again what is touched.
     return (
         f"INSERT INTO {table} ({names}) VALUES ({marks})"
-        f" ON CONFLICT ({key}) DO UPDATE SET {changes}"
+        f" ON CONFLICT ({key}) DO UPDATE SET {changes} WHERE ({old}) IS NOT ({new})"
     )
 
 
-PUT_TRANSMISSION = _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns")
+# What is known so far does not replace the whole of a transmission that is played again.
+PUT_TRANSMISSION = (
+    _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns")
+    + " AND excluded.ended >= transmissions.ended"
+)
 PUT_SECOND = _upsert("seconds", (*SECOND_FIELDS, "transmission_id"), "time_ns")
 
 
@@ -85,16 +95,25 @@ class Store:
     @classmethod
     def reader(cls, path: Path) -> Store:
         """Open for short reads (and acknowledgements) beside the daemon. Raises StoreError."""
+        missing = StoreError(
+            f"no store at {path} yet; has `mismatchd run` been started with this configuration?"
+        )
         if not path.exists():
-            raise StoreError(
-                f"no store at {path} yet; has `mismatchd run` been started with this configuration?"
-            )
+            raise missing
         try:
             connection = _connect(path, "rw")
-            version_of(connection)
-            return cls(connection, path)
         except sqlite3.Error as error:
             raise StoreError(f"{path}: cannot be read: {error}") from error
+        try:
+            if version_of(connection) == 0:  # another process is only just creating it
+                raise missing
+            return cls(connection, path)
+        except sqlite3.Error as error:
+            connection.close()
+            raise StoreError(f"{path}: cannot be read: {error}") from error
+        except StoreError:
+            connection.close()
+            raise
 
     def close(self) -> None:
         """Close the file; may be called twice."""
@@ -110,7 +129,7 @@ class Store:
         """
         stored: list[Stored] = []
         try:
-            with transaction(self._connection):
+            with self._errors(), transaction(self._connection):
                 for kind, group in groupby(rows, type):
                     if kind is Second:
                         self._put_seconds(list(group))  # type: ignore[arg-type]
@@ -153,7 +172,7 @@ class Store:
                     row.severity,
                     row.time_ns,
                     _rounded(row.value, WATT_DECIMALS),
-                    row.limit,
+                    _rounded(row.limit, WATT_DECIMALS),
                     None if row.start_ns is None else self._transmission_id(row.start_ns),
                     row.detail,
                 ),
@@ -176,7 +195,7 @@ class Store:
 
     def close_interrupted(self) -> int:
         """End transmissions that a crash left open, with the flag INTERRUPTED; how many."""
-        with transaction(self._connection):
+        with self._errors(), transaction(self._connection):
             return self._connection.execute(
                 "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0",
                 (int(Flag.INTERRUPTED),),
@@ -184,7 +203,7 @@ class Store:
 
     def keep_calibration(self, calibration_id: str, text: str) -> None:
         """Remember the content of a calibration that rows will name."""
-        with transaction(self._connection):
+        with self._errors(), transaction(self._connection):
             self._connection.execute(
                 "INSERT OR IGNORE INTO calibrations VALUES (?, ?)", (calibration_id, text)
             )
@@ -192,7 +211,7 @@ class Store:
     def acknowledge(self, alarm_id: int, time_ns: int) -> Stored:
         """Mark an alarm as seen. Raises UsageError if there is none or it was seen before."""
         try:
-            with transaction(self._connection):
+            with self._errors(), transaction(self._connection):
                 found = self._connection.execute(
                     "SELECT acknowledged_ns FROM alarms WHERE id = ?", (alarm_id,)
                 ).fetchone()
@@ -213,7 +232,7 @@ class Store:
         """Alarms that have not cleared, oldest first."""
         return [
             OpenAlarm(*row)
-            for row in self._connection.execute(
+            for row in self._query(
                 "SELECT id, kind, raised_ns FROM alarms WHERE cleared_ns IS NULL ORDER BY raised_ns"
             )
         ]
@@ -229,11 +248,11 @@ class Store:
 
     def acknowledged_after(self, change_id: int) -> list[Stored]:
         """Acknowledgements since that alarm change, by whatever process."""
-        rows = self._connection.execute(
+        rows = self._query(
             "SELECT alarm_id FROM alarm_changes WHERE id > ? AND change = 'acknowledged'"
             " ORDER BY id",
             (change_id,),
-        ).fetchall()
+        )
         return [
             Stored(ALARMS.name, "acknowledged", self._record(ALARMS, "r.id = ?", alarm_id).columns)
             for (alarm_id,) in rows
@@ -260,12 +279,7 @@ class Store:
 
     def select(self, table: Table, where: str, *values: Any) -> list[Record]:
         """Complete rows of a table by a condition over `r`."""
-        try:
-            rows = self._connection.execute(
-                f"{table.select} WHERE {table.complete} AND {where}", values
-            ).fetchall()
-        except sqlite3.Error as error:
-            raise StoreError(f"{self.path}: cannot be read: {error}") from error
+        rows = self._query(f"{table.select} WHERE {table.complete} AND {where}", values)
         return [table.record(row) for row in rows]
 
     def counts(self) -> dict[str, int]:
@@ -278,18 +292,18 @@ class Store:
 
     def cursor(self, name: str) -> tuple[int, int, int, int]:
         """How far a forwarder has got: transmission id, second id, alarm change id, rewrites."""
-        with transaction(self._connection):
+        with self._errors(), transaction(self._connection):
             self._connection.execute("INSERT OR IGNORE INTO forwarders (name) VALUES (?)", (name,))
-        row: tuple[int, int, int, int] = self._connection.execute(
+        row: tuple[int, int, int, int] = self._query_one(
             "SELECT transmission_id, second_id, alarm_change_id, rewrites FROM forwarders"
             " WHERE name = ?",
             (name,),
-        ).fetchone()
+        )
         return row
 
     def advance_cursor(self, name: str, column: str, value: int, rewrites: int) -> None:
         """Move one cursor, unless rows behind it were rewritten in the meantime."""
-        with transaction(self._connection):
+        with self._errors(), transaction(self._connection):
             self._connection.execute(
                 f"UPDATE forwarders SET {column} = ? WHERE name = ? AND rewrites = ?",
                 (value, name, rewrites),
@@ -297,9 +311,9 @@ class Store:
 
     def changed_alarms(self, after: int, most: int) -> list[tuple[int, Record]]:
         """Alarm changes after number `after` with the alarm as it is now."""
-        rows = self._connection.execute(
+        rows = self._query(
             "SELECT id, alarm_id FROM alarm_changes WHERE id > ? ORDER BY id LIMIT ?", (after, most)
-        ).fetchall()
+        )
         return [(number, self._record(ALARMS, "r.id = ?", alarm_id)) for number, alarm_id in rows]
 
     def backlog(self, name: str) -> int:
@@ -315,18 +329,28 @@ class Store:
         )
 
     def _transmission_id(self, start_ns: int) -> int | None:
-        row = self._connection.execute(
-            "SELECT id FROM transmissions WHERE start_ns = ?", (start_ns,)
-        ).fetchone()
+        row = self._query_one("SELECT id FROM transmissions WHERE start_ns = ?", (start_ns,))
         return None if row is None else int(row[0])
 
     def _record(self, table: Table, where: str, value: int) -> Record:
-        return table.record(
-            self._connection.execute(f"{table.select} WHERE {where}", (value,)).fetchone()
-        )
+        return table.record(self._query_one(f"{table.select} WHERE {where}", (value,)))
 
     def _one(self, statement: str) -> Any:
-        return self._connection.execute(statement).fetchone()[0]
+        return self._query_one(statement)[0]
+
+    def _query_one(self, statement: str, values: Sequence[Any] = ()) -> Any:
+        return next(iter(self._query(statement, values)), None)
+
+    def _query(self, statement: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        with self._errors():
+            return self._connection.execute(statement, values).fetchall()
+
+    @contextmanager
+    def _errors(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise StoreError(f"{self.path}: {error}") from error
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:
@@ -341,7 +365,9 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
 
 
 def _rounded(value: Any, decimals: int) -> Any:
-    return round(value, decimals) if isinstance(value, float) else value
+    if not isinstance(value, float):
+        return value
+    return round(value, decimals) + 0.0 if math.isfinite(value) else None  # no minus zero either
 
 
 def _values(row: Transmission | Second, fields: Sequence[str]) -> tuple[Any, ...]:
