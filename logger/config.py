@@ -38,6 +38,11 @@ class StationOptions(Section, frozen=True, kw_only=True):
     channel: Annotated[int, Meta(ge=1, le=9999)] | None = None
     frequency_mhz: Positive | None = None
 
+    @property
+    def frequency_khz(self) -> float | None:
+        """The configured frequency in kHz."""
+        return None if self.frequency_mhz is None else self.frequency_mhz * 1e3
+
 
 class TransmissionOptions(Section, frozen=True, kw_only=True):
     """Key-down above `min_forward_w` (W); a pause shorter than `hang_ms` (ms) does not end it."""

@@ -5,6 +5,7 @@ MismatchdError          exit 1
   UsageError            exit 2
     ConfigError           a configuration file, with file, line and key
     CalibrationError      a calibration file, with file and key
+    BenchPointError       bench points, with file and row
 """
 
 from __future__ import annotations
@@ -32,3 +33,7 @@ class ConfigError(UsageError):
 
 class CalibrationError(UsageError):
     """A calibration file that cannot be used: `file: key: what is wrong and what to do`."""
+
+
+class BenchPointError(UsageError):
+    """Bench points that cannot be used: `file:row: what is wrong and what to do`."""

@@ -46,7 +46,7 @@ class Pipeline:
             round(config.transmission.hang_ms * 1e6),
             round(config.watchdog.high_swr.hold_ms * 1e6),
             station.channel,
-            None if station.frequency_mhz is None else station.frequency_mhz * 1e3,
+            station.frequency_khz,
         )
         self._watchdog = Watchdog(config.watchdog, open_kinds)
         quiet_w = RELEASE * config.transmission.min_forward_w

@@ -22,6 +22,7 @@ HIGHEST_SWR = 999.0  # beyond this, and for reflection of 1 and more, a figure m
 HIGHEST_RHO = (HIGHEST_SWR - 1) / (HIGHEST_SWR + 1)
 COVERAGE = 1.96  # standard deviations of a 95 % interval
 BLEND = 1.48  # see `blend`
+LEAST_W = 1e-12  # stands in for mean powers of nothing and less where a logarithm is taken
 
 
 def rho(forward_w: ArrayLike, reflected_w: ArrayLike) -> Floats:
@@ -124,7 +125,8 @@ def estimate(
     none = np.zeros_like(point)
     # The forward port's own leak multiplies the reading by 1 -+ forward_leak * rho.
     leakage = leak + forward_leak * np.minimum(point, 1.0) ** 2
-    low, high = bounds(noise_variance + systematic_variance * np.maximum(ratio, 0.0) ** 2, leakage)
+    least = np.maximum(ratio, LEAST_W / safe_forward)
+    low, high = bounds(noise_variance + systematic_variance * least**2, leakage)
     noise_low, noise_high = bounds(np.asarray(noise_variance), none)
     swr_, low, high, noise_low, noise_high = (
         np.where(readable, swr(value), np.nan)

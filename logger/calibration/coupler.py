@@ -2,22 +2,34 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+
+import msgspec
 import numpy as np
 
 from drivers.contract import SampleBlock
 from logger.blocks import Bits, Floats, Noise
-from logger.calibration.detector import DetectorLaw
+from logger.calibration.detector import ROOM_C, DetectorLaw
 from logger.calibration.file import CalibrationFile, Port, identify
+from logger.reflection import COVERAGE, LEAST_W, blend
 from logger.rows import Flag
 
 SENSITIVITY_POINTS = 256
+LEAST_V = 2e-4  # above the zero, where the sensitivities end
+TEMPERATURE_STEP_C = 0.5
+NEPER_PER_DB = math.log(10) / 20
+MOST_TEMPERATURES = 64  # laws kept; each is a table
+READABLE_FACTOR = 1.96 / 0.2**2  # SWR 1.5 is a reflection coefficient of 0.2
 
 
 class Coupler:
     """Applies one calibration. Immutable after construction."""
 
-    def __init__(self, content: CalibrationFile) -> None:
+    def __init__(self, content: CalibrationFile, frequency_khz: float | None = None) -> None:
+        """`frequency_khz` is that of pairs which do not tell their own."""
         self.content = content
+        self._frequency_khz = frequency_khz
         self.id = identify(content)
         top_v = 1.05 * max(
             content.valid.forward_v[1],
@@ -28,21 +40,23 @@ class Coupler:
         self.forward = self._law(content.forward)
         self.reflected = self._law(content.reflected)
         directivity = content.directivity
-        self.leak = 10 ** (-directivity.reflected_db / 20) if directivity else 0.0
-        forward_db = directivity.forward_db if directivity else None
-        self.forward_leak = 10 ** (-forward_db / 20) if forward_db else 0.0
+        self.leak = self.forward_leak = 0.0
+        if directivity is not None:
+            self.leak = _leak(directivity.reflected_db, directivity.reflected_u_db)
+            if directivity.forward_db is not None:
+                self.forward_leak = _leak(directivity.forward_db, directivity.forward_u_db)
+        self._by_temperature: dict[tuple[str, int], DetectorLaw] = {}
         self.relative_watts = content.watts == "relative"
         self._sensitivity_v = np.linspace(0.0, 1.0, SENSITIVITY_POINTS) ** 2 * top_v
         self._sensitivities = self._tabulate_sensitivities()
 
-    def _law(self, port: Port) -> DetectorLaw:
-        return DetectorLaw(
-            port.coupling_db,
-            port.n_vt_v,
-            port.r_is_v,
-            port.zero_v,
-            top_v=self._top_v,
-            impedance_ohm=self.content.impedance_ohm,
+    def _law(self, port: Port, warmer_c: float = 0.0) -> DetectorLaw:
+        return DetectorLaw.of(
+            port,
+            self._top_v,
+            self.content.impedance_ohm,
+            warmer_c,
+            ROOM_C if self.content.temperature_c is None else self.content.temperature_c,
         )
 
     def power(self, block: SampleBlock) -> tuple[Floats, Floats, Bits]:
@@ -51,8 +65,8 @@ class Coupler:
         Flags tell CLIPPED (a reading at the converter's end) and EXTRAPOLATED (a reading above
         those that bench points cover).
         """
-        forward_w = self.forward.watts(block.forward_v)
-        reflected_w = self.reflected.watts(block.reflected_v)
+        forward_w = self.watts("forward", block.forward_v, block.aux)
+        reflected_w = self.watts("reflected", block.reflected_v, block.aux)
         full_scale = block.full_scale_v or self.content.converter.full_scale_v or np.inf
         valid = self.content.valid
         flags = np.zeros(len(block), dtype=np.uint8)
@@ -67,6 +81,42 @@ class Coupler:
         if self.relative_watts:
             flags |= np.uint8(Flag.RELATIVE)
         return forward_w, reflected_w, flags
+
+    def watts(self, side: str, volts: Floats, aux: Mapping[str, Floats]) -> Floats:
+        """Watts at the port `forward` or `reflected`, (n,) -> (n,).
+
+        `aux` may hold the `temperature_c` and `frequency_khz` of each pair; they count where the
+        calibration knows of them.
+        """
+        port: Port = getattr(self.content, side)
+        law: DetectorLaw = getattr(self, side)
+        temperature = aux.get("temperature_c")
+        if port.r_is_per_c and temperature is not None and self.content.temperature_c is not None:
+            warmer_c = np.nan_to_num(temperature - self.content.temperature_c)
+            steps = np.rint(warmer_c / TEMPERATURE_STEP_C).astype(np.int64)
+            watts = np.empty_like(volts)
+            for step in np.unique(steps):
+                at = steps == step
+                watts[at] = self._warmer(side, int(step)).watts(volts[at])
+        else:
+            watts = law.watts(volts)
+        if port.coupling_by_khz:
+            khz, db = np.array(port.coupling_by_khz).T
+            usual = self._frequency_khz or khz[0]
+            frequency = aux.get("frequency_khz", np.array([usual]))
+            ln_frequency = np.log(np.where(frequency > 0, frequency, usual))
+            watts *= 10 ** (np.interp(ln_frequency, np.log(khz), db) / 10)
+        return watts
+
+    def _warmer(self, side: str, step: int) -> DetectorLaw:
+        key = side, step
+        if key not in self._by_temperature:
+            if len(self._by_temperature) >= MOST_TEMPERATURES:
+                self._by_temperature.clear()
+            self._by_temperature[key] = self._law(
+                getattr(self.content, side), step * TEMPERATURE_STEP_C
+            )
+        return self._by_temperature[key]
 
     def readable_floor_w(self, noise: Noise) -> float:
         """The least incident power at which one pair's SWR means something, watts.
@@ -83,8 +133,8 @@ class Coupler:
 
         From the covariance of the fitted parameters and the uncertainty of both zeros.
         """
-        forward_w = np.maximum(self.forward.watts(forward_v), 1e-12)
-        reflected_w = np.maximum(self.reflected.watts(reflected_v), 1e-12)
+        forward_w = np.maximum(self.forward.watts(forward_v), LEAST_W)
+        reflected_w = np.maximum(self.reflected.watts(reflected_v), LEAST_W)
         total = (self.forward.slope(forward_v) * zero_u.zero_u_v[0] / forward_w) ** 2 + (
             self.reflected.slope(reflected_v) * zero_u.zero_u_v[1] / reflected_w
         ) ** 2
@@ -92,9 +142,9 @@ class Coupler:
         if covariance is not None:
             rows = np.array(
                 [
-                    -np.interp(forward_v, self._sensitivity_v, table)
+                    -np.interp(forward_v - self.forward.zero_v, self._sensitivity_v, table)
                     if name.startswith("forward.")
-                    else np.interp(reflected_v, self._sensitivity_v, table)
+                    else np.interp(reflected_v - self.reflected.zero_v, self._sensitivity_v, table)
                     for name, table in zip(covariance.parameters, self._sensitivities, strict=True)
                 ]
             )
@@ -112,14 +162,16 @@ class Coupler:
             port: Port = getattr(self.content, side)
             value = getattr(port, field)
             step = 1e-4 if field in ("coupling_db", "zero_v") else 1e-4 * value
-            readings = self._sensitivity_v + port.zero_v + 2e-4
+            readings = self._sensitivity_v + port.zero_v + LEAST_V
             logs = []
             for sign in (1, -1):
-                moved = {f: getattr(port, f) for f in port.__struct_fields__}
-                moved[field] = value + sign * step
-                logs.append(np.log(self._law(Port(**moved)).exact_watts(readings)))
+                moved = msgspec.structs.replace(port, **{field: value + sign * step})
+                logs.append(np.log(self._law(moved).exact_watts(readings)))
             tables.append((logs[0] - logs[1]) / (2 * step))
         return tables
 
 
-READABLE_FACTOR = 1.96 / 0.2**2  # SWR 1.5 is a reflection coefficient of 0.2
+def _leak(db: float, u_db: float) -> float:
+    """Magnitude of a leak, with its own uncertainty as a Gaussian part of it."""
+    size = 10 ** (-db / 20)
+    return float(blend(np.array(COVERAGE * size * u_db * NEPER_PER_DB), np.array(size)))

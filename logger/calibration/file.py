@@ -4,7 +4,8 @@ mismatchd_calibration: 1
 date: 2026-03-14T18:20:00Z
 instrument: {coupler: ..., converter: ..., reference: ..., reference_class_percent: 5}
 impedance_ohm: 50
-forward: {coupling_db: 24, n_vt_v: 0.028, r_is_v: 0.004, zero_v: 0.004}
+temperature_c: 21                                     # may be left out
+forward: {coupling_db: 24, n_vt_v: 0.028, r_is_v: 0.004, zero_v: 0.004}   # see `Port` for more
 reflected: {...}
 directivity: {reflected_db: 30, forward_db: 33}       # forward_db may be left out
 noise: {forward_v: 0.0006, reflected_v: 0.0006}       # of one reading, transmitter unkeyed
@@ -33,24 +34,41 @@ Positive = Annotated[float, msgspec.Meta(gt=0)]
 NonNegative = Annotated[float, msgspec.Meta(ge=0)]
 
 
-class Port(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One port's coupling (dB) and detector law (volts)."""
+class Port(
+    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
+):
+    """One port's coupling (dB) and detector law (volts), and where it departs from them.
+
+    coupling_by_khz  [frequency, dB to add to the coupling], interpolated in between
+    r_is_per_c       relative change of R Is per degree from `temperature_c` of the file; n Vt
+                     then goes with the absolute temperature
+    correction       [reading - zero in volts, dB to add to the power], interpolated over the
+                     logarithm of the volts, where the law was found not to hold
+    """
 
     coupling_db: float
     n_vt_v: Positive
     r_is_v: Positive
     zero_v: float = 0.0
+    coupling_by_khz: list[tuple[Positive, float]] = []
+    r_is_per_c: float = 0.0
+    correction: list[tuple[Positive, float]] = []
 
 
-class Directivity(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Directivity(
+    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
+):
     """Directivity of both ports in dB; `forward_db` None means it was not determined.
 
     `bound` says that the leak was below the noise, so that `reflected_db` is a lower bound.
+    The standard uncertainties are of the figures in dB.
     """
 
     reflected_db: Positive
     forward_db: Positive | None = None
     bound: bool = False
+    reflected_u_db: NonNegative = 0.0
+    forward_u_db: NonNegative = 0.0
 
 
 class PortVolts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -90,6 +108,7 @@ class CalibrationFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     date: str
     instrument: dict[str, str | float] = {}
     impedance_ohm: Positive = 50.0
+    temperature_c: float | None = None
     forward: Port
     reflected: Port
     directivity: Directivity | None = None
@@ -101,9 +120,8 @@ class CalibrationFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     bench_points: list[dict[str, str | float]] = []
 
 
-PARAMETERS = {
-    f"{side}.{field}" for side in ("forward", "reflected") for field in Port.__struct_fields__
-}
+LAW = ("coupling_db", "n_vt_v", "r_is_v", "zero_v")
+PARAMETERS = {f"{side}.{field}" for side in ("forward", "reflected") for field in LAW}
 
 
 class _Loader(yaml.SafeLoader):

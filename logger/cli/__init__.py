@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
 from typing import Any
@@ -10,35 +9,26 @@ from typing import Any
 import click
 
 from drivers.contract import DriverError
+from logger.cli.lazy import LazyGroup
 from logger.errors import MismatchdError
 
-# Each command lives in the module of its name, imported only when it is asked for: the daemon
-# must not pay for what reports need.
 COMMANDS = {
     "run": "run",
     "check": "check",
     "ports": "ports",
     "calibrate": "calibrate",
+    "chart": "chart",
     "export": "export",
     "status": "status",
     "alarms": "alarms",
     "record": "record",
+    "recompute": "recompute",
 }
 
 
-class _Lazy(click.Group):
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        module = COMMANDS.get(cmd_name)
-        if module is None:
-            return None
-        loaded: click.Command = importlib.import_module(f"logger.cli.{module}").command
-        return loaded
-
-
-@click.command(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(
+    cls=LazyGroup, modules=COMMANDS, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.version_option(package_name="mismatchd", message="%(prog)s %(version)s")
 def command() -> None:
     """Watch the reflection on a radio station's feedline.

@@ -31,7 +31,7 @@ def command(config_path: Path | None, events: bool) -> None:
     )
     log = logging.getLogger("mismatchd")
     config = configuration(config_path)
-    coupler = Coupler(calibration_of(config))
+    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
     with Announcer(events=events) as announcer:
         daemon = Daemon(config, coupler, driver, announcer.tell)

@@ -226,6 +226,51 @@ class Store:
         except sqlite3.Error as error:
             raise StoreError(f"{self.path}: cannot be written: {error}") from error
 
+    # deriving rows again
+
+    @contextmanager
+    def all_or_nothing(self) -> Iterator[None]:
+        """One transaction around several calls of `rewrite`. Raises StoreError."""
+        with self._errors(), transaction(self._connection):
+            yield
+
+    def rewrite(self, table: str, fields: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+        """Set `fields` of rows given as (id, *values). What does not differ is not touched."""
+        places = [f"?{place}" for place in range(2, len(fields) + 2)]
+        changes = ", ".join(f"{name} = {place}" for name, place in zip(fields, places, strict=True))
+        with self._errors():
+            self._connection.executemany(
+                f"UPDATE {table} SET {changes}"
+                f" WHERE id = ?1 AND ({', '.join(fields)}) IS NOT ({', '.join(places)})",
+                rows,
+            )
+
+    def calibrations(self) -> dict[str, str | None]:
+        """The calibrations that transmissions name, by id; None where the content is missing."""
+        return dict(
+            self._query(
+                "SELECT named.id, c.text"
+                " FROM (SELECT DISTINCT calibration_id AS id FROM transmissions) AS named"
+                " LEFT JOIN calibrations AS c ON c.id = named.id ORDER BY named.id"
+            )
+        )
+
+    def pages(
+        self, table: str, fields: Sequence[str], most: int
+    ) -> Iterator[list[tuple[Any, ...]]]:
+        """All rows as (id, *fields) in order of id, so many at a time."""
+        after = -1
+        while True:
+            page = self._query(
+                f"SELECT id, {', '.join(fields)} FROM {table} WHERE id > ? ORDER BY id LIMIT ?",
+                (after, most),
+            )
+            if page:
+                yield page
+            if len(page) < most:
+                return
+            after = page[-1][0]
+
     # reading
 
     def open_alarms(self) -> list[OpenAlarm]:

@@ -1,0 +1,169 @@
+"""Bench points: steady key-downs read at the bench, one a row of a CSV file.
+
+    condition,power_w,forward_v,reflected_v[,frequency_khz][,temperature_c]...
+
+matched   antenna port on a dummy load
+reversed  coupler turned round: transmitter on the antenna port, dummy load on the other
+open      antenna port open (low power only); short likewise
+
+`power_w` is the incident power on the reference instrument, 0 with the transmitter unkeyed.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import math
+from pathlib import Path
+
+import msgspec
+
+from logger.errors import BenchPointError
+
+CONDITIONS = ("matched", "reversed", "open", "short")
+NEEDED = ("condition", "power_w", "forward_v", "reflected_v")
+WATTS_PER_VOLT2 = {"vrms": 1 / 50, "vp": 1 / 100, "vpp": 1 / 400}  # volts across 50 ohm
+HIGHEST_V = 60.0  # no detector of a small station gives more; millivolts and counts do
+
+
+class BenchPoint(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One steady key-down.
+
+    power_w         incident watts on the reference instrument, 0 unkeyed
+    forward_v       mean volts of the forward detector; reflected_v likewise
+    forward_sd_v    standard deviation of a single reading; reflected_sd_v likewise
+    readings        how many readings the means are of
+    step_v          one step of the converter, full_scale_v the reading where it clips
+    """
+
+    condition: str
+    power_w: float
+    forward_v: float
+    reflected_v: float
+    frequency_khz: float | None = None
+    temperature_c: float | None = None
+    forward_sd_v: float | None = None
+    reflected_sd_v: float | None = None
+    readings: float | None = None
+    step_v: float | None = None
+    full_scale_v: float | None = None
+    remark: str | None = None
+
+
+COLUMNS = BenchPoint.__struct_fields__
+TEXT = ("condition", "remark")
+POSITIVE = ("readings", "step_v", "full_scale_v", "frequency_khz")
+
+
+class Bench(msgspec.Struct, frozen=True):
+    """Bench points with the place of each, for messages: `points.csv:7`."""
+
+    points: list[BenchPoint]
+    places: list[str]
+
+
+def load(path: Path) -> Bench:
+    """Read a file of bench points. Raises BenchPointError with one line that names the row."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as error:
+        raise BenchPointError(f"{path}: no such file of bench points") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise BenchPointError(f"{path}: cannot be read: {error}") from error
+    return parse(text, str(path))
+
+
+def parse(text: str, where: str) -> Bench:
+    """Read the text of bench points; `where` names it in errors. Raises BenchPointError.
+
+    Empty lines and lines that begin with # are passed over.
+    """
+    lines = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), start=1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not lines:
+        raise BenchPointError(f"{where}: no bench points; the first line is {','.join(NEEDED)}")
+    header = [name.strip().lower() for name in next(csv.reader([lines[0][1]]))]
+    _check_header(header, f"{where}:{lines[0][0]}")
+    points, places = [], []
+    for number, line in lines[1:]:
+        place = f"{where}:{number}"
+        cells = [cell.strip() for cell in next(csv.reader([line]))]
+        if len(cells) != len(header):
+            raise BenchPointError(f"{place}: {len(cells)} values under {len(header)} columns")
+        points.append(_point(dict(zip(header, cells, strict=True)), place))
+        places.append(place)
+    if not points:
+        raise BenchPointError(f"{where}: no bench points below the header")
+    return Bench(points, places)
+
+
+def _check_header(header: list[str], place: str) -> None:
+    for name in NEEDED:
+        if name not in header:
+            raise BenchPointError(
+                f"{place}: column `{name}` is missing; the first line is {','.join(NEEDED)}"
+            )
+    for name in header:
+        if name not in COLUMNS:
+            near = difflib.get_close_matches(name, COLUMNS, n=1)
+            hint = f"; did you mean `{near[0]}`?" if near else f"; known are {', '.join(COLUMNS)}"
+            raise BenchPointError(f"{place}: column `{name}` is not known{hint}")
+        if header.count(name) > 1:
+            raise BenchPointError(f"{place}: column `{name}` is there twice")
+
+
+def _point(cells: dict[str, str], place: str) -> BenchPoint:
+    values: dict[str, str | float] = {}
+    for name, cell in cells.items():
+        if name in TEXT:
+            values[name] = cell
+        elif cell or name in NEEDED:
+            values[name] = _number(name, cell, place)
+    condition = values["condition"] = str(values["condition"]).lower()
+    if condition not in CONDITIONS:
+        near = difflib.get_close_matches(condition, CONDITIONS, n=1)
+        hint = f"did you mean `{near[0]}`?" if near else f"it is one of {', '.join(CONDITIONS)}"
+        raise BenchPointError(f"{place}: condition `{condition}` is not known; {hint}")
+    return msgspec.convert(values, BenchPoint)
+
+
+def _number(name: str, cell: str, place: str) -> float:
+    try:
+        number = float(cell)
+    except ValueError as error:
+        raise BenchPointError(f"{place}: {name}: `{cell}` is not a number") from error
+    if not math.isfinite(number):
+        raise BenchPointError(f"{place}: {name}: `{cell}` is no reading; give a finite number")
+    if name == "power_w" and number < 0:
+        raise BenchPointError(f"{place}: power_w: {cell} is below 0; unkeyed is 0")
+    if name in POSITIVE and number <= 0:
+        raise BenchPointError(f"{place}: {name}: {cell} should be above 0")
+    if name in ("forward_v", "reflected_v") and abs(number) > HIGHEST_V:
+        raise BenchPointError(
+            f"{place}: {name}: {cell} V is more than such a detector gives; are these millivolts"
+            " or counts? Give volts"
+        )
+    return number
+
+
+def in_watts(bench: Bench, reference: str) -> Bench:
+    """Points whose `power_w` holds volts across 50 ohm (`vrms`, `vp` or `vpp`), in watts."""
+    factor = WATTS_PER_VOLT2[reference]
+    points = [
+        msgspec.structs.replace(point, power_w=factor * point.power_w**2) for point in bench.points
+    ]
+    return Bench(points, bench.places)
+
+
+def row(point: BenchPoint, columns: tuple[str, ...] = COLUMNS) -> str:
+    """One CSV line of a point, without its end."""
+    cells = ["" if (v := getattr(point, name)) is None else v for name in columns]
+    text = io.StringIO()
+    csv.writer(text, lineterminator="").writerow(
+        [f"{cell:.6g}" if isinstance(cell, float) else cell for cell in cells]
+    )
+    return text.getvalue()

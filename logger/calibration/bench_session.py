@@ -1,0 +1,166 @@
+"""A session at the bench: which key-downs are asked for, which are done, which look doubtful."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from logger.calibration.bench_points import BenchPoint
+from logger.calibration.steady import KEYED_LEAST_V, Quiet, Reading
+
+UNKEYED_S = 2.0
+LIMIT_S = 20.0  # longest key-down that is waited for
+FULL_REFLECTION = ("open", "short")
+FULL_REFLECTION_LIMIT_S = 5.0
+FULL_REFLECTION_AVERAGE_S = 2.0
+LOW_W = 1.0  # most that is asked for into an open or a short
+
+HIGH_ZERO_V = 0.1
+SAME_POWER = 2.0  # a row belongs to a step if their powers differ by less than this factor
+LAW = (0.4, 1.15)  # d ln V / d ln P of diode detectors: 1 when small, 0.5 when large
+APART = 1.5  # powers nearer than this factor tell nothing of the law
+
+
+class Step(NamedTuple):
+    """One key-down to take; 0 W is the transmitter unkeyed."""
+
+    condition: str
+    power_w: float
+
+    @property
+    def limit_s(self) -> float:
+        """How long the key may be down."""
+        return FULL_REFLECTION_LIMIT_S if self.condition in FULL_REFLECTION else LIMIT_S
+
+    def average_s(self, wanted_s: float) -> float:
+        """How long to average if `wanted_s` is asked for."""
+        return min(wanted_s, FULL_REFLECTION_AVERAGE_S) if self.limit_s < LIMIT_S else wanted_s
+
+
+def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[Step]:
+    """All steps in order, unkeyed first; into an open or a short only those up to LOW_W."""
+    return [Step(conditions[0], 0.0)] + [
+        Step(condition, power)
+        for condition in conditions
+        for power in sorted(set(powers_w))
+        if condition not in FULL_REFLECTION or power <= LOW_W
+    ]
+
+
+class Session:
+    """Which step is next, which are done and by which point.
+
+    done  steps taken already, by number, with the number of their point
+    """
+
+    def __init__(self, steps: Sequence[Step], done: Mapping[int, int]) -> None:
+        self.steps = list(steps)
+        self.done = dict(done)
+        self._skipped: set[int] = set()
+        self._last: int | None = None
+        self.current: int | None = None
+        self._go_on()
+
+    def _go_on(self) -> None:
+        left = (n for n in range(len(self.steps)) if n not in self.done and n not in self._skipped)
+        self.current = next(left, None)
+
+    def take(self, point: int) -> None:
+        """The present step is done, by the point of that number."""
+        assert self.current is not None
+        self._last = self.current
+        self.done[self.current] = point
+        self._go_on()
+
+    def skip(self) -> bool:
+        """Leave the present step out; False for the unkeyed one, which all others need."""
+        if self.current in (0, None):
+            return False
+        if self.current not in self.done:
+            self._skipped.add(self.current)
+        self._go_on()
+        return True
+
+    def back(self) -> bool:
+        """Go to the step before, done or not; False if there is none."""
+        if self.current in (0, None):
+            return False
+        self.current -= 1
+        self._skipped.discard(self.current)
+        return True
+
+    def repeat(self) -> bool:
+        """Go to the step that was taken last; False if none was."""
+        if self._last is None:
+            return False
+        self.current = self._last
+        return True
+
+
+def found(steps: Sequence[Step], points: Sequence[BenchPoint]) -> dict[int, int]:
+    """The steps that points of an earlier session have taken: number of step, of point.
+
+    A point belongs to the step of its condition that is nearest in power. One unkeyed counts only
+    if it tells the noise.
+    """
+    taken: dict[int, int] = {}
+    for number, point in enumerate(points):
+        if point.power_w == 0:
+            if Quiet.of(point) is not None:
+                taken[0] = number
+            continue
+        near = [
+            (abs(math.log(point.power_w / step.power_w)), place)
+            for place, step in enumerate(steps)
+            if step.condition == point.condition and step.power_w > 0
+        ]
+        distance, place = min(near, default=(math.inf, 0))
+        if distance < math.log(SAME_POWER):
+            taken[place] = number
+    return taken
+
+
+def doubts(step: Step, reading: Reading, quiet: Quiet | None) -> list[str]:
+    """What a person should look at before keeping this reading, one line each."""
+    levels = (reading.forward, reading.reflected)
+    if quiet is None:
+        return [
+            f"{name} reads {one.mean_v:.3f} V, much for an unkeyed transmitter; is it unkeyed?"
+            for name, one in zip(("forward", "reflected"), levels, strict=True)
+            if one.mean_v > HIGH_ZERO_V
+        ]
+    forward, reflected = (one.mean_v - zero for one, zero in zip(levels, quiet.zero_v, strict=True))
+    if step.condition == "matched" and reflected > forward:
+        return ["reflected reads above forward: is the coupler the right way round?"]
+    if step.condition == "reversed" and forward > reflected:
+        return ["forward reads above reflected: has the coupler been turned round?"]
+    if step.condition in FULL_REFLECTION and reflected < 0.5 * forward:
+        return [f"reflected reads far below forward: is the antenna port really {step.condition}?"]
+    return []
+
+
+def doubt_of_power(point: BenchPoint, others: Sequence[BenchPoint], quiet: Quiet) -> str | None:
+    """Whether the power of a point fits the volts of the others, in words if it does not."""
+    port = int(point.condition == "reversed")  # the one that hears the full wave
+
+    def above(one: BenchPoint) -> float:
+        return (one.forward_v, one.reflected_v)[port] - quiet.zero_v[port]
+
+    clear_v = max(10 * quiet.sd_v[port], 10 * quiet.step_v, KEYED_LEAST_V)
+    usable = [
+        (abs(math.log(one.power_w / point.power_w)), one)
+        for one in others
+        if one.condition == point.condition and one.power_w > 0 and above(one) > clear_v
+    ]
+    apart = [(distance, one) for distance, one in usable if distance > math.log(APART)]
+    if not apart or above(point) <= clear_v:
+        return None
+    _, near = min(apart, key=lambda item: item[0])
+    slope = math.log(above(point) / above(near)) / math.log(point.power_w / near.power_w)
+    if LAW[0] < slope < LAW[1]:
+        return None
+    return (
+        f"{above(point):.3f} V at {point.power_w:.3g} W does not go with {above(near):.3f} V at"
+        f" {near.power_w:.3g} W: is the figure right?"
+    )

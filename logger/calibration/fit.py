@@ -1,0 +1,237 @@
+"""From bench points to a calibration: detector laws, balance, directivity, and their covariance.
+
+The class of the reference is an error of all its readings alike. It belongs to watts alone, not to
+reflection, so it stands beside the fit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+
+from logger.blocks import Floats
+from logger.calibration.bench_points import WATTS_PER_VOLT2, Bench, in_watts
+from logger.calibration.file import CalibrationFile
+from logger.calibration.interpolant import Departure, departure
+from logger.calibration.least_squares import Solution, solve
+from logger.calibration.outcome import Leak, calibration, forward_leak, reflected_leaks
+from logger.calibration.problem import DB, Problem
+from logger.calibration.readings import Readings, read
+from logger.calibration.screening import screen
+from logger.errors import BenchPointError
+
+STARTS_R_IS_V = (3e-3, 1e-4, 0.1)
+ROUNDS = 3
+MEDIAN = 0.6745  # of the absolute value of a standard normal deviate
+SCATTER = (0.005, 2.0)  # of the reference from reading to reading; counts as so many points
+MOST_SCATTER = 1.0
+WORST_SCATTER = 0.3
+OUTLIER = 4.5  # standard deviations
+MOST_OUTLIERS = 0.25  # of a port's points
+TEMPERATURE_SPAN_C = 5.0
+UNKNOWN = "none"
+REFERENCES = ("watts", *WATTS_PER_VOLT2, UNKNOWN)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A calibration and what is to be known about it.
+
+    bench         the points, in watts; readings, the same as arrays
+    scatter       relative scatter of the reference from reading to reading
+    leaks         directivity of the reflected port by band; None where it was not measured
+    departures    of both ports: how well the law holds; None with too few points to tell
+    balanced      the reflected port was heard by itself; else it is taken to be like the forward
+    forward_from  where the forward directivity is from: reversed, open and short, or assumed
+    """
+
+    content: CalibrationFile
+    bench: Bench
+    readings: Readings
+    scatter: float
+    leaks: list[Leak | None]
+    departures: tuple[Departure | None, Departure | None]
+    balanced: bool
+    forward_from: str
+
+
+def fit(
+    bench: Bench,
+    *,
+    reference: str = "watts",
+    reference_class_percent: float = 5.0,
+    step_v: float | None = None,
+    full_scale_v: float | None = None,
+    strongest_w: float = 4.0,
+    date: datetime | None = None,
+) -> Fit:
+    """Fit a coupler. Raises BenchPointError with one line that names the row.
+
+    reference                what `power_w` holds: watts, or volts across 50 ohm (vrms, vp, vpp),
+                             or `none`: marks by which key-downs of equal, unknown power are known
+    reference_class_percent  of the instrument, in what it reads (so it counts twice for volts)
+    step_v, full_scale_v     of the converter; otherwise as the points tell
+    strongest_w              with reference `none`, what the highest power is taken to be
+    """
+    unknown = reference == UNKNOWN
+    if reference in WATTS_PER_VOLT2:
+        bench = in_watts(bench, reference)
+    readings = read(bench, step_v, full_scale_v)
+    screen(bench, readings, powers_known=not unknown)
+    problem, x = _choose(readings, unknown)
+    departures = _departures(problem, x)
+    _leave_out(problem, x, departures)
+    x, solution = _settle(problem, x)
+    if problem.scatter > WORST_SCATTER and not any(d and d.correction for d in departures):
+        miss_db = np.where(problem.used, np.abs(problem.miss_db(x)), 0.0).max(axis=1)
+        worst = int(miss_db.argmax())
+        raise BenchPointError(
+            f"{bench.places[worst]}: readings follow no detector's law (typical miss"
+            f" {DB * problem.scatter:.1f} dB, {miss_db[worst]:.1f} dB in this row): check powers,"
+            " conditions and columns"
+        )
+    return Fit(
+        content=calibration(
+            problem,
+            solution,
+            departures,
+            bench,
+            instrument={
+                "reference": reference,
+                "reference_class_percent": 0.0 if unknown else reference_class_percent,
+                "scatter_percent": round(100 * problem.scatter, 3),
+            },
+            strongest_w=strongest_w if unknown else None,
+            date=date or datetime.now(UTC),
+        ),
+        bench=bench,
+        readings=readings,
+        scatter=problem.scatter,
+        leaks=reflected_leaks(problem, solution),
+        departures=departures,
+        balanced=problem.hears_itself(1)[0],
+        forward_from=forward_leak(problem, solution)[1],
+    )
+
+
+def _choose(readings: Readings, unknown: bool) -> tuple[Problem, Floats]:
+    """The simplest problem that does the points justice, and where its robust fit ends."""
+    problem = Problem(readings, unknown=unknown)
+    x = _robust(problem)
+    several_bands = len(readings.bands_khz) > 1
+    known = readings.temperature[~np.isnan(readings.temperature)]
+    warmed = len(known) > 0 and np.ptp(known) >= TEMPERATURE_SPAN_C
+    extensions = [
+        {"by_band": by_band, "by_temperature": by_temperature}
+        for by_band in (False, True)[: 1 + several_bands]
+        for by_temperature in (False, True)[: 1 + warmed]
+    ][1:]
+    if not extensions:
+        return problem, x
+    candidates = [(problem, x)]
+    for extension in extensions:
+        wider = Problem(readings, unknown=unknown, **extension)
+        candidates.append((wider, _reweigh(wider, wider.extend(problem, x))))
+    return min(candidates, key=lambda candidate: _information(*candidate))
+
+
+def _information(problem: Problem, x: Floats) -> float:
+    """Schwarz's criterion, with the scatter (taken from the points) as what a model leaves over."""
+    count = int(problem.used.sum())
+    variance = problem.scatter**2 + SCATTER[0] ** 2
+    return count * math.log(variance) + len(x) * math.log(count)
+
+
+def _robust(problem: Problem) -> Floats:
+    """The best of several starts: the law's constants trade against each other."""
+    found = []
+    for r_is_v in STARTS_R_IS_V:
+        x = problem.start(r_is_v)
+        problem.weigh(x)
+        x = solve(problem.residuals, x, robust=True).x
+        problem.weigh(x)
+        found.append((float(np.abs(problem.residuals(x)).sum()), x.tolist()))
+    return _reweigh(problem, np.array(min(found)[1]))
+
+
+def _reweigh(problem: Problem, x: Floats) -> Floats:
+    for _ in range(ROUNDS):
+        problem.weigh(x)
+        problem.scatter = _scatter(problem, x, free=len(x), robust=True)
+        x = solve(problem.residuals, x, robust=True).x
+    return x
+
+
+def _settle(problem: Problem, x: Floats) -> tuple[Floats, Solution]:
+    """The plain fit of the points that are left, with its own weights."""
+    for _ in range(ROUNDS):
+        problem.weigh(x)
+        solution = solve(problem.residuals, x)
+        x = solution.x
+        rows = np.stack([problem.full_wave(0), problem.full_wave(1)], axis=1)
+        free = float(solution.leverage[: rows.size][rows.ravel()].sum())
+        problem.scatter = _scatter(problem, x, free=free, robust=False)
+    return x, solution
+
+
+def _scatter(problem: Problem, x: Floats, *, free: float, robust: bool) -> float:
+    """The scatter with which residuals are as large as they should be.
+
+    Only readings of the full wave are asked; where noise rules, they say nothing about it.
+    free  how many of the points the parameters use up
+    """
+    rows = np.stack([problem.full_wave(0), problem.full_wave(1)], axis=1)
+    miss_v, gain = (values[rows] for values in problem.miss_v(x))
+    sd_v = problem.readings.sd_v[rows]
+    left = max(len(miss_v) - free, 1.0)
+
+    def excess(scatter: float) -> float:
+        z = miss_v / np.hypot(sd_v, scatter * gain)
+        if robust:
+            return float(np.median(np.abs(z))) - MEDIAN * math.sqrt(left / len(z))
+        # A few points say little about their own scatter, so what is usual has a say too.
+        usual, worth = SCATTER
+        return float((z**2).sum()) - left + worth * ((usual / scatter) ** 2 - 1)
+
+    low, high = 1e-4, MOST_SCATTER
+    if excess(low) <= 0:
+        return low
+    for _ in range(40):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
+    return high
+
+
+def _departures(problem: Problem, x: Floats) -> tuple[Departure | None, Departure | None]:
+    solution = solve(problem.residuals, x)
+    miss_db = problem.miss_db(x)
+    leverage = solution.leverage[: miss_db.size].reshape(miss_db.shape)
+    found = []
+    for port in (0, 1):
+        rows = problem.full_wave(port)
+        volts = problem.readings.volts[rows, port] - x[4 * port + 3]
+        clear = volts > 5 * problem.readings.sd_v[rows, port]
+        found.append(
+            departure(volts[clear], miss_db[rows, port][clear], leverage[rows, port][clear])
+        )
+    return found[0], found[1]
+
+
+def _leave_out(
+    problem: Problem, x: Floats, departures: tuple[Departure | None, Departure | None]
+) -> None:
+    """Take outliers out of the problem, but not so many that the rest proves nothing."""
+    miss_v, slope = problem.miss_v(x)
+    scatter = max(problem.scatter, SCATTER[0])
+    deviation = miss_v / np.hypot(problem.readings.sd_v, scatter * slope)
+    for port in (0, 1):
+        judged = departures[port]
+        if judged is not None and judged.correction:
+            continue
+        size = np.where(problem.used[:, port], np.abs(deviation[:, port]), 0.0)
+        most = int(MOST_OUTLIERS * problem.used[:, port].sum())
+        worst = np.argsort(size)[::-1][:most]
+        problem.used[worst[size[worst] > OUTLIER], port] = False

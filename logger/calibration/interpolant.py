@@ -1,0 +1,68 @@
+"""Where the detector law does not hold: a monotone interpolant, judged by leaving points out.
+
+The interpolant is a correction in dB to the fitted law, through the points (shape-preserving cubic
+pieces after Fritsch and Carlson, by scipy) over the logarithm of the volts. It is preferred only
+where it foretells points it has not seen clearly better than the law does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.blocks import Floats
+
+LEAST_POINTS = 8  # distinct powers
+BETTER = 0.5  # the interpolant's error over the law's
+WORTH_DB = 0.1  # errors of the law below this are not worth it
+KNOTS = 33
+SAME = 1.02  # volts nearer than this are one point
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """How well points foretell one left out.
+
+    law_db, interpolant_db  root mean square error, dB
+    correction              [(volts, dB)] if the interpolant is preferred, else empty
+    """
+
+    law_db: float
+    interpolant_db: float
+    correction: list[tuple[float, float]]
+
+
+def departure(volts: Floats, miss_db: Floats, leverage: Floats) -> Departure | None:
+    """Judge one port; None if there are too few points.
+
+    volts     readings less the zero, (n,)
+    miss_db   power by the law over the power that was there, dB, (n,)
+    leverage  of each point in the fit of the law, (n,)
+    """
+    from scipy.interpolate import PchipInterpolator
+
+    order = np.argsort(volts)
+    volts, miss_db, leverage = volts[order], miss_db[order], np.minimum(leverage[order], 0.9)
+    group = np.concatenate([[0], np.cumsum(np.diff(np.log(volts)) > np.log(SAME))])
+    count = np.bincount(group)
+    if len(count) < LEAST_POINTS:
+        return None
+    x = np.bincount(group, np.log(volts)) / count
+    y = np.bincount(group, -miss_db) / count
+    unseen = np.bincount(group, miss_db / (1 - leverage)) / count
+    inner = range(1, len(x) - 1)
+    foretold = [
+        float(PchipInterpolator(np.delete(x, i), np.delete(y, i))(x[i]) - y[i]) for i in inner
+    ]
+    law_db = float(np.sqrt(np.mean(unseen[1:-1] ** 2)))
+    interpolant_db = float(np.sqrt(np.mean(np.square(foretold))))
+    correction: list[tuple[float, float]] = []
+    if law_db > WORTH_DB and interpolant_db < BETTER * law_db:
+        knots = np.linspace(x[0], x[-1], KNOTS)
+        values = PchipInterpolator(x, y)(knots)
+        correction = [
+            (float(v), float(db))
+            for v, db in zip(np.exp(knots).round(6), values.round(4), strict=True)
+        ]
+    return Departure(law_db, interpolant_db, correction)

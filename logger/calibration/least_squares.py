@@ -1,0 +1,78 @@
+"""Nonlinear least squares, plain or robust, by scipy.
+
+The residuals handed in are divided by their standard deviations, so that the covariance of the
+solution is the inverse of J'J and their sum of squares a chi-square.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.blocks import Floats
+
+LIMIT = 1e100  # a trial point that overflows is as bad as this, not an error
+TIGHT = 1e-15
+ROUGH = 1e-6  # a robust solution is only the way to a plain one
+ROBUST_STEPS = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Where the sum of squares is least.
+
+    x           parameters, (p,)
+    covariance  of the parameters, (p, p); infinite directions are cut off by the pseudo-inverse
+    residuals   at x, (n,)
+    leverage    diagonal of the hat matrix, (n,): how much each residual's datum holds itself
+    """
+
+    x: Floats
+    covariance: Floats
+    residuals: Floats
+    leverage: Floats
+
+
+def solve(
+    residuals: Callable[[Floats], Floats], start: Floats, *, robust: bool = False
+) -> Solution:
+    """Minimise the sum of squares, or with `robust` that of soft absolute values.
+
+    residuals  (p,) -> (n,), in standard deviations
+    start      (p,); sizes of its elements are the scale of first steps
+    """
+    from scipy.optimize import least_squares
+
+    def bounded(x: Floats) -> Floats:
+        with np.errstate(all="ignore"):
+            values = residuals(x)
+        return np.clip(np.nan_to_num(values, nan=LIMIT, posinf=LIMIT, neginf=-LIMIT), -LIMIT, LIMIT)
+
+    start = np.asarray(start, dtype=np.float64)
+    scale = np.where(start == 0, 1.0, np.abs(start))
+    if robust:
+        found = least_squares(
+            bounded, start, loss="soft_l1", x_scale="jac", ftol=ROUGH, max_nfev=ROBUST_STEPS
+        )
+    else:
+        found = least_squares(
+            bounded,
+            start,
+            method="lm",
+            x_scale=scale,
+            jac="3-point",
+            ftol=TIGHT,
+            xtol=TIGHT,
+            gtol=TIGHT,
+        )
+    jacobian = found.jac
+    # Columns of like size, so that the pseudo-inverse cuts off what is undetermined and not what
+    # merely has small units.
+    norm = np.linalg.norm(jacobian, axis=0)
+    norm[norm == 0] = 1.0
+    inverse = np.linalg.pinv(jacobian / norm, rcond=1e-10)
+    covariance = (inverse @ inverse.T) / np.outer(norm, norm)
+    leverage = np.einsum("ij,ji->i", jacobian / norm, inverse)
+    return Solution(found.x, covariance, residuals(found.x), leverage)

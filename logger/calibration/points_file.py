@@ -1,0 +1,135 @@
+"""The file of bench points as a session adds to it: whole on disk after each point."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from logger.calibration.bench_points import COLUMNS, BenchPoint, parse, row
+from logger.errors import BenchPointError, MismatchdError, UsageError
+
+
+class PointsFile:
+    """The points on disk: whatever happens, they are whole there as soon as they are taken."""
+
+    def __init__(self, path: Path) -> None:
+        """Read what is there, if anything. Raises BenchPointError, UsageError."""
+        self.path = path
+        self._exists = path.exists()
+        try:
+            text = path.read_text(encoding="utf-8-sig") if self._exists else ""
+        except (OSError, UnicodeDecodeError) as error:
+            raise BenchPointError(f"{path}: cannot be read: {error}") from error
+        self._text = PointsText(text, str(path))
+        folder = path.absolute().parent
+        if not os.access(path if self._exists else folder, os.W_OK):
+            raise UsageError(f"{path}: cannot be written: look at its folder and permissions")
+        self.dropped = self._text.dropped
+        if self.dropped is not None:
+            self._rewrite()
+
+    @property
+    def points(self) -> list[BenchPoint]:
+        """The points in the order of the file."""
+        return self._text.points
+
+    def add(self, point: BenchPoint) -> int:
+        """Append a point; its number. Raises MismatchdError if the disk does not take it."""
+        line = self._text.add(point)
+        if len(self.points) == 1 or not self._exists:
+            self._rewrite()
+        else:
+            with self._told(), self.path.open("a", encoding="utf-8") as file:
+                file.write(line)
+                file.flush()
+                os.fsync(file.fileno())
+        return len(self.points) - 1
+
+    def replace(self, number: int, point: BenchPoint) -> None:
+        """Put a point in the place of an earlier one. Raises MismatchdError likewise."""
+        self._text.replace(number, point)
+        self._rewrite()
+
+    def _rewrite(self) -> None:
+        target = self.path.resolve()
+        with (
+            self._told(),
+            tempfile.NamedTemporaryFile(
+                "w", encoding="utf-8", dir=target.parent, prefix=f".{target.name}-", delete=False
+            ) as file,
+        ):
+            try:
+                file.write(self._text.text)
+                file.flush()
+                os.fsync(file.fileno())
+                os.chmod(file.name, target.stat().st_mode if self._exists else 0o644)
+                os.replace(file.name, target)
+            except BaseException:
+                os.unlink(file.name)
+                raise
+        self._exists = True
+
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise MismatchdError(f"{self.path}: cannot be written: {error.strerror}") from error
+
+
+class PointsText:
+    """The text of a points file that a session adds to; the lines already in it stay as they are.
+
+    dropped  a last line that was cut short while it was written, None if there was none
+    """
+
+    def __init__(self, text: str, where: str) -> None:
+        """Raises BenchPointError if the text is not one of bench points."""
+        self.dropped: str | None = None
+        self.points: list[BenchPoint] = []
+        self._at: list[int] = []
+        head, _, tail = text.rpartition("\n")
+        if head and tail.strip() and not _readable(text, where):
+            text, self.dropped = head, tail
+        self._lines = text.splitlines()
+        self._columns: tuple[str, ...] = COLUMNS
+        written = [
+            line for line in self._lines if line.strip() and not line.lstrip().startswith("#")
+        ]
+        if not written:
+            self._lines.append(",".join(COLUMNS))
+        elif written != [",".join(COLUMNS)]:
+            bench = parse(text, where)
+            header = next(csv.reader([written[0]]))
+            self._columns = tuple(name.strip().lower() for name in header)
+            self.points = list(bench.points)
+            self._at = [int(place.rpartition(":")[2]) - 1 for place in bench.places]
+
+    @property
+    def text(self) -> str:
+        """The whole file."""
+        return "".join(f"{line}\n" for line in self._lines)
+
+    def add(self, point: BenchPoint) -> str:
+        """Append a point; the line to append to the file."""
+        self.points.append(point)
+        self._at.append(len(self._lines))
+        self._lines.append(row(point, self._columns))
+        return f"{self._lines[-1]}\n"
+
+    def replace(self, number: int, point: BenchPoint) -> None:
+        """Put a point in the place of an earlier one."""
+        self.points[number] = point
+        self._lines[self._at[number]] = row(point, self._columns)
+
+
+def _readable(text: str, where: str) -> bool:
+    try:
+        parse(text, where)
+    except BenchPointError:
+        return False
+    return True

@@ -1,0 +1,242 @@
+"""The least-squares problem that bench points pose.
+
+All points are fitted at once, weighted in the logarithm of power. A residual is written in volts
+over the volts that its standard deviation amounts to: the same thing where a reading stands clear
+of the noise, and where it does not (a leak, an unkeyed row) it still counts for what it is worth.
+The two readings of a row share the scatter of the reference, which cancels in their ratio.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from logger.blocks import Bools, Floats
+from logger.calibration.bench_points import CONDITIONS
+from logger.calibration.detector import squared_peak_v
+from logger.calibration.model import detector
+from logger.calibration.readings import Readings
+
+IMPEDANCE_OHM = 50.0
+KELVIN = 273.15
+ROOM_C = 21.0
+DB = 10 / math.log(10)
+MATCHED, REVERSED, OPEN, SHORT = range(len(CONDITIONS))
+FULL_WAVE = ((MATCHED, OPEN, SHORT), (REVERSED, OPEN, SHORT))  # what each port hears it under
+
+# What is assumed before any point is read: value, standard deviation.
+COUPLING_DB = (25.0, 50.0)
+COUPLING_UNKNOWN_DB = (25.0, 1e-3)  # watts unknown: any figure serves
+LN_N_VT = (math.log(0.030), 0.4)  # n from 1 to 2.5 at room temperature
+LN_N_VT_UNKNOWN = (math.log(0.028), 0.08)  # watts unknown: the law must be that of such diodes
+LN_R_IS = (math.log(3e-3), 4.0)  # from microvolts to volts
+ZERO_V = (0.0, 0.01)
+LEAK2 = (0.0, 0.05)
+BAND_DB = (0.0, 3.0)
+R_IS_PER_C = (0.06, 0.03)  # saturation current doubles in about ten degrees
+LN_POWER = (0.0, 20.0)
+# How far the ports of one coupler differ where the points do not say: dB, ln n Vt, ln R Is.
+ALIKE = (1.0, 0.1, 0.7)
+SAME_LEAK2 = 1e-4
+LAW_POWERS = 3  # distinct powers over LAW_SPAN tell a law
+LAW_SPAN = 4.0
+
+C, N_VT, R_IS, ZERO = range(4)  # of a port
+
+
+class Problem:
+    """Residuals as a function of the parameters x, (p,).
+
+    The parts of x: `law` (coupling dB, ln n Vt, ln R Is, zero V of the forward, then of the
+    reflected port), `leak` (squared leaks of both ports, then their parts in phase with the
+    reflection of an open, by band), `band` (dB of coupling of both ports beyond the first band's),
+    `temperature` (ln R Is per degree of both ports), `power` (ln W of each mark, if unknown).
+
+    scatter  relative standard deviation of the reference from reading to reading
+    used     readings that count, (n, 2)
+    """
+
+    def __init__(
+        self,
+        readings: Readings,
+        *,
+        unknown: bool = False,
+        by_band: bool = False,
+        by_temperature: bool = False,
+    ) -> None:
+        self.readings = readings
+        self.unknown = unknown
+        self.used: Bools = readings.used.copy()
+        self.scatter = 0.02
+        self._keyed = readings.power > 0
+        marks, self._mark = np.unique(readings.power[self._keyed], return_inverse=True)
+        # The sign with which a reflection adds to the leak in phase with that of an open.
+        is_open, is_short = readings.condition == OPEN, readings.condition == SHORT
+        self._phase = is_open.astype(float) - is_short
+        self._bands = len(readings.bands_khz)
+        known = ~np.isnan(readings.temperature)
+        self.temperature_c = float(np.median(readings.temperature[known])) if known.any() else None
+        room = ROOM_C if self.temperature_c is None else self.temperature_c
+        self._warmer_c = np.where(known, readings.temperature - room, 0.0)
+        self._vt_ratio = 1 + self._warmer_c / (room + KELVIN) if by_temperature else 1.0
+        self.part: dict[str, slice] = {}
+        end = 0
+        for name, size in (
+            ("law", 8),
+            ("leak", 4 * self._bands),
+            ("band", 2 * (self._bands - 1) * by_band),
+            ("temperature", 2 * by_temperature),
+            ("power", len(marks) * unknown),
+        ):
+            self.part[name] = slice(end, end + size)
+            end += size
+        self._gain = np.zeros_like(readings.volts)
+        self._aligned_sd = np.full((self._bands, 2), 0.1)
+        self._assumed = self._assumptions(end)
+
+    def full_wave(self, port: int) -> Bools:
+        """Rows in use under which a port heard the full wave, (n,)."""
+        return np.asarray(
+            self.used[:, port] & self._keyed & np.isin(self.readings.condition, FULL_WAVE[port])
+        )
+
+    def hears_itself(self, port: int) -> tuple[bool, bool]:
+        """Whether a port heard the full wave at all, and over enough powers to tell its law."""
+        powers = np.unique(self.readings.power[self.full_wave(port)])
+        enough = len(powers) >= LAW_POWERS and (self.unknown or powers[-1] >= LAW_SPAN * powers[0])
+        return len(powers) > 0, bool(enough)
+
+    def start(self, r_is_v: float) -> Floats:
+        """Parameters to begin with, couplings chosen to suit the strongest readings."""
+        x = np.zeros(len(self._assumed[0][0]))
+        x[self.part["law"]] = [25.0, math.log(0.028), math.log(r_is_v), 0.0] * 2
+        x[[ZERO, 4 + ZERO]] = self.readings.zero_v
+        x[self.part["leak"]] = ([1e-3] * 2 + [0.0] * 2) * self._bands
+        readings = self.readings
+        for port in (0, 1):
+            rows = self.full_wave(port)
+            volts = np.maximum(readings.volts[:, port] - readings.zero_v[port], 1e-5)
+            watts = squared_peak_v(volts, 0.028, r_is_v) / (2 * IMPEDANCE_OHM)
+            if self.unknown:
+                if port == 0:
+                    for row in np.flatnonzero(rows):
+                        mark = self._mark[np.count_nonzero(self._keyed[:row])]
+                        x[self.part["power"].start + mark] = math.log(watts[row] * 10**2.5)
+            elif rows.any():
+                strong = rows & (volts >= np.median(volts[rows]))
+                x[4 * port] = np.median(DB * np.log(readings.power[strong] / watts[strong]))
+            else:
+                x[4 * port] = x[0]
+        return x
+
+    def extend(self, simpler: Problem, x: Floats) -> Floats:
+        """Parameters that predict what `x` does in a simpler problem of the same points."""
+        wider = np.zeros(len(self._assumed[0][0]))
+        for name, part in simpler.part.items():
+            wider[self.part[name]][: part.stop - part.start] = x[part]
+        return wider
+
+    def predict(self, x: Floats) -> tuple[Floats, Floats]:
+        """Readings (n, 2) in volts, and their derivative by the logarithm of the power (n, 2)."""
+        readings = self.readings
+        watts = readings.power
+        if self.unknown:
+            watts = watts.copy()
+            watts[self._keyed] = np.exp(x[self.part["power"]])[self._mark]
+        leak = x[self.part["leak"]].reshape(self._bands, 4)[readings.band]
+        volts, slopes = np.empty_like(readings.volts), np.empty_like(readings.volts)
+        for port, own in ((0, MATCHED), (1, REVERSED)):
+            law = x[4 * port : 4 * port + 4]
+            heard = leak[:, port] + 2 * self._phase * leak[:, 2 + port]
+            heard += (self._phase != 0) | (readings.condition == own)
+            coupling_db = law[C] + self._band_db(x, port)
+            n_vt_v = math.exp(law[N_VT]) * self._vt_ratio
+            r_is_v = np.exp(law[R_IS] + self._per_c(x, port) * self._warmer_c)
+            volts[:, port], slopes[:, port] = detector(
+                watts * heard, coupling_db, n_vt_v, r_is_v, IMPEDANCE_OHM
+            )
+            volts[:, port] += law[ZERO]
+        return volts, slopes
+
+    def weigh(self, x: Floats) -> None:
+        """Take the weights of points, and how much a phase is known, from the parameters x."""
+        self._gain = self.predict(x)[1]
+        leak2 = x[self.part["leak"]].reshape(self._bands, 4)[:, :2]
+        self._aligned_sd = np.sqrt(np.maximum(leak2, 1e-6) / 2)
+        self._assumed = self._assumptions(len(x))
+
+    def residuals(self, x: Floats) -> Floats:
+        """In standard deviations: both readings of each row (2n), then the assumptions."""
+        matrix, values = self._assumed
+        return np.concatenate([self.standardised(x, self.scatter).ravel(), matrix @ x - values])
+
+    def standardised(self, x: Floats, scatter: float) -> Floats:
+        """Residuals of the readings (n, 2), the second freed of what it shares with the first."""
+        miss = np.where(self.used, self.readings.volts - self.predict(x)[0], 0.0)
+        gain = np.where(self.used, self._gain, 0.0) * scatter
+        variance = self.readings.sd_v**2 + gain**2
+        shared = gain[:, 0] * gain[:, 1]
+        first = miss[:, 0] / np.sqrt(variance[:, 0])
+        rest = variance[:, 1] - shared**2 / variance[:, 0]
+        second = (miss[:, 1] - shared / variance[:, 0] * miss[:, 0]) / np.sqrt(rest)
+        return np.stack([first, second], axis=1)
+
+    def miss_v(self, x: Floats) -> tuple[Floats, Floats]:
+        """Readings less what they should be, and volts per unit of ln power; each (n, 2)."""
+        volts, slopes = self.predict(x)
+        return self.readings.volts - volts, slopes
+
+    def miss_db(self, x: Floats) -> Floats:
+        """Power that readings stand for over what was there, dB, (n, 2); meant for small ones."""
+        miss_v, slopes = self.miss_v(x)
+        return np.asarray(DB * miss_v / np.maximum(slopes, 1e-9))
+
+    def _band_db(self, x: Floats, port: int) -> Floats | float:
+        own = x[self.part["band"]][port::2]
+        return np.concatenate([[0.0], own])[self.readings.band] if len(own) else 0.0
+
+    def _per_c(self, x: Floats, port: int) -> float:
+        own = x[self.part["temperature"]]
+        return float(own[port]) if len(own) else 0.0
+
+    def _assumptions(self, size: int) -> tuple[Floats, Floats]:
+        """Rows (k, p) and values (k,) of what is assumed, each divided by its doubt."""
+        rows: list[tuple[dict[int, float], float, float]] = []
+
+        def near(index: int, value: float, sd: float) -> None:
+            rows.append(({index: 1.0}, value, sd))
+
+        def alike(index: int, other: int, sd: float) -> None:
+            rows.append(({index: 1.0, other: -1.0}, 0.0, sd))
+
+        for port in (0, 1):
+            near(4 * port + C, *(COUPLING_UNKNOWN_DB if self.unknown and not port else COUPLING_DB))
+            near(4 * port + N_VT, *(LN_N_VT_UNKNOWN if self.unknown else LN_N_VT))
+            near(4 * port + R_IS, *LN_R_IS)
+            near(4 * port + ZERO, *ZERO_V)
+        heard, enough = self.hears_itself(1)
+        if not heard:
+            alike(C, 4 + C, ALIKE[C])
+        if self.unknown or not enough:
+            alike(N_VT, 4 + N_VT, ALIKE[N_VT])
+            alike(R_IS, 4 + R_IS, ALIKE[R_IS])
+        condition, band = self.readings.condition, self.readings.band
+        for number in range(self._bands):
+            first = self.part["leak"].start + 4 * number
+            for port, own in ((0, REVERSED), (1, MATCHED)):
+                near(first + port, *LEAK2)
+                near(first + 2 + port, 0.0, float(self._aligned_sd[number, port]))
+                if port == 0 and not np.any((condition == own) & (band == number)):
+                    alike(first, first + 1, SAME_LEAK2)
+        for index in range(self.part["band"].start, self.part["band"].stop):
+            near(index, *BAND_DB)
+        for index in range(self.part["temperature"].start, self.part["temperature"].stop):
+            near(index, *R_IS_PER_C)
+        for index in range(self.part["power"].start, self.part["power"].stop):
+            near(index, *LN_POWER)
+        matrix = np.zeros((len(rows), size))
+        for number, (factors, _, sd) in enumerate(rows):
+            for index, factor in factors.items():
+                matrix[number, index] = factor / sd
+        return matrix, np.array([value / sd for _, value, sd in rows])

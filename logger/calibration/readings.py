@@ -1,0 +1,148 @@
+"""Bench points as arrays, and how far each reading can be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.blocks import Bools, Floats
+from logger.calibration.bench_points import CONDITIONS, Bench, BenchPoint
+
+BAND_WIDTH = 1.05  # frequencies nearer than this belong together
+ROUGH_V = 2e-4  # of a reading about which nothing is known
+ON_GRID = 0.1  # steps that a reading may lie beside a step because it was rounded when printed
+DIVISORS = 8
+SAME = 0.002  # clipped readings differ by less
+SQRT12 = float(np.sqrt(12))
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Arrays over n rows; the last axis of (n, 2) is forward, reflected.
+
+    power       watts as in the file, (n,); condition, index into CONDITIONS, (n,)
+    volts       (n, 2); sd_v, standard deviation of each, (n, 2); used, False where clipped, (n, 2)
+    band        index into bands_khz, (n,); frequencies nearer than 5 % are one band
+    temperature degrees Celsius, NaN where not given, (n,)
+    zero_v      unkeyed reading of both ports, 0 without unkeyed rows
+    noise_v     standard deviation of a single reading of both ports
+    step_v      of the converter, 0 if not known; clip_v, the reading at its end, or infinite
+    """
+
+    power: Floats
+    condition: Floats
+    volts: Floats
+    sd_v: Floats
+    used: Bools
+    band: Floats
+    bands_khz: list[float | None]
+    temperature: Floats
+    zero_v: tuple[float, float]
+    noise_v: tuple[float, float]
+    step_v: float
+    clip_v: float
+
+    @property
+    def spread_v(self) -> tuple[float, float]:
+        """The usual standard deviation of a reading of both ports."""
+        forward, reflected = np.median(self.sd_v, axis=0)
+        return float(forward), float(reflected)
+
+
+def read(bench: Bench, step_v: float | None, full_scale_v: float | None) -> Readings:
+    """Arrays of the points; the converter's step and end as given, or as the points tell."""
+    points = bench.points
+    volts = np.array([(p.forward_v, p.reflected_v) for p in points])
+    power = np.array([p.power_w for p in points])
+    step = step_v or _first(points, "step_v") or grid_step(volts)
+    unkeyed = power == 0
+    noise, sd = _noise(points, volts, unkeyed, step)
+    clip = full_scale_v or _first(points, "full_scale_v")
+    clip_v = clip - step if clip else _clip(power, volts)
+    zero = np.median(volts[unkeyed], axis=0) if unkeyed.any() else np.zeros(2)
+    band, bands = _bands(points)
+    return Readings(
+        power=power,
+        condition=np.array([CONDITIONS.index(p.condition) for p in points]),
+        volts=volts,
+        sd_v=sd,
+        used=volts < clip_v,
+        band=band,
+        bands_khz=bands,
+        temperature=np.array(
+            [np.nan if p.temperature_c is None else p.temperature_c for p in points]
+        ),
+        zero_v=(float(zero[0]), float(zero[1])),
+        noise_v=(float(noise[0]), float(noise[1])),
+        step_v=step,
+        clip_v=clip_v,
+    )
+
+
+def grid_step(volts: Floats) -> float:
+    """The step of the converter if single readings lie on its grid, else 0."""
+    values = np.unique(volts)
+    if len(values) < 8:
+        return 0.0
+    least = float(np.diff(values)[np.diff(values) > 1e-5].min(initial=np.inf))
+    for divisor in range(1, DIVISORS + 1):
+        guess = least / divisor
+        if guess < 2e-4:
+            break
+        # The largest readings tell the step most precisely.
+        step = guess
+        for value in values[values > 0]:
+            step = float(value) / max(1, round(float(value) / step))
+        if np.all(np.abs(values / step - np.round(values / step)) < ON_GRID):
+            return step
+    return 0.0
+
+
+def _noise(
+    points: list[BenchPoint], volts: Floats, unkeyed: Bools, step: float
+) -> tuple[Floats, Floats]:
+    """Standard deviation of a single reading (2,), and of each row's (n, 2)."""
+    single = np.array(
+        [[p.forward_sd_v or np.nan, p.reflected_sd_v or np.nan] for p in points], dtype=float
+    )
+    count = np.array([p.readings or 1.0 for p in points])[:, None]
+    repeated = volts[unkeyed].std(axis=0, ddof=1) if unkeyed.sum() > 1 else np.full(2, np.nan)
+    on_grid = step > 0 and bool(np.all(np.abs(volts / step - np.round(volts / step)) < ON_GRID))
+    least = step / SQRT12
+    rough = max(least, ROUGH_V) if on_grid or step == 0 else max(least / 3, ROUGH_V / 3)
+    of_rows = np.fmax(repeated, rough)
+    # Readings that dither over the steps average them away; still ones do not.
+    averaged = np.where(single >= 0.5 * step, np.fmax(single, least) / np.sqrt(count), least)
+    sd = np.maximum(np.where(np.isnan(single), of_rows, averaged), 1e-6)
+    at_rest = single[unkeyed] if unkeyed.any() else single
+    known = ~np.isnan(at_rest).all(axis=0)
+    noise = of_rows.copy()
+    noise[known] = np.nanmedian(at_rest[:, known], axis=0)
+    return np.maximum(noise, least), sd
+
+
+def _clip(power: Floats, volts: Floats) -> float:
+    """The converter's end, if the highest reading stands at two powers that differ."""
+    at = volts >= volts.max() * (1 - SAME)
+    powers = power[at.any(axis=1)]
+    return float(volts.max() * (1 - SAME)) if powers.max() > 1.05 * powers.min() else np.inf
+
+
+def _bands(points: list[BenchPoint]) -> tuple[Floats, list[float | None]]:
+    known = sorted({p.frequency_khz for p in points if p.frequency_khz is not None})
+    groups: list[list[float]] = []
+    for khz in known:
+        if groups and khz < BAND_WIDTH * groups[-1][-1]:
+            groups[-1].append(khz)
+        else:
+            groups.append([khz])
+    if not groups:
+        return np.zeros(len(points), dtype=int), [None]
+    of = {khz: number for number, group in enumerate(groups) for khz in group}
+    band = np.array([of.get(p.frequency_khz, 0) for p in points])  # type: ignore[arg-type]
+    return band, [float(np.mean(group)) for group in groups]
+
+
+def _first(points: list[BenchPoint], name: str) -> float | None:
+    return next((getattr(p, name) for p in points if getattr(p, name) is not None), None)

@@ -1,0 +1,257 @@
+"""A fit in words: what was found, how sure it is, what may be claimed, what to improve."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from logger.calibration.claims import bench_noise, smallest_swr
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import LAW, Port
+from logger.calibration.fit import Fit
+from logger.calibration.outcome import Leak
+from logger.calibration.residuals import Residual, residuals
+from logger.reflection import HIGHEST_SWR
+
+SIDES = ("forward", "reflected")
+SIGNIFICANT = 3.0  # standard deviations
+GOOD_DIRECTIVITY_DB = 25.0  # a match then reads 1.12 at worst
+FLOOR_SHARE = 0.1  # of the highest power, above which the readable floor is a nuisance
+HEADROOM = 1.3  # of power before the converter clips
+SQUARE_LAW = 0.5  # of n Vt: readings below it show the square-law region
+TENFOLD = 10.0
+CLAIM_PAIRS = (1, 100)
+
+
+def report(fit: Fit) -> list[str]:
+    """The lines of the report."""
+    coupler = Coupler(fit.content)
+    return [
+        *_parameters(fit),
+        "",
+        *_directivity(fit),
+        "",
+        *_claims(coupler),
+        "",
+        *_points(fit, coupler),
+        "",
+        *_advised(fit, coupler),
+    ]
+
+
+def _parameters(fit: Fit) -> Iterator[str]:
+    content = fit.content
+    assert content.covariance is not None
+    sd = np.sqrt(np.diag(np.array(content.covariance.matrix))).reshape(2, len(LAW))
+    yield "port        coupling dB      n Vt mV        R Is mV          zero mV"
+    for side, u in zip(SIDES, sd, strict=True):
+        port: Port = getattr(content, side)
+        yield (
+            f"{side:<10}{port.coupling_db:7.2f} ± {u[0]:<5.2f}"
+            f"{1e3 * port.n_vt_v:7.2f} ± {1e3 * u[1]:<5.2f}"
+            f"{1e3 * port.r_is_v:8.3g} ± {1e3 * u[2]:<6.2g}"
+            f"{1e3 * port.zero_v:7.2f} ± {1e3 * u[3]:<5.2f}"
+        )
+    if not fit.balanced:
+        yield "The reflected port was not heard by itself; it is taken to be like the forward one."
+    for side in SIDES:
+        port = getattr(content, side)
+        if port.coupling_by_khz:
+            told = ", ".join(f"{khz:g} kHz {db:+.2f} dB" for khz, db in port.coupling_by_khz)
+            yield f"{side}: coupling depends on frequency: {told}"
+        if port.r_is_per_c:
+            yield (
+                f"{side}: R Is grows by {100 * port.r_is_per_c:.1f} % per degree from"
+                f" {content.temperature_c:.1f} C"
+            )
+    for side, judged in zip(SIDES, fit.departures, strict=True):
+        if judged is not None and judged.correction:
+            yield (
+                f"{side}: the detector's law does not hold: leaving out one point at a time it"
+                f" misses them by {judged.law_db:.2f} dB, a monotone interpolant by"
+                f" {judged.interpolant_db:.2f} dB, so the interpolant is used"
+            )
+    if content.watts == "relative":
+        yield "Watts are relative: the powers were not known. SWR is calibrated."
+    else:
+        percent = float(content.instrument["reference_class_percent"])
+        yield (
+            f"Watts are good to the reference's class, {_watt_class(fit, percent):.3g} % of power;"
+            " it cancels in SWR."
+        )
+        yield f"Its readings scatter by {100 * fit.scatter:.2g} %."
+
+
+def _watt_class(fit: Fit, percent: float) -> float:
+    return percent if fit.content.instrument["reference"] == "watts" else 2 * percent
+
+
+def _directivity(fit: Fit) -> Iterator[str]:
+    def words(leak: Leak) -> str:
+        return f"at least {leak.db:.1f} dB" if leak.bound else f"{leak.db:.1f} ± {leak.u_db:.1f} dB"
+
+    for khz, leak in zip(fit.readings.bands_khz, fit.leaks, strict=True):
+        where = "" if khz is None or len(fit.leaks) == 1 else f" at {khz:g} kHz"
+        if leak is None:
+            yield f"directivity of the reflected port{where}: not measured (no matched points)"
+        else:
+            tail = " (the leak is below the noise)" if leak.bound else ""
+            yield f"directivity of the reflected port{where}: {words(leak)}{tail}"
+    directivity = fit.content.directivity
+    if directivity is not None and directivity.forward_db is not None:
+        source = {
+            "reversed": f"± {directivity.forward_u_db:.1f} dB, from reversed points",
+            "open and short": "or more, from open against short",
+            "assumed": "assumed like the reflected port's",
+        }[fit.forward_from]
+        yield f"directivity of the forward port: {directivity.forward_db:.1f} dB {source}"
+
+
+def _claims(coupler: Coupler) -> Iterator[str]:
+    floor_w = coupler.readable_floor_w(bench_noise(coupler))
+    unit = "W (relative)" if coupler.relative_watts else "W"
+    low_w, high_w = coupler.content.valid.forward_w
+    yield f"readable floor: below {floor_w:.3g} {unit} the SWR of a single pair means nothing"
+    yield f"watts are interpolated from {low_w:.3g} to {high_w:.3g} {unit}, flagged above"
+    yield f"smallest SWR that can be claimed (95 %), mean of {CLAIM_PAIRS[0]} and of"
+    yield f"{CLAIM_PAIRS[1]} pairs:"
+    powers = np.geomspace(max(floor_w, 1e-6), max(high_w, 1.01 * floor_w), 6)
+    columns = [smallest_swr(coupler, powers, pairs) for pairs in CLAIM_PAIRS]
+    for watts, one, many in zip(powers, *columns, strict=True):
+        yield f"{watts:12.3g} {unit}  {_swr(one)}  {_swr(many)}"
+
+
+def _swr(swr: float) -> str:
+    return "   -" if math.isnan(swr) or swr >= HIGHEST_SWR else f"{swr:.2f}"
+
+
+def _points(fit: Fit, coupler: Coupler) -> Iterator[str]:
+    sides = [{one.point: one for one in found} for found in residuals(coupler)]
+    if not any(sides):
+        return
+    unit = "mark" if coupler.relative_watts else "W"
+    yield f"{'row':>5} {'condition':<9}{unit:>8}  forward V      dB         reflected V    dB"
+    for index, point in enumerate(fit.bench.points):
+        if any(index in found for found in sides):
+            row = fit.bench.places[index].rpartition(":")[2]
+            cells = (
+                _cell(fit, found.get(index), side, index)
+                for side, found in zip(SIDES, sides, strict=True)
+            )
+            yield f"{row:>5} {point.condition:<9}{point.power_w:8.3g}  {'   '.join(cells)}".rstrip()
+
+
+def _cell(fit: Fit, one: Residual | None, side: str, index: int) -> str:
+    volts = getattr(fit.bench.points[index], f"{side}_v")
+    if one is None:
+        return f"{volts:7.4f}               "
+    if one.left_out:
+        why = "clipped" if volts >= fit.readings.clip_v else "OUTLIER"
+        return f"{volts:7.4f} {one.residual_db:6.2f} {why:<7}"
+    return f"{volts:7.4f} {one.residual_db:6.2f} ± {one.error_db:<5.2f}"
+
+
+def _advised(fit: Fit, coupler: Coupler) -> Iterator[str]:
+    found = list(advice(fit, coupler))
+    yield "what to improve:" if found else "nothing to improve that these points would show"
+    yield from (f"- {line}" for line in found)
+
+
+def advice(fit: Fit, coupler: Coupler) -> Iterator[str]:
+    """What would make the instrument better, one sentence each."""
+    content, readings = fit.content, fit.readings
+    yield from _outliers(fit)
+    high_w = content.valid.forward_w[1]
+    full_scale_v = content.converter.full_scale_v
+    if full_scale_v is not None:
+        for side, law in (("forward", coupler.forward), ("reflected", coupler.reflected)):
+            clips_w = float(law.watts(np.array([full_scale_v]))[0])
+            if clips_w < HEADROOM * high_w:
+                yield (
+                    f"the converter clips at {clips_w:.3g} W on the {side} port: divide the"
+                    " detector's voltage, or use a looser coupling (more turns)"
+                )
+    floor_w = coupler.readable_floor_w(bench_noise(coupler))
+    if floor_w > FLOOR_SHARE * high_w:
+        yield (
+            f"too little signal at the reflected port for your power: SWR is unreadable below"
+            f" {floor_w:.3g} W of {high_w:.3g} W; couple more tightly (fewer turns), or use a finer"
+            " converter"
+        )
+    directivity = content.directivity
+    if directivity is not None and directivity.bound:
+        yield (
+            f"the leak of the reflected port is below the noise: directivity is at least"
+            f" {directivity.reflected_db:.0f} dB; matched points at more power would tell more"
+        )
+    elif directivity is not None and directivity.reflected_db < GOOD_DIRECTIVITY_DB:
+        leak = 10 ** (-directivity.reflected_db / 20)
+        yield (
+            f"a perfect match may read {(1 + leak) / (1 - leak):.2f}: balance the coupler (trim its"
+            " compensation on a dummy load for the least reflected reading) for more directivity"
+        )
+    yield from _diodes(fit)
+    yield from _missing(fit)
+    if readings.step_v == 0:
+        yield (
+            "the converter's step is not known, so the floor and the claims above may be too good:"
+            " name it with --step-v (`calibrate bench` notes it by itself)"
+        )
+
+
+def _outliers(fit: Fit) -> Iterator[str]:
+    clip_v = fit.readings.clip_v
+    for index, row in enumerate(fit.content.bench_points):
+        for side in str(row.get("left_out", "")).split():
+            if float(row[f"{side}_v"]) < clip_v:
+                yield (
+                    f"{fit.bench.places[index]}: the {side} reading fits no other point and was"
+                    " left out: take it again"
+                )
+
+
+def _diodes(fit: Fit) -> Iterator[str]:
+    content = fit.content
+    if not fit.balanced or content.covariance is None:
+        return
+    variance = np.diag(np.array(content.covariance.matrix)).reshape(2, len(LAW))
+    for number, name, words, large in ((1, "n_vt_v", "n Vt", 0.1), (2, "r_is_v", "R Is", 0.4)):
+        forward, reflected = getattr(content.forward, name), getattr(content.reflected, name)
+        ratio = math.log(reflected / forward)
+        doubt = math.hypot(
+            math.sqrt(variance[0, number]) / forward, math.sqrt(variance[1, number]) / reflected
+        )
+        if abs(ratio) > max(large, SIGNIFICANT * doubt):
+            yield (
+                f"the two detectors differ ({words} {1e3 * forward:.3g} and"
+                f" {1e3 * reflected:.3g} mV): take diodes and loads of one kind, so that"
+                " temperature moves both alike"
+            )
+
+
+def _missing(fit: Fit) -> Iterator[str]:
+    points = fit.bench.points
+    conditions = {point.condition for point in points if point.power_w > 0}
+    if not any(point.power_w == 0 for point in points):
+        yield "no unkeyed points (power 0): zero and noise are guessed; add a few"
+    if fit.content.watts == "relative":
+        return
+    if "reversed" not in conditions and not {"open", "short"} <= conditions:
+        yield (
+            "the ports' balance is not well known: add reversed points (coupler turned round), or"
+            " both open and short at low power"
+        )
+    elif "reversed" not in conditions:
+        yield "reversed points would tell the forward port's directivity"
+    low_w, high_w = fit.content.valid.forward_w
+    if (
+        fit.content.valid.forward_v[0]
+        > SQUARE_LAW * fit.content.forward.n_vt_v + max(0.0, fit.content.forward.zero_v)
+        and high_w < TENFOLD**2 * low_w
+    ):
+        yield (
+            f"no points below {low_w:.2g} W: lower powers would show where the detectors' square"
+            " law begins, which low reflection is read by"
+        )

@@ -1,0 +1,125 @@
+"""Bench points that cannot be what they say: each refusal names the row and what to do."""
+
+from __future__ import annotations
+
+from itertools import groupby
+
+from logger.calibration.bench_points import Bench, BenchPoint
+from logger.calibration.readings import Readings
+from logger.errors import BenchPointError
+
+LEAST_POWERS = 3
+LEAST_MARKS = 2  # of unknown powers
+LEAST_RANGE = 4.0  # highest power to lowest
+REPEAT_WITHIN = 0.15  # readings of one key-down and its repeat; 0.6 to 1.2 dB of power
+REPEAT_SPREADS = 8.0
+MOVES_BY = 4.0  # steps of the converter or standard deviations
+
+PortVolts = tuple[float, float]
+
+
+def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
+    """Raise BenchPointError for points that no fit should be made of.
+
+    Without `powers_known` powers are mere marks, and two of them are enough.
+    """
+    zero_v, spread_v, clip_v = readings.zero_v, readings.spread_v, readings.clip_v
+    keyed = [
+        (point, place)
+        for point, place in zip(bench.points, bench.places, strict=True)
+        if point.power_w > 0
+    ]
+    matched = [(point, place) for point, place in keyed if point.condition == "matched"]
+    if not matched:
+        raise BenchPointError(
+            f"{bench.places[-1]}: no `matched` key-down in the file: put the antenna port on a"
+            " dummy load and read at least three powers"
+        )
+    _swapped(keyed, zero_v, spread_v)
+    _still(keyed, zero_v, spread_v)
+    _repeats(keyed, spread_v)
+    used = [(point, place) for point, place in matched if point.forward_v < clip_v]
+    if not used:
+        raise BenchPointError(
+            f"{matched[0][1]}: forward_v is at the converter's end ({clip_v:.3f} V) in every"
+            " `matched` row: use less power or fewer turns, or divide the detector's voltage"
+        )
+    powers = sorted({point.power_w for point, _ in used})
+    least = LEAST_POWERS if powers_known else LEAST_MARKS
+    if len(powers) < least:
+        raise BenchPointError(
+            f"{used[-1][1]}: too few points: with this row there are {len(powers)} usable `matched`"
+            f" powers; at least {least} are needed, better 6, over a wide range"
+        )
+    if powers_known and powers[-1] < LEAST_RANGE * powers[0]:
+        place = next(place for point, place in used if point.power_w == powers[-1])
+        raise BenchPointError(
+            f"{place}: powers too close together: the highest `matched` power, {powers[-1]:g} W, is"
+            f" less than {LEAST_RANGE:g} times the lowest, {powers[0]:g} W; add lower ones"
+        )
+    if not powers_known and not any(point.condition == "reversed" for point, _ in keyed):
+        raise BenchPointError(
+            f"{bench.places[-1]}: no `reversed` key-down in the file: without known powers the two"
+            " ports are balanced by turning the coupler round"
+        )
+
+
+def _swapped(keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: PortVolts) -> None:
+    for condition, strong, weak, advice in (
+        ("matched", 0, 1, "swap the two columns, or the coupler is connected the wrong way round"),
+        ("reversed", 1, 0, "the coupler was not turned round, or the two columns are swapped"),
+    ):
+        rows = [(point, place) for point, place in keyed if point.condition == condition]
+        if not rows:
+            continue
+        point, place = max(rows, key=lambda row: row[0].power_w)
+        volts = [v - z for v, z in zip((point.forward_v, point.reflected_v), zero_v, strict=True)]
+        if volts[weak] > volts[strong] + MOVES_BY * max(spread_v):
+            names = ("forward_v", "reflected_v")
+            raise BenchPointError(
+                f"{place}: {names[weak]} is above {names[strong]} in a `{condition}` row: {advice}"
+            )
+
+
+def _still(keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: PortVolts) -> None:
+    """A port that stays where it is although it hears the full wave."""
+    hears = {0: ("matched", "open", "short"), 1: ("reversed", "open", "short")}
+    for port, name in enumerate(("forward_v", "reflected_v")):
+        rows = [(point, place) for point, place in keyed if point.condition in hears[port]]
+        if not rows:
+            continue
+        volts = [getattr(point, name) for point, _ in rows]
+        moved = max(volts) - min(min(volts), zero_v[port])
+        powers = {point.power_w for point, _ in rows}
+        same = len(powers) > 1 and max(volts) - min(volts) < MOVES_BY * spread_v[port]
+        if moved < MOVES_BY * spread_v[port] or (same and max(powers) >= 2 * min(powers)):
+            point, place = max(rows, key=lambda row: row[0].power_w)
+            raise BenchPointError(
+                f"{place}: {name} never moves (it is {getattr(point, name):.4g} V here, at"
+                f" {point.power_w:g} W `{point.condition}`): look for an open diode, a broken wire"
+                " or the wrong converter input"
+            )
+
+
+def _repeats(keyed: list[tuple[BenchPoint, str]], spread_v: PortVolts) -> None:
+    def setting(row: tuple[BenchPoint, str]) -> tuple[str, float, float, float]:
+        point = row[0]
+        return (
+            point.condition,
+            point.power_w,
+            point.frequency_khz or 0.0,
+            point.temperature_c if point.temperature_c is not None else -300.0,
+        )
+
+    for _, rows in groupby(sorted(keyed, key=setting), key=setting):
+        (first, first_place), *others = rows
+        for point, place in others:
+            for port, name in enumerate(("forward_v", "reflected_v")):
+                one, other = getattr(first, name), getattr(point, name)
+                allowed = max(REPEAT_WITHIN * max(one, other), REPEAT_SPREADS * spread_v[port])
+                if abs(one - other) > allowed:
+                    raise BenchPointError(
+                        f"{place}: {name} {other:.4g} contradicts {one:.4g} of"
+                        f" {first_place.rpartition(':')[2]}, the same key-down ({point.condition},"
+                        f" {point.power_w:g}): take both again"
+                    )

@@ -1,0 +1,273 @@
+"""When a key-down is steady enough to be taken: mean, noise and drift of the readings of a time.
+
+Pure: it knows the times of pairs only, and what it finds does not depend on how these were cut
+into blocks.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from drivers.contract import SampleBlock
+from logger.blocks import Bools, Floats, Times
+from logger.calibration.bench_points import BenchPoint
+
+SLICE_NS = 100_000_000  # pairs are judged in slices of this length
+LEAST_READINGS = 8
+BRIEF_S = 0.3  # a shorter key-down is a bounce
+GAP_NS = 3_000_000_000  # no pairs for so long: what came before does not count
+DRIFT = 0.01  # of the reading above its zero, over the time averaged
+WEAK_DRIFT = 0.001  # of the stronger reading, for the port that hears only a leak
+SPREAD = 0.03  # a carrier that scatters more is modulated
+SPREAD_SDS = 8.0  # of the noise unkeyed
+ERRORS = 3.0  # standard errors of the drift that mean nothing
+KEYED_SDS, KEYED_STEPS, KEYED_LEAST_V = 8.0, 4.0, 1e-3
+
+
+class Level(NamedTuple):
+    """One port over a time: mean, standard deviation of a single reading, change from the
+    beginning to the end, standard error of that change; all in volts."""
+
+    mean_v: float
+    sd_v: float
+    drift_v: float
+    drift_u_v: float
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the pairs of a stretch of `seconds` amount to; see BenchPoint for the rest."""
+
+    forward: Level
+    reflected: Level
+    readings: int
+    seconds: float
+    frequency_khz: float | None
+    temperature_c: float | None
+    step_v: float
+    full_scale_v: float | None
+
+    def point(self, condition: str, power: float) -> BenchPoint:
+        """The bench point; `power` is what the reference instrument shows."""
+        return BenchPoint(
+            condition=condition,
+            power_w=power,
+            forward_v=self.forward.mean_v,
+            reflected_v=self.reflected.mean_v,
+            frequency_khz=self.frequency_khz,
+            temperature_c=self.temperature_c,
+            forward_sd_v=self.forward.sd_v,
+            reflected_sd_v=self.reflected.sd_v,
+            readings=self.readings,
+            step_v=self.step_v or None,
+            full_scale_v=self.full_scale_v,
+        )
+
+
+@dataclass(frozen=True)
+class Quiet:
+    """Both ports unkeyed: zero and standard deviation of a single reading, and the step, volts."""
+
+    zero_v: tuple[float, float]
+    sd_v: tuple[float, float]
+    step_v: float
+
+    @classmethod
+    def of(cls, point: BenchPoint) -> Quiet | None:
+        """From an unkeyed point; None if it does not tell the noise."""
+        if point.forward_sd_v is None or point.reflected_sd_v is None:
+            return None
+        return cls(
+            (point.forward_v, point.reflected_v),
+            (point.forward_sd_v, point.reflected_sd_v),
+            point.step_v or 0.0,
+        )
+
+    def keyed(self, forward_v: ArrayLike, reflected_v: ArrayLike) -> Bools:
+        """Whether either reading of each pair stands clear of its noise."""
+        forward, reflected = (
+            np.asarray(volts) - zero > max(KEYED_SDS * sd, KEYED_STEPS * self.step_v, KEYED_LEAST_V)
+            for volts, zero, sd in zip(
+                (forward_v, reflected_v), self.zero_v, self.sd_v, strict=True
+            )
+        )
+        return np.asarray(forward | reflected)
+
+
+def unsteady(reading: Reading, quiet: Quiet | None) -> str | None:
+    """What moves too much to be averaged, in words; None if nothing does.
+
+    quiet  the readings unkeyed, None if `reading` is that itself
+    """
+    levels = (reading.forward, reading.reflected)
+    zeros = quiet.zero_v if quiet else (reading.forward.mean_v, reading.reflected.mean_v)
+    above = [abs(level.mean_v - zero) for level, zero in zip(levels, zeros, strict=True)]
+    for port, name in enumerate(("forward", "reflected")):
+        level = levels[port]
+        if quiet is not None:
+            most_v = max(SPREAD * above[port], SPREAD_SDS * quiet.sd_v[port], reading.step_v)
+            if level.sd_v > most_v:
+                return f"{name} scatters by {1e3 * level.sd_v:.1f} mV: is the carrier modulated?"
+        most_v = max(
+            DRIFT * above[port],
+            WEAK_DRIFT * max(above),
+            ERRORS * level.drift_u_v,
+            reading.step_v,
+        )
+        if abs(level.drift_v) > most_v:
+            return f"{name} drifts by {1e3 * level.drift_v:+.1f} mV in {reading.seconds:.1f} s"
+    return None
+
+
+class Trouble(enum.Enum):
+    """Why a key-down cannot be taken."""
+
+    CLIPPED = enum.auto()  # at the converter's end
+    RELEASED = enum.auto()  # before it was averaged
+    TOO_LONG = enum.auto()  # and still not steady
+    GAP = enum.auto()  # pairs stopped coming
+
+
+class _Slice(NamedTuple):
+    number: int
+    values: Floats  # (4, n): forward, reflected, frequency, temperature
+
+
+class Watch:
+    """Waits for a key-down, lets it settle and averages the last `average_s` that are steady.
+
+    quiet    the readings unkeyed; None to average at once, which is how these are taken
+    limit_s  a key-down may last this long
+    """
+
+    def __init__(self, quiet: Quiet | None, average_s: float, limit_s: float) -> None:
+        self._quiet = quiet
+        self._slices = max(1, round(average_s * 1e9 / SLICE_NS))
+        self._limit_ns = limit_s * 1e9
+        self._origin_ns: int | None = None
+        self._times: Times = np.empty(0, dtype=np.int64)
+        self._values: Floats = np.empty((4, 0))
+        self._window: list[_Slice] = []
+        self._down_ns: int | None = None
+        self._last_ns = 0
+        self._step_v = 0.0
+        self._full_scale_v: float | None = None
+        self.latest_v: tuple[float, float] | None = None
+
+    @property
+    def keyed_s(self) -> float | None:
+        """How long the key has been down, None if it is up."""
+        return None if self._down_ns is None else 1e-9 * (self._last_ns - self._down_ns)
+
+    def update(self, block: SampleBlock) -> Reading | Trouble | None:
+        """Take in pairs; the steady reading or what prevents it as soon as either is there."""
+        nan = np.full(len(block), np.nan)
+        fresh = [block.forward_v, block.reflected_v]
+        fresh += [block.aux.get(name, nan) for name in ("frequency_khz", "temperature_c")]
+        self.latest_v = (float(block.forward_v[-1]), float(block.reflected_v[-1]))
+        self._step_v = max(block.step_v)
+        self._full_scale_v = block.full_scale_v
+        times = np.concatenate([self._times, block.time_ns])
+        values = np.concatenate([self._values, np.stack(fresh)], axis=1)
+        if self._origin_ns is None:
+            self._origin_ns = int(times[0])
+        number = (times - self._origin_ns) // SLICE_NS
+        begin = 0
+        for end in np.flatnonzero(np.diff(number)) + 1:
+            outcome = self._judge(
+                times[begin:end], _Slice(int(number[begin]), values[:, begin:end])
+            )
+            if outcome is not None:
+                return outcome
+            begin = int(end)
+        self._times, self._values = times[begin:], values[:, begin:]
+        return None
+
+    def _judge(self, times: Times, part: _Slice) -> Reading | Trouble | None:
+        forward, reflected = part.values[:2]
+        keyed = (
+            np.ones(len(times), dtype=bool)
+            if self._quiet is None
+            else self._quiet.keyed(forward, reflected)
+        )
+        before_ns, self._last_ns = self._last_ns, int(times[-1])
+        if self._down_ns is None:
+            if not keyed.all():
+                return None
+            self._down_ns = int(times[0])  # the carrier may still rise in this slice: not averaged
+            return Trouble.CLIPPED if self._clipped(part) else None
+        if int(times[0]) - before_ns > GAP_NS:
+            return Trouble.GAP
+        if not keyed.any():
+            brief = before_ns - self._down_ns < BRIEF_S * 1e9
+            self._down_ns = None
+            self._window.clear()
+            return None if brief else Trouble.RELEASED
+        if self._clipped(part):
+            return Trouble.CLIPPED
+        if keyed.all():
+            self._window.append(part)
+        else:
+            self._window.clear()
+        self._forget()
+        reading = self.reading() if self._full() else None
+        if reading is not None and unsteady(reading, self._quiet) is None:
+            return reading
+        return Trouble.TOO_LONG if self._last_ns - self._down_ns > self._limit_ns else None
+
+    def _clipped(self, part: _Slice) -> bool:
+        if self._full_scale_v is None or self._quiet is None:
+            return False
+        return bool((part.values[:2] > self._full_scale_v - 1.5 * self._step_v).any())
+
+    def _full(self, window: slice = slice(None)) -> bool:
+        parts = self._window[window]
+        return (
+            bool(parts)
+            and parts[-1].number - parts[0].number + 1 >= self._slices
+            and sum(part.values.shape[1] for part in parts) >= LEAST_READINGS
+        )
+
+    def _forget(self) -> None:
+        """Drop what lies further back than is averaged."""
+        while self._full(slice(1, None)):
+            del self._window[0]
+
+    def reading(self) -> Reading | None:
+        """What has been gathered so far, None if that is too little to tell noise and drift."""
+        if not self._window:
+            return None
+        values = np.concatenate([part.values for part in self._window], axis=1)
+        if values.shape[1] < LEAST_READINGS:
+            return None
+        spans = self._window[-1].number - self._window[0].number + 1
+        return Reading(
+            forward=level(values[0]),
+            reflected=level(values[1]),
+            readings=values.shape[1],
+            seconds=1e-9 * SLICE_NS * spans,
+            frequency_khz=_middle(values[2], above=0.0),
+            temperature_c=_middle(values[3]),
+            step_v=self._step_v,
+            full_scale_v=self._full_scale_v,
+        )
+
+
+def level(volts: Floats) -> Level:
+    """Mean, noise and drift of readings in order, (n,), n >= 4."""
+    half = len(volts) // 2
+    sd = float(volts.std(ddof=1))
+    # The means of the halves lie half the time apart, so the whole drift is twice their difference.
+    drift = 2 * float(volts[-half:].mean() - volts[:half].mean())
+    return Level(float(volts.mean()), sd, drift, 4 * sd / math.sqrt(len(volts)))
+
+
+def _middle(values: Floats, above: float = -math.inf) -> float | None:
+    told = values[values > above]
+    return float(np.median(told)) if len(told) else None

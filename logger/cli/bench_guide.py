@@ -1,0 +1,384 @@
+"""Leads a person through the key-downs of a session at the bench."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import time
+from collections import deque
+
+import numpy as np
+
+from drivers.contract import Driver, EndOfInput, SampleBlock
+from logger.calibration.bench_points import WATTS_PER_VOLT2, BenchPoint
+from logger.calibration.bench_session import (
+    UNKEYED_S,
+    Session,
+    Step,
+    doubt_of_power,
+    doubts,
+    found,
+)
+from logger.calibration.points_file import PointsFile
+from logger.calibration.steady import Level, Quiet, Reading, Trouble, Watch, unsteady
+from logger.cli.terminal import Stop, Terminal
+
+CAUTIONS = (
+    "Before anything is keyed:",
+    "- The dummy load must be rated for the power you send into it.",
+    "- Into an open or a short use low power, never longer than asked, and never an amplifier:"
+    " full reflection can destroy a transmitter. Follow its manual.",
+    "- RF burns. Touch no plug, line or load while keyed, and release the key before you change"
+    " anything.",
+    "- Follow the licence conditions of your service, and keep test transmissions off the air:"
+    " no antenna anywhere here.",
+)
+HELP = (
+    "Each step asks for Enter, then for the key, then for what the reference instrument showed."
+    " Instead of Enter: r repeats the last step, b goes back one, s skips one, q stops and keeps"
+    " what there is."
+)
+SETUPS = {
+    "matched": "Connect: transmitter on the transmitter port, dummy load on the antenna port.",
+    "reversed": "Turn the coupler round: transmitter on the antenna port, dummy load on the"
+    " transmitter port.",
+    "open": "Connect: transmitter on the transmitter port, nothing on the antenna port. Low power"
+    " only, no amplifier.",
+    "short": "Connect: transmitter on the transmitter port, a short on the antenna port. Low power"
+    " only, no amplifier.",
+}
+UNITS = {"watts": "W", "vrms": "V rms", "vp": "V peak", "vpp": "V p-p", "none": ""}
+REPEAT = "r"
+ANSWERS = "Enter, a figure, r, b, s or q"
+LISTEN_S = 0.1
+LINGER_S = 0.05
+PIECE_NS = 50_000_000
+SILENCE_S = 3.0
+REMIND_S = 3.0
+
+
+def positive(text: str) -> float | None:
+    """A finite number above 0, with a decimal point or comma; None if it is not one."""
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError:
+        return None
+    return value if 0 < value < math.inf else None
+
+
+class Scale:
+    """What the reference instrument shows, and the power that means."""
+
+    def __init__(self, reference: str) -> None:
+        self.known = reference != "none"
+        self.unit = UNITS[reference]
+        self._watts_per_volt2 = WATTS_PER_VOLT2.get(reference)
+
+    def figure(self, power_w: float) -> float:
+        """What is shown at so many watts."""
+        if self._watts_per_volt2 is None:
+            return power_w
+        return float(f"{math.sqrt(power_w / self._watts_per_volt2):.3g}")
+
+    def power_w(self, figure: float) -> float:
+        """The watts at which `figure` is shown."""
+        return figure if self._watts_per_volt2 is None else self._watts_per_volt2 * figure**2
+
+    def words(self, figure: float) -> str:
+        """A figure with its unit."""
+        return f"{figure:g} {self.unit}".strip()
+
+
+class Guide:
+    """Leads through the steps; `average_s` of each key-down are averaged."""
+
+    def __init__(
+        self,
+        driver: Driver,
+        terminal: Terminal,
+        file: PointsFile,
+        steps: list[Step],
+        scale: Scale,
+        average_s: float,
+    ) -> None:
+        self._driver = driver
+        self._terminal = terminal
+        self._file = file
+        self._scale = scale
+        self._average_s = average_s
+        self._session = Session(steps, found(steps, file.points))
+        self._setup: str | None = None
+        self._pieces: deque[SampleBlock | None] = deque()
+        self._heard_s = math.inf
+        self._silent = False
+
+    def progress(self) -> str:
+        """How far the session is, in words."""
+        session = self._session
+        return f"{len(session.done)} of {len(session.steps)} steps are in {self._file.path}"
+
+    def run(self) -> None:
+        """All steps that are left. Raises Stop, EndOfInput, MismatchdError."""
+        say = self._terminal.say
+        for text in (*CAUTIONS, "", HELP, ""):
+            say(text)
+        if self._file.dropped is not None:
+            say(f"{self._file.path}: the last line was cut short and is dropped")
+        if self._session.done:
+            say(f"{self.progress()}; going on with the others")
+        self._heard_s = time.monotonic()
+        while (number := self._session.current) is not None:
+            self._take(number)
+
+    # one step
+
+    def _take(self, number: int) -> None:
+        session, say = self._session, self._terminal.say
+        step = session.steps[number]
+        if step.condition != self._setup:
+            say("")
+            say(SETUPS[step.condition])
+            self._setup = step.condition
+        place = f"Step {number + 1} of {len(session.steps)}"
+        figure = self._scale.figure(step.power_w)
+        if step.power_w == 0:
+            say(f"{place}: unkeyed, for zero and noise. Leave the key alone.")
+        elif self._scale.known:
+            say(f"{place}: {step.condition}, about {self._scale.words(figure)}.")
+        else:
+            say(f"{place}: {step.condition}, the setting called {figure:g}.")
+        answer = self._answer("Enter when ready:")
+        if self._moved(answer):
+            return
+        if answer and step.power_w > 0 and (typed := positive(answer)):
+            figure = typed
+        elif answer:
+            say(f"{answer!r} is not understood: {ANSWERS}")
+            return
+        quiet = self._quiet() if step.power_w > 0 else None
+        reading = self._measure(step, quiet)
+        if reading is None:
+            return
+        say(_result(step, reading))
+        warnings = doubts(step, reading, quiet)
+        for text in warnings:
+            say(f"Doubtful: {text}")
+        if quiet is not None or warnings:
+            kept = self._figure(step, reading, quiet, figure)
+            if kept is None:
+                return
+            figure = kept
+        point = reading.point(step.condition, self._scale.power_w(figure))
+        if number in session.done:
+            at = session.done[number]
+            self._file.replace(at, point)
+        else:
+            at = self._file.add(point)
+        session.take(at)
+
+    def _figure(
+        self, step: Step, reading: Reading, quiet: Quiet | None, proposed: float
+    ) -> float | None:
+        """What the reference instrument showed; None if this reading is not to be kept."""
+        told = quiet is not None and self._scale.known
+        doubted: float | None = None
+        while True:
+            answer = self._answer(
+                f"The reference showed [{self._scale.words(proposed)}]:"
+                if told
+                else "Enter to keep it, r to repeat it:"
+            )
+            if answer == REPEAT or self._moved(answer):
+                return None
+            figure = positive(answer.rstrip(" WVwv")) if answer and told else proposed
+            if figure is None or (answer and not told):
+                self._terminal.say(f"{answer!r} is not understood: {ANSWERS}")
+                continue
+            if quiet is None or not told or figure == doubted:
+                return figure
+            point = reading.point(step.condition, self._scale.power_w(figure))
+            doubt = doubt_of_power(point, self._others(), quiet)
+            if doubt is None:
+                return figure
+            self._terminal.say(f"Doubtful: {doubt} Enter keeps it.")
+            proposed = doubted = figure
+
+    def _others(self) -> list[BenchPoint]:
+        """The points but that of the present step."""
+        session = self._session
+        present = None if session.current is None else session.done.get(session.current)
+        return [point for number, point in enumerate(self._file.points) if number != present]
+
+    def _moved(self, answer: str) -> bool:
+        """Do what an answer of one letter asks for; False if it is not one. Raises Stop."""
+        session, say = self._session, self._terminal.say
+        match answer:
+            case "q":
+                raise Stop
+            case "r":
+                if not session.repeat():
+                    say("nothing has been taken yet that could be repeated")
+            case "b":
+                if not session.back():
+                    say("this is the first step")
+            case "s":
+                if not session.skip():
+                    say("the unkeyed step cannot be left out: all others need it")
+            case _:
+                return False
+        return True
+
+    def _quiet(self) -> Quiet:
+        quiet = Quiet.of(self._file.points[self._session.done[0]])
+        assert quiet is not None  # else the step would not count as done
+        return quiet
+
+    # pairs
+
+    def _measure(self, step: Step, quiet: Quiet | None) -> Reading | None:
+        """Watch until the step's reading is there; None if that was not to be, with the reason
+        told."""
+        terminal, say = self._terminal, self._terminal.say
+        watch = Watch(quiet, step.average_s(self._average_s) if quiet else UNKEYED_S, step.limit_s)
+        if quiet:
+            say("Key the transmitter.")
+        outcome: Reading | Trouble | None = None
+        while outcome is None:
+            if terminal.interactive and (line := terminal.line(0.0)) is not None:
+                if not self._moved(line):
+                    say("Not keyed; once more.")
+                return None
+            block, lost = self._listen()
+            if lost:
+                say("Release the key; this step begins again.")
+                return None
+            if block is not None:
+                outcome = watch.update(block)
+                terminal.draw(*_forms(step, watch, quiet))
+        if quiet:
+            terminal.ring()
+        if isinstance(outcome, Reading):
+            if quiet:
+                say("Steady. Release the key.")
+                self._released(quiet)
+            return outcome
+        say(_trouble(outcome, step, watch, quiet))
+        if quiet:
+            self._released(quiet)
+        return None
+
+    def _released(self, quiet: Quiet) -> None:
+        """Wait for the key to be up; on a terminal Enter goes on without."""
+        reminded_s = time.monotonic()
+        while True:
+            if self._terminal.interactive and (line := self._terminal.line(0.0)) is not None:
+                if line:
+                    self._terminal.give_back(line)
+                return
+            try:
+                block, _ = self._listen()
+            except EndOfInput:  # what was read is still worth asking about
+                return
+            if block is not None and not quiet.keyed(block.forward_v, block.reflected_v).any():
+                return
+            if time.monotonic() - reminded_s > REMIND_S:
+                reminded_s = time.monotonic()
+                self._terminal.say("Still keyed: release the key (or Enter to go on).")
+
+    def _answer(self, question: str) -> str:
+        """Ask; what comes from the driver meanwhile is not kept, so that nothing piles up."""
+        self._terminal.ask(question)
+        # A file can wait, and what stands in it next is what the next step is to see.
+        waits = self._driver.finite
+        while (line := self._terminal.line(None if waits else 0.0)) is None:
+            _, told = self._listen()
+            if told:
+                self._terminal.ask(question)
+        return line.lower()
+
+    def _listen(self) -> tuple[SampleBlock | None, bool]:
+        """The next pairs, if any, and whether the driver had something to tell."""
+        if not self._pieces:
+            block = self._driver.read(LISTEN_S, LINGER_S)
+            self._pieces.extend(_pieces(block) if block and self._driver.finite else [block])
+        block = self._pieces.popleft()
+        notices = self._driver.notices()
+        for notice in notices:
+            self._terminal.say(notice)
+        now_s = time.monotonic()
+        if block is not None:
+            self._heard_s, self._silent = now_s, False
+        elif not self._silent and now_s - self._heard_s > SILENCE_S:
+            self._silent = True
+            self._terminal.say(
+                f"Nothing has come from the bridge for {SILENCE_S:g} s: look at its plug, and at"
+                " the driver's keys in the configuration."
+            )
+            return block, True
+        return block, bool(notices)
+
+
+def _pieces(block: SampleBlock) -> list[SampleBlock]:
+    """A block in short pieces: one of a file may hold several key-downs, each for its own step."""
+    since_ns = (block.time_ns - block.time_ns[0]) // PIECE_NS
+    edges = [0, *(np.flatnonzero(np.diff(since_ns)) + 1).tolist(), len(block)]
+    return [
+        SampleBlock(
+            block.time_ns[begin:end],
+            block.forward_v[begin:end],
+            block.reflected_v[begin:end],
+            {name: column[begin:end] for name, column in block.aux.items()},
+            block.step_v,
+            block.full_scale_v,
+        )
+        for begin, end in itertools.pairwise(edges)
+    ]
+
+
+def _ports(step: Step, reading: Reading) -> list[tuple[str, Level]]:
+    """Both ports, first the one that hears the full wave."""
+    ports = [("forward", reading.forward), ("reflected", reading.reflected)]
+    return ports[::-1] if step.condition == "reversed" else ports
+
+
+def _result(step: Step, reading: Reading) -> str:
+    ports = "; ".join(
+        f"{name} {one.mean_v:.4f} V, noise {1e3 * one.sd_v:.2f} mV,"
+        f" drift {1e3 * one.drift_v:+.2f} mV"
+        for name, one in _ports(step, reading)
+    )
+    return f"{ports}; {reading.readings} readings in {reading.seconds:.1f} s"
+
+
+def _forms(step: Step, watch: Watch, quiet: Quiet | None) -> list[str]:
+    """The line that is drawn while pairs come in, the longest form first."""
+    if watch.keyed_s is None or (reading := watch.reading()) is None:
+        forward, reflected = watch.latest_v or (0.0, 0.0)
+        return [
+            f"waiting  forward {forward:.4f} V  reflected {reflected:.4f} V",
+            f"waiting {forward:.3f} V, {reflected:.3f} V",
+        ]
+    (name, one), (other, weak) = _ports(step, reading)
+    at, noise = f"{watch.keyed_s:.1f} s", f"noise {1e3 * one.sd_v:.1f} mV"
+    drift = f"drift {1e3 * one.drift_v:+.1f} mV"
+    return [
+        f"{at}  {name} {one.mean_v:.4f} V  {noise}  {drift}  {other} {weak.mean_v:.4f} V",
+        f"{at}  {name} {one.mean_v:.4f} V  {noise}  {drift}",
+        f"{at} {one.mean_v:.3f} V {noise.removesuffix(' mV')} {drift}",
+    ]
+
+
+def _trouble(trouble: Trouble, step: Step, watch: Watch, quiet: Quiet | None) -> str:
+    """What went wrong and what to do."""
+    match trouble:
+        case Trouble.CLIPPED:
+            return "Release the key: a reading is at the converter's end. Go down in power."
+        case Trouble.RELEASED:
+            return "The key came up too soon; once more, until you are told to release it."
+        case Trouble.GAP:
+            return "Release the key: pairs stopped coming; once more."
+    reading = watch.reading()
+    reason = (reading and unsteady(reading, quiet)) or "too few steady pairs"
+    if quiet is None:
+        return f"Not steady although nothing should be keyed: {reason}. Once more."
+    return f"Release the key: {step.limit_s:g} s is long enough. Not steady: {reason}"

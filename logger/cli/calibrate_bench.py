@@ -1,0 +1,140 @@
+"""`mismatchd calibrate bench`: a guided session at the live coupler that writes bench points."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+import click
+
+from drivers.contract import EndOfInput
+from logger.calibration.bench_points import CONDITIONS, WATTS_PER_VOLT2
+from logger.calibration.bench_session import LOW_W, steps
+from logger.calibration.points_file import PointsFile
+from logger.cli.bench_guide import UNITS, Guide, Scale, positive
+from logger.cli.calibrate_fit import class_option, fit_and_write
+from logger.cli.station import config_option, configuration
+from logger.cli.terminal import Stop, Terminal
+from logger.errors import BenchPointError, MismatchdError, UsageError
+
+
+def _numbers(context: click.Context, option: click.Parameter, text: str) -> tuple[float, ...]:
+    numbers = [positive(part) for part in text.split(",")]
+    told = tuple(number for number in numbers if number is not None)
+    if len(told) < len(numbers):
+        raise click.BadParameter(f"{text!r} is not a list of numbers above 0 such as 0.1,0.3,1,3")
+    return told
+
+
+def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[str, ...]:
+    names = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",")))
+    for name in names:
+        if name not in CONDITIONS:
+            raise click.BadParameter(f"{name!r} is not one of {', '.join(CONDITIONS)}")
+    return names
+
+
+@click.command("bench")
+@config_option
+@click.argument("points", type=click.Path(path_type=Path, dir_okay=False), metavar="POINTS.csv")
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Calibration file to write at the end.",
+)
+@click.option(
+    "--powers",
+    callback=_numbers,
+    default="0.1,0.3,1,3",
+    show_default=True,
+    metavar="W,W,...",
+    help=f"Watts to ask for; into an open or a short only those up to {LOW_W:g} W.",
+)
+@click.option(
+    "--conditions",
+    callback=_names,
+    default=",".join(CONDITIONS),
+    show_default=True,
+    metavar="NAME,...",
+    help="What to measure, in this order.",
+)
+@click.option(
+    "--reference",
+    type=click.Choice(list(UNITS)),
+    default="watts",
+    show_default=True,
+    help="What the reference instrument shows: watts or volts across the load; none: there is"
+    " none, powers are only names of settings.",
+)
+@class_option
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.5, 10),
+    default=2.0,
+    show_default=True,
+    help="How long to average a key-down.",
+)
+def command(
+    config_path: Path | None,
+    points: Path,
+    output: Path,
+    powers: tuple[float, ...],
+    conditions: tuple[str, ...],
+    reference: str,
+    reference_class: float,
+    seconds: float,
+) -> int:
+    """Take bench points from the live coupler, step by step, then fit a calibration to them.
+
+    Each point is in POINTS.csv as soon as it is taken; the same command goes on where an earlier
+    session stopped. Only the driver of the configuration is used.
+    """
+    config = configuration(config_path)
+    if not output.absolute().parent.is_dir():
+        raise UsageError(f"{output}: cannot be written: there is no folder {output.parent}")
+    file = PointsFile(points)
+    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    asked = steps(conditions, powers)
+    left_out = set(conditions) - {step.condition for step in asked if step.power_w > 0}
+    if left_out:
+        raise UsageError(
+            f"--powers: none is {LOW_W:g} W or less, the most for {' and '.join(sorted(left_out))};"
+            " give a lower one too, or name other --conditions"
+        )
+    terminal = Terminal()
+    guide = Guide(driver, terminal, file, asked, Scale(reference), seconds)
+    try:
+        driver.open()
+        guide.run()
+    except (Stop, KeyboardInterrupt) as reason:
+        terminal.say("")
+        terminal.say(f"stopped: {guide.progress()}; the same command goes on from there")
+        return 0 if isinstance(reason, Stop) else 130
+    except EndOfInput as error:
+        raise MismatchdError(
+            f"the input has ended before the session: {guide.progress()}"
+        ) from error
+    finally:
+        driver.close()
+    taken = Counter("unkeyed" if p.power_w == 0 else p.condition for p in file.points)
+    listed = ", ".join(f"{count} {name}" for name, count in taken.items())
+    terminal.say("")
+    terminal.say(f"All is taken: {listed} in {points}")
+    try:
+        # The file holds watts. Their class is twice that of volts.
+        fit_and_write(
+            points,
+            output,
+            reference="none" if reference == "none" else "watts",
+            reference_class_percent=reference_class * (2 if reference in WATTS_PER_VOLT2 else 1),
+        )
+    except BenchPointError as error:
+        terminal.say(f"No calibration is written: {error}")
+        terminal.say(
+            "The points are kept; delete a row to have it asked for again, or name more --powers."
+        )
+        return 1
+    return 0

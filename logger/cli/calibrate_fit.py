@@ -1,0 +1,143 @@
+"""`mismatchd calibrate fit`: bench points to a calibration file, with a report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from logger.errors import UsageError
+
+REFERENCES = ("watts", "vrms", "vp", "vpp", "none")
+
+
+def _percent(context: click.Context, option: click.Parameter, text: str) -> float:
+    try:
+        percent = float(text.strip().removesuffix("%"))
+    except ValueError:
+        raise click.BadParameter(f"{text!r} is no percentage; give one such as 5%") from None
+    if not 0 <= percent < 100:
+        raise click.BadParameter(f"{text!r} is not between 0% and 100%")
+    return percent
+
+
+class_option = click.option(
+    "--reference-class",
+    "reference_class",
+    callback=_percent,
+    default="5%",
+    show_default=True,
+    metavar="PERCENT",
+    help="Class of the reference instrument, of what it shows.",
+)
+
+
+@click.command("fit")
+@click.argument("points", type=click.Path(path_type=Path), metavar="POINTS.csv")
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Calibration file to write.",
+)
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path),
+    metavar="PNG",
+    help="Draw the calibration too, as `chart calibration` does.",
+)
+@click.option(
+    "--reference",
+    type=click.Choice(REFERENCES),
+    default="watts",
+    show_default=True,
+    help="What power_w holds: watts, or volts across the 50 ohm load (rms, peak, peak to peak), or"
+    " none: marks only, key-downs of one mark had equal but unknown power.",
+)
+@class_option
+@click.option(
+    "--strongest-w",
+    type=click.FloatRange(min=0, min_open=True),
+    default=4.0,
+    show_default=True,
+    help="With --reference none: what the highest power is taken to be.",
+)
+@click.option(
+    "--step-v",
+    type=click.FloatRange(min=0, min_open=True),
+    help="One step of the converter in volts, if the points do not tell.",
+)
+@click.option(
+    "--full-scale-v",
+    type=click.FloatRange(min=0, min_open=True),
+    help="The converter's end in volts, if the points do not tell.",
+)
+def command(
+    points: Path,
+    output: Path,
+    plot: Path | None,
+    reference: str,
+    reference_class: float,
+    strongest_w: float,
+    step_v: float | None,
+    full_scale_v: float | None,
+) -> None:
+    """Fit the coupler from bench points and say how good it is.
+
+    POINTS.csv has the columns condition,power_w,forward_v,reflected_v and, where wanted,
+    frequency_khz and temperature_c; one steady key-down a row. Conditions: matched (antenna port
+    on a dummy load), reversed (coupler turned round), open, short (antenna port, low power only).
+    Power 0 is the transmitter unkeyed. `calibrate bench` gathers such points.
+    """
+    fit_and_write(
+        points,
+        output,
+        plot=plot,
+        reference=reference,
+        reference_class_percent=reference_class,
+        strongest_w=strongest_w,
+        step_v=step_v,
+        full_scale_v=full_scale_v,
+    )
+
+
+def fit_and_write(
+    points: Path,
+    output: Path,
+    *,
+    plot: Path | None = None,
+    reference: str = "watts",
+    reference_class_percent: float = 5.0,
+    strongest_w: float = 4.0,
+    step_v: float | None = None,
+    full_scale_v: float | None = None,
+) -> None:
+    """Fit, write the calibration (nothing if it cannot be fitted), print the report."""
+    from logger.calibration.bench_points import load
+    from logger.calibration.file import dump, identify
+    from logger.calibration.fit import fit
+    from logger.calibration.report import report
+
+    found = fit(
+        load(points),
+        reference=reference,
+        reference_class_percent=reference_class_percent,
+        strongest_w=strongest_w,
+        step_v=step_v,
+        full_scale_v=full_scale_v,
+    )
+    try:
+        output.write_text(dump(found.content), encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"{output}: cannot be written: {error.strerror}") from error
+    for line in report(found):
+        click.echo(line)
+    click.echo(f"wrote {output}, calibration {identify(found.content)}", err=True)
+    if plot is not None:
+        from logger.charts.calibration import draw
+        from logger.charts.sheet import save
+
+        save(draw(found.content), plot)
+        click.echo(f"drew {plot}", err=True)

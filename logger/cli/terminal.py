@@ -1,0 +1,96 @@
+"""A dialogue on a terminal while something goes on: words to stderr, answers from stdin."""
+
+from __future__ import annotations
+
+import math
+import os
+import select
+import sys
+import textwrap
+import time
+
+import click
+
+REDRAW_S = {True: 0.2, False: 1.0}  # on a terminal a line is drawn over, elsewhere it is added
+
+
+class Stop(Exception):  # noqa: N818 - the person's wish, not an error
+    """The person wants to stop and keep what there is."""
+
+
+class Terminal:
+    """Words to stderr, lines of answers from stdin; one line may be drawn over and over."""
+
+    def __init__(self) -> None:
+        self.interactive = sys.stdin.isatty()
+        self._redraws = sys.stderr.isatty()
+        self._typed = b""
+        self._drawn = 0  # characters of the line that is drawn over
+        self._drawn_s = -math.inf
+
+    def _width(self) -> int:
+        try:
+            return os.get_terminal_size(sys.stderr.fileno()).columns or 80
+        except OSError:
+            return 80
+
+    def say(self, text: str) -> None:
+        """A message, folded between words where there is a terminal."""
+        self._wipe()
+        if self._redraws:
+            hang = "  " if text.startswith("- ") else ""
+            text = textwrap.fill(text, max(20, self._width() - 1), subsequent_indent=hang)
+        click.echo(text, err=True)
+
+    def ring(self) -> None:
+        """Call a person who looks at the instrument and not at the screen."""
+        if self._redraws:
+            click.echo("\a", nl=False, err=True)
+
+    def ask(self, text: str) -> None:
+        """A prompt; the answer comes from `line`."""
+        self._wipe()
+        click.echo(f"{text} ", nl=False, err=True)
+
+    def draw(self, *forms: str) -> None:
+        """Show a line in place of the last; the first of its forms that fits."""
+        now_s = time.monotonic()
+        if now_s - self._drawn_s < REDRAW_S[self._redraws]:
+            return
+        self._drawn_s = now_s
+        if not self._redraws:
+            click.echo(forms[0], err=True)
+            return
+        room = self._width() - 1
+        text = next((form for form in forms if len(form) <= room), forms[-1][:room])
+        click.echo(f"\r{text.ljust(min(self._drawn, room))}", nl=False, err=True)
+        self._drawn = len(text)
+
+    def _wipe(self) -> None:
+        if self._drawn:
+            room = min(self._drawn, self._width() - 1)
+            click.echo(f"\r{' ' * room}\r", nl=False, err=True)
+            self._drawn = 0
+        self._drawn_s = -math.inf
+
+    def line(self, timeout_s: float | None) -> str | None:
+        """The next line typed, None if none was in time (None: wait). Raises Stop at the end."""
+        stdin = sys.stdin.fileno()
+        while b"\n" not in self._typed:
+            if not select.select([stdin], [], [], timeout_s)[0]:
+                return None
+            try:
+                data = os.read(stdin, 4096)
+            except OSError:  # the terminal is gone
+                data = b""
+            if not data:
+                raise Stop
+            self._typed += data
+        line, _, self._typed = self._typed.partition(b"\n")
+        if not self.interactive:
+            click.echo(err=True)
+        return line.decode(errors="replace").strip()
+
+    def give_back(self, line: str) -> None:
+        """Let `line` be the answer to the next question."""
+        self._typed = f"{line}\n".encode() + self._typed
