@@ -32,6 +32,7 @@ class Coupler:
         self._frequency_khz = frequency_khz
         self.id = identify(content)
         top_v = 1.05 * max(
+            LEAST_V,
             content.valid.forward_v[1],
             content.valid.reflected_v[1],
             content.converter.full_scale_v or 0.0,

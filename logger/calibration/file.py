@@ -27,6 +27,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 import yaml
 
+from logger.calibration.bench_points import CONDITIONS
 from logger.errors import CalibrationError
 
 FORMAT = 1
@@ -176,6 +177,17 @@ def parse(text: str, where: str) -> CalibrationFile:
         if lowest > highest:
             raise CalibrationError(
                 f"{where}: valid.{key}: a range is [lowest, highest], not [{lowest}, {highest}]"
+            )
+    for number, point in enumerate(content.bench_points, start=1):
+        for key in ("power_w", "forward_v", "reflected_v"):
+            if not isinstance(point.get(key), float):
+                raise CalibrationError(
+                    f"{where}: bench_points: point {number}: `{key}` is not a number"
+                )
+        if point.get("condition") not in CONDITIONS:
+            raise CalibrationError(
+                f"{where}: bench_points: point {number}: condition is one of"
+                f" {', '.join(CONDITIONS)}"
             )
     cov = content.covariance
     unknown = sorted(set(cov.parameters) - PARAMETERS) if cov is not None else []

@@ -120,6 +120,11 @@ def fit_and_write(
     from logger.calibration.fit import fit
     from logger.calibration.report import report
 
+    if plot is not None:
+        from logger.charts.calibration import draw
+        from logger.charts.sheet import check_suffix, save
+
+        check_suffix(plot)
     found = fit(
         load(points),
         reference=reference,
@@ -136,8 +141,5 @@ def fit_and_write(
         click.echo(line)
     click.echo(f"wrote {output}, calibration {identify(found.content)}", err=True)
     if plot is not None:
-        from logger.charts.calibration import draw
-        from logger.charts.sheet import save
-
         save(draw(found.content), plot)
         click.echo(f"drew {plot}", err=True)

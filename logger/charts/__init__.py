@@ -1,0 +1,1 @@
+"""Charts to look at and to print, one module each; nothing else draws."""

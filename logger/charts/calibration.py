@@ -1,0 +1,402 @@
+"""A calibration on one sheet: detector laws, residuals, and the smallest SWR to be claimed."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+
+import msgspec
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from logger.blocks import Floats
+from logger.calibration.bench_points import CONDITIONS
+from logger.calibration.claims import bench_noise, smallest_swr
+from logger.calibration.coupler import Coupler
+from logger.calibration.detector import DetectorLaw
+from logger.calibration.file import CalibrationFile, Port
+from logger.calibration.problem import FULL_WAVE
+from logger.calibration.residuals import Residual, residuals
+from logger.charts.calibration_heading import LEFT, LINE, SIDES, WRAP, heading, signed
+from logger.charts.sheet import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    PURPLE,
+    SHADE,
+    VERMILION,
+    blank,
+    logarithmic,
+    panel,
+    style,
+    write,
+)
+from logger.reflection import COVERAGE
+
+POWER = {"forward": "incident power", "reflected": "reflected power"}
+
+# Millimetres: both columns and their width; the width of all; heights from the lower edge.
+RIGHT, HALF, WHOLE = 118.0, 80.0, 175.0
+LABEL = 14.0  # from the left frames to the words beside them
+LAWS, LAWS_ALONE = 153.0, 112.0  # with and without residuals below
+RESIDUALS, RESIDUALS_HIGH = 97.0, 36.0
+CLAIMS, CLAIMS_HIGH, FOOT = 25.0, 52.0, 11.5
+
+LOOKS = dict(
+    zip(CONDITIONS, ((BLUE, "o"), (VERMILION, "s"), (GREEN, "^"), (PURPLE, "v")), strict=True)
+)
+MANY = 60  # points of a port, from which on they are drawn smaller
+CURVE_POINTS = 200
+NEGLIGIBLE_V = 1e-6  # by which figures in the file are rounded
+LAW_SPAN = 50.0  # ratio of the highest volts to the lowest, at least, so that the bend is seen
+CLAIM_SPAN = 8.0  # of powers, likewise
+MARGIN = 1.3  # around points on logarithmic axes
+ABOVE = 1.6  # how far laws and claims go on above the bench points
+LEAST_DB = 0.05  # the scale of residuals reaches so far at least
+EDGE = 0.94  # of the scale, where points beyond it stand
+FAR = 3.0  # readings left out, so many times farther off than the others, are beyond the scale
+NAMED = 2  # of those are named
+LEAST_SWR = 0.1  # the scale of SWR reaches so far above 1 at least
+WIDE_SWR = 6.0  # from here on SWR is shown on a logarithmic axis
+PAIRS = ((1, BLUE, "-", "a single pair"), (100, VERMILION, "--", "mean of 100 pairs"))
+
+
+def draw(content: CalibrationFile) -> Figure:
+    """The sheet that shows a calibration, A4 upright."""
+    coupler = Coupler(content)
+    with style():
+        figure = blank()
+        top = heading(figure, coupler)
+        found = residuals(coupler)
+        sides = [_side(coupler, port, list(_points(coupler, port, found))) for port in (0, 1)]
+        bottom = LAWS if any(found) else LAWS_ALONE
+        _laws(_columns(figure, bottom, top - bottom), sides)
+        if any(found):
+            _residuals(_columns(figure, RESIDUALS, RESIDUALS_HIGH), sides)
+        else:
+            why = "was not made by a fit" if content.bench_points else "has no bench points"
+            write(figure, LEFT, bottom - 16, f"No residuals: the file {why}.", color=GREY)
+        claims = panel(figure, LEFT, CLAIMS, WHOLE, CLAIMS_HIGH)
+        claims.yaxis.set_label_coords(-LABEL / WHOLE, 0.5)
+        for number, line in enumerate(_claims(claims, coupler)):
+            write(figure, LEFT, FOOT - number * LINE, line, color=GREY, fontsize=8)
+    return figure
+
+
+def _columns(figure: Figure, bottom: float, height: float) -> list[Axes]:
+    """Panels for the forward and the reflected port, side by side."""
+    both = [panel(figure, left, bottom, HALF, height) for left in (LEFT, RIGHT)]
+    both[0].yaxis.set_label_coords(-LABEL / HALF, 0.5)
+    return both
+
+
+class Point(NamedTuple):
+    """A bench point as one port heard it.
+
+    volts     the reading less the zero
+    watts     power at the port by the reference, at the frequency and temperature of the law that
+              is drawn; so it is as far from the law as the residual says
+    residual  if the file tells it
+    """
+
+    condition: str
+    volts: float
+    watts: float
+    left_out: bool
+    residual: Residual | None
+
+
+class Side(NamedTuple):
+    """One port as it is drawn.
+
+    law          its law; `uncorrected`, the same without the interpolant, if there is one
+    low_v        lowest and high_v, highest reading less the zero of the calibrated range
+    end_v        the reading less the zero where the converter ends, if known
+    """
+
+    name: str
+    content: CalibrationFile
+    law: DetectorLaw
+    uncorrected: DetectorLaw | None
+    low_v: float
+    high_v: float
+    end_v: float | None
+    points: list[Point]
+
+    @property
+    def unit(self) -> str:
+        """Of powers."""
+        return "W (relative)" if self.content.watts == "relative" else "W"
+
+    def clipped(self, point: Point) -> bool:
+        """Whether the converter was at its end."""
+        if self.end_v is None or not point.left_out:
+            return False
+        return point.volts >= self.end_v - self.content.converter.step_v - NEGLIGIBLE_V
+
+    def watts(self, volts: Floats) -> Floats:
+        """By the law, of readings less the zero."""
+        return self.law.exact_watts(volts + self.law.zero_v)
+
+
+def _side(coupler: Coupler, port: int, points: list[Point]) -> Side:
+    content, name = coupler.content, SIDES[port]
+    law = coupler.forward if port == 0 else coupler.reflected
+    of_file: Port = getattr(content, name)
+    low_v, high_v = (volts - law.zero_v for volts in getattr(content.valid, f"{name}_v"))
+    full_scale_v = content.converter.full_scale_v
+    uncorrected = None
+    if of_file.correction:
+        plain = msgspec.structs.replace(of_file, correction=[])
+        uncorrected = DetectorLaw.of(plain, max(high_v, 1.0), content.impedance_ohm)
+    return Side(
+        name=name,
+        content=content,
+        law=law,
+        uncorrected=uncorrected,
+        low_v=low_v,
+        high_v=high_v,
+        end_v=None if full_scale_v is None else full_scale_v - law.zero_v,
+        points=points,
+    )
+
+
+def _points(
+    coupler: Coupler, port: int, found: tuple[list[Residual], list[Residual]]
+) -> Iterator[Point]:
+    """With their residuals, or as they are if the file was not made by a fit."""
+    content, name = coupler.content, SIDES[port]
+    law = coupler.forward if port == 0 else coupler.reflected
+    for one in found[port]:
+        if one.volts > 0:
+            by_law = float(law.watts(np.array([one.volts + law.zero_v]))[0])
+            watts = by_law / 10 ** (one.residual_db / 10)
+            yield Point(one.condition, one.volts, watts, one.left_out, one)
+    if any(found) or content.watts == "relative":
+        return
+    heard = [CONDITIONS[number] for number in FULL_WAVE[port]]
+    for row in content.bench_points:
+        condition, watts = str(row["condition"]), float(row["power_w"])
+        volts = float(row[f"{name}_v"]) - law.zero_v
+        if condition in heard and watts > 0 and volts > 0:
+            left_out = name in str(row.get("left_out", "")).split()
+            yield Point(condition, volts, watts, left_out, None)
+
+
+# ---- detector laws
+
+
+def _laws(panels: list[Axes], sides: list[Side]) -> None:
+    """Both laws at one scale, so that they can be compared."""
+    seen_v = [volts for side in sides for volts in _seen(side) if volts > 0] or [1.0]
+    top_v = ABOVE * max(seen_v)
+    reach_v = np.geomspace(min(min(seen_v) / MARGIN, top_v / LAW_SPAN), top_v, CURVE_POINTS)
+    ends_w = [
+        *(watts for side in sides for watts in side.watts(reach_v[[0, -1]])),
+        *(point.watts for side in sides for point in side.points),
+    ]
+    for axes, side in zip(panels, sides, strict=True):
+        logarithmic(axes, "x", reach_v[0], reach_v[-1])
+        logarithmic(axes, "y", min(ends_w) / MARGIN, max(ends_w) * MARGIN)
+        axes.set_title(f"{side.name} detector")
+        axes.set_xlabel(f"{side.name} reading less its zero, V")
+        axes.set_ylabel(f"{POWER[side.name]}, {side.unit}")
+        lines = axes.legend(handles=_law(axes, side, reach_v), loc="upper left")
+        points = side.points
+        marks = _mark(axes, side, points, [p.volts for p in points], [p.watts for p in points])
+        if marks:
+            axes.legend(handles=marks, loc="lower right")
+            axes.add_artist(lines)
+
+
+def _seen(side: Side) -> Iterator[float]:
+    yield from (side.low_v, side.high_v)
+    yield from (point.volts for point in side.points)
+
+
+def _law(axes: Axes, side: Side, reach_v: Floats) -> list[Artist]:
+    """Draw the law; returns what its legend names."""
+    low_v = max(side.low_v, reach_v[0])
+    high_v = max(side.high_v, reach_v[0])
+    inside_v = np.append(reach_v[reach_v < high_v], high_v)
+    above_v = np.append(high_v, reach_v[reach_v > high_v])
+    shown: list[Artist] = [
+        *axes.plot(inside_v, side.watts(inside_v), color=INK, lw=1.3, label="law"),
+        *axes.plot(
+            above_v, side.watts(above_v), color=INK, lw=1.1, ls="--", label="law, extrapolated"
+        ),
+        axes.axvspan(low_v, high_v, color=SHADE, zorder=0, label="calibrated range"),
+    ]
+    if side.uncorrected is not None:
+        watts = side.uncorrected.exact_watts(reach_v + side.law.zero_v)
+        shown += axes.plot(
+            reach_v, watts, color=GREY, lw=1.0, ls=":", label="without its correction"
+        )
+    if side.end_v is not None and reach_v[0] < side.end_v < reach_v[-1]:
+        shown.append(axes.axvline(side.end_v, color=GREY, lw=1.0, ls="-.", label="converter's end"))
+    return shown
+
+
+def _mark(
+    axes: Axes, side: Side, points: list[Point], xs: list[float], ys: list[float]
+) -> list[Artist]:
+    """Bench points at `xs` and `ys`: filled where the fit used them, hollow and crossed where not.
+
+    Returns what a legend would name.
+    """
+    named: dict[str, Artist] = {}
+
+    def some(label: str, chosen: list[bool], **look: Any) -> None:
+        at = [n for n, choice in enumerate(chosen) if choice]
+        if at:
+            look = {"ms": 3.4 if len(xs) > MANY else 5.0, "mew": 0.8, **look}
+            (line,) = axes.plot([xs[n] for n in at], [ys[n] for n in at], ls="", **look)
+            line.set_label(label)
+            named.setdefault(label, line)
+
+    for condition, (colour, shape) in LOOKS.items():
+        mine = [point.condition == condition for point in points]
+        used = [m and not point.left_out for m, point in zip(mine, points, strict=True)]
+        unused = [m and point.left_out for m, point in zip(mine, points, strict=True)]
+        some(condition, used, marker=shape, mfc=colour, mec=INK, mew=0.4)
+        some(condition, unused, marker=shape, mfc="white", mec=colour)
+    clipped = [side.clipped(point) for point in points]
+    outlier = [p.left_out and not c for p, c in zip(points, clipped, strict=True)]
+    some("left out: clipped", clipped, marker="+", mec=INK, ms=9.0)
+    some("left out: outlier", outlier, marker="x", mec=INK, ms=7.0)
+    return list(named.values())
+
+
+# ---- residuals
+
+
+def _residuals(panels: list[Axes], sides: list[Side]) -> None:
+    """How far the laws are from the reference, both ports at one scale."""
+    points = [point for side in sides for point in side.points]
+    watts = [_reference_w(side, point) for side in sides for point in side.points]
+    usual_db = max((_reach_db(point) for point in points if not point.left_out), default=0.0)
+    shown_db = [_reach_db(point) for point in points if _reach_db(point) <= FAR * usual_db]
+    most_db = 1.15 * max([LEAST_DB, *shown_db])
+    panels[0].set_ylabel("law over reference, dB")
+    for axes, side in zip(panels, sides, strict=True):
+        logarithmic(axes, "x", min(watts) / MARGIN, max(watts) * MARGIN)
+        axes.set_ylim(-most_db, most_db)
+        axes.axhline(0, color=INK, lw=0.9)
+        axes.set_title(f"residuals, {side.name}")
+        axes.set_xlabel(f"{POWER[side.name]}, {side.unit}")
+        if side.points:
+            _bars(axes, side, most_db)
+        else:
+            axes.text(
+                *(0.5, 0.6),
+                "no bench points for this port",
+                transform=axes.transAxes,
+                ha="center",
+                bbox={"fc": "white", "ec": "none"},
+            )
+
+
+def _reference_w(side: Side, point: Point) -> float:
+    """What the reference showed; unknown powers go by the fit."""
+    if point.residual is None or side.content.watts == "relative":
+        return point.watts
+    return point.residual.watts
+
+
+def _reach_db(point: Point) -> float:
+    """How far the point reaches from zero, with its bar."""
+    assert point.residual is not None
+    return abs(point.residual.residual_db) + COVERAGE * point.residual.error_db
+
+
+def _bars(axes: Axes, side: Side, most_db: float) -> None:
+    watts = [_reference_w(side, point) for point in side.points]
+    found = [point.residual for point in side.points if point.residual is not None]
+    values = [one.residual_db for one in found]
+    errors = [COVERAGE * one.error_db for one in found]
+    axes.errorbar(watts, values, errors, fmt="none", ecolor=INK, elinewidth=0.7, capsize=1.5)
+    edge_db = EDGE * most_db
+    _mark(axes, side, side.points, watts, [min(max(v, -edge_db), edge_db) for v in values])
+    beyond = [signed(value, 1) for value in values if abs(value) > most_db]
+    if beyond:
+        note = f"off scale: {', '.join(beyond[:NAMED])} dB{', …' * (len(beyond) > NAMED)}"
+        axes.set_title(note, loc="right", fontsize=7, fontweight="normal")
+
+
+# ---- the smallest SWR
+
+
+def _claims(axes: Axes, coupler: Coupler) -> list[str]:
+    """Draw the smallest SWR that can be claimed; returns what is to be known about it, in lines."""
+    content = coupler.content
+    unit = "W (relative)" if coupler.relative_watts else "W"
+    floor_w = coupler.readable_floor_w(bench_noise(coupler))
+    low_w, high_w = content.valid.forward_w
+    bottom_w, top_w = _span_w(floor_w, low_w, high_w)
+    axes.set_title("smallest SWR that can be claimed (95 %)")
+    axes.set_xlabel(f"incident power, {unit}")
+    axes.set_ylabel("SWR")
+    logarithmic(axes, "x", bottom_w, top_w)
+    axes.axvspan(max(low_w, bottom_w), max(high_w, bottom_w), color=SHADE, zorder=0)
+    if not floor_w and not coupler.leak:
+        axes.text(
+            *(0.5, 0.5),
+            "neither noise nor directivity is known: nothing can be claimed",
+            transform=axes.transAxes,
+            ha="center",
+        )
+        axes.set_yticks([])
+        return []
+    powers = np.geomspace(max(floor_w, bottom_w), top_w, CURVE_POINTS)
+    highest = 1.0
+    for pairs, colour, dashes, label in PAIRS:
+        claims = smallest_swr(coupler, powers, pairs)
+        axes.plot(powers, claims, color=colour, ls=dashes, lw=1.6, label=label)
+        highest = max(highest, float(np.nanmax(claims)))
+    if highest > WIDE_SWR:
+        logarithmic(axes, "y", 1.0, 1.1 * highest)
+    else:
+        axes.set_ylim(1.0, 1.0 + 1.15 * max(highest - 1.0, LEAST_SWR))
+    if floor_w > 0:
+        _floor(axes, floor_w, bottom_w, unit)
+    # Beside the title: the panel itself is free in no corner of every calibration.
+    axes.legend(loc="lower right", bbox_to_anchor=(1.01, 0.985), ncols=len(PAIRS), frameon=False)
+    return textwrap.wrap(" ".join(_caveats(content, floor_w)), WRAP)
+
+
+def _span_w(floor_w: float, low_w: float, high_w: float) -> tuple[float, float]:
+    """Powers to show: the floor, the bench's highest power, and something around them."""
+    high_w = high_w if high_w > 0 else floor_w or 1.0
+    low_w = floor_w or max(low_w, high_w / CLAIM_SPAN)
+    return min(low_w, high_w) / 2, max(ABOVE * high_w, CLAIM_SPAN / 2 * floor_w)
+
+
+def _floor(axes: Axes, floor_w: float, bottom_w: float, unit: str) -> None:
+    axes.axvline(floor_w, color=INK, lw=1.2)
+    axes.axvspan(bottom_w, floor_w, fill=False, hatch="///", ec=GREY, lw=0)
+    axes.annotate(
+        f"readable floor {floor_w:.3g} {unit}",
+        (floor_w, 0.5),
+        (-4, 0),
+        xycoords=axes.get_xaxis_transform(),
+        textcoords="offset points",
+        rotation=90,
+        ha="right",
+        va="center",
+        bbox={"fc": "white", "ec": "none", "pad": 1.5},
+    )
+
+
+def _caveats(content: CalibrationFile, floor_w: float) -> Iterator[str]:
+    if floor_w > content.valid.forward_w[1]:
+        yield "The readable floor is above the highest power of the bench."
+    if floor_w and not content.converter.step_v:
+        yield "The converter's step is not known, so the floor may be too good."
+    if not floor_w:
+        yield "Noise and converter are not known, so no floor is shown."
+    if content.directivity is None:
+        yield "Directivity is not known, so this tells of noise only: a match may read more."

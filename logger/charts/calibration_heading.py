@@ -1,0 +1,138 @@
+"""The words at the head of a calibration's sheet: what it is of, its figures and their doubt."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterator
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import LAW, CalibrationFile, Port
+from logger.charts.sheet import write
+
+SIDES = ("forward", "reflected")
+
+# Millimetres, heights from the lower edge.
+LEFT, TITLE, TABLE, LINE = 23.0, 279.0, 262.0, 4.4
+COLUMNS = (0.0, 17.0, 42.5, 65.0, 87.5, 109.5, 134.0, 152.0)
+WRAP = 108  # characters in a line of words
+REFERENCES = {
+    "watts": "shows watts",
+    "vrms": "shows rms volts across the load",
+    "vp": "shows peak volts across the load",
+    "vpp": "shows peak-to-peak volts across the load",
+}
+
+
+def heading(figure: Figure, coupler: Coupler) -> float:
+    """Title, table and remarks; returns where the panels may begin, mm."""
+    content = coupler.content
+    write(figure, LEFT, TITLE, "Calibration of the coupler", fontsize=16, fontweight="bold")
+    facts = [coupler.id, _short(content.date), f"{content.impedance_ohm:g} Ω"]
+    if content.temperature_c is not None:
+        facts.append(f"{content.temperature_c:.3g} °C")
+    write(figure, LEFT, TITLE - 6.5, ", ".join(facts), fontsize=9.5)
+    for number, row in enumerate(_table(content)):
+        for left, cell in zip(COLUMNS, row, strict=True):
+            weight = "bold" if number == 0 or left == 0 else "normal"
+            write(figure, LEFT + left, TABLE - number * LINE, cell, fontsize=8, fontweight=weight)
+    base = TABLE - 3 * LINE - 1.5
+    for line in _remarks(content):
+        look = {"fontweight": "bold"} if line.startswith("Watts are relative") else {}
+        for part in textwrap.wrap(line, WRAP):
+            write(figure, LEFT, base, part, fontsize=8, **look)
+            base -= LINE
+    return base - 5
+
+
+def _table(content: CalibrationFile) -> Iterator[tuple[str, ...]]:
+    yield (
+        "port",
+        "coupling, dB",
+        "n Vt, mV",
+        "R Is, mV",
+        "zero, mV",
+        "directivity, dB",
+        "noise, mV",
+        "calibrated, V",
+    )
+    covariance = content.covariance
+    doubts = {}
+    if covariance is not None:
+        deviations = np.sqrt(np.maximum(np.diag(np.array(covariance.matrix)), 0.0)).tolist()
+        doubts = dict(zip(covariance.parameters, deviations, strict=True))
+    for name in SIDES:
+        port: Port = getattr(content, name)
+        low_v, high_v = getattr(content.valid, f"{name}_v")
+        noise_v = getattr(content.noise, f"{name}_v")
+        yield (
+            name,
+            *(
+                _figure(scale * getattr(port, field), scale * doubts.get(f"{name}.{field}", 0.0))
+                for field, scale in zip(LAW, (1, 1e3, 1e3, 1e3), strict=True)
+            ),
+            _directivity(content, name),
+            f"{1e3 * noise_v:.2g}" if noise_v else "not known",
+            f"{low_v:.3g} to {high_v:.3g}",
+        )
+
+
+def _figure(value: float, doubt: float) -> str:
+    """A value to the place where its doubt begins."""
+    if doubt <= 0:
+        return f"{value:.4g}"
+    places = min(max(1 - math.floor(math.log10(doubt)), 0), 3)
+    return f"{value:.{places}f} ± {doubt:.{places}f}"
+
+
+def _directivity(content: CalibrationFile, name: str) -> str:
+    found = content.directivity
+    db = getattr(found, f"{name}_db", None)
+    if found is None or db is None:
+        return "not known"
+    if name == "reflected" and found.bound:
+        return f"at least {db:.1f}"
+    doubt = getattr(found, f"{name}_u_db")
+    return f"{db:.1f} ± {doubt:.1f}" if doubt else f"{db:.1f}"
+
+
+def _remarks(content: CalibrationFile) -> Iterator[str]:
+    known = content.instrument
+    if content.watts == "relative":
+        yield "Watts are relative: the powers at the bench were not known. SWR is calibrated."
+    if "coupler" in known:
+        yield f"Coupler: {_short(str(known['coupler']))}"
+    reference = str(known.get("reference", "not named"))
+    parts = [REFERENCES.get(reference, _short(reference))]
+    if content.watts == "absolute":
+        if "reference_class_percent" in known:
+            parts.append(f"class {float(known['reference_class_percent']):.3g} %")
+        if "scatter_percent" in known:
+            parts.append(f"readings scatter by {float(known['scatter_percent']):.2g} %")
+    yield f"Reference: {', '.join(parts)}"
+    step_v, full_scale_v = content.converter.step_v, content.converter.full_scale_v
+    parts = [_short(str(known["converter"]))] if "converter" in known else []
+    parts.append(f"step {1e3 * step_v:.3g} mV" if step_v else "step not known")
+    parts.append(f"full scale {full_scale_v:.3g} V" if full_scale_v else "full scale not known")
+    yield f"Converter: {', '.join(parts)}"
+    for name in SIDES:
+        port: Port = getattr(content, name)
+        if port.coupling_by_khz:
+            told = ", ".join(f"{khz:g} kHz {signed(db, 2)} dB" for khz, db in port.coupling_by_khz)
+            yield f"Coupling of the {name} port by frequency: {told}"
+        if port.r_is_per_c:
+            yield f"R Is of the {name} port: {signed(100 * port.r_is_per_c, 1)} % per degree"
+    if content.covariance is not None:
+        yield "± is one standard deviation; the bars of residuals are 95 %"
+
+
+def signed(value: float, places: int) -> str:
+    """A value with its sign, typographically."""
+    return f"{value:+.{places}f}".replace("-", "−")
+
+
+def _short(words: str) -> str:
+    return textwrap.shorten(words, 70, placeholder=" …")

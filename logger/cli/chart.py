@@ -1,0 +1,16 @@
+"""`mismatchd chart`: pictures to look at and to print."""
+
+from __future__ import annotations
+
+import click
+
+from logger.cli.lazy import LazyGroup
+
+COMMANDS = {
+    "calibration": "chart_calibration",
+}
+
+
+@click.command("chart", cls=LazyGroup, modules=COMMANDS)
+def command() -> None:
+    """Draw a chart as PNG, SVG or PDF."""
