@@ -86,12 +86,11 @@ def fit(
     _leave_out(problem, x, departures)
     x, solution = _settle(problem, x)
     if problem.scatter > WORST_SCATTER and not any(d and d.correction for d in departures):
-        miss_db = np.where(problem.used, np.abs(problem.miss_db(x)), 0.0).max(axis=1)
-        worst = int(miss_db.argmax())
+        deviation = np.where(problem.used, np.abs(problem.deviation(x)), 0.0).max(axis=1)
         raise BenchPointError(
-            f"{bench.places[worst]}: readings follow no detector's law (typical miss"
-            f" {DB * problem.scatter:.1f} dB, {miss_db[worst]:.1f} dB in this row): check powers,"
-            " conditions and columns"
+            f"{bench.places[int(deviation.argmax())]}: readings follow no detector's law (they miss"
+            f" it by {DB * problem.scatter:.1f} dB, this row most of all): check powers, conditions"
+            " and columns"
         )
     return Fit(
         content=calibration(
@@ -224,9 +223,7 @@ def _leave_out(
     problem: Problem, x: Floats, departures: tuple[Departure | None, Departure | None]
 ) -> None:
     """Take outliers out of the problem, but not so many that the rest proves nothing."""
-    miss_v, slope = problem.miss_v(x)
-    scatter = max(problem.scatter, SCATTER[0])
-    deviation = miss_v / np.hypot(problem.readings.sd_v, scatter * slope)
+    deviation = problem.deviation(x, least_scatter=SCATTER[0])
     for port in (0, 1):
         judged = departures[port]
         if judged is not None and judged.correction:

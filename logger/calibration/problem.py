@@ -16,7 +16,7 @@ from logger.blocks import Bools, Floats
 from logger.calibration.bench_points import CONDITIONS
 from logger.calibration.detector import squared_peak_v
 from logger.calibration.model import detector
-from logger.calibration.readings import Readings
+from logger.calibration.readings import Readings, alike
 
 IMPEDANCE_OHM = 50.0
 KELVIN = 273.15
@@ -70,7 +70,7 @@ class Problem:
         self.used: Bools = readings.used.copy()
         self.scatter = 0.02
         self._keyed = readings.power > 0
-        marks, self._mark = np.unique(readings.power[self._keyed], return_inverse=True)
+        self._mark = alike(readings.power[self._keyed])
         # The sign with which a reflection adds to the leak in phase with that of an open.
         is_open, is_short = readings.condition == OPEN, readings.condition == SHORT
         self._phase = is_open.astype(float) - is_short
@@ -87,7 +87,7 @@ class Problem:
             ("leak", 4 * self._bands),
             ("band", 2 * (self._bands - 1) * by_band),
             ("temperature", 2 * by_temperature),
-            ("power", len(marks) * unknown),
+            ("power", (self._mark.max() + 1) * unknown),
         ):
             self.part[name] = slice(end, end + size)
             end += size
@@ -186,6 +186,12 @@ class Problem:
         """Readings less what they should be, and volts per unit of ln power; each (n, 2)."""
         volts, slopes = self.predict(x)
         return self.readings.volts - volts, slopes
+
+    def deviation(self, x: Floats, least_scatter: float = 0.0) -> Floats:
+        """The same in standard deviations, (n, 2)."""
+        miss_v, slopes = self.miss_v(x)
+        scatter = max(self.scatter, least_scatter)
+        return np.asarray(miss_v / np.hypot(self.readings.sd_v, scatter * slopes))
 
     def miss_db(self, x: Floats) -> Floats:
         """Power that readings stand for over what was there, dB, (n, 2); meant for small ones."""

@@ -9,7 +9,7 @@ import numpy as np
 from logger.blocks import Bools, Floats
 from logger.calibration.bench_points import CONDITIONS, Bench, BenchPoint
 
-BAND_WIDTH = 1.05  # frequencies nearer than this belong together
+BAND_WIDTH = 1.05  # frequencies, and unknown powers, nearer than this belong together
 ROUGH_V = 2e-4  # of a reading about which nothing is known
 ON_GRID = 0.1  # steps that a reading may lie beside a step because it was rounded when printed
 DIVISORS = 8
@@ -130,18 +130,23 @@ def _clip(power: Floats, volts: Floats) -> float:
 
 
 def _bands(points: list[BenchPoint]) -> tuple[Floats, list[float | None]]:
-    known = sorted({p.frequency_khz for p in points if p.frequency_khz is not None})
-    groups: list[list[float]] = []
-    for khz in known:
-        if groups and khz < BAND_WIDTH * groups[-1][-1]:
-            groups[-1].append(khz)
-        else:
-            groups.append([khz])
-    if not groups:
+    khz = np.array([p.frequency_khz or np.nan for p in points])
+    known = ~np.isnan(khz)
+    if not known.any():
         return np.zeros(len(points), dtype=int), [None]
-    of = {khz: number for number, group in enumerate(groups) for khz in group}
-    band = np.array([of.get(p.frequency_khz, 0) for p in points])  # type: ignore[arg-type]
-    return band, [float(np.mean(group)) for group in groups]
+    band = np.zeros(len(points), dtype=int)
+    band[known] = alike(khz[known])
+    return band, [float(khz[known & (band == number)].mean()) for number in range(band.max() + 1)]
+
+
+def alike(values: Floats) -> Floats:
+    """Number of the group that each of `values` > 0 belongs to, rising, (n,); those nearer than
+    BAND_WIDTH to the next belong together."""
+    order = np.argsort(values)
+    apart = np.diff(np.log(values[order])) > np.log(BAND_WIDTH)
+    group = np.empty(len(values), dtype=int)
+    group[order] = np.concatenate([[0], np.cumsum(apart)])
+    return group
 
 
 def _first(points: list[BenchPoint], name: str) -> float | None:

@@ -97,16 +97,17 @@ def _directivity(fit: Fit) -> Iterator[str]:
         if leak is None:
             yield f"directivity of the reflected port{where}: not measured (no matched points)"
         else:
-            tail = " (the leak is below the noise)" if leak.bound else ""
+            tail = " (too little leaks for these points to tell)" if leak.bound else ""
             yield f"directivity of the reflected port{where}: {words(leak)}{tail}"
     directivity = fit.content.directivity
     if directivity is not None and directivity.forward_db is not None:
+        doubt = f" ± {directivity.forward_u_db:.1f}" if directivity.forward_u_db else ""
         source = {
-            "reversed": f"± {directivity.forward_u_db:.1f} dB, from reversed points",
+            "reversed": "from reversed points" if doubt else "or more, from reversed points",
             "open and short": "or more, from open against short",
             "assumed": "assumed like the reflected port's",
         }[fit.forward_from]
-        yield f"directivity of the forward port: {directivity.forward_db:.1f} dB {source}"
+        yield f"directivity of the forward port: {directivity.forward_db:.1f}{doubt} dB {source}"
 
 
 def _claims(coupler: Coupler) -> Iterator[str]:
@@ -183,8 +184,8 @@ def advice(fit: Fit, coupler: Coupler) -> Iterator[str]:
     directivity = content.directivity
     if directivity is not None and directivity.bound:
         yield (
-            f"the leak of the reflected port is below the noise: directivity is at least"
-            f" {directivity.reflected_db:.0f} dB; matched points at more power would tell more"
+            f"directivity is only known to be {directivity.reflected_db:.0f} dB or more; matched"
+            " points at more power, and reversed ones, would tell more"
         )
     elif directivity is not None and directivity.reflected_db < GOOD_DIRECTIVITY_DB:
         leak = 10 ** (-directivity.reflected_db / 20)

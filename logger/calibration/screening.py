@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from itertools import groupby
 
+import numpy as np
+
 from logger.calibration.bench_points import Bench, BenchPoint
-from logger.calibration.readings import Readings
+from logger.calibration.readings import Readings, alike
 from logger.errors import BenchPointError
 
 LEAST_POWERS = 3
@@ -36,7 +38,7 @@ def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
             " dummy load and read at least three powers"
         )
     _swapped(keyed, zero_v, spread_v)
-    _still(keyed, zero_v, spread_v)
+    _still(keyed, zero_v, spread_v, clip_v)
     _repeats(keyed, spread_v)
     used = [(point, place) for point, place in matched if point.forward_v < clip_v]
     if not used:
@@ -57,10 +59,22 @@ def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
             f"{place}: powers too close together: the highest `matched` power, {powers[-1]:g} W, is"
             f" less than {LEAST_RANGE:g} times the lowest, {powers[0]:g} W; add lower ones"
         )
-    if not powers_known and not any(point.condition == "reversed" for point, _ in keyed):
+    if not powers_known:
+        _marks(keyed)
+
+
+def _marks(keyed: list[tuple[BenchPoint, str]]) -> None:
+    """Unknown powers balance the ports only where both ways round were read at the same ones."""
+    group = alike(np.array([point.power_w for point, _ in keyed]))
+    ways: dict[int, set[str]] = {}
+    for number, (point, _) in zip(group.tolist(), keyed, strict=True):
+        ways.setdefault(number, set()).add(point.condition)
+    both = sum({"matched", "reversed"} <= conditions for conditions in ways.values())
+    if both < LEAST_MARKS:
         raise BenchPointError(
-            f"{bench.places[-1]}: no `reversed` key-down in the file: without known powers the two"
-            " ports are balanced by turning the coupler round"
+            f"{keyed[-1][1]}: with this row there are {both} powers read both `matched` and"
+            f" `reversed` (coupler turned round); without a reference at least {LEAST_MARKS} are"
+            " needed, marked by the same power_w"
         )
 
 
@@ -81,7 +95,9 @@ def _swapped(keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: P
             )
 
 
-def _still(keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: PortVolts) -> None:
+def _still(
+    keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: PortVolts, clip_v: float
+) -> None:
     """A port that stays where it is although it hears the full wave."""
     hears = {0: ("matched", "open", "short"), 1: ("reversed", "open", "short")}
     for port, name in enumerate(("forward_v", "reflected_v")):
@@ -89,6 +105,8 @@ def _still(keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: Por
         if not rows:
             continue
         volts = [getattr(point, name) for point, _ in rows]
+        if min(volts) >= clip_v:
+            continue  # that has a message of its own
         moved = max(volts) - min(min(volts), zero_v[port])
         powers = {point.power_w for point, _ in rows}
         same = len(powers) > 1 and max(volts) - min(volts) < MOVES_BY * spread_v[port]
@@ -119,7 +137,7 @@ def _repeats(keyed: list[tuple[BenchPoint, str]], spread_v: PortVolts) -> None:
                 allowed = max(REPEAT_WITHIN * max(one, other), REPEAT_SPREADS * spread_v[port])
                 if abs(one - other) > allowed:
                     raise BenchPointError(
-                        f"{place}: {name} {other:.4g} contradicts {one:.4g} of"
+                        f"{place}: {name} {other:.4g} contradicts {one:.4g} of row"
                         f" {first_place.rpartition(':')[2]}, the same key-down ({point.condition},"
                         f" {point.power_w:g}): take both again"
                     )
