@@ -31,8 +31,7 @@ def test_every_problem_has_its_model() -> None:
     assert MODELS.keys() == PROBLEMS.keys()
 
 
-# From the far start the one takes more steps than are allowed and the other overflows on its way.
-NEAR_ONLY = ("MGH09", "MGH17")
+NEAR_ONLY = ("MGH17",)  # from the far start it overflows on its way and ends elsewhere
 CASES = [(name, "start2") for name in PROBLEMS] + [
     (name, "start1") for name in PROBLEMS if name not in NEAR_ONLY
 ]

@@ -10,7 +10,7 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger.blocks import Bits, Floats, Noise
-from logger.calibration.detector import ROOM_C, DetectorLaw
+from logger.calibration.detector import ROOM_C, DetectorLaw, correction_db, squared_peak_v
 from logger.calibration.file import CalibrationFile, Port, identify
 from logger.reflection import COVERAGE, LEAST_W, blend
 from logger.rows import Flag
@@ -164,12 +164,20 @@ class Coupler:
             value = getattr(port, field)
             step = 1e-4 if field in ("coupling_db", "zero_v") else 1e-4 * value
             readings = self._sensitivity_v + port.zero_v + LEAST_V
-            logs = []
-            for sign in (1, -1):
-                moved = msgspec.structs.replace(port, **{field: value + sign * step})
-                logs.append(np.log(self._law(moved).exact_watts(readings)))
-            tables.append((logs[0] - logs[1]) / (2 * step))
+            higher, lower = (
+                _ln_watts(msgspec.structs.replace(port, **{field: value + change}), readings)
+                for change in (step, -step)
+            )
+            tables.append((higher - lower) / (2 * step))
         return tables
+
+
+def _ln_watts(port: Port, reading_v: Floats) -> Floats:
+    """ln of a port's watts but for a constant, (n,) -> (n,)."""
+    volts = reading_v - port.zero_v
+    by_law = np.log(squared_peak_v(volts, port.n_vt_v, port.r_is_v))
+    db = port.coupling_db + correction_db(port.correction, volts)
+    return np.asarray(by_law + db * math.log(10) / 10)
 
 
 def _leak(db: float, u_db: float) -> float:

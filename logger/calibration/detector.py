@@ -25,6 +25,7 @@ KELVIN = 273.15
 ROOM_C = 21.0
 
 TABLE_CELLS = 2048  # relative error of the interpolation: below 3e-5 from 10 µV up
+STEPS = 10
 SMALL = 1e-4  # levels below which the series of the inverse is exact to 1e-8
 ASYMPTOTIC_FROM = 500.0  # numpy's I0 overflows near 713
 
@@ -43,19 +44,17 @@ def ln_i0(x: Floats) -> Floats:
 
 
 def squared_argument(ln_value: Floats) -> Floats:
-    """x**2 such that ln I0(x) = `ln_value` >= 0, (n,) -> (n,), by bisection.
+    """x**2 such that ln I0(x) = `ln_value` >= 0, (n,) -> (n,).
 
-    4 L is a lower bound since ln I0(x) <= x**2 / 4; the upper one comes from the large-x form.
+    Newton's steps with I1(x)/I0(x) taken as x / (1/2 + sqrt(x**2 + 9/4)), which is right at both
+    ends and within 1 % between, so that each step leaves a hundredth of the error.
     """
     level = np.asarray(ln_value, dtype=np.float64)
-    low = 4 * level
-    high = np.maximum(low, (level + 0.5 * np.log(2 * np.pi * (level + 1)) + 1) ** 2)
-    for _ in range(64):
-        middle = 0.5 * (low + high)
-        above = ln_i0(np.sqrt(middle)) > level
-        high = np.where(above, middle, high)
-        low = np.where(above, low, middle)
-    return np.where(level < SMALL, 4 * level * (1 + level / 4), 0.5 * (low + high))
+    found = 4 * level + level**2
+    for _ in range(STEPS):
+        x = np.sqrt(found)
+        found = np.maximum(found - 2 * (ln_i0(x) - level) * (0.5 + np.sqrt(found + 2.25)), 0.0)
+    return np.where(level < SMALL, 4 * level * (1 + level / 4), found)
 
 
 def squared_peak_v(volts: Floats, n_vt_v: float, r_is_v: float) -> Floats:

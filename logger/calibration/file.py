@@ -61,7 +61,8 @@ class Directivity(
 ):
     """Directivity of both ports in dB; `forward_db` None means it was not determined.
 
-    `bound` says that the leak was below the noise, so that `reflected_db` is a lower bound.
+    `bound` says that too little leaked to tell, so that `reflected_db` is a lower bound;
+    `forward_bound` says it of the forward port.
     The standard uncertainties are of the figures in dB.
     """
 
@@ -70,6 +71,7 @@ class Directivity(
     bound: bool = False
     reflected_u_db: NonNegative = 0.0
     forward_u_db: NonNegative = 0.0
+    forward_bound: bool = False
 
 
 class PortVolts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

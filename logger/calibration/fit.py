@@ -15,10 +15,10 @@ import numpy as np
 from logger.blocks import Floats
 from logger.calibration.bench_points import WATTS_PER_VOLT2, Bench, in_watts
 from logger.calibration.file import CalibrationFile
-from logger.calibration.interpolant import Departure, departure
+from logger.calibration.interpolant import departure
 from logger.calibration.least_squares import Solution, solve
-from logger.calibration.outcome import Leak, calibration, forward_leak, reflected_leaks
-from logger.calibration.problem import DB, Problem
+from logger.calibration.outcome import Departures, Leak, calibration, forward_leak, reflected_leaks
+from logger.calibration.problem import DB, ZERO, Problem
 from logger.calibration.readings import Readings, read
 from logger.calibration.screening import screen
 from logger.errors import BenchPointError
@@ -28,7 +28,7 @@ ROUNDS = 3
 MEDIAN = 0.6745  # of the absolute value of a standard normal deviate
 SCATTER = (0.005, 2.0)  # of the reference from reading to reading; counts as so many points
 MOST_SCATTER = 1.0
-WORST_SCATTER = 0.3
+WORST_DB = 1.3
 OUTLIER = 4.5  # standard deviations
 MOST_OUTLIERS = 0.25  # of a port's points
 TEMPERATURE_SPAN_C = 5.0
@@ -53,7 +53,7 @@ class Fit:
     readings: Readings
     scatter: float
     leaks: list[Leak | None]
-    departures: tuple[Departure | None, Departure | None]
+    departures: Departures
     balanced: bool
     forward_from: str
 
@@ -82,10 +82,10 @@ def fit(
     readings = read(bench, step_v, full_scale_v)
     screen(bench, readings, powers_known=not unknown)
     problem, x = _choose(readings, unknown)
-    departures = _departures(problem, x)
-    _leave_out(problem, x, departures)
+    _leave_out(problem, x)
     x, solution = _settle(problem, x)
-    if problem.scatter > WORST_SCATTER and not any(d and d.correction for d in departures):
+    departures = _departures(problem, solution)
+    if _remaining_db(problem, departures) > WORST_DB:
         deviation = np.where(problem.used, np.abs(problem.deviation(x)), 0.0).max(axis=1)
         raise BenchPointError(
             f"{bench.places[int(deviation.argmax())]}: readings follow no detector's law (they miss"
@@ -150,7 +150,7 @@ def _robust(problem: Problem) -> Floats:
     for r_is_v in STARTS_R_IS_V:
         x = problem.start(r_is_v)
         problem.weigh(x)
-        x = solve(problem.residuals, x, robust=True).x
+        x = solve(problem.residuals, x, jacobian=problem.jacobian, robust=True).x
         problem.weigh(x)
         found.append((float(np.abs(problem.residuals(x)).sum()), x.tolist()))
     return _reweigh(problem, np.array(min(found)[1]))
@@ -160,7 +160,7 @@ def _reweigh(problem: Problem, x: Floats) -> Floats:
     for _ in range(ROUNDS):
         problem.weigh(x)
         problem.scatter = _scatter(problem, x, free=len(x), robust=True)
-        x = solve(problem.residuals, x, robust=True).x
+        x = solve(problem.residuals, x, jacobian=problem.jacobian, robust=True).x
     return x
 
 
@@ -168,7 +168,7 @@ def _settle(problem: Problem, x: Floats) -> tuple[Floats, Solution]:
     """The plain fit of the points that are left, with its own weights."""
     for _ in range(ROUNDS):
         problem.weigh(x)
-        solution = solve(problem.residuals, x)
+        solution = solve(problem.residuals, x, jacobian=problem.jacobian)
         x = solution.x
         rows = np.stack([problem.full_wave(0), problem.full_wave(1)], axis=1)
         free = float(solution.leverage[: rows.size][rows.ravel()].sum())
@@ -204,14 +204,13 @@ def _scatter(problem: Problem, x: Floats, *, free: float, robust: bool) -> float
     return high
 
 
-def _departures(problem: Problem, x: Floats) -> tuple[Departure | None, Departure | None]:
-    solution = solve(problem.residuals, x)
-    miss_db = problem.miss_db(x)
+def _departures(problem: Problem, solution: Solution) -> Departures:
+    miss_db = problem.miss_db(solution.x)
     leverage = solution.leverage[: miss_db.size].reshape(miss_db.shape)
     found = []
     for port in (0, 1):
         rows = problem.full_wave(port)
-        volts = problem.readings.volts[rows, port] - x[4 * port + 3]
+        volts = problem.readings.volts[rows, port] - solution.x[4 * port + ZERO]
         clear = volts > 5 * problem.readings.sd_v[rows, port]
         found.append(
             departure(volts[clear], miss_db[rows, port][clear], leverage[rows, port][clear])
@@ -219,15 +218,18 @@ def _departures(problem: Problem, x: Floats) -> tuple[Departure | None, Departur
     return found[0], found[1]
 
 
-def _leave_out(
-    problem: Problem, x: Floats, departures: tuple[Departure | None, Departure | None]
-) -> None:
+def _remaining_db(problem: Problem, departures: Departures) -> float:
+    """How far the points are from the law, or from the interpolant where that is preferred."""
+    heard = [port for port in (0, 1) if problem.full_wave(port).any()]
+    corrected = [departures[port] for port in heard]
+    left = [one.interpolant_db for one in corrected if one is not None and one.correction]
+    return max(left) if len(left) == len(heard) else DB * problem.scatter
+
+
+def _leave_out(problem: Problem, x: Floats) -> None:
     """Take outliers out of the problem, but not so many that the rest proves nothing."""
     deviation = problem.deviation(x, least_scatter=SCATTER[0])
     for port in (0, 1):
-        judged = departures[port]
-        if judged is not None and judged.correction:
-            continue
         size = np.where(problem.used[:, port], np.abs(deviation[:, port]), 0.0)
         most = int(MOST_OUTLIERS * problem.used[:, port].sum())
         worst = np.argsort(size)[::-1][:most]

@@ -14,9 +14,9 @@ import numpy as np
 from logger.blocks import Floats
 
 LIMIT = 1e100  # a trial point that overflows is as bad as this, not an error
-TIGHT = 1e-15
-ROUGH = 1e-6  # a robust solution is only the way to a plain one
-ROBUST_STEPS = 30
+TIGHT = 1e-12
+MOST_STEPS = 20_000
+ROBUST_STEPS = 500  # a model that does not suit can wander for ever
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +36,15 @@ class Solution:
 
 
 def solve(
-    residuals: Callable[[Floats], Floats], start: Floats, *, robust: bool = False
+    residuals: Callable[[Floats], Floats],
+    start: Floats,
+    *,
+    jacobian: Callable[[Floats], Floats] | None = None,
+    robust: bool = False,
 ) -> Solution:
     """Minimise the sum of squares, or with `robust` that of soft absolute values.
 
-    residuals  (p,) -> (n,), in standard deviations
+    residuals  (p,) -> (n,), in standard deviations; jacobian, (p,) -> (n, p), else by differences
     start      (p,); sizes of its elements are the scale of first steps
     """
     from scipy.optimize import least_squares
@@ -50,11 +54,12 @@ def solve(
             values = residuals(x)
         return np.clip(np.nan_to_num(values, nan=LIMIT, posinf=LIMIT, neginf=-LIMIT), -LIMIT, LIMIT)
 
+    derive = "3-point" if jacobian is None else jacobian
     start = np.asarray(start, dtype=np.float64)
     scale = np.where(start == 0, 1.0, np.abs(start))
     if robust:
         found = least_squares(
-            bounded, start, loss="soft_l1", x_scale="jac", ftol=ROUGH, max_nfev=ROBUST_STEPS
+            bounded, start, loss="soft_l1", x_scale="jac", jac=derive, max_nfev=ROBUST_STEPS
         )
     else:
         found = least_squares(
@@ -62,17 +67,18 @@ def solve(
             start,
             method="lm",
             x_scale=scale,
-            jac="3-point",
+            jac=derive,
+            max_nfev=MOST_STEPS,
             ftol=TIGHT,
             xtol=TIGHT,
             gtol=TIGHT,
         )
-    jacobian = found.jac
+    by = np.asarray(found.jac)
     # Columns of like size, so that the pseudo-inverse cuts off what is undetermined and not what
     # merely has small units.
-    norm = np.linalg.norm(jacobian, axis=0)
+    norm = np.linalg.norm(by, axis=0)
     norm[norm == 0] = 1.0
-    inverse = np.linalg.pinv(jacobian / norm, rcond=1e-10)
+    inverse = np.linalg.pinv(by / norm, rcond=1e-10)
     covariance = (inverse @ inverse.T) / np.outer(norm, norm)
-    leverage = np.einsum("ij,ji->i", jacobian / norm, inverse)
+    leverage = np.einsum("ij,ji->i", by / norm, inverse)
     return Solution(found.x, covariance, residuals(found.x), leverage)

@@ -1,10 +1,12 @@
-"""What a coupler with diode detectors reads at the bench, as a function of its parameters.
+"""What a diode detector reads behind a coupler port, and its derivatives, as a fit wants them.
 
 The law and its source are those of `logger.calibration.detector`; here it is solved for the volts,
-in closed form by the Wright omega function, as a fit wants it. Needs scipy.
+in closed form by the Wright omega function. Needs scipy.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,24 +15,41 @@ from logger.blocks import Floats
 SMALL = 1e-3  # ln I0(x) is x**2 / 4 to 1e-7 below it
 
 
-def detector(
+class Detected(NamedTuple):
+    """Volts without the zero, and their derivatives; each (n,)."""
+
+    volts: Floats
+    by_watt: Floats
+    by_ln_n_vt: Floats
+    by_ln_r_is: Floats
+
+
+def detect(
     watts: Floats,
     coupling_db: Floats | float,
     n_vt_v: Floats | float,
     r_is_v: Floats | float,
     impedance_ohm: float,
-) -> tuple[Floats, Floats]:
-    """Volts without the zero, and their derivative by the logarithm of the power; each (n,).
-
-    Negative watts, which a fit may try, give negative volts.
-    """
+) -> Detected:
+    """A port that hears `watts` (n,). Negative watts, which a fit may try, give negative volts."""
     from scipy.special import i0e, i1e, wrightomega
 
-    peak_v = np.sqrt(2 * impedance_ohm * np.abs(watts)) * 10 ** (-coupling_db / 20)
-    x = peak_v / n_vt_v
-    level = np.where(x < SMALL, x**2 / 4, x + np.log(i0e(x)))
+    peak2_per_watt = 2 * impedance_ohm * 10 ** (-np.asarray(coupling_db) / 10)
+    size = np.abs(watts)
+    x = np.sqrt(peak2_per_watt * size) / n_vt_v
+    bessel = i0e(x)
+    level = np.where(x < SMALL, x**2 / 4, x + np.log(bessel))
     ratio = r_is_v / n_vt_v
     volts = n_vt_v * wrightomega(level + ratio + np.log(ratio)) - r_is_v
-    per_level = 1 / (1 / n_vt_v + 1 / (r_is_v + volts))
-    slope = per_level * x * i1e(x) / i0e(x) / 2
-    return np.sign(watts) * volts, slope
+    by_level = 1 / (1 / n_vt_v + 1 / (r_is_v + volts))
+    x_by_level = x * i1e(x) / bessel  # x times the derivative of the level by x
+    by_watt = by_level * np.where(
+        x < SMALL, peak2_per_watt / (4 * n_vt_v**2), x_by_level / (2 * np.maximum(size, 1e-300))
+    )
+    sign = np.sign(watts)
+    return Detected(
+        sign * volts,
+        by_watt,
+        sign * by_level * (volts / n_vt_v - x_by_level),
+        sign * by_level * volts / (r_is_v + volts),
+    )

@@ -157,6 +157,7 @@ def _directivity(problem: Problem, solution: Solution) -> file.Directivity | Non
         bound=worst.bound,
         reflected_u_db=round(worst.u_db, 3),
         forward_u_db=round(forward.u_db, 3),
+        forward_bound=forward.bound,
     )
 
 
@@ -190,6 +191,12 @@ def _valid(problem: Problem, ports: list[file.Port]) -> file.Valid:
         heard_v[1] = laws[1].volts(laws[0].watts(heard_v[0]))
     spans = [(_digits(float(v.min())), _digits(float(v.max()))) for v in heard_v]
     watts = [law.watts(np.array(span)) for law, span in zip(laws, spans, strict=True)]
+    if not problem.unknown:
+        heard_w = [problem.readings.power[problem.full_wave(port)] for port in (0, 1)]
+        watts = [
+            np.array([heard.min(), heard.max()]) if len(heard) else by_law
+            for heard, by_law in zip(heard_w, watts, strict=True)
+        ]
     return file.Valid(
         forward_v=spans[0],
         reflected_v=spans[1],
@@ -218,7 +225,7 @@ def _points(
 ) -> list[dict[str, str | float]]:
     """The points as they were, with how far each reading misses and what was left out."""
     miss_db = problem.miss_db(x)
-    _, slopes = problem.predict(x)
+    slopes = problem.predict(x)[1]
     error_db = DB * np.hypot(problem.readings.sd_v / np.maximum(slopes, 1e-9), problem.scatter)
     for number, port in enumerate(ports):
         miss_db[:, number] += correction_db(

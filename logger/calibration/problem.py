@@ -15,7 +15,7 @@ import numpy as np
 from logger.blocks import Bools, Floats
 from logger.calibration.bench_points import CONDITIONS
 from logger.calibration.detector import squared_peak_v
-from logger.calibration.model import detector
+from logger.calibration.model import detect
 from logger.calibration.readings import Readings, alike
 
 IMPEDANCE_OHM = 50.0
@@ -137,27 +137,48 @@ class Problem:
             wider[self.part[name]][: part.stop - part.start] = x[part]
         return wider
 
-    def predict(self, x: Floats) -> tuple[Floats, Floats]:
-        """Readings (n, 2) in volts, and their derivative by the logarithm of the power (n, 2)."""
-        readings = self.readings
-        watts = readings.power
+    def predict(self, x: Floats) -> tuple[Floats, Floats, Floats]:
+        """Readings (n, 2) in volts, their derivative by the logarithm of the power (n, 2), and by
+        the parameters (n, 2, p)."""
+        readings, part = self.readings, self.part
+        incident = readings.power
         if self.unknown:
-            watts = watts.copy()
-            watts[self._keyed] = np.exp(x[self.part["power"]])[self._mark]
-        leak = x[self.part["leak"]].reshape(self._bands, 4)[readings.band]
+            incident = incident.copy()
+            incident[self._keyed] = np.exp(x[part["power"]])[self._mark]
+        leak = x[part["leak"]].reshape(self._bands, 4)[readings.band]
         volts, slopes = np.empty_like(readings.volts), np.empty_like(readings.volts)
+        jacobian = np.zeros((*readings.volts.shape, len(x)))
+        rows = np.arange(len(incident))
+        first_leak = part["leak"].start + 4 * readings.band
         for port, own in ((0, MATCHED), (1, REVERSED)):
             law = x[4 * port : 4 * port + 4]
             heard = leak[:, port] + 2 * self._phase * leak[:, 2 + port]
             heard += (self._phase != 0) | (readings.condition == own)
-            coupling_db = law[C] + self._band_db(x, port)
-            n_vt_v = math.exp(law[N_VT]) * self._vt_ratio
-            r_is_v = np.exp(law[R_IS] + self._per_c(x, port) * self._warmer_c)
-            volts[:, port], slopes[:, port] = detector(
-                watts * heard, coupling_db, n_vt_v, r_is_v, IMPEDANCE_OHM
+            found = detect(
+                incident * heard,
+                law[C] + self._band_db(x, port),
+                math.exp(law[N_VT]) * self._vt_ratio,
+                np.exp(law[R_IS] + self._per_c(x, port) * self._warmer_c),
+                IMPEDANCE_OHM,
             )
-            volts[:, port] += law[ZERO]
-        return volts, slopes
+            volts[:, port] = found.volts + law[ZERO]
+            slopes[:, port] = found.by_watt * incident * heard
+            by = jacobian[:, port]
+            by[:, 4 * port + C] = -slopes[:, port] / DB
+            by[:, 4 * port + N_VT] = found.by_ln_n_vt
+            by[:, 4 * port + R_IS] = found.by_ln_r_is
+            by[:, 4 * port + ZERO] = 1.0
+            by[rows, first_leak + port] = found.by_watt * incident
+            by[rows, first_leak + 2 + port] = 2 * self._phase * found.by_watt * incident
+            if part["band"].stop > part["band"].start:
+                beyond = readings.band > 0
+                at = part["band"].start + 2 * (readings.band[beyond] - 1) + port
+                by[rows[beyond], at] = -slopes[beyond, port] / DB
+            if part["temperature"].stop > part["temperature"].start:
+                by[:, part["temperature"].start + port] = found.by_ln_r_is * self._warmer_c
+            if self.unknown:
+                by[rows[self._keyed], part["power"].start + self._mark] = slopes[self._keyed, port]
+        return volts, slopes, jacobian
 
     def weigh(self, x: Floats) -> None:
         """Take the weights of points, and how much a phase is known, from the parameters x."""
@@ -169,22 +190,30 @@ class Problem:
     def residuals(self, x: Floats) -> Floats:
         """In standard deviations: both readings of each row (2n), then the assumptions."""
         matrix, values = self._assumed
-        return np.concatenate([self.standardised(x, self.scatter).ravel(), matrix @ x - values])
+        miss = self.readings.volts - self.predict(x)[0]
+        return np.concatenate([self._standardised(miss).ravel(), matrix @ x - values])
 
-    def standardised(self, x: Floats, scatter: float) -> Floats:
-        """Residuals of the readings (n, 2), the second freed of what it shares with the first."""
-        miss = np.where(self.used, self.readings.volts - self.predict(x)[0], 0.0)
-        gain = np.where(self.used, self._gain, 0.0) * scatter
+    def jacobian(self, x: Floats) -> Floats:
+        """Derivatives of the residuals by the parameters, (2n + k, p)."""
+        by = -self._standardised(self.predict(x)[2])
+        return np.concatenate([by.reshape(-1, len(x)), self._assumed[0]])
+
+    def _standardised(self, volts: Floats) -> Floats:
+        """Volts (n, 2, ...) in standard deviations, the second reading of each row freed of what
+        it shares with the first."""
+        used = self.used.reshape(*self.used.shape, *[1] * (volts.ndim - 2))
+        volts = np.where(used, volts, 0.0)
+        gain = np.where(self.used, self._gain, 0.0) * self.scatter
         variance = self.readings.sd_v**2 + gain**2
         shared = gain[:, 0] * gain[:, 1]
-        first = miss[:, 0] / np.sqrt(variance[:, 0])
-        rest = variance[:, 1] - shared**2 / variance[:, 0]
-        second = (miss[:, 1] - shared / variance[:, 0] * miss[:, 0]) / np.sqrt(rest)
+        rest = np.sqrt(variance[:, 1] - shared**2 / variance[:, 0])
+        first = (volts[:, 0].T / np.sqrt(variance[:, 0])).T
+        second = ((volts[:, 1].T - shared / variance[:, 0] * volts[:, 0].T) / rest).T
         return np.stack([first, second], axis=1)
 
     def miss_v(self, x: Floats) -> tuple[Floats, Floats]:
         """Readings less what they should be, and volts per unit of ln power; each (n, 2)."""
-        volts, slopes = self.predict(x)
+        volts, slopes, _ = self.predict(x)
         return self.readings.volts - volts, slopes
 
     def deviation(self, x: Floats, least_scatter: float = 0.0) -> Floats:

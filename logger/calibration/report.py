@@ -103,7 +103,9 @@ def _directivity(fit: Fit) -> Iterator[str]:
     if directivity is not None and directivity.forward_db is not None:
         doubt = f" ± {directivity.forward_u_db:.1f}" if directivity.forward_u_db else ""
         source = {
-            "reversed": "from reversed points" if doubt else "or more, from reversed points",
+            "reversed": "from reversed points"
+            if not directivity.forward_bound
+            else "or more, from reversed points",
             "open and short": "or more, from open against short",
             "assumed": "assumed like the reflected port's",
         }[fit.forward_from]
