@@ -13,7 +13,7 @@ from logger.calibration.bench_session import LOW_W, steps
 from logger.calibration.points_file import PointsFile
 from logger.cli.bench_guide import UNITS, Guide, Scale, positive
 from logger.cli.calibrate_fit import class_option, fit_and_write
-from logger.cli.station import config_option, configuration
+from logger.cli.station import config_option, configuration, output_option
 from logger.cli.terminal import Stop, Terminal
 from logger.errors import BenchPointError, MismatchdError, UsageError
 
@@ -37,14 +37,7 @@ def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[
 @click.command("bench")
 @config_option
 @click.argument("points", type=click.Path(path_type=Path, dir_okay=False), metavar="POINTS.csv")
-@click.option(
-    "-o",
-    "--output",
-    required=True,
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FILE",
-    help="Calibration file to write at the end.",
-)
+@output_option("Calibration file to write at the end.")
 @click.option(
     "--powers",
     callback=_numbers,

@@ -6,18 +6,12 @@ from pathlib import Path
 
 import click
 
+from logger.cli.station import output_option
 from logger.errors import UsageError
 
 
 @click.command("example")
-@click.option(
-    "-o",
-    "--output",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="File to write.",
-)
+@output_option("File to write.")
 def command(output: Path) -> None:
     """Write the exact calibration of the simulated coupler, to show the format."""
     from drivers.simulated.driver import SimulatedDriver, SimulatedOptions

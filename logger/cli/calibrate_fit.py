@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from logger.cli.station import output_option
 from logger.errors import UsageError
 
 REFERENCES = ("watts", "vrms", "vp", "vpp", "none")
@@ -34,14 +35,7 @@ class_option = click.option(
 
 @click.command("fit")
 @click.argument("points", type=click.Path(path_type=Path), metavar="POINTS.csv")
-@click.option(
-    "-o",
-    "--output",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Calibration file to write.",
-)
+@output_option("Calibration file to write.")
 @click.option(
     "--plot",
     type=click.Path(path_type=Path),

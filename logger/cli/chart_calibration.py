@@ -7,19 +7,12 @@ from pathlib import Path
 import click
 
 from logger.calibration.file import load
-from logger.cli.station import calibration_of, config_option, configuration
+from logger.cli.station import calibration_of, config_option, configuration, output_option
 
 
 @click.command("calibration")
 @config_option
-@click.option(
-    "-o",
-    "--output",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Chart to write: .png, .svg or .pdf.",
-)
+@output_option("Chart to write: .png, .svg or .pdf.")
 @click.option(
     "--calibration",
     "calibration_path",

@@ -11,20 +11,13 @@ import click
 import msgspec
 
 from drivers.recording import Header, Writer
-from logger.cli.station import config_option, configuration
+from logger.cli.station import config_option, configuration, output_option
 from logger.errors import UsageError
 
 
 @click.command("record")
 @config_option
-@click.option(
-    "-o",
-    "--output",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Recording to write; compressed if it ends in .gz.",
-)
+@output_option("Recording to write; compressed if it ends in .gz.")
 @click.option(
     "--seconds",
     type=click.FloatRange(min=0, min_open=True),

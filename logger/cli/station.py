@@ -30,6 +30,18 @@ def config_option(function: F) -> F:
     )(function)
 
 
+def output_option(text: str) -> Callable[[F], F]:
+    """Add -o/--output, the file to write; the command gets `output`."""
+    return click.option(
+        "-o",
+        "--output",
+        required=True,
+        type=click.Path(path_type=Path, dir_okay=False),
+        metavar="FILE",
+        help=text,
+    )
+
+
 def configuration(config_path: Path | None) -> Config:
     """The configuration to use. Raises ConfigError."""
     return load_config(config_path or default_path(os.environ, Path.cwd()))
