@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from logger.calibration import bench_points, file
 from logger.calibration.coupler import Coupler
 from logger.calibration.fit import Fit, fit
+from logger.calibration.report import report
 from logger.errors import BenchPointError
 from tests import coupler_model as model
 from tests.bench import coverage
@@ -544,3 +545,45 @@ def test_the_interval_holds_the_truth_and_is_not_much_wider_than_it_must(
     print(f"held {found.held().mean():.3f}, width {np.nanmedian(found.width()):.3f}")
     assert found.held().mean() >= coverage.LEAST_COVERAGE
     assert np.nanmedian(found.width()) <= coverage.HIGHEST_WIDTH
+
+
+def bent_volts(watts: np.ndarray) -> np.ndarray:
+    """An invented detector that follows no diode's law: a threshold, and a step in its gain."""
+    peak_v = np.sqrt(100 * watts) * 10 ** (-25 / 20)
+    straight = np.maximum(peak_v - 0.15, 0) + 0.02 * peak_v
+    return straight * (1 + 0.15 * np.tanh((peak_v - 0.6) / 0.1))
+
+
+def test_an_interpolant_serves_where_the_law_does_not_hold() -> None:
+    rng = np.random.default_rng(2)
+    rows: list[model.Row] = [
+        {"condition": "matched", "power_w": 0.0, "forward_v": 0.004, "reflected_v": 0.004}
+    ] * 2
+    for condition in ("matched", "reversed"):
+        for watts in np.geomspace(0.05, 5, 14):
+            full = 0.004 + float(bent_volts(watts)) * (1 + 0.002 * rng.normal())
+            leak = 0.004 + float(bent_volts(1e-3 * watts))
+            forward, reflected = (full, leak) if condition == "matched" else (leak, full)
+            rows.append(
+                {
+                    "condition": condition,
+                    "power_w": float(watts),
+                    "forward_v": forward,
+                    "reflected_v": reflected,
+                }
+            )
+    found = fit_rows(rows)
+    for port, judged in zip(
+        (found.content.forward, found.content.reflected), found.departures, strict=True
+    ):
+        assert judged is not None
+        assert judged.interpolant_db < 0.5 * judged.law_db
+        assert len(port.correction) > 2
+    calibrated = Coupler(found.content)
+    watts = np.geomspace(0.1, 4.5, 60)  # between the points
+    got = calibrated.forward.watts(bent_volts(watts) + 0.004)
+    assert rms(got / watts - 1) < 0.03
+    table = calibrated.forward.watts(np.linspace(0.005, 1.3, 4000))
+    assert np.all(np.diff(table) > 0)
+    told = [line for line in report(found) if "the detector's law does not hold" in line]
+    assert len(told) == 2

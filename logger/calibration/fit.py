@@ -14,11 +14,12 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.calibration.bench_points import WATTS_PER_VOLT2, Bench, in_watts
+from logger.calibration.detector import squared_peak_v
 from logger.calibration.file import CalibrationFile
 from logger.calibration.interpolant import departure
 from logger.calibration.least_squares import Solution, solve
 from logger.calibration.outcome import Departures, Leak, calibration, forward_leak, reflected_leaks
-from logger.calibration.problem import DB, ZERO, Problem
+from logger.calibration.problem import DB, N_VT, R_IS, ZERO, Problem
 from logger.calibration.readings import Readings, read
 from logger.calibration.screening import screen
 from logger.errors import BenchPointError
@@ -212,8 +213,14 @@ def _departures(problem: Problem, solution: Solution) -> Departures:
         rows = problem.full_wave(port)
         volts = problem.readings.volts[rows, port] - solution.x[4 * port + ZERO]
         clear = volts > 5 * problem.readings.sd_v[rows, port]
+        law = solution.x[4 * port : 4 * port + 4]
+        n_vt_v, r_is_v = math.exp(law[N_VT]), math.exp(law[R_IS])
+
+        def law_db(volts: Floats, n_vt_v: float = n_vt_v, r_is_v: float = r_is_v) -> Floats:
+            return np.asarray(DB * np.log(squared_peak_v(volts, n_vt_v, r_is_v)))
+
         found.append(
-            departure(volts[clear], miss_db[rows, port][clear], leverage[rows, port][clear])
+            departure(volts[clear], miss_db[rows, port][clear], leverage[rows, port][clear], law_db)
         )
     return found[0], found[1]
 

@@ -7,6 +7,7 @@ where it foretells points it has not seen clearly better than the law does.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,10 +34,12 @@ class Departure:
     correction: list[tuple[float, float]]
 
 
-def departure(volts: Floats, miss_db: Floats, leverage: Floats) -> Departure | None:
+def departure(
+    volts: Floats, miss_db: Floats, leverage: Floats, law_db: Callable[[Floats], Floats]
+) -> Departure | None:
     """Judge one port; None if there are too few points.
 
-    volts     readings less the zero, (n,)
+    volts     readings less the zero, (n,); law_db, the power they stand for by the law, dB
     miss_db   power by the law over the power that was there, dB, (n,)
     leverage  of each point in the fit of the law, (n,)
     """
@@ -55,14 +58,13 @@ def departure(volts: Floats, miss_db: Floats, leverage: Floats) -> Departure | N
     foretold = [
         float(PchipInterpolator(np.delete(x, i), np.delete(y, i))(x[i]) - y[i]) for i in inner
     ]
-    law_db = float(np.sqrt(np.mean(unseen[1:-1] ** 2)))
-    interpolant_db = float(np.sqrt(np.mean(np.square(foretold))))
+    law_error_db = float(np.sqrt(np.mean(unseen[1:-1] ** 2)))
+    error_db = float(np.sqrt(np.mean(np.square(foretold))))
     correction: list[tuple[float, float]] = []
-    if law_db > WORTH_DB and interpolant_db < BETTER * law_db:
+    if law_error_db > WORTH_DB and error_db < BETTER * law_error_db:
         knots = np.linspace(x[0], x[-1], KNOTS)
         values = PchipInterpolator(x, y)(knots)
-        correction = [
-            (float(v), float(db))
-            for v, db in zip(np.exp(knots).round(6), values.round(4), strict=True)
-        ]
-    return Departure(law_db, interpolant_db, correction)
+        knots_v = np.exp(knots).round(6)
+        if np.all(np.diff(law_db(knots_v) + values) > 0):
+            correction = list(zip(knots_v.tolist(), values.round(4).tolist(), strict=True))
+    return Departure(law_error_db, error_db, correction)

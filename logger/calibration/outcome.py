@@ -85,7 +85,7 @@ def calibration(
         valid=valid,
         covariance=_covariance(solution, ports, departures),
         watts="absolute" if strongest_w is None else "relative",
-        bench_points=_points(problem, x, bench, ports),
+        bench_points=_points(problem, x, bench, ports, departures),
     )
 
 
@@ -221,12 +221,16 @@ def _covariance(
 
 
 def _points(
-    problem: Problem, x: Floats, bench: Bench, ports: list[file.Port]
+    problem: Problem, x: Floats, bench: Bench, ports: list[file.Port], departures: Departures
 ) -> list[dict[str, str | float]]:
     """The points as they were, with how far each reading misses and what was left out."""
     miss_db = problem.miss_db(x)
     slopes = problem.predict(x)[1]
-    error_db = DB * np.hypot(problem.readings.sd_v / np.maximum(slopes, 1e-9), problem.scatter)
+    scatter = [
+        judged.interpolant_db / DB if judged and judged.correction else problem.scatter
+        for judged in departures
+    ]
+    error_db = DB * np.hypot(problem.readings.sd_v / np.maximum(slopes, 1e-9), scatter)
     for number, port in enumerate(ports):
         miss_db[:, number] += correction_db(
             port.correction, problem.readings.volts[:, number] - port.zero_v
