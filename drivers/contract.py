@@ -7,7 +7,7 @@ filling, nothing derived, absent is absent. It is found by the entry point group
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar, Protocol
 
@@ -53,6 +53,37 @@ class SampleBlock:
 
     def __len__(self) -> int:
         return len(self.time_ns)
+
+    def __getitem__(self, part: slice | NDArray[np.bool_]) -> SampleBlock:
+        return SampleBlock(
+            self.time_ns[part],
+            self.forward_v[part],
+            self.reflected_v[part],
+            {name: column[part] for name, column in self.aux.items()},
+            self.step_v,
+            self.full_scale_v,
+        )
+
+
+def join(blocks: Sequence[SampleBlock]) -> SampleBlock:
+    """One block out of consecutive ones; an auxiliary column that one lacks is NaN there.
+
+    The resolutions and the end of the converter are those of the last.
+    """
+    if len(blocks) == 1:
+        return blocks[0]
+    names = {name: None for block in blocks for name in block.aux}
+    return SampleBlock(
+        np.concatenate([block.time_ns for block in blocks]),
+        np.concatenate([block.forward_v for block in blocks]),
+        np.concatenate([block.reflected_v for block in blocks]),
+        {
+            name: np.concatenate([b.aux.get(name, np.full(len(b), np.nan)) for b in blocks])
+            for name in names
+        },
+        blocks[-1].step_v,
+        blocks[-1].full_scale_v,
+    )
 
 
 class Driver(Protocol):

@@ -1,8 +1,8 @@
 """The noise of both converters and the drift of their zeros, measured while nobody transmits.
 
-Unkeyed pairs are gathered in groups of GROUP; a group gives a variance from successive
-differences (blind to slow drift) and a mean. The median over the last GROUPS groups is used, so
-that a weak signal or a crackle in one of them does no harm.
+Unkeyed pairs (see `selection`) are gathered in groups of GROUP; a group gives a variance from
+successive differences (blind to slow drift) and a mean. The median over the last GROUPS groups is
+used, so that a weak signal or a crackle in one of them does no harm.
 """
 
 from __future__ import annotations
@@ -11,11 +11,10 @@ from collections import deque
 
 import numpy as np
 
-from logger.blocks import Bools, Floats, Noise, Times
+from logger.blocks import Floats, Noise
 
 GROUP = 64
 GROUPS = 32
-AFTER_KEYED_NS = 500_000_000  # detectors have discharged by then
 
 
 class NoiseTracker:
@@ -31,30 +30,14 @@ class NoiseTracker:
         self._groups: deque[tuple[Floats, Floats]] = deque(maxlen=GROUPS)
         self._open: list[Floats] = []
         self._count = 0
-        self._last_keyed_ns: int | None = None
         self._step_v = (0.0, 0.0)
 
-    def update(
-        self,
-        time_ns: Times,
-        forward_v: Floats,
-        reflected_v: Floats,
-        keyed: Bools,
-        step_v: tuple[float, float],
-    ) -> None:
-        """Take in one block, arrays (n,)."""
+    def update(self, forward_v: Floats, reflected_v: Floats, step_v: tuple[float, float]) -> None:
+        """Take in pairs of the unkeyed transmitter, arrays (n,), n may be 0."""
         self._step_v = step_v
-        quiet = ~keyed
-        keyed_at = np.flatnonzero(keyed)
-        if len(keyed_at) or self._last_keyed_ns is not None:
-            last = np.where(keyed, time_ns, np.int64(self._last_keyed_ns or 0))
-            np.maximum.accumulate(last, out=last)
-            quiet &= (time_ns - last > AFTER_KEYED_NS) | (last == 0)
-            if len(keyed_at):
-                self._last_keyed_ns = int(time_ns[keyed_at[-1]])
-        if not quiet.any():
+        if not len(forward_v):
             return
-        volts = np.stack([forward_v[quiet], reflected_v[quiet]])
+        volts = np.stack([forward_v, reflected_v])
         self._open.append(volts)
         self._count += volts.shape[1]
         if self._count < GROUP:

@@ -9,13 +9,14 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from drivers.contract import SampleBlock
+from drivers.contract import SampleBlock, join
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config import Config
 from logger.keying import RELEASE, Keying
 from logger.noise import NoiseTracker
-from logger.rows import Flag, Row
+from logger.rows import Flag, Row, Samples
+from logger.selection import Selection
 from logger.settling import Settling
 from logger.transmissions import Transmissions
 from logger.watchdog import Watchdog
@@ -41,9 +42,12 @@ class Pipeline:
         )
         self._noise = self._tracker.noise()
         station = config.station
+        hang_ns = round(config.transmission.hang_ms * 1e6)
+        self._selection = Selection(hang_ns)
+        self._begins = True
         self._transmissions = Transmissions(
             coupler,
-            round(config.transmission.hang_ms * 1e6),
+            hang_ns,
             round(config.watchdog.high_swr.hold_ms * 1e6),
             station.channel,
             station.frequency_khz,
@@ -97,7 +101,7 @@ class Pipeline:
         gathered, self._gathered = self._gathered, []
         if not gathered:
             return []
-        return [row for part in self._parts(_join(gathered)) for row in self._process(part)]
+        return [row for part in self._parts(join(gathered)) for row in self._process(part)]
 
     def _process(self, samples: SampleBlock) -> list[Row]:
         converter = self._coupler.content.converter
@@ -122,7 +126,11 @@ class Pipeline:
         rows = self._transmissions.update(block, keyed, noise)
         view = View(block, keyed, noise, self._coupler, step_v)
         rows += self._watchdog.update(view, self._transmissions.start_at)
-        self._tracker.update(samples.time_ns, samples.forward_v, samples.reflected_v, keyed, step_v)
+        wanted, quiet = self._selection.update(samples, keyed)
+        self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
+        if wanted is not None:
+            rows.append(Samples(wanted, begins=self._begins))
+            self._begins = False
         return rows
 
     def _parts(self, block: SampleBlock) -> Iterator[SampleBlock]:
@@ -140,14 +148,7 @@ class Pipeline:
             if begin == 0 and end == len(block):
                 yield block
             else:
-                yield SampleBlock(
-                    times[begin:end],
-                    block.forward_v[begin:end],
-                    block.reflected_v[begin:end],
-                    {name: column[begin:end] for name, column in block.aux.items()},
-                    block.step_v,
-                    block.full_scale_v,
-                )
+                yield block[begin:end]
             begin = end
 
     def _next_renewal(self, now_ns: int) -> int:
@@ -157,21 +158,3 @@ class Pipeline:
         if seconds < EARLY:
             return self._first_ns + SECOND_NS * (1 << int(seconds).bit_length())
         return (now_ns // MINUTE_NS + 1) * MINUTE_NS
-
-
-def _join(blocks: list[SampleBlock]) -> SampleBlock:
-    """One block out of consecutive ones; an auxiliary column that one lacks is NaN there."""
-    if len(blocks) == 1:
-        return blocks[0]
-    names = {name: None for block in blocks for name in block.aux}
-    return SampleBlock(
-        np.concatenate([block.time_ns for block in blocks]),
-        np.concatenate([block.forward_v for block in blocks]),
-        np.concatenate([block.reflected_v for block in blocks]),
-        {
-            name: np.concatenate([b.aux.get(name, np.full(len(b), np.nan)) for b in blocks])
-            for name in names
-        },
-        blocks[-1].step_v,
-        blocks[-1].full_scale_v,
-    )

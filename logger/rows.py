@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import IntFlag
 
 import msgspec
+
+from drivers.contract import SampleBlock
 
 
 class Flag(IntFlag):
@@ -88,4 +91,12 @@ class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
     detail: str
 
 
-Row = Second | Transmission | AlarmChange
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Pairs for the archive. `begins` marks the first of a run: stages started afresh with it."""
+
+    block: SampleBlock
+    begins: bool = False
+
+
+Row = Second | Transmission | AlarmChange | Samples

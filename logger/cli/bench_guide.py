@@ -322,17 +322,7 @@ def _pieces(block: SampleBlock) -> list[SampleBlock]:
     """A block in short pieces: one of a file may hold several key-downs, each for its own step."""
     since_ns = (block.time_ns - block.time_ns[0]) // PIECE_NS
     edges = [0, *(np.flatnonzero(np.diff(since_ns)) + 1).tolist(), len(block)]
-    return [
-        SampleBlock(
-            block.time_ns[begin:end],
-            block.forward_v[begin:end],
-            block.reflected_v[begin:end],
-            {name: column[begin:end] for name, column in block.aux.items()},
-            block.step_v,
-            block.full_scale_v,
-        )
-        for begin, end in itertools.pairwise(edges)
-    ]
+    return [block[begin:end] for begin, end in itertools.pairwise(edges)]
 
 
 def _ports(step: Step, reading: Reading) -> list[tuple[str, Level]]:

@@ -87,6 +87,21 @@ CREATE TABLE journal (
 );
 CREATE INDEX journal_time ON journal (time_ns);
 
+-- Raw pairs, each row a stretch of time that no other row shares; `data` is told in segments.py.
+-- What has not been merged yet is newer than what has.
+CREATE TABLE segments (
+    first_ns INTEGER PRIMARY KEY,
+    last_ns INTEGER NOT NULL,
+    pairs INTEGER NOT NULL,
+    merged INTEGER NOT NULL,
+    data BLOB NOT NULL
+);
+
+-- The first archived pair of each run of the daemon: stages started afresh there.
+CREATE TABLE runs (
+    first_ns INTEGER PRIMARY KEY
+);
+
 CREATE TABLE calibrations (
     id TEXT PRIMARY KEY,
     text TEXT NOT NULL

@@ -1,0 +1,214 @@
+"""Segments: many pairs as one block of bytes, and back, bit for bit.
+
+Converters give whole codes, so volts lie on a grid, with noise of a few codes about a level or a
+slope. A segment keeps the codes less what is predictable of them, in as few bits as each 256 of
+them need; zstd's entropy coder takes what the statistics still give. All is little-endian:
+
+    "MMSG"  version, 1 byte  CRC-32 of the frame begun with the version, 4 bytes  zstd frame
+
+The frame holds the length of the header (4 bytes), the header (MessagePack, see `_Header`) and
+the series of integers it calls for: the times, then those of each column.
+
+*Times* are in µs if all are whole, less the first, less the line `i * slope >> 8`.
+
+*Columns* of float64 (`forward_v`, `reflected_v`, then auxiliary ones), by kind:
+    multiple  codes k, one series: the value is k * step
+    part      codes k: k / step (decimals: step is a power of ten)
+    table     codes k - first, and for each code from the first the bits less those of k * step
+    bits      the bits as int64
+
+How a series of integers is kept is told in `series`.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from typing import Any, Literal
+
+import msgspec
+import numpy as np
+import zstandard
+from numpy.typing import NDArray
+
+from drivers.contract import SampleBlock
+from logger.blocks import Floats, Times
+from logger.store.series import ROW, Parts, changes_of, put, take
+
+MAGIC, VERSION = b"MMSG", 1
+LEVEL = 1  # of zstd; the higher ones look for repetitions, and noise has none
+LARGEST, SMALLEST, MOST_CODES = 1e100, 1e-30, 2**30  # value, step and their ratio on a grid
+MOST_TABLE = 2**16  # codes
+LOOKED_AT = 2048  # values to guess a step from
+SLOPES = 4096  # about as many are looked at
+FASTEST = 2**40  # slope; nothing steeper is drawn
+
+_START = struct.Struct("<4sBI")
+
+
+class SegmentError(ValueError):
+    """These bytes are not a segment, or not as they were written."""
+
+
+class _Column(msgspec.Struct, array_like=True, frozen=True):
+    """`hint` is the resolution as given; `items` and `first` are of the table."""
+
+    name: str
+    hint: float
+    kind: Literal["multiple", "part", "table", "bits"]
+    step: float = 1.0
+    items: int = 0
+    first: int = 0
+
+
+class _Header(msgspec.Struct, array_like=True, frozen=True):
+    pairs: int
+    first_ns: int
+    unit_ns: int
+    slope: int
+    full_scale_v: float | None
+    columns: tuple[_Column, ...]
+
+
+def encode(block: SampleBlock) -> bytes:
+    """A segment of the pairs. Wrong steps cost space and nothing else."""
+    parts: list[bytes] = []
+    first, unit, slope, off_line = _off_line(block.time_ns)
+    put(parts, off_line)
+    described = (
+        _put_column(parts, "forward_v", block.forward_v, block.step_v[0]),
+        _put_column(parts, "reflected_v", block.reflected_v, block.step_v[1]),
+        *(_put_column(parts, name, values, 0.0) for name, values in block.aux.items()),
+    )
+    header = msgspec.msgpack.encode(
+        _Header(len(block), first, unit, slope, block.full_scale_v, described)
+    )
+    parts.insert(0, struct.pack("<I", len(header)) + header)
+    zstd = zstandard.ZstdCompressor(level=LEVEL).compressobj(size=sum(map(len, parts)))
+    frame = bytearray()
+    for part in parts:
+        frame += zstd.compress(part)
+        if len(part) > ROW:  # what follows has other statistics
+            frame += zstd.flush(zstandard.COMPRESSOBJ_FLUSH_BLOCK)
+    frame += zstd.flush()
+    return _START.pack(MAGIC, VERSION, zlib.crc32(frame, VERSION)) + frame
+
+
+def decode(segment: bytes) -> SampleBlock:
+    """What `encode` was given, bit for bit. Raises SegmentError."""
+    if len(segment) < _START.size or not segment.startswith(MAGIC):
+        raise SegmentError("this is not a segment")
+    _, version, checksum = _START.unpack_from(segment)
+    frame = memoryview(segment)[_START.size :]
+    if checksum != zlib.crc32(frame, version):
+        raise SegmentError("the segment is damaged: its checksum is wrong")
+    if version != VERSION:
+        raise SegmentError(f"the segment has version {version}; this program reads {VERSION}")
+    parts = Parts(zstandard.ZstdDecompressor().decompress(frame))
+    (length,) = struct.unpack("<I", parts.take(4))
+    header = msgspec.msgpack.decode(parts.take(length), type=_Header)
+    n = header.pairs
+    times = take(parts, n, np.int64)
+    times += _line(n, header.slope)
+    times *= header.unit_ns
+    times += header.first_ns
+    forward, reflected, *aux = header.columns
+    return SampleBlock(
+        times,
+        _take_column(parts, forward, n),
+        _take_column(parts, reflected, n),
+        {column.name: _take_column(parts, column, n) for column in aux},
+        (forward.hint, reflected.hint),
+        header.full_scale_v,
+    )
+
+
+def _line(n: int, slope: int) -> Times:
+    line = np.arange(n)
+    line *= slope
+    line >>= 8
+    return line
+
+
+def _off_line(times: Times) -> tuple[int, int, int, Times]:
+    """Return first time, unit, slope and how far off that line the times are."""
+    if not len(times):
+        return 0, 1, 0, times
+    off = times - times[0]
+    micros = off // 1000
+    unit = 1
+    if np.array_equal(micros * 1000, off):
+        unit, off = 1000, micros
+    # Most are from within a row to within the next, so gaps are not among what counts.
+    every = max(1, len(off) // SLOPES)
+    some = off[::every]
+    lag = min(-(-ROW // every), len(some) - 1)
+    slope = round(float(np.median(some[lag:] - some[:-lag])) * 256 / (lag * every)) if lag else 0
+    slope = slope if abs(slope) < FASTEST else 0
+    off -= _line(len(off), slope)
+    return int(times[0]), unit, slope, off
+
+
+def _put_column(parts: list[bytes], name: str, values: Floats, hint: float) -> _Column:
+    bits = values.view(np.int64)
+    if changes_of(bits) is not None:
+        put(parts, bits)
+        return _Column(name, hint, "bits")
+    least, most = float(values.min()), float(values.max())  # NaN if any is
+    largest = max(most, -least)
+    for step in _likely_steps(values, hint) if largest < LARGEST else ():
+        if not (step > SMALLEST and largest / step < MOST_CODES):
+            continue
+        codes = values - least
+        codes *= 1 / step
+        np.rint(codes, out=codes)
+        codes += round(least / step)
+        for column in (
+            _Column(name, hint, "multiple", step),
+            _Column(name, hint, "part", float(round(1 / step))),
+        ):
+            if column.step and np.array_equal(_on_grid(column, codes).view(np.int64), bits):
+                put(parts, codes.astype(np.int32))
+                return column
+        first, last = int(codes.min()), int(codes.max())
+        if last - first < MOST_TABLE:
+            column = _Column(name, hint, "table", step, last - first + 1, first)
+            index = codes.astype(np.int64) - first
+            expected = _on_grid(column, np.arange(first, last + 1)).view(np.int64)
+            table = expected.copy()
+            table[index] = bits
+            if np.array_equal(table[index], bits):
+                put(parts, index)
+                put(parts, table - expected)
+                return column
+    put(parts, bits)
+    return _Column(name, hint, "bits")
+
+
+def _take_column(parts: Parts, column: _Column, n: int) -> Floats:
+    if column.kind == "bits":
+        return take(parts, n, np.int64).view(np.float64)
+    if column.kind == "table":
+        index = take(parts, n, np.int64)
+        table = _on_grid(column, np.arange(column.first, column.first + column.items))
+        bits = table.view(np.int64)
+        bits += take(parts, column.items, np.int64)
+        return table[index]
+    codes = take(parts, n, np.float64)
+    return _on_grid(column, codes, out=codes)
+
+
+def _on_grid(column: _Column, codes: NDArray[Any], out: Floats | None = None) -> Floats:
+    reverse = np.divide if column.kind == "part" else np.multiply
+    volts: Floats = reverse(codes, column.step, out=out)
+    return volts
+
+
+def _likely_steps(values: Floats, hint: float) -> tuple[float, float]:
+    """Return the hint and the least distance between some of the values, 0 if they are one.
+
+    Decimals may be printed finer than the converter's steps; then the latter come first.
+    """
+    apart = np.diff(np.unique(values[:: max(1, len(values) // LOOKED_AT)]))
+    least = float(apart.min()) if len(apart) else 0.0
+    return (least, hint) if least > 1.5 * hint else (hint, least)

@@ -1,0 +1,142 @@
+"""A series of integers as bytes, near its entropy once an entropy coder has gone over it.
+
+A series begins with a kind (1 byte) and a number (8 bytes). Kind 0: all values
+are that number. Kind 4: so many runs of the same value; their values and their lengths, both
+series. Kinds 1, 2, 3: the values less that number, as int16, 32 or 64, are cut into rows of 256
+(or all in one row, then of even length), the last filled up. A byte for each row tells its class
+and, by 8 added, that it holds differences from value to value, not from its base. Then the rows,
+class by class:
+    0         nothing, all are 0
+    1         4 bits a value, 8 added; a byte for the values i and i + half a row
+    2         8 bits a value, 128 added
+    3, 4, 5   16, 32, 64 bits, 0x80 added to each byte; the lowest bytes of all, the next, ...
+Last the bases (the first value where differences are held, else about the mean): 8 bytes if it is
+one, else a series.
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+Times = NDArray[np.int64]
+Ints = NDArray[np.signedinteger[Any]]
+Plain = NDArray[np.unsignedinteger[Any]]
+Number = TypeVar("Number", np.int64, np.float64)
+
+ROW = 256
+RUN = 64  # values, and more: the mean length of a run that is worth it
+
+_HEAD = struct.Struct("<Bq")
+_KINDS = (np.int16, np.int16, np.int32, np.int64)  # 0 has none of its own
+_RUNS, _DIFFERENCES = 4, 8
+# By class: its width, what is added to a value, and (from 1 on) which x or -1 - x is too much.
+_WIDTHS = (np.uint8, np.uint8, np.uint8, np.uint16, np.uint32, np.uint64)
+_SIGNED = (np.int8, np.int8, np.int8, np.int16, np.int32, np.int64)
+_SHIFTS = (0, 8, 0x80, 0x8080, 0x80808080, 0x8080808080808080)
+_LIMITS = np.array([8, 2**7, 2**15, 2**31])
+
+
+class Parts:
+    """Reads what was put, from the start on."""
+
+    def __init__(self, content: bytes) -> None:
+        self._rest = memoryview(content)
+
+    def take(self, count: int) -> memoryview:
+        part, self._rest = self._rest[:count], self._rest[count:]
+        return part
+
+
+def changes_of(series: Ints) -> Times | None:
+    """Return after which values another follows, if it is seldom."""
+    changed = series[1:] != series[:-1]
+    few = np.count_nonzero(changed) * RUN <= len(series)
+    return np.flatnonzero(changed) if few else None
+
+
+def put(parts: list[bytes], series: Ints) -> None:
+    """Append the bytes of a series, (n,)."""
+    n = len(series)
+    low, high = (int(series.min()), int(series.max())) if n else (0, 0)
+    kind = 0 if low == high else 1 if high - low < 2**15 else 2 if high - low < 2**31 else 3
+    if high - low >= 2**62:
+        low = 0
+    if kind and (changes := changes_of(series)) is not None:
+        starts = np.concatenate(([0], changes + 1))
+        parts.append(_HEAD.pack(_RUNS, len(starts)))
+        put(parts, series[starts])
+        put(parts, np.diff(starts, append=n))
+        return
+    parts.append(_HEAD.pack(kind, low))
+    if not kind:
+        return
+    row = min(ROW, n + n % 2)
+    rows = np.empty((-(-n // row), row), _KINDS[kind])
+    flat = rows.reshape(-1)
+    np.subtract(series, low, out=flat[:n], casting="unsafe")
+    flat[n:] = flat[n - 1]
+
+    bases = np.rint(rows.mean(axis=1)).clip(-(2.0**62), 2.0**62).astype(rows.dtype)
+    left = rows - bases[:, None]
+    steps = np.empty_like(rows)
+    steps[:, 0] = 0
+    np.subtract(rows[:, 1:], rows[:, :-1], out=steps[:, 1:])
+    stepping = np.abs(steps).sum(axis=1) < np.abs(left).sum(axis=1)
+    left[stepping] = steps[stepping]
+    bases[stepping] = rows[stepping, 0]
+
+    most, least = left.max(axis=1), left.min(axis=1)
+    classes = np.searchsorted(_LIMITS, np.maximum(most, ~least), side="right") + 1
+    classes[(most | least) == 0] = 0
+    parts.append((classes | stepping * _DIFFERENCES).astype(np.uint8).tobytes())
+    for each in range(1, 6):
+        some: Plain = left[classes == each].astype(_WIDTHS[each])
+        some += _WIDTHS[each](_SHIFTS[each])
+        if each == 1:
+            some = np.bitwise_or(some[:, : row // 2], some[:, row // 2 :] << 4)
+        if len(some):
+            shifts = range(0, 8 * some.itemsize, 8)
+            parts.extend((some >> shift).astype(np.uint8).tobytes() for shift in shifts)
+    if len(bases) > 1:
+        put(parts, bases)
+    else:
+        parts.append(bases.astype(np.int64).tobytes())
+
+
+def take(parts: Parts, n: int, dtype: type[Number]) -> NDArray[Number]:
+    """The series of n values that comes next."""
+    kind, low = _HEAD.unpack(parts.take(_HEAD.size))
+    if kind == _RUNS:
+        values, lengths = (take(parts, low, np.int64) for _ in range(2))
+        return values.astype(dtype).repeat(lengths)
+    if not kind:
+        return np.full(n, low, dtype)
+    row = min(ROW, n + n % 2)
+    count = -(-n // row)
+    rows = np.zeros((count, row), _KINDS[kind])
+    about = np.frombuffer(parts.take(count), np.uint8)
+    classes, stepping = about % _DIFFERENCES, about >= _DIFFERENCES
+    for each in range(1, 6):
+        those = classes == each
+        some: Plain = np.empty((np.count_nonzero(those), row), _WIDTHS[each])
+        if each == 1:
+            packed = np.frombuffer(parts.take(some.size // 2), np.uint8).reshape(-1, row // 2)
+            np.bitwise_and(packed, 15, out=some[:, : row // 2])
+            np.right_shift(packed, 4, out=some[:, row // 2 :])
+        else:
+            for plane in some.reshape(-1, 1).view(np.uint8).T:
+                plane[:] = np.frombuffer(parts.take(some.size), np.uint8)
+        some -= _WIDTHS[each](_SHIFTS[each])
+        rows[those] = some.view(_SIGNED[each])
+    bases = (
+        take(parts, count, np.int64) if count > 1 else np.frombuffer(parts.take(8), np.int64)
+    ).astype(rows.dtype)
+    rows[stepping] = rows[stepping].cumsum(axis=1, dtype=rows.dtype)
+    rows += bases[:, None]
+    series = rows.reshape(-1)[:n].astype(dtype)
+    series += dtype(low)
+    return series
