@@ -54,7 +54,7 @@ class SampleBlock:
     def __len__(self) -> int:
         return len(self.time_ns)
 
-    def __getitem__(self, part: slice | NDArray[np.bool_]) -> SampleBlock:
+    def __getitem__(self, part: slice | NDArray[np.bool_] | NDArray[np.int64]) -> SampleBlock:
         return SampleBlock(
             self.time_ns[part],
             self.forward_v[part],

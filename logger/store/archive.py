@@ -3,6 +3,7 @@ and size. Every change of several rows is the caller's transaction or one of its
 
 from __future__ import annotations
 
+import itertools
 import logging
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -17,6 +18,8 @@ from logger.store.segments import SegmentError, decode, encode
 log = logging.getLogger("mismatchd")
 
 MERGED_PAIRS = 131_072  # larger ones are hardly smaller by the pair
+MOST_SMALL = 4096  # looked for at the start; older ones stay small
+LONG_AGO_NS = -(2**63)
 PUT = "INSERT INTO segments (first_ns, last_ns, pairs, merged, data) VALUES (?, ?, ?, ?, ?)"
 
 
@@ -26,9 +29,12 @@ class Archive:
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
         newest = connection.execute(
-            "SELECT last_ns FROM segments ORDER BY first_ns DESC LIMIT 1"
-        ).fetchone()
-        self._newest_ns: int = newest[0] if newest else -(2**63)
+            "SELECT first_ns, last_ns, pairs, merged FROM segments ORDER BY first_ns DESC LIMIT ?",
+            (MOST_SMALL,),
+        ).fetchall()
+        self._newest_ns: int = newest[0][1] if newest else LONG_AGO_NS
+        small = itertools.takewhile(lambda row: not row[3], newest)
+        self._small = {first_ns: pairs for first_ns, _, pairs, _ in reversed(list(small))}
 
     def append(self, blocks: Sequence[SampleBlock], begins_ns: Sequence[int]) -> None:
         """Add consecutive pairs as one segment, within the caller's transaction.
@@ -37,12 +43,12 @@ class Archive:
         which runs of the daemon begin.
         """
         block = join(blocks)
-        if int(block.time_ns[0]) <= self._newest_ns:
+        if int(block.time_ns[0]) <= self._newest_ns:  # played again
             known, rows = self._overlapping(block)
             block = _without(block, known)
             block = block[np.argsort(block.time_ns)] if known else block
             self._delete(rows)
-        self._put(block, merged=len(block) >= MERGED_PAIRS)
+        self._put(block, merged=len(block) >= MERGED_PAIRS and not self._small)
         self._connection.executemany(
             "INSERT OR IGNORE INTO runs VALUES (?)", [(begin,) for begin in begins_ns]
         )
@@ -52,27 +58,20 @@ class Archive:
 
         The large one is read back before the small ones go.
         """
-        rows: list[tuple[int, int, int]] = []
-        for row in self._connection.execute(
-            "SELECT first_ns, pairs, merged FROM segments ORDER BY first_ns DESC"
-        ):
-            if row[2]:
-                break
-            rows.insert(0, row)
-        total = sum(pairs for _, pairs, _ in rows)
-        if total < MERGED_PAIRS:
+        if sum(self._small.values()) < MERGED_PAIRS:
             return 0
-        blocks = [self._read(first_ns) for first_ns, _, _ in rows]
+        read = ((first_ns, self._read(first_ns)) for first_ns in self._small)
+        blocks = [block for _, block in read if block is not None]
         with transaction(self._connection):
-            for group in _alike([block for block in blocks if block is not None]):
+            for group in _alike(blocks):
                 whole = join(group)
                 data = encode(whole)
-                if not _same(decode(data), whole):
-                    log.error("the archive's segments could not be merged and stay as they are")
-                    return 0
+                if not same(decode(data), whole):
+                    raise SegmentError("segments cannot be merged and stay as they are")
                 self._delete([int(block.time_ns[0]) for block in group])
                 self._put(whole, merged=True, data=data)
-        return total
+        self._small.clear()
+        return sum(map(len, blocks))
 
     def blocks(self, since_ns: int, until_ns: int) -> Iterator[SampleBlock]:
         """The archived pairs of [since_ns, until_ns) in time order.
@@ -139,6 +138,8 @@ class Archive:
             PUT, (first_ns, last_ns, len(block), merged, data or encode(block))
         )
         self._newest_ns = max(self._newest_ns, last_ns)
+        if not merged:
+            self._small[first_ns] = len(block)
 
     def _read(self, first_ns: int) -> SampleBlock | None:
         row = self._connection.execute(
@@ -151,6 +152,8 @@ class Archive:
             return None
 
     def _delete(self, rows: Sequence[int]) -> None:
+        for first_ns in rows:
+            self._small.pop(first_ns, None)
         self._connection.executemany(
             "DELETE FROM segments WHERE first_ns = ?", [(first_ns,) for first_ns in rows]
         )
@@ -190,7 +193,8 @@ def _alike(blocks: list[SampleBlock]) -> Iterator[list[SampleBlock]]:
         yield group
 
 
-def _same(one: SampleBlock, other: SampleBlock) -> bool:
+def same(one: SampleBlock, other: SampleBlock) -> bool:
+    """Whether two blocks hold the same pairs, bit for bit."""
     columns = (
         (one.forward_v, other.forward_v),
         (one.reflected_v, other.reflected_v),

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from logger.errors import StoreError, UsageError
-from logger.rows import AlarmChange, Flag, Row, Second, Transmission
+from logger.rows import AlarmChange, Flag, Row, Samples, Second, Transmission
+from logger.store.archive import Archive
 from logger.store.schema import bring_up_to_date, transaction, version_of
 from logger.store.tables import ALARMS, TRANSMISSIONS, Record, Table
 
@@ -70,6 +71,7 @@ class Store:
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
         self.path = path
+        self.archive = Archive(connection)
         self._data_version = self._one("PRAGMA data_version")
 
     @classmethod
@@ -130,6 +132,7 @@ class Store:
         stored: list[Stored] = []
         try:
             with self._errors(), transaction(self._connection):
+                self._put_samples([row for row in rows if isinstance(row, Samples)])
                 for kind, group in groupby(rows, type):
                     if kind is Second:
                         self._put_seconds(list(group))  # type: ignore[arg-type]
@@ -159,6 +162,11 @@ class Store:
         self._connection.executemany(
             PUT_SECOND, [(*_values(row, SECOND_FIELDS), ids[row.start_ns]) for row in rows]
         )
+
+    def _put_samples(self, rows: list[Samples]) -> None:
+        if rows:
+            begins = [int(row.block.time_ns[0]) for row in rows if row.begins]
+            self.archive.append([row.block for row in rows], begins)
 
     def _put_change(self, row: AlarmChange) -> list[Stored]:
         execute = self._connection.execute
