@@ -9,8 +9,12 @@ from pathlib import Path
 
 import click
 
+from logger.calibration.coupler import Coupler
 from logger.cli.station import calibration_of, config_option, configuration
-from logger.recompute import Progress, Summary, recompute
+from logger.recompute import recompute
+from logger.recompute.means import Summary as ByMeans
+from logger.recompute.raw import Progress
+from logger.recompute.raw import Summary as ByRaw
 from logger.store.database import Store
 from logger.store.lock import StoreLock
 
@@ -19,25 +23,26 @@ from logger.store.lock import StoreLock
 @config_option
 @click.option("--dry-run", is_flag=True, help="Say what would change and write nothing.")
 def command(config_path: Path | None, dry_run: bool) -> None:
-    """Derive stored watts and SWR again by the present calibration.
+    """Derive stored rows again by the present calibration and rules.
 
-    From the mean volts of each second, all rows or none; alarms stay as they were raised. The
-    daemon must not be running. What changed is forwarded again when it next runs.
+    From raw pairs where they are archived, else from the mean volts of each second; all rows or
+    none. Alarms stay as they were raised; such as would have been raised are added. The daemon
+    must not be running. What changed is forwarded again when it next runs.
     """
     config = configuration(config_path)
-    content = calibration_of(config)
+    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     path = config.store.path
     Store.reader(path).close()  # a store that is missing is not to be created here
     with contextlib.ExitStack() as stack:
-        if dry_run:
-            store = Store.reader(path)
-        else:
-            stack.callback(StoreLock(path).release)
-            store = Store.open(path)
+        stack.callback(StoreLock(path).release)
+        store = Store.open(path)
         stack.callback(store.close)
         with _shown() as progress:
-            summary = recompute(store, content, dry_run=dry_run, progress=progress)
-    click.echo(_said(summary, dry_run), err=True)
+            by_raw, by_means = recompute(store, config, coupler, dry_run=dry_run, progress=progress)
+    for line in _said(by_raw, by_means, coupler.id):
+        click.echo(line, err=True)
+    if dry_run:
+        click.echo("nothing was written", err=True)
 
 
 @contextlib.contextmanager
@@ -46,7 +51,7 @@ def _shown() -> Iterator[Progress]:
     if not sys.stderr.isatty():
         yield lambda done, of: None
         return
-    with click.progressbar(length=1, label="seconds", file=sys.stderr) as bar:
+    with click.progressbar(length=1, label="pairs", file=sys.stderr) as bar:
 
         def progress(done: int, of: int) -> None:
             bar.length = of
@@ -55,25 +60,33 @@ def _shown() -> Iterator[Progress]:
         yield progress
 
 
-def _said(summary: Summary, dry_run: bool) -> str:
-    if not summary.transmissions + summary.without_seconds:
-        return f"nothing to do: every transmission is by calibration {summary.calibration_id}"
-    changes = [
-        f"{name} {change:{form}}"
-        for name, change, form in (
-            ("incident power", summary.forward_change, "+.2%"),
-            ("reflected power", summary.reflected_change, "+.2%"),
-            ("SWR", summary.swr_change, "+.3f"),
+def _said(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterator[str]:
+    yield f"by calibration {calibration_id}:"
+    if by_raw.pairs:
+        text = (
+            f"from {by_raw.pairs} raw pairs: {by_raw.transmissions} transmissions,"
+            f" {by_raw.seconds} seconds"
         )
-        if change is not None
-    ]
-    text = (
-        f"{'would derive' if dry_run else 'derived'} {summary.transmissions} transmissions and"
-        f" {summary.seconds} seconds again by calibration {summary.calibration_id}, from the mean"
-        f" volts of each second"
-    )
-    if changes:
-        text += f"; median change: {', '.join(changes)}"
-    if summary.without_seconds:
-        text += f"; {summary.without_seconds} transmissions without seconds stay as they were"
-    return text + ("; nothing was written" if dry_run else "")
+        if by_raw.gone:
+            text += f"; {by_raw.gone} transmissions are none by these rules and went"
+        if by_raw.alarms:
+            text += f"; {by_raw.alarms} alarms added in hindsight"
+        yield text
+    if by_means.transmissions:
+        changes = [
+            f"{name} {change:{form}}"
+            for name, change, form in (
+                ("incident power", by_means.forward_change, "+.2%"),
+                ("reflected power", by_means.reflected_change, "+.2%"),
+                ("SWR", by_means.swr_change, "+.3f"),
+            )
+            if change is not None
+        ]
+        yield (
+            f"from the mean volts of {by_means.seconds} seconds, for want of pairs:"
+            f" {by_means.transmissions} transmissions; median change: {', '.join(changes)}"
+        )
+    if by_means.without_seconds:
+        yield f"{by_means.without_seconds} transmissions without seconds stay as they were"
+    if not by_raw.pairs and not by_means.transmissions + by_means.without_seconds:
+        yield "nothing to do: every transmission is by this calibration, and no pairs are archived"

@@ -13,7 +13,7 @@ import numpy as np
 from drivers.contract import SampleBlock, join
 from logger.blocks import Times
 from logger.store.schema import transaction
-from logger.store.segments import SegmentError, decode, encode
+from logger.store.segments import SegmentError, decode, encode, is_sound
 
 log = logging.getLogger("mismatchd")
 
@@ -72,6 +72,16 @@ class Archive:
                 self._put(whole, merged=True, data=data)
         self._small.clear()
         return sum(map(len, blocks))
+
+    def damaged(self) -> list[tuple[int, int]]:
+        """First and last time of segments that are not as they were written."""
+        return [
+            (first_ns, last_ns)
+            for first_ns, last_ns, data in self._connection.execute(
+                "SELECT first_ns, last_ns, data FROM segments ORDER BY first_ns"
+            )
+            if not is_sound(data)
+        ]
 
     def blocks(self, since_ns: int, until_ns: int) -> Iterator[SampleBlock]:
         """The archived pairs of [since_ns, until_ns) in time order.

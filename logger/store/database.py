@@ -129,21 +129,25 @@ class Store:
         A row written again replaces itself: transmissions by start, seconds by time, alarms by
         kind and time of raising.
         """
-        stored: list[Stored] = []
         try:
             with self._errors(), transaction(self._connection):
                 self._put_samples([row for row in rows if isinstance(row, Samples)])
-                for kind, group in groupby(rows, type):
-                    if kind is Second:
-                        self._put_seconds(list(group))  # type: ignore[arg-type]
-                        continue
-                    for row in group:
-                        if isinstance(row, Transmission):
-                            stored += self._put_transmission(row)
-                        elif isinstance(row, AlarmChange):
-                            stored += self._put_change(row)
+                return self.put(rows)
         except sqlite3.Error as error:
             raise StoreError(f"{self.path}: rows cannot be stored: {error}") from error
+
+    def put(self, rows: Sequence[Row]) -> list[Stored]:
+        """`write` but for samples, within a transaction of the caller."""
+        stored: list[Stored] = []
+        for kind, group in groupby(rows, type):
+            if kind is Second:
+                self._put_seconds(list(group))  # type: ignore[arg-type]
+                continue
+            for row in group:
+                if isinstance(row, Transmission):
+                    stored += self._put_transmission(row)
+                elif isinstance(row, AlarmChange):
+                    stored += self._put_change(row)
         return stored
 
     def _put_transmission(self, row: Transmission) -> list[Stored]:
@@ -237,10 +241,10 @@ class Store:
     # deriving rows again
 
     @contextmanager
-    def all_or_nothing(self) -> Iterator[None]:
-        """One transaction around several calls of `rewrite`. Raises StoreError."""
+    def all_or_nothing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction around several calls of `rewrite` or `put`. Raises StoreError."""
         with self._errors(), transaction(self._connection):
-            yield
+            yield self._connection
 
     def rewrite(self, table: str, fields: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
         """Set `fields` of rows given as (id, *values). What does not differ is not touched."""

@@ -94,14 +94,22 @@ def encode(block: SampleBlock) -> bytes:
     return _START.pack(MAGIC, VERSION, zlib.crc32(frame, VERSION)) + frame
 
 
+def is_sound(segment: bytes) -> bool:
+    """Whether a segment is as it was written, by its checksum."""
+    if len(segment) < _START.size or not segment.startswith(MAGIC):
+        return False
+    _, version, checksum = _START.unpack_from(segment)
+    return bool(checksum == zlib.crc32(memoryview(segment)[_START.size :], version))
+
+
 def decode(segment: bytes) -> SampleBlock:
     """What `encode` was given, bit for bit. Raises SegmentError."""
     if len(segment) < _START.size or not segment.startswith(MAGIC):
         raise SegmentError("this is not a segment")
-    _, version, checksum = _START.unpack_from(segment)
-    frame = memoryview(segment)[_START.size :]
-    if checksum != zlib.crc32(frame, version):
+    if not is_sound(segment):
         raise SegmentError("the segment is damaged: its checksum is wrong")
+    _, version, _ = _START.unpack_from(segment)
+    frame = memoryview(segment)[_START.size :]
     if version != VERSION:
         raise SegmentError(f"the segment has version {version}; this program reads {VERSION}")
     parts = Parts(zstandard.ZstdDecompressor().decompress(frame))

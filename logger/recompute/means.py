@@ -17,7 +17,6 @@ laws are compared as they are at the bench's.
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable, Iterator
 from typing import Any, NamedTuple
 
@@ -27,7 +26,7 @@ from numpy.typing import NDArray
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import READABLE_FACTOR, Coupler
 from logger.calibration.detector import DetectorLaw
-from logger.calibration.file import CalibrationFile, dump, parse
+from logger.calibration.file import parse
 from logger.errors import CalibrationError, StoreError
 from logger.reflection import BLEND, COVERAGE, HIGHEST_SWR, estimate, rho_of_swr, swr
 from logger.rows import Flag
@@ -65,7 +64,6 @@ class Summary(NamedTuple):
     """What was derived again. `without_seconds` transmissions were left, as nothing is known of
     their volts; the changes are medians over transmissions, None if there is none to tell."""
 
-    calibration_id: str
     transmissions: int
     seconds: int
     without_seconds: int
@@ -345,34 +343,23 @@ class _Transmissions:
             yield Change(self._olds[code], self._new, self._khz[at[of]]), of
 
 
-def recompute(
-    store: Store,
-    content: CalibrationFile,
-    *,
-    dry_run: bool = False,
-    progress: Progress = lambda done, of: None,
-) -> Summary:
-    """Derive all rows that another calibration made again by `content`, all or none.
+def recompute(store: Store, new: Coupler, progress: Progress = lambda done, of: None) -> Summary:
+    """Derive all rows that another calibration made again by `new`, within a transaction of the
+    caller.
 
     Rows by this calibration already are left alone. `progress` hears of seconds done and their
     number. Memory goes with a page of rows and about 200 bytes a transmission. Raises StoreError,
     also if a calibration that rows were made by is not in the store or cannot be read.
     """
-    new = Coupler(content)
     work = _Transmissions(store, new)
     if not len(work.ids):
-        return Summary(new.id, 0, 0, 0, None, None, None)
-    if not dry_run:
-        store.keep_calibration(new.id, dump(content))
-    with contextlib.nullcontext() if dry_run else store.all_or_nothing():
-        write = None if dry_run else store.rewrite
-        seconds = _seconds(store, work, write, progress)
-        changes, derived = _transmissions(store, work, new.id, write)
+        return Summary(0, 0, 0, None, None, None)
+    seconds = _seconds(store, work, progress)
+    changes, derived = _transmissions(store, work, new.id)
     with np.errstate(divide="ignore", invalid="ignore"):
         forward, reflected = changes[1, :2] / changes[0, :2] - 1
         swr_ = changes[1, 2] - changes[0, 2]
     return Summary(
-        new.id,
         derived,
         seconds,
         len(work.ids) - derived,
@@ -380,10 +367,7 @@ def recompute(
     )
 
 
-Write = Callable[[str, tuple[str, ...], list[tuple[Any, ...]]], None]
-
-
-def _seconds(store: Store, work: _Transmissions, write: Write | None, progress: Progress) -> int:
+def _seconds(store: Store, work: _Transmissions, progress: Progress) -> int:
     fields = ("transmission_id", "samples", "forward_v", "reflected_v", *SECOND)
     total, read, derived = store.counts()["seconds"], 0, 0
     for rows in store.pages("seconds", fields, PAGE_ROWS):
@@ -395,8 +379,7 @@ def _seconds(store: Store, work: _Transmissions, write: Write | None, progress: 
         for change, of in work.by_change(at):
             result, sums = _second_rows(change, page[2:, of], work.peaks_v[:, at[of]])
             np.add.at(work.sums.T, at[of], sums.T)
-            if write is not None:
-                write("seconds", SECOND, _rows(page[0, of], result))
+            store.rewrite("seconds", SECOND, _rows(page[0, of], result))
         progress(read, total)
     return derived
 
@@ -444,9 +427,7 @@ def _second_rows(change: Change, page: Floats, peaks_v: Floats) -> tuple[list[Fl
     ], sums
 
 
-def _transmissions(
-    store: Store, work: _Transmissions, new_id: str, write: Write | None
-) -> tuple[Floats, int]:
+def _transmissions(store: Store, work: _Transmissions, new_id: str) -> tuple[Floats, int]:
     """Derive those whose seconds are known; incident and reflected watts and SWR before and after
     (2, 3, n), and how many."""
     changes = [np.empty((2, 3, 0))]
@@ -463,9 +444,8 @@ def _transmissions(
             result = _transmission_rows(
                 change, part[1:], work.sums[:, at[of]], work.peaks_v[:, at[of]]
             )
-            if write is not None:
-                lines = [(*row, new_id) for row in _rows(part[0], result)]
-                write("transmissions", (*TRANSMISSION, "calibration_id"), lines)
+            lines = [(*row, new_id) for row in _rows(part[0], result)]
+            store.rewrite("transmissions", (*TRANSMISSION, "calibration_id"), lines)
             told = [0, 2, 4]  # mean incident, mean reflected, SWR
             changes.append(np.stack([part[2:][told], np.array([result[k] for k in told])]))
     return np.concatenate(changes, axis=2), derived

@@ -1,0 +1,41 @@
+"""Derives stored rows again: from raw pairs where they are archived, else from mean volts."""
+
+from __future__ import annotations
+
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import dump
+from logger.config import Config
+from logger.recompute import means, raw
+from logger.store.database import Store
+
+
+class _DryRun(Exception):  # noqa: N818 - not an error: it takes the transaction back
+    pass
+
+
+def recompute(
+    store: Store,
+    config: Config,
+    coupler: Coupler,
+    *,
+    dry_run: bool = False,
+    progress: raw.Progress = lambda done, of: None,
+) -> tuple[raw.Summary, means.Summary]:
+    """Derive everything again by the present calibration and rules, all or nothing.
+
+    `progress` hears of pairs done and their number. Raises StoreError.
+    """
+    summaries: list[tuple[raw.Summary, means.Summary]] = []
+    try:
+        with store.all_or_nothing() as connection:
+            connection.execute(
+                "INSERT OR IGNORE INTO calibrations VALUES (?, ?)",
+                (coupler.id, dump(coupler.content)),
+            )
+            by_raw = raw.recompute(store, connection, config, coupler, progress)
+            summaries.append((by_raw, means.recompute(store, coupler)))
+            if dry_run:
+                raise _DryRun
+    except _DryRun:
+        pass
+    return summaries[0]
