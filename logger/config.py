@@ -91,6 +91,7 @@ class StoreOptions(Section, frozen=True, kw_only=True):
 
     path: Path = Path("data/station.sqlite")
     keep_samples_days: Annotated[int, Meta(ge=1, le=36500)] = 400
+    keep_samples_mb: Annotated[int, Meta(ge=1)] | None = None
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):

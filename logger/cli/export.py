@@ -9,15 +9,16 @@ from pathlib import Path
 import click
 
 from logger.cli.station import config_option, configuration
-from logger.store.export import FORMATS, write_records
+from logger.store.export import FORMATS, write_records, write_samples
 from logger.store.tables import TABLES
 from logger.utc import parse_time
 
+SAMPLES = "samples"
 FOREVER = (-(1 << 63), (1 << 63) - 1)
 
 
 @click.command("export")
-@click.argument("table", type=click.Choice(list(TABLES)), metavar="TABLE")
+@click.argument("table", type=click.Choice([*TABLES, SAMPLES]), metavar="TABLE")
 @config_option
 @click.option(
     "--since",
@@ -30,7 +31,8 @@ FOREVER = (-(1 << 63), (1 << 63) - 1)
 def command(
     table: str, config_path: Path | None, since: str | None, until: str | None, form: str
 ) -> None:
-    """Print the rows of TABLE: transmissions, seconds, alarms, excursions or journal."""
+    """Print the rows of TABLE: transmissions, seconds, alarms, excursions, journal, or samples
+    (raw pairs)."""
     from logger.store.database import Store
 
     config = configuration(config_path)
@@ -39,9 +41,12 @@ def command(
     until_ns = FOREVER[1] if until is None else parse_time(until, now_ns)
     store = Store.reader(config.store.path)
     try:
-        wanted = TABLES[table]
-        records = store.records(wanted, since_ns, until_ns)
-        write_records(wanted, records, form, config.station.name, sys.stdout)
+        if table == SAMPLES:
+            write_samples(lambda: store.archive.blocks(since_ns, until_ns), form, sys.stdout)
+        else:
+            wanted = TABLES[table]
+            records = store.records(wanted, since_ns, until_ns)
+            write_records(wanted, records, form, config.station.name, sys.stdout)
         sys.stdout.flush()
     finally:
         store.close()
