@@ -88,6 +88,7 @@ class Archive:
 
         A damaged segment is told in the log and left out. Nothing is held open between blocks.
         """
+        since_ns = max(since_ns, LONG_AGO_NS + 1)
         start = self._connection.execute(
             "SELECT first_ns FROM segments WHERE first_ns <= ? ORDER BY first_ns DESC LIMIT 1",
             (since_ns,),
