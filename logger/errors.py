@@ -2,6 +2,7 @@
 
 MismatchdError          exit 1
   StoreError              the database could not be opened, read or written
+    DamageError             its content is not as it was written
   UsageError            exit 2
     ConfigError           a configuration file, with file, line and key
     CalibrationError      a calibration file, with file and key
@@ -19,6 +20,10 @@ class MismatchdError(Exception):
 
 class StoreError(MismatchdError):
     """The database could not be opened, read or written."""
+
+
+class DamageError(StoreError):
+    """The database is damaged: what is in it is not what was written."""
 
 
 class UsageError(MismatchdError):

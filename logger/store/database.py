@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import math
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -10,11 +11,14 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from logger.errors import StoreError, UsageError
+from logger.errors import DamageError, StoreError, UsageError
 from logger.rows import AlarmChange, Flag, Row, Samples, Second, Transmission
+from logger.store import salvage
 from logger.store.archive import Archive
 from logger.store.schema import bring_up_to_date, transaction, version_of
 from logger.store.tables import ALARMS, TRANSMISSIONS, Record, Table
+
+log = logging.getLogger("mismatchd")
 
 BUSY_MS = 5000
 PAGE_ROWS = 2000
@@ -75,23 +79,36 @@ class Store:
         self._data_version = self._one("PRAGMA data_version")
 
     @classmethod
-    def open(cls, path: Path) -> Store:
-        """Open for writing; creates the folder and the file. Raises StoreError."""
+    def open(cls, path: Path, *, damaged: bool = False) -> Store:
+        """Open for writing; creates the folder and the file. Raises StoreError.
+
+        A file that is damaged, or said to be, is set aside and a new one begun with what could be
+        read of it.
+        """
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            connection = _connect(path, "rwc")
+            if not damaged:
+                try:
+                    return cls(_opened(path), path)
+                except sqlite3.Error as error:
+                    if not salvage.is_damage(error):
+                        raise
+                    log.error("%s is damaged: %s", path, error)
+            aside = salvage.set_aside(path)
+            connection = _opened(path)
+            counts = salvage.salvage(aside, connection)
+            kept = ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing"
+            log.error(
+                "%s is set aside as %s; a new one is begun with %s"
+                " (`mismatchd recompute` derives rows again from raw pairs)",
+                path,
+                aside.name,
+                kept,
+            )
+            return cls(connection, path)
         except (OSError, sqlite3.Error) as error:
             raise StoreError(f"{path}: cannot be opened: {error}") from error
-        try:
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.execute("PRAGMA synchronous = NORMAL")
-            bring_up_to_date(connection)
-            return cls(connection, path)
-        except sqlite3.Error as error:
-            connection.close()
-            raise StoreError(f"{path}: cannot be used: {error}") from error
         except StoreError as error:
-            connection.close()
             raise StoreError(f"{path}: {error}") from error
 
     @classmethod
@@ -129,12 +146,9 @@ class Store:
         A row written again replaces itself: transmissions by start, seconds by time, alarms by
         kind and time of raising.
         """
-        try:
-            with self._errors(), transaction(self._connection):
-                self._put_samples([row for row in rows if isinstance(row, Samples)])
-                return self.put(rows)
-        except sqlite3.Error as error:
-            raise StoreError(f"{self.path}: rows cannot be stored: {error}") from error
+        with self._errors(), transaction(self._connection):
+            self._put_samples([row for row in rows if isinstance(row, Samples)])
+            return self.put(rows)
 
     def put(self, rows: Sequence[Row]) -> list[Stored]:
         """`write` but for samples, within a transaction of the caller."""
@@ -407,7 +421,22 @@ class Store:
         try:
             yield
         except sqlite3.Error as error:
-            raise StoreError(f"{self.path}: {error}") from error
+            kind = DamageError if salvage.is_damage(error) else StoreError
+            raise kind(f"{self.path}: {error}") from error
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    """A connection for writing to a database of the present schema."""
+    connection = _connect(path, "rwc")
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = NORMAL")
+        bring_up_to_date(connection)
+        salvage.check(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:
