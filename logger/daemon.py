@@ -18,35 +18,32 @@ import queue
 import signal
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 from drivers.contract import Driver, DriverError, EndOfInput
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config import Config
-from logger.errors import MismatchdError, StoreError
+from logger.errors import MismatchdError
+from logger.keeper import DAY_NS, Keeper, Tell
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Flag, Row, Second, Transmission
+from logger.rows import Flag, Row, Second
 from logger.status import StatusSocket
-from logger.store.database import Store, Stored
+from logger.store.database import Store
 from logger.store.lock import StoreLock
 
 log = logging.getLogger("mismatchd")
 
-COMMIT_S = 1.0  # rows that are not urgent are committed this often at least
 QUEUE_ROWS = 4096  # batches between capture and keeper
 READ_TIMEOUT_S = 0.25
 QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the shortest hold time
 KEYED_LINGER_S = 0.001
 BUSY_SHARE = 1.0  # while keyed, collect as long again as the last block took to work on
-RETRY_S = 1.0
 POLL_S = 0.2
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
 STOP_S = 2.5  # capture and keeper get this long to end,
 FORWARD_S = 2.0  # and then the forwarder
-
-Tell = Callable[[Stored], None]
 
 
 class Daemon:
@@ -56,16 +53,23 @@ class Daemon:
     def __init__(self, config: Config, coupler: Coupler, driver: Driver, tell: Tell) -> None:
         self._config = config
         self._driver = driver
-        self._tell = tell
         self._lock = StoreLock(config.store.path)
-        self._store = Store.open(config.store.path)
-        self._store.keep_calibration(coupler.id, dump(coupler.content))
-        interrupted = self._store.close_interrupted()
+        store = Store.open(config.store.path)
+        store.keep_calibration(coupler.id, dump(coupler.content))
+        interrupted = store.close_interrupted()
         if interrupted:
             log.warning("%d transmission(s) were cut short when the last run ended", interrupted)
-        open_kinds = [alarm.kind for alarm in self._store.open_alarms()]
+        open_kinds = [alarm.kind for alarm in store.open_alarms()]
         if open_kinds:
             log.warning("still open from before: %s", ", ".join(open_kinds))
+        self._keeper = Keeper(
+            store,
+            tell,
+            keep_ns=config.store.keep_samples_days * DAY_NS,
+            keep_bytes=None
+            if config.store.keep_samples_mb is None
+            else config.store.keep_samples_mb * 1_000_000,
+        )
         self._pipeline = Pipeline(config, coupler, open_kinds)
         shortest_s = 1e-3 * min(
             config.watchdog.high_swr.hold_ms, config.watchdog.high_reflected_power.hold_ms
@@ -81,7 +85,6 @@ class Daemon:
         self._gaps = 0
         self._last_ns = 0
         self._rate = 0.0
-        self._stored_failure: str | None = None
         self._forwarder: Any = None
         self._started = time.monotonic()
 
@@ -97,7 +100,7 @@ class Daemon:
             self._release()
             raise
         forwarder = self._start_forwarder()
-        before = self._store.counts()
+        before = self._keeper.store.counts()
         previous = {
             number: signal.signal(number, lambda *_: self._signalled.set())
             for number in (signal.SIGTERM, signal.SIGINT)
@@ -135,13 +138,13 @@ class Daemon:
         return summary
 
     def _release(self) -> None:
-        self._store.close()
+        self._keeper.store.close()
         self._lock.release()
 
     def _summary(self, before: dict[str, int]) -> str:
-        new = {name: count - before[name] for name, count in self._store.counts().items()}
+        new = {name: count - before[name] for name, count in self._keeper.store.counts().items()}
         listed = ", ".join(f"{count} {name}" for name, count in new.items())
-        return f"stored {listed} in {self._store.path}"
+        return f"stored {listed} in {self._config.store.path}"
 
     def _guard(self, work: Callable[[], None], ended: Callable[[], None]) -> None:
         """A thread must not die in silence."""
@@ -224,57 +227,18 @@ class Daemon:
     # keeper
 
     def _keep(self) -> None:
-        batch: list[Row] = []
-        due_s: float | None = None
-        last_change = self._store.last_change_id()
+        keeper = self._keeper
         ended = False
         while not ended:
-            wait_s = COMMIT_S if due_s is None else max(0.0, due_s - time.monotonic())
             try:
-                rows = self._queue.get(timeout=wait_s)
-                while True:
-                    if rows is None:
-                        ended = True
-                        break
-                    batch += rows
+                rows = self._queue.get(timeout=keeper.wait_s(time.monotonic()))
+                while rows is not None:
+                    keeper.take(rows, time.monotonic())
                     rows = self._queue.get_nowait()
+                ended = True
             except queue.Empty:
                 pass
-            if batch and due_s is None:
-                due_s = time.monotonic() + COMMIT_S
-            if batch and (ended or _urgent(batch) or (due_s or 0) <= time.monotonic()):
-                last_change = self._write(batch, last_change)
-                batch, due_s = [], None
-            elif not batch:
-                last_change = self._notice_acknowledged(last_change)
-
-    def _write(self, batch: Sequence[Row], last_change: int) -> int:
-        """Store a batch, however long it takes, then tell."""
-        while True:
-            last_change = self._notice_acknowledged(last_change)
-            try:
-                stored = self._store.write(batch)
-                break
-            except StoreError as error:
-                if self._stored_failure != str(error):
-                    log.error("%s; will go on trying, nothing is forgotten", error)
-                    self._stored_failure = str(error)
-                if self._stop.wait(RETRY_S):
-                    raise
-        if self._stored_failure is not None:
-            log.warning("the store takes rows again")
-            self._stored_failure = None
-        for item in stored:
-            self._tell(item)
-        return self._store.last_change_id()
-
-    def _notice_acknowledged(self, last_change: int) -> int:
-        """Tell of acknowledgements that another process has made."""
-        if not self._store.changed_elsewhere():
-            return last_change
-        for item in self._store.acknowledged_after(last_change):
-            self._tell(item)
-        return self._store.last_change_id()
+            keeper.keep(time.monotonic(), ending=ended)
 
     # forwarder and status
 
@@ -305,14 +269,7 @@ class Daemon:
             "gaps": self._gaps,
             "counters": dict(self._driver.counters),
             "queue": self._queue.qsize(),
-            "rows_dropped": self._dropped,
-            "store_error": self._stored_failure,
+            "rows_dropped": self._dropped + self._keeper.dropped,
+            "store_error": self._keeper.failure,
             "forwarder": None if self._forwarder is None else self._forwarder.status(),
         }
-
-
-def _urgent(batch: Sequence[Row]) -> bool:
-    return any(
-        isinstance(row, AlarmChange) or (isinstance(row, Transmission) and row.ended)
-        for row in batch
-    )

@@ -67,7 +67,7 @@ class Archive:
                 whole = join(group)
                 data = encode(whole)
                 if not same(decode(data), whole):
-                    raise SegmentError("segments cannot be merged and stay as they are")
+                    raise sqlite3.IntegrityError("segments do not read back as they were")
                 self._delete([int(block.time_ns[0]) for block in group])
                 self._put(whole, merged=True, data=data)
         self._small.clear()

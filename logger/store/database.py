@@ -219,6 +219,13 @@ class Store:
         )
         return Stored(ALARMS.name, change, self._record(ALARMS, "r.id = ?", alarm_id).columns)
 
+    def tidy(self, before_ns: int | None, most_bytes: int | None) -> int:
+        """Merge archived pairs; unless `before_ns` is None, delete those from before it and the
+        oldest beyond a size. How many pairs were deleted."""
+        with self._errors():
+            self.archive.merge()
+            return 0 if before_ns is None else self.archive.expire(before_ns, most_bytes)
+
     def close_interrupted(self) -> int:
         """End transmissions that a crash left open, with the flag INTERRUPTED; how many."""
         with self._errors(), transaction(self._connection):
