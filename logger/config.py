@@ -94,12 +94,34 @@ class StoreOptions(Section, frozen=True, kw_only=True):
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):
-    """Where rows are forwarded to; the token stands in the environment, not in the file."""
+    """Where rows are forwarded to; the token stands in a file or the environment, not here."""
 
     url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+")]
     org: Text
     bucket: Text
     token_env: Annotated[str, Meta(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] = "INFLUX_TOKEN"
+    token_file: Path | None = None
+
+    def token(self, environ: Mapping[str, str]) -> str:
+        """The token, read anew: from `token_file` if one is named, else from the environment.
+
+        A file of that name that the service manager has put into $CREDENTIALS_DIRECTORY goes
+        first. Raises ConfigError.
+        """
+        if self.token_file is None:
+            return environ.get(self.token_env, "")
+        credential = Path(environ.get("CREDENTIALS_DIRECTORY", ""), self.token_file.name)
+        path = credential if credential.is_absolute() and credential.exists() else self.token_file
+        try:
+            token = path.read_text("utf-8").strip()
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or "it is not text"
+            raise ConfigError(
+                one_line(f"influxdb.token_file: {path} cannot be read ({reason}); put it there")
+            ) from None
+        if not token:
+            raise ConfigError(one_line(f"influxdb.token_file: {path} is empty; put the token in"))
+        return token
 
 
 class Sections(Section, frozen=True, kw_only=True):

@@ -352,3 +352,29 @@ def test_arbitrary_values(folder: Path, place: str, value: object) -> None:
     data = {"driver": {"kind": "probe-driver", "port": "x"}, place: value}
     text = yaml.safe_dump(data, allow_unicode=True).encode("utf-8", "replace")
     only_config_or_error(written(folder, text))
+
+
+def test_where_the_token_comes_from(tmp_path: Path) -> None:
+    server = "url: http://x, org: a, bucket: b"
+    plain = load(written(tmp_path, f"{GOOD}influxdb: {{{server}}}\n")).influxdb
+    assert plain is not None
+    assert plain.token({"INFLUX_TOKEN": "from-environment"}) == "from-environment"
+    assert plain.token({}) == ""
+    for name in ("influx-token", str(tmp_path / "influx-token")):
+        text = f"{GOOD}influxdb: {{{server}, token_file: {name}}}\n"
+        options = load(written(tmp_path, text)).influxdb
+        assert options is not None
+        credentials = {"CREDENTIALS_DIRECTORY": str(tmp_path / "credentials"), "INFLUX_TOKEN": "no"}
+        with pytest.raises(ConfigError, match=r"influx-token cannot be read \(No such file"):
+            options.token(credentials)
+        (tmp_path / "influx-token").write_text("beside-the-configuration\n")
+        assert options.token({}) == options.token(credentials) == "beside-the-configuration"
+        (tmp_path / "credentials").mkdir()
+        (tmp_path / "credentials/influx-token").write_text("given-to-the-service\n")
+        assert options.token(credentials) == "given-to-the-service"
+        (tmp_path / "credentials/influx-token").write_text("\n")
+        with pytest.raises(ConfigError, match=r"credentials/influx-token is empty"):
+            options.token(credentials)
+        (tmp_path / "credentials/influx-token").unlink()
+        (tmp_path / "credentials").rmdir()
+        (tmp_path / "influx-token").unlink()

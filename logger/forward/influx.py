@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.config import InfluxOptions
-from logger.errors import StoreError
+from logger.errors import ConfigError, StoreError
 from logger.line_protocol import point
 from logger.store.database import Store
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
@@ -47,7 +47,7 @@ class InfluxForwarder:
         self._path = store
         self._options = options
         self._station = station
-        self._token = environ.get(options.token_env, "")
+        self._environ = environ
         self._client: Any = None
         self._write_api: Any = None
         self._store: Store | None = None
@@ -164,8 +164,12 @@ class InfluxForwarder:
             from influxdb_client.client.write_api import SYNCHRONOUS
 
             options = self._options
+            try:
+                token = options.token(self._environ)
+            except ConfigError as error:
+                raise ServerError(str(error)) from error
             self._client = InfluxDBClient(
-                options.url, token=self._token, org=options.org, timeout=TIMEOUT_MS
+                options.url, token=token, org=options.org, timeout=TIMEOUT_MS
             )
             self._write_api = self._client.write_api(write_options=SYNCHRONOUS)
         return self._write_api
