@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
@@ -124,6 +125,34 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
         return token
 
 
+class MetricsOptions(Section, frozen=True, kw_only=True):
+    """An OpenMetrics endpoint at `listen`, address:port; for other machines only if allowed."""
+
+    listen: Text = "127.0.0.1:9101"
+    allow_remote: bool = False
+
+    def __post_init__(self) -> None:
+        host, port = self.address
+        if not self.allow_remote and not host.is_loopback:
+            raise ValueError(
+                f"{self.listen} can be reached from other machines; write 127.0.0.1:{port}, or"
+                " allow_remote: true if that is meant"
+            )
+
+    @property
+    def address(self) -> tuple[IPv4Address | IPv6Address, int]:
+        """Where to listen, checked."""
+        host, colon, port = self.listen.rpartition(":")
+        try:
+            if not colon or not port.isdecimal() or not 0 < int(port) < 65536:
+                raise ValueError
+            return ip_address(host.removeprefix("[").removesuffix("]")), int(port)
+        except ValueError:
+            raise ValueError(
+                f"expected address:port, got {self.listen!r}; write 127.0.0.1:9101 or [::1]:9101"
+            ) from None
+
+
 class Sections(Section, frozen=True, kw_only=True):
     """The file as written."""
 
@@ -134,6 +163,7 @@ class Sections(Section, frozen=True, kw_only=True):
     watchdog: WatchdogOptions = WatchdogOptions()
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | None = None
+    metrics: MetricsOptions | None = None
     notify: list[Any] = []
 
 

@@ -21,7 +21,7 @@ from logger.config import InfluxOptions
 from logger.errors import ConfigError, StoreError
 from logger.line_protocol import point
 from logger.store.database import Store
-from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.store.tables import ALARMS, HEALTH, SECONDS, TRANSMISSIONS
 
 log = logging.getLogger("mismatchd.forward")
 
@@ -99,16 +99,18 @@ class InfluxForwarder:
         if self._store is None:
             self._store = Store.reader(self._path)
         store = self._store
-        transmission_id, second_id, change_id, rewrites = store.cursor(NAME)
+        transmission_id, second_id, change_id, rewrites, health_id = store.cursor(NAME)
         alarms = store.changed_alarms(change_id, BATCH)
         page = f"r.id > ? ORDER BY r.id LIMIT {BATCH}"
         transmissions = store.select(TRANSMISSIONS, page, transmission_id)
         seconds = store.select(SECONDS, page, second_id)
+        health = store.select(HEALTH, page, health_id)
         delivered = 0
         for column, table, numbered in (
             ("alarm_change_id", ALARMS, alarms),
             ("transmission_id", TRANSMISSIONS, [(r.id, r) for r in transmissions]),
             ("second_id", SECONDS, [(r.id, r) for r in seconds]),
+            ("health_id", HEALTH, [(r.id, r) for r in health]),
         ):
             if numbered:
                 self._deliver([point(table, record, self._station) for _, record in numbered])
