@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
@@ -95,12 +96,62 @@ class StoreOptions(Section, frozen=True, kw_only=True):
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):
-    """Where rows are forwarded to; the token stands in the environment, not in the file."""
+    """Where rows are forwarded to; the token stands in a file or the environment, not here."""
 
     url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+")]
     org: Text
     bucket: Text
     token_env: Annotated[str, Meta(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] = "INFLUX_TOKEN"
+    token_file: Path | None = None
+
+    def token(self, environ: Mapping[str, str]) -> str:
+        """The token, read anew: from `token_file` if one is named, else from the environment.
+
+        A file of that name that the service manager has put into $CREDENTIALS_DIRECTORY goes
+        first. Raises ConfigError.
+        """
+        if self.token_file is None:
+            return environ.get(self.token_env, "")
+        credential = Path(environ.get("CREDENTIALS_DIRECTORY", ""), self.token_file.name)
+        path = credential if credential.is_absolute() and credential.exists() else self.token_file
+        try:
+            token = path.read_text("utf-8").strip()
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or "it is not text"
+            raise ConfigError(
+                one_line(f"influxdb.token_file: {path} cannot be read ({reason}); put it there")
+            ) from None
+        if not token:
+            raise ConfigError(one_line(f"influxdb.token_file: {path} is empty; put the token in"))
+        return token
+
+
+class MetricsOptions(Section, frozen=True, kw_only=True):
+    """An OpenMetrics endpoint at `listen`, address:port; for other machines only if allowed."""
+
+    listen: Text = "127.0.0.1:9101"
+    allow_remote: bool = False
+
+    def __post_init__(self) -> None:
+        host, port = self.address
+        if not self.allow_remote and not host.is_loopback:
+            raise ValueError(
+                f"{self.listen} can be reached from other machines; write 127.0.0.1:{port}, or"
+                " allow_remote: true if that is meant"
+            )
+
+    @property
+    def address(self) -> tuple[IPv4Address | IPv6Address, int]:
+        """Where to listen, checked."""
+        host, colon, port = self.listen.rpartition(":")
+        try:
+            if not colon or not port.isdecimal() or not 0 < int(port) < 65536:
+                raise ValueError
+            return ip_address(host.removeprefix("[").removesuffix("]")), int(port)
+        except ValueError:
+            raise ValueError(
+                f"expected address:port, got {self.listen!r}; write 127.0.0.1:9101 or [::1]:9101"
+            ) from None
 
 
 class Sections(Section, frozen=True, kw_only=True):
@@ -113,6 +164,7 @@ class Sections(Section, frozen=True, kw_only=True):
     watchdog: WatchdogOptions = WatchdogOptions()
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | None = None
+    metrics: MetricsOptions | None = None
     notify: list[Any] = []
 
 

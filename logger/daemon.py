@@ -3,7 +3,8 @@
     capture   reads the driver, runs the pipeline, hands rows on; never waits for the others
     keeper    writes rows to the store, then tells; alarms and ended transmissions at once
     forwarder follows the store on its own connection (see forward/)
-    main      signals, the status socket, the end
+    metrics   answers scrapers, if asked to (see metrics.py)
+    main      signals, the status socket, the service manager, the end
 
 A finite input (a file) may be made to wait, so there the hand-over blocks when it is full; a
 device may not, so there the oldest rows that can be derived again give way, counted and told.
@@ -18,7 +19,7 @@ import queue
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from drivers.contract import Driver, DriverError, EndOfInput
@@ -26,12 +27,16 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config import Config
 from logger.errors import MismatchdError
-from logger.keeper import DAY_NS, Keeper, Tell
+from logger.health import Clocks, HealthGauge, Totals
+from logger.host_clock import running_ns, synchronised
+from logger.keeper import COMMIT_S, DAY_NS, Keeper, Tell
 from logger.pipeline import Pipeline
 from logger.rows import Flag, Row, Second
+from logger.sd_notify import ServiceManager, Supervision
 from logger.status import StatusSocket
 from logger.store.database import Store
 from logger.store.lock import StoreLock
+from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd")
 
@@ -42,15 +47,25 @@ KEYED_LINGER_S = 0.001
 BUSY_SHARE = 1.0  # while keyed, collect as long again as the last block took to work on
 POLL_S = 0.2
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
+FRESH_S = 2.0  # the service manager is told of silences longer than this
+HEALTH_S = 60.0
 STOP_S = 2.5  # capture and keeper get this long to end,
 FORWARD_S = 2.0  # and then the forwarder
 
 
 class Daemon:
     """One run of one station. `tell` is called for each ended transmission and alarm change after
-    it is in the store; it must not block."""
+    it is in the store; it must not block. `health_s` is how often a row of health is stored."""
 
-    def __init__(self, config: Config, coupler: Coupler, driver: Driver, tell: Tell) -> None:
+    def __init__(
+        self,
+        config: Config,
+        coupler: Coupler,
+        driver: Driver,
+        tell: Tell,
+        *,
+        health_s: float = HEALTH_S,
+    ) -> None:
         self._config = config
         self._driver = driver
         self._lock = StoreLock(config.store.path)
@@ -86,7 +101,15 @@ class Daemon:
         self._last_ns = 0
         self._rate = 0.0
         self._forwarder: Any = None
+        self._metrics: Any = None
         self._started = time.monotonic()
+        self._turns = {"capture": 0, "keeper": 0}
+        self._heard_s = self._started
+        self._manager = ServiceManager(os.environ, os.getpid())
+        self._supervision = Supervision(self._manager.watchdog_s)
+        self._gauge = HealthGauge(_clocks())
+        self._health_s = health_s
+        self._health_due_s = self._started + health_s
 
     def run(self) -> str:
         """Run until SIGTERM or SIGINT or the end of a finite input; what was stored, in words.
@@ -100,6 +123,7 @@ class Daemon:
             self._release()
             raise
         forwarder = self._start_forwarder()
+        self._start_metrics()
         before = self._keeper.store.counts()
         previous = {
             number: signal.signal(number, lambda *_: self._signalled.set())
@@ -108,10 +132,8 @@ class Daemon:
         try:
             with StatusSocket(self._config.store.path, self.status) as socket:
                 threads = [
-                    threading.Thread(
-                        target=self._guard, args=(work, socket.wake), name=work.__name__
-                    )
-                    for work in (self._capture, self._keep)
+                    threading.Thread(target=self._guard, args=(work, socket.wake), name=name)
+                    for name, work in (("capture", self._capture), ("keeper", self._keep))
                 ]
                 for thread in threads:
                     thread.start()
@@ -119,6 +141,9 @@ class Daemon:
                     socket.serve(POLL_S)
                     if self._signalled.is_set():
                         break
+                    if self._manager.listens:
+                        self._supervise(threads)
+                self._manager.send("STOPPING=1")
                 self._stop.set()
                 deadline = time.monotonic() + STOP_S
                 for thread in threads:
@@ -130,6 +155,8 @@ class Daemon:
             if forwarder is not None:
                 self._stored_all.set()
                 forwarder.join(FORWARD_S)
+            if self._metrics is not None:
+                self._metrics.close()
             summary = self._summary(before)
             self._driver.close()
             self._release()
@@ -163,6 +190,27 @@ class Daemon:
             ended()
         self._stop.set()
 
+    def _supervise(self, threads: Sequence[threading.Thread]) -> None:
+        """Tell the service manager what it wants to hear."""
+        before = self._supervision.stalled
+        turns = {thread.name: self._turns[thread.name] for thread in threads if thread.is_alive()}
+        now_s = time.monotonic()
+        self._manager.send(*self._supervision.tell(now_s, turns, self._in_words(now_s)))
+        stalled = self._supervision.stalled
+        if stalled and not before:
+            log.error("no turn of %s; the watchdog waits for it", " and ".join(stalled))
+        elif before and not stalled:
+            log.warning("%s turns again", " and ".join(before))
+
+    def _in_words(self, now_s: float) -> str:
+        if not self._last_ns:
+            words = "no pairs yet"
+        elif now_s - self._heard_s > FRESH_S:
+            words = f"no pairs since {format_ns(self._last_ns)}"
+        else:
+            words = f"{self._rate:.3g} pairs/s, key {'down' if self._pipeline.keyed else 'up'}"
+        return words if self._keeper.failure is None else f"{self._keeper.failure}; {words}"
+
     # capture
 
     def _capture(self) -> None:
@@ -188,6 +236,7 @@ class Daemon:
                     )
                     self._pairs += len(block)
                     self._last_ns = int(block.time_ns[-1])
+                    self._heard_s = begun_s
                 elif driver.finite:
                     rows = []
                 else:
@@ -199,6 +248,7 @@ class Daemon:
                 if now_s - mark_s >= 2.0:
                     self._rate = (self._pairs - mark_pairs) / (now_s - mark_s)
                     mark_s, mark_pairs = now_s, self._pairs
+                self._turns["capture"] += 1
         except EndOfInput:
             ending = Flag(0)
         finally:
@@ -228,19 +278,45 @@ class Daemon:
 
     def _keep(self) -> None:
         keeper = self._keeper
+        longest_s = self._supervision.feed_s or COMMIT_S
         ended = False
         while not ended:
+            self._gauge.queued(self._queue.qsize())
             try:
-                rows = self._queue.get(timeout=keeper.wait_s(time.monotonic()))
+                rows = self._queue.get(timeout=min(longest_s, keeper.wait_s(time.monotonic())))
                 while rows is not None:
                     keeper.take(rows, time.monotonic())
                     rows = self._queue.get_nowait()
                 ended = True
             except queue.Empty:
                 pass
-            keeper.keep(time.monotonic(), ending=ended)
+            begun_s = time.monotonic()
+            keeper.take(self._health_rows(), begun_s)
+            committed = keeper.keep(begun_s, ending=ended)
+            if committed:
+                self._gauge.committed(time.monotonic() - begun_s)
+            elif committed is False:
+                self._gauge.failed()
+            if keeper.failure is None or keeper.disk_takes_nothing:
+                self._turns["keeper"] += 1  # see sd_notify
 
-    # forwarder and status
+    def _health_rows(self) -> list[Row]:
+        """The row of the last minute, once a minute."""
+        now_s = time.monotonic()
+        if now_s < self._health_due_s:
+            return []
+        self._health_due_s = now_s + self._health_s
+        counters = self._driver.counters
+        totals = Totals(
+            pairs=self._pairs,
+            gaps=self._gaps,
+            input_dropped=sum(counters.values()) - counters.get("lines", 0),
+            rows_dropped=self._dropped + self._keeper.dropped,
+        )
+        backlog = None if self._forwarder is None else self._forwarder.status()["backlog"]
+        return [self._gauge.row(_clocks(), totals, synchronised(), backlog)]
+
+    # forwarder, metrics and status
 
     def _start_forwarder(self) -> threading.Thread | None:
         options = self._config.influxdb
@@ -257,10 +333,17 @@ class Daemon:
         thread.start()
         return thread
 
+    def _start_metrics(self) -> None:
+        if self._config.metrics is not None:
+            from logger.metrics import MetricsServer  # http.server costs 10 MB
+
+            self._metrics = MetricsServer(self._config.metrics, self.status)
+
     def status(self) -> dict[str, Any]:
         """What `mismatchd status` shows of a live daemon."""
         return {
             "pid": os.getpid(),
+            "station": self._config.station.name,
             "running_s": round(time.monotonic() - self._started, 1),
             "pairs": self._pairs,
             "pairs_per_s": round(self._rate, 1),
@@ -271,5 +354,13 @@ class Daemon:
             "queue": self._queue.qsize(),
             "rows_dropped": self._dropped + self._keeper.dropped,
             "store_error": self._keeper.failure,
+            "commits": self._gauge.commits,
+            "commit_s": round(self._gauge.commit_s, 6),
+            "commits_failed": self._gauge.commits_failed,
+            "clock_synchronised": synchronised(),
             "forwarder": None if self._forwarder is None else self._forwarder.status(),
         }
+
+
+def _clocks() -> Clocks:
+    return Clocks(time.time_ns(), running_ns())

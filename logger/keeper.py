@@ -7,18 +7,21 @@ within bounds, the newest raw pairs first, and everything is stored once there i
 from __future__ import annotations
 
 import logging
+import math
 from collections.abc import Callable
 from typing import Any
 
 from logger.errors import DamageError, StoreError
-from logger.rows import AlarmChange, Row, Samples, Second, Transmission
+from logger.rows import AlarmChange, Health, Row, Samples, Second, Transmission
 from logger.store.database import Store, Stored
+from logger.store.refusals import disk_takes_nothing
 from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd")
 
 COMMIT_S = 1.0  # rows that are not urgent are committed this often at least
 RETRY_S = 1.0
+HEALTH_S = 30.0  # and rows of health at least
 MOST_PAIRS = 2_000_000  # held while they cannot be stored; some 50 MB
 MOST_SECONDS = 100_000
 TIDY_S = 3600.0  # what is too old is deleted this often
@@ -47,6 +50,7 @@ class Keeper:
         self._newest_ns = 0
         self._last_change = store.last_change_id()
         self.failure: str | None = None
+        self.disk_takes_nothing = False  # and that is why
         self.dropped = 0
 
     def take(self, rows: list[Row], now_s: float) -> None:
@@ -57,23 +61,28 @@ class Keeper:
         if self.failure is not None:
             self._tell_unstored(rows)
             self._bound()
-        if self._due_s is None:
-            self._due_s = now_s + COMMIT_S
         if self.failure is None and any(map(_urgent, rows)):
-            self._due_s = now_s
+            wait_s = 0.0
+        elif all(isinstance(row, Health) for row in rows):
+            wait_s = HEALTH_S  # it goes with whatever comes next, which spares the disk
+        else:
+            wait_s = COMMIT_S
+        self._due_s = min(now_s + wait_s, math.inf if self._due_s is None else self._due_s)
 
     def wait_s(self, now_s: float) -> float:
         """How long until `keep` has something to do."""
         return COMMIT_S if self._due_s is None else max(0.0, self._due_s - now_s)
 
-    def keep(self, now_s: float, *, ending: bool = False) -> None:
-        """Commit what is due. Raises StoreError only at the end."""
+    def keep(self, now_s: float, *, ending: bool = False) -> bool | None:
+        """Commit what is due; whether that was possible, None if nothing was. Raises StoreError
+        only at the end."""
         if not self._rows:
             self._notice_acknowledged()
         elif ending or (self._due_s or 0.0) <= now_s:
-            self._commit(now_s, ending=ending)
+            return self._commit(now_s, ending=ending)
+        return None
 
-    def _commit(self, now_s: float, *, ending: bool) -> None:
+    def _commit(self, now_s: float, *, ending: bool) -> bool:
         rows, self._rows = self._rows, []
         try:
             self._notice_acknowledged()
@@ -85,7 +94,7 @@ class Keeper:
             if ending:
                 raise
             self._due_s = now_s + RETRY_S
-            return
+            return False
         if self.failure is not None:
             log.warning("the store takes rows again")
             self.failure = None
@@ -95,12 +104,14 @@ class Keeper:
                 self._tell(item)
         self._told.clear()
         self._tidy(rows, now_s)
+        return True
 
     def _failed(self, error: StoreError) -> None:
         if self.failure != str(error):
             log.error("%s; alarms are still told, the newest pairs are held in memory", error)
         first = self.failure is None
         self.failure = str(error)
+        self.disk_takes_nothing = disk_takes_nothing(error)
         if first:
             self._tell_unstored(self._rows)
         self._bound()

@@ -99,4 +99,29 @@ class Samples:
     begins: bool = False
 
 
-Row = Second | Transmission | AlarmChange | Samples
+class Health(msgspec.Struct, frozen=True, kw_only=True):
+    """How the daemon fared in the `duration_s` seconds before `time_ns`, about a minute.
+
+    Counts are of that time. `queue_max` is the most batches that waited for the store at once,
+    `clock_step_ms` by how much the host's clock was set, `forwarder_backlog` the rows that wait
+    for servers. None: not known, or there was nothing to measure.
+    """
+
+    time_ns: int
+    duration_s: float
+    pairs: int
+    pairs_per_s: float
+    gaps: int
+    input_dropped: int
+    queue_max: int
+    rows_dropped: int
+    commits: int
+    commit_ms_mean: float | None
+    commit_ms_max: float | None
+    commits_failed: int
+    clock_synchronised: bool | None
+    clock_step_ms: float
+    forwarder_backlog: int | None
+
+
+Row = Second | Transmission | AlarmChange | Health | Samples

@@ -100,11 +100,12 @@ def pty() -> Iterator[tuple[int, str]]:
 class Running:
     """A daemon with `--events`; events as dictionaries with the moment they were read."""
 
-    def __init__(self, config: Path) -> None:
+    def __init__(self, config: Path, **environ: str) -> None:
         self.process = subprocess.Popen(
             [sys.executable, "-m", "logger.cli", "run", "--events", "-c", str(config)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
+            env={**os.environ, **environ},
         )
         assert self.process.stdout is not None
         os.set_blocking(self.process.stdout.fileno(), False)

@@ -80,6 +80,7 @@ def test_defaults(tmp_path: Path) -> None:
     assert config.store.path == tmp_path / "data/station.sqlite"
     assert config.store.keep_samples_days == 400
     assert config.influxdb is None
+    assert config.metrics is None
     assert config.notify == []
 
 
@@ -133,6 +134,23 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "unknown driver key": (
         "driver:\n  kind: probe-driver\n  port: x\n  bauds: 1\n",
         "4: driver.bauds: unknown key; did you mean 'baud'?",
+    ),
+    "metrics for everybody": (
+        f"{GOOD}metrics:\n  listen: 0.0.0.0:9101\n",
+        "2: metrics: 0.0.0.0:9101 can be reached from other machines; write 127.0.0.1:9101, or "
+        "allow_remote: true if that is meant",
+    ),
+    "metrics nowhere": (
+        f"{GOOD}metrics: {{listen: 9101.5}}\n",
+        "2: metrics.listen: expected text, got 9101.5; put it in quotes",
+    ),
+    "metrics without a port": (
+        f"{GOOD}metrics: {{listen: '::1'}}\n",
+        "2: metrics: expected address:port, got '::1'; write 127.0.0.1:9101 or [::1]:9101",
+    ),
+    "metrics by name": (
+        f"{GOOD}metrics: {{listen: 'localhost:80'}}\n",
+        "2: metrics: expected address:port, got 'localhost:80'; write 127.0.0.1:9101 or [::1]:9101",
     ),
     "wrong type": (
         f"{GOOD}\ntransmission:\n  min_forward_w: 0.2 W\n",
@@ -352,3 +370,50 @@ def test_arbitrary_values(folder: Path, place: str, value: object) -> None:
     data = {"driver": {"kind": "probe-driver", "port": "x"}, place: value}
     text = yaml.safe_dump(data, allow_unicode=True).encode("utf-8", "replace")
     only_config_or_error(written(folder, text))
+
+
+@pytest.mark.parametrize(
+    ("listen", "host", "port"),
+    [
+        ("127.0.0.1:9101", "127.0.0.1", 9101),
+        ("127.9.9.9:1", "127.9.9.9", 1),
+        ("[::1]:80", "::1", 80),
+    ],
+)
+def test_metrics_on_loopback(tmp_path: Path, listen: str, host: str, port: int) -> None:
+    metrics = load(written(tmp_path, f"{GOOD}metrics: {{listen: '{listen}'}}\n")).metrics
+    assert metrics is not None
+    assert (str(metrics.address[0]), metrics.address[1]) == (host, port)
+
+
+def test_metrics_for_other_machines_must_be_meant(tmp_path: Path) -> None:
+    text = f"{GOOD}metrics: {{listen: '0.0.0.0:9101', allow_remote: true}}\n"
+    metrics = load(written(tmp_path, text)).metrics
+    assert metrics is not None
+    assert str(metrics.address[0]) == "0.0.0.0"
+
+
+def test_where_the_token_comes_from(tmp_path: Path) -> None:
+    server = "url: http://x, org: a, bucket: b"
+    plain = load(written(tmp_path, f"{GOOD}influxdb: {{{server}}}\n")).influxdb
+    assert plain is not None
+    assert plain.token({"INFLUX_TOKEN": "from-environment"}) == "from-environment"
+    assert plain.token({}) == ""
+    for name in ("influx-token", str(tmp_path / "influx-token")):
+        text = f"{GOOD}influxdb: {{{server}, token_file: {name}}}\n"
+        options = load(written(tmp_path, text)).influxdb
+        assert options is not None
+        credentials = {"CREDENTIALS_DIRECTORY": str(tmp_path / "credentials"), "INFLUX_TOKEN": "no"}
+        with pytest.raises(ConfigError, match=r"influx-token cannot be read \(No such file"):
+            options.token(credentials)
+        (tmp_path / "influx-token").write_text("beside-the-configuration\n")
+        assert options.token({}) == options.token(credentials) == "beside-the-configuration"
+        (tmp_path / "credentials").mkdir()
+        (tmp_path / "credentials/influx-token").write_text("given-to-the-service\n")
+        assert options.token(credentials) == "given-to-the-service"
+        (tmp_path / "credentials/influx-token").write_text("\n")
+        with pytest.raises(ConfigError, match=r"credentials/influx-token is empty"):
+            options.token(credentials)
+        (tmp_path / "credentials/influx-token").unlink()
+        (tmp_path / "credentials").rmdir()
+        (tmp_path / "influx-token").unlink()

@@ -67,6 +67,10 @@ def command(config_path: Path | None) -> None:
             if config.influxdb is None
             else f"{config.influxdb.url}, bucket {config.influxdb.bucket}",
         ),
+        (
+            "metrics",
+            "none" if config.metrics is None else f"http://{config.metrics.listen}/metrics",
+        ),
     ]
     for name, text in lines:
         click.echo(f"{name:14}{text}")

@@ -31,8 +31,8 @@ FOREVER = (-(1 << 63), (1 << 63) - 1)
 def command(
     table: str, config_path: Path | None, since: str | None, until: str | None, form: str
 ) -> None:
-    """Print the rows of TABLE: transmissions, seconds, alarms, excursions, journal, or samples
-    (raw pairs)."""
+    """Print the rows of TABLE: transmissions, seconds, alarms, excursions, journal, health, or
+    samples (raw pairs)."""
     from logger.store.database import Store
 
     config = configuration(config_path)

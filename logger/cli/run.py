@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import faulthandler
 import logging
 import sys
 import time
@@ -25,6 +26,7 @@ def command(config_path: Path | None, events: bool) -> None:
     from logger.calibration.coupler import Coupler
     from logger.daemon import Daemon
 
+    faulthandler.enable()  # where every thread was, if the service manager's watchdog ends us
     logging.Formatter.converter = time.gmtime
     logging.basicConfig(
         stream=sys.stderr, level=logging.INFO, format="%(asctime)sZ %(message)s", datefmt="%H:%M:%S"

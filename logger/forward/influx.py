@@ -18,10 +18,10 @@ from pathlib import Path
 from typing import Any
 
 from logger.config import InfluxOptions
-from logger.errors import StoreError
+from logger.errors import ConfigError, StoreError
 from logger.line_protocol import point
 from logger.store.database import Store
-from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.store.tables import ALARMS, HEALTH, SECONDS, TRANSMISSIONS
 
 log = logging.getLogger("mismatchd.forward")
 
@@ -47,7 +47,7 @@ class InfluxForwarder:
         self._path = store
         self._options = options
         self._station = station
-        self._token = environ.get(options.token_env, "")
+        self._environ = environ
         self._client: Any = None
         self._write_api: Any = None
         self._store: Store | None = None
@@ -99,16 +99,18 @@ class InfluxForwarder:
         if self._store is None:
             self._store = Store.reader(self._path)
         store = self._store
-        transmission_id, second_id, change_id, rewrites = store.cursor(NAME)
+        transmission_id, second_id, change_id, rewrites, health_id = store.cursor(NAME)
         alarms = store.changed_alarms(change_id, BATCH)
         page = f"r.id > ? ORDER BY r.id LIMIT {BATCH}"
         transmissions = store.select(TRANSMISSIONS, page, transmission_id)
         seconds = store.select(SECONDS, page, second_id)
+        health = store.select(HEALTH, page, health_id)
         delivered = 0
         for column, table, numbered in (
             ("alarm_change_id", ALARMS, alarms),
             ("transmission_id", TRANSMISSIONS, [(r.id, r) for r in transmissions]),
             ("second_id", SECONDS, [(r.id, r) for r in seconds]),
+            ("health_id", HEALTH, [(r.id, r) for r in health]),
         ):
             if numbered:
                 self._deliver([point(table, record, self._station) for _, record in numbered])
@@ -164,8 +166,12 @@ class InfluxForwarder:
             from influxdb_client.client.write_api import SYNCHRONOUS
 
             options = self._options
+            try:
+                token = options.token(self._environ)
+            except ConfigError as error:
+                raise ServerError(str(error)) from error
             self._client = InfluxDBClient(
-                options.url, token=self._token, org=options.org, timeout=TIMEOUT_MS
+                options.url, token=token, org=options.org, timeout=TIMEOUT_MS
             )
             self._write_api = self._client.write_api(write_options=SYNCHRONOUS)
         return self._write_api

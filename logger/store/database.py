@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from logger.errors import DamageError, StoreError, UsageError
-from logger.rows import AlarmChange, Flag, Row, Samples, Second, Transmission
+from logger.rows import AlarmChange, Flag, Health, Row, Samples, Second, Transmission
 from logger.store import salvage
 from logger.store.archive import Archive
 from logger.store.schema import bring_up_to_date, transaction, version_of
@@ -24,9 +24,11 @@ BUSY_MS = 5000
 PAGE_ROWS = 2000
 WATT_DECIMALS = 4  # also for SWR and joules
 VOLT_DECIMALS = 6
+KEPT_HEALTH_ROWS = 400 * 24 * 60  # a row a minute: 400 days, whatever the clock says
 
 TRANSMISSION_FIELDS = tuple(Transmission.__struct_fields__)
 SECOND_FIELDS = tuple(name for name in Second.__struct_fields__ if name != "start_ns")
+HEALTH_FIELDS = tuple(Health.__struct_fields__)
 DECIMALS = {"forward_v": VOLT_DECIMALS, "reflected_v": VOLT_DECIMALS}
 
 
@@ -162,6 +164,8 @@ class Store:
                     stored += self._put_transmission(row)
                 elif isinstance(row, AlarmChange):
                     stored += self._put_change(row)
+                elif isinstance(row, Health):
+                    self._put_health(row)
         return stored
 
     def _put_transmission(self, row: Transmission) -> list[Stored]:
@@ -185,6 +189,16 @@ class Store:
         if rows:
             begins = [int(row.block.time_ns[0]) for row in rows if row.begins]
             self.archive.append([row.block for row in rows], begins)
+
+    def _put_health(self, row: Health) -> None:
+        marks = ", ".join("?" * len(HEALTH_FIELDS))
+        number = self._connection.execute(
+            f"INSERT INTO health ({', '.join(HEALTH_FIELDS)}) VALUES ({marks})",
+            _values(row, HEALTH_FIELDS),
+        ).lastrowid
+        self._connection.execute(
+            "DELETE FROM health WHERE id <= ?", ((number or 0) - KEPT_HEALTH_ROWS,)
+        )
 
     def _put_change(self, row: AlarmChange) -> list[Stored]:
         execute = self._connection.execute
@@ -368,13 +382,14 @@ class Store:
             "alarms": self._one("SELECT count(*) FROM alarms"),
         }
 
-    def cursor(self, name: str) -> tuple[int, int, int, int]:
-        """How far a forwarder has got: transmission id, second id, alarm change id, rewrites."""
+    def cursor(self, name: str) -> tuple[int, int, int, int, int]:
+        """How far a forwarder has got: transmission id, second id, alarm change id, rewrites,
+        health id."""
         with self._errors(), transaction(self._connection):
             self._connection.execute("INSERT OR IGNORE INTO forwarders (name) VALUES (?)", (name,))
-        row: tuple[int, int, int, int] = self._query_one(
-            "SELECT transmission_id, second_id, alarm_change_id, rewrites FROM forwarders"
-            " WHERE name = ?",
+        row: tuple[int, int, int, int, int] = self._query_one(
+            "SELECT transmission_id, second_id, alarm_change_id, rewrites, health_id"
+            " FROM forwarders WHERE name = ?",
             (name,),
         )
         return row
@@ -396,13 +411,14 @@ class Store:
 
     def backlog(self, name: str) -> int:
         """Rows that a forwarder still has before it."""
-        transmission_id, second_id, change_id, _ = self.cursor(name)
+        transmission_id, second_id, change_id, _, health_id = self.cursor(name)
         return sum(
             self._one(f"SELECT count(*) FROM {table} WHERE id > {after}")
             for table, after in (
                 ("transmissions", transmission_id),
                 ("seconds", second_id),
                 ("alarm_changes", change_id),
+                ("health", health_id),
             )
         )
 
@@ -463,5 +479,5 @@ def _rounded(value: Any, decimals: int) -> Any:
     return round(value, decimals) + 0.0 if math.isfinite(value) else None  # no minus zero either
 
 
-def _values(row: Transmission | Second, fields: Sequence[str]) -> tuple[Any, ...]:
+def _values(row: Transmission | Second | Health, fields: Sequence[str]) -> tuple[Any, ...]:
     return tuple(_rounded(getattr(row, name), DECIMALS.get(name, WATT_DECIMALS)) for name in fields)

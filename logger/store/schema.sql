@@ -102,6 +102,27 @@ CREATE TABLE runs (
     first_ns INTEGER PRIMARY KEY
 );
 
+-- How the daemon fared, a row a minute.
+CREATE TABLE health (
+    id INTEGER PRIMARY KEY,
+    time_ns INTEGER NOT NULL,
+    duration_s REAL,
+    pairs INTEGER,
+    pairs_per_s REAL,
+    gaps INTEGER,
+    input_dropped INTEGER,
+    queue_max INTEGER,
+    rows_dropped INTEGER,
+    commits INTEGER,
+    commit_ms_mean REAL,
+    commit_ms_max REAL,
+    commits_failed INTEGER,
+    clock_synchronised INTEGER,
+    clock_step_ms REAL,
+    forwarder_backlog INTEGER
+);
+CREATE INDEX health_time ON health (time_ns);
+
 CREATE TABLE calibrations (
     id TEXT PRIMARY KEY,
     text TEXT NOT NULL
@@ -113,7 +134,8 @@ CREATE TABLE forwarders (
     transmission_id INTEGER NOT NULL DEFAULT 0,
     second_id INTEGER NOT NULL DEFAULT 0,
     alarm_change_id INTEGER NOT NULL DEFAULT 0,
-    rewrites INTEGER NOT NULL DEFAULT 0 -- counted, so that one during a delivery is noticed
+    rewrites INTEGER NOT NULL DEFAULT 0, -- counted, so that one during a delivery is noticed
+    health_id INTEGER NOT NULL DEFAULT 0
 ) WITHOUT ROWID;
 
 -- A row that is derived anew is delivered anew.

@@ -134,4 +134,18 @@ JOURNAL = Table(
     columns=(*_plain("id"), _utc("time"), *_plain("kind text")),
     source="journal AS r",
 )
-TABLES = {table.name: table for table in (TRANSMISSIONS, SECONDS, ALARMS, EXCURSIONS, JOURNAL)}
+HEALTH = Table(
+    name="health",
+    time="r.time_ns",
+    columns=(
+        _utc("time"),
+        *_plain("duration_s pairs pairs_per_s gaps input_dropped queue_max rows_dropped commits"),
+        *_plain("commit_ms_mean commit_ms_max commits_failed clock_synchronised clock_step_ms"),
+        *_plain("forwarder_backlog"),
+    ),
+    source="health AS r",
+    measurement="health",
+)
+TABLES = {
+    table.name: table for table in (TRANSMISSIONS, SECONDS, ALARMS, EXCURSIONS, JOURNAL, HEALTH)
+}

@@ -1,0 +1,91 @@
+"""How the daemon itself fares, minute by minute. No clocks, no threads: the daemon tells it."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from logger.rows import Health
+
+MS_PER_S = 1e3
+NS_PER_S = 1e9
+NS_PER_MS = 1e6
+
+
+class Clocks(NamedTuple):
+    """Readings of one moment: UTC, and time since boot with time asleep, both in ns."""
+
+    utc_ns: int
+    running_ns: int
+
+
+class Totals(NamedTuple):
+    """What capture has counted since the start."""
+
+    pairs: int = 0
+    gaps: int = 0
+    input_dropped: int = 0
+    rows_dropped: int = 0
+
+
+class HealthGauge:
+    """Gathers what happens between two rows. `commits`, `commit_s` (seconds spent in them) and
+    `commits_failed` count from the start."""
+
+    def __init__(self, clocks: Clocks) -> None:
+        self.commits = 0
+        self.commit_s = 0.0
+        self.commits_failed = 0
+        self._totals = Totals()
+        self._begin(clocks)
+
+    def _begin(self, clocks: Clocks) -> None:
+        self._since = clocks
+        self._before = (self.commits, self.commit_s, self.commits_failed)
+        self._longest_s = 0.0
+        self._queue_max = 0
+
+    def queued(self, batches: int) -> None:
+        """So many batches wait for the store."""
+        self._queue_max = max(self._queue_max, batches)
+
+    def committed(self, seconds: float) -> None:
+        """A commit took so long."""
+        self.commits += 1
+        self.commit_s += seconds
+        self._longest_s = max(self._longest_s, seconds)
+
+    def failed(self) -> None:
+        """The store refused a commit."""
+        self.commits_failed += 1
+
+    def row(
+        self, clocks: Clocks, totals: Totals, synchronised: bool | None, backlog: int | None
+    ) -> Health:
+        """The row of the time since the last one."""
+        duration_s = max(1, clocks.running_ns - self._since.running_ns) / NS_PER_S
+        step_ns = (clocks.utc_ns - clocks.running_ns) - (
+            self._since.utc_ns - self._since.running_ns
+        )
+        commits = self.commits - self._before[0]
+        spent_ms = MS_PER_S * (self.commit_s - self._before[1])
+        new = Totals(*(now - before for now, before in zip(totals, self._totals, strict=True)))
+        row = Health(
+            time_ns=clocks.utc_ns,
+            duration_s=duration_s,
+            pairs=new.pairs,
+            pairs_per_s=new.pairs / duration_s,
+            gaps=new.gaps,
+            input_dropped=new.input_dropped,
+            queue_max=self._queue_max,
+            rows_dropped=new.rows_dropped,
+            commits=commits,
+            commit_ms_mean=spent_ms / commits if commits else None,
+            commit_ms_max=MS_PER_S * self._longest_s if commits else None,
+            commits_failed=self.commits_failed - self._before[2],
+            clock_synchronised=synchronised,
+            clock_step_ms=step_ns / NS_PER_MS,
+            forwarder_backlog=backlog,
+        )
+        self._totals = totals
+        self._begin(clocks)
+        return row

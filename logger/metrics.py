@@ -1,0 +1,175 @@
+"""The daemon's figures for a scraper: what `status` knows, as OpenMetrics over HTTP.
+
+The server answers on a thread of its own from a snapshot, so a scraper that is slow or hangs
+holds up nothing but other scrapers.
+"""
+
+from __future__ import annotations
+
+import logging
+import socket
+import sys
+import threading
+from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from importlib.metadata import version
+from typing import Any
+
+from logger.config import MetricsOptions
+from logger.openmetrics import CONTENT_TYPE, Family, Sample, exposition
+
+log = logging.getLogger("mismatchd")
+
+VERSION = version("mismatchd")
+PATH = "/metrics"
+POLL_S = 0.5  # how soon the end is noticed
+REQUEST_S = 2.0  # a client gets this long for each step of its request
+NS_PER_S = 1e9
+
+
+def families(status: dict[str, Any]) -> list[Family]:
+    """The figures of `Daemon.status()`; what is not known is left out."""
+    forwarder = status["forwarder"]
+    last_ns = status["last_pair_ns"]
+    synchronised = status["clock_synchronised"]
+    return [
+        Family(
+            "mismatchd_build",
+            "info",
+            "The program and the station it watches.",
+            (Sample(1, "_info", {"version": VERSION, "station": status["station"]}),),
+        ),
+        _gauge(
+            "mismatchd_running_seconds", "Time since the start.", status["running_s"], "seconds"
+        ),
+        _counter("mismatchd_pairs", "Pairs read.", status["pairs"]),
+        _gauge(
+            "mismatchd_last_pair_timestamp_seconds",
+            "When the last pair was taken, seconds since 1970.",
+            None if last_ns is None else last_ns / NS_PER_S,
+            "seconds",
+        ),
+        _counter("mismatchd_gaps", "Silences of more than a second.", status["gaps"]),
+        Family(
+            "mismatchd_input",
+            "counter",
+            "What the driver counts: lines, and what was dropped and why.",
+            tuple(
+                Sample(count, "_total", {"what": name})
+                for name, count in status["counters"].items()
+            ),
+        ),
+        _gauge("mismatchd_keyed", "1 while a transmission goes on.", status["keyed"]),
+        _gauge("mismatchd_queue_batches", "Batches that wait for the store.", status["queue"]),
+        _counter("mismatchd_rows_dropped", "Rows given up.", status["rows_dropped"]),
+        Family(
+            "mismatchd_commit_seconds",
+            "summary",
+            "Time that commits took.",
+            (Sample(status["commits"], "_count"), Sample(status["commit_s"], "_sum")),
+            "seconds",
+        ),
+        _counter(
+            "mismatchd_commits_failed", "Commits the store refused.", status["commits_failed"]
+        ),
+        _gauge(
+            "mismatchd_store_failing",
+            "1 while the store refuses rows.",
+            status["store_error"] is not None,
+        ),
+        _gauge(
+            "mismatchd_clock_synchronised",
+            "1 if something keeps the host's clock.",
+            synchronised,
+        ),
+        *([] if forwarder is None else _forwarded(forwarder)),
+    ]
+
+
+def _forwarded(forwarder: dict[str, Any]) -> list[Family]:
+    name = "mismatchd_forwarder"
+    return [
+        _gauge(f"{name}_backlog_rows", "Rows that wait for the server.", forwarder["backlog"]),
+        _counter(f"{name}_rows_sent", "Rows the server took.", forwarder["sent"]),
+        _counter(f"{name}_rows_rejected", "Rows the server refused.", forwarder["rejected"]),
+        _gauge(
+            f"{name}_failing",
+            "1 while the server takes nothing.",
+            forwarder["last_error"] is not None,
+        ),
+    ]
+
+
+def _counter(name: str, text: str, value: float) -> Family:
+    return Family(name, "counter", text, (Sample(value, "_total"),))
+
+
+def _gauge(name: str, text: str, value: float | None, unit: str = "") -> Family:
+    return Family(name, "gauge", text, () if value is None else (Sample(value),), unit)
+
+
+class MetricsServer:
+    """Serves `status` until closed. Where it cannot listen it says so, and the watch goes on."""
+
+    def __init__(self, options: MetricsOptions, status: Callable[[], dict[str, Any]]) -> None:
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._serve, name="metrics", daemon=True)
+        try:
+            self._server = _Server(options, status)
+        except OSError as error:
+            log.error("metrics: cannot listen at %s: %s", options.listen, error.strerror)
+            return
+        self._thread.start()
+        log.info("metrics at http://%s%s", options.listen, PATH)
+
+    def close(self) -> None:
+        """Stop listening. A client that hangs is not waited for."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(2 * POLL_S)
+
+    def _serve(self) -> None:
+        with self._server:
+            while not self._stop.is_set():
+                self._server.handle_request()
+
+
+class _Server(HTTPServer):
+    timeout = POLL_S
+
+    def __init__(self, options: MetricsOptions, status: Callable[[], dict[str, Any]]) -> None:
+        host, port = options.address
+        self.status = status
+        self.address_family = socket.AF_INET6 if host.version == 6 else socket.AF_INET
+        super().__init__((str(host), port), _Handler)
+
+    def server_bind(self) -> None:
+        """Without looking up the host's name, which can hang where there is no network."""
+        self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self.socket.bind(self.server_address)
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """A client that goes away is no news."""
+        if not isinstance(sys.exception(), OSError):
+            log.exception("metrics: a request failed")
+
+
+class _Handler(BaseHTTPRequestHandler):
+    timeout = REQUEST_S
+    server: _Server
+    server_version = "mismatchd"
+    sys_version = ""
+
+    def do_GET(self) -> None:
+        if self.path.partition("?")[0] != PATH:
+            self.send_error(404, f"the figures are at {PATH}")
+            return
+        body = exposition(families(self.server.status())).encode()
+        self.send_response(200)
+        self.send_header("Content-Type", CONTENT_TYPE)
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, *_: Any) -> None:
+        """Requests are no news."""

@@ -1,0 +1,64 @@
+"""The OpenMetrics text format (version 1.0.0), as far as we need it. Pure functions."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+_SPECIAL = {"\\": r"\\", '"': r"\"", "\n": r"\n"}
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One value; `suffix` follows the family's name (`_total` of a counter)."""
+
+    value: float
+    suffix: str = ""
+    labels: Mapping[str, str] | None = None
+
+
+@dataclass(frozen=True)
+class Family:
+    """Samples of one name. The name ends in `unit`, if there is one."""
+
+    name: str
+    type: str
+    help: str
+    samples: tuple[Sample, ...]
+    unit: str = ""
+
+
+def exposition(families: Iterable[Family]) -> str:
+    """The text of families in order; a family without samples is left out."""
+    lines: list[str] = []
+    for family in families:
+        if not family.samples:
+            continue
+        lines.append(f"# TYPE {family.name} {family.type}")
+        if family.unit:
+            lines.append(f"# UNIT {family.name} {family.unit}")
+        lines.append(f"# HELP {family.name} {_escaped(family.help)}")
+        for sample in family.samples:
+            name = family.name + sample.suffix + _labels(sample.labels or {})
+            lines.append(f"{name} {_number(sample.value)}")
+    return "\n".join([*lines, "# EOF", ""])
+
+
+def _labels(labels: Mapping[str, str]) -> str:
+    text = ",".join(f'{name}="{_escaped(value)}"' for name, value in labels.items())
+    return f"{{{text}}}" if text else ""
+
+
+def _escaped(text: str) -> str:
+    return re.sub(r'[\\"\n]', lambda found: _SPECIAL[found[0]], text)
+
+
+def _number(value: float) -> str:
+    if isinstance(value, int):  # True and False are 1 and 0
+        return str(int(value))
+    if math.isfinite(value):
+        return repr(value)
+    return "NaN" if math.isnan(value) else f"{'+' if value > 0 else '-'}Inf"

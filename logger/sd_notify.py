@@ -1,0 +1,98 @@
+"""Tells the service manager how the daemon is, by systemd's notification protocol.
+
+The watchdog is fed while every stage turns. Capture turns whenever its driver has answered, with
+pairs or without: a lost link that is being reopened turns, a read that hangs does not. The keeper
+turns when it has committed or has nothing to commit, and also when the disk takes nothing: such a
+daemon is alive and says so, and a new start would find no more space but lose what is held in
+memory. A commit that fails for any other reason, such as a lock that is never released, or does
+not return does not turn, and the service manager starts the daemon again.
+"""
+
+from __future__ import annotations
+
+import logging
+import socket
+from collections.abc import Mapping
+
+log = logging.getLogger("mismatchd")
+
+STATUS_S = 10.0
+SHARE = 4  # the watchdog is fed so many times in its time, so that a slow stage may miss a few
+SEND_S = 1.0  # the manager's queue may be full for a moment
+
+
+class Supervision:
+    """Decides what to tell and when; no clock and no socket."""
+
+    def __init__(self, watchdog_s: float | None) -> None:
+        # how often to feed the watchdog; None: never
+        self.feed_s = None if watchdog_s is None else watchdog_s / SHARE
+        self._ready = False
+        self._fed_s = 0.0
+        self._fed_turns: Mapping[str, int] = {}
+        self._status_s = 0.0
+        self._status = ""
+        self.stalled: tuple[str, ...] = ()  # stages that keep the watchdog from being fed
+
+    def tell(self, now_s: float, turns: Mapping[str, int], status: str) -> list[str]:
+        """What to tell at `now_s` (monotonic). `turns` counts by stage how often it has turned;
+        ready is who has turned once. `status` is one line."""
+        told = []
+        if not self._ready:
+            if not turns or not all(turns.values()):
+                return []
+            self._ready = True
+            self._fed_s = self._status_s = -float("inf")
+            told.append("READY=1")
+        if self.feed_s is not None and now_s - self._fed_s >= self.feed_s:
+            still = (name for name, count in turns.items() if count == self._fed_turns.get(name))
+            self.stalled = tuple(still)
+            if not self.stalled:
+                self._fed_s, self._fed_turns = now_s, dict(turns)
+                told.append("WATCHDOG=1")
+        if status != self._status and now_s - self._status_s >= STATUS_S:
+            self._status_s, self._status = now_s, status
+            told.append(f"STATUS={' '.join(status.split())}")
+        return told
+
+
+class ServiceManager:
+    """The one at $NOTIFY_SOCKET; where there is none nothing is sent. No call raises."""
+
+    def __init__(self, environ: Mapping[str, str], pid: int) -> None:
+        self._address = _address(environ.get("NOTIFY_SOCKET", ""))
+        self.watchdog_s = _watchdog_s(environ, pid)
+
+    @property
+    def listens(self) -> bool:
+        """Whether there is anybody to tell."""
+        return self._address is not None
+
+    def send(self, *assignments: str) -> None:
+        """Send assignments such as `READY=1` in one datagram."""
+        if self._address is None or not assignments:
+            return
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sender:
+            sender.settimeout(SEND_S)
+            try:
+                sender.sendto("\n".join(assignments).encode(), self._address)
+            except OSError as error:
+                log.warning("the service manager cannot be told %s: %s", assignments[0], error)
+
+
+def _address(named: str) -> bytes | None:
+    """The socket's address: a path, or after an `@` a name in Linux' abstract namespace."""
+    if named.startswith("@"):
+        return b"\0" + named[1:].encode()
+    return named.encode() if named.startswith("/") else None
+
+
+def _watchdog_s(environ: Mapping[str, str], pid: int) -> float | None:
+    """The time within which the watchdog wants to be fed, None if there is none for us."""
+    try:
+        if int(environ.get("WATCHDOG_PID", pid)) != pid:
+            return None
+        watchdog_s = 1e-6 * int(environ["WATCHDOG_USEC"])
+    except (KeyError, ValueError):
+        return None
+    return watchdog_s if watchdog_s > 0 else None

@@ -1,0 +1,17 @@
+"""What a refused commit says about the cause."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from logger.errors import StoreError
+
+# Full, read-only, over a quota or a limit of size: SQLite tells the latter as a failed write.
+DISK = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR_WRITE}
+PRIMARY = 0xFF  # the bits of a result code that are not its refinement
+
+
+def disk_takes_nothing(error: StoreError) -> bool:
+    """Whether the disk is the cause, which a new start of the daemon would not mend."""
+    code = getattr(error.__cause__, "sqlite_errorcode", 0)
+    return code in DISK or code & PRIMARY in DISK
