@@ -94,12 +94,29 @@ class StoreOptions(Section, frozen=True, kw_only=True):
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):
-    """Where rows are forwarded to; the token stands in the environment, not in the file."""
+    """Where rows are forwarded to; the token stands in the environment, not in the file.
 
+    What has been delivered is remembered under `title`. Without a `name` that is the server and
+    the bucket, so that another server or bucket starts from the first row.
+    """
+
+    name: Text | None = None
     url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+")]
     org: Text
     bucket: Text
     token_env: Annotated[str, Meta(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] = "INFLUX_TOKEN"
+
+    @property
+    def shown_url(self) -> str:
+        """The URL without what may be secret in it."""
+        scheme, _, rest = self.url.rstrip("/").partition("://")
+        host, slash, path = rest.partition("/")
+        return f"{scheme}://{host.rpartition('@')[2]}{slash}{path.partition('?')[0]}"
+
+    @property
+    def title(self) -> str:
+        """The name of this forwarder."""
+        return self.name or f"{self.shown_url} {self.org}/{self.bucket}"
 
 
 class Sections(Section, frozen=True, kw_only=True):
@@ -111,8 +128,15 @@ class Sections(Section, frozen=True, kw_only=True):
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
     store: StoreOptions = StoreOptions()
-    influxdb: InfluxOptions | None = None
+    influxdb: InfluxOptions | list[InfluxOptions] | None = None
     notify: list[Any] = []
+
+    @property
+    def forwarders(self) -> list[InfluxOptions]:
+        """The servers that rows are forwarded to."""
+        if isinstance(self.influxdb, InfluxOptions):
+            return [self.influxdb]
+        return self.influxdb or []
 
 
 class Config(Sections, frozen=True, kw_only=True):
@@ -153,6 +177,10 @@ def load(path: Path) -> Config:
     sections = report.convert(document.data, Sections, (), ())
     if sections.notify:
         raise report.error(("notify",), "no notifier kinds are available yet; leave the list empty")
+    titles = [options.title for options in sections.forwarders]
+    for index, title in enumerate(titles):
+        if title in titles[:index]:
+            raise report.error(("influxdb", index), f"a second {title!r}; give it another name")
     at_kind = ("driver", "kind")
     kind = sections.driver.get("kind")
     if not isinstance(kind, str):

@@ -2,7 +2,7 @@
 
     capture   reads the driver, runs the pipeline, hands rows on; never waits for the others
     keeper    writes rows to the store, then tells; alarms and ended transmissions at once
-    forwarder follows the store on its own connection (see forward/)
+    forwarders follow the store, each on its own connection (see forward/)
     main      signals, the status socket, the end
 
 A finite input (a file) may be made to wait, so there the hand-over blocks when it is full; a
@@ -19,7 +19,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.contract import Driver, DriverError, EndOfInput
 from logger.calibration.coupler import Coupler
@@ -31,6 +31,9 @@ from logger.rows import AlarmChange, Flag, Row, Second, Transmission
 from logger.status import StatusSocket
 from logger.store.database import Store, Stored
 from logger.store.lock import StoreLock
+
+if TYPE_CHECKING:
+    from logger.forward.influx import InfluxForwarder
 
 log = logging.getLogger("mismatchd")
 
@@ -44,7 +47,7 @@ RETRY_S = 1.0
 POLL_S = 0.2
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
 STOP_S = 2.5  # capture and keeper get this long to end,
-FORWARD_S = 2.0  # and then the forwarder
+FORWARD_S = 2.0  # and then the forwarders
 
 Tell = Callable[[Stored], None]
 
@@ -82,7 +85,7 @@ class Daemon:
         self._last_ns = 0
         self._rate = 0.0
         self._stored_failure: str | None = None
-        self._forwarder: Any = None
+        self._forwarders: list[InfluxForwarder] = []
         self._started = time.monotonic()
 
     def run(self) -> str:
@@ -96,7 +99,7 @@ class Daemon:
         except BaseException:
             self._release()
             raise
-        forwarder = self._start_forwarder()
+        forwarding = self._start_forwarders()
         before = self._store.counts()
         previous = {
             number: signal.signal(number, lambda *_: self._signalled.set())
@@ -124,9 +127,10 @@ class Daemon:
             self._stop.set()
             for number, handler in previous.items():
                 signal.signal(number, handler)
-            if forwarder is not None:
-                self._stored_all.set()
-                forwarder.join(FORWARD_S)
+            self._stored_all.set()
+            deadline = time.monotonic() + FORWARD_S
+            for thread in forwarding:
+                thread.join(max(0.0, deadline - time.monotonic()))
             summary = self._summary(before)
             self._driver.close()
             self._release()
@@ -276,22 +280,27 @@ class Daemon:
             self._tell(item)
         return self._store.last_change_id()
 
-    # forwarder and status
+    # forwarders and status
 
-    def _start_forwarder(self) -> threading.Thread | None:
-        options = self._config.influxdb
-        if options is None:
-            return None
-        from logger.forward.influx import InfluxForwarder
+    def _start_forwarders(self) -> list[threading.Thread]:
+        """A thread each, so that a dead server holds up no other."""
+        config = self._config
+        if not config.forwarders:
+            return []
+        from logger.forward.influx import forwarders
 
-        self._forwarder = InfluxForwarder(
-            self._config.store.path, options, self._config.station.name, os.environ
+        self._forwarders = forwarders(
+            config.store.path, config.forwarders, config.station.name, os.environ
         )
-        thread = threading.Thread(
-            target=self._forwarder.run, args=(self._stored_all,), name="forwarder", daemon=True
-        )
-        thread.start()
-        return thread
+        threads = [
+            threading.Thread(
+                target=forwarder.run, args=(self._stored_all,), name=forwarder.name, daemon=True
+            )
+            for forwarder in self._forwarders
+        ]
+        for thread in threads:
+            thread.start()
+        return threads
 
     def status(self) -> dict[str, Any]:
         """What `mismatchd status` shows of a live daemon."""
@@ -307,7 +316,7 @@ class Daemon:
             "queue": self._queue.qsize(),
             "rows_dropped": self._dropped,
             "store_error": self._stored_failure,
-            "forwarder": None if self._forwarder is None else self._forwarder.status(),
+            "forwarders": [forwarder.status() for forwarder in self._forwarders],
         }
 
 
