@@ -109,9 +109,9 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
     @property
     def shown_url(self) -> str:
         """The URL without what may be secret in it."""
-        scheme, _, rest = self.url.rstrip("/").partition("://")
+        scheme, _, rest = self.url.partition("?")[0].rstrip("/").partition("://")
         host, slash, path = rest.partition("/")
-        return f"{scheme}://{host.rpartition('@')[2]}{slash}{path.partition('?')[0]}"
+        return f"{scheme}://{host.rpartition('@')[2]}{slash}{path}"
 
     @property
     def title(self) -> str:
