@@ -50,7 +50,8 @@ def passed_on(url: str) -> Rule:
 
 
 class LineServer(http.server.ThreadingHTTPServer):
-    """`rule` answers; lines it answers with success are kept in order, and requests counted."""
+    """`rule` answers; lines it answers with success are kept in order unless `keep` is false, and
+    requests counted."""
 
     daemon_threads = True
     allow_reuse_address = True
@@ -58,6 +59,7 @@ class LineServer(http.server.ThreadingHTTPServer):
     def __init__(self, port: int = 0) -> None:
         super().__init__(("127.0.0.1", port), _Handler)
         self.rule: Rule = lambda lines: TAKEN
+        self.keep = True
         self.lines: list[str] = []
         self.taken: list[tuple[float, list[str]]] = []  # monotonic time, lines
         self.requests: list[tuple[float, int, int]] = []  # monotonic time, lines, bytes
@@ -83,7 +85,7 @@ class _Handler(http.server.BaseHTTPRequestHandler):
         if reply.hang_up:
             self.close_connection = True
             return
-        if reply.status < 300:
+        if reply.status < 300 and server.keep:
             server.lines += lines
             server.taken.append((time.monotonic(), lines))
         with contextlib.suppress(ConnectionError):  # the forwarder may be gone by now
