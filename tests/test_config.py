@@ -195,7 +195,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "wrong value in a list": (
         f"{GOOD}influxdb:\n  - {{url: http://x, org: a, bucket: b, name: 3}}\n",
-        "3: influxdb[0].name: expected text or nothing, got 3; put it in quotes",
+        "3: influxdb[0].name: expected text or nothing, got 3; correct it or leave it out",
     ),
     "the same bucket twice": (
         f"{GOOD}influxdb:\n"

@@ -39,6 +39,8 @@ BATCH_ROWS = 5000
 IDLE_S = 0.25
 SAVE_S = 10.0  # cursors are written this often; each write wears the card
 SHOWN_S = 5.0  # while waiting, the backlog shown is this old at most
+YIELD_ROWS = 25  # a millisecond's work; the interpreter lock is then let go for so long, or else
+YIELD_S = 0.0005  # each step of an alarm's way might wait 5 ms for it
 LAST_S = 1.5  # for what is left when the daemon ends; the rest waits in the store
 SUSPECT_ROWS = 20  # refused in a row: ask whether the server takes the table at all
 REASONS = 20  # that are remembered, so as not to be logged again
@@ -217,6 +219,8 @@ class InfluxForwarder:
         for record in outbox.records_between(lane.table, after, upto, most):
             batch.lines.append(self._line(lane.table, record))
             batch.places.append((record.id, record.time_ns))
+            if len(batch.lines) % YIELD_ROWS == 0:
+                time.sleep(YIELD_S)
         return batch
 
     def _line(self, table: Table, record: Record) -> str:
