@@ -96,10 +96,10 @@ class Daemon:
         """
         try:
             self._driver.open()
+            forwarding = self._start_forwarders()
         except BaseException:
             self._release()
             raise
-        forwarding = self._start_forwarders()
         before = self._store.counts()
         previous = {
             number: signal.signal(number, lambda *_: self._signalled.set())

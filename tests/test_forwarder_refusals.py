@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.cli.status import _forwarder_lines
 from logger.config import InfluxOptions
 from logger.forward import influx, pace, server
 from logger.forward.answers import Fault, ServerError, Target, judge, retry_after
@@ -168,6 +169,10 @@ def test_a_real_type_conflict_sets_the_bad_row_aside(tmp_path: Path, store: Stor
     assert (named["table"], named["id"]) == ("transmissions", 701)
     assert "field type conflict" in named["reason"]
     assert len(lines.requests) < 80
+    shown = [text for _, text in _forwarder_lines(status)]
+    assert shown[0].startswith(f"{lines.url} home/station: 0 rows waiting; rows last taken 20")
+    assert shown[1] == "1 refused and set aside, the latest:"
+    assert shown[2].startswith("transmissions 701 of 2026-01-20T19:00:05.123456Z: partial write")
 
 
 def test_rows_older_than_the_bucket_keeps_are_passed_over(tmp_path: Path, store: Store) -> None:
@@ -223,7 +228,7 @@ def test_a_table_refused_as_a_whole_waits_while_others_go_on(
         assert status["backlog"] == 1200
         assert status["failing"]
         assert (
-            "refuses every row of seconds (partial write: type conflict): correct or delete"
+            "refuses every row of seconds (partial write: type conflict): see its limits"
             in (status["last_error"])
         )
         assert len({text for text in lines.lines if text.startswith("transmission,")}) == 600
@@ -281,6 +286,15 @@ def test_a_row_too_large_by_itself_is_set_aside(store: Store, lines: LineServer)
     assert (status["refused"], status["backlog"]) == (1, 0)
     assert "too large" in status["refused_rows"][0]["reason"]
     assert len(set(lines.lines)) == 2
+
+
+def test_a_limit_below_any_row_sets_nothing_aside(store: Store, lines: LineServer) -> None:
+    lines.rule = refusing(413)
+    fill(store, 0, 30)
+    with closing(forwarder_to(store, lines.url)) as forwarder:
+        drain(forwarder)
+        status = forwarder.status()
+    assert (status["refused"], status["backlog"], status["failing"]) == (0, 90, True)
 
 
 # the server as a whole

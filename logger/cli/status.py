@@ -107,7 +107,7 @@ def _forwarder_lines(forwarder: dict[str, Any]) -> list[tuple[str, str]]:
             ("", f"{state}: {forwarder['last_error']} (last {forwarder['last_error_utc']})")
         )
     if forwarder["refused"]:
-        lines.append(("", f"{forwarder['refused']} rows refused and set aside, the latest:"))
+        lines.append(("", f"{forwarder['refused']} refused and set aside, the latest:"))
         lines += [
             ("", f"{row['table']} {row['id']} of {row['time_utc']}: {row['reason']}")
             for row in forwarder["refused_rows"]

@@ -181,11 +181,12 @@ class InfluxForwarder:
         refusal = self._post(batch.lines, lane.live)
         if refusal is not None:
             # They are dealt with in their turn, so that they keep nothing new back.
-            self._move(outbox, lane, position.postponed(batch.upto))
-            self._save(outbox, lane)
+            self._keep(outbox, lane, position.postponed(batch.upto))
             return 0
         self._took(lane)
-        self._move(outbox, lane, position.took_live(after, batch.upto))
+        lane.position = position.took_live(after, batch.upto)
+        if self._clock() - lane.saved_s >= SAVE_S:
+            self._save(outbox, lane)
         return len(batch.lines)
 
     def _catch_up(self, outbox: Outbox, lane: _Lane) -> int | None:
@@ -206,12 +207,11 @@ class InfluxForwarder:
         elif len(batch.lines) > 1:
             lane.gap.halve(len(batch.lines))
             return None
-        elif self._refuses_table(outbox, lane, batch.upto, refusal):
+        elif self._refuses_table(outbox, lane, batch.upto, refusal.reason):
             return 0
         else:
             refused = self._refused(lane, batch, refusal)
-        self._move(outbox, lane, position.took_gap(upto))
-        self._save(outbox, lane, refused)
+        self._keep(outbox, lane, position.took_gap(upto), refused)
         return len(batch.lines) or None
 
     def _batch(self, outbox: Outbox, lane: _Lane, after: int, upto: int, most: int) -> _Batch:
@@ -235,6 +235,7 @@ class InfluxForwarder:
                 size.halve(len(lines))
             raise
         if refusal is None:
+            self._backoff.reset()
             size.taken(len(lines), self._clock() - begun_s)
             self._sent += len(lines)
         elif refusal.fault is Fault.TOO_MUCH:
@@ -272,10 +273,10 @@ class InfluxForwarder:
             for row_id, row_ns in batch.places
         ]
 
-    def _refuses_table(self, outbox: Outbox, lane: _Lane, row_id: int, refusal: Refusal) -> bool:
+    def _refuses_table(self, outbox: Outbox, lane: _Lane, row_id: int, reason: str) -> bool:
         """Whether the server takes no row of this table, after one more was refused; then nothing
         is set aside, and the table waits while others go on."""
-        if refusal.fault is not Fault.BAD or len(lane.refused_ids) < SUSPECT_ROWS - 1:
+        if len(lane.refused_ids) < SUSPECT_ROWS - 1:
             lane.refused_ids.append(row_id)
             return False
         newest = outbox.newest(lane.table)
@@ -283,7 +284,7 @@ class InfluxForwarder:
             outbox.put_back(self.name, lane.table, lane.refused_ids)
             lane.refused_ids.clear()
             self._totals = outbox.totals(self.name)
-            self._shut(lane, refusal.reason)
+            self._shut(lane, reason)
             return True
         lane.refused_ids.clear()
         return False
@@ -291,8 +292,8 @@ class InfluxForwarder:
     def _shut(self, lane: _Lane, reason: str) -> None:
         table, url = lane.table, self._server.target.url
         text = (
-            f"{url} refuses every row of {table.name} ({reason}): correct or delete measurement"
-            f" {table.measurement} there"
+            f"{url} refuses every row of {table.name} ({reason}): see its limits and what it holds"
+            f" as measurement {table.measurement}"
         )
         self._note(text, new=lane.shut_until_s is None)
         lane.shut_until_s = self._clock() + lane.backoff.next_s()
@@ -338,10 +339,11 @@ class InfluxForwarder:
         lane.taken_ns = self._utc_ns()
         lane.refused_ids.clear()
 
-    def _move(self, outbox: Outbox, lane: _Lane, position: Position) -> None:
+    def _keep(
+        self, outbox: Outbox, lane: _Lane, position: Position, refused: Sequence[Refused] = ()
+    ) -> None:
         lane.position = position
-        if self._clock() - lane.saved_s >= SAVE_S:
-            self._save(outbox, lane)
+        self._save(outbox, lane, refused)
 
     def _save(self, outbox: Outbox, lane: _Lane, refused: Sequence[Refused] = ()) -> None:
         if lane.position is None or (lane.position == lane.saved and not refused):
