@@ -96,13 +96,35 @@ class StoreOptions(Section, frozen=True, kw_only=True):
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):
-    """Where rows are forwarded to; the token stands in a file or the environment, not here."""
+    """Where rows are forwarded to; the token stands in a file or the environment, not here.
 
+    What has been delivered is remembered under `title`. Without a `name` that is the server and
+    the bucket, so that another server or bucket starts from the first row.
+    """
+
+    name: Text | None = None
     url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+")]
     org: Text
     bucket: Text
     token_env: Annotated[str, Meta(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] = "INFLUX_TOKEN"
     token_file: Path | None = None
+
+    @property
+    def shown_url(self) -> str:
+        """The URL without what may be secret in it."""
+        scheme, _, rest = self.url.partition("?")[0].rstrip("/").partition("://")
+        host, slash, path = rest.partition("/")
+        return f"{scheme}://{host.rpartition('@')[2]}{slash}{path}"
+
+    @property
+    def title(self) -> str:
+        """The name of this forwarder."""
+        return self.name or f"{self.shown_url} {self.org}/{self.bucket}"
+
+    @property
+    def token_name(self) -> str:
+        """Where a person is to put the token, for messages."""
+        return f"${self.token_env} and restart" if self.token_file is None else str(self.token_file)
 
     def token(self, environ: Mapping[str, str]) -> str:
         """The token, read anew: from `token_file` if one is named, else from the environment.
@@ -163,9 +185,16 @@ class Sections(Section, frozen=True, kw_only=True):
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
     store: StoreOptions = StoreOptions()
-    influxdb: InfluxOptions | None = None
+    influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None
     notify: list[Any] = []
+
+    @property
+    def forwarders(self) -> list[InfluxOptions]:
+        """The servers that rows are forwarded to."""
+        if isinstance(self.influxdb, InfluxOptions):
+            return [self.influxdb]
+        return self.influxdb or []
 
 
 class Config(Sections, frozen=True, kw_only=True):
@@ -206,6 +235,10 @@ def load(path: Path) -> Config:
     sections = report.convert(document.data, Sections, (), ())
     if sections.notify:
         raise report.error(("notify",), "no notifier kinds are available yet; leave the list empty")
+    titles = [options.title for options in sections.forwarders]
+    for index, title in enumerate(titles):
+        if title in titles[:index]:
+            raise report.error(("influxdb", index), f"a second {title!r}; give it another name")
     at_kind = ("driver", "kind")
     kind = sections.driver.get("kind")
     if not isinstance(kind, str):

@@ -109,11 +109,21 @@ def _fields(section: Any) -> dict[str, FieldInfo]:
 def _type_at(wanted: Any, where: Where) -> Any:
     """The type of the struct at this place, as far as it can be followed."""
     for key in where:
-        field = _fields(wanted).get(str(key))
-        wanted = field.type if field else None
-        if get_origin(wanted) in (Union, UnionType):
-            wanted = next((one for one in get_args(wanted) if _fields(one)), wanted)
-    return wanted
+        if isinstance(key, int):
+            lists = [one for one in _alternatives(wanted) if get_origin(one) is list]
+            wanted = get_args(lists[0])[0] if lists else None
+        else:
+            field = _fields(_struct_of(wanted)).get(key)
+            wanted = field.type if field else None
+    return _struct_of(wanted)
+
+
+def _struct_of(wanted: Any) -> Any:
+    return next((one for one in _alternatives(wanted) if _fields(one)), wanted)
+
+
+def _alternatives(wanted: Any) -> tuple[Any, ...]:
+    return get_args(wanted) if get_origin(wanted) in (Union, UnionType) else (wanted,)
 
 
 def _value_at(data: Any, where: Where) -> Any:

@@ -2,7 +2,7 @@
 
     capture   reads the driver, runs the pipeline, hands rows on; never waits for the others
     keeper    writes rows to the store, then tells; alarms and ended transmissions at once
-    forwarder follows the store on its own connection (see forward/)
+    forwarders follow the store, each on its own connection (see forward/)
     metrics   answers scrapers, if asked to (see metrics.py)
     main      signals, the status socket, the service manager, the end
 
@@ -20,7 +20,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.contract import Driver, DriverError, EndOfInput
 from logger.calibration.coupler import Coupler
@@ -38,6 +38,9 @@ from logger.store.database import Store
 from logger.store.lock import StoreLock
 from logger.utc import format_ns
 
+if TYPE_CHECKING:
+    from logger.forward.influx import InfluxForwarder
+
 log = logging.getLogger("mismatchd")
 
 QUEUE_ROWS = 4096  # batches between capture and keeper
@@ -50,7 +53,7 @@ GAP_NS = 1_000_000_000  # `status` counts silences longer than this
 FRESH_S = 2.0  # the service manager is told of silences longer than this
 HEALTH_S = 60.0
 STOP_S = 2.5  # capture and keeper get this long to end,
-FORWARD_S = 2.0  # and then the forwarder
+FORWARD_S = 2.0  # and then the forwarders
 
 
 class Daemon:
@@ -100,7 +103,7 @@ class Daemon:
         self._gaps = 0
         self._last_ns = 0
         self._rate = 0.0
-        self._forwarder: Any = None
+        self._forwarders: list[InfluxForwarder] = []
         self._metrics: Any = None
         self._started = time.monotonic()
         self._turns = {"capture": 0, "keeper": 0}
@@ -119,10 +122,10 @@ class Daemon:
         """
         try:
             self._driver.open()
+            forwarding = self._start_forwarders()
         except BaseException:
             self._release()
             raise
-        forwarder = self._start_forwarder()
         self._start_metrics()
         before = self._keeper.store.counts()
         previous = {
@@ -152,9 +155,10 @@ class Daemon:
             self._stop.set()
             for number, handler in previous.items():
                 signal.signal(number, handler)
-            if forwarder is not None:
-                self._stored_all.set()
-                forwarder.join(FORWARD_S)
+            self._stored_all.set()
+            deadline = time.monotonic() + FORWARD_S
+            for thread in forwarding:
+                thread.join(max(0.0, deadline - time.monotonic()))
             if self._metrics is not None:
                 self._metrics.close()
             summary = self._summary(before)
@@ -313,25 +317,31 @@ class Daemon:
             input_dropped=sum(counters.values()) - counters.get("lines", 0),
             rows_dropped=self._dropped + self._keeper.dropped,
         )
-        backlog = None if self._forwarder is None else self._forwarder.status()["backlog"]
+        waiting = [forwarder.status()["backlog"] for forwarder in self._forwarders]
+        backlog = sum(waiting) if waiting else None
         return [self._gauge.row(_clocks(), totals, synchronised(), backlog)]
 
-    # forwarder, metrics and status
+    # forwarders, metrics and status
 
-    def _start_forwarder(self) -> threading.Thread | None:
-        options = self._config.influxdb
-        if options is None:
-            return None
-        from logger.forward.influx import InfluxForwarder
+    def _start_forwarders(self) -> list[threading.Thread]:
+        """A thread each, so that a dead server holds up no other."""
+        config = self._config
+        if not config.forwarders:
+            return []
+        from logger.forward.influx import forwarders
 
-        self._forwarder = InfluxForwarder(
-            self._config.store.path, options, self._config.station.name, os.environ
+        self._forwarders = forwarders(
+            config.store.path, config.forwarders, config.station.name, os.environ
         )
-        thread = threading.Thread(
-            target=self._forwarder.run, args=(self._stored_all,), name="forwarder", daemon=True
-        )
-        thread.start()
-        return thread
+        threads = [
+            threading.Thread(
+                target=forwarder.run, args=(self._stored_all,), name=forwarder.name, daemon=True
+            )
+            for forwarder in self._forwarders
+        ]
+        for thread in threads:
+            thread.start()
+        return threads
 
     def _start_metrics(self) -> None:
         if self._config.metrics is not None:
@@ -358,7 +368,7 @@ class Daemon:
             "commit_s": round(self._gauge.commit_s, 6),
             "commits_failed": self._gauge.commits_failed,
             "clock_synchronised": synchronised(),
-            "forwarder": None if self._forwarder is None else self._forwarder.status(),
+            "forwarders": [forwarder.status() for forwarder in self._forwarders],
         }
 
 

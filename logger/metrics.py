@@ -29,7 +29,6 @@ NS_PER_S = 1e9
 
 def families(status: dict[str, Any]) -> list[Family]:
     """The figures of `Daemon.status()`; what is not known is left out."""
-    forwarder = status["forwarder"]
     last_ns = status["last_pair_ns"]
     synchronised = status["clock_synchronised"]
     return [
@@ -82,21 +81,23 @@ def families(status: dict[str, Any]) -> list[Family]:
             "1 if something keeps the host's clock.",
             synchronised,
         ),
-        *([] if forwarder is None else _forwarded(forwarder)),
+        *_forwarded(status["forwarders"]),
     ]
 
 
-def _forwarded(forwarder: dict[str, Any]) -> list[Family]:
-    name = "mismatchd_forwarder"
+def _forwarded(forwarders: list[dict[str, Any]]) -> list[Family]:
+    def family(name: str, kind: str, text: str, key: str) -> Family:
+        suffix = "_total" if kind == "counter" else ""
+        samples = (Sample(float(one[key]), suffix, {"name": one["name"]}) for one in forwarders)
+        return Family(f"mismatchd_forwarder_{name}", kind, text, tuple(samples))
+
+    if not forwarders:
+        return []
     return [
-        _gauge(f"{name}_backlog_rows", "Rows that wait for the server.", forwarder["backlog"]),
-        _counter(f"{name}_rows_sent", "Rows the server took.", forwarder["sent"]),
-        _counter(f"{name}_rows_rejected", "Rows the server refused.", forwarder["rejected"]),
-        _gauge(
-            f"{name}_failing",
-            "1 while the server takes nothing.",
-            forwarder["last_error"] is not None,
-        ),
+        family("backlog_rows", "gauge", "Rows that wait for the server.", "backlog"),
+        family("rows_sent", "counter", "Rows the server took.", "sent"),
+        family("rows_refused", "counter", "Rows the server refused.", "refused"),
+        family("failing", "gauge", "1 while the server takes nothing.", "failing"),
     ]
 
 

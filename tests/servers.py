@@ -75,7 +75,7 @@ class Server:
 
 
 @contextlib.contextmanager
-def victoria_metrics(folder: Path) -> Iterator[Server]:
+def victoria_metrics(folder: Path, *flags: str) -> Iterator[Server]:
     """VictoriaMetrics, which takes /api/v2/write."""
     port = free_port()
     server = Server(
@@ -86,6 +86,7 @@ def victoria_metrics(folder: Path) -> Iterator[Server]:
             "-retentionPeriod=100y",
             "-memory.allowedBytes=64MB",
             "-dedup.minScrapeInterval=1ms",
+            *flags,
         ],
         port,
         "/health",

@@ -12,10 +12,13 @@ import pytest
 import yaml
 
 from logger.config import InfluxOptions
-from logger.forward.influx import InfluxForwarder, ServerError
+from logger.forward.answers import ServerError
+from logger.forward.influx import InfluxForwarder
 from logger.line_protocol import line, point
 from logger.store.database import Store
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.utc import format_ns
+from tests.line_server import TAKEN, Reply, line_server
 from tests.servers import Server, http, influxd, victoria_metrics
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
@@ -93,8 +96,8 @@ def test_a_server_killed_in_the_middle_loses_and_doubles_nothing(tmp_path: Path)
         finally:
             stop.set()
             thread.join(10)
-        assert status["last_error"] is None
-        assert status["rejected"] == 0
+        assert not status["failing"]
+        assert status["refused"] == 0
         series = exported(server)
     expected = [((T0 + k * 10 * SECOND) // 1_000_000, float(k)) for k in range(1200)]
     assert series["transmission_energy_j"] == expected
@@ -166,22 +169,28 @@ def test_rewritten_rows_are_delivered_anew(tmp_path: Path) -> None:
 def test_refused_rows_are_named_and_left_out(tmp_path: Path) -> None:
     store = Store.open(tmp_path / "station.sqlite")
     fill(store, 0, 20)
-    forwarder = InfluxForwarder(store.path, options("http://127.0.0.1:9"), "here", {})
-    refused: list[str] = []
 
-    def send(lines: list[str]) -> str | None:
-        bad = [text for text in lines if "energy_j=13.0" in text]
-        if bad and len(lines) == 1:
-            refused.extend(bad)
-        return "field type conflict" if bad else None
+    def refuse(lines: list[str]) -> Reply:
+        if any("energy_j=13.0" in text for text in lines):
+            return Reply(400, b'{"code": "invalid", "message": "field type conflict"}')
+        return TAKEN
 
-    forwarder._send = send  # type: ignore[method-assign] # no real server refuses a sound row
-    drain(forwarder)
-    status = forwarder.status()
-    forwarder.close()
+    with line_server() as server:
+        server.rule = refuse
+        forwarder = InfluxForwarder(store.path, options(server.url), "here", {})
+        drain(forwarder)
+        status = forwarder.status()
+        forwarder.close()
     store.close()
-    assert len(refused) == status["rejected"] == 1
-    assert status["sent"] == 59
+    assert status["refused"] == 1
+    (named,) = status["refused_rows"]
+    assert (named["table"], named["id"], named["reason"]) == (
+        "transmissions",
+        14,
+        "field type conflict",
+    )
+    assert named["time_utc"] == format_ns(T0 + 13 * 10 * SECOND)
+    assert len(set(server.lines)) == 59
     assert status["backlog"] == 0
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import http.server
 import math
 import sqlite3
 import threading
@@ -16,49 +15,23 @@ import pytest
 from logger.config import InfluxOptions
 from logger.errors import StoreError
 from logger.forward import influx
-from logger.forward.influx import InfluxForwarder, ServerError
+from logger.forward.answers import ServerError
+from logger.forward.influx import InfluxForwarder
 from logger.store import database
 from logger.store.database import Store
 from logger.store.tables import SECONDS, TRANSMISSIONS
+from tests.line_server import TAKEN, LineServer, Reply, line_server, refusing
 from tests.test_store import ALWAYS, SECOND, T0, second, transmission
 
 
-class Taker(http.server.ThreadingHTTPServer):
-    """Remembers the lines it took, or answers 400 with `refusal`."""
-
-    daemon_threads = True
-
-    def __init__(self) -> None:
-        super().__init__(("127.0.0.1", 0), Answer)
-        self.lines: list[str] = []
-        self.refusal: bytes | None = None
-
-
-class Answer(http.server.BaseHTTPRequestHandler):
-    server: Taker
-
-    def do_POST(self) -> None:
-        body = self.rfile.read(int(self.headers["content-length"])).decode()
-        refusal = self.server.refusal
-        if refusal is None:
-            self.server.lines += body.split("\n")
-        self.send_response(204 if refusal is None else 400)
-        self.send_header("content-length", str(len(refusal or b"")))
-        self.end_headers()
-        self.wfile.write(refusal or b"")
-
-    def log_message(self, *_: object) -> None:
-        pass
+def passing(lines: list[str]) -> Reply:
+    return TAKEN
 
 
 @pytest.fixture
-def taker() -> Iterator[Taker]:
-    with Taker() as server:
-        thread = threading.Thread(target=server.serve_forever)
-        thread.start()
+def taker() -> Iterator[LineServer]:
+    with line_server() as server:
         yield server
-        server.shutdown()
-        thread.join()
 
 
 @pytest.fixture
@@ -68,16 +41,14 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 @pytest.fixture
-def forwarder(store: Store, taker: Taker) -> Iterator[InfluxForwarder]:
-    options = InfluxOptions(
-        url=f"http://127.0.0.1:{taker.server_port}", org="home", bucket="station"
-    )
+def forwarder(store: Store, taker: LineServer) -> Iterator[InfluxForwarder]:
+    options = InfluxOptions(url=taker.url, org="home", bucket="station")
     with closing(InfluxForwarder(store.path, options, "here", {})) as made:
         yield made
 
 
 def test_an_identical_replay_sends_nothing_again(
-    store: Store, taker: Taker, forwarder: InfluxForwarder
+    store: Store, taker: LineServer, forwarder: InfluxForwarder
 ) -> None:
     rows = [transmission(ended=False), second(T0), transmission()]
     store.write(rows)
@@ -88,7 +59,7 @@ def test_an_identical_replay_sends_nothing_again(
 
 
 def test_what_is_replayed_with_new_values_is_sent_anew(
-    store: Store, taker: Taker, forwarder: InfluxForwarder
+    store: Store, taker: LineServer, forwarder: InfluxForwarder
 ) -> None:
     store.write([transmission(), transmission(T0 + 100 * SECOND)])
     forwarder.step()
@@ -116,32 +87,32 @@ def test_no_value_is_infinite_or_minus_zero(store: Store) -> None:
 
 
 def test_a_400_that_is_not_the_databases_own_loses_nothing(
-    store: Store, taker: Taker, forwarder: InfluxForwarder
+    store: Store, taker: LineServer, forwarder: InfluxForwarder
 ) -> None:
     store.write([transmission(), second(T0)])
-    taker.refusal = b"<html>The plain HTTP request was sent to HTTPS port</html>"
+    taker.rule = refusing(400, b"<html>The plain HTTP request was sent to HTTPS port</html>")
     with pytest.raises(ServerError, match="HTTPS port"):
         forwarder.step()
-    taker.refusal = None
+    taker.rule = passing
     assert forwarder.step() == 2
-    assert forwarder.status()["rejected"] == 0
+    assert forwarder.status()["refused"] == 0
 
 
 def test_a_row_the_database_refuses_does_not_block(
-    store: Store, taker: Taker, forwarder: InfluxForwarder
+    store: Store, taker: LineServer, forwarder: InfluxForwarder
 ) -> None:
     store.write([transmission()])
-    taker.refusal = b'{"code": "invalid", "message": "field type conflict"}'
+    taker.rule = refusing(400, b'{"code": "invalid", "message": "field type conflict"}')
     forwarder.step()
-    taker.refusal = None
+    taker.rule = passing
     store.write([transmission(T0 + 100 * SECOND)])
     forwarder.step()
-    assert forwarder.status()["rejected"] == 1
+    assert forwarder.status()["refused"] == 1
     assert len(taker.lines) == 1
 
 
 def test_a_locked_database_does_not_end_the_thread(
-    store: Store, taker: Taker, forwarder: InfluxForwarder, monkeypatch: pytest.MonkeyPatch
+    store: Store, taker: LineServer, forwarder: InfluxForwarder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(database, "BUSY_MS", 50)
     monkeypatch.setattr(influx, "IDLE_S", 0.05)

@@ -28,7 +28,8 @@ from logger.recompute import Change, recompute
 from logger.rows import Flag, Row
 from logger.store.database import Store
 from logger.store.lock import StoreLock
-from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.store.outbox import Outbox
+from logger.store.tables import ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
 from tests.station import mismatchd
 from tests.test_forwarder import drain
 from tests.test_store import ALWAYS
@@ -206,11 +207,12 @@ def test_the_second_time_changes_nothing(stores: Stores) -> None:
     path = stores.fresh("law")
     derive(path, stores.right)
     once = content_of(path)
-    store = Store.open(path)
-    before = store.cursor("influxdb")
+    store = Outbox.open(path)
+    store.begin("any")
+    before = [store.position("any", table) for table in FORWARDED]
     again = recompute(store, stores.right)
     assert (again.transmissions, again.seconds) == (0, 0)
-    assert store.cursor("influxdb") == before
+    assert [store.position("any", table) for table in FORWARDED] == before
     store.close()
     assert content_of(path) == once
 
@@ -302,13 +304,13 @@ def test_rewritten_rows_go_out_again(stores: Stores) -> None:
     forwarder = InfluxForwarder(path, options, "here", {})
     forwarder._send = sent.extend  # type: ignore[assignment] # returns None: the server took them
     drain(forwarder)
-    store = Store.open(path)
+    forwarder.close()
+    store = Outbox.open(path)
     rows = store.counts()["transmissions"] + store.counts()["seconds"]
     recompute(store, stores.right, dry_run=True)
-    assert store.backlog("influxdb") == 0
+    assert store.totals(forwarder.name).backlog == 0
     recompute(store, stores.right)
-    assert store.cursor("influxdb")[:2] == (0, 0)
-    assert store.backlog("influxdb") == rows
+    assert store.totals(forwarder.name).backlog == rows
     sent.clear()
     drain(forwarder)
     assert sorted(sent) == sorted(

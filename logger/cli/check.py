@@ -61,16 +61,15 @@ def command(config_path: Path | None) -> None:
         ),
         ("", f"no-data after {watchdog.no_data.after_s:g} s; detector-fault"),
         ("store", str(config.store.path)),
-        (
-            "influxdb",
-            "none"
-            if config.influxdb is None
-            else f"{config.influxdb.url}, bucket {config.influxdb.bucket}",
+        *(
+            ("" if index else "influxdb", f"{server.shown_url}, bucket {server.bucket}")
+            for index, server in enumerate(config.forwarders)
         ),
         (
             "metrics",
             "none" if config.metrics is None else f"http://{config.metrics.listen}/metrics",
         ),
+        *([] if config.forwarders else [("influxdb", "none")]),
     ]
     for name, text in lines:
         click.echo(f"{name:14}{text}")

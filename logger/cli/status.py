@@ -23,18 +23,23 @@ def command(config_path: Path | None, as_json: bool) -> None:
     """Say whether the daemon is alive, its last pair, rates, what was dropped, backlog and open
     alarms. Exit code 1 if it is not running."""
     from logger.status import ask
-    from logger.store.database import Store
+    from logger.store.outbox import Outbox
     from logger.utc import format_ns
 
     config = configuration(config_path)
     live = ask(config.store.path)
     stored: dict[str, Any] = {"store": str(config.store.path)}
     try:
-        store = Store.reader(config.store.path)
+        store = Outbox.reader(config.store.path)
     except StoreError as error:
         stored["store_error"] = str(error)
     else:
         stored |= store.counts()
+        if live is None:
+            stored["forwarders"] = [
+                {"name": server.title, **store.totals(server.title).columns()}
+                for server in config.forwarders
+            ]
         stored["open_alarms"] = [
             {"id": alarm.id, "kind": alarm.kind, "raised_utc": format_ns(alarm.raised_ns)}
             for alarm in store.open_alarms()
@@ -71,9 +76,8 @@ def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[st
             lines.append(("dropped", f"{live['rows_dropped']} per-second rows"))
         if live["store_error"]:
             lines.append(("store", live["store_error"]))
-        if (forward := live["forwarder"]) is not None:
-            state = forward["last_error"] or "up to date"
-            lines.append(("influxdb", f"{forward['backlog']} rows waiting; {state}"))
+    for forwarder in live["forwarders"] if live else stored.get("forwarders", []):
+        lines += _forwarder_lines(forwarder)
     if "store_error" in stored:
         lines.append(("store", stored["store_error"]))
         return lines
@@ -90,4 +94,22 @@ def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[st
     ]
     if not stored["open_alarms"]:
         lines.append(("open alarm", "none"))
+    return lines
+
+
+def _forwarder_lines(forwarder: dict[str, Any]) -> list[tuple[str, str]]:
+    last = forwarder["last_success_utc"]
+    taken = f"rows last taken {last}" if last else "no rows taken yet"
+    lines = [("influxdb", f"{forwarder['name']}: {forwarder['backlog']} rows waiting; {taken}")]
+    if forwarder.get("last_error"):
+        state = "failing" if forwarder["failing"] else "over"
+        lines.append(
+            ("", f"{state}: {forwarder['last_error']} (last {forwarder['last_error_utc']})")
+        )
+    if forwarder["refused"]:
+        lines.append(("", f"{forwarder['refused']} refused and set aside, the latest:"))
+        lines += [
+            ("", f"{row['table']} {row['id']} of {row['time_utc']}: {row['reason']}")
+            for row in forwarder["refused_rows"]
+        ]
     return lines

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from itertools import groupby
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Self
 
 from logger.errors import DamageError, StoreError, UsageError
 from logger.rows import AlarmChange, Flag, Health, Row, Samples, Second, Transmission
@@ -81,7 +81,7 @@ class Store:
         self._data_version = self._one("PRAGMA data_version")
 
     @classmethod
-    def open(cls, path: Path, *, damaged: bool = False) -> Store:
+    def open(cls, path: Path, *, damaged: bool = False) -> Self:
         """Open for writing; creates the folder and the file. Raises StoreError.
 
         A file that is damaged, or said to be, is set aside and a new one begun with what could be
@@ -114,7 +114,7 @@ class Store:
             raise StoreError(f"{path}: {error}") from error
 
     @classmethod
-    def reader(cls, path: Path) -> Store:
+    def reader(cls, path: Path) -> Self:
         """Open for short reads (and acknowledgements) beside the daemon. Raises StoreError."""
         missing = StoreError(
             f"no store at {path} yet; has `mismatchd run` been started with this configuration?"
@@ -381,46 +381,6 @@ class Store:
             "seconds": self._one("SELECT count(*) FROM seconds"),
             "alarms": self._one("SELECT count(*) FROM alarms"),
         }
-
-    def cursor(self, name: str) -> tuple[int, int, int, int, int]:
-        """How far a forwarder has got: transmission id, second id, alarm change id, rewrites,
-        health id."""
-        with self._errors(), transaction(self._connection):
-            self._connection.execute("INSERT OR IGNORE INTO forwarders (name) VALUES (?)", (name,))
-        row: tuple[int, int, int, int, int] = self._query_one(
-            "SELECT transmission_id, second_id, alarm_change_id, rewrites, health_id"
-            " FROM forwarders WHERE name = ?",
-            (name,),
-        )
-        return row
-
-    def advance_cursor(self, name: str, column: str, value: int, rewrites: int) -> None:
-        """Move one cursor, unless rows behind it were rewritten in the meantime."""
-        with self._errors(), transaction(self._connection):
-            self._connection.execute(
-                f"UPDATE forwarders SET {column} = ? WHERE name = ? AND rewrites = ?",
-                (value, name, rewrites),
-            )
-
-    def changed_alarms(self, after: int, most: int) -> list[tuple[int, Record]]:
-        """Alarm changes after number `after` with the alarm as it is now."""
-        rows = self._query(
-            "SELECT id, alarm_id FROM alarm_changes WHERE id > ? ORDER BY id LIMIT ?", (after, most)
-        )
-        return [(number, self._record(ALARMS, "r.id = ?", alarm_id)) for number, alarm_id in rows]
-
-    def backlog(self, name: str) -> int:
-        """Rows that a forwarder still has before it."""
-        transmission_id, second_id, change_id, _, health_id = self.cursor(name)
-        return sum(
-            self._one(f"SELECT count(*) FROM {table} WHERE id > {after}")
-            for table, after in (
-                ("transmissions", transmission_id),
-                ("seconds", second_id),
-                ("alarm_changes", change_id),
-                ("health", health_id),
-            )
-        )
 
     def _transmission_id(self, start_ns: int) -> int | None:
         row = self._query_one("SELECT id FROM transmissions WHERE start_ns = ?", (start_ns,))

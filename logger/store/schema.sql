@@ -128,21 +128,59 @@ CREATE TABLE calibrations (
     text TEXT NOT NULL
 ) WITHOUT ROWID;
 
--- How far each forwarder has got: the last id it has delivered of each table.
-CREATE TABLE forwarders (
-    name TEXT PRIMARY KEY,
-    transmission_id INTEGER NOT NULL DEFAULT 0,
-    second_id INTEGER NOT NULL DEFAULT 0,
-    alarm_change_id INTEGER NOT NULL DEFAULT 0,
+-- What each forwarder has delivered of each table it follows: every row up to `live` but those
+-- with ids in (gap_after, gap_upto], which it catches up with. An empty gap is (highest, 0], so
+-- that min and max open it.
+CREATE TABLE forwarded (
+    forwarder TEXT NOT NULL,
+    followed TEXT NOT NULL, -- the table
+    live INTEGER NOT NULL DEFAULT 0,
+    gap_after INTEGER NOT NULL DEFAULT 9223372036854775807,
+    gap_upto INTEGER NOT NULL DEFAULT 0,
     rewrites INTEGER NOT NULL DEFAULT 0, -- counted, so that one during a delivery is noticed
-    health_id INTEGER NOT NULL DEFAULT 0
+    refused INTEGER NOT NULL DEFAULT 0, -- rows set aside so far
+    taken_ns INTEGER, -- when the server last took rows
+    PRIMARY KEY (forwarder, followed)
 ) WITHOUT ROWID;
 
--- A row that is derived anew is delivered anew.
-CREATE TRIGGER transmissions_rewritten AFTER UPDATE ON transmissions WHEN OLD.ended BEGIN
-    UPDATE forwarders
-    SET transmission_id = min(transmission_id, NEW.id - 1), rewrites = rewrites + 1;
+-- The latest rows that a server would not take, left out of its deliveries.
+CREATE TABLE refused_rows (
+    id INTEGER PRIMARY KEY,
+    forwarder TEXT NOT NULL,
+    followed TEXT NOT NULL,
+    row_id INTEGER NOT NULL,
+    row_ns INTEGER NOT NULL, -- the time of the row
+    time_ns INTEGER NOT NULL, -- when it was refused
+    reason TEXT NOT NULL
+);
+
+-- A row that is derived anew is delivered anew, also one that takes an id used before. A
+-- transmission counts from its end, and may end after later ones have been delivered.
+CREATE TRIGGER transmissions_rewritten AFTER UPDATE ON transmissions WHEN NEW.ended BEGIN
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'transmissions';
+END;
+CREATE TRIGGER transmissions_id_again AFTER INSERT ON transmissions BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'transmissions' AND live >= NEW.id;
 END;
 CREATE TRIGGER seconds_rewritten AFTER UPDATE ON seconds BEGIN
-    UPDATE forwarders SET second_id = min(second_id, NEW.id - 1), rewrites = rewrites + 1;
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'seconds';
+END;
+CREATE TRIGGER seconds_id_again AFTER INSERT ON seconds BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'seconds' AND live >= NEW.id;
 END;

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any, NamedTuple
 
@@ -31,7 +31,10 @@ class Column(NamedTuple):
 
 @dataclass(frozen=True)
 class Table:
-    """A table (`r` in the SQL) as it is exported; without a `measurement` there are no points."""
+    """A table (`r` in the SQL) as it is exported; without a `measurement` there are no points.
+
+    `number` is the id of its records, other than `r.id` where another table says what changed.
+    """
 
     name: str
     time: str
@@ -40,12 +43,13 @@ class Table:
     channel: str = "NULL"
     complete: str = "TRUE"
     measurement: str | None = None
+    number: str = "r.id"
 
     @cached_property
     def select(self) -> str:
         """`SELECT ... FROM ...`, to be completed by WHERE; its rows are for `record`."""
         columns = ", ".join(column.sql for column in self.columns)
-        return f"SELECT r.id, {self.time}, {self.channel}, {columns} FROM {self.source}"
+        return f"SELECT {self.number}, {self.time}, {self.channel}, {columns} FROM {self.source}"
 
     def record(self, row: tuple[Any, ...]) -> Record:
         """A row of `select` in exported form."""
@@ -149,3 +153,14 @@ HEALTH = Table(
 TABLES = {
     table.name: table for table in (TRANSMISSIONS, SECONDS, ALARMS, EXCURSIONS, JOURNAL, HEALTH)
 }
+
+# An alarm is forwarded at each of its changes, as it is by then.
+ALARM_CHANGES = replace(
+    ALARMS,
+    name="alarm_changes",
+    source=f"alarm_changes AS c JOIN alarms AS r ON r.id = c.alarm_id {_OF_TRANSMISSION}",
+    number="c.id",
+)
+# What forwarders deliver, the most urgent first. A table whose rows are rewritten needs triggers
+# like those of `seconds` in schema.sql; one that only grows needs nothing but its name here.
+FORWARDED = (ALARM_CHANGES, TRANSMISSIONS, SECONDS, HEALTH)

@@ -1,4 +1,5 @@
--- A store of version 1 as its program left it. Invented data.
+-- A store of version 1 as its program left it: three transmissions, of which the forwarder had
+-- delivered two, and five of six changes of alarms. Invented data.
 PRAGMA user_version = 1;
 BEGIN TRANSACTION;
 CREATE TABLE alarm_changes (
@@ -7,6 +8,12 @@ CREATE TABLE alarm_changes (
     change TEXT NOT NULL CHECK (change IN ('raised', 'cleared', 'acknowledged')),
     time_ns INTEGER NOT NULL
 );
+INSERT INTO "alarm_changes" VALUES(1,1,'raised',1772391605123456000);
+INSERT INTO "alarm_changes" VALUES(2,1,'cleared',1772391606123456000);
+INSERT INTO "alarm_changes" VALUES(3,2,'raised',1772391705123456000);
+INSERT INTO "alarm_changes" VALUES(4,2,'cleared',1772391706123456000);
+INSERT INTO "alarm_changes" VALUES(5,3,'raised',1772391805123456000);
+INSERT INTO "alarm_changes" VALUES(6,3,'cleared',1772391806123456000);
 CREATE TABLE alarms (
     id INTEGER PRIMARY KEY,
     kind TEXT NOT NULL,
@@ -20,11 +27,15 @@ CREATE TABLE alarms (
     detail TEXT NOT NULL,
     UNIQUE (raised_ns, kind)
 );
+INSERT INTO "alarms" VALUES(1,'high-swr','critical',1772391605123456000,1772391606123456000,NULL,8.5,3.0,1,'SWR 8.50, "open"?');
+INSERT INTO "alarms" VALUES(2,'high-swr','critical',1772391705123456000,1772391706123456000,NULL,8.5,3.0,2,'SWR 8.50, "open"?');
+INSERT INTO "alarms" VALUES(3,'high-swr','critical',1772391805123456000,1772391806123456000,NULL,8.5,3.0,3,'SWR 8.50, "open"?');
 CREATE TABLE calibrations (
     id TEXT PRIMARY KEY,
     text TEXT NOT NULL
 ) WITHOUT ROWID;
-INSERT INTO "calibrations" VALUES('abc','invented');
+INSERT INTO "calibrations" VALUES('abc','mismatchd_calibration: 1
+');
 CREATE TABLE excursions (
     id INTEGER PRIMARY KEY,
     time_ns INTEGER NOT NULL,
@@ -41,7 +52,7 @@ CREATE TABLE forwarders (
     alarm_change_id INTEGER NOT NULL DEFAULT 0,
     rewrites INTEGER NOT NULL DEFAULT 0 -- counted, so that one during a delivery is noticed
 ) WITHOUT ROWID;
-INSERT INTO "forwarders" VALUES('influxdb',1,1,0,0);
+INSERT INTO "forwarders" VALUES('influxdb',2,4,5,0);
 CREATE TABLE journal (
     id INTEGER PRIMARY KEY,
     time_ns INTEGER NOT NULL,
@@ -64,7 +75,12 @@ CREATE TABLE seconds (
     forward_v REAL,
     reflected_v REAL
 );
-INSERT INTO "seconds" VALUES(1,1772391605000000000,1,4.0,0.04,1.22,1.1,1.3,200,0,1.21,1.23,1.02,0.03);
+INSERT INTO "seconds" VALUES(1,1772391605123456000,1,4.0,0.04,NULL,NULL,NULL,200,1,NULL,NULL,1.023457,0.03);
+INSERT INTO "seconds" VALUES(2,1772391606123456000,1,4.0,0.04,NULL,NULL,NULL,200,1,NULL,NULL,1.023457,0.03);
+INSERT INTO "seconds" VALUES(3,1772391705123456000,2,4.0,0.04,NULL,NULL,NULL,200,1,NULL,NULL,1.023457,0.03);
+INSERT INTO "seconds" VALUES(4,1772391706123456000,2,4.0,0.04,NULL,NULL,NULL,200,1,NULL,NULL,1.023457,0.03);
+INSERT INTO "seconds" VALUES(5,1772391805123456000,3,4.0,0.04,NULL,NULL,NULL,200,1,NULL,NULL,1.023457,0.03);
+INSERT INTO "seconds" VALUES(6,1772391806123456000,3,4.0,0.04,NULL,NULL,NULL,200,1,NULL,NULL,1.023457,0.03);
 CREATE TABLE transmissions (
     id INTEGER PRIMARY KEY,
     start_ns INTEGER NOT NULL UNIQUE,
@@ -88,7 +104,9 @@ CREATE TABLE transmissions (
     swr_noise_high REAL,
     settled_samples INTEGER NOT NULL
 );
-INSERT INTO "transmissions" VALUES(1,1772391605000000000,1772391608000000000,1,600,3.98,4.1,0.04,0.05,1.22,1.1,1.3,1.25,12.0,20,27205.0,'abc',0,1.21,1.23,590);
+INSERT INTO "transmissions" VALUES(1,1772391605123456000,1772391608123456000,1,600,3.9877,4.1,0.04,0.05,1.22,1.1,1.3,1.25,0.0,20,27205.0,'abc',0,1.21,1.23,590);
+INSERT INTO "transmissions" VALUES(2,1772391705123456000,1772391708123456000,1,600,3.9877,4.1,0.04,0.05,1.22,1.1,1.3,1.25,1.0,20,27205.0,'abc',0,1.21,1.23,590);
+INSERT INTO "transmissions" VALUES(3,1772391805123456000,1772391808123456000,1,600,3.9877,4.1,0.04,0.05,1.22,1.1,1.3,1.25,2.0,20,27205.0,'abc',0,1.21,1.23,590);
 CREATE INDEX transmissions_going_on ON transmissions (id) WHERE ended = 0;
 CREATE INDEX alarms_open ON alarms (kind) WHERE cleared_ns IS NULL;
 CREATE INDEX excursions_time ON excursions (time_ns);

@@ -1,0 +1,117 @@
+"""What a server's answer means: pure functions from status, headers and body."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from enum import Enum
+from typing import NamedTuple
+
+LONGEST_RETRY_S = 3600.0
+REASON_CHARS = 200
+# How databases speak of rows in plain text. A 400 in other words is a proxy's or speaks of the
+# request, and taking that for bad rows would throw away the whole backlog.
+ROW_WORDS = ("partial write", "unable to parse", "too long line")
+TOO_OLD_WORDS = "beyond retention policy"
+
+
+class Fault(Enum):
+    """What is wrong with rows that were refused."""
+
+    BAD = "bad"  # at least one of them
+    TOO_OLD = "too old"  # at least one of them lies before what the server keeps
+    TOO_MUCH = "too much"  # the request as a whole is too large
+
+
+class Refusal(NamedTuple):
+    """The server works but would not take these rows."""
+
+    fault: Fault
+    reason: str
+
+
+class ServerError(Exception):
+    """The server could not be reached or takes nothing now; the text says why and what to do.
+
+    `kind` is the same for as long as the cause is. `lost`: it was reached but gave no answer, so
+    fewer rows may go through. `retry_after_s`: it asks not to be called before.
+    """
+
+    def __init__(
+        self, kind: str, text: str, *, lost: bool = False, retry_after_s: float = 0.0
+    ) -> None:
+        super().__init__(text)
+        self.kind = kind
+        self.lost = lost
+        self.retry_after_s = retry_after_s
+
+
+class Target(NamedTuple):
+    """Where rows go, for messages."""
+
+    url: str
+    org: str
+    bucket: str
+    token: str  # where to put it
+
+
+def judge(
+    target: Target, status: int, headers: Mapping[str, str], body: str, now: datetime
+) -> Refusal:
+    """What an answer other than success says of the rows. Raises ServerError if it speaks of the
+    server instead; header names in lower case."""
+    reason = told(body)
+    said = f" ({reason})" if reason else ""
+    if status == 413:
+        return Refusal(Fault.TOO_MUCH, f"the server finds it too large{said}")
+    if status in (400, 422) and _speaks_of_rows(body):
+        fault = Fault.TOO_OLD if TOO_OLD_WORDS in body else Fault.BAD
+        return Refusal(fault, reason)
+    url, org, bucket, token = target
+    where = f"{url} answers {status}{said}"
+    if status in (401, 403):
+        raise ServerError(
+            str(status),
+            f"{where}: put a token that may write to bucket {bucket} in {token}",
+        )
+    if status == 404:
+        raise ServerError(
+            str(status),
+            f"{where}: create bucket {bucket} in organisation {org}, or correct bucket, org or url",
+        )
+    retry_after_s = retry_after(headers.get("retry-after"), now)
+    raise ServerError(str(status), where, retry_after_s=retry_after_s)
+
+
+def retry_after(header: str | None, now: datetime) -> float:
+    """Seconds that the server asks to wait, an hour at most; 0 if it asks for nothing readable."""
+    try:
+        seconds = float(header or "0")
+    except ValueError:
+        try:
+            until = parsedate_to_datetime(header or "")
+        except ValueError:
+            return 0.0
+        seconds = (until.replace(tzinfo=until.tzinfo or UTC) - now).total_seconds()
+    return min(max(seconds, 0.0), LONGEST_RETRY_S) if seconds == seconds else 0.0
+
+
+def told(body: str) -> str:
+    """The message in an answer's body on one line, shortened."""
+    found = _json(body)
+    text = str(found.get("message") or found.get("error") or body) if found else body
+    return " ".join(text.split())[:REASON_CHARS]
+
+
+def _speaks_of_rows(body: str) -> bool:
+    return _json(body) is not None or any(words in body for words in ROW_WORDS)
+
+
+def _json(body: str) -> dict[str, object] | None:
+    try:
+        found = json.loads(body)
+    except ValueError:
+        return None
+    return found if isinstance(found, dict) else None

@@ -1,0 +1,249 @@
+"""What a forwarder has delivered is never forgotten, and what changed is delivered again."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.config import InfluxOptions
+from logger.forward import influx
+from logger.forward.answers import ServerError
+from logger.forward.influx import InfluxForwarder, forwarders
+from logger.line_protocol import point
+from logger.store.outbox import KEPT_REFUSALS, Outbox, Position, Refused
+from logger.store.tables import ALARM_CHANGES, ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
+from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
+
+VERSION_1 = Path(__file__).parent / "stores/version_1.sql"
+OPTIONS = InfluxOptions(url="http://127.0.0.1:9", org="home", bucket="station")
+
+
+@pytest.fixture
+def outbox(tmp_path: Path) -> Iterator[Outbox]:
+    with closing(Outbox.open(tmp_path / "station.sqlite")) as opened:
+        yield opened
+
+
+def version_1(folder: Path) -> Path:
+    path = folder / "old.sqlite"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript(VERSION_1.read_text())
+    return path
+
+
+def schema(path: Path) -> list[tuple[object, ...]]:
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute(
+            "SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name"
+        ).fetchall()
+
+
+def test_a_store_of_version_1_is_brought_up_to_date(tmp_path: Path) -> None:
+    path = version_1(tmp_path)
+    with closing(Outbox.open(path)) as old, closing(Outbox.open(tmp_path / "new.sqlite")) as new:
+        assert [old.position("influxdb", table).live for table in FORWARDED] == [5, 2, 4]
+        assert old.totals("influxdb").backlog == 1 + 1 + 2
+        assert schema(old.path) == schema(new.path)
+
+
+def test_the_first_without_a_name_goes_on_from_where_version_1_had_got(tmp_path: Path) -> None:
+    path = version_1(tmp_path)
+    Outbox.open(path).close()
+    other = InfluxOptions(url="http://elsewhere:8086", org="home", bucket="station")
+    forwarders(path, [OPTIONS, other], "here", {})
+    with closing(Outbox.reader(path)) as outbox:
+        assert outbox.totals(OPTIONS.title).backlog == 4
+        assert outbox.totals(other.title).backlog == 3 + 6 + 6
+    forwarders(path, [other], "here", {})  # now it has a bucket of its own to begin with
+    with closing(Outbox.reader(path)) as outbox:
+        assert outbox.totals(other.title).backlog == 15
+
+
+def test_the_name_of_version_1_goes_on_where_it_is_used(tmp_path: Path) -> None:
+    path = version_1(tmp_path)
+    Outbox.open(path).close()
+    named = InfluxOptions(name="influxdb", url="http://a", org="home", bucket="station")
+    forwarders(path, [OPTIONS, named], "here", {})
+    with closing(Outbox.reader(path)) as outbox:
+        assert outbox.totals("influxdb").backlog == 4
+        assert outbox.totals(OPTIONS.title).backlog == 15
+
+
+def test_another_bucket_starts_from_the_first_row() -> None:
+    titles = {
+        InfluxOptions(url=url, org=org, bucket=bucket).title
+        for url in ("http://a:8086", "http://b:8086", "http://a:8086/influx")
+        for org in ("home", "club")
+        for bucket in ("station", "spare")
+    }
+    assert len(titles) == 12
+    secret = InfluxOptions(url="https://me:secret@a:8086/?token=secret", org="o", bucket="b")
+    assert secret.title == "https://a:8086 o/b"
+
+
+OPERATIONS = st.lists(
+    st.tuples(
+        st.sampled_from(
+            ["write", "write", "step", "step", "refused", "down", "change", "race", "wait", "crash"]
+        ),
+        st.integers(1, 12),
+    ),
+    max_size=30,
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(OPERATIONS)
+def test_the_server_ends_up_with_every_row_as_it_is(
+    tmp_path_factory: pytest.TempPathFactory, operations: list[tuple[str, int]]
+) -> None:
+    """Whatever order of rows written, rewritten (also while they are on their way), transmissions
+    ending late, servers going away, refusals of whole batches and crashes."""
+    folder = tmp_path_factory.mktemp("outbox")
+    now_s = [0.0]
+    with (
+        closing(Outbox.open(folder / "station.sqlite")) as store,
+        pytest.MonkeyPatch.context() as patch,
+    ):
+        patch.setattr(influx, "LIVE_ROWS", 2)
+        patch.setattr(influx, "BATCH_ROWS", 4)
+        server: dict[str, str] = {}  # by measurement, tags and time, as a database does
+        written = 0
+        changes = 0
+        mode = ["up"]
+        race: list[int] = []
+
+        def change(number: int) -> None:
+            nonlocal changes
+            if written:
+                changes += 1
+                at_ns = T0 + (number % written) * 10 * SECOND
+                store.write(
+                    [
+                        transmission(at_ns, energy_j=float(changes)),
+                        second(at_ns, at_ns, samples=changes),
+                    ]
+                )
+
+        def send(lines: list[str]) -> influx.Refusal | None:
+            if race:
+                change(race.pop())
+            if mode[0] == "down":
+                raise ServerError("unreachable", "away")
+            if mode[0] == "refused" and len(lines) > 1:
+                return influx.Refusal(influx.Fault.BAD, "one of them")
+            for text in lines:
+                head, _, rest = text.partition(" ")
+                body, _, at = rest.rpartition(" ")
+                server[f"{head} {at}"] = body
+            return None
+
+        def started() -> InfluxForwarder:
+            forwarder = InfluxForwarder(
+                store.path, OPTIONS, "here", {}, random=Random(1), clock=lambda: now_s[0]
+            )
+            forwarder._send = send  # type: ignore[method-assign] # no network here
+            return forwarder
+
+        forwarder = started()
+        for operation, number in operations:
+            if operation == "write":
+                for _ in range(number):
+                    at_ns = T0 + written * 10 * SECOND
+                    late = written % 5 == 3  # ends when it is changed, if ever
+                    store.write(
+                        [
+                            transmission(at_ns, ended=not late),
+                            second(at_ns, at_ns),
+                            alarm("raised", at_ns, start_ns=at_ns),
+                        ]
+                    )
+                    written += 1
+            elif operation == "change":
+                change(number)
+            elif operation == "wait":
+                now_s[0] += number
+            elif operation == "crash":
+                outbox = forwarder._outbox
+                if outbox is not None:
+                    outbox.close()
+                forwarder = started()
+            else:
+                mode[0] = {"step": "up", "race": "up"}.get(operation, operation)
+                if operation == "race":
+                    race.append(number)
+                try:
+                    forwarder.step()
+                except ServerError:
+                    assert mode[0] == "down"
+                race.clear()
+        mode[0] = "up"
+        while forwarder.step():
+            now_s[0] += 1
+        assert forwarder.status()["backlog"] == 0
+        forwarder.close()
+        expected = {}
+        for table in (TRANSMISSIONS, SECONDS, ALARMS):
+            for record in store.records(table, *ALWAYS):
+                head, _, rest = point(table, record, "here").partition(" ")
+                body, _, at = rest.rpartition(" ")
+                expected[f"{head} {at}"] = body
+        assert server == expected
+
+
+def test_only_what_was_rewritten_goes_out_again(outbox: Outbox) -> None:
+    outbox.write([transmission(T0 + k * 10 * SECOND) for k in range(100)])
+    sent: list[str] = []
+    with closing(InfluxForwarder(outbox.path, OPTIONS, "here", {})) as forwarder:
+        forwarder._send = sent.extend  # type: ignore[assignment] # returns None: taken
+        while forwarder.step():
+            pass
+        sent.clear()
+        outbox.write([transmission(T0 + k * 10 * SECOND, energy_j=1.0) for k in (40, 43)])
+        while forwarder.step():
+            pass
+    assert len(sent) == 4
+
+
+def test_ids_used_again_are_followed(outbox: Outbox) -> None:
+    outbox.write([transmission(), *(second(T0 + k * SECOND) for k in range(5))])
+    with closing(InfluxForwarder(outbox.path, OPTIONS, "here", {})) as forwarder:
+        sent: list[str] = []
+        forwarder._send = sent.extend  # type: ignore[assignment] # returns None: taken
+        assert forwarder.step() == 6
+        forwarder.close()
+        with closing(sqlite3.connect(outbox.path)) as other, other:
+            other.execute("DELETE FROM seconds WHERE id > 2")
+        outbox.write([second(T0 + k * SECOND, samples=7) for k in range(2, 4)])
+        sent.clear()
+        while forwarder.step():
+            pass
+    assert len([text for text in sent if "samples=7.0" in text]) == 2
+
+
+def test_the_newest_refusals_are_kept(outbox: Outbox) -> None:
+    outbox.begin("a")
+    for first in (1, KEPT_REFUSALS):
+        rows = [Refused("seconds", first + k, T0, T0, "bad") for k in range(KEPT_REFUSALS)]
+        assert outbox.save("a", SECONDS, Position(live=9), T0, rows)
+    totals = outbox.totals("a", latest=10**6)
+    assert totals.refused == 2 * KEPT_REFUSALS
+    assert [row.row_id for row in totals.latest] == list(range(2 * KEPT_REFUSALS - 1, 999, -1))
+    assert totals.taken_ns == T0
+
+
+def test_a_position_from_before_a_rewrite_is_not_kept(outbox: Outbox) -> None:
+    outbox.write([transmission()])
+    outbox.begin("a")
+    before = outbox.position("a", TRANSMISSIONS)
+    outbox.write([transmission(energy_j=3.0)])
+    assert not outbox.save("a", TRANSMISSIONS, before.took_live(0, 1), T0)
+    assert outbox.position("a", TRANSMISSIONS).live == 0
+    assert outbox.position("a", ALARM_CHANGES) == Position()
