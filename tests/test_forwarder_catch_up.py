@@ -16,7 +16,7 @@ from tests.bench.forward import measure
 from tests.line_server import Reply, line_server, passed_on
 from tests.servers import victoria_metrics
 from tests.station import Running, mismatchd, pty, write_config
-from tests.test_end_to_end import QUIET, play
+from tests.test_end_to_end import QUIET, play, play_until_read
 from tests.test_forwarder import exported
 from tests.test_store import SECOND, T0, second, transmission
 
@@ -29,8 +29,7 @@ def seconds_of(store: Store, start_ns: int, count: int) -> None:
 
 
 def test_ten_thousand_rows_while_the_server_is_stopped(tmp_path: Path) -> None:
-    """New rows are written all through the catching up; each must be there within two seconds,
-    and none may wait for the backlog."""
+    """New rows are written all through the catching up, and none may wait for the backlog."""
     store = Store.open(tmp_path / "station.sqlite")
     with victoria_metrics(tmp_path) as metrics, line_server() as front:
         to_metrics = passed_on(metrics.url + WRITE)
@@ -63,12 +62,13 @@ def test_ten_thousand_rows_while_the_server_is_stopped(tmp_path: Path) -> None:
             while forwarder.status()["failing"] or forwarder.status()["backlog"] > 50:
                 assert time.monotonic() < deadline
                 at_ns = live_ns + number * SECOND
-                written_s[at_ns] = time.monotonic()
                 store.write([second(at_ns, live_ns, samples=number)])
+                written_s[at_ns] = time.monotonic()  # committed, so forwarders can see it
                 number += 1
                 time.sleep(0.1)
-            back_s = time.monotonic()
-            time.sleep(1.0)
+            while forwarder.status()["backlog"]:
+                assert time.monotonic() < deadline
+                time.sleep(0.1)
         finally:
             stop.set()
             thread.join(10)
@@ -90,9 +90,13 @@ def test_ten_thousand_rows_while_the_server_is_stopped(tmp_path: Path) -> None:
     again_s = min(at_s for at_s, texts in front.taken if at_s > min(written_s.values()))
     caught_up_s = max(arrived[T0 + (1000 + k) * SECOND] for k in range(10_000))
     assert caught_up_s - again_s > 1.0  # there was something to wait for
-    live = [at_ns for at_ns in written_s if again_s < written_s[at_ns] < back_s - 0.5]
+    old = range(T0 + 1000 * SECOND, T0 + 11_000 * SECOND)
+    # The first live request begins with old rows too, the newest of them, but ends with new ones.
+    old_s = [at_s for at_s, texts in front.taken if int(texts[-1].rpartition(" ")[2]) in old]
+    live = [at_ns for at_ns in written_s if again_s < written_s[at_ns] < caught_up_s]
     assert len(live) > 5
-    assert max(arrived[at_ns] - written_s[at_ns] for at_ns in live) < 2.0
+    for at_ns in live:  # behind the one batch that may be under way, and no other
+        assert sum(written_s[at_ns] < at_s < arrived[at_ns] for at_s in old_s) <= 1
 
 
 def test_a_daemon_killed_in_the_middle_of_catching_up(tmp_path: Path) -> None:
@@ -129,6 +133,7 @@ def test_a_daemon_killed_in_the_middle_of_catching_up(tmp_path: Path) -> None:
         front.rule = to_metrics
         daemon = Running(config)
         try:
+            play_until_read(daemon, config, master)
             play(master, 200, [(0.5, QUIET), (1.0, (4.0, 0.1)), (2.0, QUIET)])
             deadline = time.monotonic() + 30
             while time.monotonic() < deadline:
@@ -136,6 +141,7 @@ def test_a_daemon_killed_in_the_middle_of_catching_up(tmp_path: Path) -> None:
                 if status["forwarders"][0]["backlog"] == 0 and status["transmissions"] == 2:
                     break
                 time.sleep(0.2)
+            assert status["transmissions"] == 2, "the daemon has not seen the key-down"
             told = mismatchd("status", "-c", config).stdout
             code, _ = daemon.stop()
         finally:
