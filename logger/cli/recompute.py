@@ -32,7 +32,7 @@ def command(config_path: Path | None, dry_run: bool) -> None:
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     path = config.store.path
-    Store.reader(path).close()  # a store that is missing is not to be created here
+    Store.expect(path)  # one that is missing is not to be created here
     with contextlib.ExitStack() as stack:
         stack.callback(StoreLock(path).release)
         store = Store.open(path)

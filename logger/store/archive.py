@@ -1,19 +1,25 @@
 """The raw pairs in the store: appended in small segments, merged into large ones, expired by age
-and size. Every change of several rows is the caller's transaction or one of its own."""
+and size. Every change of several rows is the caller's transaction or one of its own.
+
+No two segments share time, so that the one that holds a moment is found by the index alone.
+Methods raise StoreError.
+"""
 
 from __future__ import annotations
 
 import itertools
 import logging
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from drivers.contract import SampleBlock, join
 from logger.blocks import Times
-from logger.store.schema import transaction
-from logger.store.segments import SegmentError, decode, encode, is_sound
+from logger.store.schema import errors_of, transaction
+from logger.store.segments import SegmentError, decode, encode, is_readable
 
 log = logging.getLogger("mismatchd")
 
@@ -21,37 +27,94 @@ MERGED_PAIRS = 131_072  # larger ones are hardly smaller by the pair
 MOST_SMALL = 4096  # looked for at the start; older ones stay small
 LONG_AGO_NS = -(2**63)
 PUT = "INSERT INTO segments (first_ns, last_ns, pairs, merged, data) VALUES (?, ?, ?, ?, ?)"
+NEXT = (
+    "SELECT first_ns, last_ns, data FROM segments WHERE first_ns >="
+    " coalesce((SELECT max(first_ns) FROM segments WHERE first_ns <= ?1), ?1)"
+    " AND first_ns < ?2 AND last_ns >= ?1 ORDER BY first_ns LIMIT 1"
+)
+
+
+class _Segment(NamedTuple):
+    first_ns: int
+    last_ns: int
+    data: bytes
+
+    def pairs(self) -> SampleBlock | None:
+        """The pairs; None, and a word in the log, if it is damaged."""
+        try:
+            return decode(self.data)
+        except SegmentError as error:
+            log.error("the archive from %d ns on: %s; it is left out", self.first_ns, error)
+            return None
 
 
 class Archive:
     """On the store's own connection."""
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
+        self._path = path
+        self._newest_ns = LONG_AGO_NS
+        self._appended_ns: int | None = None  # up to where
+        self._small: dict[int, int] = {}  # pairs of those not merged yet, by their first time
         newest = connection.execute(
             "SELECT first_ns, last_ns, pairs, merged FROM segments ORDER BY first_ns DESC LIMIT ?",
             (MOST_SMALL,),
-        ).fetchall()
-        self._newest_ns: int = newest[0][1] if newest else LONG_AGO_NS
-        small = itertools.takewhile(lambda row: not row[3], newest)
-        self._small = {first_ns: pairs for first_ns, _, pairs, _ in reversed(list(small))}
+        )
+        for first_ns, last_ns, pairs, merged in newest:
+            self._newest_ns = max(self._newest_ns, last_ns)
+            if merged:
+                break
+            self._small[first_ns] = pairs
 
     def append(self, blocks: Sequence[SampleBlock], begins_ns: Sequence[int]) -> None:
-        """Add consecutive pairs as one segment, within the caller's transaction.
+        """Add consecutive pairs, within the caller's transaction.
 
         Pairs of a time that is there already are not added again. `begins_ns` are the times with
         which runs of the daemon begin.
         """
-        block = join(blocks)
-        if int(block.time_ns[0]) <= self._newest_ns:  # played again
-            known, rows = self._overlapping(block)
-            block = _without(block, known)
-            block = block[np.argsort(block.time_ns)] if known else block
-            self._delete(rows)
-        self._put(block, merged=len(block) >= MERGED_PAIRS and not self._small)
-        self._connection.executemany(
-            "INSERT OR IGNORE INTO runs VALUES (?)", [(begin,) for begin in begins_ns]
-        )
+        for _, group in itertools.groupby(blocks, _grid):
+            whole = join(list(group))
+            for begin in range(0, len(whole), MERGED_PAIRS):
+                self._append(whole[begin : begin + MERGED_PAIRS])
+        with errors_of(self._path):
+            self._connection.executemany(
+                "INSERT OR IGNORE INTO runs VALUES (?)", [(begin,) for begin in begins_ns]
+            )
+
+    def _append(self, block: SampleBlock) -> None:
+        first_ns, last_ns = _first_ns(block), int(block.time_ns[-1])
+        since_ns = first_ns
+        if self._appended_ns is not None and self._appended_ns < first_ns:
+            since_ns = self._appended_ns + 1
+        self._appended_ns = last_ns
+        if since_ns > self._newest_ns:
+            self._put(block)
+            return
+        # Played again, or the clock was put back.
+        known: list[SampleBlock] = []
+        for segment in list(self._segments(since_ns, last_ns + 1)):
+            pairs = segment.pairs()
+            if pairs is None:
+                self._give_way(segment, since_ns, last_ns)
+            elif segment.last_ns >= first_ns:
+                known.append(pairs)
+                block = block[~np.isin(block.time_ns, pairs.time_ns)]
+        if not len(block):
+            return
+        if known:
+            self._delete([_first_ns(one) for one in known])
+            block = join([*known, block])
+            block = block[np.argsort(block.time_ns)]
+        self._put(block)
+
+    def _give_way(self, damaged: _Segment, since_ns: int, last_ns: int) -> None:
+        """The time from `since_ns` to `last_ns` is played again. What else a damaged segment
+        covered is marked, so that rows derived from that stay as they are."""
+        self._delete([damaged.first_ns])
+        for begin_ns, end_ns in ((damaged.first_ns, since_ns - 1), (last_ns + 1, damaged.last_ns)):
+            if begin_ns <= end_ns:
+                self._run(PUT, (begin_ns, end_ns, 0, True, b""))
 
     def merge(self) -> int:
         """Merge small segments once they make a large one; how many pairs were merged.
@@ -60,27 +123,53 @@ class Archive:
         """
         if sum(self._small.values()) < MERGED_PAIRS:
             return 0
-        read = ((first_ns, self._read(first_ns)) for first_ns in self._small)
-        blocks = [block for _, block in read if block is not None]
-        with transaction(self._connection):
-            for group in _alike(blocks):
-                whole = join(group)
-                data = encode(whole)
-                if not same(decode(data), whole):
-                    raise sqlite3.IntegrityError("segments do not read back as they were")
-                self._delete([int(block.time_ns[0]) for block in group])
-                self._put(whole, merged=True, data=data)
-        self._small.clear()
-        return sum(map(len, blocks))
+        merged = 0
+        kept: list[SampleBlock] = []
+        with errors_of(self._path), transaction(self._connection):
+            for group in self._neighbours():
+                if sum(map(len, group)) < MERGED_PAIRS and _first_ns(group[-1]) == max(self._small):
+                    kept = group  # it still grows
+                elif len(group) > 1:
+                    merged += self._merge(group)
+        self._small = {_first_ns(block): len(block) for block in kept}
+        return merged
+
+    def _neighbours(self) -> Iterator[list[SampleBlock]]:
+        """The small segments: runs of them with nothing between, on one grid, not too long."""
+        group: list[SampleBlock] = []
+        small = self._small
+        for segment in self._segments(min(small), max(small) + 1):
+            block = segment.pairs() if segment.first_ns in small else None
+            if group and (
+                block is None
+                or _grid(block) != _grid(group[0])
+                or sum(map(len, group)) >= MERGED_PAIRS
+            ):
+                yield group
+                group = []
+            if block is not None:
+                group.append(block)
+        if group:
+            yield group
+
+    def _merge(self, group: list[SampleBlock]) -> int:
+        whole = join(group)
+        data = encode(whole)
+        if not same(decode(data), whole):
+            log.error("%s: segments cannot be merged and stay as they are", self._path)
+            return 0
+        self._run_many(
+            "DELETE FROM segments WHERE first_ns = ?", [(_first_ns(block),) for block in group]
+        )
+        self._run(PUT, (_first_ns(whole), int(whole.time_ns[-1]), len(whole), True, data))
+        return len(whole)
 
     def damaged(self) -> list[tuple[int, int]]:
-        """First and last time of segments that are not as they were written."""
+        """First and last time of segments that cannot be read."""
         return [
-            (first_ns, last_ns)
-            for first_ns, last_ns, data in self._connection.execute(
-                "SELECT first_ns, last_ns, data FROM segments ORDER BY first_ns"
-            )
-            if not is_sound(data)
+            (segment.first_ns, segment.last_ns)
+            for segment in self._segments(LONG_AGO_NS, -LONG_AGO_NS - 1)
+            if not is_readable(segment.data)
         ]
 
     def blocks(self, since_ns: int, until_ns: int) -> Iterator[SampleBlock]:
@@ -88,129 +177,98 @@ class Archive:
 
         A damaged segment is told in the log and left out. Nothing is held open between blocks.
         """
-        since_ns = max(since_ns, LONG_AGO_NS + 1)
-        start = self._connection.execute(
-            "SELECT first_ns FROM segments WHERE first_ns <= ? ORDER BY first_ns DESC LIMIT 1",
-            (since_ns,),
-        ).fetchone()
-        after_ns = start[0] - 1 if start else since_ns - 1
-        while True:
-            row = self._connection.execute(
-                "SELECT first_ns FROM segments WHERE first_ns > ? AND first_ns < ?"
-                " ORDER BY first_ns LIMIT 1",
-                (after_ns, until_ns),
-            ).fetchone()
-            if row is None:
-                return
-            after_ns = row[0]
-            block = self._read(after_ns)
+        for segment in self._segments(since_ns, until_ns):
+            block = segment.pairs()
             if block is None:
                 continue
-            if after_ns < since_ns or block.time_ns[-1] >= until_ns:
+            if segment.first_ns < since_ns or segment.last_ns >= until_ns:
                 block = block[(block.time_ns >= since_ns) & (block.time_ns < until_ns)]
             if len(block):
                 yield block
+            since_ns = segment.last_ns + 1  # the next may have been merged with this one
+
+    def _segments(self, since_ns: int, until_ns: int) -> Iterator[_Segment]:
+        """Segments with a time in [since_ns, until_ns), in order. Each is looked for by the time
+        that comes next, since they may be merged in the meantime."""
+        while rows := self._run(NEXT, (since_ns, until_ns)):
+            segment = _Segment(*rows[0])
+            yield segment
+            since_ns = segment.last_ns + 1
 
     def runs(self) -> Times:
         """When the daemon's runs begin in the archive, rising, (n,)."""
-        rows = self._connection.execute("SELECT first_ns FROM runs ORDER BY first_ns").fetchall()
+        rows = self._run("SELECT first_ns FROM runs ORDER BY first_ns")
         return np.array([row[0] for row in rows], dtype=np.int64)
 
     def pairs(self) -> int:
         """How many pairs there are."""
-        found = self._connection.execute("SELECT coalesce(sum(pairs), 0) FROM segments")
-        return int(found.fetchone()[0])
+        return int(self._run("SELECT coalesce(sum(pairs), 0) FROM segments")[0][0])
 
     def expire(self, before_ns: int, most_bytes: int | None) -> int:
         """Delete segments that end before a time, then the oldest beyond a size; pairs deleted.
 
         The file does not shrink; its free pages are used again.
         """
-        doomed: list[tuple[int, int]] = self._connection.execute(
-            "SELECT first_ns, pairs FROM segments WHERE last_ns < ?", (before_ns,)
-        ).fetchall()
+        doomed: dict[int, int] = dict(
+            self._run("SELECT first_ns, pairs FROM segments WHERE last_ns < ?", (before_ns,))
+        )
         if most_bytes is not None:
             total = 0
-            gone = {first_ns for first_ns, _ in doomed}
-            for first_ns, pairs, size in self._connection.execute(
+            for first_ns, pairs, size in self._run(
                 "SELECT first_ns, pairs, length(data) FROM segments ORDER BY first_ns DESC"
             ):
                 total += size
-                if total > most_bytes and first_ns not in gone:
-                    doomed.append((first_ns, pairs))
+                if total > most_bytes:
+                    doomed[first_ns] = pairs
         if doomed:
-            with transaction(self._connection):
-                self._delete([first_ns for first_ns, _ in doomed])
-        return sum(pairs for _, pairs in doomed)
+            with errors_of(self._path), transaction(self._connection):
+                self._delete(doomed)
+        return sum(doomed.values())
 
-    def _put(self, block: SampleBlock, *, merged: bool, data: bytes | None = None) -> None:
-        first_ns, last_ns = int(block.time_ns[0]), int(block.time_ns[-1])
-        self._connection.execute(
-            PUT, (first_ns, last_ns, len(block), merged, data or encode(block))
-        )
+    def _put(self, block: SampleBlock) -> None:
+        first_ns, last_ns = _first_ns(block), int(block.time_ns[-1])
+        merged = len(block) >= MERGED_PAIRS
+        self._run(PUT, (first_ns, last_ns, len(block), merged, encode(block)))
         self._newest_ns = max(self._newest_ns, last_ns)
         if not merged:
             self._small[first_ns] = len(block)
 
-    def _read(self, first_ns: int) -> SampleBlock | None:
-        row = self._connection.execute(
-            "SELECT data FROM segments WHERE first_ns = ?", (first_ns,)
-        ).fetchone()
-        try:
-            return None if row is None else decode(row[0])
-        except SegmentError as error:
-            log.error("the archive from %d ns on: %s; it is left out", first_ns, error)
-            return None
-
-    def _delete(self, rows: Sequence[int]) -> None:
+    def _delete(self, rows: Iterable[int]) -> None:
+        rows = list(rows)
         for first_ns in rows:
             self._small.pop(first_ns, None)
-        self._connection.executemany(
+        self._run_many(
             "DELETE FROM segments WHERE first_ns = ?", [(first_ns,) for first_ns in rows]
         )
 
-    def _overlapping(self, block: SampleBlock) -> tuple[list[SampleBlock], list[int]]:
-        """Segments that share time with a block, and their rows."""
-        rows = self._connection.execute(
-            "SELECT first_ns FROM segments WHERE first_ns <= ? AND last_ns >= ? ORDER BY first_ns",
-            (int(block.time_ns[-1]), int(block.time_ns[0])),
-        ).fetchall()
-        found = [(row[0], self._read(row[0])) for row in rows]
-        return [known for _, known in found if known is not None], [
-            first_ns for first_ns, known in found if known is not None
-        ]
+    def _run(self, statement: str, values: Sequence[Any] = ()) -> list[Any]:
+        with errors_of(self._path):
+            return self._connection.execute(statement, values).fetchall()
+
+    def _run_many(self, statement: str, values: Sequence[Sequence[Any]]) -> None:
+        with errors_of(self._path):
+            self._connection.executemany(statement, values)
 
 
-def _without(block: SampleBlock, known: list[SampleBlock]) -> SampleBlock:
-    """The known blocks and what of a block has other times than they."""
-    if not known:
-        return block
-    fresh = block[~np.isin(block.time_ns, np.concatenate([one.time_ns for one in known]))]
-    return join([*known, fresh]) if len(fresh) else join(known)
+def _first_ns(block: SampleBlock) -> int:
+    return int(block.time_ns[0])
 
 
-def _alike(blocks: list[SampleBlock]) -> Iterator[list[SampleBlock]]:
-    """Runs of blocks with the same resolution and end of scale, which a segment holds once."""
-    group: list[SampleBlock] = []
-    for block in blocks:
-        if group and (block.step_v, block.full_scale_v) != (
-            group[0].step_v,
-            group[0].full_scale_v,
-        ):
-            yield group
-            group = []
-        group.append(block)
-    if group:
-        yield group
+def _grid(block: SampleBlock) -> tuple[tuple[float, float], float | None]:
+    """What a segment holds once for all its pairs."""
+    return block.step_v, block.full_scale_v
 
 
 def same(one: SampleBlock, other: SampleBlock) -> bool:
-    """Whether two blocks hold the same pairs, bit for bit."""
+    """Whether two blocks hold the same, bit for bit."""
     columns = (
         (one.forward_v, other.forward_v),
         (one.reflected_v, other.reflected_v),
         *((one.aux.get(name, np.empty(0)), column) for name, column in other.aux.items()),
     )
-    return np.array_equal(one.time_ns, other.time_ns) and all(
-        np.array_equal(a.view(np.int64), b.view(np.int64)) for a, b in columns
+    return (
+        _grid(one) == _grid(other)
+        and list(one.aux) == list(other.aux)
+        and np.array_equal(one.time_ns, other.time_ns)
+        and all(np.array_equal(a.view(np.int64), b.view(np.int64)) for a, b in columns)
     )

@@ -6,16 +6,23 @@ import logging
 import math
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from itertools import groupby
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
-from logger.errors import DamageError, StoreError, UsageError
+from logger.errors import StoreError, UsageError
 from logger.rows import AlarmChange, Flag, Health, Row, Samples, Second, Transmission
 from logger.store import salvage
 from logger.store.archive import Archive
-from logger.store.schema import bring_up_to_date, transaction, version_of
+from logger.store.refusals import is_damage
+from logger.store.schema import (
+    bring_up_to_date,
+    current_version,
+    errors_of,
+    transaction,
+    version_of,
+)
 from logger.store.tables import ALARMS, TRANSMISSIONS, Record, Table
 
 log = logging.getLogger("mismatchd")
@@ -51,6 +58,7 @@ PUT_TRANSMISSION = (
     _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns")
     + " AND excluded.ended >= transmissions.ended"
 )
+CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 PUT_SECOND = _upsert("seconds", (*SECOND_FIELDS, "transmission_id"), "time_ns")
 
 
@@ -77,7 +85,7 @@ class Store:
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
         self.path = path
-        self.archive = Archive(connection)
+        self.archive = Archive(connection, path)
         self._data_version = self._one("PRAGMA data_version")
 
     @classmethod
@@ -93,7 +101,7 @@ class Store:
                 try:
                     return cls(_opened(path), path)
                 except sqlite3.Error as error:
-                    if not salvage.is_damage(error):
+                    if not is_damage(error):
                         raise
                     log.error("%s is damaged: %s", path, error)
             aside = salvage.set_aside(path)
@@ -113,21 +121,29 @@ class Store:
         except StoreError as error:
             raise StoreError(f"{path}: {error}") from error
 
+    @staticmethod
+    def expect(path: Path) -> None:
+        """Raise StoreError if there is no file."""
+        if not path.exists():
+            raise _missing(path)
+
     @classmethod
     def reader(cls, path: Path) -> Self:
         """Open for short reads (and acknowledgements) beside the daemon. Raises StoreError."""
-        missing = StoreError(
-            f"no store at {path} yet; has `mismatchd run` been started with this configuration?"
-        )
-        if not path.exists():
-            raise missing
+        cls.expect(path)
         try:
             connection = _connect(path, "rw")
         except sqlite3.Error as error:
             raise StoreError(f"{path}: cannot be read: {error}") from error
         try:
-            if version_of(connection) == 0:  # another process is only just creating it
-                raise missing
+            version = version_of(connection)
+            if version == 0:  # another process is only just creating it
+                raise _missing(path)
+            if version < current_version():
+                raise StoreError(
+                    f"{path}: written by an older version of this program;"
+                    " `mismatchd run` brings it up to date"
+                )
             return cls(connection, path)
         except sqlite3.Error as error:
             connection.close()
@@ -243,10 +259,7 @@ class Store:
     def close_interrupted(self) -> int:
         """End transmissions that a crash left open, with the flag INTERRUPTED; how many."""
         with self._errors(), transaction(self._connection):
-            return self._connection.execute(
-                "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0",
-                (int(Flag.INTERRUPTED),),
-            ).rowcount
+            return self._connection.execute(CLOSE, (int(Flag.INTERRUPTED),)).rowcount
 
     def keep_calibration(self, calibration_id: str, text: str) -> None:
         """Remember the content of a calibration that rows will name."""
@@ -399,13 +412,8 @@ class Store:
         with self._errors():
             return self._connection.execute(statement, values).fetchall()
 
-    @contextmanager
-    def _errors(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.Error as error:
-            kind = DamageError if salvage.is_damage(error) else StoreError
-            raise kind(f"{self.path}: {error}") from error
+    def _errors(self) -> AbstractContextManager[None]:
+        return errors_of(self.path)
 
 
 def _opened(path: Path) -> sqlite3.Connection:
@@ -420,6 +428,12 @@ def _opened(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def _missing(path: Path) -> StoreError:
+    return StoreError(
+        f"no store at {path} yet; has `mismatchd run` been started with this configuration?"
+    )
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:

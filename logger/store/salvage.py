@@ -16,12 +16,6 @@ log = logging.getLogger("mismatchd")
 
 PAGE_ROWS = 500
 CHECKED_BYTES = 32 << 20  # a larger file would keep the daemon waiting at its start
-SIGNS = ("malformed", "not a database", "corrupt")
-
-
-def is_damage(error: sqlite3.Error) -> bool:
-    """Whether SQLite means the file and not the moment."""
-    return isinstance(error, sqlite3.DatabaseError) and any(sign in str(error) for sign in SIGNS)
 
 
 def check(connection: sqlite3.Connection, path: Path) -> None:

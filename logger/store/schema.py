@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from logger.errors import StoreError
+from logger.errors import DamageError, StoreError
+from logger.store.refusals import is_damage
 
 FOLDER = Path(__file__).parent
 
@@ -43,6 +44,16 @@ def bring_up_to_date(connection: sqlite3.Connection, folder: Path = FOLDER) -> N
             for statement in _statements(script.read_text("utf-8")):
                 connection.execute(statement)
             connection.execute(f"PRAGMA user_version = {step}")
+
+
+@contextmanager
+def errors_of(path: Path) -> Iterator[None]:
+    """Errors of SQLite as StoreError that names the file."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        kind = DamageError if is_damage(error) else StoreError
+        raise kind(f"{path}: {error}") from error
 
 
 @contextmanager

@@ -87,8 +87,8 @@ CREATE TABLE journal (
 );
 CREATE INDEX journal_time ON journal (time_ns);
 
--- Raw pairs, each row a stretch of time that no other row shares; `data` is told in segments.py.
--- What has not been merged yet is newer than what has.
+-- Raw pairs, each row a stretch of time that no other row shares; `data` is told in segments.py
+-- and empty where it was damaged and part of its time has been played again.
 CREATE TABLE segments (
     first_ns INTEGER PRIMARY KEY,
     last_ns INTEGER NOT NULL,

@@ -94,25 +94,18 @@ def encode(block: SampleBlock) -> bytes:
     return _START.pack(MAGIC, VERSION, zlib.crc32(frame, VERSION)) + frame
 
 
-def is_sound(segment: bytes) -> bool:
-    """Whether a segment is as it was written, by its checksum."""
-    if len(segment) < _START.size or not segment.startswith(MAGIC):
+def is_readable(segment: bytes) -> bool:
+    """Whether `decode` can read a segment: it is as it was written, by its checksum."""
+    try:
+        _frame(segment)
+    except SegmentError:
         return False
-    _, version, checksum = _START.unpack_from(segment)
-    return bool(checksum == zlib.crc32(memoryview(segment)[_START.size :], version))
+    return True
 
 
 def decode(segment: bytes) -> SampleBlock:
     """What `encode` was given, bit for bit. Raises SegmentError."""
-    if len(segment) < _START.size or not segment.startswith(MAGIC):
-        raise SegmentError("this is not a segment")
-    if not is_sound(segment):
-        raise SegmentError("the segment is damaged: its checksum is wrong")
-    _, version, _ = _START.unpack_from(segment)
-    frame = memoryview(segment)[_START.size :]
-    if version != VERSION:
-        raise SegmentError(f"the segment has version {version}; this program reads {VERSION}")
-    parts = Parts(zstandard.ZstdDecompressor().decompress(frame))
+    parts = Parts(zstandard.ZstdDecompressor().decompress(_frame(segment)))
     (length,) = struct.unpack("<I", parts.take(4))
     header = msgspec.msgpack.decode(parts.take(length), type=_Header)
     n = header.pairs
@@ -129,6 +122,18 @@ def decode(segment: bytes) -> SampleBlock:
         (forward.hint, reflected.hint),
         header.full_scale_v,
     )
+
+
+def _frame(segment: bytes) -> memoryview:
+    if len(segment) < _START.size or not segment.startswith(MAGIC):
+        raise SegmentError("this is not a segment")
+    _, version, checksum = _START.unpack_from(segment)
+    frame = memoryview(segment)[_START.size :]
+    if checksum != zlib.crc32(frame, version):
+        raise SegmentError("the segment is damaged: its checksum is wrong")
+    if version != VERSION:
+        raise SegmentError(f"the segment has version {version}; this program reads {VERSION}")
+    return frame
 
 
 def _line(n: int, slope: int) -> Times:
