@@ -1,9 +1,9 @@
 """Which pairs are archived, and which of them tell the noise. A pure state machine.
 
-Archived are all pairs from BEFORE_NS before a keyed one to the hang time and AFTER_NS past it, and
-a thin sample of the rest: once a minute the next BURST pairs during which nobody transmits. Noise
-is measured on that sample alone, so that rows derived again from the archive are the same as those
-that were derived live.
+Archived are all pairs from BEFORE_NS before a keyed one to the hang time and AFTER_NS past it (at
+least one on either side), and a thin sample of the rest: once a minute the next BURST pairs during
+which nobody transmits. Noise is measured on that sample alone, so that rows derived again from the
+archive are the same as those that were derived live.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ class Selection:
     def __init__(self, hang_ns: int) -> None:
         self._after_ns = hang_ns + AFTER_NS
         self._last_keyed_ns = LONG_AGO_NS
+        self._keyed = False
         self._due_ns = LONG_AGO_NS  # of the next burst
         self._left = 0  # pairs of the burst that goes on
         self._open: SampleBlock | None = None  # pairs that may still be wanted,
@@ -45,6 +46,9 @@ class Selection:
         self._last_keyed_ns = int(last[-1])
         quiet = self._burst(times, times - last > AFTER_KEYED_NS)
         wanted = quiet | (times - last <= self._after_ns)
+        wanted[0] |= self._keyed
+        wanted[1:] |= keyed[:-1]
+        self._keyed = bool(keyed[-1])
         if self._open is not None:
             block = join([self._open, block])
             wanted = np.concatenate([self._wanted, wanted])
@@ -54,6 +58,7 @@ class Selection:
             following = np.where(keyed, times, NEVER_NS)[::-1]
             following = np.minimum.accumulate(following)[::-1]
             wanted |= following - times <= BEFORE_NS
+            wanted[:-1] |= keyed[1:]
         return self._release(block, wanted), quiet
 
     def _burst(self, times: Times, quiet: Bools) -> Bools:
