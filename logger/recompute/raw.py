@@ -4,6 +4,10 @@ The stages start afresh where a run of the daemon began. With the calibration an
 time the same rows come out; with others, the rows that these would have given. All of it is one
 transaction of the store, so that a crash leaves the old rows.
 
+Where pairs are missing (expired, damaged), rows of transmissions that reach into the hole stay as
+they are. A transmission that a crash cut short gains what had been archived of it but not yet
+counted.
+
 Alarms that were raised stay, for they were told. One that would have been raised and was not is
 added, and says so.
 """
@@ -23,7 +27,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Row, Second, Transmission
 from logger.selection import BEFORE_NS
 from logger.store.archive import Archive
-from logger.store.database import Store
+from logger.store.database import CLOSE, Store
 
 EVER_NS = 2**62
 HINDSIGHT = " (in hindsight)"
@@ -54,20 +58,21 @@ def recompute(
     `connection`. Raises StoreError."""
     archive = store.archive
     total, done = archive.pairs(), 0
-    derived = _Derived(store, connection)
+    connection.execute(CLOSE, (int(Flag.INTERRUPTED),))
+    derived = _Derived(store, connection, round(config.transmission.hang_ms * 1e6))
     for stretch in _stretches(archive):
-        pipeline = Pipeline(config, coupler)
-        first_ns = last_ns = None
+        pipeline: Pipeline | None = None
+        last_ns = stretch.since_ns
         for block in archive.blocks(stretch.since_ns, stretch.until_ns):
-            if first_ns is None:
-                first_ns = int(block.time_ns[0])
-                derived.begin(first_ns if first_ns == stretch.since_ns else first_ns + BEFORE_NS)
+            if pipeline is None:
+                derived.begin(int(block.time_ns[0]), stretch)
+                pipeline = Pipeline(config, coupler, derived.open_kinds)
             last_ns = int(block.time_ns[-1])
             derived.put(pipeline.process(block))
             done += len(block)
             progress(done, total)
-        if last_ns is not None:
-            derived.end([] if stretch.torn else pipeline.finish(), last_ns)
+        if pipeline is not None:
+            derived.end(pipeline.finish(), last_ns)
     gone, alarms = derived.finish()
     return Summary(done, len(derived.spans), derived.seconds, gone, alarms)
 
@@ -93,109 +98,185 @@ def _stretches(archive: Archive) -> Iterator[_Stretch]:
         yield _Stretch(begin_ns, until_ns, torn=False)
 
 
+class _Told(NamedTuple):
+    """A transmission as it is in the store."""
+
+    id: int
+    start_ns: int
+    end_ns: int
+    flags: int
+
+
 class _Derived:
     """Puts rows into the store and remembers what they cover.
 
-    spans  start and end of each transmission
+    hang_ns     a pause longer than this ends a transmission
+    spans       start and end of each transmission
+    open_kinds  alarms that stand
     """
 
-    def __init__(self, store: Store, connection: sqlite3.Connection) -> None:
+    def __init__(self, store: Store, connection: sqlite3.Connection, hang_ns: int) -> None:
         self._store = store
         self._connection = connection
-        self._whole_ns = 0
+        self._margin_ns = max(BEFORE_NS, hang_ns)
+        # Of the stretch: from and up to when transmissions are whole, flags of one cut short.
+        self._whole_ns, self._until_ns, self._cut = 0, EVER_NS, 0
+        self._torn = True
+        self._seconds: dict[int, list[Second]] = {}  # of transmissions that go on
         self._covered: list[tuple[int, int]] = []
         self._alarms: list[tuple[AlarmChange, int]] = []  # raised, and when it cleared
         self.spans: dict[int, int] = {}
         self.seconds = 0
+        self.open_kinds: set[str] = set()
 
-    def begin(self, whole_ns: int) -> None:
-        """A stretch begins; transmissions from `whole_ns` on are whole."""
-        self._whole_ns = whole_ns
+    def begin(self, first_ns: int, stretch: _Stretch) -> None:
+        """A stretch begins with the pair at `first_ns`."""
+        begun = first_ns == stretch.since_ns  # with a run, not with what is left of one
+        if self._torn or not begun:
+            self.open_kinds = self._told_open(first_ns)
+        before, last = self._told_before(first_ns), self._told_before(stretch.until_ns)
+        self._whole_ns = first_ns if begun else max(first_ns + self._margin_ns, before.end_ns + 1)
+        reaches_over = stretch.torn and last.end_ns >= stretch.until_ns
+        self._until_ns = last.start_ns if reaches_over else EVER_NS
+        self._cut = last.flags & int(Flag.INTERRUPTED) if last.start_ns >= first_ns else 0
+        self._torn = stretch.torn
 
     def put(self, rows: list[Row]) -> None:
         """Store rows of whole transmissions; alarms wait until all is known."""
-        kept: list[Row] = []
+        ended: list[Transmission] = []
         for row in rows:
             if isinstance(row, AlarmChange):
                 self._note(row)
-            elif isinstance(row, Transmission | Second) and row.start_ns >= self._whole_ns:
-                kept.append(row)
-                self.seconds += isinstance(row, Second)
-                if isinstance(row, Transmission) and row.ended:
-                    self.spans[row.start_ns] = row.end_ns
-        self._store.put(kept)
-        for row in kept:
-            if isinstance(row, Transmission) and row.ended:  # it may have been longer before
-                self._connection.execute(
-                    "DELETE FROM seconds WHERE transmission_id ="
-                    " (SELECT id FROM transmissions WHERE start_ns = ?) AND time_ns > ?",
-                    (row.start_ns, row.end_ns),
-                )
+            elif isinstance(row, Second):
+                self._seconds.setdefault(row.start_ns, []).append(row)
+            elif isinstance(row, Transmission) and row.ended:
+                ended.append(row)
+        for row in ended:
+            seconds = self._seconds.pop(row.start_ns, [])
+            if row.start_ns < self._whole_ns:
+                self._whole_ns = max(self._whole_ns, row.end_ns + 1)
+            elif row.end_ns >= self._until_ns:
+                self._until_ns = min(self._until_ns, row.start_ns)
+            else:
+                self._put(row, seconds)
+
+    def _put(self, row: Transmission, seconds: list[Second]) -> None:
+        told = self._told_before(row.start_ns + 1)
+        self._store.put([row, *seconds])
+        if told.start_ns == row.start_ns:  # it may have been longer
+            self._drop_seconds(told.id, row.end_ns + 1, told.end_ns)
+        self.spans[row.start_ns] = row.end_ns
+        self.seconds += len(seconds)
+
+    def _drop_seconds(self, transmission_id: int, since_ns: int, until_ns: int) -> None:
+        self._connection.execute(
+            "DELETE FROM seconds WHERE transmission_id = ? AND time_ns BETWEEN ? AND ?",
+            (transmission_id, since_ns, until_ns),
+        )
+
+    def end(self, rows: list[Row], last_ns: int) -> None:
+        """A stretch ends with the pair at `last_ns`; `rows` are of what goes on then."""
+        if self._torn:
+            starts = [row.start_ns for row in rows if isinstance(row, Transmission)]
+            self._until_ns = min([self._until_ns, *starts])
+        else:
+            self.put([self._cut_short(row) for row in rows])
+        self._seconds.clear()
+        self._covered.append((self._whole_ns, min(last_ns, self._until_ns - 1)))
+
+    def _cut_short(self, row: Row) -> Row:
+        if not isinstance(row, Transmission):
+            return row
+        return msgspec.structs.replace(row, flags=row.flags | self._cut)
 
     def _note(self, change: AlarmChange) -> None:
         if change.change == "raised":
+            self.open_kinds.add(change.kind)
             self._alarms.append((change, EVER_NS))
             return
-        for number in reversed(range(len(self._alarms))):
-            raised, _ = self._alarms[number]
-            if raised.kind == change.kind:
+        self.open_kinds.discard(change.kind)
+        for number, (raised, cleared_ns) in enumerate(self._alarms):
+            if raised.kind == change.kind and cleared_ns == EVER_NS:
                 self._alarms[number] = (raised, change.time_ns)
-                return
 
-    def end(self, rows: list[Row], last_ns: int) -> None:
-        """A stretch ends; what went on then was cut short if it was said to be at the time."""
-        self.put([self._as_told(row) for row in rows])
-        self._covered.append((self._whole_ns, last_ns))
-
-    def _as_told(self, row: Row) -> Row:
-        if not isinstance(row, Transmission):
-            return row
-        told = self._connection.execute(
-            "SELECT flags FROM transmissions WHERE start_ns = ?", (row.start_ns,)
+    def _told_before(self, time_ns: int) -> _Told:
+        """The last transmission in the store that began before a time."""
+        row = self._connection.execute(
+            "SELECT id, start_ns, end_ns, flags FROM transmissions WHERE start_ns < ?"
+            " ORDER BY start_ns DESC LIMIT 1",
+            (time_ns,),
         ).fetchone()
-        interrupted = int(Flag.INTERRUPTED)
-        if told is None or not told[0] & interrupted:
-            return row
-        return msgspec.structs.replace(row, flags=row.flags | interrupted)
+        return _Told(*row) if row else _Told(0, -EVER_NS, -EVER_NS, 0)
+
+    def _told_open(self, time_ns: int) -> set[str]:
+        """The alarms in the store that stood at a time."""
+        rows = self._connection.execute(
+            "SELECT kind FROM alarms"
+            " WHERE raised_ns < ?1 AND (cleared_ns IS NULL OR cleared_ns >= ?1)",
+            (time_ns,),
+        )
+        return {kind for (kind,) in rows}
 
     def finish(self) -> tuple[int, int]:
         """Take away what is no transmission any more, add alarms; the number of both."""
-        execute = self._connection.execute
-        execute("CREATE TEMP TABLE derived (start_ns INTEGER PRIMARY KEY)")
-        try:
-            self._connection.executemany(
-                "INSERT INTO derived VALUES (?)", [(start_ns,) for start_ns in self.spans]
+        gone = [
+            told
+            for span in self._covered
+            for told in map(
+                _Told._make,
+                self._connection.execute(
+                    "SELECT id, start_ns, end_ns, flags FROM transmissions"
+                    " WHERE start_ns BETWEEN ? AND ?",
+                    span,
+                ),
             )
-            gone = [
-                row[0]
-                for since_ns, until_ns in self._covered
-                for row in execute(
-                    "SELECT id FROM transmissions WHERE start_ns BETWEEN ? AND ?"
-                    " AND start_ns NOT IN (SELECT start_ns FROM derived)",
-                    (since_ns, until_ns),
-                )
-            ]
-        finally:
-            execute("DROP TABLE derived")
-        for transmission_id in gone:
-            execute("DELETE FROM seconds WHERE transmission_id = ?", (transmission_id,))
-            execute("DELETE FROM transmissions WHERE id = ?", (transmission_id,))
-            execute(
-                "UPDATE alarms SET transmission_id = (SELECT id FROM transmissions AS t"
-                " WHERE alarms.raised_ns BETWEEN t.start_ns AND t.end_ns + ?)"
-                " WHERE transmission_id = ?",
-                (AROUND_NS, transmission_id),
-            )
+            if told.start_ns not in self.spans
+        ]
+        for told in gone:
+            self._drop_seconds(told.id, told.start_ns, told.end_ns)
+            self._connection.execute("DELETE FROM transmissions WHERE id = ?", (told.id,))
+        self._point_alarms()
+        self._turn_back_forwarders()
         return len(gone), sum(self._add(raised, cleared) for raised, cleared in self._alarms)
 
+    def _point_alarms(self) -> None:
+        """Alarms name the transmission that they were raised in."""
+        execute = self._connection.execute
+        margin_ns = self._margin_ns + AROUND_NS
+        lost = execute(
+            "SELECT a.id, a.raised_ns FROM alarms AS a"
+            " LEFT JOIN transmissions AS t ON t.id = a.transmission_id"
+            " WHERE a.transmission_id IS NOT NULL AND"
+            " (t.id IS NULL OR a.raised_ns NOT BETWEEN t.start_ns AND t.end_ns + ?)",
+            (margin_ns,),
+        ).fetchall()
+        for alarm_id, raised_ns in lost:
+            told = self._told_before(raised_ns + 1)
+            found = told.id if raised_ns <= told.end_ns + margin_ns else None
+            execute("UPDATE alarms SET transmission_id = ? WHERE id = ?", (found, alarm_id))
+            execute(
+                "UPDATE forwarders SET rewrites = rewrites + 1, alarm_change_id = min("
+                "alarm_change_id, (SELECT min(id) - 1 FROM alarm_changes WHERE alarm_id = ?))",
+                (alarm_id,),
+            )
+
+    def _turn_back_forwarders(self) -> None:
+        """The highest ids may be given again, and what has them then is to be forwarded too."""
+        for column, table in (("transmission_id", "transmissions"), ("second_id", "seconds")):
+            self._connection.execute(
+                f"UPDATE forwarders SET rewrites = rewrites + 1, {column} = last"
+                f" FROM (SELECT coalesce(max(id), 0) AS last FROM {table}) WHERE {column} > last"
+            )
+
     def _add(self, raised: AlarmChange, cleared_ns: int) -> bool:
-        """Add an alarm unless one of its kind was raised in the same transmission."""
+        """Add an alarm unless one of its kind was raised in the same transmission or stood."""
         if raised.start_ns is None or raised.start_ns not in self.spans:
             return False
-        span = raised.start_ns - AROUND_NS, self.spans[raised.start_ns] + AROUND_NS
+        since_ns, until_ns = raised.start_ns - AROUND_NS, self.spans[raised.start_ns] + AROUND_NS
         known = self._connection.execute(
-            "SELECT 1 FROM alarms WHERE kind = ? AND raised_ns BETWEEN ? AND ?",
-            (raised.kind, *span),
+            "SELECT 1 FROM alarms WHERE kind = ?1 AND (raised_ns BETWEEN ?2 AND ?3"
+            " OR raised_ns < ?4 AND (cleared_ns IS NULL OR cleared_ns >= ?4))",
+            (raised.kind, since_ns, until_ns, raised.time_ns),
         ).fetchone()
         if known:
             return False
@@ -203,6 +284,6 @@ class _Derived:
         self._store.put([said])
         self._connection.execute(
             "UPDATE alarms SET cleared_ns = ? WHERE kind = ? AND raised_ns = ?",
-            (cleared_ns if cleared_ns < EVER_NS else span[1], raised.kind, raised.time_ns),
+            (cleared_ns if cleared_ns < EVER_NS else until_ns, raised.kind, raised.time_ns),
         )
         return True
