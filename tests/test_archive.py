@@ -1,0 +1,446 @@
+"""Raw pairs in the store: nothing is lost or doubled by merging, playing again, damage or age."""
+
+from __future__ import annotations
+
+import itertools
+import logging
+import sqlite3
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers.contract import SampleBlock, join
+from logger.errors import StoreError
+from logger.rows import Samples
+from logger.store import archive as module
+from logger.store.archive import Archive, same
+from logger.store.database import Store
+from logger.store.schema import bring_up_to_date
+from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from tests.test_store import ALWAYS, SECOND, T0, alarm, columns, second, transmission
+
+STEP = 3.3 / 4096
+SCHEMA_1 = Path(__file__).parent / "schemas/001.sql"
+
+
+def pairs(first: int, past: int, seed: int = 1, step_v: float = STEP) -> SampleBlock:
+    """Pairs number `first` to before `past` of a stream at 200 a second."""
+    index = np.arange(first, past)
+    noise = np.random.default_rng(seed).normal(size=(past, 2))[first:].T
+    volts = np.rint(np.array([[1500.3], [300.2]]) + noise) * step_v
+    return SampleBlock(
+        T0 + index * 5_000_000,
+        volts[0],
+        volts[1],
+        {"channel": np.where(index % 1000 < 500, 20.0, np.nan)},
+        (step_v, step_v),
+        3.3,
+    )
+
+
+def cut(block: SampleBlock, places: Sequence[int]) -> list[SampleBlock]:
+    edges = sorted({0, len(block), *places})
+    return [block[a:b] for a, b in itertools.pairwise(edges)]
+
+
+@pytest.fixture(autouse=True)
+def _large_ones_are_small(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "MERGED_PAIRS", 2000)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    opened = Store.open(tmp_path / "station.sqlite")
+    yield opened
+    opened.close()
+
+
+def write(store: Store, blocks: Sequence[SampleBlock], *, merge: bool = True) -> None:
+    """As the daemon does: a commit each, then a look at whether to merge."""
+    for number, block in enumerate(blocks):
+        store.write([Samples(block, begins=number == 0)])
+        if merge:
+            store.archive.merge()
+
+
+def all_of(store: Store, since_ns: int = ALWAYS[0], until_ns: int = ALWAYS[1]) -> SampleBlock:
+    return join(list(store.archive.blocks(since_ns, until_ns)))
+
+
+def rows(store: Store) -> list[tuple[int, int, int, int]]:
+    return store._connection.execute(
+        "SELECT first_ns, last_ns, pairs, merged FROM segments ORDER BY first_ns"
+    ).fetchall()
+
+
+def assert_sound(store: Store) -> None:
+    """Segments share no time, and say of themselves what they hold."""
+    found = rows(store)
+    for (_, last_ns, _, _), (first_ns, _, _, _) in itertools.pairwise(found):
+        assert last_ns < first_ns
+    for first_ns, last_ns, count, _ in found:
+        held = [block for block in store.archive.blocks(first_ns, last_ns + 1) if count]
+        assert [len(block) for block in held] == ([count] if count else [])
+        for block in held:
+            assert (int(block.time_ns[0]), int(block.time_ns[-1])) == (first_ns, last_ns)
+
+
+def damage(store: Store, first_ns: int) -> None:
+    (data,) = store._connection.execute(
+        "SELECT data FROM segments WHERE first_ns = ?", (first_ns,)
+    ).fetchone()
+    garbage = (
+        data[: len(data) // 2] + bytes([data[len(data) // 2] ^ 1]) + data[len(data) // 2 + 1 :]
+    )
+    store._connection.execute(
+        "UPDATE segments SET data = ? WHERE first_ns = ?", (garbage, first_ns)
+    )
+
+
+def test_what_is_appended_comes_back_and_is_merged(store: Store) -> None:
+    whole = pairs(0, 5000)
+    write(store, cut(whole, range(0, 5000, 200)))
+    assert same(all_of(store), whole)
+    assert [(count, merged) for *_, count, merged in rows(store)] == [
+        (2000, 1),
+        (2000, 1),
+        *[(200, 0)] * 5,
+    ]
+    assert_sound(store)
+    assert store.archive.pairs() == 5000
+    assert store.archive.runs().tolist() == [T0]
+
+
+def test_several_blocks_of_a_commit_are_one_segment(store: Store) -> None:
+    whole = pairs(0, 600)
+    store.write([Samples(block) for block in cut(whole, [100, 101])])
+    assert [row[2:] for row in rows(store)] == [(600, 0)]
+    assert same(all_of(store), whole)
+
+
+def test_a_large_commit_is_cut(store: Store) -> None:
+    whole = pairs(0, 4500)
+    store.write([Samples(whole)])
+    assert [row[2:] for row in rows(store)] == [(2000, 1), (2000, 1), (500, 0)]
+    assert same(all_of(store), whole)
+
+
+def test_what_lies_on_another_grid_is_a_segment_of_its_own(store: Store) -> None:
+    first, *others = (
+        pairs(0, 300),
+        *(pairs(*part, step_v=1e-3) for part in ((300, 1800), (1800, 2100))),
+    )
+    store.write([Samples(first), *map(Samples, others)])
+    assert [row[2:] for row in rows(store)] == [(300, 0), (1800, 0)]
+    write(store, [pairs(2100, 2700, step_v=1e-3)])
+    found = list(store.archive.blocks(*ALWAYS))
+    assert [row[2:] for row in rows(store)] == [(300, 0), (2400, 1)]
+    assert same(found[0], first)
+    assert same(found[1], pairs(300, 2700, step_v=1e-3))
+    assert_sound(store)
+
+
+def test_a_store_opened_again_goes_on_merging(store: Store) -> None:
+    whole = pairs(0, 4000)
+    parts = cut(whole, range(0, 4000, 150))
+    write(store, parts[:20])
+    store.close()
+    again = Store.open(store.path)
+    write(again, parts[20:])
+    assert [row[3] for row in rows(again)].count(1) == 1
+    assert sum(row[2] for row in rows(again) if row[3]) == 2100
+    assert same(all_of(again), whole)
+    again.close()
+
+
+def test_a_part_of_the_time(store: Store) -> None:
+    whole = pairs(0, 5000)
+    write(store, cut(whole, range(0, 5000, 170)))
+    times = whole.time_ns
+    for first, past in ((0, 5000), (1, 2), (1999, 2001), (700, 4321), (4999, 5000)):
+        part = all_of(store, int(times[first]), int(times[past - 1]) + 1)
+        assert same(part, whole[first:past])
+    assert list(store.archive.blocks(T0 + 1, T0 + 5_000_000)) == []
+    assert list(store.archive.blocks(ALWAYS[0], T0)) == []
+    assert list(store.archive.blocks(int(times[-1]) + 1, ALWAYS[1])) == []
+
+
+def test_a_reader_misses_nothing_while_segments_are_merged(store: Store) -> None:
+    whole = pairs(0, 2100)
+    parts = cut(whole, range(0, 2100, 100))
+    write(store, parts[:-2])
+    reader = Store.reader(store.path)
+    blocks = reader.archive.blocks(*ALWAYS)
+    got = [next(blocks) for _ in range(3)]
+    write(store, parts[-2:])
+    assert rows(store)[0][2:] == (2000, 1)
+    got += blocks
+    assert same(join(got), whole)
+    reader.close()
+
+
+# --- played again ---
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, 2500),
+            st.integers(1, 2500),
+            st.lists(st.integers(1, 2499), max_size=12),
+            st.booleans(),
+        ),
+        min_size=1,
+        max_size=5,
+    ),
+    st.booleans(),
+)
+def test_played_in_any_order_nothing_is_doubled(
+    tmp_path_factory: pytest.TempPathFactory,
+    plays: list[tuple[int, int, list[int], bool]],
+    merge: bool,
+) -> None:
+    """Stretches of one stream, each by a run of its own or a process of its own."""
+    path = tmp_path_factory.mktemp("plays") / "station.sqlite"
+    store = Store.open(path)
+    stream = pairs(0, 5000)
+    there = np.zeros(5000, dtype=bool)
+    for first, count, places, anew in plays:
+        if anew:
+            store.close()
+            store = Store.open(path)
+        part = stream[first : first + count]
+        write(store, cut(part, [place for place in places if place < count]), merge=merge)
+        there[first : first + count] = True
+        assert same(all_of(store), stream[there])
+        assert_sound(store)
+    store.close()
+
+
+def test_the_same_played_twice_changes_no_segment(store: Store) -> None:
+    parts = cut(pairs(0, 5000), range(0, 5000, 130))
+    write(store, parts)
+    before = store._connection.execute("SELECT * FROM segments").fetchall()
+    write(store, parts)
+    assert store._connection.execute("SELECT * FROM segments").fetchall() == before
+    assert store.archive.runs().tolist() == [T0]
+
+
+def test_what_was_left_out_is_put_between(store: Store) -> None:
+    stream = pairs(0, 3000)
+    odd = np.arange(3000) % 2 == 1
+    write(store, cut(stream[odd], range(0, 1500, 100)))
+    write(store, cut(stream[~odd], range(0, 1500, 70)))
+    assert same(all_of(store), stream)
+    assert_sound(store)
+
+
+def test_a_commit_taken_back_is_written_again(store: Store) -> None:
+    whole = pairs(0, 600)
+    first, then = cut(whole, [300])
+    write(store, [first])
+    broken = second(T0, start_ns=7)  # no transmission starts there
+    with pytest.raises(StoreError, match="no transmission"):
+        store.write([Samples(then), broken])
+    assert store.archive.pairs() == 300
+    store.write([Samples(then)])
+    assert same(all_of(store), whole)
+    store.write([Samples(pairs(600, 2100))])
+    assert store.archive.merge() == 2100
+    assert same(all_of(store), pairs(0, 2100))
+
+
+# --- damage ---
+
+
+def test_a_damaged_segment_is_told_and_left_out(
+    store: Store, caplog: pytest.LogCaptureFixture
+) -> None:
+    whole = pairs(0, 5000)
+    write(store, cut(whole, range(0, 5000, 200)))
+    assert store.archive.damaged() == []
+    doomed = rows(store)[1]
+    damage(store, doomed[0])
+    assert store.archive.damaged() == [doomed[:2]]
+    left = (whole.time_ns < doomed[0]) | (whole.time_ns > doomed[1])
+    with caplog.at_level(logging.ERROR):
+        assert same(all_of(store), whole[left])
+    (record,) = caplog.records
+    assert str(doomed[0]) in record.getMessage()
+    assert "damaged" in record.getMessage()
+    assert same(all_of(store, doomed[1] + 1), whole[4000:])
+
+
+def test_a_damaged_small_one_is_not_merged_over(store: Store) -> None:
+    whole = pairs(0, 4400)
+    parts = cut(whole, range(0, 4400, 200))
+    write(store, parts[:9])
+    damage(store, int(whole.time_ns[800]))
+    write(store, parts[9:])
+    left = (np.arange(4400) < 800) | (np.arange(4400) >= 1000)
+    assert same(all_of(store), whole[left])
+    assert store.archive.damaged() == [(int(whole.time_ns[800]), int(whole.time_ns[999]))]
+    assert same(all_of(store, int(whole.time_ns[1000])), whole[1000:])
+    spans = [(row[0], row[1]) for row in rows(store)]
+    assert all(last < first for (_, last), (first, _) in itertools.pairwise(spans))
+
+
+def test_what_is_damaged_can_be_played_again(store: Store) -> None:
+    """Of a segment played again in part the rest stays marked as missing."""
+    whole = pairs(0, 5000)
+    parts = cut(whole, range(0, 5000, 200))
+    write(store, parts)
+    first_ns, last_ns, *_ = rows(store)[1]
+    damage(store, first_ns)
+    again = Store.open(store.path)
+    write(again, cut(whole[2400:3000], range(0, 600, 100)))
+    left = (np.arange(5000) < 2000) | (np.arange(5000) >= 2400) & (np.arange(5000) < 3000)
+    left |= np.arange(5000) >= 4000
+    assert same(all_of(again), whole[left])
+    assert again.archive.damaged() == [
+        (first_ns, int(whole.time_ns[2400]) - 1),
+        (int(whole.time_ns[2999]) + 1, last_ns),
+    ]
+    again.close()
+    once_more = Store.open(store.path)
+    write(once_more, parts)
+    assert once_more.archive.damaged() == []
+    assert same(all_of(once_more), whole)
+    once_more.close()
+
+
+# --- age and size ---
+
+
+def test_the_oldest_go_by_age(store: Store) -> None:
+    whole = pairs(0, 9000)
+    write(store, cut(whole, range(0, 9000, 200)))
+    store.write([transmission(), second(T0)])
+    assert store.archive.expire(T0, None) == 0
+    assert store.archive.expire(int(whole.time_ns[5000]), None) == 4000
+    assert same(all_of(store), whole[4000:])
+    assert len(columns(store)) == 1  # what was derived stays
+    assert len(columns(store, SECONDS)) == 1
+    write(store, cut(pairs(0, 9400)[9000:], [200]))
+    assert same(all_of(store), pairs(0, 9400)[4000:])
+    assert store.archive.expire(ALWAYS[1], None) == 5400
+    assert list(store.archive.blocks(*ALWAYS)) == []
+    write(store, [pairs(0, 9500)[9400:]])
+    assert store.archive.pairs() == 100
+
+
+def test_the_oldest_go_by_size(store: Store) -> None:
+    whole = pairs(0, 9000)
+    write(store, cut(whole, range(0, 9000, 200)))
+    sizes = store._connection.execute(
+        "SELECT length(data) FROM segments ORDER BY first_ns DESC"
+    ).fetchall()
+    newest = [size for (size,) in sizes]
+    assert store.archive.expire(ALWAYS[0], sum(newest)) == 0
+    assert store.archive.expire(ALWAYS[0], sum(newest) - 1) == 2000
+    assert store.archive.expire(int(whole.time_ns[4500]), newest[0]) == 7000 - 200
+    assert same(all_of(store), whole[8800:])
+
+
+def test_free_pages_are_used_again(store: Store) -> None:
+    """The file of a full archive does not grow."""
+    sizes = []
+    for turn in range(6):
+        whole = pairs(turn * 20_000, (turn + 1) * 20_000)
+        write(store, cut(whole, range(0, 20_000, 500)))
+        store.archive.expire(int(whole.time_ns[0]), None)
+        store._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        sizes.append(store.path.stat().st_size)
+    assert sizes[-1] <= sizes[1] * 1.05
+
+
+# --- versions ---
+
+
+def version_1(path: Path) -> None:
+    """A file as the first version of the program left it, with a transmission and an alarm."""
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.executescript(SCHEMA_1.read_text())
+    connection.execute("PRAGMA user_version = 1")
+    connection.execute("INSERT INTO calibrations VALUES ('abc', 'text')")
+    connection.execute(
+        "INSERT INTO transmissions (start_ns, end_ns, ended, samples, calibration_id, flags,"
+        " settled_samples, swr) VALUES (?, ?, 1, 600, 'abc', 0, 590, 1.5)",
+        (T0, T0 + 3 * SECOND),
+    )
+    connection.execute(
+        "INSERT INTO seconds (time_ns, transmission_id, samples, flags) VALUES (?, 1, 200, 0)",
+        (T0,),
+    )
+    connection.execute(
+        "INSERT INTO alarms (kind, severity, raised_ns, transmission_id, detail)"
+        " VALUES ('high-swr', 'critical', ?, 1, 'SWR 8')",
+        (T0 + SECOND,),
+    )
+    connection.execute("INSERT INTO forwarders (name, transmission_id) VALUES ('influxdb', 1)")
+    connection.close()
+
+
+def schema_of(path: Path) -> list[tuple[str, ...]]:
+    connection = sqlite3.connect(path)
+    found = [
+        (name, *(str(column) for column in connection.execute(f"PRAGMA table_info({name})")))
+        for (name,) in connection.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name"
+        )
+    ]
+    found += connection.execute(
+        "SELECT name, sql FROM sqlite_master WHERE type IN ('trigger', 'index') ORDER BY name"
+    ).fetchall()
+    connection.close()
+    return found
+
+
+def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path) -> None:
+    path = tmp_path / "station.sqlite"
+    version_1(path)
+    with pytest.raises(StoreError, match="older version of this program"):
+        Store.reader(path)
+    store = Store.open(path)
+    (row,) = columns(store)
+    assert (row["swr"], row["samples"]) == (1.5, 600)
+    assert [len(columns(store, table)) for table in (TRANSMISSIONS, SECONDS, ALARMS)] == [1, 1, 1]
+    assert store.cursor("influxdb") == (1, 0, 0, 0)
+    later = T0 + 100 * SECOND
+    store.write([Samples(pairs(0, 100), begins=True), transmission(later), alarm("raised", later)])
+    assert store.archive.pairs() == 100
+    store.close()
+    fresh = tmp_path / "fresh.sqlite"
+    Store.open(fresh).close()
+    assert schema_of(path) == schema_of(fresh)
+    Store.reader(path).close()
+
+
+def test_a_migration_cut_short_leaves_the_old_version(tmp_path: Path) -> None:
+    path = tmp_path / "station.sqlite"
+    version_1(path)
+    folder = tmp_path / "schema"
+    (folder / "migrations").mkdir(parents=True)
+    (folder / "migrations/002.sql").write_text("CREATE TABLE half (a);\nCREATE TABLE half (a);\n")
+    connection = sqlite3.connect(path, isolation_level=None)
+    with pytest.raises(sqlite3.OperationalError):
+        bring_up_to_date(connection, folder)
+    assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    assert "half" not in {name for name, *_ in schema_of(path)}
+    connection.close()
+
+
+def test_the_archive_can_be_read_by_itself(store: Store) -> None:
+    write(store, [pairs(0, 100)])
+    other = sqlite3.connect(store.path, isolation_level=None)
+    assert Archive(other, store.path).pairs() == 100
+    other.execute("DROP TABLE segments")
+    with pytest.raises(StoreError, match=r"station\.sqlite"):
+        store.archive.pairs()
+    other.close()
