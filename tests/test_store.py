@@ -134,6 +134,14 @@ def test_a_batch_is_all_or_nothing(store: Store) -> None:
     assert columns(store) == []
 
 
+def test_means_halfway_between_two_decimals_are_rounded_alike(store: Store) -> None:
+    """Whichever way the last bit fell."""
+    for number, volts in enumerate((0.1234565, 0.12345650000000001, 0.12345649999999999)):
+        store.write([transmission(T0), second(T0 + number, forward_v=volts, reflected_v=-volts)])
+    rows = columns(store, SECONDS)
+    assert {(row["forward_v"], row["reflected_v"]) for row in rows} == {(0.123457, -0.123456)}
+
+
 def test_a_transmission_cut_short_is_closed_and_flagged(store: Store) -> None:
     store.write([transmission(ended=False), second(T0)])
     assert columns(store) == []  # one that goes on is not exported

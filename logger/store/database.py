@@ -448,9 +448,16 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
 
 
 def _rounded(value: Any, decimals: int) -> Any:
+    """A figure as it is stored.
+
+    The last bits of a mean depend on the cut of the blocks, and means of decimals that a bridge
+    prints often lie halfway between two of ours: these are to be rounded alike, too.
+    """
     if not isinstance(value, float):
         return value
-    return round(value, decimals) + 0.0 if math.isfinite(value) else None  # no minus zero either
+    if not math.isfinite(value):
+        return None
+    return round(value + 10.0 ** -(decimals + 4), decimals) + 0.0  # no minus zero either
 
 
 def _values(row: Transmission | Second | Health, fields: Sequence[str]) -> tuple[Any, ...]:
