@@ -28,6 +28,7 @@ from logger.rows import AlarmChange, Flag, Row, Second, Transmission
 from logger.selection import BEFORE_NS
 from logger.store.archive import Archive
 from logger.store.database import CLOSE, Store
+from logger.watchdog import no_data
 
 EVER_NS = 2**62
 HINDSIGHT = " (in hindsight)"
@@ -244,15 +245,17 @@ class _Derived:
         execute = self._connection.execute
         margin_ns = self._margin_ns + AROUND_NS
         lost = execute(
-            "SELECT a.id, a.raised_ns FROM alarms AS a"
-            " LEFT JOIN transmissions AS t ON t.id = a.transmission_id"
-            " WHERE a.transmission_id IS NOT NULL AND"
+            "SELECT a.id, a.raised_ns, a.transmission_id FROM alarms AS a"
+            " LEFT JOIN transmissions AS t ON t.id = a.transmission_id WHERE a.kind != ? AND"
             " (t.id IS NULL OR a.raised_ns NOT BETWEEN t.start_ns AND t.end_ns + ?)",
-            (margin_ns,),
+            (no_data.KIND, margin_ns),
         ).fetchall()
-        for alarm_id, raised_ns in lost:
-            told = self._told_before(raised_ns + 1)
-            found = told.id if raised_ns <= told.end_ns + margin_ns else None
+        for alarm_id, raised_ns, named in lost:
+            told = self._told_before(raised_ns)
+            near_ns = 0 if named is None else margin_ns
+            found = told.id if raised_ns <= told.end_ns + near_ns else None
+            if found == named:
+                continue
             execute("UPDATE alarms SET transmission_id = ? WHERE id = ?", (found, alarm_id))
             execute(
                 "UPDATE forwarders SET rewrites = rewrites + 1, alarm_change_id = min("
