@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.store.schema import transaction
-from logger.store.segments import is_sound
+from logger.store.segments import is_readable
 
 log = logging.getLogger("mismatchd")
 
@@ -86,7 +86,7 @@ def _copy(
     count = 0
     for row in _rows(source, name, shared):
         data = dict(zip(shared, row, strict=True)).get("data")
-        if name == "segments" and not (isinstance(data, bytes) and is_sound(data)):
+        if name == "segments" and not (isinstance(data, bytes) and is_readable(data)):
             continue
         try:
             count += target.execute(put, row).rowcount
