@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 
 import numpy as np
 import pytest
@@ -11,7 +12,14 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 
-from drivers.timeline import BridgeClock, HostClock, Monotone, arrival_times
+from drivers.timeline import (
+    BridgeClock,
+    Monotone,
+    arrival_times,
+    boot_name,
+    host_ns,
+    read_clocks,
+)
 
 Times = NDArray[np.int64]
 EPOCH_NS = 1_800_000_000_000_000_000
@@ -20,37 +28,15 @@ MS = 1_000_000
 S = 1_000_000_000
 
 
-class Clock:
-    """A clock that shows what it is told."""
-
-    def __init__(self, *readings: int) -> None:
-        self.readings = list(readings)
-
-    def __call__(self) -> int:
-        return self.readings.pop(0) if len(self.readings) > 1 else self.readings[0]
-
-
-def test_host_clock_follows_forward_steps_and_holds_on_backward_ones() -> None:
-    wall, mono = Clock(1000), Clock(50)
-    host = HostClock(wall, mono)
-    assert host.utc_ns() == 1000
-    wall.readings, mono.readings = [1010], [60]
-    assert host.utc_ns() == 1010
-    wall.readings, mono.readings = [5000], [70]
-    assert host.utc_ns() == 5000
-    wall.readings, mono.readings = [100], [80]
-    assert host.utc_ns() == 5010
-    wall.readings, mono.readings = [6000], [90]
-    assert host.utc_ns() == 6000
-
-
-def test_host_clock_is_not_fooled_by_an_interruption_between_its_readings() -> None:
-    wall, mono = Clock(1000), Clock(0)
-    host = HostClock(wall, mono)
-    wall.readings, mono.readings = [1100], [900]  # read 800 too late
-    assert host.utc_ns() == 1900
-    wall.readings, mono.readings = [2000], [1000]
-    assert host.utc_ns() == 2000
+def test_the_host_clock_is_even_and_the_wall_clock_is_read_beside_it() -> None:
+    clocks = [read_clocks() for _ in range(200)]
+    offsets = np.array([clock.offset_ns for clock in clocks])
+    doubts = np.array([clock.doubt_ns for clock in clocks])
+    assert np.median(doubts) < MS
+    assert (np.abs(offsets - np.median(offsets)) <= MS + doubts).all()
+    assert host_ns() > clocks[-1].host_ns
+    assert abs(clocks[-1].wall_ns - time.time_ns()) < S
+    assert boot_name() == boot_name()
 
 
 def test_arrival_times() -> None:

@@ -21,6 +21,7 @@ from logger.config import InfluxOptions
 from logger.errors import StoreError
 from logger.line_protocol import point
 from logger.store.database import Store
+from logger.store.redate import dated
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 
 log = logging.getLogger("mismatchd.forward")
@@ -101,9 +102,11 @@ class InfluxForwarder:
         store = self._store
         transmission_id, second_id, change_id, rewrites = store.cursor(NAME)
         alarms = store.changed_alarms(change_id, BATCH)
-        page = f"r.id > ? ORDER BY r.id LIMIT {BATCH}"
-        transmissions = store.select(TRANSMISSIONS, page, transmission_id)
-        seconds = store.select(SECONDS, page, second_id)
+        page = f"r.id > ? AND {{}} ORDER BY r.id LIMIT {BATCH}"
+        transmissions, seconds = (
+            store.select(table, page.format(dated(table.time)), after)
+            for table, after in ((TRANSMISSIONS, transmission_id), (SECONDS, second_id))
+        )
         delivered = 0
         for column, table, numbered in (
             ("alarm_change_id", ALARMS, alarms),

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from logger.errors import StoreError, UsageError
-from logger.rows import AlarmChange, Flag, Row, Second, Transmission
+from logger.rows import AlarmChange, Boot, ClockChange, Flag, Row, Second, Transmission
+from logger.store import redate
 from logger.store.schema import bring_up_to_date, transaction, version_of
 from logger.store.tables import ALARMS, TRANSMISSIONS, Record, Table
 
@@ -139,6 +140,8 @@ class Store:
                             stored += self._put_transmission(row)
                         elif isinstance(row, AlarmChange):
                             stored += self._put_change(row)
+                        elif isinstance(row, ClockChange):
+                            redate.change(self._connection, row)
         except sqlite3.Error as error:
             raise StoreError(f"{self.path}: rows cannot be stored: {error}") from error
         return stored
@@ -165,8 +168,8 @@ class Store:
         if row.change == "raised":
             found = execute(
                 "INSERT OR IGNORE INTO alarms"
-                ' (kind, severity, raised_ns, value, "limit", transmission_id, detail)'
-                " VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
+                ' (kind, severity, raised_ns, value, "limit", transmission_id, detail, flags)'
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
                 (
                     row.kind,
                     row.severity,
@@ -175,14 +178,16 @@ class Store:
                     _rounded(row.limit, WATT_DECIMALS),
                     None if row.start_ns is None else self._transmission_id(row.start_ns),
                     row.detail,
+                    row.flags,
                 ),
             ).fetchall()
         else:
             found = execute(
-                "UPDATE alarms SET cleared_ns = ? WHERE id = (SELECT id FROM alarms"
+                "UPDATE alarms SET cleared_ns = ?, flags = flags | ?"
+                " WHERE id = (SELECT id FROM alarms"
                 " WHERE kind = ? AND cleared_ns IS NULL AND raised_ns <= ?"
                 " ORDER BY raised_ns DESC LIMIT 1) RETURNING id",
-                (row.time_ns, row.kind, row.time_ns),
+                (row.time_ns, row.flags, row.kind, row.time_ns),
             ).fetchall()
         return [self._changed(alarm_id, row.change, row.time_ns) for (alarm_id,) in found]
 
@@ -201,6 +206,22 @@ class Store:
                 (int(Flag.INTERRUPTED),),
             ).rowcount
 
+    def last_ns(self, upto_ns: int = redate.HIGHEST) -> int | None:
+        """The time of the last row not later than `upto_ns`, None if there is none."""
+        with self._errors():
+            return redate.last_ns(self._connection, upto_ns)
+
+    def known_boot(self, name: str) -> tuple[Boot | None, int]:
+        """What is remembered of this start of the host, and how many that ended before their rows
+        could be dated are noticed now."""
+        with self._errors(), transaction(self._connection):
+            return redate.known_boot(self._connection, name)
+
+    def remember(self, boot: Boot) -> None:
+        """Keep what is thought of the host's clock."""
+        with self._errors(), transaction(self._connection):
+            redate.remember(self._connection, boot)
+
     def keep_calibration(self, calibration_id: str, text: str) -> None:
         """Remember the content of a calibration that rows will name."""
         with self._errors(), transaction(self._connection):
@@ -213,12 +234,13 @@ class Store:
         try:
             with self._errors(), transaction(self._connection):
                 found = self._connection.execute(
-                    "SELECT acknowledged_ns FROM alarms WHERE id = ?", (alarm_id,)
+                    "SELECT acknowledged_ns, raised_ns FROM alarms WHERE id = ?", (alarm_id,)
                 ).fetchone()
                 if found is None:
                     raise UsageError(f"there is no alarm {alarm_id}; `mismatchd alarms` lists them")
                 if found[0] is not None:
                     raise UsageError(f"alarm {alarm_id} has been acknowledged already")
+                time_ns = max(time_ns, found[1])  # the wall clock may be behind the rows' times
                 self._connection.execute(
                     "UPDATE alarms SET acknowledged_ns = ? WHERE id = ?", (time_ns, alarm_id)
                 )
@@ -357,7 +379,9 @@ class Store:
     def changed_alarms(self, after: int, most: int) -> list[tuple[int, Record]]:
         """Alarm changes after number `after` with the alarm as it is now."""
         rows = self._query(
-            "SELECT id, alarm_id FROM alarm_changes WHERE id > ? ORDER BY id LIMIT ?", (after, most)
+            "SELECT c.id, c.alarm_id FROM alarm_changes AS c JOIN alarms AS r ON r.id = c.alarm_id"
+            f" WHERE c.id > ? AND {redate.dated('c.time_ns', 'r.raised_ns')} ORDER BY c.id LIMIT ?",
+            (after, most),
         )
         return [(number, self._record(ALARMS, "r.id = ?", alarm_id)) for number, alarm_id in rows]
 

@@ -56,6 +56,7 @@ CREATE TABLE alarms (
     "limit" REAL,
     transmission_id INTEGER REFERENCES transmissions (id),
     detail TEXT NOT NULL,
+    flags INTEGER NOT NULL DEFAULT 0,
     UNIQUE (raised_ns, kind)
 );
 CREATE INDEX alarms_open ON alarms (kind) WHERE cleared_ns IS NULL;
@@ -90,6 +91,17 @@ CREATE INDEX journal_time ON journal (time_ns);
 CREATE TABLE calibrations (
     id TEXT PRIMARY KEY,
     text TEXT NOT NULL
+) WITHOUT ROWID;
+
+-- Starts of the host: what was thought of its clock while rows from since_ns on were stored (see
+-- logger/dating.py). The present one, and those whose rows up to until_ns keep provisional times.
+CREATE TABLE boots (
+    name TEXT PRIMARY KEY,
+    trust TEXT NOT NULL,
+    before_ns INTEGER NOT NULL,
+    since_ns INTEGER NOT NULL,
+    offset_ns INTEGER NOT NULL, -- of these rows' times from the host's even clock
+    until_ns INTEGER
 ) WITHOUT ROWID;
 
 -- How far each forwarder has got: the last id it has delivered of each table.

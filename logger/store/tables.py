@@ -112,6 +112,7 @@ ALARMS = Table(
         _utc("cleared"),
         _utc("acknowledged"),
         *_plain("value limit transmission_id detail"),
+        _FLAGS,
     ),
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",
