@@ -35,7 +35,7 @@ from drivers.serial_ports import list_ports
 # What pyserial lets through when a port fails under it; SerialException is an OSError.
 FAILURES = (OSError, termios.error, TypeError, ValueError, AttributeError, NotImplementedError)
 FIRST_RETRY_S = 0.25
-LAST_RETRY_S = 2.0
+LAST_RETRY_S = 1.5
 NETWORK_POLL_S = 0.005  # how often a link without a descriptor is asked
 WRITE_S = 1.0
 JOIN_S = 1.0

@@ -12,7 +12,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -100,11 +100,12 @@ def pty() -> Iterator[tuple[int, str]]:
 class Running:
     """A daemon with `--events`; events as dictionaries with the moment they were read."""
 
-    def __init__(self, config: Path) -> None:
+    def __init__(self, config: Path, environ: Mapping[str, str] | None = None) -> None:
         self.process = subprocess.Popen(
             [sys.executable, "-m", "logger.cli", "run", "--events", "-c", str(config)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
+            env={**os.environ, **(environ or {})},
         )
         assert self.process.stdout is not None
         os.set_blocking(self.process.stdout.fileno(), False)

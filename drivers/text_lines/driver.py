@@ -13,8 +13,8 @@ from drivers.contract import SampleBlock
 from drivers.recording import Chunk
 from drivers.serial_link import SerialLink
 from drivers.text_lines.columns import NO_TIME
-from drivers.text_lines.parser import LineParser
-from drivers.timeline import BridgeClock, Monotone, arrival_times, host_ns
+from drivers.text_lines.parser import LineParser, Parsed, Values
+from drivers.timeline import BridgeClock, Monotone, Times, arrival_times, host_ns
 
 SLEEP_FROM_S = 0.01
 FLOOD_BYTES = 2048  # so much at once is not left to pile up
@@ -22,8 +22,11 @@ MOST_BYTES = 1 << 20  # taken at once
 DRAIN_S = 0.05
 BEHIND_S = 2.0  # more is waiting all this time: what comes is more than can be worked on,
 KEPT_BYTES = 1 << 16  # and of what is taken only the newest is kept
+AHEAD_US = 50_000  # times may run ahead of the clock by so much for a moment
 LEAP_NS = 50_000_000  # a time that has to be moved by so much comes of a clock that leapt
-UNREADABLE_LINES = 50  # so many dropped in a row are told
+UNREADABLE_LINES = 50  # so many dropped in a row are told,
+UNREADABLE_S = 1.0  # or fewer in so long
+FEW_LINES = 5
 KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
 
 
@@ -58,7 +61,9 @@ class TextStream:
         self._parser = _parser(options)
         self._bridge_clock = BridgeClock()
         self._monotone = Monotone()
+        self._last_us: int | None = None
         self._lost = False  # something was dropped before what comes next
+        self.flooded = 0  # lines dropped because too many came
 
     @property
     def counters(self) -> dict[str, int]:
@@ -80,22 +85,22 @@ class TextStream:
         self._parser.reset()
         self._bridge_clock.restart()
 
-    def skip(self, chunks: Sequence[Chunk]) -> int:
-        """Drop these chunks unread; how many lines that were."""
+    def skip(self, chunks: Sequence[Chunk]) -> None:
+        """Drop these chunks unread."""
         self._parser.reset()
         self._lost = True
-        return sum(chunk.data.count(b"\n") or chunk.data.count(b"\r") for chunk in chunks)
+        self.flooded += sum(chunk.data.count(b"\n") or chunk.data.count(b"\r") for chunk in chunks)
 
     def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
         """The pairs whose lines ended in these chunks, None if there are none."""
         parsed = self._parser.feed(b"".join([chunk.data for chunk in chunks]))
         if parsed is None:
             return None
-        values = parsed.values
+        end, values = self._fitting(parsed, chunks[-1].arrival_ns)
         ends = np.cumsum([len(chunk.data) for chunk in chunks])
-        chunk_of = np.searchsorted(ends, parsed.end)
+        chunk_of = np.searchsorted(ends, end)
         stamps = np.array([chunk.arrival_ns for chunk in chunks], dtype=np.int64)
-        bytes_after = ends[chunk_of] - parsed.end
+        bytes_after = ends[chunk_of] - end
         bridge_us = values.get("time_us")
         spread_ns = np.array([chunk.pause_ns / max(len(chunk.data), 1) for chunk in chunks])
         arrival_ns = arrival_times(
@@ -110,6 +115,7 @@ class TextStream:
             told = bridge_us != NO_TIME
             arrival_ns[told] = self._bridge_clock.map(bridge_us[told], arrival_ns[told])
         times = self._monotone.update(arrival_ns)
+        self._last_us = int(times[-1]) // 1000
         leapt = self.clock_restarts > restarts or int((times - arrival_ns).max()) > LEAP_NS
         lost, self._lost = self._lost, False
         return SampleBlock(
@@ -122,6 +128,19 @@ class TextStream:
             clock_step=leapt and bridge_us is not None,
             gap=lost,
         )
+
+    def _fitting(self, parsed: Parsed, now_ns: int) -> tuple[Times, dict[str, Values]]:
+        """Ends and values of the newest pairs, no more than there have been microseconds for them:
+        with more, times that increase would run ahead of the clock."""
+        if self._last_us is None:
+            return parsed.end, parsed.values
+        most = max(1, now_ns // 1000 - self._last_us + AHEAD_US)
+        over = len(parsed.end) - most
+        if over <= 0:
+            return parsed.end, parsed.values
+        self._lost = True
+        self.flooded += over
+        return parsed.end[over:], {name: column[over:] for name, column in parsed.values.items()}
 
 
 class TextLinesDriver:
@@ -148,8 +167,8 @@ class TextLinesDriver:
         self._generation = 0
         self._notices: list[str] = []
         self._unreadable = False
-        self._dropped = 0
-        self._flooded = 0
+        self._dropped = 0  # lines, when one could last be read,
+        self._read_s = monotonic()  # and when that was
         self._clock_restarts = 0
         self._waiting = False  # more was waiting than was taken
         self._behind_s: float | None = None  # since when
@@ -160,7 +179,7 @@ class TextLinesDriver:
         """What was read and what was dropped, by reason; what became of link and bridge."""
         return {
             **self._stream.counters,
-            "flooded": self._flooded,
+            "flooded": self._stream.flooded,
             **self._link.counters,
             "bridge_clock": self._stream.clock_restarts,
         }
@@ -188,7 +207,9 @@ class TextLinesDriver:
             self._behind_s = None
             if self._dropping:
                 self._dropping = False
-                self._notices.append(f"the flood is over; {self._flooded} lines dropped so far")
+                self._notices.append(
+                    f"the flood is over; {self._stream.flooded} lines dropped so far"
+                )
             return chunks
         now_s = self._monotonic()
         if self._behind_s is None:
@@ -200,7 +221,7 @@ class TextLinesDriver:
             first -= 1
             size += len(chunks[first].data)
         if first:
-            self._flooded += self._stream.skip(chunks[:first])
+            self._stream.skip(chunks[:first])
             if not self._dropping:
                 self._dropping = True
                 self._notices.append(
@@ -216,9 +237,12 @@ class TextLinesDriver:
             self._unreadable = False
         counters = self._stream.counters
         dropped = sum(counters.values()) - counters["lines"]
-        if readable:
-            self._dropped = dropped
-        elif not self._unreadable and dropped - self._dropped >= UNREADABLE_LINES:
+        now_s = self._monotonic()
+        if readable or not dropped:
+            self._dropped, self._read_s = dropped, now_s
+            return
+        most = FEW_LINES if now_s - self._read_s >= UNREADABLE_S else UNREADABLE_LINES
+        if not self._unreadable and dropped - self._dropped >= most:
             self._unreadable = True
             reason = (
                 "no header line came and the configuration names no `columns`"
