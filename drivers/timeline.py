@@ -182,11 +182,9 @@ class BridgeClock:
                 self.restart()
                 self.restarts += 1
                 continue
-            bridge_us, late_ns = bridge_us[:end], late_ns[:end]
-            self._learn(bridge_us, late_ns)
-            mapped[start : start + end] = 1000 * bridge_us + self._line(bridge_us)
+            mapped[start : start + end] = self._learn(bridge_us[:end], late_ns[:end])
             start += end
-            self._last = int(bridge_us[-1]), int(arrival_ns[start - 1])
+            self._last = int(bridge_us[end - 1]), int(arrival_ns[start - 1])
         return mapped
 
     def _unwrap(self, time_us: Times, arrival_ns: Times) -> Times:
@@ -215,19 +213,30 @@ class BridgeClock:
         in_time = np.flatnonzero(off_ns[:end] <= allowed_ns[:end])
         return int(in_time[-1]) + 1 if len(in_time) else 0
 
-    def _learn(self, bridge_us: Times, late_ns: Times) -> None:
+    def _learn(self, bridge_us: Times, late_ns: Times) -> Times:
+        """Take in pairs and map them, a bucket at a time, so that what came before a leap is not
+        mapped by what is learned from it."""
+        mapped = 1000 * bridge_us
         starts = np.flatnonzero(np.diff(bridge_us // self.BUCKET_US, prepend=-1))
         for start, end in itertools.pairwise([*starts.tolist(), len(bridge_us)]):
-            early_ns = late_ns[start:end] - self._line(bridge_us[start:end])
-            least = start + int(np.argmin(early_ns))
-            self._add(_Point(int(bridge_us[least]), int(late_ns[least])))
+            before_ns = self._line(bridge_us[start:end])
+            early_ns = late_ns[start:end] - before_ns
+            least = int(np.argmin(early_ns))
+            leapt = self._add(_Point(int(bridge_us[start + least]), int(late_ns[start + least])))
             self._fit()
+            line_ns = self._line(bridge_us[start:end])
+            if leapt:
+                past = int(np.argmax(early_ns < early_ns[least] / 2))
+                line_ns[:past] = before_ns[:past]
+            mapped[start:end] += line_ns
+        return mapped
 
-    def _add(self, point: _Point) -> None:
+    def _add(self, point: _Point) -> bool:
+        """Take in a point; whether it shows that the bridge's clock leapt ahead."""
         points = self._points
         if not points:
             points.append(point)
-            return
+            return False
         newest = points[-1]
         early_ns = self._off(point)
         gap_ns = 1000 * (point.bridge_us - newest.bridge_us)
@@ -235,7 +244,8 @@ class BridgeClock:
             # At first nothing but the delay of the first arrivals is out of date.
             self.leaps += len(points) >= self.LATE_BUCKETS
             points[:] = [point]
-        elif point.bridge_us // self.BUCKET_US == newest.bridge_us // self.BUCKET_US:
+            return True
+        if point.bridge_us // self.BUCKET_US == newest.bridge_us // self.BUCKET_US:
             if early_ns < self._off(newest):
                 points[-1] = point
         else:
@@ -245,6 +255,7 @@ class BridgeClock:
                 points[:] = recent
             points.append(point)
             del points[: -self.BUCKETS]
+        return False
 
     def _off(self, point: _Point) -> float:
         """How much later than the line a point is, ns."""

@@ -197,6 +197,7 @@ class Dating:
     def _settled(self, now: Clocks, by_ns: int) -> ClockChange:
         """The clock is right, and was wrong by `by_ns` so far."""
         boot = self.boot
+        by_ns = by_ns // 1000 * 1000  # times are whole microseconds
         self._stepped_ns = None
         trust = Trust.FOLLOWED if now.synchronised else Trust.UNCONFIRMED
         if abs(by_ns) <= STEP_NS and not self.provisional:
