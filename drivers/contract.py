@@ -1,4 +1,5 @@
-"""What a driver is. This is the only module a driver in another package needs to import.
+"""What a driver is. This is the only module a driver in another package needs to import, but for
+`drivers.timeline` if it times pairs as they arrive.
 
 A driver turns whatever its device sends into `SampleBlock`s. It states facts only: no gap
 filling, nothing derived, absent is absent. It is found by the entry point group

@@ -82,6 +82,11 @@ class Dating:
             self._offset_ns = max(known.offset_ns, least_ns)
         else:  # if it was set while nobody looked, which rows that concerns cannot be told
             self.boot = self._anew(known, Trust.FOLLOWED, now)
+        if self.ahead_ns > STEP_NS:
+            self._notices.append(
+                f"the last stored row is {self.ahead_ns / SECOND_NS:.1f} s later than the clock:"
+                " times run on ahead of it and are flagged until it has caught up"
+            )
 
     def _first(self, now: Clocks, name: str) -> Boot:
         trust = Trust.FOLLOWED if now.synchronised else Trust.UNCONFIRMED

@@ -219,6 +219,7 @@ def test_restarted_after_a_step_back_goes_on_after_the_last_row() -> None:
         host.run(2)
         host.offset_ns -= HOUR_NS
         host.start()
+        assert "is 3600.0 s later than the clock" in host.dating.notices()[0]
         host.run(2)
         assert not host.dating.provisional
         assert host.flagged[-1]
