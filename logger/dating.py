@@ -61,11 +61,11 @@ class Dating:
     def __init__(self, now: Clocks, last_ns: int | None, boot: str, known: Boot | None) -> None:
         self.steps = 0
         self._notices: list[str] = []
-        self._monotone = Monotone()
         self._at_ns = now.host_ns
         self._stepped_ns: int | None = None  # host time of a step that is still to be judged
         self._marked_ns: int | None = None  # rows are flagged until then at least
         self._last_ns = NEVER_NS if last_ns is None else last_ns
+        self._monotone = Monotone(self._last_ns)
         self._wall_ns = now.offset_ns  # the wall clock's offset as followed
         least_ns = self._last_ns + LEAST_NS - now.host_ns
         self._offset_ns = max(now.offset_ns, least_ns)  # as used
@@ -81,7 +81,7 @@ class Dating:
             self._wall_ns = known.offset_ns
             self._offset_ns = max(known.offset_ns, least_ns)
         else:  # if it was set while nobody looked, which rows that concerns cannot be told
-            self.boot = self._anew(known, Trust.FOLLOWED, now)
+            self.boot = self._anew(known, Trust.FOLLOWED)
         if self.ahead_ns > STEP_NS:
             self._notices.append(
                 f"the last stored row is {self.ahead_ns / SECOND_NS:.1f} s later than the clock:"
@@ -97,15 +97,18 @@ class Dating:
                 f"the clock of this host is not set, it says {format_ns(now.wall_ns)}: rows get"
                 " provisional times and are dated and forwarded once it is right"
             )
-        since_ns = now.host_ns + self._offset_ns
-        return Boot(name, trust, self._last_ns, since_ns, self._offset_ns)
+        return Boot(name, trust, self._last_ns, self._next_ns(), self._offset_ns)
 
-    def _anew(self, boot: Boot, trust: Trust, now: Clocks) -> Boot:
+    def _next_ns(self) -> int:
+        """The earliest date that the next pair can get."""
+        return max(self._last_ns + LEAST_NS, self._at_ns + self._offset_ns) // 1000 * 1000
+
+    def _anew(self, boot: Boot, trust: Trust) -> Boot:
         """The same start of the host, but rows so far cannot be moved any more."""
         return boot._replace(
             trust=trust,
             before_ns=self._last_ns,
-            since_ns=now.host_ns + self._offset_ns,
+            since_ns=self._next_ns(),
             offset_ns=self._offset_ns,
         )
 
@@ -184,7 +187,7 @@ class Dating:
         trust = self.boot.trust
         if trust is Trust.UNCONFIRMED and self.ahead_ns:
             trust = Trust.FOLLOWED
-        self.boot = self._anew(self.boot, trust, now)
+        self.boot = self._anew(self.boot, trust)
         seconds = abs(by_ns) / SECOND_NS
         if by_ns > 0:
             self._notices.append(f"the clock was set forward by {seconds:.1f} s; times follow")

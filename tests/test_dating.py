@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock
@@ -107,6 +107,12 @@ LASTS = st.none() | st.sampled_from([NOW_NS - S, NOW_NS, NOW_NS + 30 * S, 50 * S
 
 @settings(deadline=None, max_examples=150)
 @given(OFFSETS, LASTS, st.booleans() | st.none(), st.lists(ACTIONS, max_size=12))
+@example(  # pairs from before a step that are dated after it
+    NOW_NS - START_NS,
+    None,
+    None,
+    [("step", STEP_NS + 1), ("keyed", 1.0), ("step", -STEP_NS - 1), ("synchronised", True)],
+)
 def test_rows_keep_their_order_and_never_repeat(offset_ns, last_ns, synchronised, actions) -> None:
     host = Host(offset_ns, synchronised, last_ns)
     for what, much in [*actions, ("quiet", 0.1)]:
