@@ -1,4 +1,5 @@
-"""What a driver is. This is the only module a driver in another package needs to import.
+"""What a driver is. This is the only module a driver in another package needs to import, but for
+`drivers.timeline` if it times pairs as they arrive.
 
 A driver turns whatever its device sends into `SampleBlock`s. It states facts only: no gap
 filling, nothing derived, absent is absent. It is found by the entry point group
@@ -35,13 +36,15 @@ class EndOfInput(DriverError):  # noqa: N818 - it is an end, not an error
 class SampleBlock:
     """Pairs of detector readings in time order; n >= 1.
 
-    time_ns      (n,) int64, UTC nanoseconds in whole microseconds, strictly increasing within
-                 and across the blocks of one driver
+    time_ns      (n,) int64, nanoseconds in whole microseconds, strictly increasing within and
+                 across the blocks of one driver: UTC, or of the host clock (see `Driver`)
     forward_v    (n,) float64, volts, finite
     reflected_v  (n,) float64, volts, finite
     aux          further columns by name, each (n,) float64; NaN where a pair lacks one
     step_v       the resolution of the forward and the reflected reading in volts, 0 if unknown
     full_scale_v the reading at which the converter clips, in volts, None if unknown
+    clock_step   the times are in doubt: the clock they are by was set or started anew
+    gap          pairs that came before the first of these were lost
     """
 
     time_ns: NDArray[np.int64]
@@ -50,6 +53,8 @@ class SampleBlock:
     aux: Mapping[str, NDArray[np.float64]] = field(default_factory=lambda: NO_AUX)
     step_v: tuple[float, float] = (0.0, 0.0)
     full_scale_v: float | None = None
+    clock_step: bool = False
+    gap: bool = False
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -62,13 +67,16 @@ class SampleBlock:
             {name: column[part] for name, column in self.aux.items()},
             self.step_v,
             self.full_scale_v,
+            self.clock_step,
+            self.gap and isinstance(part, slice) and not part.start,
         )
 
 
 def join(blocks: Sequence[SampleBlock]) -> SampleBlock:
     """One block out of consecutive ones; an auxiliary column that one lacks is NaN there.
 
-    The resolutions and the end of the converter are those of the last.
+    The resolutions and the end of the converter are those of the last. The times are in doubt if
+    any are, and a gap inside is not kept.
     """
     if len(blocks) == 1:
         return blocks[0]
@@ -83,6 +91,8 @@ def join(blocks: Sequence[SampleBlock]) -> SampleBlock:
         },
         blocks[-1].step_v,
         blocks[-1].full_scale_v,
+        any(block.clock_step for block in blocks),
+        blocks[0].gap,
     )
 
 
@@ -93,6 +103,10 @@ class Driver(Protocol):
     under `driver:` besides `kind`; the configuration checks them and reports file, line and key.
     `finite` says that the input ends by itself and may be made to wait (a file, not a device).
     `counters` counts what was dropped and why, by name; it only grows.
+
+    A driver that times pairs as they arrive says `clock = "host"` and gives times of
+    `drivers.timeline.host_ns`, which never steps; the daemon dates them. Without that its times
+    are taken for UTC, and mended where they go back.
     """
 
     Options: ClassVar[type[msgspec.Struct]]

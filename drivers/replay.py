@@ -188,4 +188,6 @@ def _part(block: SampleBlock, which: slice | np.ndarray) -> SampleBlock:
         {name: column[which] for name, column in block.aux.items()},
         block.step_v,
         block.full_scale_v,
+        block.clock_step,
+        block.gap,
     )

@@ -2,6 +2,7 @@
 
 Once opened, a link heals itself: a lost port is closed at once (a descriptor kept open would make
 the device come back under another number) and opened again by its name as soon as it is there.
+A port that falls silent although data used to flow is closed and opened as well, with back-off.
 Opening and closing can take seconds on a network, so they are done in a thread that lives only
 while the link is lost; `read` never waits longer than it was asked to.
 """
@@ -28,12 +29,13 @@ from typing import Any
 import serial
 
 from drivers.contract import LinkError
+from drivers.patience import Patience
 from drivers.serial_ports import list_ports
 
 # What pyserial lets through when a port fails under it; SerialException is an OSError.
 FAILURES = (OSError, termios.error, TypeError, ValueError, AttributeError, NotImplementedError)
 FIRST_RETRY_S = 0.25
-LAST_RETRY_S = 2.0
+LAST_RETRY_S = 1.5
 NETWORK_POLL_S = 0.005  # how often a link without a descriptor is asked
 WRITE_S = 1.0
 JOIN_S = 1.0
@@ -44,6 +46,7 @@ class SerialLink:
 
     `generation` counts the times the port was opened: when it changes, what was received so far
     and what comes next do not belong together, so the reader's parser must start afresh.
+    `counters` counts how often it was lost, and opened again because of silence.
 
     `reset_on_open` False: opening shall not reboot a board whose reset hangs on a modem line. The
     kernel raises DTR and RTS on every open, so the way not to make an edge is never to lower them:
@@ -61,6 +64,8 @@ class SerialLink:
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.generation = 0
+        self.counters = {"link_lost": 0, "link_silent": 0}
+        self._patience = Patience()
         self._port = port
         self._baud = baud
         self._reset_on_open = reset_on_open
@@ -105,7 +110,9 @@ class SerialLink:
                         self._lose(wire, error)
                         continue
                     if data:
+                        self._patience.data(self._monotonic())
                         return data
+                    self._judge_silence(wire)
                 if left == 0:
                     break
             return b""
@@ -151,13 +158,33 @@ class SerialLink:
                 return None
             self._wire, self._found, self._reopening = self._found, None, None
         self.generation += 1
-        away_s = self._monotonic() - self._lost_at
+        now_s = self._monotonic()
+        self._patience.opened(now_s)
+        away_s = now_s - self._lost_at
         self._notices.append(f"{self._port} is back after {away_s:.1f} s")
         return self._wire
 
+    def _judge_silence(self, wire: _Wire) -> None:
+        silence_s = self._patience.silence_s(self._monotonic())
+        if silence_s is None:
+            return
+        self._patience.given_up()
+        self.counters["link_silent"] += 1
+        self._lost_at = self._monotonic()
+        self._notices.append(
+            f"{self._port} has been silent for {silence_s:.1f} s although data used to come:"
+            " closing it and opening it again"
+        )
+        self._renew(wire)
+
     def _lose(self, wire: _Wire, error: Exception) -> None:
+        self.counters["link_lost"] += 1
         self._lost_at = self._monotonic()
         self._notices.append(f"{self._port} lost: {_reason(error)}; waiting for it to come back")
+        self._renew(wire)
+
+    def _renew(self, wire: _Wire) -> None:
+        """Close the port and open it again, beside the reader."""
         with self._changing:
             self._wire = None
             if not self._stop.is_set():

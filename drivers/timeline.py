@@ -1,21 +1,23 @@
 """Everything the drivers assume about time.
 
-- The host's monotonic clock runs evenly and never goes back. The wall clock may be wrong at boot
-  and is then set: a step forward is followed at once; a step back is not, because the order of
-  what is recorded counts for more. The times then run on evenly, ahead of the wall clock, until
-  it has caught up or the daemon is started again. (Slewing shows in both clocks alike.)
+- The host has two clocks. The *host clock* counts nanoseconds since the host was started, evenly,
+  also through a suspend, and never steps: pairs are timed by it. The *wall clock* says what time
+  it is; it may be wrong at first, and is then set, forward or back. Which UTC belongs to a time of
+  the host clock is decided in one place, `logger.dating`.
 - Nothing arrives before it was sent: whatever happens on the way (a USB adapter that collects for
   16 ms, a busy host) only delays. So of many arrivals the earliest, relative to the bridge's own
   clock, tell the truth.
 - A bridge's clock counts microseconds in 32 bits, wraps after 71.6 minutes, and may be wrong by
-  1 % (ceramic resonators), slowly changing with temperature.
+  1 % (ceramic resonators), slowly changing with temperature. It may be set or start anew.
 """
 
 from __future__ import annotations
 
+import ctypes
 import itertools
+import os
 import time
-from collections.abc import Callable
+import uuid
 from typing import NamedTuple
 
 import numpy as np
@@ -25,28 +27,69 @@ Times = NDArray[np.int64]
 
 BITS_PER_BYTE = 10  # 8N1: a start and a stop bit besides
 WRAP_US = 2**32
+QUICK_NS = 20_000  # reading the clocks takes less unless it is interrupted
+TIMEX_BYTES = 1024  # no kernel's `struct timex` is longer; zeros ask and set nothing
+TIME_ERROR = 5  # what the call returns for a clock that is not synchronised
+SYNCHRONISED_FILE = "/run/systemd/timesync/synchronized"
+BOOT_FILE = "/proc/sys/kernel/random/boot_id"
+_LIBC = ctypes.CDLL(None)
+_HOST_CLOCK = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 
 
-class HostClock:
-    """UTC in nanoseconds that never goes back, see above."""
+class Clocks(NamedTuple):
+    """The host's clocks at one moment, ns. `doubt_ns` is how far apart the two readings may lie;
+    `synchronised` what the kernel knows of the wall clock, None if it does not say."""
 
-    def __init__(
-        self,
-        wall_ns: Callable[[], int] = time.time_ns,
-        mono_ns: Callable[[], int] = time.monotonic_ns,
-    ) -> None:
-        self._wall_ns = wall_ns
-        self._mono_ns = mono_ns
-        self._offset_ns = wall_ns() - mono_ns()
+    host_ns: int
+    wall_ns: int
+    doubt_ns: int = 0
+    synchronised: bool | None = None
 
-    def utc_ns(self) -> int:
-        """The time now, in UTC nanoseconds; never less than at the call before."""
-        wall_ns = self._wall_ns()
-        mono_ns = self._mono_ns()
-        # Being interrupted between the two readings can only make the difference smaller, so the
-        # largest seen is the true one.
-        self._offset_ns = max(self._offset_ns, wall_ns - mono_ns)
-        return mono_ns + self._offset_ns
+    @property
+    def offset_ns(self) -> int:
+        """Wall clock less host clock."""
+        return self.wall_ns - self.host_ns
+
+
+def host_ns() -> int:
+    """The host clock now: nanoseconds since the host was started, in suspend too."""
+    return time.clock_gettime_ns(_HOST_CLOCK)
+
+
+def read_clocks(tries: int = 3) -> Clocks:
+    """Both clocks now. Of a few attempts the one that was least interrupted counts."""
+    best: Clocks | None = None
+    for _ in range(tries):
+        before = host_ns()
+        wall_ns = time.time_ns()
+        after = host_ns()
+        if best is None or after - before < best.doubt_ns:
+            best = Clocks((before + after) // 2, wall_ns, after - before)
+        if best.doubt_ns < QUICK_NS:
+            break
+    assert best is not None
+    return best._replace(synchronised=synchronised())
+
+
+def boot_name() -> str:
+    """The kernel's name for this start of the host, or one for this process."""
+    try:
+        with open(BOOT_FILE, encoding="ascii") as file:
+            return file.read().strip()
+    except OSError:
+        return str(uuid.uuid4())
+
+
+def synchronised() -> bool | None:
+    """Whether something keeps the wall clock right, as far as the kernel was told."""
+    try:
+        state = _LIBC.adjtimex(ctypes.create_string_buffer(TIMEX_BYTES))
+    except AttributeError:
+        return None
+    if state >= 0:
+        return bool(state != TIME_ERROR)
+    # A service that may not set the clock may not ask for its state either.
+    return True if os.path.exists(SYNCHRONISED_FILE) else None
 
 
 def arrival_times(
@@ -63,10 +106,10 @@ def arrival_times(
 
 
 class Monotone:
-    """Makes times whole microseconds, strictly increasing across calls."""
+    """Makes times whole microseconds, strictly increasing across calls and after `last_ns`."""
 
-    def __init__(self) -> None:
-        self._last_us: int | None = None
+    def __init__(self, last_ns: int | None = None) -> None:
+        self._last_us = None if last_ns is None else last_ns // 1000
 
     def update(self, time_ns: Times) -> Times:
         """The times (n,) in ns, rounded down to µs; what is not later becomes 1 µs later."""
@@ -98,7 +141,7 @@ class BridgeClock:
     end to follow a drift, far enough for a steady slope.
 
     `restarts` counts how often the bridge was found to have started anew (or to have lost more
-    than time can explain) and the fit with it.
+    than time can explain) and the fit with it, `leaps` the lesser leaps that were followed.
     """
 
     BUCKET_US = 1_000_000
@@ -114,6 +157,7 @@ class BridgeClock:
 
     def __init__(self) -> None:
         self.restarts = 0
+        self.leaps = 0
         self.restart()
 
     def restart(self) -> None:
@@ -138,11 +182,9 @@ class BridgeClock:
                 self.restart()
                 self.restarts += 1
                 continue
-            bridge_us, late_ns = bridge_us[:end], late_ns[:end]
-            self._learn(bridge_us, late_ns)
-            mapped[start : start + end] = 1000 * bridge_us + self._line(bridge_us)
+            mapped[start : start + end] = self._learn(bridge_us[:end], late_ns[:end])
             start += end
-            self._last = int(bridge_us[-1]), int(arrival_ns[start - 1])
+            self._last = int(bridge_us[end - 1]), int(arrival_ns[start - 1])
         return mapped
 
     def _unwrap(self, time_us: Times, arrival_ns: Times) -> Times:
@@ -171,33 +213,49 @@ class BridgeClock:
         in_time = np.flatnonzero(off_ns[:end] <= allowed_ns[:end])
         return int(in_time[-1]) + 1 if len(in_time) else 0
 
-    def _learn(self, bridge_us: Times, late_ns: Times) -> None:
+    def _learn(self, bridge_us: Times, late_ns: Times) -> Times:
+        """Take in pairs and map them, a bucket at a time, so that what came before a leap is not
+        mapped by what is learned from it."""
+        mapped = 1000 * bridge_us
         starts = np.flatnonzero(np.diff(bridge_us // self.BUCKET_US, prepend=-1))
         for start, end in itertools.pairwise([*starts.tolist(), len(bridge_us)]):
-            early_ns = late_ns[start:end] - self._line(bridge_us[start:end])
-            least = start + int(np.argmin(early_ns))
-            self._add(_Point(int(bridge_us[least]), int(late_ns[least])))
+            before_ns = self._line(bridge_us[start:end])
+            early_ns = late_ns[start:end] - before_ns
+            least = int(np.argmin(early_ns))
+            leapt = self._add(_Point(int(bridge_us[start + least]), int(late_ns[start + least])))
             self._fit()
+            line_ns = self._line(bridge_us[start:end])
+            if leapt:
+                past = int(np.argmax(early_ns < early_ns[least] / 2))
+                line_ns[:past] = before_ns[:past]
+            mapped[start:end] += line_ns
+        return mapped
 
-    def _add(self, point: _Point) -> None:
+    def _add(self, point: _Point) -> bool:
+        """Take in a point; whether it shows that the bridge's clock leapt ahead."""
         points = self._points
         if not points:
             points.append(point)
-            return
+            return False
         newest = points[-1]
         early_ns = self._off(point)
         gap_ns = 1000 * (point.bridge_us - newest.bridge_us)
         if early_ns < -max(self.EARLY_NS, 0.02 * gap_ns):
+            # At first nothing but the delay of the first arrivals is out of date.
+            self.leaps += len(points) >= self.LATE_BUCKETS
             points[:] = [point]
-        elif point.bridge_us // self.BUCKET_US == newest.bridge_us // self.BUCKET_US:
+            return True
+        if point.bridge_us // self.BUCKET_US == newest.bridge_us // self.BUCKET_US:
             if early_ns < self._off(newest):
                 points[-1] = point
         else:
             recent = points[-self.LATE_BUCKETS :]
             if all(self._off(old) > self.LATE_NS for old in recent):
+                self.leaps += len(points) > len(recent)
                 points[:] = recent
             points.append(point)
             del points[: -self.BUCKETS]
+        return False
 
     def _off(self, point: _Point) -> float:
         """How much later than the line a point is, ns."""

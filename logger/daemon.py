@@ -22,16 +22,18 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from drivers.contract import Driver, DriverError, EndOfInput
+from drivers.contract import Driver, DriverError, EndOfInput, SampleBlock
+from drivers.timeline import boot_name, host_ns, read_clocks
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config import Config
+from logger.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.errors import MismatchdError
 from logger.health import Clocks, HealthGauge, Totals
 from logger.host_clock import running_ns, synchronised
 from logger.keeper import COMMIT_S, DAY_NS, Keeper, Tell
 from logger.pipeline import Pipeline
-from logger.rows import Flag, Row, Second
+from logger.rows import AlarmChange, Flag, Row, Second
 from logger.sd_notify import ServiceManager, Supervision
 from logger.status import StatusSocket
 from logger.store.database import Store
@@ -88,7 +90,13 @@ class Daemon:
             if config.store.keep_samples_mb is None
             else config.store.keep_samples_mb * 1_000_000,
         )
+        self._coupler = coupler
+        self._open_kinds = set(open_kinds)
         self._pipeline = Pipeline(config, coupler, open_kinds)
+        self._order = Order()
+        self._dating: Dating | None = None
+        if getattr(driver, "clock", "utc") == "host":
+            self._dating = _dating(store)
         shortest_s = 1e-3 * min(
             config.watchdog.high_swr.hold_ms, config.watchdog.high_reflected_power.hold_ms
         )
@@ -102,6 +110,7 @@ class Daemon:
         self._pairs = 0
         self._gaps = 0
         self._last_ns = 0
+        self._last_host_ns = 0
         self._rate = 0.0
         self._forwarders: list[InfluxForwarder] = []
         self._metrics: Any = None
@@ -218,7 +227,7 @@ class Daemon:
     # capture
 
     def _capture(self) -> None:
-        driver, pipeline = self._driver, self._pipeline
+        driver = self._driver
         ending = Flag.INTERRUPTED
         busy_s = 0.0
         mark_s, mark_pairs = time.monotonic(), 0
@@ -226,25 +235,17 @@ class Daemon:
             while not self._stop.is_set():
                 linger_s = (
                     max(KEYED_LINGER_S, BUSY_SHARE * busy_s)
-                    if pipeline.keyed
+                    if self._pipeline.keyed
                     else self._quiet_linger_s
                 )
                 block = driver.read(READ_TIMEOUT_S, linger_s)
                 begun_s = time.monotonic()
-                for notice in driver.notices():
-                    log.warning("%s", notice)
+                rows = self._look_at_clock()
+                self._tell_notices()
                 if block is not None:
-                    rows = pipeline.process(block)
-                    self._gaps += self._pairs > 0 and (
-                        int(block.time_ns[0]) - self._last_ns > GAP_NS
-                    )
-                    self._pairs += len(block)
-                    self._last_ns = int(block.time_ns[-1])
-                    self._heard_s = begun_s
-                elif driver.finite:
-                    rows = []
-                else:
-                    rows = pipeline.tick(time.time_ns())
+                    rows += self._process(block)
+                elif not driver.finite:
+                    rows += self._pipeline.tick(self._now_ns())
                 if rows:
                     self._hand_over(rows)
                 now_s = time.monotonic()
@@ -256,13 +257,58 @@ class Daemon:
         except EndOfInput:
             ending = Flag(0)
         finally:
-            for notice in driver.notices():
-                log.warning("%s", notice)
+            self._tell_notices()
             with contextlib.suppress(queue.Full):  # only if the keeper is dead or stuck
-                self._queue.put(pipeline.finish(ending), timeout=STOP_S)
+                self._queue.put(self._pipeline.finish(ending), timeout=STOP_S)
                 self._queue.put(None, timeout=STOP_S)
 
+    def _process(self, block: SampleBlock) -> list[Row]:
+        dated = (self._dating or self._order).date(block, keyed=self._pipeline.keyed)
+        rows = self._pipeline.process(dated)
+        self._gaps += self._pairs > 0 and int(dated.time_ns[0]) - self._last_ns > GAP_NS
+        self._pairs += len(dated)
+        self._last_ns = int(dated.time_ns[-1])
+        self._last_host_ns = host_ns()
+        self._heard_s = time.monotonic()
+        return rows
+
+    def _look_at_clock(self) -> list[Row]:
+        """What changes because the wall clock was set."""
+        change = None if self._dating is None else self._dating.look(read_clocks())
+        if change is None:
+            return []
+        ended = self._pipeline.finish(Flag.CLOCK_STEP) if change.leap else []
+        rows = [*ended, change]
+        if change.shift is not None:  # as if the daemon had been started again
+            self._note_alarms(rows)
+            self._pipeline = Pipeline(self._config, self._coupler, self._open_kinds)
+            self._last_ns += change.shift.by_ns
+        return rows
+
+    def _now_ns(self) -> int:
+        """The time now in the scale of the pairs."""
+        if self._dating is not None:
+            return self._dating.utc_ns(host_ns())
+        if not self._pairs:
+            return time.time_ns()
+        return self._last_ns + host_ns() - self._last_host_ns
+
+    def _note_alarms(self, rows: Sequence[Row]) -> None:
+        for row in rows:
+            if isinstance(row, AlarmChange):
+                (self._open_kinds.add if row.change == "raised" else self._open_kinds.discard)(
+                    row.kind
+                )
+
+    def _tell_notices(self) -> None:
+        for notice in self._driver.notices():
+            log.warning("%s", notice)
+        if self._dating is not None:
+            for notice in self._dating.notices():
+                log.warning("%s", notice)
+
     def _hand_over(self, rows: list[Row]) -> None:
+        self._note_alarms(rows)
         while True:
             try:
                 self._queue.put(rows, timeout=READ_TIMEOUT_S if self._driver.finite else 0)
@@ -349,6 +395,16 @@ class Daemon:
 
             self._metrics = MetricsServer(self._config.metrics, self.status)
 
+    def _clock_status(self) -> dict[str, Any]:
+        dating = self._dating
+        if dating is None:
+            return {"times": "of the driver", "mended": self._order.mended}
+        return {
+            "times": dating.boot.trust.value,
+            "steps": dating.steps,
+            "ahead_s": round(dating.ahead_ns / 1e9, 3),
+        }
+
     def status(self) -> dict[str, Any]:
         """What `mismatchd status` shows of a live daemon."""
         return {
@@ -360,6 +416,7 @@ class Daemon:
             "last_pair_ns": self._last_ns or None,
             "keyed": self._pipeline.keyed,
             "gaps": self._gaps,
+            "clock": self._clock_status(),
             "counters": dict(self._driver.counters),
             "queue": self._queue.qsize(),
             "rows_dropped": self._dropped + self._keeper.dropped,
@@ -374,3 +431,20 @@ class Daemon:
 
 def _clocks() -> Clocks:
     return Clocks(time.time_ns(), running_ns())
+
+
+def _dating(store: Store) -> Dating:
+    name, now = boot_name(), read_clocks()
+    known, lost = store.known_boot(name)
+    if lost:
+        log.warning(
+            "rows of %d earlier start(s) of this host can never be dated: its clock was not"
+            " set before it was stopped; they keep provisional times and are not forwarded",
+            lost,
+        )
+    # A clock that is vouched for is not held up by rows of a wrong one in the far future.
+    trusted = now.wall_ns >= EARLIEST_NS and (now.synchronised or known is not None)
+    upto = (now.wall_ns + LONGEST_SLEW_NS,) if trusted else ()
+    dating = Dating(now, store.last_ns(*upto), name, known)
+    store.remember(dating.boot)
+    return dating

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+import msgspec
 import numpy as np
 
 from drivers.contract import SampleBlock, join
@@ -15,7 +16,7 @@ from logger.calibration.coupler import Coupler
 from logger.config import Config
 from logger.keying import RELEASE, Keying
 from logger.noise import NoiseTracker
-from logger.rows import Flag, Row, Samples
+from logger.rows import AlarmChange, Flag, Row, Samples
 from logger.selection import Selection
 from logger.settling import Settling
 from logger.transmissions import Transmissions
@@ -59,6 +60,7 @@ class Pipeline:
             float(coupler.reflected.volts(quiet_w)),
         )
         self._gathered: list[SampleBlock] = []
+        self._doubtful = Flag(0)
         self._first_ns: int | None = None
         self._renew_ns = 0
 
@@ -73,16 +75,20 @@ class Pipeline:
         While nobody transmits small blocks are gathered and worked on together, which changes
         nothing in the rows and most of what an idle station costs.
         """
+        rows: list[Row] = []
+        if self._gathered and (block.gap or block.clock_step != self._gathered[0].clock_step):
+            rows = self._flush()
         self._gathered.append(block)
         since_ns = int(self._gathered[0].time_ns[0])
         if int(block.time_ns[-1]) - since_ns < GATHER_NS and self._quiet(block):
-            return []
-        return self._flush()
+            return rows
+        return rows + self._flush()
 
     def tick(self, now_ns: int) -> list[Row]:
         """Time has reached `now_ns` without a pair."""
         rows = self._flush()
-        return [*rows, *self._transmissions.advance(now_ns), *self._watchdog.tick(now_ns)]
+        rows += self._transmissions.advance(now_ns)
+        return rows + self._marked(self._watchdog.tick(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
         """No more pairs will come: end what is going on."""
@@ -111,6 +117,8 @@ class Pipeline:
         )
         noise = self._noise
         forward_w, reflected_w, flags = self._coupler.power(samples)
+        flags[0] |= np.uint8(Flag.GAP) * samples.gap
+        flags |= np.uint8(Flag.CLOCK_STEP) * samples.clock_step
         keyed = self._keying.update(forward_w)
         settled = self._settling.update(samples.time_ns, samples.forward_v, keyed, noise.sd_v[0])
         block = PowerBlock(
@@ -125,13 +133,24 @@ class Pipeline:
         )
         rows = self._transmissions.update(block, keyed, noise)
         view = View(block, keyed, noise, self._coupler, step_v)
-        rows += self._watchdog.update(view, self._transmissions.start_at)
+        changes = self._watchdog.update(view, self._transmissions.start_at)
+        self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
+        rows += self._marked(changes)
         wanted, quiet = self._selection.update(samples, keyed)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
         if wanted is not None:
             rows.append(Samples(wanted, begins=self._begins))
             self._begins = False
         return rows
+
+    def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:
+        """Alarm changes flagged like the pairs of about that time."""
+        if not self._doubtful:
+            return changes
+        return [
+            msgspec.structs.replace(change, flags=change.flags | int(self._doubtful))
+            for change in changes
+        ]
 
     def _parts(self, block: SampleBlock) -> Iterator[SampleBlock]:
         """Cut at the moments when the noise estimate is renewed. They depend on timestamps only,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntFlag
+from enum import Enum, IntFlag
+from typing import NamedTuple
 
 import msgspec
 
@@ -20,6 +21,7 @@ class Flag(IntFlag):
     GAP = 16  # pairs are missing inside
     INTERRUPTED = 32  # the daemon ended before the transmission did
     RELATIVE = 64  # watts are relative: the calibration knows balance only
+    CLOCK_STEP = 128  # a clock was set about then: the time may be wrong (see `dating`)
 
     def words(self) -> str:
         """The flags as lower-case words joined by spaces, in the order above."""
@@ -89,6 +91,7 @@ class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
     limit: float | None
     start_ns: int | None
     detail: str
+    flags: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,4 +127,42 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     forwarder_backlog: int | None
 
 
-Row = Second | Transmission | AlarmChange | Health | Samples
+class Trust(Enum):
+    """What is thought of the wall clock since the host was started; see `dating`."""
+
+    PROVISIONAL = "provisional"
+    UNCONFIRMED = "unconfirmed"
+    FOLLOWED = "followed"
+
+
+class Boot(NamedTuple):
+    """One start of the host. Its rows are those from `since_ns` on, were dated by `offset_ns` (UTC
+    less host clock) and follow older rows, the last of which is at `before_ns`."""
+
+    name: str
+    trust: Trust
+    before_ns: int
+    since_ns: int
+    offset_ns: int
+
+
+class Shift(NamedTuple):
+    """Rows from `since_ns` to `until_ns` are to be moved by `by_ns`."""
+
+    since_ns: int
+    until_ns: int
+    by_ns: int
+
+
+class ClockChange(msgspec.Struct, frozen=True):
+    """What is thought of the clock has changed; with `shift`, so do the times of stored rows.
+
+    `leap` says that the times of the next pairs do not go on evenly from those before.
+    """
+
+    boot: Boot
+    shift: Shift | None = None
+    leap: bool = False
+
+
+Row = Second | Transmission | AlarmChange | ClockChange | Health | Samples

@@ -17,6 +17,7 @@ from drivers.text_lines.driver import TextLinesOptions, TextStream
 
 T0 = 1_772_000_000_000_000_000
 MS = 1_000_000
+S = 1000 * MS
 
 
 def stream(**options: object) -> TextStream:
@@ -69,6 +70,48 @@ def test_the_bridge_clock_takes_batching_out_of_the_times() -> None:
     assert blocks[0] is not None
     assert blocks[0].forward_v[0] == pytest.approx(1.0)
     assert blocks[0].aux["temperature_c"].tolist() == [21.5] * batch
+
+
+def test_a_leap_of_the_bridge_clock_is_flagged() -> None:
+    lines = stream(columns=["time_us", "forward_v", "reflected_v"])
+    lines.feed([Chunk(T0 - MS, b"\n")])
+    flagged, times = [], []
+    for k in range(2000):
+        leapt_us = 0 if k < 1000 else -3_000_000  # it was started anew
+        text = f"{10_000_000 + leapt_us + 5000 * k},1.0,0.1\n"
+        block = lines.feed([Chunk(T0 + 5 * k * MS, text.encode())])
+        assert block is not None
+        flagged.append(block.clock_step)
+        times += block.time_ns.tolist()
+    assert np.flatnonzero(flagged).tolist() == [1000]
+    assert np.abs(np.array(times) - T0 - 5 * MS * np.arange(2000)).max() < MS
+    assert lines.clock_restarts == 1
+
+
+def test_more_pairs_than_microseconds_are_cut_down_to_the_newest() -> None:
+    lines = stream(columns=["forward_v", "reflected_v"])
+    lines.feed([Chunk(T0 - MS, b"\n0.0,0.0\n")])
+    text = b"".join(b"%.5f,0.1\n" % (k / 1e5) for k in range(200_000))
+    block = lines.feed([Chunk(T0, text)])
+    assert block is not None
+    assert block.gap
+    assert lines.flooded == 200_000 - len(block) > 0
+    assert block.forward_v[-1] == 1.99999
+    assert block.time_ns[-1] <= T0 + 50 * MS
+    after = lines.feed([Chunk(T0 + S, b"1.0,0.1\n")])
+    assert after is not None
+    assert not after.gap
+
+
+def test_what_is_skipped_leaves_a_gap_and_no_torn_line() -> None:
+    lines = stream(columns=["forward_v", "reflected_v"])
+    lines.feed([Chunk(T0, b"\n1.0,0.1\n2.0,0.")])
+    lines.skip([Chunk(T0 + MS, b"1\n3.0,0.1\n4.0,")])
+    block = lines.feed([Chunk(T0 + 2 * MS, b"0.1\n5.0,0.1\n")])
+    assert block is not None
+    assert block.gap
+    assert block.forward_v.tolist() == [5.0]
+    assert lines.flooded == 2
 
 
 def test_after_reopening_a_torn_line_is_dropped() -> None:

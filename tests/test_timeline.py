@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import itertools
+import time
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 
-from drivers.timeline import BridgeClock, HostClock, Monotone, arrival_times
+from drivers.timeline import (
+    BridgeClock,
+    Monotone,
+    arrival_times,
+    boot_name,
+    host_ns,
+    read_clocks,
+)
 
 Times = NDArray[np.int64]
 EPOCH_NS = 1_800_000_000_000_000_000
@@ -20,37 +28,15 @@ MS = 1_000_000
 S = 1_000_000_000
 
 
-class Clock:
-    """A clock that shows what it is told."""
-
-    def __init__(self, *readings: int) -> None:
-        self.readings = list(readings)
-
-    def __call__(self) -> int:
-        return self.readings.pop(0) if len(self.readings) > 1 else self.readings[0]
-
-
-def test_host_clock_follows_forward_steps_and_holds_on_backward_ones() -> None:
-    wall, mono = Clock(1000), Clock(50)
-    host = HostClock(wall, mono)
-    assert host.utc_ns() == 1000
-    wall.readings, mono.readings = [1010], [60]
-    assert host.utc_ns() == 1010
-    wall.readings, mono.readings = [5000], [70]
-    assert host.utc_ns() == 5000
-    wall.readings, mono.readings = [100], [80]
-    assert host.utc_ns() == 5010
-    wall.readings, mono.readings = [6000], [90]
-    assert host.utc_ns() == 6000
-
-
-def test_host_clock_is_not_fooled_by_an_interruption_between_its_readings() -> None:
-    wall, mono = Clock(1000), Clock(0)
-    host = HostClock(wall, mono)
-    wall.readings, mono.readings = [1100], [900]  # read 800 too late
-    assert host.utc_ns() == 1900
-    wall.readings, mono.readings = [2000], [1000]
-    assert host.utc_ns() == 2000
+def test_the_host_clock_is_even_and_the_wall_clock_is_read_beside_it() -> None:
+    clocks = [read_clocks() for _ in range(200)]
+    offsets = np.array([clock.offset_ns for clock in clocks])
+    doubts = np.array([clock.doubt_ns for clock in clocks])
+    assert np.median(doubts) < MS
+    assert (np.abs(offsets - np.median(offsets)) <= MS + doubts).all()
+    assert host_ns() > clocks[-1].host_ns
+    assert abs(clocks[-1].wall_ns - time.time_ns()) < S
+    assert boot_name() == boot_name()
 
 
 def test_arrival_times() -> None:
@@ -188,6 +174,43 @@ def test_opened_again() -> None:
     assert mapped.tolist() == [EPOCH_NS + 100 * S]
     assert clock.restarts == 0
     assert len(clock.map(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))) == 0
+
+
+LEAPS_US = st.integers(-(2**31), 2**31) | st.integers(-1_500_000, 1_500_000)
+
+
+@settings(deadline=None, max_examples=20)
+@given(
+    st.lists(st.tuples(LEAPS_US, st.floats(0, 3)), min_size=1, max_size=4),
+    st.sampled_from([-0.01, 0.0, 0.003]),
+    st.sampled_from([100 * MS, 30 * S]),
+)
+def test_leaps_of_the_bridge_clock(
+    leaps: list[tuple[int, float]], rate: float, chunk_ns: int
+) -> None:
+    """Whatever its clock does, times increase and are soon right again but for leaps that are
+    small; those that are not are noticed."""
+    time_us, arrival_ns, true_ns = bridge(rate=rate, every_us=10_000, seconds=10)
+    parts_us, parts_arrival, parts_true = [time_us], [arrival_ns], [true_ns]
+    shift_us, shift_ns = 0, 0
+    for leap_us, pause_s in leaps:
+        shift_us += leap_us + round(1e6 * (1 + rate) * (pause_s + 10))
+        shift_ns += round((pause_s + 10) * S)
+        parts_us.append((time_us + shift_us) % 2**32)
+        parts_arrival.append(arrival_ns + shift_ns)
+        parts_true.append(true_ns + shift_ns)
+    clock, monotone = BridgeClock(), Monotone()
+    arrivals = np.concatenate(parts_arrival)
+    mapped = in_chunks(clock, np.concatenate(parts_us), arrivals, chunk_ns)
+    times = monotone.update(mapped)
+    assert (np.diff(times) > 0).all()
+    error_ns = np.split(times - np.concatenate(parts_true), len(parts_us))
+    small_ns = 1000 * sum(abs(leap) for leap, _ in leaps if abs(leap) < 200_000)
+    for error in error_ns:
+        assert np.abs(error[-300:]).max() < 4 * MS + min(2 * small_ns, 300 * MS)  # 7 s later
+        assert error.max() < 20 * MS  # never later than it arrived
+    noticed = clock.restarts + clock.leaps
+    assert noticed >= sum(abs(leap) > 150_000 for leap, _ in leaps[-1:])
 
 
 ANY_TIMES = arrays(np.int64, st.integers(0, 30), elements=st.integers(-(2**61), 2**61))

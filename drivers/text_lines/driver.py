@@ -13,12 +13,20 @@ from drivers.contract import SampleBlock
 from drivers.recording import Chunk
 from drivers.serial_link import SerialLink
 from drivers.text_lines.columns import NO_TIME
-from drivers.text_lines.parser import LineParser
-from drivers.timeline import BridgeClock, HostClock, Monotone, arrival_times
+from drivers.text_lines.parser import LineParser, Parsed, Values
+from drivers.timeline import BridgeClock, Monotone, Times, arrival_times, host_ns
 
 SLEEP_FROM_S = 0.01
 FLOOD_BYTES = 2048  # so much at once is not left to pile up
-UNREADABLE_LINES = 50  # so many dropped in a row are told
+MOST_BYTES = 1 << 20  # taken at once
+DRAIN_S = 0.05
+BEHIND_S = 2.0  # more is waiting all this time: what comes is more than can be worked on,
+KEPT_BYTES = 1 << 16  # and of what is taken only the newest is kept
+AHEAD_US = 50_000  # times may run ahead of the clock by so much for a moment
+LEAP_NS = 50_000_000  # a time that has to be moved by so much comes of a clock that leapt
+UNREADABLE_LINES = 50  # so many dropped in a row are told,
+UNREADABLE_S = 1.0  # or fewer in so long
+FEW_LINES = 5
 KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
 
 
@@ -53,11 +61,19 @@ class TextStream:
         self._parser = _parser(options)
         self._bridge_clock = BridgeClock()
         self._monotone = Monotone()
+        self._last_us: int | None = None
+        self._lost = False  # something was dropped before what comes next
+        self.flooded = 0  # lines dropped because too many came
 
     @property
     def counters(self) -> dict[str, int]:
         """What was read and what was dropped, by reason."""
         return self._parser.counters
+
+    @property
+    def clock_restarts(self) -> int:
+        """How often the bridge's clock started anew or leapt."""
+        return self._bridge_clock.restarts + self._bridge_clock.leaps
 
     @property
     def columns(self) -> tuple[str, ...] | None:
@@ -69,16 +85,22 @@ class TextStream:
         self._parser.reset()
         self._bridge_clock.restart()
 
+    def skip(self, chunks: Sequence[Chunk]) -> None:
+        """Drop these chunks unread."""
+        self._parser.reset()
+        self._lost = True
+        self.flooded += sum(chunk.data.count(b"\n") or chunk.data.count(b"\r") for chunk in chunks)
+
     def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
         """The pairs whose lines ended in these chunks, None if there are none."""
         parsed = self._parser.feed(b"".join([chunk.data for chunk in chunks]))
         if parsed is None:
             return None
-        values = parsed.values
+        end, values = self._fitting(parsed, chunks[-1].arrival_ns)
         ends = np.cumsum([len(chunk.data) for chunk in chunks])
-        chunk_of = np.searchsorted(ends, parsed.end)
+        chunk_of = np.searchsorted(ends, end)
         stamps = np.array([chunk.arrival_ns for chunk in chunks], dtype=np.int64)
-        bytes_after = ends[chunk_of] - parsed.end
+        bytes_after = ends[chunk_of] - end
         bridge_us = values.get("time_us")
         spread_ns = np.array([chunk.pause_ns / max(len(chunk.data), 1) for chunk in chunks])
         arrival_ns = arrival_times(
@@ -88,17 +110,37 @@ class TextStream:
             # The bridge clock's fit must not see an arrival before its time.
             spread_ns[chunk_of] if bridge_us is None else 0.0,
         )
+        restarts = self.clock_restarts
         if bridge_us is not None:
             told = bridge_us != NO_TIME
             arrival_ns[told] = self._bridge_clock.map(bridge_us[told], arrival_ns[told])
+        times = self._monotone.update(arrival_ns)
+        self._last_us = int(times[-1]) // 1000
+        leapt = self.clock_restarts > restarts or int((times - arrival_ns).max()) > LEAP_NS
+        lost, self._lost = self._lost, False
         return SampleBlock(
-            self._monotone.update(arrival_ns),
+            times,
             values["forward_v"],
             values["reflected_v"],
             {name: column for name, column in values.items() if name not in KNOWN},
             self._parser.step_v,
             self._full_scale_v,
+            clock_step=leapt and bridge_us is not None,
+            gap=lost,
         )
+
+    def _fitting(self, parsed: Parsed, now_ns: int) -> tuple[Times, dict[str, Values]]:
+        """Ends and values of the newest pairs, no more than there have been microseconds for them:
+        with more, times that increase would run ahead of the clock."""
+        if self._last_us is None:
+            return parsed.end, parsed.values
+        most = max(1, now_ns // 1000 - self._last_us + AHEAD_US)
+        over = len(parsed.end) - most
+        if over <= 0:
+            return parsed.end, parsed.values
+        self._lost = True
+        self.flooded += over
+        return parsed.end[over:], {name: column[over:] for name, column in parsed.values.items()}
 
 
 class TextLinesDriver:
@@ -106,17 +148,18 @@ class TextLinesDriver:
 
     Options = TextLinesOptions
     Stream = TextStream
+    clock = "host"
     finite = False
 
     def __init__(
         self,
         options: TextLinesOptions,
         *,
-        utc_ns: Callable[[], int] | None = None,
+        now_ns: Callable[[], int] = host_ns,
         monotonic: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        self._utc_ns = utc_ns or HostClock().utc_ns
+        self._now_ns = now_ns
         self._monotonic = monotonic
         self._sleep = sleep
         self._link = SerialLink(options.port, options.baud, reset_on_open=options.reset_on_open)
@@ -124,12 +167,22 @@ class TextLinesDriver:
         self._generation = 0
         self._notices: list[str] = []
         self._unreadable = False
-        self._dropped = 0
+        self._dropped = 0  # lines, when one could last be read,
+        self._read_s = monotonic()  # and when that was
+        self._clock_restarts = 0
+        self._waiting = False  # more was waiting than was taken
+        self._behind_s: float | None = None  # since when
+        self._dropping = False
 
     @property
     def counters(self) -> dict[str, int]:
-        """What was read and what was dropped, by reason."""
-        return self._stream.counters
+        """What was read and what was dropped, by reason; what became of link and bridge."""
+        return {
+            **self._stream.counters,
+            "flooded": self._stream.flooded,
+            **self._link.counters,
+            "bridge_clock": self._stream.clock_restarts,
+        }
 
     def open(self) -> None:
         """Open the port. Raises LinkError."""
@@ -141,19 +194,55 @@ class TextLinesDriver:
         chunks = self.read_raw(timeout_s, linger_s)
         if not chunks:
             return None
-        block = self._stream.feed(chunks)
+        block = self._stream.feed(self._newest(chunks))
         self._judge(readable=block is not None)
+        if self._stream.clock_restarts > self._clock_restarts:
+            self._clock_restarts = self._stream.clock_restarts
+            self._notices.append("the bridge's clock leapt: it was started anew, or lost time")
         return block
+
+    def _newest(self, chunks: list[Chunk]) -> list[Chunk]:
+        """All chunks; the last of them if more comes than can be worked on."""
+        if not self._waiting:
+            self._behind_s = None
+            if self._dropping:
+                self._dropping = False
+                self._notices.append(
+                    f"the flood is over; {self._stream.flooded} lines dropped so far"
+                )
+            return chunks
+        now_s = self._monotonic()
+        if self._behind_s is None:
+            self._behind_s = now_s
+        if now_s - self._behind_s < BEHIND_S:
+            return chunks
+        size, first = 0, len(chunks)
+        while first and size < KEPT_BYTES:
+            first -= 1
+            size += len(chunks[first].data)
+        if first:
+            self._stream.skip(chunks[:first])
+            if not self._dropping:
+                self._dropping = True
+                self._notices.append(
+                    "more lines come than can be worked on: only the newest are kept; let the"
+                    " bridge print fewer"
+                )
+        return chunks[first:]
 
     def _judge(self, *, readable: bool) -> None:
         """Tell once when line after line cannot be read, and when they can again."""
         if readable and self._unreadable:
             self._notices.append("lines can be read again")
             self._unreadable = False
-        dropped = sum(self.counters.values()) - self.counters["lines"]
-        if readable:
-            self._dropped = dropped
-        elif not self._unreadable and dropped - self._dropped >= UNREADABLE_LINES:
+        counters = self._stream.counters
+        dropped = sum(counters.values()) - counters["lines"]
+        now_s = self._monotonic()
+        if readable or not dropped:
+            self._dropped, self._read_s = dropped, now_s
+            return
+        most = FEW_LINES if now_s - self._read_s >= UNREADABLE_S else UNREADABLE_LINES
+        if not self._unreadable and dropped - self._dropped >= most:
             self._unreadable = True
             reason = (
                 "no header line came and the configuration names no `columns`"
@@ -167,26 +256,39 @@ class TextLinesDriver:
 
         A long linger is slept through, because each waking costs more than all the work on a line.
         """
-        chunks: list[Chunk] = []
+        self._waiting = False
         first = self._read_chunk(timeout_s)
         if first is None:
-            return chunks
-        chunks.append(first)
-        if linger_s >= SLEEP_FROM_S:
-            if len(first.data) < FLOOD_BYTES:
-                self._sleep(linger_s)
-                later = self._read_chunk(0.0)
-                if later is not None:
-                    pause_ns = later.arrival_ns - first.arrival_ns
-                    chunks.append(later._replace(pause_ns=pause_ns))
-            return chunks
-        until_s = self._monotonic() + linger_s
-        while (wait_s := until_s - self._monotonic()) > 0:
-            chunk = self._read_chunk(wait_s)
-            if chunk is None:
-                break
-            chunks.append(chunk)
+            return []
+        chunks = [first]
+        if len(first.data) >= FLOOD_BYTES:
+            self._waiting = self._drain(chunks)
+        elif linger_s >= SLEEP_FROM_S:
+            self._sleep(linger_s)
+            later = self._read_chunk(0.0)
+            if later is not None:
+                pause_ns = later.arrival_ns - first.arrival_ns
+                chunks.append(later._replace(pause_ns=pause_ns))
+        else:
+            until_s = self._monotonic() + linger_s
+            while (wait_s := until_s - self._monotonic()) > 0:
+                chunk = self._read_chunk(wait_s)
+                if chunk is None:
+                    break
+                chunks.append(chunk)
         return chunks
+
+    def _drain(self, chunks: list[Chunk]) -> bool:
+        """Take what is waiting; whether that was not all."""
+        until_s = self._monotonic() + DRAIN_S
+        size = len(chunks[0].data)
+        while size < MOST_BYTES and self._monotonic() < until_s:
+            chunk = self._read_chunk(0.0)
+            if chunk is None:
+                return False
+            chunks.append(chunk)
+            size += len(chunk.data)
+        return True
 
     def _read_chunk(self, timeout_s: float) -> Chunk | None:
         data = self._link.read(timeout_s)
@@ -194,7 +296,7 @@ class TextLinesDriver:
             # What was lost with the link ends in a torn line; drop what was kept of it.
             self._generation = self._link.generation
             self._stream.reset()
-        return Chunk(self._utc_ns(), data) if data else None
+        return Chunk(self._now_ns(), data) if data else None
 
     def notices(self) -> list[str]:
         """Changes of state of the link and of what comes over it, in words."""

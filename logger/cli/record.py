@@ -11,6 +11,7 @@ import click
 import msgspec
 
 from drivers.recording import Header, Writer
+from drivers.timeline import read_clocks
 from logger.cli.station import config_option, configuration, output_option
 from logger.errors import UsageError
 
@@ -40,11 +41,12 @@ def command(config_path: Path | None, output: Path, seconds: float | None) -> No
         driver.close()
         raise UsageError(f"{output}: cannot be written: {error.strerror}") from error
     total = 0
+    offset_ns = read_clocks().offset_ns  # once, so that a recording has no steps of the clock
     until_s = None if seconds is None else time.monotonic() + seconds
     try:
         while not stop.is_set() and (until_s is None or time.monotonic() < until_s):
             for chunk in driver.read_raw(0.25, 0.0):
-                writer.write(chunk)
+                writer.write(chunk._replace(arrival_ns=chunk.arrival_ns + offset_ns))
                 total += len(chunk.data)
             for notice in driver.notices():
                 click.echo(notice, err=True)

@@ -58,6 +58,17 @@ def command(config_path: Path | None, as_json: bool) -> None:
         sys.exit(1)
 
 
+def _clock(clock: dict[str, Any]) -> str:
+    text = str(clock["times"])
+    if clock.get("steps"):
+        text += f", set {clock['steps']} times"
+    if clock.get("ahead_s"):
+        text += f", times are {clock['ahead_s']:g} s ahead of it"
+    if clock.get("mended"):
+        text += f", {clock['mended']} times went back and were mended"
+    return text
+
+
 def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[str, str]]:
     lines = []
     if live is None:
@@ -72,6 +83,7 @@ def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[st
         counters = ", ".join(f"{n} {name}" for name, n in live["counters"].items() if n)
         lines.append(("input", counters or "nothing read yet"))
         lines.append(("gaps", f"{live['gaps']} since the start"))
+        lines.append(("clock", _clock(live["clock"])))
         if live["rows_dropped"]:
             lines.append(("dropped", f"{live['rows_dropped']} per-second rows"))
         if live["store_error"]:

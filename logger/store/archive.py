@@ -7,10 +7,10 @@ Methods raise StoreError.
 
 from __future__ import annotations
 
-import itertools
 import logging
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -42,7 +42,10 @@ class _Segment(NamedTuple):
     def pairs(self) -> SampleBlock | None:
         """The pairs; None, and a word in the log, if it is damaged."""
         try:
-            return decode(self.data)
+            block = decode(self.data)
+            # The row was moved if the clock turned out to be wrong; times count from its own.
+            moved_ns = self.first_ns - _first_ns(block)
+            return replace(block, time_ns=block.time_ns + moved_ns) if moved_ns else block
         except SegmentError as error:
             log.error("the archive from %d ns on: %s; it is left out", self.first_ns, error)
             return None
@@ -54,6 +57,11 @@ class Archive:
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
         self._path = path
+        self.reload()
+
+    def reload(self) -> None:
+        """Look anew at what is there, after something else has changed it."""
+        connection = self._connection
         self._newest_ns = LONG_AGO_NS
         self._appended_ns: int | None = None  # up to where
         self._small: dict[int, int] = {}  # pairs of those not merged yet, by their first time
@@ -73,8 +81,8 @@ class Archive:
         Pairs of a time that is there already are not added again. `begins_ns` are the times with
         which runs of the daemon begin.
         """
-        for _, group in itertools.groupby(blocks, _grid):
-            whole = join(list(group))
+        for group in _alike(blocks):
+            whole = join(group)
             for begin in range(0, len(whole), MERGED_PAIRS):
                 self._append(whole[begin : begin + MERGED_PAIRS])
         with errors_of(self._path):
@@ -142,6 +150,7 @@ class Archive:
             block = segment.pairs() if segment.first_ns in small else None
             if group and (
                 block is None
+                or block.gap
                 or _grid(block) != _grid(group[0])
                 or sum(map(len, group)) >= MERGED_PAIRS
             ):
@@ -254,9 +263,21 @@ def _first_ns(block: SampleBlock) -> int:
     return int(block.time_ns[0])
 
 
-def _grid(block: SampleBlock) -> tuple[tuple[float, float], float | None]:
+def _grid(block: SampleBlock) -> tuple[tuple[float, float], float | None, bool]:
     """What a segment holds once for all its pairs."""
-    return block.step_v, block.full_scale_v
+    return block.step_v, block.full_scale_v, block.clock_step
+
+
+def _alike(blocks: Sequence[SampleBlock]) -> Iterator[list[SampleBlock]]:
+    """Blocks that can be one segment."""
+    group: list[SampleBlock] = []
+    for block in blocks:
+        if group and (block.gap or _grid(block) != _grid(group[0])):
+            yield group
+            group = []
+        group.append(block)
+    if group:
+        yield group
 
 
 def same(one: SampleBlock, other: SampleBlock) -> bool:
@@ -268,6 +289,7 @@ def same(one: SampleBlock, other: SampleBlock) -> bool:
     )
     return (
         _grid(one) == _grid(other)
+        and one.gap == other.gap
         and list(one.aux) == list(other.aux)
         and np.array_equal(one.time_ns, other.time_ns)
         and all(np.array_equal(a.view(np.int64), b.view(np.int64)) for a, b in columns)

@@ -12,8 +12,18 @@ from pathlib import Path
 from typing import Any, NamedTuple, Self
 
 from logger.errors import StoreError, UsageError
-from logger.rows import AlarmChange, Flag, Health, Row, Samples, Second, Transmission
-from logger.store import salvage
+from logger.rows import (
+    AlarmChange,
+    Boot,
+    ClockChange,
+    Flag,
+    Health,
+    Row,
+    Samples,
+    Second,
+    Transmission,
+)
+from logger.store import redate, salvage
 from logger.store.archive import Archive
 from logger.store.refusals import is_damage
 from logger.store.schema import (
@@ -165,8 +175,18 @@ class Store:
         kind and time of raising.
         """
         with self._errors(), transaction(self._connection):
-            self._put_samples([row for row in rows if isinstance(row, Samples)])
-            return self.put(rows)
+            return self._write(rows)
+
+    def _write(self, rows: Sequence[Row]) -> list[Stored]:
+        """All rows of one kind of time at once: samples of one commit make one segment, but times
+        before and after a change of the clock do not mix."""
+        stored: list[Stored] = []
+        for changed, group in groupby(rows, lambda row: isinstance(row, ClockChange)):
+            some = list(group)
+            if not changed:
+                self._put_samples([row for row in some if isinstance(row, Samples)])
+            stored += self.put(some)
+        return stored
 
     def put(self, rows: Sequence[Row]) -> list[Stored]:
         """`write` but for samples, within a transaction of the caller."""
@@ -182,6 +202,9 @@ class Store:
                     stored += self._put_change(row)
                 elif isinstance(row, Health):
                     self._put_health(row)
+                elif isinstance(row, ClockChange):
+                    redate.change(self._connection, row)
+                    self.archive.reload()
         return stored
 
     def _put_transmission(self, row: Transmission) -> list[Stored]:
@@ -221,8 +244,8 @@ class Store:
         if row.change == "raised":
             found = execute(
                 "INSERT OR IGNORE INTO alarms"
-                ' (kind, severity, raised_ns, value, "limit", transmission_id, detail)'
-                " VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
+                ' (kind, severity, raised_ns, value, "limit", transmission_id, detail, flags)'
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
                 (
                     row.kind,
                     row.severity,
@@ -231,14 +254,16 @@ class Store:
                     _rounded(row.limit, WATT_DECIMALS),
                     None if row.start_ns is None else self._transmission_id(row.start_ns),
                     row.detail,
+                    row.flags,
                 ),
             ).fetchall()
         else:
             found = execute(
-                "UPDATE alarms SET cleared_ns = ? WHERE id = (SELECT id FROM alarms"
+                "UPDATE alarms SET cleared_ns = ?, flags = flags | ?"
+                " WHERE id = (SELECT id FROM alarms"
                 " WHERE kind = ? AND cleared_ns IS NULL AND raised_ns <= ?"
                 " ORDER BY raised_ns DESC LIMIT 1) RETURNING id",
-                (row.time_ns, row.kind, row.time_ns),
+                (row.time_ns, row.flags, row.kind, row.time_ns),
             ).fetchall()
         return [self._changed(alarm_id, row.change, row.time_ns) for (alarm_id,) in found]
 
@@ -261,6 +286,22 @@ class Store:
         with self._errors(), transaction(self._connection):
             return self._connection.execute(CLOSE, (int(Flag.INTERRUPTED),)).rowcount
 
+    def last_ns(self, upto_ns: int = redate.HIGHEST) -> int | None:
+        """The time of the last row not later than `upto_ns`, None if there is none."""
+        with self._errors():
+            return redate.last_ns(self._connection, upto_ns)
+
+    def known_boot(self, name: str) -> tuple[Boot | None, int]:
+        """What is remembered of this start of the host, and how many that ended before their rows
+        could be dated are noticed now."""
+        with self._errors(), transaction(self._connection):
+            return redate.known_boot(self._connection, name)
+
+    def remember(self, boot: Boot) -> None:
+        """Keep what is thought of the host's clock."""
+        with self._errors(), transaction(self._connection):
+            redate.remember(self._connection, boot)
+
     def keep_calibration(self, calibration_id: str, text: str) -> None:
         """Remember the content of a calibration that rows will name."""
         with self._errors(), transaction(self._connection):
@@ -273,12 +314,13 @@ class Store:
         try:
             with self._errors(), transaction(self._connection):
                 found = self._connection.execute(
-                    "SELECT acknowledged_ns FROM alarms WHERE id = ?", (alarm_id,)
+                    "SELECT acknowledged_ns, raised_ns FROM alarms WHERE id = ?", (alarm_id,)
                 ).fetchone()
                 if found is None:
                     raise UsageError(f"there is no alarm {alarm_id}; `mismatchd alarms` lists them")
                 if found[0] is not None:
                     raise UsageError(f"alarm {alarm_id} has been acknowledged already")
+                time_ns = max(time_ns, found[1])  # the wall clock may be behind the rows' times
                 self._connection.execute(
                     "UPDATE alarms SET acknowledged_ns = ? WHERE id = ?", (time_ns, alarm_id)
                 )

@@ -56,6 +56,7 @@ CREATE TABLE alarms (
     "limit" REAL,
     transmission_id INTEGER REFERENCES transmissions (id),
     detail TEXT NOT NULL,
+    flags INTEGER NOT NULL DEFAULT 0,
     UNIQUE (raised_ns, kind)
 );
 CREATE INDEX alarms_open ON alarms (kind) WHERE cleared_ns IS NULL;
@@ -128,6 +129,17 @@ CREATE TABLE calibrations (
     text TEXT NOT NULL
 ) WITHOUT ROWID;
 
+-- Starts of the host: what was thought of its clock while rows from since_ns on were stored (see
+-- logger/dating.py). The present one, and those whose rows up to until_ns keep provisional times.
+CREATE TABLE boots (
+    name TEXT PRIMARY KEY,
+    trust TEXT NOT NULL,
+    before_ns INTEGER NOT NULL,
+    since_ns INTEGER NOT NULL,
+    offset_ns INTEGER NOT NULL, -- of these rows' times from the host's even clock
+    until_ns INTEGER
+) WITHOUT ROWID;
+
 -- What each forwarder has delivered of each table it follows: every row up to `live` but those
 -- with ids in (gap_after, gap_upto], which it catches up with. An empty gap is (highest, 0], so
 -- that min and max open it.
@@ -183,4 +195,19 @@ CREATE TRIGGER seconds_id_again AFTER INSERT ON seconds BEGIN
         gap_upto = max(gap_upto, NEW.id),
         rewrites = rewrites + 1
     WHERE followed = 'seconds' AND live >= NEW.id;
+END;
+
+CREATE TRIGGER alarm_changes_rewritten AFTER UPDATE ON alarm_changes BEGIN
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'alarm_changes';
+END;
+CREATE TRIGGER health_rewritten AFTER UPDATE ON health BEGIN
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'health';
 END;

@@ -68,6 +68,8 @@ class _Header(msgspec.Struct, array_like=True, frozen=True):
     slope: int
     full_scale_v: float | None
     columns: tuple[_Column, ...]
+    clock_step: bool = False
+    gap: bool = False
 
 
 def encode(block: SampleBlock) -> bytes:
@@ -81,7 +83,16 @@ def encode(block: SampleBlock) -> bytes:
         *(_put_column(parts, name, values, 0.0) for name, values in block.aux.items()),
     )
     header = msgspec.msgpack.encode(
-        _Header(len(block), first, unit, slope, block.full_scale_v, described)
+        _Header(
+            len(block),
+            first,
+            unit,
+            slope,
+            block.full_scale_v,
+            described,
+            block.clock_step,
+            block.gap,
+        )
     )
     parts.insert(0, struct.pack("<I", len(header)) + header)
     zstd = zstandard.ZstdCompressor(level=LEVEL).compressobj(size=sum(map(len, parts)))
@@ -121,6 +132,8 @@ def decode(segment: bytes) -> SampleBlock:
         {column.name: _take_column(parts, column, n) for column in aux},
         (forward.hint, reflected.hint),
         header.full_scale_v,
+        header.clock_step,
+        header.gap,
     )
 
 

@@ -8,6 +8,7 @@ from functools import cached_property, lru_cache
 from typing import Any, NamedTuple
 
 from logger.rows import Flag
+from logger.store.redate import dated
 from logger.utc import format_ns
 
 
@@ -116,6 +117,7 @@ ALARMS = Table(
         _utc("cleared"),
         _utc("acknowledged"),
         *_plain("value limit transmission_id detail"),
+        _FLAGS,
     ),
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",
@@ -163,4 +165,13 @@ ALARM_CHANGES = replace(
 )
 # What forwarders deliver, the most urgent first. A table whose rows are rewritten needs triggers
 # like those of `seconds` in schema.sql; one that only grows needs nothing but its name here.
-FORWARDED = (ALARM_CHANGES, TRANSMISSIONS, SECONDS, HEALTH)
+# Rows whose times are provisional wait until these are known.
+FORWARDED = tuple(
+    replace(table, complete=f"({table.complete}) AND {dated(*times)}")
+    for table, *times in (
+        (ALARM_CHANGES, "c.time_ns", "r.raised_ns"),
+        (TRANSMISSIONS, TRANSMISSIONS.time),
+        (SECONDS, SECONDS.time),
+        (HEALTH, HEALTH.time),
+    )
+)

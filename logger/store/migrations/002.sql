@@ -94,3 +94,31 @@ CREATE TRIGGER seconds_id_again AFTER INSERT ON seconds BEGIN
         rewrites = rewrites + 1
     WHERE followed = 'seconds' AND live >= NEW.id;
 END;
+
+-- What is thought of the host's clock, and alarms whose times are in doubt.
+
+ALTER TABLE alarms ADD COLUMN flags INTEGER NOT NULL DEFAULT 0;
+
+CREATE TABLE boots (
+    name TEXT PRIMARY KEY,
+    trust TEXT NOT NULL,
+    before_ns INTEGER NOT NULL,
+    since_ns INTEGER NOT NULL,
+    offset_ns INTEGER NOT NULL,
+    until_ns INTEGER
+) WITHOUT ROWID;
+
+CREATE TRIGGER alarm_changes_rewritten AFTER UPDATE ON alarm_changes BEGIN
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'alarm_changes';
+END;
+CREATE TRIGGER health_rewritten AFTER UPDATE ON health BEGIN
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'health';
+END;

@@ -1,0 +1,107 @@
+"""Stored rows whose times depend on what the host's clock turned out to be; see `logger.dating`."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from logger.rows import Boot, ClockChange, Flag, Shift, Trust
+
+HIGHEST = (1 << 63) - 1
+ASIDE = 1 << 62  # rows on the move stand so far back meanwhile, where they meet no others
+LATEST = (
+    "SELECT max(end_ns) FROM transmissions WHERE end_ns <= ?1",
+    "SELECT max(time_ns) FROM seconds WHERE time_ns <= ?1",
+    "SELECT max(raised_ns) FROM alarms WHERE raised_ns <= ?1",
+    "SELECT max(cleared_ns) FROM alarms WHERE cleared_ns <= ?1",
+    "SELECT max(time_ns) FROM excursions WHERE time_ns <= ?1",
+    "SELECT max(last_ns) FROM segments WHERE last_ns <= ?1",
+)
+PROVISIONAL = Trust.PROVISIONAL.value
+
+
+def last_ns(connection: sqlite3.Connection, upto_ns: int = HIGHEST) -> int | None:
+    """The time of the last row that is not later than `upto_ns`, None if there is none."""
+    found = [connection.execute(statement, (upto_ns,)).fetchone()[0] for statement in LATEST]
+    return max((time_ns for time_ns in found if time_ns is not None), default=None)
+
+
+def known_boot(connection: sqlite3.Connection, name: str) -> tuple[Boot | None, int]:
+    """What is remembered of this start of the host, and how many earlier ones ended before their
+    rows could be dated; nobody ever can now."""
+    connection.execute("DELETE FROM boots WHERE name != ? AND trust != ?", (name, PROVISIONAL))
+    lost = connection.execute(
+        "UPDATE boots SET until_ns = ? WHERE name != ? AND until_ns IS NULL",
+        (last_ns(connection) or 0, name),
+    ).rowcount
+    row = connection.execute(
+        "SELECT name, trust, before_ns, since_ns, offset_ns FROM boots WHERE name = ?", (name,)
+    ).fetchone()
+    return None if row is None else Boot(row[0], Trust(row[1]), *row[2:]), lost
+
+
+def remember(connection: sqlite3.Connection, boot: Boot) -> None:
+    """Keep what is thought of the clock."""
+    connection.execute(
+        "INSERT OR REPLACE INTO boots (name, trust, before_ns, since_ns, offset_ns)"
+        " VALUES (?, ?, ?, ?, ?)",
+        (boot.name, boot.trust.value, boot.before_ns, boot.since_ns, boot.offset_ns),
+    )
+
+
+def change(connection: sqlite3.Connection, row: ClockChange) -> None:
+    """Move rows, if any, and remember the rest; within the caller's transaction."""
+    if row.shift is not None:
+        redate(connection, row.shift)
+    remember(connection, row.boot)
+
+
+def redate(connection: sqlite3.Connection, shift: Shift) -> None:
+    """Move all rows of a stretch of time, flagged; forwarders deliver them anew."""
+    flags = f"flags = flags | {int(Flag.CLOCK_STEP)}"
+    _move(connection, shift, "transmissions", "start_ns", f"end_ns = end_ns + :by, {flags}")
+    _move(connection, shift, "seconds", "time_ns", flags)
+    _move(connection, shift, "alarms", "raised_ns", flags)
+    for table, column in (
+        ("alarms", "cleared_ns"),
+        ("alarms", "acknowledged_ns"),
+        ("alarm_changes", "time_ns"),
+        ("excursions", "time_ns"),
+        ("journal", "time_ns"),
+        ("health", "time_ns"),
+    ):
+        _add(connection, shift, table, column)
+    # A segment's times count from its `first_ns`, so that its row is all there is to move. Whoever
+    # keeps any of these times in memory must read them again.
+    _move(connection, shift, "segments", "first_ns", "last_ns = last_ns + :by")
+    _move(connection, shift, "runs", "first_ns")
+
+
+def _move(
+    connection: sqlite3.Connection, shift: Shift, table: str, column: str, more: str = ""
+) -> None:
+    """Move a column whose values are unique: in two strides, or a row would meet one that has not
+    moved yet."""
+    connection.execute(
+        f"UPDATE {table} SET {column} = {column} + :by - {ASIDE}{more and ', ' + more}"
+        f" WHERE {column} BETWEEN :since AND :until",
+        {"by": shift.by_ns, "since": shift.since_ns, "until": shift.until_ns},
+    )
+    connection.execute(
+        f"UPDATE {table} SET {column} = {column} + {ASIDE} WHERE {column} < -{ASIDE // 2}"
+    )
+
+
+def _add(connection: sqlite3.Connection, shift: Shift, table: str, column: str) -> None:
+    connection.execute(
+        f"UPDATE {table} SET {column} = {column} + ? WHERE {column} BETWEEN ? AND ?",
+        (shift.by_ns, shift.since_ns, shift.until_ns),
+    )
+
+
+def dated(*times: str) -> str:
+    """The SQL condition that none of these times (expressions) is provisional: what may be
+    forwarded."""
+    inside = " OR ".join(
+        f"{time} BETWEEN b.since_ns AND coalesce(b.until_ns, {HIGHEST})" for time in times
+    )
+    return f"NOT EXISTS (SELECT 1 FROM boots AS b WHERE b.trust = '{PROVISIONAL}' AND ({inside}))"

@@ -1,0 +1,94 @@
+"""The daemon with a driver from elsewhere whose times are not what the contract asks for."""
+
+from __future__ import annotations
+
+import time
+from contextlib import closing
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+
+from drivers.contract import EndOfInput, SampleBlock
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import load as load_calibration
+from logger.config import load
+from logger.daemon import Daemon
+from logger.store.database import Store
+from logger.store.tables import TRANSMISSIONS
+from tests.station import volts, write_config
+from tests.test_store import ALWAYS
+
+NOW_NS = 1_800_000_000_000_000_000
+MS = 1_000_000
+S = 1000 * MS
+
+
+class Foreign:
+    """Gives blocks of pairs 5 ms apart by a clock that is set now and then; the key is down for
+    one second in every three."""
+
+    class Options(msgspec.Struct):
+        pass
+
+    finite = True
+
+    def __init__(self, steps: dict[int, int]) -> None:
+        self.counters: dict[str, int] = {}
+        self._steps, self._at_ns, self._number = steps, NOW_NS, 0
+
+    def open(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+    def notices(self) -> list[str]:
+        return []
+
+    def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
+        del timeout_s, linger_s
+        times, forward = [], []
+        for _ in range(7):
+            if self._number == 3000:
+                break
+            self._at_ns += 5 * MS + self._steps.get(self._number, 0)
+            times.append(self._at_ns)
+            forward.append(KEYED_V if self._number % 600 >= 400 else 0.0)
+            self._number += 1
+        if not times:
+            raise EndOfInput("that is all")
+        return SampleBlock(np.array(times), np.array(forward), np.array(forward) / 50)
+
+
+KEYED_V = volts(4.0)
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [
+        {},
+        {1100: -3600 * S},  # in mid transmission
+        {650: -3600 * S, 1900: 3600 * S},
+        {500: -5 * MS, 501: -6 * MS, 1100: -40 * MS},  # the same time twice, and a little back
+    ],
+)
+def test_times_that_do_not_increase_are_mended(tmp_path: Path, steps: dict[int, int]) -> None:
+    config = load(write_config(tmp_path, "none", transmission="{hang_ms: 300}"))
+    coupler = Coupler(load_calibration(config.calibration), None)
+    driver = Foreign(steps)
+    daemon = Daemon(config, coupler, driver, lambda _: None)
+    begun = time.monotonic()
+    daemon.run()
+    assert time.monotonic() - begun < 10
+    assert (daemon.status()["clock"]["mended"] > 0) == bool(steps)
+    with closing(Store.reader(config.store.path)) as store:
+        rows = [record.columns for record in store.records(TRANSMISSIONS, *ALWAYS)]
+    assert [row["id"] for row in rows] == [1, 2, 3, 4, 5]
+    assert [row["samples"] for row in rows] == [200] * 5
+    assert [row["duration_s"] for row in rows] == pytest.approx([0.995] * 5, abs=0.05)
+    ends = [text for row in rows for text in (row["start_utc"], row["end_utc"])]
+    assert ends == sorted(set(ends))
+    stepped = any(abs(step) > S for step in steps.values())
+    assert any("clock-step" in row["flags"] for row in rows) == stepped

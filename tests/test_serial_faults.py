@@ -1,0 +1,166 @@
+"""The real daemon on a cable with faults: each is counted, told and soon recovered from, and none
+keeps it from ending."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import psutil
+import pytest
+
+from logger.rows import Flag
+from logger.status import ask
+from tests.serial_faults import (
+    FAULTS,
+    Bridge,
+    Fountain,
+    chattering,
+    counters,
+    held,
+    hung,
+    recovery_s,
+    ser2net,
+    unplugged,
+)
+from tests.station import Running, volts, write_config
+
+WITHIN_S = 3.0
+TOLD = {
+    unplugged: ("link_lost", "waiting for it to come back"),
+    chattering: ("control", "lines come, but none of them can be read"),
+    held: ("link_lost", "another program holds it"),
+    hung: ("link_silent", "although data used to come: closing it and opening it again"),
+}
+
+
+@pytest.fixture
+def bridge(tmp_path: Path) -> Iterator[Bridge]:
+    bridge = Bridge(tmp_path)
+    yield bridge
+    bridge.close()
+
+
+def test_each_fault_is_counted_told_and_recovered_from(tmp_path: Path, bridge: Bridge) -> None:
+    config = write_config(tmp_path, str(bridge.name))
+    daemon = Running(config)
+    try:
+        daemon.wait_reading(config)
+        time.sleep(5.5)  # now it is known that data flows
+        for fault in FAULTS:
+            counted = counters(config)
+            since, before = fault(bridge, lambda: counters(config)["lines"])
+            took_s = recovery_s(daemon, config, since, before)
+            print(f"{fault.__name__}: {took_s:.2f} s")
+            assert took_s < WITHIN_S, fault
+            now = counters(config)
+            assert now[TOLD[fault][0]] > counted[TOLD[fault][0]], fault
+        code, said = daemon.stop()
+    finally:
+        daemon.kill()
+    assert code == 0, said
+    for fault in FAULTS:
+        assert TOLD[fault][1] in said, fault
+    assert len(said.splitlines()) < 20  # told, not repeated
+
+
+def test_a_flood_is_cut_down_to_its_newest_lines(tmp_path: Path) -> None:
+    fountain = Fountain()
+    config = write_config(tmp_path, f"'{fountain.url}'")
+    daemon = Running(config)
+    process = psutil.Process(daemon.process.pid)
+    try:
+        daemon.wait_reading(config)
+        fountain.flood = True
+        time.sleep(3)
+        assert counters(config)["flooded"] > 0
+        resident = process.memory_info().rss
+        time.sleep(3)
+        assert process.memory_info().rss - resident < 20e6
+        fountain.mark = volts(4.0)
+        fountain.flood = False  # and the transmitter is keyed
+        begun = time.monotonic()
+        status: dict[str, Any] = {"keyed": False}
+        while not status["keyed"] and time.monotonic() < begun + 10:
+            status = ask(config.parent / "data/station.sqlite") or status
+        took_s = time.monotonic() - begun
+        print(f"flooded: {took_s:.2f} s, {counters(config)['flooded']} lines dropped")
+        assert took_s < WITHIN_S
+        time.sleep(0.5)
+        ahead_s = status["last_pair_ns"] / 1e9 - time.time()
+        assert ahead_s < 0.1
+        fountain.flood = True
+        time.sleep(3)
+        begun = time.monotonic()
+        code, said = daemon.stop()
+        assert time.monotonic() - begun < 4
+    finally:
+        daemon.kill()
+        fountain.close()
+    assert code == 0, said
+    assert "only the newest are kept" in said
+    assert "the flood is over" in said
+    with closing(sqlite3.connect(config.parent / "data/station.sqlite")) as store:
+        flags = [flags for (flags,) in store.execute("SELECT flags FROM transmissions")]
+    assert any(flag & Flag.GAP for flag in flags), said
+
+
+def test_ser2net_started_anew(tmp_path: Path, bridge: Bridge) -> None:
+    with ser2net(tmp_path, bridge.name) as (url, start, kill):
+        config = write_config(tmp_path, f"'{url}'")
+        start()
+        time.sleep(0.5)
+        daemon = Running(config)
+        try:
+            daemon.wait_reading(config)
+            kill()
+            time.sleep(1.5)
+            before = counters(config)["lines"]
+            start()
+            took_s = recovery_s(daemon, config, time.monotonic(), before)
+            print(f"ser2net started anew: {took_s:.2f} s")
+            assert took_s < WITHIN_S
+            kill()
+            time.sleep(0.5)
+            begun = time.monotonic()
+            code, said = daemon.stop()
+            assert time.monotonic() - begun < 5
+        finally:
+            daemon.kill()
+    assert code == 0, said
+    assert "lost" in said
+    assert "is back after" in said
+
+
+def test_no_fault_keeps_the_daemon_from_ending(tmp_path: Path, bridge: Bridge) -> None:
+    config = write_config(tmp_path, str(bridge.name))
+
+    def hold() -> None:
+        bridge.unplug()
+        bridge.plug(hold=True)
+
+    for fault in (
+        bridge.unplug,
+        hold,
+        lambda: setattr(bridge, "silent", True),
+    ):
+        daemon = Running(config)
+        try:
+            daemon.wait_reading(config)
+            fault()
+            time.sleep(1.0)
+            begun = time.monotonic()
+            code, said = daemon.stop()
+            took_s = time.monotonic() - begun
+        finally:
+            daemon.kill()
+        assert code == 0, said
+        assert took_s < 3
+        if bridge.name.exists():
+            bridge.unplug()
+        bridge.silent = False
+        bridge.plug()
