@@ -411,7 +411,6 @@ def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path) -> No
     (row,) = columns(store)
     assert (row["swr"], row["samples"]) == (1.5, 600)
     assert [len(columns(store, table)) for table in (TRANSMISSIONS, SECONDS, ALARMS)] == [1, 1, 1]
-    assert store.cursor("influxdb") == (1, 0, 0, 0)
     later = T0 + 100 * SECOND
     store.write([Samples(pairs(0, 100), begins=True), transmission(later), alarm("raised", later)])
     assert store.archive.pairs() == 100

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.rows import Boot, ClockChange, Flag, Shift, Trust
-from logger.store import redate
 from logger.store.database import Store
+from logger.store.outbox import Outbox
 from logger.store.schema import FOLDER, current_version, version_of
-from logger.store.tables import ALARMS, SECONDS, TABLES, TRANSMISSIONS
+from logger.store.tables import ALARMS, FORWARDED, TABLES
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
 BOOT_NS = 100 * SECOND  # 1970
@@ -45,10 +45,9 @@ def test_rows_are_moved_by_any_time_and_meet_none_of_their_own(
     overs: int, seconds: int, micros: int
 ) -> None:
     by_ns = seconds * SECOND + micros * 1000
-    store = Store(sqlite3.connect(":memory:", isolation_level=None), Path("memory"))
-    with closing(store):
-        connection = store._connection
-        connection.executescript((FOLDER / "schema.sql").read_text())
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    connection.executescript((FOLDER / "schema.sql").read_text())
+    with closing(Store(connection, Path("memory"))) as store:
         store.write(rows_of_one_over(BOOT_NS - 10**6 * SECOND))  # of an earlier start: stays
         for over in range(overs):
             store.write(rows_of_one_over(BOOT_NS + 4 * over * SECOND))  # one after the other
@@ -76,9 +75,6 @@ def test_everything_with_a_time_is_moved(tmp_path: Path) -> None:
     with closing(Store.open(tmp_path / "s.sqlite")) as store:
         connection = store._connection
         connection.executescript(
-            "CREATE TABLE IF NOT EXISTS segments (first_ns INTEGER PRIMARY KEY,"
-            " last_ns INTEGER NOT NULL, pairs INTEGER NOT NULL, merged INTEGER NOT NULL,"
-            " data BLOB NOT NULL);"
             f"INSERT INTO segments VALUES ({T0}, {T0 + 5}, 2, 0, ''), (0, 1, 2, 0, '');"
             f"INSERT INTO excursions (time_ns) VALUES ({T0}), (0);"
             f"INSERT INTO journal (time_ns, kind, text) VALUES ({T0}, 'remark', 'x');"
@@ -101,15 +97,14 @@ def test_everything_with_a_time_is_moved(tmp_path: Path) -> None:
             assert connection.execute(statement).fetchall() == expected, statement
 
 
-def waiting(store: Store) -> tuple[int, int, int]:
+def waiting(store: Store) -> tuple[int, ...]:
     """What a forwarder would find of transmissions, seconds and alarm changes."""
-    transmissions, seconds, changes, _ = store.cursor("one")
-    condition = "r.id > ? AND "
-    return (
-        len(store.select(TRANSMISSIONS, condition + redate.dated("r.start_ns"), transmissions)),
-        len(store.select(SECONDS, condition + redate.dated(SECONDS.time), seconds)),
-        len(store.changed_alarms(changes, 100)),
-    )
+    with closing(Outbox.reader(store.path)) as outbox:
+        found = {
+            table.name: len(list(outbox.records_between(table, 0, 1 << 40, 100)))
+            for table in FORWARDED
+        }
+    return found["transmissions"], found["seconds"], found["alarm_changes"]
 
 
 def test_provisional_rows_are_forwarded_once_they_are_dated(tmp_path: Path) -> None:
