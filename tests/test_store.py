@@ -221,6 +221,30 @@ def test_what_is_no_store_is_refused_in_one_line(tmp_path: Path) -> None:
         Store.open(newer)
 
 
+@pytest.mark.parametrize(("page", "pages"), [(None, 4000), (4096, 1000)])
+def test_commits_write_little(tmp_path: Path, page: int | None, pages: int) -> None:
+    """New files have small pages, those there are keep theirs; the log is as long for both."""
+    path = tmp_path / "station.sqlite"
+    if page:
+        connection = sqlite3.connect(path)
+        connection.execute(f"PRAGMA page_size = {page}")
+        connection.execute("CREATE TABLE other (a)")
+        connection.close()
+    store = Store.open(path)
+    for opened in (store, Store.reader(path)):
+        assert opened._one("PRAGMA page_size") == (page or 1024)
+        assert opened._one("PRAGMA wal_autocheckpoint") == pages
+    log = path.with_name(path.name + "-wal")
+    store.write([transmission(ended=False), second(T0)])
+    before = log.stat().st_size
+    for number in range(1, 101):
+        later = T0 + number * SECOND
+        store.write([transmission(ended=False, end_ns=later), second(later)])
+    # A page of each of both tables and of the index by time, rarely more.
+    assert log.stat().st_size - before < 100 * 4 * ((page or 1024) + 24)
+    store.close()
+
+
 def test_one_daemon_per_store(tmp_path: Path) -> None:
     lock = StoreLock(tmp_path / "station.sqlite")
     with pytest.raises(StoreError, match=r"pid \d+"):

@@ -38,6 +38,10 @@ from logger.store.tables import ALARMS, TRANSMISSIONS, Record, Table
 log = logging.getLogger("mismatchd")
 
 BUSY_MS = 5000
+# A commit writes whole pages to the log, most of them for a row of some hundred bytes; what is
+# written twice before the log has reached this size goes to the file once.
+PAGE_BYTES = 1024
+LOG_BYTES = 4_096_000
 PAGE_ROWS = 2000
 WATT_DECIMALS = 4  # also for SWR and joules
 VOLT_DECIMALS = 6
@@ -49,10 +53,10 @@ HEALTH_FIELDS = tuple(Health.__struct_fields__)
 DECIMALS = {"forward_v": VOLT_DECIMALS, "reflected_v": VOLT_DECIMALS}
 
 
-def _upsert(table: str, fields: Sequence[str], key: str) -> str:
+def _upsert(table: str, fields: Sequence[str], key: str, *kept: str) -> str:
     names = ", ".join(fields)
     marks = ", ".join("?" * len(fields))
-    others = [name for name in fields if name != key]
+    others = [name for name in fields if name not in (key, *kept)]
     changes = ", ".join(f"{name} = excluded.{name}" for name in others)
     old = ", ".join(f"{table}.{name}" for name in others)
     new = ", ".join(f"excluded.{name}" for name in others)
@@ -63,10 +67,12 @@ def _upsert(table: str, fields: Sequence[str], key: str) -> str:
     )
 
 
-# What is known so far does not replace the whole of a transmission that is played again.
-PUT_TRANSMISSION = (
-    _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns")
-    + " AND excluded.ended >= transmissions.ended"
+PUT_TRANSMISSION = _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns")
+# What is known so far does not replace the whole of a transmission that is played again. It comes
+# every second, and an index on what it does not set needs no writing.
+PUT_SO_FAR = (
+    _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns", "ended")
+    + " AND NOT transmissions.ended"
 )
 CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 PUT_SECOND = _upsert("seconds", (*SECOND_FIELDS, "transmission_id"), "time_ns")
@@ -97,6 +103,8 @@ class Store:
         self.path = path
         self.archive = Archive(connection, path)
         self._data_version = self._one("PRAGMA data_version")
+        log_pages = LOG_BYTES // self._one("PRAGMA page_size")
+        connection.execute(f"PRAGMA wal_autocheckpoint = {log_pages}")
 
     @classmethod
     def open(cls, path: Path, *, damaged: bool = False) -> Self:
@@ -208,7 +216,8 @@ class Store:
         return stored
 
     def _put_transmission(self, row: Transmission) -> list[Stored]:
-        self._connection.execute(PUT_TRANSMISSION, _values(row, TRANSMISSION_FIELDS))
+        statement = PUT_TRANSMISSION if row.ended else PUT_SO_FAR
+        self._connection.execute(statement, _values(row, TRANSMISSION_FIELDS))
         if not row.ended:
             return []
         record = self._record(TRANSMISSIONS, "r.start_ns = ?", row.start_ns)
@@ -462,6 +471,7 @@ def _opened(path: Path) -> sqlite3.Connection:
     """A connection for writing to a database of the present schema."""
     connection = _connect(path, "rwc")
     try:
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # heeded for a new file only
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = NORMAL")
         bring_up_to_date(connection)

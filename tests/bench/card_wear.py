@@ -1,0 +1,167 @@
+"""Prints what a day of a typical station writes to its memory card: two hours of transmitting at
+200 pairs a second, 120 transmissions of a minute; split into archive, rows and write-ahead log.
+
+    python -m tests.bench.card_wear [--page BYTES] [--log PAGES] [--hours H] [folder]
+
+The day goes through the pipeline and the store as live pairs do, in quick time: a commit for each
+second in which there is something to store, and a look at whether to merge. Bytes are those of the
+kernel's account of the process (write_bytes), so the folder must be on a real disk. Fails above
+the bar.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+
+from drivers.contract import EndOfInput
+from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import dump
+from logger.calibration.simulated import calibration
+from logger.config import load
+from logger.pipeline import Pipeline
+from logger.rows import Row, Samples
+from logger.store.database import Store
+
+RATE_HZ = 200
+TRANSMISSIONS, EACH_S = 120, 60
+MOST_MB = 80.0
+ROOT = Path(__file__).parents[2]
+
+
+def written() -> int:
+    """Bytes that the process has caused to be written to disks."""
+    lines = Path("/proc/self/io").read_text().splitlines()
+    return int(next(line for line in lines if line.startswith("write_bytes")).split()[1])
+
+
+def station(hours: float) -> SimulatedOptions:
+    """Transmissions evenly over the day in all modes."""
+    every_s = 86_400 / TRANSMISSIONS
+    modes = ("fm", "am", "ssb")
+    return msgspec.convert(
+        {
+            "seed": 5,
+            "rate_hz": RATE_HZ,
+            "pace": "fast",
+            "block_s": 1.0,
+            "start_utc": "2026-03-01T00:00:00Z",
+            "duration_s": 3600 * hours,
+            "operator": {
+                "transmissions": [
+                    {"at_s": 20 + n * every_s, "duration_s": EACH_S, "mode": modes[n % 3]}
+                    for n in range(round(TRANSMISSIONS * hours / 24))
+                ]
+            },
+        },
+        SimulatedOptions,
+    )
+
+
+def commits(options: SimulatedOptions, config: object) -> list[list[Row]]:
+    """The batches that the daemon would commit, a second's or less each."""
+    driver = SimulatedDriver(options)
+    driver.open()
+    pipeline = Pipeline(config, Coupler(calibration(options.coupler, options.adc)))
+    batches: list[list[Row]] = []
+    try:
+        while block := driver.read(0.0, 0.0):
+            batches += [rows] if (rows := pipeline.process(block)) else []
+    except EndOfInput:
+        batches.append(pipeline.finish())
+    return batches
+
+
+def day(path: Path, batches: list[list[Row]], options: SimulatedOptions) -> dict[str, float]:
+    """Write the batches, syncing as the daemon's store does; what was written, MB."""
+    content = calibration(options.coupler, options.adc)
+    before = written()
+    store = Store.open(path)
+    store.keep_calibration(Coupler(content).id, dump(content))
+    counts: Counter[str] = Counter()
+    log = path.with_name(path.name + "-wal")
+    for rows in batches:
+        store.write(rows)
+        counts["commits"] += 1
+        counts["merged"] += bool(store.archive.merge())
+    counts["log file"] = log.stat().st_size
+    pairs = store.archive.pairs()
+    store.close()
+    total = written() - before
+    return {
+        "total": total / 1e6,
+        "file": path.stat().st_size / 1e6,
+        "log file": counts["log file"] / 1e6,
+        "commits": counts["commits"],
+        "merges": counts["merged"],
+        "pairs": pairs,
+    }
+
+
+class Split:
+    """What of a day is written for what: the same day without the archive, or without rows."""
+
+    def __init__(self, batches: list[list[Row]], options: SimulatedOptions, folder: Path) -> None:
+        self._batches, self._options, self._folder = batches, options, folder
+
+    def measure(self, name: str, wanted: Callable[[Row], bool]) -> dict[str, float]:
+        """A day of the wanted rows only."""
+        batches = [kept for rows in self._batches if (kept := [r for r in rows if wanted(r)])]
+        figures = day(self._folder / f"{name}.sqlite", batches, self._options)
+        print(
+            f"{name:10}{figures['total']:8.1f} MB written; file {figures['file']:.2f} MB,"
+            f" log {figures['log file']:.2f} MB; {figures['commits']:.0f} commits,"
+            f" {figures['merges']:.0f} merges"
+        )
+        return figures
+
+
+def main() -> int:
+    """Print all figures; 1 above the bar."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("folder", type=Path, nargs="?", default=ROOT)
+    parser.add_argument("--page", type=int, help="page_size of the file, instead of the store's")
+    parser.add_argument("--log", type=int, help="pages of the log, instead of the store's")
+    parser.add_argument("--hours", type=float, default=24.0)
+    chosen = parser.parse_args()
+    options = station(chosen.hours)
+    with tempfile.TemporaryDirectory(dir=chosen.folder, prefix="card-wear-") as name:
+        folder = Path(name)
+        (folder / "config.yaml").write_text("driver: {kind: simulated}\n")
+        batches = commits(options, load(folder / "config.yaml"))
+        if chosen.page or chosen.log:
+            _instead(chosen.page, chosen.log)
+        split = Split(batches, options, folder)
+        whole = split.measure("all", lambda row: True)
+        if not whole["total"]:
+            print("this folder is on no disk: nothing is counted; name another")
+            return 1
+        archive = split.measure("archive", lambda row: isinstance(row, Samples))
+        rows = split.measure("rows", lambda row: not isinstance(row, Samples))
+        through_log = whole["total"] - whole["file"]
+        print(
+            f"{whole['pairs']:.0f} pairs: {whole['total']:.1f} MB; the archive alone makes"
+            f" {archive['total']:.1f}, rows alone {rows['total']:.1f}; of the whole"
+            f" {whole['file']:.1f} remain in the file, {through_log:.1f} were the log and pages"
+            " written again"
+        )
+    return int(whole["total"] * 24 / chosen.hours > MOST_MB)
+
+
+def _instead(page: int | None, log: int | None) -> None:
+    """Other settings from here on, for comparison."""
+    from logger.store import database
+
+    database.PAGE_BYTES = page or database.PAGE_BYTES
+    database.LOG_BYTES = log * database.PAGE_BYTES if log else database.LOG_BYTES
+
+
+if __name__ == "__main__":
+    sys.exit(main())
