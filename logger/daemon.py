@@ -6,16 +6,16 @@
     metrics   answers scrapers, if asked to (see metrics.py)
     main      signals, the status socket, the service manager, the end
 
-A finite input (a file) may be made to wait, so there the hand-over blocks when it is full; a
-device may not, so there the oldest rows that can be derived again give way, counted and told.
+A finite input (a file) may be made to wait, so it is read no faster than rows are stored; a device
+may not, so rows that cannot be stored are held in memory, and the oldest give way, counted and
+told.
 """
 
 from __future__ import annotations
 
-import contextlib
 import logging
+import math
 import os
-import queue
 import signal
 import threading
 import time
@@ -28,12 +28,13 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config import Config
 from logger.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
-from logger.errors import MismatchdError
+from logger.errors import MismatchdError, StoreError
+from logger.handover import Handover
 from logger.health import Clocks, HealthGauge, Totals
 from logger.host_clock import running_ns, synchronised
 from logger.keeper import COMMIT_S, DAY_NS, Keeper, Tell
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Flag, Row, Second
+from logger.rows import AlarmChange, Flag, Row
 from logger.sd_notify import ServiceManager, Supervision
 from logger.status import StatusSocket
 from logger.store.database import Store
@@ -45,7 +46,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("mismatchd")
 
-QUEUE_ROWS = 4096  # batches between capture and keeper
 READ_TIMEOUT_S = 0.25
 QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the shortest hold time
 KEYED_LINGER_S = 0.001
@@ -54,7 +54,8 @@ POLL_S = 0.2
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
 FRESH_S = 2.0  # the service manager is told of silences longer than this
 HEALTH_S = 60.0
-STOP_S = 2.5  # capture and keeper get this long to end,
+SALVAGE_S = 1.5  # a salvage gets this long when the daemon is to end,
+STOP_S = 2.5  # capture and keeper this long,
 FORWARD_S = 2.0  # and then the forwarders
 
 
@@ -74,29 +75,28 @@ class Daemon:
         self._config = config
         self._driver = driver
         self._lock = StoreLock(config.store.path)
-        store = Store.open(config.store.path)
-        store.keep_calibration(coupler.id, dump(coupler.content))
-        interrupted = store.close_interrupted()
-        if interrupted:
-            log.warning("%d transmission(s) were cut short when the last run ended", interrupted)
-        open_kinds = [alarm.kind for alarm in store.open_alarms()]
-        if open_kinds:
-            log.warning("still open from before: %s", ", ".join(open_kinds))
+        self._content = dump(coupler.content)
+        self._coupler = coupler
+        self._handed = Handover()
+        self._ended = False  # all that there will be has been taken
+        self._interrupted = True  # transmissions of the last run may still be open
         self._keeper = Keeper(
-            store,
+            self._open_store,
             tell,
             keep_ns=config.store.keep_samples_days * DAY_NS,
             keep_bytes=None
             if config.store.keep_samples_mb is None
             else config.store.keep_samples_mb * 1_000_000,
         )
-        self._coupler = coupler
+        open_kinds = self._keeper.open_kinds
+        if open_kinds:
+            log.warning("still open from before: %s", ", ".join(open_kinds))
         self._open_kinds = set(open_kinds)
         self._pipeline = Pipeline(config, coupler, open_kinds)
         self._order = Order()
         self._dating: Dating | None = None
         if getattr(driver, "clock", "utc") == "host":
-            self._dating = _dating(store)
+            self._dating = _dating(self._keeper.store)
         shortest_s = 1e-3 * min(
             config.watchdog.high_swr.hold_ms, config.watchdog.high_reflected_power.hold_ms
         )
@@ -105,8 +105,7 @@ class Daemon:
         self._stored_all = threading.Event()
         self._signalled = threading.Event()
         self._failure: MismatchdError | None = None
-        self._queue: queue.Queue[list[Row] | None] = queue.Queue(QUEUE_ROWS)
-        self._dropped = 0
+        self._deadline_s = math.inf  # for a salvage that goes on when the daemon is to end
         self._pairs = 0
         self._gaps = 0
         self._last_ns = 0
@@ -136,7 +135,7 @@ class Daemon:
             self._release()
             raise
         self._start_metrics()
-        before = self._keeper.store.counts()
+        before = self._counts()
         previous = {
             number: signal.signal(number, lambda *_: self._signalled.set())
             for number in (signal.SIGTERM, signal.SIGINT)
@@ -156,6 +155,7 @@ class Daemon:
                     if self._manager.listens:
                         self._supervise(threads)
                 self._manager.send("STOPPING=1")
+                self._deadline_s = time.monotonic() + SALVAGE_S
                 self._stop.set()
                 deadline = time.monotonic() + STOP_S
                 for thread in threads:
@@ -177,13 +177,33 @@ class Daemon:
             raise self._failure
         return summary
 
+    def _open_store(self, damaged: bool) -> Store:
+        path = self._config.store.path
+        store = Store.salvaged(path, self._during_salvage) if damaged else Store.open(path)
+        try:
+            store.keep_calibration(self._coupler.id, self._content)
+            interrupted = store.close_interrupted() if self._interrupted else 0
+        except BaseException:
+            store.close()
+            raise
+        self._interrupted = False
+        if interrupted:
+            log.warning("%d transmission(s) were cut short when the last run ended", interrupted)
+        return store
+
     def _release(self) -> None:
-        self._keeper.store.close()
+        self._keeper.close()
         self._lock.release()
 
+    def _counts(self) -> dict[str, int]:
+        try:
+            return {} if self._keeper.store is None else self._keeper.store.counts()
+        except StoreError:
+            return {}
+
     def _summary(self, before: dict[str, int]) -> str:
-        new = {name: count - before[name] for name, count in self._keeper.store.counts().items()}
-        listed = ", ".join(f"{count} {name}" for name, count in new.items())
+        new = {name: count - before.get(name, 0) for name, count in self._counts().items()}
+        listed = ", ".join(f"{count} {name}" for name, count in new.items()) or "nothing"
         return f"stored {listed} in {self._config.store.path}"
 
     def _guard(self, work: Callable[[], None], ended: Callable[[], None]) -> None:
@@ -247,7 +267,11 @@ class Daemon:
                 elif not driver.finite:
                     rows += self._pipeline.tick(self._now_ns())
                 if rows:
-                    self._hand_over(rows)
+                    self._note_alarms(rows)
+                    self._handed.give(rows)
+                    while driver.finite and not self._handed.room(READ_TIMEOUT_S):
+                        if self._stop.is_set():
+                            break
                 now_s = time.monotonic()
                 busy_s = min(now_s - begun_s, self._quiet_linger_s)
                 if now_s - mark_s >= 2.0:
@@ -258,9 +282,8 @@ class Daemon:
             ending = Flag(0)
         finally:
             self._tell_notices()
-            with contextlib.suppress(queue.Full):  # only if the keeper is dead or stuck
-                self._queue.put(self._pipeline.finish(ending), timeout=STOP_S)
-                self._queue.put(None, timeout=STOP_S)
+            self._handed.give(self._pipeline.finish(ending))
+            self._handed.end()
 
     def _process(self, block: SampleBlock) -> list[Row]:
         dated = (self._dating or self._order).date(block, keyed=self._pipeline.keyed)
@@ -307,48 +330,43 @@ class Daemon:
             for notice in self._dating.notices():
                 log.warning("%s", notice)
 
-    def _hand_over(self, rows: list[Row]) -> None:
-        self._note_alarms(rows)
-        while True:
-            try:
-                self._queue.put(rows, timeout=READ_TIMEOUT_S if self._driver.finite else 0)
-                return
-            except queue.Full:
-                if self._driver.finite and not self._stop.is_set():
-                    continue
-            with contextlib.suppress(queue.Empty):
-                oldest = self._queue.get_nowait()
-                kept: list[Row] = [row for row in oldest or () if not isinstance(row, Second)]
-                self._dropped += len(oldest or ()) - len(kept)
-                rows = kept + rows
-                if self._dropped == len(oldest or ()) - len(kept):
-                    log.error("the store does not keep up: per-second rows are being dropped")
-
     # keeper
 
     def _keep(self) -> None:
         keeper = self._keeper
         longest_s = self._supervision.feed_s or COMMIT_S
-        ended = False
-        while not ended:
-            self._gauge.queued(self._queue.qsize())
-            try:
-                rows = self._queue.get(timeout=min(longest_s, keeper.wait_s(time.monotonic())))
-                while rows is not None:
-                    keeper.take(rows, time.monotonic())
-                    rows = self._queue.get_nowait()
-                ended = True
-            except queue.Empty:
-                pass
+        ending = False
+        while not ending:
+            self._gauge.queued(len(self._handed))
+            self._take(min(longest_s, keeper.wait_s(time.monotonic())))
+            ending = self._ended
             begun_s = time.monotonic()
             keeper.take(self._health_rows(), begun_s)
-            committed = keeper.keep(begun_s, ending=ended)
+            committed = keeper.keep(begun_s, ending=ending)
             if committed:
                 self._gauge.committed(time.monotonic() - begun_s)
             elif committed is False:
                 self._gauge.failed()
             if keeper.failure is None or keeper.disk_takes_nothing:
                 self._turns["keeper"] += 1  # see sd_notify
+
+    def _take(self, wait_s: float) -> None:
+        keeper = self._keeper
+        if self._driver.finite and keeper.failure is not None and not self._stop.is_set():
+            self._stop.wait(wait_s)  # what is not taken stays in the file
+            return
+        rows, self._ended = self._handed.take(wait_s)
+        keeper.take(rows, time.monotonic())
+
+    def _during_salvage(self) -> None:
+        """Alarms are told; the end does not wait for long."""
+        self._take(0.0)
+        self._turns["keeper"] += 1
+        if time.monotonic() > self._deadline_s:
+            raise StoreError(
+                f"{self._config.store.path}: the daemon was ended before all was salvaged; it will"
+                " be begun again"
+            )
 
     def _health_rows(self) -> list[Row]:
         """The row of the last minute, once a minute."""
@@ -361,7 +379,7 @@ class Daemon:
             pairs=self._pairs,
             gaps=self._gaps,
             input_dropped=sum(counters.values()) - counters.get("lines", 0),
-            rows_dropped=self._dropped + self._keeper.dropped,
+            rows_dropped=self._handed.dropped + self._keeper.dropped,
         )
         waiting = [forwarder.status()["backlog"] for forwarder in self._forwarders]
         backlog = sum(waiting) if waiting else None
@@ -418,8 +436,8 @@ class Daemon:
             "gaps": self._gaps,
             "clock": self._clock_status(),
             "counters": dict(self._driver.counters),
-            "queue": self._queue.qsize(),
-            "rows_dropped": self._dropped + self._keeper.dropped,
+            "queue": len(self._handed),
+            "rows_dropped": self._handed.dropped + self._keeper.dropped,
             "store_error": self._keeper.failure,
             "commits": self._gauge.commits,
             "commit_s": round(self._gauge.commit_s, 6),
@@ -433,8 +451,10 @@ def _clocks() -> Clocks:
     return Clocks(time.time_ns(), running_ns())
 
 
-def _dating(store: Store) -> Dating:
+def _dating(store: Store | None) -> Dating:
     name, now = boot_name(), read_clocks()
+    if store is None:  # it cannot be opened yet
+        return Dating(now, None, name, None)
     known, lost = store.known_boot(name)
     if lost:
         log.warning(

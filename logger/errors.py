@@ -3,6 +3,7 @@
 MismatchdError          exit 1
   StoreError              the database could not be opened, read or written
     DamageError             its content is not as it was written
+    DiskError               the disk is full or fails
   UsageError            exit 2
     ConfigError           a configuration file, with file, line and key
     CalibrationError      a calibration file, with file and key
@@ -24,6 +25,10 @@ class StoreError(MismatchdError):
 
 class DamageError(StoreError):
     """The database is damaged: what is in it is not what was written."""
+
+
+class DiskError(StoreError):
+    """The disk is full or fails: to wait and try again may help."""
 
 
 class UsageError(MismatchdError):

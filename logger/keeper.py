@@ -1,7 +1,9 @@
 """Brings rows into the store and tells of them. No threads and no clocks: the daemon calls it.
 
-When the store takes nothing (a full disk), alarms are told all the same, rows are held in memory
-within bounds, the newest raw pairs first, and everything is stored once there is space.
+When the store takes nothing (a full disk, also at the start), alarms are told all the same, rows
+are held in memory within bounds, the newest raw pairs first, and everything is stored once there is
+space. A store found damaged is replaced by what can be salvaged of it; as that may take minutes,
+`open_store` is to hand rows on (`take`) while it salvages.
 """
 
 from __future__ import annotations
@@ -11,8 +13,9 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from logger.errors import DamageError, StoreError
-from logger.rows import AlarmChange, Health, Row, Samples, Second, Transmission
+from logger.backlog import Backlog
+from logger.errors import DamageError, DiskError, StoreError
+from logger.rows import AlarmChange, Health, Row, Samples, Transmission
 from logger.store.database import Store, Stored
 from logger.store.refusals import disk_takes_nothing
 from logger.utc import format_ns
@@ -22,45 +25,68 @@ log = logging.getLogger("mismatchd")
 COMMIT_S = 1.0  # rows that are not urgent are committed this often at least
 RETRY_S = 1.0
 HEALTH_S = 30.0  # and rows of health at least
-MOST_PAIRS = 2_000_000  # held while they cannot be stored; some 50 MB
-MOST_SECONDS = 100_000
+LONGEST_RETRY_S = 16.0
+PAIRS_A_RETRY_S = 100_000
 TIDY_S = 3600.0  # what is too old is deleted this often
+UNTIDY_S = 60.0  # if the store could not be tidied, it is left alone so long
 DAY_NS = 86_400_000_000_000
 
 Tell = Callable[[Stored], None]
+Open = Callable[[bool], Store]
 
 
 class Keeper:
     """Takes rows, commits them in time, tells what others want to hear of.
 
+    open_store           opens the store; True if what is there is damaged
     keep_ns, keep_bytes  how long and how much of raw pairs is kept
+
+    Raises StoreError if the store cannot be opened and waiting would not help.
     """
 
     def __init__(
-        self, store: Store, tell: Tell, *, keep_ns: int, keep_bytes: int | None = None
+        self, open_store: Open, tell: Tell, *, keep_ns: int, keep_bytes: int | None = None
     ) -> None:
-        self.store = store
+        self.store: Store | None = None  # None while it cannot be opened
+        self.failure: str | None = None
+        self.disk_takes_nothing = False  # and that is why
+        self.open_kinds: list[str] = []  # alarms that were open at the start
+        self._open = open_store
         self._tell = tell
         self._keep_ns = keep_ns
         self._keep_bytes = keep_bytes
-        self._rows: list[Row] = []
+        self._backlog = Backlog()
         self._due_s: float | None = None
-        self._tidy_s = 0.0
+        self._attempts = 0
+        self._tidy_s = self._expire_s = 0.0
+        self._untidy = False
         self._told: set[tuple[str, str, str]] = set()  # alarm changes told before they were stored
         self._newest_ns = 0
-        self._last_change = store.last_change_id()
-        self.failure: str | None = None
-        self.disk_takes_nothing = False  # and that is why
-        self.dropped = 0
+        self._last_change = 0
+        self._damaged = False
+        self._known = False  # whether `open_kinds` are
+        try:
+            self._opened()
+        except (DamageError, DiskError) as error:
+            self._damaged = isinstance(error, DamageError)
+            self._failed(error)
+            self._due_s = 0.0
+
+    @property
+    def dropped(self) -> int:
+        """How many rows and raw pairs were given up because they could not be stored."""
+        return self._backlog.dropped
 
     def take(self, rows: list[Row], now_s: float) -> None:
         """Take rows in; nothing waits for the disk."""
         if not rows:
             return
-        self._rows += rows
+        before = self.dropped
+        self._backlog.add(rows)
+        if before == 0 and self.dropped:
+            log.error("memory for rows that cannot be stored is full: the oldest are dropped")
         if self.failure is not None:
             self._tell_unstored(rows)
-            self._bound()
         if self.failure is None and any(map(_urgent, rows)):
             wait_s = 0.0
         elif all(isinstance(row, Health) for row in rows):
@@ -76,25 +102,34 @@ class Keeper:
     def keep(self, now_s: float, *, ending: bool = False) -> bool | None:
         """Commit what is due; whether that was possible, None if nothing was. Raises StoreError
         only at the end."""
-        if not self._rows:
+        if not self._backlog and self.store is not None:
             self._notice_acknowledged()
         elif ending or (self._due_s or 0.0) <= now_s:
             return self._commit(now_s, ending=ending)
         return None
 
+    def close(self) -> None:
+        """Close the store."""
+        if self.store is not None:
+            self.store.close()
+
     def _commit(self, now_s: float, *, ending: bool) -> bool:
-        rows, self._rows = self._rows, []
         try:
-            self._notice_acknowledged()
-            stored = self.store.write(rows)
-            self._last_change = self.store.last_change_id()
+            try:
+                stored = self._write()
+            except DamageError as error:
+                self._replace()
+                self._failed(error)
+                stored = self._write()
         except StoreError as error:
-            self._rows = rows
             self._failed(error)
             if ending:
+                log.error("%d rows and %d raw pairs are lost", *self._backlog.counts())
                 raise
-            self._due_s = now_s + RETRY_S
+            self._due_s = now_s + self._retry_s()
             return False
+        rows = self._backlog.take()
+        self._attempts = 0
         if self.failure is not None:
             log.warning("the store takes rows again")
             self.failure = None
@@ -106,6 +141,38 @@ class Keeper:
         self._tidy(rows, now_s)
         return True
 
+    def _retry_s(self) -> float:
+        """How long to wait after a failure: to try costs time by the pair, and while the store is
+        closed perhaps that of another salvage."""
+        self._attempts += 1
+        if self.store is None:
+            return min(LONGEST_RETRY_S, RETRY_S * 2.0 ** min(self._attempts - 1, 10))
+        return RETRY_S + self._backlog.pairs / PAIRS_A_RETRY_S
+
+    def _write(self) -> list[Stored]:
+        store = self._opened()  # which may change what is to be written
+        self._notice_acknowledged()
+        stored = store.write(self._backlog.rows())
+        self._last_change = store.last_change_id()
+        return stored
+
+    def _opened(self) -> Store:
+        if self.store is None:
+            self.store = self._open(self._damaged)
+            self._damaged = False
+            self._last_change = self.store.last_change_id()
+            if not self._known:
+                self.open_kinds = [alarm.kind for alarm in self.store.open_alarms()]
+                self._known = True
+                self._backlog.raised_before(self.open_kinds)
+        return self.store
+
+    def _replace(self) -> None:
+        """What is there is damaged; the store is to be opened anew."""
+        self.close()
+        self.store = None
+        self._damaged = True
+
     def _failed(self, error: StoreError) -> None:
         if self.failure != str(error):
             log.error("%s; alarms are still told, the newest pairs are held in memory", error)
@@ -113,11 +180,7 @@ class Keeper:
         self.failure = str(error)
         self.disk_takes_nothing = disk_takes_nothing(error)
         if first:
-            self._tell_unstored(self._rows)
-        self._bound()
-        if isinstance(error, DamageError):
-            self.store.close()
-            self.store = Store.open(self.store.path, damaged=True)
+            self._tell_unstored(self._backlog.rows())
 
     def _tell_unstored(self, rows: list[Row]) -> None:
         for row in rows:
@@ -139,42 +202,17 @@ class Keeper:
             self._told.add(_key(columns, row.change))
             self._tell(Stored("alarms", row.change, columns))
 
-    def _bound(self) -> None:
-        """Drop the oldest of what is plenty, and what only told how far a transmission was."""
-        pairs = seconds = 0
-        kept: list[Row] = []
-        before = self.dropped
-        for row in reversed(self._rows):
-            if isinstance(row, Samples):
-                pairs += len(row.block)
-                if pairs > MOST_PAIRS:
-                    self.dropped += len(row.block)
-                    continue
-            elif isinstance(row, Second):
-                seconds += 1
-                if seconds > MOST_SECONDS:
-                    self.dropped += 1
-                    continue
-            kept.append(row)
-        if before == 0 and self.dropped:
-            log.error("memory for rows that cannot be stored is full: the oldest are dropped")
-        announced: set[int] = set()
-        self._rows = []
-        for row in reversed(kept):
-            if isinstance(row, Transmission) and not row.ended:
-                if row.start_ns in announced:
-                    continue
-                announced.add(row.start_ns)
-            self._rows.append(row)
-
     def _notice_acknowledged(self) -> None:
         """Tell of acknowledgements that another process has made."""
+        store = self.store
+        if store is None:
+            return
         try:
-            if not self.store.changed_elsewhere():
+            if not store.changed_elsewhere():
                 return
-            for item in self.store.acknowledged_after(self._last_change):
+            for item in store.acknowledged_after(self._last_change):
                 self._tell(item)
-            self._last_change = self.store.last_change_id()
+            self._last_change = store.last_change_id()
         except StoreError as error:
             log.warning("acknowledgements cannot be read: %s", error)
 
@@ -184,16 +222,26 @@ class Keeper:
         for row in rows:
             if isinstance(row, Samples):
                 self._newest_ns = int(row.block.time_ns[-1])
-        expiring = self._newest_ns > 0 and now_s >= self._tidy_s
+        if self.store is None or now_s < self._tidy_s:
+            return
+        expiring = self._newest_ns > 0 and now_s >= self._expire_s
         try:
             expired = self.store.tidy(
                 self._newest_ns - self._keep_ns if expiring else None, self._keep_bytes
             )
-        except StoreError as error:
+        except DamageError as error:
+            self._replace()
             self._failed(error)
             return
+        except StoreError as error:  # rows are stored all the same
+            if not self._untidy:
+                log.error("raw pairs cannot be merged or deleted: %s", error)
+            self._untidy = True
+            self._tidy_s = now_s + UNTIDY_S
+            return
+        self._untidy = False
         if expiring:
-            self._tidy_s = now_s + TIDY_S
+            self._expire_s = now_s + TIDY_S
         if expired:
             log.info("%d raw pairs have passed their time and are deleted", expired)
 

@@ -12,7 +12,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -98,11 +98,14 @@ def pty() -> Iterator[tuple[int, str]]:
 
 
 class Running:
-    """A daemon with `--events`; events as dictionaries with the moment they were read."""
+    """A daemon with `--events`; events as dictionaries with the moment they were read.
 
-    def __init__(self, config: Path, **environ: str) -> None:
+    prefix  a command that runs the daemon, in the same process
+    """
+
+    def __init__(self, config: Path, prefix: Sequence[str] = (), **environ: str) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "logger.cli", "run", "--events", "-c", str(config)],
+            [*prefix, sys.executable, "-m", "logger.cli", "run", "--events", "-c", str(config)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             env={**os.environ, **environ},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import fcntl
 import io
 import json
 import os
@@ -320,3 +321,22 @@ def test_unplugged_and_back(tmp_path: Path) -> None:
     assert len(exported("transmissions", config)) == 1
     changes = [(e["kind"], e["change"]) for _, e in daemon.events if e["event"] == "alarm"]
     assert changes == [("no-data", "raised"), ("no-data", "cleared")]
+
+
+def test_nobody_reads_what_is_said(tmp_path: Path) -> None:
+    with (tmp_path / "pairs.csv").open("w") as file:
+        file.write("time_s,forward_v,reflected_v\n")
+        lines = [line(*powers).decode().strip() for powers in (QUIET, (4.0, 0.1))]
+        for index in range(60_000):
+            file.write(f"{1_770_000_000 + index / 20:.6f},{lines[index % 200 >= 100]}\n")
+    config = write_config(tmp_path, "", driver="{kind: replay, path: pairs.csv}")
+    daemon = subprocess.Popen(
+        [sys.executable, "-m", "logger.cli", "run", "-c", str(config)], stderr=subprocess.PIPE
+    )
+    try:
+        fcntl.fcntl(daemon.stderr, fcntl.F_SETPIPE_SZ, 4096)
+        assert daemon.wait(30) == 0
+    finally:
+        daemon.kill()
+        daemon.communicate()
+    assert len(exported("transmissions", config)) == 300

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import faulthandler
 import logging
-import sys
 import time
 from pathlib import Path
 
@@ -12,6 +12,7 @@ import click
 
 from logger.cli.announce import Announcer
 from logger.cli.station import calibration_of, config_option, configuration
+from logger.cli.stderr_log import StderrLog
 
 
 @click.command("run")
@@ -23,14 +24,22 @@ from logger.cli.station import calibration_of, config_option, configuration
 )
 def command(config_path: Path | None, events: bool) -> None:
     """Watch the station until SIGTERM or Ctrl-C, or the end of a replayed file."""
+    logging.Formatter.converter = time.gmtime
+    with contextlib.closing(StderrLog()) as handler:
+        logging.basicConfig(
+            handlers=[handler],
+            level=logging.INFO,
+            format="%(asctime)sZ %(message)s",
+            datefmt="%H:%M:%S",
+        )
+        _run(config_path, events=events)
+
+
+def _run(config_path: Path | None, *, events: bool) -> None:
     from logger.calibration.coupler import Coupler
     from logger.daemon import Daemon
 
     faulthandler.enable()  # where every thread was, if the service manager's watchdog ends us
-    logging.Formatter.converter = time.gmtime
-    logging.basicConfig(
-        stream=sys.stderr, level=logging.INFO, format="%(asctime)sZ %(message)s", datefmt="%H:%M:%S"
-    )
     log = logging.getLogger("mismatchd")
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)

@@ -85,7 +85,7 @@ def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[st
         lines.append(("gaps", f"{live['gaps']} since the start"))
         lines.append(("clock", _clock(live["clock"])))
         if live["rows_dropped"]:
-            lines.append(("dropped", f"{live['rows_dropped']} per-second rows"))
+            lines.append(("dropped", f"{live['rows_dropped']} rows and raw pairs"))
         if live["store_error"]:
             lines.append(("store", live["store_error"]))
     for forwarder in live["forwarders"] if live else stored.get("forwarders", []):

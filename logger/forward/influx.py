@@ -317,6 +317,8 @@ class InfluxForwarder:
     # cursors
 
     def _opened(self) -> Outbox:
+        if self._outbox is not None and self._outbox.replaced:
+            self._forget()
         if self._outbox is None:
             outbox = Outbox.reader(self._path)
             try:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import logging
 import math
+import os
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from itertools import groupby
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
-from logger.errors import StoreError, UsageError
+from logger.errors import DamageError, StoreError, UsageError
 from logger.rows import (
     AlarmChange,
     Boot,
@@ -25,11 +26,11 @@ from logger.rows import (
 )
 from logger.store import redate, salvage
 from logger.store.archive import Archive
-from logger.store.refusals import is_damage
 from logger.store.schema import (
     bring_up_to_date,
     current_version,
     errors_of,
+    kind_of,
     transaction,
     version_of,
 )
@@ -101,30 +102,35 @@ class Store:
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
         self.path = path
+        self._file = _identity(path)
         self.archive = Archive(connection, path)
         self._data_version = self._one("PRAGMA data_version")
         log_pages = LOG_BYTES // self._one("PRAGMA page_size")
         connection.execute(f"PRAGMA wal_autocheckpoint = {log_pages}")
 
     @classmethod
-    def open(cls, path: Path, *, damaged: bool = False) -> Self:
-        """Open for writing; creates the folder and the file. Raises StoreError.
-
-        A file that is damaged, or said to be, is set aside and a new one begun with what could be
-        read of it.
-        """
-        try:
+    def open(cls, path: Path) -> Self:
+        """Open for writing; creates the folder and the file. Raises StoreError: DamageError if the
+        file is not as it was written (then see `salvaged`), DiskError if the disk is full."""
+        with _opening(path):
             path.parent.mkdir(parents=True, exist_ok=True)
-            if not damaged:
-                try:
-                    return cls(_opened(path), path)
-                except sqlite3.Error as error:
-                    if not is_damage(error):
-                        raise
-                    log.error("%s is damaged: %s", path, error)
-            aside = salvage.set_aside(path)
-            connection = _opened(path)
-            counts = salvage.salvage(aside, connection)
+            salvage.complete(path)
+            return cls(_opened(path), path)
+
+    @classmethod
+    def salvaged(cls, path: Path, meanwhile: Callable[[], None] = lambda: None) -> Self:
+        """Set a damaged file aside and open a new one with what could be read of it.
+
+        `meanwhile` is called often; what it raises ends the salvage, to be begun again another
+        time. Raises StoreError.
+        """
+        with _opening(path):
+            connection = _opened(salvage.begin(path))
+            try:
+                counts = salvage.salvage(path, connection, meanwhile)
+            finally:
+                connection.close()
+            aside = salvage.exchange(path)
             kept = ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing"
             log.error(
                 "%s is set aside as %s; a new one is begun with %s"
@@ -133,11 +139,7 @@ class Store:
                 aside.name,
                 kept,
             )
-            return cls(connection, path)
-        except (OSError, sqlite3.Error) as error:
-            raise StoreError(f"{path}: cannot be opened: {error}") from error
-        except StoreError as error:
-            raise StoreError(f"{path}: {error}") from error
+            return cls(_opened(path), path)
 
     @staticmethod
     def expect(path: Path) -> None:
@@ -169,6 +171,11 @@ class Store:
         except StoreError:
             connection.close()
             raise
+
+    @property
+    def replaced(self) -> bool:
+        """Whether the path leads to another file by now, since this one was found damaged."""
+        return _identity(self.path) != self._file
 
     def close(self) -> None:
         """Close the file; may be called twice."""
@@ -467,6 +474,16 @@ class Store:
         return errors_of(self.path)
 
 
+@contextmanager
+def _opening(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, sqlite3.Error) as error:
+        kind = kind_of(error)
+        said = "is damaged" if kind is DamageError else "cannot be opened"
+        raise kind(f"{path}: {said}: {error}") from error
+
+
 def _opened(path: Path) -> sqlite3.Connection:
     """A connection for writing to a database of the present schema."""
     connection = _connect(path, "rwc")
@@ -476,6 +493,9 @@ def _opened(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = NORMAL")
         bring_up_to_date(connection)
         salvage.check(connection, path)
+    except StoreError as error:
+        connection.close()
+        raise StoreError(f"{path}: {error}") from error
     except BaseException:
         connection.close()
         raise
@@ -486,6 +506,14 @@ def _missing(path: Path) -> StoreError:
     return StoreError(
         f"no store at {path} yet; has `mismatchd run` been started with this configuration?"
     )
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        found = os.stat(path)
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:

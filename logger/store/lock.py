@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 from pathlib import Path
@@ -18,7 +19,10 @@ class StoreLock:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
-            raise StoreError(f"{path}: cannot be created: {error.strerror}") from error
+            raise StoreError(
+                f"{path}: cannot be created: {error.strerror}; the daemon must be able to write to"
+                f" {path.parent}"
+            ) from error
         try:
             fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
@@ -28,7 +32,8 @@ class StoreLock:
                 f"{store}: another daemon keeps this store (pid {holder}); stop it first"
             ) from error
         os.ftruncate(self._fd, 0)
-        os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
+        with contextlib.suppress(OSError):  # a full disk: it is locked all the same
+            os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
 
     def release(self) -> None:
         """Let the next daemon have the store."""

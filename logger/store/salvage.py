@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from logger.store.schema import transaction
 from logger.store.segments import is_readable
+from logger.store.tables import FORWARDED
 
 log = logging.getLogger("mismatchd")
 
-PAGE_ROWS = 500
+PAGE_ROWS = 100  # copied at once
 CHECKED_BYTES = 32 << 20  # a larger file would keep the daemon waiting at its start
+NEW = ".new"
+PIECES = ("", "-wal", "-shm")
 
 
 def check(connection: sqlite3.Connection, path: Path) -> None:
@@ -31,33 +34,66 @@ def check(connection: sqlite3.Connection, path: Path) -> None:
         connection.execute(f"SELECT * FROM {name} ORDER BY 1 DESC LIMIT 1").fetchall()
 
 
-def set_aside(path: Path) -> Path:
-    """Rename a database with its log; returns where it is now."""
+def begin(path: Path) -> Path:
+    """Where the new database is to be filled before it takes the place of the damaged one, so that
+    whatever ends the salvage, it begins again; what an earlier one has left there is deleted."""
+    new = _beside(path, NEW)
+    for suffix in PIECES:
+        _beside(new, suffix).unlink(missing_ok=True)
+    return new
+
+
+def exchange(path: Path) -> Path:
+    """Rename a database with its log, and the new one to its place; where the old one is now."""
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-    aside = path.with_name(f"{path.name}.damaged-{stamp}")
-    for suffix in ("", "-wal", "-shm"):
-        piece = path.with_name(path.name + suffix)
+    aside = _beside(path, f".damaged-{stamp}")
+    for suffix in PIECES:
+        piece = _beside(path, suffix)
         if piece.exists():
-            piece.rename(aside.with_name(aside.name + suffix))
+            piece.rename(_beside(aside, suffix))
+    _beside(path, NEW).rename(path)
     return aside
 
 
-def salvage(aside: Path, target: sqlite3.Connection) -> dict[str, int]:
+def complete(path: Path) -> None:
+    """Complete an exchange that was cut off: it has begun if the old database is gone."""
+    new = _beside(path, NEW)
+    if new.exists() and not path.exists():
+        for suffix in PIECES[1:]:  # a log of the old one must not be taken for the new one's
+            _beside(path, suffix).unlink(missing_ok=True)
+        new.rename(path)
+
+
+def _beside(path: Path, suffix: str) -> Path:
+    return path.with_name(path.name + suffix)
+
+
+def salvage(
+    damaged: Path, target: sqlite3.Connection, meanwhile: Callable[[], None] = lambda: None
+) -> dict[str, int]:
     """Copy what can be read of a damaged database; the number of rows by table.
 
-    `target` has the present schema. Rows keep their ids.
+    `target` has the present schema. Rows keep their ids. `meanwhile` is called often; what it
+    raises ends the salvage.
     """
     copied: dict[str, int] = {}
     try:
-        source = sqlite3.connect(f"{aside.absolute().as_uri()}?mode=ro", uri=True)
+        source = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
     except sqlite3.Error as error:
-        log.error("nothing can be read of %s: %s", aside, error)
+        log.error("nothing can be read of %s: %s", damaged, error)
         return copied
     try:
         for (name,) in _tables(target):
             columns = [row[1] for row in target.execute(f"PRAGMA table_info({name})")]
-            with transaction(target):
-                copied[name] = _copy(source, target, name, columns)
+            copied[name] = _copy(source, target, name, columns, meanwhile)
+        with transaction(target):
+            for table in FORWARDED:
+                # Else new rows with the ids of lost ones would seem delivered.
+                target.execute(
+                    "UPDATE forwarded SET live = min(live, (SELECT coalesce(max(id), 0)"
+                    f" FROM {table.name})) WHERE followed = ?",
+                    (table.name,),
+                )
     finally:
         source.close()
     return {name: count for name, count in copied.items() if count}
@@ -70,7 +106,11 @@ def _tables(connection: sqlite3.Connection) -> list[tuple[str]]:
 
 
 def _copy(
-    source: sqlite3.Connection, target: sqlite3.Connection, name: str, columns: list[str]
+    source: sqlite3.Connection,
+    target: sqlite3.Connection,
+    name: str,
+    columns: list[str],
+    meanwhile: Callable[[], None],
 ) -> int:
     try:
         there = {row[1] for row in source.execute(f"PRAGMA table_info({name})")}
@@ -83,47 +123,79 @@ def _copy(
         f"INSERT OR IGNORE INTO {name} ({', '.join(map(_quoted, shared))})"
         f" VALUES ({', '.join('?' * len(shared))})"
     )
-    count = 0
-    for row in _rows(source, name, shared):
-        data = dict(zip(shared, row, strict=True)).get("data")
-        if name == "segments" and not (isinstance(data, bytes) and is_readable(data)):
-            continue
-        try:
-            count += target.execute(put, row).rowcount
-        except sqlite3.IntegrityError:  # a row that is no longer one of ours
-            continue
-    return count
+    data = shared.index("data") if name == "segments" else None
+    before = target.total_changes
+    for page in _pages(source, name, shared):
+        rows = [row for row in page if data is None or _is_sound(row[data])]
+        with transaction(target):
+            target.executemany(put, rows)  # what is no longer a row of ours is ignored
+        meanwhile()
+    return target.total_changes - before
 
 
-def _rows(source: sqlite3.Connection, name: str, columns: list[str]) -> Iterator[tuple[Any, ...]]:
-    """Rows in order of their key, stepping over what cannot be read."""
+def _is_sound(data: Any) -> bool:
+    return isinstance(data, bytes) and is_readable(data)
+
+
+def _pages(
+    source: sqlite3.Connection, name: str, columns: list[str]
+) -> Iterator[list[tuple[Any, ...]]]:
+    """Rows, many at a time, in order of their key, stepping over what cannot be read."""
     key = _quoted(columns[0])
     select = f"SELECT {', '.join(map(_quoted, columns))} FROM {name}"
+
+    def page(after: Any, limit: int) -> list[tuple[Any, ...]] | None:
+        where, values = ("", ()) if after is None else (f" WHERE {key} > ?", (after,))
+        try:
+            return source.execute(
+                f"{select}{where} ORDER BY {key} LIMIT {limit}", values
+            ).fetchall()
+        except (sqlite3.DatabaseError, sqlite3.DataError):
+            return None
+
     last = _end(source, name, key)
     after: Any = None
-    step = 1
     while True:
-        where, values = ("", ()) if after is None else (f" WHERE {key} > ?", (after,))
-        for limit in (PAGE_ROWS, 1):
-            try:
-                page = source.execute(
-                    f"{select}{where} ORDER BY {key} LIMIT {limit}", values
-                ).fetchall()
-            except (sqlite3.DatabaseError, sqlite3.DataError):
-                continue
-            break
-        else:
+        rows = page(after, PAGE_ROWS)
+        if rows is None:
+            rows = page(after, 1)
+        if rows is None:
             if not isinstance(last, int) or not isinstance(after or 0, int):
                 return
-            after = (after or 0) + step
-            if after >= last:
+            after = _beyond(after or 0, last, lambda key: page(key, 1) is not None)
+            if after is None:
                 return
-            step *= 2
-            continue
-        if not page:
+        elif not rows:
             return
-        yield from page
-        after, step = page[-1][0], 1
+        else:
+            yield rows
+            after = rows[-1][0]
+
+
+def _beyond(after: int, last: int, readable: Callable[[int], bool]) -> int | None:
+    """The next key after which a row can be read, before `last`; None if there is none.
+
+    Nothing says where damage ends, so it is sought in steps that double, both ways.
+    """
+    step, found = 1, last - 1
+    while after + step < found and not readable(after + step):
+        after += step
+        step *= 2
+    if after + step < found:
+        found = after + step
+    elif found <= after or not readable(found):
+        return None
+    while True:
+        bad, good = after, found
+        while good - bad > 1:
+            middle = (bad + good) // 2
+            bad, good = (bad, middle) if readable(middle) else (middle, good)
+        step = 1  # what lies between may hold sound rows, too
+        while good - step > after and not readable(good - step):
+            step *= 2
+        if good - step <= after:
+            return good
+        found = good - step
 
 
 def _end(source: sqlite3.Connection, name: str, key: str) -> Any:

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from logger.errors import DamageError, StoreError
-from logger.store.refusals import is_damage
+from logger.errors import DamageError, DiskError, StoreError
+from logger.store.refusals import is_damage, is_disk
 
 FOLDER = Path(__file__).parent
 
@@ -52,8 +52,14 @@ def errors_of(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        kind = DamageError if is_damage(error) else StoreError
-        raise kind(f"{path}: {error}") from error
+        raise kind_of(error)(f"{path}: {error}") from error
+
+
+def kind_of(error: Exception) -> type[StoreError]:
+    """What an error of SQLite or of the system means for the store."""
+    if is_damage(error):
+        return DamageError
+    return DiskError if is_disk(error) else StoreError
 
 
 @contextmanager

@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 import time
 from collections import Counter
+from typing import Any
 
 import msgspec
 
@@ -18,6 +19,14 @@ from logger.calibration.simulated import calibration
 from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Transmission
+
+TRAFFIC: dict[str, Any] = {
+    "transmissions_per_hour": 40,
+    "seconds": [1, 25],
+    "modes": ["fm", "am", "ssb"],
+    "channels": [1, 20, 40],
+    "power_w": [0.2, 12.0],
+}
 
 
 class Settings(msgspec.Struct):
@@ -30,13 +39,6 @@ class Settings(msgspec.Struct):
 
 def main(hours: float, seed: int) -> None:
     """Run it."""
-    traffic = {
-        "transmissions_per_hour": 40,
-        "seconds": [1, 25],
-        "modes": ["fm", "am", "ssb"],
-        "channels": [1, 20, 40],
-        "power_w": [0.2, 12.0],
-    }
     options = msgspec.convert(
         {
             "seed": seed,
@@ -44,7 +46,7 @@ def main(hours: float, seed: int) -> None:
             "start_utc": "2026-01-01T00:00:00Z",
             "duration_s": hours * 3600,
             "block_s": 5.0,
-            "operator": {"random": traffic},
+            "operator": {"random": TRAFFIC},
         },
         SimulatedOptions,
     )

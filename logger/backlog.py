@@ -1,0 +1,137 @@
+"""Rows that wait to be stored, in order and within bounds. No threads and no clocks.
+
+A daemon whose disk is full goes on for days, so what it holds must have an end and cost little:
+raw pairs are joined into large blocks, and of a transmission that goes on only the latest state is
+held. Of what is plenty the oldest gives way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from drivers.contract import SampleBlock, join
+from logger.rows import AlarmChange, ClockChange, Row, Samples, Second, Transmission
+
+MOST_PAIRS = 2_000_000  # some 50 MB, and 16 for each auxiliary column
+MOST_ROWS = 100_000  # seconds, and as many of all others
+JOINED_PAIRS = 65_536  # blocks are joined up to that size,
+LOOSE = 256  # once there are so many that are smaller
+
+
+class Backlog:
+    """Rows that were added, until they are taken; `dropped` counts rows and pairs given up."""
+
+    def __init__(self) -> None:
+        self.dropped = 0
+        self._before: list[Row] = []
+        self._clear()
+
+    def _clear(self) -> None:
+        self.pairs = 0
+        self._samples: list[Samples] = []
+        self._loose = 0  # so many at the end have not been joined
+        self._rows: list[Row] = []  # all others
+        self._seconds = 0
+        self._goes_on: tuple[int, int] | None = None  # start of a transmission, place of its row
+
+    def __len__(self) -> int:
+        return len(self._before) + len(self._rows) + len(self._samples)
+
+    def add(self, rows: list[Row]) -> None:
+        """Add rows behind those that are there."""
+        for row in rows:
+            if isinstance(row, ClockChange):  # the times before it and after do not mix
+                self._before = [*self._before, *self._samples, *self._rows, row]
+                self._clear()
+                continue
+            if isinstance(row, Samples):
+                self._samples.append(row)
+                self._loose += 1
+                self.pairs += len(row.block)
+                continue
+            if isinstance(row, Transmission) and not row.ended:
+                if self._goes_on is not None and self._goes_on[0] == row.start_ns:
+                    self._rows[self._goes_on[1]] = row  # before its seconds, as it must be
+                    continue
+                self._goes_on = row.start_ns, len(self._rows)
+            self._seconds += isinstance(row, Second)
+            self._rows.append(row)
+        if self._loose >= LOOSE:
+            self._join()
+        if self.pairs > MOST_PAIRS:
+            self._drop_pairs()
+        if self._seconds > MOST_ROWS or len(self._rows) - self._seconds > MOST_ROWS:
+            self._drop_rows()
+
+    def rows(self) -> list[Row]:
+        """All rows in the order to store them; they stay."""
+        return [*self._before, *self._samples, *self._rows]
+
+    def counts(self) -> tuple[int, int]:
+        """How many rows other than raw pairs there are, and how many raw pairs."""
+        return len(self._rows), self.pairs
+
+    def raised_before(self, kinds: Iterable[str]) -> None:
+        """Alarms of these kinds are open in the store: the first raising of each is none."""
+        for kind in kinds:
+            for place, row in enumerate(self._rows):
+                if isinstance(row, AlarmChange) and row.kind == kind:
+                    if row.change == "raised":
+                        del self._rows[place]
+                        self._goes_on = None
+                    break
+
+    def take(self) -> list[Row]:
+        """All rows in the order to store them, and then there are none."""
+        rows = self.rows()
+        self._before = []
+        self._clear()
+        return rows
+
+    def _join(self) -> None:
+        begin = len(self._samples) - self._loose
+        if begin and len(self._samples[begin - 1].block) < JOINED_PAIRS:
+            begin -= 1
+        joined: list[Samples] = []
+        part: list[SampleBlock] = []
+        size, begins = 0, False
+        for row in self._samples[begin:]:
+            if part and (row.begins or size >= JOINED_PAIRS):
+                joined.append(Samples(join(part), begins))
+                part, size, begins = [], 0, False
+            begins |= row.begins
+            size += len(row.block)
+            part.append(row.block)
+        self._samples[begin:] = [*joined, Samples(join(part), begins)]
+        self._loose = 0
+
+    def _drop_pairs(self) -> None:
+        count = 0
+        while self.pairs > MOST_PAIRS:
+            size = len(self._samples[count].block)
+            self.pairs -= size
+            self.dropped += size
+            count += 1
+        del self._samples[:count]
+        self._loose = min(self._loose, len(self._samples))
+
+    def _drop_rows(self) -> None:
+        """Drop the older half of what is too much, so that this is not done again soon."""
+        others = len(self._rows) - self._seconds
+        seconds = self._seconds // 2 if self._seconds > MOST_ROWS else 0
+        others = others // 2 if others > MOST_ROWS else 0
+        kept: list[Row] = []
+        whole: set[int] = set()  # transmissions that seconds may refer to
+        for row in self._rows:
+            if isinstance(row, Second):
+                seconds, drop = seconds - 1, seconds > 0 or row.start_ns not in whole
+            else:
+                others, drop = others - 1, others > 0
+            self.dropped += drop
+            if not drop:
+                kept.append(row)
+                if isinstance(row, Transmission):
+                    whole.add(row.start_ns)
+        self._rows = kept
+        self._seconds = sum(isinstance(row, Second) for row in kept)
+        self._goes_on = None

@@ -1,0 +1,136 @@
+"""Prints memory and file size after each of ten simulated days through the real daemon.
+
+python -m tests.bench.soak [days] [seed] [mode...]
+
+The traffic is that of `clean_traffic`, in all modes or those named, replayed as quickly as the
+daemon takes it. Memory is the median over a day and its highest, looked at ten times a second.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import statistics
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+import psutil
+
+from logger.status import ask
+from tests.bench.clean_traffic import TRAFFIC
+from tests.station import Running
+
+START_UTC, START_NS = "2026-01-01T00:00:00Z", 1_767_225_600_000_000_000
+DAY_NS = 86_400_000_000_000
+GROWTH_MB = 2.0  # allowed after the first day
+PAIR_B, SECOND_B, TRANSMISSION_B = 0.6, 130, 170  # predicted in the file, indexes included
+
+
+def config(folder: Path, days: float, seed: int, modes: list[str]) -> Path:
+    """A configuration for so many days."""
+    driver = {
+        "kind": "simulated",
+        "seed": seed,
+        "pace": "fast",
+        "start_utc": START_UTC,
+        "duration_s": days * 86400,
+        "block_s": 5.0,
+        "operator": {"random": {**TRAFFIC, "modes": modes}},
+    }
+    path = folder / "config.yaml"
+    path.write_text(
+        f"station: {{name: soak}}\ndriver: {json.dumps(driver)}\n"
+        "store: {path: data/station.sqlite}\n"
+    )
+    return path
+
+
+def file_bytes(store: Path) -> int:
+    """Of the database and its log."""
+    pieces = (store.with_name(store.name + suffix) for suffix in ("", "-wal"))
+    return sum(piece.stat().st_size for piece in pieces if piece.exists())
+
+
+def main(days: int, seed: int, modes: list[str]) -> bool:
+    """Run it; whether memory stayed flat."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        store = folder / "data/station.sqlite"
+        begun = time.monotonic()
+        daemon = Running(config(folder, days, seed, modes))
+        said: list[bytes] = []
+        reader = threading.Thread(target=lambda: said.extend(daemon.process.stderr or ()))
+        reader.start()
+        process = psutil.Process(daemon.process.pid)
+        by_day: dict[int, list[float]] = {}
+        while daemon.process.poll() is None:
+            time.sleep(0.1)
+            daemon.poll()
+            status = ask(store) if store.parent.exists() else None
+            if status is None or status["last_pair_ns"] is None:
+                continue
+            day = 1 + (status["last_pair_ns"] - START_NS) // DAY_NS
+            if by_day and day not in by_day:
+                report(by_day, store, time.monotonic() - begun)
+            with contextlib.suppress(psutil.NoSuchProcess):
+                by_day.setdefault(day, []).append(process.memory_info().rss / 1e6)
+        report(by_day, store, time.monotonic() - begun)
+        taken_s = time.monotonic() - begun
+        alarms = [event for _, event in daemon.events if event["event"] == "alarm"]
+        reader.join()
+        print(said[-1].decode().strip())
+        with contextlib.closing(sqlite3.connect(store)) as connection:
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            pairs, segments = connection.execute(
+                "SELECT sum(pairs), sum(length(data)) FROM segments"
+            ).fetchone()
+            counts = {
+                table: connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+                for table in ("seconds", "transmissions")
+            }
+            pages = connection.execute(
+                "SELECT name, sum(pgsize) FROM dbstat GROUP BY name HAVING sum(pgsize) > 100000"
+                " ORDER BY 2 DESC"
+            ).fetchall()
+        size = file_bytes(store)
+    expected = (
+        PAIR_B * pairs + SECOND_B * counts["seconds"] + TRANSMISSION_B * counts["transmissions"]
+    )
+    print(
+        f"{days} days in {taken_s:.0f} s; {days * 86400 * 200 / taken_s / 1e6:.2f} million pairs/s;"
+        f" {len(alarms)} alarm changes"
+    )
+    print(f"{pairs:,} pairs archived, {segments / pairs:.3f} bytes a pair in segments; {counts}")
+    print("pages: " + ", ".join(f"{name} {bytes_ / 1e6:.2f} MB" for name, bytes_ in pages))
+    print(
+        f"file: {size / 1e6:.2f} MB; predicted {expected / 1e6:.2f} MB"
+        f" ({PAIR_B} B a pair, {SECOND_B} B a second, {TRANSMISSION_B} B a transmission);"
+        f" {size / expected - 1:+.0%}"
+    )
+    medians = [statistics.median(found) for found in by_day.values()]
+    growth = max(medians[1:], default=medians[0]) - medians[0]
+    print(f"memory: {growth:+.2f} MB at most after the first day")
+    return growth < GROWTH_MB
+
+
+def report(by_day: dict[int, list[float]], store: Path, taken_s: float) -> None:
+    """Print the day that is over."""
+    day, resident = list(by_day.items())[-1]
+    print(
+        f"day {day:2}: {statistics.median(resident):.1f} MB resident, {max(resident):.1f} at most;"
+        f" {file_bytes(store) / 1e6:.2f} MB in the file; {taken_s:.0f} s",
+        flush=True,
+    )
+
+
+if __name__ == "__main__":
+    flat = main(
+        int(sys.argv[1]) if len(sys.argv) > 1 else 10,
+        int(sys.argv[2]) if len(sys.argv) > 2 else 1,
+        sys.argv[3:] or TRAFFIC["modes"],
+    )
+    sys.exit(not flat)

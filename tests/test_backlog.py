@@ -1,0 +1,166 @@
+"""Rows that wait: in order, joined, within bounds; from thread to thread."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers.contract import SampleBlock
+from logger import backlog
+from logger.backlog import Backlog
+from logger.handover import Handover
+from logger.rows import AlarmChange, Row, Samples, Second, Transmission
+from tests.test_store import SECOND, T0, alarm, second, transmission
+
+
+def samples(first: int, count: int, *, begins: bool = False) -> Samples:
+    numbers = np.arange(first, first + count)
+    return Samples(SampleBlock(T0 + 1000 * numbers, numbers * 0.5, numbers * 0.25), begins)
+
+
+def times(rows: Sequence[Row]) -> np.ndarray:
+    found = [row.block.time_ns for row in rows if isinstance(row, Samples)]
+    return np.concatenate([np.empty(0, np.int64), *found])
+
+
+def assert_seconds_have_their_transmission(rows: Sequence[Row]) -> None:
+    known = set()
+    for row in rows:
+        if isinstance(row, Transmission):
+            known.add(row.start_ns)
+        assert not isinstance(row, Second) or row.start_ns in known
+
+
+# What a pipeline gives: pairs, and now and then what became of them.
+BATCHES = st.lists(st.tuples(st.integers(1, 9), st.sampled_from(["", "so far", "ended", "alarm"])))
+
+
+@given(BATCHES, st.sampled_from([2, 5]), st.sampled_from([8, 1 << 16]))
+def test_nothing_is_lost_or_out_of_order(
+    batches: list[tuple[int, str]], loose: int, joined: int
+) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(backlog, "LOOSE", loose)
+        patch.setattr(backlog, "JOINED_PAIRS", joined)
+        waiting = Backlog()
+        given_rows: list[Row] = []
+        at = start = 0
+        for count, what in batches:
+            rows: list[Row] = [samples(at, count, begins=at == 0)]
+            at += count
+            start_ns = T0 + start * SECOND
+            if what == "alarm":
+                rows.append(alarm("raised", T0 + at * SECOND, start_ns=None))
+            elif what:
+                rows.append(transmission(start_ns, ended=what == "ended", samples=at))
+                rows.append(second(T0 + at * SECOND, start_ns))
+                start = at if what == "ended" else start
+            waiting.add(rows)
+            given_rows += rows
+        assert waiting.pairs == at
+        taken = waiting.take()
+        assert len(waiting) == waiting.pairs == waiting.dropped == 0
+    assert np.array_equal(times(taken), times(given_rows))
+    assert [row.begins for row in taken if isinstance(row, Samples)] == [
+        place == 0 for place in range(sum(isinstance(row, Samples) for row in taken))
+    ]
+    for kind in (Second, AlarmChange):
+        assert [r for r in taken if isinstance(r, kind)] == [
+            r for r in given_rows if isinstance(r, kind)
+        ]
+    assert_seconds_have_their_transmission(taken)
+    latest = {r.start_ns: r for r in given_rows if isinstance(r, Transmission)}
+    assert {r.start_ns: r for r in taken if isinstance(r, Transmission)} == latest
+
+
+def test_the_oldest_give_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(backlog, "MOST_PAIRS", 1000)
+    monkeypatch.setattr(backlog, "MOST_ROWS", 100)
+    waiting = Backlog()
+    for number in range(400):
+        start_ns = T0 + number // 10 * 10 * SECOND
+        waiting.add(
+            [
+                samples(number * 10, 10),
+                transmission(start_ns, ended=number % 10 == 9, samples=number),
+                second(T0 + number * SECOND, start_ns),
+            ]
+        )
+        assert waiting.pairs <= 1000
+        assert len(waiting) <= 1000 / 10 + 256 + 2 * 100
+    rows = waiting.rows()
+    assert times(rows)[-1] == T0 + 3999 * 1000
+    assert (np.diff(times(rows)) == 1000).all()
+    assert_seconds_have_their_transmission(rows)
+    ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
+    assert len(ended) == 40  # seconds go first
+    assert waiting.counts()[1] == waiting.pairs == len(times(rows))
+    seconds = [row for row in rows if isinstance(row, Second)]
+    assert seconds[-1].time_ns == T0 + 399 * SECOND
+    assert waiting.dropped == 4000 - waiting.pairs + 400 - len(seconds)
+    for number in range(300):
+        waiting.add([alarm("raised", T0 + number * SECOND, start_ns=None)])
+    rows = waiting.rows()
+    assert_seconds_have_their_transmission(rows)
+    assert isinstance(rows[-1], AlarmChange)
+    assert rows[-1].time_ns == T0 + 299 * SECOND
+    assert sum(not isinstance(row, Samples | Second) for row in rows) <= 100
+
+
+def test_an_alarm_that_was_open_before_is_not_raised_again() -> None:
+    waiting = Backlog()
+    rows: list[Row] = [
+        alarm("raised", T0, "no-data"),
+        alarm("raised", T0 + 1),
+        alarm("cleared", T0 + 2),
+        alarm("raised", T0 + 3),
+        alarm("cleared", T0 + 4, "detector-fault"),
+    ]
+    waiting.add(rows)
+    waiting.raised_before(["high-swr", "detector-fault"])
+    assert waiting.rows() == [rows[0], *rows[2:]]
+
+
+def test_who_takes_late_gets_everything_in_order() -> None:
+    # More batches than a keeper can be behind; a second must come after its transmission.
+    handed = Handover()
+    for number in range(20_000):
+        start_ns = T0 + number * SECOND
+        handed.give(
+            [samples(number, 1), transmission(start_ns, ended=True), second(start_ns, start_ns)]
+        )
+    assert not handed.room(0.01)
+    rows, ended = handed.take(1.0)
+    assert not ended
+    assert len(times(rows)) == 20_000
+    assert (np.diff(times(rows)) > 0).all()
+    assert_seconds_have_their_transmission(rows)
+    assert sum(isinstance(row, Second) for row in rows) == 20_000
+    assert handed.dropped == 0
+    assert handed.room(0.0)
+    assert handed.take(0.01) == ([], False)
+
+
+def test_threads() -> None:
+    handed = Handover()
+    count = 5000
+
+    def give() -> None:
+        for number in range(count):
+            handed.give([samples(number, 1)])
+        handed.end()
+
+    giver = threading.Thread(target=give)
+    giver.start()
+    taken: list[Row] = []
+    ended = False
+    while not ended:
+        rows, ended = handed.take(5.0)
+        taken += rows
+    giver.join()
+    assert np.array_equal(times(taken), T0 + 1000 * np.arange(count))

@@ -1,0 +1,519 @@
+"""What may befall a store: no space, garbage in the file, a folder that cannot be written."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import random
+import re
+import resource
+import sqlite3
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from drivers.contract import SampleBlock
+from logger.backlog import MOST_PAIRS
+from logger.errors import DamageError, DiskError, StoreError
+from logger.keeper import Keeper
+from logger.rows import Samples
+from logger.store import salvage
+from logger.store.database import Store, Stored
+from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from tests.disks import disk, mounted
+from tests.servers import victoria_metrics
+from tests.station import Running, line, mismatchd, pty, write_config
+from tests.test_end_to_end import QUIET, Plan, play, play_until_read
+from tests.test_forwarder import exported as exported_series
+from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
+
+EVER_NS = 2**62
+GOOD, BAD = (4.0, 0.05), (4.0, 3.2)
+LITTLE = 40  # pairs at a time
+HOLD_RSS_MB = 160  # while as many pairs as may be are held, of which 50 are the pairs
+
+
+@pytest.fixture(params=["tmpfs", "limit"])
+def small(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Any]:
+    with disk(request.param, tmp_path / "disk") as found:
+        yield found
+
+
+def config_on(folder: Path, port: str, **more: str) -> Path:
+    return write_config(folder, port, transmission="{hang_ms: 300}", **more)
+
+
+def archived(path: Path) -> np.ndarray:
+    """Times of all archived pairs."""
+    store = Store.reader(path)
+    found = [block.time_ns for block in store.archive.blocks(-EVER_NS, EVER_NS)]
+    store.close()
+    return np.concatenate([np.empty(0, np.int64), *found])
+
+
+def rows(path: Path, table: str) -> list[dict[str, Any]]:
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.row_factory = sqlite3.Row
+        return [dict(row) for row in connection.execute(f"SELECT * FROM {table} ORDER BY 1")]
+
+
+def wait_stored(config: Path, deadline_s: float = 10) -> None:
+    """Wait until the store takes rows."""
+    end = time.monotonic() + deadline_s
+    while time.monotonic() < end:
+        status = json.loads(mismatchd("status", "--json", "-c", config).stdout)
+        if "store_error" not in status or status["store_error"] is None:
+            return
+        time.sleep(0.2)
+    raise AssertionError(status)
+
+
+def assert_all_pairs_are_there(path: Path) -> None:
+    times = archived(path)
+    assert (np.diff(times) > 0).all()
+    for row in rows(path, "transmissions"):
+        within = (times >= row["start_ns"]) & (times <= row["end_ns"])
+        assert within.sum() == row["samples"], row
+
+
+def alarms_told(daemon: Running) -> list[tuple[str, str]]:
+    if daemon.process.poll() is None:
+        daemon.poll()
+    return [(e["kind"], e["change"]) for _, e in daemon.events if e["event"] == "alarm"]
+
+
+# the disk is full
+
+
+def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
+    path = small.folder / "data/station.sqlite"
+    with pty() as (master, name):
+        config = config_on(small.folder, name)
+        daemon = Running(config)
+        try:
+            play_until_read(daemon, config, master)
+            play(master, 200, [(0.3, QUIET), (1.5, GOOD), (0.7, QUIET)])
+            small.fill(daemon.process.pid)
+            plan: Plan = [(2.2, GOOD), (0.4, BAD), (1.3, GOOD), (0.7, QUIET)]
+            play(master, 200, plan)
+            told = alarms_told(daemon)
+            # The store refuses from the first commit on; alarms are told within their time.
+            assert sorted(told[:2]) == [("high-reflected-power", "raised"), ("high-swr", "raised")]
+            assert len(rows(path, "alarms")) == 0
+            status = json.loads(mismatchd("status", "--json", "-c", config).stdout)
+            assert re.search("full|disk I/O", status["store_error"])
+            assert "full" in mismatchd("status", "-c", config).stdout or small.prefix
+            play(master, 200, [(1.5, GOOD), (2.5, QUIET)])
+            small.free(daemon.process.pid)
+            play(master, 200, [(2.0, QUIET), (1.0, GOOD), (0.7, QUIET)])
+            time.sleep(0.3)
+            code, said = daemon.stop()
+        finally:
+            daemon.kill()
+    assert code == 0, said
+    assert said.count("alarms are still told") == 1, said
+    assert said.count("the store takes rows again") == 1
+    assert said.count("ALARM") == 2
+    told = alarms_told(daemon)
+    assert len(told) == len(set(told)), "told twice"
+    stored = rows(path, "alarms")
+    assert {(row["kind"], "raised") for row in stored} <= set(told)
+    assert len(stored) == 2
+    assert all(
+        (row["cleared_ns"] is not None) == ((row["kind"], "cleared") in told) for row in stored
+    )
+    assert len(rows(path, "transmissions")) == 4
+    ended = [event["id"] for _, event in daemon.events if event["event"] == "transmission"]
+    assert ended == [row["id"] for row in rows(path, "transmissions")]
+    assert_all_pairs_are_there(path)
+
+
+@pytest.mark.parametrize("known", [False, True], ids=["new", "known"])
+def test_a_disk_that_is_full_from_the_start(small: Any, known: bool) -> None:
+    path = small.folder / "data/station.sqlite"
+    with pty() as (master, name):
+        config = config_on(small.folder, name)
+        if known:  # a station that ended during an alarm
+            daemon = Running(config)
+            try:
+                play_until_read(daemon, config, master)
+                play(master, 200, [(1.0, GOOD), (0.4, BAD)])
+                assert daemon.stop()[0] == 0
+            finally:
+                daemon.kill()
+            assert len(rows(path, "alarms")) == 2
+        small.fill()
+        daemon = Running(config, small.prefix)
+        try:
+            play_until_read(daemon, config, master)
+            play(master, 200, [(0.5, QUIET), (1.0, GOOD), (0.4, BAD), (0.7, QUIET)])
+            told = alarms_told(daemon)
+            assert sorted(told) == [("high-reflected-power", "raised"), ("high-swr", "raised")]
+            small.free(daemon.process.pid)
+            wait_stored(config, 20)
+            play(master, 200, [(0.3, QUIET), (2.0, GOOD), (0.7, QUIET)])
+            time.sleep(0.3)
+            code, said = daemon.stop()
+        finally:
+            daemon.kill()
+    assert code == 0, said
+    assert said.count("alarms are still told") == 1, said
+    assert said.count("the store takes rows again") == 1
+    stored = rows(path, "alarms")
+    assert len(stored) == 2  # what was open from before stands for what was told
+    assert len(rows(path, "transmissions")) == 2 + known
+    assert_all_pairs_are_there(path)
+
+
+def test_what_is_held_has_an_end(tmp_path: Path) -> None:
+    # A few pairs at a time, as they come while the key is down, and more than may be held.
+    with disk("tmpfs", tmp_path / "disk") as small:
+        told: list[Stored] = []
+        path = small.folder / "station.sqlite"
+        store = Store.open(path)
+        small.fill()
+        keeper = Keeper(lambda damaged: store, told.append, keep_ns=EVER_NS)
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        count = MOST_PAIRS + 300_000
+        times = T0 + 2_000_000 * np.arange(count)
+        forward, reflected = np.full(count, 1.0), np.full(count, 0.1)
+        for begin in range(0, count, LITTLE):
+            part = slice(begin, begin + LITTLE)
+            block = SampleBlock(times[part], forward[part], reflected[part])
+            now_s = begin / 5000
+            keeper.take([transmission(ended=False), Samples(block)], now_s)
+            keeper.keep(now_s)
+        keeper.take([alarm("raised", T0)], 1e6)
+        assert keeper.failure is not None
+        assert "full" in keeper.failure
+        assert [item.change for item in told] == ["raised"]
+        grown_mb = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+        assert grown_mb < HOLD_RSS_MB
+        assert 300_000 - LITTLE <= keeper.dropped < 300_000 + 200_000
+        small.free()
+        subprocess.run(["mount", "-o", "remount,size=100m", str(small.folder)], check=True)
+        keeper.keep(2e6)
+        assert keeper.failure is None
+        assert len(told) == 1
+        store.close()
+        assert np.array_equal(archived(path), times[keeper.dropped :])
+
+
+# garbage in the file
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a station that has recorded 60 transmissions."""
+    folder = tmp_path_factory.mktemp("recorded")
+    random_ = random.Random(5)
+    with (folder / "pairs.csv").open("w") as file:
+        file.write("time_s,forward_v,reflected_v\n")
+        lines = {powers: line(*powers).decode().strip() for powers in (QUIET, GOOD)}
+        at_us = 1_770_000_000_000_000
+        for _ in range(60):
+            for powers, count in ((QUIET, 800), (GOOD, random_.randrange(200, 6000))):
+                for _ in range(count):
+                    at_us += 5000
+                    file.write(f"{at_us / 1e6:.6f},{lines[powers]}\n")
+    config = config_on(folder, "", driver="{kind: replay, path: pairs.csv}")
+    mismatchd("run", "-c", config)
+    with contextlib.closing(sqlite3.connect(folder / "data/station.sqlite")) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return folder
+
+
+def copied(folder: Path, target: Path) -> Path:
+    """The same station elsewhere; its store."""
+    subprocess.run(["cp", "-r", f"{folder}/.", str(target)], check=True)
+    return target / "data/station.sqlite"
+
+
+def pages(path: Path, name: str, kind: str = "leaf") -> list[int]:
+    """Numbers of a table's or index's pages, in the order of its rows."""
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        found = connection.execute(
+            "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = ? ORDER BY path",
+            (name, kind),
+        )
+        return [row[0] for row in found]
+
+
+def garble(path: Path, numbers: list[int]) -> None:
+    """Overwrite pages with garbage."""
+    random_ = random.Random(1)
+    with path.open("r+b") as file:
+        for number in numbers:
+            file.seek((number - 1) * 4096)
+            file.write(random_.randbytes(4096))
+
+
+def named(said: str, path: Path) -> Path:
+    """The file that the message says the damaged one is now."""
+    (found,) = re.findall(rf"{re.escape(str(path))} is set aside as (\S+);", said)
+    return path.with_name(found)
+
+
+def sound(path: Path) -> bool:
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        return bool(connection.execute("PRAGMA integrity_check").fetchone() == ("ok",))
+
+
+def content(path: Path, table: str, *without: str) -> list[dict[str, Any]]:
+    return [
+        {name: value for name, value in row.items() if name not in without}
+        for row in rows(path, table)
+    ]
+
+
+def test_pages_of_garbage_cost_their_rows_until_recompute(recorded: Path, tmp_path: Path) -> None:
+    path = copied(recorded, tmp_path)
+    before = {name: rows(path, name) for name in ("transmissions", "seconds", "segments")}
+    doomed = pages(path, "seconds")[1::3] + pages(path, "transmissions")[:1]
+    garble(path, doomed + pages(path, "sqlite_autoindex_seconds_1")[:1])
+    late = tmp_path / "pairs.csv"
+    late.write_text("time_s,forward_v,reflected_v\n1780000000.0,0.0,0.0\n")
+    done = mismatchd("run", "-c", tmp_path / "config.yaml")
+    aside = named(done.stderr, path)
+    assert aside.exists()
+    assert sound(path)
+    assert f"{len(before['segments'])} segments" in done.stderr
+    kept = rows(path, "seconds")
+    known = {row["id"]: row for row in before["seconds"]}
+    assert 0.4 * len(known) < len(kept) < 0.8 * len(known)
+    assert all(known[row["id"]] == row for row in kept)
+    assert [row for row in rows(path, "segments") if row["first_ns"] < 1_780_000_000 * SECOND] == (
+        before["segments"]
+    )
+    assert len(rows(path, "transmissions")) < len(before["transmissions"])
+    mismatchd("recompute", "-c", tmp_path / "config.yaml")
+    for table, key in (("transmissions", "start_ns"), ("seconds", "time_ns")):
+        again = sorted(content(path, table, "id", "transmission_id"), key=lambda row: row[key])
+        first = [
+            {name: value for name, value in row.items() if name not in ("id", "transmission_id")}
+            for row in before[table]
+        ]
+        assert again == first
+
+
+@pytest.mark.parametrize("end", [0, -1])
+def test_garbage_at_either_end_of_a_table(tmp_path: Path, end: int) -> None:
+    # Before the first page of rows whose keys are times nothing says where the next begin.
+    path = tmp_path / "station.sqlite"
+    store = Store.open(path)
+    for number in range(300):
+        times = T0 + number * SECOND + 5_000_000 * np.arange(50)
+        noise = np.random.default_rng(number).integers(0, 9, (2, 50)) / 1000
+        store.write([Samples(SampleBlock(times, *noise))])
+    store.close()
+    before = rows(path, "segments")
+    numbers = pages(path, "segments")
+    garble(path, [numbers[end], numbers[len(numbers) // 2]])
+    with pytest.raises(DamageError, match="is damaged"):
+        Store.open(path)
+    Store.salvaged(path).close()
+    assert sound(path)
+    kept = rows(path, "segments")
+    assert all(row in before for row in kept)
+    a_page = len(before) / len(numbers)
+    assert len(before) - 3 * a_page <= len(kept) < len(before)
+
+
+def test_a_page_of_garbage_under_a_running_daemon(recorded: Path, tmp_path: Path) -> None:
+    path = copied(recorded, tmp_path)
+    before = rows(path, "transmissions")
+    with pty() as (master, name), victoria_metrics(tmp_path) as server:
+        config = config_on(
+            tmp_path, name, influxdb=f"{{url: '{server.url}', org: home, bucket: station}}"
+        )
+        daemon = Running(config)
+        try:
+            play_until_read(daemon, config, master)
+            play(master, 200, [(0.3, QUIET), (1.5, GOOD), (1.0, QUIET)])
+            with contextlib.closing(sqlite3.connect(path)) as connection:
+                index = pages(path, "sqlite_autoindex_seconds_1", "internal")
+                busy, _, _ = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                assert not busy
+                garble(path, [*index, *pages(path, "sqlite_autoindex_seconds_1")])
+            play(master, 200, [(2.2, GOOD), (0.3, BAD), (2.5, GOOD), (0.7, QUIET)])
+            play(master, 200, [(1.5, QUIET), (1.5, GOOD), (2.5, QUIET)])
+            told = alarms_told(daemon)
+            code, said = daemon.stop()
+        finally:
+            daemon.kill()
+        series = exported_series(server)
+    assert code == 0, said
+    aside = named(said, path)
+    assert aside.exists()
+    assert sound(path)
+    after = rows(path, "transmissions")
+    assert after[: len(before)] == before
+    assert len(after) == len(before) + 3
+    assert len(told) == len(set(told))
+    assert ("high-swr", "raised") in told
+    assert len(rows(path, "alarms")) == 2
+    assert_all_pairs_are_there(path)
+    # The forwarder has gone over to the new file, too.
+    assert len(series["transmission_energy_j"]) == len(after)
+    assert len(series["second_forward_w"]) == len(rows(path, "seconds"))
+
+
+def test_a_file_that_is_no_database(tmp_path: Path) -> None:
+    path = tmp_path / "data/station.sqlite"
+    path.parent.mkdir()
+    text = b"notes of the harbour workshop\n" * 300
+    path.write_bytes(text)
+    (tmp_path / "pairs.csv").write_text("time_s,forward_v,reflected_v\n1780000000.0,0.0,0.0\n")
+    config = config_on(tmp_path, "", driver="{kind: replay, path: pairs.csv}")
+    done = mismatchd("run", "-c", config)
+    assert "not a database" in done.stderr
+    assert "begun with nothing" in done.stderr
+    assert named(done.stderr, path).read_bytes() == text
+    assert sound(path)
+    assert len(archived(path)) == 1
+
+
+def test_a_salvage_that_was_cut_off_is_begun_again(
+    recorded: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = copied(recorded, tmp_path)
+    before = rows(path, "transmissions")
+    garble(path, pages(path, "seconds")[2:4])
+
+    def cut_off(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in ("salvage", "exchange"):
+        with monkeypatch.context() as patch:
+            patch.setattr(salvage, name, cut_off)
+            with pytest.raises(KeyboardInterrupt):
+                Store.salvaged(path)
+        assert path.exists()
+    renamed = Path.rename
+
+    def rename(self: Path, target: Path) -> Path:
+        if self.name.endswith(".new"):
+            raise KeyboardInterrupt
+        return renamed(self, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "rename", rename)
+        with pytest.raises(KeyboardInterrupt):
+            Store.salvaged(path)
+    assert not path.exists()
+    Store.open(path).close()
+    assert sound(path)
+    assert rows(path, "transmissions") == before
+    assert not list(path.parent.glob("*.new*"))
+
+
+def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Path) -> None:
+    path = copied(recorded, tmp_path)
+    before = rows(path, "transmissions")
+    garble(path, pages(path, "seconds")[2:4])
+    told: list[str | None] = []
+    during: list[list[str | None]] = []
+    ended = True
+
+    def meanwhile() -> None:
+        if ended:
+            raise StoreError("the daemon is to end")
+        if not during:
+            keeper.take([alarm("raised", T0, start_ns=None)], 100.0)
+        during.append(list(told))
+
+    def open_store(damaged: bool) -> Store:
+        return Store.salvaged(path, meanwhile) if damaged else Store.open(path)
+
+    keeper = Keeper(open_store, lambda item: told.append(item.change), keep_ns=EVER_NS)
+    assert keeper.failure is not None
+    assert "is damaged" in keeper.failure
+    keeper.keep(1.0)
+    assert keeper.failure == "the daemon is to end"
+    ended = False
+    keeper.keep(99.0)
+    assert keeper.failure is None
+    assert during[0] == ["raised"]
+    assert told == ["raised"]
+    keeper.close()
+    assert len(rows(path, "alarms")) == 1
+    assert rows(path, "transmissions") == before
+
+
+def test_new_rows_are_delivered_though_lost_ones_had_their_ids(tmp_path: Path) -> None:
+    path = tmp_path / "station.sqlite"
+    store = Store.open(path)
+    store.write([transmission(), *(second(T0 + k * SECOND) for k in range(500))])
+    _, _, _, rewrites = store.cursor("influxdb")
+    store.advance_cursor("influxdb", "second_id", 500, rewrites)
+    store.close()
+    garble(path, pages(path, "seconds")[-3:])
+    store = Store.salvaged(path)
+    kept = store.counts()["seconds"]
+    assert 0 < kept < 500
+    store.write([transmission(), second(T0 + 1000 * SECOND)])
+    assert store.backlog("influxdb") >= 1
+    assert store.cursor("influxdb")[1] <= kept
+    store.close()
+
+
+# the folder and the lock
+
+
+def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    folder.mkdir()
+    (tmp_path / "pairs.csv").write_text("time_s,forward_v,reflected_v\n1780000000.0,0.0,0.0\n")
+    config = config_on(tmp_path, "", driver="{kind: replay, path: pairs.csv}")
+    if os.geteuid() == 0:  # whom no permission stops
+        done = mounted(folder, "ro")
+        if done.returncode:
+            pytest.skip(f"no mounts here: {done.stderr.decode().strip()}")
+    else:
+        folder.chmod(0o555)
+    try:
+        failed = mismatchd("run", "-c", config, check=False)
+    finally:
+        if os.geteuid() == 0:
+            subprocess.run(["umount", str(folder)], check=True)
+        else:
+            folder.chmod(0o755)
+    assert failed.returncode == 1
+    (said,) = failed.stderr.splitlines()
+    assert re.search("Read-only|Permission", said)
+    assert f"must be able to write to {folder}" in said
+
+
+def test_a_store_that_another_daemon_keeps(tmp_path: Path) -> None:
+    with pty() as (master, name):
+        config = config_on(tmp_path, name)
+        daemon = Running(config)
+        try:
+            play_until_read(daemon, config, master)
+            for command in ("run", "recompute"):
+                failed = mismatchd(command, "-c", config, check=False)
+                assert failed.returncode == 1
+                (said,) = failed.stderr.splitlines()
+                assert f"(pid {daemon.process.pid})" in said
+            assert daemon.process.poll() is None
+        finally:
+            daemon.kill()
+
+
+def test_errors_of_the_disk_are_told_apart(tmp_path: Path) -> None:
+    with disk("tmpfs", tmp_path / "disk") as small:
+        store = Store.open(small.folder / "station.sqlite")
+        small.fill()
+        with pytest.raises(DiskError, match="full"):
+            store.write([transmission()])
+        small.free()
+        assert store.write([transmission()])
+        assert [r.columns["samples"] for r in store.records(TRANSMISSIONS, *ALWAYS)] == [600]
+        assert list(store.records(SECONDS, *ALWAYS)) == list(store.records(ALARMS, *ALWAYS)) == []
+        store.close()
