@@ -9,6 +9,7 @@ import random
 import re
 import resource
 import sqlite3
+import struct
 import subprocess
 import time
 from collections.abc import Iterator
@@ -249,9 +250,11 @@ def garble(path: Path, numbers: list[int]) -> None:
     """Overwrite pages with garbage."""
     random_ = random.Random(1)
     with path.open("r+b") as file:
+        file.seek(16)
+        (size,) = struct.unpack(">H", file.read(2))
         for number in numbers:
-            file.seek((number - 1) * 4096)
-            file.write(random_.randbytes(4096))
+            file.seek((number - 1) * size)
+            file.write(random_.randbytes(size))
 
 
 def named(said: str, path: Path) -> Path:
@@ -448,18 +451,19 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
 
 def test_new_rows_are_delivered_though_lost_ones_had_their_ids(tmp_path: Path) -> None:
     path = tmp_path / "station.sqlite"
-    store = Store.open(path)
+    store = Outbox.open(path)
     store.write([transmission(), *(second(T0 + k * SECOND) for k in range(500))])
-    _, _, _, rewrites = store.cursor("influxdb")
-    store.advance_cursor("influxdb", "second_id", 500, rewrites)
+    store.begin("any")
+    done = store.position("any", SECONDS)._replace(live=500)
+    assert store.save("any", SECONDS, done, None)
     store.close()
     garble(path, pages(path, "seconds")[-3:])
-    store = Store.salvaged(path)
+    store = Outbox.salvaged(path)
     kept = store.counts()["seconds"]
     assert 0 < kept < 500
     store.write([transmission(), second(T0 + 1000 * SECOND)])
-    assert store.backlog("influxdb") >= 1
-    assert store.cursor("influxdb")[1] <= kept
+    assert store.position("any", SECONDS).live <= kept
+    assert store.totals("any").backlog >= 1
     store.close()
 
 
