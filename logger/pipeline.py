@@ -138,8 +138,8 @@ class Pipeline:
         rows += self._marked(changes)
         wanted, quiet = self._selection.update(samples, keyed)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
-        if wanted is not None:
-            rows.append(Samples(wanted, begins=self._begins))
+        for part in wanted:
+            rows.append(Samples(part, begins=self._begins))
             self._begins = False
         return rows
 

@@ -8,10 +8,13 @@ archive are the same as those that were derived live.
 
 from __future__ import annotations
 
+import itertools
+from dataclasses import replace
+
 import numpy as np
 
 from drivers.contract import SampleBlock, join
-from logger.blocks import Bools, Times
+from logger.blocks import Bits, Bools, Times
 
 BEFORE_NS = 1_000_000_000
 AFTER_NS = 500_000_000
@@ -20,10 +23,12 @@ BURST = 128
 EVERY_NS = 60_000_000_000
 LONG_AGO_NS = -(2**62)
 NEVER_NS = 2**62
+GAP, DOUBT = 1, 2
 
 
 class Selection:
-    """Feeds on samples and what is keyed of them; yields what is to be archived, in time order.
+    """Feeds on samples and what is keyed of them; yields what is to be archived, in time order and
+    in blocks that say where pairs were lost or times are in doubt.
 
     hang_ns  a pause shorter than this does not end a transmission
     """
@@ -35,12 +40,15 @@ class Selection:
         self._due_ns = LONG_AGO_NS  # of the next burst
         self._left = 0  # pairs of the burst that goes on
         self._open: SampleBlock | None = None  # pairs that may still be wanted,
-        self._wanted = np.empty(0, dtype=bool)  # and those that are
+        self._wanted = np.empty(0, dtype=bool)  # those that are,
+        self._marks = np.empty(0, dtype=np.uint8)  # and where gaps and doubts are
 
-    def update(self, block: SampleBlock, keyed: Bools) -> tuple[SampleBlock | None, Bools]:
-        """Take in one block, `keyed` (n,); what is to be archived by now, if anything, and which
-        pairs of this block tell the noise, (n,)."""
+    def update(self, block: SampleBlock, keyed: Bools) -> tuple[list[SampleBlock], Bools]:
+        """Take in one block, `keyed` (n,); what is to be archived by now, and which pairs of this
+        block tell the noise, (n,)."""
         times = block.time_ns
+        marks = np.full(len(times), DOUBT * block.clock_step, dtype=np.uint8)
+        marks[0] |= GAP * block.gap
         last = np.maximum.accumulate(np.where(keyed, times, LONG_AGO_NS))
         np.maximum(last, self._last_keyed_ns, out=last)
         self._last_keyed_ns = int(last[-1])
@@ -52,6 +60,7 @@ class Selection:
         if self._open is not None:
             block = join([self._open, block])
             wanted = np.concatenate([self._wanted, wanted])
+            marks = np.concatenate([self._marks, marks])
             keyed = np.concatenate([np.zeros(len(self._wanted), dtype=bool), keyed])
         if keyed.any():
             times = block.time_ns
@@ -59,7 +68,7 @@ class Selection:
             following = np.minimum.accumulate(following)[::-1]
             wanted |= following - times <= BEFORE_NS
             wanted[:-1] |= keyed[1:]
-        return self._release(block, wanted), quiet
+        return self._release(block, wanted, marks), quiet
 
     def _burst(self, times: Times, quiet: Bools) -> Bools:
         """The pairs among the quiet ones that belong to a burst, (n,)."""
@@ -79,13 +88,30 @@ class Selection:
             done += len(some)
         return chosen
 
-    def _release(self, block: SampleBlock, wanted: Bools) -> SampleBlock | None:
+    def _release(self, block: SampleBlock, wanted: Bools, marks: Bits) -> list[SampleBlock]:
         """Everything before the first pair of which it is not known yet whether it is wanted."""
         times = block.time_ns
         undecided = ~wanted & (times > times[-1] - BEFORE_NS)
         end = int(np.argmax(undecided)) if undecided.any() else len(times)
         self._open = block[end:] if end < len(times) else None
-        self._wanted = wanted[end:]
+        self._wanted, self._marks = wanted[end:], marks[end:]
         if not wanted[:end].any():
-            return None
-        return block[:end] if wanted[:end].all() else block[:end][wanted[:end]]
+            return []
+        if wanted[:end].all():
+            return _marked(block[:end], marks[:end])
+        return _marked(block[:end][wanted[:end]], marks[:end][wanted[:end]])
+
+
+def _marked(block: SampleBlock, marks: Bits) -> list[SampleBlock]:
+    """Cut where a gap is and where doubts begin or end."""
+    begins = marks & GAP != 0
+    begins[1:] |= np.diff(marks & DOUBT) != 0
+    edges = [0, *(np.flatnonzero(begins[1:]) + 1).tolist(), len(block)]
+    return [
+        replace(
+            block[begin:end],
+            gap=bool(marks[begin] & GAP),
+            clock_step=bool(marks[begin] & DOUBT),
+        )
+        for begin, end in itertools.pairwise(edges)
+    ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
 import msgspec
 import numpy as np
@@ -87,13 +88,21 @@ def cut(whole: SampleBlock, places: Sequence[int]) -> list[SampleBlock]:
     return [whole[a:b] for a, b in itertools.pairwise(edges)]
 
 
-def run(blocks: Sequence[SampleBlock], config: Settings) -> tuple[SampleBlock, list[Row]]:
-    """What is archived, and the other rows."""
+def run_apart(
+    blocks: Sequence[SampleBlock], config: Settings
+) -> tuple[list[SampleBlock], list[Row]]:
+    """What is archived, in the blocks it comes in, and the other rows."""
     pipeline = Pipeline(config, COUPLER)
     rows = [row for block in blocks for row in pipeline.process(block)] + pipeline.finish()
     archived = [row for row in rows if isinstance(row, Samples)]
     assert [row.begins for row in archived] == [True] + [False] * (len(archived) - 1)
-    return join([row.block for row in archived]), [r for r in rows if not isinstance(r, Samples)]
+    return [row.block for row in archived], [r for r in rows if not isinstance(r, Samples)]
+
+
+def run(blocks: Sequence[SampleBlock], config: Settings) -> tuple[SampleBlock, list[Row]]:
+    """What is archived in one, and the other rows."""
+    archived, rows = run_apart(blocks, config)
+    return join(archived), rows
 
 
 def final(rows: Sequence[Row]) -> list[tuple[object, ...]]:
@@ -132,6 +141,33 @@ def test_the_archive_gives_the_same_archive_and_the_same_rows(
     archived, rows = run(cut(whole, places), config)
     again, rows_again = run([archived], config)
     assert same(again, archived)
+    assert_alike(rows_again, rows)
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    whole=streams(),
+    places=PLACES,
+    marks=st.lists(st.sampled_from([(False, False), (True, False), (False, True)]), min_size=1),
+    hang_ms=HANGS_MS,
+)
+def test_gaps_and_doubtful_times_are_archived_where_they_are(
+    whole: SampleBlock, places: list[int], marks: list[tuple[bool, bool]], hang_ms: float
+) -> None:
+    config = with_hang(hang_ms)
+    blocks = [
+        replace(block, gap=gap, clock_step=doubt)
+        for block, (gap, doubt) in zip(cut(whole, places), itertools.cycle(marks), strict=False)
+    ]
+    archived, rows = run_apart(blocks, config)
+    _, rows_again = run_apart(archived, config)
+    assert_alike(rows_again, rows)
+    doubtful = {ns for block in blocks if block.clock_step for ns in block.time_ns.tolist()}
+    for block in archived:
+        assert {ns in doubtful for ns in block.time_ns.tolist()} == {block.clock_step}
+
+
+def assert_alike(rows_again: Sequence[Row], rows: Sequence[Row]) -> None:
     for one, other in zip(final(rows_again), final(rows), strict=True):
         for got, want in zip(one, other, strict=True):
             # The last bits of sums depend on the cut of the blocks.
@@ -170,7 +206,7 @@ def test_all_pairs_about_keyed_ones_are_there(
     for block in cut(whole, places):
         part = np.searchsorted(times, block.time_ns)
         archived, noise = selection.update(block, keyed[part])
-        got += [] if archived is None else [archived]
+        got += archived
         quiet.append(noise)
     found = np.isin(times, join(got).time_ns) if got else np.zeros(count, dtype=bool)
     if got:
@@ -210,8 +246,7 @@ def test_a_burst_waits_for_the_key_to_be_up() -> None:
     keyed = (np.arange(count) >= 200 * 55) & (np.arange(count) < 200 * 65)
     selection = Selection(1_500_000_000)
     whole = SampleBlock(times, np.zeros(count), np.zeros(count))
-    archived, quiet = selection.update(whole, keyed)
-    assert archived is not None
+    (archived,), quiet = selection.update(whole, keyed)
     chosen = np.flatnonzero(quiet)
     assert chosen.tolist() == [*range(BURST), *range(200 * 65 + 100, 200 * 65 + 100 + BURST)]
     assert len(archived) == BURST + 200 * (1 + 10 + 2)
