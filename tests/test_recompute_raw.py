@@ -33,10 +33,11 @@ from logger.config import Config, InfluxOptions, load
 from logger.forward.influx import InfluxForwarder
 from logger.pipeline import Pipeline
 from logger.recompute import raw, recompute
-from logger.rows import Flag, Samples
+from logger.rows import Flag, Samples, Shift
 from logger.status import ask
 from logger.store import archive as archive_module
 from logger.store.database import Store
+from logger.store.redate import redate
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 from tests.station import Running, mismatchd
 from tests.test_forwarder import drain
@@ -498,6 +499,50 @@ def test_a_number_that_is_given_again_is_forwarded_again(case: Case) -> None:
     assert sum(line.startswith("second,") for line in sent) >= 8
 
 
+def test_an_alarm_that_names_another_transmission_is_forwarded_again(case: Case) -> None:
+    path = case.play(case.config, case.right)
+    sent: list[str] = []
+    options = InfluxOptions(url="http://127.0.0.1:9", org="home", bucket="station")
+    forwarder = InfluxForwarder(path, options, "here", {})
+    forwarder._send = sent.extend  # type: ignore[assignment] # returns None: the server took them
+    drain(forwarder)
+    before = content_of(path)[2]
+    sent.clear()
+    derive(path, case.rules(min_forward_w=0.4), case.right)
+    drain(forwarder)
+    forwarder.close()
+    changed = [one for one in content_of(path)[2] if one not in before]
+    assert [alarm["transmission_id"] for alarm in changed] == [None]
+    (line,) = (line for line in sent if line.startswith("alarm,"))
+    assert f"id={changed[0]['id']}.0" in line
+    assert "transmission_id" not in line
+
+
+def test_rows_that_were_dated_anew_stay_flagged(case: Case) -> None:
+    """Their seconds begin with those of the clock now, and none stands twice."""
+    path = case.play(case.config, case.right)
+    by_ns = 1_234_567_890_000
+    store = Store.open(path)
+    with store.all_or_nothing() as connection:
+        redate(connection, Shift(*ALWAYS, by_ns))
+    store.close()
+    moved = content_of(path)
+    summary = derive(path, case.config, case.right)
+    assert (summary.gone, summary.alarms) == (0, 0)
+    transmissions, seconds, alarms = content_of(path)
+    for name in ("id", "start_utc", "end_utc", "samples", "flags", "forward_w_mean"):
+        assert [row[name] for row in transmissions] == [row[name] for row in moved[0]]
+    assert all("clock-step" in row["flags"] for row in [*transmissions, *seconds])
+    assert alarms == moved[2]
+    starts = {row["start_utc"] for row in transmissions}
+    assert all(row["time_utc"].endswith(".000000Z") or row["time_utc"] in starts for row in seconds)
+    for row in transmissions:
+        parts = [second for second in seconds if second["transmission_id"] == row["id"]]
+        assert sum(second["samples"] for second in parts) == row["samples"]
+    derive(path, case.config, case.right)
+    assert content_of(path) == (transmissions, seconds, alarms)
+
+
 # --- alarms in hindsight ---
 
 
@@ -544,6 +589,7 @@ from logger.calibration.file import load as load_calibration
 from logger.config import load
 from logger.recompute import recompute
 from logger.store.database import Store
+from logger.store.redate import redate
 
 def stuck(done, of):
     if done > of // 2:

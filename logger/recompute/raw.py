@@ -14,10 +14,12 @@ added, and says so.
 
 from __future__ import annotations
 
+import functools
 import itertools
+import operator
 import sqlite3
 from collections.abc import Callable, Iterator
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import msgspec
 
@@ -31,10 +33,12 @@ from logger.store.database import CLOSE, Store
 from logger.watchdog import no_data
 
 EVER_NS = 2**62
+SECOND_NS = 1_000_000_000
 HINDSIGHT = " (in hindsight)"
 AROUND_NS = 2_000_000_000  # an alarm belongs to a transmission if it is that near
 
 Progress = Callable[[int, int], None]
+R = TypeVar("R", Transmission, Second)
 
 
 class Summary(NamedTuple):
@@ -120,8 +124,8 @@ class _Derived:
         self._store = store
         self._connection = connection
         self._margin_ns = max(BEFORE_NS, hang_ns)
-        # Of the stretch: from and up to when transmissions are whole, flags of one cut short.
-        self._whole_ns, self._until_ns, self._cut = 0, EVER_NS, 0
+        # Of the stretch: from and up to when transmissions are whole, the flag of one cut short.
+        self._whole_ns, self._until_ns, self._cut = 0, EVER_NS, Flag(0)
         self._torn = True
         self._seconds: dict[int, list[Second]] = {}  # of transmissions that go on
         self._covered: list[tuple[int, int]] = []
@@ -139,7 +143,7 @@ class _Derived:
         self._whole_ns = first_ns if begun else max(first_ns + self._margin_ns, before.end_ns + 1)
         reaches_over = stretch.torn and last.end_ns >= stretch.until_ns
         self._until_ns = last.start_ns if reaches_over else EVER_NS
-        self._cut = last.flags & int(Flag.INTERRUPTED) if last.start_ns >= first_ns else 0
+        self._cut = Flag(last.flags) & Flag.INTERRUPTED if last.start_ns >= first_ns else Flag(0)
         self._torn = stretch.torn
 
     def put(self, rows: list[Row]) -> None:
@@ -162,17 +166,45 @@ class _Derived:
                 self._put(row, seconds)
 
     def _put(self, row: Transmission, seconds: list[Second]) -> None:
+        told = self._told_before(row.end_ns + 1)
+        if told.end_ns >= row.start_ns and told.flags & Flag.CLOCK_STEP:
+            row, seconds = self._doubtful(row, seconds)
         told = self._told_before(row.start_ns + 1)
         self._store.put([row, *seconds])
-        if told.start_ns == row.start_ns:  # it may have been longer
-            self._drop_seconds(told.id, row.end_ns + 1, told.end_ns)
+        if told.start_ns == row.start_ns:
+            self._drop_seconds(told, {second.time_ns for second in seconds})
         self.spans[row.start_ns] = row.end_ns
         self.seconds += len(seconds)
 
-    def _drop_seconds(self, transmission_id: int, since_ns: int, until_ns: int) -> None:
-        self._connection.execute(
-            "DELETE FROM seconds WHERE transmission_id = ? AND time_ns BETWEEN ? AND ?",
-            (transmission_id, since_ns, until_ns),
+    def _doubtful(
+        self, row: Transmission, seconds: list[Second]
+    ) -> tuple[Transmission, list[Second]]:
+        """Times that were in doubt still are, also if pairs were moved to them later."""
+        told = dict(
+            self._connection.execute(
+                "SELECT time_ns, flags FROM seconds WHERE time_ns BETWEEN ? AND ?",
+                (row.start_ns - SECOND_NS, row.end_ns),
+            ).fetchall()
+        )
+
+        def flag(second: Second) -> Flag:
+            # Moved ones do not begin with the second.
+            near = [flags for at, flags in told.items() if abs(at - second.time_ns) < SECOND_NS]
+            flags = [told[second.time_ns]] if second.time_ns in told else near
+            return Flag(functools.reduce(operator.or_, flags, 0)) & Flag.CLOCK_STEP
+
+        return _flagged(row, Flag.CLOCK_STEP), [
+            _flagged(second, flag(second)) for second in seconds
+        ]
+
+    def _drop_seconds(self, told: _Told, kept: set[int]) -> None:
+        """Those of a transmission that is not as long as before, or not as its seconds went."""
+        rows = self._connection.execute(
+            "SELECT time_ns FROM seconds WHERE time_ns BETWEEN ? AND ? AND transmission_id = ?",
+            (told.start_ns, told.end_ns, told.id),
+        ).fetchall()
+        self._connection.executemany(
+            "DELETE FROM seconds WHERE time_ns = ?", [row for row in rows if row[0] not in kept]
         )
 
     def end(self, rows: list[Row], last_ns: int) -> None:
@@ -181,14 +213,11 @@ class _Derived:
             starts = [row.start_ns for row in rows if isinstance(row, Transmission)]
             self._until_ns = min([self._until_ns, *starts])
         else:
-            self.put([self._cut_short(row) for row in rows])
+            self.put(
+                [_flagged(row, self._cut) if isinstance(row, Transmission) else row for row in rows]
+            )
         self._seconds.clear()
         self._covered.append((self._whole_ns, min(last_ns, self._until_ns - 1)))
-
-    def _cut_short(self, row: Row) -> Row:
-        if not isinstance(row, Transmission):
-            return row
-        return msgspec.structs.replace(row, flags=row.flags | self._cut)
 
     def _note(self, change: AlarmChange) -> None:
         if change.change == "raised":
@@ -234,10 +263,9 @@ class _Derived:
             if told.start_ns not in self.spans
         ]
         for told in gone:
-            self._drop_seconds(told.id, told.start_ns, told.end_ns)
+            self._drop_seconds(told, set())
             self._connection.execute("DELETE FROM transmissions WHERE id = ?", (told.id,))
         self._point_alarms()
-        self._turn_back_forwarders()
         return len(gone), sum(self._add(raised, cleared) for raised, cleared in self._alarms)
 
     def _point_alarms(self) -> None:
@@ -257,18 +285,10 @@ class _Derived:
             if found == named:
                 continue
             execute("UPDATE alarms SET transmission_id = ? WHERE id = ?", (found, alarm_id))
-            execute(
-                "UPDATE forwarders SET rewrites = rewrites + 1, alarm_change_id = min("
-                "alarm_change_id, (SELECT min(id) - 1 FROM alarm_changes WHERE alarm_id = ?))",
+            execute(  # touched, it is forwarded again
+                "UPDATE alarm_changes SET alarm_id = alarm_id"
+                " WHERE id = (SELECT max(id) FROM alarm_changes WHERE alarm_id = ?)",
                 (alarm_id,),
-            )
-
-    def _turn_back_forwarders(self) -> None:
-        """The highest ids may be given again, and what has them then is to be forwarded too."""
-        for column, table in (("transmission_id", "transmissions"), ("second_id", "seconds")):
-            self._connection.execute(
-                f"UPDATE forwarders SET rewrites = rewrites + 1, {column} = last"
-                f" FROM (SELECT coalesce(max(id), 0) AS last FROM {table}) WHERE {column} > last"
             )
 
     def _add(self, raised: AlarmChange, cleared_ns: int) -> bool:
@@ -290,3 +310,7 @@ class _Derived:
             (cleared_ns if cleared_ns < EVER_NS else until_ns, raised.kind, raised.time_ns),
         )
         return True
+
+
+def _flagged(row: R, flag: Flag) -> R:
+    return msgspec.structs.replace(row, flags=row.flags | int(flag))
