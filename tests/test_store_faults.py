@@ -26,6 +26,7 @@ from logger.keeper import Keeper
 from logger.rows import Samples
 from logger.store import salvage
 from logger.store.database import Store, Stored
+from logger.store.outbox import Outbox
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 from tests.disks import disk, mounted
 from tests.servers import victoria_metrics
