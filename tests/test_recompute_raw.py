@@ -628,8 +628,8 @@ def _in_small_segments(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(archive_module, "MERGED_PAIRS", 2000)
 
 
-def damage(path: Path, at_s: float, case: Case) -> tuple[str, str]:
-    """Damage the segment that holds a moment; its first and last time."""
+def damage(path: Path, at_s: float, case: Case, how: str = "damaged") -> tuple[str, str]:
+    """Damage the segment that holds a moment, or take it away; its first and last time."""
     at_ns = int(case.whole.time_ns[0]) + round(at_s * 1e9)
     connection = sqlite3.connect(path)
     first_ns, last_ns, data = connection.execute(
@@ -638,9 +638,12 @@ def damage(path: Path, at_s: float, case: Case) -> tuple[str, str]:
         (at_ns,),
     ).fetchone()
     assert last_ns >= at_ns
-    connection.execute(
-        "UPDATE segments SET data = ? WHERE first_ns = ?", (data[:-1] + b"?", first_ns)
-    )
+    if how == "damaged":
+        connection.execute(
+            "UPDATE segments SET data = ? WHERE first_ns = ?", (data[:-1] + b"?", first_ns)
+        )
+    else:
+        connection.execute("DELETE FROM segments WHERE first_ns = ?", (first_ns,))
     connection.commit()
     connection.close()
     return tuple(f"{np.datetime64(ns, 'ns')}"[:26] + "Z" for ns in (first_ns, last_ns))
@@ -649,9 +652,12 @@ def damage(path: Path, at_s: float, case: Case) -> tuple[str, str]:
 @pytest.mark.usefixtures("_in_small_segments")
 @pytest.mark.parametrize("at_s", [3.0, 10.0, 28.0, 55.0, 85.0, 131.0, 168.0, 200.0, 231.0])
 @pytest.mark.parametrize("rules", [{}, {"min_forward_w": 0.4}, {"hang_ms": 2900}], ids=str)
-def test_rows_that_reach_into_damage_stay(case: Case, at_s: float, rules: dict[str, float]) -> None:
+@pytest.mark.parametrize("how", ["damaged", "missing"])
+def test_rows_that_reach_into_a_hole_stay(
+    case: Case, at_s: float, rules: dict[str, float], how: str
+) -> None:
     path = case.play(case.config, case.right)
-    first, last = damage(path, at_s, case)
+    first, last = damage(path, at_s, case, how)
     before = by_start(content_of(path))
     changed = case.rules(**rules)
     derive(path, changed, case.right)

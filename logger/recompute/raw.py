@@ -4,9 +4,9 @@ The stages start afresh where a run of the daemon began. With the calibration an
 time the same rows come out; with others, the rows that these would have given. All of it is one
 transaction of the store, so that a crash leaves the old rows.
 
-Where pairs are missing (expired, damaged), rows of transmissions that reach into the hole stay as
-they are. A transmission that a crash cut short gains what had been archived of it but not yet
-counted.
+Where pairs are missing (expired, damaged, lost with a card), rows of transmissions that had more
+pairs than there are stay as they are. A transmission that a crash cut short gains what had been
+archived of it but not yet counted.
 
 Alarms that were raised stay, for they were told. One that would have been raised and was not is
 added, and says so.
@@ -22,7 +22,9 @@ from collections.abc import Callable, Iterator
 from typing import NamedTuple, TypeVar
 
 import msgspec
+import numpy as np
 
+from logger.blocks import Times
 from logger.calibration.coupler import Coupler
 from logger.config import Config
 from logger.pipeline import Pipeline
@@ -65,7 +67,7 @@ def recompute(
     total, done = archive.pairs(), 0
     connection.execute(CLOSE, (int(Flag.INTERRUPTED),))
     derived = _Derived(store, connection, round(config.transmission.hang_ms * 1e6))
-    for stretch in _stretches(archive):
+    for stretch in _stretches(archive, connection):
         pipeline: Pipeline | None = None
         last_ns = stretch.since_ns
         for block in archive.blocks(stretch.since_ns, stretch.until_ns):
@@ -90,17 +92,45 @@ class _Stretch(NamedTuple):
     torn: bool
 
 
-def _stretches(archive: Archive) -> Iterator[_Stretch]:
-    """The archive, cut where runs of the daemon began and where it is damaged."""
+def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_Stretch]:
+    """The archive, cut where runs of the daemon began and where pairs are missing."""
     edges = [-EVER_NS, *archive.runs().tolist(), EVER_NS]
-    damaged = archive.damaged()
+    holes = sorted([*archive.damaged(), *_incomplete(archive, connection)])
     for since_ns, until_ns in itertools.pairwise(edges):
         begin_ns = since_ns
-        for first_ns, last_ns in damaged:
+        for first_ns, last_ns in holes:
             if begin_ns <= first_ns < until_ns:
                 yield _Stretch(begin_ns, first_ns, torn=True)
-                begin_ns = last_ns + 1
-        yield _Stretch(begin_ns, until_ns, torn=False)
+            if first_ns < until_ns:
+                begin_ns = max(begin_ns, last_ns + 1)
+        if begin_ns < until_ns:
+            yield _Stretch(begin_ns, until_ns, torn=False)
+
+
+def _incomplete(archive: Archive, connection: sqlite3.Connection) -> list[tuple[int, int]]:
+    """Start and end of transmissions that had more pairs than are archived of them."""
+    told: Times | None = None
+    for block in archive.blocks(-EVER_NS, EVER_NS):
+        times = block.time_ns
+        if told is None:
+            told = np.array(
+                connection.execute(
+                    "SELECT start_ns, end_ns, samples FROM transmissions WHERE end_ns >= ?"
+                    " ORDER BY start_ns",
+                    (int(times[0]),),
+                ).fetchall(),
+                dtype=np.int64,
+            ).reshape(-1, 3)
+        starts, ends, missing = told.T
+        some = slice(
+            int(np.searchsorted(ends, times[0])),
+            int(np.searchsorted(starts, times[-1], side="right")),
+        )
+        missing[some] -= np.searchsorted(times, ends[some], side="right")
+        missing[some] += np.searchsorted(times, starts[some])
+    if told is None:
+        return []
+    return [(start_ns, end_ns) for start_ns, end_ns, missing in told.tolist() if missing > 0]
 
 
 class _Told(NamedTuple):
@@ -124,8 +154,8 @@ class _Derived:
         self._store = store
         self._connection = connection
         self._margin_ns = max(BEFORE_NS, hang_ns)
-        # Of the stretch: from and up to when transmissions are whole, the flag of one cut short.
-        self._whole_ns, self._until_ns, self._cut = 0, EVER_NS, Flag(0)
+        # Of the stretch: from when on transmissions are whole, the flag of one cut short.
+        self._whole_ns, self._cut = 0, Flag(0)
         self._torn = True
         self._seconds: dict[int, list[Second]] = {}  # of transmissions that go on
         self._covered: list[tuple[int, int]] = []
@@ -139,10 +169,8 @@ class _Derived:
         begun = first_ns == stretch.since_ns  # with a run, not with what is left of one
         if self._torn or not begun:
             self.open_kinds = self._told_open(first_ns)
-        before, last = self._told_before(first_ns), self._told_before(stretch.until_ns)
-        self._whole_ns = first_ns if begun else max(first_ns + self._margin_ns, before.end_ns + 1)
-        reaches_over = stretch.torn and last.end_ns >= stretch.until_ns
-        self._until_ns = last.start_ns if reaches_over else EVER_NS
+        self._whole_ns = first_ns if begun else first_ns + self._margin_ns
+        last = self._told_before(stretch.until_ns)
         self._cut = Flag(last.flags) & Flag.INTERRUPTED if last.start_ns >= first_ns else Flag(0)
         self._torn = stretch.torn
 
@@ -160,8 +188,6 @@ class _Derived:
             seconds = self._seconds.pop(row.start_ns, [])
             if row.start_ns < self._whole_ns:
                 self._whole_ns = max(self._whole_ns, row.end_ns + 1)
-            elif row.end_ns >= self._until_ns:
-                self._until_ns = min(self._until_ns, row.start_ns)
             else:
                 self._put(row, seconds)
 
@@ -209,15 +235,16 @@ class _Derived:
 
     def end(self, rows: list[Row], last_ns: int) -> None:
         """A stretch ends with the pair at `last_ns`; `rows` are of what goes on then."""
+        until_ns = last_ns
         if self._torn:
-            starts = [row.start_ns for row in rows if isinstance(row, Transmission)]
-            self._until_ns = min([self._until_ns, *starts])
+            starts = [row.start_ns - 1 for row in rows if isinstance(row, Transmission)]
+            until_ns = min([last_ns, *starts])
         else:
             self.put(
                 [_flagged(row, self._cut) if isinstance(row, Transmission) else row for row in rows]
             )
         self._seconds.clear()
-        self._covered.append((self._whole_ns, min(last_ns, self._until_ns - 1)))
+        self._covered.append((self._whole_ns, until_ns))
 
     def _note(self, change: AlarmChange) -> None:
         if change.change == "raised":
