@@ -68,7 +68,7 @@ def test_steps(tmp_path: Path, clock: WallClock, by_s: float) -> None:
     """One over before, one during and one after the step, then a restart and another."""
     with pty() as (master, name):
         config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
-        daemon = Running(config, clock.environ)
+        daemon = Running(config, **clock.environ)
         try:
             play_until_read(daemon, config, master)
             play(master, 200, OVER)
@@ -80,7 +80,7 @@ def test_steps(tmp_path: Path, clock: WallClock, by_s: float) -> None:
             status = json.loads(mismatchd("status", "--json", "-c", config).stdout)["clock"]
             code, said = daemon.stop()
             assert code == 0, said
-            daemon = Running(config, clock.environ)
+            daemon = Running(config, **clock.environ)
             play_until_read(daemon, config, master)
             play(master, 200, OVER)
             code, said_again = daemon.stop()
@@ -116,7 +116,7 @@ def test_steps(tmp_path: Path, clock: WallClock, by_s: float) -> None:
 def test_a_small_step_back_is_made_up_for(tmp_path: Path, clock: WallClock) -> None:
     with pty() as (master, name):
         config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
-        daemon = Running(config, clock.environ)
+        daemon = Running(config, **clock.environ)
         try:
             play_until_read(daemon, config, master)
             clock.set(-1.0)
@@ -145,7 +145,7 @@ def test_a_first_start_in_1970(tmp_path: Path, clock: WallClock, dies: bool) -> 
             transmission="{hang_ms: 300}",
             influxdb=f"{{url: '{server.url}', org: home, bucket: station}}",
         )
-        daemon = Running(config, clock.environ)
+        daemon = Running(config, **clock.environ)
         try:
             play_until_read(daemon, config, master)
             begun = time.time()
@@ -161,7 +161,7 @@ def test_a_first_start_in_1970(tmp_path: Path, clock: WallClock, dies: bool) -> 
             if dies:
                 daemon.kill()
                 clock.set(0.0)
-                daemon = Running(config, clock.environ)
+                daemon = Running(config, **clock.environ)
                 play_until_read(daemon, config, master)
                 play(master, 200, [(2.5, QUIET)])
             with talking(master, [(2.0, CARRIER), (0.5, QUIET)]):
@@ -206,7 +206,7 @@ def test_1970_again_and_again(tmp_path: Path, clock: WallClock) -> None:
         config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
         said = ""
         for started in range(3):
-            daemon = Running(config, clock.environ)
+            daemon = Running(config, **clock.environ)
             try:
                 play_until_read(daemon, config, master)
                 play(master, 200, OVER)
@@ -232,7 +232,7 @@ def test_the_first_synchronisation_of_a_plausible_clock(tmp_path: Path, clock: W
     clock.set(-8 * HOUR_S)
     with pty() as (master, name):
         config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
-        daemon = Running(config, clock.environ)
+        daemon = Running(config, **clock.environ)
         try:
             play_until_read(daemon, config, master)
             begun = time.time()
