@@ -30,7 +30,7 @@ import numpy as np
 from logger.rows import Flag
 from logger.status import ask
 from logger.store.database import Store
-from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.store.tables import FORWARDED
 from tests.bridge import FAULT, QUIET, SENT, STEP_V
 from tests.servers import Server, victoria_metrics
 from tests.station import mismatchd, pty, write_config
@@ -241,7 +241,7 @@ def _last_life(folder: Path, config: Path, bridge: subprocess.Popen[bytes]) -> R
                 bridge.wait(10)
                 time.sleep(1.5)
             status = ask(store) if run.ready_ns else None
-            if status and status["forwarder"]["backlog"] == 0:
+            if status and sum(one["backlog"] for one in status["forwarders"]) == 0:
                 break
             time.sleep(0.1)
         assert daemon.poll() is None, said.read_text()
@@ -463,7 +463,7 @@ def _hold_against(result: Result, store: Path, server: Server) -> None:
     expected: dict[tuple[str, int], set[float]] = {}
     words = set()
     opened = Store.reader(store)
-    for table in (TRANSMISSIONS, SECONDS, ALARMS):
+    for table in FORWARDED:
         for record in opened.records(table, -EVER_NS, EVER_NS):
             for name, value in record.columns.items():
                 series = f"{table.measurement}_{name}"
