@@ -7,7 +7,7 @@ held. Of what is plenty the oldest gives way.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from drivers.contract import SampleBlock, join
 from logger.rows import AlarmChange, ClockChange, Row, Samples, Second, Transmission
@@ -23,11 +23,12 @@ class Backlog:
 
     def __init__(self) -> None:
         self.dropped = 0
-        self._before: list[Row] = []
+        self._before: list[Row] = []  # up to the last change of the clock,
+        self._before_pairs = 0  # with so many raw pairs
         self._clear()
 
     def _clear(self) -> None:
-        self.pairs = 0
+        self._pairs = 0
         self._samples: list[Samples] = []
         self._loose = 0  # so many at the end have not been joined
         self._rows: list[Row] = []  # all others
@@ -37,17 +38,23 @@ class Backlog:
     def __len__(self) -> int:
         return len(self._before) + len(self._rows) + len(self._samples)
 
+    @property
+    def pairs(self) -> int:
+        """How many raw pairs there are."""
+        return self._before_pairs + self._pairs
+
     def add(self, rows: list[Row]) -> None:
         """Add rows behind those that are there."""
         for row in rows:
             if isinstance(row, ClockChange):  # the times before it and after do not mix
-                self._before = [*self._before, *self._samples, *self._rows, row]
+                self._before = [*self.rows(), row]
+                self._before_pairs = self.pairs
                 self._clear()
                 continue
             if isinstance(row, Samples):
                 self._samples.append(row)
                 self._loose += 1
-                self.pairs += len(row.block)
+                self._pairs += len(row.block)
                 continue
             if isinstance(row, Transmission) and not row.ended:
                 if self._goes_on is not None and self._goes_on[0] == row.start_ns:
@@ -69,22 +76,29 @@ class Backlog:
 
     def counts(self) -> tuple[int, int]:
         """How many rows other than raw pairs there are, and how many raw pairs."""
-        return len(self._rows), self.pairs
+        before = sum(not isinstance(row, Samples) for row in self._before)
+        return before + len(self._rows), self.pairs
 
     def raised_before(self, kinds: Iterable[str]) -> None:
         """Alarms of these kinds are open in the store: the first raising of each is none."""
         for kind in kinds:
-            for place, row in enumerate(self._rows):
+            for rows, place in self._places():
+                row = rows[place]
                 if isinstance(row, AlarmChange) and row.kind == kind:
                     if row.change == "raised":
-                        del self._rows[place]
+                        del rows[place]
                         self._goes_on = None
                     break
+
+    def _places(self) -> Iterator[tuple[list[Row], int]]:
+        for rows in (self._before, self._rows):
+            for place in range(len(rows)):
+                yield rows, place
 
     def take(self) -> list[Row]:
         """All rows in the order to store them, and then there are none."""
         rows = self.rows()
-        self._before = []
+        self._before, self._before_pairs = [], 0
         self._clear()
         return rows
 
@@ -106,10 +120,19 @@ class Backlog:
         self._loose = 0
 
     def _drop_pairs(self) -> None:
+        if self._before_pairs:
+            kept: list[Row] = []
+            for row in self._before:
+                if isinstance(row, Samples) and self.pairs > MOST_PAIRS:
+                    self._before_pairs -= len(row.block)
+                    self.dropped += len(row.block)
+                else:
+                    kept.append(row)
+            self._before = kept
         count = 0
         while self.pairs > MOST_PAIRS:
             size = len(self._samples[count].block)
-            self.pairs -= size
+            self._pairs -= size
             self.dropped += size
             count += 1
         del self._samples[:count]

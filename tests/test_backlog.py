@@ -14,7 +14,7 @@ from drivers.contract import SampleBlock
 from logger import backlog
 from logger.backlog import Backlog
 from logger.handover import Handover
-from logger.rows import AlarmChange, Row, Samples, Second, Transmission
+from logger.rows import AlarmChange, Boot, ClockChange, Row, Samples, Second, Transmission, Trust
 from tests.test_store import SECOND, T0, alarm, second, transmission
 
 
@@ -37,7 +37,20 @@ def assert_seconds_have_their_transmission(rows: Sequence[Row]) -> None:
 
 
 # What a pipeline gives: pairs, and now and then what became of them.
-BATCHES = st.lists(st.tuples(st.integers(1, 9), st.sampled_from(["", "so far", "ended", "alarm"])))
+HAPPENS = ("", "", "so far", "so far", "ended", "alarm", "clock")
+BATCHES = st.lists(st.tuples(st.integers(1, 9), st.sampled_from(HAPPENS)))
+CLOCK = ClockChange(Boot("boot", Trust.FOLLOWED, 0, 0, 0))
+
+
+def sections(rows: Sequence[Row]) -> list[list[Row]]:
+    """Cut where the clock has changed."""
+    found: list[list[Row]] = [[]]
+    for row in rows:
+        if isinstance(row, ClockChange):
+            found.append([])
+        else:
+            found[-1].append(row)
+    return found
 
 
 @given(BATCHES, st.sampled_from([2, 5]), st.sampled_from([8, 1 << 16]))
@@ -56,6 +69,9 @@ def test_nothing_is_lost_or_out_of_order(
             start_ns = T0 + start * SECOND
             if what == "alarm":
                 rows.append(alarm("raised", T0 + at * SECOND, start_ns=None))
+            elif what == "clock":
+                rows.append(CLOCK)
+                start = at
             elif what:
                 rows.append(transmission(start_ns, ended=what == "ended", samples=at))
                 rows.append(second(T0 + at * SECOND, start_ns))
@@ -65,17 +81,18 @@ def test_nothing_is_lost_or_out_of_order(
         assert waiting.pairs == at
         taken = waiting.take()
         assert len(waiting) == waiting.pairs == waiting.dropped == 0
-    assert np.array_equal(times(taken), times(given_rows))
-    assert [row.begins for row in taken if isinstance(row, Samples)] == [
-        place == 0 for place in range(sum(isinstance(row, Samples) for row in taken))
-    ]
-    for kind in (Second, AlarmChange):
-        assert [r for r in taken if isinstance(r, kind)] == [
-            r for r in given_rows if isinstance(r, kind)
-        ]
-    assert_seconds_have_their_transmission(taken)
-    latest = {r.start_ns: r for r in given_rows if isinstance(r, Transmission)}
-    assert {r.start_ns: r for r in taken if isinstance(r, Transmission)} == latest
+    begins = [row.begins for row in taken if isinstance(row, Samples)]
+    assert begins == [place == 0 for place in range(len(begins))]
+    assert len(sections(taken)) == len(sections(given_rows))
+    for some, whole in zip(sections(taken), sections(given_rows), strict=True):
+        assert np.array_equal(times(some), times(whole))
+        for kind in (Second, AlarmChange):
+            assert [r for r in some if isinstance(r, kind)] == [
+                r for r in whole if isinstance(r, kind)
+            ]
+        assert_seconds_have_their_transmission(some)
+        latest = {r.start_ns: r for r in whole if isinstance(r, Transmission)}
+        assert {r.start_ns: r for r in some if isinstance(r, Transmission)} == latest
 
 
 def test_the_oldest_give_way(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -112,11 +129,30 @@ def test_the_oldest_give_way(monkeypatch: pytest.MonkeyPatch) -> None:
     assert sum(not isinstance(row, Samples | Second) for row in rows) <= 100
 
 
+def test_the_oldest_give_way_though_the_clock_has_changed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(backlog, "MOST_PAIRS", 1000)
+    waiting = Backlog()
+    for number in range(400):
+        waiting.add([samples(number * 10, 10), *([CLOCK] if number % 70 == 0 else [])])
+        assert waiting.pairs <= 1000
+    rows = waiting.rows()
+    assert len(times(rows)) == waiting.pairs == waiting.counts()[1]
+    assert (np.diff(times(rows)) == 1000).all()
+    assert times(rows)[-1] == T0 + 3999 * 1000
+    assert waiting.dropped == 4000 - waiting.pairs
+    assert len(sections(rows)) == 7  # what was thought of the clock is not dropped
+    assert waiting.take() == rows
+    assert waiting.pairs == len(waiting) == 0
+
+
 def test_an_alarm_that_was_open_before_is_not_raised_again() -> None:
     waiting = Backlog()
     rows: list[Row] = [
         alarm("raised", T0, "no-data"),
         alarm("raised", T0 + 1),
+        CLOCK,
         alarm("cleared", T0 + 2),
         alarm("raised", T0 + 3),
         alarm("cleared", T0 + 4, "detector-fault"),
