@@ -14,7 +14,9 @@ from drivers.contract import SampleBlock, join
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config import Config
+from logger.excursions import Excursions
 from logger.keying import RELEASE, Keying
+from logger.levels import Levels
 from logger.noise import NoiseTracker
 from logger.rows import AlarmChange, Flag, Row, Samples
 from logger.selection import Selection
@@ -53,6 +55,8 @@ class Pipeline:
             station.channel,
             station.frequency_khz,
         )
+        self._levels = Levels(coupler, hang_ns)
+        self._excursions = Excursions(coupler)
         self._watchdog = Watchdog(config.watchdog, open_kinds)
         quiet_w = RELEASE * config.transmission.min_forward_w
         self._quiet_v = (
@@ -88,11 +92,16 @@ class Pipeline:
         """Time has reached `now_ns` without a pair."""
         rows = self._flush()
         rows += self._transmissions.advance(now_ns)
+        quarters = self._levels.advance(now_ns, self._noise)
+        rows += self._excursions.update(quarters, now_ns, self._noise)
         return rows + self._marked(self._watchdog.tick(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
         """No more pairs will come: end what is going on."""
-        return [*self._flush(), *self._transmissions.finish(flag)]
+        rows = self._flush()
+        quarters = self._levels.finish(self._noise)
+        rows += self._excursions.finish(quarters, self._noise)
+        return rows + self._transmissions.finish(flag)
 
     def _quiet(self, block: SampleBlock) -> bool:
         """Nothing is going on, and no reading of the block could begin anything."""
@@ -133,6 +142,8 @@ class Pipeline:
         )
         rows = self._transmissions.update(block, keyed, noise)
         view = View(block, keyed, noise, self._coupler, step_v)
+        quarters = self._levels.update(view)
+        rows += self._excursions.update(quarters, int(block.time_ns[-1]), noise)
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
         rows += self._marked(changes)

@@ -94,6 +94,20 @@ class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
     flags: int = 0
 
 
+class Excursion(msgspec.Struct, frozen=True, kw_only=True):
+    """A short departure of the reflection and back.
+
+    `duration_ms` runs from the first pair that departed to the first that did not. `swr_peak` is
+    the reading furthest away, which is the lowest where reflection fell; `swr_beside` the level
+    just before and after.
+    """
+
+    time_ns: int
+    duration_ms: float
+    swr_peak: float
+    swr_beside: float
+
+
 @dataclass(frozen=True, slots=True)
 class Samples:
     """Pairs for the archive. `begins` marks the first of a run: stages started afresh with it."""
@@ -165,4 +179,4 @@ class ClockChange(msgspec.Struct, frozen=True):
     leap: bool = False
 
 
-Row = Second | Transmission | AlarmChange | ClockChange | Health | Samples
+Row = Second | Transmission | AlarmChange | Excursion | ClockChange | Health | Samples

@@ -17,6 +17,7 @@ from logger.rows import (
     AlarmChange,
     Boot,
     ClockChange,
+    Excursion,
     Flag,
     Health,
     Row,
@@ -77,6 +78,8 @@ PUT_SO_FAR = (
 )
 CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 PUT_SECOND = _upsert("seconds", (*SECOND_FIELDS, "transmission_id"), "time_ns")
+EXCURSION_FIELDS = tuple(Excursion.__struct_fields__)
+PUT_EXCURSION = _upsert("excursions", (*EXCURSION_FIELDS, "transmission_id", "channel"), "time_ns")
 
 
 class Stored(NamedTuple):
@@ -215,6 +218,8 @@ class Store:
                     stored += self._put_transmission(row)
                 elif isinstance(row, AlarmChange):
                     stored += self._put_change(row)
+                elif isinstance(row, Excursion):
+                    self._put_excursion(row)
                 elif isinstance(row, Health):
                     self._put_health(row)
                 elif isinstance(row, ClockChange):
@@ -238,6 +243,17 @@ class Store:
                 raise StoreError(f"{self.path}: no transmission starts at {start_ns}")
         self._connection.executemany(
             PUT_SECOND, [(*_values(row, SECOND_FIELDS), ids[row.start_ns]) for row in rows]
+        )
+
+    def _put_excursion(self, row: Excursion) -> None:
+        """With the transmission that it happened in, whose row came before."""
+        found = self._connection.execute(
+            "SELECT id, channel FROM transmissions WHERE start_ns <= ?"
+            " ORDER BY start_ns DESC LIMIT 1",
+            (row.time_ns,),
+        ).fetchone()
+        self._connection.execute(
+            PUT_EXCURSION, (*_values(row, EXCURSION_FIELDS), *(found or (None, None)))
         )
 
     def _put_samples(self, rows: list[Samples]) -> None:
@@ -540,5 +556,7 @@ def _rounded(value: Any, decimals: int) -> Any:
     return round(value + 10.0 ** -(decimals + 4), decimals) + 0.0  # no minus zero either
 
 
-def _values(row: Transmission | Second | Health, fields: Sequence[str]) -> tuple[Any, ...]:
+def _values(
+    row: Transmission | Second | Excursion | Health, fields: Sequence[str]
+) -> tuple[Any, ...]:
     return tuple(_rounded(getattr(row, name), DECIMALS.get(name, WATT_DECIMALS)) for name in fields)

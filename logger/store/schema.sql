@@ -76,9 +76,10 @@ CREATE TABLE excursions (
     swr_peak REAL,
     channel INTEGER,
     transmission_id INTEGER REFERENCES transmissions (id),
-    capture_id INTEGER
+    capture_id INTEGER,
+    swr_beside REAL
 );
-CREATE INDEX excursions_time ON excursions (time_ns);
+CREATE UNIQUE INDEX excursions_time ON excursions (time_ns);
 
 CREATE TABLE journal (
     id INTEGER PRIMARY KEY,

@@ -129,7 +129,7 @@ EXCURSIONS = Table(
     columns=(
         *_plain("id"),
         _utc("time"),
-        *_plain("duration_ms swr_peak channel transmission_id capture_id"),
+        *_plain("duration_ms swr_peak channel transmission_id capture_id swr_beside"),
     ),
     source="excursions AS r",
     channel="r.channel",

@@ -1,0 +1,176 @@
+"""Which pairs depart from the reflection around them. Pure functions.
+
+Two ways to depart:
+
+- From the level: reflection differs from the median of the levels of REACH quarters on either side
+  by more than LEAST_RHO, than CERTAIN standard deviations of its noise, and than a detector that
+  lags behind the envelope could show: reflection read while power falls may be that of the power
+  LAG_NS before. This serves speech too, where pairs are strong and weak by turns.
+- Between two jumps: from one pair to the next the ratio changes by more than JUMP times the mean
+  change of that quarter and than its noise, and within LONGEST_NS it jumps back. This finds what
+  wind in the antenna would hide from the first way, on carriers.
+
+Gaussian noise passes CERTAIN in one of 10**10 pairs, less than once a year of eight hours a day at
+200 pairs a second; and what passes is judged again (see `excursions`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logger.blocks import Floats, Noise, Times
+from logger.calibration.coupler import Coupler
+from logger.levels import Quarters, SentPairs
+
+REACH = 4  # quarters on either side
+LEAST_RHO = 0.02
+CERTAIN = 6.0
+STRETCH_NS = 31_250_000  # an eighth of a quarter
+LAG_NS = 20_000_000
+RISE_NS = 5_000_000
+JUMP = 10.0
+STEADY = 2.0  # incident power within this factor about a jump
+LONGEST_NS = 1_000_000_000
+
+
+def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise) -> Times:
+    """Indices in `quarters.pairs` of the pairs that depart from the level, in the quarters from
+    index `begin` to `end`."""
+    level = levels_around(quarters, begin, end)
+    bounds = quarters.first[begin : end + 1] - quarters.first[begin]
+    quarter = np.repeat(np.arange(len(level)), np.diff(bounds))
+    part = slice(int(quarters.first[begin]), int(quarters.first[end]))
+    pairs = quarters.pairs[part]
+    high = (np.sqrt(level) + LEAST_RHO) ** 2
+    low = np.maximum(np.sqrt(level) - LEAST_RHO, 0.0) ** 2
+    beyond = pairs.reflected_w > high[quarter] * pairs.forward_w
+    beyond |= pairs.reflected_w < low[quarter] * pairs.forward_w
+
+    # Together the pairs of a stretch may tell what none of them tells alone.
+    stretch = pairs.time_ns // STRETCH_NS
+    first = np.concatenate([[0], np.flatnonzero(np.diff(stretch)) + 1])
+    lengths = np.diff(first, append=len(pairs))
+    columns = pairs.reflected_w, pairs.forward_w, pairs.reflected_v, pairs.forward_v
+    reflected_w, forward_w, reflected_v, forward_v = (
+        np.add.reduceat(column * pairs.trusted, first) for column in columns
+    )
+    count = np.maximum(np.add.reduceat(pairs.trusted, first, dtype=np.int64), 1)
+    sd_w = np.sqrt(count) * _sd_w(
+        reflected_v / count, forward_v / count, level[quarter[first]], coupler, noise
+    )
+    away = reflected_w - high[quarter[first]] * forward_w > CERTAIN * sd_w
+    away |= low[quarter[first]] * forward_w - reflected_w > CERTAIN * sd_w
+    if away.any():
+        beyond |= np.repeat(away, lengths)
+
+    at = np.flatnonzero(beyond & pairs.trusted)
+    if not len(at):
+        return at
+    # Few are left. What a lagging detector can show is no departure.
+    strongest, weakest = _envelope(quarters.pairs, at + part.start)
+    reflected_w, quarter = pairs.reflected_w[at], quarter[at]
+    sd_w = _sd_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
+    group = np.cumsum(np.diff(stretch[at], prepend=stretch[at[0]]) != 0)
+    certain_w = CERTAIN * np.sqrt(np.bincount(group, sd_w**2))
+    departs = np.zeros(len(at), dtype=bool)
+    for excess in (
+        reflected_w - high[quarter] * strongest,
+        low[quarter] * weakest - reflected_w,
+    ):
+        departs |= excess > CERTAIN * sd_w
+        departs |= (excess > 0) & (np.bincount(group, excess) > certain_w)[group]
+    return np.asarray(at[departs] + part.start)
+
+
+def between_jumps(
+    quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise
+) -> Times:
+    """Indices in `quarters.pairs` of the pairs between a jump in the quarters from index `begin`
+    to `end` and the jump back."""
+    pairs = quarters.pairs
+    past = int(np.searchsorted(quarters.number, quarters.number[end - 1] + REACH, side="right"))
+    bounds = quarters.first[begin : past + 1] - quarters.first[begin]
+    part = slice(int(quarters.first[begin]), int(quarters.first[past]))
+    some = pairs[part]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(some.trusted, some.reflected_w / some.forward_w, np.nan)
+    change = np.diff(ratio, prepend=np.nan)
+    change[~some.follows | np.isnan(change)] = 0.0
+    size = np.abs(change)
+    usual = np.add.reduceat(size, bounds[:-1]) / np.diff(bounds)
+    at = np.flatnonzero(size > JUMP * np.repeat(usual, np.diff(bounds)))
+    if len(at) < 2:
+        return at[:0]
+    sd_w = _sd_w(some.reflected_v[at], some.forward_v[at], ratio[at], coupler, noise)
+    strongest, weakest = _envelope(pairs, at + part.start)
+    at = at[
+        (size[at] > np.sqrt(2) * CERTAIN * sd_w / some.forward_w[at])
+        & (strongest < STEADY * weakest)
+    ]
+    level = np.repeat(levels_around(quarters, begin, past), np.diff(bounds))[at]
+    # A jump from far off to the level is one back, whose jump away was not noticed.
+    near = 0.5 * size[at]
+    away = (np.abs(ratio[at - 1] - level) < near) | (np.abs(ratio[at] - level) > near)
+    inside: list[Times] = []
+    done = 0
+    for place, first in enumerate(at.tolist()):
+        if first >= bounds[end - begin]:
+            break
+        if first < done or not away[place]:
+            continue
+        for back in at[place + 1 :].tolist():
+            if some.time_ns[back] - some.time_ns[first] > LONGEST_NS:
+                break
+            if change[first] * change[back] < 0:
+                inside.append(np.arange(first, back))
+                done = back + 1
+                break
+    between = np.unique(np.concatenate([*inside, at[:0]]))
+    return np.asarray(between[some.trusted[between]] + part.start)
+
+
+def _sd_w(
+    reflected_v: Floats, forward_v: Floats, ratio: Floats, coupler: Coupler, noise: Noise
+) -> Floats:
+    """Standard deviation, by noise, of reflected power less `ratio` times incident power, watts."""
+    return np.asarray(
+        np.hypot(
+            coupler.reflected.slope(reflected_v) * noise.sd_v[1],
+            ratio * coupler.forward.slope(forward_v) * noise.sd_v[0],
+        )
+    )
+
+
+def levels_around(quarters: Quarters, begin: int, end: int) -> Floats:
+    """Median of the levels of REACH quarters on either side in the same transmission, for the
+    quarters from index `begin` to `end`; NaN where there is none."""
+    beside = np.arange(begin, end)[:, None] + np.arange(-REACH, REACH + 1)
+    inside = (beside >= 0) & (beside < len(quarters))
+    beside = np.clip(beside, 0, len(quarters) - 1)
+    own = slice(begin, end)
+    inside &= np.abs(quarters.number[beside] - quarters.number[own, None]) <= REACH
+    inside &= quarters.start_ns[beside] == quarters.start_ns[own, None]
+    levels = np.where(inside, quarters.ratio[beside], np.nan)
+    levels.sort(axis=1)  # NaN comes last
+    known = (~np.isnan(levels)).sum(axis=1)
+    row = np.arange(len(levels))
+    middle = levels[row, np.maximum(known - 1, 0) // 2] + levels[row, known // 2]
+    return np.asarray(0.5 * middle)
+
+
+def _envelope(pairs: SentPairs, at: Times) -> tuple[Floats, Floats]:
+    """The most incident power that a pair's reflected reading may still stem from, and the least
+    that it may have got to, for the pairs of index `at`, watts."""
+    times = pairs.time_ns
+    power_w = np.append(pairs.forward_w, 0.0)
+    strongest, weakest = (
+        bound.reduceat(
+            power_w,
+            np.column_stack(
+                [np.minimum(np.searchsorted(times, times[at] - reach_ns), at), at + 1]
+            ).ravel(),
+        )[::2]
+        for bound, reach_ns in ((np.maximum, LAG_NS), (np.minimum, RISE_NS))
+    )
+    before_w = np.where(pairs.follows[at], pairs.forward_w[np.maximum(at - 1, 0)], 0.0)
+    return np.maximum(strongest, before_w), np.minimum(weakest, before_w)

@@ -1,0 +1,239 @@
+"""The level of reflection in each quarter second of transmitting. A pure state machine.
+
+A level is the median of reflected over incident power: half of a quarter's pairs may be wrong
+before it moves. Quarters are those of UTC, so that they do not depend on how the stream was cut.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from logger.blocks import Bools, Floats, Noise, Times
+from logger.calibration.coupler import Coupler
+from logger.rows import Flag
+from logger.watchdog.view import View
+
+QUARTER_NS = 250_000_000
+LONG_AGO_NS = -(2**62)
+LEAST_PAIRS = 4  # trusted ones that a level needs
+HIGHEST_RATIO = 2.0  # reflected over incident power; beyond it is no reflection
+MEDIAN_VARIANCE = np.pi / 2  # of the median of many normal values, over that of their mean
+
+
+@dataclass(frozen=True, slots=True)
+class SentPairs:
+    """Pairs of transmissions, arrays (n,).
+
+    trusted  readable, within the converter, and such as a load can cause
+    follows  the pair before it in the stream is the one before it here
+    """
+
+    time_ns: Times
+    forward_v: Floats
+    reflected_v: Floats
+    forward_w: Floats
+    reflected_w: Floats
+    trusted: Bools
+    follows: Bools
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    def __getitem__(self, part: slice | Bools) -> SentPairs:
+        return SentPairs(*(getattr(self, f.name)[part] for f in fields(self)))
+
+
+@dataclass(frozen=True, slots=True)
+class Quarters:
+    """Quarters of transmissions, in order; q of them.
+
+    number    (q,) UTC nanoseconds // QUARTER_NS
+    start_ns  (q,) first pair of the transmission, or since the channel was changed in it
+    place     (q,) the channel or the frequency in kHz if pairs tell it, else NaN
+    ratio     (q,) median of reflected over incident power, NaN if there is no telling
+    variance  (q,) of `ratio` by the noise of the converters
+    forward_w (q,) mean incident power of trusted pairs
+    first     (q + 1,) where the pairs of each begin in `pairs`
+    """
+
+    number: Times
+    start_ns: Times
+    place: Floats
+    ratio: Floats
+    variance: Floats
+    forward_w: Floats
+    first: Times
+    pairs: SentPairs
+
+    def __len__(self) -> int:
+        return len(self.number)
+
+    def since(self, number: int) -> Quarters:
+        """Those from `number` on."""
+        at = int(np.searchsorted(self.number, number))
+        return Quarters(
+            self.number[at:],
+            self.start_ns[at:],
+            self.place[at:],
+            self.ratio[at:],
+            self.variance[at:],
+            self.forward_w[at:],
+            self.first[at:] - self.first[at],
+            self.pairs[int(self.first[at]) :],
+        )
+
+
+def _all_pairs(parts: list[SentPairs]) -> SentPairs:
+    columns = ([getattr(part, f.name) for part in parts] for f in fields(SentPairs))
+    return SentPairs(*(np.concatenate(column) for column in columns))
+
+
+def joined(parts: list[Quarters]) -> Quarters:
+    """One of several consecutive ones."""
+    if len(parts) == 1:
+        return parts[0]
+    offsets = np.cumsum([0, *(len(part.pairs) for part in parts[:-1])])
+    number, start_ns, place, ratio, variance, forward_w = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("number", "start_ns", "place", "ratio", "variance", "forward_w")
+    )
+    first = [part.first[:-1] + offset for part, offset in zip(parts, offsets, strict=True)]
+    pairs = _all_pairs([part.pairs for part in parts])
+    bounds = np.concatenate([*first, [len(pairs)]])
+    return Quarters(number, start_ns, place, ratio, variance, forward_w, bounds, pairs)
+
+
+class Levels:
+    """Feeds on power blocks; yields quarters once a pair or the time has gone past them.
+
+    hang_ns  a pause shorter than this does not end a transmission
+    """
+
+    def __init__(self, coupler: Coupler, hang_ns: int) -> None:
+        self._coupler = coupler
+        self._hang_ns = hang_ns
+        self._held: list[tuple[SentPairs, Floats]] = []
+        self._sent_before = False
+        self._keyed_ns = self._last_ns = LONG_AGO_NS
+        self._start_ns = 0
+        self._place = np.nan
+
+    def update(self, view: View) -> Quarters | None:
+        """Take in one block; quarters that it completed."""
+        block = view.block
+        times, forward_w = block.time_ns, block.forward_w
+        sent = self._sent(view)
+        if sent.any():
+            follows = np.concatenate([[self._sent_before], sent[:-1]])
+            trusted = forward_w >= view.floor_w
+            trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
+            trusted &= block.flags & np.uint8(Flag.CLIPPED) == 0
+            pairs = SentPairs(
+                block.time_ns,
+                block.forward_v,
+                block.reflected_v,
+                block.forward_w,
+                block.reflected_w,
+                trusted,
+                follows,
+            )
+            place = block.aux.get("channel", block.aux.get("frequency_khz"))
+            where = np.full(len(sent), np.nan) if place is None else place
+            if not sent.all():
+                pairs, where = pairs[sent], where[sent]
+            self._held.append((pairs, where))
+        self._sent_before = bool(sent[-1])
+        return self.advance(int(times[-1]), view.noise)
+
+    def _sent(self, view: View) -> Bools:
+        """Pairs that count: keyed ones, and readable ones in the pauses of speech, (n,)."""
+        keyed, times = view.keyed, view.block.time_ns
+        if keyed.all():
+            self._keyed_ns = int(times[-1])
+            return keyed
+        last_ns = np.where(keyed, times, self._keyed_ns)
+        np.maximum.accumulate(last_ns, out=last_ns)
+        self._keyed_ns = int(last_ns[-1])
+        readable = view.block.forward_w >= view.floor_w
+        return np.asarray(keyed | readable & (times - last_ns <= self._hang_ns))
+
+    def advance(self, now_ns: int, noise: Noise) -> Quarters | None:
+        """Time has reached `now_ns`; the quarters that are over by then."""
+        past_ns = now_ns // QUARTER_NS * QUARTER_NS
+        if not self._held or self._held[0][0].time_ns[0] >= past_ns:
+            return None
+        pairs, place = self._held[0]
+        if len(self._held) > 1:
+            pairs = _all_pairs([held for held, _ in self._held])
+            place = np.concatenate([where for _, where in self._held])
+        end = int(np.searchsorted(pairs.time_ns, past_ns))
+        self._held = [(pairs[end:], place[end:])] if end < len(pairs) else []
+        return self._measure(pairs[:end], place[:end], noise)
+
+    def finish(self, noise: Noise) -> Quarters | None:
+        """No more pairs will come: what there is of the last quarter."""
+        self._sent_before = False
+        if not self._held:
+            return None
+        return self.advance(int(self._held[-1][0].time_ns[-1]) + QUARTER_NS, noise)
+
+    def _measure(self, pairs: SentPairs, place: Floats, noise: Noise) -> Quarters:
+        times = pairs.time_ns
+        number = times // QUARTER_NS
+        first = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
+        start_ns = self._starts(times, place, first)
+        trusted = pairs.trusted
+        at = slice(None) if trusted.all() else trusted
+        forward_w, reflected_w = pairs.forward_w[at], pairs.reflected_w[at]
+        count = np.add.reduceat(trusted, first, dtype=np.int64)
+        telling = count >= LEAST_PAIRS
+        group = np.repeat(np.arange(len(first)), count)
+        ratio = _medians(reflected_w / forward_w, group, count)
+        some = np.maximum(count, 1)
+        mean_w, mean_vf, mean_vr = (
+            np.bincount(group, column, len(first)) / some
+            for column in (forward_w, pairs.forward_v[at], pairs.reflected_v[at])
+        )
+        law_f, law_r = self._coupler.forward, self._coupler.reflected
+        variance_w = (law_r.slope(mean_vr) * noise.sd_v[1]) ** 2
+        variance_w += (ratio * law_f.slope(mean_vf) * noise.sd_v[0]) ** 2
+        with np.errstate(divide="ignore", invalid="ignore"):
+            variance = MEDIAN_VARIANCE * variance_w / (some * mean_w**2)
+        return Quarters(
+            number[first],
+            start_ns,
+            place[first],
+            np.where(telling, ratio, np.nan),
+            np.where(telling, variance, np.nan),
+            mean_w,
+            np.concatenate([first, [len(pairs)]]),
+            pairs,
+        )
+
+    def _starts(self, times: Times, place: Floats, first: Times) -> Times:
+        """When the transmission of each quarter began, or its stay on the channel, (q,)."""
+        before_ns = np.concatenate([[self._last_ns], times[:-1]])
+        before = np.concatenate([[self._place], place[:-1]])
+        moved = (place != before) & ~(np.isnan(place) & np.isnan(before))
+        begins = (times - before_ns > self._hang_ns) | moved
+        start_ns = np.maximum.accumulate(np.where(begins, times, self._start_ns))
+        self._last_ns, self._place = int(times[-1]), float(place[-1])
+        self._start_ns = int(start_ns[-1])
+        return start_ns[first]
+
+
+def _medians(ratio: Floats, group: Times, count: Times) -> Floats:
+    """Median of `ratio` (n,) in each group; groups are numbered in order, `count` (q,) of each.
+
+    One sort does them all: the ratio, made to lie within [0, 1), stands behind the group's number.
+    """
+    if not len(ratio):
+        return np.full(len(count), np.nan)
+    key = np.sort(group + np.clip(ratio, 0.0, 0.999 * HIGHEST_RATIO) / HIGHEST_RATIO)
+    begin = np.cumsum(count) - count
+    last = len(key) - 1
+    low = np.minimum(begin + np.maximum(count - 1, 0) // 2, last)
+    high = np.minimum(begin + count // 2, last)
+    return np.asarray(HIGHEST_RATIO * (0.5 * (key[low] + key[high]) - np.arange(len(count))))
