@@ -101,7 +101,7 @@ class Converter:
     @property
     def noise_v(self) -> float:
         """Deviation of one reading, hum and quantisation included."""
-        return self.step_v * math.sqrt(self.noise_lsb**2 + self.hum_lsb**2 / 2 + 1 / 12)
+        return self.step_v * math.hypot(self.noise_lsb, self.hum_lsb / math.sqrt(2), 12**-0.5)
 
     def read(self, rng: np.random.Generator, t: Floats, volts: Floats, hum: float) -> Floats:
         """What is read of `volts` at `t`, (n,); `hum` is the part of the hum on this line."""

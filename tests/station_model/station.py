@@ -165,7 +165,7 @@ class Station:
     def _over(
         self, rng: np.random.Generator, over: Over | None, opens: list[Open], offset_ns: Ints
     ) -> Record:
-        t = offset_ns * 1e-9
+        t: Floats = np.asarray(offset_ns * 1e-9, dtype=np.float64)
         at_s = float(t[0])
         forward, reflected = self._tables(at_s)
         zero_v = tuple(side.volts(np.zeros(1))[0] for side in (forward, reflected))
@@ -350,7 +350,9 @@ def _sway(station: Station, rng: np.random.Generator, t: Floats) -> Complex:
     total = np.zeros(len(t), dtype=np.complex128)
     for one in range(SWAY_PARTS):
         total += size[one] * turn[one] * np.sin(2 * np.pi * hz[one] * t + phase[one])
-    return total
+    lull, period_s = rng.uniform(0.0, 0.9), rng.uniform(8.0, 40.0)
+    gust = 1 - lull * np.sin(np.pi * t / period_s + phase[0]) ** 2
+    return np.asarray(total * gust)
 
 
 def random_station(
