@@ -17,6 +17,7 @@ Gaussian noise passes CERTAIN in one of 10**10 pairs, less than once a year of e
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from logger.blocks import Floats, Noise, Times
 from logger.calibration.coupler import Coupler
@@ -55,7 +56,7 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
         np.add.reduceat(column * pairs.trusted, first) for column in columns
     )
     count = np.maximum(np.add.reduceat(pairs.trusted, first, dtype=np.int64), 1)
-    sd_w = np.sqrt(count) * _sd_w(
+    sd_w = np.sqrt(count) * spread_w(
         reflected_v / count, forward_v / count, level[quarter[first]], coupler, noise
     )
     away = reflected_w - high[quarter[first]] * forward_w > CERTAIN * sd_w
@@ -69,7 +70,7 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     # Few are left. What a lagging detector can show is no departure.
     strongest, weakest = _envelope(quarters.pairs, at + part.start)
     reflected_w, quarter = pairs.reflected_w[at], quarter[at]
-    sd_w = _sd_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
+    sd_w = spread_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
     group = np.cumsum(np.diff(stretch[at], prepend=stretch[at[0]]) != 0)
     certain_w = CERTAIN * np.sqrt(np.bincount(group, sd_w**2))
     departs = np.zeros(len(at), dtype=bool)
@@ -101,7 +102,7 @@ def between_jumps(
     at = np.flatnonzero(size > JUMP * np.repeat(usual, np.diff(bounds)))
     if len(at) < 2:
         return at[:0]
-    sd_w = _sd_w(some.reflected_v[at], some.forward_v[at], ratio[at], coupler, noise)
+    sd_w = spread_w(some.reflected_v[at], some.forward_v[at], ratio[at], coupler, noise)
     strongest, weakest = _envelope(pairs, at + part.start)
     at = at[
         (size[at] > np.sqrt(2) * CERTAIN * sd_w / some.forward_w[at])
@@ -129,14 +130,14 @@ def between_jumps(
     return np.asarray(between[some.trusted[between]] + part.start)
 
 
-def _sd_w(
-    reflected_v: Floats, forward_v: Floats, ratio: Floats, coupler: Coupler, noise: Noise
+def spread_w(
+    reflected_v: Floats, forward_v: Floats, ratio: ArrayLike, coupler: Coupler, noise: Noise
 ) -> Floats:
     """Standard deviation, by noise, of reflected power less `ratio` times incident power, watts."""
     return np.asarray(
         np.hypot(
             coupler.reflected.slope(reflected_v) * noise.sd_v[1],
-            ratio * coupler.forward.slope(forward_v) * noise.sd_v[0],
+            np.asarray(ratio) * coupler.forward.slope(forward_v) * noise.sd_v[0],
         )
     )
 

@@ -15,7 +15,15 @@ import numpy as np
 
 from logger.blocks import Noise, Times
 from logger.calibration.coupler import Coupler
-from logger.departures import LEAST_RHO, LONGEST_NS, REACH, between_jumps, from_level
+from logger.departures import (
+    CERTAIN,
+    LEAST_RHO,
+    LONGEST_NS,
+    REACH,
+    between_jumps,
+    from_level,
+    spread_w,
+)
 from logger.levels import QUARTER_NS, Quarters, SentPairs, joined
 from logger.reflection import rho, swr
 from logger.rows import Excursion
@@ -79,52 +87,64 @@ class Excursions:
                     part[0] < other.time_ns + 1e6 * other.duration_ms and part[-1] >= other.time_ns
                     for other in found
                 ):
-                    found += _excursion(part, known, quarters.pairs)
+                    found += self._excursion(part, known, quarters.pairs, noise)
         self._held = [quarters.since(upto - KEPT)] if quarters.number[-1] >= upto - KEPT else []
         return sorted(found, key=lambda one: one.time_ns)
 
+    def _excursion(
+        self, departing_ns: Times, known_ns: Times, pairs: SentPairs, noise: Noise
+    ) -> list[Excursion]:
+        """The excursion that a departure is, if it is one.
 
-def _excursion(departing_ns: Times, known_ns: Times, pairs: SentPairs) -> list[Excursion]:
-    """The excursion that a departure is, if it is one.
-
-    departing_ns  times of the pairs that depart
-    known_ns      times of all pairs that do, so that nothing is compared with them
-    """
-    first_ns, last_ns = int(departing_ns[0]), int(departing_ns[-1])
-    if last_ns - first_ns > LONGEST_NS:
-        return []
-    window = np.searchsorted(pairs.time_ns, [first_ns - BESIDE_NS, last_ns + BESIDE_NS])
-    near = pairs[slice(*window.tolist())]
-    times = near.time_ns
-    ratio = near.reflected_w / near.forward_w
-    away = ratio[np.searchsorted(times, departing_ns)]
-    known_ns = known_ns[slice(*np.searchsorted(known_ns, [times[0], times[-1] + 1]).tolist())]
-    quiet = near.trusted.copy()
-    quiet[np.searchsorted(times, known_ns)] = False
-    before = ratio[quiet & (times < first_ns)][-BESIDE:]
-    after = ratio[quiet & (times > last_ns)][:BESIDE]
-    if min(len(before), len(after)) < LEAST_BESIDE:
-        return []
-    level = np.array([np.median(before), np.median(after)])
-    scatter = np.median(np.abs(np.concatenate([before - level[0], after - level[1]])))
-    distance = np.median(away) - level
-    if distance[0] * distance[1] <= 0:
-        return []
-    if np.abs(distance).min() <= SCATTERS * SIGMA_PER_MAD * scatter:
-        return []
-    if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < LEAST_RHO:
-        return []
-    extreme = away[int(np.argmax(np.abs(away - level.mean())))]
-    step_ns = int(np.median(np.diff(times)))
-    following = times[times > last_ns]
-    end_ns = last_ns + step_ns
-    if len(following):
-        end_ns = min(int(following[0]), last_ns + 2 * step_ns)
-    return [
-        Excursion(
-            time_ns=first_ns,
-            duration_ms=(end_ns - first_ns) / 1e6,
-            swr_peak=float(swr(rho(1.0, extreme))),
-            swr_beside=float(swr(rho(1.0, level.mean()))),
-        )
-    ]
+        departing_ns  times of the pairs that depart
+        known_ns      times of all pairs that do, so that nothing is compared with them
+        """
+        first_ns, last_ns = int(departing_ns[0]), int(departing_ns[-1])
+        if last_ns - first_ns > LONGEST_NS:
+            return []
+        window = np.searchsorted(pairs.time_ns, [first_ns - BESIDE_NS, last_ns + BESIDE_NS])
+        near = pairs[slice(*window.tolist())]
+        times = near.time_ns
+        ratio = near.reflected_w / near.forward_w
+        at = np.searchsorted(times, departing_ns)
+        away = ratio[at]
+        known_ns = known_ns[slice(*np.searchsorted(known_ns, [times[0], times[-1] + 1]).tolist())]
+        quiet = near.trusted.copy()
+        quiet[np.searchsorted(times, known_ns)] = False
+        before = np.flatnonzero(quiet & (times < first_ns))[-BESIDE:]
+        after = np.flatnonzero(quiet & (times > last_ns))[:BESIDE]
+        if min(len(before), len(after)) < LEAST_BESIDE:
+            return []
+        level = np.array([np.median(ratio[before]), np.median(ratio[after])])
+        beside = np.concatenate([before, after])
+        off = ratio[beside] - np.repeat(level, [len(before), len(after)])
+        scatter = np.median(np.abs(off))
+        distance = np.median(away) - level
+        if distance[0] * distance[1] <= 0:
+            return []
+        if np.abs(distance).min() <= SCATTERS * SIGMA_PER_MAD * scatter:
+            return []
+        if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < LEAST_RHO:
+            return []
+        # Hum and the like make the pairs beside it scatter by more than noise; weak ones most.
+        sd = spread_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)
+        sd /= near.forward_w
+        usual = max(1.0, SIGMA_PER_MAD * float(np.median(np.abs(off / sd[beside]))))
+        if np.abs(((away - level[:, None]) / sd[at]).sum(axis=1)).min() <= (
+            CERTAIN * usual * np.sqrt(len(at))
+        ):
+            return []
+        extreme = away[int(np.argmax(np.abs(away - level.mean())))]
+        step_ns = int(np.median(np.diff(times)))
+        following = times[times > last_ns]
+        end_ns = last_ns + step_ns
+        if len(following):
+            end_ns = min(int(following[0]), last_ns + 2 * step_ns)
+        return [
+            Excursion(
+                time_ns=first_ns,
+                duration_ms=(end_ns - first_ns) / 1e6,
+                swr_peak=float(swr(rho(1.0, extreme))),
+                swr_beside=float(swr(rho(1.0, level.mean()))),
+            )
+        ]

@@ -102,7 +102,7 @@ class Station:
     r_is_per_c: float = 0.015
     zero_per_c: float = 0.0  # volts
     rate_hz: float = 200.0
-    idle_s: float = 5.0
+    idle_s: float = 4.99  # no whole number of periods of the mains
     faults: tuple[Fault, ...] = ()
 
     @property
