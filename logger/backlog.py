@@ -1,8 +1,8 @@
 """Rows that wait to be stored, in order and within bounds. No threads and no clocks.
 
 A daemon whose disk is full goes on for days, so what it holds must have an end and cost little:
-raw pairs are joined into large blocks, and of a transmission that goes on only the latest state is
-held. Of what is plenty the oldest gives way.
+raw pairs are joined into large blocks, and of a transmission that goes on and of what a rule has
+learned only the latest state is held. Of what is plenty the oldest gives way.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from drivers.contract import SampleBlock, join
-from logger.rows import AlarmChange, ClockChange, Row, Samples, Second, Transmission
+from logger.rows import AlarmChange, ClockChange, Memory, Row, Samples, Second, Transmission
 
 MOST_PAIRS = 2_000_000  # some 50 MB, and 16 for each auxiliary column
 MOST_ROWS = 100_000  # seconds, and as many of all others
@@ -32,11 +32,13 @@ class Backlog:
         self._samples: list[Samples] = []
         self._loose = 0  # so many at the end have not been joined
         self._rows: list[Row] = []  # all others
+        self._memories: dict[str, Memory] = {}
         self._seconds = 0
         self._goes_on: tuple[int, int] | None = None  # start of a transmission, place of its row
 
     def __len__(self) -> int:
-        return len(self._before) + len(self._rows) + len(self._samples)
+        others = len(self._rows) + len(self._memories)
+        return len(self._before) + others + len(self._samples)
 
     @property
     def pairs(self) -> int:
@@ -50,6 +52,9 @@ class Backlog:
                 self._before = [*self.rows(), row]
                 self._before_pairs = self.pairs
                 self._clear()
+                continue
+            if isinstance(row, Memory):
+                self._memories[row.rule] = row
                 continue
             if isinstance(row, Samples):
                 self._samples.append(row)
@@ -72,12 +77,12 @@ class Backlog:
 
     def rows(self) -> list[Row]:
         """All rows in the order to store them; they stay."""
-        return [*self._before, *self._samples, *self._rows]
+        return [*self._before, *self._samples, *self._rows, *self._memories.values()]
 
     def counts(self) -> tuple[int, int]:
         """How many rows other than raw pairs there are, and how many raw pairs."""
         before = sum(not isinstance(row, Samples) for row in self._before)
-        return before + len(self._rows), self.pairs
+        return before + len(self._rows) + len(self._memories), self.pairs
 
     def raised_before(self, kinds: Iterable[str]) -> None:
         """Alarms of these kinds are open in the store: the first raising of each is none."""
@@ -89,6 +94,11 @@ class Backlog:
                         del rows[place]
                         self._goes_on = None
                     break
+
+    def forget_memories(self) -> None:
+        """What rules have learned is not to be stored."""
+        self._memories.clear()
+        self._before = [row for row in self._before if not isinstance(row, Memory)]
 
     def _places(self) -> Iterator[tuple[list[Row], int]]:
         for rows in (self._before, self._rows):

@@ -34,7 +34,7 @@ from logger.health import Clocks, HealthGauge, Totals
 from logger.host_clock import running_ns, synchronised
 from logger.keeper import COMMIT_S, DAY_NS, Keeper, Tell
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Flag, Row
+from logger.rows import AlarmChange, Flag, Memory, Row
 from logger.sd_notify import ServiceManager, Supervision
 from logger.status import StatusSocket
 from logger.store.database import Store
@@ -92,7 +92,8 @@ class Daemon:
         if open_kinds:
             log.warning("still open from before: %s", ", ".join(open_kinds))
         self._open_kinds = set(open_kinds)
-        self._pipeline = Pipeline(config, coupler, open_kinds)
+        self._memories = dict(self._keeper.memories)
+        self._pipeline = Pipeline(config, coupler, open_kinds, self._memories)
         self._order = Order()
         self._dating: Dating | None = None
         if getattr(driver, "clock", "utc") == "host":
@@ -267,7 +268,7 @@ class Daemon:
                 elif not driver.finite:
                     rows += self._pipeline.tick(self._now_ns())
                 if rows:
-                    self._note_alarms(rows)
+                    self._note(rows)
                     self._handed.give(rows)
                     while driver.finite and not self._handed.room(READ_TIMEOUT_S):
                         if self._stop.is_set():
@@ -303,8 +304,8 @@ class Daemon:
         ended = self._pipeline.finish(Flag.CLOCK_STEP) if change.leap else []
         rows = [*ended, change]
         if change.shift is not None:  # as if the daemon had been started again
-            self._note_alarms(rows)
-            self._pipeline = Pipeline(self._config, self._coupler, self._open_kinds)
+            self._note(rows)
+            self._pipeline = Pipeline(self._config, self._coupler, self._open_kinds, self._memories)
             self._last_ns += change.shift.by_ns
         return rows
 
@@ -316,9 +317,12 @@ class Daemon:
             return time.time_ns()
         return self._last_ns + host_ns() - self._last_host_ns
 
-    def _note_alarms(self, rows: Sequence[Row]) -> None:
+    def _note(self, rows: Sequence[Row]) -> None:
+        """What another pipeline is to begin with."""
         for row in rows:
-            if isinstance(row, AlarmChange):
+            if isinstance(row, Memory):
+                self._memories[row.rule] = row.content
+            elif isinstance(row, AlarmChange):
                 (self._open_kinds.add if row.change == "raised" else self._open_kinds.discard)(
                     row.kind
                 )

@@ -51,6 +51,7 @@ class Keeper:
         self.failure: str | None = None
         self.disk_takes_nothing = False  # and that is why
         self.open_kinds: list[str] = []  # alarms that were open at the start
+        self.memories: dict[str, bytes] = {}  # and what rules had learned by then
         self._open = open_store
         self._tell = tell
         self._keep_ns = keep_ns
@@ -63,12 +64,13 @@ class Keeper:
         self._told: set[tuple[str, str, str]] = set()  # alarm changes told before they were stored
         self._newest_ns = 0
         self._last_change = 0
-        self._damaged = False
+        self._damaged = self._late = False
         self._known = False  # whether `open_kinds` are
+        self._keeps_memories = True
         try:
             self._opened()
         except (DamageError, DiskError) as error:
-            self._damaged = isinstance(error, DamageError)
+            self._damaged, self._late = isinstance(error, DamageError), True
             self._failed(error)
             self._due_s = 0.0
 
@@ -163,8 +165,13 @@ class Keeper:
             self._last_change = self.store.last_change_id()
             if not self._known:
                 self.open_kinds = [alarm.kind for alarm in self.store.open_alarms()]
+                self.memories = self.store.memories()
                 self._known = True
                 self._backlog.raised_before(self.open_kinds)
+                # Rules that began without their memories must not replace them.
+                self._keeps_memories = not (self._late and self.memories)
+        if not self._keeps_memories:
+            self._backlog.forget_memories()
         return self.store
 
     def _replace(self) -> None:

@@ -5,7 +5,7 @@ Live, replayed and simulated pairs all go through here, and only their timestamp
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 import msgspec
 import numpy as np
@@ -18,7 +18,7 @@ from logger.excursions import Excursions
 from logger.keying import RELEASE, Keying
 from logger.levels import Levels
 from logger.noise import NoiseTracker
-from logger.rows import AlarmChange, Flag, Row, Samples
+from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
 from logger.selection import Selection
 from logger.settling import Settling
 from logger.transmissions import Transmissions
@@ -32,9 +32,19 @@ EARLY = 32  # seconds during which the noise estimate is renewed at 1, 2, 4, 8, 
 
 
 class Pipeline:
-    """Calibrates, estimates, segments and watches; returns the rows that became complete."""
+    """Calibrates, estimates, segments and watches; returns the rows that became complete.
 
-    def __init__(self, config: Config, coupler: Coupler, open_kinds: Iterable[str] = ()) -> None:
+    open_kinds  alarms that are open from before
+    memories    what rules had learned by then: the content of the last `Memory` of each
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        coupler: Coupler,
+        open_kinds: Iterable[str] = (),
+        memories: Mapping[str, bytes] | None = None,
+    ) -> None:
         content = coupler.content
         self._coupler = coupler
         self._keying = Keying(config.transmission.min_forward_w)
@@ -57,7 +67,7 @@ class Pipeline:
         )
         self._levels = Levels(coupler, hang_ns)
         self._excursions = Excursions(coupler)
-        self._watchdog = Watchdog(config.watchdog, open_kinds)
+        self._watchdog = Watchdog(config.watchdog, open_kinds, memories)
         quiet_w = RELEASE * config.transmission.min_forward_w
         self._quiet_v = (
             float(coupler.forward.volts(quiet_w)),
@@ -91,17 +101,25 @@ class Pipeline:
     def tick(self, now_ns: int) -> list[Row]:
         """Time has reached `now_ns` without a pair."""
         rows = self._flush()
-        rows += self._transmissions.advance(now_ns)
-        quarters = self._levels.advance(now_ns, self._noise)
-        rows += self._excursions.update(quarters, now_ns, self._noise)
+        rows += self._watched(
+            [
+                *self._transmissions.advance(now_ns),
+                *self._excursions.update(
+                    self._levels.advance(now_ns, self._noise), now_ns, self._noise
+                ),
+            ]
+        )
         return rows + self._marked(self._watchdog.tick(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
         """No more pairs will come: end what is going on."""
         rows = self._flush()
-        quarters = self._levels.finish(self._noise)
-        rows += self._excursions.finish(quarters, self._noise)
-        return rows + self._transmissions.finish(flag)
+        found = self._excursions.finish(self._levels.finish(self._noise), self._noise)
+        return rows + self._watched([*found, *self._transmissions.finish(flag)])
+
+    def note_work(self, time_ns: int) -> None:
+        """Somebody repaired or adjusted something at that time."""
+        self._watchdog.note_work(time_ns)
 
     def _quiet(self, block: SampleBlock) -> bool:
         """Nothing is going on, and no reading of the block could begin anything."""
@@ -146,13 +164,21 @@ class Pipeline:
         rows += self._excursions.update(quarters, int(block.time_ns[-1]), noise)
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
-        rows += self._marked(changes)
+        rows = [*self._watched(rows), *self._marked(changes)]
         wanted, quiet = self._selection.update(samples, keyed)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
         for part in wanted:
             rows.append(Samples(part, begins=self._begins))
             self._begins = False
         return rows
+
+    def _watched(self, rows: list[Row]) -> list[Row]:
+        """Rows that became complete, what rules find in them and what these have learned."""
+        changes = self._marked(self._watchdog.rows(rows))
+        if not any(isinstance(row, Transmission) and row.ended for row in rows):
+            return [*rows, *changes]
+        memories = self._watchdog.memories()
+        return [*rows, *changes, *(Memory(*each) for each in memories.items())]
 
     def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:
         """Alarm changes flagged like the pairs of about that time."""

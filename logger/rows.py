@@ -108,6 +108,13 @@ class Excursion(msgspec.Struct, frozen=True, kw_only=True):
     swr_beside: float
 
 
+class Memory(msgspec.Struct, frozen=True):
+    """What a rule of the watchdog has learned by the end of a transmission, as JSON."""
+
+    rule: str
+    content: bytes
+
+
 @dataclass(frozen=True, slots=True)
 class Samples:
     """Pairs for the archive. `begins` marks the first of a run: stages started afresh with it."""
@@ -179,4 +186,4 @@ class ClockChange(msgspec.Struct, frozen=True):
     leap: bool = False
 
 
-Row = Second | Transmission | AlarmChange | Excursion | ClockChange | Health | Samples
+Row = Second | Transmission | AlarmChange | Excursion | ClockChange | Health | Memory | Samples

@@ -137,7 +137,8 @@ class Case:
         for begin, end in itertools.pairwise(edges):
             store = Store.open(path)
             store.keep_calibration(coupler.id, dump(content))
-            pipeline = Pipeline(config, coupler, [each.kind for each in store.open_alarms()])
+            open_kinds = [each.kind for each in store.open_alarms()]
+            pipeline = Pipeline(config, coupler, open_kinds, store.memories())
             for first in range(begin, end, COMMIT_PAIRS):
                 store.write(pipeline.process(self.whole[first : min(first + COMMIT_PAIRS, end)]))
                 store.archive.merge()

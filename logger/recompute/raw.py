@@ -1,8 +1,9 @@
 """Derives rows again from archived pairs, by the one path that live pairs took.
 
-The stages start afresh where a run of the daemon began. With the calibration and the rules of the
-time the same rows come out; with others, the rows that these would have given. All of it is one
-transaction of the store, so that a crash leaves the old rows.
+The stages start afresh where a run of the daemon began, but for what the rules have learned by
+then from what is archived. With the calibration and the rules of the time the same rows come out;
+with others, the rows that these would have given. All of it is one transaction of the store, so
+that a crash leaves the old rows.
 
 Where pairs are missing (expired, damaged, lost with a card), rows of transmissions that had more
 pairs than there are stay as they are. A transmission that a crash cut short gains what had been
@@ -28,7 +29,7 @@ from logger.blocks import Times
 from logger.calibration.coupler import Coupler
 from logger.config import Config
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Flag, Row, Second, Transmission
+from logger.rows import AlarmChange, Flag, Memory, Row, Second, Transmission
 from logger.selection import BEFORE_NS
 from logger.store.archive import Archive
 from logger.store.database import CLOSE, Store
@@ -73,7 +74,7 @@ def recompute(
         for block in archive.blocks(stretch.since_ns, stretch.until_ns):
             if pipeline is None:
                 derived.begin(int(block.time_ns[0]), stretch)
-                pipeline = Pipeline(config, coupler, derived.open_kinds)
+                pipeline = Pipeline(config, coupler, derived.open_kinds, derived.memories)
             last_ns = int(block.time_ns[-1])
             derived.put(pipeline.process(block))
             done += len(block)
@@ -148,6 +149,7 @@ class _Derived:
     hang_ns     a pause longer than this ends a transmission
     spans       start and end of each transmission
     open_kinds  alarms that stand
+    memories    what rules have learned so far
     """
 
     def __init__(self, store: Store, connection: sqlite3.Connection, hang_ns: int) -> None:
@@ -163,6 +165,7 @@ class _Derived:
         self.spans: dict[int, int] = {}
         self.seconds = 0
         self.open_kinds: set[str] = set()
+        self.memories: dict[str, bytes] = {}
 
     def begin(self, first_ns: int, stretch: _Stretch) -> None:
         """A stretch begins with the pair at `first_ns`."""
@@ -180,6 +183,8 @@ class _Derived:
         for row in rows:
             if isinstance(row, AlarmChange):
                 self._note(row)
+            elif isinstance(row, Memory):
+                self.memories[row.rule] = row.content
             elif isinstance(row, Second):
                 self._seconds.setdefault(row.start_ns, []).append(row)
             elif isinstance(row, Transmission) and row.ended:
@@ -293,6 +298,7 @@ class _Derived:
             self._drop_seconds(told, set())
             self._connection.execute("DELETE FROM transmissions WHERE id = ?", (told.id,))
         self._point_alarms()
+        self._store.put([Memory(*each) for each in self.memories.items()])
         return len(gone), sum(self._add(raised, cleared) for raised, cleared in self._alarms)
 
     def _point_alarms(self) -> None:

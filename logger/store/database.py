@@ -20,6 +20,7 @@ from logger.rows import (
     Excursion,
     Flag,
     Health,
+    Memory,
     Row,
     Samples,
     Second,
@@ -77,6 +78,7 @@ PUT_SO_FAR = (
     + " AND NOT transmissions.ended"
 )
 CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
+PUT_MEMORY = _upsert("memories", ("rule", "content"), "rule")
 PUT_SECOND = _upsert("seconds", (*SECOND_FIELDS, "transmission_id"), "time_ns")
 EXCURSION_FIELDS = tuple(Excursion.__struct_fields__)
 PUT_EXCURSION = _upsert("excursions", (*EXCURSION_FIELDS, "transmission_id", "channel"), "time_ns")
@@ -222,6 +224,8 @@ class Store:
                     self._put_excursion(row)
                 elif isinstance(row, Health):
                     self._put_health(row)
+                elif isinstance(row, Memory):
+                    self._connection.execute(PUT_MEMORY, (row.rule, row.content))
                 elif isinstance(row, ClockChange):
                     redate.change(self._connection, row)
                     self.archive.reload()
@@ -415,6 +419,10 @@ class Store:
                 "SELECT id, kind, raised_ns FROM alarms WHERE cleared_ns IS NULL ORDER BY raised_ns"
             )
         ]
+
+    def memories(self) -> dict[str, bytes]:
+        """What rules had learned when they were last stored, by kind."""
+        return dict(self._query("SELECT rule, content FROM memories"))
 
     def changed_elsewhere(self) -> bool:
         """Whether another process has written since the last call."""

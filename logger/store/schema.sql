@@ -125,6 +125,12 @@ CREATE TABLE health (
 );
 CREATE INDEX health_time ON health (time_ns);
 
+-- What rules of the watchdog have learned, by the kind of their alarms, as JSON.
+CREATE TABLE memories (
+    rule TEXT PRIMARY KEY,
+    content BLOB NOT NULL
+) WITHOUT ROWID;
+
 CREATE TABLE calibrations (
     id TEXT PRIMARY KEY,
     text TEXT NOT NULL

@@ -2,31 +2,54 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import bisect
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import msgspec
 
 from logger.config import WatchdogOptions
-from logger.rows import AlarmChange
+from logger.rows import AlarmChange, Row, Second, Transmission
 from logger.watchdog import detector_fault, high_reflected_power, high_swr, no_data
+from logger.watchdog.rule import LearningModule, PairRule, RowRule, RuleModule, recalled
 from logger.watchdog.view import Finding, View
 
 StartAt = Callable[[int], int | None]
+AFTER_NS = 1000  # what rows tell is found just after the last pair, at a time of its own
+
+LEARNING: tuple[LearningModule, ...] = ()
 
 
 class Watchdog:
     """All rules of a station.
 
     open_kinds  alarms that are open from before, so that they are not raised again
+    memories    what rules had learned by then, as `memories` gives it
     """
 
-    def __init__(self, options: WatchdogOptions, open_kinds: Iterable[str] = ()) -> None:
+    def __init__(
+        self,
+        options: WatchdogOptions,
+        open_kinds: Iterable[str] = (),
+        memories: Mapping[str, bytes] | None = None,
+    ) -> None:
         still_open = set(open_kinds)
 
         def active(kind: str) -> bool:
             return kind in still_open
 
-        self._rules = (
+        self._learning = [
+            (
+                module,
+                module.rule(
+                    options,
+                    recalled(module.KIND, memories or {}, module.Memory),
+                    active=active(module.KIND),
+                ),
+            )
+            for module in LEARNING
+        ]
+        self._work_ns: list[int] = []
+        self._rules: tuple[tuple[RuleModule, PairRule], ...] = (
             (high_swr, high_swr.rule(options.high_swr, active=active(high_swr.KIND))),
             (
                 high_reflected_power,
@@ -38,7 +61,11 @@ class Watchdog:
                 detector_fault,
                 detector_fault.DetectorFault(active=active(detector_fault.KIND)),
             ),
+            *((module, rule) for module, rule in self._learning if isinstance(rule, PairRule)),
         )
+        self._row_rules = [
+            (module, rule) for module, rule in self._learning if isinstance(rule, RowRule)
+        ]
         self._no_data = no_data.NoData(
             round(options.no_data.after_s * 1e9), active=active(no_data.KIND)
         )
@@ -62,6 +89,40 @@ class Watchdog:
                 for finding in rule.update(view)
             ]
         return _apart(sorted(changes, key=lambda change: change.time_ns))
+
+    def rows(self, rows: Sequence[Row]) -> list[AlarmChange]:
+        """Alarm changes by rows that became complete with the pairs of the last `update`."""
+        complete = [
+            row
+            for row in rows
+            if isinstance(row, Second) or (isinstance(row, Transmission) and row.ended)
+        ]
+        complete.sort(key=lambda row: (row.start_ns, isinstance(row, Transmission)))
+        changes: list[AlarmChange] = []
+        for row in complete:
+            before = bisect.bisect_right(self._work_ns, row.start_ns)
+            work_ns = self._work_ns[before - 1] if before else 0
+            found = [
+                self._change(
+                    module.KIND,
+                    module.SEVERITY,
+                    finding._replace(time_ns=finding.time_ns + AFTER_NS),
+                    row.start_ns,
+                )
+                for module, rule in self._row_rules
+                for finding in rule.row(row, work_ns)
+            ]
+            changes += _apart(sorted(found, key=lambda change: change.time_ns))
+        return changes
+
+    def note_work(self, time_ns: int) -> None:
+        """Somebody repaired or adjusted something then; transmissions after it may differ."""
+        if time_ns not in self._work_ns:
+            bisect.insort(self._work_ns, time_ns)
+
+    def memories(self) -> dict[str, bytes]:
+        """What each learning rule has learned, as JSON, by kind."""
+        return {module.KIND: msgspec.json.encode(rule.memory) for module, rule in self._learning}
 
     def tick(self, now_ns: int) -> list[AlarmChange]:
         """Alarm changes because time has passed without a pair."""

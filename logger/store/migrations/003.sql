@@ -2,3 +2,9 @@
 ALTER TABLE excursions ADD COLUMN swr_beside REAL;
 DROP INDEX excursions_time;
 CREATE UNIQUE INDEX excursions_time ON excursions (time_ns);
+
+-- What rules of the watchdog have learned.
+CREATE TABLE memories (
+    rule TEXT PRIMARY KEY,
+    content BLOB NOT NULL
+) WITHOUT ROWID;

@@ -1,0 +1,213 @@
+-- The schema of version 2.
+-- Times are UTC nanoseconds, flags the bits of logger.rows.Flag. Ids are never used again while a
+-- higher one exists, so a forwarder can follow a table by id. References are set by the one
+-- writer and not checked again by SQLite.
+
+CREATE TABLE transmissions (
+    id INTEGER PRIMARY KEY,
+    start_ns INTEGER NOT NULL UNIQUE,
+    end_ns INTEGER NOT NULL,
+    ended INTEGER NOT NULL, -- 0 while it goes on
+    samples INTEGER NOT NULL,
+    forward_w_mean REAL,
+    forward_w_max REAL,
+    reflected_w_mean REAL,
+    reflected_w_max REAL,
+    swr REAL,
+    swr_low REAL,
+    swr_high REAL,
+    swr_max REAL,
+    energy_j REAL,
+    channel INTEGER,
+    frequency_khz REAL,
+    calibration_id TEXT NOT NULL REFERENCES calibrations (id),
+    flags INTEGER NOT NULL,
+    swr_noise_low REAL,
+    swr_noise_high REAL,
+    settled_samples INTEGER NOT NULL
+);
+CREATE INDEX transmissions_going_on ON transmissions (id) WHERE ended = 0;
+
+CREATE TABLE seconds (
+    id INTEGER PRIMARY KEY,
+    time_ns INTEGER NOT NULL UNIQUE,
+    transmission_id INTEGER NOT NULL REFERENCES transmissions (id),
+    forward_w REAL,
+    reflected_w REAL,
+    swr REAL,
+    swr_low REAL,
+    swr_high REAL,
+    samples INTEGER NOT NULL,
+    flags INTEGER NOT NULL,
+    swr_noise_low REAL,
+    swr_noise_high REAL,
+    forward_v REAL,
+    reflected_v REAL
+);
+
+CREATE TABLE alarms (
+    id INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL,
+    severity TEXT NOT NULL,
+    raised_ns INTEGER NOT NULL,
+    cleared_ns INTEGER,
+    acknowledged_ns INTEGER,
+    value REAL,
+    "limit" REAL,
+    transmission_id INTEGER REFERENCES transmissions (id),
+    detail TEXT NOT NULL,
+    flags INTEGER NOT NULL DEFAULT 0,
+    UNIQUE (raised_ns, kind)
+);
+CREATE INDEX alarms_open ON alarms (kind) WHERE cleared_ns IS NULL;
+
+-- Only ever added to; who follows it misses nothing.
+CREATE TABLE alarm_changes (
+    id INTEGER PRIMARY KEY,
+    alarm_id INTEGER NOT NULL REFERENCES alarms (id),
+    change TEXT NOT NULL CHECK (change IN ('raised', 'cleared', 'acknowledged')),
+    time_ns INTEGER NOT NULL
+);
+
+CREATE TABLE excursions (
+    id INTEGER PRIMARY KEY,
+    time_ns INTEGER NOT NULL,
+    duration_ms REAL,
+    swr_peak REAL,
+    channel INTEGER,
+    transmission_id INTEGER REFERENCES transmissions (id),
+    capture_id INTEGER
+);
+CREATE INDEX excursions_time ON excursions (time_ns);
+
+CREATE TABLE journal (
+    id INTEGER PRIMARY KEY,
+    time_ns INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    text TEXT NOT NULL
+);
+CREATE INDEX journal_time ON journal (time_ns);
+
+-- Raw pairs, each row a stretch of time that no other row shares; `data` is told in segments.py
+-- and empty where it was damaged and part of its time has been played again.
+CREATE TABLE segments (
+    first_ns INTEGER PRIMARY KEY,
+    last_ns INTEGER NOT NULL,
+    pairs INTEGER NOT NULL,
+    merged INTEGER NOT NULL,
+    data BLOB NOT NULL
+);
+
+-- The first archived pair of each run of the daemon: stages started afresh there.
+CREATE TABLE runs (
+    first_ns INTEGER PRIMARY KEY
+);
+
+-- How the daemon fared, a row a minute.
+CREATE TABLE health (
+    id INTEGER PRIMARY KEY,
+    time_ns INTEGER NOT NULL,
+    duration_s REAL,
+    pairs INTEGER,
+    pairs_per_s REAL,
+    gaps INTEGER,
+    input_dropped INTEGER,
+    queue_max INTEGER,
+    rows_dropped INTEGER,
+    commits INTEGER,
+    commit_ms_mean REAL,
+    commit_ms_max REAL,
+    commits_failed INTEGER,
+    clock_synchronised INTEGER,
+    clock_step_ms REAL,
+    forwarder_backlog INTEGER
+);
+CREATE INDEX health_time ON health (time_ns);
+
+CREATE TABLE calibrations (
+    id TEXT PRIMARY KEY,
+    text TEXT NOT NULL
+) WITHOUT ROWID;
+
+-- Starts of the host: what was thought of its clock while rows from since_ns on were stored (see
+-- logger/dating.py). The present one, and those whose rows up to until_ns keep provisional times.
+CREATE TABLE boots (
+    name TEXT PRIMARY KEY,
+    trust TEXT NOT NULL,
+    before_ns INTEGER NOT NULL,
+    since_ns INTEGER NOT NULL,
+    offset_ns INTEGER NOT NULL, -- of these rows' times from the host's even clock
+    until_ns INTEGER
+) WITHOUT ROWID;
+
+-- What each forwarder has delivered of each table it follows: every row up to `live` but those
+-- with ids in (gap_after, gap_upto], which it catches up with. An empty gap is (highest, 0], so
+-- that min and max open it.
+CREATE TABLE forwarded (
+    forwarder TEXT NOT NULL,
+    followed TEXT NOT NULL, -- the table
+    live INTEGER NOT NULL DEFAULT 0,
+    gap_after INTEGER NOT NULL DEFAULT 9223372036854775807,
+    gap_upto INTEGER NOT NULL DEFAULT 0,
+    rewrites INTEGER NOT NULL DEFAULT 0, -- counted, so that one during a delivery is noticed
+    refused INTEGER NOT NULL DEFAULT 0, -- rows set aside so far
+    taken_ns INTEGER, -- when the server last took rows
+    PRIMARY KEY (forwarder, followed)
+) WITHOUT ROWID;
+
+-- The latest rows that a server would not take, left out of its deliveries.
+CREATE TABLE refused_rows (
+    id INTEGER PRIMARY KEY,
+    forwarder TEXT NOT NULL,
+    followed TEXT NOT NULL,
+    row_id INTEGER NOT NULL,
+    row_ns INTEGER NOT NULL, -- the time of the row
+    time_ns INTEGER NOT NULL, -- when it was refused
+    reason TEXT NOT NULL
+);
+
+-- A row that is derived anew is delivered anew, also one that takes an id used before. A
+-- transmission counts from its end, and may end after later ones have been delivered.
+CREATE TRIGGER transmissions_rewritten AFTER UPDATE ON transmissions WHEN NEW.ended BEGIN
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'transmissions';
+END;
+CREATE TRIGGER transmissions_id_again AFTER INSERT ON transmissions BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'transmissions' AND live >= NEW.id;
+END;
+CREATE TRIGGER seconds_rewritten AFTER UPDATE ON seconds BEGIN
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'seconds';
+END;
+CREATE TRIGGER seconds_id_again AFTER INSERT ON seconds BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'seconds' AND live >= NEW.id;
+END;
+
+CREATE TRIGGER alarm_changes_rewritten AFTER UPDATE ON alarm_changes BEGIN
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'alarm_changes';
+END;
+CREATE TRIGGER health_rewritten AFTER UPDATE ON health BEGIN
+    UPDATE forwarded
+    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
+        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+        rewrites = rewrites + 1
+    WHERE followed = 'health';
+END;
