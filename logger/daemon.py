@@ -80,9 +80,12 @@ class Daemon:
         self._handed = Handover()
         self._ended = False  # all that there will be has been taken
         self._interrupted = True  # transmissions of the last run may still be open
+        self._work_ns: tuple[int, ...] = ()  # repairs and adjustments: set by the keeper,
+        self._known_work_ns: tuple[int, ...] = ()  # and what the pipeline knows of
         self._keeper = Keeper(
             self._open_store,
             tell,
+            hear_work=self._hear_work,
             keep_ns=config.store.keep_samples_days * DAY_NS,
             keep_bytes=None
             if config.store.keep_samples_mb is None
@@ -262,6 +265,7 @@ class Daemon:
                 block = driver.read(READ_TIMEOUT_S, linger_s)
                 begun_s = time.monotonic()
                 rows = self._look_at_clock()
+                self._pass_work_on()
                 self._tell_notices()
                 if block is not None:
                     rows += self._process(block)
@@ -308,6 +312,15 @@ class Daemon:
             self._pipeline = Pipeline(self._config, self._coupler, self._open_kinds, self._memories)
             self._last_ns += change.shift.by_ns
         return rows
+
+    def _hear_work(self, times_ns: list[int]) -> None:
+        self._work_ns = tuple(times_ns)
+
+    def _pass_work_on(self) -> None:
+        work_ns = self._work_ns
+        if work_ns != self._known_work_ns:
+            self._pipeline.know_work(work_ns)
+            self._known_work_ns = work_ns
 
     def _now_ns(self) -> int:
         """The time now in the scale of the pairs."""

@@ -15,7 +15,7 @@ from typing import Any
 
 from logger.backlog import Backlog
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import AlarmChange, Health, Row, Samples, Transmission
+from logger.rows import AlarmChange, ClockChange, Health, Row, Samples, Transmission
 from logger.store.database import Store, Stored
 from logger.store.refusals import disk_takes_nothing
 from logger.utc import format_ns
@@ -33,6 +33,7 @@ DAY_NS = 86_400_000_000_000
 
 Tell = Callable[[Stored], None]
 Open = Callable[[bool], Store]
+HearWork = Callable[[list[int]], None]
 
 
 class Keeper:
@@ -40,12 +41,19 @@ class Keeper:
 
     open_store           opens the store; True if what is there is damaged
     keep_ns, keep_bytes  how long and how much of raw pairs is kept
+    hear_work            is given the times of all repairs and adjustments when these have changed
 
     Raises StoreError if the store cannot be opened and waiting would not help.
     """
 
     def __init__(
-        self, open_store: Open, tell: Tell, *, keep_ns: int, keep_bytes: int | None = None
+        self,
+        open_store: Open,
+        tell: Tell,
+        *,
+        keep_ns: int,
+        keep_bytes: int | None = None,
+        hear_work: HearWork = lambda times_ns: None,
     ) -> None:
         self.store: Store | None = None  # None while it cannot be opened
         self.failure: str | None = None
@@ -56,6 +64,7 @@ class Keeper:
         self._tell = tell
         self._keep_ns = keep_ns
         self._keep_bytes = keep_bytes
+        self._hear_work = hear_work
         self._backlog = Backlog()
         self._due_s: float | None = None
         self._attempts = 0
@@ -105,7 +114,7 @@ class Keeper:
         """Commit what is due; whether that was possible, None if nothing was. Raises StoreError
         only at the end."""
         if not self._backlog and self.store is not None:
-            self._notice_acknowledged()
+            self._notice_others()
         elif ending or (self._due_s or 0.0) <= now_s:
             return self._commit(now_s, ending=ending)
         return None
@@ -153,9 +162,11 @@ class Keeper:
 
     def _write(self) -> list[Stored]:
         store = self._opened()  # which may change what is to be written
-        self._notice_acknowledged()
+        self._notice_others()
         stored = store.write(self._backlog.rows())
         self._last_change = store.last_change_id()
+        if any(isinstance(row, ClockChange) for row in self._backlog.rows()):
+            self._hear_work(store.work())  # its times may have been moved
         return stored
 
     def _opened(self) -> Store:
@@ -163,6 +174,7 @@ class Keeper:
             self.store = self._open(self._damaged)
             self._damaged = False
             self._last_change = self.store.last_change_id()
+            self._hear_work(self.store.work())
             if not self._known:
                 self.open_kinds = [alarm.kind for alarm in self.store.open_alarms()]
                 self.memories = self.store.memories()
@@ -209,8 +221,8 @@ class Keeper:
             self._told.add(_key(columns, row.change))
             self._tell(Stored("alarms", row.change, columns))
 
-    def _notice_acknowledged(self) -> None:
-        """Tell of acknowledgements that another process has made."""
+    def _notice_others(self) -> None:
+        """Tell of acknowledgements and work that another process has noted."""
         store = self.store
         if store is None:
             return
@@ -220,8 +232,9 @@ class Keeper:
             for item in store.acknowledged_after(self._last_change):
                 self._tell(item)
             self._last_change = store.last_change_id()
+            self._hear_work(store.work())
         except StoreError as error:
-            log.warning("acknowledgements cannot be read: %s", error)
+            log.warning("acknowledgements and journal cannot be read: %s", error)
 
     def _tidy(self, rows: list[Row], now_s: float) -> None:
         """Merge segments, and delete what is too old; by sample time, so that a replay of the past

@@ -117,9 +117,9 @@ class Pipeline:
         found = self._excursions.finish(self._levels.finish(self._noise), self._noise)
         return rows + self._watched([*found, *self._transmissions.finish(flag)])
 
-    def note_work(self, time_ns: int) -> None:
-        """Somebody repaired or adjusted something at that time."""
-        self._watchdog.note_work(time_ns)
+    def know_work(self, times_ns: Iterable[int]) -> None:
+        """All times at which somebody repaired or adjusted something, by the journal."""
+        self._watchdog.know_work(times_ns)
 
     def _quiet(self, block: SampleBlock) -> bool:
         """Nothing is going on, and no reading of the block could begin anything."""

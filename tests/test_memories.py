@@ -266,8 +266,7 @@ def test_the_watchdog_hands_each_rule_the_work_before_a_transmission(
     monkeypatch.setattr(watchdog, "LEARNING", (module,))
     guard = watchdog.Watchdog(WatchdogOptions())
     guard.rows([transmission(T0)])
-    for time_ns in (T0 + 10, T0 + 5, T0 + 10, T0 + 30):
-        guard.note_work(time_ns)
+    guard.know_work([T0 + 10, T0 + 5, T0 + 10, T0 + 30])
     guard.rows([transmission(T0 + number) for number in (4, 5, 9, 10, 29, 30)])
     assert heard == [0, 0, T0 + 5, T0 + 5, T0 + 10, T0 + 10, T0 + 30]
     assert np.all(np.diff(heard) >= 0)

@@ -21,6 +21,7 @@ COMMANDS = {
     "export": "export",
     "status": "status",
     "alarms": "alarms",
+    "journal": "journal",
     "record": "record",
     "recompute": "recompute",
 }

@@ -66,6 +66,7 @@ def recompute(
     `connection`. Raises StoreError."""
     archive = store.archive
     total, done = archive.pairs(), 0
+    work_ns = store.work()
     connection.execute(CLOSE, (int(Flag.INTERRUPTED),))
     derived = _Derived(store, connection, round(config.transmission.hang_ms * 1e6))
     for stretch in _stretches(archive, connection):
@@ -75,6 +76,7 @@ def recompute(
             if pipeline is None:
                 derived.begin(int(block.time_ns[0]), stretch)
                 pipeline = Pipeline(config, coupler, derived.open_kinds, derived.memories)
+                pipeline.know_work(work_ns)
             last_ns = int(block.time_ns[-1])
             derived.put(pipeline.process(block))
             done += len(block)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, Self
 
 from logger.errors import DamageError, StoreError, UsageError
+from logger.journal import WORK
 from logger.rows import (
     AlarmChange,
     Boot,
@@ -364,6 +365,15 @@ class Store:
         except sqlite3.Error as error:
             raise StoreError(f"{self.path}: cannot be written: {error}") from error
 
+    def note(self, time_ns: int, kind: str, text: str) -> int:
+        """Write an entry into the journal, beside the daemon if it runs; its id."""
+        with self._errors(), transaction(self._connection):
+            row = self._connection.execute(
+                "INSERT INTO journal (time_ns, kind, text) VALUES (?, ?, ?) RETURNING id",
+                (time_ns, kind, text),
+            ).fetchone()
+        return int(row[0])
+
     # deriving rows again
 
     @contextmanager
@@ -419,6 +429,14 @@ class Store:
                 "SELECT id, kind, raised_ns FROM alarms WHERE cleared_ns IS NULL ORDER BY raised_ns"
             )
         ]
+
+    def work(self) -> list[int]:
+        """When the journal says that the station was repaired or adjusted, in order."""
+        marks = ", ".join("?" * len(WORK))
+        rows = self._query(
+            f"SELECT time_ns FROM journal WHERE kind IN ({marks}) ORDER BY time_ns", WORK
+        )
+        return [time_ns for (time_ns,) in rows]
 
     def memories(self) -> dict[str, bytes]:
         """What rules had learned when they were last stored, by kind."""

@@ -115,10 +115,10 @@ class Watchdog:
             changes += _apart(sorted(found, key=lambda change: change.time_ns))
         return changes
 
-    def note_work(self, time_ns: int) -> None:
-        """Somebody repaired or adjusted something then; transmissions after it may differ."""
-        if time_ns not in self._work_ns:
-            bisect.insort(self._work_ns, time_ns)
+    def know_work(self, times_ns: Iterable[int]) -> None:
+        """All times at which somebody repaired or adjusted something; transmissions after it may
+        differ."""
+        self._work_ns = sorted(times_ns)
 
     def memories(self) -> dict[str, bytes]:
         """What each learning rule has learned, as JSON, by kind."""

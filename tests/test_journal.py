@@ -1,0 +1,114 @@
+"""The journal: written beside the running daemon, exported, heard of."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import pytest
+
+from logger.keeper import Keeper
+from logger.rows import Boot, ClockChange, Shift, Trust
+from logger.store.database import Store
+from logger.store.tables import JOURNAL
+from logger.utc import format_ns
+from tests.station import Running, mismatchd, pty, write_config
+from tests.test_store import ALWAYS, SECOND, T0, transmission
+
+
+def exported(config: Path) -> list[dict[str, str]]:
+    text = mismatchd("export", "journal", "-c", config).stdout
+    assert text.splitlines()[0] == "id,time_utc,kind,text"
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def test_entries_are_written_beside_the_daemon_and_exported(tmp_path: Path) -> None:
+    with pty() as (_, name):
+        config = write_config(tmp_path, name)
+        refused = mismatchd("journal", "add", "too early", "-c", config, check=False)
+        assert (refused.returncode, refused.stderr.count("\n")) == (1, 1)
+        daemon = Running(config)
+        try:
+            for _ in range(100):
+                if mismatchd("journal", "list", "-c", config, check=False).returncode == 0:
+                    break
+            assert "empty" in mismatchd("journal", "list", "-c", config).stderr
+            done = mismatchd(
+                "journal", "add", 'new plug,\n "crimped"', "--kind=repair", "-c", config
+            )
+            assert done.stdout == ""
+            mismatchd("journal", "add", "fog", "--kind", "weather", "--time", "2h", "-c", config)
+            at = "2026-03-01T19:00:00.000250Z"
+            mismatchd("journal", "add", "as found", "--time", at, "-c", config)
+            code, said = daemon.stop()
+        finally:
+            daemon.kill()
+    assert code == 0, said
+    rows = exported(config)
+    assert [(row["id"], row["kind"], row["text"]) for row in rows] == [
+        ("3", "remark", "as found"),
+        ("2", "weather", "fog"),
+        ("1", "repair", 'new plug, "crimped"'),
+    ]
+    assert rows[0]["time_utc"] == at
+    shown = mismatchd("journal", "list", "-c", config).stdout.splitlines()
+    assert [line.split()[2] for line in shown] == ["remark", "weather", "repair"]
+    since = mismatchd("export", "journal", "--since", "2026-06-01", "-c", config).stdout
+    assert len(since.splitlines()) == 3
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["add", "  \n "], "empty"),
+        (["add", "text", "--kind", "repairs"], "--kind"),
+        (["add", "text", "--time", "yesterday"], "yesterday"),
+        (["add"], "TEXT"),
+    ],
+)
+def test_what_cannot_be_noted(tmp_path: Path, arguments: list[str], said: str) -> None:
+    config = write_config(tmp_path, "/dev/null")
+    Store.open(tmp_path / "data/station.sqlite").close()
+    done = mismatchd("journal", *arguments, "-c", config, check=False)
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert exported(config) == []
+
+
+def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
+    path = tmp_path / "station.sqlite"
+    before = Store.open(path)
+    before.note(T0, "repair", "plug")
+    before.note(T0 + 5, "weather", "rain")
+    before.close()
+    heard: list[list[int]] = []
+    keeper = Keeper(
+        lambda damaged: Store.open(path),
+        lambda item: None,
+        keep_ns=1 << 60,
+        hear_work=heard.append,
+    )
+    assert heard == [[T0]]
+    other = Store.reader(path)
+    other.note(T0 - 9 * SECOND, "adjustment", "antenna shortened")
+    keeper.keep(0.0)
+    assert heard[-1] == [T0 - 9 * SECOND, T0]
+    other.note(T0 + SECOND, "repair", "plug again")
+    keeper.take([transmission()], 1.0)  # also while rows come all the time
+    keeper.keep(1.0)
+    assert heard[-1] == [T0 - 9 * SECOND, T0, T0 + SECOND]
+    count = len(heard)
+    keeper.keep(2.0)
+    assert len(heard) == count
+    # Its times move with those of the rows.
+    boot = Boot("boot", Trust.FOLLOWED, 0, 0, 0)
+    keeper.take([ClockChange(boot, Shift(T0 - SECOND, T0 + 9 * SECOND, 1000), leap=True)], 3.0)
+    keeper.keep(9.0)
+    assert heard[-1] == [T0 - 9 * SECOND, T0 + 1000, T0 + SECOND + 1000]
+    other.close()
+    keeper.close()
+    store = Store.open(path)
+    times = [record.columns["time_utc"] for record in store.records(JOURNAL, *ALWAYS)]
+    assert format_ns(T0 + 1000) in times
+    store.close()
