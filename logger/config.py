@@ -72,6 +72,12 @@ class SuddenChangeOptions(Section, frozen=True, kw_only=True):
     false_alarms_per_year: Positive = 1
 
 
+class BaselineShiftOptions(Section, frozen=True, kw_only=True):
+    """How often a steady station may be said to have shifted by mistake."""
+
+    false_alarms_per_year: Positive = 1
+
+
 class NoDataOptions(Section, frozen=True, kw_only=True):
     """Alarm when nothing has come from the bridge for `after_s` (s)."""
 
@@ -84,6 +90,7 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
     high_swr: HighSwrOptions = HighSwrOptions()
     high_reflected_power: HighReflectedPowerOptions = HighReflectedPowerOptions()
     sudden_change: SuddenChangeOptions = SuddenChangeOptions()
+    baseline_shift: BaselineShiftOptions = BaselineShiftOptions()
     no_data: NoDataOptions = NoDataOptions()
 
 

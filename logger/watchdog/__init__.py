@@ -9,14 +9,14 @@ import msgspec
 
 from logger.config import WatchdogOptions
 from logger.rows import AlarmChange, Row, Second, Transmission
-from logger.watchdog import detector_fault, high_reflected_power, high_swr, no_data
+from logger.watchdog import baseline_shift, detector_fault, high_reflected_power, high_swr, no_data
 from logger.watchdog.rule import LearningModule, PairRule, RowRule, RuleModule, recalled
 from logger.watchdog.view import Finding, View
 
 StartAt = Callable[[int], int | None]
 AFTER_NS = 1000  # what rows tell is found just after the last pair, at a time of its own
 
-LEARNING: tuple[LearningModule, ...] = ()
+LEARNING: tuple[LearningModule, ...] = (baseline_shift,)
 
 
 class Watchdog:
