@@ -30,7 +30,7 @@ from logger.config import Config
 from logger.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.errors import MismatchdError, StoreError
 from logger.handover import Handover
-from logger.health import Clocks, HealthGauge, Totals
+from logger.health import Clocks, HealthGauge, Totals, next_row_s
 from logger.host_clock import running_ns, synchronised
 from logger.keeper import COMMIT_S, DAY_NS, Keeper, Tell
 from logger.pipeline import Pipeline
@@ -54,6 +54,7 @@ POLL_S = 0.2
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
 FRESH_S = 2.0  # the service manager is told of silences longer than this
 HEALTH_S = 60.0
+HEALTH_WAITS_S = 5.0  # a row of health for others to be stored with
 SALVAGE_S = 1.5  # a salvage gets this long when the daemon is to end,
 STOP_S = 2.5  # capture and keeper this long,
 FORWARD_S = 2.0  # and then the forwarders
@@ -122,9 +123,10 @@ class Daemon:
         self._heard_s = self._started
         self._manager = ServiceManager(os.environ, os.getpid())
         self._supervision = Supervision(self._manager.watchdog_s)
-        self._gauge = HealthGauge(_clocks())
+        clocks = _clocks()
+        self._gauge = HealthGauge(clocks)
         self._health_s = health_s
-        self._health_due_s = self._started + health_s
+        self._health_due_s = self._started + next_row_s(clocks.utc_ns, health_s)
 
     def run(self) -> str:
         """Run until SIGTERM or SIGINT or the end of a finite input; what was stored, in words.
@@ -386,11 +388,13 @@ class Daemon:
             )
 
     def _health_rows(self) -> list[Row]:
-        """The row of the last minute, once a minute."""
-        now_s = time.monotonic()
-        if now_s < self._health_due_s:
+        """The row of the last minute, once a minute: when the thin sample of pairs is archived,
+        since a commit of its own would wear the card."""
+        late_s = time.monotonic() - self._health_due_s
+        if late_s < 0 or not (self._keeper.waits or late_s >= min(HEALTH_WAITS_S, self._health_s)):
             return []
-        self._health_due_s = now_s + self._health_s
+        clocks = _clocks()
+        self._health_due_s += late_s + next_row_s(clocks.utc_ns, self._health_s)
         counters = self._driver.counters
         totals = Totals(
             pairs=self._pairs,
@@ -400,7 +404,7 @@ class Daemon:
         )
         waiting = [forwarder.status()["backlog"] for forwarder in self._forwarders]
         backlog = sum(waiting) if waiting else None
-        return [self._gauge.row(_clocks(), totals, synchronised(), backlog)]
+        return [self._gauge.row(clocks, totals, synchronised(), backlog)]
 
     # forwarders, metrics and status
 

@@ -27,6 +27,13 @@ class Totals(NamedTuple):
     rows_dropped: int = 0
 
 
+def next_row_s(utc_ns: int, every_s: float) -> float:
+    """Seconds until the next row, half to one and a half of `every_s`: rows are due at whole
+    multiples of it in UTC."""
+    past_s = utc_ns / NS_PER_S % every_s
+    return every_s - past_s + (every_s if past_s > every_s / 2 else 0.0)
+
+
 class HealthGauge:
     """Gathers what happens between two rows. `commits`, `commit_s` (seconds spent in them) and
     `commits_failed` count from the start."""

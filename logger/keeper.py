@@ -15,16 +15,17 @@ from typing import Any
 
 from logger.backlog import Backlog
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import AlarmChange, ClockChange, Health, Row, Samples, Transmission
+from logger.rows import AlarmChange, ClockChange, Row, Samples, Transmission
 from logger.store.database import Store, Stored
 from logger.store.refusals import disk_takes_nothing
 from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd")
 
-COMMIT_S = 1.0  # rows that are not urgent are committed this often at least
+# Rows that are not urgent are committed this often at least. A kill costs this and a commit, of
+# the 2 s that are promised; each commit wears the card.
+COMMIT_S = 1.25
 RETRY_S = 1.0
-HEALTH_S = 30.0  # and rows of health at least
 LONGEST_RETRY_S = 16.0
 PAIRS_A_RETRY_S = 100_000
 TIDY_S = 3600.0  # what is too old is deleted this often
@@ -98,13 +99,13 @@ class Keeper:
             log.error("memory for rows that cannot be stored is full: the oldest are dropped")
         if self.failure is not None:
             self._tell_unstored(rows)
-        if self.failure is None and any(map(_urgent, rows)):
-            wait_s = 0.0
-        elif all(isinstance(row, Health) for row in rows):
-            wait_s = HEALTH_S  # it goes with whatever comes next, which spares the disk
-        else:
-            wait_s = COMMIT_S
+        wait_s = 0.0 if self.failure is None and any(map(_urgent, rows)) else COMMIT_S
         self._due_s = min(now_s + wait_s, math.inf if self._due_s is None else self._due_s)
+
+    @property
+    def waits(self) -> bool:
+        """Whether rows wait for the next commit."""
+        return bool(self._backlog)
 
     def wait_s(self, now_s: float) -> float:
         """How long until `keep` has something to do."""

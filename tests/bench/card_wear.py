@@ -11,18 +11,22 @@ the bar.
 
 In quick time a page that is written twice before the kernel takes it to the disk counts once, also
 where it would not on a day. `--live` watches two real daemons instead, an idle one and one whose
-key is down all the time, and puts a day together of them.
+key is down all the time, and puts a day together of them: what remains in the file for archive and
+rows, and the rest, which went to the log or was written again.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import sqlite3
 import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import NamedTuple
 
 import msgspec
 
@@ -131,32 +135,63 @@ class Split:
         return figures
 
 
+class Kept(NamedTuple):
+    """Bytes in use in a file, by what they hold."""
+
+    archive: float
+    rows: float
+
+
+def kept(path: Path) -> Kept:
+    """What of a store holds what, indexes included."""
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        sizes = dict(connection.execute("SELECT name, sum(payload) FROM dbstat GROUP BY name"))
+    archive = sizes.pop("segments")
+    return Kept(archive, sum(sizes.values()))
+
+
 def live(folder: Path, seconds: float) -> float:
     """Print what real daemons write, idle and keyed; MB a day."""
-    rates = {}
-    daemons = {}
-    for name, keyed in (("idle", ""), ("keyed", "{at_s: 2, duration_s: 86000, mode: am}")):
+    keyed_s = TRANSMISSIONS * EACH_S
+    a_day = {"idle": (86_400 - keyed_s) / 1e6, "keyed": keyed_s / 1e6}
+    keyed = {"idle": "", "keyed": "{at_s: 2, duration_s: 86000, mode: am}"}
+    daemons: dict[str, tuple[Running, Path]] = {}
+    for name, transmissions in keyed.items():
         (folder / name).mkdir()
         config = folder / name / "config.yaml"
         config.write_text(
-            "driver: {kind: simulated, pace: realtime,"
-            f" operator: {{transmissions: [{keyed}]}}}}\n"
+            f"driver: {{kind: simulated, pace: realtime, rate_hz: {RATE_HZ},"
+            f" operator: {{transmissions: [{transmissions}]}}}}\n"
             "store: {path: data/station.sqlite}\n"
         )
-        daemons[name] = Running(config)
+        daemons[name] = Running(config), folder / name / "data/station.sqlite"
+
+    def figures() -> dict[str, tuple[int, Kept]]:
+        return {
+            name: (written(daemon.process.pid), kept(store))
+            for name, (daemon, store) in daemons.items()
+        }
+
     try:
         time.sleep(SETTLE_S)
-        before = {name: written(daemon.process.pid) for name, daemon in daemons.items()}
+        before = figures()
         time.sleep(seconds)
-        for name, daemon in daemons.items():
-            rates[name] = (written(daemon.process.pid) - before[name]) / seconds
-            print(f"{name:10}{rates[name] / 1e3:8.2f} kB/s")
+        after = figures()
     finally:
-        for daemon in daemons.values():
+        for daemon, _ in daemons.values():
             daemon.kill()
-    keyed_s = TRANSMISSIONS * EACH_S
-    total = (rates["idle"] * (86_400 - keyed_s) + rates["keyed"] * keyed_s) / 1e6
-    print(f"a day: {total:.1f} MB")
+    day = [0.0, 0.0, 0.0]
+    for name, (total, held) in after.items():
+        total_0, held_0 = before[name]
+        rates = [(total - total_0) / seconds]
+        rates += [(new - old) / seconds for new, old in zip(held, held_0, strict=True)]
+        day = [mb + a_day[name] * rate for mb, rate in zip(day, rates, strict=True)]
+        print(f"{name:10}{rates[0] / 1e3:8.2f} kB/s, {rates[0] * a_day[name]:.1f} MB a day")
+    total, archive, rows = day
+    print(
+        f"a day: {total:.1f} MB; in the file archive {archive:.1f}, rows {rows:.1f};"
+        f" log and pages written again {total - archive - rows:.1f}"
+    )
     return total
 
 
