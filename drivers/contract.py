@@ -107,6 +107,10 @@ class Driver(Protocol):
     A driver that times pairs as they arrive says `clock = "host"` and gives times of
     `drivers.timeline.host_ns`, which never steps; the daemon dates them. Without that its times
     are taken for UTC, and mended where they go back.
+
+    A driver that can wait for its device has `open_or_wait()`: as `open`, but a device that is
+    not there is treated as one that went away later. It may have `away`: one line that says why
+    the device is not there, None while it is.
     """
 
     Options: ClassVar[type[msgspec.Struct]]

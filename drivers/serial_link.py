@@ -46,7 +46,8 @@ class SerialLink:
 
     `generation` counts the times the port was opened: when it changes, what was received so far
     and what comes next do not belong together, so the reader's parser must start afresh.
-    `counters` counts how often it was lost, and opened again because of silence.
+    `counters` counts how often it was lost, and opened again because of silence. `away` says why
+    it is not there, None while it is.
 
     `reset_on_open` False: opening shall not reboot a board whose reset hangs on a modem line. The
     kernel raises DTR and RTS on every open, so the way not to make an edge is never to lower them:
@@ -64,6 +65,7 @@ class SerialLink:
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.generation = 0
+        self.away: str | None = None
         self.counters = {"link_lost": 0, "link_silent": 0}
         self._patience = Patience()
         self._port = port
@@ -81,13 +83,28 @@ class SerialLink:
         self._reopening: threading.Thread | None = None
         self._lost_at = 0.0
 
-    def open(self) -> None:
-        """Open the port. Raises LinkError with one line that tells the person what to do."""
+    def open(self, *, wait: bool = False) -> None:
+        """Open the port. Raises LinkError with one line that tells the person what to do.
+
+        With `wait` a port that cannot be opened now is treated as one lost later; only what could
+        never be opened (a wrong address or baud rate) is raised.
+        """
         self.close()
-        self._wire = _Wire(self._port, self._baud, self._reset_on_open)
+        lost: LinkError | None = None
+        try:
+            self._wire = _Wire(self._port, self._baud, self._reset_on_open)
+        except LinkError as error:
+            if not wait or isinstance(error.__cause__, ValueError | OverflowError):
+                raise
+            lost = error
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._stop = threading.Event()  # a new one: an old thread may still hang in the network
-        self.generation += 1
+        if lost is None:
+            self.away = None
+            self.generation += 1
+        else:
+            self._gone(str(lost))
+            self._renew(None)
 
     def read(self, timeout_s: float) -> bytes:
         """Return what has come, waiting up to `timeout_s` seconds for the first byte.
@@ -157,11 +174,12 @@ class SerialLink:
             if self._found is None:
                 return None
             self._wire, self._found, self._reopening = self._found, None, None
+        self.away = None
         self.generation += 1
         now_s = self._monotonic()
         self._patience.opened(now_s)
-        away_s = now_s - self._lost_at
-        self._notices.append(f"{self._port} is back after {away_s:.1f} s")
+        back = "back" if self.generation > 1 else "there"
+        self._notices.append(f"{self._port} is {back} after {now_s - self._lost_at:.1f} s")
         return self._wire
 
     def _judge_silence(self, wire: _Wire) -> None:
@@ -171,6 +189,7 @@ class SerialLink:
         self._patience.given_up()
         self.counters["link_silent"] += 1
         self._lost_at = self._monotonic()
+        self.away = f"{self._port} is silent"
         self._notices.append(
             f"{self._port} has been silent for {silence_s:.1f} s although data used to come:"
             " closing it and opening it again"
@@ -178,30 +197,35 @@ class SerialLink:
         self._renew(wire)
 
     def _lose(self, wire: _Wire, error: Exception) -> None:
-        self.counters["link_lost"] += 1
-        self._lost_at = self._monotonic()
-        self._notices.append(f"{self._port} lost: {_reason(error)}; waiting for it to come back")
+        self._gone(f"{self._port} lost: {_reason(error)}")
         self._renew(wire)
 
-    def _renew(self, wire: _Wire) -> None:
-        """Close the port and open it again, beside the reader."""
+    def _gone(self, why: str) -> None:
+        self.counters["link_lost"] += 1
+        self._lost_at = self._monotonic()
+        self.away = why
+        self._notices.append(f"{why}; waiting for it{' to come back' if self.generation else ''}")
+
+    def _renew(self, wire: _Wire | None) -> None:
+        """Close the port if it is open, and open it again, beside the reader."""
         with self._changing:
             self._wire = None
             if not self._stop.is_set():
                 self._reopening = threading.Thread(
                     target=self._reopen,
-                    args=(wire, self._stop),
+                    args=(wire, self._stop, self.away or ""),
                     name=f"reopen {self._port}",
                     daemon=True,
                 )
                 self._reopening.start()
                 return
-        wire.close()
+        if wire is not None:
+            wire.close()
 
-    def _reopen(self, dead: _Wire, stop: threading.Event) -> None:
-        dead.close()
+    def _reopen(self, dead: _Wire | None, stop: threading.Event, told: str) -> None:
+        if dead is not None:
+            dead.close()
         pause_s = FIRST_RETRY_S
-        told = ""
         while not stop.wait(pause_s):
             pause_s = min(2 * pause_s, LAST_RETRY_S)
             try:
@@ -209,7 +233,7 @@ class SerialLink:
             except LinkError as error:
                 # That it is missing was told already; that it is back but closed to us was not.
                 if os.path.exists(self._port) and str(error) != told:
-                    told = str(error)
+                    self.away = told = str(error)
                     self._notices.append(told)
                 continue
             with self._changing:

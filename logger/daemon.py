@@ -62,7 +62,8 @@ FORWARD_S = 2.0  # and then the forwarders
 
 class Daemon:
     """One run of one station. `tell` is called for each ended transmission and alarm change after
-    it is in the store; it must not block. `health_s` is how often a row of health is stored."""
+    it is in the store; it must not block. `health_s` is how often a row of health is stored.
+    `wait` for a device that is not there, if its driver can, instead of ending."""
 
     def __init__(
         self,
@@ -72,9 +73,11 @@ class Daemon:
         tell: Tell,
         *,
         health_s: float = HEALTH_S,
+        wait: bool = False,
     ) -> None:
         self._config = config
         self._driver = driver
+        self._open_driver = getattr(driver, "open_or_wait", driver.open) if wait else driver.open
         self._lock = StoreLock(config.store.path)
         self._content = dump(coupler.content)
         self._coupler = coupler
@@ -135,7 +138,7 @@ class Daemon:
         was measured is stored before that.
         """
         try:
-            self._driver.open()
+            self._open_driver()
             forwarding = self._start_forwarders()
         except BaseException:
             self._release()
@@ -248,7 +251,8 @@ class Daemon:
             words = f"no pairs since {format_ns(self._last_ns)}"
         else:
             words = f"{self._rate:.3g} pairs/s, key {'down' if self._pipeline.keyed else 'up'}"
-        return words if self._keeper.failure is None else f"{self._keeper.failure}; {words}"
+        troubles = [self._keeper.failure, getattr(self._driver, "away", None), words]
+        return "; ".join(filter(None, troubles))
 
     # capture
 

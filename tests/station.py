@@ -100,12 +100,20 @@ def pty() -> Iterator[tuple[int, str]]:
 class Running:
     """A daemon with `--events`; events as dictionaries with the moment they were read.
 
-    prefix  a command that runs the daemon, in the same process
+    prefix     a command that runs the daemon, in the same process
+    arguments  for the daemon
     """
 
-    def __init__(self, config: Path, prefix: Sequence[str] = (), **environ: str) -> None:
+    def __init__(
+        self,
+        config: Path,
+        prefix: Sequence[str] = (),
+        arguments: Sequence[str] = (),
+        **environ: str,
+    ) -> None:
+        run = [sys.executable, "-m", "logger.cli", "run", "--events", "-c", str(config)]
         self.process = subprocess.Popen(
-            [*prefix, sys.executable, "-m", "logger.cli", "run", "--events", "-c", str(config)],
+            [*prefix, *run, *arguments],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             env={**os.environ, **environ},

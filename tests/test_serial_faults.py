@@ -3,6 +3,7 @@ keeps it from ending."""
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -27,7 +28,8 @@ from tests.serial_faults import (
     ser2net,
     unplugged,
 )
-from tests.station import Running, volts, write_config
+from tests.station import Running, mismatchd, volts, write_config
+from tests.test_service import Listener
 
 WITHIN_S = 3.0
 TOLD = {
@@ -66,6 +68,79 @@ def test_each_fault_is_counted_told_and_recovered_from(tmp_path: Path, bridge: B
     for fault in FAULTS:
         assert TOLD[fault][1] in said, fault
     assert len(said.splitlines()) < 20  # told, not repeated
+
+
+@pytest.mark.parametrize("how", ["missing", "busy"])
+def test_a_port_that_is_not_there_at_the_start_is_waited_for(tmp_path: Path, how: str) -> None:
+    bridge = Bridge(tmp_path)
+    bridge.unplug()
+    port = bridge.plug(hold=True) if how == "busy" else None
+    config = write_config(
+        tmp_path,
+        str(bridge.name),
+        watchdog="{no_data: {after_s: 1}}",
+    )
+    with closing(Listener(str(tmp_path / "notify"))) as listener:
+        daemon = Running(
+            config, arguments=["--wait-for-bridge"], NOTIFY_SOCKET=str(tmp_path / "notify")
+        )
+        try:
+            deadline = time.monotonic() + 15
+            while len(daemon.events) < 1 and time.monotonic() < deadline:
+                daemon.poll()
+                time.sleep(0.05)
+            (_, raised), *_ = daemon.events
+            assert (raised["kind"], raised["change"]) == ("no-data", "raised")
+            found = counters(config)
+            assert (found["link_lost"], found["lines"]) == (1, 0)
+            if port is None:
+                bridge.plug()
+            else:
+                os.close(port)
+            assert recovery_s(daemon, config, time.monotonic(), 0) < WITHIN_S
+            while len(daemon.events) < 2 and time.monotonic() < deadline:
+                daemon.poll()
+                time.sleep(0.05)
+            assert daemon.events[1][1]["change"] == "cleared"
+            assert listener.since(0, "READY=1")
+            told = next(text for _, text in listener.told if text.startswith("STATUS="))
+            begun = time.monotonic()
+            code, said = daemon.stop()
+            assert time.monotonic() - begun < 1.5
+        finally:
+            daemon.kill()
+            bridge.close()
+    assert code == 0, said
+    reason = "another program holds it" if how == "busy" else "there is no such port"
+    assert told.startswith(f"STATUS=cannot open {bridge.name}: {reason}")
+    assert told.endswith("no pairs yet")
+    assert said.count(reason) == 1, said
+    assert f"{bridge.name} is there after" in said
+
+
+def test_without_being_told_to_wait_the_daemon_ends(tmp_path: Path) -> None:
+    config = write_config(tmp_path, str(tmp_path / "no-such-port"))
+    ended = mismatchd("run", "-c", config, check=False)
+    assert ended.returncode == 1
+    *_, said = ended.stderr.splitlines()
+    assert "there is no such port" in said
+    assert ended.stderr.count("no such port") == 1
+
+
+def test_what_waits_for_a_port_ends_at_once(tmp_path: Path) -> None:
+    config = write_config(tmp_path, str(tmp_path / "no-such-port"))
+    daemon = Running(config, arguments=["--wait-for-bridge"])
+    try:
+        deadline = time.monotonic() + 15
+        store = tmp_path / "data/station.sqlite"
+        while not (store.exists() and ask(store)) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        begun = time.monotonic()
+        code, said = daemon.stop()
+        assert time.monotonic() - begun < 1.0
+    finally:
+        daemon.kill()
+    assert code == 0, said
 
 
 def test_a_flood_is_cut_down_to_its_newest_lines(tmp_path: Path) -> None:

@@ -368,3 +368,37 @@ def test_ports(tmp_path: Path) -> None:
     ]
     assert "no serial ports found" in format_ports([])
     list_ports()  # whatever this machine has
+
+
+def test_a_port_closed_to_us_at_the_start_is_waited_for(cable: Cable) -> None:
+    link = SerialLink(cable.name, 115200)
+    if os.geteuid() == 0:
+        os.seteuid(65534)
+    else:
+        os.chmod(cable.name, 0)
+    try:
+        link.open(wait=True)
+        assert link.away is not None
+        assert "no permission" in link.away
+        assert link.read(0.5) == b""
+    finally:
+        if os.getuid() == 0:
+            os.seteuid(0)
+        else:
+            os.chmod(cable.name, 0o600)
+    begun = time.monotonic()
+    while not (data := link.read(0.1)):
+        assert time.monotonic() - begun < 3.0
+        cable.send(b"x\n")
+    assert data.startswith(b"x\n")
+    assert (link.away, link.generation, link.counters["link_lost"]) == (None, 1, 1)
+    lost, there = link.notices()
+    assert lost.endswith("waiting for it")
+    assert " is there after " in there
+    link.close()
+
+
+def test_what_could_never_be_opened_is_not_waited_for(cable: Cable) -> None:
+    for link in (SerialLink("nonsense://x", 115200), SerialLink(cable.name, 2**40)):
+        with pytest.raises(LinkError):
+            link.open(wait=True)

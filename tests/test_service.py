@@ -435,6 +435,7 @@ def test_restarts_go_on_for_ever_but_for_wrong_configuration() -> None:
     assert unit["Type"] == "notify"
     assert unit["Restart"] == "on-failure"
     assert unit["RestartPreventExitStatus"] == "2"
+    assert "--wait-for-bridge" in unit["ExecStart"].split()
     paced_s = int(unit["RestartSec"]) * int(unit["StartLimitBurst"])
     assert paced_s > int(unit["StartLimitIntervalSec"])
     # A stalled store is noticed after the busy timeout, well within the watchdog's time.

@@ -184,9 +184,19 @@ class TextLinesDriver:
             "bridge_clock": self._stream.clock_restarts,
         }
 
+    @property
+    def away(self) -> str | None:
+        """Why the port is not there, None while it is."""
+        return self._link.away
+
     def open(self) -> None:
         """Open the port. Raises LinkError."""
         self._link.open()
+        self._generation = self._link.generation
+
+    def open_or_wait(self) -> None:
+        """Open the port, or go on as if it had been lost. Raises LinkError."""
+        self._link.open(wait=True)
         self._generation = self._link.generation
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:

@@ -22,7 +22,12 @@ from logger.cli.stderr_log import StderrLog
     is_flag=True,
     help="Print each ended transmission and alarm change as a JSON line on stdout.",
 )
-def command(config_path: Path | None, events: bool) -> None:
+@click.option(
+    "--wait-for-bridge",
+    is_flag=True,
+    help="A port that is missing, busy or forbidden at the start is waited for.",
+)
+def command(config_path: Path | None, events: bool, wait_for_bridge: bool) -> None:
     """Watch the station until SIGTERM or Ctrl-C, or the end of a replayed file."""
     logging.Formatter.converter = time.gmtime
     with contextlib.closing(StderrLog()) as handler:
@@ -32,10 +37,10 @@ def command(config_path: Path | None, events: bool) -> None:
             format="%(asctime)sZ %(message)s",
             datefmt="%H:%M:%S",
         )
-        _run(config_path, events=events)
+        _run(config_path, events=events, wait=wait_for_bridge)
 
 
-def _run(config_path: Path | None, *, events: bool) -> None:
+def _run(config_path: Path | None, *, events: bool, wait: bool) -> None:
     from logger.calibration.coupler import Coupler
     from logger.daemon import Daemon
 
@@ -45,7 +50,7 @@ def _run(config_path: Path | None, *, events: bool) -> None:
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
     with Announcer(events=events) as announcer:
-        daemon = Daemon(config, coupler, driver, announcer.tell)
+        daemon = Daemon(config, coupler, driver, announcer.tell, wait=wait)
         log.info(
             "watching %s (%s), calibration %s, store %s",
             config.station.name,
