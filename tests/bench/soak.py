@@ -4,7 +4,8 @@ python -m tests.bench.soak [days] [seed] [mode...]
 
 The traffic is that of `clean_traffic`, in all modes or those named, replayed as quickly as the
 daemon takes it. Memory is looked at ten times a second; shown are the median of the last quarter
-of a day (what comes and goes with each block left out) and the highest.
+of a day (what comes and goes with each block left out) and the highest. The file is held against
+what the figures below predict for its rows. Fails above the bars.
 """
 
 from __future__ import annotations
@@ -28,7 +29,11 @@ from tests.station import Running
 START_UTC, START_NS = "2026-01-01T00:00:00Z", 1_767_225_600_000_000_000
 DAY_NS = 86_400_000_000_000
 GROWTH_MB = 2.0  # allowed after the first day
-PAIR_B, SECOND_B, TRANSMISSION_B = 0.6, 130, 170  # predicted in the file, indexes included
+OFF = 0.10  # allowed of the file, from the prediction
+# Predicted bytes in the file, with SQLite's own. Pairs by the mode of the traffic, measured each
+# by itself: a carrier is noise of the converter, speech moves it. The other two with indexes.
+PAIR_B = {"fm": 0.51, "am": 1.43, "ssb": 1.20}
+SECOND_B, TRANSMISSION_B = 134, 200
 
 
 def config(folder: Path, days: float, seed: int, modes: list[str]) -> Path:
@@ -57,7 +62,7 @@ def file_bytes(store: Path) -> int:
 
 
 def main(days: int, seed: int, modes: list[str]) -> bool:
-    """Run it; whether memory stayed flat."""
+    """Run it; whether memory stayed flat and the file is as predicted."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         store = folder / "data/station.sqlite"
@@ -98,8 +103,9 @@ def main(days: int, seed: int, modes: list[str]) -> bool:
                 " ORDER BY 2 DESC"
             ).fetchall()
         size = file_bytes(store)
+    pair_b = statistics.fmean(PAIR_B[mode] for mode in modes)
     expected = (
-        PAIR_B * pairs + SECOND_B * counts["seconds"] + TRANSMISSION_B * counts["transmissions"]
+        pair_b * pairs + SECOND_B * counts["seconds"] + TRANSMISSION_B * counts["transmissions"]
     )
     print(
         f"{days} days in {taken_s:.0f} s; {days * 86400 * 200 / taken_s / 1e6:.2f} million pairs/s;"
@@ -107,15 +113,16 @@ def main(days: int, seed: int, modes: list[str]) -> bool:
     )
     print(f"{pairs:,} pairs archived, {segments / pairs:.3f} bytes a pair in segments; {counts}")
     print("pages: " + ", ".join(f"{name} {bytes_ / 1e6:.2f} MB" for name, bytes_ in pages))
+    off = size / expected - 1
     print(
         f"file: {size / 1e6:.2f} MB; predicted {expected / 1e6:.2f} MB"
-        f" ({PAIR_B} B a pair, {SECOND_B} B a second, {TRANSMISSION_B} B a transmission);"
-        f" {size / expected - 1:+.0%}"
+        f" ({pair_b:.2f} B a pair, {SECOND_B} B a second, {TRANSMISSION_B} B a transmission);"
+        f" {off:+.1%}"
     )
     medians = [at_end(found) for found in by_day.values()]
     growth = max(medians[1:], default=medians[0]) - medians[0]
     print(f"memory: {growth:+.2f} MB at most after the first day")
-    return growth < GROWTH_MB
+    return growth < GROWTH_MB and abs(off) < OFF
 
 
 def at_end(resident: list[float]) -> float:
@@ -134,9 +141,9 @@ def report(by_day: dict[int, list[float]], store: Path, taken_s: float) -> None:
 
 
 if __name__ == "__main__":
-    flat = main(
+    passed = main(
         int(sys.argv[1]) if len(sys.argv) > 1 else 10,
         int(sys.argv[2]) if len(sys.argv) > 2 else 1,
         sys.argv[3:] or TRAFFIC["modes"],
     )
-    sys.exit(not flat)
+    sys.exit(not passed)
