@@ -29,6 +29,22 @@ def point(table: Table, record: Record, station: str) -> str:
     return line(table.measurement, tags, record.columns, record.time_ns)
 
 
+def delete_predicate(measurement: str, station: str) -> str:
+    """Which points InfluxDB 2 is to delete."""
+    return " AND ".join(
+        f"{key}={_quoted(value, chr(34))}"
+        for key, value in (("_measurement", measurement), ("station", _tag(station)))
+    )
+
+
+def delete_statement(measurement: str, station: str, since_ns: int, until_ns: int) -> str:
+    """The same for InfluxDB 1, times inclusive."""
+    return (
+        f'DELETE FROM {_quoted(measurement, chr(34))} WHERE "station" ='
+        f" {_quoted(_tag(station), chr(39))} AND time >= {since_ns} AND time <= {until_ns}"
+    )
+
+
 def line(
     measurement: str, tags: Mapping[str, str], fields: Mapping[str, Value], time_ns: int | None
 ) -> str:
@@ -51,8 +67,17 @@ def line(
 
 
 def _escaped(special: re.Pattern[str], text: str) -> str:
-    # A backslash at the end would escape the separator that follows, and cannot itself be escaped.
-    return special.sub(r"\\\1", _BREAKS.sub(" ", text).rstrip("\\"))
+    return special.sub(r"\\\1", _tag(text))
+
+
+def _tag(text: str) -> str:
+    """A tag as a server has it. A backslash at the end would escape the separator that follows, and
+    cannot itself be escaped."""
+    return _BREAKS.sub(" ", text).rstrip("\\")
+
+
+def _quoted(text: str, mark: str) -> str:
+    return mark + text.replace("\\", "\\\\").replace(mark, "\\" + mark) + mark
 
 
 def _value(value: Value) -> str | None:

@@ -85,6 +85,14 @@ def judge(
     raise ServerError(str(status), where, retry_after_s=retry_after_s)
 
 
+def has_no_delete(status: int, headers: Mapping[str, str], body: str) -> bool:
+    """Whether a server that was to delete points says that it cannot at all: there is nothing at
+    that address, or it is not implemented."""
+    if status in (405, 501):
+        return True
+    return status in (400, 404) and _json(body) is None and "x-influxdb-version" not in headers
+
+
 def retry_after(header: str | None, now: datetime) -> float:
     """Seconds that the server asks to wait, an hour at most; 0 if it asks for nothing readable."""
     try:

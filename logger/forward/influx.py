@@ -5,6 +5,10 @@ the server has taken a batch, so a server that is down costs nothing but time. N
 what piled up meanwhile is a gap behind them that closes batch by batch, with a look for new rows
 before each. A crash repeats deliveries of a few seconds, and a row sent twice lands on itself.
 
+Points that stand for no row any more are deleted at the server, a batch between new rows and the
+gap; a row at the same moment is delivered after that. A server that cannot delete keeps them, which
+is told.
+
 Rows that the server refuses are found by halving the batch and set aside, but only while it takes
 other rows of the same table: if it refuses the newest as well, the rows are not to blame, and all
 are kept until it takes them.
@@ -28,7 +32,15 @@ from logger.forward.answers import Fault, Refusal, ServerError
 from logger.forward.pace import Backoff, BatchSize
 from logger.forward.server import Server
 from logger.line_protocol import point
-from logger.store.outbox import HIGHEST, VERSION_1_NAME, Outbox, Position, Refused, Totals
+from logger.store.outbox import (
+    HIGHEST,
+    VERSION_1_NAME,
+    Outbox,
+    Position,
+    Refused,
+    Retracted,
+    Totals,
+)
 from logger.store.tables import FORWARDED, Record, Table
 from logger.utc import format_ns
 
@@ -43,6 +55,8 @@ YIELD_ROWS = 25  # a millisecond's work; the interpreter lock is then let go for
 YIELD_S = 0.0005  # each step of an alarm's way might wait 5 ms for it
 LAST_S = 1.5  # for what is left when the daemon ends; the rest waits in the store
 SUSPECT_ROWS = 20  # refused in a row: ask whether the server takes the table at all
+RETRACTED = 100  # moments in a batch
+KEPT_AT_ONCE = 100_000  # that a server which cannot delete keeps, and one line tells
 REASONS = 20  # that are remembered, so as not to be logged again
 
 
@@ -100,6 +114,8 @@ class InfluxForwarder:
         self._outbox: Outbox | None = None
         self._lanes = [_Lane(table, random) for table in FORWARDED]
         self._backoff = Backoff(random)
+        self._delete_backoff = Backoff(random)
+        self._delete_s: float | None = None  # when to try again to delete points
         self._sent = 0
         self._totals = Totals(0, 0, [], None)
         self._fault: str | None = None  # the kind of what keeps all rows back
@@ -116,6 +132,7 @@ class InfluxForwarder:
             "sent": self._sent,
             **self._totals.columns(),
             "failing": self._fault is not None
+            or self._delete_s is not None
             or any(lane.shut_until_s is not None for lane in self._lanes),
             "last_error": text,
             "last_error_utc": None if time_ns is None else format_ns(time_ns),
@@ -148,6 +165,7 @@ class InfluxForwarder:
         while split:
             lanes = [lane for lane in self._lanes if self._open(outbox, lane)]
             done += sum(self._live(outbox, lane) for lane in lanes)
+            done += self._retract(outbox)
             split = False
             for lane in lanes:
                 settled = self._catch_up(outbox, lane)
@@ -244,6 +262,55 @@ class InfluxForwarder:
 
     def _send(self, lines: list[str]) -> Refusal | None:
         return self._server.write(lines)
+
+    # what is taken back
+
+    def _retract(self, outbox: Outbox) -> int:
+        """Delete points that stand for no row any more; how many. What goes wrong with it keeps
+        no rows back."""
+        if self._delete_s is not None and self._clock() < self._delete_s:
+            return 0
+        batch = outbox.retractions(self.name, RETRACTED)
+        if batch.lost:
+            log.warning(
+                "%s keeps %d points of rows that are gone: more waited to be deleted than is kept",
+                self.name,
+                batch.lost,
+            )
+        if not batch.spans:
+            return 0
+        try:
+            deleted = self._delete(batch.spans)
+        except ServerError as error:
+            self._note(str(error), new=self._delete_s is None)
+            self._delete_s = self._clock() + self._delete_backoff.next_s(error.retry_after_s)
+            return 0
+        self._delete_s = None
+        self._delete_backoff.reset()
+        upto = batch.upto if deleted else self._keeps(outbox)
+        outbox.retracted(self.name, upto)
+        return sum(span.points for span in batch.spans)
+
+    def _delete(self, spans: Sequence[Retracted]) -> bool:
+        return self._server.delete(spans, self._station)
+
+    def _keeps(self, outbox: Outbox) -> int:
+        """Say what stays at a server that cannot delete; up to which retraction."""
+        everything = outbox.retractions(self.name, KEPT_AT_ONCE)
+        told = []
+        for table in FORWARDED:
+            spans = [span for span in everything.spans if span.table is table]
+            if spans:
+                count = sum(span.points for span in spans)
+                since, until = format_ns(spans[0].since_ns), format_ns(spans[-1].until_ns)
+                told.append(f"{count} of {table.measurement} ({since} to {until})")
+        text = (
+            f"{self._server.target.url} cannot delete points, so these of rows that are gone or"
+            f" tagged anew stay there: {', '.join(told)}"
+        )
+        log.warning("%s: %s", self.name, text)
+        self._last_error = text, self._utc_ns()
+        return everything.upto
 
     # what is refused
 
@@ -362,7 +429,8 @@ class InfluxForwarder:
         waiting = [outbox.waiting(lane.table, self._position(outbox, lane)) for lane in self._lanes]
         times_ns = [self._totals.taken_ns, *(lane.taken_ns for lane in self._lanes)]
         taken_ns = max((time_ns for time_ns in times_ns if time_ns is not None), default=None)
-        self._totals = self._totals._replace(backlog=sum(waiting), taken_ns=taken_ns)
+        backlog = sum(waiting) + outbox.retractions_waiting(self.name)
+        self._totals = self._totals._replace(backlog=backlog, taken_ns=taken_ns)
 
     # what is told
 

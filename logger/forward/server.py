@@ -11,7 +11,10 @@ from typing import Any
 
 from logger.config import InfluxOptions
 from logger.errors import ConfigError
-from logger.forward.answers import Refusal, ServerError, Target, judge
+from logger.forward.answers import Refusal, ServerError, Target, has_no_delete, judge
+from logger.line_protocol import delete_predicate, delete_statement
+from logger.store.outbox import Retracted
+from logger.utc import format_ns
 
 TIMEOUT_MS = 10_000
 
@@ -26,6 +29,7 @@ class Server:
         self._environ = environ
         self._client: Any = None
         self._writer: Any = None
+        self._old = False  # InfluxDB 1, as far as deleting goes
 
     def write(self, lines: Sequence[str]) -> Refusal | None:
         """Send lines; None if the server took all of them. Raises ServerError."""
@@ -54,6 +58,76 @@ class Server:
             raise ServerError("unreadable", f"{url} answers what cannot be read") from error
         return None
 
+    def delete(self, spans: Sequence[Retracted], station: str) -> bool:
+        """Delete points of a station by measurement and time; False if the server has no way to.
+        Raises ServerError."""
+        from influxdb_client.rest import ApiException
+        from urllib3.exceptions import HTTPError
+
+        try:
+            if not self._old:
+                self._old = not self._delete_by_api(spans, station)
+            if self._old:
+                self._delete_by_query(spans, station)
+        except ApiException as error:
+            if not error.status:
+                raise self._unreachable(error, str(error.reason)) from error
+            if error.status == 401:
+                self.close()
+            headers = {name.lower(): text for name, text in (error.headers or {}).items()}
+            body = _text(error.body)
+            if has_no_delete(error.status, headers, body):
+                return False
+            refusal = judge(self.target, error.status, headers, body, datetime.now(UTC))
+            raise self._keeps(refusal.reason) from error
+        except (HTTPError, OSError) as error:
+            raise self._unreachable(error) from error
+        return True
+
+    def _delete_by_api(self, spans: Sequence[Retracted], station: str) -> bool:
+        """As InfluxDB 2 has it; False if this is InfluxDB 1."""
+        from influxdb_client.rest import ApiException
+
+        delete = self._connected_client().delete_api().delete
+        _, org, bucket, _ = self.target
+        for span in spans:
+            predicate = delete_predicate(span.table.measurement or "", station)
+            # Whether the end is inclusive depends on the server; a nanosecond more meets no row.
+            since, until = _exact(span.since_ns), _exact(span.until_ns + 1)
+            try:
+                delete(since, until, predicate, bucket=bucket, org=org)
+            except ApiException as error:
+                version = str(dict(error.headers or {}).get("X-Influxdb-Version", ""))
+                if error.status == 404 and version.startswith("1."):
+                    return False
+                raise
+        return True
+
+    def _delete_by_query(self, spans: Sequence[Retracted], station: str) -> None:
+        """As InfluxDB 1 has it."""
+        statements = ";".join(
+            delete_statement(span.table.measurement or "", station, span.since_ns, span.until_ns)
+            for span in spans
+        )
+        answer = self._connected_client().api_client.call_api(
+            "/query",
+            "POST",
+            query_params=[("db", self.target.bucket.partition("/")[0])],
+            header_params={
+                "Accept": "application/json",
+                "Content-Type": "application/x-www-form-urlencoded",
+            },
+            post_params=[("q", statements)],
+            response_type="object",
+            _return_http_data_only=True,
+        )
+        errors = [result["error"] for result in answer.get("results", ()) if "error" in result]
+        if errors:
+            raise self._keeps(errors[0])
+
+    def _keeps(self, reason: str) -> ServerError:
+        return ServerError("delete", f"{self.target.url} deletes no points: {reason}")
+
     def close(self) -> None:
         """Release the connection."""
         if self._client is not None:
@@ -67,6 +141,10 @@ class Server:
         return ServerError(
             "unreachable", f"{self.target.url} cannot be reached: {reason}", lost=lost
         )
+
+    def _connected_client(self) -> Any:
+        self._connected()
+        return self._client
 
     def _connected(self) -> Any:
         if self._client is None:
@@ -87,6 +165,10 @@ class Server:
             )
             self._writer = self._client.write_api(write_options=SYNCHRONOUS)
         return self._writer
+
+
+def _exact(time_ns: int) -> str:
+    return f"{format_ns(time_ns)[:-1]}{time_ns % 1000:03}Z"
 
 
 def _text(body: bytes | str | None) -> str:

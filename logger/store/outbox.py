@@ -13,9 +13,16 @@ from logger.utc import format_ns
 HIGHEST = (1 << 63) - 1
 FETCH_ROWS = 500
 KEPT_REFUSALS = 1000  # of each forwarder
+RETRACTIONS = "retractions"  # the table of these, and what of it was followed
 VERSION_1_NAME = "influxdb"  # the one forwarder that version 1 of the schema knew
 
 _POSITION = "live, gap_after, gap_upto, rewrites"
+CHECKED = {  # by table followed: the table and the column of its points' times
+    "alarm_changes": ("alarms", "raised_ns"),
+    "transmissions": ("transmissions", "start_ns"),
+    "seconds": ("seconds", "time_ns"),
+    "health": ("health", "time_ns"),
+}
 _MINE = "forwarder = ? AND followed = ?"
 
 
@@ -64,6 +71,25 @@ class Refused(NamedTuple):
     reason: str
 
 
+class Retracted(NamedTuple):
+    """Points of a table from `since_ns` to `until_ns` (inclusive) are to be deleted at a server:
+    at `points` moments, with no row in between."""
+
+    table: Table
+    since_ns: int
+    until_ns: int
+    points: int
+
+
+class Retractions(NamedTuple):
+    """What to delete next, up to the id `upto`; `lost` were given up before, as there were too
+    many."""
+
+    upto: int
+    spans: list[Retracted]
+    lost: int
+
+
 class Totals(NamedTuple):
     """What the store knows of a forwarder: rows waiting, rows refused, the latest of them, and when
     the server last took rows."""
@@ -101,6 +127,11 @@ class Outbox(Store):
             self._connection.executemany(
                 "INSERT OR IGNORE INTO forwarded (forwarder, followed) VALUES (?, ?)",
                 [(name, table.name) for table in FORWARDED],
+            )
+            self._connection.execute(  # who has delivered nothing has nothing to delete
+                "INSERT OR IGNORE INTO forwarded (forwarder, followed, live)"
+                " VALUES (?, ?, (SELECT coalesce(max(id), 0) FROM retractions))",
+                (name, RETRACTIONS),
             )
 
     def adopt(self, name: str) -> bool:
@@ -168,6 +199,64 @@ class Outbox(Store):
                 [(name, table.name, row_id) for row_id in row_ids],
             )
 
+    def retractions(self, name: str, most: int) -> Retractions:
+        """What a forwarder is to delete next, of `most` moments at most."""
+        after = self._retracted_upto(name)
+        rows = self._query(
+            "SELECT id, followed, time_ns FROM retractions WHERE id > ? ORDER BY id LIMIT ?",
+            (after, most),
+        )
+        if not rows:
+            return Retractions(after, [], 0)
+        spans: list[Retracted] = []
+        for table in FORWARDED:
+            for time_ns in sorted({row[2] for row in rows if row[1] == table.name}):
+                last = spans[-1] if spans and spans[-1].table is table else None
+                if last and not self._any_between(table, last.since_ns, time_ns):
+                    spans[-1] = last._replace(until_ns=time_ns, points=last.points + 1)
+                else:
+                    spans.append(Retracted(table, time_ns, time_ns, 1))
+        return Retractions(rows[-1][0], spans, rows[0][0] - after - 1)
+
+    def _any_between(self, table: Table, since_ns: int, until_ns: int) -> bool:
+        name, column = CHECKED[table.name]
+        found = f"SELECT 1 FROM {name} WHERE {column} BETWEEN ? AND ? LIMIT 1"
+        return self._query_one(found, (since_ns, until_ns)) is not None
+
+    def _retracted_upto(self, name: str) -> int:
+        row = self._query_one(f"SELECT live FROM forwarded WHERE {_MINE}", (name, RETRACTIONS))
+        return 0 if row is None else int(row[0])
+
+    def retracted(self, name: str, upto: int) -> None:
+        """Retractions up to this id were carried out. Rows at their moments, stored since or with
+        other tags, are delivered (again), for what was deleted may have been theirs. Raises
+        StoreError."""
+        execute = self._connection.execute
+        with self._errors(), transaction(self._connection):
+            after = self._retracted_upto(name)
+            for table in FORWARDED:
+                first, last = execute(
+                    f"SELECT min({table.number}), max({table.number}) FROM {table.source}"
+                    f" WHERE {table.time} IN (SELECT time_ns FROM retractions"
+                    " WHERE id > ? AND id <= ? AND followed = ?)",
+                    (after, upto, table.name),
+                ).fetchone()
+                if first is not None:
+                    execute(
+                        "UPDATE forwarded SET gap_after = CASE WHEN live >= ?1"
+                        " THEN min(gap_after, ?1 - 1) ELSE gap_after END,"
+                        " gap_upto = CASE WHEN live >= ?1"
+                        " THEN max(gap_upto, min(live, ?2)) ELSE gap_upto END,"
+                        " rewrites = rewrites + 1 WHERE forwarder = ?3 AND followed = ?4",
+                        (first, last, name, table.name),
+                    )
+            execute(f"UPDATE forwarded SET live = ? WHERE {_MINE}", (upto, name, RETRACTIONS))
+            execute(
+                "DELETE FROM retractions WHERE id < (SELECT min(live) FROM forwarded"
+                " WHERE followed = ?)",
+                (RETRACTIONS,),
+            )
+
     def records_between(self, table: Table, after: int, upto: int, most: int) -> Iterator[Record]:
         """Complete rows with ids in (after, upto] in order, the first so many of them.
 
@@ -203,6 +292,11 @@ class Outbox(Store):
         or still going on inside may be among them."""
         return position.gap + self.newest_after(table, position.live, 0) - position.live
 
+    def retractions_waiting(self, name: str) -> int:
+        """How many are still to be carried out."""
+        last = int(self._one("SELECT coalesce(max(id), 0) FROM retractions"))
+        return max(0, last - self._retracted_upto(name))
+
     def totals(self, name: str, latest: int = 3) -> Totals:
         """What is stored of a forwarder."""
         refused, taken_ns = self._query_one(
@@ -215,4 +309,5 @@ class Outbox(Store):
             (name, latest),
         )
         backlog = sum(self.waiting(table, self.position(name, table)) for table in FORWARDED)
+        backlog += self.retractions_waiting(name)
         return Totals(backlog, refused, [Refused(*row) for row in rows], taken_ns)

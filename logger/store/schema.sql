@@ -218,3 +218,48 @@ CREATE TRIGGER health_rewritten AFTER UPDATE ON health BEGIN
         rewrites = rewrites + 1
     WHERE followed = 'health';
 END;
+
+-- Times at which points of a table were delivered that stand for no row any more, or for one with
+-- other tags: servers are to delete them. Followed by id like a table; what all have passed goes,
+-- but the last, lest its id be used again.
+CREATE TABLE retractions (
+    id INTEGER PRIMARY KEY,
+    followed TEXT NOT NULL, -- the table
+    time_ns INTEGER NOT NULL
+);
+CREATE TRIGGER retractions_bounded AFTER INSERT ON retractions WHEN NEW.id % 1000 = 0 BEGIN
+    DELETE FROM retractions WHERE id <= NEW.id - 1000000;
+END;
+CREATE TRIGGER transmissions_gone AFTER DELETE ON transmissions
+WHEN OLD.ended AND EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('transmissions', OLD.start_ns);
+END;
+CREATE TRIGGER transmissions_tagged AFTER UPDATE OF channel ON transmissions
+WHEN NEW.channel IS NOT OLD.channel AND OLD.ended AND EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('transmissions', OLD.start_ns);
+    INSERT INTO retractions (followed, time_ns)
+    SELECT 'seconds', time_ns FROM seconds
+    WHERE time_ns BETWEEN OLD.start_ns AND OLD.end_ns AND transmission_id = OLD.id;
+    INSERT INTO retractions (followed, time_ns)
+    SELECT 'alarm_changes', raised_ns FROM alarms WHERE transmission_id = OLD.id;
+END;
+CREATE TRIGGER seconds_gone AFTER DELETE ON seconds
+WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('seconds', OLD.time_ns);
+END;
+CREATE TRIGGER seconds_tagged AFTER UPDATE OF transmission_id ON seconds
+WHEN NEW.transmission_id IS NOT OLD.transmission_id AND EXISTS (SELECT 1 FROM forwarded)
+AND (SELECT channel FROM transmissions WHERE id = NEW.transmission_id)
+IS NOT (SELECT channel FROM transmissions WHERE id = OLD.transmission_id) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('seconds', NEW.time_ns);
+END;
+CREATE TRIGGER alarms_gone AFTER DELETE ON alarms
+WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('alarm_changes', OLD.raised_ns);
+END;
+CREATE TRIGGER alarms_tagged AFTER UPDATE OF transmission_id ON alarms
+WHEN NEW.transmission_id IS NOT OLD.transmission_id AND EXISTS (SELECT 1 FROM forwarded)
+AND (SELECT channel FROM transmissions WHERE id = NEW.transmission_id)
+IS NOT (SELECT channel FROM transmissions WHERE id = OLD.transmission_id) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('alarm_changes', NEW.raised_ns);
+END;
