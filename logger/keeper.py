@@ -24,7 +24,7 @@ log = logging.getLogger("mismatchd")
 
 # Rows that are not urgent are committed this often at least. A kill costs this and a commit, of
 # the 2 s that are promised; each commit wears the card.
-COMMIT_S = 1.25
+COMMIT_S = 1.5
 RETRY_S = 1.0
 LONGEST_RETRY_S = 16.0
 PAIRS_A_RETRY_S = 100_000

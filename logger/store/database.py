@@ -45,7 +45,7 @@ BUSY_MS = 5000
 # A commit writes whole pages to the log, most of them for a row of some hundred bytes; what is
 # written twice before the log has reached this size goes to the file once.
 PAGE_BYTES = 1024
-LOG_BYTES = 4_096_000
+LOG_BYTES = 8_192_000
 PAGE_ROWS = 2000
 WATT_DECIMALS = 4  # also for SWR and joules
 VOLT_DECIMALS = 6
