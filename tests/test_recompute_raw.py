@@ -18,6 +18,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -208,7 +209,7 @@ def test_the_same_rules_give_the_same_rows(case: Case) -> None:
         path, case.config, case.right, progress=lambda done, of: heard.append((done, of))
     )
     assert dumped(path) == before  # no row was as much as touched, no forwarder turned back
-    assert summary[1:] == (len(content[0]), len(content[1]), 0, 0)
+    assert summary[1:] == (len(content[0]), len(content[1]), 0, 0, 0)
     assert len(content[0]) == 16
     assert sum("interrupted" in row["flags"] for row in content[0]) == len(CUTS_S)
     assert len(content[2]) == 6
@@ -561,6 +562,45 @@ def test_alarms_are_added_in_hindsight_once(case: Case) -> None:
     assert plain == list(first.values())
     assert derive(path, case.config, case.right).alarms == 0
     assert by_start(content_of(path)) == derived
+
+
+def test_alarms_of_an_earlier_hindsight_go_when_they_are_not_raised_any_more(case: Case) -> None:
+    path = case.play(case.rules(limit=200), case.right)
+    told = content_of(path)[2]
+    added = derive(path, case.config, case.right).alarms
+    with_hindsight = by_start(content_of(path))
+    # One that was acknowledged has been seen by somebody, and stays.
+    with closing(Store.open(path)) as store:
+        seen = next(row for row in content_of(path)[2] if "hindsight" in row["detail"])
+        store.acknowledge(seen["id"], _ns(seen["raised_utc"]))
+    summary = derive(path, case.rules(limit=200), case.right)
+    assert (summary.alarms, summary.withdrawn) == (0, added - 1)
+    left = content_of(path)[2]
+    assert [row for row in left if "hindsight" not in row["detail"]] == told
+    (still,) = (row for row in left if "hindsight" in row["detail"])
+    assert still["id"] == seen["id"]
+    with closing(sqlite3.connect(path)) as connection:
+        lost = "SELECT count(*) FROM alarm_changes WHERE alarm_id NOT IN (SELECT id FROM alarms)"
+        assert connection.execute(lost).fetchone() == (0,)
+    # And back: as they were.
+    summary = derive(path, case.config, case.right)
+    assert (summary.alarms, summary.withdrawn) == (added - 1, 0)
+    again = by_start(content_of(path))[2]
+    for alarm in (*again, *with_hindsight[2]):
+        alarm["acknowledged_utc"] = None
+    assert again == with_hindsight[2]
+
+
+def test_hindsight_follows_the_calibration(case: Case) -> None:
+    path = case.play(case.rules(limit=30), case.right)
+    # Another law gives other powers, so alarms of other values; none of the first is left.
+    first = derive(path, case.config, one_db(case.right))
+    second = derive(path, case.config, case.right)
+    assert min(first.alarms, first.alarms + second.alarms) > 0
+    found = [row for row in by_start(content_of(path))[2] if "hindsight" in row["detail"]]
+    fresh = case.play(case.rules(limit=30), case.right)
+    derive(fresh, case.config, case.right)
+    assert found == [row for row in by_start(content_of(fresh))[2] if "hindsight" in row["detail"]]
 
 
 # --- all or nothing ---

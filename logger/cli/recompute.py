@@ -26,7 +26,8 @@ def command(config_path: Path | None, dry_run: bool) -> None:
     """Derive stored rows again by the present calibration and rules.
 
     From raw pairs where they are archived, else from the mean volts of each second; all rows or
-    none. Alarms stay as they were raised; such as would have been raised are added. The daemon
+    none. Alarms stay as they were raised; such as would have been raised are added, and go again
+    when they would not be any more. The daemon
     must not be running. What changed is forwarded again when it next runs.
     """
     config = configuration(config_path)
@@ -71,6 +72,8 @@ def _said(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterator[str
             text += f"; {by_raw.gone} transmissions are none by these rules and went"
         if by_raw.alarms:
             text += f"; {by_raw.alarms} alarms added in hindsight"
+        if by_raw.withdrawn:
+            text += f"; {by_raw.withdrawn} alarms of an earlier hindsight withdrawn"
         yield text
     if by_means.transmissions:
         changes = [

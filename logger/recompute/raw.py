@@ -10,7 +10,8 @@ pairs than there are stay as they are. A transmission that a crash cut short gai
 archived of it but not yet counted.
 
 Alarms that were raised stay, for they were told. One that would have been raised and was not is
-added, and says so.
+added, and says so; it goes again when it would not be raised any more, unless somebody has
+acknowledged it.
 """
 
 from __future__ import annotations
@@ -46,13 +47,14 @@ R = TypeVar("R", Transmission, Second)
 
 class Summary(NamedTuple):
     """What came of it: pairs read, rows derived, transmissions that are none any more, alarms
-    added in hindsight."""
+    added in hindsight, and such as had been added and went."""
 
     pairs: int
     transmissions: int
     seconds: int
     gone: int
     alarms: int
+    withdrawn: int
 
 
 def recompute(
@@ -83,8 +85,8 @@ def recompute(
             progress(done, total)
         if pipeline is not None:
             derived.end(pipeline.finish(), last_ns)
-    gone, alarms = derived.finish()
-    return Summary(done, len(derived.spans), derived.seconds, gone, alarms)
+    gone, alarms, withdrawn = derived.finish()
+    return Summary(done, len(derived.spans), derived.seconds, gone, alarms, withdrawn)
 
 
 class _Stretch(NamedTuple):
@@ -281,8 +283,8 @@ class _Derived:
         )
         return {kind for (kind,) in rows}
 
-    def finish(self) -> tuple[int, int]:
-        """Take away what is no transmission any more, add alarms; the number of both."""
+    def finish(self) -> tuple[int, int, int]:
+        """Take away what is no transmission any more, add alarms, withdraw some; the numbers."""
         gone = [
             told
             for span in self._covered
@@ -299,9 +301,28 @@ class _Derived:
         for told in gone:
             self._drop_seconds(told, set())
             self._connection.execute("DELETE FROM transmissions WHERE id = ?", (told.id,))
+        withdrawn = self._withdraw()
         self._point_alarms()
         self._store.put([Memory(*each) for each in self.memories.items()])
-        return len(gone), sum(self._add(raised, cleared) for raised, cleared in self._alarms)
+        added = sum(self._add(raised, cleared) for raised, cleared in self._alarms)
+        return len(gone), added, withdrawn
+
+    def _withdraw(self) -> int:
+        """Take away alarms of an earlier hindsight that are not raised now, or not so."""
+        raised = {(one.kind, one.time_ns, one.detail + HINDSIGHT) for one, _ in self._alarms}
+        doomed = [
+            (alarm_id,)
+            for alarm_id, *alarm in self._connection.execute(
+                "SELECT id, kind, raised_ns, detail FROM alarms"
+                " WHERE acknowledged_ns IS NULL AND detail LIKE '%' || ?",
+                (HINDSIGHT,),
+            )
+            if tuple(alarm) not in raised
+            and any(since_ns <= alarm[1] <= until_ns for since_ns, until_ns in self._covered)
+        ]
+        for table, column in (("alarm_changes", "alarm_id"), ("alarms", "id")):
+            self._connection.executemany(f"DELETE FROM {table} WHERE {column} = ?", doomed)
+        return len(doomed)
 
     def _point_alarms(self) -> None:
         """Alarms name the transmission that they were raised in."""

@@ -61,7 +61,7 @@ CREATE TABLE alarms (
 );
 CREATE INDEX alarms_open ON alarms (kind) WHERE cleared_ns IS NULL;
 
--- Only ever added to; who follows it misses nothing.
+-- Goes only with its alarm.
 CREATE TABLE alarm_changes (
     id INTEGER PRIMARY KEY,
     alarm_id INTEGER NOT NULL REFERENCES alarms (id),
@@ -210,6 +210,13 @@ CREATE TRIGGER alarm_changes_rewritten AFTER UPDATE ON alarm_changes BEGIN
         gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
         rewrites = rewrites + 1
     WHERE followed = 'alarm_changes';
+END;
+CREATE TRIGGER alarm_changes_id_again AFTER INSERT ON alarm_changes BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'alarm_changes' AND live >= NEW.id;
 END;
 CREATE TRIGGER health_rewritten AFTER UPDATE ON health BEGIN
     UPDATE forwarded

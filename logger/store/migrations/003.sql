@@ -57,3 +57,12 @@ IS NOT (SELECT channel FROM transmissions WHERE id = OLD.transmission_id) BEGIN
 END;
 
 INSERT INTO forwarded (forwarder, followed) SELECT DISTINCT forwarder, 'retractions' FROM forwarded;
+
+-- Alarms of an earlier hindsight may go, and their numbers be given again.
+CREATE TRIGGER alarm_changes_id_again AFTER INSERT ON alarm_changes BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'alarm_changes' AND live >= NEW.id;
+END;
