@@ -1,4 +1,5 @@
-"""A small HTTP server of our own at /api/v2/write: takes lines, or answers as a test wants."""
+"""A small HTTP server of our own at /api/v2/write: takes lines, or answers as a test wants. Other
+paths answer as `others` says."""
 
 from __future__ import annotations
 
@@ -24,6 +25,7 @@ class Reply(NamedTuple):
 
 TAKEN = Reply()
 Rule = Callable[[list[str]], Reply]
+Others = Callable[[str, bytes], Reply]  # of the path with its query, and the body
 
 
 def refusing(status: int, body: bytes = b"", **headers: str) -> Rule:
@@ -49,6 +51,23 @@ def passed_on(url: str) -> Rule:
     return rule
 
 
+def all_passed_on(url: str) -> Others:
+    """What the server at `url` answers to the same request, headers included."""
+
+    def rule(path: str, body: bytes) -> Reply:
+        kind = "json" if body.startswith(b"{") else "x-www-form-urlencoded"
+        request = urllib.request.Request(url + path, body, {"content-type": f"application/{kind}"})
+        try:
+            answer = urllib.request.urlopen(request, timeout=10)
+        except urllib.error.HTTPError as error:
+            answer = error
+        with answer:
+            versions = [item for item in answer.headers.items() if item[0].startswith("X-")]
+            return Reply(answer.status, answer.read(), tuple(versions))
+
+    return rule
+
+
 class LineServer(http.server.ThreadingHTTPServer):
     """`rule` answers; lines it answers with success are kept in order unless `keep` is false, and
     requests counted."""
@@ -59,6 +78,7 @@ class LineServer(http.server.ThreadingHTTPServer):
     def __init__(self, port: int = 0) -> None:
         super().__init__(("127.0.0.1", port), _Handler)
         self.rule: Rule = lambda lines: TAKEN
+        self.others: Others = lambda path, body: Reply(404, b"404 page not found")
         self.keep = True
         self.lines: list[str] = []
         self.taken: list[tuple[float, list[str]]] = []  # monotonic time, lines
@@ -77,8 +97,12 @@ class _Handler(http.server.BaseHTTPRequestHandler):
     def do_POST(self) -> None:
         raw = self.rfile.read(int(self.headers["content-length"]))
         zipped = self.headers.get("content-encoding") == "gzip"
-        lines = (gzip.decompress(raw) if zipped else raw).decode().split("\n")
+        body = gzip.decompress(raw) if zipped else raw
         server = self.server
+        if not self.path.startswith("/api/v2/write"):
+            self._answer(server.others(self.path, body))
+            return
+        lines = body.decode().split("\n")
         server.requests.append((time.monotonic(), len(lines), len(raw)))
         server.tokens.add(self.headers.get("authorization"))
         reply = server.rule(lines)
@@ -88,6 +112,9 @@ class _Handler(http.server.BaseHTTPRequestHandler):
         if reply.status < 300 and server.keep:
             server.lines += lines
             server.taken.append((time.monotonic(), lines))
+        self._answer(reply)
+
+    def _answer(self, reply: Reply) -> None:
         with contextlib.suppress(ConnectionError):  # the forwarder may be gone by now
             self.send_response(reply.status)
             for name, text in reply.headers:

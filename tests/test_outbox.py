@@ -17,7 +17,7 @@ from logger.forward import influx
 from logger.forward.answers import ServerError
 from logger.forward.influx import InfluxForwarder, forwarders
 from logger.line_protocol import point
-from logger.store.outbox import KEPT_REFUSALS, Outbox, Position, Refused
+from logger.store.outbox import KEPT_REFUSALS, Outbox, Position, Refused, Retracted
 from logger.store.tables import ALARM_CHANGES, ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
 from tests.test_archive import schema_of
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
@@ -85,7 +85,21 @@ def test_another_bucket_starts_from_the_first_row() -> None:
 OPERATIONS = st.lists(
     st.tuples(
         st.sampled_from(
-            ["write", "write", "step", "step", "refused", "down", "change", "race", "wait", "crash"]
+            [
+                "write",
+                "write",
+                "step",
+                "step",
+                "refused",
+                "down",
+                "change",
+                "race",
+                "wait",
+                "crash",
+                "gone",
+                "gone",
+                "retag",
+            ]
         ),
         st.integers(1, 12),
     ),
@@ -98,8 +112,9 @@ OPERATIONS = st.lists(
 def test_the_server_ends_up_with_every_row_as_it_is(
     tmp_path_factory: pytest.TempPathFactory, operations: list[tuple[str, int]]
 ) -> None:
-    """Whatever order of rows written, rewritten (also while they are on their way), transmissions
-    ending late, servers going away, refusals of whole batches and crashes."""
+    """Whatever order of rows written, rewritten (also while they are on their way), deleted and
+    written again, transmissions ending late or changing channel, servers going away, refusals of
+    whole batches and crashes."""
     folder = tmp_path_factory.mktemp("outbox")
     now_s = [0.0]
     with (
@@ -108,6 +123,7 @@ def test_the_server_ends_up_with_every_row_as_it_is(
     ):
         patch.setattr(influx, "LIVE_ROWS", 2)
         patch.setattr(influx, "BATCH_ROWS", 4)
+        patch.setattr(influx, "RETRACTED", 3)
         server: dict[str, str] = {}  # by measurement, tags and time, as a database does
         written = 0
         changes = 0
@@ -139,11 +155,38 @@ def test_the_server_ends_up_with_every_row_as_it_is(
                 server[f"{head} {at}"] = body
             return None
 
+        def gone(number: int) -> None:
+            if written:
+                at_ns = T0 + (number % written) * 10 * SECOND
+                with store.all_or_nothing() as connection:
+                    for statement in (
+                        "DELETE FROM alarm_changes WHERE alarm_id IN"
+                        " (SELECT id FROM alarms WHERE raised_ns = ?)",
+                        "DELETE FROM alarms WHERE raised_ns = ?",
+                        "DELETE FROM seconds WHERE time_ns = ?",
+                        "DELETE FROM transmissions WHERE start_ns = ?",
+                    ):
+                        connection.execute(statement, (at_ns,))
+
+        def delete(spans: list[Retracted]) -> bool:
+            if race:
+                change(race.pop())
+            if mode[0] == "down":
+                raise ServerError("unreachable", "away")
+            for span in spans:
+                for key in list(server):
+                    head, _, at = key.rpartition(" ")
+                    same = head.partition(",")[0] == span.table.measurement
+                    if same and span.since_ns <= int(at) <= span.until_ns:
+                        del server[key]
+            return True
+
         def started() -> InfluxForwarder:
             forwarder = InfluxForwarder(
                 store.path, OPTIONS, "here", {}, random=Random(1), clock=lambda: now_s[0]
             )
             forwarder._send = send  # type: ignore[method-assign] # no network here
+            forwarder._delete = delete  # type: ignore[method-assign]
             return forwarder
 
         forwarder = started()
@@ -162,6 +205,12 @@ def test_the_server_ends_up_with_every_row_as_it_is(
                     written += 1
             elif operation == "change":
                 change(number)
+            elif operation == "gone":
+                gone(number)
+            elif operation == "retag":
+                if written:
+                    at_ns = T0 + (number % written) * 10 * SECOND
+                    store.write([transmission(at_ns, channel=number)])
             elif operation == "wait":
                 now_s[0] += number
             elif operation == "crash":
@@ -179,6 +228,7 @@ def test_the_server_ends_up_with_every_row_as_it_is(
                     assert mode[0] == "down"
                 race.clear()
         mode[0] = "up"
+        now_s[0] += 1000
         while forwarder.step():
             now_s[0] += 1
         assert forwarder.status()["backlog"] == 0

@@ -17,7 +17,7 @@ RETRACTIONS = "retractions"  # the table of these, and what of it was followed
 VERSION_1_NAME = "influxdb"  # the one forwarder that version 1 of the schema knew
 
 _POSITION = "live, gap_after, gap_upto, rewrites"
-CHECKED = {  # by table followed: the table and the column of its points' times
+TIMES = {  # by table followed: the table and the column of its points' times
     "alarm_changes": ("alarms", "raised_ns"),
     "transmissions": ("transmissions", "start_ns"),
     "seconds": ("seconds", "time_ns"),
@@ -219,7 +219,7 @@ class Outbox(Store):
         return Retractions(rows[-1][0], spans, rows[0][0] - after - 1)
 
     def _any_between(self, table: Table, since_ns: int, until_ns: int) -> bool:
-        name, column = CHECKED[table.name]
+        name, column = TIMES[table.name]
         found = f"SELECT 1 FROM {name} WHERE {column} BETWEEN ? AND ? LIMIT 1"
         return self._query_one(found, (since_ns, until_ns)) is not None
 

@@ -27,8 +27,8 @@ WHEN OLD.ended AND EXISTS (SELECT 1 FROM forwarded) BEGIN
     INSERT INTO retractions (followed, time_ns) VALUES ('transmissions', OLD.start_ns);
 END;
 CREATE TRIGGER transmissions_tagged AFTER UPDATE OF channel ON transmissions
-WHEN NEW.channel IS NOT OLD.channel AND OLD.ended AND EXISTS (SELECT 1 FROM forwarded) BEGIN
-    INSERT INTO retractions (followed, time_ns) VALUES ('transmissions', OLD.start_ns);
+WHEN NEW.channel IS NOT OLD.channel AND EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) SELECT 'transmissions', OLD.start_ns WHERE OLD.ended;
     INSERT INTO retractions (followed, time_ns)
     SELECT 'seconds', time_ns FROM seconds
     WHERE time_ns BETWEEN OLD.start_ns AND OLD.end_ns AND transmission_id = OLD.id;
