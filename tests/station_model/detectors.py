@@ -96,7 +96,7 @@ class Converter:
     @property
     def step_v(self) -> float:
         """One step."""
-        return self.full_scale_v / 2**self.bits
+        return float(self.full_scale_v / 2**self.bits)
 
     @property
     def noise_v(self) -> float:
