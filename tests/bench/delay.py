@@ -28,6 +28,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.watchdog.cusum import Bank
 from tests.cusum_reference import first_alarm, limit, two_sided_arl
 
 Floats = NDArray[np.float64]
@@ -73,8 +74,13 @@ def bank(in_control: float) -> Detector:
 
 
 def product(in_control: float) -> Detector:
-    """The product's own; to be filled in with the rule that exists."""
-    raise SystemExit("delay: the product has no detector of steps to be measured yet")
+    """The charts of rule `sudden-change`."""
+
+    def detect(numbers: Floats) -> int | None:
+        change = Bank(in_control).update(numbers)
+        return None if change is None else change.at
+
+    return detect
 
 
 DETECTORS: dict[str, Make] = {"product": product, "bank": bank, "one": one}

@@ -1,0 +1,312 @@
+"""Rule `sudden-change`: the reflection changes within a transmission, and stays changed.
+
+Watched is the reflection coefficient of each quarter second (see `levels`) against the level of the
+transmission so far, in which the channel's baseline counts as its scatter from one transmission to
+the next allows. Directivity and calibration shift both alike and do not matter.
+
+What is normal is learned for each channel: the variance beyond the converters' noise, from quarter
+to quarter (wind), with its correlation from one quarter to the next, and how far a level drifts
+within a transmission (warming up); up to PATIENCE times that is no change. The standardised values,
+whitened by that correlation, go to a bank of CUSUMs (see `cusum`). One quarter alone never
+decides, however wild. Learning begins with a guess that counts for PRIOR quarters.
+
+False alarms: `false_alarms_per_year` for a station whose key is down eight hours a day on whatever
+channels, so fewer for most. Assumed is that what wind does is near normal once whitened; it is
+bounded in fact. A first value of a transmission is large if the baseline has moved: that is for
+`baseline-shift`, and is cut here like any.
+
+The alarm clears when BACK quarters in a row mean the old level again, or at the end of the
+transmission, from which on the new level is the channel's baseline.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass, field
+
+import msgspec
+import numpy as np
+
+from logger.blocks import Floats, Times
+from logger.config import WatchdogOptions
+from logger.levels import QUARTER_NS, Quarters
+from logger.reflection import swr
+from logger.rows import Excursion, Second, Transmission
+from logger.watchdog.cusum import Bank, Change
+from logger.watchdog.view import Finding
+
+KIND = "sudden-change"
+SEVERITY = "warning"
+QUARTERS_A_YEAR = 365.25 * 8 * 3600 * 4
+MOST_CHANNELS = 64
+MOST_QUARTERS = 4 * 3600  # of one transmission; after that it counts as another
+PRIOR = 40.0  # quarters, and
+PRIOR_SD, PRIOR_SHARE, PRIOR_PHI = 0.01, 0.1, 0.5  # of rho, of the level, correlation
+PRIOR_DRIFTS, PRIOR_DRIFT = 4.0, 0.01
+LEAST_SD, LEAST_DRIFT = 5e-4, 2e-3
+MEMORY = 4 * 3600.0  # quarters, after which what was learned fades
+MEMORY_DRIFTS = 50.0
+LEVELS = 20.0  # transmissions that make the baseline
+LEAST_LEVELS = 3
+LEAST_SCATTER = 0.01
+PATIENCE = 3.0
+MOST_PHI = 0.95
+LEARN_FROM = 8  # quarters in a transmission
+CUT = 4.0  # standard deviations of what is learned
+BACK = 8
+
+
+class Normal(msgspec.Struct, forbid_unknown_fields=True):
+    """What is normal on a channel; reflection coefficients.
+
+    quarters, square, product  how many were learned from, the mean of squares beyond noise, and of
+                               products of neighbours
+    drifts, drift              how many transmissions, the mean square of drifts
+    levels, level, scatter     how many, their mean, the mean square of deviations from it
+    """
+
+    quarters: float = 0.0
+    square: float = 0.0
+    product: float = 0.0
+    drifts: float = 0.0
+    drift: float = 0.0
+    levels: float = 0.0
+    level: float = 0.0
+    scatter: float = 0.0
+
+
+class Memory(msgspec.Struct, forbid_unknown_fields=True):
+    """By channel, the latest used last."""
+
+    channels: dict[str, Normal] = {}
+
+
+@dataclass(slots=True)
+class _Stay:
+    """A transmission that goes on, or its stay on one channel."""
+
+    start_ns: int
+    channel: str
+    end_ns: int = 0
+    values: list[Floats] = field(default_factory=list)  # rho
+    variances: list[Floats] = field(default_factory=list)  # by noise
+    weight: float = 0.0  # of all quarters so far, and of the baseline
+    moment: float = 0.0  # weight times level
+    last: float = 0.0  # standardised value of the last quarter
+    last_number: int = -1
+    count: int = 0
+    before: float | None = None  # the level that it has changed from
+    since: int = 0  # the quarter from which it has
+    recent: list[float] = field(default_factory=list)
+
+
+def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> SuddenChange:
+    """The rule's state machine; `active` if an alarm of it is open from before."""
+    return SuddenChange(options.sudden_change.false_alarms_per_year, memory, active=active)
+
+
+class SuddenChange:
+    """Feeds on quarters; learns when a transmission has ended."""
+
+    def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
+        self._bank = Bank(QUARTERS_A_YEAR / false_alarms_per_year)
+        self._cap = self._bank.least - 1e-6
+        self._active = active
+        self._stays: list[_Stay] = []
+        self.memory = memory
+
+    def quarters(self, quarters: Quarters) -> list[Finding]:
+        """Changes of state in some quarters; of one transmission at a time, or of several."""
+        telling = ~np.isnan(quarters.ratio)
+        number, start_ns = quarters.number[telling], quarters.start_ns[telling]
+        ratio, variance = quarters.ratio[telling], quarters.variance[telling]
+        place = quarters.place[telling]
+        rho = np.sqrt(ratio)
+        # The root of a ratio that is mostly noise scatters by no more than the noise's own root.
+        variance = variance / (4 * (ratio + np.sqrt(variance)))
+        findings: list[Finding] = []
+        edges = [0, *(np.flatnonzero(np.diff(start_ns)) + 1).tolist(), len(number)]
+        for begin, end in itertools.pairwise(edges):
+            if begin == end:
+                continue
+            stay = self._stay(int(start_ns[begin]), float(place[begin]))
+            while begin < end:
+                begin += self._some(
+                    stay, number[begin:end], rho[begin:end], variance[begin:end], findings
+                )
+        return findings
+
+    def row(self, row: Second | Transmission | Excursion, work_ns: int) -> list[Finding]:
+        """Learn from a transmission that has ended."""
+        if not isinstance(row, Transmission):
+            return []
+        findings: list[Finding] = []
+        while self._stays and self._stays[0].start_ns <= row.end_ns:
+            stay = self._stays.pop(0)
+            self._learn(stay)
+            if self._active:
+                self._active = False
+                detail = "the transmission has ended; its level is what the next are held against"
+                findings.append(Finding(row.end_ns, "cleared", None, None, detail))
+        self._bank.restart()
+        return findings
+
+    def _stay(self, start_ns: int, place: float) -> _Stay:
+        stays = self._stays
+        if not stays or stays[-1].start_ns != start_ns or stays[-1].count >= MOST_QUARTERS:
+            self._bank.restart()
+            stays.append(_Stay(start_ns, "" if math.isnan(place) else f"{place:g}"))
+            normal = self.memory.channels.get(stays[-1].channel)
+            if normal is not None and normal.levels >= LEAST_LEVELS:
+                stays[-1].weight = 1 / (normal.scatter + LEAST_SCATTER**2)
+                stays[-1].moment = stays[-1].weight * normal.level
+        return stays[-1]
+
+    def _some(
+        self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
+    ) -> int:
+        """Take in some quarters of a stay; how many, since a change of state ends it."""
+        if stay.before is not None:
+            taken = self._changed(stay, number, rho, variance, findings)
+        else:
+            taken = self._watched(stay, number, rho, variance, findings)
+        stay.values.append(rho[:taken])
+        stay.variances.append(variance[:taken])
+        stay.count += taken
+        stay.last_number = int(number[taken - 1])
+        stay.end_ns = (stay.last_number + 1) * QUARTER_NS
+        return taken
+
+    def _watched(
+        self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
+    ) -> int:
+        normal = self.memory.channels.get(stay.channel, Normal())
+        guess = stay.moment / stay.weight if stay.weight else float(rho[0])
+        sd, phi, slack = _usual(normal, guess)
+        total = variance + sd**2
+        weight = (1 - phi) / (1 + phi) / total
+        weights = np.cumsum(np.concatenate([[stay.weight], weight]))
+        moments = np.cumsum(np.concatenate([[stay.moment], weight * rho]))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            level = moments[:-1] / weights[:-1]
+            spread = np.sqrt(total + 1 / weights[:-1])
+        value = np.where(weights[:-1] > 0, (rho - level) / spread, 0.0)
+        before = np.concatenate([[stay.last], value[:-1]])
+        beside = np.diff(number, prepend=stay.last_number) == 1
+        link = np.where(beside, phi, 0.0)
+        white = np.clip((value - link * before) / np.sqrt(1 - link**2), -self._cap, self._cap)
+        share = np.where(beside, math.sqrt((1 - phi) / (1 + phi)), 1.0)
+        change = self._bank.update(white, share * slack / np.minimum(spread, 1e9))
+        taken = len(rho) if change is None else change.at + 1
+        stay.weight, stay.moment = float(weights[taken]), float(moments[taken])
+        stay.last = float(value[taken - 1])
+        if change is not None:
+            self._found(stay, number, rho, change, findings)
+        return taken
+
+    def _found(
+        self,
+        stay: _Stay,
+        number: Times,
+        rho: Floats,
+        change: Change,
+        findings: list[Finding],
+    ) -> None:
+        """The level has changed, with the quarter `change.since`."""
+        values = np.concatenate([*stay.values, rho[: change.at + 1]])
+        stay.since = max(stay.count + change.since, 0)
+        old, new = values[: stay.since], values[stay.since :]
+        normal = self.memory.channels.get(stay.channel)
+        stay.before = float(np.mean(old)) if len(old) else (normal or Normal()).level
+        stay.recent = []
+        if self._active:
+            return
+        self._active = True
+        after = float(np.mean(new))
+        detail = (
+            f"SWR {swr(stay.before):.2f} before, {swr(after):.2f} for the last"
+            f" {len(new) * QUARTER_NS / 1e9:g} s, within one transmission"
+        )
+        time_ns = (int(number[change.at]) + 1) * QUARTER_NS
+        findings.append(Finding(time_ns, "raised", float(swr(after)), None, detail))
+
+    def _changed(
+        self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
+    ) -> int:
+        """Wait until the level is back."""
+        before = stay.before
+        assert before is not None
+        sd, phi, slack = _usual(self.memory.channels.get(stay.channel, Normal()), before)
+        for at, value in enumerate(rho.tolist()):
+            stay.recent = [*stay.recent[1 - BACK :], value]
+            near = slack + 3 * math.sqrt((sd**2 * (1 + phi) / (1 - phi) + variance[at]) / BACK)
+            if len(stay.recent) == BACK and abs(math.fsum(stay.recent) / BACK - before) <= near:
+                self._bank.restart()
+                stay.before, stay.last = None, 0.0
+                if self._active:
+                    self._active = False
+                    time_ns = (int(number[at]) + 1) * QUARTER_NS
+                    value = float(swr(math.fsum(stay.recent) / BACK))
+                    findings.append(
+                        Finding(time_ns, "cleared", value, None, "the level is back as it was")
+                    )
+                return at + 1
+        return len(rho)
+
+    def _learn(self, stay: _Stay) -> None:
+        channels = self.memory.channels
+        normal = channels.pop(stay.channel, None) or Normal()
+        channels[stay.channel] = normal  # the latest last
+        if len(channels) > MOST_CHANNELS:
+            del channels[next(iter(channels))]
+        rho, variance = np.concatenate(stay.values), np.concatenate(stay.variances)
+        if stay.before is not None:
+            after = float(np.mean(rho[stay.since :]))
+            normal.levels, normal.level, normal.scatter = 1.0, after, normal.scatter
+            return
+        level = float(np.median(rho))
+        if len(rho) >= LEARN_FROM:
+            self._learn_spread(normal, rho, variance)
+        normal.levels = min(normal.levels + 1, LEVELS)
+        step = (level - normal.level) / normal.levels
+        deviation = (level - normal.level) * (level - normal.level - step)
+        normal.scatter += (deviation - normal.scatter) / normal.levels
+        normal.level += step
+
+    def _learn_spread(self, normal: Normal, rho: Floats, variance: Floats) -> None:
+        """The wind's variance and correlation, from neighbours about a level that may drift, and
+        the drift from the first third to the last."""
+        sd, _, _ = _usual(normal, float(np.median(rho)))
+        places = np.arange(len(rho)) - 0.5 * (len(rho) - 1)
+        slope = float(places @ rho) / float(places @ places)
+        off = rho - np.median(rho) - slope * places
+        most = CUT * np.sqrt(sd**2 + variance)
+        off = np.clip(off, -most, most)
+        count = float(len(rho))
+        share = count / (normal.quarters + count)
+        square = max(float(np.mean(off**2 - variance)), 0.0)
+        normal.square += share * (square - normal.square)
+        normal.product += share * (float(np.mean(off[1:] * off[:-1])) - normal.product)
+        normal.quarters = min(normal.quarters + count, MEMORY)
+        third = len(rho) // 3
+        drift = float(np.mean(rho[-third:]) - np.mean(rho[:third]))
+        by_chance = (square + float(np.mean(variance))) * 2 / third
+        normal.drifts = min(normal.drifts + 1, MEMORY_DRIFTS)
+        normal.drift += (max(drift**2 - by_chance, 0.0) - normal.drift) / normal.drifts
+
+
+def _usual(normal: Normal, level: float) -> tuple[float, float, float]:
+    """Standard deviation of a quarter beyond noise, its correlation with the next, and the shift
+    that is none."""
+    guess = (PRIOR_SD + PRIOR_SHARE * level) ** 2
+    total = PRIOR + normal.quarters
+    square = (PRIOR * guess + normal.quarters * normal.square) / total
+    product = (PRIOR * PRIOR_PHI * guess + normal.quarters * normal.product) / total
+    drifts = PRIOR_DRIFTS + normal.drifts
+    drift = (PRIOR_DRIFTS * PRIOR_DRIFT**2 + normal.drifts * normal.drift) / drifts
+    return (
+        max(math.sqrt(square), LEAST_SD),
+        min(max(product / square, 0.0), MOST_PHI),
+        PATIENCE * max(math.sqrt(drift), LEAST_DRIFT),
+    )
