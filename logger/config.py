@@ -78,6 +78,12 @@ class BaselineShiftOptions(Section, frozen=True, kw_only=True):
     false_alarms_per_year: Positive = 1
 
 
+class IntermittentContactOptions(Section, frozen=True, kw_only=True):
+    """How often excursions may be said to come too often by mistake."""
+
+    false_alarms_per_year: Positive = 1
+
+
 class NoDataOptions(Section, frozen=True, kw_only=True):
     """Alarm when nothing has come from the bridge for `after_s` (s)."""
 
@@ -91,6 +97,7 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
     high_reflected_power: HighReflectedPowerOptions = HighReflectedPowerOptions()
     sudden_change: SuddenChangeOptions = SuddenChangeOptions()
     baseline_shift: BaselineShiftOptions = BaselineShiftOptions()
+    intermittent_contact: IntermittentContactOptions = IntermittentContactOptions()
     no_data: NoDataOptions = NoDataOptions()
 
 

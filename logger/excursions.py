@@ -24,7 +24,7 @@ from logger.departures import (
     from_level,
     spread_w,
 )
-from logger.levels import QUARTER_NS, Quarters, SentPairs, joined
+from logger.quarters import QUARTER_NS, Quarters, SentPairs, joined
 from logger.reflection import rho, swr
 from logger.rows import Excursion
 

@@ -6,103 +6,18 @@ before it moves. Quarters are those of UTC, so that they do not depend on how th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-
 import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
+from logger.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
 from logger.rows import Flag
 from logger.watchdog.view import View
 
-QUARTER_NS = 250_000_000
 LONG_AGO_NS = -(2**62)
 LEAST_PAIRS = 4  # trusted ones that a level needs
 HIGHEST_RATIO = 2.0  # reflected over incident power; beyond it is no reflection
 MEDIAN_VARIANCE = np.pi / 2  # of the median of many normal values, over that of their mean
-
-
-@dataclass(frozen=True, slots=True)
-class SentPairs:
-    """Pairs of transmissions, arrays (n,).
-
-    trusted  readable, within the converter, and such as a load can cause
-    follows  the pair before it in the stream is the one before it here
-    """
-
-    time_ns: Times
-    forward_v: Floats
-    reflected_v: Floats
-    forward_w: Floats
-    reflected_w: Floats
-    trusted: Bools
-    follows: Bools
-
-    def __len__(self) -> int:
-        return len(self.time_ns)
-
-    def __getitem__(self, part: slice | Bools) -> SentPairs:
-        return SentPairs(*(getattr(self, f.name)[part] for f in fields(self)))
-
-
-@dataclass(frozen=True, slots=True)
-class Quarters:
-    """Quarters of transmissions, in order; q of them.
-
-    number    (q,) UTC nanoseconds // QUARTER_NS
-    start_ns  (q,) first pair of the transmission, or since the channel was changed in it
-    place     (q,) the channel or the frequency in kHz if pairs tell it, else NaN
-    ratio     (q,) median of reflected over incident power, NaN if there is no telling
-    variance  (q,) of `ratio` by the noise of the converters
-    forward_w (q,) mean incident power of trusted pairs
-    first     (q + 1,) where the pairs of each begin in `pairs`
-    """
-
-    number: Times
-    start_ns: Times
-    place: Floats
-    ratio: Floats
-    variance: Floats
-    forward_w: Floats
-    first: Times
-    pairs: SentPairs
-
-    def __len__(self) -> int:
-        return len(self.number)
-
-    def since(self, number: int) -> Quarters:
-        """Those from `number` on."""
-        at = int(np.searchsorted(self.number, number))
-        return Quarters(
-            self.number[at:],
-            self.start_ns[at:],
-            self.place[at:],
-            self.ratio[at:],
-            self.variance[at:],
-            self.forward_w[at:],
-            self.first[at:] - self.first[at],
-            self.pairs[int(self.first[at]) :],
-        )
-
-
-def _all_pairs(parts: list[SentPairs]) -> SentPairs:
-    columns = ([getattr(part, f.name) for part in parts] for f in fields(SentPairs))
-    return SentPairs(*(np.concatenate(column) for column in columns))
-
-
-def joined(parts: list[Quarters]) -> Quarters:
-    """One of several consecutive ones."""
-    if len(parts) == 1:
-        return parts[0]
-    offsets = np.cumsum([0, *(len(part.pairs) for part in parts[:-1])])
-    number, start_ns, place, ratio, variance, forward_w = (
-        np.concatenate([getattr(part, name) for part in parts])
-        for name in ("number", "start_ns", "place", "ratio", "variance", "forward_w")
-    )
-    first = [part.first[:-1] + offset for part, offset in zip(parts, offsets, strict=True)]
-    pairs = _all_pairs([part.pairs for part in parts])
-    bounds = np.concatenate([*first, [len(pairs)]])
-    return Quarters(number, start_ns, place, ratio, variance, forward_w, bounds, pairs)
 
 
 class Levels:
@@ -166,7 +81,7 @@ class Levels:
             return None
         pairs, place = self._held[0]
         if len(self._held) > 1:
-            pairs = _all_pairs([held for held, _ in self._held])
+            pairs = all_pairs([held for held, _ in self._held])
             place = np.concatenate([where for _, where in self._held])
         end = int(np.searchsorted(pairs.time_ns, past_ns))
         self._held = [(pairs[end:], place[end:])] if end < len(pairs) else []

@@ -18,6 +18,7 @@ from logger.excursions import Excursions
 from logger.keying import RELEASE, Keying
 from logger.levels import Levels
 from logger.noise import NoiseTracker
+from logger.quarters import Quarters
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
 from logger.selection import Selection
 from logger.settling import Settling
@@ -101,21 +102,17 @@ class Pipeline:
     def tick(self, now_ns: int) -> list[Row]:
         """Time has reached `now_ns` without a pair."""
         rows = self._flush()
-        rows += self._watched(
-            [
-                *self._transmissions.advance(now_ns),
-                *self._excursions.update(
-                    self._levels.advance(now_ns, self._noise), now_ns, self._noise
-                ),
-            ]
-        )
+        quarters = self._levels.advance(now_ns, self._noise)
+        found = self._excursions.update(quarters, now_ns, self._noise)
+        rows += self._watched([*self._transmissions.advance(now_ns), *found], quarters)
         return rows + self._marked(self._watchdog.tick(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
         """No more pairs will come: end what is going on."""
         rows = self._flush()
-        found = self._excursions.finish(self._levels.finish(self._noise), self._noise)
-        return rows + self._watched([*found, *self._transmissions.finish(flag)])
+        quarters = self._levels.finish(self._noise)
+        found = self._excursions.finish(quarters, self._noise)
+        return rows + self._watched([*found, *self._transmissions.finish(flag)], quarters)
 
     def know_work(self, times_ns: Iterable[int]) -> None:
         """All times at which somebody repaired or adjusted something, by the journal."""
@@ -164,7 +161,7 @@ class Pipeline:
         rows += self._excursions.update(quarters, int(block.time_ns[-1]), noise)
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
-        rows = [*self._watched(rows), *self._marked(changes)]
+        rows = [*self._watched(rows, quarters), *self._marked(changes)]
         wanted, quiet = self._selection.update(samples, keyed)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
         for part in wanted:
@@ -172,9 +169,9 @@ class Pipeline:
             self._begins = False
         return rows
 
-    def _watched(self, rows: list[Row]) -> list[Row]:
+    def _watched(self, rows: list[Row], quarters: Quarters | None) -> list[Row]:
         """Rows that became complete, what rules find in them and what these have learned."""
-        changes = self._marked(self._watchdog.rows(rows))
+        changes = self._marked(self._watchdog.rows(rows, quarters, self._transmissions.start_at))
         if not any(isinstance(row, Transmission) and row.ended for row in rows):
             return [*rows, *changes]
         memories = self._watchdog.memories()

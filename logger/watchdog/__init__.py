@@ -8,15 +8,32 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 import msgspec
 
 from logger.config import WatchdogOptions
-from logger.rows import AlarmChange, Row, Second, Transmission
-from logger.watchdog import baseline_shift, detector_fault, high_reflected_power, high_swr, no_data
-from logger.watchdog.rule import LearningModule, PairRule, RowRule, RuleModule, recalled
+from logger.quarters import Quarters
+from logger.rows import AlarmChange, Excursion, Row, Second, Transmission
+from logger.watchdog import (
+    baseline_shift,
+    detector_fault,
+    high_reflected_power,
+    high_swr,
+    intermittent_contact,
+    no_data,
+    sudden_change,
+)
+from logger.watchdog.rule import (
+    Complete,
+    LearningModule,
+    PairRule,
+    QuarterRule,
+    RowRule,
+    RuleModule,
+    recalled,
+)
 from logger.watchdog.view import Finding, View
 
 StartAt = Callable[[int], int | None]
 AFTER_NS = 1000  # what rows tell is found just after the last pair, at a time of its own
 
-LEARNING: tuple[LearningModule, ...] = (baseline_shift,)
+LEARNING: tuple[LearningModule, ...] = (sudden_change, intermittent_contact, baseline_shift)
 
 
 class Watchdog:
@@ -66,6 +83,9 @@ class Watchdog:
         self._row_rules = [
             (module, rule) for module, rule in self._learning if isinstance(rule, RowRule)
         ]
+        self._quarter_rules = [
+            (module, rule) for module, rule in self._learning if isinstance(rule, QuarterRule)
+        ]
         self._no_data = no_data.NoData(
             round(options.no_data.after_s * 1e9), active=active(no_data.KIND)
         )
@@ -90,30 +110,47 @@ class Watchdog:
             ]
         return _apart(sorted(changes, key=lambda change: change.time_ns))
 
-    def rows(self, rows: Sequence[Row]) -> list[AlarmChange]:
-        """Alarm changes by rows that became complete with the pairs of the last `update`."""
+    def rows(
+        self, rows: Sequence[Row], quarters: Quarters | None, start_at: StartAt
+    ) -> list[AlarmChange]:
+        """Alarm changes by what became complete with the pairs of the last `update`: rows, and the
+        levels of quarter seconds."""
         complete = [
             row
             for row in rows
-            if isinstance(row, Second) or (isinstance(row, Transmission) and row.ended)
+            if isinstance(row, Second | Excursion) or (isinstance(row, Transmission) and row.ended)
         ]
-        complete.sort(key=lambda row: (row.start_ns, isinstance(row, Transmission)))
         changes: list[AlarmChange] = []
-        for row in complete:
-            before = bisect.bisect_right(self._work_ns, row.start_ns)
-            work_ns = self._work_ns[before - 1] if before else 0
-            found = [
-                self._change(
-                    module.KIND,
-                    module.SEVERITY,
-                    finding._replace(time_ns=finding.time_ns + AFTER_NS),
-                    row.start_ns,
-                )
-                for module, rule in self._row_rules
-                for finding in rule.row(row, work_ns)
-            ]
-            changes += _apart(sorted(found, key=lambda change: change.time_ns))
-        return changes
+        for row in sorted(complete, key=_place):
+            if quarters is not None and isinstance(row, Transmission):
+                own, quarters = quarters.split(row.end_ns)
+                changes += self._by_quarters(own, start_at)
+            changes += self._by_row(row, start_at)
+        if quarters is not None:
+            changes += self._by_quarters(quarters, start_at)
+        return _apart(sorted(changes, key=lambda change: change.time_ns))
+
+    def _by_quarters(self, quarters: Quarters, start_at: StartAt) -> list[AlarmChange]:
+        return [
+            self._change(module.KIND, module.SEVERITY, finding, start_at(finding.time_ns))
+            for module, rule in self._quarter_rules
+            for finding in rule.quarters(quarters)
+        ]
+
+    def _by_row(self, row: Complete, start_at: StartAt) -> list[AlarmChange]:
+        start_ns = start_at(row.time_ns) if isinstance(row, Excursion) else row.start_ns
+        before = bisect.bisect_right(self._work_ns, _place(row)[0])
+        work_ns = self._work_ns[before - 1] if before else 0
+        return [
+            self._change(
+                module.KIND,
+                module.SEVERITY,
+                finding._replace(time_ns=finding.time_ns + AFTER_NS),
+                start_ns,
+            )
+            for module, rule in self._row_rules
+            for finding in rule.row(row, work_ns)
+        ]
 
     def know_work(self, times_ns: Iterable[int]) -> None:
         """All times at which somebody repaired or adjusted something; transmissions after it may
@@ -143,6 +180,13 @@ class Watchdog:
             start_ns=start_ns,
             detail=finding.detail,
         )
+
+
+def _place(row: Complete) -> tuple[int, bool]:
+    """The order of rows: a transmission after all that is within it."""
+    if isinstance(row, Transmission):
+        return row.end_ns, True
+    return row.time_ns, False
 
 
 def _apart(changes: list[AlarmChange]) -> list[AlarmChange]:

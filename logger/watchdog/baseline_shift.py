@@ -44,7 +44,8 @@ import msgspec
 
 from logger.config import WatchdogOptions
 from logger.reflection import COVERAGE, rho_of_swr, swr
-from logger.rows import Flag, Second, Transmission
+from logger.rows import Flag, Transmission
+from logger.watchdog.rule import Complete
 from logger.watchdog.view import Finding
 
 KIND = "baseline-shift"
@@ -120,9 +121,9 @@ class BaselineShift:
         self._active = active
         self.memory = memory
 
-    def row(self, row: Second | Transmission, work_ns: int) -> list[Finding]:
+    def row(self, row: Complete, work_ns: int) -> list[Finding]:
         """Changes of state by one transmission."""
-        if isinstance(row, Second):
+        if not isinstance(row, Transmission):
             return []
         why = self._begin_anew(row, work_ns)
         reading = _reading(row)

@@ -1,8 +1,9 @@
 """What a rule is, seen from the watchdog, and the memory of rules that learn.
 
-A rule works on pairs (`update`), on rows (`row`) or on both. What it finds must not depend on how
-the pairs were cut into blocks, and must be the same when the archive is played again: so its
-memory, all that lasts from run to run, changes only in `row`, with ended transmissions, since that
+A rule works on pairs (`update`), on quarter seconds (`quarters`), on rows (`row`) or on several.
+What it finds must not depend on how the pairs were cut into blocks, and must be the same when the
+archive is played again: so its memory, all that lasts from run to run, changes only in `row`, with
+ended transmissions, since that
 is when it is kept.
 """
 
@@ -15,12 +16,14 @@ from typing import Any, Protocol, TypeVar, runtime_checkable
 import msgspec
 
 from logger.config import WatchdogOptions
-from logger.rows import Second, Transmission
+from logger.quarters import Quarters
+from logger.rows import Excursion, Second, Transmission
 from logger.watchdog.view import Finding, View
 
 log = logging.getLogger("mismatchd")
 
 M = TypeVar("M", bound=msgspec.Struct)
+Complete = Second | Excursion | Transmission
 
 
 @runtime_checkable
@@ -33,12 +36,21 @@ class PairRule(Protocol):
 
 
 @runtime_checkable
+class QuarterRule(Protocol):
+    """Works on the levels of quarter seconds, those of a transmission before its row."""
+
+    def quarters(self, quarters: Quarters) -> list[Finding]:
+        """Changes of state in some quarters."""
+        ...
+
+
+@runtime_checkable
 class RowRule(Protocol):
     """Works on rows."""
 
-    def row(self, row: Second | Transmission, work_ns: int) -> list[Finding]:
-        """Changes of state by the next row: a second, or a transmission that has ended, which
-        comes after its seconds.
+    def row(self, row: Complete, work_ns: int) -> list[Finding]:
+        """Changes of state by the next row: a second, an excursion, or a transmission that has
+        ended, which comes after those within it.
 
         work_ns  when somebody last repaired or adjusted something before that transmission began,
                  0 if that is not known

@@ -30,10 +30,11 @@ import numpy as np
 
 from logger.blocks import Floats, Times
 from logger.config import WatchdogOptions
-from logger.levels import QUARTER_NS, Quarters
+from logger.quarters import QUARTER_NS, Quarters
 from logger.reflection import swr
-from logger.rows import Excursion, Second, Transmission
+from logger.rows import Transmission
 from logger.watchdog.cusum import Bank, Change
+from logger.watchdog.rule import Complete
 from logger.watchdog.view import Finding
 
 KIND = "sudden-change"
@@ -137,7 +138,7 @@ class SuddenChange:
                 )
         return findings
 
-    def row(self, row: Second | Transmission | Excursion, work_ns: int) -> list[Finding]:
+    def row(self, row: Complete, work_ns: int) -> list[Finding]:
         """Learn from a transmission that has ended."""
         if not isinstance(row, Transmission):
             return []
@@ -220,6 +221,9 @@ class SuddenChange:
         normal = self.memory.channels.get(stay.channel)
         stay.before = float(np.mean(old)) if len(old) else (normal or Normal()).level
         stay.recent = []
+        # What was in the level before the change stays in it.
+        stay.weight *= stay.since / len(values)
+        stay.moment = stay.weight * stay.before
         if self._active:
             return
         self._active = True

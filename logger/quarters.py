@@ -1,0 +1,104 @@
+"""The levels of quarter seconds, with the pairs they are of: what detection works on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from logger.blocks import Bools, Floats, Times
+
+QUARTER_NS = 250_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class SentPairs:
+    """Pairs of transmissions, arrays (n,).
+
+    trusted  readable, within the converter, and such as a load can cause
+    follows  the pair before it in the stream is the one before it here
+    """
+
+    time_ns: Times
+    forward_v: Floats
+    reflected_v: Floats
+    forward_w: Floats
+    reflected_w: Floats
+    trusted: Bools
+    follows: Bools
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    def __getitem__(self, part: slice | Bools) -> SentPairs:
+        return SentPairs(*(getattr(self, f.name)[part] for f in fields(self)))
+
+
+@dataclass(frozen=True, slots=True)
+class Quarters:
+    """Quarters of transmissions, in order; q of them.
+
+    number    (q,) UTC nanoseconds // QUARTER_NS
+    start_ns  (q,) first pair of the transmission, or since the channel was changed in it
+    place     (q,) the channel or the frequency in kHz if pairs tell it, else NaN
+    ratio     (q,) median of reflected over incident power, NaN if there is no telling
+    variance  (q,) of `ratio` by the noise of the converters
+    forward_w (q,) mean incident power of trusted pairs
+    first     (q + 1,) where the pairs of each begin in `pairs`
+    """
+
+    number: Times
+    start_ns: Times
+    place: Floats
+    ratio: Floats
+    variance: Floats
+    forward_w: Floats
+    first: Times
+    pairs: SentPairs
+
+    def __len__(self) -> int:
+        return len(self.number)
+
+    def part(self, begin: int, end: int) -> Quarters:
+        """Those from index `begin` to `end`."""
+        first = self.first[begin : end + 1]
+        return Quarters(
+            self.number[begin:end],
+            self.start_ns[begin:end],
+            self.place[begin:end],
+            self.ratio[begin:end],
+            self.variance[begin:end],
+            self.forward_w[begin:end],
+            first - first[0],
+            self.pairs[int(first[0]) : int(first[-1])],
+        )
+
+    def since(self, number: int) -> Quarters:
+        """Those from `number` on."""
+        return self.part(int(np.searchsorted(self.number, number)), len(self))
+
+    def split(self, time_ns: int) -> tuple[Quarters, Quarters]:
+        """Those that begin before a time, and the rest."""
+        at = int(np.searchsorted(self.number, -(-time_ns // QUARTER_NS)))
+        return self.part(0, at), self.part(at, len(self))
+
+
+def all_pairs(parts: list[SentPairs]) -> SentPairs:
+    """One of several consecutive ones."""
+    columns = ([getattr(part, f.name) for part in parts] for f in fields(SentPairs))
+    return SentPairs(*(np.concatenate(column) for column in columns))
+
+
+def joined(parts: list[Quarters]) -> Quarters:
+    """One of several consecutive ones."""
+    if len(parts) == 1:
+        return parts[0]
+    offsets = np.cumsum([0, *(len(part.pairs) for part in parts[:-1])])
+    number, start_ns, place, ratio, variance, forward_w = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("number", "start_ns", "place", "ratio", "variance", "forward_w")
+    )
+    first = [part.first[:-1] + offset for part, offset in zip(parts, offsets, strict=True)]
+    pairs = all_pairs([part.pairs for part in parts])
+    bounds = np.concatenate([*first, [len(pairs)]])
+    return Quarters(number, start_ns, place, ratio, variance, forward_w, bounds, pairs)

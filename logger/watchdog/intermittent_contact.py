@@ -1,0 +1,166 @@
+"""Rule `intermittent-contact`: excursions come more often than they usually do at this station.
+
+One crash of static is remembered as an excursion and is no alarm; six in an evening are. Excursions
+less than TOGETHER_NS apart count as one event, so that a crash with an echo is one. At each event
+those of the last EVENING_NS are counted, and the time on the air meanwhile. What is usual is
+learned: events and hours before that evening, beginning with a guess of GUESS_EVENTS in
+GUESS_HOURS, so that a new station is not trusted blindly either way.
+
+The model is a Poisson process of a rate that is known only as well as the history tells (gamma
+distributed), so the count is negative binomial. With f false alarms a year the probability of so
+many or more must be below f / (LOOKS * evenings in a year): LOOKS is for windows that overlap.
+LEAST events are needed whatever the history.
+
+It clears after REST_HOURS on the air without an event, or when somebody has repaired or adjusted
+something since.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from logger.config import WatchdogOptions
+from logger.rows import Excursion, Second, Transmission
+from logger.watchdog.rule import Complete
+from logger.watchdog.view import Finding
+
+KIND = "intermittent-contact"
+SEVERITY = "warning"
+SECOND_NS = 1_000_000_000
+HOUR_NS = 3600 * SECOND_NS
+YEAR_NS = round(365.25 * 24 * HOUR_NS)
+EVENING_NS = 6 * HOUR_NS
+TOGETHER_NS = SECOND_NS
+LOOKS = 3.0
+LEAST = 3
+GUESS_EVENTS, GUESS_HOURS = 0.5, 10.0
+LONGEST_HOURS = 300.0  # of history; beyond that the oldest fades
+REST_HOURS = 1.0
+SPELL_NS = EVENING_NS // 24  # time on the air is added up by such spells
+MOST_EVENTS = 200  # of an evening that are kept
+
+
+class Event(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
+    """One excursion, or several close together."""
+
+    time_ns: int
+    duration_ms: float
+    swr_peak: float
+
+
+class Memory(msgspec.Struct, forbid_unknown_fields=True):
+    """Events of the evening, keyed seconds by spell (as text, since JSON keys are), and before."""
+
+    events: list[Event] = []
+    spells: dict[str, float] = {}
+    past_events: float = 0.0
+    past_hours: float = 0.0
+    rest_hours: float = 0.0
+    raised_ns: int = 0
+
+
+def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> IntermittentContact:
+    """The rule's state machine; `active` if an alarm of it is open from before."""
+    rate = options.intermittent_contact.false_alarms_per_year
+    return IntermittentContact(rate, memory, active=active)
+
+
+class IntermittentContact:
+    """Feeds on excursions, seconds and transmissions that have ended."""
+
+    def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
+        self._improbable = false_alarms_per_year * EVENING_NS / (LOOKS * YEAR_NS)
+        self._active = active
+        self._fresh: list[Event] = []  # of the transmission that goes on
+        self._keyed_s = 0.0
+        self.memory = memory
+
+    def row(self, row: Complete, work_ns: int) -> list[Finding]:
+        """Changes of state by one row."""
+        if isinstance(row, Second):
+            self._keyed_s += 1.0
+            return []
+        if isinstance(row, Excursion):
+            return self._event(row)
+        return self._ended(row, work_ns)
+
+    def _event(self, row: Excursion) -> list[Finding]:
+        events = self._fresh or self.memory.events
+        if events and row.time_ns - events[-1].time_ns < TOGETHER_NS:
+            last = events[-1]
+            events[-1] = Event(
+                last.time_ns,
+                max(last.duration_ms, row.duration_ms),
+                max(last.swr_peak, row.swr_peak),
+            )
+            return []
+        self._fresh.append(Event(row.time_ns, row.duration_ms, row.swr_peak))
+        since_ns = row.time_ns - EVENING_NS
+        evening = [one for one in (*self.memory.events, *self._fresh) if one.time_ns > since_ns]
+        if self._active or len(evening) < LEAST:
+            return []
+        memory = self.memory
+        hours = (self._keyed_s + _keyed_s(memory.spells, since_ns)) / 3600
+        usual_events = GUESS_EVENTS + memory.past_events
+        usual_hours = GUESS_HOURS + memory.past_hours
+        if probability(len(evening), hours, usual_events, usual_hours) >= self._improbable:
+            return []
+        self._active = True
+        memory.raised_ns = row.time_ns
+        lengths = [one.duration_ms for one in evening]
+        detail = (
+            f"{len(evening)} short excursions of {min(lengths):.0f} to {max(lengths):.0f} ms, SWR"
+            f" up to {max(one.swr_peak for one in evening):.1f}, in {60 * hours:.0f} min on the"
+            f" air; usual is {usual_events / usual_hours:.2g} an hour"
+        )
+        end_ns = row.time_ns + round(row.duration_ms * 1e6)
+        return [Finding(end_ns, "raised", float(len(evening)), None, detail)]
+
+    def _ended(self, row: Transmission, work_ns: int) -> list[Finding]:
+        memory = self.memory
+        hours = self._keyed_s / 3600
+        memory.rest_hours = 0.0 if self._fresh else memory.rest_hours + hours
+        memory.events = [*memory.events, *self._fresh][-MOST_EVENTS:]
+        spell = str(row.end_ns // SPELL_NS)
+        memory.spells[spell] = memory.spells.get(spell, 0.0) + self._keyed_s
+        self._fresh, self._keyed_s = [], 0.0
+        self._forget(row.end_ns - EVENING_NS)
+        if not self._active:
+            return []
+        if work_ns > memory.raised_ns:
+            detail = "somebody has worked on the station since"
+        elif memory.rest_hours >= REST_HOURS:
+            detail = f"no excursion in {60 * memory.rest_hours:.0f} min on the air"
+        else:
+            return []
+        self._active = False
+        memory.events = []
+        return [Finding(row.end_ns, "cleared", None, None, detail)]
+
+    def _forget(self, since_ns: int) -> None:
+        """What is older than the evening is history."""
+        memory = self.memory
+        old = [one for one in memory.events if one.time_ns <= since_ns]
+        memory.events = memory.events[len(old) :]
+        memory.past_events += len(old)
+        for spell in [each for each in memory.spells if (int(each) + 1) * SPELL_NS <= since_ns]:
+            memory.past_hours += memory.spells.pop(spell) / 3600
+        fade = min(1.0, LONGEST_HOURS / max(memory.past_hours, 1.0))
+        memory.past_hours *= fade
+        memory.past_events *= fade
+
+
+def _keyed_s(spells: dict[str, float], since_ns: int) -> float:
+    return sum(seconds for spell, seconds in spells.items() if int(spell) * SPELL_NS >= since_ns)
+
+
+def probability(count: int, hours: float, usual_events: float, usual_hours: float) -> float:
+    """Of `count` events or more in `hours`, when `usual_events` came in `usual_hours` before."""
+    share = hours / (usual_hours + hours)
+    one = (1 - share) ** usual_events  # of no event
+    total = 0.0
+    for events in range(count + MOST_EVENTS):
+        if events >= count:
+            total += one
+        one *= (usual_events + events) / (events + 1) * share
+    return total
