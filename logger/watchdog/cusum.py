@@ -58,14 +58,11 @@ class Bank:
         self._sums[:] = 0.0
         self._ages[:] = 0
 
-    def update(self, values: Floats, slack: Floats | float = 0.0) -> Change | None:
-        """Take in standardised values (n,); the first change, at which the charts stop.
-
-        slack  shifts up to this are none, in standard deviations, (n,) or one for all
-        """
+    def update(self, values: Floats) -> Change | None:
+        """Take in standardised values (n,); the first change, at which the charts stop."""
         if not len(values):
             return None
-        steps = _SIGN * values - _K - slack
+        steps = _SIGN * values - _K
         total = np.cumsum(np.column_stack([self._sums, steps]), axis=1)[:, 1:]
         sums = total - np.minimum(np.minimum.accumulate(total, axis=1), 0.0)
         beyond = sums > self._limits

@@ -4,11 +4,12 @@ Watched is the reflection coefficient of each quarter second (see `levels`) agai
 transmission so far, in which the channel's baseline counts as its scatter from one transmission to
 the next allows. Directivity and calibration shift both alike and do not matter.
 
-What is normal is learned for each channel: the variance beyond the converters' noise, from quarter
-to quarter (wind), with its correlation from one quarter to the next, and how far a level drifts
-within a transmission (warming up); up to PATIENCE times that is no change. The standardised values,
-whitened by that correlation, go to a bank of CUSUMs (see `cusum`). One quarter alone never
-decides, however wild. Learning begins with a guess that counts for PRIOR quarters.
+What is normal is learned for each channel: the variance beyond the converters' noise from quarter
+to quarter (wind; that of the most restless transmission lately), its correlation from one quarter
+to the next, and how far a level drifts within a transmission (warming up): up to PATIENCE times
+that is taken off every deviation. The standardised values, whitened by that correlation, go to a
+bank of CUSUMs (see `cusum`). One quarter alone never decides, however wild. Learning begins with a
+guess that counts for PRIOR quarters.
 
 False alarms: `false_alarms_per_year` for a station whose key is down eight hours a day on whatever
 channels, so fewer for most. Assumed is that what wind does is near normal once whitened; it is
@@ -48,6 +49,7 @@ PRIOR_DRIFTS, PRIOR_DRIFT = 4.0, 0.01
 LEAST_SD, LEAST_DRIFT = 5e-4, 2e-3
 MEMORY = 4 * 3600.0  # quarters, after which what was learned fades
 MEMORY_DRIFTS = 50.0
+KEPT = 0.99  # of the worst, from one transmission to the next
 LEVELS = 20.0  # transmissions that make the baseline
 LEAST_LEVELS = 3
 LEAST_SCATTER = 0.01
@@ -63,6 +65,7 @@ class Normal(msgspec.Struct, forbid_unknown_fields=True):
 
     quarters, square, product  how many were learned from, the mean of squares beyond noise, and of
                                products of neighbours
+    worst                      the mean of squares of the most restless transmission lately
     drifts, drift              how many transmissions, the mean square of drifts
     levels, level, scatter     how many, their mean, the mean square of deviations from it
     """
@@ -70,6 +73,7 @@ class Normal(msgspec.Struct, forbid_unknown_fields=True):
     quarters: float = 0.0
     square: float = 0.0
     product: float = 0.0
+    worst: float = 0.0
     drifts: float = 0.0
     drift: float = 0.0
     levels: float = 0.0
@@ -149,7 +153,7 @@ class SuddenChange:
             if self._active:
                 self._active = False
                 detail = "the transmission has ended; its level is what the next are held against"
-                findings.append(Finding(row.end_ns, "cleared", None, None, detail))
+                findings.append(Finding(stay.end_ns, "cleared", None, None, detail))
         self._bank.restart()
         return findings
 
@@ -190,15 +194,15 @@ class SuddenChange:
         weights = np.cumsum(np.concatenate([[stay.weight], weight]))
         moments = np.cumsum(np.concatenate([[stay.moment], weight * rho]))
         with np.errstate(divide="ignore", invalid="ignore"):
-            level = moments[:-1] / weights[:-1]
+            away = rho - moments[:-1] / weights[:-1]
             spread = np.sqrt(total + 1 / weights[:-1])
-        value = np.where(weights[:-1] > 0, (rho - level) / spread, 0.0)
+        away -= np.clip(away, -slack, slack)
+        value = np.where(weights[:-1] > 0, away / spread, 0.0)
         before = np.concatenate([[stay.last], value[:-1]])
         beside = np.diff(number, prepend=stay.last_number) == 1
         link = np.where(beside, phi, 0.0)
         white = np.clip((value - link * before) / np.sqrt(1 - link**2), -self._cap, self._cap)
-        share = np.where(beside, math.sqrt((1 - phi) / (1 + phi)), 1.0)
-        change = self._bank.update(white, share * slack / np.minimum(spread, 1e9))
+        change = self._bank.update(white)
         taken = len(rho) if change is None else change.at + 1
         stay.weight, stay.moment = float(weights[taken]), float(moments[taken])
         stay.last = float(value[taken - 1])
@@ -290,8 +294,10 @@ class SuddenChange:
         count = float(len(rho))
         share = count / (normal.quarters + count)
         square = max(float(np.mean(off**2 - variance)), 0.0)
+        product = float(np.mean(off[1:] * off[:-1]))
         normal.square += share * (square - normal.square)
-        normal.product += share * (float(np.mean(off[1:] * off[:-1])) - normal.product)
+        normal.product += share * (product - normal.product)
+        normal.worst = max(normal.worst * KEPT, square)
         normal.quarters = min(normal.quarters + count, MEMORY)
         third = len(rho) // 3
         drift = float(np.mean(rho[-third:]) - np.mean(rho[:third]))
@@ -306,11 +312,12 @@ def _usual(normal: Normal, level: float) -> tuple[float, float, float]:
     guess = (PRIOR_SD + PRIOR_SHARE * level) ** 2
     total = PRIOR + normal.quarters
     square = (PRIOR * guess + normal.quarters * normal.square) / total
+    worst = max(square, normal.worst)
     product = (PRIOR * PRIOR_PHI * guess + normal.quarters * normal.product) / total
     drifts = PRIOR_DRIFTS + normal.drifts
     drift = (PRIOR_DRIFTS * PRIOR_DRIFT**2 + normal.drifts * normal.drift) / drifts
     return (
-        max(math.sqrt(square), LEAST_SD),
+        max(math.sqrt(worst), LEAST_SD),
         min(max(product / square, 0.0), MOST_PHI),
         PATIENCE * max(math.sqrt(drift), LEAST_DRIFT),
     )
