@@ -31,6 +31,10 @@ class DiskError(StoreError):
     """The disk is full or fails: to wait and try again may help."""
 
 
+class StatusError(MismatchdError):
+    """The daemon's local socket cannot be made."""
+
+
 class UsageError(MismatchdError):
     """Wrong usage: nothing was done."""
 

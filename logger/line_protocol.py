@@ -25,6 +25,9 @@ def point(table: Table, record: Record, station: str) -> str:
     tags: dict[str, str] = {"station": station}
     if record.channel is not None:
         tags["channel"] = str(record.channel)
+    if table.tag is not None:
+        name, column = table.tag
+        tags[name] = record.columns[column]
     assert table.measurement is not None
     return line(table.measurement, tags, record.columns, record.time_ns)
 

@@ -17,6 +17,8 @@ from typing import Any
 
 import msgspec
 
+from logger.errors import StatusError
+
 SEND_TIMEOUT_S = 0.5
 
 
@@ -30,16 +32,23 @@ def _address(store: Path) -> Iterator[str]:
 
 
 class StatusSocket:
-    """The daemon's end. Serves from the thread that calls `serve`."""
+    """The daemon's end. Serves from the thread that calls `serve`. Raises StatusError when made."""
 
     def __init__(self, store: Path, status: Callable[[], dict[str, Any]]) -> None:
         self._path = store.with_name(store.name + ".socket")
         self._status = status
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._path.unlink(missing_ok=True)
-        with _address(store) as address:
-            self._socket.bind(address)
-        self._socket.listen(8)
+        try:
+            self._path.unlink(missing_ok=True)
+            with _address(store) as address:
+                self._socket.bind(address)
+            self._socket.listen(8)
+        except OSError as error:
+            self._socket.close()
+            raise StatusError(
+                f"{self._path}: the socket for `mismatchd status` cannot be made: {error.strerror};"
+                " keep the store in a folder of a local disk that the daemon may write to"
+            ) from error
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
 
     def __enter__(self) -> StatusSocket:
@@ -64,8 +73,7 @@ class StatusSocket:
         ready, _, _ = select.select([self._socket.fileno(), self._wake], [], [], timeout_s)
         if self._socket.fileno() not in ready:
             return
-        caller, _ = self._socket.accept()
-        with caller, contextlib.suppress(OSError):
+        with contextlib.suppress(OSError), self._socket.accept()[0] as caller:
             caller.settimeout(SEND_TIMEOUT_S)
             caller.sendall(msgspec.json.encode(self._status()))
 

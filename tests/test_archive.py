@@ -19,12 +19,12 @@ from logger.rows import Samples
 from logger.store import archive as module
 from logger.store.archive import Archive, same
 from logger.store.database import Store
-from logger.store.schema import bring_up_to_date
+from logger.store.schema import bring_up_to_date, current_version
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from tests.old_stores import VERSIONS, old_store
 from tests.test_store import ALWAYS, SECOND, T0, alarm, columns, second, transmission
 
 STEP = 3.3 / 4096
-SCHEMA_1 = Path(__file__).parent / "schemas/001.sql"
 
 
 def pairs(first: int, past: int, seed: int = 1, step_v: float = STEP) -> SampleBlock:
@@ -362,31 +362,6 @@ def test_free_pages_are_used_again(store: Store) -> None:
 # --- versions ---
 
 
-def version_1(path: Path) -> None:
-    """A file as the first version of the program left it, with a transmission and an alarm."""
-    connection = sqlite3.connect(path, isolation_level=None)
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.executescript(SCHEMA_1.read_text())
-    connection.execute("PRAGMA user_version = 1")
-    connection.execute("INSERT INTO calibrations VALUES ('abc', 'text')")
-    connection.execute(
-        "INSERT INTO transmissions (start_ns, end_ns, ended, samples, calibration_id, flags,"
-        " settled_samples, swr) VALUES (?, ?, 1, 600, 'abc', 0, 590, 1.5)",
-        (T0, T0 + 3 * SECOND),
-    )
-    connection.execute(
-        "INSERT INTO seconds (time_ns, transmission_id, samples, flags) VALUES (?, 1, 200, 0)",
-        (T0,),
-    )
-    connection.execute(
-        "INSERT INTO alarms (kind, severity, raised_ns, transmission_id, detail)"
-        " VALUES ('high-swr', 'critical', ?, 1, 'SWR 8')",
-        (T0 + SECOND,),
-    )
-    connection.execute("INSERT INTO forwarders (name, transmission_id) VALUES ('influxdb', 1)")
-    connection.close()
-
-
 def schema_of(path: Path) -> list[tuple[str, ...]]:
     connection = sqlite3.connect(path)
     found = [
@@ -402,18 +377,19 @@ def schema_of(path: Path) -> list[tuple[str, ...]]:
     return found
 
 
-def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path) -> None:
-    path = tmp_path / "station.sqlite"
-    version_1(path)
+@pytest.mark.parametrize("version", VERSIONS)
+def test_a_file_of_an_earlier_version_is_brought_up_to_date(tmp_path: Path, version: int) -> None:
+    assert max(VERSIONS) == current_version() - 1
+    path = old_store(tmp_path / "station.sqlite", version)
     with pytest.raises(StoreError, match="older version of this program"):
         Store.reader(path)
     store = Store.open(path)
-    (row,) = columns(store)
-    assert (row["swr"], row["samples"]) == (1.5, 600)
-    assert [len(columns(store, table)) for table in (TRANSMISSIONS, SECONDS, ALARMS)] == [1, 1, 1]
-    later = T0 + 100 * SECOND
+    assert [row["energy_j"] for row in columns(store)] == [0, 1, 2]
+    assert [len(columns(store, table)) for table in (TRANSMISSIONS, SECONDS, ALARMS)] == [3, 6, 3]
+    there = store.archive.pairs()
+    later = T0 + 1000 * SECOND
     store.write([Samples(pairs(0, 100), begins=True), transmission(later), alarm("raised", later)])
-    assert store.archive.pairs() == 100
+    assert store.archive.pairs() == 100 >= there  # those that were there are not doubled
     store.close()
     fresh = tmp_path / "fresh.sqlite"
     Store.open(fresh).close()
@@ -422,8 +398,7 @@ def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path) -> No
 
 
 def test_a_migration_cut_short_leaves_the_old_version(tmp_path: Path) -> None:
-    path = tmp_path / "station.sqlite"
-    version_1(path)
+    path = old_store(tmp_path / "station.sqlite", 1)
     folder = tmp_path / "schema"
     (folder / "migrations").mkdir(parents=True)
     (folder / "migrations/002.sql").write_text("CREATE TABLE half (a);\nCREATE TABLE half (a);\n")

@@ -8,7 +8,6 @@ import io
 import json
 import os
 import socket
-import sqlite3
 import threading
 import time
 import urllib.error
@@ -34,6 +33,7 @@ from logger.rows import Health
 from logger.store import database
 from logger.store.database import Store
 from logger.store.tables import HEALTH
+from tests.old_stores import old_store
 from tests.servers import free_port, http, victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_archive import schema_of
@@ -158,9 +158,7 @@ def test_what_is_older_than_400_days_goes(tmp_path: Path, monkeypatch: pytest.Mo
 
 
 def test_a_store_of_version_1_is_brought_up_to_date(tmp_path: Path) -> None:
-    old = tmp_path / "old.sqlite"
-    with contextlib.closing(sqlite3.connect(old)) as connection:
-        connection.executescript((TESTS / "stores/version_1.sql").read_text())
+    old = old_store(tmp_path / "old.sqlite", 1)
     store = Store.open(old)
     before = store.counts()
     assert before["transmissions"] > 0

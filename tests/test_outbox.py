@@ -19,10 +19,10 @@ from logger.forward.influx import InfluxForwarder, forwarders
 from logger.line_protocol import point
 from logger.store.outbox import KEPT_REFUSALS, Outbox, Position, Refused, Retracted
 from logger.store.tables import ALARM_CHANGES, ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
+from tests.old_stores import old_store
 from tests.test_archive import schema_of
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
-VERSION_1 = Path(__file__).parent / "stores/version_1.sql"
 OPTIONS = InfluxOptions(url="http://127.0.0.1:9", org="home", bucket="station")
 
 
@@ -32,28 +32,21 @@ def outbox(tmp_path: Path) -> Iterator[Outbox]:
         yield opened
 
 
-def version_1(folder: Path) -> Path:
-    path = folder / "old.sqlite"
-    with closing(sqlite3.connect(path)) as connection:
-        connection.executescript(VERSION_1.read_text())
-    return path
-
-
 def test_a_store_of_version_1_is_brought_up_to_date(tmp_path: Path) -> None:
-    path = version_1(tmp_path)
+    path = old_store(tmp_path / "old.sqlite", 1)
     with closing(Outbox.open(path)) as old, closing(Outbox.open(tmp_path / "new.sqlite")) as new:
         assert [old.position("influxdb", table).live for table in FORWARDED] == [5, 2, 4, 0]
-        assert old.totals("influxdb").backlog == 1 + 1 + 2
+        assert old.totals("influxdb").backlog == 1 + 1 + 2 + 3
         assert schema_of(old.path) == schema_of(new.path)
 
 
 def test_the_first_without_a_name_goes_on_from_where_version_1_had_got(tmp_path: Path) -> None:
-    path = version_1(tmp_path)
+    path = old_store(tmp_path / "old.sqlite", 1)
     Outbox.open(path).close()
     other = InfluxOptions(url="http://elsewhere:8086", org="home", bucket="station")
     forwarders(path, [OPTIONS, other], "here", {})
     with closing(Outbox.reader(path)) as outbox:
-        assert outbox.totals(OPTIONS.title).backlog == 4
+        assert outbox.totals(OPTIONS.title).backlog == 4 + 3  # points of alarms
         assert outbox.totals(other.title).backlog == 3 + 6 + 6
     forwarders(path, [other], "here", {})  # now it has a bucket of its own to begin with
     with closing(Outbox.reader(path)) as outbox:
@@ -61,12 +54,12 @@ def test_the_first_without_a_name_goes_on_from_where_version_1_had_got(tmp_path:
 
 
 def test_the_name_of_version_1_goes_on_where_it_is_used(tmp_path: Path) -> None:
-    path = version_1(tmp_path)
+    path = old_store(tmp_path / "old.sqlite", 1)
     Outbox.open(path).close()
     named = InfluxOptions(name="influxdb", url="http://a", org="home", bucket="station")
     forwarders(path, [OPTIONS, named], "here", {})
     with closing(Outbox.reader(path)) as outbox:
-        assert outbox.totals("influxdb").backlog == 4
+        assert outbox.totals("influxdb").backlog == 4 + 3
         assert outbox.totals(OPTIONS.title).backlog == 15
 
 

@@ -17,10 +17,11 @@ from logger.forward.influx import InfluxForwarder
 from logger.line_protocol import delete_predicate, delete_statement
 from logger.store.database import Store
 from logger.store.outbox import Outbox
-from logger.store.tables import FORWARDED
+from logger.store.tables import ALARMS, FORWARDED
 from tests.line_server import Reply, all_passed_on, line_server, passed_on
+from tests.old_stores import old_store
 from tests.servers import Server, http, influxd, victoria_metrics
-from tests.test_forwarder import drain, fill, options
+from tests.test_forwarder import drain, exported, fill, options
 from tests.test_recompute_raw import Case, derive
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
@@ -58,11 +59,14 @@ def kept(server: Server, measurement: str, field: str) -> list[tuple[str, int, f
 
 def held(store: Store, measurement: str, field: str) -> list[tuple[str, int, float]]:
     """The same of the store."""
+    (table,) = (each for each in FORWARDED if each.measurement == measurement)
+    records = {
+        (record.time_ns, record.columns.get("kind")): record
+        for record in store.records(table, *ALWAYS)
+    }
     return sorted(
         (str(record.channel or ""), record.time_ns, record.columns[field])
-        for table in FORWARDED
-        if table.measurement == measurement
-        for record in {each.time_ns: each for each in store.records(table, *ALWAYS)}.values()
+        for record in records.values()
         if record.columns[field] is not None
     )
 
@@ -247,6 +251,34 @@ def test_health_that_is_too_old_is_no_retraction(store: Store) -> None:
         store.write([alarm("raised", T0)])
         store._connection.execute("DELETE FROM health")
         assert outbox.retractions_waiting("a") == 0
+
+
+def test_alarms_of_one_moment_are_points_of_their_own(tmp_path: Path, store: Store) -> None:
+    store.write([alarm("raised", T0), alarm("raised", T0, kind="high-reflected-power")])
+    with (
+        victoria_metrics(tmp_path) as server,
+        closing(InfluxForwarder(store.path, options(server.url), "here", {})) as forwarder,
+    ):
+        drain(forwarder)
+        assert len(exported(server)["alarm_value"]) == 2
+
+
+def test_alarms_delivered_without_a_rule_are_delivered_anew(tmp_path: Path) -> None:
+    """By a program of version 2; what it left at the server goes."""
+    path = old_store(tmp_path / "old.sqlite", 2)
+    with influxd(tmp_path) as server, line_server() as front:
+        front.rule = passed_on(f"{server.url}/write?db=t&precision=ns")
+        front.others = all_passed_on(server.url)
+        with closing(Store.open(path)) as opened:
+            times_ns = [record.time_ns for record in opened.records(ALARMS, *ALWAYS)]
+            old = [f"alarm,channel=20,station=here limit=3.0 {at}" for at in times_ns]
+            http(f"{server.url}/write?db=t&precision=ns", "\n".join(old).encode())
+            chosen = InfluxOptions(name="influxdb", url=front.url, org="home", bucket="t")
+            with closing(InfluxForwarder(path, chosen, "here", {})) as forwarder:
+                drain(forwarder)
+            assert kept(server, "alarm", "limit") == held(opened, "alarm", "limit")
+    assert len(times_ns) == 3
+    assert all("rule=high-swr" in text for text in front.lines if text.startswith("alarm"))
 
 
 def test_quoting() -> None:

@@ -21,9 +21,9 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.errors import StoreError
+from logger.errors import StatusError, StoreError
 from logger.sd_notify import ServiceManager, Supervision
-from logger.status import ask
+from logger.status import StatusSocket, ask
 from logger.store.database import Store
 from logger.store.refusals import disk_takes_nothing
 from tests.servers import needed
@@ -464,3 +464,10 @@ def test_the_udev_rule_is_well_formed() -> None:
         assert key in (MATCHES if operator in ("==", "!=") else ASSIGNS)
     assert ("SYMLINK", None, "+=", "mismatchd-bridge") in found
     assert ("ENV", "{SYSTEMD_WANTS}", "+=", "mismatchd.service") in found
+
+
+def test_a_socket_that_cannot_be_made_is_one_line(tmp_path: Path) -> None:
+    store = tmp_path / "station.sqlite"
+    (tmp_path / "station.sqlite.socket").mkdir()
+    with pytest.raises(StatusError, match=r"station\.sqlite\.socket: the socket for .* cannot be"):
+        StatusSocket(store, dict)

@@ -225,7 +225,10 @@ class Outbox(Store):
 
     def _retracted_upto(self, name: str) -> int:
         row = self._query_one(f"SELECT live FROM forwarded WHERE {_MINE}", (name, RETRACTIONS))
-        return 0 if row is None else int(row[0])
+        return self._last_retraction() if row is None else int(row[0])
+
+    def _last_retraction(self) -> int:
+        return int(self._one("SELECT coalesce(max(id), 0) FROM retractions"))
 
     def retracted(self, name: str, upto: int) -> None:
         """Retractions up to this id were carried out. Rows at their moments, stored since or with
@@ -294,8 +297,7 @@ class Outbox(Store):
 
     def retractions_waiting(self, name: str) -> int:
         """How many are still to be carried out."""
-        last = int(self._one("SELECT coalesce(max(id), 0) FROM retractions"))
-        return max(0, last - self._retracted_upto(name))
+        return max(0, self._last_retraction() - self._retracted_upto(name))
 
     def totals(self, name: str, latest: int = 3) -> Totals:
         """What is stored of a forwarder."""

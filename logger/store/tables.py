@@ -35,6 +35,7 @@ class Table:
     """A table (`r` in the SQL) as it is exported; without a `measurement` there are no points.
 
     `number` is the id of its records, other than `r.id` where another table says what changed.
+    `tag` is the name of a tag and the column that it repeats, where rows may share a moment.
     """
 
     name: str
@@ -45,6 +46,7 @@ class Table:
     complete: str = "TRUE"
     measurement: str | None = None
     number: str = "r.id"
+    tag: tuple[str, str] | None = None
 
     @cached_property
     def select(self) -> str:
@@ -122,6 +124,7 @@ ALARMS = Table(
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",
     measurement="alarm",
+    tag=("rule", "kind"),  # not of the column's name, which would hide the column in queries
 )
 EXCURSIONS = Table(
     name="excursions",

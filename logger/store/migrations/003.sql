@@ -66,3 +66,8 @@ CREATE TRIGGER alarm_changes_id_again AFTER INSERT ON alarm_changes BEGIN
         rewrites = rewrites + 1
     WHERE followed = 'alarm_changes' AND live >= NEW.id;
 END;
+
+-- Points of alarms have one more tag: those without are to go, and are delivered anew.
+INSERT INTO retractions (followed, time_ns)
+SELECT 'alarm_changes', raised_ns FROM alarms WHERE EXISTS (SELECT 1 FROM forwarded)
+ORDER BY raised_ns;
