@@ -214,7 +214,7 @@ def test_what_is_no_store_is_refused_in_one_line(tmp_path: Path) -> None:
         Store.open(newer)
 
 
-@pytest.mark.parametrize(("page", "pages"), [(None, 4000), (4096, 1000)])
+@pytest.mark.parametrize(("page", "pages"), [(None, 8000), (4096, 2000)])
 def test_commits_write_little(tmp_path: Path, page: int | None, pages: int) -> None:
     """New files have small pages, those there are keep theirs; the log is as long for both."""
     path = tmp_path / "station.sqlite"
