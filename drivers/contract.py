@@ -134,3 +134,16 @@ class Driver(Protocol):
 
     def close(self) -> None:
         """Release the device. May be called twice and before `open`."""
+
+
+class Sends(Protocol):
+    """What a driver may offer besides: its device takes messages (the notifier `inhibit`).
+
+    This is a convenience and no substitute for the transmitter's own protection.
+    """
+
+    def send(self, data: bytes) -> None:
+        """Write to the device, from any thread while it is open, without making `read` wait.
+
+        Raises LinkError if it is not there or does not take it within about a second.
+        """

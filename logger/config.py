@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from difflib import get_close_matches
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -14,7 +15,10 @@ from msgspec import Meta
 from drivers.contract import Driver
 from drivers.found import UnknownDriverError, find, installed_kinds
 from logger.config_report import Report, located, one_line
+from logger.credentials import from_file
 from logger.errors import ConfigError
+from logger.notify.options import KINDS, NotifierOptions
+from logger.section import EnvName, Positive, Section, Text
 from logger.yaml_lines import Document, YamlError, parse
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
@@ -22,14 +26,8 @@ SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
 EXAMPLE = "'driver: {kind: simulated}'"
 HOUR_MS = 3_600_000
 
-Text = Annotated[str, Meta(min_length=1)]
-Positive = Annotated[float, Meta(gt=0)]
 HoldMs = Annotated[float, Meta(ge=0, le=HOUR_MS)]
 S = TypeVar("S", bound=msgspec.Struct)
-
-
-class Section(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
-    """A mapping of the file; unknown keys are errors."""
 
 
 class StationOptions(Section, frozen=True, kw_only=True):
@@ -120,7 +118,7 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
     url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+")]
     org: Text
     bucket: Text
-    token_env: Annotated[str, Meta(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] = "INFLUX_TOKEN"
+    token_env: EnvName = "INFLUX_TOKEN"
     token_file: Path | None = None
 
     @property
@@ -148,18 +146,7 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
         """
         if self.token_file is None:
             return environ.get(self.token_env, "")
-        credential = Path(environ.get("CREDENTIALS_DIRECTORY", ""), self.token_file.name)
-        path = credential if credential.is_absolute() and credential.exists() else self.token_file
-        try:
-            token = path.read_text("utf-8").strip()
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or "it is not text"
-            raise ConfigError(
-                one_line(f"influxdb.token_file: {path} cannot be read ({reason}); put it there")
-            ) from None
-        if not token:
-            raise ConfigError(one_line(f"influxdb.token_file: {path} is empty; put the token in"))
-        return token
+        return from_file("influxdb.token_file", self.token_file, environ)
 
 
 class MetricsOptions(Section, frozen=True, kw_only=True):
@@ -201,7 +188,7 @@ class Sections(Section, frozen=True, kw_only=True):
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None
-    notify: list[Any] = []
+    notify: list[dict[str, Any]] = msgspec.field(default_factory=list)
 
     @property
     def forwarders(self) -> list[InfluxOptions]:
@@ -215,12 +202,14 @@ class Config(Sections, frozen=True, kw_only=True):
     """A checked configuration. All paths in it are absolute.
 
     `driver` is the driver's section as written; `driver_options` the same as the driver's Options.
+    `notifiers` are those of `notify`, each as the Options of its kind.
     """
 
     path: Path
     kind: str
     driver_class: type[Driver]
     driver_options: msgspec.Struct
+    notifiers: list[NotifierOptions]
 
 
 def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
@@ -247,8 +236,6 @@ def load(path: Path) -> Config:
         raise report.error((), f"the file is no mapping; write keys and values such as {EXAMPLE}")
     folder = path.absolute().parent
     sections = report.convert(document.data, Sections, (), ())
-    if sections.notify:
-        raise report.error(("notify",), "no notifier kinds are available yet; leave the list empty")
     titles = [options.title for options in sections.forwarders]
     for index, title in enumerate(titles):
         if title in titles[:index]:
@@ -265,6 +252,7 @@ def load(path: Path) -> Config:
         raise report.error(at_kind, str(error)) from None
     written = {key: value for key, value in sections.driver.items() if key != "kind"}
     options = report.convert(written, driver_class.Options, ("driver",), ("kind",))
+    notifiers = _notifiers(report, sections.notify, kind, driver_class)
     fields = msgspec.structs.asdict(_resolved(sections, folder))
     return Config(
         **fields,
@@ -272,7 +260,33 @@ def load(path: Path) -> Config:
         kind=kind,
         driver_class=driver_class,
         driver_options=_resolved(options, folder),
+        notifiers=[_resolved(notifier, folder) for notifier in notifiers],
     )
+
+
+def _notifiers(
+    report: Report, written: list[dict[str, Any]], driver_kind: str, driver_class: type[Driver]
+) -> list[NotifierOptions]:
+    notifiers: list[NotifierOptions] = []
+    for index, section in enumerate(written):
+        where = ("notify", index)
+        kind = section.get("kind")
+        options_class = KINDS.get(kind) if isinstance(kind, str) else None
+        if options_class is None:
+            near = get_close_matches(str(kind), KINDS, 1)
+            wrong = f"there is no kind {kind!r}" if "kind" in section else "is missing"
+            advice = f"did you mean {near[0]!r}?" if near else f"give one of: {', '.join(KINDS)}"
+            raise report.error((*where, "kind"), f"{wrong}; {advice}")
+        rest = {key: value for key, value in section.items() if key != "kind"}
+        options = report.convert(rest, options_class, where, ("kind",))
+        if any(options.title == other.title for other in notifiers):
+            raise report.error(where, f"a second {options.title!r}; give it a `name`")
+        if options.needs_link and not callable(getattr(driver_class, "send", None)):
+            raise report.error(
+                (*where, "kind"), f"driver {driver_kind!r} takes no messages; leave it out"
+            )
+        notifiers.append(options)
+    return notifiers
 
 
 def _read(path: Path) -> Document:
@@ -307,4 +321,8 @@ def _resolved(section: S, folder: Path) -> S:
             changes[name] = folder / value
         elif isinstance(value, msgspec.Struct):
             changes[name] = _resolved(value, folder)
+        elif isinstance(value, list):
+            changes[name] = [
+                _resolved(one, folder) if isinstance(one, msgspec.Struct) else one for one in value
+            ]
     return msgspec.structs.replace(section, **changes)

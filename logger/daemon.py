@@ -3,6 +3,7 @@
     capture   reads the driver, runs the pipeline, hands rows on; never waits for the others
     keeper    writes rows to the store, then tells; alarms and ended transmissions at once
     forwarders follow the store, each on its own connection (see forward/)
+    notifiers tell of alarms, each through its own channel (see notify/)
     metrics   answers scrapers, if asked to (see metrics.py)
     main      signals, the status socket, the service manager, the end
 
@@ -37,12 +38,13 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory, Row
 from logger.sd_notify import ServiceManager, Supervision
 from logger.status import StatusSocket
-from logger.store.database import Store
+from logger.store.database import Store, Stored
 from logger.store.lock import StoreLock
 from logger.utc import format_ns
 
 if TYPE_CHECKING:
     from logger.forward.influx import InfluxForwarder
+    from logger.notify.notifier import Notifier
 
 log = logging.getLogger("mismatchd")
 
@@ -57,7 +59,7 @@ HEALTH_S = 60.0
 HEALTH_WAITS_S = 5.0  # a row of health for others to be stored with
 SALVAGE_S = 1.5  # a salvage gets this long when the daemon is to end,
 STOP_S = 2.5  # capture and keeper this long,
-FORWARD_S = 2.0  # and then the forwarders
+FORWARD_S = 2.0  # and then the forwarders and notifiers
 
 
 class Daemon:
@@ -86,9 +88,11 @@ class Daemon:
         self._interrupted = True  # transmissions of the last run may still be open
         self._work_ns: tuple[int, ...] = ()  # repairs and adjustments: set by the keeper,
         self._known_work_ns: tuple[int, ...] = ()  # and what the pipeline knows of
+        self._tell_outside = tell
+        self._notifiers: list[Notifier] = []
         self._keeper = Keeper(
             self._open_store,
-            tell,
+            self._tell,
             hear_work=self._hear_work,
             keep_ns=config.store.keep_samples_days * DAY_NS,
             keep_bytes=None
@@ -139,7 +143,7 @@ class Daemon:
         """
         try:
             self._open_driver()
-            forwarding = self._start_forwarders()
+            forwarding = self._start_forwarders() + self._start_notifiers()
         except BaseException:
             self._release()
             raise
@@ -174,9 +178,13 @@ class Daemon:
             for number, handler in previous.items():
                 signal.signal(number, handler)
             self._stored_all.set()
+            for notifier in self._notifiers:
+                notifier.end()
             deadline = time.monotonic() + FORWARD_S
             for thread in forwarding:
                 thread.join(max(0.0, deadline - time.monotonic()))
+            for notifier in self._notifiers:
+                notifier.abandon()
             if self._metrics is not None:
                 self._metrics.close()
             summary = self._summary(before)
@@ -432,6 +440,34 @@ class Daemon:
             thread.start()
         return threads
 
+    def _start_notifiers(self) -> list[threading.Thread]:
+        """A thread each, so that a slow one delays no other."""
+        config = self._config
+        if not config.notifiers:
+            return []
+        from logger.notify.channel import Surroundings
+        from logger.notify.ways import notifiers
+
+        surroundings = Surroundings(
+            config.station.name,
+            config.path.parent,
+            os.environ,
+            getattr(self._driver, "send", None),
+        )
+        self._notifiers = notifiers(config.store.path, config.notifiers, surroundings, self.status)
+        threads = [
+            threading.Thread(target=notifier.run, name=f"notify {notifier.name}", daemon=True)
+            for notifier in self._notifiers
+        ]
+        for thread in threads:
+            thread.start()
+        return threads
+
+    def _tell(self, item: Stored) -> None:
+        for notifier in self._notifiers:
+            notifier.offer(item)
+        self._tell_outside(item)
+
     def _start_metrics(self) -> None:
         if self._config.metrics is not None:
             from logger.metrics import MetricsServer  # http.server costs 10 MB
@@ -469,6 +505,7 @@ class Daemon:
             "commits_failed": self._gauge.commits_failed,
             "clock_synchronised": synchronised(),
             "forwarders": [forwarder.status() for forwarder in self._forwarders],
+            "notifiers": [notifier.status() for notifier in self._notifiers],
         }
 
 

@@ -22,6 +22,14 @@ def format_ns(time_ns: int) -> str:
     return time.isoformat(timespec="microseconds") + "Z"
 
 
+def parse_duration(text: str) -> int:
+    """Nanoseconds of `30m`, `2h`, `7d`, also `s` and `w`. Raises UsageError."""
+    found = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())
+    if not found:
+        raise UsageError(f"{text!r} is no length of time; write 30m, 2h or 7d")
+    return int(found[1]) * UNIT_NS[found[2]]
+
+
 def parse_time(text: str, now_ns: int) -> int:
     """Nanoseconds since the epoch of a time given by a person. Raises UsageError.
 

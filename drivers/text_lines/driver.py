@@ -308,6 +308,10 @@ class TextLinesDriver:
             self._stream.reset()
         return Chunk(self._now_ns(), data) if data else None
 
+    def send(self, data: bytes) -> None:
+        """Write to the bridge; see `Sends` in the contract."""
+        self._link.write(data)
+
     def notices(self) -> list[str]:
         """Changes of state of the link and of what comes over it, in words."""
         notices, self._notices = self._notices, []

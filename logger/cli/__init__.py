@@ -22,6 +22,7 @@ COMMANDS = {
     "status": "status",
     "alarms": "alarms",
     "journal": "journal",
+    "notify": "notify",
     "record": "record",
     "recompute": "recompute",
 }

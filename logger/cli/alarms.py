@@ -1,4 +1,4 @@
-"""`mismatchd alarms`: list them, acknowledge one."""
+"""`mismatchd alarms`: list them, acknowledge one, shelve a kind for a while."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from pathlib import Path
 import click
 
 from logger.cli.station import config_option, configuration
+from logger.errors import UsageError
+from logger.utc import format_ns, parse_duration, parse_time
 
 
 @click.group("alarms", invoke_without_command=True)
@@ -17,16 +19,23 @@ from logger.cli.station import config_option, configuration
 )
 @click.pass_context
 def command(context: click.Context, config_path: Path | None, everything: bool) -> None:
-    """List alarms that are open or not acknowledged; `alarms ack ID` acknowledges one."""
+    """List alarms that are open or not acknowledged, each with its age and how often its kind has
+    been raised in all.
+
+    `alarms ack ID` acknowledges one. `alarms shelve ID` has its kind recorded but not told for a
+    while, `alarms unshelve ID` ends that.
+    """
     context.obj = config_path
     if context.invoked_subcommand is not None:
         return
     from logger.cli.export import FOREVER
-    from logger.store.database import Store
+    from logger.store.shelf import Shelf
     from logger.store.tables import ALARMS
 
-    store = Store.reader(configuration(config_path).store.path)
+    store = Shelf.reader(configuration(config_path).store.path)
+    now_ns = _now_ns()
     try:
+        raises, shelved = store.raises(), store.shelved_until(now_ns)
         shown = 0
         for record in store.records(ALARMS, *FOREVER):
             row = record.columns
@@ -34,10 +43,13 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
                 continue
             shown += 1
             click.echo(
-                f"{row['id']:>4}  {row['raised_utc'][:19]}Z  {row['kind']:21}"
+                f"{row['id']:>4}  {row['raised_utc'][:19]}Z {age(now_ns - record.time_ns):>5}  "
+                f"{row['kind']:21}{_count(raises[row['kind']]):7}"
                 f"{'cleared' if row['cleared_utc'] else 'OPEN':8}"
                 f"{'acknowledged' if row['acknowledged_utc'] else '':13}{row['detail']}"
             )
+        for kind, until_ns in shelved.items():
+            click.echo(f"{kind} is shelved until {format_ns(until_ns)[:19]}Z", err=True)
     finally:
         store.close()
     if not shown:
@@ -54,7 +66,72 @@ def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None)
 
     store = Store.reader(configuration(config_path or context.obj).store.path)
     try:
-        item = store.acknowledge(alarm_id, time.time_ns() // 1000 * 1000)
+        item = store.acknowledge(alarm_id, _now_ns())
     finally:
         store.close()
     click.echo(f"alarm {alarm_id} ({item.columns['kind']}) acknowledged", err=True)
+
+
+@command.command("shelve")
+@click.argument("alarm_id", type=int, metavar="ID")
+@click.option("--until", metavar="TIME", help="2026-03-01T19:00:00Z or a date; times are UTC.")
+@click.option("--for", "span", metavar="SPAN", help="So long from now: 30m, 2h, 7d.")
+@config_option
+@click.pass_context
+def shelve(
+    context: click.Context,
+    alarm_id: int,
+    until: str | None,
+    span: str | None,
+    config_path: Path | None,
+) -> None:
+    """Shelve the kind of alarm ID: it is still recorded, but notifiers tell of it only when the
+    time is over, then in one message with the count."""
+    from logger.store.shelf import Shelf
+
+    now_ns = _now_ns()
+    if until is not None and span is None:
+        until_ns = parse_time(until, now_ns)
+    elif span is not None and until is None:
+        until_ns = now_ns + parse_duration(span)
+    else:
+        raise UsageError("say until when: --for 2h, or --until 2026-03-01T19:00:00Z")
+    store = Shelf.reader(configuration(config_path or context.obj).store.path)
+    try:
+        kind = store.shelve(alarm_id, until_ns, now_ns)
+    finally:
+        store.close()
+    click.echo(f"{kind} is shelved until {format_ns(until_ns)[:19]}Z", err=True)
+
+
+@command.command("unshelve")
+@click.argument("alarm_id", type=int, metavar="ID")
+@config_option
+@click.pass_context
+def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
+    """Have the kind of alarm ID told again."""
+    from logger.store.shelf import Shelf
+
+    store = Shelf.reader(configuration(config_path or context.obj).store.path)
+    try:
+        kind = store.unshelve(alarm_id)
+    finally:
+        store.close()
+    click.echo(f"{kind} is told again", err=True)
+
+
+def age(span_ns: int) -> str:
+    """A length of time in its largest whole unit."""
+    seconds = max(0, span_ns) // 1_000_000_000
+    for unit, length in (("d", 86400), ("h", 3600), ("m", 60)):
+        if seconds >= length:
+            return f"{seconds // length}{unit}"
+    return f"{seconds}s"
+
+
+def _count(raises: int) -> str:
+    return f"x{raises}"
+
+
+def _now_ns() -> int:
+    return time.time_ns() // 1000 * 1000

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from logger.cli.station import calibration_of, config_option, configuration
+from logger.notify.options import NotifierOptions
 
 
 @click.command("check")
@@ -70,9 +71,23 @@ def command(config_path: Path | None) -> None:
             "none" if config.metrics is None else f"http://{config.metrics.listen}/metrics",
         ),
         *([] if config.forwarders else [("influxdb", "none")]),
+        *(
+            ("" if index else "notify", _notifier(notifier))
+            for index, notifier in enumerate(config.notifiers)
+        ),
+        *([] if config.notifiers else [("notify", "nobody")]),
     ]
     for name, text in lines:
         click.echo(f"{name:14}{text}")
+
+
+def _notifier(options: NotifierOptions) -> str:
+    name = "" if options.title == options.kind else f"{options.title}: "
+    limits = [*(options.alarms or ()), *(options.severities or ())]
+    only = f", only {', '.join(limits)}" if limits else ""
+    beat = getattr(options, "heartbeat", None)
+    daily = f", daily at {beat} UTC" if beat else ""
+    return f"{name}{options.kind} to {options.told}{only}{daily}"
 
 
 def _channel(channel: int | None) -> str:

@@ -23,6 +23,7 @@ def command(config_path: Path | None, as_json: bool) -> None:
     """Say whether the daemon is alive, its last pair, rates, what was dropped, backlog and open
     alarms. Exit code 1 if it is not running."""
     from logger.status import ask
+    from logger.store.deliveries import Deliveries
     from logger.store.outbox import Outbox
     from logger.utc import format_ns
 
@@ -40,6 +41,12 @@ def command(config_path: Path | None, as_json: bool) -> None:
                 {"name": server.title, **store.totals(server.title).columns()}
                 for server in config.forwarders
             ]
+            told = Deliveries.reader(config.store.path)
+            stored["notifiers"] = [
+                {"name": notifier.title, **told.totals(notifier.title).columns()}
+                for notifier in config.notifiers
+            ]
+            told.close()
         stored["open_alarms"] = [
             {"id": alarm.id, "kind": alarm.kind, "raised_utc": format_ns(alarm.raised_ns)}
             for alarm in store.open_alarms()
@@ -90,6 +97,8 @@ def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[st
             lines.append(("store", live["store_error"]))
     for forwarder in live["forwarders"] if live else stored.get("forwarders", []):
         lines += _forwarder_lines(forwarder)
+    for notifier in live["notifiers"] if live else stored.get("notifiers", []):
+        lines += _notifier_lines(notifier)
     if "store_error" in stored:
         lines.append(("store", stored["store_error"]))
         return lines
@@ -106,6 +115,18 @@ def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[st
     ]
     if not stored["open_alarms"]:
         lines.append(("open alarm", "none"))
+    return lines
+
+
+def _notifier_lines(notifier: dict[str, Any]) -> list[tuple[str, str]]:
+    last = notifier["last_delivered_utc"]
+    told = f"last told {last}" if last else "nothing told yet"
+    lines = [("notify", f"{notifier['name']}: {notifier['waiting']} messages waiting; {told}")]
+    if notifier.get("last_error"):
+        state = "failing" if notifier["failing"] else "over"
+        lines.append(("", f"{state}: {notifier['last_error']} (last {notifier['last_error_utc']})"))
+    if notifier["given_up"]:
+        lines.append(("", f"{notifier['given_up']} of the latest were refused and given up"))
     return lines
 
 

@@ -94,6 +94,10 @@ def salvage(
                     f" FROM {table.name})) WHERE followed = ?",
                     (table.name,),
                 )
+            target.execute(
+                "UPDATE notifiers SET change_id = min(change_id,"
+                " (SELECT coalesce(max(id), 0) FROM alarm_changes))"
+            )
     finally:
         source.close()
     return {name: count for name, count in copied.items() if count}

@@ -57,9 +57,11 @@ CREATE TABLE alarms (
     transmission_id INTEGER REFERENCES transmissions (id),
     detail TEXT NOT NULL,
     flags INTEGER NOT NULL DEFAULT 0,
+    shelved_until_ns INTEGER, -- its kind is not told until then
     UNIQUE (raised_ns, kind)
 );
 CREATE INDEX alarms_open ON alarms (kind) WHERE cleared_ns IS NULL;
+CREATE INDEX alarms_shelved ON alarms (shelved_until_ns) WHERE shelved_until_ns IS NOT NULL;
 
 -- Goes only with its alarm.
 CREATE TABLE alarm_changes (
@@ -172,6 +174,26 @@ CREATE TABLE refused_rows (
     time_ns INTEGER NOT NULL, -- when it was refused
     reason TEXT NOT NULL
 );
+
+-- What each notifier has seen: alarm changes up to `change_id` are told, in `deliveries`, or not for
+-- it; and when it last was given its daily message, or first began.
+CREATE TABLE notifiers (
+    name TEXT PRIMARY KEY,
+    change_id INTEGER NOT NULL,
+    heartbeat_ns INTEGER NOT NULL
+) WITHOUT ROWID;
+
+-- Messages that notifiers could not deliver at once, and the latest that they have dealt with.
+CREATE TABLE deliveries (
+    id INTEGER PRIMARY KEY,
+    notifier TEXT NOT NULL,
+    kind TEXT NOT NULL, -- of the alarm, or what else it is
+    message TEXT NOT NULL, -- JSON
+    attempts INTEGER NOT NULL,
+    ended_ns INTEGER, -- when it was delivered, or given up
+    refusal TEXT -- why it was given up
+);
+CREATE INDEX deliveries_waiting ON deliveries (notifier) WHERE ended_ns IS NULL;
 
 -- A row that is derived anew is delivered anew, also one that takes an id used before. A
 -- transmission counts from its end, and may end after later ones have been delivered.

@@ -120,6 +120,7 @@ ALARMS = Table(
         _utc("acknowledged"),
         *_plain("value limit transmission_id detail"),
         _FLAGS,
+        _utc("shelved_until"),
     ),
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",

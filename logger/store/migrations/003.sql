@@ -71,3 +71,25 @@ END;
 INSERT INTO retractions (followed, time_ns)
 SELECT 'alarm_changes', raised_ns FROM alarms WHERE EXISTS (SELECT 1 FROM forwarded)
 ORDER BY raised_ns;
+
+-- Notifiers: alarms that are shelved, and messages that wait.
+
+ALTER TABLE alarms ADD COLUMN shelved_until_ns INTEGER;
+CREATE INDEX alarms_shelved ON alarms (shelved_until_ns) WHERE shelved_until_ns IS NOT NULL;
+
+CREATE TABLE notifiers (
+    name TEXT PRIMARY KEY,
+    change_id INTEGER NOT NULL,
+    heartbeat_ns INTEGER NOT NULL
+) WITHOUT ROWID;
+
+CREATE TABLE deliveries (
+    id INTEGER PRIMARY KEY,
+    notifier TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    message TEXT NOT NULL,
+    attempts INTEGER NOT NULL,
+    ended_ns INTEGER,
+    refusal TEXT
+);
+CREATE INDEX deliveries_waiting ON deliveries (notifier) WHERE ended_ns IS NULL;

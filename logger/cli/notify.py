@@ -1,0 +1,16 @@
+"""`mismatchd notify`: those who are told of alarms."""
+
+from __future__ import annotations
+
+import click
+
+from logger.cli.lazy import LazyGroup
+
+COMMANDS = {
+    "test": "notify_test",
+}
+
+
+@click.command("notify", cls=LazyGroup, modules=COMMANDS)
+def command() -> None:
+    """Those who are told of alarms: `notify test` sends each a message."""

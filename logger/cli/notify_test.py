@@ -1,0 +1,63 @@
+"""`mismatchd notify test`: a message through every notifier, now and without the daemon."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from pathlib import Path
+
+import click
+
+from drivers.contract import LinkError
+from logger.cli.station import config_option, configuration
+from logger.config import Config
+
+
+@click.command("test")
+@config_option
+def command(config_path: Path | None) -> None:
+    """Send a test message through every notifier and say of each whether it was delivered. Exit
+    code 1 if one was not.
+
+    A notifier of kind `inhibit` inhibits and releases at once; it needs the bridge's port, which a
+    running daemon holds.
+    """
+    from logger.notify import messages
+    from logger.notify.channel import NotDelivered, Surroundings
+    from logger.notify.ways import channel
+
+    config = configuration(config_path)
+    station = config.station.name
+    surroundings = Surroundings(
+        station, config.path.parent, os.environ, lambda data: _send(config, data)
+    )
+    failed = 0
+    for options in config.notifiers:
+        way = channel(options, surroundings)
+        try:
+            way.deliver(messages.test(station, time.time_ns() // 1000 * 1000))
+            said = "delivered"
+        except NotDelivered as error:
+            failed += 1
+            said = f"NOT delivered: {error}"
+        finally:
+            way.close()
+        click.echo(f"{options.title}: {said}")
+    if not config.notifiers:
+        click.echo("nobody is to be told: `notify` in the configuration is empty", err=True)
+    if failed:
+        sys.exit(1)
+
+
+def _send(config: Config, data: bytes) -> None:
+    """Write to the bridge over a port opened for this only."""
+    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    send = getattr(driver, "send", None)
+    if send is None:
+        raise LinkError(f"driver {config.kind!r} takes no messages")
+    driver.open()
+    try:
+        send(data)
+    finally:
+        driver.close()

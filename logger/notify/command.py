@@ -1,0 +1,130 @@
+"""A program of the person's choosing: the message as JSON on its stdin, never through a shell."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import signal
+import subprocess
+import time
+
+import msgspec
+
+from logger.notify.channel import Message, NotDelivered, Surroundings
+from logger.notify.options import CommandOptions
+
+KEPT_BYTES = 400  # of what it says on stderr
+
+
+class Command:
+    """Runs the program for each message; exit code 0 means that it is delivered.
+
+    It may not rely on running once: a message that it failed with, or that the daemon did not live
+    to hear the end of, is given to it again with the same `message_id`.
+    """
+
+    changes = frozenset({"raised", "cleared", "acknowledged"})
+
+    def __init__(self, options: CommandOptions, surroundings: Surroundings) -> None:
+        self._options = options
+        self._folder = surroundings.folder
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def deliver(self, message: Message) -> None:
+        """Run it. Raises NotDelivered if it cannot be run, fails or takes too long."""
+        program, limit_s = self._options.command[0], self._options.timeout_s
+        until_s = time.monotonic() + limit_s
+        try:
+            process = subprocess.Popen(
+                self._options.command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                cwd=self._folder,
+                start_new_session=True,  # so that all it has started ends with it
+            )
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or type(error).__name__
+            raise NotDelivered(f"{program} cannot be run: {reason}") from None
+        self._process = process
+        try:
+            said = _talk(process, msgspec.json.encode(message) + b"\n", until_s)
+        finally:
+            self._process = None
+            ended = process.poll() is not None
+            if not ended:
+                _kill(process)
+                process.wait()
+            for pipe in (process.stdin, process.stderr):
+                if pipe is not None:
+                    with contextlib.suppress(OSError):
+                        pipe.close()
+        if not ended:
+            raise NotDelivered(f"{program} did not end within {limit_s:g} s and was killed")
+        if process.returncode:
+            code = process.returncode
+            how = f"exit code {code}" if code > 0 else f"signal {-code}"
+            raise NotDelivered(f"{program} failed ({how}){f': {said}' if said else ''}")
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+    def abort(self) -> None:
+        """Kill what runs; from any thread."""
+        process = self._process
+        if process is not None:
+            _kill(process)
+
+
+def _talk(process: subprocess.Popen[bytes], text: bytes, until_s: float) -> str:
+    """Write its input and keep the end of its stderr, until it ends or the time is over."""
+    assert process.stdin is not None
+    assert process.stderr is not None
+    source, sink = process.stderr.fileno(), process.stdin.fileno()
+    os.set_blocking(source, False)
+    os.set_blocking(sink, False)
+    said = b""
+    ended = os.pidfd_open(process.pid)
+    try:
+        poll = select.poll()
+        poll.register(ended, select.POLLIN)
+        poll.register(source, select.POLLIN)
+        poll.register(sink, select.POLLOUT)
+        while (left_s := until_s - time.monotonic()) > 0:
+            found = dict(poll.poll(1000 * left_s + 1))
+            if sink in found:
+                try:
+                    text = text[os.write(sink, text) :]
+                except BlockingIOError:
+                    pass
+                except OSError:  # it does not read it: that is its business
+                    text = b""
+                if not text:
+                    poll.unregister(sink)
+                    process.stdin.close()
+            if source in found:
+                data = _read(source)
+                said = (said + data)[-KEPT_BYTES:]
+                if not data:
+                    poll.unregister(source)
+            if ended in found:
+                process.wait()
+                said = (said + _read(source))[-KEPT_BYTES:]
+                break
+    finally:
+        os.close(ended)
+    lines = said.decode("utf-8", "replace").strip().splitlines()
+    return "".join(char if char.isprintable() else " " for char in lines[-1]) if lines else ""
+
+
+def _read(descriptor: int) -> bytes:
+    try:
+        return os.read(descriptor, 65536)
+    except BlockingIOError:
+        return b""
+
+
+def _kill(process: subprocess.Popen[bytes]) -> None:
+    with contextlib.suppress(ProcessLookupError, PermissionError):
+        os.killpg(process.pid, signal.SIGKILL)

@@ -1,0 +1,102 @@
+"""A message to the bridge while an alarm lasts, so that it may hold the transmitter's key up.
+
+This is a convenience and no substitute for the transmitter's own protection: between the antenna
+and the key stand a detector, a converter, a serial line, this host and this program, and each of
+them can fail. The bridge should let go by itself when the message is no longer refreshed.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+
+from drivers.contract import DriverError
+from logger.notify.channel import Message, NotDelivered, Standing, Surroundings
+from logger.notify.options import InhibitOptions
+
+
+class Hold:
+    """Which kinds hold the key up, and until when. No clock: seconds are given."""
+
+    def __init__(self, release_after_s: float) -> None:
+        self._release_after_s = release_after_s
+        self._until_s: dict[str, float] = {}
+
+    def heed(self, change: str, kind: str, now_s: float) -> None:
+        """An alarm has changed. One that clears holds on for a while, or the key-up that it has
+        brought about would end it at once."""
+        if change == "raised":
+            self._until_s[kind] = math.inf
+        elif change == "cleared" and kind in self._until_s:
+            self._until_s[kind] = now_s + self._release_after_s
+        elif change == "acknowledged":
+            self._until_s.pop(kind, None)
+
+    def left_s(self, now_s: float) -> float:
+        """For how long it goes on: infinity while an alarm lasts, 0 if it does not."""
+        return max(0.0, max(self._until_s.values(), default=0.0) - now_s)
+
+
+class Inhibit:
+    """Nothing of it is queued: to inhibit late would be wrong."""
+
+    changes: frozenset[str] = frozenset()
+
+    def __init__(
+        self,
+        options: InhibitOptions,
+        surroundings: Surroundings,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._options = options
+        self._send_to_bridge = surroundings.send
+        self._clock = clock
+        self._hold = Hold(options.release_after_s)
+        self._next_s: float | None = None  # the next refreshing; None while nothing is inhibited
+
+    def heed(self, change: str, kind: str) -> None:
+        """An alarm has changed; `show` writes what follows."""
+        self._hold.heed(change, kind, self._clock())
+        if change == "raised" and self._next_s is not None:
+            self._next_s = self._clock()
+
+    def show(self, standing: tuple[Standing, ...]) -> float | None:
+        """Refresh or release. Raises NotDelivered."""
+        now_s = self._clock()
+        left_s = self._hold.left_s(now_s)
+        if left_s <= 0:
+            self._release()
+            return None
+        if self._next_s is None or now_s >= self._next_s:
+            self._next_s = now_s + self._options.refresh_s
+            self._write(self._options.message)
+        return max(0.0, min(left_s, self._next_s - now_s))
+
+    def deliver(self, message: Message) -> None:
+        """For a test: inhibit and release."""
+        self._next_s = 0.0
+        self._write(self._options.message)
+        self._release()
+
+    def close(self) -> None:
+        """Who does not watch does not inhibit."""
+        try:
+            self._release()
+        except NotDelivered:
+            self._next_s = None
+
+    def _release(self) -> None:
+        if self._next_s is None:
+            return
+        if self._options.release is not None:
+            self._write(self._options.release)
+        self._next_s = None
+
+    def _write(self, text: str) -> None:
+        if self._send_to_bridge is None:
+            raise NotDelivered("the driver takes no messages to the bridge")
+        try:
+            self._send_to_bridge(text.encode())
+        except DriverError as error:
+            raise NotDelivered(str(error), retry_s=self._options.refresh_s) from None

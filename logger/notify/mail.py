@@ -1,0 +1,120 @@
+"""Mail through an SMTP server, in the clear only where that is asked for and no password is sent.
+
+A message that is sent again has the same Message-ID, by which many mailboxes show it once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import smtplib
+from datetime import datetime
+from email.message import EmailMessage
+from email.utils import format_datetime
+
+from logger.credentials import secret, without
+from logger.errors import ConfigError
+from logger.notify import tls
+from logger.notify.channel import Message, NotDelivered, Surroundings
+from logger.notify.options import MailOptions
+
+LEFT_OUT = {"event", "message_id", "station", "text", "advice", "summary"}
+
+
+class Mail:
+    """A new connection for each message. `timeout_s` is for each answer of the server."""
+
+    changes = frozenset({"raised", "cleared"})
+
+    def __init__(self, options: MailOptions, surroundings: Surroundings) -> None:
+        self._options = options
+        self._environ = surroundings.environ
+
+    def deliver(self, message: Message) -> None:
+        """Send it. Raises NotDelivered, permanently if the server refuses the text or everybody
+        it is for."""
+        options = self._options
+        where = f"{options.host}:{options.port_number}"
+        try:
+            password = secret(
+                "password", options.password_env, options.password_file, self._environ
+            )
+        except ConfigError as error:
+            raise NotDelivered(str(error)) from None
+        hidden = [password or "", f"\0{options.user}\0{password}"]
+        try:
+            with self._connected() as server:
+                if options.user is not None:
+                    server.login(options.user, password or "")
+                server.send_message(letter(options, message))
+        except smtplib.SMTPRecipientsRefused as error:
+            answers = list(error.recipients.values())
+            code, text = answers[0]
+            raise NotDelivered(
+                f"{where} refuses the recipients: {code} {without(_text(text), hidden)}",
+                permanent=all(one >= 500 for one, _ in answers),
+            ) from None
+        except smtplib.SMTPResponseException as error:
+            raise NotDelivered(
+                f"{where} answers {error.smtp_code} {without(_text(error.smtp_error), hidden)}",
+                permanent=isinstance(error, smtplib.SMTPDataError) and error.smtp_code >= 500,
+            ) from None
+        except smtplib.SMTPNotSupportedError:
+            raise NotDelivered(f"{where} offers no TLS or no login that is understood") from None
+        except UnicodeError:
+            raise NotDelivered("user and password must be plain ASCII for mail") from None
+        except (smtplib.SMTPException, OSError) as error:
+            raise NotDelivered(f"{where}: {without(tls.reason(error), hidden)}") from None
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+    def _connected(self) -> smtplib.SMTP:
+        options = self._options
+        place = (options.host, options.port_number)
+        if options.security == "none":
+            return smtplib.SMTP(*place, timeout=options.timeout_s)
+        context = tls.context(options.ca_file)
+        if options.security == "tls":
+            return smtplib.SMTP_SSL(*place, timeout=options.timeout_s, context=context)
+        server = smtplib.SMTP(*place, timeout=options.timeout_s)
+        try:
+            server.starttls(context=context)
+        except BaseException:
+            server.close()
+            raise
+        return server
+
+
+def letter(options: MailOptions, message: Message) -> EmailMessage:
+    """The message as a mail: its line of words, advice, then all else by name."""
+    mail = EmailMessage()
+    mail["From"] = options.sender
+    mail["To"] = ", ".join(options.to)
+    mail["Subject"] = _subject(message)
+    mail["Date"] = format_datetime(datetime.fromisoformat(message["utc"]))
+    digest = hashlib.sha256(message["message_id"].encode()).hexdigest()[:32]
+    mail["Message-ID"] = f"<{digest}@mismatchd>"
+    mail["Auto-Submitted"] = "auto-generated"
+    lines = [message["text"], ""]
+    lines += [f"- {advice}" for advice in message.get("advice", ())]
+    for name, value in message.items():
+        if name not in LEFT_OUT and value not in (None, "", []):
+            shown = ", ".join(map(str, value)) if isinstance(value, list) else value
+            lines.append(f"{name}: {shown}")
+    mail.set_content("\n".join(lines) + "\n")
+    return mail
+
+
+def _subject(message: Message) -> str:
+    what = {
+        "alarm": f"{message.get('kind')} {message.get('change')}",
+        "heartbeat": "the watch goes on",
+        "test": "a test",
+    }[message["event"]]
+    count = message.get("raise_count") or 0
+    return " ".join(f"{message['station']}: {what}{f' ({count} times)' * (count > 1)}".split())
+
+
+def _text(said: bytes | str) -> str:
+    text = said.decode("utf-8", "replace") if isinstance(said, bytes) else str(said)
+    return " ".join(text.split())[:200]

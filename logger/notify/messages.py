@@ -1,0 +1,111 @@
+"""What is said: flat mappings for JSON, each with a line of plain words. Pure functions.
+
+event         alarm, heartbeat or test
+change        of an alarm: raised, cleared or acknowledged; of several changes the last
+message_id    the same whenever the message is sent again
+station, utc  whose it is, and when it was written
+text          the message in one line
+id ... flags  the alarm as it is exported, as of that change
+raise_count, clear_count    how often that kind was raised and cleared, as far as this tells
+open_alarms   the kinds that stand
+advice        what to look at
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from logger.notify.channel import Message
+from logger.utc import format_ns
+
+LATER = {"raised": ("cleared_utc", "acknowledged_utc"), "acknowledged": ("cleared_utc",)}
+
+
+def alarm(
+    station: str,
+    change: str,
+    columns: Mapping[str, Any],
+    *,
+    utc_ns: int,
+    raises: int,
+    clears: int,
+    summary: bool,
+    open_alarms: Iterable[str],
+    advice: Sequence[str],
+) -> Message:
+    """An alarm's change; a `summary` stands for all changes of its kind since the last message."""
+    row = dict(columns)
+    for name in LATER.get(change, ()):  # what has happened since is another message's
+        if name == "cleared_utc" or (row.get(name) or "") > (row.get("raised_utc") or ""):
+            row[name] = None
+    counted = f"/{raises}+{clears}" if raises + clears > 1 else ""
+    return {
+        "event": "alarm",
+        "change": change,
+        "message_id": f"{station}/{row['kind']}/{_when(row, change)}/{change}{counted}",
+        "station": station,
+        "utc": format_ns(utc_ns),
+        "text": _alarm_words(station, change, row, raises, clears),
+        **row,
+        "summary": summary,
+        "raise_count": raises,
+        "clear_count": clears,
+        "open_alarms": sorted(open_alarms),
+        "advice": list(advice),
+    }
+
+
+def heartbeat(
+    station: str, utc_ns: int, facts: Mapping[str, Any], open_alarms: Iterable[str], waiting: int
+) -> Message:
+    """The daily message; `facts` as in the daemon's status."""
+    standing = sorted(open_alarms)
+    last_ns = facts.get("last_pair_ns")
+    last_utc = None if last_ns is None else format_ns(last_ns)
+    alarms = f"open: {', '.join(standing)}" if standing else "no open alarm"
+    pairs = f"last pair {last_utc}" if last_utc else "no pairs so far"
+    return {
+        "event": "heartbeat",
+        "message_id": f"{station}/heartbeat/{format_ns(utc_ns)}",
+        "station": station,
+        "utc": format_ns(utc_ns),
+        "text": f"{station}: the watch goes on; {alarms}, {pairs}",
+        "running_s": facts.get("running_s"),
+        "last_pair_utc": last_utc,
+        "store_error": facts.get("store_error"),
+        "waiting": waiting,
+        "open_alarms": standing,
+    }
+
+
+def test(station: str, utc_ns: int) -> Message:
+    """What `notify test` sends."""
+    utc = format_ns(utc_ns)
+    return {
+        "event": "test",
+        "message_id": f"{station}/test/{utc}",
+        "station": station,
+        "utc": utc,
+        "text": f"{station}: a test; alarms would come this way",
+    }
+
+
+def _when(row: Mapping[str, Any], change: str) -> str:
+    return str(row.get("raised_utc") or row.get(f"{change}_utc"))
+
+
+def _alarm_words(
+    station: str, change: str, row: Mapping[str, Any], raises: int, clears: int
+) -> str:
+    when = str(row.get(f"{change}_utc") or "")[:19].replace("T", " ")
+    if raises + clears > 1:
+        return (
+            f"{station}: {row['kind']} raised {_times(raises)} and cleared {_times(clears)} since"
+            f" the last message; last {change} {when} UTC: {row['detail']}"
+        )
+    return f"{station}: {row['kind']} {change} {when} UTC: {row['detail']}"
+
+
+def _times(count: int) -> str:
+    return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")

@@ -1,0 +1,180 @@
+"""Messages to an MQTT broker, and a retained topic that says what holds now.
+
+    <topic>/alarm, <topic>/heartbeat, <topic>/test    messages, QoS 1
+    <topic>/state    retained: {"watch": "alive" | "ended" | "died", "alarms": [...], ...}
+
+`died` is the last will, which the broker publishes if the daemon goes without a word. A message
+that is sent again after its acknowledgement was lost has the same `message_id`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from typing import Any
+
+import msgspec
+
+from logger.credentials import secret, without
+from logger.errors import ConfigError
+from logger.notify import tls
+from logger.notify.channel import Message, NotDelivered, Standing, Surroundings
+from logger.notify.options import MqttOptions
+from logger.utc import format_ns
+
+KEEPALIVE_S = 20  # a host that loses its power is declared dead after half as long again
+FAREWELL_S = 0.5
+
+
+class Mqtt:
+    """Connects when first needed and again after a failure. The client library reads the
+    connection on a thread of its own, which ends with the connection.
+
+    Nothing waits in the client: what is not acknowledged in time is dropped with the connection,
+    since the queue sends it again.
+    """
+
+    changes = frozenset({"raised", "cleared", "acknowledged"})
+
+    def __init__(self, options: MqttOptions, surroundings: Surroundings) -> None:
+        self._options = options
+        self._station = surroundings.station
+        self._environ = surroundings.environ
+        self._wake = surroundings.wake
+        self._topic = (options.topic or _topic(surroundings.station)).rstrip("/")
+        self._client: Any = None
+        self._answer: tuple[bool, str] | None = None  # to the request for a connection
+        self._answered = threading.Event()
+        self._alive = False
+        self._watching = False  # it is the daemon's: the topic of state is ours
+        self._shown: tuple[Standing, ...] | None = None  # on this connection
+        self._secrets: list[str] = []
+        self._closing = threading.Lock()
+
+    def deliver(self, message: Message) -> None:
+        """Publish it and wait until the broker has it. Raises NotDelivered."""
+        self._publish(f"{self._topic}/{message['event']}", message, retain=False)
+
+    def show(self, standing: tuple[Standing, ...]) -> float | None:
+        """Keep the retained topic true. Raises NotDelivered."""
+        self._watching = True
+        if self._client is None or not self._alive or standing != self._shown:
+            self._publish(f"{self._topic}/state", self._state("alive", standing), retain=True)
+            self._shown = standing
+        return None
+
+    def close(self) -> None:
+        """Say that the watch has ended, and go."""
+        if self._watching and self._alive and self._client is not None:
+            with contextlib.suppress(Exception):
+                state = self._state("ended", self._shown or ())
+                self._client.publish(
+                    f"{self._topic}/state", msgspec.json.encode(state), qos=1, retain=True
+                ).wait_for_publish(FAREWELL_S)
+        self._drop()
+
+    def _state(self, watch: str, standing: tuple[Standing, ...]) -> Message:
+        return {
+            "event": "state",
+            "station": self._station,
+            "utc": format_ns(time.time_ns()),
+            "watch": watch,
+            "alarms": sorted(alarm.kind for alarm in standing),
+            "unacknowledged": sorted(a.kind for a in standing if not a.acknowledged),
+        }
+
+    def _publish(self, topic: str, message: Message, *, retain: bool) -> None:
+        until_s = time.monotonic() + self._options.timeout_s
+        where = self._options.told
+        if self._client is None or not self._alive:
+            self._connect(until_s)
+        try:
+            sent = self._client.publish(topic, msgspec.json.encode(message), qos=1, retain=retain)
+            sent.wait_for_publish(max(0.0, until_s - time.monotonic()))
+            arrived = sent.is_published()
+        except (RuntimeError, ValueError) as error:
+            self._drop()
+            raise NotDelivered(f"{where}: {self._hide(str(error))}") from None
+        if not arrived:
+            lost = not self._alive
+            self._drop()
+            how = "the connection was lost" if lost else "it does not answer in time"
+            raise NotDelivered(f"{where}: {how}")
+
+    def _connect(self, until_s: float) -> None:
+        self._drop()
+        client = self._made()
+        where = self._options.told
+        self._answer = None
+        self._answered.clear()
+        try:
+            client.connect(self._options.host, self._options.port_number, KEEPALIVE_S)
+        except (OSError, ValueError) as error:
+            raise NotDelivered(f"{where}: {self._hide(tls.reason(error))}") from None
+        client.loop_start()
+        self._client = client
+        self._answered.wait(max(0.0, until_s - time.monotonic()))
+        answer = self._answer
+        if answer is None or not answer[0]:
+            self._drop()
+            reason = "it does not answer in time" if answer is None else self._hide(answer[1])
+            raise NotDelivered(f"{where}: {reason}")
+
+    def _made(self) -> Any:
+        from paho.mqtt.client import Client  # 12 MB: only where it is used
+        from paho.mqtt.enums import CallbackAPIVersion
+
+        options = self._options
+        try:
+            password = secret(
+                "password", options.password_env, options.password_file, self._environ
+            )
+        except ConfigError as error:
+            raise NotDelivered(str(error)) from None
+        self._secrets = [password or ""]
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            reconnect_on_failure=False,  # that is for the queue's back-off
+        )
+        client.connect_timeout = options.timeout_s
+        if options.user is not None:
+            client.username_pw_set(options.user, password)
+        if options.tls:
+            client.tls_set_context(tls.context(options.ca_file))
+        if self._watching:
+            will = msgspec.json.encode(self._state("died", ()))
+            client.will_set(f"{self._topic}/state", will, qos=1, retain=True)
+
+        def connected(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+            self._alive = not code.is_failure
+            self._answer = not code.is_failure, str(code)
+            self._answered.set()
+
+        def disconnected(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+            if self._answer is None:
+                self._answer = False, str(code)
+            self._alive = False
+            self._answered.set()
+            self._wake()
+
+        client.on_connect = connected
+        client.on_disconnect = disconnected
+        return client
+
+    def _drop(self) -> None:
+        with self._closing:
+            client, self._client = self._client, None
+        self._alive = False
+        self._shown = None
+        if client is not None:
+            client.on_disconnect = None
+            client.disconnect()
+            client.loop_stop()
+
+    def _hide(self, text: str) -> str:
+        return without(text, self._secrets)
+
+
+def _topic(station: str) -> str:
+    return "mismatchd/" + "".join("-" if char in "+#/\0" else char for char in station)

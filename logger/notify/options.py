@@ -1,0 +1,264 @@
+"""What `notify:` in the configuration may hold: a list, each a mapping with its `kind`."""
+
+from __future__ import annotations
+
+import re
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Annotated, ClassVar, Literal
+from urllib.parse import urlsplit
+
+import msgspec
+from msgspec import Meta
+
+from logger.section import EnvName, Positive, Section, Text
+
+ALARM_KINDS = (
+    "high-swr",
+    "high-reflected-power",
+    "sudden-change",
+    "intermittent-contact",
+    "heating-joint",
+    "baseline-shift",
+    "detector-fault",
+    "no-data",
+)
+SEVERITIES = ("warning", "critical")
+
+LimitS = Annotated[float, Meta(gt=0, le=300)]
+Port = Annotated[int, Meta(ge=1, le=65535)]
+
+
+class NotifierOptions(Section, frozen=True, kw_only=True):
+    """What all kinds share. `alarms` and `severities` limit what is told; None: everything.
+
+    What has been told is remembered under `title`.
+    """
+
+    kind: ClassVar[str] = ""
+    needs_link: ClassVar[bool] = False  # to the bridge
+    name: Text | None = None
+    alarms: list[str] | None = None
+    severities: list[str] | None = None
+
+    def __post_init__(self) -> None:
+        _known("alarm kind", self.alarms, ALARM_KINDS)
+        _known("severity", self.severities, SEVERITIES)
+
+    @property
+    def title(self) -> str:
+        """The name of this notifier."""
+        return self.name or self.kind
+
+    @property
+    def heartbeat_minute(self) -> int | None:
+        """The minute of the day (UTC) of the daily message; None if there is to be none."""
+        return None
+
+    @property
+    def told(self) -> str:
+        """Where messages go, for a person; no secrets."""
+        return ""
+
+    def wants(self, kind: str, severity: str) -> bool:
+        """Whether such an alarm is to be told."""
+        return (self.alarms is None or kind in self.alarms) and (
+            self.severities is None or severity in self.severities
+        )
+
+
+class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
+    """Kinds that carry messages; `heartbeat` is the time of a daily one, HH:MM UTC."""
+
+    heartbeat: str | None = None
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.heartbeat is not None and not re.fullmatch(
+            r"([01]\d|2[0-3]):[0-5]\d", self.heartbeat
+        ):
+            raise ValueError(
+                f'heartbeat {self.heartbeat!r} is no time of the day; write "08:00" (UTC, quoted)'
+            )
+
+    @property
+    def heartbeat_minute(self) -> int | None:
+        """The minute of the day of the daily message."""
+        if self.heartbeat is None:
+            return None
+        hour, minute = self.heartbeat.split(":")
+        return int(hour) * 60 + int(minute)
+
+
+class CommandOptions(MessageOptions, frozen=True, kw_only=True):
+    """A program that gets the message as JSON on stdin. No shell is involved; a program named by
+    a relative path with a slash starts at the folder of the configuration."""
+
+    kind: ClassVar[str] = "command"
+    command: Annotated[list[Text], Meta(min_length=1)]
+    timeout_s: LimitS = 10
+
+    @property
+    def told(self) -> str:
+        return self.command[0]
+
+
+class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
+    """A URL that gets the message by POST, signed if there is a secret. A URL that is a secret
+    itself is named by `url_env` or `url_file`."""
+
+    kind: ClassVar[str] = "webhook"
+    url: str | None = None
+    url_env: EnvName | None = None
+    url_file: Path | None = None
+    secret_env: EnvName | None = None
+    secret_file: Path | None = None
+    ca_file: Path | None = None
+    timeout_s: LimitS = 10
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        given = [self.url, self.url_env, self.url_file]
+        if sum(one is not None for one in given) != 1:
+            raise ValueError("give the address once; as `url`, `url_env` or `url_file`")
+        if self.url is not None:
+            check_url(self.url)
+        _once(self.secret_env, self.secret_file, "secret")
+
+    @property
+    def told(self) -> str:
+        return "an address kept secret" if self.url is None else shown_url(self.url)
+
+
+class MqttOptions(MessageOptions, frozen=True, kw_only=True):
+    """An MQTT broker. Messages go to `<topic>/alarm`, `/heartbeat` and `/test`, what holds now is
+    retained at `<topic>/state`; the default topic is `mismatchd/<station>`."""
+
+    kind: ClassVar[str] = "mqtt"
+    host: Text
+    port: Port | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    user: Text | None = None
+    password_env: EnvName | None = None
+    password_file: Path | None = None
+    topic: Text | None = None
+    timeout_s: LimitS = 10
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        _password(self.user, self.password_env, self.password_file)
+        if self.ca_file is not None and not self.tls:
+            raise ValueError("ca_file is of no use without TLS; add `tls: true`")
+        if self.topic is not None and re.search(r"[+#\0]", self.topic):
+            raise ValueError("a topic to publish to holds no + or #; write it out")
+
+    @property
+    def port_number(self) -> int:
+        """The port, by default that of MQTT with or without TLS."""
+        return self.port or (8883 if self.tls else 1883)
+
+    @property
+    def told(self) -> str:
+        return f"{self.host}:{self.port_number}"
+
+
+class MailOptions(MessageOptions, frozen=True, kw_only=True):
+    """A mail server: STARTTLS (port 587), TLS from the start (465) or neither (25)."""
+
+    kind: ClassVar[str] = "mail"
+    host: Text
+    port: Port | None = None
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    ca_file: Path | None = None
+    user: Text | None = None
+    password_env: EnvName | None = None
+    password_file: Path | None = None
+    sender: Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")] = msgspec.field(name="from")
+    to: Annotated[list[Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")]], Meta(min_length=1)]
+    timeout_s: LimitS = 20
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        _password(self.user, self.password_env, self.password_file)
+        if self.user is not None and self.security == "none":
+            raise ValueError("a password is not sent in the clear; use `security: starttls`")
+
+    @property
+    def port_number(self) -> int:
+        """The port, by default the usual one."""
+        return self.port or {"starttls": 587, "tls": 465, "none": 25}[self.security]
+
+    @property
+    def told(self) -> str:
+        return f"{', '.join(self.to)} by {self.host}:{self.port_number}"
+
+
+class InhibitOptions(NotifierOptions, frozen=True, kw_only=True):
+    """A message to the bridge while an alarm lasts, so that it may hold the key up.
+
+    A convenience, and no substitute for the transmitter's own protection: it depends on this
+    host, this program, a serial line and the bridge. `message` is repeated every `refresh_s`
+    seconds until the alarm is acknowledged, or has been over for `release_after_s`; then
+    `release`, if there is one, is written once.
+    """
+
+    kind: ClassVar[str] = "inhibit"
+    needs_link: ClassVar[bool] = True
+    alarms: list[str] | None = msgspec.field(
+        default_factory=lambda: ["high-swr", "high-reflected-power"]
+    )
+    message: Text
+    release: Text | None = None
+    refresh_s: Annotated[float, Meta(ge=0.05, le=60)] = 1.0
+    release_after_s: Positive = 30.0
+
+    @property
+    def told(self) -> str:
+        return f"{self.message!r} to the bridge"
+
+
+KINDS: dict[str, type[NotifierOptions]] = {
+    options.kind: options
+    for options in (CommandOptions, WebhookOptions, MqttOptions, MailOptions, InhibitOptions)
+}
+
+
+def check_url(url: str) -> None:
+    """Raises ValueError, which does not repeat the URL, if it cannot be used."""
+    try:
+        parts = urlsplit(url)
+        usable = parts.scheme in ("http", "https") and parts.hostname and (parts.port or 1)
+    except ValueError:
+        usable = False
+    if not usable or not url.isascii() or not url.isprintable() or " " in url:
+        raise ValueError("the url is none; write http://host/path or https://host/path")
+    if parts.username is not None or parts.password is not None:
+        raise ValueError("no user or password in the url; use a path or a signature instead")
+
+
+def shown_url(url: str) -> str:
+    """Scheme and host: the rest of a webhook's URL may be as good as a password."""
+    parts = urlsplit(url)
+    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}"
+
+
+def _known(what: str, given: list[str] | None, known: tuple[str, ...]) -> None:
+    if given is not None and not given:
+        raise ValueError(f"an empty list of {what}s tells nothing; leave it out for all")
+    for one in given or ():
+        if one not in known:
+            near = get_close_matches(one, known, 1)
+            advice = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
+            raise ValueError(f"there is no {what} {one!r}; {advice}")
+
+
+def _once(env: str | None, file: Path | None, what: str) -> None:
+    if env is not None and file is not None:
+        raise ValueError(f"{what}_env and {what}_file are both given; remove one")
+
+
+def _password(user: str | None, env: str | None, file: Path | None) -> None:
+    _once(env, file, "password")
+    if user is None and (env is not None or file is not None):
+        raise ValueError("a password without a user; add `user`")

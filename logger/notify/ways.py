@@ -1,0 +1,66 @@
+"""From the configuration to ways out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from logger.notify.channel import Channel, Surroundings
+from logger.notify.notifier import Advise, Facts, Notifier
+from logger.notify.options import (
+    CommandOptions,
+    InhibitOptions,
+    MailOptions,
+    MqttOptions,
+    NotifierOptions,
+    WebhookOptions,
+)
+
+
+def channel(options: NotifierOptions, surroundings: Surroundings) -> Channel:
+    """The way out that these options describe; what a kind needs is imported with it."""
+    if isinstance(options, CommandOptions):
+        from logger.notify.command import Command
+
+        return Command(options, surroundings)
+    if isinstance(options, WebhookOptions):
+        from logger.notify.webhook import Webhook
+
+        return Webhook(options, surroundings)
+    if isinstance(options, MqttOptions):
+        from logger.notify.mqtt import Mqtt
+
+        return Mqtt(options, surroundings)
+    if isinstance(options, MailOptions):
+        from logger.notify.mail import Mail
+
+        return Mail(options, surroundings)
+    if isinstance(options, InhibitOptions):
+        from logger.notify.inhibit import Inhibit
+
+        return Inhibit(options, surroundings)
+    raise NotImplementedError(options.kind)
+
+
+def no_advice(columns: Mapping[str, Any]) -> Sequence[str]:
+    """Nothing to look at."""
+    return ()
+
+
+def notifiers(
+    store: Path,
+    wanted: Sequence[NotifierOptions],
+    surroundings: Surroundings,
+    facts: Facts,
+    advise: Advise = no_advice,
+) -> list[Notifier]:
+    """One for each way out; `facts` is the daemon's status, `advise` what to look at for an
+    alarm's columns."""
+    made = []
+    for options in wanted:
+        notifier = Notifier(options, store, surroundings.station, facts=facts, advise=advise)
+        notifier.use(channel(options, replace(surroundings, wake=notifier.wake)))
+        made.append(notifier)
+    return made

@@ -1,0 +1,108 @@
+"""An HTTP POST of the message as JSON, signed if there is a secret.
+
+Headers: `Idempotency-Key` is the message's id, the same when it is sent again;
+`X-Mismatchd-Signature` is `sha256=` and the HMAC-SHA256 of the body by the secret, in hex.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import http.client
+import time
+from datetime import UTC, datetime
+from urllib.parse import quote, urlsplit
+
+import msgspec
+
+from logger.credentials import secret, without
+from logger.errors import ConfigError
+from logger.forward.answers import retry_after, told
+from logger.notify import tls
+from logger.notify.channel import Message, NotDelivered, Surroundings
+from logger.notify.deadline import responses_until
+from logger.notify.options import WebhookOptions, check_url, shown_url
+
+SIGNATURE = "X-Mismatchd-Signature"
+KEPT_BYTES = 4096  # of an answer
+# What says that this message, not the moment or the set-up, is what the server will not have.
+REFUSALS = {400, 406, 409, 410, 413, 414, 415, 422, 451}
+
+
+class Webhook:
+    """A new connection for each message. 2xx means delivered, redirections are not followed."""
+
+    changes = frozenset({"raised", "cleared", "acknowledged"})
+
+    def __init__(self, options: WebhookOptions, surroundings: Surroundings) -> None:
+        self._options = options
+        self._environ = surroundings.environ
+
+    def deliver(self, message: Message) -> None:
+        """POST it. Raises NotDelivered; 4xx that speak of the message are permanent."""
+        options = self._options
+        try:
+            url = options.url or secret("url", options.url_env, options.url_file, self._environ)
+            key = secret("secret", options.secret_env, options.secret_file, self._environ)
+        except ConfigError as error:
+            raise NotDelivered(str(error)) from None
+        assert url is not None
+        try:
+            check_url(url)
+        except ValueError as error:
+            raise NotDelivered(str(error)) from None
+        parts = urlsplit(url)
+        path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
+        hidden = [key or "", url, path if options.url is None else "", parts.query]
+        body = msgspec.json.encode(message)
+        headers = {
+            "Content-Type": "application/json",
+            "User-Agent": "mismatchd",
+            "Idempotency-Key": quote(message["message_id"]),
+        }
+        if key is not None:
+            digest = hmac.new(key.encode(), body, hashlib.sha256).hexdigest()
+            headers[SIGNATURE] = f"sha256={digest}"
+        shown = shown_url(url)
+        try:
+            status, said, retry_s = self._post(url, path, body, headers)
+        except (OSError, http.client.HTTPException) as error:
+            raise NotDelivered(f"{shown}: {without(tls.reason(error), hidden)}") from None
+        if 200 <= status < 300:
+            return
+        text = without(said, hidden)
+        where = f"{shown} answers {status}{f' ({text})' if text else ''}"
+        if 300 <= status < 400:
+            where += "; write the address it leads to"
+        raise NotDelivered(where, status in REFUSALS, retry_s)
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+    def _post(
+        self, url: str, path: str, body: bytes, headers: dict[str, str]
+    ) -> tuple[int, str, float]:
+        parts, limit_s = urlsplit(url), self._options.timeout_s
+        until_s = time.monotonic() + limit_s
+        assert parts.hostname is not None
+        connection: http.client.HTTPConnection
+        if parts.scheme == "https":
+            connection = http.client.HTTPSConnection(
+                parts.hostname,
+                parts.port,
+                timeout=limit_s,
+                context=tls.context(self._options.ca_file),
+            )
+        else:
+            connection = http.client.HTTPConnection(parts.hostname, parts.port, timeout=limit_s)
+        connection.response_class = responses_until(until_s)  # type: ignore[assignment]
+        try:
+            connection.request("POST", path, body, headers)
+            with connection.getresponse() as answer:
+                retry_s = retry_after(answer.getheader("retry-after"), datetime.now(UTC))
+                if 200 <= answer.status < 300:
+                    return answer.status, "", 0.0
+                said = answer.read(KEPT_BYTES).decode("utf-8", "replace")
+                return answer.status, told(said), retry_s
+        finally:
+            connection.close()

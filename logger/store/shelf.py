@@ -1,0 +1,49 @@
+"""Alarms as a person deals with them: listed with their age and count, shelved for a while."""
+
+from __future__ import annotations
+
+from logger.errors import UsageError
+from logger.store.database import Store
+from logger.store.schema import transaction
+
+
+class Shelf(Store):
+    """Open with `Shelf.reader`."""
+
+    def shelve(self, alarm_id: int, until_ns: int, now_ns: int) -> str:
+        """Have no alarm of the kind of this one told until a time; the kind. Raises UsageError if
+        there is no such alarm or the time is over."""
+        if until_ns <= now_ns:
+            raise UsageError("the time to shelve it until is over already; give a later one")
+        return self._set(alarm_id, until_ns)
+
+    def unshelve(self, alarm_id: int) -> str:
+        """Have alarms of the kind of this one told again; the kind. Raises UsageError."""
+        return self._set(alarm_id, None)
+
+    def _set(self, alarm_id: int, until_ns: int | None) -> str:
+        with self._errors(), transaction(self._connection):
+            kind = self._query_one("SELECT kind FROM alarms WHERE id = ?", (alarm_id,))
+            if kind is None:
+                raise UsageError(f"there is no alarm {alarm_id}; `mismatchd alarms` lists them")
+            # The latest word counts, on whichever alarm of the kind it was said.
+            self._connection.execute(
+                "UPDATE alarms SET shelved_until_ns = NULL"
+                " WHERE shelved_until_ns IS NOT NULL AND kind = ?",
+                kind,
+            )
+            self._connection.execute(
+                "UPDATE alarms SET shelved_until_ns = ? WHERE id = ?", (until_ns, alarm_id)
+            )
+        return str(kind[0])
+
+    def shelved_until(self, now_ns: int) -> dict[str, int]:
+        """Until when kinds are shelved, of those that are."""
+        rows = self._query(
+            "SELECT kind, shelved_until_ns FROM alarms WHERE shelved_until_ns > ?", (now_ns,)
+        )
+        return dict(rows)
+
+    def raises(self) -> dict[str, int]:
+        """How often each kind has been raised in all."""
+        return dict(self._query("SELECT kind, count(*) FROM alarms GROUP BY kind"))
