@@ -14,6 +14,7 @@ from typing import Any
 class _Timed(io.RawIOBase):
     def __init__(self, source: socket.socket, until_s: float) -> None:
         self._socket = source
+        self._raw = source.makefile("rb", buffering=0)  # keeps it open until this is closed
         self._until_s = until_s
 
     def readable(self) -> bool:
@@ -24,7 +25,11 @@ class _Timed(io.RawIOBase):
         if left_s <= 0:
             raise TimeoutError("timed out")
         self._socket.settimeout(left_s)
-        return self._socket.recv_into(buffer)
+        return self._raw.readinto(buffer) or 0
+
+    def close(self) -> None:
+        self._raw.close()
+        super().close()
 
 
 class _Source:

@@ -262,10 +262,10 @@ class Notifier:
     def _begin(self, queue: Deliveries, progress: Progress) -> None:
         """What is remembered of earlier runs, and what stands already."""
         self._progress = self._saved = progress
-        self._waiting.entries[:0] = [
+        self._waiting.restore(
             Entry(kept.kind, kept.message, kept.attempts, kept.id, False)
             for kept in queue.kept(self.name)
-        ]
+        )
         self._shelved = queue.shelved(self._utc_ns())
         self._open = {row["kind"]: row for row in queue.open_rows()}
         for row in self._open.values():

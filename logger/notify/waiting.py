@@ -46,11 +46,20 @@ class Due(NamedTuple):
 class Waiting:
     """`compose(change, columns, raises, clears, summary)` writes the message of an alarm."""
 
-    def __init__(self, compose: Compose, entries: Iterable[Entry] = ()) -> None:
-        self.entries = list(entries)
+    def __init__(self, compose: Compose) -> None:
+        self.entries: list[Entry] = []
         self._compose = compose
         self._quiet_from_s: dict[str, float] = {}  # a minute after the last message of a kind
         self._alone: dict[str, str] = {}  # by kind the alarm that is told as it happens
+
+    def restore(self, entries: Iterable[Entry]) -> None:
+        """What has waited since an earlier run goes first."""
+        self.entries[:0] = entries
+        for entry in self.entries:
+            if entry.summary:
+                self._alone.pop(entry.kind, None)
+            elif alarm := entry.message.get("raised_utc"):
+                self._alone[entry.kind] = alarm
 
     def add(self, change: str, columns: dict[str, Any], now_s: float, *, shelved: bool) -> bool:
         """An alarm has changed; whether this is to be told at once."""

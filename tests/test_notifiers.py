@@ -1,0 +1,480 @@
+"""Notifiers follow the store: in order, across restarts, each by itself; alarms are shelved."""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import msgspec
+import pytest
+
+from logger.config import load
+from logger.notify.channel import Surroundings
+from logger.notify.notifier import Notifier
+from logger.notify.options import NotifierOptions, WebhookOptions
+from logger.notify.ways import channel
+from logger.rows import AlarmChange
+from logger.store.database import Store, Stored
+from logger.store.deliveries import Deliveries
+from logger.store.shelf import Shelf
+from logger.store.tables import ALARMS
+from logger.utc import format_ns
+from tests.counterparts import hook_server, until
+from tests.servers import free_port
+from tests.station import mismatchd, write_config
+from tests.test_health import schema_of
+from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
+
+VERSION_2 = Path(__file__).parent / "stores/version_2_alarms.sql"
+DAY_NS = 86400 * SECOND
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    opened = Store.open(tmp_path / "station.sqlite")
+    opened.write([transmission()])
+    yield opened
+    opened.close()
+
+
+class Clock:
+    """Both clocks of a notifier, moved by the test."""
+
+    def __init__(self) -> None:
+        self.now_s = 1000.0
+
+    def utc_ns(self) -> int:
+        return T0 + round((self.now_s - 1000) * SECOND)
+
+
+def made(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
+    options = WebhookOptions(url=url, timeout_s=0.5, **more)
+    notifier = Notifier(
+        options,
+        store,
+        "here",
+        facts=lambda: {"running_s": 12.0, "last_pair_ns": T0},
+        advise=lambda columns: [f"look at {columns['kind']}"],
+        random=Random(1),
+        clock=lambda: clock.now_s,
+        utc_ns=clock.utc_ns,
+    )
+    notifier.use(channel(options, Surroundings("here", store.parent, {})))
+    return notifier
+
+
+def drain(notifier: Notifier) -> None:
+    while notifier.step() == 0.0:
+        pass
+
+
+def told(messages: list[dict[str, Any]]) -> list[tuple[Any, ...]]:
+    return [(m["kind"], m["change"], m["raise_count"], m["clear_count"]) for m in messages]
+
+
+def test_raised_and_cleared_are_told_once_in_order_across_outage_and_restart(
+    store: Store, caplog: pytest.LogCaptureFixture
+) -> None:
+    clock = Clock()
+    with hook_server() as server:
+        notifier = made(store.path, clock, server.url)
+        drain(notifier)
+        server.status = 503
+        store.write([alarm("raised", T0 + SECOND)])
+        with caplog.at_level(logging.INFO):
+            waits = []
+            for _ in range(6):
+                waits.append(notifier.step())
+                clock.now_s += waits[-1]
+        assert len([r for r in caplog.records if "not delivered" in r.getMessage()]) == 1
+        assert waits == sorted(waits)  # longer with each failure
+        assert notifier.status()["failing"]
+        assert notifier.status()["waiting"] == 1
+        store.write(
+            [alarm("raised", T0 + 2 * SECOND, "no-data"), alarm("cleared", T0 + 3 * SECOND)]
+        )
+        notifier.close()
+
+        again = made(store.path, clock, server.url)
+        again.step()
+        assert server.taken() == []
+        server.status = 204
+        clock.now_s += 61
+        drain(again)
+        assert told(server.taken()) == [
+            ("high-swr", "raised", 1, 0),
+            ("no-data", "raised", 1, 0),
+            ("high-swr", "cleared", 0, 1),
+        ]
+        ids = {post.message["message_id"] for post in server.posts}
+        assert len(ids) == 3  # the same in every attempt
+        assert again.status()["waiting"] == 0
+        again.close()
+        third = made(store.path, clock, server.url)
+        drain(third)
+        assert len(server.taken()) == 3
+        third.close()
+    message = server.taken()[0]
+    assert message["event"] == "alarm"
+    assert message["station"] == "here"
+    assert message["advice"] == ["look at high-swr"]
+    assert message["open_alarms"] == ["high-swr"]
+    exported = [record.columns for record in store.records(ALARMS, *ALWAYS)]
+    assert all(message[name] == exported[0][name] for name in ("id", "value", "limit", "detail"))
+
+
+def test_a_crash_in_the_middle_repeats_one_message_under_its_id(store: Store) -> None:
+    """The mark is made after the delivery; a kill in between is a notifier that is never closed."""
+    clock = Clock()
+    with hook_server() as server:
+        notifier = made(store.path, clock, server.url)
+        drain(notifier)
+        saved = notifier._save
+        notifier._save = lambda: None  # type: ignore[method-assign] - killed before it could
+        store.write([alarm("raised", T0 + SECOND)])
+        drain(notifier)
+        notifier._save = saved  # type: ignore[method-assign]
+        again = made(store.path, clock, server.url)
+        drain(again)
+        drain(again)
+        again.close()
+        assert len(server.taken()) == 2
+        assert len({message["message_id"] for message in server.taken()}) == 1
+
+
+def test_a_new_notifier_does_not_tell_of_the_past(store: Store) -> None:
+    store.write([alarm("raised", T0), alarm("cleared", T0 + SECOND), alarm("raised", T0 + 5)])
+    with hook_server() as server:
+        notifier = made(store.path, Clock(), server.url)
+        drain(notifier)
+        assert server.posts == []
+        notifier.close()
+
+
+def test_what_is_refused_for_good_holds_nothing_up(store: Store) -> None:
+    with hook_server() as server:
+        clock = Clock()
+        notifier = made(store.path, clock, server.url)
+        drain(notifier)
+        server.status = 422
+        store.write([alarm("raised", T0)])
+        drain(notifier)
+        server.status = 204
+        store.write([alarm("raised", T0 + 1, "no-data")])
+        drain(notifier)
+        assert told(server.taken()) == [("no-data", "raised", 1, 0)]
+        assert notifier.status()["given_up"] == 1
+        assert "answers 422" in notifier.status()["last_error"]
+        assert not notifier.status()["failing"]
+        notifier.close()
+    with closing(Deliveries.reader(store.path)) as queue:
+        assert queue.totals("webhook").given_up == 1
+
+
+def test_only_what_is_wanted_is_told(store: Store) -> None:
+    def row(kind: str, severity: str, at_ns: int) -> AlarmChange:
+        return msgspec.structs.replace(alarm("raised", at_ns, kind), severity=severity)
+
+    with hook_server() as server:
+        notifier = made(
+            store.path,
+            Clock(),
+            server.url,
+            alarms=["high-swr", "no-data"],
+            severities=["critical"],
+        )
+        drain(notifier)
+        store.write(
+            [
+                row("high-swr", "critical", T0),
+                row("no-data", "warning", T0 + 1),
+                row("detector-fault", "critical", T0 + 2),
+            ]
+        )
+        drain(notifier)
+        assert told(server.taken()) == [("high-swr", "raised", 1, 0)]
+        notifier.close()
+
+
+def test_alarms_added_in_hindsight_wake_nobody(store: Store) -> None:
+    with hook_server() as server:
+        notifier = made(store.path, Clock(), server.url)
+        drain(notifier)
+        with store.all_or_nothing() as connection:
+            store.put([alarm("raised", T0)])
+            connection.execute("UPDATE alarms SET cleared_ns = ?", (T0 + SECOND,))
+        store.write([alarm("raised", T0 + SECOND, "no-data")])
+        drain(notifier)
+        assert told(server.taken()) == [("no-data", "raised", 1, 0)]
+        notifier.close()
+
+
+def unstored(change: str, at_ns: int, kind: str = "high-swr") -> Stored:
+    """What the keeper tells while the disk takes nothing."""
+    columns = {
+        "id": None,
+        "kind": kind,
+        "severity": "critical",
+        "raised_utc": format_ns(at_ns) if change == "raised" else None,
+        "cleared_utc": format_ns(at_ns) if change == "cleared" else None,
+        "acknowledged_utc": None,
+        "value": 8.5,
+        "limit": 3.0,
+        "transmission_id": None,
+        "detail": "SWR 8.50",
+    }
+    return Stored("alarms", change, columns)
+
+
+def test_what_cannot_be_stored_is_told_once_all_the_same(store: Store) -> None:
+    with hook_server() as server:
+        notifier = made(store.path, Clock(), server.url)
+        drain(notifier)
+        notifier.offer(unstored("raised", T0 + SECOND))
+        notifier.offer(unstored("cleared", T0 + 2 * SECOND))
+        drain(notifier)
+        assert told(server.taken()) == [("high-swr", "raised", 1, 0), ("high-swr", "cleared", 0, 1)]
+        store.write([alarm("raised", T0 + SECOND), alarm("cleared", T0 + 2 * SECOND)])
+        drain(notifier)
+        assert len(server.taken()) == 2
+        notifier.close()
+
+
+def test_alarms_are_told_without_any_store(tmp_path: Path) -> None:
+    with hook_server() as server:
+        notifier = made(tmp_path / "none.sqlite", Clock(), server.url)
+        notifier.offer(unstored("raised", T0))
+        drain(notifier)
+        assert told(server.taken()) == [("high-swr", "raised", 1, 0)]
+        notifier.close()
+
+
+def test_a_storm_and_the_store_stay_small(store: Store) -> None:
+    clock = Clock()
+    with hook_server() as server:
+        notifier = made(store.path, clock, server.url)
+        drain(notifier)
+        for number in range(600):  # five minutes, two a second
+            at_ns = T0 + number * SECOND // 2
+            store.write([alarm("raised", at_ns), alarm("cleared", at_ns + SECOND // 4)])
+            clock.now_s += 0.5
+            drain(notifier)
+        messages = server.taken()
+        assert [m["change"] for m in messages[:2]] == ["raised", "cleared"]
+        assert 4 <= len(messages) - 2 <= 5
+        assert sum(m["raise_count"] for m in messages) >= 460
+        assert notifier.status()["waiting"] == 1
+        notifier.close()
+    with closing(sqlite3.connect(store.path)) as connection:
+        assert connection.execute("SELECT count(*) FROM deliveries").fetchone()[0] < 10
+
+
+def test_a_heartbeat_a_day(store: Store) -> None:
+    clock = Clock()  # T0 is 19:00:05
+    with hook_server() as server:
+        notifier = made(store.path, clock, server.url, heartbeat="08:00")
+        beats = []
+        for hour in range(60):
+            drain(notifier)
+            beats += [hour] * (len(server.posts) - len(beats))
+            clock.now_s += 3600
+            if hour == 30:  # a restart
+                notifier.close()
+                notifier = made(store.path, clock, server.url, heartbeat="08:00")
+        notifier.close()
+        assert beats == [13, 37]
+        message = server.posts[0].message
+        assert message["event"] == "heartbeat"
+        assert message["open_alarms"] == []
+        assert message["last_pair_utc"] == format_ns(T0)
+        assert "the watch goes on" in message["text"]
+
+
+def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: Store) -> None:
+    with hook_server() as stalled, hook_server() as sound:
+        stalled.stall_s = 30
+        threads, notifiers = [], []
+        for name, server, limit_s in (("dead", stalled, 20.0), ("sound", sound, 5.0)):
+            options = WebhookOptions(url=server.url, name=name, timeout_s=limit_s)
+            notifier = Notifier(options, store.path, "here")
+            notifier.use(channel(options, Surroundings("here", store.path.parent, {})))
+            notifiers.append(notifier)
+            threads.append(threading.Thread(target=notifier.run, daemon=True))
+            threads[-1].start()
+        with closing(Deliveries.reader(store.path)) as queue:
+            count = "SELECT count(*) FROM notifiers"
+            assert until(lambda: queue._one(count) == 2)
+        begun_s = time.monotonic()
+        for item in store.write([alarm("raised", T0)]):
+            for notifier in notifiers:
+                notifier.offer(item)
+        assert until(lambda: sound.taken())
+        assert time.monotonic() - begun_s < 0.5
+        assert until(lambda: stalled.posts)
+        for notifier in notifiers:
+            notifier.end()
+        threads[1].join(2)
+        assert not threads[1].is_alive()
+    again = made(store.path, Clock(), "http://127.0.0.1:9/x", name="dead")
+    again.step()
+    assert again.status()["waiting"] == 1  # it was not marked, so nothing is lost
+    again.close()
+
+
+def test_no_secret_is_in_what_is_said(store: Store, caplog: pytest.LogCaptureFixture) -> None:
+    """Whatever a channel raises."""
+
+    class Careless:
+        changes = frozenset({"raised"})
+
+        def deliver(self, message: dict[str, Any]) -> None:
+            raise UnicodeEncodeError("ascii", "top-secret\u00e4", 10, 11, "ordinal not in range")
+
+        def close(self) -> None: ...
+
+    notifier = Notifier(NotifierOptions(name="careless"), store.path, "here")
+    notifier.use(Careless())
+    notifier._step()
+    store.write([alarm("raised", T0)])
+    with caplog.at_level(logging.DEBUG):
+        notifier._step()
+    assert "internal failure: UnicodeEncodeError at test_notifiers.py" in caplog.text
+    assert "top-secret" not in caplog.text + str(notifier.status())
+    notifier.close()
+
+
+# shelves
+
+
+def test_a_shelved_kind_is_recorded_but_not_told_until_then(store: Store) -> None:
+    clock = Clock()
+    with hook_server() as server, closing(Shelf.reader(store.path)) as shelf:
+        notifier = made(store.path, clock, server.url)
+        drain(notifier)
+        store.write([alarm("raised", T0)])
+        drain(notifier)
+        assert shelf.shelve(1, T0 + 7200 * SECOND, T0 + SECOND) == "high-swr"
+        clock.now_s += 600
+        store.write([alarm("cleared", T0 + SECOND), alarm("raised", T0 + 2 * SECOND)])
+        store.write([alarm("raised", T0 + 3 * SECOND, "no-data")])
+        drain(notifier)
+        assert told(server.taken())[1:] == [("no-data", "raised", 1, 0)]
+        notifier.close()
+        clock.now_s += 600
+        notifier = made(store.path, clock, server.url)  # survives a restart
+        drain(notifier)
+        assert len(server.taken()) == 2
+        clock.now_s += 6001
+        drain(notifier)
+        assert told(server.taken())[2:] == [("high-swr", "raised", 1, 1)]
+        notifier.close()
+
+
+def test_what_is_taken_off_the_shelf_is_told_soon(store: Store) -> None:
+    clock = Clock()
+    with hook_server() as server, closing(Shelf.reader(store.path)) as shelf:
+        notifier = made(store.path, clock, server.url)
+        drain(notifier)
+        store.write([alarm("raised", T0), alarm("cleared", T0 + 1)])
+        drain(notifier)
+        shelf.shelve(1, T0 + DAY_NS, T0)
+        store.write([alarm("raised", T0 + SECOND)])
+        clock.now_s += 61
+        assert 0 < notifier.step() <= 1
+        shelf.unshelve(2)
+        drain(notifier)
+        assert told(server.taken())[2:] == [("high-swr", "raised", 1, 0)]
+        notifier.close()
+
+
+def test_alarms_are_shelved_and_listed_by_command(tmp_path: Path) -> None:
+    config = write_config(tmp_path, "/dev/null")
+    with closing(Store.open(tmp_path / "data/station.sqlite")) as store:
+        now_ns = time.time_ns() // 1000 * 1000
+        store.write([transmission()])
+        for number in range(3):
+            at_ns = now_ns - (3 - number) * 3600 * SECOND
+            store.write([alarm("raised", at_ns), alarm("cleared", at_ns + SECOND)])
+        store.write([alarm("raised", now_ns - 5 * 60 * SECOND)])
+        shown = mismatchd("alarms", "-c", config).stdout.splitlines()
+        assert [text.split()[2:6] for text in shown] == [
+            ["3h", "high-swr", "x4", "cleared"],
+            ["2h", "high-swr", "x4", "cleared"],
+            ["1h", "high-swr", "x4", "cleared"],
+            ["5m", "high-swr", "x4", "OPEN"],
+        ]
+        said = mismatchd("alarms", "shelve", "4", "--for", "2h", "-c", config).stderr
+        assert "high-swr is shelved until" in said
+        assert "high-swr is shelved until" in mismatchd("alarms", "-c", config).stderr
+        rows = list(store.records(ALARMS, *ALWAYS))
+        until_utc = rows[3].columns["shelved_until_utc"]
+        assert until_utc > format_ns(now_ns + 7100 * SECOND)
+        assert list(rows[3].columns)[-2:] == ["flags", "shelved_until_utc"]
+        mismatchd("alarms", "unshelve", "1", "-c", config)
+        assert "shelved" not in mismatchd("alarms", "-c", config).stderr
+        for arguments, said in (
+            (["shelve", "4"], "say until when"),
+            (["shelve", "4", "--for", "2h", "--until", "2099-01-01"], "say until when"),
+            (["shelve", "4", "--until", "2h"], "over already"),
+            (["shelve", "4", "--for", "soon"], "no length of time"),
+            (["shelve", "9", "--for", "2h"], "there is no alarm 9"),
+        ):
+            done = mismatchd("alarms", *arguments, "-c", config, check=False)
+            assert done.returncode == 2
+            assert said in done.stderr
+
+
+def test_a_store_of_version_2_is_brought_up_to_date(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript(VERSION_2.read_text())
+    Store.open(tmp_path / "new.sqlite").close()
+    with closing(Store.open(path)) as store:
+        rows = [record.columns for record in store.records(ALARMS, *ALWAYS)]
+        assert [row["shelved_until_utc"] for row in rows] == [None, None, None]
+        assert [bool(row["acknowledged_utc"]) for row in rows] == [True, False, False]
+        assert schema_of(path) == schema_of(tmp_path / "new.sqlite")
+        with hook_server() as server:
+            clock = Clock()
+            notifier = made(path, clock, server.url)
+            drain(notifier)
+            assert server.posts == []
+            store.write([alarm("cleared", T0 + 60 * SECOND)])
+            drain(notifier)
+            assert told(server.taken()) == [("high-swr", "cleared", 0, 1)]
+            notifier.close()
+
+
+# the command
+
+
+def test_notify_test_says_of_each_whether_it_came_through(tmp_path: Path) -> None:
+    with hook_server() as server:
+        notify = [
+            {"kind": "webhook", "url": server.url},
+            {"kind": "webhook", "name": "away", "url": f"http://127.0.0.1:{free_port()}/x"},
+            {"kind": "command", "command": ["true"]},
+        ]
+        text = msgspec.json.encode(notify).decode()
+        config = write_config(tmp_path, "/dev/null", notify=text)
+        assert len(load(config).notifiers) == 3
+        done = mismatchd("notify", "test", "-c", config, check=False)
+        assert done.returncode == 1
+        first, away, third = done.stdout.splitlines()
+        assert first == "webhook: delivered"
+        assert away.startswith("away: NOT delivered: http://127.0.0.1:")
+        assert third == "command: delivered"
+        assert server.taken()[0]["event"] == "test"
+        config = write_config(
+            tmp_path, "/dev/null", notify=msgspec.json.encode(notify[:1]).decode()
+        )
+        assert mismatchd("notify", "test", "-c", config).stdout == "webhook: delivered\n"
+        shown = mismatchd("check", "-c", config).stdout
+        assert f"webhook to {server.url.removesuffix('/alarm')}" in shown

@@ -1,0 +1,188 @@
+"""What waits to be told: order, bounds, storms, shelves; and when the daily message is due."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Any
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger.notify import heartbeat, messages
+from logger.notify.channel import Message
+from logger.notify.waiting import QUIET_S, Entry, Waiting
+from logger.utc import format_ns
+from tests.test_store import T0
+
+MINUTE_NS = 60_000_000_000
+
+
+def columns(number: int, kind: str = "high-swr", **more: Any) -> dict[str, Any]:
+    times = {"raised_utc": format_ns(T0 + number * 1000), "cleared_utc": None}
+    return {"id": number, "kind": kind, "acknowledged_utc": None, "detail": "", **times, **more}
+
+
+def compose(change: str, row: dict[str, Any], raises: int, clears: int, summary: bool) -> Message:
+    return messages.alarm(
+        "here",
+        change,
+        row,
+        utc_ns=T0,
+        raises=raises,
+        clears=clears,
+        summary=summary,
+        open_alarms=(),
+        advice=(),
+    )
+
+
+def told(waiting: Waiting, now_s: float, shelved: frozenset[str] = frozenset()) -> list[Message]:
+    """Deliver all that is due."""
+    found = []
+    while (entry := waiting.due(now_s, shelved).entry) is not None:
+        found.append(entry.message)
+        waiting.done(entry, now_s)
+    return found
+
+
+def test_a_single_alarm_is_told_as_it_happens() -> None:
+    waiting = Waiting(compose)
+    assert waiting.add("raised", columns(1), 0.0, shelved=False)
+    (raised,) = told(waiting, 0.0)
+    assert waiting.add("cleared", columns(1, cleared_utc=format_ns(T0 + 9000)), 3.0, shelved=False)
+    (cleared,) = told(waiting, 3.0)
+    assert [raised["change"], cleared["change"]] == ["raised", "cleared"]
+    assert raised["message_id"] != cleared["message_id"]
+    assert not raised["summary"]
+    assert not cleared["summary"]
+
+
+def test_a_storm_is_one_message_a_minute_with_the_count() -> None:
+    waiting = Waiting(compose)
+    found: list[tuple[float, Message]] = []
+    for number in range(3000):
+        now_s = number * 0.1
+        waiting.add("raised", columns(number), now_s, shelved=False)
+        found += [(now_s, message) for message in told(waiting, now_s)]
+        waiting.add("cleared", columns(number), now_s + 0.05, shelved=False)
+        found += [(now_s, message) for message in told(waiting, now_s + 0.05)]
+        if number == 100:  # another kind is told all the same
+            assert waiting.add("raised", columns(number, "no-data"), now_s, shelved=False)
+            assert [message["kind"] for message in told(waiting, now_s)] == ["no-data"]
+    first, rest = found[:2], found[2:]
+    assert [message["change"] for _, message in first] == ["raised", "cleared"]
+    assert len(rest) == 4
+    times = [first[-1][0], *(at for at, _ in rest)]
+    assert all(b - a >= QUIET_S - 0.2 for a, b in itertools.pairwise(times))
+    assert all(message["summary"] and message["raise_count"] > 590 for _, message in rest)
+    left = sum(entry.message["raise_count"] for entry in waiting.entries)
+    assert 1 + sum(message["raise_count"] for _, message in rest) + left == 3000
+    assert "raised 60" in rest[0][1]["text"]
+
+
+def test_a_shelved_kind_is_told_in_one_message_when_it_is_taken_off() -> None:
+    waiting = Waiting(compose)
+    shelf = frozenset({"high-swr"})
+    for number in range(5):
+        assert not waiting.add("raised", columns(number), number * 100.0, shelved=True)
+        assert told(waiting, number * 100.0, shelf) == []
+    (message,) = told(waiting, 500.0)
+    assert message["raise_count"] == 5
+
+
+def test_what_has_been_tried_keeps_its_words() -> None:
+    """The other end may have it already."""
+    waiting = Waiting(compose)
+    waiting.add("raised", columns(1), 0.0, shelved=True)
+    (entry,) = waiting.entries
+    entry.attempts = 1
+    before = dict(entry.message)
+    waiting.add("raised", columns(2), 1.0, shelved=False)
+    assert entry.message == before
+    assert [one.message["id"] for one in waiting.entries] == [1, 2]
+
+
+def test_a_newer_heartbeat_replaces_one_that_waits() -> None:
+    waiting = Waiting(compose)
+    waiting.restore([Entry("heartbeat", {"utc": "old"})])
+    waiting.put("heartbeat", {"utc": "new"})
+    assert [entry.message["utc"] for entry in waiting.entries] == ["new"]
+
+
+KINDS = ("high-swr", "no-data", "detector-fault")
+STEPS = st.lists(
+    st.tuples(
+        st.sampled_from(KINDS),
+        st.sampled_from(["change", "change", "deliver", "fail", "shelve"]),
+        st.floats(0, 40),
+    ),
+    max_size=120,
+)
+
+
+@given(STEPS)
+def test_whatever_happens_nothing_is_lost_doubled_or_unbounded(
+    steps: list[tuple[str, str, float]],
+) -> None:
+    waiting, now_s, number = Waiting(compose), 0.0, 0
+    open_: dict[str, int] = {}
+    counts = {kind: [0, 0] for kind in KINDS}
+    got = {kind: [0, 0] for kind in KINDS}
+    alone: list[tuple[str, int, str]] = []
+    summaries: dict[str, list[float]] = {kind: [] for kind in KINDS}
+    shelf: set[str] = set()
+    for kind, what, pause_s in steps:
+        now_s += pause_s
+        if what == "shelve":
+            shelf ^= {kind}
+        elif what == "change":
+            change = "cleared" if kind in open_ else "raised"
+            number += change == "raised"
+            alarm = open_.pop(kind) if change == "cleared" else open_.setdefault(kind, number)
+            counts[kind][change == "cleared"] += 1
+            waiting.add(change, columns(alarm, kind), now_s, shelved=kind in shelf)
+        else:
+            entry = waiting.due(now_s, shelf).entry
+            if entry is None:
+                continue
+            assert entry.kind not in shelf
+            if what == "fail":
+                entry.attempts += 1
+                continue
+            message = entry.message
+            waiting.done(entry, now_s)
+            got[entry.kind][0] += message["raise_count"]
+            got[entry.kind][1] += message["clear_count"]
+            if message["summary"]:
+                summaries[entry.kind].append(now_s)
+            else:
+                alone.append((entry.kind, message["id"], message["change"]))
+        assert len(waiting.entries) <= 5 * len(KINDS)
+    for entry in waiting.entries:
+        got[entry.kind][0] += entry.message["raise_count"]
+        got[entry.kind][1] += entry.message["clear_count"]
+    assert got == counts
+    assert len(set(alone)) == len(alone)
+    for times in summaries.values():
+        assert all(b - a >= QUIET_S for a, b in itertools.pairwise(times))
+
+
+@given(st.integers(0, 1439), st.integers(0, 10**6), st.lists(st.integers(1, 200), max_size=60))
+def test_a_heartbeat_is_due_once_a_day(minute: int, start: int, steps: list[int]) -> None:
+    now_ns = T0 + start * MINUTE_NS
+    begun_ns = last_ns = now_ns
+    beats = []
+    for step in steps:
+        now_ns += step * MINUTE_NS
+        if heartbeat.is_due(minute, last_ns, now_ns):
+            beats.append(heartbeat.latest_slot(minute, now_ns))
+            last_ns = now_ns
+    first = heartbeat.latest_slot(minute, begun_ns)
+    expected = range(first + heartbeat.DAY_NS, now_ns + 1, heartbeat.DAY_NS)
+    assert beats == list(expected)
+
+
+def test_a_clock_that_was_ahead_costs_a_day_at_most() -> None:
+    year_ns = 365 * heartbeat.DAY_NS
+    assert heartbeat.is_due(480, T0 + year_ns, T0)
+    assert not heartbeat.is_due(480, T0 + MINUTE_NS, T0)
