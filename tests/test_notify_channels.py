@@ -7,6 +7,7 @@ import hashlib
 import hmac
 import json
 import os
+import re
 import sys
 import time
 from collections.abc import Iterator
@@ -340,7 +341,7 @@ def test_mqtt_comes_back_with_the_broker(secured: Broker) -> None:
     way = mqtt(secured)
     way.show(STANDING)
     secured.kill()
-    assert any(words in str(reason(way)) for words in ("Connection refused", "connection was lost"))
+    assert re.search("refused|was lost", str(reason(way)))
     assert "Connection refused" in str(reason(way))
     secured.start()
     way.show(STANDING)
@@ -388,23 +389,30 @@ def inhibit(bridge: Bridge, now: list[float]) -> Inhibit:
     return Inhibit(options, surroundings, clock=lambda: now[0])
 
 
-def test_inhibit_is_refreshed_while_it_lasts_and_released_a_while_after() -> None:
+def test_inhibit_is_refreshed_while_it_lasts_but_not_for_ever() -> None:
     bridge, now = Bridge(), [100.0]
     way = inhibit(bridge, now)
     assert way.show(()) is None
     way.heed("raised", "high-swr")
-    for now[0] in (100.0, 100.4, 101.0, 102.0, 500.0):
+    for now[0] in (100.0, 100.4, 101.0, 102.0):
         wait_s = way.show(())
         assert wait_s is not None
         assert wait_s <= 1.0
-    assert bridge.written == ["stop"] * 4
-    way.heed("cleared", "high-swr")
-    now[0] = 529.5
+    assert bridge.written == ["stop"] * 3
+    now[0] = 129.5
     assert way.show(()) == pytest.approx(0.5)
-    now[0] = 530.0
+    now[0] = 130.0
     assert way.show(()) is None
     assert way.show(()) is None
-    assert bridge.written == ["stop"] * 5 + ["go"]
+    assert bridge.written == ["stop"] * 4 + ["go"]
+    way.heed("raised", "high-swr")
+    way.heed("raised", "high-reflected-power")
+    way.show(())
+    way.heed("cleared", "high-swr")
+    assert way.show(()) is not None
+    way.heed("cleared", "high-reflected-power")
+    assert way.show(()) is None
+    assert bridge.written[5:] == ["stop", "go"]
 
 
 def test_inhibit_is_released_by_acknowledging_and_at_the_end() -> None:

@@ -7,7 +7,6 @@ them can fail. The bridge should let go by itself when the message is no longer 
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable
 
@@ -24,17 +23,15 @@ class Hold:
         self._until_s: dict[str, float] = {}
 
     def heed(self, change: str, kind: str, now_s: float) -> None:
-        """An alarm has changed. One that clears holds on for a while, or the key-up that it has
-        brought about would end it at once."""
+        """An alarm has changed. High reflection clears by good readings only, which there are
+        none of with the key held up: hence the limit in time."""
         if change == "raised":
-            self._until_s[kind] = math.inf
-        elif change == "cleared" and kind in self._until_s:
             self._until_s[kind] = now_s + self._release_after_s
-        elif change == "acknowledged":
+        else:
             self._until_s.pop(kind, None)
 
     def left_s(self, now_s: float) -> float:
-        """For how long it goes on: infinity while an alarm lasts, 0 if it does not."""
+        """For how many seconds more it is held, 0 if it is not."""
         return max(0.0, max(self._until_s.values(), default=0.0) - now_s)
 
 

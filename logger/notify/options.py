@@ -199,8 +199,9 @@ class InhibitOptions(NotifierOptions, frozen=True, kw_only=True):
 
     A convenience, and no substitute for the transmitter's own protection: it depends on this
     host, this program, a serial line and the bridge. `message` is repeated every `refresh_s`
-    seconds until the alarm is acknowledged, or has been over for `release_after_s`; then
-    `release`, if there is one, is written once.
+    seconds until the alarm clears or is acknowledged, or for `release_after_s` seconds at most;
+    then `release`, if there is one, is written once. It is not held again before that kind of
+    alarm is raised anew.
     """
 
     kind: ClassVar[str] = "inhibit"
@@ -211,7 +212,7 @@ class InhibitOptions(NotifierOptions, frozen=True, kw_only=True):
     message: Text
     release: Text | None = None
     refresh_s: Annotated[float, Meta(ge=0.05, le=60)] = 1.0
-    release_after_s: Positive = 30.0
+    release_after_s: Positive = 60.0
 
     @property
     def told(self) -> str:

@@ -1,0 +1,93 @@
+"""Alarm to broker: from the write of the pair that completes the hold time until a subscriber of a
+real mosquitto has the message.
+
+    python -m tests.bench.notify [repeats]
+
+One alarm of a kind a minute is told as it happens, so the minute is made short in the daemon that
+is measured (`QUIET_S` 0.1 s); nothing else about it is changed.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from tests.counterparts import Broker, Subscriber, broker, subscriber
+from tests.station import Running, line, pty, write_config
+
+HOLD_S = 0.05
+RATE = 200
+IMPATIENT = """\
+import runpy, sys
+import logger.notify.waiting
+logger.notify.waiting.QUIET_S = 0.1
+sys.argv = sys.argv[sys.argv.index('logger.cli'):]
+runpy.run_module('logger.cli', run_name='__main__')
+"""
+
+
+def measure(folder: Path, to: Broker, there: Subscriber, repeats: int) -> list[float]:
+    """Milliseconds of each of `repeats` alarms."""
+    quiet, good, bad = line(0, 0), line(4.0, 0.05), line(4.0, 2.0)  # SWR 5.8
+    result: list[float] = []
+    with pty() as (master, name):
+        config = write_config(
+            folder,
+            name,
+            watchdog="{high_reflected_power: {limit_w: 9}}",
+            notify=f"[{{kind: mqtt, host: 127.0.0.1, port: {to.port}}}]",
+        )
+        daemon = Running(config, prefix=[sys.executable, "-c", IMPATIENT])
+        at = time.perf_counter()
+
+        def send(data: bytes, count: int) -> list[float]:
+            nonlocal at
+            moments = []
+            for _ in range(count):
+                time.sleep(max(0.0, at - time.perf_counter()))
+                os.write(master, data)
+                moments.append(time.perf_counter())
+                at += 1 / RATE
+            return moments
+
+        try:
+            send(quiet, 3 * RATE)
+            for _ in range(repeats):
+                at = time.perf_counter()
+                send(good, round(2.3 * RATE))
+                daemon.poll()
+                begun = len(there.heard)
+                moments = send(bad, round(0.2 * RATE) + 1)
+                completing = next(m for m in moments if m - moments[0] >= HOLD_S - 0.5 / RATE)
+                told = [
+                    heard.at_s
+                    for heard in there.heard[begun:]
+                    if heard.payload.get("change") == "raised"
+                ]
+                result.append(1e3 * (told[0] - completing) if told else np.inf)
+        finally:
+            daemon.kill()
+    return result
+
+
+def main() -> None:
+    """Print the figures."""
+    repeats = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        with broker(folder) as to, subscriber(to) as there:
+            figures = measure(folder, to, there, repeats)
+    p50, p99 = np.percentile(figures, [50, 99])
+    print(
+        f"{len(figures)} alarms to the broker's subscriber: median {p50:.1f} ms, p99 {p99:.1f} ms,"
+        f" highest {max(figures):.1f} ms"
+    )
+
+
+if __name__ == "__main__":
+    main()
