@@ -82,6 +82,12 @@ class IntermittentContactOptions(Section, frozen=True, kw_only=True):
     false_alarms_per_year: Positive = 1
 
 
+class HeatingJointOptions(Section, frozen=True, kw_only=True):
+    """How often a sound station may be said to have a joint that gets hot."""
+
+    false_alarms_per_year: Positive = 1
+
+
 class NoDataOptions(Section, frozen=True, kw_only=True):
     """Alarm when nothing has come from the bridge for `after_s` (s)."""
 
@@ -96,6 +102,7 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
     sudden_change: SuddenChangeOptions = SuddenChangeOptions()
     baseline_shift: BaselineShiftOptions = BaselineShiftOptions()
     intermittent_contact: IntermittentContactOptions = IntermittentContactOptions()
+    heating_joint: HeatingJointOptions = HeatingJointOptions()
     no_data: NoDataOptions = NoDataOptions()
 
 

@@ -13,6 +13,7 @@ from logger.rows import AlarmChange, Excursion, Row, Second, Transmission
 from logger.watchdog import (
     baseline_shift,
     detector_fault,
+    heating_joint,
     high_reflected_power,
     high_swr,
     intermittent_contact,
@@ -33,7 +34,12 @@ from logger.watchdog.view import Finding, View
 StartAt = Callable[[int], int | None]
 AFTER_NS = 1000  # what rows tell is found just after the last pair, at a time of its own
 
-LEARNING: tuple[LearningModule, ...] = (sudden_change, intermittent_contact, baseline_shift)
+LEARNING: tuple[LearningModule, ...] = (
+    sudden_change,
+    intermittent_contact,
+    heating_joint,
+    baseline_shift,
+)
 
 
 class Watchdog:

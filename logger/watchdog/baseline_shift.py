@@ -2,8 +2,9 @@
 
 What is compared is the reflection coefficient of whole transmissions on the same channel (or within
 0.2 % of frequency, or of all if neither is known), either way: a line that soaks up water hides
-reflection. Directivity and calibration shift all of them alike and do not matter. Transmissions
-whose own noise is above MOST_NOISE, or that hardly settled, tell too little and are passed over.
+reflection. Directivity and calibration shift all of them alike and do not matter. Passed over are
+transmissions whose own noise is above MOST_NOISE or that hardly settled, which tell too little, and
+those above the limit of `high-swr`, which tells of them.
 
 The model. A transmission reads baseline + scatter + noise. The noise stands in its interval; the
 scatter is what this station does by itself (wind, temperature, powers, modes). It is learned for
@@ -43,8 +44,9 @@ from statistics import NormalDist, median
 import msgspec
 
 from logger.config import WatchdogOptions
-from logger.reflection import COVERAGE, rho_of_swr, swr
-from logger.rows import Flag, Transmission
+from logger.reflection import COVERAGE, swr
+from logger.rows import Transmission
+from logger.watchdog.of_rows import channel_of, is_readable, rho_of
 from logger.watchdog.rule import Complete
 from logger.watchdog.view import Finding
 
@@ -53,8 +55,6 @@ SEVERITY = "warning"
 
 MOST_NOISE = 0.01  # of rho
 LEAST_SETTLED = 20  # pairs
-UNREADABLE = Flag.BELOW_FLOOR | Flag.CLIPPED | Flag.UNSETTLED
-BIN = 0.002  # of ln frequency
 MOST_CHANNELS = 40
 DAY_NS = 86_400_000_000_000
 DAYS_A_YEAR = 365.25
@@ -73,7 +73,7 @@ ADOPT = 50
 ADOPT_DAYS = 7.0
 
 
-class Level(msgspec.Struct, forbid_unknown_fields=True):
+class Level(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """What is known of a channel; reflection coefficients.
 
     mean, days, squares  the baseline, the weight behind it, the weighted sum of squares about it
@@ -100,7 +100,7 @@ class Level(msgspec.Struct, forbid_unknown_fields=True):
     stood_days: float = 0.0
 
 
-class Memory(msgspec.Struct, forbid_unknown_fields=True):
+class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """Levels by channel, since the last work and by one calibration."""
 
     levels: dict[str, Level] = {}
@@ -110,14 +110,22 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True):
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineShift:
     """The rule's state machine; `active` if an alarm of it is open from before."""
-    return BaselineShift(options.baseline_shift.false_alarms_per_year, memory, active=active)
+    return BaselineShift(
+        options.baseline_shift.false_alarms_per_year,
+        options.high_swr.limit,
+        memory,
+        active=active,
+    )
 
 
 class BaselineShift:
-    """Feeds on transmissions that have ended."""
+    """Feeds on transmissions that have ended; those above `highest_swr` are not its matter."""
 
-    def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
+    def __init__(
+        self, false_alarms_per_year: float, highest_swr: float, memory: Memory, *, active: bool
+    ) -> None:
         self._rate = false_alarms_per_year
+        self._highest_swr = highest_swr
         self._active = active
         self.memory = memory
 
@@ -126,7 +134,7 @@ class BaselineShift:
         if not isinstance(row, Transmission):
             return []
         why = self._begin_anew(row, work_ns)
-        reading = _reading(row)
+        reading = _reading(row, self._highest_swr)
         raised = None if reading is None else self._judge(row, *reading)
         shifted = any(level.away is not None for level in self.memory.levels.values())
         if self._active and not shifted:
@@ -191,7 +199,7 @@ class BaselineShift:
         assert away is not None
         level.back = level.back + 1 if abs(rho - level.mean) < abs(rho - away) else 0
         level.stood += 1
-        level.away += (rho - away) / (RUN + level.stood)
+        level.away = away + (rho - away) / (RUN + level.stood)
         level.stood_days += days
         if level.back >= RUN:
             level.away = None
@@ -199,26 +207,17 @@ class BaselineShift:
             self.memory.levels[name] = Level(last_ns=level.last_ns)
 
 
-def _reading(row: Transmission) -> tuple[str, float, float] | None:
+def _reading(row: Transmission, highest_swr: float) -> tuple[str, float, float] | None:
     """Channel, reflection coefficient and its standard deviation by noise; None if it tells too
-    little. Rounded, so that the cut of the blocks does not show in the last bits."""
+    little."""
     low, high = row.swr_noise_low, row.swr_noise_high
-    if row.swr is None or low is None or high is None or row.settled_samples < LEAST_SETTLED:
+    if row.swr is None or low is None or high is None or row.swr > highest_swr:
         return None
-    if row.flags & int(UNREADABLE):
+    if not is_readable(row) or row.settled_samples < LEAST_SETTLED:
         return None
-    rho, rho_low, rho_high = (round(float(rho_of_swr(each)), 6) for each in (row.swr, low, high))
+    rho, rho_low, rho_high = map(rho_of, (row.swr, low, high))
     noise = max(rho_high - rho, rho - rho_low) / COVERAGE
-    return None if noise > MOST_NOISE else (_channel(row), rho, noise)
-
-
-def _channel(row: Transmission) -> str:
-    if row.channel is not None:
-        return f"channel {row.channel}"
-    if row.frequency_khz is None or row.frequency_khz <= 0:
-        return "this station"
-    centre_khz = math.exp(round(math.log(row.frequency_khz) / BIN) * BIN)
-    return f"{centre_khz / 1e3:.3f} MHz"
+    return None if noise > MOST_NOISE else (channel_of(row), rho, noise)
 
 
 def _start(level: Level) -> None:

@@ -1,0 +1,214 @@
+"""Rule `heating-joint`: time and again reflection rises while the key is down and recovers at rest.
+
+A joint of some ohms gets hot, and then worse; at rest it cools. So the last seconds of a
+transmission are compared with its first ones, and with the first ones of the next transmission on
+the same channel. A cycle speaks for a heating joint if reflection rose by more than MARGIN (of rho,
+or of MARGIN_SHARE of it, since detectors creep a little too) and fell again by more than that; its
+evidence is the lesser of both in standard deviations, cut at CAP, so that one cycle never decides.
+What only drifts, or only starts high, has no such cycles.
+
+Standard deviations are those of seconds about each other, by successive differences, which a slow
+rise does not touch: the higher of the transmission's own and of what is usual here. A transmission
+counts if it is LEAST_S long at a power that stays within a factor of MOST_POWER; for the start of
+the next one two seconds do, within REST_S.
+
+The test is a CUSUM over cycles of all channels, S = max(0, S + evidence - K), of LEAST_CYCLES at
+least. Assumed is that without a heating joint both differences are about normal with mean 0 or
+less; they share the last seconds, and a correlation of 0.7 is allowed for. By Lundberg's inequality
+a climb that begins at a given cycle reaches h with probability exp(-THETA h) at most, where
+E exp(THETA (evidence - K)) = 1: THETA = 3.08 for K = 1 (by drawing four million). So with
+CYCLES_A_YEAR cycles h = ln(CYCLES_A_YEAR / false_alarms_per_year) / THETA would do; since
+neighbours share a start, and differences of few seconds have longer tails than normal ones, h is
+taken half as high again.
+
+It clears after COOL cycles in a row without a rise, and at a repair or an adjustment.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+import msgspec
+
+from logger.config import WatchdogOptions
+from logger.reflection import swr
+from logger.rows import Excursion, Second, Transmission
+from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+from logger.watchdog.rule import Complete
+from logger.watchdog.view import Finding
+
+KIND = "heating-joint"
+SEVERITY = "warning"
+
+SPAN = 3  # seconds at either end
+LEAST_S = 8
+LEAST_START = 2
+REST_NS = 6 * 3_600_000_000_000
+FOLLOWS_NS = 1_500_000_000  # seconds further apart do not tell their scatter
+MOST_POWER = 3.0
+MARGIN, MARGIN_SHARE = 0.01, 0.05
+
+CAP = 3.0
+K = 1.0
+THETA = 3.08
+RESERVE = 1.5
+CYCLES_A_YEAR = 50_000
+LEAST_CYCLES = 4
+COOL = 5
+USUAL_SD = 0.005  # until it is known
+USUAL_OVER = 50  # transmissions
+MOST_CHANNELS = 40
+
+
+class End(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """How the last long transmission on a channel went: rho of its first and last seconds, the
+    variance of either mean, and when it ended."""
+
+    early: float
+    late: float
+    variance: float
+    end_ns: int
+
+
+class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """All that is known, since the last work.
+
+    score, cycles  the CUSUM, and how many cycles stand for it,
+    early, late    with the sums of their rho at either end
+    cool           how many cycles in a row were without a rise
+    variance       of one second about the next, as it usually is
+    ends           by channel
+    """
+
+    score: float = 0.0
+    cycles: int = 0
+    early: float = 0.0
+    late: float = 0.0
+    cool: int = 0
+    variance: float = USUAL_SD**2
+    ends: dict[str, End] = {}
+    work_ns: int = 0
+
+
+class _Course:
+    """The seconds of one transmission."""
+
+    def __init__(self, start_ns: int) -> None:
+        self.start_ns = start_ns
+        self.early: list[Second] = []
+        self.late: deque[Second] = deque(maxlen=SPAN)
+        self.count = 0
+        self._squares = 0.0
+        self._steps = 0
+
+    def add(self, row: Second) -> None:
+        """The next second."""
+        if not is_readable(row):
+            return
+        if self.late and row.time_ns - self.late[-1].time_ns < FOLLOWS_NS:
+            self._squares += (_rho(row) - _rho(self.late[-1])) ** 2
+            self._steps += 1
+        self.count += 1
+        self.late.append(row)
+        if len(self.early) < SPAN:
+            self.early.append(row)
+
+    @property
+    def variance(self) -> float | None:
+        """Of one second about the next; None if there are too few."""
+        return 0.5 * self._squares / self._steps if self._steps >= LEAST_S // 2 else None
+
+    @property
+    def tells(self) -> bool:
+        """Whether its two ends may be compared."""
+        powers = [sum(row.forward_w for row in some) for some in (self.early, self.late)]
+        return self.count >= LEAST_S and max(powers) <= MOST_POWER * min(powers)
+
+
+def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> HeatingJoint:
+    """The rule's state machine; `active` if an alarm of it is open from before."""
+    return HeatingJoint(options.heating_joint.false_alarms_per_year, memory, active=active)
+
+
+class HeatingJoint:
+    """Feeds on seconds, judges when a transmission has ended."""
+
+    def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
+        cycles = max(CYCLES_A_YEAR / false_alarms_per_year, 100.0)
+        self._height = RESERVE * math.log(cycles) / THETA
+        self._active = active
+        self.memory = memory
+        self._course = _Course(0)
+
+    def row(self, row: Complete, work_ns: int) -> list[Finding]:
+        """Changes of state by one row."""
+        if isinstance(row, Excursion):
+            return []
+        if self._course.start_ns != row.start_ns:
+            self._course = _Course(row.start_ns)
+        if isinstance(row, Second):
+            self._course.add(row)
+            return []
+        worked = work_ns > self.memory.work_ns
+        if worked:
+            self.memory = Memory(variance=self.memory.variance, work_ns=work_ns)
+        self._judge(row)
+        memory = self.memory
+        if self._active and (worked or memory.cool >= COOL):
+            self._active = False
+            detail = "reflection no longer rises while the key is down"
+            if worked:
+                detail = "the station was worked on"
+            memory.score, memory.cycles = 0.0, 0
+            return [Finding(row.end_ns, "cleared", None, None, detail)]
+        if self._active or memory.score < self._height or memory.cycles < LEAST_CYCLES:
+            return []
+        self._active = True
+        early, late = (float(swr(total / memory.cycles)) for total in (memory.early, memory.late))
+        detail = (
+            f"SWR rises from {early:.2f} to {late:.2f} while the key is down and recovers at rest,"
+            f" in the mean of {memory.cycles} transmissions: a joint gets hot"
+        )
+        return [Finding(row.end_ns, "raised", late, None, detail)]
+
+    def _judge(self, row: Transmission) -> None:
+        """Close the cycle that the last transmission on the channel began, and begin another."""
+        memory, course = self.memory, self._course
+        name = channel_of(row)
+        own = course.variance
+        variance = memory.variance if own is None else max(own, memory.variance)
+        if len(course.early) >= LEAST_START:
+            start = sum(map(_rho, course.early)) / len(course.early)
+            end = memory.ends.pop(name, None)
+            if end is not None and 0 <= row.start_ns - end.end_ns <= REST_NS:
+                self._cycle(end, start, variance / len(course.early))
+            if course.tells:
+                late = sum(map(_rho, course.late)) / SPAN
+                memory.ends[name] = End(start, late, variance / SPAN, row.end_ns)
+                if len(memory.ends) > MOST_CHANNELS:
+                    del memory.ends[next(iter(memory.ends))]
+        if own is not None:
+            memory.variance += (min(own, 9 * memory.variance) - memory.variance) / USUAL_OVER
+
+    def _cycle(self, end: End, start: float, variance: float) -> None:
+        """The evidence of a cycle: `end` of one transmission, and rho at the `start` of the next
+        with its variance."""
+        memory = self.memory
+        margin = max(MARGIN, MARGIN_SHARE * end.early)
+        rise = (end.late - end.early - margin) / math.sqrt(2 * end.variance)
+        fall = (end.late - start - margin) / math.sqrt(end.variance + variance)
+        evidence = min(rise, fall, CAP)
+        memory.cool = memory.cool + 1 if rise <= 0 else 0
+        memory.score = max(0.0, memory.score + max(evidence, -CAP) - K)
+        if memory.score == 0.0:
+            memory.cycles, memory.early, memory.late = 0, 0.0, 0.0
+            return
+        memory.cycles += 1
+        memory.early += end.early
+        memory.late += end.late
+
+
+def _rho(row: Second) -> float:
+    assert row.swr is not None
+    return rho_of(row.swr)
