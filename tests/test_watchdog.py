@@ -19,6 +19,7 @@ from logger.calibration.simulated import calibration
 from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Row, Samples, Transmission
+from logger.watchdog import LEARNING
 from logger.watchdog.hold import CERTAIN, LAPSE_NS, LEAST_SETTLED, SUMS, Evidence, Hold
 
 SIMULATED = SimulatedOptions()
@@ -89,9 +90,17 @@ def rows_of(blocks: Sequence[SampleBlock], open_kinds: Sequence[str] = ()) -> li
 
 
 def alarms(whole: SampleBlock, open_kinds: Sequence[str] = ()) -> list[AlarmChange]:
-    """All changes, with the blocks cut as a daemon would."""
+    """All changes, with the blocks cut as a daemon would; but for rules that have tests of their
+    own, and rightly see that the SWR has changed."""
     blocks = cut(whole, range(0, len(whole), 40))
-    return [row for row in rows_of(blocks, open_kinds) if isinstance(row, AlarmChange)]
+    return [
+        row
+        for row in rows_of(blocks, open_kinds)
+        if isinstance(row, AlarmChange) and row.kind not in LEARNED
+    ]
+
+
+LEARNED = {module.KIND for module in LEARNING}
 
 
 def told(changes: Sequence[AlarmChange]) -> list[tuple[str, str]]:
