@@ -17,22 +17,35 @@ from logger.config import Config
 from logger.keying import RELEASE, Keying
 from logger.noise import NoiseTracker
 from logger.rows import AlarmChange, Flag, Row, Samples
-from logger.selection import Selection
+from logger.selection import Selection, ThinSample
 from logger.settling import Settling
 from logger.transmissions import Transmissions
 from logger.watchdog import Watchdog
 from logger.watchdog.view import View
 
-MINUTE_NS = 60_000_000_000
 SECOND_NS = 1_000_000_000
 GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
-EARLY = 32  # seconds during which the noise estimate is renewed at 1, 2, 4, 8, 16 and 32 s
+# The noise estimate is renewed 1, 2, 4, ... and EARLY s after the first pair, then with each RENEW.
+# It tells of the last quarter of an hour, and each renewal cuts a block.
+EARLY = 512
+RENEW_NS = 600 * SECOND_NS
 
 
 class Pipeline:
-    """Calibrates, estimates, segments and watches; returns the rows that became complete."""
+    """Calibrates, estimates, segments and watches; returns the rows that became complete.
 
-    def __init__(self, config: Config, coupler: Coupler, open_kinds: Iterable[str] = ()) -> None:
+    open_kinds  alarms that are open from before
+    archive     whether pairs for the archive are among the rows
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        coupler: Coupler,
+        open_kinds: Iterable[str] = (),
+        *,
+        archive: bool = True,
+    ) -> None:
         content = coupler.content
         self._coupler = coupler
         self._keying = Keying(config.transmission.min_forward_w)
@@ -44,7 +57,8 @@ class Pipeline:
         self._noise = self._tracker.noise()
         station = config.station
         hang_ns = round(config.transmission.hang_ms * 1e6)
-        self._selection = Selection(hang_ns)
+        self._thin_sample = ThinSample()
+        self._selection = Selection(hang_ns) if archive else None
         self._begins = True
         self._transmissions = Transmissions(
             coupler,
@@ -136,11 +150,12 @@ class Pipeline:
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
         rows += self._marked(changes)
-        wanted, quiet = self._selection.update(samples, keyed)
+        quiet = self._thin_sample.update(samples.time_ns, keyed)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
-        for part in wanted:
-            rows.append(Samples(part, begins=self._begins))
-            self._begins = False
+        if self._selection is not None:
+            for part in self._selection.update(samples, keyed, quiet):
+                rows.append(Samples(part, begins=self._begins))
+                self._begins = False
         return rows
 
     def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:
@@ -176,4 +191,4 @@ class Pipeline:
         seconds = (now_ns - self._first_ns) // SECOND_NS
         if seconds < EARLY:
             return self._first_ns + SECOND_NS * (1 << int(seconds).bit_length())
-        return (now_ns // MINUTE_NS + 1) * MINUTE_NS
+        return (now_ns // RENEW_NS + 1) * RENEW_NS

@@ -30,12 +30,13 @@ from logger.config import Config
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Row, Second, Transmission
 from logger.selection import BEFORE_NS
-from logger.store.archive import Archive
+from logger.store.archive import Archive, joined
 from logger.store.database import CLOSE, Store
 from logger.watchdog import no_data
 
 EVER_NS = 2**62
 SECOND_NS = 1_000_000_000
+BLOCK_PAIRS = 32_768  # about as many are worked on at once
 HINDSIGHT = " (in hindsight)"
 AROUND_NS = 2_000_000_000  # an alarm belongs to a transmission if it is that near
 
@@ -70,10 +71,10 @@ def recompute(
     for stretch in _stretches(archive, connection):
         pipeline: Pipeline | None = None
         last_ns = stretch.since_ns
-        for block in archive.blocks(stretch.since_ns, stretch.until_ns):
+        for block in joined(archive.blocks(stretch.since_ns, stretch.until_ns), BLOCK_PAIRS):
             if pipeline is None:
                 derived.begin(int(block.time_ns[0]), stretch)
-                pipeline = Pipeline(config, coupler, derived.open_kinds)
+                pipeline = Pipeline(config, coupler, derived.open_kinds, archive=False)
             last_ns = int(block.time_ns[-1])
             derived.put(pipeline.process(block))
             done += len(block)
@@ -110,8 +111,7 @@ def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_St
 def _incomplete(archive: Archive, connection: sqlite3.Connection) -> list[tuple[int, int]]:
     """Start and end of transmissions that had more pairs than are archived of them."""
     told: Times | None = None
-    for block in archive.blocks(-EVER_NS, EVER_NS):
-        times = block.time_ns
+    for times in archive.times():
         if told is None:
             told = np.array(
                 connection.execute(
