@@ -184,23 +184,33 @@ class _Derived:
                 self._seconds.setdefault(row.start_ns, []).append(row)
             elif isinstance(row, Transmission) and row.ended:
                 ended.append(row)
+        whole: list[tuple[Transmission, list[Second]]] = []
         for row in ended:
             seconds = self._seconds.pop(row.start_ns, [])
             if row.start_ns < self._whole_ns:
                 self._whole_ns = max(self._whole_ns, row.end_ns + 1)
             else:
-                self._put(row, seconds)
+                whole.append((row, seconds))
+        if whole:
+            self._put(whole)
 
-    def _put(self, row: Transmission, seconds: list[Second]) -> None:
-        told = self._told_before(row.end_ns + 1)
-        if told.end_ns >= row.start_ns and told.flags & Flag.CLOCK_STEP:
-            row, seconds = self._doubtful(row, seconds)
-        told = self._told_before(row.start_ns + 1)
-        self._store.put([row, *seconds])
-        if told.start_ns == row.start_ns:
-            self._drop_seconds(told, {second.time_ns for second in seconds})
-        self.spans[row.start_ns] = row.end_ns
-        self.seconds += len(seconds)
+    def _put(self, rows: list[tuple[Transmission, list[Second]]]) -> None:
+        told = self._told_between(rows[0][0].start_ns, rows[-1][0].end_ns)
+        doubts = [one for one in told if one.flags & Flag.CLOCK_STEP]
+        rows = [
+            self._doubtful(row, seconds)
+            if any(one.start_ns <= row.end_ns and one.end_ns >= row.start_ns for one in doubts)
+            else (row, seconds)
+            for row, seconds in rows
+        ]
+        transmissions = [row for row, _ in rows]
+        every = [second for _, seconds in rows for second in seconds]
+        self._store.put_again(transmissions, every)
+        spans = {row.start_ns: row.end_ns for row in transmissions}
+        again = [one for one in told if one.start_ns in spans]
+        self._drop_seconds(again, {second.time_ns for second in every})
+        self.spans |= spans
+        self.seconds += len(every)
 
     def _doubtful(
         self, row: Transmission, seconds: list[Second]
@@ -223,14 +233,18 @@ class _Derived:
             _flagged(second, flag(second)) for second in seconds
         ]
 
-    def _drop_seconds(self, told: _Told, kept: set[int]) -> None:
-        """Those of a transmission that is not as long as before, or not as its seconds went."""
+    def _drop_seconds(self, told: list[_Told], kept: set[int]) -> None:
+        """Those of transmissions that are not as long as before, or not as their seconds went."""
+        if not told:
+            return
+        ids = {one.id for one in told}
         rows = self._connection.execute(
-            "SELECT time_ns FROM seconds WHERE time_ns BETWEEN ? AND ? AND transmission_id = ?",
-            (told.start_ns, told.end_ns, told.id),
+            "SELECT time_ns, transmission_id FROM seconds WHERE time_ns BETWEEN ? AND ?",
+            (told[0].start_ns, max(one.end_ns for one in told)),
         ).fetchall()
         self._connection.executemany(
-            "DELETE FROM seconds WHERE time_ns = ?", [row for row in rows if row[0] not in kept]
+            "DELETE FROM seconds WHERE time_ns = ?",
+            [(at,) for at, owner in rows if owner in ids and at not in kept],
         )
 
     def end(self, rows: list[Row], last_ns: int) -> None:
@@ -255,6 +269,15 @@ class _Derived:
         for number, (raised, cleared_ns) in enumerate(self._alarms):
             if raised.kind == change.kind and cleared_ns == EVER_NS:
                 self._alarms[number] = (raised, change.time_ns)
+
+    def _told_between(self, since_ns: int, until_ns: int) -> list[_Told]:
+        """The transmissions in the store that share time with this, in order."""
+        rows = self._connection.execute(
+            "SELECT id, start_ns, end_ns, flags FROM transmissions WHERE start_ns BETWEEN ? AND ?"
+            " ORDER BY start_ns",
+            (min(since_ns, self._told_before(since_ns).start_ns), until_ns),
+        )
+        return [_Told(*row) for row in rows]
 
     def _told_before(self, time_ns: int) -> _Told:
         """The last transmission in the store that began before a time."""
@@ -290,7 +313,7 @@ class _Derived:
             if told.start_ns not in self.spans
         ]
         for told in gone:
-            self._drop_seconds(told, set())
+            self._drop_seconds([told], set())
             self._connection.execute("DELETE FROM transmissions WHERE id = ?", (told.id,))
         self._point_alarms()
         return len(gone), sum(self._add(raised, cleared) for raised, cleared in self._alarms)
