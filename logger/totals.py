@@ -9,8 +9,10 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.blocks import Floats, PowerBlock, Times
+from logger.lookback import first_since
 from logger.rows import Flag
 
 SECOND_NS = 1_000_000_000
@@ -62,6 +64,15 @@ class Seconds:
             sums[:, len(self) - 1] += later.sums[:, 0]
             flags[len(self) - 1] |= later.flags[0]
         return Seconds(np.concatenate([self.begins_ns, later.begins_ns[goes_on:]]), sums, flags)
+
+
+class Sought(NamedTuple):
+    """What the highest window of a transmission goes by: when it began, the power that one pair
+    needs to be read, and the highest ratio up to now, < 0 if there is none."""
+
+    start_ns: int
+    floor_w: float
+    highest: float
 
 
 class Totals(NamedTuple):
@@ -149,38 +160,40 @@ def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
     ]
 
 
-def highest_ratio(
-    times: Times,
-    settled: Floats,
-    span: Span,
-    hold_ns: int,
-    floor_w: float,
-    start_ns: int,
-    highest: float,
-) -> float:
-    """The highest reflected/incident over any window of `hold_ns` that ends at a new pair, or
-    `highest` if that is more.
+def highest_ratios(
+    times: Times, settled: Floats, spans: Sequence[Span], hold_ns: int, sought: Sequence[Sought]
+) -> list[float]:
+    """Of each span the highest reflected/incident over any window of `hold_ns` that ends at a new
+    pair, or that of before if it is more.
 
-    A window needs two settled pairs that together can be read (`floor_w` is what one needs), and
-    must lie wholly in the transmission, which began at `start_ns`.
+    A window needs two settled pairs that together can be read, and must lie wholly in the
+    transmission.
     """
-    since, begin, end = span
-    count, forward, reflected = settled[:, since:end]
-    # No window's ratio exceeds that of its highest pair, which mostly settles the matter.
-    if not ((reflected > highest * forward) & (count > 0)).any():
-        return highest
-    totals = np.zeros((3, end - since + 1))
-    np.cumsum(settled[:, since:end], axis=1, out=totals[:, 1:])
-    times = times[since:end]
-    new = slice(begin - since, None)
-    before = np.searchsorted(times, times[new] - hold_ns, side="right")
-    count, forward, reflected = totals[:, begin - since + 1 :] - totals[:, before]
-    steps = np.diff(times, prepend=times[0])[new]
-    fit = (
-        (count >= 2)
-        & (forward >= floor_w * np.sqrt(count))
-        & (times[new] - start_ns >= hold_ns - steps // 2)
-    )
-    if not fit.any():
-        return highest
-    return max(highest, float((reflected[fit] / forward[fit]).max()))
+    past = slice(spans[0].since, spans[-1].end)
+    count, forward, reflected = settled[:, past]
+    if len(spans) == 1:
+        # No window's ratio exceeds that of its highest pair, which mostly settles the matter.
+        highest = sought[0].highest
+        if not ((reflected > highest * forward) & (count > 0)).any():
+            return [highest]
+    times = times[past]
+    before = first_since(times, 0, hold_ns - 1)
+    count, forward, reflected = (_sums_since(before, row) for row in (count, forward, reflected))
+    steps = np.diff(times, prepend=times[0])
+    reached_ns = times + steps // 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
+        ratio = reflected / forward
+    found = []
+    for span, (start_ns, floor_w, highest) in zip(spans, sought, strict=True):
+        new = slice(span.begin - past.start, span.end - past.start)
+        fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
+        found.append(float(ratio[new].max(where=fit, initial=highest)))
+    return found
+
+
+def _sums_since(before: NDArray[np.intp], column: Floats) -> Floats:
+    """For each place of a column the sum from the place `before` to this."""
+    totals = np.zeros(len(column) + 1)
+    np.cumsum(column, out=totals[1:])
+    return np.asarray(totals[1:] - totals.take(before))

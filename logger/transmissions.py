@@ -11,12 +11,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from logger.blocks import Bools, Noise, PowerBlock, join
+from logger.blocks import Bools, Noise, PowerBlock, Times, join
 from logger.calibration.coupler import Coupler
 from logger.rows import Flag, Row
-from logger.totals import RECENT, Span, highest_ratio, settled_of, totals_of
+from logger.totals import RECENT, Sought, Span, highest_ratios, settled_of, totals_of
 from logger.transmission_rows import Found, rows_of
 
 
@@ -58,24 +57,25 @@ class Transmissions:
         done = self._lapsed(int(block.time_ns[at[0]]))
         whole = join([*self._kept, replace(block, aux={})])
         old = len(whole) - len(block)
-        spans = self._found(whole, at + old)
+        spans = self._found(whole.time_ns, np.concatenate([np.zeros(old, dtype=bool), keyed]))
+        many = [
+            self._open
+            if self._open and span.since < span.begin
+            else self._begun(block, span.begin - old, noise)
+            for span in spans
+        ]
         settled = settled_of(whole)
-        for span, totals in zip(spans, totals_of(whole, settled, spans), strict=True):
-            if span.begin == span.since:
+        ratios = highest_ratios(
+            whole.time_ns, settled, spans, self._hold_ns, [self._sought(found) for found in many]
+        )
+        for found, span, totals, ratio in zip(
+            many, spans, totals_of(whole, settled, spans), ratios, strict=True
+        ):
+            if found is not self._open:
                 done += self._closed()
-                self._open = self._begun(block, span.begin - old, noise)
-            found = self._open
-            assert found is not None
+                self._open = found
             found.add(totals, int(whole.time_ns[span.end - 1]))
-            found.highest_ratio = highest_ratio(
-                whole.time_ns,
-                settled,
-                span,
-                self._hold_ns,
-                self._coupler.readable_floor_w(found.noise),
-                found.start_ns,
-                found.highest_ratio,
-            )
+            found.highest_ratio = ratio
         done += self._lapsed(int(block.time_ns[-1]))
         if self._open is not None:
             self._keep(whole, spans[-1])
@@ -107,12 +107,17 @@ class Transmissions:
         """Whether a transmission is going on (the hang time counts)."""
         return self._open is not None
 
-    def _found(self, block: PowerBlock, at: NDArray[np.intp]) -> list[Span]:
-        """The transmissions in a block that begins with what was kept; `at` are its keyed pairs."""
-        breaks = np.flatnonzero(np.diff(block.time_ns[at]) > self._hang_ns)
-        begins = [int(at[0]), *at[breaks + 1].tolist()]
-        ends = [*at[breaks].tolist(), int(at[-1])]
-        spans = [Span(begin, begin, end + 1) for begin, end in zip(begins, ends, strict=True)]
+    def _found(self, times: Times, keyed: Bools) -> list[Span]:
+        """The transmissions in pairs that begin with what was kept, (n,)."""
+        apart = np.diff(times) > self._hang_ns
+        edges = np.flatnonzero((keyed[1:] != keyed[:-1]) | apart) + 1
+        begins = np.concatenate([[0], edges])
+        ends = np.concatenate([edges, [len(times)]])
+        begins, ends = begins[keyed[begins]], ends[keyed[begins]]  # stretches with the key down
+        pauses = times[begins[1:]] - times[ends[:-1] - 1] > self._hang_ns
+        begins = begins[np.concatenate([[True], pauses])].tolist()
+        ends = ends[np.concatenate([pauses, [True]])].tolist()
+        spans = [Span(begin, begin, end) for begin, end in zip(begins, ends, strict=True)]
         if self._open is not None:
             spans[0] = Span(0, self._counted, spans[0].end)
         return spans
@@ -131,6 +136,10 @@ class Transmissions:
             self._channel if channel is None else round(channel),
             self._frequency_khz if khz is None else khz,
         )
+
+    def _sought(self, found: Found) -> Sought:
+        floor_w = self._coupler.readable_floor_w(found.noise)
+        return Sought(found.start_ns, floor_w, found.highest_ratio)
 
     def _keep(self, block: PowerBlock, span: Span) -> None:
         """Keep what the pairs to come will look back on, and what they may include."""

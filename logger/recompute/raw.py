@@ -96,7 +96,7 @@ class _Stretch(NamedTuple):
 def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_Stretch]:
     """The archive, cut where runs of the daemon began and where pairs are missing."""
     edges = [-EVER_NS, *archive.runs().tolist(), EVER_NS]
-    holes = sorted([*archive.damaged(), *_incomplete(archive, connection)])
+    holes = _holes(archive, connection)
     for since_ns, until_ns in itertools.pairwise(edges):
         begin_ns = since_ns
         for first_ns, last_ns in holes:
@@ -108,29 +108,35 @@ def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_St
             yield _Stretch(begin_ns, until_ns, torn=False)
 
 
-def _incomplete(archive: Archive, connection: sqlite3.Connection) -> list[tuple[int, int]]:
-    """Start and end of transmissions that had more pairs than are archived of them."""
+def _holes(archive: Archive, connection: sqlite3.Connection) -> list[tuple[int, int]]:
+    """Start and end of what cannot be read of the archive, and of transmissions that had more
+    pairs than are archived of them, in order."""
     told: Times | None = None
-    for times in archive.times():
+    damaged = []
+    for first_ns, last_ns, times in archive.times():
         if told is None:
             told = np.array(
                 connection.execute(
                     "SELECT start_ns, end_ns, samples FROM transmissions WHERE end_ns >= ?"
                     " ORDER BY start_ns",
-                    (int(times[0]),),
+                    (first_ns,),
                 ).fetchall(),
                 dtype=np.int64,
             ).reshape(-1, 3)
+        if times is None:
+            damaged.append((first_ns, last_ns))
+            continue
         starts, ends, missing = told.T
         some = slice(
-            int(np.searchsorted(ends, times[0])),
-            int(np.searchsorted(starts, times[-1], side="right")),
+            int(np.searchsorted(ends, first_ns)),
+            int(np.searchsorted(starts, last_ns, side="right")),
         )
         missing[some] -= np.searchsorted(times, ends[some], side="right")
         missing[some] += np.searchsorted(times, starts[some])
     if told is None:
         return []
-    return [(start_ns, end_ns) for start_ns, end_ns, missing in told.tolist() if missing > 0]
+    lacking = told[told[:, 2] > 0, :2]
+    return sorted([*damaged, *map(tuple, lacking.tolist())])
 
 
 class _Told(NamedTuple):
