@@ -179,8 +179,8 @@ def highest_ratios(
     times = times[past]
     before = first_since(times, 0, hold_ns - 1)
     count, forward, reflected = (_sums_since(before, row) for row in (count, forward, reflected))
-    steps = np.diff(times, prepend=times[0])
-    reached_ns = times + steps // 2
+    reached_ns = times.copy()
+    reached_ns[1:] += (times[1:] - times[:-1]) // 2
     with np.errstate(divide="ignore", invalid="ignore"):
         readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
         ratio = reflected / forward

@@ -180,8 +180,11 @@ def _bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple
         np.where(unsettled, sums[of], sums[settled]) / count
         for of, settled in ((PF, S_PF), (PR, S_PR), (VF, S_VF), (VR, S_VR))
     )
-    slope = float(coupler.reflected.slope(coupler.reflected.zero_v))
-    least_w = READABLE_FACTOR * slope * np.hypot(noise.sd_v[1] / np.sqrt(count), noise.zero_u_v[1])
+    least_w = (
+        READABLE_FACTOR
+        * coupler.least_slope
+        * np.hypot(noise.sd_v[1] / np.sqrt(count), noise.zero_u_v[1])
+    )
     readable = forward_w >= np.maximum(least_w, 1e-9)
     safe_w = np.where(readable, forward_w, 1.0)
     ratio = np.where(readable, reflected_w / safe_w, 0.0)

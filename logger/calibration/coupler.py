@@ -24,7 +24,10 @@ READABLE_FACTOR = 1.96 / 0.2**2  # SWR 1.5 is a reflection coefficient of 0.2
 
 
 class Coupler:
-    """Applies one calibration. Immutable after construction."""
+    """Applies one calibration. Immutable after construction.
+
+    least_slope  watts per volt of the reflected reading at its zero
+    """
 
     def __init__(self, content: CalibrationFile, frequency_khz: float | None = None) -> None:
         """`frequency_khz` is that of pairs which do not tell their own."""
@@ -40,6 +43,7 @@ class Coupler:
         self._top_v = top_v
         self.forward = self._law(content.forward)
         self.reflected = self._law(content.reflected)
+        self.least_slope = float(self.reflected.slope(self.reflected.zero_v))
         directivity = content.directivity
         self.leak = self.forward_leak = 0.0
         if directivity is not None:
@@ -125,9 +129,7 @@ class Coupler:
         There, two standard deviations of the reflected reading about zero amount to what an SWR
         of 1.5 would reflect, so that 1.0 and 1.5 can be told apart with 95 % confidence.
         """
-        slope = float(self.reflected.slope(self.reflected.zero_v))
-        sd_w = slope * float(np.hypot(noise.sd_v[1], noise.zero_u_v[1]))
-        return READABLE_FACTOR * sd_w
+        return READABLE_FACTOR * self.least_slope * math.hypot(noise.sd_v[1], noise.zero_u_v[1])
 
     def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
         """Variance of ln(reflected/incident) that averaging does not lessen, (n,) -> (n,).
