@@ -99,8 +99,10 @@ def rows_of(many: Sequence[Found], coupler: Coupler) -> list[Transmission | Seco
         flags = np.concatenate([[found.flags for found in some], *(part.flags for part in ready)])
         bounds, flags = _bounds(coupler, noise, sums, flags)
         table = np.concatenate([sums[PF : VR + 1] / sums[COUNT], bounds])
-        figures = table.astype(object)
-        figures[np.isnan(table)] = None
+        figures = table
+        if np.isnan(table).any():
+            figures = table.astype(object)
+            figures[np.isnan(table)] = None
         lines = list(
             zip(sums[COUNT].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True)
         )

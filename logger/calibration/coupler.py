@@ -70,8 +70,8 @@ class Coupler:
         Flags tell CLIPPED (a reading at the converter's end) and EXTRAPOLATED (a reading above
         those that bench points cover).
         """
-        forward_w = self.watts("forward", block.forward_v, block.aux)
-        reflected_w = self.watts("reflected", block.reflected_v, block.aux)
+        forward_w = self.watts("forward", block.forward_v, block.aux, block.step_v[0])
+        reflected_w = self.watts("reflected", block.reflected_v, block.aux, block.step_v[1])
         full_scale = block.full_scale_v or self.content.converter.full_scale_v or np.inf
         valid = self.content.valid
         flags = np.zeros(len(block), dtype=np.uint8)
@@ -87,8 +87,10 @@ class Coupler:
             flags |= np.uint8(Flag.RELATIVE)
         return forward_w, reflected_w, flags
 
-    def watts(self, side: str, volts: Floats, aux: Mapping[str, Floats]) -> Floats:
-        """Watts at the port `forward` or `reflected`, (n,) -> (n,).
+    def watts(
+        self, side: str, volts: Floats, aux: Mapping[str, Floats], step_v: float = 0.0
+    ) -> Floats:
+        """Watts at the port `forward` or `reflected`, (n,) -> (n,); `step_v` as in the law.
 
         `aux` may hold the `temperature_c` and `frequency_khz` of each pair; they count where the
         calibration knows of them.
@@ -104,7 +106,7 @@ class Coupler:
                 at = steps == step
                 watts[at] = self._warmer(side, int(step)).watts(volts[at])
         else:
-            watts = law.watts(volts)
+            watts = law.watts(volts, step_v)
         if port.coupling_by_khz:
             khz, db = np.array(port.coupling_by_khz).T
             usual = self._frequency_khz or khz[0]
