@@ -25,8 +25,8 @@ from logger.watchdog.view import View
 
 SECOND_NS = 1_000_000_000
 GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
-# The noise estimate is renewed 1, 2, 4, ... and EARLY s after the first pair, then with each RENEW.
-# It tells of the last quarter of an hour, and each renewal cuts a block.
+# The noise estimate, which tells of a quarter of an hour (see `noise`), is renewed 1, 2, 4, ... and
+# EARLY s after the first pair, then every RENEW_NS. Each renewal cuts a block in two.
 EARLY = 512
 RENEW_NS = 600 * SECOND_NS
 
