@@ -19,14 +19,12 @@ class Keying:
 
     def update(self, forward_w: Floats) -> Bools:
         """Whether the key is down at each pair, (n,)."""
-        on = forward_w >= self._on_w
-        off = forward_w < self._off_w
-        decided = on | off
-        if decided.all():  # the usual case: nothing between the two thresholds
-            keyed = on
-        else:
-            last = np.where(decided, np.arange(len(on)), -1)
-            np.maximum.accumulate(last, out=last)
-            keyed = np.where(last >= 0, on[last], self._down)
+        keyed = forward_w >= self._on_w
+        between = np.flatnonzero(keyed != (forward_w >= self._off_w))
+        if len(between):  # a run of such pairs is as the pair before it
+            begins = np.diff(between, prepend=-2) != 1
+            first = between[begins]
+            before = np.where(first > 0, keyed[first - 1], self._down)
+            keyed[between] = before[np.cumsum(begins) - 1]
         self._down = bool(keyed[-1])
         return keyed

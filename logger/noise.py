@@ -2,7 +2,8 @@
 
 Unkeyed pairs (see `selection`) are gathered in groups of GROUP; a group gives a variance from
 successive differences (blind to slow drift) and a mean. The median over the last GROUPS groups is
-used, so that a weak signal or a crackle in one of them does no harm.
+used, so that a weak signal or a crackle in one of them does no harm. With a burst of pairs each
+minute that is a quarter of an hour, so the pipeline asks for it every ten minutes.
 """
 
 from __future__ import annotations

@@ -20,16 +20,18 @@ from logger.levels import Levels
 from logger.noise import NoiseTracker
 from logger.quarters import Quarters
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
-from logger.selection import Selection
+from logger.selection import Selection, ThinSample
 from logger.settling import Settling
 from logger.transmissions import Transmissions
 from logger.watchdog import Watchdog
 from logger.watchdog.view import View
 
-MINUTE_NS = 60_000_000_000
 SECOND_NS = 1_000_000_000
 GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
-EARLY = 32  # seconds during which the noise estimate is renewed at 1, 2, 4, 8, 16 and 32 s
+# The noise estimate, which tells of a quarter of an hour (see `noise`), is renewed 1, 2, 4, ... and
+# EARLY s after the first pair, then every RENEW_NS. Each renewal cuts a block in two.
+EARLY = 512
+RENEW_NS = 600 * SECOND_NS
 
 
 class Pipeline:
@@ -37,6 +39,7 @@ class Pipeline:
 
     open_kinds  alarms that are open from before
     memories    what rules had learned by then: the content of the last `Memory` of each
+    archive     whether pairs for the archive are among the rows
     """
 
     def __init__(
@@ -45,6 +48,8 @@ class Pipeline:
         coupler: Coupler,
         open_kinds: Iterable[str] = (),
         memories: Mapping[str, bytes] | None = None,
+        *,
+        archive: bool = True,
     ) -> None:
         content = coupler.content
         self._coupler = coupler
@@ -57,7 +62,8 @@ class Pipeline:
         self._noise = self._tracker.noise()
         station = config.station
         hang_ns = round(config.transmission.hang_ms * 1e6)
-        self._selection = Selection(hang_ns)
+        self._thin_sample = ThinSample()
+        self._selection = Selection(hang_ns) if archive else None
         self._begins = True
         self._transmissions = Transmissions(
             coupler,
@@ -162,11 +168,12 @@ class Pipeline:
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
         rows = [*self._watched(rows, quarters), *self._marked(changes)]
-        wanted, quiet = self._selection.update(samples, keyed)
+        quiet = self._thin_sample.update(samples.time_ns, keyed)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
-        for part in wanted:
-            rows.append(Samples(part, begins=self._begins))
-            self._begins = False
+        if self._selection is not None:
+            for part in self._selection.update(samples, keyed, quiet):
+                rows.append(Samples(part, begins=self._begins))
+                self._begins = False
         return rows
 
     def _watched(self, rows: list[Row], quarters: Quarters | None) -> list[Row]:
@@ -210,4 +217,4 @@ class Pipeline:
         seconds = (now_ns - self._first_ns) // SECOND_NS
         if seconds < EARLY:
             return self._first_ns + SECOND_NS * (1 << int(seconds).bit_length())
-        return (now_ns // MINUTE_NS + 1) * MINUTE_NS
+        return (now_ns // RENEW_NS + 1) * RENEW_NS

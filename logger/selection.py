@@ -1,4 +1,4 @@
-"""Which pairs are archived, and which of them tell the noise. A pure state machine.
+"""Which pairs are archived, and which of them tell the noise. Pure state machines.
 
 Archived are all pairs from BEFORE_NS before a keyed one to the hang time and AFTER_NS past it (at
 least one on either side), and a thin sample of the rest: once a minute the next BURST pairs during
@@ -26,54 +26,20 @@ NEVER_NS = 2**62
 GAP, DOUBT = 1, 2
 
 
-class Selection:
-    """Feeds on samples and what is keyed of them; yields what is to be archived, in time order and
-    in blocks that say where pairs were lost or times are in doubt.
+class ThinSample:
+    """Chooses the pairs that tell the noise."""
 
-    hang_ns  a pause shorter than this does not end a transmission
-    """
-
-    def __init__(self, hang_ns: int) -> None:
-        self._after_ns = hang_ns + AFTER_NS
+    def __init__(self) -> None:
         self._last_keyed_ns = LONG_AGO_NS
-        self._keyed = False
         self._due_ns = LONG_AGO_NS  # of the next burst
         self._left = 0  # pairs of the burst that goes on
-        self._open: SampleBlock | None = None  # pairs that may still be wanted,
-        self._wanted = np.empty(0, dtype=bool)  # those that are,
-        self._marks = np.empty(0, dtype=np.uint8)  # and where gaps and doubts are
 
-    def update(self, block: SampleBlock, keyed: Bools) -> tuple[list[SampleBlock], Bools]:
-        """Take in one block, `keyed` (n,); what is to be archived by now, and which pairs of this
-        block tell the noise, (n,)."""
-        times = block.time_ns
-        marks = np.full(len(times), DOUBT * block.clock_step, dtype=np.uint8)
-        marks[0] |= GAP * block.gap
-        last = np.maximum.accumulate(np.where(keyed, times, LONG_AGO_NS))
-        np.maximum(last, self._last_keyed_ns, out=last)
+    def update(self, times: Times, keyed: Bools) -> Bools:
+        """Take in the pairs of one block; which of them are chosen, all (n,)."""
+        last = _last_keyed(times, keyed, self._last_keyed_ns)
         self._last_keyed_ns = int(last[-1])
-        quiet = self._burst(times, times - last > AFTER_KEYED_NS)
-        wanted = quiet | (times - last <= self._after_ns)
-        wanted[0] |= self._keyed
-        wanted[1:] |= keyed[:-1]
-        self._keyed = bool(keyed[-1])
-        if self._open is not None:
-            block = join([self._open, block])
-            wanted = np.concatenate([self._wanted, wanted])
-            marks = np.concatenate([self._marks, marks])
-            keyed = np.concatenate([np.zeros(len(self._wanted), dtype=bool), keyed])
-        if keyed.any():
-            times = block.time_ns
-            following = np.where(keyed, times, NEVER_NS)[::-1]
-            following = np.minimum.accumulate(following)[::-1]
-            wanted |= following - times <= BEFORE_NS
-            wanted[:-1] |= keyed[1:]
-        return self._release(block, wanted, marks), quiet
-
-    def _burst(self, times: Times, quiet: Bools) -> Bools:
-        """The pairs among the quiet ones that belong to a burst, (n,)."""
         chosen = np.zeros(len(times), dtype=bool)
-        at = np.flatnonzero(quiet)
+        at = np.flatnonzero(times - last > AFTER_KEYED_NS)
         done = 0
         while done < len(at):
             if not self._left:
@@ -88,6 +54,47 @@ class Selection:
             done += len(some)
         return chosen
 
+
+class Selection:
+    """Feeds on samples and what is keyed of them; yields what is to be archived, in time order and
+    in blocks that say where pairs were lost or times are in doubt.
+
+    hang_ns  a pause shorter than this does not end a transmission
+    """
+
+    def __init__(self, hang_ns: int) -> None:
+        self._after_ns = hang_ns + AFTER_NS
+        self._last_keyed_ns = LONG_AGO_NS
+        self._keyed = False
+        self._open: SampleBlock | None = None  # pairs that may still be wanted,
+        self._wanted = np.empty(0, dtype=bool)  # those that are,
+        self._marks = np.empty(0, dtype=np.uint8)  # and where gaps and doubts are
+
+    def update(self, block: SampleBlock, keyed: Bools, sampled: Bools) -> list[SampleBlock]:
+        """Take in one block, what is keyed of it and what is in the thin sample, both (n,); what
+        is to be archived by now."""
+        times = block.time_ns
+        marks = np.full(len(times), DOUBT * block.clock_step, dtype=np.uint8)
+        marks[0] |= GAP * block.gap
+        last = _last_keyed(times, keyed, self._last_keyed_ns)
+        self._last_keyed_ns = int(last[-1])
+        wanted = sampled | (times - last <= self._after_ns)
+        wanted[0] |= self._keyed
+        wanted[1:] |= keyed[:-1]
+        self._keyed = bool(keyed[-1])
+        if self._open is not None:
+            block = join([self._open, block])
+            wanted = np.concatenate([self._wanted, wanted])
+            marks = np.concatenate([self._marks, marks])
+            keyed = np.concatenate([np.zeros(len(self._wanted), dtype=bool), keyed])
+        if keyed.any():
+            times = block.time_ns
+            following = np.where(keyed, times, NEVER_NS)[::-1]
+            following = np.minimum.accumulate(following)[::-1]
+            wanted |= following - times <= BEFORE_NS
+            wanted[:-1] |= keyed[1:]
+        return self._release(block, wanted, marks)
+
     def _release(self, block: SampleBlock, wanted: Bools, marks: Bits) -> list[SampleBlock]:
         """Everything before the first pair of which it is not known yet whether it is wanted."""
         times = block.time_ns
@@ -100,6 +107,13 @@ class Selection:
         if wanted[:end].all():
             return _marked(block[:end], marks[:end])
         return _marked(block[:end][wanted[:end]], marks[:end][wanted[:end]])
+
+
+def _last_keyed(times: Times, keyed: Bools, before_ns: int) -> Times:
+    """The time of the last keyed pair up to each, (n,); `before_ns` that of the last before."""
+    last = np.where(keyed, times, LONG_AGO_NS)
+    last[0] = max(int(last[0]), before_ns)
+    return np.maximum.accumulate(last, out=last)
 
 
 def _marked(block: SampleBlock, marks: Bits) -> list[SampleBlock]:

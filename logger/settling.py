@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from logger.blocks import Bools, Floats, Times
+from logger.lookback import first_since
 
 FALL = 0.95
 FALL_NS = 20_000_000
@@ -34,17 +35,16 @@ class Settling:
         times = np.concatenate([self._time_ns, time_ns])
         volts = np.concatenate([self._volts, forward_v - self._zero_v])
         settled = keyed.copy()
-        at = np.flatnonzero(keyed)
-        if len(at):
-            part = slice(old + int(at[0]), old + int(at[-1]) + 1)
-            now, now_ns = volts[part], times[part]
-            before = volts[np.maximum(np.arange(part.start, part.stop) - 1, 0)]
-            if part.start == 0:
-                before[0] = 0.0  # nothing is known of what was before
-            falling = np.maximum(before, volts[np.searchsorted(times, now_ns - FALL_NS)])
-            rising = np.minimum(before, volts[np.searchsorted(times, now_ns - RISE_NS)])
+        if keyed.any():
+            first, last = int(keyed.argmax()), len(keyed) - 1 - int(keyed[::-1].argmax())
+            part = slice(old + first, old + last + 1)
+            now, upto = volts[part], times[: part.stop]
+            before = np.zeros(len(now))  # nothing is known of what was before the first
+            before[part.start == 0 :] = volts[max(part.start - 1, 0) : part.stop - 1]
+            falling = np.maximum(before, volts.take(first_since(upto, part.start, FALL_NS)))
+            rising = np.minimum(before, volts.take(first_since(upto, part.start, RISE_NS)))
             margin = 4 * noise_v
-            settled[at[0] : at[-1] + 1] &= (now + margin >= FALL * falling) & (
+            settled[first : last + 1] &= (now + margin >= FALL * falling) & (
                 now - margin <= RISE * rising
             )
         keep = np.searchsorted(times, times[-1] - FALL_NS)

@@ -122,6 +122,19 @@ def test_readings_below_zero_are_negative_by_the_square_law() -> None:
     assert abs(law.watts(law.zero_v + noise).mean()) < 0.05 * slope * 5e-4
 
 
+@pytest.mark.parametrize("step_v", [3.3 / 4096, 5.0 / 1024, 1e-4, 1e-9])
+def test_watts_are_the_same_to_the_bit_if_the_step_is_known(step_v: float) -> None:
+    law = DetectorLaw(20.0, 0.04, 0.02, 0.01, top_v=3.3)
+    codes = np.random.default_rng(4).integers(0, 3.3 / step_v, 500)
+    for volts in (
+        codes * step_v,
+        codes * step_v + step_v / 3,  # not on the grid after all
+        np.append(codes * step_v, -step_v),
+        np.append(codes, codes.max() + 3 / step_v) * step_v,  # above the table
+    ):
+        assert np.array_equal(law.watts(volts, step_v), law.watts(volts))
+
+
 def test_above_the_table_watts_go_on_rising() -> None:
     law = Coupler(CONTENT).forward
     watts = law.watts(np.array([3.3, 3.4, 3.6, 5.0]))

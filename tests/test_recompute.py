@@ -24,7 +24,7 @@ from logger.forward.influx import InfluxForwarder
 from logger.line_protocol import point
 from logger.pipeline import Pipeline
 from logger.recompute import recompute
-from logger.recompute.means import Change
+from logger.recompute.change import Change
 from logger.rows import Flag, Row
 from logger.store.database import Store
 from logger.store.lock import StoreLock

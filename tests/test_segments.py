@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from drivers.contract import SampleBlock, join
 from logger.store.archive import same
-from logger.store.segments import SegmentError, decode, encode, is_readable
+from logger.store.segments import SegmentError, decode, decode_times, encode, is_readable
 
 STEP = 3.3 / 4096
 BOTH = (STEP, STEP)
@@ -42,6 +42,7 @@ def comes_back(block: SampleBlock) -> bytes:
     decoded = decode(segment)
     assert same(given_, decoded)
     assert (decoded.time_ns.dtype, decoded.forward_v.dtype) == (np.int64, np.float64)
+    assert np.array_equal(decode_times(segment), block.time_ns)
     return segment
 
 

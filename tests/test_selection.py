@@ -20,7 +20,7 @@ from logger.calibration.simulated import calibration
 from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
 from logger.pipeline import Pipeline
 from logger.rows import Row, Samples, Transmission
-from logger.selection import AFTER_NS, BEFORE_NS, BURST, EVERY_NS, Selection
+from logger.selection import AFTER_NS, BEFORE_NS, BURST, EVERY_NS, Selection, ThinSample
 from logger.store.archive import same
 
 SIMULATED = SimulatedOptions()
@@ -201,13 +201,12 @@ def test_all_pairs_about_keyed_ones_are_there(
     keyed = rng.integers(0, 2, count // 100 + 1).repeat(100)[:count].astype(bool)
     keyed &= rng.uniform(size=count) < rng.choice([0.01, 0.5, 1.0])
     whole = SampleBlock(times, np.arange(count) * 1.0, np.zeros(count))
-    selection = Selection(hang_ms * 1_000_000)
+    sample, selection = ThinSample(), Selection(hang_ms * 1_000_000)
     got, quiet = [], []
     for block in cut(whole, places):
         part = np.searchsorted(times, block.time_ns)
-        archived, noise = selection.update(block, keyed[part])
-        got += archived
-        quiet.append(noise)
+        quiet.append(sample.update(block.time_ns, keyed[part]))
+        got += selection.update(block, keyed[part], quiet[-1])
     found = np.isin(times, join(got).time_ns) if got else np.zeros(count, dtype=bool)
     if got:
         assert same(join(got), whole[found])  # in order, nothing twice
@@ -244,9 +243,9 @@ def test_a_burst_waits_for_the_key_to_be_up() -> None:
     count = 200 * 90
     times = START_NS + np.arange(count) * 5_000_000
     keyed = (np.arange(count) >= 200 * 55) & (np.arange(count) < 200 * 65)
-    selection = Selection(1_500_000_000)
     whole = SampleBlock(times, np.zeros(count), np.zeros(count))
-    (archived,), quiet = selection.update(whole, keyed)
+    quiet = ThinSample().update(times, keyed)
+    (archived,) = Selection(1_500_000_000).update(whole, keyed, quiet)
     chosen = np.flatnonzero(quiet)
     assert chosen.tolist() == [*range(BURST), *range(200 * 65 + 100, 200 * 65 + 100 + BURST)]
     assert len(archived) == BURST + 200 * (1 + 10 + 2)

@@ -24,7 +24,10 @@ READABLE_FACTOR = 1.96 / 0.2**2  # SWR 1.5 is a reflection coefficient of 0.2
 
 
 class Coupler:
-    """Applies one calibration. Immutable after construction."""
+    """Applies one calibration. Immutable after construction.
+
+    least_slope  watts per volt of the reflected reading at its zero
+    """
 
     def __init__(self, content: CalibrationFile, frequency_khz: float | None = None) -> None:
         """`frequency_khz` is that of pairs which do not tell their own."""
@@ -40,6 +43,7 @@ class Coupler:
         self._top_v = top_v
         self.forward = self._law(content.forward)
         self.reflected = self._law(content.reflected)
+        self.least_slope = float(self.reflected.slope(self.reflected.zero_v))
         directivity = content.directivity
         self.leak = self.forward_leak = 0.0
         if directivity is not None:
@@ -66,8 +70,8 @@ class Coupler:
         Flags tell CLIPPED (a reading at the converter's end) and EXTRAPOLATED (a reading above
         those that bench points cover).
         """
-        forward_w = self.watts("forward", block.forward_v, block.aux)
-        reflected_w = self.watts("reflected", block.reflected_v, block.aux)
+        forward_w = self.watts("forward", block.forward_v, block.aux, block.step_v[0])
+        reflected_w = self.watts("reflected", block.reflected_v, block.aux, block.step_v[1])
         full_scale = block.full_scale_v or self.content.converter.full_scale_v or np.inf
         valid = self.content.valid
         flags = np.zeros(len(block), dtype=np.uint8)
@@ -83,8 +87,10 @@ class Coupler:
             flags |= np.uint8(Flag.RELATIVE)
         return forward_w, reflected_w, flags
 
-    def watts(self, side: str, volts: Floats, aux: Mapping[str, Floats]) -> Floats:
-        """Watts at the port `forward` or `reflected`, (n,) -> (n,).
+    def watts(
+        self, side: str, volts: Floats, aux: Mapping[str, Floats], step_v: float = 0.0
+    ) -> Floats:
+        """Watts at the port `forward` or `reflected`, (n,) -> (n,); `step_v` as in the law.
 
         `aux` may hold the `temperature_c` and `frequency_khz` of each pair; they count where the
         calibration knows of them.
@@ -100,7 +106,7 @@ class Coupler:
                 at = steps == step
                 watts[at] = self._warmer(side, int(step)).watts(volts[at])
         else:
-            watts = law.watts(volts)
+            watts = law.watts(volts, step_v)
         if port.coupling_by_khz:
             khz, db = np.array(port.coupling_by_khz).T
             usual = self._frequency_khz or khz[0]
@@ -125,9 +131,7 @@ class Coupler:
         There, two standard deviations of the reflected reading about zero amount to what an SWR
         of 1.5 would reflect, so that 1.0 and 1.5 can be told apart with 95 % confidence.
         """
-        slope = float(self.reflected.slope(self.reflected.zero_v))
-        sd_w = slope * float(np.hypot(noise.sd_v[1], noise.zero_u_v[1]))
-        return READABLE_FACTOR * sd_w
+        return READABLE_FACTOR * self.least_slope * math.hypot(noise.sd_v[1], noise.zero_u_v[1])
 
     def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
         """Variance of ln(reflected/incident) that averaging does not lessen, (n,) -> (n,).

@@ -7,12 +7,7 @@ as the laws differ at that level. That is exact, but for the rounding of what is
 law changed by a factor, and for a steady carrier. Speech is within 0.1 %; a second in which the
 reflection jumped may be several per cent off in reflected watts (both measured in the tests).
 
-What the pairs of the time showed is kept. The stored SWR is that of the settled pairs, so its
-ratio of powers is moved, not formed again. What noise did to it, and how far the zeros had
-drifted from the old calibration's, is read back from the stored intervals; only where a figure
-was withheld do the new calibration's noise and resolution stand in. Fit and directivity are those
-of the new calibration. Alarms stay as they were judged. Temperatures of pairs are not stored, so
-laws are compared as they are at the bench's.
+What the pairs of the time showed is kept (see `change`), and alarms stay as they were judged.
 """
 
 from __future__ import annotations
@@ -23,24 +18,17 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.blocks import Bools, Floats, Noise, Times
-from logger.calibration.coupler import READABLE_FACTOR, Coupler
-from logger.calibration.detector import DetectorLaw
+from logger.blocks import Bools, Floats
+from logger.calibration.coupler import Coupler
 from logger.calibration.file import parse
 from logger.errors import CalibrationError, StoreError
-from logger.reflection import BLEND, COVERAGE, HIGHEST_SWR, estimate, rho_of_swr, swr
+from logger.recompute.change import BOUNDS, LEAST_W, Change, Means, Moved, moved_ratio
+from logger.reflection import HIGHEST_SWR, rho_of_swr, swr
 from logger.rows import Flag
 from logger.store.database import WATT_DECIMALS, Store
 
 PAGE_ROWS = 20_000
-SHARE_ROUNDS = 12  # each halves the error or so; under square law less, but there no share matters
-LEAST_SHARE = 0.02
-LEAST_V = 1e-6  # above the zero; the last decimal of stored volts
-LEAST_W = 10.0**-WATT_DECIMALS  # the last decimal of stored watts
-CLEAR = 1e-3  # a change of the readable floor smaller than this is rounding
 
-SIDES = ("forward", "reflected")
-BOUNDS = ("swr", "swr_low", "swr_high", "swr_noise_low", "swr_noise_high")
 SECOND = ("forward_w", "reflected_w", *BOUNDS, "flags")
 TRANSMISSION = (
     "forward_w_mean",
@@ -70,243 +58,6 @@ class Summary(NamedTuple):
     forward_change: float | None  # of incident watts, relative
     reflected_change: float | None
     swr_change: float | None
-
-
-class Moved(NamedTuple):
-    """How one port's watts change: `gain` times, then plus `on` while power flows and plus
-    `pause` while none does (watts, other than 0 if the zero changed); each (n,)."""
-
-    gain: Floats
-    on: Floats
-    pause: Floats
-
-
-class Means(NamedTuple):
-    """A stretch of time, arrays (n,): settled pairs, volts while power flowed, the incident watts
-    then by the old calibration, and how both ports' watts move."""
-
-    samples: Floats
-    forward_v: Floats
-    reflected_v: Floats
-    forward_w: Floats
-    forward: Moved
-    reflected: Moved
-
-
-class Change:
-    """From one calibration to another for n rows, at `frequency_khz` (n,), NaN where unknown.
-
-    All arrays (n,), watts, volts.
-    """
-
-    def __init__(self, old: Coupler, new: Coupler, frequency_khz: Floats) -> None:
-        self.old, self.new = old, new
-        # What frequency multiplies watts by: forward and reflected, of the old and the new.
-        self._old_by = [_by_frequency(old, side, frequency_khz) for side in SIDES]
-        self._new_by = [_by_frequency(new, side, frequency_khz) for side in SIDES]
-        content = new.content
-        # What the daemon assumes before it has measured.
-        least = content.converter.step_v / np.sqrt(12)
-        self._noise = Noise(
-            (max(content.noise.forward_v, least), max(content.noise.reflected_v, least)),
-            (least, least),
-        )
-
-    def share(self, forward_v: Floats, forward_w: Floats) -> Floats:
-        """The part of the time during which power flowed, by means over all of it."""
-        law = self.old.forward
-        above = np.maximum(forward_v - law.zero_v, LEAST_V)
-        share = np.ones_like(above)
-        for _ in range(SHARE_ROUNDS):
-            level = law.volts(forward_w / self._old_by[0] / share) - law.zero_v
-            share = np.clip(above / np.maximum(level, LEAST_V), LEAST_SHARE, 1.0)
-        return share
-
-    def while_on(
-        self, forward_v: Floats, reflected_v: Floats, share: Floats
-    ) -> tuple[Floats, Floats]:
-        """Mean readings of both ports while power flowed, from those over all of the time."""
-        zero_f, zero_r = self.old.forward.zero_v, self.old.reflected.zero_v
-        return zero_f + (forward_v - zero_f) / share, zero_r + (reflected_v - zero_r) / share
-
-    def peaks_v(self, forward_w: Floats, reflected_w: Floats) -> Floats:
-        """Readings that gave these watts, (2, n)."""
-        return np.stack(
-            [
-                self.old.forward.volts(forward_w / self._old_by[0]),
-                self.old.reflected.volts(reflected_w / self._old_by[1]),
-            ]
-        )
-
-    def moved(self, forward_v: Floats, reflected_v: Floats) -> tuple[Moved, Moved]:
-        """How incident and reflected watts change at these readings."""
-        laws = (
-            (self.old.forward, self.new.forward, forward_v),
-            (self.old.reflected, self.new.reflected, reflected_v),
-        )
-        forward, reflected = (
-            _moved(old, new, on_v, old_by, new_by)
-            for (old, new, on_v), old_by, new_by in zip(
-                laws, self._old_by, self._new_by, strict=True
-            )
-        )
-        return forward, reflected
-
-    def bounds(
-        self, means: Means, ratio_w: Floats, stored: Floats, hidden: Bools
-    ) -> tuple[Floats, Bools]:
-        """The five columns of BOUNDS (5, n), NaN where unreadable, and what is unreadable.
-
-        ratio_w  reflected/incident by the old calibration where `stored` does not tell
-        stored   BOUNDS as they are, (5, n)
-        hidden   the figure was withheld
-        """
-        old, new, noise = self.old, self.new, self._noise
-        forward_w = means.forward.gain * means.forward_w + means.forward.on
-        readable = self._readable(means, forward_w, hidden)
-        safe_w = np.where(readable, forward_w, 1.0)
-
-        known = (stored[0] > 1.0) & (stored[0] < HIGHEST_SWR)
-        old_ratio = np.where(known, rho_of_swr(stored[0]) ** 2, ratio_w)
-        ratio = np.where(readable, moved_ratio(means, old_ratio), 0.0)
-
-        # Variances of the ratio: by the new calibration's noise, for where nothing was stored,
-        slope = self._new_by[1] * new.reflected.slope(means.reflected_v)
-        across = ratio * self._new_by[0] * new.forward.slope(means.forward_v)
-        variance = ((slope * noise.sd_v[1]) ** 2 + (across * noise.sd_v[0]) ** 2) / (
-            np.maximum(means.samples, 1.0) * safe_w**2
-        )
-        drift = ((slope * noise.zero_u_v[1]) ** 2 + (across * noise.zero_u_v[0]) ** 2) / safe_w**2
-        # and as stored. Volts scatter and drift as they did, so both follow the slope.
-        steeper = slope / (self._old_by[1] * old.reflected.slope(means.reflected_v))
-        steeper = (steeper / np.maximum(means.forward.gain, 1e-9)) ** 2
-        none = Noise((0.0, 0.0), (0.0, 0.0))
-        whole = np.maximum(old_ratio, 0.0)
-        leakage = old.leak + old.forward_leak * np.minimum(whole, 1.0)
-        low, high, noise_low, noise_high = rho_of_swr(stored[1:])
-        noise_was = _variance(old_ratio, noise_low, noise_high, np.zeros_like(whole))
-        all_was = _variance(old_ratio, low, high, leakage)
-        fit_was = old.ratio_variance(means.forward_v, means.reflected_v, none) * whole**2
-        drift_was = np.maximum(all_was - noise_was - fit_was, 0.0)
-        variance = np.where(np.isnan(noise_was), variance, steeper * noise_was)
-        drift = np.where(np.isnan(drift_was), drift, steeper * drift_was)
-
-        def estimated(variance: Floats) -> Any:
-            return estimate(
-                safe_w,
-                ratio * safe_w,
-                variance,
-                new.ratio_variance(means.forward_v, means.reflected_v, none),
-                new.leak,
-                new.forward_leak,
-                readable,
-            )
-
-        full, alone = estimated(variance + drift), estimated(variance)
-        return np.stack([*full[:3], alone.noise_low, alone.noise_high]), ~readable
-
-    def flags(self, flags: Times, unreadable: Bools, extrapolated: Bools) -> Times:
-        """Flags by the new calibration; those that tell of pairs and time stay."""
-        kept = flags & ~int(Flag.RELATIVE | Flag.BELOW_FLOOR | Flag.EXTRAPOLATED)
-        return np.asarray(
-            kept
-            | np.where(unreadable, int(Flag.BELOW_FLOOR), 0)
-            | np.where(extrapolated, int(Flag.EXTRAPOLATED), 0)
-            | (int(Flag.RELATIVE) if self.new.relative_watts else 0)
-        )
-
-    def extrapolated(
-        self,
-        was: Bools,
-        forward_v: Floats,
-        certain: tuple[Floats, Floats],
-        possible: tuple[Floats, Floats],
-    ) -> Bools:
-        """Whether readings lie outside the range that the new calibration's bench points cover.
-
-        was        the old verdict, which was on single readings
-        forward_v  mean forward reading
-        certain    forward and reflected readings that there were for certain
-        possible   the highest that there can have been
-
-        A flag goes if no reading can lie outside, and comes where an edge moved inwards past one.
-        """
-        before, now = self.old.content.valid, self.new.content.valid
-        lowest, highest = now.forward_v[0], (now.forward_v[1], now.reflected_v[1])
-        outside = forward_v < lowest
-        added = outside & (lowest > before.forward_v[0])
-        former = (before.forward_v[1], before.reflected_v[1])
-        for sure, most, top, top_was in zip(certain, possible, highest, former, strict=True):
-            outside = outside | (most > top)
-            added = added | ((sure > top) & (top < top_was))
-        return np.asarray(np.where(was, outside, added))
-
-    def _readable(self, means: Means, forward_w: Floats, hidden: Bools) -> Bools:
-        """Whether the power suffices for a figure. The daemon knew the noise of the time, so its
-        verdict stands unless the new calibration speaks against it."""
-        before, now = (
-            by * coupler.reflected.slope(coupler.reflected.zero_v)
-            for coupler, by in ((self.old, self._old_by[1]), (self.new, self._new_by[1]))
-        )
-        noise = self._noise
-        least_w = (
-            READABLE_FACTOR
-            * now
-            * np.hypot(
-                noise.sd_v[1] / np.sqrt(np.maximum(means.samples, 1.0)),
-                noise.zero_u_v[1],
-            )
-        )
-        clear = forward_w >= least_w
-        with np.errstate(divide="ignore", invalid="ignore"):
-            gained = forward_w / means.forward_w * before / now
-        shown = np.where(gained > 1 + CLEAR, ~hidden | clear, ~hidden)
-        shown = np.where(gained < 1 - CLEAR, ~hidden & clear, shown)
-        return np.asarray(shown & (forward_w > 1e-9))
-
-
-def _by_frequency(coupler: Coupler, side: str, frequency_khz: Floats) -> Floats:
-    volts = np.full_like(frequency_khz, getattr(coupler, side).zero_v + 0.1)  # any: it is a factor
-    watts = coupler.watts(side, volts, {"frequency_khz": frequency_khz})
-    factor = watts / coupler.watts(side, volts, {})
-    return np.asarray(np.where(np.isnan(frequency_khz), 1.0, factor))
-
-
-def _moved(
-    old: DetectorLaw, new: DetectorLaw, on_v: Floats, old_by: Floats, new_by: Floats
-) -> Moved:
-    above = np.maximum(on_v - old.zero_v, LEAST_V)
-    level = new.watts(above + new.zero_v)
-    return Moved(
-        level * new_by / (old.watts(above + old.zero_v) * old_by),
-        new_by * (new.watts(above + old.zero_v) - level),
-        new_by * new.watts(np.full_like(above, old.zero_v)),
-    )
-
-
-def moved_ratio(means: Means, ratio: Floats) -> Floats:
-    """Reflected/incident by the new calibration from that by the old one, (n,)."""
-    forward_w = np.maximum(means.forward_w, LEAST_W)
-    forward, reflected = means.forward, means.reflected
-    return np.asarray(
-        (ratio * reflected.gain + reflected.on / forward_w)
-        / np.maximum(forward.gain + forward.on / forward_w, 1e-9)
-    )
-
-
-def _variance(ratio: Floats, low: Floats, high: Floats, leakage: Floats) -> Floats:
-    """The variance of the ratio that its stored bounds tell of, (n,), NaN if both have met the
-    end of the scale: `reflection.estimate` backwards. The bounds are reflection coefficients."""
-    rho = np.sqrt(np.maximum(ratio, 0.0))
-
-    def unblended(whole: Floats) -> Floats:
-        rest = np.maximum(whole, 0.0) ** BLEND - leakage**BLEND
-        return np.asarray(np.maximum(rest, 0.0) ** (1 / BLEND))
-
-    up = np.maximum((rho + unblended(high - rho)) ** 2 - ratio, 0.0)
-    down = ratio - np.maximum(rho - unblended(rho - low), 0.0) ** 2
-    spread = np.where(high < rho_of_swr(HIGHEST_SWR), up, np.where(low > 0, down, np.nan))
-    return np.asarray((spread / COVERAGE) ** 2)
 
 
 class _Transmissions:

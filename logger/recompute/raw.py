@@ -26,18 +26,20 @@ from typing import NamedTuple, TypeVar
 import msgspec
 import numpy as np
 
+from drivers.contract import SampleBlock
 from logger.blocks import Times
 from logger.calibration.coupler import Coupler
 from logger.config import Config
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Flag, Memory, Row, Second, Transmission
+from logger.rows import AlarmChange, Excursion, Flag, Memory, Row, Second, Transmission
 from logger.selection import BEFORE_NS
-from logger.store.archive import Archive
+from logger.store.archive import Archive, joined
 from logger.store.database import CLOSE, Store
 from logger.watchdog import no_data
 
 EVER_NS = 2**62
 SECOND_NS = 1_000_000_000
+BLOCK_PAIRS = 65_536  # about as many are worked on at once
 HINDSIGHT = " (in hindsight)"
 AROUND_NS = 2_000_000_000  # an alarm belongs to a transmission if it is that near
 
@@ -74,10 +76,12 @@ def recompute(
     for stretch in _stretches(archive, connection):
         pipeline: Pipeline | None = None
         last_ns = stretch.since_ns
-        for block in archive.blocks(stretch.since_ns, stretch.until_ns):
+        for block in _blocks(archive, stretch):
             if pipeline is None:
                 derived.begin(int(block.time_ns[0]), stretch)
-                pipeline = Pipeline(config, coupler, derived.open_kinds, derived.memories)
+                pipeline = Pipeline(
+                    config, coupler, derived.open_kinds, derived.memories, archive=False
+                )
                 pipeline.know_work(work_ns)
             last_ns = int(block.time_ns[-1])
             derived.put(pipeline.process(block))
@@ -97,10 +101,17 @@ class _Stretch(NamedTuple):
     torn: bool
 
 
+def _blocks(archive: Archive, stretch: _Stretch) -> Iterator[SampleBlock]:
+    """The pairs of a stretch, as many at once as a processor's cache likes."""
+    for block in joined(archive.blocks(stretch.since_ns, stretch.until_ns), BLOCK_PAIRS):
+        for begin in range(0, len(block), BLOCK_PAIRS):
+            yield block[begin : begin + BLOCK_PAIRS]
+
+
 def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_Stretch]:
     """The archive, cut where runs of the daemon began and where pairs are missing."""
     edges = [-EVER_NS, *archive.runs().tolist(), EVER_NS]
-    holes = sorted([*archive.damaged(), *_incomplete(archive, connection)])
+    holes = _holes(archive, connection)
     for since_ns, until_ns in itertools.pairwise(edges):
         begin_ns = since_ns
         for first_ns, last_ns in holes:
@@ -112,30 +123,35 @@ def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_St
             yield _Stretch(begin_ns, until_ns, torn=False)
 
 
-def _incomplete(archive: Archive, connection: sqlite3.Connection) -> list[tuple[int, int]]:
-    """Start and end of transmissions that had more pairs than are archived of them."""
+def _holes(archive: Archive, connection: sqlite3.Connection) -> list[tuple[int, int]]:
+    """Start and end of what cannot be read of the archive, and of transmissions that had more
+    pairs than are archived of them, in order."""
     told: Times | None = None
-    for block in archive.blocks(-EVER_NS, EVER_NS):
-        times = block.time_ns
+    damaged = []
+    for first_ns, last_ns, times in archive.times():
         if told is None:
             told = np.array(
                 connection.execute(
                     "SELECT start_ns, end_ns, samples FROM transmissions WHERE end_ns >= ?"
                     " ORDER BY start_ns",
-                    (int(times[0]),),
+                    (first_ns,),
                 ).fetchall(),
                 dtype=np.int64,
             ).reshape(-1, 3)
+        if times is None:
+            damaged.append((first_ns, last_ns))
+            continue
         starts, ends, missing = told.T
         some = slice(
-            int(np.searchsorted(ends, times[0])),
-            int(np.searchsorted(starts, times[-1], side="right")),
+            int(np.searchsorted(ends, first_ns)),
+            int(np.searchsorted(starts, last_ns, side="right")),
         )
         missing[some] -= np.searchsorted(times, ends[some], side="right")
         missing[some] += np.searchsorted(times, starts[some])
     if told is None:
         return []
-    return [(start_ns, end_ns) for start_ns, end_ns, missing in told.tolist() if missing > 0]
+    lacking = told[told[:, 2] > 0, :2]
+    return sorted([*damaged, *map(tuple, lacking.tolist())])
 
 
 class _Told(NamedTuple):
@@ -166,6 +182,7 @@ class _Derived:
         self._seconds: dict[int, list[Second]] = {}  # of transmissions that go on
         self._covered: list[tuple[int, int]] = []
         self._alarms: list[tuple[AlarmChange, int]] = []  # raised, and when it cleared
+        self._excursions: dict[int, Excursion] = {}
         self.spans: dict[int, int] = {}
         self.seconds = 0
         self.open_kinds: set[str] = set()
@@ -189,27 +206,39 @@ class _Derived:
                 self._note(row)
             elif isinstance(row, Memory):
                 self.memories[row.rule] = row.content
+            elif isinstance(row, Excursion):
+                self._excursions[row.time_ns] = row
             elif isinstance(row, Second):
                 self._seconds.setdefault(row.start_ns, []).append(row)
             elif isinstance(row, Transmission) and row.ended:
                 ended.append(row)
+        whole: list[tuple[Transmission, list[Second]]] = []
         for row in ended:
             seconds = self._seconds.pop(row.start_ns, [])
             if row.start_ns < self._whole_ns:
                 self._whole_ns = max(self._whole_ns, row.end_ns + 1)
             else:
-                self._put(row, seconds)
+                whole.append((row, seconds))
+        if whole:
+            self._put(whole)
 
-    def _put(self, row: Transmission, seconds: list[Second]) -> None:
-        told = self._told_before(row.end_ns + 1)
-        if told.end_ns >= row.start_ns and told.flags & Flag.CLOCK_STEP:
-            row, seconds = self._doubtful(row, seconds)
-        told = self._told_before(row.start_ns + 1)
-        self._store.put([row, *seconds])
-        if told.start_ns == row.start_ns:
-            self._drop_seconds(told, {second.time_ns for second in seconds})
-        self.spans[row.start_ns] = row.end_ns
-        self.seconds += len(seconds)
+    def _put(self, rows: list[tuple[Transmission, list[Second]]]) -> None:
+        told = self._told_between(rows[0][0].start_ns, rows[-1][0].end_ns)
+        doubts = [one for one in told if one.flags & Flag.CLOCK_STEP]
+        rows = [
+            self._doubtful(row, seconds)
+            if any(one.start_ns <= row.end_ns and one.end_ns >= row.start_ns for one in doubts)
+            else (row, seconds)
+            for row, seconds in rows
+        ]
+        transmissions = [row for row, _ in rows]
+        every = [second for _, seconds in rows for second in seconds]
+        self._store.put_again(transmissions, every)
+        spans = {row.start_ns: row.end_ns for row in transmissions}
+        again = [one for one in told if one.start_ns in spans]
+        self._drop_seconds(again, {second.time_ns for second in every})
+        self.spans |= spans
+        self.seconds += len(every)
 
     def _doubtful(
         self, row: Transmission, seconds: list[Second]
@@ -232,14 +261,18 @@ class _Derived:
             _flagged(second, flag(second)) for second in seconds
         ]
 
-    def _drop_seconds(self, told: _Told, kept: set[int]) -> None:
-        """Those of a transmission that is not as long as before, or not as its seconds went."""
+    def _drop_seconds(self, told: list[_Told], kept: set[int]) -> None:
+        """Those of transmissions that are not as long as before, or not as their seconds went."""
+        if not told:
+            return
+        ids = {one.id for one in told}
         rows = self._connection.execute(
-            "SELECT time_ns FROM seconds WHERE time_ns BETWEEN ? AND ? AND transmission_id = ?",
-            (told.start_ns, told.end_ns, told.id),
+            "SELECT time_ns, transmission_id FROM seconds WHERE time_ns BETWEEN ? AND ?",
+            (told[0].start_ns, max(one.end_ns for one in told)),
         ).fetchall()
         self._connection.executemany(
-            "DELETE FROM seconds WHERE time_ns = ?", [row for row in rows if row[0] not in kept]
+            "DELETE FROM seconds WHERE time_ns = ?",
+            [(at,) for at, owner in rows if owner in ids and at not in kept],
         )
 
     def end(self, rows: list[Row], last_ns: int) -> None:
@@ -264,6 +297,15 @@ class _Derived:
         for number, (raised, cleared_ns) in enumerate(self._alarms):
             if raised.kind == change.kind and cleared_ns == EVER_NS:
                 self._alarms[number] = (raised, change.time_ns)
+
+    def _told_between(self, since_ns: int, until_ns: int) -> list[_Told]:
+        """The transmissions in the store that share time with this, in order."""
+        rows = self._connection.execute(
+            "SELECT id, start_ns, end_ns, flags FROM transmissions WHERE start_ns BETWEEN ? AND ?"
+            " ORDER BY start_ns",
+            (min(since_ns, self._told_before(since_ns).start_ns), until_ns),
+        )
+        return [_Told(*row) for row in rows]
 
     def _told_before(self, time_ns: int) -> _Told:
         """The last transmission in the store that began before a time."""
@@ -299,13 +341,32 @@ class _Derived:
             if told.start_ns not in self.spans
         ]
         for told in gone:
-            self._drop_seconds(told, set())
+            self._drop_seconds([told], set())
             self._connection.execute("DELETE FROM transmissions WHERE id = ?", (told.id,))
+        self._put_excursions()
         withdrawn = self._withdraw()
         self._point_alarms()
         self._store.put([Memory(*each) for each in self.memories.items()])
         added = sum(self._add(raised, cleared) for raised, cleared in self._alarms)
         return len(gone), added, withdrawn
+
+    def _put_excursions(self) -> None:
+        """Those of the time that is covered are as they were found now."""
+        for span in self._covered:
+            told = self._connection.execute(
+                "SELECT time_ns FROM excursions WHERE time_ns BETWEEN ? AND ?", span
+            ).fetchall()
+            self._connection.executemany(
+                "DELETE FROM excursions WHERE time_ns = ?",
+                [row for row in told if row[0] not in self._excursions],
+            )
+        self._store.put(
+            [
+                self._excursions[time_ns]
+                for time_ns in sorted(self._excursions)
+                if any(since_ns <= time_ns <= until_ns for since_ns, until_ns in self._covered)
+            ]
+        )
 
     def _withdraw(self) -> int:
         """Take away alarms of an earlier hindsight that are not raised now, or not so."""

@@ -8,6 +8,7 @@ Methods raise StoreError.
 from __future__ import annotations
 
 import logging
+import math
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
@@ -19,7 +20,7 @@ import numpy as np
 from drivers.contract import SampleBlock, join
 from logger.blocks import Times
 from logger.store.schema import errors_of, transaction
-from logger.store.segments import SegmentError, decode, encode, is_readable
+from logger.store.segments import SegmentError, decode, decode_times, encode
 
 log = logging.getLogger("mismatchd")
 
@@ -30,7 +31,7 @@ PUT = "INSERT INTO segments (first_ns, last_ns, pairs, merged, data) VALUES (?, 
 NEXT = (
     "SELECT first_ns, last_ns, data FROM segments WHERE first_ns >="
     " coalesce((SELECT max(first_ns) FROM segments WHERE first_ns <= ?1), ?1)"
-    " AND first_ns < ?2 AND last_ns >= ?1 ORDER BY first_ns LIMIT 1"
+    " AND first_ns < ?2 AND last_ns >= ?1 ORDER BY first_ns LIMIT 16"
 )
 
 
@@ -43,12 +44,27 @@ class _Segment(NamedTuple):
         """The pairs; None, and a word in the log, if it is damaged."""
         try:
             block = decode(self.data)
-            # The row was moved if the clock turned out to be wrong; times count from its own.
-            moved_ns = self.first_ns - _first_ns(block)
-            return replace(block, time_ns=block.time_ns + moved_ns) if moved_ns else block
         except SegmentError as error:
-            log.error("the archive from %d ns on: %s; it is left out", self.first_ns, error)
+            self._leave_out(error)
             return None
+        times = self._moved(block.time_ns)
+        return block if times is block.time_ns else replace(block, time_ns=times)
+
+    def times(self) -> Times | None:
+        """Those of the pairs; None, and a word in the log, if it is damaged."""
+        try:
+            return self._moved(decode_times(self.data))
+        except SegmentError as error:
+            self._leave_out(error)
+            return None
+
+    def _moved(self, times: Times) -> Times:
+        """The row was moved if the clock turned out to be wrong; times count from its own."""
+        by_ns = self.first_ns - int(times[0])
+        return times + by_ns if by_ns else times
+
+    def _leave_out(self, error: SegmentError) -> None:
+        log.error("the archive from %d ns on: %s; it is left out", self.first_ns, error)
 
 
 class Archive:
@@ -81,8 +97,7 @@ class Archive:
         Pairs of a time that is there already are not added again. `begins_ns` are the times with
         which runs of the daemon begin.
         """
-        for group in _alike(blocks):
-            whole = join(group)
+        for whole in joined(blocks):
             for begin in range(0, len(whole), MERGED_PAIRS):
                 self._append(whole[begin : begin + MERGED_PAIRS])
         with errors_of(self._path):
@@ -173,14 +188,6 @@ class Archive:
         self._run(PUT, (_first_ns(whole), int(whole.time_ns[-1]), len(whole), True, data))
         return len(whole)
 
-    def damaged(self) -> list[tuple[int, int]]:
-        """First and last time of segments that cannot be read."""
-        return [
-            (segment.first_ns, segment.last_ns)
-            for segment in self._segments(LONG_AGO_NS, -LONG_AGO_NS - 1)
-            if not is_readable(segment.data)
-        ]
-
     def blocks(self, since_ns: int, until_ns: int) -> Iterator[SampleBlock]:
         """The archived pairs of [since_ns, until_ns) in time order.
 
@@ -196,13 +203,18 @@ class Archive:
                 yield block
             since_ns = segment.last_ns + 1  # the next may have been merged with this one
 
+    def times(self) -> Iterator[tuple[int, int, Times | None]]:
+        """First and last time of each segment, and the times of its pairs, None if it is damaged;
+        several times as quick as `blocks`."""
+        for segment in self._segments(LONG_AGO_NS, -LONG_AGO_NS - 1):
+            yield segment.first_ns, segment.last_ns, segment.times()
+
     def _segments(self, since_ns: int, until_ns: int) -> Iterator[_Segment]:
-        """Segments with a time in [since_ns, until_ns), in order. Each is looked for by the time
-        that comes next, since they may be merged in the meantime."""
+        """Segments with a time in [since_ns, until_ns), in order. A few are read at once, then
+        looked for by the time that comes next, since they may be merged in the meantime."""
         while rows := self._run(NEXT, (since_ns, until_ns)):
-            segment = _Segment(*rows[0])
-            yield segment
-            since_ns = segment.last_ns + 1
+            yield from map(_Segment._make, rows)
+            since_ns = rows[-1][1] + 1
 
     def runs(self) -> Times:
         """When the daemon's runs begin in the archive, rising, (n,)."""
@@ -268,16 +280,19 @@ def _grid(block: SampleBlock) -> tuple[tuple[float, float], float | None, bool]:
     return block.step_v, block.full_scale_v, block.clock_step
 
 
-def _alike(blocks: Sequence[SampleBlock]) -> Iterator[list[SampleBlock]]:
-    """Blocks that can be one segment."""
+def joined(blocks: Iterable[SampleBlock], least: float = math.inf) -> Iterator[SampleBlock]:
+    """Consecutive blocks as few: one goes on until it has `least` pairs or others differ from it
+    in what a segment holds once."""
     group: list[SampleBlock] = []
+    count = 0
     for block in blocks:
-        if group and (block.gap or _grid(block) != _grid(group[0])):
-            yield group
-            group = []
+        if group and (count >= least or block.gap or _grid(block) != _grid(group[0])):
+            yield join(group)
+            group, count = [], 0
         group.append(block)
+        count += len(block)
     if group:
-        yield group
+        yield join(group)
 
 
 def same(one: SampleBlock, other: SampleBlock) -> bool:

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import logging
-import math
 import os
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from itertools import groupby
+from operator import attrgetter
 from pathlib import Path
-from typing import Any, NamedTuple, Self
+from typing import Any, NamedTuple, Self, get_args, get_type_hints
 
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.blocks import Floats
 from logger.errors import DamageError, StoreError, UsageError
 from logger.journal import WORK
 from logger.rows import (
@@ -51,10 +56,31 @@ WATT_DECIMALS = 4  # also for SWR and joules
 VOLT_DECIMALS = 6
 KEPT_HEALTH_ROWS = 400 * 24 * 60  # a row a minute: 400 days, whatever the clock says
 
-TRANSMISSION_FIELDS = tuple(Transmission.__struct_fields__)
-SECOND_FIELDS = tuple(name for name in Second.__struct_fields__ if name != "start_ns")
-HEALTH_FIELDS = tuple(Health.__struct_fields__)
 DECIMALS = {"forward_v": VOLT_DECIMALS, "reflected_v": VOLT_DECIMALS}
+
+
+class _Columns:
+    """Columns for the fields of a kind of row: the plain ones, then figures, which are rounded."""
+
+    def __init__(self, kind: type[msgspec.Struct], *left_out: str) -> None:
+        fields = {name: kind for name, kind in get_type_hints(kind).items() if name not in left_out}
+        figures = [name for name, kind in fields.items() if float in (kind, *get_args(kind))]
+        plain = [name for name in fields if name not in figures]
+        self.names = (*plain, *figures)
+        self._plain, self._figures = attrgetter(*plain), attrgetter(*figures)
+        self._decimals = np.array([DECIMALS.get(name, WATT_DECIMALS) for name in figures])
+
+    def values(self, rows: Sequence[Any]) -> list[tuple[Any, ...]]:
+        """What to store of each row."""
+        figures = _rounded([self._figures(row) for row in rows], self._decimals)
+        return [
+            (*self._plain(row), *line) for row, line in zip(rows, figures.tolist(), strict=True)
+        ]
+
+
+TRANSMISSION = _Columns(Transmission)
+SECOND = _Columns(Second, "start_ns")
+HEALTH = _Columns(Health)
 
 
 def _upsert(table: str, fields: Sequence[str], key: str, *kept: str) -> str:
@@ -71,18 +97,20 @@ def _upsert(table: str, fields: Sequence[str], key: str, *kept: str) -> str:
     )
 
 
-PUT_TRANSMISSION = _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns")
+PUT_TRANSMISSION = _upsert("transmissions", TRANSMISSION.names, "start_ns")
 # What is known so far does not replace the whole of a transmission that is played again. It comes
 # every second, and an index on what it does not set needs no writing.
 PUT_SO_FAR = (
-    _upsert("transmissions", TRANSMISSION_FIELDS, "start_ns", "ended")
+    _upsert("transmissions", TRANSMISSION.names, "start_ns", "ended")
     + " AND NOT transmissions.ended"
 )
 CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 PUT_MEMORY = _upsert("memories", ("rule", "content"), "rule")
-PUT_SECOND = _upsert("seconds", (*SECOND_FIELDS, "transmission_id"), "time_ns")
-EXCURSION_FIELDS = tuple(Excursion.__struct_fields__)
-PUT_EXCURSION = _upsert("excursions", (*EXCURSION_FIELDS, "transmission_id", "channel"), "time_ns")
+PUT_SECOND = _upsert("seconds", (*SECOND.names, "transmission_id"), "time_ns")
+EXCURSION_FIGURES = ("duration_ms", "swr_peak", "swr_beside")
+PUT_EXCURSION = _upsert(
+    "excursions", ("time_ns", *EXCURSION_FIGURES, "transmission_id", "channel"), "time_ns"
+)
 
 
 class Stored(NamedTuple):
@@ -213,41 +241,63 @@ class Store:
         """`write` but for samples, within a transaction of the caller."""
         stored: list[Stored] = []
         for kind, group in groupby(rows, type):
-            if kind is Second:
-                self._put_seconds(list(group))  # type: ignore[arg-type]
-                continue
-            for row in group:
-                if isinstance(row, Transmission):
-                    stored += self._put_transmission(row)
-                elif isinstance(row, AlarmChange):
+            some: list[Any] = list(group)
+            if kind is Transmission:
+                stored += self._put_transmissions(some)
+            elif kind is Second:
+                self._put_seconds(some)
+            elif kind is AlarmChange:
+                for row in some:
                     stored += self._put_change(row)
-                elif isinstance(row, Excursion):
+            elif kind is Excursion:
+                for row in some:
                     self._put_excursion(row)
-                elif isinstance(row, Health):
-                    self._put_health(row)
-                elif isinstance(row, Memory):
-                    self._connection.execute(PUT_MEMORY, (row.rule, row.content))
-                elif isinstance(row, ClockChange):
+            elif kind is Health:
+                self._put_health(some)
+            elif kind is Memory:
+                memories = [(row.rule, row.content) for row in some]
+                self._connection.executemany(PUT_MEMORY, memories)
+            elif kind is ClockChange:
+                for row in some:
                     redate.change(self._connection, row)
                     self.archive.reload()
         return stored
 
-    def _put_transmission(self, row: Transmission) -> list[Stored]:
-        statement = PUT_TRANSMISSION if row.ended else PUT_SO_FAR
-        self._connection.execute(statement, _values(row, TRANSMISSION_FIELDS))
-        if not row.ended:
-            return []
-        record = self._record(TRANSMISSIONS, "r.start_ns = ?", row.start_ns)
-        return [Stored(TRANSMISSIONS.name, None, record.columns)]
+    def put_again(self, transmissions: Sequence[Transmission], seconds: Sequence[Second]) -> None:
+        """`put` for ended transmissions that were derived again: nobody is to be told."""
+        self._connection.executemany(PUT_TRANSMISSION, TRANSMISSION.values(transmissions))
+        self._put_seconds(seconds)
 
-    def _put_seconds(self, rows: list[Second]) -> None:
-        starts = {row.start_ns for row in rows}
-        ids = {start_ns: self._transmission_id(start_ns) for start_ns in starts}
-        for start_ns, found in ids.items():
-            if found is None:
+    def _put_transmissions(self, rows: Sequence[Transmission]) -> list[Stored]:
+        for ended, group in groupby(rows, attrgetter("ended")):
+            statement = PUT_TRANSMISSION if ended else PUT_SO_FAR
+            self._connection.executemany(statement, TRANSMISSION.values(list(group)))
+        return [
+            Stored(
+                TRANSMISSIONS.name,
+                None,
+                self._record(TRANSMISSIONS, "r.start_ns = ?", row.start_ns).columns,
+            )
+            for row in rows
+            if row.ended
+        ]
+
+    def _put_seconds(self, rows: Sequence[Second]) -> None:
+        if not rows:
+            return
+        starts = [row.start_ns for row in rows]
+        ids = dict(
+            self._query(
+                "SELECT start_ns, id FROM transmissions WHERE start_ns BETWEEN ? AND ?",
+                (min(starts), max(starts)),
+            )
+        )
+        for start_ns in starts:
+            if start_ns not in ids:
                 raise StoreError(f"{self.path}: no transmission starts at {start_ns}")
+        lines = zip(SECOND.values(rows), starts, strict=True)
         self._connection.executemany(
-            PUT_SECOND, [(*_values(row, SECOND_FIELDS), ids[row.start_ns]) for row in rows]
+            PUT_SECOND, [(*line, ids[start_ns]) for line, start_ns in lines]
         )
 
     def _put_excursion(self, row: Excursion) -> None:
@@ -257,23 +307,20 @@ class Store:
             " ORDER BY start_ns DESC LIMIT 1",
             (row.time_ns,),
         ).fetchone()
-        self._connection.execute(
-            PUT_EXCURSION, (*_values(row, EXCURSION_FIELDS), *(found or (None, None)))
-        )
+        figures = _rounded(attrgetter(*EXCURSION_FIGURES)(row), WATT_DECIMALS).tolist()
+        self._connection.execute(PUT_EXCURSION, (row.time_ns, *figures, *(found or (None, None))))
 
     def _put_samples(self, rows: list[Samples]) -> None:
         if rows:
             begins = [int(row.block.time_ns[0]) for row in rows if row.begins]
             self.archive.append([row.block for row in rows], begins)
 
-    def _put_health(self, row: Health) -> None:
-        marks = ", ".join("?" * len(HEALTH_FIELDS))
-        number = self._connection.execute(
-            f"INSERT INTO health ({', '.join(HEALTH_FIELDS)}) VALUES ({marks})",
-            _values(row, HEALTH_FIELDS),
-        ).lastrowid
+    def _put_health(self, rows: Sequence[Health]) -> None:
+        marks = ", ".join("?" * len(HEALTH.names))
+        statement = f"INSERT INTO health ({', '.join(HEALTH.names)}) VALUES ({marks})"
+        self._connection.executemany(statement, HEALTH.values(rows))
         self._connection.execute(
-            "DELETE FROM health WHERE id <= ?", ((number or 0) - KEPT_HEALTH_ROWS,)
+            "DELETE FROM health WHERE id <= (SELECT max(id) FROM health) - ?", (KEPT_HEALTH_ROWS,)
         )
 
     def _put_change(self, row: AlarmChange) -> list[Stored]:
@@ -287,8 +334,7 @@ class Store:
                     row.kind,
                     row.severity,
                     row.time_ns,
-                    _rounded(row.value, WATT_DECIMALS),
-                    _rounded(row.limit, WATT_DECIMALS),
+                    *_rounded([row.value, row.limit], WATT_DECIMALS).tolist(),
                     None if row.start_ns is None else self._transmission_id(row.start_ns),
                     row.detail,
                     row.flags,
@@ -569,20 +615,13 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
     return connection
 
 
-def _rounded(value: Any, decimals: int) -> Any:
-    """A figure as it is stored.
+def _rounded(values: Sequence[Any], decimals: NDArray[np.intp] | int) -> Floats:
+    """Figures as they are stored; None and what is not finite is NaN, which SQLite keeps as NULL.
 
     The last bits of a mean depend on the cut of the blocks, and means of decimals that a bridge
     prints often lie halfway between two of ours: these are to be rounded alike, too.
     """
-    if not isinstance(value, float):
-        return value
-    if not math.isfinite(value):
-        return None
-    return round(value + 10.0 ** -(decimals + 4), decimals) + 0.0  # no minus zero either
-
-
-def _values(
-    row: Transmission | Second | Excursion | Health, fields: Sequence[str]
-) -> tuple[Any, ...]:
-    return tuple(_rounded(getattr(row, name), DECIMALS.get(name, WATT_DECIMALS)) for name in fields)
+    scale = 10.0 ** np.asarray(decimals)
+    figures = np.array(values, dtype=np.float64)
+    figures[np.isinf(figures)] = np.nan
+    return np.rint((figures + 1e-4 / scale) * scale) / scale + 0.0  # no minus zero either

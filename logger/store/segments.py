@@ -116,14 +116,9 @@ def is_readable(segment: bytes) -> bool:
 
 def decode(segment: bytes) -> SampleBlock:
     """What `encode` was given, bit for bit. Raises SegmentError."""
-    parts = Parts(zstandard.ZstdDecompressor().decompress(_frame(segment)))
-    (length,) = struct.unpack("<I", parts.take(4))
-    header = msgspec.msgpack.decode(parts.take(length), type=_Header)
+    header, parts = _opened(segment)
     n = header.pairs
-    times = take(parts, n, np.int64)
-    times += _line(n, header.slope)
-    times *= header.unit_ns
-    times += header.first_ns
+    times = _take_times(parts, header)
     forward, reflected, *aux = header.columns
     return SampleBlock(
         times,
@@ -135,6 +130,27 @@ def decode(segment: bytes) -> SampleBlock:
         header.clock_step,
         header.gap,
     )
+
+
+def decode_times(segment: bytes) -> Times:
+    """`decode(segment).time_ns` in a fraction of the time. Raises SegmentError."""
+    header, parts = _opened(segment)
+    return _take_times(parts, header)
+
+
+def _opened(segment: bytes) -> tuple[_Header, Parts]:
+    """The header, and the series after it."""
+    parts = Parts(zstandard.ZstdDecompressor().decompress(_frame(segment)))
+    (length,) = struct.unpack("<I", parts.take(4))
+    return msgspec.msgpack.decode(parts.take(length), type=_Header), parts
+
+
+def _take_times(parts: Parts, header: _Header) -> Times:
+    times = take(parts, header.pairs, np.int64)
+    times += _line(header.pairs, header.slope)
+    times *= header.unit_ns
+    times += header.first_ns
+    return times
 
 
 def _frame(segment: bytes) -> memoryview:

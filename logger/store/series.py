@@ -93,14 +93,13 @@ def put(parts: list[bytes], series: Ints) -> None:
     classes = np.searchsorted(_LIMITS, np.maximum(most, ~least), side="right") + 1
     classes[(most | least) == 0] = 0
     parts.append((classes | stepping * _DIFFERENCES).astype(np.uint8).tobytes())
-    for each in range(1, 6):
+    for each in sorted(set(classes.tolist()) - {0}):
         some: Plain = left[classes == each].astype(_WIDTHS[each])
         some += _WIDTHS[each](_SHIFTS[each])
         if each == 1:
             some = np.bitwise_or(some[:, : row // 2], some[:, row // 2 :] << 4)
-        if len(some):
-            shifts = range(0, 8 * some.itemsize, 8)
-            parts.extend((some >> shift).astype(np.uint8).tobytes() for shift in shifts)
+        shifts = range(0, 8 * some.itemsize, 8)
+        parts.extend((some >> shift).astype(np.uint8).tobytes() for shift in shifts)
     if len(bases) > 1:
         put(parts, bases)
     else:
@@ -120,7 +119,7 @@ def take(parts: Parts, n: int, dtype: type[Number]) -> NDArray[Number]:
     rows = np.zeros((count, row), _KINDS[kind])
     about = np.frombuffer(parts.take(count), np.uint8)
     classes, stepping = about % _DIFFERENCES, about >= _DIFFERENCES
-    for each in range(1, 6):
+    for each in sorted(set(classes.tolist()) - {0}):
         those = classes == each
         some: Plain = np.empty((np.count_nonzero(those), row), _WIDTHS[each])
         if each == 1:

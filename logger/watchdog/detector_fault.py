@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.blocks import Bools
+from logger.blocks import Bools, Floats, Times
 from logger.reflection import rho_of_swr
 from logger.rows import Flag
 from logger.watchdog.hold import SUMS, Evidence, Hold
@@ -106,20 +106,16 @@ class _Stuck:
         previous_ns = times[0] if self._previous_ns is None else self._previous_ns
         steps = np.minimum(np.diff(times, prepend=previous_ns), LONGEST_STEP_NS)
         self._previous_ns = int(times[-1])
-        keyed_ns = np.where(telling, steps, 0)
+        keyed_ns = steps * telling
         zero_v = view.coupler.reflected.zero_v
         at_zero_v = zero_v + STEPS_OF_A_MOVE * step_v + 3 * view.noise.sd_v[1]
         numbers = times // SECOND_NS
-        edges = [0, *(np.flatnonzero(np.diff(numbers)) + 1).tolist(), len(times)]
-        lows, highs = (reduce.reduceat(volts, edges[:-1]) for reduce in (np.minimum, np.maximum))
-        carried = self._run.keyed_ns + self._second.keyed_ns > 0
-        carried &= self._second.high - self._second.low <= step_v
-        if not carried and (highs - lows > step_v).all():  # the usual case: noise moves it
-            self._run = _Still()
-            self._second = _Still(float(lows[-1]), float(highs[-1]))
-            self._number = int(numbers[-1])
-            return None
-        for begin, end in itertools.pairwise(edges):
+        changes = np.flatnonzero(numbers[1:] != numbers[:-1]) + 1
+        edges = np.concatenate([[0], changes, [len(times)]])
+        skipped = self._skip_moves(volts, keyed_ns, edges[:-1], step_v)
+        if skipped:
+            self._number = int(numbers[edges[skipped - 1]])
+        for begin, end in itertools.pairwise(edges[skipped:].tolist()):
             if self._number != numbers[begin]:
                 self._close(step_v)
                 self._number = int(numbers[begin])
@@ -147,6 +143,22 @@ class _Stuck:
             if certain.any():
                 return int(times[begin + int(np.argmax(certain))])
         return None
+
+    def _skip_moves(self, volts: Floats, keyed_ns: Times, begins: Times, step_v: float) -> int:
+        """Take in seconds up to the last with a move in it, unless they need a closer look because
+        the reading stood still long enough in between; how many."""
+        lows, highs = (reduce.reduceat(volts, begins) for reduce in (np.minimum, np.maximum))
+        moves = np.flatnonzero(highs - lows > step_v)
+        if not len(moves):
+            return 0
+        keyed_by = np.add.reduceat(keyed_ns, begins).cumsum()[moves]
+        longest_ns = np.diff(keyed_by, prepend=-self._run.keyed_ns - self._second.keyed_ns).max()
+        if longest_ns >= STUCK_HIGH_NS:
+            return 0
+        last = int(moves[-1])
+        self._run = _Still()
+        self._second = _Still(float(lows[last]), float(highs[last]))
+        return last + 1
 
     def _close(self, step_v: float) -> None:
         """A second is complete: it goes on with the run, begins a new one or ends it."""

@@ -1,0 +1,199 @@
+"""What the pairs of transmissions come to: sums by the second, peaks, the highest window. Pure
+functions of a block, in which each transmission is a span; many are done at once."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.blocks import Floats, PowerBlock, Times
+from logger.lookback import first_since
+from logger.rows import Flag
+
+SECOND_NS = 1_000_000_000
+GAP_NS = 250_000_000  # pairs further apart are a gap, unless the bridge is that slow anyway
+GAP_STEPS = 4  # that is, unless it is less than so many of the usual steps,
+RECENT = 8  # the median of so many before
+
+# What is added up, in this order. `S` is of settled pairs only, ENERGY of incident power.
+COUNT, PF, PR, VF, VR, S_COUNT, S_PF, S_PR, S_VF, S_VR, S_FF, S_RR, S_FR, ENERGY = range(14)
+SUMS = 14
+
+
+class Span(NamedTuple):
+    """Where the pairs of a transmission are in a block: [begin, end) are new, [since, begin) were
+    counted before and are there to look back on."""
+
+    since: int
+    begin: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Seconds:
+    """Seconds in a row, (n,) or (.., n). The first and the last may go on in other blocks.
+
+    begins_ns  the whole second
+    sums       (SUMS, n)
+    flags      those of its pairs
+    """
+
+    begins_ns: Times = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    sums: Floats = field(default_factory=lambda: np.empty((SUMS, 0)))
+    flags: Times = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+
+    def __len__(self) -> int:
+        return len(self.begins_ns)
+
+    def __getitem__(self, part: slice) -> Seconds:
+        return Seconds(self.begins_ns[part], self.sums[:, part], self.flags[part])
+
+    def followed_by(self, later: Seconds) -> Seconds:
+        """Both, as one if the last of these goes on in the first of `later`."""
+        if not len(self):
+            return later
+        goes_on = bool(self.begins_ns[-1] == later.begins_ns[0])
+        sums = np.concatenate([self.sums, later.sums[:, goes_on:]], axis=1)
+        flags = np.concatenate([self.flags, later.flags[goes_on:]])
+        if goes_on:
+            sums[:, len(self) - 1] += later.sums[:, 0]
+            flags[len(self) - 1] |= later.flags[0]
+        return Seconds(np.concatenate([self.begins_ns, later.begins_ns[goes_on:]]), sums, flags)
+
+
+class Sought(NamedTuple):
+    """What the highest window of a transmission goes by: when it began, the power that one pair
+    needs to be read, and the highest ratio up to now, < 0 if there is none."""
+
+    start_ns: int
+    floor_w: float
+    highest: float
+
+
+class Totals(NamedTuple):
+    """Of the new pairs of a span: their seconds, the highest incident and reflected watts (2,),
+    and whether pairs are missing inside."""
+
+    seconds: Seconds
+    peaks_w: Floats
+    gap: bool
+
+
+def settled_of(block: PowerBlock) -> Floats:
+    """(3, n): 1 where a pair may be trusted, else 0, and the incident and the reflected watts of
+    these."""
+    settled = np.empty((3, len(block)))
+    np.logical_and(block.settled, block.flags & np.uint8(Flag.CLIPPED) == 0, out=settled[0])
+    np.multiply(settled[0], block.forward_w, out=settled[1])
+    np.multiply(settled[0], block.reflected_w, out=settled[2])
+    return settled
+
+
+def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list[Totals]:
+    """The totals of the new pairs of each span."""
+    times, forward_w, reflected_w = block.time_ns, block.forward_w, block.reflected_w
+    steps = np.diff(times, prepend=times[0])
+    gaps = _gaps(steps, spans)
+    begins, ends = [span.begin for span in spans], [span.end for span in spans]
+    number = times // SECOND_NS
+    edges = np.union1d(np.flatnonzero(number[1:] != number[:-1]) + 1, begins + ends)
+    edges = edges[edges < len(times)]
+
+    energy = np.zeros(len(times))  # since the pair before
+    np.add(forward_w[1:], forward_w[:-1], out=energy[1:])
+    energy *= steps
+    energy *= 0.5e-9
+    energy[[span.begin for span in spans if span.since == span.begin]] = 0.0
+    energy[[at for found in gaps for at in found]] = 0.0
+
+    trusted, settled_f, settled_r = settled
+    sums = np.empty((SUMS, len(edges)))
+    sums[COUNT] = np.diff(edges, append=len(times))
+    for row, column in (
+        (PF, forward_w),
+        (PR, reflected_w),
+        (VF, block.forward_v),
+        (VR, block.reflected_v),
+        (S_COUNT, trusted),
+        (S_PF, settled_f),
+        (S_PR, settled_r),
+        (S_VF, trusted * block.forward_v),
+        (S_VR, trusted * block.reflected_v),
+        (S_FF, settled_f * forward_w),
+        (S_RR, settled_r * reflected_w),
+        (S_FR, settled_f * reflected_w),
+        (ENERGY, energy),
+    ):
+        np.add.reduceat(column, edges, out=sums[row])
+    seconds = Seconds(
+        number[edges] * SECOND_NS, sums, np.bitwise_or.reduceat(block.flags, edges).astype(np.int64)
+    )
+    peaks_w = np.stack([np.maximum.reduceat(power, edges) for power in (forward_w, reflected_w)])
+    return [
+        Totals(seconds[first:past], peaks_w[:, first:past].max(axis=1), bool(found))
+        for first, past, found in zip(
+            np.searchsorted(edges, begins), np.searchsorted(edges, ends), gaps, strict=True
+        )
+    ]
+
+
+def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
+    """The pairs of each span before which others are missing."""
+    far = np.flatnonzero(steps > GAP_NS).tolist()
+
+    def missing(span: Span, at: int) -> bool:
+        before = steps[max(span.since + 1, at - RECENT) : at]
+        return len(before) > 0 and bool(steps[at] > GAP_STEPS * np.median(before))
+
+    return [
+        [
+            at
+            for at in far[bisect_left(far, span.begin) : bisect_left(far, span.end)]
+            if missing(span, at)
+        ]
+        for span in spans
+    ]
+
+
+def highest_ratios(
+    times: Times, settled: Floats, spans: Sequence[Span], hold_ns: int, sought: Sequence[Sought]
+) -> list[float]:
+    """Of each span the highest reflected/incident over any window of `hold_ns` that ends at a new
+    pair, or that of before if it is more.
+
+    A window needs two settled pairs that together can be read, and must lie wholly in the
+    transmission.
+    """
+    past = slice(spans[0].since, spans[-1].end)
+    count, forward, reflected = settled[:, past]
+    if len(spans) == 1:
+        # No window's ratio exceeds that of its highest pair, which mostly settles the matter.
+        highest = sought[0].highest
+        if not ((reflected > highest * forward) & (count > 0)).any():
+            return [highest]
+    times = times[past]
+    before = first_since(times, 0, hold_ns - 1)
+    count, forward, reflected = (_sums_since(before, row) for row in (count, forward, reflected))
+    reached_ns = times.copy()
+    reached_ns[1:] += (times[1:] - times[:-1]) // 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
+        ratio = reflected / forward
+    found = []
+    for span, (start_ns, floor_w, highest) in zip(spans, sought, strict=True):
+        new = slice(span.begin - past.start, span.end - past.start)
+        fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
+        found.append(float(ratio[new].max(where=fit, initial=highest)))
+    return found
+
+
+def _sums_since(before: NDArray[np.intp], column: Floats) -> Floats:
+    """For each place of a column the sum from the place `before` to this."""
+    totals = np.zeros(len(column) + 1)
+    np.cumsum(column, out=totals[1:])
+    return np.asarray(totals[1:] - totals.take(before))

@@ -1,0 +1,218 @@
+"""Rows of transmissions and of their seconds, from what the pairs come to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+
+from logger.blocks import Floats, Noise, Times
+from logger.calibration.coupler import READABLE_FACTOR, Coupler
+from logger.reflection import estimate, swr
+from logger.rows import Flag, Second, Transmission
+from logger.totals import (
+    COUNT,
+    ENERGY,
+    PF,
+    PR,
+    S_COUNT,
+    S_FF,
+    S_FR,
+    S_PF,
+    S_PR,
+    S_RR,
+    S_VF,
+    S_VR,
+    SUMS,
+    VF,
+    VR,
+    Seconds,
+    Totals,
+)
+
+LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
+SCATTER_FROM = 8  # settled pairs needed before their own scatter can say anything
+
+
+@dataclass(slots=True)
+class Found:
+    """A transmission as far as it is known.
+
+    noise    as it was when the transmission began
+    sums     (SUMS,) of all its pairs; peaks_w (2,) likewise
+    seconds  those that have no row yet; the last goes on until the transmission has ended
+    """
+
+    start_ns: int
+    end_ns: int
+    noise: Noise
+    channel: int | None
+    frequency_khz: float | None
+    sums: Floats = field(default_factory=lambda: np.zeros(SUMS))
+    peaks_w: Floats = field(default_factory=lambda: np.zeros(2))
+    highest_ratio: float = -1.0
+    flags: int = 0
+    seconds: Seconds = field(default_factory=Seconds)
+    ended: bool = False
+    told: bool = False
+
+    def add(self, totals: Totals, end_ns: int) -> None:
+        """Take in the pairs that follow, the last of which is at `end_ns`."""
+        self.end_ns = end_ns
+        self.sums += totals.seconds.sums.sum(axis=1)
+        np.maximum(self.peaks_w, totals.peaks_w, out=self.peaks_w)
+        self.flags |= int(np.bitwise_or.reduce(totals.seconds.flags))
+        self.flags |= int(Flag.GAP) * totals.gap
+        self.seconds = self.seconds.followed_by(totals.seconds)
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is a transmission."""
+        return bool(self.sums[COUNT] >= LEAST_PAIRS)
+
+    @property
+    def tellable(self) -> bool:
+        """Whether there is anything new to say of it."""
+        return self.counts and (not self.told or self.complete > 0)
+
+    @property
+    def complete(self) -> int:
+        """How many of `seconds` are over."""
+        return len(self.seconds) - (not self.ended)
+
+
+def rows_of(many: Sequence[Found], coupler: Coupler) -> list[Transmission | Second]:
+    """The rows of transmissions, then those of their seconds that are complete, which are taken
+    from them."""
+    transmissions: list[Transmission] = []
+    seconds: list[Second] = []
+    for noise, group in groupby(many, key=lambda found: found.noise):
+        some = list(group)
+        ready = [found.seconds[: found.complete] for found in some]
+        sums = np.concatenate(
+            [np.stack([found.sums for found in some], axis=1), *(part.sums for part in ready)],
+            axis=1,
+        )
+        flags = np.concatenate([[found.flags for found in some], *(part.flags for part in ready)])
+        bounds, flags = _bounds(coupler, noise, sums, flags)
+        table = np.concatenate([sums[PF : VR + 1] / sums[COUNT], bounds])
+        figures = table
+        if np.isnan(table).any():
+            figures = table.astype(object)
+            figures[np.isnan(table)] = None
+        lines = list(
+            zip(sums[COUNT].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True)
+        )
+        transmissions += [
+            _transmission(found, coupler.id, *line)
+            for found, line in zip(some, lines, strict=False)
+        ]
+        at = len(some)
+        for found, part in zip(some, ready, strict=True):
+            starts = np.maximum(part.begins_ns, found.start_ns).tolist()
+            seconds += [
+                _second(found.start_ns, time_ns, *line)
+                for time_ns, line in zip(starts, lines[at:], strict=False)
+            ]
+            at += len(part)
+            found.seconds = found.seconds[len(part) :]
+            found.told = True
+    return [*transmissions, *seconds]
+
+
+def _second(start_ns: int, time_ns: int, samples: int, flags: int, figures: list[Any]) -> Second:
+    forward_w, reflected_w, forward_v, reflected_v, *bounds = figures
+    swr_, low, high, noise_low, noise_high = bounds
+    return Second(
+        time_ns=time_ns,
+        start_ns=start_ns,
+        forward_w=forward_w,
+        reflected_w=reflected_w,
+        swr=swr_,
+        swr_low=low,
+        swr_high=high,
+        samples=samples,
+        flags=flags,
+        swr_noise_low=noise_low,
+        swr_noise_high=noise_high,
+        forward_v=forward_v,
+        reflected_v=reflected_v,
+    )
+
+
+def _transmission(
+    found: Found, calibration_id: str, samples: int, flags: int, figures: list[Any]
+) -> Transmission:
+    forward_w, reflected_w, _, _, swr_, low, high, noise_low, noise_high = figures
+    highest = swr_
+    if swr_ is not None and found.highest_ratio >= 0:
+        highest = max(swr_, float(swr(np.sqrt(found.highest_ratio))))
+    return Transmission(
+        start_ns=found.start_ns,
+        end_ns=found.end_ns,
+        ended=found.ended,
+        samples=samples,
+        forward_w_mean=forward_w,
+        forward_w_max=float(found.peaks_w[0]),
+        reflected_w_mean=reflected_w,
+        reflected_w_max=float(found.peaks_w[1]),
+        swr=swr_,
+        swr_low=low,
+        swr_high=high,
+        swr_max=highest,
+        energy_j=float(found.sums[ENERGY]),
+        channel=found.channel,
+        frequency_khz=found.frequency_khz,
+        calibration_id=calibration_id,
+        flags=flags,
+        swr_noise_low=noise_low,
+        swr_noise_high=noise_high,
+        settled_samples=int(found.sums[S_COUNT]),
+    )
+
+
+def _bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[Floats, Times]:
+    """SWR and its four bounds (5, n) with NaN where unreadable, and flags (n,), from sums."""
+    unsettled = sums[S_COUNT] == 0
+    count = np.where(unsettled, sums[COUNT], sums[S_COUNT])
+    forward_w, reflected_w, forward_v, reflected_v = (
+        np.where(unsettled, sums[of], sums[settled]) / count
+        for of, settled in ((PF, S_PF), (PR, S_PR), (VF, S_VF), (VR, S_VR))
+    )
+    least_w = (
+        READABLE_FACTOR
+        * coupler.least_slope
+        * np.hypot(noise.sd_v[1] / np.sqrt(count), noise.zero_u_v[1])
+    )
+    readable = forward_w >= np.maximum(least_w, 1e-9)
+    safe_w = np.where(readable, forward_w, 1.0)
+    ratio = np.where(readable, reflected_w / safe_w, 0.0)
+    variance = (
+        (coupler.reflected.slope(reflected_v) * noise.sd_v[1]) ** 2
+        + (ratio * coupler.forward.slope(forward_v) * noise.sd_v[0]) ** 2
+    ) / (count * safe_w**2)
+    # What the pairs really scattered is believed if it is more than the noise explains.
+    squares = sums[S_RR] - 2 * ratio * sums[S_FR] + ratio**2 * sums[S_FF]
+    enough = sums[S_COUNT] >= SCATTER_FROM
+    scatter = np.maximum(squares, 0.0) / (count * np.maximum(count - 1, 1) * safe_w**2)
+    variance = np.maximum(variance, np.where(enough, scatter, 0.0))
+    result = estimate(
+        forward_w,
+        reflected_w,
+        variance,
+        coupler.ratio_variance(forward_v, reflected_v, noise),
+        coupler.leak,
+        coupler.forward_leak,
+        readable,
+    )
+    lowest_v = coupler.content.valid.forward_v[0]
+    flags = (
+        (flags & ~int(Flag.UNSETTLED))
+        | np.where(unsettled, int(Flag.UNSETTLED), 0)
+        | np.where(readable, 0, int(Flag.BELOW_FLOOR))
+        | np.where(forward_v < lowest_v, int(Flag.EXTRAPOLATED), 0)
+    )
+    return np.stack(result[:5]), flags
