@@ -84,10 +84,10 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
 
 
 def between_jumps(
-    quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise
-) -> Times:
+    quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise, after_ns: int
+) -> tuple[Times, int]:
     """Indices in `quarters.pairs` of the pairs between a jump in the quarters from index `begin`
-    to `end` and the jump back."""
+    to `end` and the jump back; of jumps later than `after_ns`. And when the last jump back was."""
     pairs = quarters.pairs
     past = int(np.searchsorted(quarters.number, quarters.number[end - 1] + REACH, side="right"))
     bounds = quarters.first[begin : past + 1] - quarters.first[begin]
@@ -101,7 +101,7 @@ def between_jumps(
     usual = np.add.reduceat(size, bounds[:-1]) / np.diff(bounds)
     at = np.flatnonzero(size > JUMP * np.repeat(usual, np.diff(bounds)))
     if len(at) < 2:
-        return at[:0]
+        return at[:0], after_ns
     sd_w = spread_w(some.reflected_v[at], some.forward_v[at], ratio[at], coupler, noise)
     strongest, weakest = _envelope(pairs, at + part.start)
     at = at[
@@ -113,21 +113,20 @@ def between_jumps(
     near = 0.5 * size[at]
     away = (np.abs(ratio[at - 1] - level) < near) | (np.abs(ratio[at] - level) > near)
     inside: list[Times] = []
-    done = 0
     for place, first in enumerate(at.tolist()):
         if first >= bounds[end - begin]:
             break
-        if first < done or not away[place]:
+        if some.time_ns[first] <= after_ns or not away[place]:
             continue
         for back in at[place + 1 :].tolist():
             if some.time_ns[back] - some.time_ns[first] > LONGEST_NS:
                 break
             if change[first] * change[back] < 0:
                 inside.append(np.arange(first, back))
-                done = back + 1
+                after_ns = int(some.time_ns[back])
                 break
     between = np.unique(np.concatenate([*inside, at[:0]]))
-    return np.asarray(between[some.trusted[between]] + part.start)
+    return between[some.trusted[between]] + part.start, after_ns
 
 
 def spread_w(

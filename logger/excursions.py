@@ -34,11 +34,11 @@ BESIDE = 16  # so many at most
 LEAST_BESIDE = 2
 SCATTERS = 5.0
 SIGMA_PER_MAD = 1.4826
-KEPT = 3 * REACH  # quarters before those under judgement that are kept
+GROUP_NS = 4_000_000_000  # what departs for longer is judged in parts
+KEPT = 24  # quarters before those under judgement that are kept: a group and what is beside it
 
 
 NONE = np.empty(0, dtype=np.int64)
-WAYS = (between_jumps, from_level)  # the first is the sharper one
 
 
 class Excursions:
@@ -48,7 +48,9 @@ class Excursions:
         self._coupler = coupler
         self._held: list[Quarters] = []
         self._judged = -(2**62)  # the latest quarter that has been judged
-        self._departing = [NONE, NONE]  # times of departures that may go on, by either way
+        self._jumped_ns = -(2**62)  # the latest jump back
+        self._open = NONE, NONE  # times of pairs between jumps, and off the level, to be judged
+        self._known = NONE  # times of all that departed lately
 
     def update(self, quarters: Quarters | None, now_ns: int, noise: Noise) -> list[Excursion]:
         """Take in quarters, if there are new ones; time has reached `now_ns`."""
@@ -71,34 +73,42 @@ class Excursions:
         quarters = joined(self._held)
         begin, end = np.searchsorted(quarters.number, [self._judged, upto], side="right").tolist()
         self._judged = upto
+        jumped, off = self._open
+        if begin < end:
+            both = self._coupler, noise
+            at, self._jumped_ns = between_jumps(quarters, begin, end, *both, self._jumped_ns)
+            jumped = np.union1d(jumped, quarters.pairs.time_ns[at])
+            at = from_level(quarters, begin, end, *both)
+            off = np.union1d(off, quarters.pairs.time_ns[at])
         past_ns = (upto + 1) * QUARTER_NS - MERGE_NS
+        open_ns = 2**62
         found: list[Excursion] = []
-        known = NONE  # times of pairs that are accounted for
-        for way, find in enumerate(WAYS):
-            times = self._departing[way]
-            if begin < end:
-                at = find(quarters, begin, end, self._coupler, noise)
-                times = np.union1d(times, quarters.pairs.time_ns[at])
-            parts = np.split(times, np.flatnonzero(np.diff(times) > MERGE_NS) + 1)
-            self._departing[way] = parts.pop() if parts[-1].max(initial=0) >= past_ns else NONE
-            known = np.union1d(known, times)
-            for part in parts:
-                if len(part) and not any(
-                    part[0] < other.time_ns + 1e6 * other.duration_ms and part[-1] >= other.time_ns
-                    for other in found
-                ):
-                    found += self._excursion(part, known, quarters.pairs, noise)
-        self._held = [quarters.since(upto - KEPT)] if quarters.number[-1] >= upto - KEPT else []
+        for group in _groups(np.union1d(jumped, off)):
+            if group[-1] >= past_ns:  # it may go on
+                open_ns = int(group[0])
+                break
+            self._known = np.concatenate([self._known, group])
+            found += self._among(_within(jumped, group), _within(off, group), quarters.pairs, noise)
+        self._open = jumped[jumped >= open_ns], off[off >= open_ns]
+        oldest = upto - KEPT
+        self._known = self._known[self._known >= oldest * QUARTER_NS]
+        self._held = [quarters.since(oldest)] if quarters.number[-1] >= oldest else []
+        return found
+
+    def _among(self, jumped: Times, off: Times, pairs: SentPairs, noise: Noise) -> list[Excursion]:
+        """Excursions among departing pairs that nothing parts. What lies between jumps goes first,
+        since it is sharper."""
+        found: list[Excursion] = []
+        for part in (*_groups(jumped), *_groups(off)):
+            if not any(
+                part[0] < other.time_ns + 1e6 * other.duration_ms and part[-1] >= other.time_ns
+                for other in found
+            ):
+                found += self._excursion(part, pairs, noise)
         return sorted(found, key=lambda one: one.time_ns)
 
-    def _excursion(
-        self, departing_ns: Times, known_ns: Times, pairs: SentPairs, noise: Noise
-    ) -> list[Excursion]:
-        """The excursion that a departure is, if it is one.
-
-        departing_ns  times of the pairs that depart
-        known_ns      times of all pairs that do, so that nothing is compared with them
-        """
+    def _excursion(self, departing_ns: Times, pairs: SentPairs, noise: Noise) -> list[Excursion]:
+        """The excursion that a departure of pairs at these times is, if it is one."""
         first_ns, last_ns = int(departing_ns[0]), int(departing_ns[-1])
         if last_ns - first_ns > LONGEST_NS:
             return []
@@ -108,9 +118,9 @@ class Excursions:
         ratio = near.reflected_w / near.forward_w
         at = np.searchsorted(times, departing_ns)
         away = ratio[at]
-        known_ns = known_ns[slice(*np.searchsorted(known_ns, [times[0], times[-1] + 1]).tolist())]
+        known = slice(*np.searchsorted(self._known, [times[0], times[-1] + 1]).tolist())
         quiet = near.trusted.copy()
-        quiet[np.searchsorted(times, known_ns)] = False
+        quiet[np.searchsorted(times, self._known[known])] = False
         before = np.flatnonzero(quiet & (times < first_ns))[-BESIDE:]
         after = np.flatnonzero(quiet & (times > last_ns))[:BESIDE]
         if min(len(before), len(after)) < LEAST_BESIDE:
@@ -148,3 +158,19 @@ class Excursions:
                 swr_beside=float(swr(rho(1.0, level.mean()))),
             )
         ]
+
+
+def _groups(times: Times) -> list[Times]:
+    """Times (n,) in order, parted where more than MERGE_NS is between two, and the parts after
+    each GROUP_NS."""
+    if not len(times):
+        return []
+    parts: list[Times] = []
+    for part in np.split(times, np.flatnonzero(np.diff(times) > MERGE_NS) + 1):
+        number = (part - part[0]) // GROUP_NS
+        parts += np.split(part, np.flatnonzero(np.diff(number)) + 1)
+    return parts
+
+
+def _within(times: Times, group: Times) -> Times:
+    return np.asarray(times[(times >= group[0]) & (times <= group[-1])])

@@ -93,6 +93,7 @@ class _Stay:
 
     start_ns: int
     channel: str
+    first: float  # rho of its first quarter
     end_ns: int = 0
     values: list[Floats] = field(default_factory=list)  # rho
     variances: list[Floats] = field(default_factory=list)  # by noise
@@ -135,7 +136,7 @@ class SuddenChange:
         for begin, end in itertools.pairwise(edges):
             if begin == end:
                 continue
-            stay = self._stay(int(start_ns[begin]), float(place[begin]))
+            stay = self._stay(int(start_ns[begin]), float(place[begin]), float(rho[begin]))
             while begin < end:
                 begin += self._some(
                     stay, number[begin:end], rho[begin:end], variance[begin:end], findings
@@ -157,11 +158,11 @@ class SuddenChange:
         self._bank.restart()
         return findings
 
-    def _stay(self, start_ns: int, place: float) -> _Stay:
+    def _stay(self, start_ns: int, place: float, first: float) -> _Stay:
         stays = self._stays
         if not stays or stays[-1].start_ns != start_ns or stays[-1].count >= MOST_QUARTERS:
             self._bank.restart()
-            stays.append(_Stay(start_ns, "" if math.isnan(place) else f"{place:g}"))
+            stays.append(_Stay(start_ns, "" if math.isnan(place) else f"{place:g}", first))
             normal = self.memory.channels.get(stays[-1].channel)
             if normal is not None and normal.levels >= LEAST_LEVELS:
                 stays[-1].weight = 1 / (normal.scatter + LEAST_SCATTER**2)
@@ -187,8 +188,7 @@ class SuddenChange:
         self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
     ) -> int:
         normal = self.memory.channels.get(stay.channel, Normal())
-        guess = stay.moment / stay.weight if stay.weight else float(rho[0])
-        sd, phi, slack = _usual(normal, guess)
+        sd, phi, slack = _usual(normal, stay.first)
         total = variance + sd**2
         weight = (1 - phi) / (1 + phi) / total
         weights = np.cumsum(np.concatenate([[stay.weight], weight]))
