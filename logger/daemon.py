@@ -453,6 +453,7 @@ class Daemon:
             config.path.parent,
             os.environ,
             getattr(self._driver, "send", None),
+            watching=True,
         )
         self._notifiers = notifiers(config.store.path, config.notifiers, surroundings, self.status)
         threads = [

@@ -11,6 +11,7 @@ import re
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -50,7 +51,7 @@ from tests.servers import free_port
 from tests.test_store import T0
 
 SECRETS = {"PW": PASSWORD, "WRONG": "no-such-password", "KEY": "signing-key-1234"}
-HERE = Surroundings("harbour-workshop", Path("/"), SECRETS)
+HERE = Surroundings("harbour-workshop", Path("/"), SECRETS, watching=True)
 ALARM = messages.alarm(
     "harbour-workshop",
     "raised",
@@ -302,12 +303,12 @@ def test_a_password_is_not_sent_where_no_tls_is_offered(trusted: Authority) -> N
 # mqtt
 
 
-def mqtt(to: Broker, password: str = "PW", **more: Any) -> Mqtt:
+def mqtt(to: Broker, password: str = "PW", here: Surroundings = HERE, **more: Any) -> Mqtt:
     if to.trusted:
         more = {"tls": True, "ca_file": to.trusted.ca, "user": USER, **more}
         more.setdefault("password_env", password)
     options = MqttOptions(host="127.0.0.1", port=to.port, timeout_s=3, **more)
-    return Mqtt(options, HERE)
+    return Mqtt(options, here)
 
 
 STANDING = (Standing("high-swr", "critical", "2026-03-01T19:00:05.123456Z", False),)
@@ -361,7 +362,7 @@ def test_mqtt_that_is_not_let_in(secured: Broker) -> None:
 
 def test_a_test_message_leaves_the_retained_state_alone(secured: Broker) -> None:
     with subscriber(secured) as there:
-        way = mqtt(secured)
+        way = mqtt(secured, here=replace(HERE, watching=False))
         way.deliver(messages.test("harbour-workshop", T0))
         way.close()
         assert until(lambda: there.heard)

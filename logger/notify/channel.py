@@ -87,6 +87,7 @@ class Surroundings:
 
     folder  that of the configuration
     send    writes to the bridge, or raises DriverError; None if it takes nothing
+    watching  it is the daemon's, so others may rely on what it shows
     wake    has `show` called soon, from any thread
     """
 
@@ -94,4 +95,5 @@ class Surroundings:
     folder: Path
     environ: Mapping[str, str]
     send: Callable[[bytes], None] | None = None
+    watching: bool = False
     wake: Callable[[], None] = lambda: None

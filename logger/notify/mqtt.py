@@ -47,7 +47,7 @@ class Mqtt:
         self._answer: tuple[bool, str] | None = None  # to the request for a connection
         self._answered = threading.Event()
         self._alive = False
-        self._watching = False  # it is the daemon's: the topic of state is ours
+        self._watching = surroundings.watching  # then the topic of state is ours
         self._shown: tuple[Standing, ...] | None = None  # on this connection
         self._secrets: list[str] = []
         self._closing = threading.Lock()
@@ -58,7 +58,6 @@ class Mqtt:
 
     def show(self, standing: tuple[Standing, ...]) -> float | None:
         """Keep the retained topic true. Raises NotDelivered."""
-        self._watching = True
         if self._client is None or not self._alive or standing != self._shown:
             self._publish(f"{self._topic}/state", self._state("alive", standing), retain=True)
             self._shown = standing

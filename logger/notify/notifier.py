@@ -167,7 +167,8 @@ class Notifier:
             return IDLE_S
 
     def step(self) -> float:
-        """Look at what is new, show it, deliver one message; seconds until there is more to do."""
+        """Look at what is new, deliver one message, show what stands; seconds until there is more
+        to do."""
         assert self._channel is not None
         waiting = self._waiting
         self._follow()
@@ -178,11 +179,11 @@ class Notifier:
             wait_s = self._retry_s - now_s
         else:
             try:
-                shown_s = self._show()
                 entry, due_s = waiting.due(self._clock(), self._shelved)
                 if entry is not None:
                     self._deliver(waiting, entry)
                     due_s = 0.0
+                shown_s = self._show()
             except NotDelivered as error:
                 wait_s = self._failed(error)
             else:
