@@ -132,6 +132,7 @@ class Heard(NamedTuple):
     """A message at a subscriber, and when it came."""
 
     at_s: float
+    utc_s: float
     topic: str
     payload: dict[str, Any]
     retained: bool
@@ -158,7 +159,13 @@ class Subscriber:
 
     def _message(self, _: Any, __: Any, message: Any) -> None:
         self.heard.append(
-            Heard(time.perf_counter(), message.topic, json.loads(message.payload), message.retain)
+            Heard(
+                time.perf_counter(),
+                time.time(),
+                message.topic,
+                json.loads(message.payload),
+                message.retain,
+            )
         )
 
     def of(self, topic: str) -> list[dict[str, Any]]:
