@@ -9,6 +9,7 @@ import json
 import os
 import re
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -157,6 +158,16 @@ def test_a_command_that_reads_nothing_or_leaves_something_behind_has_run(tmp_pat
     script = "import subprocess; subprocess.Popen(['sleep', '3'])"  # which holds stderr open
     command(tmp_path, script).deliver(ALARM)
     assert time.monotonic() - begun_s < 2
+
+
+def test_a_command_that_is_aborted_is_killed_and_not_run_again(tmp_path: Path) -> None:
+    way = command(
+        tmp_path, "import time; open('ran', 'a').write('x'); time.sleep(60)", timeout_s=60
+    )
+    threading.Timer(1.0, way.abort).start()
+    assert "signal 9" in str(reason(way))
+    assert "the daemon ends" in str(reason(way))
+    assert (tmp_path / "ran").read_text() == "x"
 
 
 def test_a_command_that_is_not_there(tmp_path: Path) -> None:

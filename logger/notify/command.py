@@ -30,10 +30,13 @@ class Command:
         self._options = options
         self._folder = surroundings.folder
         self._process: subprocess.Popen[bytes] | None = None
+        self._aborted = False
 
     def deliver(self, message: Message) -> None:
         """Run it. Raises NotDelivered if it cannot be run, fails or takes too long."""
         program, limit_s = self._options.command[0], self._options.timeout_s
+        if self._aborted:
+            raise NotDelivered(f"{program} is not run: the daemon ends")
         until_s = time.monotonic() + limit_s
         try:
             process = subprocess.Popen(
@@ -48,6 +51,8 @@ class Command:
             reason = getattr(error, "strerror", None) or type(error).__name__
             raise NotDelivered(f"{program} cannot be run: {reason}") from None
         self._process = process
+        if self._aborted:  # before it could be seen there
+            _kill(process)
         try:
             said = _talk(process, msgspec.json.encode(message) + b"\n", until_s)
         finally:
@@ -71,7 +76,8 @@ class Command:
         """Nothing is held."""
 
     def abort(self) -> None:
-        """Kill what runs; from any thread."""
+        """Kill what runs, and run nothing more; from any thread."""
+        self._aborted = True
         process = self._process
         if process is not None:
             _kill(process)
