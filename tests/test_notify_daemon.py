@@ -124,6 +124,7 @@ def test_a_broker_hears_of_alarms_and_of_the_death_of_the_watch(tmp_path: Path) 
             bridge_.pair = GOOD
             assert until(lambda: changes(there.of("/alarm"))[2:] == [("high-swr", "cleared")])
 
+            assert until(lambda: there.of("/state")[-1]["alarms"] == [])
             to.kill()  # what happens meanwhile is told once it is back
             bridge_.pair = GOOD
             time.sleep(0.5)
