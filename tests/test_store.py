@@ -214,7 +214,7 @@ def test_what_is_no_store_is_refused_in_one_line(tmp_path: Path) -> None:
         Store.open(newer)
 
 
-@pytest.mark.parametrize(("page", "pages"), [(None, 8000), (4096, 2000)])
+@pytest.mark.parametrize(("page", "pages"), [(None, 16000), (4096, 2000)])
 def test_commits_write_little(tmp_path: Path, page: int | None, pages: int) -> None:
     """New files have small pages, those there are keep theirs; the log is as long for both."""
     path = tmp_path / "station.sqlite"
@@ -225,7 +225,7 @@ def test_commits_write_little(tmp_path: Path, page: int | None, pages: int) -> N
         connection.close()
     store = Store.open(path)
     for opened in (store, Store.reader(path)):
-        assert opened._one("PRAGMA page_size") == (page or 1024)
+        assert opened._one("PRAGMA page_size") == (page or 512)
         assert opened._one("PRAGMA wal_autocheckpoint") == pages
     log = path.with_name(path.name + "-wal")
     store.write([transmission(ended=False), second(T0)])
@@ -234,7 +234,7 @@ def test_commits_write_little(tmp_path: Path, page: int | None, pages: int) -> N
         later = T0 + number * SECOND
         store.write([transmission(ended=False, end_ns=later), second(later)])
     # A page of each of both tables and of the index by time, rarely more.
-    assert log.stat().st_size - before < 100 * 4 * ((page or 1024) + 24)
+    assert log.stat().st_size - before < 100 * 4 * ((page or 512) + 24)
     store.close()
 
 

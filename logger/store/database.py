@@ -47,9 +47,10 @@ from logger.store.tables import ALARMS, TRANSMISSIONS, Record, Table
 log = logging.getLogger("mismatchd")
 
 BUSY_MS = 5000
-# A commit writes whole pages to the log, most of them for a row of some hundred bytes; what is
-# written twice before the log has reached this size goes to the file once.
-PAGE_BYTES = 1024
+# A commit writes whole pages to the log, most of them for a row of some hundred bytes, so the
+# smallest there are wear the card least. What is written twice before the log has reached this size
+# goes to the file once.
+PAGE_BYTES = 512
 LOG_BYTES = 8_192_000
 PAGE_ROWS = 2000
 WATT_DECIMALS = 4  # also for SWR and joules
