@@ -200,7 +200,7 @@ def test_rows_are_due_at_whole_minutes(utc_ns: int, every_s: float) -> None:
 def test_the_daemon_stores_a_row_each_time(tmp_path: Path) -> None:
     path = tmp_path / "config.yaml"
     path.write_text(
-        "driver: {kind: simulated, pace: realtime, rate_hz: 200, duration_s: 2.6,"
+        "driver: {kind: simulated, pace: realtime, rate_hz: 200, duration_s: 4.5,"
         " station: {antenna: {r_ohm: 42}},"
         " operator: {transmissions:"
         " [{at_s: 0.5, duration_s: 1, mode: fm, channel: 20, power_w: 4}]}}\n"

@@ -9,7 +9,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logger.config import InfluxOptions
@@ -102,6 +102,7 @@ OPERATIONS = st.lists(
 
 @settings(max_examples=150, deadline=None)
 @given(OPERATIONS)
+@example([("write", 2), ("step", 1), ("write", 2), ("step", 1), ("gone", 3), ("write", 1)])
 def test_the_server_ends_up_with_every_row_as_it_is(
     tmp_path_factory: pytest.TempPathFactory, operations: list[tuple[str, int]]
 ) -> None:

@@ -128,7 +128,7 @@ def derive(path: Path, config: Config, content: CalibrationFile, **options: Any)
         by_raw, by_means = recompute(store, config, Coupler(content), **options)
     finally:
         store.close()
-    assert by_raw == (0, 0, 0, 0, 0)
+    assert not any(by_raw)
     return by_means
 
 

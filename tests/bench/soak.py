@@ -33,7 +33,7 @@ OFF = 0.10  # allowed of the file, from the prediction
 # Predicted bytes in the file, with SQLite's own. Pairs by the mode of the traffic, measured each
 # by itself: a carrier is noise of the converter, speech moves it. The other two with indexes.
 PAIR_B = {"fm": 0.51, "am": 1.43, "ssb": 1.20}
-SECOND_B, TRANSMISSION_B = 134, 200
+SECOND_B, TRANSMISSION_B = 150, 192
 
 
 def config(folder: Path, days: float, seed: int, modes: list[str]) -> Path:

@@ -13,7 +13,8 @@ CREATE TABLE memories (
 
 -- Times at which points of a table were delivered that stand for no row any more, or for one with
 -- other tags: servers are to delete them. Followed by id like a table; what all have passed goes,
--- but the last, lest its id be used again.
+-- but the last, lest its id be used again. A forwarder that had delivered the row but not kept
+-- that is turned back, as its id may be given to another one.
 CREATE TABLE retractions (
     id INTEGER PRIMARY KEY,
     followed TEXT NOT NULL, -- the table
@@ -25,6 +26,7 @@ END;
 CREATE TRIGGER transmissions_gone AFTER DELETE ON transmissions
 WHEN OLD.ended AND EXISTS (SELECT 1 FROM forwarded) BEGIN
     INSERT INTO retractions (followed, time_ns) VALUES ('transmissions', OLD.start_ns);
+    UPDATE forwarded SET rewrites = rewrites + 1 WHERE followed = 'transmissions' AND live < OLD.id;
 END;
 CREATE TRIGGER transmissions_tagged AFTER UPDATE OF channel ON transmissions
 WHEN NEW.channel IS NOT OLD.channel AND EXISTS (SELECT 1 FROM forwarded) BEGIN
@@ -38,6 +40,7 @@ END;
 CREATE TRIGGER seconds_gone AFTER DELETE ON seconds
 WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
     INSERT INTO retractions (followed, time_ns) VALUES ('seconds', OLD.time_ns);
+    UPDATE forwarded SET rewrites = rewrites + 1 WHERE followed = 'seconds' AND live < OLD.id;
 END;
 CREATE TRIGGER seconds_tagged AFTER UPDATE OF transmission_id ON seconds
 WHEN NEW.transmission_id IS NOT OLD.transmission_id AND EXISTS (SELECT 1 FROM forwarded)
@@ -48,6 +51,10 @@ END;
 CREATE TRIGGER alarms_gone AFTER DELETE ON alarms
 WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
     INSERT INTO retractions (followed, time_ns) VALUES ('alarm_changes', OLD.raised_ns);
+END;
+CREATE TRIGGER alarm_changes_gone AFTER DELETE ON alarm_changes BEGIN
+    UPDATE forwarded SET rewrites = rewrites + 1
+    WHERE followed = 'alarm_changes' AND live < OLD.id;
 END;
 CREATE TRIGGER alarms_tagged AFTER UPDATE OF transmission_id ON alarms
 WHEN NEW.transmission_id IS NOT OLD.transmission_id AND EXISTS (SELECT 1 FROM forwarded)
