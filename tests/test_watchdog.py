@@ -18,8 +18,8 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Row, Samples, Transmission
-from logger.watchdog import LEARNING
+from logger.rows import AlarmChange, Memory, Row, Samples, Transmission
+from logger.watchdog import LEARNING, detector_fault
 from logger.watchdog.hold import CERTAIN, LAPSE_NS, LEAST_SETTLED, SUMS, Evidence, Hold
 
 SIMULATED = SimulatedOptions()
@@ -80,8 +80,8 @@ def cut(whole: SampleBlock, places: Sequence[int]) -> list[SampleBlock]:
 
 
 def derived(rows: Sequence[Row]) -> list[Row]:
-    """The rows without the pairs for the archive."""
-    return [row for row in rows if not isinstance(row, Samples)]
+    """The rows without the pairs for the archive and what was learned."""
+    return [row for row in rows if not isinstance(row, (Samples, Memory))]
 
 
 def rows_of(blocks: Sequence[SampleBlock], open_kinds: Sequence[str] = ()) -> list[Row]:
@@ -100,7 +100,7 @@ def alarms(whole: SampleBlock, open_kinds: Sequence[str] = ()) -> list[AlarmChan
     ]
 
 
-LEARNED = {module.KIND for module in LEARNING}
+LEARNED = {module.KIND for module in LEARNING} - {detector_fault.KIND}
 
 
 def told(changes: Sequence[AlarmChange]) -> list[tuple[str, str]]:

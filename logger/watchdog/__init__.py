@@ -37,6 +37,7 @@ AFTER_NS = 1000  # what rows tell is found just after the last pair, at a time o
 LEARNING: tuple[LearningModule, ...] = (
     sudden_change,
     intermittent_contact,
+    detector_fault,
     heating_joint,
     baseline_shift,
 )
@@ -79,10 +80,6 @@ class Watchdog:
                 high_reflected_power.rule(
                     options.high_reflected_power, active=active(high_reflected_power.KIND)
                 ),
-            ),
-            (
-                detector_fault,
-                detector_fault.DetectorFault(active=active(detector_fault.KIND)),
             ),
             *((module, rule) for module, rule in self._learning if isinstance(rule, PairRule)),
         )

@@ -1,0 +1,54 @@
+"""The noise of the unkeyed converters is many times what it was: a loose wire or ground, hum, a
+switching supply, or a converter that fails.
+
+What it was is learned for each port as the mean logarithm over some USUAL_OVER transmissions, after
+LEARN of them. The noise itself (see `logger/noise.py`) is a median over bursts of many minutes, so
+one odd moment is none; FACTOR and LEAST_STEPS are far outside of what it scatters (some 10 %), so
+that chance raises no alarm.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+from logger.watchdog.view import View
+
+FACTOR = 8.0
+LEAST_STEPS = 4.0
+LEARN = 10
+USUAL_OVER = 64
+PORTS = ("forward", "reflected")
+
+
+class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """Mean ln of the noise of either port in volts, and how many transmissions taught it."""
+
+    ln_sd: list[float] = []
+    count: int = 0
+
+
+def fault(memory: Memory, view: View, *, standing: bool) -> str | None:
+    """What is wrong with the noise, if anything; half of it is enough while it stands."""
+    if memory.count < LEARN:
+        return None
+    share = 0.5 if standing else 1.0
+    for port, sd_v, step_v, ln_sd in zip(
+        PORTS, view.noise.sd_v, view.step_v, memory.ln_sd, strict=True
+    ):
+        usual_v = math.exp(ln_sd)
+        if sd_v > share * max(FACTOR * usual_v, LEAST_STEPS * step_v):
+            return (
+                f"the {port} reading is noisy: {1e3 * sd_v:.2g} mV while nobody transmits,"
+                f" {1e3 * usual_v:.2g} mV before; look for a loose wire or ground, or hum"
+            )
+    return None
+
+
+def learn(memory: Memory, view: View) -> None:
+    """Take in a transmission at which nothing was wrong."""
+    now = [round(math.log(max(sd_v, 1e-9)), 6) for sd_v in view.noise.sd_v]
+    before = memory.ln_sd or now
+    memory.count = min(memory.count + 1, USUAL_OVER)
+    memory.ln_sd = [old + (new - old) / memory.count for old, new in zip(before, now, strict=True)]

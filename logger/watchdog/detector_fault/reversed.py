@@ -1,0 +1,35 @@
+"""Reflected above forward, by more than total reflection and both leaks explain: the ports are
+swapped, the coupler is the wrong way round, or the forward detector has failed.
+
+With swapped ports the key may seem up while it is down. So pairs with the key up count as well, but
+only readings that no noise or moved zero explains (see `noisy` and `zero`), LEAST_SHARE of the
+calibrated range.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logger.blocks import Bools
+from logger.watchdog.view import View
+
+LEAST_SHARE = 0.05
+HOLD_NS = 100_000_000
+CAUSE = (
+    "reflected reads above forward: the two ports are swapped, the coupler is the wrong way round,"
+    " or the forward detector has failed"
+)
+
+
+def above(view: View) -> Bools:
+    """Where reflected reads above forward as no load can cause, (n,)."""
+    block = view.block
+    impossible_w = view.impossible_ratio * np.maximum(block.forward_w, 0)
+    least_w = max(view.floor_w, 1e-6)
+    content = view.coupler.content
+    least_v = content.reflected.zero_v + LEAST_SHARE * content.valid.reflected_v[1]
+    return np.asarray(
+        (block.reflected_w > impossible_w)
+        & (block.reflected_w >= least_w)
+        & (view.keyed | (block.reflected_v >= least_v))
+    )

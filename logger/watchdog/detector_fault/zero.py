@@ -1,0 +1,45 @@
+"""The zero of a reading has moved beyond what the calibration covers.
+
+The zero is a median over unkeyed bursts of many minutes (see `logger/noise.py`). What drifts a
+little stands in every interval as doubt; here it is more than SHARE of the calibrated range, and
+more than the steps and noise of the converter explain, which chance never reaches.
+"""
+
+from __future__ import annotations
+
+from logger.watchdog.view import View
+
+SHARE = 0.02
+LEAST_STEPS = 8.0
+LEAST_NOISES = 10.0
+
+
+def fault(view: View, *, standing: bool) -> str | None:
+    """What is wrong with the zeros, if anything; half of it is enough while it stands."""
+    content = view.coupler.content
+    for port, law, noise_v, valid_v, step_v, moved_v in (
+        (
+            "forward",
+            content.forward,
+            content.noise.forward_v,
+            content.valid.forward_v,
+            view.step_v[0],
+            view.noise.zero_u_v[0],
+        ),
+        (
+            "reflected",
+            content.reflected,
+            content.noise.reflected_v,
+            content.valid.reflected_v,
+            view.step_v[1],
+            view.noise.zero_u_v[1],
+        ),
+    ):
+        limit_v = max(SHARE * valid_v[1], LEAST_STEPS * step_v, LEAST_NOISES * noise_v)
+        if moved_v > (0.5 if standing else 1.0) * limit_v:
+            return (
+                f"the zero of the {port} reading is {1e3 * moved_v:.3g} mV away from the calibrated"
+                f" {1e3 * law.zero_v:.3g} mV; look for heat, moisture or a bad ground at the"
+                " detector, or calibrate again"
+            )
+    return None
