@@ -51,14 +51,16 @@ class TransmissionOptions(Section, frozen=True, kw_only=True):
 
 
 class HighSwrOptions(Section, frozen=True, kw_only=True):
-    """Alarm when the SWR is above `limit` for `hold_ms` (ms)."""
+    """Alarm when the SWR is above `limit`: after `hold_ms` (ms) where the reflection coefficient is
+    a third above that of the limit, the worse the sooner."""
 
     limit: Annotated[float, Meta(gt=1)] = 3.0
     hold_ms: HoldMs = 50
 
 
 class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
-    """Alarm when the reflected power is above `limit_w` (W) for `hold_ms` (ms)."""
+    """Alarm when the reflected power is above `limit_w` (W): after `hold_ms` (ms) at half as much
+    again, the more the sooner."""
 
     limit_w: Positive = 2.0
     hold_ms: HoldMs = 50

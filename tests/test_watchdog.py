@@ -300,15 +300,62 @@ def test_noise_about_the_limit_at_low_power(swr: float) -> None:
 
 
 def test_high_reflected_power() -> None:
-    parts = [(2, 0, 1), (2, 8, 2.5), (2, 12, 2.5), (2, 9.5, 2.5), (2, 4, 2.5), (5, 8, 1.5)]
+    parts = [(2, 0, 1), (2, 8, 2.5), (2, 16.3, 2.5), (2, 9.5, 2.5), (2, 4, 2.5), (5, 8, 1.5)]
     changes = alarms(block(parts))
     kind = "high-reflected-power"
     assert told(changes) == [(kind, "raised"), (kind, "cleared")]
     assert at_s(changes[0]) == pytest.approx(4.05, abs=0.006)
-    assert changes[0].value == pytest.approx(12 * (3 / 7) ** 2, rel=0.03)
+    assert changes[0].value == pytest.approx(16.3 * (3 / 7) ** 2, rel=0.03)
     assert changes[0].limit == 2.0
     # Less power into the same reflection clears nothing; two seconds of a better match do.
     assert at_s(changes[1]) == pytest.approx(12.0, abs=0.006)
+
+
+def moment(parts: Sequence[Part], kind: str, rate_hz: float) -> float | None:
+    """Seconds into the last part at which the alarm is raised."""
+    found = [change for change in alarms(block(parts, rate_hz)) if change.kind == kind]
+    before = sum(part[0] for part in parts[:-1])
+    return at_s(found[0]) - before if found else None
+
+
+@pytest.mark.parametrize("rate_hz", [50.0, 200.0, 1000.0])
+@pytest.mark.parametrize(
+    ("swr", "least_s", "most_s"),
+    [(3.2, 0.9, 1.1), (3.5, 0.32, 0.36), (4.0, 0.12, 0.15), (5.0, 0.045, 0.055), (9, 0.004, 0.02)],
+)
+def test_the_worse_the_sooner(swr: float, least_s: float, most_s: float, rate_hz: float) -> None:
+    step_s = 1 / rate_hz
+    after = moment([(2, 0, 1), (2, 4, 1.5), (3, 4, swr)], "high-swr", rate_hz)
+    assert after is not None
+    assert least_s - step_s <= after <= max(most_s, LEAST_SETTLED * step_s) + step_s
+
+
+@pytest.mark.parametrize("before", [1.5, 2.9, 3.1])
+def test_an_open_at_full_power_is_told_at_once(before: float) -> None:
+    # On top of an SWR just above the limit it takes half a hold time at most.
+    parts = [(2, 0, 1), (0.8, 4, before), (1, 4, 900.0)]
+    for kind, most_s in (
+        ("high-swr", 0.025 if before > 3 else 0.006),
+        ("high-reflected-power", 0.02),
+    ):
+        after = moment(parts, kind, 200.0)
+        assert after is not None
+        assert 0 < after <= most_s
+
+
+def test_twice_the_reflected_power_takes_a_quarter_of_the_time() -> None:
+    parts = [(2, 0, 1), (2, 2, 1.5), (3, 2.2, 900.0)]
+    slow, quick = (
+        moment([*parts[:-1], (3, watts, 900.0)], "high-reflected-power", 1000.0)
+        for watts in (2.2, 4.0)
+    )
+    assert slow == pytest.approx(0.44, abs=0.05)
+    assert quick == pytest.approx(0.0135, abs=0.002)
+
+
+@pytest.mark.parametrize("swr", [3.02, 3.2, 3.5])
+def test_briefly_just_above_the_limit_is_nothing(swr: float) -> None:
+    assert alarms(block([(2, 0, 1), *[(0.25, 4, swr), (0.3, 4, 2.0)] * 8])) == []
 
 
 # --- detector-fault ---

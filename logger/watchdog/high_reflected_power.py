@@ -1,4 +1,6 @@
-"""Rule `high-reflected-power`: more than the limit came back for the hold time.
+"""Rule `high-reflected-power`: more than the limit came back for a time, the more the shorter.
+
+`hold_ms` is that time at half as much again as the limit; see `inverse_time` for the rest.
 
 It clears when the reflection has fallen so far that, at the power at which it was raised, 20 % less
 than the limit would come back. So a weak transmission into the same fault neither clears it nor
@@ -14,6 +16,7 @@ from logger.watchdog.reflected_limit import ReflectedLimit
 
 KIND = "high-reflected-power"
 SEVERITY = "critical"
+REFERENCE = 1.5
 RELEASE = 0.8
 
 
@@ -34,6 +37,7 @@ def rule(options: HighReflectedPowerOptions, *, active: bool) -> ReflectedLimit:
         (0.0, options.limit_w),
         release,
         round(options.hold_ms * 1e6),
+        REFERENCE,
         options.limit_w,
         describe,
         active=active,

@@ -1,8 +1,10 @@
-"""Rule `high-swr`: the SWR has been above the limit for the hold time.
+"""Rule `high-swr`: the SWR has been above the limit for a time, the worse it is the shorter.
 
-Judged on the readings as they are, beyond their noise; directivity and calibration error neither
-delay it nor set it off (they stand in the interval that every SWR carries). It clears when the
-reflection coefficient has stayed 10 % under that of the limit.
+`hold_ms` is that time where the reflection coefficient is a third above that of the limit; see
+`inverse_time` for the rest. Judged on the readings as they are, beyond
+their noise; directivity and calibration error neither delay it nor set it off (they stand in the
+interval that every SWR carries). It clears when the reflection coefficient has stayed 10 % under
+that of the limit.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from logger.watchdog.reflected_limit import ReflectedLimit
 
 KIND = "high-swr"
 SEVERITY = "critical"
+REFERENCE = (4 / 3) ** 2  # of reflected power
 RELEASE = 0.9
 
 
@@ -34,6 +37,7 @@ def rule(options: HighSwrOptions, *, active: bool) -> ReflectedLimit:
         (limit_rho**2, 0.0),
         lambda _: ((RELEASE * limit_rho) ** 2, 0.0),
         round(options.hold_ms * 1e6),
+        REFERENCE,
         options.limit,
         describe,
         active=active,

@@ -2,13 +2,15 @@
 
 Each pair *supports* the condition, *breaks* it, or says nothing (unsettled, unreadable, or within
 its noise of the limit). A run begins with the first supporting pair and ends with a breaking one
-or when support fails to come for LAPSE. It satisfies the rule at the first pair that is `hold_ns`
-after the beginning (to half a sample period, which is all that sampling can tell) once at least
-LEAST_SETTLED settled pairs stand for it and their sum is beyond CERTAIN standard deviations.
+or when support fails to come for LAPSE. It satisfies the rule at the first pair that is as long as
+needed after the beginning (to half a sample period, which is all that sampling can tell) once at
+least LEAST_SETTLED settled pairs stand for it and their sum is beyond CERTAIN standard deviations.
+What is needed is `hold_ns`, or depends on the run so far (see `inverse_time`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +21,8 @@ LAPSE_NS = 200_000_000
 LEAST_SETTLED = 2
 CERTAIN = 3.0
 NEVER_NS = 1 << 62
+
+Needed = Callable[[Floats], Floats]  # sums of runs (SUMS, n) to how long they must last, ns (n,)
 
 
 @dataclass(slots=True)
@@ -52,10 +56,12 @@ SUMS = 5
 
 
 class Hold:
-    """Finds when the condition has held for `hold_ns`; remembers an unfinished run."""
+    """Finds when the condition has held for `hold_ns`, or for as long as `needed` says; remembers
+    an unfinished run."""
 
-    def __init__(self, hold_ns: int) -> None:
+    def __init__(self, hold_ns: int, needed: Needed | None = None) -> None:
         self._hold_ns = hold_ns
+        self._needed = needed
         self._run: _Run | None = None
         self._previous_ns: int | None = None
 
@@ -103,10 +109,11 @@ class Hold:
         base[:, 1:] = sums[:, np.flatnonzero(torn)]
         totals = sums[:, 1:] - base[:, number]
 
+        needed_ns = self._hold_ns if self._needed is None else self._needed(totals)
         satisfied = (
             evidence.positive
             & member
-            & (times - begun_ns >= self._hold_ns - np.minimum(steps // 2, self._hold_ns // 4))
+            & (times - begun_ns >= needed_ns - np.minimum(steps // 2, needed_ns // 4))
             & (totals[COUNT] >= LEAST_SETTLED)
             & (totals[EXCESS] > CERTAIN * np.sqrt(np.maximum(totals[VARIANCE], 0.0)))
         )

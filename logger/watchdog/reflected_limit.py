@@ -1,9 +1,9 @@
 """A bound on reflected power that may depend on incident power: Pr > slope * Pf + offset.
 
 Shared by `high_swr` (slope = rho of the limit squared) and `high_reflected_power` (offset). Raised
-when the bound has been passed for the hold time, cleared when reflection has stayed under a lower
-bound for the clearing time. Speech troughs, keying edges, readings under the readable floor and
-readings that no load can cause say nothing either way.
+when the bound has been passed for a time, the shorter the further it is passed (`inverse_time`),
+cleared when reflection has stayed under a lower bound for the clearing time. Speech troughs, keying
+edges, readings under the readable floor and readings that no load can cause say nothing either way.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.watchdog.hold import Evidence, Hold
+from logger.watchdog.inverse_time import inverse_time
 from logger.watchdog.view import Finding, View
 
 CLEAR_HOLDS = 10
@@ -25,6 +26,7 @@ class ReflectedLimit:
     """The two-threshold state machine.
 
     bound     (slope, offset in watts) of raising
+    reference the multiple of the bound at which the time is `hold_ns`
     release   the same of clearing, from the sums of the run that raised, or from None if that was
               before this process
     describe  from the sums of a run to (value, detail)
@@ -35,6 +37,7 @@ class ReflectedLimit:
         bound: tuple[float, float],
         release: Callable[[Floats | None], tuple[float, float]],
         hold_ns: int,
+        reference: float,
         limit: float,
         describe: Callable[[Floats], tuple[float, str]],
         *,
@@ -46,7 +49,7 @@ class ReflectedLimit:
         self._limit = limit
         self._describe = describe
         self._active = active
-        self._raising = Hold(hold_ns)
+        self._raising = Hold(hold_ns, inverse_time(hold_ns, reference))
         self._clearing = Hold(max(CLEAR_HOLDS * hold_ns, CLEAR_LEAST_NS))
 
     def update(self, view: View) -> list[Finding]:
