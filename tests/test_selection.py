@@ -19,7 +19,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
 from logger.pipeline import Pipeline
-from logger.rows import Row, Samples, Transmission
+from logger.rows import Memory, Row, Samples, Transmission
 from logger.selection import AFTER_NS, BEFORE_NS, BURST, EVERY_NS, Selection, ThinSample
 from logger.store.archive import same
 
@@ -96,7 +96,9 @@ def run_apart(
     rows = [row for block in blocks for row in pipeline.process(block)] + pipeline.finish()
     archived = [row for row in rows if isinstance(row, Samples)]
     assert [row.begins for row in archived] == [True] + [False] * (len(archived) - 1)
-    return [row.block for row in archived], [r for r in rows if not isinstance(r, Samples)]
+    return [row.block for row in archived], [
+        r for r in rows if not isinstance(r, (Samples, Memory))
+    ]
 
 
 def run(blocks: Sequence[SampleBlock], config: Settings) -> tuple[SampleBlock, list[Row]]:

@@ -25,7 +25,7 @@ from logger.config import (
 )
 from logger.keying import Keying
 from logger.pipeline import Pipeline
-from logger.rows import Flag, Row, Samples, Second, Transmission
+from logger.rows import Flag, Memory, Row, Samples, Second, Transmission
 from logger.transmissions import Transmissions
 
 SIMULATED = SimulatedOptions()
@@ -86,7 +86,7 @@ def run(
 ) -> list[Row]:
     pipeline = Pipeline(config or Settings(), COUPLER)
     rows = [row for each in blocks for row in pipeline.process(each)] + pipeline.finish(end)
-    return [row for row in rows if not isinstance(row, Samples)]
+    return [row for row in rows if not isinstance(row, (Samples, Memory))]
 
 
 def ended(rows: Sequence[Row]) -> list[Transmission]:

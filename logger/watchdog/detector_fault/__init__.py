@@ -2,8 +2,9 @@
 
 By pairs (`of_pairs`): `clipped`, `reversed`, `stuck`. By whole transmissions, from what has been
 learned: `noisy`, `zero` and `gain`, each of which says what it assumes. Noise and zero must be
-wrong at the end of RUN transmissions in a row, and right at as many to clear; a lost gain clears
-when RUN transmissions are as usual again. Work and another calibration begin anew.
+wrong at the end of RUN transmissions in a row and for LASTING (so that what is measured in pauses
+of speech does not count), and right at RUN to clear; a lost gain clears when RUN transmissions are
+as usual again. Work and another calibration begin anew.
 
 One alarm at a time: the first cause found stands until it clears, and the alarm while any stands.
 """
@@ -22,19 +23,21 @@ from logger.watchdog.view import Finding, View
 KIND = "detector-fault"
 SEVERITY = "warning"
 RUN = 3
+LASTING_NS = 600_000_000_000
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """What is usual, and which cause found by whole transmissions stands ("" for none).
 
-    bad, good  transmissions in a row at whose end noise or zero were wrong, and, while a cause
-               stands, at which they and the gain were right
+    bad, bad_ns  transmissions in a row at whose end noise or zero were wrong; when the first ended
+    good         while a cause stands, transmissions in a row at which all was right
     """
 
     noisy: noisy.Memory = msgspec.field(default_factory=noisy.Memory)
     gain: gain.Memory = msgspec.field(default_factory=gain.Memory)
     cause: str = ""
     bad: int = 0
+    bad_ns: int = 0
     good: int = 0
     work_ns: int = 0
     calibration_id: str = ""
@@ -89,10 +92,14 @@ class DetectorFault:
             memory.good = 0 if found or memory.gain.run else memory.good + 1
             return "" if memory.good >= RUN else memory.cause
         memory.good = 0
-        memory.bad = memory.bad + 1 if found else 0
         if not found:
-            noisy.learn(memory.noisy, view)
-        if found and memory.bad >= RUN:
             memory.bad = 0
-            return found
-        return lost or ""
+            noisy.learn(memory.noisy, view)
+            return lost or ""
+        if not memory.bad:
+            memory.bad_ns = row.end_ns
+        memory.bad += 1
+        if memory.bad < RUN or row.end_ns - memory.bad_ns < LASTING_NS:
+            return lost or ""
+        memory.bad = 0
+        return found
