@@ -96,23 +96,26 @@ class _Course:
 
     def __init__(self, start_ns: int) -> None:
         self.start_ns = start_ns
-        self.early: list[Second] = []
-        self.late: deque[Second] = deque(maxlen=SPAN)
+        self.early: list[tuple[float, float]] = []  # rho and incident watts
+        self.late: deque[tuple[float, float]] = deque(maxlen=SPAN)
         self.count = 0
         self._squares = 0.0
         self._steps = 0
+        self._last_ns = 0
 
     def add(self, row: Second) -> None:
         """The next second."""
-        if not is_readable(row):
+        if row.swr is None or not is_readable(row):
             return
-        if self.late and row.time_ns - self.late[-1].time_ns < FOLLOWS_NS:
-            self._squares += (_rho(row) - _rho(self.late[-1])) ** 2
+        rho = rho_of(row.swr)
+        if self.late and row.time_ns - self._last_ns < FOLLOWS_NS:
+            self._squares += (rho - self.late[-1][0]) ** 2
             self._steps += 1
+        self._last_ns = row.time_ns
         self.count += 1
-        self.late.append(row)
+        self.late.append((rho, row.forward_w))
         if len(self.early) < SPAN:
-            self.early.append(row)
+            self.early.append((rho, row.forward_w))
 
     @property
     def variance(self) -> float | None:
@@ -122,7 +125,7 @@ class _Course:
     @property
     def tells(self) -> bool:
         """Whether its two ends may be compared."""
-        powers = [sum(row.forward_w for row in some) for some in (self.early, self.late)]
+        powers = [sum(watts for _, watts in some) for some in (self.early, self.late)]
         return self.count >= LEAST_S and max(powers) <= MOST_POWER * min(powers)
 
 
@@ -179,12 +182,12 @@ class HeatingJoint:
         own = course.variance
         variance = memory.variance if own is None else max(own, memory.variance)
         if len(course.early) >= LEAST_START:
-            start = sum(map(_rho, course.early)) / len(course.early)
+            start = sum(rho for rho, _ in course.early) / len(course.early)
             end = memory.ends.pop(name, None)
             if end is not None and 0 <= row.start_ns - end.end_ns <= REST_NS:
                 self._cycle(end, start, variance / len(course.early))
             if course.tells:
-                late = sum(map(_rho, course.late)) / SPAN
+                late = sum(rho for rho, _ in course.late) / SPAN
                 memory.ends[name] = End(start, late, variance / SPAN, row.end_ns)
                 if len(memory.ends) > MOST_CHANNELS:
                     del memory.ends[next(iter(memory.ends))]
@@ -207,8 +210,3 @@ class HeatingJoint:
         memory.cycles += 1
         memory.early += end.early
         memory.late += end.late
-
-
-def _rho(row: Second) -> float:
-    assert row.swr is not None
-    return rho_of(row.swr)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from logger.reflection import rho_of_swr
 from logger.rows import Flag, Second, Transmission
 
 BIN = 0.002  # of ln frequency: what counts as the same channel if these are not known
@@ -19,7 +18,7 @@ def is_readable(row: Second | Transmission) -> bool:
 def rho_of(swr: float) -> float:
     """The reflection coefficient, rounded so that the cut of the blocks, which shows in the last
     bits of a mean, does not show in what is learned from it."""
-    return round(float(rho_of_swr(swr)), 6)
+    return round((swr - 1) / (swr + 1), 6)
 
 
 def channel_of(row: Transmission) -> str:
