@@ -33,6 +33,8 @@ BESIDE_NS = 1_000_000_000  # pairs before and after are sought within this time,
 BESIDE = 16  # so many at most
 LEAST_BESIDE = 2
 SCATTERS = 5.0
+STEADY = 1.12  # power within this factor beside it does not move; if it does, each detector
+LEAST_MOVING_RHO = 0.1  # follows in its own way, and less than this is none
 SIGMA_PER_MAD = 1.4826
 GROUP_NS = 4_000_000_000  # what departs for longer is judged in parts
 KEPT = 24  # quarters before those under judgement that are kept: a group and what is beside it
@@ -134,7 +136,10 @@ class Excursions:
             return []
         if np.abs(distance).min() <= SCATTERS * SIGMA_PER_MAD * scatter:
             return []
-        if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < LEAST_RHO:
+        power_w = near.forward_w[beside]
+        moves = power_w.max() > STEADY * power_w.min()
+        least = LEAST_MOVING_RHO if moves else LEAST_RHO
+        if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < least:
             return []
         # Hum and the like make the pairs beside it scatter by more than noise; weak ones most.
         sd = spread_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)

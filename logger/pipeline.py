@@ -118,7 +118,9 @@ class Pipeline:
         rows = self._flush()
         quarters = self._levels.finish(self._noise)
         found = self._excursions.finish(quarters, self._noise)
-        return rows + self._watched([*found, *self._transmissions.finish(flag)], quarters)
+        # What is cut short teaches nothing: after a crash nobody would know of it either.
+        last = self._watched([*found, *self._transmissions.finish(flag)], quarters)
+        return rows + [row for row in last if not isinstance(row, Memory)]
 
     def know_work(self, times_ns: Iterable[int]) -> None:
         """All times at which somebody repaired or adjusted something, by the journal."""

@@ -460,13 +460,15 @@ def test_what_is_gone_goes_with_its_seconds_and_not_with_its_alarms(case: Case) 
     before = content_of(path)
     weak = {row["id"] for row in before[0] if row["forward_w_max"] < 0.38}
     assert len(weak) == 5  # one of them in two pieces
-    (of_weak,) = (alarm for alarm in before[2] if alarm["transmission_id"] in weak)
+    of_weak = [alarm for alarm in before[2] if alarm["transmission_id"] in weak]
+    assert of_weak
     derive(path, case.rules(min_forward_w=0.4), case.right)
     transmissions, seconds, alarms = content_of(path)
     assert not weak & {row["id"] for row in transmissions}
     assert not weak & {row["transmission_id"] for row in seconds}
-    (still,) = (alarm for alarm in alarms if alarm["id"] == of_weak["id"])
-    assert still == {**of_weak, "transmission_id": None}
+    for one in of_weak:
+        (still,) = (alarm for alarm in alarms if alarm["id"] == one["id"])
+        assert still == {**one, "transmission_id": None}
 
 
 def test_a_number_that_is_given_again_is_forwarded_again(case: Case) -> None:
@@ -507,10 +509,11 @@ def test_an_alarm_that_names_another_transmission_is_forwarded_again(case: Case)
     drain(forwarder)
     forwarder.close()
     changed = [one for one in content_of(path)[2] if one not in before]
-    assert [alarm["transmission_id"] for alarm in changed] == [None]
-    (line,) = (line for line in sent if line.startswith("alarm,"))
-    assert f"id={changed[0]['id']}.0" in line
-    assert "transmission_id" not in line
+    assert {alarm["transmission_id"] for alarm in changed} == {None}
+    lines = [line for line in sent if line.startswith("alarm,")]
+    for alarm in changed:
+        (line,) = (line for line in lines if f"id={alarm['id']}.0" in line)
+        assert "transmission_id" not in line
 
 
 def test_rows_that_were_dated_anew_stay_flagged(case: Case) -> None:
@@ -544,7 +547,8 @@ def test_rows_that_were_dated_anew_stay_flagged(case: Case) -> None:
 def test_alarms_are_added_in_hindsight_once(case: Case) -> None:
     path = case.play(case.rules(limit=200), case.right)
     told = by_start(content_of(path))[2]
-    assert {alarm["kind"] for alarm in told} == {"high-reflected-power"}
+    assert "high-reflected-power" in {alarm["kind"] for alarm in told}
+    assert "high-swr" not in {alarm["kind"] for alarm in told}
     summary = derive(path, case.config, case.right)
     derived = by_start(content_of(path))
     made = by_start(content_of(case.play(case.config, case.right)))

@@ -128,9 +128,10 @@ class SuddenChange:
         number, start_ns = quarters.number[telling], quarters.start_ns[telling]
         ratio, variance = quarters.ratio[telling], quarters.variance[telling]
         place = quarters.place[telling]
-        rho = np.sqrt(ratio)
+        # Rounded, so that the cut of the blocks does not show in the last bits.
+        rho = np.asarray(np.round(np.sqrt(ratio), 8), dtype=np.float64)
         # The root of a ratio that is mostly noise scatters by no more than the noise's own root.
-        variance = variance / (4 * (ratio + np.sqrt(variance)))
+        variance = np.round(variance / (4 * (ratio + np.sqrt(variance))), 12)
         findings: list[Finding] = []
         edges = [0, *(np.flatnonzero(np.diff(start_ns)) + 1).tolist(), len(number)]
         for begin, end in itertools.pairwise(edges):
