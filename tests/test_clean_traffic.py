@@ -96,12 +96,21 @@ def test_other_rates_raise_nothing(rate_hz: float) -> None:
     assert len(transmissions) > 50
 
 
+def of_the_limits(alarms: list[AlarmChange]) -> list[AlarmChange]:
+    """Those of the two limits; each channel has also changed since it was used last."""
+    others = [row for row in alarms if row.kind not in ("high-swr", "high-reflected-power")]
+    assert {row.kind for row in others} <= {"sudden-change", "baseline-shift"}
+    assert ("sudden-change", "raised") in {(row.kind, row.change) for row in others}
+    return [row for row in alarms if row not in others]
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_shorted_plug_with_a_steady_carrier(seed: int) -> None:
     # 4 W and more come back whole, above the 2 W limit for good: each alarm once, none cleared.
     alarms, transmissions, start_ns = traffic(
         3, seed=seed, modes=("fm",), power_w=(4.0, 12.0), shorted=True
     )
+    alarms = of_the_limits(alarms)
     assert sorted((row.kind, row.change) for row in alarms) == [
         ("high-reflected-power", "raised"),
         ("high-swr", "raised"),
@@ -117,6 +126,7 @@ def test_a_shorted_plug_with_a_steady_carrier(seed: int) -> None:
 def test_a_shorted_plug_with_mixed_traffic(seed: int) -> None:
     # Reflected power goes with the transmitter's, but the cause is one: each alarm once.
     alarms, transmissions, start_ns = traffic(3, seed=seed, shorted=True)
+    alarms = of_the_limits(alarms)
     assert sorted((row.kind, row.change) for row in alarms) == [
         ("high-reflected-power", "raised"),
         ("high-swr", "raised"),

@@ -1,0 +1,120 @@
+"""Rule `sudden-change` and its charts, against stations of the model and a reference chart."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.calibration.coupler import Coupler
+from logger.pipeline import Pipeline
+from logger.rows import AlarmChange
+from logger.watchdog.cusum import KS, Bank, limit
+from tests.cusum_reference import first_alarm, two_sided_arl
+from tests.cusum_reference import limit as exact_limit
+from tests.station_model import Open, Over, Record, exact, random_station
+from tests.station_model.pipeline import Settings
+from tests.station_model.station import EPOCH_NS
+from tests.test_excursions import blocks_of
+
+STEP_S = 150.0
+
+
+@pytest.mark.parametrize("k", KS)
+@pytest.mark.parametrize("run_length", [1e4, 1e6, 4e7])
+def test_limits_meet_the_integral_equation(k: float, run_length: float) -> None:
+    assert limit(k, 2 * run_length) == pytest.approx(exact_limit(k, run_length), abs=0.03)
+
+
+def test_a_published_run_length() -> None:
+    # k = 0.5, h = 4: ARL 168 in control (tests/references/arl.csv); two sides make one run of 168.
+    assert two_sided_arl(0.5, 4.0, 0.0) == pytest.approx(168, abs=1)
+    assert limit(0.5, 2 * 168) == pytest.approx(4.0, abs=0.03)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    step=st.sampled_from([0.0, -0.5, 1.0, 2.0, -4.0]),
+    cuts=st.lists(st.integers(1, 399), max_size=8),
+)
+def test_the_charts_are_those_of_one_number_at_a_time(
+    seed: int, step: float, cuts: list[int]
+) -> None:
+    values = np.random.default_rng(seed).standard_normal(400)
+    values[200:] += step
+    run_length = 5000.0
+    alarms = [first_alarm(values.tolist(), k, limit(k, 2 * len(KS) * run_length)) for k in KS]
+    expected = min((at for at in alarms if at is not None), default=None)
+    bank = Bank(run_length)
+    begin, found, since = 0, None, 0
+    for end in sorted({*cuts, 400}):
+        change = bank.update(values[begin:end])
+        if change is not None:
+            found, since = begin + change.at, begin + change.since
+            break
+        begin = end
+    assert found == expected
+    whole = Bank(run_length).update(values)
+    if whole is not None:
+        assert since == whole.since
+
+
+def played(mode: str, ohm: float | None, until_s: float | None = None) -> tuple[Record, Coupler]:
+    """Overs on one channel, in the last of which a contact gets worse."""
+    rng = np.random.default_rng(7)
+    station = random_station(rng, sway=0.05)
+    overs = [Over(at, at + 18.0, mode, 20, 4.0, seed=int(at)) for at in range(10, 170, 25)]
+    end_s = overs[-1].end_s + 1.0 if until_s is None else until_s
+    # In the middle of the last.
+    opens = [] if ohm is None else [Open(overs[-1].start_s + 9.0, end_s, ohm)]
+    record = station.record(rng, overs, opens, since_s=1.0, until_s=185.0)
+    return record, Coupler(exact(station.coupler))
+
+
+def changes_of(played_: tuple[Record, Coupler], size: int = 4000) -> list[AlarmChange]:
+    record, coupler = played_
+    pipeline = Pipeline(Settings(), coupler)
+    rows = []
+    for block in blocks_of(record, range(0, len(record), size)):
+        rows += pipeline.process(block)
+    rows += pipeline.finish()
+    return [row for row in rows if isinstance(row, AlarmChange) and row.kind == "sudden-change"]
+
+
+def seconds_of(changes: Sequence[AlarmChange]) -> list[tuple[str, float]]:
+    return [(row.change, (row.time_ns - EPOCH_NS) / 1e9) for row in changes]
+
+
+@pytest.mark.parametrize(("mode", "ohm"), [("fm", 40.0), ("am", 40.0), ("ssb", 60.0)])
+def test_a_contact_that_gets_worse_is_told_soon_and_cleared_with_the_transmission(
+    mode: str, ohm: float
+) -> None:
+    raised, cleared = changes_of(played(mode, ohm))
+    step_s = 160.0 + 9.0
+    assert seconds_of([raised])[0][0] == "raised"
+    assert step_s < seconds_of([raised])[0][1] <= step_s + 2.0
+    assert "within one transmission" in raised.detail
+    assert seconds_of([cleared])[0] == ("cleared", pytest.approx(178.0, abs=1.0))
+
+
+def test_what_comes_back_is_told_as_back() -> None:
+    raised, cleared = changes_of(played("fm", 40.0, until_s=173.0))
+    assert seconds_of([raised])[0][1] <= 170.0
+    assert cleared.detail == "the level is back as it was"
+    assert seconds_of([cleared])[0][1] == pytest.approx(175.0, abs=0.6)
+
+
+@pytest.mark.parametrize("mode", ["fm", "am", "ssb"])
+def test_a_sound_station_is_left_in_peace(mode: str) -> None:
+    assert changes_of(played(mode, None)) == []
+
+
+@pytest.mark.parametrize("size", [9, 97, 1000, 100_000])
+def test_the_size_of_the_blocks_is_no_matter(size: int) -> None:
+    whole = played("fm", 40.0)
+    assert changes_of(whole) != []
+    assert changes_of(whole, size) == changes_of(whole)
