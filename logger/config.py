@@ -107,6 +107,15 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
     heating_joint: HeatingJointOptions = HeatingJointOptions()
     no_data: NoDataOptions = NoDataOptions()
 
+    def false_alarms_per_year(self) -> dict[str, float]:
+        """How often each rule that learns may be wrong, by kind of alarm."""
+        rules = {name: getattr(self, name) for name in self.__struct_fields__}
+        return {
+            name.replace("_", "-"): options.false_alarms_per_year
+            for name, options in rules.items()
+            if hasattr(options, "false_alarms_per_year")
+        }
+
 
 class StoreOptions(Section, frozen=True, kw_only=True):
     """The database, and for how many days raw volts are kept."""

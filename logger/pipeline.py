@@ -5,7 +5,7 @@ Live, replayed and simulated pairs all go through here, and only their timestamp
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import msgspec
 import numpy as np
@@ -169,7 +169,7 @@ class Pipeline:
         rows += self._excursions.update(quarters, int(block.time_ns[-1]), noise)
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
-        rows = [*self._watched(rows, quarters), *self._marked(changes)]
+        rows = self._watched(rows, quarters, changes)
         quiet = self._thin_sample.update(samples.time_ns, keyed)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
         if self._selection is not None:
@@ -178,13 +178,17 @@ class Pipeline:
                 self._begins = False
         return rows
 
-    def _watched(self, rows: list[Row], quarters: Quarters | None) -> list[Row]:
-        """Rows that became complete, what rules find in them and what these have learned."""
-        changes = self._marked(self._watchdog.rows(rows, quarters, self._transmissions.start_at))
+    def _watched(
+        self, rows: list[Row], quarters: Quarters | None, changes: Sequence[AlarmChange] = ()
+    ) -> list[Row]:
+        """Rows that became complete, alarm changes by them and those that there are, and what
+        rules have learned."""
+        found = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
+        both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
         if not any(isinstance(row, Transmission) and row.ended for row in rows):
-            return [*rows, *changes]
+            return [*rows, *both]
         memories = self._watchdog.memories()
-        return [*rows, *changes, *(Memory(*each) for each in memories.items())]
+        return [*rows, *both, *(Memory(*each) for each in memories.items())]
 
     def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:
         """Alarm changes flagged like the pairs of about that time."""

@@ -61,6 +61,8 @@ def command(config_path: Path | None) -> None:
             f" {watchdog.high_reflected_power.hold_ms:g} ms",
         ),
         ("", f"no-data after {watchdog.no_data.after_s:g} s; detector-fault"),
+        ("", "and by mistake at most so often a year:"),
+        *(("", f"{kind} {rate:g}") for kind, rate in watchdog.false_alarms_per_year().items()),
         ("store", str(config.store.path)),
         *(
             ("" if index else "influxdb", f"{server.shown_url}, bucket {server.bucket}")

@@ -233,9 +233,10 @@ class SuddenChange:
             return
         self._active = True
         after = float(np.mean(new))
+        where = "within one transmission" if len(old) else "since this transmission began"
         detail = (
             f"SWR {swr(stay.before):.2f} before, {swr(after):.2f} for the last"
-            f" {len(new) * QUARTER_NS / 1e9:g} s, within one transmission"
+            f" {len(new) * QUARTER_NS / 1e9:g} s, {where}"
         )
         time_ns = (int(number[change.at]) + 1) * QUARTER_NS
         findings.append(Finding(time_ns, "raised", float(swr(after)), None, detail))
