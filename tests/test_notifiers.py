@@ -444,7 +444,7 @@ def test_a_store_of_version_2_is_brought_up_to_date(tmp_path: Path) -> None:
             notifier = made(path, clock, server.url)
             drain(notifier)
             assert server.posts == []
-            store.write([alarm("raised", T0), alarm("cleared", T0 + 60 * SECOND)])
+            store.write([alarm("raised", T0 + 3600 * SECOND), alarm("cleared", T0 + 3660 * SECOND)])
             drain(notifier)
             assert [each[:2] for each in told(server.taken())] == [
                 ("high-swr", "raised"),
