@@ -27,6 +27,7 @@ REACH = 4  # quarters on either side
 LEAST_RHO = 0.02
 CERTAIN = 6.0
 STRETCH_NS = 31_250_000  # an eighth of a quarter
+WORTH_A_LOOK = 3.0  # standard deviations, by the noise in the mean of a stretch
 LAG_NS = 20_000_000
 RISE_NS = 5_000_000
 JUMP = 10.0
@@ -38,38 +39,41 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     """Indices in `quarters.pairs` of the pairs that depart from the level, in the quarters from
     index `begin` to `end`."""
     level = levels_around(quarters, begin, end)
-    bounds = quarters.first[begin : end + 1] - quarters.first[begin]
-    quarter = np.repeat(np.arange(len(level)), np.diff(bounds))
     part = slice(int(quarters.first[begin]), int(quarters.first[end]))
     pairs = quarters.pairs[part]
     high = (np.sqrt(level) + LEAST_RHO) ** 2
     low = np.maximum(np.sqrt(level) - LEAST_RHO, 0.0) ** 2
-    beyond = pairs.reflected_w > high[quarter] * pairs.forward_w
-    beyond |= pairs.reflected_w < low[quarter] * pairs.forward_w
 
     # Together the pairs of a stretch may tell what none of them tells alone.
     stretch = pairs.time_ns // STRETCH_NS
-    first = np.concatenate([[0], np.flatnonzero(np.diff(stretch)) + 1])
+    first = np.concatenate([[0], np.flatnonzero(stretch[1:] != stretch[:-1]) + 1])
     lengths = np.diff(first, append=len(pairs))
+    ends = quarters.first[begin + 1 : end + 1] - quarters.first[begin]
+    quarter = np.searchsorted(ends, first, side="right")
+    every = bool(pairs.trusted.all())
     columns = pairs.reflected_w, pairs.forward_w, pairs.reflected_v, pairs.forward_v
     reflected_w, forward_w, reflected_v, forward_v = (
-        np.add.reduceat(column * pairs.trusted, first) for column in columns
+        np.add.reduceat(column if every else column * pairs.trusted, first) for column in columns
     )
     count = np.maximum(np.add.reduceat(pairs.trusted, first, dtype=np.int64), 1)
-    sd_w = np.sqrt(count) * spread_w(
-        reflected_v / count, forward_v / count, level[quarter[first]], coupler, noise
+    sd_w = spread_w(reflected_v / count, forward_v / count, level[quarter], coupler, noise)
+    bound_w = CERTAIN * np.sqrt(count) * sd_w
+    together = reflected_w - high[quarter] * forward_w > bound_w
+    together |= low[quarter] * forward_w - reflected_w > bound_w
+    high_, low_, least_w = (
+        np.repeat(each, lengths) for each in (high[quarter], low[quarter], WORTH_A_LOOK * sd_w)
     )
-    away = reflected_w - high[quarter[first]] * forward_w > CERTAIN * sd_w
-    away |= low[quarter[first]] * forward_w - reflected_w > CERTAIN * sd_w
-    if away.any():
-        beyond |= np.repeat(away, lengths)
+    beyond = pairs.reflected_w > high_ * pairs.forward_w + least_w
+    beyond |= pairs.reflected_w < low_ * pairs.forward_w - least_w
+    if together.any():
+        beyond |= np.repeat(together, lengths)
 
     at = np.flatnonzero(beyond & pairs.trusted)
     if not len(at):
         return at
     # Few are left. What a lagging detector can show is no departure.
     strongest, weakest = _envelope(quarters.pairs, at + part.start)
-    reflected_w, quarter = pairs.reflected_w[at], quarter[at]
+    reflected_w, quarter = pairs.reflected_w[at], np.searchsorted(ends, at, side="right")
     sd_w = spread_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
     group = np.cumsum(np.diff(stretch[at], prepend=stretch[at[0]]) != 0)
     certain_w = CERTAIN * np.sqrt(np.bincount(group, sd_w**2))

@@ -72,7 +72,7 @@ class Watchdog:
             )
             for module in LEARNING
         ]
-        self._work_ns: list[int] = []
+        self._work_ns = [0]
         self._rules: tuple[tuple[RuleModule, PairRule], ...] = (
             (high_swr, high_swr.rule(options.high_swr, active=active(high_swr.KIND))),
             (
@@ -83,9 +83,14 @@ class Watchdog:
             ),
             *((module, rule) for module, rule in self._learning if isinstance(rule, PairRule)),
         )
-        self._row_rules = [
-            (module, rule) for module, rule in self._learning if isinstance(rule, RowRule)
-        ]
+        self._row_rules = {
+            kind: [
+                (module, rule)
+                for module, rule in self._learning
+                if isinstance(rule, RowRule) and kind in rule.takes
+            ]
+            for kind in (Second, Excursion, Transmission)
+        }
         self._quarter_rules = [
             (module, rule) for module, rule in self._learning if isinstance(rule, QuarterRule)
         ]
@@ -141,24 +146,19 @@ class Watchdog:
         ]
 
     def _by_row(self, row: Complete, start_at: StartAt) -> list[AlarmChange]:
-        start_ns = start_at(row.time_ns) if isinstance(row, Excursion) else row.start_ns
-        before = bisect.bisect_right(self._work_ns, _place(row)[0])
-        work_ns = self._work_ns[before - 1] if before else 0
-        return [
-            self._change(
-                module.KIND,
-                module.SEVERITY,
-                finding._replace(time_ns=finding.time_ns + AFTER_NS),
-                start_ns,
-            )
-            for module, rule in self._row_rules
-            for finding in rule.row(row, work_ns)
-        ]
+        work_ns = self._work_ns[bisect.bisect_right(self._work_ns, _place(row)[0]) - 1]
+        changes: list[AlarmChange] = []
+        for module, rule in self._row_rules[type(row)]:
+            for finding in rule.row(row, work_ns):
+                at = finding._replace(time_ns=finding.time_ns + AFTER_NS)
+                start = start_at(row.time_ns) if isinstance(row, Excursion) else row.start_ns
+                changes.append(self._change(module.KIND, module.SEVERITY, at, start))
+        return changes
 
     def know_work(self, times_ns: Iterable[int]) -> None:
         """All times at which somebody repaired or adjusted something; transmissions after it may
         differ."""
-        self._work_ns = sorted(times_ns)
+        self._work_ns = [0, *sorted(times_ns)]
 
     def memories(self) -> dict[str, bytes]:
         """What each learning rule has learned, as JSON, by kind."""

@@ -47,7 +47,6 @@ from logger.config import WatchdogOptions
 from logger.reflection import COVERAGE, swr
 from logger.rows import Transmission
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
-from logger.watchdog.rule import Complete
 from logger.watchdog.view import Finding
 
 KIND = "baseline-shift"
@@ -129,10 +128,8 @@ class BaselineShift:
         self._active = active
         self.memory = memory
 
-    def row(self, row: Complete, work_ns: int) -> list[Finding]:
+    def row(self, row: Transmission, work_ns: int) -> list[Finding]:
         """Changes of state by one transmission."""
-        if not isinstance(row, Transmission):
-            return []
         why = self._begin_anew(row, work_ns)
         reading = _reading(row, self._highest_swr)
         raised = None if reading is None else self._judge(row, *reading)

@@ -33,9 +33,8 @@ import msgspec
 
 from logger.config import WatchdogOptions
 from logger.reflection import swr
-from logger.rows import Excursion, Second, Transmission
+from logger.rows import Second, Transmission
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
-from logger.watchdog.rule import Complete
 from logger.watchdog.view import Finding
 
 KIND = "heating-joint"
@@ -137,6 +136,8 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> HeatingJo
 class HeatingJoint:
     """Feeds on seconds, judges when a transmission has ended."""
 
+    takes = (Second, Transmission)
+
     def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
         cycles = max(CYCLES_A_YEAR / false_alarms_per_year, 100.0)
         self._height = RESERVE * math.log(cycles) / THETA
@@ -144,10 +145,8 @@ class HeatingJoint:
         self.memory = memory
         self._course = _Course(0)
 
-    def row(self, row: Complete, work_ns: int) -> list[Finding]:
+    def row(self, row: Second | Transmission, work_ns: int) -> list[Finding]:
         """Changes of state by one row."""
-        if isinstance(row, Excursion):
-            return []
         if self._course.start_ns != row.start_ns:
             self._course = _Course(row.start_ns)
         if isinstance(row, Second):

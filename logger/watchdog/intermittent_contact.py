@@ -20,8 +20,7 @@ from __future__ import annotations
 import msgspec
 
 from logger.config import WatchdogOptions
-from logger.rows import Excursion, Second, Transmission
-from logger.watchdog.rule import Complete
+from logger.rows import Excursion, Transmission
 from logger.watchdog.view import Finding
 
 KIND = "intermittent-contact"
@@ -33,6 +32,7 @@ EVENING_NS = 6 * HOUR_NS
 TOGETHER_NS = SECOND_NS
 LOOKS = 3.0
 LEAST = 3
+LEAST_NS = 60 * SECOND_NS  # on the air before the first event of a transmission
 GUESS_EVENTS, GUESS_HOURS = 0.5, 10.0
 LONGEST_HOURS = 300.0  # of history; beyond that the oldest fades
 REST_HOURS = 1.0
@@ -66,20 +66,18 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> Intermitt
 
 
 class IntermittentContact:
-    """Feeds on excursions, seconds and transmissions that have ended."""
+    """Feeds on excursions and on transmissions that have ended."""
+
+    takes = (Excursion, Transmission)
 
     def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
         self._improbable = false_alarms_per_year * EVENING_NS / (LOOKS * YEAR_NS)
         self._active = active
         self._fresh: list[Event] = []  # of the transmission that goes on
-        self._keyed_s = 0.0
         self.memory = memory
 
-    def row(self, row: Complete, work_ns: int) -> list[Finding]:
+    def row(self, row: Excursion | Transmission, work_ns: int) -> list[Finding]:
         """Changes of state by one row."""
-        if isinstance(row, Second):
-            self._keyed_s += 1.0
-            return []
         if isinstance(row, Excursion):
             return self._event(row)
         return self._ended(row, work_ns)
@@ -100,7 +98,9 @@ class IntermittentContact:
         if self._active or len(evening) < LEAST:
             return []
         memory = self.memory
-        hours = (self._keyed_s + _keyed_s(memory.spells, since_ns)) / 3600
+        # Of the transmission that goes on no more is known than from the first event in it.
+        keyed_ns = row.time_ns - self._fresh[0].time_ns + LEAST_NS
+        hours = (keyed_ns / SECOND_NS + _keyed_s(memory.spells, since_ns)) / 3600
         usual_events = GUESS_EVENTS + memory.past_events
         usual_hours = GUESS_HOURS + memory.past_hours
         if probability(len(evening), hours, usual_events, usual_hours) >= self._improbable:
@@ -118,12 +118,13 @@ class IntermittentContact:
 
     def _ended(self, row: Transmission, work_ns: int) -> list[Finding]:
         memory = self.memory
-        hours = self._keyed_s / 3600
+        keyed_s = (row.end_ns - row.start_ns) / SECOND_NS
+        hours = keyed_s / 3600
         memory.rest_hours = 0.0 if self._fresh else memory.rest_hours + hours
         memory.events = [*memory.events, *self._fresh][-MOST_EVENTS:]
         spell = str(row.end_ns // SPELL_NS)
-        memory.spells[spell] = memory.spells.get(spell, 0.0) + self._keyed_s
-        self._fresh, self._keyed_s = [], 0.0
+        memory.spells[spell] = memory.spells.get(spell, 0.0) + keyed_s
+        self._fresh = []
         self._forget(row.end_ns - EVENING_NS)
         if not self._active:
             return []

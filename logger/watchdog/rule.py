@@ -48,9 +48,11 @@ class QuarterRule(Protocol):
 class RowRule(Protocol):
     """Works on rows."""
 
-    def row(self, row: Complete, work_ns: int) -> list[Finding]:
-        """Changes of state by the next row: a second, an excursion, or a transmission that has
-        ended, which comes after those within it.
+    takes: tuple[type, ...]
+
+    def row(self, row: Any, work_ns: int) -> list[Finding]:
+        """Changes of state by the next row of a kind that it takes: a second, an excursion, or a
+        transmission that has ended, which comes after those within it.
 
         work_ns  when somebody last repaired or adjusted something before that transmission began,
                  0 if that is not known

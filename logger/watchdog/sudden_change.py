@@ -35,7 +35,6 @@ from logger.quarters import QUARTER_NS, Quarters
 from logger.reflection import swr
 from logger.rows import Transmission
 from logger.watchdog.cusum import Bank, Change
-from logger.watchdog.rule import Complete
 from logger.watchdog.view import Finding
 
 KIND = "sudden-change"
@@ -115,6 +114,8 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> SuddenCha
 class SuddenChange:
     """Feeds on quarters; learns when a transmission has ended."""
 
+    takes = (Transmission,)
+
     def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
         self._bank = Bank(QUARTERS_A_YEAR / false_alarms_per_year)
         self._cap = self._bank.least - 1e-6
@@ -144,10 +145,8 @@ class SuddenChange:
                 )
         return findings
 
-    def row(self, row: Complete, work_ns: int) -> list[Finding]:
+    def row(self, row: Transmission, work_ns: int) -> list[Finding]:
         """Learn from a transmission that has ended."""
-        if not isinstance(row, Transmission):
-            return []
         findings: list[Finding] = []
         while self._stays and self._stays[0].start_ns <= row.end_ns:
             stay = self._stays.pop(0)
@@ -197,12 +196,13 @@ class SuddenChange:
         with np.errstate(divide="ignore", invalid="ignore"):
             away = rho - moments[:-1] / weights[:-1]
             spread = np.sqrt(total + 1 / weights[:-1])
-        away -= np.clip(away, -slack, slack)
+        away -= np.minimum(np.maximum(away, -slack), slack)
         value = np.where(weights[:-1] > 0, away / spread, 0.0)
         before = np.concatenate([[stay.last], value[:-1]])
         beside = np.diff(number, prepend=stay.last_number) == 1
         link = np.where(beside, phi, 0.0)
-        white = np.clip((value - link * before) / np.sqrt(1 - link**2), -self._cap, self._cap)
+        white = (value - link * before) / np.sqrt(1 - link**2)
+        white = np.minimum(np.maximum(white, -self._cap), self._cap)
         change = self._bank.update(white)
         taken = len(rho) if change is None else change.at + 1
         stay.weight, stay.moment = float(weights[taken]), float(moments[taken])
@@ -275,24 +275,24 @@ class SuddenChange:
             after = float(np.mean(rho[stay.since :]))
             normal.levels, normal.level, normal.scatter = 1.0, after, normal.scatter
             return
-        level = float(np.median(rho))
+        level = float(np.sort(rho)[len(rho) // 2])
         if len(rho) >= LEARN_FROM:
-            self._learn_spread(normal, rho, variance)
+            self._learn_spread(normal, rho, variance, level)
         normal.levels = min(normal.levels + 1, LEVELS)
         step = (level - normal.level) / normal.levels
         deviation = (level - normal.level) * (level - normal.level - step)
         normal.scatter += (deviation - normal.scatter) / normal.levels
         normal.level += step
 
-    def _learn_spread(self, normal: Normal, rho: Floats, variance: Floats) -> None:
+    def _learn_spread(self, normal: Normal, rho: Floats, variance: Floats, level: float) -> None:
         """The wind's variance and correlation, from neighbours about a level that may drift, and
         the drift from the first third to the last."""
-        sd, _, _ = _usual(normal, float(np.median(rho)))
+        sd, _, _ = _usual(normal, level)
         places = np.arange(len(rho)) - 0.5 * (len(rho) - 1)
         slope = float(places @ rho) / float(places @ places)
-        off = rho - np.median(rho) - slope * places
+        off = rho - level - slope * places
         most = CUT * np.sqrt(sd**2 + variance)
-        off = np.clip(off, -most, most)
+        off = np.minimum(np.maximum(off, -most), most)
         count = float(len(rho))
         share = count / (normal.quarters + count)
         square = max(float(np.mean(off**2 - variance)), 0.0)

@@ -17,7 +17,6 @@ from logger.config import WatchdogOptions
 from logger.rows import Transmission
 from logger.watchdog.detector_fault import gain, noisy, zero
 from logger.watchdog.detector_fault.of_pairs import SOUND, OfPairs
-from logger.watchdog.rule import Complete
 from logger.watchdog.view import Finding, View
 
 KIND = "detector-fault"
@@ -51,6 +50,8 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> DetectorF
 class DetectorFault:
     """Feeds on pairs and, once these are taken in, on transmissions that have ended with them."""
 
+    takes = (Transmission,)
+
     def __init__(self, memory: Memory, *, active: bool) -> None:
         if not active:
             memory.cause = ""
@@ -64,9 +65,9 @@ class DetectorFault:
         findings = self._pairs.update(view)
         return [] if self.memory.cause else findings
 
-    def row(self, row: Complete, work_ns: int) -> list[Finding]:
+    def row(self, row: Transmission, work_ns: int) -> list[Finding]:
         """Changes of state by one transmission."""
-        if not isinstance(row, Transmission) or self._view is None:
+        if self._view is None:
             return []
         before, now = self.memory.cause, self._cause(row, self._view, work_ns)
         self.memory.cause = now
