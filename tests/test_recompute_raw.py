@@ -171,7 +171,11 @@ def by_start(content: Content) -> Content:
     assert {row["transmission_id"] for row in seconds} <= names.keys()
     named = [
         [
-            {name: value for name, value in row.items() if name not in ("id", "transmission_id")}
+            {
+                name: value
+                for name, value in row.items()
+                if name not in ("id", "transmission_id", "capture_id")
+            }
             | ({"of": names.get(row["transmission_id"])} if "transmission_id" in row else {})
             for row in rows
         ]

@@ -19,7 +19,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
 from logger.pipeline import Pipeline
-from logger.rows import Row, Samples, Transmission
+from logger.rows import Memory, Row, Samples, Transmission
 from logger.selection import AFTER_NS, BEFORE_NS, BURST, EVERY_NS, Selection
 from logger.store.archive import same
 
@@ -107,11 +107,16 @@ def run(blocks: Sequence[SampleBlock], config: Settings) -> tuple[SampleBlock, l
 
 def final(rows: Sequence[Row]) -> list[tuple[object, ...]]:
     """The rows that remain, in an order of their own."""
+    memories = {row.rule: row for row in rows if isinstance(row, Memory)}
+    remaining = [
+        row
+        for row in rows
+        if not isinstance(row, Memory) and (not isinstance(row, Transmission) or row.ended)
+    ]
     return sorted(
         (
             (type(row).__name__, *msgspec.structs.astuple(row))
-            for row in rows
-            if not isinstance(row, Transmission) or row.ended
+            for row in (*remaining, *memories.values())
         ),
         key=lambda row: str(row[:3]),
     )
@@ -249,4 +254,4 @@ def test_a_burst_waits_for_the_key_to_be_up() -> None:
     (archived,), quiet = selection.update(whole, keyed)
     chosen = np.flatnonzero(quiet)
     assert chosen.tolist() == [*range(BURST), *range(200 * 65 + 100, 200 * 65 + 100 + BURST)]
-    assert len(archived) == BURST + 200 * (1 + 10 + 2)
+    assert len(archived) == BURST + 200 * (2 + 10 + 5)

@@ -11,7 +11,7 @@ archived of it but not yet counted.
 
 Alarms that were raised stay, for they were told. One that would have been raised and was not is
 added, and says so; it goes again when it would not be raised any more, unless somebody has
-acknowledged it.
+acknowledged it. Excursions are found anew. Captures come and go with both.
 """
 
 from __future__ import annotations
@@ -30,8 +30,9 @@ from logger.blocks import Times
 from logger.calibration.coupler import Coupler
 from logger.config import Config
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Flag, Memory, Row, Second, Transmission
+from logger.rows import AlarmChange, Excursion, Flag, Memory, Row, Second, Transmission
 from logger.selection import BEFORE_NS
+from logger.store import captures
 from logger.store.archive import Archive
 from logger.store.database import CLOSE, Store
 from logger.watchdog import no_data
@@ -166,6 +167,7 @@ class _Derived:
         self._seconds: dict[int, list[Second]] = {}  # of transmissions that go on
         self._covered: list[tuple[int, int]] = []
         self._alarms: list[tuple[AlarmChange, int]] = []  # raised, and when it cleared
+        self._excursions: list[Excursion] = []
         self.spans: dict[int, int] = {}
         self.seconds = 0
         self.open_kinds: set[str] = set()
@@ -187,6 +189,8 @@ class _Derived:
         for row in rows:
             if isinstance(row, AlarmChange):
                 self._note(row)
+            elif isinstance(row, Excursion):
+                self._excursions.append(row)
             elif isinstance(row, Memory):
                 self.memories[row.rule] = row.content
             elif isinstance(row, Second):
@@ -302,6 +306,7 @@ class _Derived:
             self._drop_seconds(told, set())
             self._connection.execute("DELETE FROM transmissions WHERE id = ?", (told.id,))
         withdrawn = self._withdraw()
+        self._renew_excursions()
         self._point_alarms()
         self._store.put([Memory(*each) for each in self.memories.items()])
         added = sum(self._add(raised, cleared) for raised, cleared in self._alarms)
@@ -311,18 +316,37 @@ class _Derived:
         """Take away alarms of an earlier hindsight that are not raised now, or not so."""
         raised = {(one.kind, one.time_ns, one.detail + HINDSIGHT) for one, _ in self._alarms}
         doomed = [
-            (alarm_id,)
-            for alarm_id, *alarm in self._connection.execute(
-                "SELECT id, kind, raised_ns, detail FROM alarms"
+            (alarm_id, capture_id)
+            for alarm_id, capture_id, *alarm in self._connection.execute(
+                "SELECT id, capture_id, kind, raised_ns, detail FROM alarms"
                 " WHERE acknowledged_ns IS NULL AND detail LIKE '%' || ?",
                 (HINDSIGHT,),
             )
-            if tuple(alarm) not in raised
-            and any(since_ns <= alarm[1] <= until_ns for since_ns, until_ns in self._covered)
+            if tuple(alarm) not in raised and self._covers(alarm[1])
         ]
         for table, column in (("alarm_changes", "alarm_id"), ("alarms", "id")):
-            self._connection.executemany(f"DELETE FROM {table} WHERE {column} = ?", doomed)
+            self._connection.executemany(
+                f"DELETE FROM {table} WHERE {column} = ?", [each[:1] for each in doomed]
+            )
+        captures.release(self._connection, [capture_id for _, capture_id in doomed])
         return len(doomed)
+
+    def _renew_excursions(self) -> None:
+        """Take away those that are not found any more; the others may differ."""
+        found = {row.time_ns for row in self._excursions}
+        before: list[int | None] = []
+        for span in self._covered:
+            for excursion_id, time_ns, capture_id in self._connection.execute(
+                "SELECT id, time_ns, capture_id FROM excursions WHERE time_ns BETWEEN ? AND ?", span
+            ).fetchall():
+                before.append(capture_id)
+                if time_ns not in found:
+                    self._connection.execute("DELETE FROM excursions WHERE id = ?", (excursion_id,))
+        self._store.put([row for row in self._excursions if self._covers(row.time_ns)])
+        captures.release(self._connection, before)
+
+    def _covers(self, time_ns: int) -> bool:
+        return any(since_ns <= time_ns <= until_ns for since_ns, until_ns in self._covered)
 
     def _point_alarms(self) -> None:
         """Alarms name the transmission that they were raised in."""

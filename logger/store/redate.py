@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 
-from logger.rows import Boot, ClockChange, Flag, Shift, Trust
+from logger.rows import CAPTURE_BEFORE_NS, Boot, ClockChange, Flag, Shift, Trust
 
 HIGHEST = (1 << 63) - 1
 ASIDE = 1 << 62  # rows on the move stand so far back meanwhile, where they meet no others
@@ -70,6 +70,11 @@ def redate(connection: sqlite3.Connection, shift: Shift) -> None:
         ("health", "time_ns"),
     ):
         _add(connection, shift, table, column)
+    # A capture goes with its event, which may be the first that is moved.
+    event = Shift(
+        shift.since_ns - CAPTURE_BEFORE_NS, shift.until_ns - CAPTURE_BEFORE_NS, shift.by_ns
+    )
+    _move(connection, event, "captures", "first_ns", "last_ns = last_ns + :by")
     # A segment's times count from its `first_ns`, so that its row is all there is to move. Whoever
     # keeps any of these times in memory must read them again.
     _move(connection, shift, "segments", "first_ns", "last_ns = last_ns + :by")

@@ -57,9 +57,11 @@ CREATE TABLE alarms (
     transmission_id INTEGER REFERENCES transmissions (id),
     detail TEXT NOT NULL,
     flags INTEGER NOT NULL DEFAULT 0,
+    capture_id INTEGER,
     UNIQUE (raised_ns, kind)
 );
 CREATE INDEX alarms_open ON alarms (kind) WHERE cleared_ns IS NULL;
+CREATE INDEX alarms_capture ON alarms (capture_id) WHERE capture_id IS NOT NULL;
 
 -- Goes only with its alarm.
 CREATE TABLE alarm_changes (
@@ -80,6 +82,15 @@ CREATE TABLE excursions (
     swr_beside REAL
 );
 CREATE UNIQUE INDEX excursions_time ON excursions (time_ns);
+CREATE INDEX excursions_capture ON excursions (capture_id) WHERE capture_id IS NOT NULL;
+
+-- The time around each alarm and excursion, whose raw pairs are kept longer. They may overlap.
+CREATE TABLE captures (
+    id INTEGER PRIMARY KEY,
+    first_ns INTEGER NOT NULL,
+    last_ns INTEGER NOT NULL,
+    UNIQUE (first_ns, last_ns)
+);
 
 CREATE TABLE journal (
     id INTEGER PRIMARY KEY,

@@ -74,6 +74,12 @@ def _utc(name: str) -> Column:
     return Column(f"{name}_utc", f"r.{name}_ns", format_ns)
 
 
+def _ids_of(table: str) -> str:
+    """The ids of rows that name a capture, joined by spaces."""
+    rows = f"SELECT id FROM {table} WHERE capture_id = r.id ORDER BY id"
+    return f"(SELECT group_concat(id, ' ') FROM ({rows}))"
+
+
 _FLAGS = Column("flags", "r.flags", _words)
 _OF_TRANSMISSION = "LEFT JOIN transmissions AS t ON t.id = r.transmission_id"
 
@@ -118,6 +124,7 @@ ALARMS = Table(
         _utc("acknowledged"),
         *_plain("value limit transmission_id detail"),
         _FLAGS,
+        *_plain("capture_id"),
     ),
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",
@@ -133,6 +140,18 @@ EXCURSIONS = Table(
     ),
     source="excursions AS r",
     channel="r.channel",
+)
+CAPTURES = Table(
+    name="captures",
+    time="r.first_ns",
+    columns=(
+        *_plain("id"),
+        _utc("first"),
+        _utc("last"),
+        Column("alarm_ids", _ids_of("alarms")),
+        Column("excursion_ids", _ids_of("excursions")),
+    ),
+    source="captures AS r",
 )
 JOURNAL = Table(
     name="journal",
@@ -153,7 +172,8 @@ HEALTH = Table(
     measurement="health",
 )
 TABLES = {
-    table.name: table for table in (TRANSMISSIONS, SECONDS, ALARMS, EXCURSIONS, JOURNAL, HEALTH)
+    table.name: table
+    for table in (TRANSMISSIONS, SECONDS, ALARMS, EXCURSIONS, CAPTURES, JOURNAL, HEALTH)
 }
 
 # An alarm is forwarded at each of its changes, as it is by then.
