@@ -42,11 +42,13 @@ MOST_FACTS = 6  # lines
 RANGE = 1e-5  # of power shown, at most
 LEAST_W = 1e-3  # the scale of power reaches so far at least
 LEAST_RHO, MOST_RHO = 0.12, 1.08  # the scale of reflection reaches so far
-SWRS = (1.0, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 999.0)
+SWRS = (1.0, 1.1, 1.2, 1.3, 1.5, 2.0, 3.0, 5.0, 10.0, 999.0)
 CLOSE = 0.045  # of the scale: labels of SWR keep so far apart
 MS_BELOW_NS = 2_000_000_000  # shorter times are in ms
 FEW = 150  # pairs, up to which each has a dot
+TOGETHER = 0.12  # of the time shown: alarms closer than this are named in one
 LANES = ("on air", "excursions", "alarms")
+OWN = "#D0D0D0"  # the extent of the excursion that the chart is about
 PALE = "#9ECAE9"  # noise behind BLUE; lighter in grey, too
 
 
@@ -124,7 +126,7 @@ def _events(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any) -> No
     least = (time(span_ns[1]) - time(span_ns[0])) / 400  # so that it can be seen at all
     for mark in scene.excursions:
         begin, end = time(mark.begin_ns), time(mark.end_ns or mark.begin_ns)
-        axes.axvspan(begin, max(end, begin + least), color="#D0D0D0" if mark.own else SHADE, lw=0)
+        axes.axvspan(begin, max(end, begin + least), color=OWN if mark.own else SHADE, lw=0)
     for mark in scene.alarms:
         axes.axvline(time(mark.begin_ns), color=INK, lw=1.1, ls=(0, (6, 2)), zorder=3)
 
@@ -142,7 +144,7 @@ def _line(
         axes.plot(x, high, drawstyle="steps-post", **look)
     elif shown.width_ns:
         strokes = np.column_stack([low, high]).ravel()
-        axes.plot(np.repeat(x, 2), strokes, solid_joinstyle="round", **{**look, "lw": 0.6})
+        axes.plot(np.repeat(x, 2), strokes, solid_joinstyle="round", **{**look, "lw": 0.9})
     else:
         dots: dict[str, Any] = {"marker": ".", "ms": 3.0} if len(x) <= FEW else {}
         axes.plot(x, high, **dots, **look)
@@ -207,7 +209,7 @@ def _reflection(
         axes.axhline(scene.usual[0], color=INK, lw=1.0, ls="--", label="usual")
     if scene.limit_swr is not None:
         limit = float(rho_of_swr(scene.limit_swr))
-        axes.axhline(limit, color=GREEN, lw=1.1, ls="-.", label=f"limit SWR {scene.limit_swr:g}")
+        axes.axhline(limit, color=GREEN, lw=1.1, ls="-.", label="limit")
     if first:
         axes.set_ylabel("reflection coefficient")
         axes.legend(
@@ -253,19 +255,33 @@ def _lanes(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any, *, wor
     for lane, marks in enumerate((scene.transmissions, scene.excursions, scene.alarms)):
         for mark in marks:
             _stretch(axes, lane, mark, span_ns, time)
-    for mark in scene.alarms:
-        if span_ns[0] <= mark.begin_ns <= span_ns[1]:
-            late = mark.begin_ns - span_ns[0] > 0.6 * (span_ns[1] - span_ns[0])
-            axes.annotate(
-                mark.words,
-                (time(mark.begin_ns), 2),
-                (-3 if late else 3, 3),
-                textcoords="offset points",
-                ha="right" if late else "left",
-                va="bottom",
-                fontsize=7,
-                fontweight="bold" if mark.own else "normal",
-            )
+    for begin_ns, names in _together(scene.alarms, span_ns):
+        late = begin_ns - span_ns[0] > 0.6 * (span_ns[1] - span_ns[0])
+        axes.annotate(
+            names,
+            (time(begin_ns), LANES.index("alarms")),
+            (-3 if late else 3, 3),
+            textcoords="offset points",
+            ha="right" if late else "left",
+            va="bottom",
+            fontsize=7,
+        )
+
+
+def _together(alarms: list[Mark], span_ns: tuple[int, int]) -> list[tuple[int, str]]:
+    """When alarms were raised, and their names; those of about the same time in one."""
+    groups: list[tuple[int, list[str]]] = []
+    for mark in alarms:
+        if not span_ns[0] <= mark.begin_ns <= span_ns[1]:
+            continue
+        if groups and mark.begin_ns - groups[-1][0] < TOGETHER * (span_ns[1] - span_ns[0]):
+            groups[-1][1].append(mark.words)
+        else:
+            groups.append((mark.begin_ns, [mark.words]))
+    return [
+        (begin_ns, f"{names[0]}, …" if len(names) > 2 else ", ".join(names))
+        for begin_ns, names in groups
+    ]
 
 
 def _stretch(axes: Axes, lane: int, mark: Mark, span_ns: tuple[int, int], time: Any) -> None:

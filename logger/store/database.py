@@ -258,12 +258,17 @@ class Store:
             " ORDER BY start_ns DESC LIMIT 1",
             (row.time_ns,),
         ).fetchone()
+        before = self._connection.execute(
+            "SELECT capture_id FROM excursions WHERE time_ns = ?", (row.time_ns,)
+        ).fetchone()
         end_ns = row.time_ns + round(row.duration_ms * 1e6)
         capture_id = captures.around(self._connection, row.time_ns, end_ns)
         self._connection.execute(
             PUT_EXCURSION,
             (*_values(row, EXCURSION_FIELDS), *(found or (None, None)), capture_id),
         )
+        if before is not None and before[0] != capture_id:  # it was of another length
+            captures.release(self._connection, before)
 
     def _put_samples(self, rows: list[Samples]) -> None:
         if rows:
