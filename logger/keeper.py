@@ -15,7 +15,7 @@ from typing import Any
 
 from logger.backlog import Backlog
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import AlarmChange, ClockChange, Row, Samples, Transmission
+from logger.rows import AlarmChange, ClockChange, Flag, Row, Samples, Transmission
 from logger.store.database import Store, Stored
 from logger.store.refusals import disk_takes_nothing
 from logger.utc import format_ns
@@ -218,6 +218,8 @@ class Keeper:
                 "limit": row.limit,
                 "transmission_id": None,
                 "detail": row.detail,
+                "flags": Flag(row.flags).words(),
+                "capture_id": None,
             }
             self._told.add(_key(columns, row.change))
             self._tell(Stored("alarms", row.change, columns))

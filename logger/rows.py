@@ -10,6 +10,10 @@ import msgspec
 
 from drivers.contract import SampleBlock
 
+# Raw pairs so long before an alarm or excursion and after it are captured (see store/captures.py).
+CAPTURE_BEFORE_NS = 2_000_000_000
+CAPTURE_AFTER_NS = 3_000_000_000
+
 
 class Flag(IntFlag):
     """What is to be known about a reading; kept as bits, exported as words."""

@@ -15,9 +15,10 @@ import numpy as np
 
 from drivers.contract import SampleBlock, join
 from logger.blocks import Bits, Bools, Times
+from logger.rows import CAPTURE_AFTER_NS, CAPTURE_BEFORE_NS
 
-BEFORE_NS = 1_000_000_000
-AFTER_NS = 500_000_000
+BEFORE_NS = CAPTURE_BEFORE_NS
+AFTER_NS = CAPTURE_AFTER_NS + 500_000_000  # what is told by quarter seconds is told so late
 AFTER_KEYED_NS = 500_000_000  # detectors have discharged by then, and a pair tells the noise
 BURST = 128
 EVERY_NS = 60_000_000_000

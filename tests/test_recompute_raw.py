@@ -171,7 +171,11 @@ def by_start(content: Content) -> Content:
     assert {row["transmission_id"] for row in seconds} <= names.keys()
     named = [
         [
-            {name: value for name, value in row.items() if name not in ("id", "transmission_id")}
+            {
+                name: value
+                for name, value in row.items()
+                if name not in ("id", "transmission_id", "capture_id")
+            }
             | ({"of": names.get(row["transmission_id"])} if "transmission_id" in row else {})
             for row in rows
         ]
@@ -708,8 +712,12 @@ def test_rows_that_reach_into_a_hole_stay(
         assert seconds == [second for second in derived[1] if second["of"] == row["start_utc"]]
     # What ended before is as it should be, and so is what began well after, but for its
     # intervals: the noise is measured afresh from there.
-    assert [row for row in derived[0] if row["end_utc"] < reaching_from(reaching, first)] == [
-        row for row in made[0] if row["end_utc"] < reaching_from(reaching, first)
+    whole = reaching_from(reaching, first)
+    whole = min(
+        [whole, *(r["start_utc"] for r in made[0] if r["start_utc"] < whole <= r["end_utc"])]
+    )
+    assert [row for row in derived[0] if row["end_utc"] < whole] == [
+        row for row in made[0] if row["end_utc"] < whole
     ]
     past = max([last, *(row["end_utc"] for row in reaching)])
     later = {row["start_utc"] for row in made[0] if seconds_between(past, row["start_utc"]) > 3.0}

@@ -109,11 +109,16 @@ def run(blocks: Sequence[SampleBlock], config: Settings) -> tuple[SampleBlock, l
 
 def final(rows: Sequence[Row]) -> list[tuple[object, ...]]:
     """The rows that remain, in an order of their own."""
+    memories = {row.rule: row for row in rows if isinstance(row, Memory)}
+    remaining = [
+        row
+        for row in rows
+        if not isinstance(row, Memory) and (not isinstance(row, Transmission) or row.ended)
+    ]
     return sorted(
         (
             (type(row).__name__, *msgspec.structs.astuple(row))
-            for row in rows
-            if not isinstance(row, Transmission) or row.ended
+            for row in (*remaining, *memories.values())
         ),
         key=lambda row: str(row[:3]),
     )
@@ -250,4 +255,4 @@ def test_a_burst_waits_for_the_key_to_be_up() -> None:
     (archived,) = Selection(1_500_000_000).update(whole, keyed, quiet)
     chosen = np.flatnonzero(quiet)
     assert chosen.tolist() == [*range(BURST), *range(200 * 65 + 100, 200 * 65 + 100 + BURST)]
-    assert len(archived) == BURST + 200 * (1 + 10 + 2)
+    assert len(archived) == BURST + 200 * (2 + 10 + 5)

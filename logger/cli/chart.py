@@ -8,6 +8,8 @@ from logger.cli.lazy import LazyGroup
 
 COMMANDS = {
     "calibration": "chart_calibration",
+    "capture": "chart_capture",
+    "transmission": "chart_transmission",
 }
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from logger.cli.station import config_option, configuration
+from logger.errors import UsageError
 from logger.store.export import FORMATS, write_records, write_samples
 from logger.store.tables import TABLES
 from logger.utc import parse_time
@@ -27,20 +28,31 @@ FOREVER = (-(1 << 63), (1 << 63) - 1)
     " how long ago: 30m, 2h, 7d. Times are UTC.",
 )
 @click.option("--until", metavar="TIME", help="Up to, but not including.")
+@click.option("--capture", type=int, metavar="ID", help="With samples: the pairs of a capture.")
 @click.option("--format", "form", type=click.Choice(FORMATS), default="csv", show_default=True)
 def command(
-    table: str, config_path: Path | None, since: str | None, until: str | None, form: str
+    table: str,
+    config_path: Path | None,
+    since: str | None,
+    until: str | None,
+    capture: int | None,
+    form: str,
 ) -> None:
-    """Print the rows of TABLE: transmissions, seconds, alarms, excursions, journal, health, or
-    samples (raw pairs)."""
+    """Print the rows of TABLE: transmissions, seconds, alarms, excursions, captures, journal,
+    health, or samples (raw pairs)."""
     from logger.store.database import Store
 
+    if capture is not None and table != SAMPLES:
+        raise UsageError("--capture goes with `export samples`")
     config = configuration(config_path)
     now_ns = time.time_ns()
     since_ns = FOREVER[0] if since is None else parse_time(since, now_ns)
     until_ns = FOREVER[1] if until is None else parse_time(until, now_ns)
     store = Store.reader(config.store.path)
     try:
+        if capture is not None:
+            first_ns, last_ns = store.capture(capture)
+            since_ns, until_ns = max(since_ns, first_ns), min(until_ns, last_ns + 1)
         if table == SAMPLES:
             write_samples(lambda: store.archive.blocks(since_ns, until_ns), form, sys.stdout)
         else:

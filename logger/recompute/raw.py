@@ -11,11 +11,12 @@ archived of it but not yet counted.
 
 Alarms that were raised stay, for they were told. One that would have been raised and was not is
 added, and says so; it goes again when it would not be raised any more, unless somebody has
-acknowledged it.
+acknowledged it. Excursions are found anew. Captures come and go with both.
 """
 
 from __future__ import annotations
 
+import bisect
 import functools
 import itertools
 import operator
@@ -33,6 +34,7 @@ from logger.config import Config
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Excursion, Flag, Memory, Row, Second, Transmission
 from logger.selection import BEFORE_NS
+from logger.store import captures
 from logger.store.archive import Archive, joined
 from logger.store.database import CLOSE, Store
 from logger.watchdog import no_data
@@ -182,7 +184,7 @@ class _Derived:
         self._seconds: dict[int, list[Second]] = {}  # of transmissions that go on
         self._covered: list[tuple[int, int]] = []
         self._alarms: list[tuple[AlarmChange, int]] = []  # raised, and when it cleared
-        self._excursions: dict[int, Excursion] = {}
+        self._excursions: list[Excursion] = []
         self.spans: dict[int, int] = {}
         self.seconds = 0
         self.open_kinds: set[str] = set()
@@ -204,10 +206,10 @@ class _Derived:
         for row in rows:
             if isinstance(row, AlarmChange):
                 self._note(row)
+            elif isinstance(row, Excursion):
+                self._excursions.append(row)
             elif isinstance(row, Memory):
                 self.memories[row.rule] = row.content
-            elif isinstance(row, Excursion):
-                self._excursions[row.time_ns] = row
             elif isinstance(row, Second):
                 self._seconds.setdefault(row.start_ns, []).append(row)
             elif isinstance(row, Transmission) and row.ended:
@@ -327,6 +329,7 @@ class _Derived:
 
     def finish(self) -> tuple[int, int, int]:
         """Take away what is no transmission any more, add alarms, withdraw some; the numbers."""
+        self._covered = sorted(span for span in self._covered if span[0] <= span[1])
         gone = [
             told
             for span in self._covered
@@ -343,47 +346,49 @@ class _Derived:
         for told in gone:
             self._drop_seconds([told], set())
             self._connection.execute("DELETE FROM transmissions WHERE id = ?", (told.id,))
-        self._put_excursions()
         withdrawn = self._withdraw()
+        self._renew_excursions()
         self._point_alarms()
         self._store.put([Memory(*each) for each in self.memories.items()])
         added = sum(self._add(raised, cleared) for raised, cleared in self._alarms)
         return len(gone), added, withdrawn
 
-    def _put_excursions(self) -> None:
-        """Those of the time that is covered are as they were found now."""
-        for span in self._covered:
-            told = self._connection.execute(
-                "SELECT time_ns FROM excursions WHERE time_ns BETWEEN ? AND ?", span
-            ).fetchall()
-            self._connection.executemany(
-                "DELETE FROM excursions WHERE time_ns = ?",
-                [row for row in told if row[0] not in self._excursions],
-            )
-        self._store.put(
-            [
-                self._excursions[time_ns]
-                for time_ns in sorted(self._excursions)
-                if any(since_ns <= time_ns <= until_ns for since_ns, until_ns in self._covered)
-            ]
-        )
-
     def _withdraw(self) -> int:
         """Take away alarms of an earlier hindsight that are not raised now, or not so."""
         raised = {(one.kind, one.time_ns, one.detail + HINDSIGHT) for one, _ in self._alarms}
         doomed = [
-            (alarm_id,)
-            for alarm_id, *alarm in self._connection.execute(
-                "SELECT id, kind, raised_ns, detail FROM alarms"
+            (alarm_id, capture_id)
+            for alarm_id, capture_id, *alarm in self._connection.execute(
+                "SELECT id, capture_id, kind, raised_ns, detail FROM alarms"
                 " WHERE acknowledged_ns IS NULL AND detail LIKE '%' || ?",
                 (HINDSIGHT,),
             )
-            if tuple(alarm) not in raised
-            and any(since_ns <= alarm[1] <= until_ns for since_ns, until_ns in self._covered)
+            if tuple(alarm) not in raised and self._covers(alarm[1])
         ]
         for table, column in (("alarm_changes", "alarm_id"), ("alarms", "id")):
-            self._connection.executemany(f"DELETE FROM {table} WHERE {column} = ?", doomed)
+            self._connection.executemany(
+                f"DELETE FROM {table} WHERE {column} = ?", [each[:1] for each in doomed]
+            )
+        captures.release(self._connection, [capture_id for _, capture_id in doomed])
         return len(doomed)
+
+    def _renew_excursions(self) -> None:
+        """Take away those that are not found any more; the others may differ."""
+        found = {row.time_ns for row in self._excursions}
+        before: list[int | None] = []
+        for span in self._covered:
+            for excursion_id, time_ns, capture_id in self._connection.execute(
+                "SELECT id, time_ns, capture_id FROM excursions WHERE time_ns BETWEEN ? AND ?", span
+            ).fetchall():
+                before.append(capture_id)
+                if time_ns not in found:
+                    self._connection.execute("DELETE FROM excursions WHERE id = ?", (excursion_id,))
+        self._store.put([row for row in self._excursions if self._covers(row.time_ns)])
+        captures.release(self._connection, before)
+
+    def _covers(self, time_ns: int) -> bool:
+        at = bisect.bisect_right(self._covered, (time_ns, EVER_NS)) - 1
+        return at >= 0 and time_ns <= self._covered[at][1]
 
     def _point_alarms(self) -> None:
         """Alarms name the transmission that they were raised in."""

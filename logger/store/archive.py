@@ -19,6 +19,7 @@ import numpy as np
 
 from drivers.contract import SampleBlock, join
 from logger.blocks import Times
+from logger.store import captures, retention
 from logger.store.schema import errors_of, transaction
 from logger.store.segments import SegmentError, decode, decode_times, encode
 
@@ -226,29 +227,57 @@ class Archive:
         return int(self._run("SELECT coalesce(sum(pairs), 0) FROM segments")[0][0])
 
     def expire(self, before_ns: int, most_bytes: int | None) -> int:
-        """Delete segments that end before a time, then the oldest beyond a size; pairs deleted.
+        """Delete what `retention` says: pairs of segments that end before a time, then the oldest
+        beyond a size, but captured ones; pairs deleted.
 
         The file does not shrink; its free pages are used again.
         """
-        doomed: dict[int, int] = dict(
-            self._run("SELECT first_ns, pairs FROM segments WHERE last_ns < ?", (before_ns,))
-        )
-        if most_bytes is not None:
-            total = 0
-            for first_ns, pairs, size in self._run(
-                "SELECT first_ns, pairs, length(data) FROM segments ORDER BY first_ns DESC"
-            ):
-                total += size
-                if total > most_bytes:
-                    doomed[first_ns] = pairs
-        if doomed:
-            with errors_of(self._path), transaction(self._connection):
-                self._delete(doomed)
-        return sum(doomed.values())
+        deleted = forgotten = 0
+        with errors_of(self._path), transaction(self._connection):
+            while True:
+                rows = self._run(
+                    "SELECT first_ns, last_ns, length(data), pairs FROM segments"
+                    " WHERE ?1 OR last_ns < ?2 ORDER BY first_ns",
+                    (most_bytes is not None, before_ns),
+                )
+                table = np.array(rows, dtype=np.int64).reshape(-1, 4)
+                spans = captures.spans(self._connection)
+                doomed, forget_ns = retention.plan(
+                    table[:, 0], table[:, 1], table[:, 2], spans, before_ns, most_bytes
+                )
+                if forget_ns is not None:
+                    forgotten += captures.forget(self._connection, forget_ns)
+                    continue
+                if not doomed.any():
+                    break
+                for first_ns, last_ns, _, count in table[doomed].tolist():
+                    deleted += count - self._cut(first_ns, last_ns, spans)
+        if forgotten:
+            log.warning("captures have filled their share: the %d oldest are given up", forgotten)
+        return deleted
 
-    def _put(self, block: SampleBlock) -> None:
+    def _cut(self, first_ns: int, last_ns: int, spans: Times) -> int:
+        """Keep of a segment only the pairs within spans, (k, 2); how many these are."""
+        touched = spans[(spans[:, 0] <= last_ns) & (spans[:, 1] >= first_ns)]
+        pairs = None
+        if len(touched):
+            pairs = next(self._segments(first_ns, first_ns + 1)).pairs()
+        self._delete([first_ns])
+        if pairs is None:
+            return 0
+        at = retention.place(pairs.time_ns, touched)
+        kept = retention.within(pairs.time_ns, touched)
+        for number in range(len(touched)):
+            part = np.flatnonzero(kept & (at == number))
+            if len(part):
+                # Never merged: a segment that reached from one capture to another would hide
+                # that nothing is left between them.
+                self._put(pairs[int(part[0]) : int(part[-1]) + 1], merged=True)
+        return int(kept.sum())
+
+    def _put(self, block: SampleBlock, *, merged: bool = False) -> None:
         first_ns, last_ns = _first_ns(block), int(block.time_ns[-1])
-        merged = len(block) >= MERGED_PAIRS
+        merged = merged or len(block) >= MERGED_PAIRS
         self._run(PUT, (first_ns, last_ns, len(block), merged, encode(block)))
         self._newest_ns = max(self._newest_ns, last_ns)
         if not merged:

@@ -32,7 +32,7 @@ from logger.rows import (
     Second,
     Transmission,
 )
-from logger.store import redate, salvage
+from logger.store import captures, redate, salvage
 from logger.store.archive import Archive
 from logger.store.schema import (
     bring_up_to_date,
@@ -109,9 +109,8 @@ CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 PUT_MEMORY = _upsert("memories", ("rule", "content"), "rule")
 PUT_SECOND = _upsert("seconds", (*SECOND.names, "transmission_id"), "time_ns")
 EXCURSION_FIGURES = ("duration_ms", "swr_peak", "swr_beside")
-PUT_EXCURSION = _upsert(
-    "excursions", ("time_ns", *EXCURSION_FIGURES, "transmission_id", "channel"), "time_ns"
-)
+EXCURSION_LINKS = ("transmission_id", "channel", "capture_id")
+PUT_EXCURSION = _upsert("excursions", ("time_ns", *EXCURSION_FIGURES, *EXCURSION_LINKS), "time_ns")
 
 
 class Stored(NamedTuple):
@@ -302,14 +301,23 @@ class Store:
         )
 
     def _put_excursion(self, row: Excursion) -> None:
-        """With the transmission that it happened in, whose row came before."""
+        """With the transmission that it happened in, whose row came before, and its capture."""
         found = self._connection.execute(
             "SELECT id, channel FROM transmissions WHERE start_ns <= ?"
             " ORDER BY start_ns DESC LIMIT 1",
             (row.time_ns,),
         ).fetchone()
+        before = self._connection.execute(
+            "SELECT capture_id FROM excursions WHERE time_ns = ?", (row.time_ns,)
+        ).fetchone()
         figures = _rounded(attrgetter(*EXCURSION_FIGURES)(row), WATT_DECIMALS).tolist()
-        self._connection.execute(PUT_EXCURSION, (row.time_ns, *figures, *(found or (None, None))))
+        end_ns = row.time_ns + round(row.duration_ms * 1e6)
+        capture_id = captures.around(self._connection, row.time_ns, end_ns)
+        self._connection.execute(
+            PUT_EXCURSION, (row.time_ns, *figures, *(found or (None, None)), capture_id)
+        )
+        if before is not None and before[0] != capture_id:  # it was of another length
+            captures.release(self._connection, before)
 
     def _put_samples(self, rows: list[Samples]) -> None:
         if rows:
@@ -341,6 +349,15 @@ class Store:
                     row.flags,
                 ),
             ).fetchall()
+            execute(
+                "UPDATE alarms SET capture_id = ?"
+                " WHERE kind = ? AND raised_ns = ? AND capture_id IS NULL",
+                (
+                    captures.around(self._connection, row.time_ns, row.time_ns),
+                    row.kind,
+                    row.time_ns,
+                ),
+            )
         else:
             found = execute(
                 "UPDATE alarms SET cleared_ns = ?, flags = flags | ?"
@@ -488,6 +505,17 @@ class Store:
     def memories(self) -> dict[str, bytes]:
         """What rules had learned when they were last stored, by kind."""
         return dict(self._query("SELECT rule, content FROM memories"))
+
+    def capture(self, capture_id: int) -> tuple[int, int]:
+        """First and last nanosecond of a capture. Raises UsageError if there is none."""
+        found = self._query_one(
+            "SELECT first_ns, last_ns FROM captures WHERE id = ?", (capture_id,)
+        )
+        if found is None:
+            raise UsageError(
+                f"there is no capture {capture_id}; `mismatchd export captures` lists them"
+            )
+        return found[0], found[1]
 
     def changed_elsewhere(self) -> bool:
         """Whether another process has written since the last call."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 
-from logger.rows import Boot, ClockChange, Flag, Shift, Trust
+from logger.rows import CAPTURE_BEFORE_NS, Boot, ClockChange, Flag, Shift, Trust
 
 HIGHEST = (1 << 63) - 1
 ASIDE = 1 << 62  # rows on the move stand so far back meanwhile, where they meet no others
@@ -70,6 +70,8 @@ def redate(connection: sqlite3.Connection, shift: Shift) -> None:
         ("health", "time_ns"),
     ):
         _add(connection, shift, table, column)
+    # A capture goes with its event.
+    _move(connection, shift, "captures", "first_ns", "last_ns = last_ns + :by", CAPTURE_BEFORE_NS)
     # A segment's times count from its `first_ns`, so that its row is all there is to move. Whoever
     # keeps any of these times in memory must read them again.
     _move(connection, shift, "segments", "first_ns", "last_ns = last_ns + :by")
@@ -77,14 +79,23 @@ def redate(connection: sqlite3.Connection, shift: Shift) -> None:
 
 
 def _move(
-    connection: sqlite3.Connection, shift: Shift, table: str, column: str, more: str = ""
+    connection: sqlite3.Connection,
+    shift: Shift,
+    table: str,
+    column: str,
+    more: str = "",
+    lead_ns: int = 0,
 ) -> None:
     """Move a column whose values are unique: in two strides, or a row would meet one that has not
-    moved yet."""
+    moved yet. Its values are so much earlier than the times by which rows are chosen."""
     connection.execute(
         f"UPDATE {table} SET {column} = {column} + :by - {ASIDE}{more and ', ' + more}"
         f" WHERE {column} BETWEEN :since AND :until",
-        {"by": shift.by_ns, "since": shift.since_ns, "until": shift.until_ns},
+        {
+            "by": shift.by_ns,
+            "since": max(shift.since_ns - lead_ns, -HIGHEST),
+            "until": shift.until_ns - lead_ns,
+        },
     )
     connection.execute(
         f"UPDATE {table} SET {column} = {column} + {ASIDE} WHERE {column} < -{ASIDE // 2}"

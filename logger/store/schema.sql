@@ -58,10 +58,12 @@ CREATE TABLE alarms (
     detail TEXT NOT NULL,
     flags INTEGER NOT NULL DEFAULT 0,
     shelved_until_ns INTEGER, -- its kind is not told until then
+    capture_id INTEGER,
     UNIQUE (raised_ns, kind)
 );
 CREATE INDEX alarms_open ON alarms (kind) WHERE cleared_ns IS NULL;
 CREATE INDEX alarms_shelved ON alarms (shelved_until_ns) WHERE shelved_until_ns IS NOT NULL;
+CREATE INDEX alarms_capture ON alarms (capture_id) WHERE capture_id IS NOT NULL;
 
 -- Goes only with its alarm.
 CREATE TABLE alarm_changes (
@@ -82,6 +84,15 @@ CREATE TABLE excursions (
     swr_beside REAL
 );
 CREATE UNIQUE INDEX excursions_time ON excursions (time_ns);
+CREATE INDEX excursions_capture ON excursions (capture_id) WHERE capture_id IS NOT NULL;
+
+-- The time around each alarm and excursion, whose raw pairs are kept longer. They may overlap.
+CREATE TABLE captures (
+    id INTEGER PRIMARY KEY,
+    first_ns INTEGER NOT NULL,
+    last_ns INTEGER NOT NULL,
+    UNIQUE (first_ns, last_ns)
+);
 
 CREATE TABLE journal (
     id INTEGER PRIMARY KEY,

@@ -76,6 +76,12 @@ def _utc(name: str) -> Column:
     return Column(f"{name}_utc", f"r.{name}_ns", format_ns)
 
 
+def _ids_of(table: str) -> str:
+    """The ids of rows that name a capture, joined by spaces."""
+    rows = f"SELECT id FROM {table} WHERE capture_id = r.id ORDER BY id"
+    return f"(SELECT group_concat(id, ' ') FROM ({rows}))"
+
+
 _FLAGS = Column("flags", "r.flags", _words)
 _OF_TRANSMISSION = "LEFT JOIN transmissions AS t ON t.id = r.transmission_id"
 
@@ -121,6 +127,7 @@ ALARMS = Table(
         *_plain("value limit transmission_id detail"),
         _FLAGS,
         _utc("shelved_until"),
+        *_plain("capture_id"),
     ),
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",
@@ -137,6 +144,18 @@ EXCURSIONS = Table(
     ),
     source="excursions AS r",
     channel="r.channel",
+)
+CAPTURES = Table(
+    name="captures",
+    time="r.first_ns",
+    columns=(
+        *_plain("id"),
+        _utc("first"),
+        _utc("last"),
+        Column("alarm_ids", _ids_of("alarms")),
+        Column("excursion_ids", _ids_of("excursions")),
+    ),
+    source="captures AS r",
 )
 JOURNAL = Table(
     name="journal",
@@ -157,7 +176,8 @@ HEALTH = Table(
     measurement="health",
 )
 TABLES = {
-    table.name: table for table in (TRANSMISSIONS, SECONDS, ALARMS, EXCURSIONS, JOURNAL, HEALTH)
+    table.name: table
+    for table in (TRANSMISSIONS, SECONDS, ALARMS, EXCURSIONS, CAPTURES, JOURNAL, HEALTH)
 }
 
 # An alarm is forwarded at each of its changes, as it is by then.

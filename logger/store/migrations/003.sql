@@ -3,6 +3,18 @@ ALTER TABLE excursions ADD COLUMN swr_beside REAL;
 DROP INDEX excursions_time;
 CREATE UNIQUE INDEX excursions_time ON excursions (time_ns);
 
+-- Raw pairs around alarms and excursions are kept longer: from 2 s before to 3 s after.
+CREATE TABLE captures (
+    id INTEGER PRIMARY KEY,
+    first_ns INTEGER NOT NULL,
+    last_ns INTEGER NOT NULL,
+    UNIQUE (first_ns, last_ns)
+);
+CREATE INDEX excursions_capture ON excursions (capture_id) WHERE capture_id IS NOT NULL;
+INSERT INTO captures (first_ns, last_ns)
+SELECT DISTINCT raised_ns - 2000000000, raised_ns + 3000000000 FROM alarms ORDER BY 1;
+UPDATE alarms SET capture_id = (SELECT id FROM captures WHERE first_ns = raised_ns - 2000000000);
+
 -- What rules of the watchdog have learned.
 CREATE TABLE memories (
     rule TEXT PRIMARY KEY,
@@ -83,6 +95,8 @@ ORDER BY raised_ns;
 
 ALTER TABLE alarms ADD COLUMN shelved_until_ns INTEGER;
 CREATE INDEX alarms_shelved ON alarms (shelved_until_ns) WHERE shelved_until_ns IS NOT NULL;
+ALTER TABLE alarms ADD COLUMN capture_id INTEGER;
+CREATE INDEX alarms_capture ON alarms (capture_id) WHERE capture_id IS NOT NULL;
 
 CREATE TABLE notifiers (
     name TEXT PRIMARY KEY,

@@ -1,0 +1,422 @@
+"""What a chart of a time shows: pairs and marks, read from the store."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from drivers.contract import SampleBlock
+from logger.blocks import Noise
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import CalibrationFile, parse
+from logger.charts.traces import RHO, SERIES, Traces, traces
+from logger.errors import CalibrationError, StoreError, UsageError
+from logger.keying import RELEASE
+from logger.noise import NoiseTracker
+from logger.reflection import rho_of_swr
+from logger.rows import CAPTURE_BEFORE_NS
+from logger.selection import AFTER_KEYED_NS
+from logger.store.database import Store
+from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, SECONDS, TRANSMISSIONS, Record
+from logger.utc import format_ns, parse_time
+
+SECOND_NS = 1_000_000_000
+ALL_PAIRS = 3000  # more are drawn in columns,
+COLUMNS = 900  # so many
+NOISE_NS = 75 * SECOND_NS  # so long before, pairs with the key up tell the noise
+OF_SECONDS = ("forward_w", "reflected_w", "swr", "swr_noise_low", "swr_noise_high")
+USUAL = 20  # transmissions before
+LEAST_DETAIL_NS, MOST_DETAIL_NS = 50_000_000, 500_000_000  # shown on either side of an event
+
+
+class Mark(NamedTuple):
+    """A stretch of time with a name; `own` if the chart is about it. Without an end it goes on."""
+
+    begin_ns: int
+    end_ns: int | None
+    words: str
+    own: bool
+
+
+class Scene(NamedTuple):
+    """A time to be drawn.
+
+    zero_ns      from which time is counted
+    span_ns      what is shown, and detail_ns what of it at large, if anything
+    usual        reflection coefficient that is usual, and why, None if there is none
+    limits       SWR and reflected watts that an alarm was held against, None if none was
+    notes        what is to be known about the chart
+    """
+
+    title: str
+    facts: list[str]
+    zero_ns: int
+    span_ns: tuple[int, int]
+    detail_ns: tuple[int, int] | None
+    whole: Traces
+    detail: Traces | None
+    steps: bool  # columns are means of seconds
+    relative: bool  # watts are
+    floor_w: float
+    reflected_noise_w: float
+    usual: tuple[float, str] | None
+    limit_swr: float | None
+    limit_w: float | None
+    transmissions: list[Mark]
+    excursions: list[Mark]
+    alarms: list[Mark]
+    notes: list[str]
+
+
+def capture_of(store: Store, kind: str, row_id: int) -> int:
+    """The capture of an alarm or excursion. Raises UsageError if there is no such row or it has
+    none."""
+    table = ALARMS if kind == "alarm" else EXCURSIONS
+    found = store.select(table, "r.id = ?", row_id)
+    if not found:
+        raise UsageError(f"there is no {kind} {row_id}; `mismatchd export {table.name}` lists them")
+    capture_id = found[0].columns["capture_id"]
+    if capture_id is None:
+        raise UsageError(f"the raw pairs around {kind} {row_id} are not kept any more")
+    return int(capture_id)
+
+
+def of_capture(
+    store: Store, capture_id: int, station: str, min_forward_w: float, present: CalibrationFile
+) -> Scene:
+    """A capture. Raises UsageError if there is none, StoreError if none of its pairs are kept."""
+    span_ns = store.capture(capture_id)
+    (record,) = store.select(CAPTURES, "r.id = ?", capture_id)
+    excursions, alarms = (
+        store.select(table, "r.capture_id = ? ORDER BY r.id", capture_id)
+        for table in (EXCURSIONS, ALARMS)
+    )
+    event_ns = span_ns[0] + CAPTURE_BEFORE_NS
+    over = _transmissions(store, span_ns)
+    about = _at(over, event_ns)
+    coupler = _coupler(store, about, present)
+    pairs = list(store.archive.blocks(span_ns[0], span_ns[1] + 1))
+    if not pairs:
+        raise StoreError(f"{store.path}: no raw pairs of capture {capture_id} are kept")
+    noise, told = _noise(store, coupler, span_ns[0], span_ns[1], min_forward_w)
+    end_ns = max([event_ns, *(_end_ns(row) for row in excursions)])
+    detail_ns = _detail(event_ns, end_ns)
+    near_excursions, near_alarms = (
+        store.select(table, f"{table.time} BETWEEN ? AND ? ORDER BY {table.time}", *detail_ns)
+        for table in (EXCURSIONS, ALARMS)
+    )
+    whole = _drawn(pairs, coupler, noise, span_ns)
+    detail = _drawn(
+        list(store.archive.blocks(detail_ns[0], detail_ns[1] + 1)), coupler, noise, detail_ns
+    )
+    usual = None
+    if excursions:
+        beside = excursions[0].columns["swr_beside"]
+        if beside is not None:
+            usual = _rho(beside), f"just before and after: SWR {beside:.2f}"
+    usual = usual or _usual(store, about)
+    notes = [told, *_thinned(whole)]
+    found = _excursions(store, span_ns, capture_id)
+    raised = _alarms(store, span_ns, capture_id)
+    notes += _marks(usual, found, raised)
+    limits = {row.columns["kind"]: row.columns["limit"] for row in alarms}
+    return Scene(
+        title=f"Capture {capture_id}",
+        facts=[
+            f"{station}, {record.columns['first_utc']} to {record.columns['last_utc']}",
+            f"The event is at {format_ns(event_ns)}.",
+            *map(_excursion_words, _first(excursions, near_excursions)),
+            *map(_alarm_words, _first(alarms, near_alarms)),
+        ],
+        zero_ns=event_ns,
+        span_ns=span_ns,
+        detail_ns=detail_ns,
+        whole=whole,
+        detail=detail,
+        steps=False,
+        relative=coupler.relative_watts,
+        floor_w=coupler.readable_floor_w(noise),
+        reflected_noise_w=_noise_w(coupler, noise),
+        usual=usual,
+        limit_swr=limits.get("high-swr"),
+        limit_w=limits.get("high-reflected-power"),
+        transmissions=[_over(row, row.time_ns == _start(about)) for row in over],
+        excursions=found,
+        alarms=raised,
+        notes=notes,
+    )
+
+
+def of_transmission(
+    store: Store, transmission_id: int, station: str, min_forward_w: float, present: CalibrationFile
+) -> Scene:
+    """A transmission, from its pairs if all are kept, else from the means of its seconds. Raises
+    UsageError if there is none, StoreError if nothing of it is kept."""
+    found = store.select(TRANSMISSIONS, "r.id = ?", transmission_id)
+    if not found:
+        raise UsageError(
+            f"there is no transmission {transmission_id} that has ended;"
+            " `mismatchd export transmissions` lists them"
+        )
+    (row,) = found
+    columns = row.columns
+    start_ns, end_ns = row.time_ns, _ns(columns["end_utc"])
+    around_ns = max((end_ns - start_ns) // 50, SECOND_NS // 5)
+    span_ns = start_ns - around_ns, end_ns + around_ns
+    coupler = _coupler(store, row, present)
+    noise, told = _noise(store, coupler, start_ns, start_ns, min_forward_w)
+    whole = _drawn(
+        store.archive.blocks(start_ns, end_ns + 1), coupler, noise, span_ns, columns["samples"]
+    )
+    notes = [told, *_thinned(whole)]
+    steps = whole.pairs < columns["samples"]
+    if steps:
+        whole = _from_seconds(store, row, end_ns)
+        notes = [
+            "Raw pairs are not kept any more: each step is the mean of a second, and its band the"
+            " 95 % interval by noise."
+        ]
+        if not len(whole.time_ns):
+            raise StoreError(
+                f"{store.path}: neither pairs nor seconds of transmission {transmission_id} are"
+                " kept"
+            )
+    usual = _usual(store, row)
+    excursions, alarms = _excursions(store, span_ns, None), _alarms(store, span_ns, None)
+    notes += _marks(usual, excursions, alarms)
+    return Scene(
+        title=f"Transmission {transmission_id}",
+        facts=[f"{station}, {columns['start_utc']} to {columns['end_utc']}", _words(columns)],
+        zero_ns=start_ns,
+        span_ns=span_ns,
+        detail_ns=None,
+        whole=whole,
+        detail=None,
+        steps=steps,
+        relative=coupler.relative_watts,
+        floor_w=coupler.readable_floor_w(noise),
+        reflected_noise_w=_noise_w(coupler, noise),
+        usual=usual,
+        limit_swr=None,
+        limit_w=None,
+        transmissions=[_over(row, True)],
+        excursions=excursions,
+        alarms=alarms,
+        notes=notes,
+    )
+
+
+# ---- pairs
+
+
+def _drawn(
+    blocks: Sequence[SampleBlock] | Iterator[SampleBlock],
+    coupler: Coupler,
+    noise: Noise,
+    span_ns: tuple[int, int],
+    count: int | None = None,
+) -> Traces:
+    """All pairs if they are few, else columns."""
+    if count is None:
+        assert not isinstance(blocks, Iterator)
+        count = sum(map(len, blocks))
+    return traces(blocks, coupler, noise, span_ns, None if count <= ALL_PAIRS else COLUMNS)
+
+
+def _from_seconds(store: Store, row: Record, end_ns: int) -> Traces:
+    """Means of seconds as columns, the last one twice: it goes on to the end."""
+    where = "r.time_ns BETWEEN ? AND ? AND r.transmission_id = ? ORDER BY r.time_ns"
+    rows = store.select(SECONDS, where, row.time_ns, end_ns, row.id)
+    if not rows:
+        return Traces(np.empty(0, np.int64), np.empty((SERIES, 0)), np.empty((SERIES, 0)), 0, 0)
+    table = np.array(
+        [[each.columns[name] for name in OF_SECONDS] for each in (*rows, rows[-1])],
+        dtype=np.float64,
+    ).T
+    table[RHO:] = rho_of_swr(table[RHO:])
+    time_ns = np.array([*(each.time_ns for each in rows), end_ns], dtype=np.int64)
+    return Traces(time_ns, table, table, SECOND_NS, len(rows))
+
+
+def _noise(
+    store: Store, coupler: Coupler, first_ns: int, last_ns: int, min_forward_w: float
+) -> tuple[Noise, str]:
+    """The noise of the converters, from pairs with the key up where there are enough, and what is
+    to be said of it."""
+    content = coupler.content
+    tracker = NoiseTracker(
+        (content.noise.forward_v, content.noise.reflected_v),
+        (content.forward.zero_v, content.reflected.zero_v),
+    )
+    keyed_ns = -(1 << 62)
+    count = 0
+    step_v = content.converter.step_v
+    for block in store.archive.blocks(first_ns - NOISE_NS, last_ns + 1):
+        forward_w = coupler.watts("forward", block.forward_v, block.aux)
+        keyed = forward_w >= RELEASE * min_forward_w
+        last = np.maximum.accumulate(np.where(keyed, block.time_ns, keyed_ns))
+        keyed_ns = int(last[-1])
+        quiet = block.time_ns - last > AFTER_KEYED_NS
+        count += int(quiet.sum())
+        steps = max(block.step_v[0], step_v), max(block.step_v[1], step_v)
+        tracker.update(block.forward_v[quiet], block.reflected_v[quiet], steps)
+    source = f"as {count} pairs with the key up tell it" if count >= 64 else "by the calibration"
+    return tracker.noise(), (
+        f"The light band is the 95 % interval of single pairs by noise, {source};"
+        " directivity and calibration shift all of them alike and are left out."
+    )
+
+
+def _noise_w(coupler: Coupler, noise: Noise) -> float:
+    """Standard deviation of a reflected reading about zero, watts."""
+    return float(coupler.reflected.slope(coupler.reflected.zero_v)) * noise.sd_v[1]
+
+
+def _thinned(shown: Traces) -> list[str]:
+    if not shown.width_ns:
+        return []
+    width_ms = shown.width_ns / 1e6
+    return [
+        f"{shown.pairs} pairs: each stroke spans the least to the greatest of those within"
+        f" {width_ms:.3g} ms."
+    ]
+
+
+def _marks(
+    usual: tuple[float, str] | None, excursions: list[Mark], alarms: list[Mark]
+) -> Iterator[str]:
+    if usual is not None:
+        yield f"Dashed across: the level {usual[1]}."
+    if excursions:
+        yield "Grey: from the first pair that departed to the first that did not."
+    if alarms:
+        yield "Dashed upright: an alarm is raised."
+
+
+def _first(own: list[Record], near: list[Record]) -> list[Record]:
+    """The chart's own rows, then others about the same time."""
+    known = {row.id for row in own}
+    return [*own, *(row for row in near if row.id not in known)]
+
+
+def _coupler(store: Store, row: Record | None, present: CalibrationFile) -> Coupler:
+    """By the calibration that a transmission's figures are of, if it is known."""
+    named = None if row is None else row.columns["calibration_id"]
+    text = store.calibrations().get(named) if named else None
+    khz = None if row is None else row.columns["frequency_khz"]
+    try:
+        return Coupler(present if text is None else parse(text, f"calibration {named}"), khz)
+    except CalibrationError:
+        return Coupler(present, khz)
+
+
+# ---- marks
+
+
+def _detail(begin_ns: int, end_ns: int) -> tuple[int, int]:
+    around_ns = min(max(3 * (end_ns - begin_ns), LEAST_DETAIL_NS), MOST_DETAIL_NS)
+    if begin_ns == end_ns:
+        around_ns = MOST_DETAIL_NS
+    return begin_ns - around_ns, end_ns + around_ns
+
+
+def _transmissions(store: Store, span_ns: tuple[int, int]) -> list[Record]:
+    where = "r.start_ns <= ? AND r.end_ns >= ? ORDER BY r.start_ns"
+    return store.select(TRANSMISSIONS, where, span_ns[1], span_ns[0])
+
+
+def _at(rows: Sequence[Record], time_ns: int) -> Record | None:
+    """The transmission at a time or before, else the first."""
+    before = [row for row in rows if row.time_ns <= time_ns]
+    return before[-1] if before else next(iter(rows), None)
+
+
+def _start(row: Record | None) -> int | None:
+    return None if row is None else row.time_ns
+
+
+def _over(row: Record, own: bool) -> Mark:
+    return Mark(row.time_ns, _ns(row.columns["end_utc"]), "", own)
+
+
+def _excursions(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mark]:
+    where = "r.time_ns BETWEEN ? AND ? ORDER BY r.time_ns"
+    return [
+        Mark(row.time_ns, _end_ns(row), "", own in (None, row.columns["capture_id"]))
+        for row in store.select(EXCURSIONS, where, *span_ns)
+    ]
+
+
+def _alarms(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mark]:
+    where = "r.raised_ns BETWEEN ? AND ? ORDER BY r.raised_ns"
+    return [
+        Mark(
+            row.time_ns,
+            _ns(row.columns["cleared_utc"]) if row.columns["cleared_utc"] else None,
+            row.columns["kind"],
+            own in (None, row.columns["capture_id"]),
+        )
+        for row in store.select(ALARMS, where, *span_ns)
+    ]
+
+
+def _usual(store: Store, row: Record | None) -> tuple[float, str] | None:
+    """What transmissions on the same channel before it read."""
+    if row is None:
+        return None
+    same = "r.channel IS ?" if row.channel is not None else "r.frequency_khz IS ?"
+    place = row.channel if row.channel is not None else row.columns["frequency_khz"]
+    before = store.select(
+        TRANSMISSIONS,
+        f"r.start_ns < ? AND r.swr IS NOT NULL AND {same} ORDER BY r.start_ns DESC LIMIT {USUAL}",
+        row.time_ns,
+        place,
+    )
+    if not before:
+        return None
+    middle = float(np.median([each.columns["swr"] for each in before]))
+    where = f" on channel {row.channel}" if row.channel is not None else ""
+    those = f"{len(before)} transmissions" if len(before) > 1 else "transmission"
+    return _rho(middle), f"of the {those}{where} before: SWR {middle:.2f}"
+
+
+def _end_ns(row: Record) -> int:
+    return row.time_ns + round((row.columns["duration_ms"] or 0.0) * 1e6)
+
+
+def _excursion_words(row: Record) -> str:
+    columns = row.columns
+    swr = f"SWR {_swr(columns['swr_peak'])}, beside it {_swr(columns['swr_beside'])}"
+    length = f"{columns['duration_ms'] or 0.0:.4g} ms"
+    return f"Excursion {columns['id']}: {length}, {swr}{_channel(columns)}"
+
+
+def _alarm_words(row: Record) -> str:
+    columns = row.columns
+    return f"Alarm {columns['id']}: {columns['kind']}, {columns['severity']}: {columns['detail']}"
+
+
+def _words(columns: dict[str, float]) -> str:
+    low, high = _swr(columns["swr_low"]), _swr(columns["swr_high"])
+    swr = f"SWR {_swr(columns['swr'])} ({low} to {high}), highest {_swr(columns['swr_max'])}"
+    watts = f"{columns['forward_w_mean']:.3g} W incident"
+    parts = [f"{columns['duration_s']:.4g} s", watts, swr if columns["swr"] else "no SWR readable"]
+    return ", ".join(parts) + _channel(columns) + (f"; {columns['flags']}" * bool(columns["flags"]))
+
+
+def _channel(columns: dict[str, float]) -> str:
+    return "" if columns["channel"] is None else f", channel {columns['channel']}"
+
+
+def _swr(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:.2f}"
+
+
+def _rho(swr: float) -> float:
+    return float(rho_of_swr(swr))
+
+
+def _ns(text: str) -> int:
+    return parse_time(text, 0)

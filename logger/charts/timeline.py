@@ -1,0 +1,295 @@
+"""A capture or a transmission over time: power, reflection and what was found, on one sheet."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from logger.blocks import Floats, Times
+from logger.charts.scenes import Mark, Scene
+from logger.charts.sheet import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    SHADE,
+    VERMILION,
+    blank,
+    logarithmic,
+    panel,
+    style,
+    write,
+)
+from logger.charts.traces import FORWARD, REFLECTED, RHO, RHO_HIGH, RHO_LOW, Traces
+from logger.reflection import rho_of_swr
+
+# Millimetres, heights from the lower edge.
+LEFT, TITLE, LINE = 23.0, 279.0, 4.4
+WHOLE, HALF, RIGHT = 165.0, 76.0, 112.0
+POWER = 165.0  # up to the words
+REFLECTION, REFLECTION_HIGH = 76.0, 81.0
+MARKS, MARKS_HIGH = 45.0, 25.0
+FOOT = 27.0
+LABEL = 13.0  # from the left frames to the words beside them
+WRAP = 112  # characters in a line of words
+MOST_FACTS = 6  # lines
+
+RANGE = 1e-5  # of power shown, at most
+LEAST_W = 1e-3  # the scale of power reaches so far at least
+LEAST_RHO, MOST_RHO = 0.12, 1.08  # the scale of reflection reaches so far
+SWRS = (1.0, 1.1, 1.2, 1.3, 1.5, 2.0, 3.0, 5.0, 10.0, 999.0)
+CLOSE = 0.045  # of the scale: labels of SWR keep so far apart
+MS_BELOW_NS = 2_000_000_000  # shorter times are in ms
+FEW = 150  # pairs, up to which each has a dot
+TOGETHER = 0.12  # of the time shown: alarms closer than this are named in one
+LANES = ("on air", "excursions", "alarms")
+OWN = "#D0D0D0"  # the extent of the excursion that the chart is about
+PALE = "#9ECAE9"  # noise behind BLUE; lighter in grey, too
+
+
+def draw(scene: Scene) -> Figure:
+    """The sheet of a scene, A4 upright."""
+    with style():
+        figure = blank()
+        top = _heading(figure, scene)
+        whole, detail = scene.whole, scene.detail
+        if detail is None or scene.detail_ns is None:
+            panels = _panels(figure, LEFT, WHOLE, top)
+            _column(panels, scene, whole, scene.span_ns, first=True, last=True)
+        else:
+            panels = _panels(figure, LEFT, HALF, top)
+            _column(panels, scene, whole, scene.span_ns, first=True, last=False)
+            panels = _panels(figure, RIGHT, HALF, top)
+            _column(panels, scene, detail, scene.detail_ns, first=False, last=True)
+        for number, line in enumerate(textwrap.wrap(" ".join(scene.notes), WRAP)):
+            write(figure, LEFT, FOOT - number * LINE, line, color=GREY, fontsize=8)
+    return figure
+
+
+def _heading(figure: Figure, scene: Scene) -> float:
+    """Title and facts; returns where the panels may begin, mm."""
+    write(figure, LEFT, TITLE, scene.title, fontsize=16, fontweight="bold")
+    lines = [line for fact in scene.facts for line in textwrap.wrap(fact, WRAP)]
+    if len(lines) > MOST_FACTS:
+        lines[MOST_FACTS - 1 :] = [f"… and {len(lines) - MOST_FACTS + 1} lines more"]
+    for number, line in enumerate(lines):
+        write(figure, LEFT, TITLE - 7 - number * LINE, line, fontsize=8.5)
+    return TITLE - 7 - len(lines) * LINE - 8
+
+
+def _panels(figure: Figure, left: float, width: float, top: float) -> list[Axes]:
+    """Power, reflection and marks, one above the other; the words beside them in one line."""
+    places = (POWER, top - POWER), (REFLECTION, REFLECTION_HIGH), (MARKS, MARKS_HIGH)
+    panels = [panel(figure, left, bottom, width, height) for bottom, height in places]
+    for axes in panels:
+        axes.yaxis.set_label_coords(-LABEL / width, 0.5)
+    return panels
+
+
+def _column(
+    panels: list[Axes],
+    scene: Scene,
+    shown: Traces,
+    span_ns: tuple[int, int],
+    *,
+    first: bool,
+    last: bool,
+) -> None:
+    """Three panels that share their time; the first column of the sheet has the words on its left,
+    the last those on its right."""
+    short = span_ns[1] - span_ns[0] < MS_BELOW_NS
+    unit_ns, unit = (1_000_000, "ms") if short else (1_000_000_000, "s")
+
+    def time(ns: Times | int) -> Any:
+        return (ns - scene.zero_ns) / unit_ns
+
+    power, reflection, marks = panels
+    for axes in panels:
+        axes.set_xlim(time(span_ns[0]), time(span_ns[1]))
+        axes.tick_params(labelbottom=axes is marks)
+        _events(axes, scene, span_ns, time)
+    _power(power, scene, shown, time, words=first)
+    _reflection(reflection, scene, shown, time, first=first, last=last)
+    _lanes(marks, scene, span_ns, time, words=first)
+    if not (first and last):
+        power.set_title("the capture" if first else "the event")
+    marks.set_xlabel(f"{unit} from {'key-down' if first and last else 'the event'}")
+
+
+def _events(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any) -> None:
+    """Extents of excursions and moments of decision, through all panels."""
+    least = (time(span_ns[1]) - time(span_ns[0])) / 400  # so that it can be seen at all
+    for mark in scene.excursions:
+        begin, end = time(mark.begin_ns), time(mark.end_ns or mark.begin_ns)
+        axes.axvspan(begin, max(end, begin + least), color=OWN if mark.own else SHADE, lw=0)
+    for mark in scene.alarms:
+        axes.axvline(time(mark.begin_ns), color=INK, lw=1.1, ls=(0, (6, 2)), zorder=3)
+
+
+def _band(axes: Axes, x: Floats, low: Floats, high: Floats, steps: bool, **look: Any) -> None:
+    axes.fill_between(x, low, high, step="post" if steps else None, lw=0, **look)
+
+
+def _line(
+    axes: Axes, x: Floats, low: Floats, high: Floats, scene: Scene, shown: Traces, **look: Any
+) -> None:
+    """A line through all pairs; where a column has several, from the least to the greatest."""
+    look = {"lw": 1.0, **look}
+    if scene.steps:
+        axes.plot(x, high, drawstyle="steps-post", **look)
+    elif shown.width_ns:
+        strokes = np.column_stack([low, high]).ravel()
+        axes.plot(np.repeat(x, 2), strokes, solid_joinstyle="round", **{**look, "lw": 0.9})
+    else:
+        dots: dict[str, Any] = {"marker": ".", "ms": 3.0} if len(x) <= FEW else {}
+        axes.plot(x, high, **dots, **look)
+
+
+def _power(axes: Axes, scene: Scene, shown: Traces, time: Any, *, words: bool) -> None:
+    greatest_w = max(_greatest(scene.whole, FORWARD), _greatest(scene.whole, REFLECTED), LEAST_W)
+    least_w = max(greatest_w * RANGE, min(scene.reflected_noise_w, 0.01 * greatest_w))
+    logarithmic(axes, "y", least_w, 3 * greatest_w)
+    x = time(shown.time_ns)
+    for series, colour, label, width in (
+        (FORWARD, INK, "incident", 1.3),
+        (REFLECTED, VERMILION, "reflected", 0.9),
+    ):
+        low, high = (np.maximum(each[series], least_w) for each in (shown.low, shown.high))
+        _line(axes, x, low, high, scene, shown, color=colour, lw=width, label=label)
+    if scene.limit_w is not None:
+        axes.axhline(scene.limit_w, color=GREEN, lw=1.1, ls="-.", label="limit")
+    if words:
+        axes.set_ylabel("W (relative)" if scene.relative else "W")
+    else:
+        axes.tick_params(labelleft=False)
+    axes.legend(loc="lower right", bbox_to_anchor=(1.01, 0.985), ncols=3, frameon=False)
+
+
+def _greatest(shown: Traces, series: int) -> float:
+    values = shown.high[series]
+    return float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
+
+
+def _reflection(
+    axes: Axes, scene: Scene, shown: Traces, time: Any, *, first: bool, last: bool
+) -> None:
+    most = max(_greatest(scene.whole, RHO), LEAST_RHO / 1.2)
+    if scene.usual is not None:
+        most = max(most, scene.usual[0])
+    if scene.limit_swr is not None:
+        most = max(most, float(rho_of_swr(scene.limit_swr)))
+    top = min(1.2 * most, MOST_RHO)
+    axes.set_ylim(0.0, top)
+    x = time(shown.time_ns)
+    readable = np.isfinite(shown.high[RHO])
+    if not readable.any():
+        axes.text(
+            *(0.5, 0.5),
+            f"incident power is below the readable\nfloor of {scene.floor_w:.2g} W",
+            transform=axes.transAxes,
+            ha="center",
+            bbox={"fc": "white", "ec": "none"},
+        )
+    _band(
+        axes,
+        x,
+        shown.low[RHO_LOW],
+        shown.high[RHO_HIGH],
+        scene.steps,
+        color=PALE,
+        label="95 % by noise",
+    )
+    _line(axes, x, shown.low[RHO], shown.high[RHO], scene, shown, color=BLUE, label="reflection")
+    if scene.usual is not None:
+        axes.axhline(scene.usual[0], color=INK, lw=1.0, ls="--", label="usual")
+    if scene.limit_swr is not None:
+        limit = float(rho_of_swr(scene.limit_swr))
+        axes.axhline(limit, color=GREEN, lw=1.1, ls="-.", label="limit")
+    if first:
+        axes.set_ylabel("reflection coefficient")
+        axes.legend(
+            loc="lower left",
+            bbox_to_anchor=(-0.01, 0.985),
+            ncols=4,
+            frameon=False,
+            columnspacing=1.0,
+            handlelength=1.8,
+        )
+    else:
+        axes.tick_params(labelleft=False)
+    if last:
+        _swr_axis(axes, top)
+
+
+def _swr_axis(axes: Axes, top: float) -> None:
+    """SWR on the right."""
+    right = axes.twinx()
+    right.set_ylim(0.0, top)
+    right.grid(visible=False)
+    places: list[float] = []
+    words: list[str] = []
+    for swr in SWRS:
+        place = float(rho_of_swr(swr))
+        if place <= top and (not places or place - places[-1] > CLOSE * top):
+            places.append(place)
+            words.append("∞" if swr > 100 else f"{swr:g}")
+    right.yaxis.set_major_locator(FixedLocator(places))
+    right.yaxis.set_major_formatter(FuncFormatter(lambda _, number: words[number or 0]))
+    right.set_ylabel("SWR")
+
+
+def _lanes(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any, *, words: bool) -> None:
+    """What was found when, a lane for each kind."""
+    axes.set_ylim(-0.6, len(LANES) - 0.5)
+    axes.invert_yaxis()
+    axes.yaxis.set_major_locator(FixedLocator(list(range(len(LANES)))))
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda _, number: LANES[number or 0]))
+    axes.tick_params(axis="y", length=0, labelleft=words)
+    axes.grid(visible=False, axis="y")
+    for lane, marks in enumerate((scene.transmissions, scene.excursions, scene.alarms)):
+        for mark in marks:
+            _stretch(axes, lane, mark, span_ns, time)
+    for begin_ns, names in _together(scene.alarms, span_ns):
+        late = begin_ns - span_ns[0] > 0.6 * (span_ns[1] - span_ns[0])
+        axes.annotate(
+            names,
+            (time(begin_ns), LANES.index("alarms")),
+            (-3 if late else 3, 3),
+            textcoords="offset points",
+            ha="right" if late else "left",
+            va="bottom",
+            fontsize=7,
+        )
+
+
+def _together(alarms: list[Mark], span_ns: tuple[int, int]) -> list[tuple[int, str]]:
+    """When alarms were raised, and their names; those of about the same time in one."""
+    groups: list[tuple[int, list[str]]] = []
+    for mark in alarms:
+        if not span_ns[0] <= mark.begin_ns <= span_ns[1]:
+            continue
+        if groups and mark.begin_ns - groups[-1][0] < TOGETHER * (span_ns[1] - span_ns[0]):
+            groups[-1][1].append(mark.words)
+        else:
+            groups.append((mark.begin_ns, [mark.words]))
+    return [
+        (begin_ns, f"{names[0]}, …" if len(names) > 2 else ", ".join(names))
+        for begin_ns, names in groups
+    ]
+
+
+def _stretch(axes: Axes, lane: int, mark: Mark, span_ns: tuple[int, int], time: Any) -> None:
+    end_ns = span_ns[1] if mark.end_ns is None else mark.end_ns
+    if end_ns < span_ns[0] or mark.begin_ns > span_ns[1]:
+        return
+    colour = INK if mark.own else GREY
+    begin, end = time(max(mark.begin_ns, span_ns[0])), time(min(end_ns, span_ns[1]))
+    axes.plot([begin, end], [lane, lane], color=colour, lw=2.2, solid_capstyle="butt")
+    if mark.begin_ns >= span_ns[0]:
+        axes.plot([begin], [lane], marker="|", color=colour, ms=8, mew=1.2)

@@ -1,0 +1,41 @@
+"""`mismatchd chart transmission`: one transmission from key-down to key-up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from logger.cli.station import calibration_of, config_option, configuration, output_option
+
+
+@click.command("transmission")
+@click.argument("transmission_id", type=int, metavar="ID")
+@config_option
+@output_option("Chart to write: .png, .svg or .pdf.")
+def command(transmission_id: int, config_path: Path | None, output: Path) -> None:
+    """Draw a transmission on one A4 sheet.
+
+    Incident and reflected power, the reflection with its 95 % interval by noise, excursions and
+    alarms: from its raw pairs, or from the means of its seconds where these are not kept any more.
+    """
+    config = configuration(config_path)
+    from logger.charts.scenes import of_transmission
+    from logger.charts.sheet import check_suffix, save
+    from logger.charts.timeline import draw
+    from logger.store.database import Store
+
+    check_suffix(output)
+    store = Store.reader(config.store.path)
+    try:
+        scene = of_transmission(
+            store,
+            transmission_id,
+            config.station.name,
+            config.transmission.min_forward_w,
+            calibration_of(config),
+        )
+    finally:
+        store.close()
+    save(draw(scene), output)
+    click.echo(f"drew {output}", err=True)

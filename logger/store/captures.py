@@ -1,0 +1,62 @@
+"""Captures: the time around each alarm and excursion, whose raw pairs stay beyond the archive's
+retention. Within a transaction of the caller.
+
+Each event has a capture of its own, from BEFORE_NS before it to AFTER_NS after it; events of the
+same extent share one. Captures may overlap: the pairs are kept once.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+
+import numpy as np
+
+from logger.blocks import Times
+from logger.rows import CAPTURE_AFTER_NS as AFTER_NS
+from logger.rows import CAPTURE_BEFORE_NS as BEFORE_NS
+
+NAMED_BY = ("alarms", "excursions")
+
+
+def around(connection: sqlite3.Connection, begin_ns: int, end_ns: int) -> int:
+    """The id of the capture around an event of that extent; it is made unless there is one."""
+    span = begin_ns - BEFORE_NS, end_ns + AFTER_NS
+    connection.execute("INSERT OR IGNORE INTO captures (first_ns, last_ns) VALUES (?, ?)", span)
+    found = connection.execute(
+        "SELECT id FROM captures WHERE first_ns = ? AND last_ns = ?", span
+    ).fetchone()
+    return int(found[0])
+
+
+def spans(connection: sqlite3.Connection) -> Times:
+    """First and last nanosecond of all captured time in order; what overlaps is one, (n, 2)."""
+    rows = connection.execute("SELECT first_ns, last_ns FROM captures ORDER BY first_ns").fetchall()
+    found = np.array(rows, dtype=np.int64).reshape(-1, 2)
+    if not len(found):
+        return found
+    first, last = found[:, 0], np.maximum.accumulate(found[:, 1])
+    begins = np.concatenate([[True], first[1:] > last[:-1] + 1])
+    return np.column_stack([first[begins], last[np.append(begins[1:], True)]])
+
+
+def forget(connection: sqlite3.Connection, upto_ns: int) -> int:
+    """Give up the captures that begin at `upto_ns` or before, and say so where they are named; how
+    many."""
+    for table in NAMED_BY:
+        connection.execute(
+            f"UPDATE {table} SET capture_id = NULL"
+            " WHERE capture_id IN (SELECT id FROM captures WHERE first_ns <= ?)",
+            (upto_ns,),
+        )
+    return connection.execute("DELETE FROM captures WHERE first_ns <= ?", (upto_ns,)).rowcount
+
+
+def release(connection: sqlite3.Connection, ids: Iterable[int | None]) -> None:
+    """Delete those of the captures that nothing names any more."""
+    unnamed = " AND ".join(
+        f"NOT EXISTS (SELECT 1 FROM {table} WHERE capture_id = captures.id)" for table in NAMED_BY
+    )
+    connection.executemany(
+        f"DELETE FROM captures WHERE id = ? AND {unnamed}", [(each,) for each in ids]
+    )
