@@ -32,6 +32,7 @@ GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
 # EARLY s after the first pair, then every RENEW_NS. Each renewal cuts a block in two.
 EARLY = 512
 RENEW_NS = 600 * SECOND_NS
+MOST_PAIRS = 65_536  # worked on at once, so that they stay in the cache
 
 
 class Pipeline:
@@ -201,15 +202,15 @@ class Pipeline:
 
     def _parts(self, block: SampleBlock) -> Iterator[SampleBlock]:
         """Cut at the moments when the noise estimate is renewed. They depend on timestamps only,
-        so that rows do not depend on how the stream was cut into blocks."""
+        so that rows do not depend on how the stream was cut into blocks. Cut what is too long."""
         times = block.time_ns
         begin = 0
         while begin < len(block):
             if int(times[begin]) >= self._renew_ns:
                 self._noise = self._tracker.noise()
                 self._renew_ns = self._next_renewal(int(times[begin]))
-            end = len(block)
-            if times[-1] >= self._renew_ns:
+            end = min(begin + MOST_PAIRS, len(block))
+            if times[end - 1] >= self._renew_ns:
                 end = int(np.searchsorted(times, self._renew_ns))
             if begin == 0 and end == len(block):
                 yield block

@@ -32,7 +32,7 @@ class Flag(IntFlag):
         return " ".join((flag.name or "").lower().replace("_", "-") for flag in self)
 
 
-class Second(msgspec.Struct, frozen=True, kw_only=True):
+class Second(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One second of a transmission (its first and last second may be shorter).
 
     `time_ns` is the whole UTC second, or the start of the transmission if that is later.
@@ -55,7 +55,7 @@ class Second(msgspec.Struct, frozen=True, kw_only=True):
     reflected_v: float
 
 
-class Transmission(msgspec.Struct, frozen=True, kw_only=True):
+class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One transmission, or as much of it as there is so far (`ended` False).
 
     `swr_low..swr_high` is the 95 % interval of what the SWR is; `swr_noise_low..swr_noise_high`

@@ -194,6 +194,7 @@ def highest_ratios(
 
 def _sums_since(before: NDArray[np.intp], column: Floats) -> Floats:
     """For each place of a column the sum from the place `before` to this."""
-    totals = np.zeros(len(column) + 1)
+    totals = np.empty(len(column) + 1)
+    totals[0] = 0.0
     np.cumsum(column, out=totals[1:])
     return np.asarray(totals[1:] - totals.take(before))

@@ -254,27 +254,40 @@ def _numbers(key: str, field: _Field) -> tuple[Values, bool | NDArray[np.bool_]]
     pointed = field.decimals != _NO_POINT
     decimals = field.decimals * pointed
     if key == "time_us":
-        return np.where(field.negative, -whole, whole), ~np.asarray(pointed)
+        return _signed(whole, field.negative), ~np.asarray(pointed)
     if key == "time_ns":
         factor = _INT_POWERS[9 - np.minimum(decimals, 9)]
         exact = (np.asarray(decimals) <= 9) & (whole <= INT64_MAX // factor)
         nanoseconds = whole * factor
-        return np.where(field.negative, -nanoseconds, nanoseconds), exact
-    if np.max(field.digits) > 15:
+        return _signed(nanoseconds, field.negative), exact
+    if _most(field.digits) > 15:
         exact = whole < 2**53
     values = whole.astype(np.float64)
     values /= _POWERS[decimals]
-    if np.any(field.negative):
-        np.negative(values, out=values, where=np.asarray(field.negative))
-    return values, exact
+    return _signed(values, field.negative), exact
+
+
+def _signed(values: Values, negative: bool | NDArray[np.bool_]) -> Values:
+    if isinstance(negative, bool):
+        return -values if negative else values
+    return np.negative(values, out=values, where=negative)
+
+
+def _most(values: PerLine) -> int:
+    return values if isinstance(values, int) else int(values.max(initial=0))
+
+
+def _of_eight(digits: PerLine) -> PerLine:
+    """How many of eight places these digits fill."""
+    return min(max(digits, 0), 8) if isinstance(digits, int) else np.clip(digits, 0, 8)
 
 
 def _digits(field: _Field) -> Ints:
     """Return the digits of each line as one number, passing over the point."""
     total: Ints | None = None
-    for done in range(0, int(np.max(field.digits, initial=1)), 8):
+    for done in range(0, max(_most(field.digits), 1), 8):
         word = _without_point(field, done)
-        word &= _LAST_DIGITS[np.clip(field.digits - done, 0, 8)]
+        word &= _LAST_DIGITS[_of_eight(field.digits - done)]
         for factor, shift, mask in _FOLDS:
             word *= factor
             word >>= shift
@@ -297,7 +310,7 @@ def _without_point(field: _Field, done: int) -> Words:
             return field.load(done)
         if right <= 0:
             return field.load(done + 1)
-    kept = _LAST[np.clip(right, 0, 8)]
+    kept = _LAST[_of_eight(right)]
     word = field.load(done)
     word &= kept
     word |= field.load(done + 1) & ~kept

@@ -27,7 +27,6 @@ from typing import NamedTuple, TypeVar
 import msgspec
 import numpy as np
 
-from drivers.contract import SampleBlock
 from logger.blocks import Times
 from logger.calibration.coupler import Coupler
 from logger.config import Config
@@ -41,7 +40,7 @@ from logger.watchdog import no_data
 
 EVER_NS = 2**62
 SECOND_NS = 1_000_000_000
-BLOCK_PAIRS = 65_536  # about as many are worked on at once
+BLOCK_PAIRS = 65_536  # small segments are worked on together
 HINDSIGHT = " (in hindsight)"
 AROUND_NS = 2_000_000_000  # an alarm belongs to a transmission if it is that near
 
@@ -78,7 +77,7 @@ def recompute(
     for stretch in _stretches(archive, connection):
         pipeline: Pipeline | None = None
         last_ns = stretch.since_ns
-        for block in _blocks(archive, stretch):
+        for block in joined(archive.blocks(stretch.since_ns, stretch.until_ns), BLOCK_PAIRS):
             if pipeline is None:
                 derived.begin(int(block.time_ns[0]), stretch)
                 pipeline = Pipeline(
@@ -101,13 +100,6 @@ class _Stretch(NamedTuple):
     since_ns: int
     until_ns: int
     torn: bool
-
-
-def _blocks(archive: Archive, stretch: _Stretch) -> Iterator[SampleBlock]:
-    """The pairs of a stretch, as many at once as a processor's cache likes."""
-    for block in joined(archive.blocks(stretch.since_ns, stretch.until_ns), BLOCK_PAIRS):
-        for begin in range(0, len(block), BLOCK_PAIRS):
-            yield block[begin : begin + BLOCK_PAIRS]
 
 
 def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_Stretch]:
