@@ -1,0 +1,277 @@
+"""Patterns, causes, checks and cautions: data.
+
+EXPECTED says how likely each finding (see `findings`) is with a cause; what is not named is SELDOM.
+NOTHING is the cause of a sound station. Checks go from the cheapest to the dearest, and each says
+where it sends a person: `Place.BENCH` needs no caution but the key up.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+from typing import NamedTuple
+
+NEVER, SELDOM, RARE, MAYBE, OFTEN, ALWAYS = 0.01, 0.03, 0.12, 0.4, 0.8, 0.96
+
+
+class Place(Enum):
+    """Where a check sends somebody."""
+
+    LOOK = "look"  # eyes and this program only
+    SHACK = "shack"  # plugs and meters at the radio
+    MAINS = "mains"
+    OUTSIDE = "outside"  # antenna, mast, roof
+
+
+CAUTIONS: dict[Place, tuple[str, ...]] = {
+    Place.LOOK: (),
+    Place.SHACK: (
+        "Unkey first and keep others from keying; a transmitter on a bad line wants low power.",
+    ),
+    Place.MAINS: (
+        "Unkey, switch off and pull the mains plug before a cover comes off; supplies and"
+        " amplifiers hold a charge for minutes. Leave it to somebody trained if in doubt; follow"
+        " local codes.",
+    ),
+    Place.OUTSIDE: (
+        "Unkey, and see that nobody can key while you are out: an antenna in use burns.",
+        "Keep away from power lines by more than the length of all you carry, antenna and mast"
+        " included. Never under a thunderstorm or when one is near.",
+        "Ladder on firm ground and held by a second person, a harness on mast and roof; follow"
+        " local codes.",
+    ),
+}
+
+
+class Check(NamedTuple):
+    """Something a person can do next."""
+
+    text: str
+    place: Place
+
+
+class Cause(NamedTuple):
+    """A cause: the pattern it makes in words, what exactly may be behind it, what to check."""
+
+    name: str
+    title: str
+    pattern: str
+    behind: tuple[str, ...]
+    checks: tuple[Check, ...]
+    prior: float = 1.0
+
+
+BYPASS = Check(
+    "Take the meter out of the line, or try another one: does the trouble stay?", Place.SHACK
+)
+LEAD = Check("Swap the short lead between radio and meter for a known good one.", Place.SHACK)
+WIGGLE = Check(
+    "Key at low power, watch the reading, and wiggle cable and plug one by one from the"
+    " transmitter outwards: the one that makes it jump is yours. Hold cable jackets only, and"
+    " unkey before a plug is unscrewed.",
+    Place.SHACK,
+)
+DUMMY = Check(
+    "Put a dummy load at the far end of the line: if the reading is good now, line and plugs are"
+    " sound and the antenna is not.",
+    Place.OUTSIDE,
+)
+NEAR_DUMMY = Check(
+    "Put a dummy load in place of the line, right behind the meter, and key briefly: radio, lead"
+    " and meter are sound if SWR is near 1.",
+    Place.SHACK,
+)
+OHMS = Check(
+    "Two detectors cannot tell an open from a short. Unkeyed and with both ends of the line"
+    " disconnected, put an ohmmeter across its end: near zero is a short; no reading is right."
+    " Then bridge the far end: no reading now is an open. An antenna left on may be a short for"
+    " direct current by design.",
+    Place.OUTSIDE,
+)
+OHMS_HERE = Check(
+    "Two detectors cannot tell an open from a short. Unkeyed, unscrew the line from the meter and"
+    " put an ohmmeter across the line's end: far from what it used to read (or near zero, with an"
+    " antenna that is open for direct current) points to a short, no reading (with one that is"
+    " closed) to an open.",
+    Place.SHACK,
+)
+WATER = Check(
+    "Look for water: unscrew the outdoor plugs, look for drops, green copper and dark braid, and"
+    " feel the jacket for cuts.",
+    Place.OUTSIDE,
+)
+ANTENNA = Check(
+    "Look at the antenna: element lengths against your notes, clamps, feed point, things that have"
+    " come near it.",
+    Place.OUTSIDE,
+)
+GLASS = Check(
+    "Look at the antenna from the ground with binoculars: bent, turned, slid, something new near"
+    " it?",
+    Place.LOOK,
+)
+LISTEN = Check(
+    "Receive on that channel and on its neighbours for a while: is a strong station near, and does"
+    " the reflected reading rise with the key up?",
+    Place.LOOK,
+)
+OTHER_CHANNELS = Check(
+    "Key briefly on the channels beside it: a load changes smoothly from channel to channel, a"
+    " strange signal does not.",
+    Place.SHACK,
+)
+POWER_SETTING = Check(
+    "Look at the power setting, mode and microphone gain, and at the supply's voltage while keyed.",
+    Place.LOOK,
+)
+SUPPLY = Check(
+    "Measure supply and fuse contacts under load; then have the transmitter looked at.", Place.MAINS
+)
+SWAP_PORTS = Check(
+    "Turn the coupler round (or swap the detector wires): the fault goes with the bad port.",
+    Place.SHACK,
+)
+WIRES = Check(
+    "Look at the wires from detector to converter, their ground and the diode; touch each while"
+    " watching the volts.",
+    Place.SHACK,
+)
+ZEROS = Check(
+    "Read both ports with the key up and the radio off: they should show the zeros of the"
+    " calibration.",
+    Place.LOOK,
+)
+HOT = Check(
+    "Key for a minute at the usual power, unkey, and feel each plug in the shack: the warm one is"
+    " bad.",
+    Place.SHACK,
+)
+
+NOTHING = "nothing"
+CAUSES: tuple[Cause, ...] = (
+    Cause(
+        "intermittent-contact",
+        "a contact that opens for moments",
+        "The reflection jumps away for a moment and comes back.",
+        (
+            "a plug that is not screwed tight or whose pin is not soldered well",
+            "a strand of the braid that touches the pin now and then",
+            "a line broken inside where it bends, or a loose joint at the antenna",
+        ),
+        (LEAD, WIGGLE, BYPASS, DUMMY, WATER, ANTENNA),
+    ),
+    Cause(
+        "open-or-short",
+        "an open or a short in the line",
+        "Nearly all power comes back, on every channel.",
+        (
+            "a plug that has come off or apart, most often the last one touched",
+            "a strand of the braid across the pin",
+            "a line cut or crushed, or a broken feed point",
+        ),
+        (LEAD, NEAR_DUMMY, WIGGLE, OHMS_HERE, OHMS, DUMMY, WATER, ANTENNA),
+    ),
+    Cause(
+        "hot-joint",
+        "a joint that warms up",
+        "Reflection rises while the key is down and is back after a rest.",
+        (
+            "a plug with a poor contact or a cold solder joint",
+            "a corroded clamp or coil at the antenna",
+        ),
+        (HOT, LEAD, BYPASS, NEAR_DUMMY, DUMMY, ANTENNA),
+    ),
+    Cause(
+        "wet-line",
+        "a line that takes up water",
+        "Reflection falls slowly: better to look at, but the loss of the line hides it, and less"
+        " power reaches the antenna.",
+        (
+            "water in the line, from an outdoor plug or a cut in the jacket",
+            "an outdoor plug or joint that corrodes",
+        ),
+        (GLASS, BYPASS, WATER, DUMMY, ANTENNA),
+    ),
+    Cause(
+        "antenna-moved",
+        "an antenna that is tuned otherwise",
+        "Channels changed at once and by different amounts.",
+        (
+            "an element that slipped in its clamp (low channels better: it became longer; high"
+            " channels better: shorter)",
+            "something new near the antenna: a mast, a wire, ice, leaves",
+            "a change in the line's length or in its plugs",
+        ),
+        (GLASS, BYPASS, LEAD, DUMMY, ANTENNA),
+    ),
+    Cause(
+        "one-channel",
+        "a strange signal on one channel",
+        "Only one channel reads more; the others are as before.",
+        (
+            "a station near you that transmits on that channel and is heard at the reflected port",
+            "the meter picking up something local on that frequency",
+        ),
+        (LISTEN, OTHER_CHANNELS, BYPASS),
+    ),
+    Cause(
+        "transmitter-change",
+        "a transmitter or amplifier that gives another power",
+        "Incident power changed, reflection did not: line and antenna are as before.",
+        (
+            "another setting, mode or microphone",
+            "a weak supply, a corroded power lead, a tired output stage",
+        ),
+        (POWER_SETTING, NEAR_DUMMY, SUPPLY),
+    ),
+    Cause(
+        "coupler-fault",
+        "the coupler, a detector or the bridge",
+        "The readings are not what a load does.",
+        (
+            "a detector diode, its wire or its ground",
+            "a converter input that is stuck, drifts or has become noisy",
+        ),
+        (ZEROS, WIRES, BYPASS, SWAP_PORTS, NEAR_DUMMY),
+    ),
+    Cause(NOTHING, "nothing has changed", "Nothing differs from before.", (), (), prior=2.0),
+)
+BY_NAME = {cause.name: cause for cause in CAUSES}
+
+EXPECTED: dict[str, dict[str, float]] = {
+    "intermittent-contact": {
+        "excursions": ALWAYS,
+        "spread": MAYBE,
+        "heats": RARE,
+        "lone": RARE,
+    },
+    "open-or-short": {"full": ALWAYS, "power": RARE, "excursions": RARE, "heats": RARE,
+                      "compensated": RARE, "impossible": RARE, "spread": MAYBE},
+    "hot-joint": {"heats": OFTEN, "spread": OFTEN, "full": RARE, "lone": RARE, "power": RARE,
+                  "excursions": RARE},
+    "wet-line": {"soaks": OFTEN, "shrunk": RARE, "spread": RARE},
+    "antenna-moved": {"spread": ALWAYS, "shrunk": RARE, "lone": SELDOM, "full": SELDOM,
+                      "soaks": SELDOM, "compensated": SELDOM},
+    "one-channel": {"lone": OFTEN, "spread": OFTEN, "heats": RARE, "excursions": RARE,
+                    "impossible": RARE},
+    "transmitter-change": {"power": ALWAYS},
+    "coupler-fault": {"zero": MAYBE, "noisy": MAYBE, "still": MAYBE, "shrunk": MAYBE,
+                      "compensated": MAYBE, "impossible": MAYBE, "spread": MAYBE, "power": RARE,
+                      "full": MAYBE, "excursions": RARE, "heats": RARE, "soaks": RARE},
+    NOTHING: {},
+}
+# What only a fault of the meter does: with none of these the coupler is as little blamed as all.
+OF_THE_METER = ("zero", "noisy", "still", "shrunk", "compensated", "impossible")
+
+# Alarms that rules have raised since, and what each makes how many times likelier.
+HINTS: dict[str, dict[str, float]] = {
+    "intermittent-contact": {"intermittent-contact": 5.0},
+    "heating-joint": {"hot-joint": 5.0},
+    "detector-fault": {"coupler-fault": 4.0},
+    "baseline-shift": {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
+}
+SILENT = (
+    Check("See that the bridge has power and its lead sits: is a light on?", Place.LOOK),
+    Check("`mismatchd ports` lists what this host sees; `mismatchd status` what it misses.",
+          Place.LOOK),
+    Check("Pull and replug the bridge's lead, try another socket and another lead.", Place.SHACK),
+)

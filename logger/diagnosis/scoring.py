@@ -1,0 +1,176 @@
+"""From findings to causes: naive Bayes with the coarse likelihoods of `rules`, and a threshold.
+
+A finding that holds to the degree p counts p ln P(holds | cause) + (1 - p) ln P(does not | cause);
+one that is not known counts nothing. Findings share causes of error, so their sum is flattered: the
+best cause must be SURE before it is named, and otherwise the diagnosis says that it does not know,
+and which findings are missing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import msgspec
+import numpy as np
+
+from logger.diagnosis.evidence import Evidence
+from logger.diagnosis.findings import Finding, findings
+from logger.diagnosis.rules import (
+    BY_NAME,
+    CAUSES,
+    CAUTIONS,
+    EXPECTED,
+    HINTS,
+    NOTHING,
+    OF_THE_METER,
+    SELDOM,
+    Check,
+)
+
+SURE = 0.75
+SHOWN = 0.02  # causes that are less likely are not told
+TELLS = 1.0  # ln of the likelihood ratio from which on a finding is told as evidence
+
+
+class Weighed(msgspec.Struct, frozen=True):
+    """A cause with how likely it is, and the evidence for and against it in words."""
+
+    name: str
+    title: str
+    likely: float
+    behind: tuple[str, ...]
+    for_: tuple[str, ...] = msgspec.field(name="for")
+    against: tuple[str, ...]
+
+
+class Advice(msgspec.Struct, frozen=True):
+    """A check with its cautions."""
+
+    text: str
+    cautions: tuple[str, ...]
+
+
+class Diagnosis(msgspec.Struct, frozen=True):
+    """`pattern` in words; `causes` the likeliest first; `sure` if the first may be named; what
+    would tell `more` if not; `checks` the cheapest first."""
+
+    pattern: str
+    sure: bool
+    causes: tuple[Weighed, ...]
+    checks: tuple[Advice, ...]
+    more: tuple[str, ...]
+    odds: dict[str, float]
+
+
+def diagnose(evidence: Evidence) -> Diagnosis:
+    """What the evidence says."""
+    found = findings(evidence)
+    odds = _odds(found, evidence.alarms)
+    order = sorted(odds, key=lambda name: -odds[name])
+    first = order[0]
+    sure = odds[first] >= SURE and (first != NOTHING or bool(evidence.channels))
+    told = [name for name in order if odds[name] >= SHOWN or name == first]
+    causes = tuple(_weighed(name, odds, found) for name in told)
+    blamed = [name for name in told if name != NOTHING] or [n for n in order if n != NOTHING][:3]
+    pattern = BY_NAME[first].pattern
+    if not sure:
+        pattern = "The evidence does not single out a cause."
+    return Diagnosis(
+        pattern=pattern,
+        sure=sure,
+        causes=causes,
+        checks=() if sure and first == NOTHING else _checks(blamed[:1] if sure else blamed[:3]),
+        more=() if sure else _more(found, evidence),
+        odds={name: round(odds[name], 4) for name in order},
+    )
+
+
+def expected(cause: str, finding: str) -> float:
+    """How likely a finding is with a cause."""
+    return EXPECTED[cause].get(finding, SELDOM)
+
+
+def _odds(found: Mapping[str, Finding], alarms: Mapping[str, int]) -> dict[str, float]:
+    scores = {}
+    for cause in CAUSES:
+        score = math.log(cause.prior)
+        for name, one in found.items():
+            if one.degree is None:
+                continue
+            p = expected(cause.name, name)
+            if cause.name == "coupler-fault" and name in OF_THE_METER:
+                continue
+            score += one.degree * math.log(p) + (1 - one.degree) * math.log(1 - p)
+        if cause.name == "coupler-fault":
+            # One sign is enough, and which one is no matter.
+            degrees = [found[name].degree for name in OF_THE_METER]
+            known = [degree for degree in degrees if degree is not None]
+            any_ = 1 - float(np.prod([1 - degree for degree in known])) if known else 0.5
+            score += any_ * math.log(0.9) + (1 - any_) * math.log(0.03)
+            score += len(known) * math.log(1 - SELDOM)
+        for kind, lifts in HINTS.items():
+            if alarms.get(kind):
+                score += math.log(lifts.get(cause.name, 1.0))
+        scores[cause.name] = score
+    top = max(scores.values())
+    weights = {name: math.exp(score - top) for name, score in scores.items()}
+    total = sum(weights.values())
+    return {name: weight / total for name, weight in weights.items()}
+
+
+def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, Finding]) -> Weighed:
+    """What speaks for a cause is what the others would seldom show, and the other way round."""
+    for_: list[tuple[float, str]] = []
+    against: list[tuple[float, str]] = []
+    others = {other: share for other, share in odds.items() if other != name}
+    total = max(sum(others.values()), 1e-12)
+    for finding, one in found.items():
+        if one.degree is None:
+            continue
+        holds = one.degree >= 0.5
+
+        def likelihood(cause: str, finding: str = finding, holds: bool = holds) -> float:
+            p = expected(cause, finding)
+            return p if holds else 1 - p
+
+        rest = sum(share * likelihood(other) for other, share in others.items()) / total
+        ratio = math.log(likelihood(name) / rest)
+        plain = math.log(likelihood(name) / likelihood(NOTHING))
+        weight = max(ratio, plain) if holds else ratio
+        if weight >= TELLS:
+            for_.append((-weight, one.words))
+        elif min(ratio, plain) <= -TELLS:
+            against.append((ratio, one.words))
+    cause = BY_NAME[name]
+    return Weighed(
+        name=name,
+        title=cause.title,
+        likely=round(odds[name], 3),
+        behind=cause.behind,
+        for_=tuple(words for _, words in sorted(for_)),
+        against=tuple(words for _, words in sorted(against)),
+    )
+
+
+def _checks(names: list[str]) -> tuple[Advice, ...]:
+    """The checks of these causes without doubles, those of the first cause in its order, others
+    where they are as cheap."""
+    order = {place: rank for rank, place in enumerate(CAUTIONS)}
+    checks: list[Check] = []
+    for name in names:
+        checks += [check for check in BY_NAME[name].checks if check not in checks]
+    if len(names) > 1:
+        checks.sort(key=lambda check: order[check.place])
+    return tuple(Advice(check.text, CAUTIONS[check.place]) for check in checks)
+
+
+def _more(found: Mapping[str, Finding], evidence: Evidence) -> tuple[str, ...]:
+    missing = dict.fromkeys(one.words for one in found.values() if one.degree is None)
+    told = list(missing)
+    if evidence.transmissions[1] < 5:
+        told.append(
+            f"only {evidence.transmissions[1]} transmissions since; a few more, on the lowest, a"
+            " middle and the highest channel, would tell more"
+        )
+    return tuple(told)
