@@ -28,6 +28,7 @@ DAY_NS = 86_400_000_000_000
 HOUR_S = 3600.0
 NEVER_NS = 2**62
 NO_CHANNEL = -1.0
+EVEN = 5.0
 
 PRIOR = 3.0  # transmissions
 PRIOR_SD, PRIOR_SHARE = 0.006, 0.03  # of rho, and of its level
@@ -40,7 +41,7 @@ IMPOSSIBLE_RATIO = 1.35
 STILL_V, STILL_SHARE = 3e-4, 0.02
 LEAST_DRIFT_S = 4
 DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, by wind and warmth
-DRIFT_LN = 0.8
+DRIFT_LN = 0.6
 WANDER_SD, WANDER_W = 0.004, 0.01
 ZERO_V, NOISE_LN = 1.5e-3, 0.2  # usual scatter of zeros, and of ln of the noise
 SHIFTS = np.linspace(-2.6, 2.6, 131)  # of ln watts, that powers may have been changed by
@@ -229,6 +230,10 @@ def _onset(history: History, readings: _Reading) -> int | None:
     total += onset.power_score(starts, ln_watts, cuts)
     on_air = Stream(starts, (rows["end_ns"] - starts) * 1e-9, 1.0)
     total += onset.rate_score(history.excursions["time_ns"], on_air, cuts)
+    # Where nothing tells, both sides should be long.
+    before = np.searchsorted(starts, cuts) + 1.0
+    after = len(starts) + 2.0 - before
+    total += EVEN * np.log(before * after)
     return int(cuts[int(np.argmax(total))])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -22,7 +23,7 @@ MOST_ROWS = 5000
 SEGMENTS = 48
 REST_NS = 600_000_000  # after key-up, until the detectors read their zeros
 AHEAD_NS = 100_000_000  # before key-down
-OUTLIERS = 0.03  # of the steps from pair to pair: crackles
+GROUP = 16  # pairs
 LEAST_QUIET = 32  # pairs
 
 TRANSMISSIONS = {
@@ -119,10 +120,14 @@ def columns(fields: Mapping[str, type], rows: Sequence[Sequence[Any]]) -> Column
     }
 
 
-def _noise(steps: Floats) -> float:
-    """Standard deviation of single readings from steps between them, but for the largest."""
-    size = np.sort(np.abs(steps))[: max(int(len(steps) * (1 - OUTLIERS)), 1)]
-    return float(np.sqrt(0.5 * np.mean(size**2)))
+def _unkeyed_volts(volts: Floats) -> tuple[float, float]:
+    """The zero and the noise of one port from unkeyed readings. Speech too weak to count as a
+    transmission may be among them, so the quiet quarter of all groups tells."""
+    groups = volts[: len(volts) // GROUP * GROUP].reshape(-1, GROUP)
+    variances = 0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1)
+    limit = float(np.quantile(variances, 0.25))
+    zero = float(np.median(groups[variances <= limit].mean(axis=1)))
+    return zero, math.sqrt(limit)
 
 
 def _unkeyed(store: Store, since_ns: int, until_ns: int, transmissions: Columns) -> Columns:
@@ -139,20 +144,9 @@ def _unkeyed(store: Store, since_ns: int, until_ns: int, transmissions: Columns)
             quiet &= (following <= times) | (times < following - AHEAD_NS)
         if quiet.sum() < LEAST_QUIET:
             continue
-        beside = quiet[1:] & quiet[:-1]
-        steps = np.diff(times)
-        beside &= steps <= 2 * np.median(steps)
-        volts = pairs.forward_v, pairs.reflected_v
-        found.append(
-            (
-                int(np.median(times[quiet])),
-                *(float(np.median(side[quiet])) for side in volts),
-                *(
-                    _noise(np.diff(side)[beside])
-                    if beside.sum() >= LEAST_QUIET // 2
-                    else np.nan
-                    for side in volts
-                ),
-            )
+        zeros, noises = zip(
+            *(_unkeyed_volts(side[quiet]) for side in (pairs.forward_v, pairs.reflected_v)),
+            strict=True,
         )
+        found.append((int(np.median(times[quiet])), *zeros, *noises))
     return columns({"time_ns": int, **dict.fromkeys(names, float)}, found)

@@ -1,6 +1,7 @@
 """Patterns, causes, checks and cautions: data.
 
-EXPECTED says how likely each finding (see `findings`) is with a cause; what is not named is SELDOM.
+EXPECTED says how likely each finding (see `findings`) is with a cause; what is not named there is
+as likely as OF_THE_METER says, or SELDOM.
 NOTHING is the cause of a sound station. Checks go from the cheapest to the dearest, and each says
 where it sends a person: `Place.BENCH` needs no caution but the key up.
 """
@@ -146,7 +147,7 @@ HOT = Check(
     Place.SHACK,
 )
 
-NOTHING = "nothing"
+NOTHING, METER = "nothing", "coupler-fault"
 CAUSES: tuple[Cause, ...] = (
     Cause(
         "intermittent-contact",
@@ -243,24 +244,59 @@ EXPECTED: dict[str, dict[str, float]] = {
         "spread": MAYBE,
         "heats": RARE,
         "lone": RARE,
+        "power": RARE,
     },
-    "open-or-short": {"full": ALWAYS, "power": RARE, "excursions": RARE, "heats": RARE,
-                      "compensated": RARE, "impossible": RARE, "spread": MAYBE},
-    "hot-joint": {"heats": OFTEN, "spread": OFTEN, "full": RARE, "lone": RARE, "power": RARE,
-                  "excursions": RARE},
+    "open-or-short": {
+        "full": ALWAYS,
+        "spread": MAYBE,
+        "excursions": RARE,
+        "heats": RARE,
+        "power": RARE,
+        "compensated": RARE,
+        "impossible": RARE,
+    },
+    "hot-joint": {
+        "heats": ALWAYS,
+        "spread": MAYBE,
+        "shrunk": MAYBE,
+        "soaks": RARE,
+        "excursions": RARE,
+        "full": RARE,
+        "lone": RARE,
+        "power": RARE,
+    },
     "wet-line": {"soaks": OFTEN, "shrunk": RARE, "spread": RARE},
-    "antenna-moved": {"spread": ALWAYS, "shrunk": RARE, "lone": SELDOM, "full": SELDOM,
-                      "soaks": SELDOM, "compensated": SELDOM},
-    "one-channel": {"lone": OFTEN, "spread": OFTEN, "heats": RARE, "excursions": RARE,
-                    "impossible": RARE},
+    "antenna-moved": {"spread": ALWAYS, "shrunk": RARE, "power": RARE},
+    "one-channel": {
+        "lone": ALWAYS,
+        "spread": OFTEN,
+        "heats": RARE,
+        "excursions": RARE,
+        "impossible": RARE,
+    },
     "transmitter-change": {"power": ALWAYS},
-    "coupler-fault": {"zero": MAYBE, "noisy": MAYBE, "still": MAYBE, "shrunk": MAYBE,
-                      "compensated": MAYBE, "impossible": MAYBE, "spread": MAYBE, "power": RARE,
-                      "full": MAYBE, "excursions": RARE, "heats": RARE, "soaks": RARE},
+    # One of OF_THE_METER is enough; these come with them.
+    "coupler-fault": {
+        "spread": MAYBE,
+        "full": MAYBE,
+        "excursions": RARE,
+        "heats": RARE,
+        "lone": RARE,
+        "soaks": MAYBE,
+        "power": RARE,
+    },
     NOTHING: {},
 }
-# What only a fault of the meter does: with none of these the coupler is as little blamed as all.
-OF_THE_METER = ("zero", "noisy", "still", "shrunk", "compensated", "impossible")
+# Signs that only a bad meter shows, and how likely each is with all else.
+OF_THE_METER = {
+    "zero": NEVER,
+    "noisy": NEVER,
+    "still": NEVER,
+    "shrunk": SELDOM,
+    "compensated": SELDOM,
+    "impossible": SELDOM,
+}
+A_SIGN = 0.93  # how likely a bad meter shows one of them at least
 
 # Alarms that rules have raised since, and what each makes how many times likelier.
 HINTS: dict[str, dict[str, float]] = {

@@ -12,16 +12,17 @@ import math
 from collections.abc import Mapping
 
 import msgspec
-import numpy as np
 
 from logger.diagnosis.evidence import Evidence
 from logger.diagnosis.findings import Finding, findings
 from logger.diagnosis.rules import (
+    A_SIGN,
     BY_NAME,
     CAUSES,
     CAUTIONS,
     EXPECTED,
     HINTS,
+    METER,
     NOTHING,
     OF_THE_METER,
     SELDOM,
@@ -29,6 +30,7 @@ from logger.diagnosis.rules import (
 )
 
 SURE = 0.75
+ENOUGH = 10  # findings that must be known before it is said that nothing changed
 SHOWN = 0.02  # causes that are less likely are not told
 TELLS = 1.0  # ln of the likelihood ratio from which on a finding is told as evidence
 
@@ -69,7 +71,8 @@ def diagnose(evidence: Evidence) -> Diagnosis:
     odds = _odds(found, evidence.alarms)
     order = sorted(odds, key=lambda name: -odds[name])
     first = order[0]
-    sure = odds[first] >= SURE and (first != NOTHING or bool(evidence.channels))
+    known = sum(one.degree is not None for one in found.values())
+    sure = odds[first] >= SURE and (first != NOTHING or known >= ENOUGH)
     told = [name for name in order if odds[name] >= SHOWN or name == first]
     causes = tuple(_weighed(name, odds, found) for name in told)
     blamed = [name for name in told if name != NOTHING] or [n for n in order if n != NOTHING][:3]
@@ -88,35 +91,35 @@ def diagnose(evidence: Evidence) -> Diagnosis:
 
 def expected(cause: str, finding: str) -> float:
     """How likely a finding is with a cause."""
-    return EXPECTED[cause].get(finding, SELDOM)
+    return EXPECTED[cause].get(finding, OF_THE_METER.get(finding, SELDOM))
 
 
 def _odds(found: Mapping[str, Finding], alarms: Mapping[str, int]) -> dict[str, float]:
-    scores = {}
-    for cause in CAUSES:
-        score = math.log(cause.prior)
-        for name, one in found.items():
-            if one.degree is None:
-                continue
-            p = expected(cause.name, name)
-            if cause.name == "coupler-fault" and name in OF_THE_METER:
-                continue
-            score += one.degree * math.log(p) + (1 - one.degree) * math.log(1 - p)
-        if cause.name == "coupler-fault":
-            # One sign is enough, and which one is no matter.
-            degrees = [found[name].degree for name in OF_THE_METER]
-            known = [degree for degree in degrees if degree is not None]
-            any_ = 1 - float(np.prod([1 - degree for degree in known])) if known else 0.5
-            score += any_ * math.log(0.9) + (1 - any_) * math.log(0.03)
-            score += len(known) * math.log(1 - SELDOM)
+    degrees = {name: one.degree for name, one in found.items() if one.degree is not None}
+    scores = {cause.name: math.log(cause.prior) for cause in CAUSES}
+    for cause in scores:
+        for name, degree in degrees.items():
+            if cause != METER or name not in OF_THE_METER:
+                scores[cause] += _weight(degree, expected(cause, name))
         for kind, lifts in HINTS.items():
             if alarms.get(kind):
-                score += math.log(lifts.get(cause.name, 1.0))
-        scores[cause.name] = score
+                scores[cause] += math.log(lifts.get(cause, 1.0))
+    # Any sign of a bad meter will do: the strongest counts, as likely as it is without.
+    signs = {name: degree for name, degree in degrees.items() if name in OF_THE_METER}
+    if signs:
+        first = max(signs, key=lambda name: signs[name])
+        scores[METER] += _weight(signs[first], A_SIGN)
+        scores[METER] += sum(
+            _weight(0.0, OF_THE_METER[name]) for name in signs if name != first
+        )
     top = max(scores.values())
     weights = {name: math.exp(score - top) for name, score in scores.items()}
     total = sum(weights.values())
     return {name: weight / total for name, weight in weights.items()}
+
+
+def _weight(degree: float, likelihood: float) -> float:
+    return degree * math.log(likelihood) + (1 - degree) * math.log(1 - likelihood)
 
 
 def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, Finding]) -> Weighed:
