@@ -88,6 +88,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     power          ln of the factor by which the powers in use changed
     power_lift     ln of the likelihood ratio for that against the same powers as before
     zero, noise    forward, reflected: the unkeyed reading's shift in volts; ln of its noise's rise
+    unkeyed        pieces of the archive with the key up, before and since
     still          ports whose reading never moved since
     impossible     share of transmissions since with more reflected than incident power
     alarms         how many of each kind since
@@ -110,6 +111,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     power_lift: float | None = None
     zero: tuple[Measure | None, Measure | None] = (None, None)
     noise: tuple[Measure | None, Measure | None] = (None, None)
+    unkeyed: tuple[int, int] = (0, 0)
     still: tuple[str, ...] = ()
     impossible: float | None = None
     alarms: dict[str, int] = {}
@@ -163,6 +165,7 @@ def gather(history: History) -> Evidence:
         power_lift=None if power is None else power[1],
         zero=_step(history.unkeyed, onset_ns, ("forward_v", "reflected_v"), ZERO_V),
         noise=_step(history.unkeyed, onset_ns, ("forward_sd_v", "reflected_sd_v"), None),
+        unkeyed=_sides(history.unkeyed["time_ns"], onset_ns),
         still=_still(history, onset_ns),
         impossible=float(np.mean(ratio > IMPOSSIBLE_RATIO)) if len(ratio) else None,
     )
@@ -462,6 +465,11 @@ def _step(
         own = math.hypot(least, float(np.std(before)))
         found.append(Measure(float(np.median(after) - np.median(before)), own))
     return found[0], found[1]
+
+
+def _sides(time_ns: Times, onset_ns: int) -> tuple[int, int]:
+    late = int((time_ns >= onset_ns).sum())
+    return len(time_ns) - late, late
 
 
 def _still(history: History, onset_ns: int) -> tuple[str, ...]:

@@ -52,6 +52,7 @@ def findings(evidence: Evidence) -> dict[str, Finding]:
         "noisy": _noisy,
         "still": _still,
         "impossible": _impossible,
+        "unreleased": _unreleased,
     }
     return {name: Finding(name, *find(evidence)) for name, find in made.items()}
 
@@ -174,7 +175,8 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     if evidence.full is not None and evidence.full > 0.9:
         return None, "all channels reflect nearly everything"
     falls, factor, slow = _parts(evidence)
-    sure = _share(evidence) * (1 - falls * factor) * (1 - slow)
+    of_the_meter = factor * max(falls, _compensated(evidence)[0] or 0.0)
+    sure = _share(evidence) * (1 - of_the_meter) * (1 - slow)
     there = moved(evidence)
     if sure >= 0.5:
         how = "by different amounts" if len(there) > 1 else "alone"
@@ -304,3 +306,12 @@ def _impossible(evidence: Evidence) -> tuple[float | None, str]:
     if sure >= 0.5:
         return sure, "more power seems to come back than is sent, as no load does"
     return sure, "never does more power come back than is sent"
+
+
+def _unreleased(evidence: Evidence) -> tuple[float | None, str]:
+    before, after = evidence.unkeyed
+    if before < 2 or evidence.transmissions[1] < 3:
+        return None, "too few unkeyed readings are kept"
+    if after == 0:
+        return 0.97, "the forward reading does not go back to zero any more when the key is up"
+    return 0.0, "the forward reading goes back to zero when the key is up"

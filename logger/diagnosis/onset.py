@@ -2,7 +2,8 @@
 
 Streams are figures at times with the scatter they usually have. A cut at some time scores, for
 each stream, n_before n_after / n (mean_after - mean_before)^2 / scatter^2, a chi-square of one
-degree of freedom if nothing changed; scores add, cut at MOST so that no stream decides alone. The
+degree of freedom if nothing changed; scores add, large ones as logarithms (`_bent`), so that no
+stream decides alone. The
 powers that a person uses come in a few sizes, and are compared by their kernels instead (maximum
 mean discrepancy), excursions by the likelihood ratio of their rates.
 """
@@ -17,7 +18,7 @@ import numpy as np
 
 from logger.blocks import Floats, Times
 
-MOST = 300.0
+LARGE = 100.0
 POWER_WIDTH = 0.12  # of ln watts
 KERNEL_ROWS = 600
 
@@ -37,6 +38,10 @@ def successive(values: Floats) -> float:
     return float(1.4826 * np.median(np.abs(np.diff(values))) / math.sqrt(2))
 
 
+def _bent(score: Floats) -> Floats:
+    return np.asarray(LARGE * np.log1p(np.maximum(score, 0.0) / LARGE))
+
+
 def cut_score(stream: Stream, cuts_ns: Times) -> Floats:
     """What each cut scores, (m,); 0 where a side is empty."""
     n = len(stream.value)
@@ -45,7 +50,7 @@ def cut_score(stream: Stream, cuts_ns: Times) -> Floats:
     sums = np.concatenate([[0.0], np.cumsum(stream.value)])
     weight = np.where((before > 0) & (after > 0), before * after / max(n, 1), 0.0)
     step = (sums[-1] - sums[before]) / np.maximum(after, 1) - sums[before] / np.maximum(before, 1)
-    return np.asarray(np.minimum(weight * (step / max(stream.scatter, 1e-12)) ** 2, MOST))
+    return _bent(weight * (step / max(stream.scatter, 1e-12)) ** 2)
 
 
 def power_score(time_ns: Times, ln_watts: Floats, cuts_ns: Times) -> Floats:
@@ -67,7 +72,7 @@ def power_score(time_ns: Times, ln_watts: Floats, cuts_ns: Times) -> Floats:
     other = sums[n, n] - own - 2 * across
     apart = own / b**2 + other / a**2 - 2 * across / (a * b)
     spread = max(1.0 - float(kernel.mean()), 0.05)
-    return np.asarray(np.where(inside, np.minimum(3 * a * b / n * apart / spread, MOST), 0.0))
+    return _bent(np.where(inside, 3 * a * b / n * apart / spread, 0.0))
 
 
 def rate_score(time_ns: Times, exposure: Stream, cuts_ns: Times) -> Floats:
@@ -85,7 +90,7 @@ def rate_score(time_ns: Times, exposure: Stream, cuts_ns: Times) -> Floats:
 
     with np.errstate(invalid="ignore"):
         score = 2 * (part(before, before_s) + part(after, after_s))
-    return np.asarray(np.where((before_s > 0) & (after_s > 0), np.minimum(score, MOST), 0.0))
+    return _bent(np.where((before_s > 0) & (after_s > 0), score, 0.0))
 
 
 def candidates(times: Sequence[Times]) -> Times:

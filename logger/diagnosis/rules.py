@@ -243,7 +243,6 @@ EXPECTED: dict[str, dict[str, float]] = {
         "excursions": ALWAYS,
         "spread": MAYBE,
         "heats": RARE,
-        "lone": RARE,
         "power": RARE,
     },
     "open-or-short": {
@@ -292,6 +291,7 @@ OF_THE_METER = {
     "zero": NEVER,
     "noisy": NEVER,
     "still": NEVER,
+    "unreleased": NEVER,
     "shrunk": SELDOM,
     "compensated": SELDOM,
     "impossible": SELDOM,

@@ -24,6 +24,7 @@ import numpy as np
 from logger.calibration.coupler import Coupler
 from logger.diagnosis import Diagnosis, Evidence, diagnose
 from logger.diagnosis.evidence import gather
+from logger.diagnosis.findings import findings
 from logger.diagnosis.history import read
 from logger.pipeline import Pipeline
 from logger.store.database import Store
@@ -194,6 +195,7 @@ def main() -> None:
             if one.said != GROUPS[one.planted]:
                 print(f"\n{one.planted}: {one.fault}\n  {one.said}: {one.diagnosis.odds}")
                 print(f"  {one.evidence}")
+                print({name: each.degree for name, each in findings(one.evidence).items()})
 
 
 if __name__ == "__main__":
