@@ -28,7 +28,9 @@ DAY_NS = 86_400_000_000_000
 HOUR_S = 3600.0
 NEVER_NS = 2**62
 NO_CHANNEL = -1.0
-EVEN = 5.0
+EVEN = 10.0
+LEAST_RHO = 0.01
+MOST_CUTS = 150
 
 PRIOR = 3.0  # transmissions
 PRIOR_SD, PRIOR_SHARE = 0.006, 0.03  # of rho, and of its level
@@ -87,6 +89,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     slow           ln of the likelihood ratio for a steady change against a sudden one
     power          ln of the factor by which the powers in use changed
     power_lift     ln of the likelihood ratio for that against the same powers as before
+    reflected, reflected_lift   likewise of the reflected watts
     zero, noise    forward, reflected: the unkeyed reading's shift in volts; ln of its noise's rise
     unkeyed        pieces of the archive with the key up, before and since
     still          ports whose reading never moved since
@@ -109,6 +112,8 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     slow: float | None = None
     power: Measure | None = None
     power_lift: float | None = None
+    reflected: Measure | None = None
+    reflected_lift: float | None = None
     zero: tuple[Measure | None, Measure | None] = (None, None)
     noise: tuple[Measure | None, Measure | None] = (None, None)
     unkeyed: tuple[int, int] = (0, 0)
@@ -152,23 +157,38 @@ def gather(history: History) -> Evidence:
     )
     if onset_ns is None:
         return basis
-    power = _power(rows, cut)
+    channels = _channels(history, readings, onset_ns)
+    told = rows["settled_samples"] >= LEAST_SETTLED
+    power, reflected = (
+        _shift(np.where(told, ln_watts, np.nan), cut)
+        for ln_watts in (_ln(rows["forward_w_mean"]), _reflected(rows, channels))
+    )
     ratio = rows["reflected_w_mean"][cut:] / np.maximum(rows["forward_w_mean"][cut:], 1e-12)
     return msgspec.structs.replace(
         basis,
-        channels=_channels(history, readings, onset_ns),
+        channels=channels,
         **_excursions(history.excursions, onset_ns, hours),
         **_full(rows, readings, cut),
         drift=_drift(history, onset_ns),
         slow=_slow(readings, onset_ns),
         power=None if power is None else power[0],
         power_lift=None if power is None else power[1],
+        reflected=None if reflected is None else reflected[0],
+        reflected_lift=None if reflected is None else reflected[1],
         zero=_step(history.unkeyed, onset_ns, ("forward_v", "reflected_v"), ZERO_V),
         noise=_step(history.unkeyed, onset_ns, ("forward_sd_v", "reflected_sd_v"), None),
         unkeyed=_sides(history.unkeyed["time_ns"], onset_ns),
         still=_still(history, onset_ns),
         impossible=float(np.mean(ratio > IMPOSSIBLE_RATIO)) if len(ratio) else None,
     )
+
+
+def _ln(watts: Floats) -> Floats:
+    return np.asarray(np.log(np.maximum(watts, 1e-6)))
+
+
+def _name(channel: float) -> str:
+    return "all" if channel == NO_CHANNEL or math.isnan(channel) else str(int(channel))
 
 
 def _noise(rows: Columns) -> Floats:
@@ -229,8 +249,7 @@ def _onset(history: History, readings: _Reading) -> int | None:
         # How much reflection drifts within a key-down, as a logarithm.
         size = Stream(stream.time_ns, np.log(0.3 + np.abs(stream.value)), DRIFT_LN)
         total += onset.cut_score(size, cuts)
-    ln_watts = np.log(np.maximum(rows["forward_w_mean"], 1e-6))
-    total += onset.power_score(starts, ln_watts, cuts)
+    total += onset.power_score(starts, _ln(rows["forward_w_mean"]), cuts)
     on_air = Stream(starts, (rows["end_ns"] - starts) * 1e-9, 1.0)
     total += onset.rate_score(history.excursions["time_ns"], on_air, cuts)
     # Where nothing tells, both sides should be long.
@@ -259,7 +278,7 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
         parts = [part[np.isfinite(part)] for part in parts]
         found.append(
             Channel(
-                name="all" if channel == NO_CHANNEL else str(int(channel)),
+                name=_name(channel),
                 before=levels[0],
                 after=levels[1],
                 change=Measure(levels[1] - levels[0], math.sqrt(variance)),
@@ -419,18 +438,26 @@ def _slow(readings: _Reading, onset_ns: int) -> float | None:
             lost += float(np.minimum((y - fit * x) ** 2, 25.0).sum())
         return lost
 
-    cuts = np.unique(np.round(t, 2))[1:-1]
+    cuts = np.unique(t)[1:-1]
+    cuts = cuts[:: 1 + len(cuts) // MOST_CUTS]
     step = min((left((t >= cut).astype(np.float64)) for cut in cuts), default=0.0)
     hinge = min((left(np.maximum(t - cut, 0.0)) for cut in [0.0, *cuts[: -len(cuts) // 4]]))
     return 0.5 * (step - hinge)
 
 
-def _power(rows: Columns, cut: int) -> tuple[Measure, float] | None:
-    """The shift that brings the powers since onto those before, and how much likelier it is than
-    none. Powers come in a few sizes, so the density is made of kernels with thick tails."""
-    ln_watts = np.log(np.maximum(rows["forward_w_mean"], 1e-6))
-    told = (rows["forward_w_mean"] > 0) & (rows["settled_samples"] >= LEAST_SETTLED)
+def _reflected(rows: Columns, channels: tuple[Channel, ...]) -> Floats:
+    """ln of the incident watts that would have made the reflected ones before the onset, (n,)."""
+    levels = {one.name: one.before for one in channels}
+    usual = np.array([levels.get(_name(channel), np.nan) for channel in rows["channel"]])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.log(rows["reflected_w_mean"] / np.maximum(usual, LEAST_RHO) ** 2))
+
+
+def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:
+    """The shift that brings the powers from `cut` on onto those before, and ln of how much likelier
+    it is than none. Powers come in a few sizes: the density is of kernels with thick tails."""
     place = np.arange(len(ln_watts))
+    told = np.isfinite(ln_watts)
     before, after = ln_watts[told & (place < cut)][-400:], ln_watts[told & (place >= cut)][:400]
     if len(before) < 5 or len(after) < 3:
         return None

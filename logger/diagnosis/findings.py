@@ -16,7 +16,7 @@ import numpy as np
 from logger.diagnosis.evidence import Channel, Evidence, Measure
 from logger.reflection import swr
 
-CHANGED_Z = 4.5  # of one channel among several
+CHANGED_Z = 3.9  # of one channel among several
 HELD_Z = 3.0
 ONE_FACTOR = 0.25  # by which a detector's loss may differ from power to power
 LEAST_EXCURSIONS = 3
@@ -67,7 +67,7 @@ def _share(evidence: Evidence) -> float:
     z = np.array([c.change.z for c in evidence.channels])
     if not len(z):
         return 0.0
-    together = _degree(float(np.sqrt(np.mean(z**2))), 3.6, 0.25) if len(z) > 1 else 0.0
+    together = _degree(float(np.sqrt(np.mean(z**2))), 3.0, 0.2) if len(z) > 1 else 0.0
     return max(together, _degree(float(np.abs(z).max()), CHANGED_Z, 0.4))
 
 
@@ -113,7 +113,7 @@ def _heats(evidence: Evidence) -> tuple[float | None, str]:
     drift = evidence.drift
     if drift is None:
         return None, "too few long key-downs to see whether reflection changes with warmth"
-    sure = _degree(drift.z, 4.0, 0.4) * _degree(drift.value, 0.7, 0.08)
+    sure = _degree(drift.z, 3.4, 0.3) * _degree(drift.value, 0.5, 0.05)
     if sure >= 0.5:
         return (
             sure,
@@ -129,17 +129,18 @@ def _lone(evidence: Evidence) -> tuple[float | None, str]:
         return None, "only one channel is in use, so that channels cannot be compared"
     order = sorted(channels, key=lambda c: -c.change.z)
     first, others = order[0], order[1:]
-    rises = _degree(first.change.z, CHANGED_Z, 0.5)
+    # What comes from outside comes and goes while the key is down.
+    wander = 1.0 if first.wander is None else max(first.wander, 0.5)
+    rises = _degree(first.change.z + 1.5 * math.log(wander), CHANGED_Z, 0.4)
     ratio = max(abs(c.change.value) for c in others) / max(first.change.value, 1e-9)
-    held = 1 - _degree(ratio, 0.2, 0.04)
+    held = 1 - _degree(ratio, 0.33, 0.04)
     held *= 1.0 if len(others) >= 2 else 0.6
     sure = rises * held
-    # What comes from outside comes and goes while the key is down.
     if first.wander is not None:
-        sure *= 0.5 + 0.5 * _degree(first.wander, 2.0, 0.2)
+        sure *= 0.5 + 0.5 * _degree(first.wander, 1.6, 0.15)
     if sure >= 0.5:
         words = f"only channel {first.name} reads more ({_moves((first,))}), the others as before"
-        if first.wander is not None and first.wander > 2:
+        if first.wander is not None and first.wander > 1.6:
             words += "; it wavers within a key-down"
         return sure, words
     return sure, "what changed is not one channel alone"
@@ -165,7 +166,7 @@ def _parts(evidence: Evidence) -> tuple[float, float, float]:
         chi = float((((ln - mean) / sd) ** 2).sum()) / (len(told) - 1)
         factor = 1 - _degree(chi, 4.0, 0.6)
         factor *= _degree(abs(mean), 0.15, 0.03)
-    slow = 0.0 if evidence.slow is None else _degree(evidence.slow, 3.0, 0.6)
+    slow = 0.0 if evidence.slow is None else _degree(evidence.slow, 2.0, 0.5)
     return falls, factor, slow
 
 
@@ -243,14 +244,10 @@ def _quiet(evidence: Evidence) -> float | None:
 
 def _compensated(evidence: Evidence) -> tuple[float | None, str]:
     powered = _powered(evidence)
-    told = [c for c in evidence.channels if c.before > 0.02]
-    if powered is None or evidence.power is None or not told:
-        return None, "too few transmissions to compare reflected watts"
-    shifts = [2 * math.log(max(c.after, 1e-3) / c.before) for c in told]
-    both = evidence.power.value + float(np.median(shifts))
-    near = 1 - _degree(abs(both) / max(abs(evidence.power.value), 0.1), 0.45, 0.06)
     quiet = _quiet(evidence)
-    sure = powered * near * (1 - (quiet or 0.0))
+    if powered is None or evidence.reflected_lift is None or quiet is None:
+        return None, "too few transmissions to compare reflected watts"
+    sure = powered * (1 - quiet) * (1 - _degree(evidence.reflected_lift, 6.0, 1.0))
     if sure >= 0.5:
         return sure, "incident watts changed and reflected watts did not, on every channel"
     return sure, "incident and reflected watts changed together or not at all"

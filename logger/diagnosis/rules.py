@@ -251,14 +251,14 @@ EXPECTED: dict[str, dict[str, float]] = {
         "excursions": RARE,
         "heats": RARE,
         "power": RARE,
-        "compensated": RARE,
+        "compensated": SELDOM,
         "impossible": RARE,
     },
     "hot-joint": {
         "heats": ALWAYS,
         "spread": MAYBE,
         "shrunk": MAYBE,
-        "soaks": RARE,
+        "soaks": MAYBE,
         "excursions": RARE,
         "full": RARE,
         "lone": RARE,
@@ -271,17 +271,16 @@ EXPECTED: dict[str, dict[str, float]] = {
         "spread": OFTEN,
         "heats": RARE,
         "excursions": RARE,
-        "impossible": RARE,
+        "impossible": MAYBE,
     },
     "transmitter-change": {"power": ALWAYS},
     # One of OF_THE_METER is enough; these come with them.
     "coupler-fault": {
-        "spread": MAYBE,
-        "full": MAYBE,
+        "spread": RARE,
+        "full": RARE,
         "excursions": RARE,
         "heats": RARE,
-        "lone": RARE,
-        "soaks": MAYBE,
+        "soaks": RARE,
         "power": RARE,
     },
     NOTHING: {},
@@ -292,8 +291,8 @@ OF_THE_METER = {
     "noisy": NEVER,
     "still": NEVER,
     "unreleased": NEVER,
-    "shrunk": SELDOM,
-    "compensated": SELDOM,
+    "shrunk": NEVER,
+    "compensated": NEVER,
     "impossible": SELDOM,
 }
 A_SIGN = 0.93  # how likely a bad meter shows one of them at least
@@ -302,7 +301,7 @@ A_SIGN = 0.93  # how likely a bad meter shows one of them at least
 HINTS: dict[str, dict[str, float]] = {
     "intermittent-contact": {"intermittent-contact": 5.0},
     "heating-joint": {"hot-joint": 5.0},
-    "detector-fault": {"coupler-fault": 4.0},
+    "detector-fault": {"coupler-fault": 2.0},
     "baseline-shift": {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
 }
 SILENT = (
