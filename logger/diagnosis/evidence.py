@@ -46,7 +46,9 @@ DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, by wind and wa
 DRIFT_LN = 0.6
 WANDER_SD, WANDER_W = 0.004, 0.01
 ZERO_V, NOISE_LN = 1.5e-3, 0.2  # usual scatter of zeros, and of ln of the noise
-SHIFTS = np.linspace(-2.6, 2.6, 131)  # of ln watts, that powers may have been changed by
+SHIFTS = np.linspace(-9.0, 9.0, 361)  # of ln watts, that powers may have been changed by
+SHIFT_SD = 2.0  # what is likely of them
+MOST_SHIFTED = 120  # transmissions on either side
 POWER_WIDTH = 0.07
 
 
@@ -458,12 +460,13 @@ def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:
     it is than none. Powers come in a few sizes: the density is of kernels with thick tails."""
     place = np.arange(len(ln_watts))
     told = np.isfinite(ln_watts)
-    before, after = ln_watts[told & (place < cut)][-400:], ln_watts[told & (place >= cut)][:400]
+    before = ln_watts[told & (place < cut)][-MOST_SHIFTED:]
+    after = ln_watts[told & (place >= cut)][-MOST_SHIFTED:]
     if len(before) < 5 or len(after) < 3:
         return None
     apart = after[None, :, None] - SHIFTS[:, None, None] - before[None, None, :]
     density = (1 / (1 + (apart / POWER_WIDTH) ** 2) ** 2).mean(axis=2) + 0.005
-    likelihood = np.log(density).sum(axis=1) - 0.5 * SHIFTS**2
+    likelihood = np.log(density).sum(axis=1) - 0.5 * (SHIFTS / SHIFT_SD) ** 2
     best = int(np.argmax(likelihood))
     none = int(np.argmin(np.abs(SHIFTS)))
     near = SHIFTS[likelihood > likelihood[best] - 2.0]

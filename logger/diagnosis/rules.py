@@ -1,7 +1,7 @@
 """Patterns, causes, checks and cautions: data.
 
 EXPECTED says how likely each finding (see `findings`) is with a cause; what is not named there is
-as likely as OF_THE_METER says, or SELDOM.
+as likely as OF_THE_METER or TELLING says, or SELDOM.
 NOTHING is the cause of a sound station. Checks go from the cheapest to the dearest, and each says
 where it sends a person: `Place.BENCH` needs no caution but the key up.
 """
@@ -11,7 +11,7 @@ from __future__ import annotations
 from enum import Enum
 from typing import NamedTuple
 
-NEVER, SELDOM, RARE, MAYBE, OFTEN, ALWAYS = 0.01, 0.03, 0.12, 0.4, 0.8, 0.96
+NEVER, SELDOM, RARE, SOMETIMES, MAYBE, OFTEN, ALWAYS = 0.01, 0.03, 0.12, 0.25, 0.45, 0.8, 0.96
 
 
 class Place(Enum):
@@ -242,14 +242,13 @@ EXPECTED: dict[str, dict[str, float]] = {
     "intermittent-contact": {
         "excursions": ALWAYS,
         "spread": MAYBE,
-        "heats": RARE,
+        "heats": SELDOM,
         "power": RARE,
     },
     "open-or-short": {
         "full": ALWAYS,
         "spread": MAYBE,
         "excursions": RARE,
-        "heats": RARE,
         "power": RARE,
         "compensated": SELDOM,
         "impossible": RARE,
@@ -257,8 +256,8 @@ EXPECTED: dict[str, dict[str, float]] = {
     "hot-joint": {
         "heats": ALWAYS,
         "spread": MAYBE,
-        "shrunk": MAYBE,
-        "soaks": MAYBE,
+        "shrunk": SOMETIMES,
+        "soaks": SOMETIMES,
         "excursions": RARE,
         "full": RARE,
         "lone": RARE,
@@ -269,7 +268,7 @@ EXPECTED: dict[str, dict[str, float]] = {
     "one-channel": {
         "lone": ALWAYS,
         "spread": OFTEN,
-        "heats": RARE,
+        "heats": SELDOM,
         "excursions": RARE,
         "impossible": MAYBE,
     },
@@ -279,7 +278,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         "spread": RARE,
         "full": RARE,
         "excursions": RARE,
-        "heats": RARE,
+        "heats": SELDOM,
         "soaks": RARE,
         "power": RARE,
     },
@@ -295,6 +294,8 @@ OF_THE_METER = {
     "compensated": NEVER,
     "impossible": SELDOM,
 }
+# Others that hardly anything shows by chance.
+TELLING = {"heats": NEVER, "lone": 0.02}
 A_SIGN = 0.93  # how likely a bad meter shows one of them at least
 
 # Alarms that rules have raised since, and what each makes how many times likelier.

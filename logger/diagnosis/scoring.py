@@ -26,6 +26,7 @@ from logger.diagnosis.rules import (
     NOTHING,
     OF_THE_METER,
     SELDOM,
+    TELLING,
     Check,
 )
 
@@ -91,7 +92,7 @@ def diagnose(evidence: Evidence) -> Diagnosis:
 
 def expected(cause: str, finding: str) -> float:
     """How likely a finding is with a cause."""
-    return EXPECTED[cause].get(finding, OF_THE_METER.get(finding, SELDOM))
+    return EXPECTED[cause].get(finding, {**OF_THE_METER, **TELLING}.get(finding, SELDOM))
 
 
 def _odds(found: Mapping[str, Finding], alarms: Mapping[str, int]) -> dict[str, float]:
