@@ -41,6 +41,7 @@ LEAST_BEFORE, LEAST_AFTER = 2, 1  # transmissions on a channel
 FULL_RHO = 0.72
 IMPOSSIBLE_RATIO = 1.35
 STILL_V, STILL_SHARE = 3e-4, 0.02
+LEAST_SECONDS = 3
 LEAST_DRIFT_S = 4
 DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, by wind and warmth
 DRIFT_LN = 0.6
@@ -139,7 +140,7 @@ class _Reading(NamedTuple):
 
 def gather(history: History) -> Evidence:
     """The figures of a history."""
-    readings = _readings(history.transmissions)
+    readings = _readings(history)
     rows = history.transmissions
     starts, ends = rows["start_ns"], rows["end_ns"]
     onset_ns = _onset(history, readings)
@@ -194,18 +195,28 @@ def _name(channel: float) -> str:
 
 
 def _noise(rows: Columns) -> Floats:
-    """Standard deviation of rho by the rows' own intervals, (n,), NaN where there is none."""
-    low, high = (rho_of_swr(np.maximum(rows[f"swr_noise_{side}"], 1.0)) for side in ("low", "high"))
-    return np.asarray((high - low) / (2 * COVERAGE))
+    """Standard deviation of rho by the rows' own intervals, (n,), NaN where there is none. Near
+    zero an interval is cut on its lower side."""
+    rho, low, high = (
+        rho_of_swr(np.maximum(rows[name], 1.0)) for name in ("swr", "swr_noise_low", "swr_noise_high")
+    )
+    return np.asarray(np.maximum(high - rho, rho - low) / COVERAGE)
 
 
-def _readings(rows: Columns) -> _Reading:
-    swr = rows["swr"]
-    rho = rho_of_swr(np.clip(swr, 1.0, HIGHEST_SWR))
-    told = np.isfinite(swr) & (rows["settled_samples"] >= LEAST_SETTLED)
-    noise = np.nan_to_num(_noise(rows))
+def _readings(history: History) -> _Reading:
+    rows = history.transmissions
+    rho = rho_of_swr(np.clip(rows["swr"], 1.0, HIGHEST_SWR))
+    told = np.isfinite(rows["swr"]) & (rows["settled_samples"] >= LEAST_SETTLED)
+    # The middle second is no matter of a moment's excursion.
+    seconds = _second_rho(history)
+    for place, part in _of_transmissions(history):
+        own = seconds[part]
+        own = own[np.isfinite(own)]
+        if len(own) >= LEAST_SECONDS:
+            rho[place] = np.median(own)
     # The rows' own intervals grow with whatever moves the reflection, and what is sought moves it;
     # noise of the converters alone goes by the power.
+    noise = np.nan_to_num(_noise(rows))
     watts = np.maximum(rows["forward_w_mean"], 1e-6)
     if told.any():
         usual = float(np.quantile((noise * watts)[told], 0.3))

@@ -18,7 +18,7 @@ from logger.reflection import swr
 
 CHANGED_Z = 3.9  # of one channel among several
 HELD_Z = 3.0
-ONE_FACTOR = 0.25  # by which a detector's loss may differ from power to power
+ONE_FACTOR = 0.15  # by which a detector's loss may differ from power to power
 LEAST_EXCURSIONS = 3
 NOISY_LN = 0.8
 
@@ -166,7 +166,7 @@ def _parts(evidence: Evidence) -> tuple[float, float, float]:
         chi = float((((ln - mean) / sd) ** 2).sum()) / (len(told) - 1)
         factor = 1 - _degree(chi, 4.0, 0.6)
         factor *= _degree(abs(mean), 0.15, 0.03)
-    slow = 0.0 if evidence.slow is None else _degree(evidence.slow, 2.0, 0.5)
+    slow = 0.0 if evidence.slow is None else _degree(evidence.slow, 1.6, 0.4)
     return falls, factor, slow
 
 
@@ -177,23 +177,23 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
         return None, "all channels reflect nearly everything"
     falls, factor, slow = _parts(evidence)
     of_the_meter = factor * max(falls, _compensated(evidence)[0] or 0.0)
-    sure = _share(evidence) * (1 - of_the_meter) * (1 - slow)
+    sure = _share(evidence) * (1 - of_the_meter) * (1 - slow * falls)
     there = moved(evidence)
     if sure >= 0.5:
         how = "by different amounts" if len(there) > 1 else "alone"
-        return sure, f"at once the level of channels changed {how} (SWR {_moves(there)})"
+        return sure, f"the level of channels changed {how} (SWR {_moves(there)})"
     if there:
-        return sure, f"channels did not move apart at once (SWR {_moves(there)})"
+        return sure, f"channels did not move apart (SWR {_moves(there)})"
     return sure, "no channel sits at another level than before"
 
 
 def _soaks(evidence: Evidence) -> tuple[float | None, str]:
     if not evidence.channels:
         return None, "reflection before and since cannot be compared on any channel"
-    if evidence.slow is None:
+    if evidence.slow is None and _share(evidence) > 0.2:
         return None, "too few days since to tell a slow change from a sudden one"
     falls, _, slow = _parts(evidence)
-    sure = _share(evidence) * slow * (0.3 + 0.7 * falls)
+    sure = _share(evidence) * slow * falls
     if sure >= 0.5:
         return sure, f"reflection falls day by day (SWR {_moves(moved(evidence))})"
     if _share(evidence) < 0.5:
@@ -236,7 +236,7 @@ def _quiet(evidence: Evidence) -> float | None:
     if not evidence.channels:
         return None
     worst = max(
-        abs(c.change.value) / math.hypot(HELD_Z * c.change.sd, 0.12 * c.before + 0.01)
+        abs(c.change.value) / math.hypot(HELD_Z * c.change.sd, 0.12 * c.before + 0.015)
         for c in evidence.channels
     )
     return 1 - _degree(worst, 1.0, 0.12)

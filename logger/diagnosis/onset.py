@@ -19,6 +19,7 @@ import numpy as np
 from logger.blocks import Floats, Times
 
 LARGE = 100.0
+FAR = 4.0  # scatters from the middle at which figures are cut, so that no single one decides
 POWER_WIDTH = 0.12  # of ln watts
 KERNEL_ROWS = 600
 
@@ -47,10 +48,13 @@ def cut_score(stream: Stream, cuts_ns: Times) -> Floats:
     n = len(stream.value)
     before = np.searchsorted(stream.time_ns, cuts_ns)
     after = n - before
-    sums = np.concatenate([[0.0], np.cumsum(stream.value)])
+    scatter = max(stream.scatter, 1e-12)
+    middle = float(np.median(stream.value)) if n else 0.0
+    value = np.clip(stream.value, middle - FAR * scatter, middle + FAR * scatter)
+    sums = np.concatenate([[0.0], np.cumsum(value)])
     weight = np.where((before > 0) & (after > 0), before * after / max(n, 1), 0.0)
     step = (sums[-1] - sums[before]) / np.maximum(after, 1) - sums[before] / np.maximum(before, 1)
-    return _bent(weight * (step / max(stream.scatter, 1e-12)) ** 2)
+    return _bent(weight * (step / scatter) ** 2)
 
 
 def power_score(time_ns: Times, ln_watts: Floats, cuts_ns: Times) -> Floats:

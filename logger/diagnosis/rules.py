@@ -264,15 +264,15 @@ EXPECTED: dict[str, dict[str, float]] = {
         "power": RARE,
     },
     "wet-line": {"soaks": OFTEN, "shrunk": RARE, "spread": RARE},
-    "antenna-moved": {"spread": ALWAYS, "shrunk": RARE, "power": RARE},
+    "antenna-moved": {"spread": ALWAYS, "shrunk": RARE, "power": SELDOM},
     "one-channel": {
         "lone": ALWAYS,
         "spread": OFTEN,
         "heats": SELDOM,
-        "excursions": RARE,
+        "excursions": SOMETIMES,
         "impossible": MAYBE,
     },
-    "transmitter-change": {"power": ALWAYS},
+    "transmitter-change": {"power": ALWAYS, "spread": RARE},
     # One of OF_THE_METER is enough; these come with them.
     "coupler-fault": {
         "spread": RARE,
