@@ -29,6 +29,7 @@ HOUR_S = 3600.0
 NEVER_NS = 2**62
 NO_CHANNEL = -1.0
 EVEN = 10.0
+BY_ALARM = 40.0
 LEAST_RHO = 0.01
 MOST_CUTS = 150
 
@@ -36,6 +37,7 @@ PRIOR = 3.0  # transmissions
 PRIOR_SD, PRIOR_SHARE = 0.006, 0.03  # of rho, and of its level
 LEAST_SETTLED = 10  # pairs
 MUCH_NOISE = 3.0  # times what is usual at that power
+ZERO_PART = 0.5
 MOST_NOISE = 0.05  # of rho, for a transmission to count
 LEAST_BEFORE, LEAST_AFTER = 2, 1  # transmissions on a channel
 FULL_RHO = 0.72
@@ -126,24 +128,34 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class _Reading(NamedTuple):
-    """Transmissions that tell a reflection coefficient, each (n,); `row` is their place."""
+    """Transmissions that tell a reflection coefficient, each (n,); `row` is their place. `noise`
+    and `zero` are the standard deviations of rho by noise and by drift of the zeros."""
 
     row: Times
     time_ns: Times
     channel: Floats
     rho: Floats
     noise: Floats
+    zero: Floats
 
     def where(self, chosen: Bools) -> _Reading:
-        return _Reading(*(values[chosen] for values in self))
+        """Some of them."""
+        return _Reading(
+            self.row[chosen],
+            self.time_ns[chosen],
+            self.channel[chosen],
+            self.rho[chosen],
+            self.noise[chosen],
+            self.zero[chosen],
+        )
 
 
-def gather(history: History) -> Evidence:
-    """The figures of a history."""
+def gather(history: History, alarm_ns: int | None = None) -> Evidence:
+    """The figures of a history; a change is rather looked for where an alarm was raised."""
     readings = _readings(history)
     rows = history.transmissions
     starts, ends = rows["start_ns"], rows["end_ns"]
-    onset_ns = _onset(history, readings)
+    onset_ns = _onset(history, readings, alarm_ns)
     on_air_s = (ends - starts) * 1e-9
     cut = len(starts) if onset_ns is None else int(np.searchsorted(ends, onset_ns))
     hours = float(on_air_s[:cut].sum()) / HOUR_S, float(on_air_s[cut:].sum()) / HOUR_S
@@ -198,7 +210,8 @@ def _noise(rows: Columns) -> Floats:
     """Standard deviation of rho by the rows' own intervals, (n,), NaN where there is none. Near
     zero an interval is cut on its lower side."""
     rho, low, high = (
-        rho_of_swr(np.maximum(rows[name], 1.0)) for name in ("swr", "swr_noise_low", "swr_noise_high")
+        rho_of_swr(np.maximum(rows[name], 1.0))
+        for name in ("swr", "swr_noise_low", "swr_noise_high")
     )
     return np.asarray(np.maximum(high - rho, rho - low) / COVERAGE)
 
@@ -218,12 +231,17 @@ def _readings(history: History) -> _Reading:
     # noise of the converters alone goes by the power.
     noise = np.nan_to_num(_noise(rows))
     watts = np.maximum(rows["forward_w_mean"], 1e-6)
+    zero = np.zeros(len(rho))
     if told.any():
         usual = float(np.quantile((noise * watts)[told], 0.3))
         noise = np.minimum(noise, MUCH_NOISE * usual / watts)
-    at = np.flatnonzero(told & (noise <= MOST_NOISE))
+        # Zeros drift by a part of what single readings scatter, the same for a whole evening.
+        pair_w = 2 * rho * noise * watts * np.sqrt(rows["settled_samples"])
+        ratio = ZERO_PART * float(np.quantile(pair_w[told], 0.1)) / watts
+        zero = ratio / (2 * np.maximum(rho, np.sqrt(ratio)) + 1e-9)
+    at = np.flatnonzero(told & (np.hypot(noise, zero) <= MOST_NOISE))
     channel = np.where(np.isnan(rows["channel"]), NO_CHANNEL, rows["channel"])
-    return _Reading(at, rows["start_ns"][at], channel[at], rho[at], noise[at])
+    return _Reading(at, rows["start_ns"][at], channel[at], rho[at], noise[at], zero[at])
 
 
 def _scatter(rho: Floats) -> float:
@@ -237,7 +255,7 @@ def _days(time_ns: Times) -> int:
     return len(np.unique(time_ns // DAY_NS))
 
 
-def _onset(history: History, readings: _Reading) -> int | None:
+def _onset(history: History, readings: _Reading, alarm_ns: int | None) -> int | None:
     """The likeliest time, whether or not anything changed at all; None if there is none."""
     rows, unkeyed = history.transmissions, history.unkeyed
     starts = rows["start_ns"]
@@ -268,7 +286,11 @@ def _onset(history: History, readings: _Reading) -> int | None:
     # Where nothing tells, both sides should be long.
     before = np.searchsorted(starts, cuts) + 1.0
     after = len(starts) + 2.0 - before
-    total += EVEN * np.log(before * after)
+    total += EVEN * np.log(before * after / len(starts) ** 2) if len(starts) else 0.0
+    if alarm_ns is not None:
+        begun = int(np.searchsorted(cuts, alarm_ns, side="right")) - 1
+        if begun >= 0:
+            total[begun] += BY_ALARM
     return int(cuts[int(np.argmax(total))])
 
 
@@ -286,6 +308,7 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
         for side in (before, after):
             looks = max(_days(side.time_ns), 1)
             variance += _scatter(before.rho) ** 2 / looks
+            variance += float(np.mean(side.zero)) ** 2 / looks
             variance += float(np.mean(side.noise**2)) / len(side.rho)
         parts = [wander[side.row] for side in (before, after)]
         parts = [part[np.isfinite(part)] for part in parts]
@@ -454,7 +477,7 @@ def _slow(readings: _Reading, onset_ns: int) -> float | None:
     cuts = np.unique(t)[1:-1]
     cuts = cuts[:: 1 + len(cuts) // MOST_CUTS]
     step = min((left((t >= cut).astype(np.float64)) for cut in cuts), default=0.0)
-    hinge = min((left(np.maximum(t - cut, 0.0)) for cut in [0.0, *cuts[: -len(cuts) // 4]]))
+    hinge = min(left(np.maximum(t - cut, 0.0)) for cut in [0.0, *cuts[: -len(cuts) // 4]])
     return 0.5 * (step - hinge)
 
 

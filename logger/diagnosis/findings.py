@@ -83,7 +83,10 @@ def _moves(channels: tuple[Channel, ...]) -> str:
 def _excursions(evidence: Evidence) -> tuple[float | None, str]:
     before, after = evidence.excursions
     if evidence.excursion_lift is None:
-        return None, "nobody has transmitted long enough to count short departures of the reflection"
+        return (
+            None,
+            "nobody has transmitted long enough to count short departures of the reflection",
+        )
     if not after:
         return 0.0, "the reflection never departs for a moment"
     words = f"{after} short departures of the reflection in {_hours(evidence.hours[1])} on the air"
@@ -106,7 +109,9 @@ def _full(evidence: Evidence) -> tuple[float | None, str]:
     share = f"{100 * evidence.full:.0f} % of the transmissions since"
     if evidence.full >= 0.5:
         return _degree(evidence.full, 0.75, 0.06), f"nearly all power comes back in {share}"
-    return _degree(evidence.full, 0.75, 0.06), f"nearly all power comes back in no more than {share}"
+    return _degree(
+        evidence.full, 0.75, 0.06
+    ), f"nearly all power comes back in no more than {share}"
 
 
 def _heats(evidence: Evidence) -> tuple[float | None, str]:

@@ -90,11 +90,11 @@ def read(store: Store, about_ns: int) -> History:
     until_ns = min([about_ns + WEEKS_NS, *(at for at in work if at > about_ns)])
 
     def table(name: str, fields: Mapping[str, type], time: str, most: int) -> Columns:
-        rows = store.newest(name, tuple(fields), time, since_ns, until_ns, most)
+        rows = store.latest(name, tuple(fields), time, since_ns, until_ns, most)
         return columns(fields, rows)
 
     transmissions = table("transmissions", TRANSMISSIONS, "start_ns", MOST_TRANSMISSIONS)
-    alarm_rows = store.newest(
+    alarm_rows = store.latest(
         "alarms", ("raised_ns", "value", "kind"), "raised_ns", since_ns, until_ns, MOST_ROWS
     )
     return History(

@@ -23,22 +23,36 @@ class Place(Enum):
     OUTSIDE = "outside"  # antenna, mast, roof
 
 
-CAUTIONS: dict[Place, tuple[str, ...]] = {
-    Place.LOOK: (),
-    Place.SHACK: (
-        "Unkey first and keep others from keying; a transmitter on a bad line wants low power.",
+class Caution(NamedTuple):
+    """In full, and in a few words for where it has been said before."""
+
+    full: tuple[str, ...] = ()
+    short: str = ""
+
+
+CAUTIONS: dict[Place, Caution] = {
+    Place.LOOK: Caution(),
+    Place.SHACK: Caution(
+        ("Unkey first, see that nobody else keys, and use low power until the line is good.",),
+        "unkey first, low power",
     ),
-    Place.MAINS: (
-        "Unkey, switch off and pull the mains plug before a cover comes off; supplies and"
-        " amplifiers hold a charge for minutes. Leave it to somebody trained if in doubt; follow"
-        " local codes.",
+    Place.MAINS: Caution(
+        (
+            "Unkey, switch off and pull the mains plug before a cover comes off; supplies and"
+            " amplifiers hold their charge for minutes. Leave it to somebody trained if in doubt;"
+            " follow local codes.",
+        ),
+        "unkey, mains plug out, wait for the charge, local codes",
     ),
-    Place.OUTSIDE: (
-        "Unkey, and see that nobody can key while you are out: an antenna in use burns.",
-        "Keep away from power lines by more than the length of all you carry, antenna and mast"
-        " included. Never under a thunderstorm or when one is near.",
-        "Ladder on firm ground and held by a second person, a harness on mast and roof; follow"
-        " local codes.",
+    Place.OUTSIDE: Caution(
+        (
+            "Unkey, and see that nobody can key while you are out: an antenna in use burns.",
+            "Keep further from power lines than anything you carry is long, antenna and mast"
+            " included. Not with lightning about or on its way.",
+            "Ladder on firm ground and held by a second person, harness on mast and roof; follow"
+            " local codes.",
+        ),
+        "unkey, power lines, lightning, ladder, local codes",
     ),
 }
 
@@ -81,19 +95,17 @@ NEAR_DUMMY = Check(
     " and meter are sound if SWR is near 1.",
     Place.SHACK,
 )
-OHMS = Check(
-    "Two detectors cannot tell an open from a short. Unkeyed and with both ends of the line"
-    " disconnected, put an ohmmeter across its end: near zero is a short; no reading is right."
-    " Then bridge the far end: no reading now is an open. An antenna left on may be a short for"
-    " direct current by design.",
-    Place.OUTSIDE,
-)
 OHMS_HERE = Check(
-    "Two detectors cannot tell an open from a short. Unkeyed, unscrew the line from the meter and"
-    " put an ohmmeter across the line's end: far from what it used to read (or near zero, with an"
-    " antenna that is open for direct current) points to a short, no reading (with one that is"
-    " closed) to an open.",
+    "Open or short? Unkeyed, unscrew the line from the meter and put an ohmmeter across the line's"
+    " end. If the antenna is open for direct current, a reading near zero is a short; if it is"
+    " closed for direct current (many are, by a coil or a loop), no reading is an open. Otherwise"
+    " the next check tells.",
     Place.SHACK,
+)
+OHMS = Check(
+    "The same with the line taken off the antenna, too: a reading near zero is a short in line or"
+    " plugs. If there is none, bridge the far end: still no reading is an open.",
+    Place.OUTSIDE,
 )
 WATER = Check(
     "Look for water: unscrew the outdoor plugs, look for drops, green copper and dark braid, and"
@@ -152,7 +164,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "intermittent-contact",
         "a contact that opens for moments",
-        "The reflection jumps away for a moment and comes back.",
+        "The reflection jumps away for a moment and comes back: an open or a short, which two"
+        " detectors cannot tell apart.",
         (
             "a plug that is not screwed tight or whose pin is not soldered well",
             "a strand of the braid that touches the pin now and then",
@@ -163,7 +176,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "open-or-short",
         "an open or a short in the line",
-        "Nearly all power comes back, on every channel.",
+        "Nearly all power comes back, on every channel: an open or a short. Two detectors cannot"
+        " tell which; an ohmmeter can, see below.",
         (
             "a plug that has come off or apart, most often the last one touched",
             "a strand of the braid across the pin",
@@ -174,7 +188,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "hot-joint",
         "a joint that warms up",
-        "Reflection rises while the key is down and is back after a rest.",
+        "Reflection drifts while the key is down and is back after a rest.",
         (
             "a plug with a poor contact or a cold solder joint",
             "a corroded clamp or coil at the antenna",
@@ -305,9 +319,13 @@ HINTS: dict[str, dict[str, float]] = {
     "detector-fault": {"coupler-fault": 2.0},
     "baseline-shift": {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
 }
+PASSING = "The rows show nothing else that differs from before; it may have been a passing thing."
+SILENT_PATTERN = "No readings come from the bridge, so nothing is known of the line."
 SILENT = (
     Check("See that the bridge has power and its lead sits: is a light on?", Place.LOOK),
-    Check("`mismatchd ports` lists what this host sees; `mismatchd status` what it misses.",
-          Place.LOOK),
+    Check(
+        "`mismatchd ports` lists what this host sees; `mismatchd status` what it misses.",
+        Place.LOOK,
+    ),
     Check("Pull and replug the bridge's lead, try another socket and another lead.", Place.SHACK),
 )

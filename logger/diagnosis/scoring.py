@@ -48,10 +48,11 @@ class Weighed(msgspec.Struct, frozen=True):
 
 
 class Advice(msgspec.Struct, frozen=True):
-    """A check with its cautions."""
+    """A check with its cautions, in full and in few words."""
 
     text: str
     cautions: tuple[str, ...]
+    caution: str
 
 
 class Diagnosis(msgspec.Struct, frozen=True):
@@ -84,7 +85,7 @@ def diagnose(evidence: Evidence) -> Diagnosis:
         pattern=pattern,
         sure=sure,
         causes=causes,
-        checks=() if sure and first == NOTHING else _checks(blamed[:1] if sure else blamed[:3]),
+        checks=() if sure and first == NOTHING else checks_of(blamed[:1] if sure else blamed[:3]),
         more=() if sure else _more(found, evidence),
         odds={name: round(odds[name], 4) for name in order},
     )
@@ -110,9 +111,7 @@ def _odds(found: Mapping[str, Finding], alarms: Mapping[str, int]) -> dict[str, 
     if signs:
         first = max(signs, key=lambda name: signs[name])
         scores[METER] += _weight(signs[first], A_SIGN)
-        scores[METER] += sum(
-            _weight(0.0, OF_THE_METER[name]) for name in signs if name != first
-        )
+        scores[METER] += sum(_weight(0.0, OF_THE_METER[name]) for name in signs if name != first)
     top = max(scores.values())
     weights = {name: math.exp(score - top) for name, score in scores.items()}
     total = sum(weights.values())
@@ -157,7 +156,7 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, Finding])
     )
 
 
-def _checks(names: list[str]) -> tuple[Advice, ...]:
+def checks_of(names: list[str]) -> tuple[Advice, ...]:
     """The checks of these causes without doubles, those of the first cause in its order, others
     where they are as cheap."""
     order = {place: rank for rank, place in enumerate(CAUTIONS)}
@@ -166,7 +165,10 @@ def _checks(names: list[str]) -> tuple[Advice, ...]:
         checks += [check for check in BY_NAME[name].checks if check not in checks]
     if len(names) > 1:
         checks.sort(key=lambda check: order[check.place])
-    return tuple(Advice(check.text, CAUTIONS[check.place]) for check in checks)
+    return tuple(
+        Advice(check.text, CAUTIONS[check.place].full, CAUTIONS[check.place].short)
+        for check in checks
+    )
 
 
 def _more(found: Mapping[str, Finding], evidence: Evidence) -> tuple[str, ...]:

@@ -487,7 +487,7 @@ class Store:
         rows = self._query(f"{table.select} WHERE {table.complete} AND {where}", values)
         return [table.record(row) for row in rows]
 
-    def newest(
+    def latest(
         self, table: str, fields: Sequence[str], time: str, since_ns: int, until_ns: int, most: int
     ) -> list[tuple[Any, ...]]:
         """`fields` of the rows whose `time` lies in [since_ns, until_ns), in its order: the latest

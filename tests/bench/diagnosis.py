@@ -28,7 +28,7 @@ from logger.diagnosis.findings import findings
 from logger.diagnosis.history import read
 from logger.pipeline import Pipeline
 from logger.store.database import Store
-from tests.station_model import Over, Station, exact, random_opens, random_station
+from tests.station_model import Open, Over, Station, exact, random_opens, random_station
 from tests.station_model.faults import NAMES, Fault
 from tests.station_model.pipeline import Settings, blocks
 from tests.station_model.station import DAY_S, EPOCH_NS, KHZ
@@ -120,7 +120,13 @@ def played(planted: str, seed: int, folder: Path) -> Outcome:
         store.close()
 
 
-def _play(station: Station, talks, rng, store, opens) -> None:  # type: ignore[no-untyped-def]
+def _play(
+    station: Station,
+    talks: list[list[Over]],
+    rng: np.random.Generator,
+    store: Store,
+    opens: list[Open],
+) -> None:
     pipeline = Pipeline(Settings(), Coupler(exact(station.coupler)))
     for index, overs in enumerate(talks):
         record = station.record(rng, overs, opens)
@@ -153,7 +159,7 @@ def unknown(found: list[Outcome]) -> float:
 def matrix(found: list[Outcome]) -> str:
     """Planted down, said across."""
     counts = Counter((one.planted, one.said) for one in found)
-    said = [name for name in [*dict.fromkeys(GROUPS.values()), DONT_KNOW]]
+    said = [*dict.fromkeys(GROUPS.values()), DONT_KNOW]
     heads = [name.replace("-", " ").split() for name in said]
     lines = [
         " " * 21 + "".join(f"{head[row][:7] if len(head) > row else '':>8}" for head in heads)
