@@ -94,7 +94,7 @@ def _excursions(evidence: Evidence) -> tuple[float | None, str]:
     if evidence.depth is not None:
         words += f"; typically to SWR {min(evidence.depth[0], 99):.1f} from {evidence.depth[1]:.1f}"
     enough = _degree(after, LEAST_EXCURSIONS, 0.5)
-    return enough * _degree(evidence.excursion_lift, 6.0, 1.0), words
+    return min(enough, _degree(evidence.excursion_lift, 6.0, 1.0)), words
 
 
 def _hours(hours: float) -> str:
@@ -186,10 +186,24 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     there = moved(evidence)
     if sure >= 0.5:
         how = "by different amounts" if len(there) > 1 else "alone"
-        return sure, f"the level of channels changed {how} (SWR {_moves(there)})"
+        return sure, f"the level of channels changed {how} (SWR {_moves(there)})" + _tilt(evidence)
     if there:
         return sure, f"channels did not move apart (SWR {_moves(there)})"
     return sure, "no channel sits at another level than before"
+
+
+def _tilt(evidence: Evidence) -> str:
+    """What the ends of the band say of the antenna's length."""
+    numbered = sorted((c for c in evidence.channels if c.name.isdigit()), key=lambda c: int(c.name))
+    if len(numbered) < 2:
+        return ""
+    low, high = numbered[0], numbered[-1]
+    doubt = math.hypot(low.change.sd, high.change.sd)
+    if abs(high.after - low.after) < HELD_Z * doubt:
+        return ""
+    if high.after > low.after:
+        return "; now the low channels are the better ones, as with an element that is too long"
+    return "; now the high channels are the better ones, as with an element that is too short"
 
 
 def _soaks(evidence: Evidence) -> tuple[float | None, str]:

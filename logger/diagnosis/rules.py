@@ -272,8 +272,8 @@ EXPECTED: dict[str, dict[str, float]] = {
         "spread": MAYBE,
         "shrunk": SOMETIMES,
         "soaks": SOMETIMES,
-        "excursions": RARE,
-        "full": RARE,
+        "excursions": SELDOM,
+        "full": SELDOM,
         "lone": RARE,
         "power": RARE,
     },
@@ -309,7 +309,7 @@ OF_THE_METER = {
     "impossible": SELDOM,
 }
 # Others that hardly anything shows by chance.
-TELLING = {"heats": NEVER, "lone": 0.02}
+TELLING = {"heats": NEVER, "full": NEVER, "lone": 0.02}
 A_SIGN = 0.93  # how likely a bad meter shows one of them at least
 
 # Alarms that rules have raised since, and what each makes how many times likelier.

@@ -134,6 +134,8 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, Finding])
         holds = one.degree >= 0.5
 
         def likelihood(cause: str, finding: str = finding, holds: bool = holds) -> float:
+            if cause == METER and finding in OF_THE_METER:
+                return A_SIGN if holds else 0.5  # any other sign will do as well
             p = expected(cause, finding)
             return p if holds else 1 - p
 
