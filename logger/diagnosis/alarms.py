@@ -11,7 +11,7 @@ from logger.diagnosis import words
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
 from logger.diagnosis.rules import CAUTIONS, NOTHING, PASSING, SILENT, SILENT_PATTERN
-from logger.diagnosis.scoring import Advice, Diagnosis, checks_of, diagnose
+from logger.diagnosis.scoring import SURE, Advice, Diagnosis, checks_of, diagnose
 from logger.store.database import Store
 from logger.utc import parse_time
 
@@ -29,7 +29,7 @@ def diagnosis_of(store: Store, alarm: Mapping[str, Any]) -> Diagnosis:
         return Diagnosis(SILENT_PATTERN, False, (), silent, (), {})
     raised_ns = parse_time(alarm["raised_utc"], 0)
     found = diagnose(gather(read(store, raised_ns), raised_ns))
-    if not found.sure or found.causes[0].name != NOTHING:
+    if found.odds[NOTHING] < SURE:
         return found
     others = [name for name in found.odds if name != NOTHING]
     return msgspec.structs.replace(found, pattern=PASSING, sure=False, checks=checks_of(others[:3]))

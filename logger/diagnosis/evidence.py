@@ -155,7 +155,8 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
     readings = _readings(history)
     rows = history.transmissions
     starts, ends = rows["start_ns"], rows["end_ns"]
-    onset_ns = _onset(history, readings, alarm_ns)
+    drifts = _drifts(history)
+    onset_ns = _onset(history, readings, drifts, alarm_ns)
     on_air_s = (ends - starts) * 1e-9
     cut = len(starts) if onset_ns is None else int(np.searchsorted(ends, onset_ns))
     hours = float(on_air_s[:cut].sum()) / HOUR_S, float(on_air_s[cut:].sum()) / HOUR_S
@@ -184,7 +185,7 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
         channels=channels,
         **_excursions(history.excursions, onset_ns, hours),
         **_full(rows, readings, cut),
-        drift=_drift(history, onset_ns),
+        drift=_drift(drifts, onset_ns),
         slow=_slow(readings, onset_ns),
         power=None if power is None else power[0],
         power_lift=None if power is None else power[1],
@@ -255,7 +256,9 @@ def _days(time_ns: Times) -> int:
     return len(np.unique(time_ns // DAY_NS))
 
 
-def _onset(history: History, readings: _Reading, alarm_ns: int | None) -> int | None:
+def _onset(
+    history: History, readings: _Reading, drifts: dict[float, Stream], alarm_ns: int | None
+) -> int | None:
     """The likeliest time, whether or not anything changed at all; None if there is none."""
     rows, unkeyed = history.transmissions, history.unkeyed
     starts = rows["start_ns"]
@@ -276,7 +279,7 @@ def _onset(history: History, readings: _Reading, alarm_ns: int | None) -> int | 
             told = np.isfinite(values)
             stream = Stream(unkeyed["time_ns"][told], values[told], least)
             total += onset.cut_score(stream, cuts)
-    for stream in _drifts(history).values():
+    for stream in drifts.values():
         # How much reflection drifts within a key-down, as a logarithm.
         size = Stream(stream.time_ns, np.log(0.3 + np.abs(stream.value)), DRIFT_LN)
         total += onset.cut_score(size, cuts)
@@ -391,11 +394,11 @@ def _drifts(history: History) -> dict[float, Stream]:
     }
 
 
-def _drift(history: History, onset_ns: int) -> Measure | None:
+def _drift(drifts: dict[float, Stream], onset_ns: int) -> Measure | None:
     """ln of how many times further rho drifts within a key-down than before: all channels but the
     most restless one, lest a single channel decides."""
     squares = []
-    for stream in _drifts(history).values():
+    for stream in drifts.values():
         late = stream.time_ns >= onset_ns
         before, after = stream.value[~late] ** 2, stream.value[late] ** 2
         if len(before) >= 2 and len(after) >= 2:

@@ -21,6 +21,8 @@ HELD_Z = 3.0
 ONE_FACTOR = 0.15  # by which a detector's loss may differ from power to power
 LEAST_EXCURSIONS = 3
 NOISY_LN = 0.8
+SAME_WATTS = 0.12
+A_CHANGE = 0.35  # of rho, that should have been seen before it is said that nothing changed
 
 
 class Finding(NamedTuple):
@@ -60,6 +62,12 @@ def findings(evidence: Evidence) -> dict[str, Finding]:
 def moved(evidence: Evidence) -> tuple[Channel, ...]:
     """Channels whose reflection changed beyond doubt."""
     return tuple(one for one in evidence.channels if abs(one.change.z) >= CHANGED_Z)
+
+
+def sees(evidence: Evidence) -> bool:
+    """Whether a good part of the reflection could have come or gone on some channel, and it would
+    have been seen."""
+    return any(HELD_Z * c.change.sd < A_CHANGE * c.before for c in evidence.channels)
 
 
 def _share(evidence: Evidence) -> float:
@@ -266,7 +274,9 @@ def _compensated(evidence: Evidence) -> tuple[float | None, str]:
     quiet = _quiet(evidence)
     if powered is None or evidence.reflected_lift is None or quiet is None:
         return None, "too few transmissions to compare reflected watts"
-    sure = powered * (1 - quiet) * (1 - _degree(evidence.reflected_lift, 6.0, 1.0))
+    # Against what the shift of the incident power itself is worth, which grows with their number.
+    limit = max(6.0, SAME_WATTS * (evidence.power_lift or 0.0))
+    sure = powered * (1 - quiet) * (1 - _degree(evidence.reflected_lift, limit, 1.0))
     if sure >= 0.5:
         return sure, "incident watts changed and reflected watts did not, on every channel"
     return sure, "incident and reflected watts changed together or not at all"

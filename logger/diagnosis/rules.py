@@ -248,7 +248,14 @@ CAUSES: tuple[Cause, ...] = (
         ),
         (ZEROS, WIRES, BYPASS, SWAP_PORTS, NEAR_DUMMY),
     ),
-    Cause(NOTHING, "nothing has changed", "Nothing differs from before.", (), (), prior=2.0),
+    Cause(
+        NOTHING,
+        "nothing has changed",
+        "Nothing differs from before, as far as it can be measured.",
+        (),
+        (),
+        prior=2.0,
+    ),
 )
 BY_NAME = {cause.name: cause for cause in CAUSES}
 

@@ -2,7 +2,8 @@
 
 A finding that holds to the degree p counts p ln P(holds | cause) + (1 - p) ln P(does not | cause);
 one that is not known counts nothing. Findings share causes of error, so their sum is flattered: the
-best cause must be SURE before it is named, and otherwise the diagnosis says that it does not know,
+best cause must be SURE before it is named, and that nothing changed is only said if a change
+would have been seen and no alarm was raised. Otherwise the diagnosis says that it does not know,
 and which findings are missing.
 """
 
@@ -14,7 +15,7 @@ from collections.abc import Mapping
 import msgspec
 
 from logger.diagnosis.evidence import Evidence
-from logger.diagnosis.findings import Finding, findings
+from logger.diagnosis.findings import Finding, findings, sees
 from logger.diagnosis.rules import (
     A_SIGN,
     BY_NAME,
@@ -73,8 +74,10 @@ def diagnose(evidence: Evidence) -> Diagnosis:
     odds = _odds(found, evidence.alarms)
     order = sorted(odds, key=lambda name: -odds[name])
     first = order[0]
-    known = sum(one.degree is not None for one in found.values())
-    sure = odds[first] >= SURE and (first != NOTHING or known >= ENOUGH)
+    sure = odds[first] >= SURE
+    if first == NOTHING:
+        known = sum(one.degree is not None for one in found.values())
+        sure = sure and known >= ENOUGH and sees(evidence) and not evidence.alarms
     told = [name for name in order if odds[name] >= SHOWN or name == first]
     causes = tuple(_weighed(name, odds, found) for name in told)
     blamed = [name for name in told if name != NOTHING] or [n for n in order if n != NOTHING][:3]
@@ -176,6 +179,8 @@ def checks_of(names: list[str]) -> tuple[Advice, ...]:
 def _more(found: Mapping[str, Finding], evidence: Evidence) -> tuple[str, ...]:
     missing = dict.fromkeys(one.words for one in found.values() if one.degree is None)
     told = list(missing)
+    if evidence.channels and not sees(evidence):
+        told.append("reflection is so small, or so unsteady, that a change could hide in it")
     if evidence.transmissions[1] < 5:
         told.append(
             f"only {evidence.transmissions[1]} transmissions since; a few more, on the lowest, a"
