@@ -1,11 +1,14 @@
-"""`mismatchd alarms`: list them, acknowledge one, shelve a kind for a while."""
+"""`mismatchd alarms`: list, show what may be behind one, acknowledge, shelve a kind."""
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 import time
 from pathlib import Path
 
 import click
+import msgspec
 
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
@@ -22,8 +25,8 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     """List alarms that are open or not acknowledged, each with its age and how often its kind has
     been raised in all.
 
-    `alarms ack ID` acknowledges one. `alarms shelve ID` has its kind recorded but not told for a
-    while, `alarms unshelve ID` ends that.
+    `alarms show ID` says what may be behind one, `alarms ack ID` acknowledges it. `alarms shelve
+    ID` has its kind recorded but not told for a while, `alarms unshelve ID` ends that.
     """
     context.obj = config_path
     if context.invoked_subcommand is not None:
@@ -135,3 +138,37 @@ def _count(raises: int) -> str:
 
 def _now_ns() -> int:
     return time.time_ns() // 1000 * 1000
+
+
+@command.command("show")
+@click.argument("alarm_id", type=int, metavar="ID")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@config_option
+@click.pass_context
+def show(context: click.Context, alarm_id: int, form: str, config_path: Path | None) -> None:
+    """Say what alarm ID was, what may be behind it, and what to check next."""
+    from logger.diagnosis import diagnosis_of
+    from logger.diagnosis.words import NARROWEST, WIDEST, page
+    from logger.store.database import Store
+    from logger.store.tables import ALARMS
+
+    path = configuration(config_path or context.obj).store.path
+    store = Store.reader(path)
+    try:
+        found = store.select(ALARMS, "r.id = ?", alarm_id)
+        if not found:
+            raise UsageError(f"no alarm {alarm_id} in {path}; `mismatchd alarms --all` lists them")
+        alarm = found[0].columns
+        diagnosis = diagnosis_of(store, alarm)
+    finally:
+        store.close()
+    if form == "json":
+        click.echo(msgspec.json.encode({"alarm": alarm, "diagnosis": diagnosis}).decode())
+        return
+    width = shutil.get_terminal_size().columns
+    state = f"cleared {alarm['cleared_utc'][:19]}Z" if alarm["cleared_utc"] else "OPEN"
+    click.echo(f"alarm {alarm_id}: {alarm['kind']} ({alarm['severity']})")
+    click.echo(f"raised {alarm['raised_utc'][:19]}Z")
+    click.echo(state + (", acknowledged" if alarm["acknowledged_utc"] else ""))
+    click.echo("\n".join(textwrap.wrap(alarm["detail"], min(max(width, NARROWEST), WIDEST))))
+    click.echo("\n" + page(diagnosis, width))

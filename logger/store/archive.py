@@ -210,6 +210,24 @@ class Archive:
         for segment in self._segments(LONG_AGO_NS, -LONG_AGO_NS - 1):
             yield segment.first_ns, segment.last_ns, segment.times()
 
+    def spread(self, since_ns: int, until_ns: int, most: int) -> Iterator[SampleBlock]:
+        """Whole segments that begin in the time range, so many at most, evenly chosen."""
+        rows = self._run(
+            "SELECT first_ns FROM segments WHERE first_ns >= ? AND first_ns < ? AND pairs > 0"
+            " ORDER BY first_ns",
+            (since_ns, until_ns),
+        )
+        firsts = [first_ns for (first_ns,) in rows]
+        count = min(len(firsts), most)
+        for place in range(count):
+            first_ns = firsts[(2 * place + 1) * len(firsts) // (2 * count)]
+            found = self._run(
+                "SELECT first_ns, last_ns, data FROM segments WHERE first_ns = ?", (first_ns,)
+            )
+            for row in found:
+                if (pairs := _Segment(*row).pairs()) is not None:
+                    yield pairs
+
     def _segments(self, since_ns: int, until_ns: int) -> Iterator[_Segment]:
         """Segments with a time in [since_ns, until_ns), in order. A few are read at once, then
         looked for by the time that comes next, since they may be merged in the meantime."""

@@ -562,6 +562,18 @@ class Store:
         rows = self._query(f"{table.select} WHERE {table.complete} AND {where}", values)
         return [table.record(row) for row in rows]
 
+    def latest(
+        self, table: str, fields: Sequence[str], time: str, since_ns: int, until_ns: int, most: int
+    ) -> list[tuple[Any, ...]]:
+        """`fields` of the rows whose `time` lies in [since_ns, until_ns), in its order: the latest
+        if there are more than so many. The caller vouches for the names."""
+        rows = self._query(
+            f"SELECT {', '.join(fields)} FROM {table} WHERE {time} >= ? AND {time} < ?"
+            f" ORDER BY {time} DESC LIMIT ?",
+            (since_ns, until_ns, most),
+        )
+        return rows[::-1]
+
     def counts(self) -> dict[str, int]:
         """Number of rows by table."""
         return {

@@ -1,0 +1,40 @@
+"""What the diagnosis says of one alarm."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import msgspec
+
+from logger.diagnosis import words
+from logger.diagnosis.evidence import gather
+from logger.diagnosis.history import read
+from logger.diagnosis.rules import CAUTIONS, NOTHING, PASSING, SILENT, SILENT_PATTERN
+from logger.diagnosis.scoring import SURE, Advice, Diagnosis, checks_of, diagnose
+from logger.store.database import Store
+from logger.utc import parse_time
+
+NO_DATA = "no-data"
+
+
+def diagnosis_of(store: Store, alarm: Mapping[str, Any]) -> Diagnosis:
+    """By all that the store holds about the time of an alarm, given as its exported columns.
+    Raises StoreError."""
+    if alarm["kind"] == NO_DATA:
+        silent = tuple(
+            Advice(check.text, CAUTIONS[check.place].full, CAUTIONS[check.place].short)
+            for check in SILENT
+        )
+        return Diagnosis(SILENT_PATTERN, False, (), silent, (), {})
+    raised_ns = parse_time(alarm["raised_utc"], 0)
+    found = diagnose(gather(read(store, raised_ns), raised_ns))
+    if found.odds[NOTHING] < SURE:
+        return found
+    others = [name for name in found.odds if name != NOTHING]
+    return msgspec.structs.replace(found, pattern=PASSING, sure=False, checks=checks_of(others[:3]))
+
+
+def advice(store: Store, alarm: Mapping[str, Any]) -> list[str]:
+    """The same as a few sentences for a message. Raises StoreError."""
+    return words.sentences(diagnosis_of(store, alarm))

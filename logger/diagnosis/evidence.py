@@ -1,0 +1,561 @@
+"""What the rows of some weeks show, as a few measured figures with their uncertainty. Pure.
+
+Everything compares the time before an onset with the time since. The onset is found from the rows
+themselves (`onset`), for rules may be late or silent. A figure is None where the rows do not tell.
+
+Only noise and the station's own scatter limit what counts as a change: directivity and calibration
+bias both sides alike. The scatter of a channel is that of its transmissions, beginning with a guess
+worth PRIOR of them; transmissions of one day share one weather and count as one look.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import Counter
+from typing import NamedTuple
+
+import msgspec
+import numpy as np
+
+from logger.blocks import Bools, Floats, Times
+from logger.diagnosis import onset
+from logger.diagnosis.history import Columns, History
+from logger.diagnosis.onset import Stream, successive
+from logger.reflection import COVERAGE, HIGHEST_SWR, rho_of_swr
+
+DAY_NS = 86_400_000_000_000
+HOUR_S = 3600.0
+NEVER_NS = 2**62
+NO_CHANNEL = -1.0
+EVEN = 10.0
+BY_ALARM = 40.0
+LEAST_RHO = 0.01
+MOST_CUTS = 150
+
+PRIOR = 3.0  # transmissions
+PRIOR_SD, PRIOR_SHARE = 0.006, 0.03  # of rho, and of its level
+LEAST_SETTLED = 10  # pairs
+MUCH_NOISE = 3.0  # times what is usual at that power
+ZERO_PART = 0.5
+MOST_NOISE = 0.05  # of rho, for a transmission to count
+LEAST_BEFORE, LEAST_AFTER = 2, 1  # transmissions on a channel
+FULL_RHO = 0.72
+IMPOSSIBLE_RATIO = 1.35
+STILL_V, STILL_SHARE = 3e-4, 0.02
+LEAST_SECONDS = 3
+LEAST_DRIFT_S = 4
+DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, by wind and warmth
+DRIFT_LN = 0.6
+WANDER_SD, WANDER_W = 0.004, 0.01
+ZERO_V, NOISE_LN = 1.5e-3, 0.2  # usual scatter of zeros, and of ln of the noise
+SHIFTS = np.linspace(-9.0, 9.0, 361)  # of ln watts, that powers may have been changed by
+SHIFT_SD = 2.0  # what is likely of them
+MOST_SHIFTED = 120  # transmissions on either side
+POWER_WIDTH = 0.07
+
+
+class Measure(msgspec.Struct, frozen=True):
+    """A figure and its standard deviation."""
+
+    value: float
+    sd: float
+
+    @property
+    def z(self) -> float:
+        """In standard deviations."""
+        return self.value / max(self.sd, 1e-12)
+
+
+class Channel(msgspec.Struct, frozen=True, kw_only=True):
+    """Reflection coefficient of a channel before and after, `change` being of the figure itself
+    and `wander` how many times more it fluctuates within a transmission (None: not known)."""
+
+    name: str
+    before: float
+    after: float
+    change: Measure
+    transmissions: tuple[int, int]
+    wander: float | None
+
+
+class Evidence(msgspec.Struct, frozen=True, kw_only=True):
+    """Before the onset and since.
+
+    onset_ns       the likeliest time of a change, if there was any
+    transmissions  how many, before and since; `hours` on the air likewise
+    channels       those on which both sides are known
+    excursions     how many; `excursion_lift`: ln of the likelihood ratio for a higher rate
+    depth          median SWR at the peak of the excursions since, and what they come from
+    full           share of the transmissions since whose reflection is nearly total
+    full_ns        since when all are
+    alarm_swr      the highest that `high-swr` has told since
+    drift          ln of how many times further rho drifts within a key-down
+    slow           ln of the likelihood ratio for a steady change against a sudden one
+    power          ln of the factor by which the powers in use changed
+    power_lift     ln of the likelihood ratio for that against the same powers as before
+    reflected, reflected_lift   likewise of the reflected watts
+    zero, noise    forward, reflected: the unkeyed reading's shift in volts; ln of its noise's rise
+    unkeyed        pieces of the archive with the key up, before and since
+    still          ports whose reading never moved since
+    impossible     share of transmissions since with more reflected than incident power
+    alarms         how many of each kind since
+    """
+
+    onset_ns: int | None
+    until_ns: int
+    transmissions: tuple[int, int]
+    hours: tuple[float, float]
+    channels: tuple[Channel, ...] = ()
+    excursions: tuple[int, int] = (0, 0)
+    excursion_lift: float | None = None
+    depth: tuple[float, float] | None = None
+    full: float | None = None
+    full_ns: int | None = None
+    alarm_swr: float | None = None
+    drift: Measure | None = None
+    slow: float | None = None
+    power: Measure | None = None
+    power_lift: float | None = None
+    reflected: Measure | None = None
+    reflected_lift: float | None = None
+    zero: tuple[Measure | None, Measure | None] = (None, None)
+    noise: tuple[Measure | None, Measure | None] = (None, None)
+    unkeyed: tuple[int, int] = (0, 0)
+    still: tuple[str, ...] = ()
+    impossible: float | None = None
+    alarms: dict[str, int] = {}
+
+
+class _Reading(NamedTuple):
+    """Transmissions that tell a reflection coefficient, each (n,); `row` is their place. `noise`
+    and `zero` are the standard deviations of rho by noise and by drift of the zeros."""
+
+    row: Times
+    time_ns: Times
+    channel: Floats
+    rho: Floats
+    noise: Floats
+    zero: Floats
+
+    def where(self, chosen: Bools) -> _Reading:
+        """Some of them."""
+        return _Reading(
+            self.row[chosen],
+            self.time_ns[chosen],
+            self.channel[chosen],
+            self.rho[chosen],
+            self.noise[chosen],
+            self.zero[chosen],
+        )
+
+
+def gather(history: History, alarm_ns: int | None = None) -> Evidence:
+    """The figures of a history; a change is rather looked for where an alarm was raised."""
+    readings = _readings(history)
+    rows = history.transmissions
+    starts, ends = rows["start_ns"], rows["end_ns"]
+    drifts = _drifts(history)
+    onset_ns = _onset(history, readings, drifts, alarm_ns)
+    on_air_s = (ends - starts) * 1e-9
+    cut = len(starts) if onset_ns is None else int(np.searchsorted(ends, onset_ns))
+    hours = float(on_air_s[:cut].sum()) / HOUR_S, float(on_air_s[cut:].sum()) / HOUR_S
+    late = history.alarms["raised_ns"] >= (-NEVER_NS if onset_ns is None else onset_ns)
+    kinds = history.alarms["kind"][late]
+    swrs = history.alarms["value"][late][kinds == "high-swr"]
+    basis = Evidence(
+        onset_ns=onset_ns,
+        until_ns=int(ends[-1]) if len(ends) else history.until_ns,
+        transmissions=(cut, len(starts) - cut),
+        hours=hours,
+        alarm_swr=float(np.nanmax(swrs)) if np.isfinite(swrs).any() else None,
+        alarms=dict(Counter(kinds.tolist())),
+    )
+    if onset_ns is None:
+        return basis
+    channels = _channels(history, readings, onset_ns)
+    told = rows["settled_samples"] >= LEAST_SETTLED
+    power, reflected = (
+        _shift(np.where(told, ln_watts, np.nan), cut)
+        for ln_watts in (_ln(rows["forward_w_mean"]), _reflected(rows, channels))
+    )
+    ratio = rows["reflected_w_mean"][cut:] / np.maximum(rows["forward_w_mean"][cut:], 1e-12)
+    return msgspec.structs.replace(
+        basis,
+        channels=channels,
+        **_excursions(history.excursions, onset_ns, hours),
+        **_full(rows, readings, cut),
+        drift=_drift(drifts, onset_ns),
+        slow=_slow(readings, onset_ns),
+        power=None if power is None else power[0],
+        power_lift=None if power is None else power[1],
+        reflected=None if reflected is None else reflected[0],
+        reflected_lift=None if reflected is None else reflected[1],
+        zero=_step(history.unkeyed, onset_ns, ("forward_v", "reflected_v"), ZERO_V),
+        noise=_step(history.unkeyed, onset_ns, ("forward_sd_v", "reflected_sd_v"), None),
+        unkeyed=_sides(history.unkeyed["time_ns"], onset_ns),
+        still=_still(history, onset_ns),
+        impossible=float(np.mean(ratio > IMPOSSIBLE_RATIO)) if len(ratio) else None,
+    )
+
+
+def _ln(watts: Floats) -> Floats:
+    return np.asarray(np.log(np.maximum(watts, 1e-6)))
+
+
+def _name(channel: float) -> str:
+    return "all" if channel == NO_CHANNEL or math.isnan(channel) else str(int(channel))
+
+
+def _noise(rows: Columns) -> Floats:
+    """Standard deviation of rho by the rows' own intervals, (n,), NaN where there is none. Near
+    zero an interval is cut on its lower side."""
+    rho, low, high = (
+        rho_of_swr(np.maximum(rows[name], 1.0))
+        for name in ("swr", "swr_noise_low", "swr_noise_high")
+    )
+    return np.asarray(np.maximum(high - rho, rho - low) / COVERAGE)
+
+
+def _readings(history: History) -> _Reading:
+    rows = history.transmissions
+    rho = rho_of_swr(np.clip(rows["swr"], 1.0, HIGHEST_SWR))
+    told = np.isfinite(rows["swr"]) & (rows["settled_samples"] >= LEAST_SETTLED)
+    # The middle second is no matter of a moment's excursion.
+    seconds = _second_rho(history)
+    for place, part in _of_transmissions(history):
+        own = seconds[part]
+        own = own[np.isfinite(own)]
+        if len(own) >= LEAST_SECONDS:
+            rho[place] = np.median(own)
+    # The rows' own intervals grow with whatever moves the reflection, and what is sought moves it;
+    # noise of the converters alone goes by the power.
+    noise = np.nan_to_num(_noise(rows))
+    watts = np.maximum(rows["forward_w_mean"], 1e-6)
+    zero = np.zeros(len(rho))
+    if told.any():
+        usual = float(np.quantile((noise * watts)[told], 0.3))
+        noise = np.minimum(noise, MUCH_NOISE * usual / watts)
+        # Zeros drift by a part of what single readings scatter, the same for a whole evening.
+        pair_w = 2 * rho * noise * watts * np.sqrt(rows["settled_samples"])
+        ratio = ZERO_PART * float(np.quantile(pair_w[told], 0.1)) / watts
+        zero = ratio / (2 * np.maximum(rho, np.sqrt(ratio)) + 1e-9)
+    at = np.flatnonzero(told & (np.hypot(noise, zero) <= MOST_NOISE))
+    channel = np.where(np.isnan(rows["channel"]), NO_CHANNEL, rows["channel"])
+    return _Reading(at, rows["start_ns"][at], channel[at], rho[at], noise[at], zero[at])
+
+
+def _scatter(rho: Floats) -> float:
+    """Of one transmission about its channel's level."""
+    prior = math.hypot(PRIOR_SD, PRIOR_SHARE * float(np.median(rho)))
+    squares = float(((rho - np.mean(rho)) ** 2).sum())
+    return math.sqrt((squares + PRIOR * prior**2) / (max(len(rho) - 1, 0) + PRIOR))
+
+
+def _days(time_ns: Times) -> int:
+    return len(np.unique(time_ns // DAY_NS))
+
+
+def _onset(
+    history: History, readings: _Reading, drifts: dict[float, Stream], alarm_ns: int | None
+) -> int | None:
+    """The likeliest time, whether or not anything changed at all; None if there is none."""
+    rows, unkeyed = history.transmissions, history.unkeyed
+    starts = rows["start_ns"]
+    cuts = onset.candidates([starts, unkeyed["time_ns"]])
+    if not len(cuts):
+        return None
+    total = np.zeros(len(cuts))
+    for channel in np.unique(readings.channel):
+        own = readings.where(readings.channel == channel)
+        prior = math.hypot(PRIOR_SD, PRIOR_SHARE * float(np.median(own.rho)))
+        scatter = math.hypot(prior, successive(own.rho))
+        total += onset.cut_score(Stream(own.time_ns, own.rho, scatter), cuts)
+    for name in ("forward", "reflected"):
+        for values, least in (
+            (unkeyed[f"{name}_v"], ZERO_V),
+            (np.log(np.maximum(unkeyed[f"{name}_sd_v"], 1e-6)), NOISE_LN),
+        ):
+            told = np.isfinite(values)
+            stream = Stream(unkeyed["time_ns"][told], values[told], least)
+            total += onset.cut_score(stream, cuts)
+    for stream in drifts.values():
+        # How much reflection drifts within a key-down, as a logarithm.
+        size = Stream(stream.time_ns, np.log(0.3 + np.abs(stream.value)), DRIFT_LN)
+        total += onset.cut_score(size, cuts)
+    total += onset.power_score(starts, _ln(rows["forward_w_mean"]), cuts)
+    on_air = Stream(starts, (rows["end_ns"] - starts) * 1e-9, 1.0)
+    total += onset.rate_score(history.excursions["time_ns"], on_air, cuts)
+    # Where nothing tells, both sides should be long.
+    before = np.searchsorted(starts, cuts) + 1.0
+    after = len(starts) + 2.0 - before
+    total += EVEN * np.log(before * after / len(starts) ** 2) if len(starts) else 0.0
+    if alarm_ns is not None:
+        begun = int(np.searchsorted(cuts, alarm_ns, side="right")) - 1
+        if begun >= 0:
+            total[begun] += BY_ALARM
+    return int(cuts[int(np.argmax(total))])
+
+
+def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Channel, ...]:
+    wander = _wander(history)
+    found = []
+    for channel in np.unique(readings.channel).tolist():
+        own = readings.where(readings.channel == channel)
+        late = own.time_ns >= onset_ns
+        before, after = own.where(~late), own.where(late)
+        if len(before.rho) < LEAST_BEFORE or len(after.rho) < LEAST_AFTER:
+            continue
+        levels = float(np.median(before.rho)), float(np.median(after.rho))
+        variance = 0.0
+        for side in (before, after):
+            looks = max(_days(side.time_ns), 1)
+            variance += _scatter(before.rho) ** 2 / looks
+            variance += float(np.mean(side.zero)) ** 2 / looks
+            variance += float(np.mean(side.noise**2)) / len(side.rho)
+        parts = [wander[side.row] for side in (before, after)]
+        parts = [part[np.isfinite(part)] for part in parts]
+        found.append(
+            Channel(
+                name=_name(channel),
+                before=levels[0],
+                after=levels[1],
+                change=Measure(levels[1] - levels[0], math.sqrt(variance)),
+                transmissions=(len(before.rho), len(after.rho)),
+                wander=(
+                    float(np.median(parts[1]) / np.median(parts[0]))
+                    if min(map(len, parts)) >= 2
+                    else None
+                ),
+            )
+        )
+    return tuple(found)
+
+
+def _of_transmissions(history: History) -> list[tuple[int, slice]]:
+    """Place of each transmission whose seconds are there, and the slice of these."""
+    ids = history.seconds["transmission_id"]
+    if not len(ids):
+        return []
+    edges = [0, *(np.flatnonzero(np.diff(ids)) + 1).tolist(), len(ids)]
+    places = {int(number): at for at, number in enumerate(history.transmissions["id"])}
+    return [
+        (places[int(ids[begin])], slice(begin, end))
+        for begin, end in itertools.pairwise(edges)
+        if int(ids[begin]) in places
+    ]
+
+
+def _second_rho(history: History) -> Floats:
+    return np.asarray(rho_of_swr(np.clip(history.seconds["swr"], 1.0, HIGHEST_SWR)))
+
+
+def _wander(history: History) -> Floats:
+    """By how much rho differs from second to second in each transmission, in units of a noise that
+    goes by the power, (n,)."""
+    rho = _second_rho(history)
+    found = np.full(len(history.transmissions["id"]), np.nan)
+    for place, part in _of_transmissions(history):
+        own = rho[part][1:-1]
+        watts = history.seconds["forward_w"][part][1:-1]
+        told = np.isfinite(own)
+        if told.sum() >= 3:
+            noise = math.hypot(WANDER_SD, WANDER_W / max(float(np.mean(watts[told])), 1e-3))
+            found[place] = math.hypot(float(np.std(own[told])) / noise, 0.5)
+    return found
+
+
+def _drifts(history: History) -> dict[float, Stream]:
+    """By channel: how far rho comes from the first two seconds of a key-down to its last third, in
+    units of its uncertainty."""
+    rho, noise = _second_rho(history), _noise(history.seconds)
+    rows = history.transmissions
+    parts: dict[float, list[tuple[int, float]]] = {}
+    for place, part in _of_transmissions(history):
+        own, own_noise = rho[part], noise[part]
+        good = np.flatnonzero(np.isfinite(own) & np.isfinite(own_noise))
+        if len(good) < LEAST_DRIFT_S:
+            continue
+        tail = good[-max(2, len(good) // 3) :]
+        far = float(np.mean(own[tail]) - np.mean(own[good[:2]]))
+        doubt = math.sqrt(
+            float(np.mean(own_noise[tail] ** 2)) / len(tail)
+            + float(np.mean(own_noise[good[:2]] ** 2)) / 2
+            + DRIFT_SD**2
+            + (DRIFT_SHARE * float(np.median(own[good]))) ** 2
+        )
+        channel = float(np.nan_to_num(rows["channel"][place], nan=NO_CHANNEL))
+        parts.setdefault(channel, []).append((int(rows["start_ns"][place]), far / doubt))
+    return {
+        channel: Stream(
+            np.array([at for at, _ in own], dtype=np.int64), np.array([z for _, z in own]), 1.0
+        )
+        for channel, own in parts.items()
+    }
+
+
+def _drift(drifts: dict[float, Stream], onset_ns: int) -> Measure | None:
+    """ln of how many times further rho drifts within a key-down than before: all channels but the
+    most restless one, lest a single channel decides."""
+    squares = []
+    for stream in drifts.values():
+        late = stream.time_ns >= onset_ns
+        before, after = stream.value[~late] ** 2, stream.value[late] ** 2
+        if len(before) >= 2 and len(after) >= 2:
+            squares.append((before, after))
+    if not squares:
+        return None
+    squares.sort(key=lambda pair: float(np.mean(pair[1]) / (np.mean(pair[0]) + 0.5)))
+    if len(squares) > 1:
+        squares = squares[:-1]
+    before, after = (np.concatenate(side) for side in zip(*squares, strict=True))
+    rise = math.log((float(np.mean(after)) + 0.5) / (float(np.mean(before)) + 0.5)) / 2
+    return Measure(rise, math.sqrt(0.5 / len(before) + 0.5 / len(after)))
+
+
+def _excursions(rows: Columns, onset_ns: int, hours: tuple[float, float]) -> dict[str, object]:
+    late = rows["time_ns"] >= onset_ns
+    after, before = int(late.sum()), int((~late).sum())
+    found: dict[str, object] = {"excursions": (before, after)}
+    if after:
+        found["depth"] = (
+            float(np.nanmedian(rows["swr_peak"][late])),
+            float(np.nanmedian(rows["swr_beside"][late])),
+        )
+    if hours[1] > 0:
+        # A rate that is not known better than one in the hours before, or one in two hours.
+        usual = (before + 0.5) / (hours[0] + 1.0) * hours[1]
+        lift = after * math.log(after / usual) - (after - usual) if after > usual else 0.0
+        found["excursion_lift"] = lift
+    return found
+
+
+def _full(rows: Columns, readings: _Reading, cut: int) -> dict[str, object]:
+    late = readings.where(readings.row >= cut)
+    if not len(late.rho):
+        return {}
+    total = late.rho >= FULL_RHO
+    found: dict[str, object] = {"full": float(total.mean())}
+    if total[-1]:
+        last_sound = np.flatnonzero(~total)
+        first = int(last_sound[-1]) + 1 if len(last_sound) else 0
+        found["full_ns"] = int(late.time_ns[first])
+    return found
+
+
+def _slow(readings: _Reading, onset_ns: int) -> float | None:
+    """A hinge (level, then a straight line) against a step, each at its best time."""
+    times: list[Floats] = []
+    values: list[Floats] = []
+    owners: list[Floats] = []
+    for number, channel in enumerate(np.unique(readings.channel).tolist()):
+        own = readings.where(readings.channel == channel)
+        late = own.time_ns >= onset_ns
+        if late.sum() < 4 or (~late).sum() < 2:
+            continue
+        scatter = math.hypot(_scatter(own.rho[~late]), successive(own.rho))
+        times.append(own.time_ns / DAY_NS)
+        values.append(own.rho / scatter)
+        owners.append(np.full(len(own.rho), float(number)))
+    if not times:
+        return None
+    t, z, owner = (np.concatenate(parts) for parts in (times, values, owners))
+    t = t - t.min()
+    if np.ptp(t[t >= t.max() / 2]) < 1.0:
+        return None
+    after = t >= onset_ns / DAY_NS - np.concatenate(times).min()
+    if len(np.unique(np.floor(t[after]))) < 3:
+        return None
+
+    def left(shape: Floats) -> float:
+        lost = 0.0
+        for number in np.unique(owner):
+            own = owner == number
+            x, y = shape[own] - shape[own].mean(), z[own] - z[own].mean()
+            square = float((x**2).sum())
+            fit = float((x * y).sum()) / square if square > 0 else 0.0
+            lost += float(np.minimum((y - fit * x) ** 2, 25.0).sum())
+        return lost
+
+    cuts = np.unique(t)[1:-1]
+    cuts = cuts[:: 1 + len(cuts) // MOST_CUTS]
+    step = min((left((t >= cut).astype(np.float64)) for cut in cuts), default=0.0)
+    hinge = min(left(np.maximum(t - cut, 0.0)) for cut in [0.0, *cuts[: -len(cuts) // 4]])
+    return 0.5 * (step - hinge)
+
+
+def _reflected(rows: Columns, channels: tuple[Channel, ...]) -> Floats:
+    """ln of the incident watts that would have made the reflected ones before the onset, (n,)."""
+    levels = {one.name: one.before for one in channels}
+    usual = np.array([levels.get(_name(channel), np.nan) for channel in rows["channel"]])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.log(rows["reflected_w_mean"] / np.maximum(usual, LEAST_RHO) ** 2))
+
+
+def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:
+    """The shift that brings the powers from `cut` on onto those before, and ln of how much likelier
+    it is than none. Powers come in a few sizes: the density is of kernels with thick tails."""
+    place = np.arange(len(ln_watts))
+    told = np.isfinite(ln_watts)
+    before = ln_watts[told & (place < cut)][-MOST_SHIFTED:]
+    after = ln_watts[told & (place >= cut)][-MOST_SHIFTED:]
+    if len(before) < 5 or len(after) < 3:
+        return None
+    apart = after[None, :, None] - SHIFTS[:, None, None] - before[None, None, :]
+    density = (1 / (1 + (apart / POWER_WIDTH) ** 2) ** 2).mean(axis=2) + 0.005
+    likelihood = np.log(density).sum(axis=1) - 0.5 * (SHIFTS / SHIFT_SD) ** 2
+    best = int(np.argmax(likelihood))
+    none = int(np.argmin(np.abs(SHIFTS)))
+    near = SHIFTS[likelihood > likelihood[best] - 2.0]
+    sd = max(float(np.ptp(near)) / 4, 0.02)
+    return Measure(float(SHIFTS[best]), sd), float(likelihood[best] - likelihood[none])
+
+
+def _step(
+    unkeyed: Columns, onset_ns: int, names: tuple[str, str], scatter: float | None
+) -> tuple[Measure | None, Measure | None]:
+    """How far the latest third of the readings since lies from those before; of logarithms if no
+    scatter is given."""
+    late = unkeyed["time_ns"] >= onset_ns
+    found: list[Measure | None] = []
+    for name in names:
+        values = unkeyed[name]
+        if scatter is None:
+            values = np.log(np.maximum(values, 1e-6))
+        told = np.isfinite(values)
+        before, after = values[told & ~late], values[told & late]
+        if not len(before) or not len(after):
+            found.append(None)
+            continue
+        after = after[-max(len(after) // 3, 1) :]
+        least = NOISE_LN if scatter is None else scatter
+        own = math.hypot(least, float(np.std(before)))
+        found.append(Measure(float(np.median(after) - np.median(before)), own))
+    return found[0], found[1]
+
+
+def _sides(time_ns: Times, onset_ns: int) -> tuple[int, int]:
+    late = int((time_ns >= onset_ns).sum())
+    return len(time_ns) - late, late
+
+
+def _still(history: History, onset_ns: int) -> tuple[str, ...]:
+    """A port that read all seconds since alike, or whose unkeyed noise is gone altogether."""
+    seconds, unkeyed = history.seconds, history.unkeyed
+    late = seconds["time_ns"] >= onset_ns
+    quiet = unkeyed["time_ns"] >= onset_ns
+    found = []
+    for side in ("forward", "reflected"):
+        volts = seconds[f"{side}_v"]
+        own, usual = volts[late], volts[~late]
+        own, usual = own[np.isfinite(own)], usual[np.isfinite(usual)]
+        noise = unkeyed[f"{side}_sd_v"]
+        dead = noise[quiet & np.isfinite(noise)]
+        alive = noise[~quiet & np.isfinite(noise)]
+        # Unkeyed even its noise has gone.
+        gone = len(dead) > 0 and len(alive) > 0 and dead[-1] == 0 < np.median(alive)
+        still = len(own) >= 10 and len(usual) >= 10
+        still = still and float(np.std(own)) < min(STILL_V, STILL_SHARE * float(np.std(usual)))
+        if still or gone:
+            found.append(side)
+    return tuple(found)

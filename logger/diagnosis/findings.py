@@ -1,0 +1,343 @@
+"""What the evidence amounts to: statements that hold more or less, each with its words.
+
+A finding holds to a degree of 0 to 1, or is not known (None). Degrees rise over a narrow range of a
+test statistic, so that a figure just beyond a limit does not decide. The words say what was
+measured, for people.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+
+from logger.diagnosis.evidence import Channel, Evidence, Measure
+from logger.reflection import swr
+
+CHANGED_Z = 3.9  # of one channel among several
+HELD_Z = 3.0
+ONE_FACTOR = 0.15  # by which a detector's loss may differ from power to power
+LEAST_EXCURSIONS = 3
+NOISY_LN = 0.8
+SAME_WATTS = 0.12
+A_CHANGE = 0.35  # of rho, that should have been seen before it is said that nothing changed
+
+
+class Finding(NamedTuple):
+    """A statement: `degree` (None: not known), and `words` for what was seen."""
+
+    name: str
+    degree: float | None
+    words: str
+
+
+def _degree(statistic: float, limit: float, width: float) -> float:
+    """0.5 at the limit, 0.95 three widths beyond."""
+    return 1 / (1 + math.exp(-max(min((statistic - limit) / width, 30.0), -30.0)))
+
+
+def findings(evidence: Evidence) -> dict[str, Finding]:
+    """All statements by name."""
+    made: dict[str, Callable[[Evidence], tuple[float | None, str]]] = {
+        "excursions": _excursions,
+        "full": _full,
+        "heats": _heats,
+        "lone": _lone,
+        "spread": _spread,
+        "soaks": _soaks,
+        "shrunk": _shrunk,
+        "power": _power,
+        "compensated": _compensated,
+        "zero": _zero,
+        "noisy": _noisy,
+        "still": _still,
+        "impossible": _impossible,
+        "unreleased": _unreleased,
+    }
+    return {name: Finding(name, *find(evidence)) for name, find in made.items()}
+
+
+def moved(evidence: Evidence) -> tuple[Channel, ...]:
+    """Channels whose reflection changed beyond doubt."""
+    return tuple(one for one in evidence.channels if abs(one.change.z) >= CHANGED_Z)
+
+
+def sees(evidence: Evidence) -> bool:
+    """Whether a good part of the reflection could have come or gone on some channel, and it would
+    have been seen."""
+    return any(HELD_Z * c.change.sd < A_CHANGE * c.before for c in evidence.channels)
+
+
+def _share(evidence: Evidence) -> float:
+    """To what degree channels moved: one beyond doubt, or all of them together."""
+    z = np.array([c.change.z for c in evidence.channels])
+    if not len(z):
+        return 0.0
+    together = _degree(float(np.sqrt(np.mean(z**2))), 3.0, 0.2) if len(z) > 1 else 0.0
+    return max(together, _degree(float(np.abs(z).max()), CHANGED_Z, 0.4))
+
+
+def _swr(rho: float) -> str:
+    ratio = float(swr(min(rho, 0.98)))
+    return f"{ratio:.2f}" if ratio < 10 else "over 10"
+
+
+def _moves(channels: tuple[Channel, ...]) -> str:
+    return ", ".join(f"{c.name}: {_swr(c.before)} to {_swr(c.after)}" for c in channels)
+
+
+def _excursions(evidence: Evidence) -> tuple[float | None, str]:
+    before, after = evidence.excursions
+    if evidence.excursion_lift is None:
+        return (
+            None,
+            "nobody has transmitted long enough to count short departures of the reflection",
+        )
+    if not after:
+        return 0.0, "the reflection never departs for a moment"
+    words = f"{after} short departures of the reflection in {_hours(evidence.hours[1])} on the air"
+    words += f", {before} in the {_hours(evidence.hours[0])} before"
+    if evidence.depth is not None:
+        words += f"; typically to SWR {min(evidence.depth[0], 99):.1f} from {evidence.depth[1]:.1f}"
+    enough = _degree(after, LEAST_EXCURSIONS, 0.5)
+    return min(enough, _degree(evidence.excursion_lift, 6.0, 1.0)), words
+
+
+def _hours(hours: float) -> str:
+    return f"{60 * hours:.0f} min" if hours < 2 else f"{hours:.0f} h"
+
+
+def _full(evidence: Evidence) -> tuple[float | None, str]:
+    if evidence.full is None:
+        if evidence.alarm_swr is None or evidence.alarm_swr < 10:
+            return None, "no whole transmission since tells the reflection"
+        return 0.7, f"the reflection reached SWR {min(evidence.alarm_swr, 99):.0f}"
+    share = f"{100 * evidence.full:.0f} % of the transmissions since"
+    if evidence.full >= 0.5:
+        return _degree(evidence.full, 0.75, 0.06), f"nearly all power comes back in {share}"
+    return _degree(
+        evidence.full, 0.75, 0.06
+    ), f"nearly all power comes back in no more than {share}"
+
+
+def _heats(evidence: Evidence) -> tuple[float | None, str]:
+    drift = evidence.drift
+    if drift is None:
+        return None, "too few long key-downs to see whether reflection changes with warmth"
+    sure = _degree(drift.z, 3.4, 0.3) * _degree(drift.value, 0.5, 0.05)
+    if sure >= 0.5:
+        return (
+            sure,
+            "reflection drifts while the key is down and is back at the next key-down,"
+            f" {math.exp(drift.value):.0f} times further than before",
+        )
+    return sure, "reflection does not drift with the time the key is down"
+
+
+def _lone(evidence: Evidence) -> tuple[float | None, str]:
+    channels = evidence.channels
+    if len(channels) < 2:
+        return None, "only one channel is in use, so that channels cannot be compared"
+    order = sorted(channels, key=lambda c: -c.change.z)
+    first, others = order[0], order[1:]
+    # What comes from outside comes and goes while the key is down.
+    wander = 1.0 if first.wander is None else max(first.wander, 0.5)
+    rises = _degree(first.change.z + 1.5 * math.log(wander), CHANGED_Z, 0.4)
+    ratio = max(abs(c.change.value) for c in others) / max(first.change.value, 1e-9)
+    held = 1 - _degree(ratio, 0.33, 0.04)
+    held *= 1.0 if len(others) >= 2 else 0.6
+    sure = rises * held
+    if first.wander is not None:
+        sure *= 0.5 + 0.5 * _degree(first.wander, 1.6, 0.15)
+    if sure >= 0.5:
+        words = f"only channel {first.name} reads more ({_moves((first,))}), the others as before"
+        if first.wander is not None and first.wander > 1.6:
+            words += "; it wavers within a key-down"
+        return sure, words
+    return sure, "what changed is not one channel alone"
+
+
+def _parts(evidence: Evidence) -> tuple[float, float, float]:
+    """To what degree: all channels that moved fell; one factor explains all; it went slowly."""
+    channels = evidence.channels
+    fell = sum(c.change.z for c in channels if c.change.value < 0)
+    rose = sum(c.change.z for c in channels if c.change.value > 0)
+    falls = _degree(-fell / max(rose - fell, 1e-9), 0.75, 0.06)
+    told = [c for c in channels if c.before > 0.02]
+    factor = 0.0
+    if len(told) >= 2:
+        ln = np.array([math.log(max(c.after, 0.003) / c.before) for c in told])
+        own = np.array(
+            [c.change.sd / max(min(c.before, c.after), 0.01) for c in told], dtype=np.float64
+        )
+        sd = np.hypot(own, 0.03)
+        mean = float((ln / sd**2).sum() / (1 / sd**2).sum())
+        sd = np.hypot(sd, ONE_FACTOR * abs(mean))
+        mean = float((ln / sd**2).sum() / (1 / sd**2).sum())
+        chi = float((((ln - mean) / sd) ** 2).sum()) / (len(told) - 1)
+        factor = 1 - _degree(chi, 4.0, 0.6)
+        factor *= _degree(abs(mean), 0.15, 0.03)
+    slow = 0.0 if evidence.slow is None else _degree(evidence.slow, 1.6, 0.4)
+    return falls, factor, slow
+
+
+def _spread(evidence: Evidence) -> tuple[float | None, str]:
+    if not evidence.channels:
+        return None, "reflection before and since cannot be compared on any channel"
+    if evidence.full is not None and evidence.full > 0.9:
+        return None, "all channels reflect nearly everything"
+    falls, factor, slow = _parts(evidence)
+    of_the_meter = factor * max(falls, _compensated(evidence)[0] or 0.0)
+    sure = _share(evidence) * (1 - of_the_meter) * (1 - slow * falls)
+    there = moved(evidence)
+    if sure >= 0.5:
+        how = "by different amounts" if len(there) > 1 else "alone"
+        return sure, f"the level of channels changed {how} (SWR {_moves(there)})" + _tilt(evidence)
+    if there:
+        return sure, f"channels did not move apart (SWR {_moves(there)})"
+    return sure, "no channel sits at another level than before"
+
+
+def _tilt(evidence: Evidence) -> str:
+    """What the ends of the band say of the antenna's length."""
+    numbered = sorted((c for c in evidence.channels if c.name.isdigit()), key=lambda c: int(c.name))
+    if len(numbered) < 2:
+        return ""
+    low, high = numbered[0], numbered[-1]
+    doubt = math.hypot(low.change.sd, high.change.sd)
+    if abs(high.after - low.after) < HELD_Z * doubt:
+        return ""
+    if high.after > low.after:
+        return "; now the low channels are the better ones, as with an element that is too long"
+    return "; now the high channels are the better ones, as with an element that is too short"
+
+
+def _soaks(evidence: Evidence) -> tuple[float | None, str]:
+    if not evidence.channels:
+        return None, "reflection before and since cannot be compared on any channel"
+    if evidence.slow is None and _share(evidence) > 0.2:
+        return None, "too few days since to tell a slow change from a sudden one"
+    falls, _, slow = _parts(evidence)
+    sure = _share(evidence) * slow * falls
+    if sure >= 0.5:
+        return sure, f"reflection falls day by day (SWR {_moves(moved(evidence))})"
+    if _share(evidence) < 0.5:
+        return sure, "reflection does not sink from day to day"
+    return sure, "the change was no slow fall of reflection"
+
+
+def _shrunk(evidence: Evidence) -> tuple[float | None, str]:
+    if len(evidence.channels) < 2:
+        return None, "too few channels to compare"
+    falls, factor, slow = _parts(evidence)
+    sure = _share(evidence) * falls * factor * (1 - slow)
+    if sure >= 0.5:
+        return sure, "at once all channels read less by the same factor, as no load does"
+    return sure, "channels did not all shrink by one factor at once"
+
+
+def _powered(evidence: Evidence) -> float | None:
+    if evidence.power is None or evidence.power_lift is None:
+        return None
+    return _degree(evidence.power_lift, 6.0, 1.0) * _degree(abs(evidence.power.value), 0.18, 0.03)
+
+
+def _power(evidence: Evidence) -> tuple[float | None, str]:
+    powered = _powered(evidence)
+    if powered is None or evidence.power is None:
+        return None, "too few transmissions to compare powers"
+    quiet = _quiet(evidence)
+    sure = powered if quiet is None else powered * quiet
+    factor = math.exp(evidence.power.value)
+    if powered < 0.5:
+        return sure, "incident power is as before"
+    if sure >= 0.5:
+        return sure, f"incident power is {factor:.2g} times what it was, at the same reflection"
+    return sure, f"incident power reads {factor:.2g} times what it was, but reflection changed too"
+
+
+def _quiet(evidence: Evidence) -> float | None:
+    """To what degree reflection is as before."""
+    if not evidence.channels:
+        return None
+    worst = max(
+        abs(c.change.value) / math.hypot(HELD_Z * c.change.sd, 0.12 * c.before + 0.015)
+        for c in evidence.channels
+    )
+    return 1 - _degree(worst, 1.0, 0.12)
+
+
+def _compensated(evidence: Evidence) -> tuple[float | None, str]:
+    powered = _powered(evidence)
+    quiet = _quiet(evidence)
+    if powered is None or evidence.reflected_lift is None or quiet is None:
+        return None, "too few transmissions to compare reflected watts"
+    # Against what the shift of the incident power itself is worth, which grows with their number.
+    limit = max(6.0, SAME_WATTS * (evidence.power_lift or 0.0))
+    sure = powered * (1 - quiet) * (1 - _degree(evidence.reflected_lift, limit, 1.0))
+    if sure >= 0.5:
+        return sure, "incident watts changed and reflected watts did not, on every channel"
+    return sure, "incident and reflected watts changed together or not at all"
+
+
+def _worst(measures: tuple[Measure | None, Measure | None]) -> tuple[str, Measure] | None:
+    told = [
+        (side, one)
+        for side, one in zip(("forward", "reflected"), measures, strict=True)
+        if one is not None
+    ]
+    return max(told, key=lambda pair: abs(pair[1].z), default=None)
+
+
+def _zero(evidence: Evidence) -> tuple[float | None, str]:
+    worst = _worst(evidence.zero)
+    if worst is None:
+        return None, "no unkeyed readings of both times are kept"
+    side, shift = worst
+    sure = _degree(abs(shift.z), 5.0, 0.6)
+    if sure >= 0.5:
+        return sure, f"unkeyed the {side} port reads {1e3 * shift.value:+.0f} mV against before"
+    return sure, "unkeyed both ports read as before"
+
+
+def _noisy(evidence: Evidence) -> tuple[float | None, str]:
+    told = [
+        (side, one)
+        for side, one in zip(("forward", "reflected"), evidence.noise, strict=True)
+        if one is not None
+    ]
+    if not told:
+        return None, "no unkeyed readings of both times are kept"
+    side, rise = max(told, key=lambda pair: pair[1].value)
+    sure = _degree(rise.value, NOISY_LN, 0.1) * _degree(rise.z, 4.0, 0.4)
+    if sure >= 0.5:
+        return sure, f"unkeyed the {side} port is {math.exp(rise.value):.0f} times as noisy"
+    return sure, "unkeyed both ports are as quiet as before"
+
+
+def _still(evidence: Evidence) -> tuple[float | None, str]:
+    if evidence.still:
+        return 1.0, f"the {' and '.join(evidence.still)} reading has not moved since"
+    if not evidence.transmissions[1]:
+        return None, "nobody has transmitted since"
+    return 0.0, "both readings move"
+
+
+def _impossible(evidence: Evidence) -> tuple[float | None, str]:
+    if evidence.impossible is None:
+        return None, "nobody has transmitted since"
+    sure = _degree(evidence.impossible, 0.2, 0.03)
+    if sure >= 0.5:
+        return sure, "more power seems to come back than is sent, as no load does"
+    return sure, "never does more power come back than is sent"
+
+
+def _unreleased(evidence: Evidence) -> tuple[float | None, str]:
+    before, after = evidence.unkeyed
+    if before < 2 or evidence.transmissions[1] < 3:
+        return None, "too few unkeyed readings are kept"
+    if after == 0:
+        return 0.97, "the forward reading does not go back to zero any more when the key is up"
+    return 0.0, "the forward reading goes back to zero when the key is up"

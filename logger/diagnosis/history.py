@@ -1,0 +1,152 @@
+"""What the store holds of some weeks as plain columns, for the evidence to be drawn from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.blocks import Floats
+from logger.store.database import Store
+
+Columns = Mapping[str, NDArray[Any]]
+
+WEEKS_NS = 28 * 86_400_000_000_000
+# A station on the air two hours a day has as many in four weeks as the longest conversation needs.
+MOST_TRANSMISSIONS = 4000
+MOST_SECONDS = 60_000
+MOST_ROWS = 5000
+SEGMENTS = 48
+REST_NS = 600_000_000  # after key-up, until the detectors read their zeros
+AHEAD_NS = 100_000_000  # before key-down
+GROUP = 16  # pairs
+LEAST_QUIET = 32  # pairs
+
+TRANSMISSIONS = {
+    "id": int,
+    "start_ns": int,
+    "end_ns": int,
+    "channel": float,
+    "forward_w_mean": float,
+    "reflected_w_mean": float,
+    "swr": float,
+    "swr_noise_low": float,
+    "swr_noise_high": float,
+    "settled_samples": int,
+    "flags": int,
+}
+SECONDS = {
+    "time_ns": int,
+    "transmission_id": int,
+    "forward_w": float,
+    "reflected_w": float,
+    "swr": float,
+    "swr_noise_low": float,
+    "swr_noise_high": float,
+    "samples": int,
+    "forward_v": float,
+    "reflected_v": float,
+}
+EXCURSIONS = {
+    "time_ns": int,
+    "duration_ms": float,
+    "swr_peak": float,
+    "swr_beside": float,
+    "channel": float,
+}
+ALARMS = {"raised_ns": int, "value": float}
+
+
+@dataclass(frozen=True)
+class History:
+    """Columns of rows in the order of their times, each (n,); NaN where a row has no figure.
+
+    transmissions, seconds, excursions   as in the schema, times in UTC nanoseconds
+    alarms     raised_ns, value, and kind as text
+    unkeyed    of pairs while nobody transmitted, a row for each piece of the archive looked at:
+               time_ns, forward_v and reflected_v (medians), forward_sd_v and reflected_sd_v
+    work_ns    when the station was repaired or adjusted
+    """
+
+    since_ns: int
+    until_ns: int
+    transmissions: Columns
+    seconds: Columns
+    excursions: Columns
+    alarms: Columns
+    unkeyed: Columns
+    work_ns: tuple[int, ...] = ()
+
+
+def read(store: Store, about_ns: int) -> History:
+    """The weeks before and after a time, as far as the station was not worked on. Raises
+    StoreError."""
+    work = store.work()
+    since_ns = max([about_ns - WEEKS_NS, *(at for at in work if at <= about_ns)])
+    until_ns = min([about_ns + WEEKS_NS, *(at for at in work if at > about_ns)])
+
+    def table(name: str, fields: Mapping[str, type], time: str, most: int) -> Columns:
+        rows = store.latest(name, tuple(fields), time, since_ns, until_ns, most)
+        return columns(fields, rows)
+
+    transmissions = table("transmissions", TRANSMISSIONS, "start_ns", MOST_TRANSMISSIONS)
+    alarm_rows = store.latest(
+        "alarms", ("raised_ns", "value", "kind"), "raised_ns", since_ns, until_ns, MOST_ROWS
+    )
+    return History(
+        since_ns,
+        until_ns,
+        transmissions,
+        table("seconds", SECONDS, "time_ns", MOST_SECONDS),
+        table("excursions", EXCURSIONS, "time_ns", MOST_ROWS),
+        {**columns(ALARMS, alarm_rows), "kind": np.array([row[2] for row in alarm_rows], object)},
+        _unkeyed(store, since_ns, until_ns, transmissions),
+        tuple(at for at in work if since_ns <= at < until_ns),
+    )
+
+
+def columns(fields: Mapping[str, type], rows: Sequence[Sequence[Any]]) -> Columns:
+    """Rows that begin with `fields` as columns, (n,)."""
+    return {
+        name: np.array(
+            [np.nan if row[place] is None else row[place] for row in rows],
+            dtype=np.int64 if kind is int else np.float64,
+        )
+        for place, (name, kind) in enumerate(fields.items())
+    }
+
+
+def _unkeyed_volts(volts: Floats) -> tuple[float, float]:
+    """The zero and the noise of one port from unkeyed readings. Speech too weak to count as a
+    transmission may be among them, so the quiet quarter of all groups tells."""
+    groups = volts[: len(volts) // GROUP * GROUP].reshape(-1, GROUP)
+    variances = 0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1)
+    limit = float(np.quantile(variances, 0.25))
+    zero = float(np.median(groups[variances <= limit].mean(axis=1)))
+    return zero, math.sqrt(limit)
+
+
+def _unkeyed(store: Store, since_ns: int, until_ns: int, transmissions: Columns) -> Columns:
+    names = ("forward_v", "reflected_v", "forward_sd_v", "reflected_sd_v")
+    found: list[tuple[float, ...]] = []
+    starts, ends = transmissions["start_ns"], transmissions["end_ns"]
+    for pairs in store.archive.spread(since_ns, until_ns, SEGMENTS):
+        times = pairs.time_ns
+        # The latest that had begun when a pair was read, and whether that pair is past it.
+        at = np.searchsorted(starts, times, side="right") - 1
+        quiet = (at < 0) | (times > ends[at] + REST_NS) if len(starts) else times > 0
+        if len(starts):
+            following = starts[np.minimum(at + 1, len(starts) - 1)]
+            quiet &= (following <= times) | (times < following - AHEAD_NS)
+        if quiet.sum() < LEAST_QUIET:
+            continue
+        zeros, noises = zip(
+            *(_unkeyed_volts(side[quiet]) for side in (pairs.forward_v, pairs.reflected_v)),
+            strict=True,
+        )
+        found.append((int(np.median(times[quiet])), *zeros, *noises))
+    return columns({"time_ns": int, **dict.fromkeys(names, float)}, found)

@@ -1,0 +1,338 @@
+"""Patterns, causes, checks and cautions: data.
+
+EXPECTED says how likely each finding (see `findings`) is with a cause; what is not named there is
+as likely as OF_THE_METER or TELLING says, or SELDOM.
+NOTHING is the cause of a sound station. Checks go from the cheapest to the dearest, and each says
+where it sends a person: `Place.BENCH` needs no caution but the key up.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+from typing import NamedTuple
+
+NEVER, SELDOM, RARE, SOMETIMES, MAYBE, OFTEN, ALWAYS = 0.01, 0.03, 0.12, 0.25, 0.45, 0.8, 0.96
+
+
+class Place(Enum):
+    """Where a check sends somebody."""
+
+    LOOK = "look"  # eyes and this program only
+    SHACK = "shack"  # plugs and meters at the radio
+    MAINS = "mains"
+    OUTSIDE = "outside"  # antenna, mast, roof
+
+
+class Caution(NamedTuple):
+    """In full, and in a few words for where it has been said before."""
+
+    full: tuple[str, ...] = ()
+    short: str = ""
+
+
+CAUTIONS: dict[Place, Caution] = {
+    Place.LOOK: Caution(),
+    Place.SHACK: Caution(
+        ("Unkey first, see that nobody else keys, and use low power until the line is good.",),
+        "unkey first, low power",
+    ),
+    Place.MAINS: Caution(
+        (
+            "Unkey, switch off and pull the mains plug before a cover comes off; supplies and"
+            " amplifiers hold their charge for minutes. Leave it to somebody trained if in doubt;"
+            " follow local codes.",
+        ),
+        "unkey, mains plug out, wait for the charge, local codes",
+    ),
+    Place.OUTSIDE: Caution(
+        (
+            "Unkey, and see that nobody can key while you are out: an antenna in use burns.",
+            "Keep further from power lines than anything you carry is long, antenna and mast"
+            " included. Not with lightning about or on its way.",
+            "Ladder on firm ground and held by a second person, harness on mast and roof; follow"
+            " local codes.",
+        ),
+        "unkey, power lines, lightning, ladder, local codes",
+    ),
+}
+
+
+class Check(NamedTuple):
+    """Something a person can do next."""
+
+    text: str
+    place: Place
+
+
+class Cause(NamedTuple):
+    """A cause: the pattern it makes in words, what exactly may be behind it, what to check."""
+
+    name: str
+    title: str
+    pattern: str
+    behind: tuple[str, ...]
+    checks: tuple[Check, ...]
+    prior: float = 1.0
+
+
+BYPASS = Check(
+    "Take the meter out of the line, or try another one: does the trouble stay?", Place.SHACK
+)
+LEAD = Check("Swap the short lead between radio and meter for a known good one.", Place.SHACK)
+WIGGLE = Check(
+    "Key at low power, watch the reading, and wiggle cable and plug one by one from the"
+    " transmitter outwards: the one that makes it jump is yours. Hold cable jackets only, and"
+    " unkey before a plug is unscrewed.",
+    Place.SHACK,
+)
+DUMMY = Check(
+    "Put a dummy load at the far end of the line: if the reading is good now, line and plugs are"
+    " sound and the antenna is not.",
+    Place.OUTSIDE,
+)
+NEAR_DUMMY = Check(
+    "Put a dummy load in place of the line, right behind the meter, and key briefly: radio, lead"
+    " and meter are sound if SWR is near 1.",
+    Place.SHACK,
+)
+OHMS_HERE = Check(
+    "Open or short? Unkeyed, unscrew the line from the meter and put an ohmmeter across the line's"
+    " end. If the antenna is open for direct current, a reading near zero is a short; if it is"
+    " closed for direct current (many are, by a coil or a loop), no reading is an open. Otherwise"
+    " the next check tells.",
+    Place.SHACK,
+)
+OHMS = Check(
+    "The same with the line taken off the antenna, too: a reading near zero is a short in line or"
+    " plugs. If there is none, bridge the far end: still no reading is an open.",
+    Place.OUTSIDE,
+)
+WATER = Check(
+    "Look for water: unscrew the outdoor plugs, look for drops, green copper and dark braid, and"
+    " feel the jacket for cuts.",
+    Place.OUTSIDE,
+)
+ANTENNA = Check(
+    "Look at the antenna: element lengths against your notes, clamps, feed point, things that have"
+    " come near it.",
+    Place.OUTSIDE,
+)
+GLASS = Check(
+    "Look at the antenna from the ground with binoculars: bent, turned, slid, something new near"
+    " it?",
+    Place.LOOK,
+)
+LISTEN = Check(
+    "Receive on that channel and on its neighbours for a while: is a strong station near, and does"
+    " the reflected reading rise with the key up?",
+    Place.LOOK,
+)
+OTHER_CHANNELS = Check(
+    "Key briefly on the channels beside it: a load changes smoothly from channel to channel, a"
+    " strange signal does not.",
+    Place.SHACK,
+)
+POWER_SETTING = Check(
+    "Look at the power setting, mode and microphone gain, and at the supply's voltage while keyed.",
+    Place.LOOK,
+)
+SUPPLY = Check(
+    "Measure supply and fuse contacts under load; then have the transmitter looked at.", Place.MAINS
+)
+SWAP_PORTS = Check(
+    "Turn the coupler round (or swap the detector wires): the fault goes with the bad port.",
+    Place.SHACK,
+)
+WIRES = Check(
+    "Look at the wires from detector to converter, their ground and the diode; touch each while"
+    " watching the volts.",
+    Place.SHACK,
+)
+ZEROS = Check(
+    "Read both ports with the key up and the radio off: they should show the zeros of the"
+    " calibration.",
+    Place.LOOK,
+)
+HOT = Check(
+    "Key for a minute at the usual power, unkey, and feel each plug in the shack: the warm one is"
+    " bad.",
+    Place.SHACK,
+)
+
+NOTHING, METER = "nothing", "coupler-fault"
+CAUSES: tuple[Cause, ...] = (
+    Cause(
+        "intermittent-contact",
+        "a contact that opens for moments",
+        "The reflection jumps away for a moment and comes back: an open or a short, which two"
+        " detectors cannot tell apart.",
+        (
+            "a plug that is not screwed tight or whose pin is not soldered well",
+            "a strand of the braid that touches the pin now and then",
+            "a line broken inside where it bends, or a loose joint at the antenna",
+        ),
+        (LEAD, WIGGLE, BYPASS, DUMMY, WATER, ANTENNA),
+    ),
+    Cause(
+        "open-or-short",
+        "an open or a short in the line",
+        "Nearly all power comes back, on every channel: an open or a short. Two detectors cannot"
+        " tell which; an ohmmeter can, see below.",
+        (
+            "a plug that has come off or apart, most often the last one touched",
+            "a strand of the braid across the pin",
+            "a line cut or crushed, or a broken feed point",
+        ),
+        (LEAD, NEAR_DUMMY, WIGGLE, OHMS_HERE, OHMS, DUMMY, WATER, ANTENNA),
+    ),
+    Cause(
+        "hot-joint",
+        "a joint that warms up",
+        "Reflection drifts while the key is down and is back after a rest.",
+        (
+            "a plug with a poor contact or a cold solder joint",
+            "a corroded clamp or coil at the antenna",
+        ),
+        (HOT, LEAD, BYPASS, NEAR_DUMMY, DUMMY, ANTENNA),
+    ),
+    Cause(
+        "wet-line",
+        "a line that takes up water",
+        "Reflection falls slowly: better to look at, but the loss of the line hides it, and less"
+        " power reaches the antenna.",
+        (
+            "water in the line, from an outdoor plug or a cut in the jacket",
+            "an outdoor plug or joint that corrodes",
+        ),
+        (GLASS, BYPASS, WATER, DUMMY, ANTENNA),
+    ),
+    Cause(
+        "antenna-moved",
+        "an antenna that is tuned otherwise",
+        "Channels changed at once and by different amounts.",
+        (
+            "an element that slipped in its clamp (low channels better: it became longer; high"
+            " channels better: shorter)",
+            "something new near the antenna: a mast, a wire, ice, leaves",
+            "a change in the line's length or in its plugs",
+        ),
+        (GLASS, BYPASS, LEAD, DUMMY, ANTENNA),
+    ),
+    Cause(
+        "one-channel",
+        "a strange signal on one channel",
+        "Only one channel reads more; the others are as before.",
+        (
+            "a station near you that transmits on that channel and is heard at the reflected port",
+            "the meter picking up something local on that frequency",
+        ),
+        (LISTEN, OTHER_CHANNELS, BYPASS),
+    ),
+    Cause(
+        "transmitter-change",
+        "a transmitter or amplifier that gives another power",
+        "Incident power changed, reflection did not: line and antenna are as before.",
+        (
+            "another setting, mode or microphone",
+            "a weak supply, a corroded power lead, a tired output stage",
+        ),
+        (POWER_SETTING, NEAR_DUMMY, SUPPLY),
+    ),
+    Cause(
+        "coupler-fault",
+        "the coupler, a detector or the bridge",
+        "The readings are not what a load does.",
+        (
+            "a detector diode, its wire or its ground",
+            "a converter input that is stuck, drifts or has become noisy",
+        ),
+        (ZEROS, WIRES, BYPASS, SWAP_PORTS, NEAR_DUMMY),
+    ),
+    Cause(
+        NOTHING,
+        "nothing has changed",
+        "Nothing differs from before, as far as it can be measured.",
+        (),
+        (),
+        prior=2.0,
+    ),
+)
+BY_NAME = {cause.name: cause for cause in CAUSES}
+
+EXPECTED: dict[str, dict[str, float]] = {
+    "intermittent-contact": {
+        "excursions": ALWAYS,
+        "spread": MAYBE,
+        "heats": SELDOM,
+        "power": RARE,
+    },
+    "open-or-short": {
+        "full": ALWAYS,
+        "spread": MAYBE,
+        "excursions": RARE,
+        "power": RARE,
+        "compensated": SELDOM,
+        "impossible": RARE,
+    },
+    "hot-joint": {
+        "heats": ALWAYS,
+        "spread": MAYBE,
+        "shrunk": SOMETIMES,
+        "soaks": SOMETIMES,
+        "excursions": SELDOM,
+        "full": SELDOM,
+        "lone": RARE,
+        "power": RARE,
+    },
+    "wet-line": {"soaks": OFTEN, "shrunk": RARE, "spread": RARE},
+    "antenna-moved": {"spread": ALWAYS, "shrunk": RARE, "power": SELDOM},
+    "one-channel": {
+        "lone": ALWAYS,
+        "spread": OFTEN,
+        "heats": SELDOM,
+        "excursions": SOMETIMES,
+        "impossible": MAYBE,
+    },
+    "transmitter-change": {"power": ALWAYS, "spread": RARE},
+    # One of OF_THE_METER is enough; these come with them.
+    "coupler-fault": {
+        "spread": RARE,
+        "full": RARE,
+        "excursions": RARE,
+        "heats": SELDOM,
+        "soaks": RARE,
+        "power": RARE,
+    },
+    NOTHING: {},
+}
+# Signs that only a bad meter shows, and how likely each is with all else.
+OF_THE_METER = {
+    "zero": NEVER,
+    "noisy": NEVER,
+    "still": NEVER,
+    "unreleased": NEVER,
+    "shrunk": NEVER,
+    "compensated": NEVER,
+    "impossible": SELDOM,
+}
+# Others that hardly anything shows by chance.
+TELLING = {"heats": NEVER, "full": NEVER, "lone": 0.02}
+A_SIGN = 0.93  # how likely a bad meter shows one of them at least
+
+# Alarms that rules have raised since, and what each makes how many times likelier.
+HINTS: dict[str, dict[str, float]] = {
+    "intermittent-contact": {"intermittent-contact": 5.0},
+    "heating-joint": {"hot-joint": 5.0},
+    "detector-fault": {"coupler-fault": 2.0},
+    "baseline-shift": {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
+}
+PASSING = "The rows show nothing else that differs from before; it may have been a passing thing."
+SILENT_PATTERN = "No readings come from the bridge, so nothing is known of the line."
+SILENT = (
+    Check("See that the bridge has power and its lead sits: is a light on?", Place.LOOK),
+    Check(
+        "`mismatchd ports` lists what this host sees; `mismatchd status` what it misses.",
+        Place.LOOK,
+    ),
+    Check("Pull and replug the bridge's lead, try another socket and another lead.", Place.SHACK),
+)

@@ -1,0 +1,189 @@
+"""From findings to causes: naive Bayes with the coarse likelihoods of `rules`, and a threshold.
+
+A finding that holds to the degree p counts p ln P(holds | cause) + (1 - p) ln P(does not | cause);
+one that is not known counts nothing. Findings share causes of error, so their sum is flattered: the
+best cause must be SURE before it is named, and that nothing changed is only said if a change
+would have been seen and no alarm was raised. Otherwise the diagnosis says that it does not know,
+and which findings are missing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import msgspec
+
+from logger.diagnosis.evidence import Evidence
+from logger.diagnosis.findings import Finding, findings, sees
+from logger.diagnosis.rules import (
+    A_SIGN,
+    BY_NAME,
+    CAUSES,
+    CAUTIONS,
+    EXPECTED,
+    HINTS,
+    METER,
+    NOTHING,
+    OF_THE_METER,
+    SELDOM,
+    TELLING,
+    Check,
+)
+
+SURE = 0.75
+ENOUGH = 10  # findings that must be known before it is said that nothing changed
+SHOWN = 0.02  # causes that are less likely are not told
+TELLS = 1.0  # ln of the likelihood ratio from which on a finding is told as evidence
+
+
+class Weighed(msgspec.Struct, frozen=True):
+    """A cause with how likely it is, and the evidence for and against it in words."""
+
+    name: str
+    title: str
+    likely: float
+    behind: tuple[str, ...]
+    for_: tuple[str, ...] = msgspec.field(name="for")
+    against: tuple[str, ...]
+
+
+class Advice(msgspec.Struct, frozen=True):
+    """A check with its cautions, in full and in few words."""
+
+    text: str
+    cautions: tuple[str, ...]
+    caution: str
+
+
+class Diagnosis(msgspec.Struct, frozen=True):
+    """`pattern` in words; `causes` the likeliest first; `sure` if the first may be named; what
+    would tell `more` if not; `checks` the cheapest first."""
+
+    pattern: str
+    sure: bool
+    causes: tuple[Weighed, ...]
+    checks: tuple[Advice, ...]
+    more: tuple[str, ...]
+    odds: dict[str, float]
+
+
+def diagnose(evidence: Evidence) -> Diagnosis:
+    """What the evidence says."""
+    found = findings(evidence)
+    odds = _odds(found, evidence.alarms)
+    order = sorted(odds, key=lambda name: -odds[name])
+    first = order[0]
+    sure = odds[first] >= SURE
+    if first == NOTHING:
+        known = sum(one.degree is not None for one in found.values())
+        sure = sure and known >= ENOUGH and sees(evidence) and not evidence.alarms
+    told = [name for name in order if odds[name] >= SHOWN or name == first]
+    causes = tuple(_weighed(name, odds, found) for name in told)
+    blamed = [name for name in told if name != NOTHING] or [n for n in order if n != NOTHING][:3]
+    pattern = BY_NAME[first].pattern
+    if not sure:
+        pattern = "The evidence does not single out a cause."
+    return Diagnosis(
+        pattern=pattern,
+        sure=sure,
+        causes=causes,
+        checks=() if sure and first == NOTHING else checks_of(blamed[:1] if sure else blamed[:3]),
+        more=() if sure else _more(found, evidence),
+        odds={name: round(odds[name], 4) for name in order},
+    )
+
+
+def expected(cause: str, finding: str) -> float:
+    """How likely a finding is with a cause."""
+    return EXPECTED[cause].get(finding, {**OF_THE_METER, **TELLING}.get(finding, SELDOM))
+
+
+def _odds(found: Mapping[str, Finding], alarms: Mapping[str, int]) -> dict[str, float]:
+    degrees = {name: one.degree for name, one in found.items() if one.degree is not None}
+    scores = {cause.name: math.log(cause.prior) for cause in CAUSES}
+    for cause in scores:
+        for name, degree in degrees.items():
+            if cause != METER or name not in OF_THE_METER:
+                scores[cause] += _weight(degree, expected(cause, name))
+        for kind, lifts in HINTS.items():
+            if alarms.get(kind):
+                scores[cause] += math.log(lifts.get(cause, 1.0))
+    # Any sign of a bad meter will do: the strongest counts, as likely as it is without.
+    signs = {name: degree for name, degree in degrees.items() if name in OF_THE_METER}
+    if signs:
+        first = max(signs, key=lambda name: signs[name])
+        scores[METER] += _weight(signs[first], A_SIGN)
+        scores[METER] += sum(_weight(0.0, OF_THE_METER[name]) for name in signs if name != first)
+    top = max(scores.values())
+    weights = {name: math.exp(score - top) for name, score in scores.items()}
+    total = sum(weights.values())
+    return {name: weight / total for name, weight in weights.items()}
+
+
+def _weight(degree: float, likelihood: float) -> float:
+    return degree * math.log(likelihood) + (1 - degree) * math.log(1 - likelihood)
+
+
+def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, Finding]) -> Weighed:
+    """What speaks for a cause is what the others would seldom show, and the other way round."""
+    for_: list[tuple[float, str]] = []
+    against: list[tuple[float, str]] = []
+    others = {other: share for other, share in odds.items() if other != name}
+    total = max(sum(others.values()), 1e-12)
+    for finding, one in found.items():
+        if one.degree is None:
+            continue
+        holds = one.degree >= 0.5
+
+        def likelihood(cause: str, finding: str = finding, holds: bool = holds) -> float:
+            if cause == METER and finding in OF_THE_METER:
+                return A_SIGN if holds else 0.5  # any other sign will do as well
+            p = expected(cause, finding)
+            return p if holds else 1 - p
+
+        rest = sum(share * likelihood(other) for other, share in others.items()) / total
+        ratio = math.log(likelihood(name) / rest)
+        plain = math.log(likelihood(name) / likelihood(NOTHING))
+        weight = max(ratio, plain) if holds else ratio
+        if weight >= TELLS:
+            for_.append((-weight, one.words))
+        elif min(ratio, plain) <= -TELLS:
+            against.append((ratio, one.words))
+    cause = BY_NAME[name]
+    return Weighed(
+        name=name,
+        title=cause.title,
+        likely=round(odds[name], 3),
+        behind=cause.behind,
+        for_=tuple(words for _, words in sorted(for_)),
+        against=tuple(words for _, words in sorted(against)),
+    )
+
+
+def checks_of(names: list[str]) -> tuple[Advice, ...]:
+    """The checks of these causes without doubles, those of the first cause in its order, others
+    where they are as cheap."""
+    order = {place: rank for rank, place in enumerate(CAUTIONS)}
+    checks: list[Check] = []
+    for name in names:
+        checks += [check for check in BY_NAME[name].checks if check not in checks]
+    if len(names) > 1:
+        checks.sort(key=lambda check: order[check.place])
+    return tuple(
+        Advice(check.text, CAUTIONS[check.place].full, CAUTIONS[check.place].short)
+        for check in checks
+    )
+
+
+def _more(found: Mapping[str, Finding], evidence: Evidence) -> tuple[str, ...]:
+    missing = dict.fromkeys(one.words for one in found.values() if one.degree is None)
+    told = list(missing)
+    if evidence.channels and not sees(evidence):
+        told.append("reflection is so small, or so unsteady, that a change could hide in it")
+    if evidence.transmissions[1] < 5:
+        told.append(
+            f"only {evidence.transmissions[1]} transmissions since; a few more, on the lowest, a"
+            " middle and the highest channel, would tell more"
+        )
+    return tuple(told)

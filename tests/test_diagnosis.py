@@ -1,0 +1,443 @@
+"""What is said of a fault: each rule by hand, then planted faults through the pipeline (35 s)."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger.calibration.coupler import Coupler
+from logger.diagnosis import Evidence, advice, diagnose, diagnosis_of
+from logger.diagnosis.evidence import Channel, Measure, gather
+from logger.diagnosis.findings import findings
+from logger.diagnosis.history import read
+from logger.diagnosis.onset import Stream, cut_score
+from logger.diagnosis.rules import (
+    BY_NAME,
+    CAUSES,
+    CAUTIONS,
+    EXPECTED,
+    HINTS,
+    NOTHING,
+    OF_THE_METER,
+    SILENT,
+    TELLING,
+    Place,
+)
+from logger.diagnosis.words import NARROWEST, WIDEST, page, sentences
+from logger.pipeline import Pipeline
+from logger.rows import Samples
+from logger.store.database import Store
+from logger.store.tables import ALARMS
+from tests.bench.diagnosis import GROUPS, SOUND, evenings, matrix, named, outcomes, unknown
+from tests.station import mismatchd
+from tests.station_model import Over, Station, exact, random_station
+from tests.station_model.faults import PermanentOpen
+from tests.station_model.pipeline import Settings, blocks
+from tests.station_model.station import DAY_S, EPOCH_NS
+
+FAULTS = [name for name in GROUPS if name != SOUND]
+STEADY = Measure(0.0, 0.0015)
+
+
+def channel(name: str, before: float, after: float, sd: float = 0.003, **more: Any) -> Channel:
+    return Channel(
+        name=name,
+        before=before,
+        after=after,
+        change=Measure(after - before, sd),
+        transmissions=(12, 10),
+        **{"wander": 1.0, **more},
+    )
+
+
+def three(*after: float, before: tuple[float, ...] = (0.2, 0.18, 0.22)) -> tuple[Channel, ...]:
+    return tuple(
+        channel(name, was, now)
+        for name, was, now in zip(("1", "20", "40"), before, after, strict=True)
+    )
+
+
+SAME = three(0.2, 0.18, 0.22)
+QUIET = Evidence(
+    onset_ns=EPOCH_NS,
+    until_ns=EPOCH_NS,
+    transmissions=(40, 35),
+    hours=(5.0, 4.0),
+    channels=SAME,
+    excursion_lift=0.0,
+    full=0.0,
+    drift=Measure(0.0, 0.2),
+    slow=-2.0,
+    power=Measure(0.0, 0.02),
+    power_lift=0.0,
+    reflected=Measure(0.0, 0.02),
+    reflected_lift=0.0,
+    zero=(STEADY, STEADY),
+    noise=(Measure(0.0, 0.2), Measure(0.0, 0.2)),
+    unkeyed=(9, 9),
+    impossible=0.0,
+)
+
+
+def seen(**changes: Any) -> Evidence:
+    return msgspec.structs.replace(QUIET, **changes)
+
+
+OPENS = {"excursions": (1, 14), "excursion_lift": 25.0, "depth": (40.0, 1.4)}
+CASES: dict[str, tuple[str, Evidence]] = {
+    "nothing": (NOTHING, QUIET),
+    "a static crash or two": (NOTHING, seen(excursions=(1, 2), excursion_lift=1.0)),
+    "opens": ("intermittent-contact", seen(**OPENS)),
+    "opens that move the means": (
+        "intermittent-contact",
+        seen(**OPENS, channels=three(0.24, 0.2, 0.23)),
+    ),
+    "all comes back": (
+        "open-or-short",
+        seen(channels=three(0.97, 0.96, 0.98), full=1.0, slow=-300.0, reflected_lift=80.0),
+    ),
+    "a source that is not matched gives another power into an open": (
+        "open-or-short",
+        seen(
+            channels=three(0.97, 0.96, 0.98),
+            full=1.0,
+            power=Measure(-0.4, 0.02),
+            power_lift=40.0,
+            reflected_lift=80.0,
+        ),
+    ),
+    "drifts while keyed": (
+        "hot-joint",
+        seen(drift=Measure(1.8, 0.2), channels=three(0.26, 0.2, 0.29), reflected_lift=9.0),
+    ),
+    "drifts while keyed, downwards": (
+        "hot-joint",
+        seen(drift=Measure(1.8, 0.2), channels=three(0.15, 0.14, 0.17)),
+    ),
+    "falls day by day": (
+        "wet-line",
+        seen(channels=three(0.15, 0.13, 0.17), slow=12.0, reflected_lift=20.0),
+    ),
+    "apart at once": (
+        "antenna-moved",
+        seen(channels=three(0.11, 0.2, 0.33), slow=-30.0, reflected_lift=20.0),
+    ),
+    "all rise at once": (
+        "antenna-moved",
+        seen(channels=three(0.3, 0.33, 0.45), slow=-30.0, reflected_lift=20.0),
+    ),
+    "one channel": (
+        "one-channel",
+        seen(
+            channels=(
+                channel("1", 0.2, 0.2),
+                channel("20", 0.18, 0.41, wander=9.0),
+                channel("40", 0.22, 0.222),
+            )
+        ),
+    ),
+    "half the power": (
+        "transmitter-change",
+        seen(power=Measure(-0.7, 0.02), power_lift=60.0, reflected_lift=60.0),
+    ),
+    "more power": (
+        "transmitter-change",
+        seen(power=Measure(0.5, 0.02), power_lift=30.0, reflected_lift=30.0),
+    ),
+    "a reflected port that lost gain": (
+        "coupler-fault",
+        seen(channels=three(0.1, 0.09, 0.11), slow=-40.0, reflected_lift=50.0),
+    ),
+    "a forward port that lost gain": (
+        "coupler-fault",
+        seen(
+            channels=three(0.4, 0.36, 0.44),
+            slow=-40.0,
+            power=Measure(-1.4, 0.02),
+            power_lift=70.0,
+        ),
+    ),
+    "stuck": ("coupler-fault", seen(still=("reflected",), channels=three(0.0, 0.0, 0.0))),
+    "noisy": ("coupler-fault", seen(noise=(Measure(0.0, 0.2), Measure(3.0, 0.2)))),
+    "a zero that drifts": ("coupler-fault", seen(zero=(STEADY, Measure(0.08, 0.0015)))),
+    "a key that never goes up": (
+        "coupler-fault",
+        seen(zero=(None, None), noise=(None, None), unkeyed=(9, 0)),
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_each_rule(case: str) -> None:
+    cause, evidence = CASES[case]
+    found = diagnose(evidence)
+    assert found.causes[0].name == cause, found.odds
+    assert found.sure
+    assert found.pattern == BY_NAME[cause].pattern
+    first = found.causes[0]
+    assert first.for_ or cause == NOTHING
+    assert bool(found.checks) == (cause != NOTHING)
+
+
+def test_evidence_for_and_against_says_what_was_measured() -> None:
+    found = diagnose(CASES["apart at once"][1])
+    (told,) = found.causes[0].for_
+    assert "1: 1.50 to 1.25" in told
+    assert "an element that is too long" in told
+    mirrored = diagnose(seen(channels=three(0.33, 0.2, 0.11), slow=-30.0))
+    assert "an element that is too short" in mirrored.causes[0].for_[0]
+    noisy = diagnose(CASES["a zero that drifts"][1]).causes[0]
+    assert "the reflected port reads +80 mV" in noisy.for_[0]
+    opens = diagnose(seen(**OPENS, channels=three(0.3, 0.35, 0.25), slow=-9.0))
+    others = [cause for cause in opens.causes if cause.name == "antenna-moved"]
+    assert all("short departures" in cause.against[0] for cause in others)
+
+
+NOTHING_KNOWN = Evidence(onset_ns=None, until_ns=0, transmissions=(0, 0), hours=(0.0, 0.0))
+
+
+@pytest.mark.parametrize(
+    "evidence",
+    [
+        NOTHING_KNOWN,
+        # One transmission since, on one channel, with another level.
+        msgspec.structs.replace(
+            NOTHING_KNOWN,
+            onset_ns=1,
+            transmissions=(4, 1),
+            channels=(channel("20", 0.2, 0.27, sd=0.02, wander=None),),
+            full=0.0,
+        ),
+        # Signs of two things.
+        seen(**OPENS, drift=Measure(1.8, 0.2), channels=three(0.3, 0.2, 0.25)),
+        # More comes back than is sent, everywhere: the meter, or an open seen through bad leaks.
+        seen(channels=three(0.998, 0.998, 0.998), full=1.0, impossible=0.9),
+        # Just at the limit of one.
+        seen(excursions=(0, 3), excursion_lift=6.0),
+    ],
+)
+def test_does_not_guess(evidence: Evidence) -> None:
+    found = diagnose(evidence)
+    assert not found.sure
+    assert "does not single out" in found.pattern
+    assert found.checks  # all the same there is something to do, the cheapest first
+    costs = [list(CAUTIONS.values()).index(_caution(check.cautions)) for check in found.checks]
+    assert costs == sorted(costs)
+
+
+def _caution(full: tuple[str, ...]) -> Any:
+    return next(caution for caution in CAUTIONS.values() if caution.full == full)
+
+
+def test_says_what_would_tell_more() -> None:
+    found = diagnose(msgspec.structs.replace(NOTHING_KNOWN, transmissions=(4, 1)))
+    assert any("on the lowest, a middle and the highest channel" in text for text in found.more)
+    assert any("short departures" in text for text in found.more)
+
+
+def test_alarms_of_other_rules_count_as_evidence() -> None:
+    thin = seen(drift=Measure(0.75, 0.2))
+    without, with_ = (
+        diagnose(msgspec.structs.replace(thin, alarms=alarms)).odds["hot-joint"]
+        for alarms in ({}, {"heating-joint": 1})
+    )
+    assert with_ > without
+
+
+def test_tables_are_whole() -> None:
+    names = set(findings(QUIET))
+    assert set(EXPECTED) == set(BY_NAME)
+    for expected in (*EXPECTED.values(), OF_THE_METER, TELLING):
+        assert set(expected) <= names
+        assert all(0 < likelihood < 1 for likelihood in expected.values())
+    assert {cause for lifts in HINTS.values() for cause in lifts} <= set(BY_NAME)
+    # Every group of faults that can be planted has its cause, and the other way round.
+    assert set(GROUPS.values()) == set(BY_NAME)
+
+
+AWAY = ("antenna", "outdoor", "far end", "ladder", "mast")
+
+
+@pytest.mark.parametrize(
+    "check",
+    [*dict.fromkeys(check for cause in CAUSES for check in cause.checks), *SILENT],
+    ids=lambda check: check.text[:20],
+)
+def test_whoever_is_sent_out_is_warned(check: Any) -> None:
+    caution = " ".join(CAUTIONS[check.place].full).lower()
+    if any(word in check.text.lower() for word in AWAY) and "ground" not in check.text:
+        assert check.place is Place.OUTSIDE or "for direct current" in check.text
+    if check.place is Place.OUTSIDE:
+        for word in ("unkey", "power lines", "lightning", "ladder", "local codes"):
+            assert word in caution
+    if check.place is Place.MAINS:
+        for word in ("unkey", "mains plug", "charge", "local codes"):
+            assert word in caution
+    if check.place is not Place.LOOK:
+        assert caution.startswith("unkey")
+
+
+def test_checks_go_from_cheap_to_dear() -> None:
+    rank = {place: number for number, place in enumerate(Place)}
+    for cause in CAUSES:
+        ranks = [rank[check.place] for check in cause.checks]
+        outside = [number for number, one in enumerate(ranks) if one == rank[Place.OUTSIDE]]
+        assert not outside or outside == list(range(outside[0], len(ranks))), cause.name
+
+
+def test_an_open_is_not_told_from_a_short() -> None:
+    found = diagnose(CASES["all comes back"][1])
+    assert "Two detectors cannot tell which" in found.pattern
+    assert any("ohmmeter" in check.text and "Unkeyed" in check.text for check in found.checks)
+
+
+degrees = st.one_of(st.none(), st.floats(-60, 60))
+measures = st.one_of(st.none(), st.builds(Measure, st.floats(-3, 3), st.floats(1e-4, 1.0)))
+shares = st.one_of(st.none(), st.floats(0, 1))
+rhos = st.floats(0, 0.998)
+
+
+@given(
+    st.builds(
+        Evidence,
+        onset_ns=st.one_of(st.none(), st.integers(0, 2**60)),
+        until_ns=st.integers(0, 2**60),
+        transmissions=st.tuples(st.integers(0, 99), st.integers(0, 99)),
+        hours=st.tuples(st.floats(0, 99), st.floats(0, 99)),
+        channels=st.lists(
+            st.builds(
+                channel, st.sampled_from(["1", "20", "40", "all"]), rhos, rhos, st.floats(0, 0.1)
+            ),
+            max_size=4,
+        ).map(tuple),
+        excursions=st.tuples(st.integers(0, 99), st.integers(0, 99)),
+        excursion_lift=degrees,
+        full=shares,
+        drift=measures,
+        slow=degrees,
+        power=measures,
+        power_lift=degrees,
+        reflected=measures,
+        reflected_lift=degrees,
+        zero=st.tuples(measures, measures),
+        noise=st.tuples(measures, measures),
+        impossible=shares,
+        alarms=st.dictionaries(st.sampled_from([*HINTS, "high-swr"]), st.integers(1, 9)),
+    ),
+    st.integers(1, 200),
+)
+def test_any_evidence_makes_a_page(evidence: Evidence, width: int) -> None:
+    found = diagnose(evidence)
+    assert math.isclose(sum(found.odds.values()), 1.0, abs_tol=0.001)
+    assert found.sure <= (max(found.odds.values()) >= 0.7)
+    text = page(found, width)
+    assert all(len(line) <= min(max(width, NARROWEST), WIDEST) for line in text.splitlines())
+    # Nothing is lost by folding, and each outdoor check stands before its cautions.
+    plain = " ".join(text.split())
+    for check in found.checks:
+        at = plain.index(" ".join(check.text.split()))
+        if check.cautions:
+            assert "! " in plain[at:]
+    assert all(sentence.strip() for sentence in sentences(found))
+    assert msgspec.json.decode(msgspec.json.encode(found))["sure"] is found.sure
+
+
+@given(st.integers(5, 40), st.integers(5, 40), st.floats(0.5, 5.0), st.integers(0, 999))
+def test_a_cut_is_found_and_no_single_figure_makes_one(
+    before: int, after: int, step: float, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    times = np.arange(before + after, dtype=np.int64)
+    value = 0.1 * rng.standard_normal(before + after) + step * (times >= before)
+    score = cut_score(Stream(times, value, 0.1), times[1:])
+    assert abs(int(times[1:][np.argmax(score)]) - before) <= 1
+    value = 0.1 * rng.standard_normal(before + after)
+    value[-1] = 100 * step
+    assert cut_score(Stream(times, value, 0.1), times[-1:])[0] < 30
+
+
+def _station(seed: int, *faults: Any) -> Station:
+    station = random_station(np.random.default_rng(seed), faults=faults)
+    return Station(**{**vars(station), "rate_hz": 50.0})
+
+
+def _fill(store: Store, station: Station, overs: list[list[Over]]) -> None:
+    rng = np.random.default_rng(1)
+    pipeline = Pipeline(Settings(), Coupler(exact(station.coupler)))  # type: ignore[arg-type]
+    for talk in overs:
+        record = station.record(rng, talk)
+        store.write([row for part in blocks(station, record) for row in pipeline.process(part)])
+    store.write(pipeline.finish())
+
+
+def test_an_alarm_just_raised_and_the_command_that_shows_it(tmp_path: Path) -> None:
+    at_s = 30 * DAY_S
+    talks = evenings(np.random.default_rng(3), at_s)
+    late = [Over(at_s + 60.0, at_s + 64.0, "fm", talks[0][0].channel, 4.0)]
+    config = tmp_path / "config.yaml"
+    config.write_text("driver: {kind: simulated}\nstore: {path: station.sqlite}\n")
+    store = Store.open(tmp_path / "station.sqlite")
+    _fill(store, _station(3, PermanentOpen(at_s)), [*talks[:5], late])
+    alarm = next(store.records(ALARMS, 0, 2**62)).columns
+    # Seconds after the fault, by one transmission: nearly all comes back, which is enough.
+    found = diagnosis_of(store, alarm)
+    assert found.causes[0].name == "open-or-short"
+    told = advice(store, alarm)
+    assert "Two detectors cannot tell which" in told[0]
+    assert any(line.startswith("Next: ") and "Unkey first" in line for line in told)
+    # Work on the station makes what was before no measure any more.
+    store.note(EPOCH_NS + int((at_s + 50) * 1e9), "repair", "new plug")
+    assert not diagnosis_of(store, alarm).sure
+    silent = {**alarm, "kind": "no-data"}
+    assert any("ports" in line for line in advice(store, silent))
+    store.close()
+
+    number = str(alarm["id"])
+    shown = mismatchd("alarms", "show", number, "-c", config).stdout
+    assert shown.startswith(f"alarm {number}: {alarm['kind']}")
+    assert "What to check next, cheapest first" in shown
+    assert max(map(len, shown.splitlines())) <= 80
+    answer = json.loads(
+        mismatchd("alarms", "show", number, "--format", "json", "-c", config).stdout
+    )
+    assert answer["alarm"]["kind"] == alarm["kind"]
+    assert {"pattern", "sure", "causes", "checks", "more"} <= set(answer["diagnosis"])
+    assert {"name", "likely", "for", "against"} <= set(answer["diagnosis"]["causes"][0])
+    missing = mismatchd("alarms", "show", "999", "-c", config, check=False)
+    assert missing.returncode == 2
+    assert "no alarm 999" in missing.stderr
+
+
+def test_a_store_without_archive_or_rows(tmp_path: Path) -> None:
+    store = Store.open(tmp_path / "station.sqlite")
+    assert not diagnose(gather(read(store, EPOCH_NS))).sure
+    at_s = 30 * DAY_S
+    talks = evenings(np.random.default_rng(4), at_s)
+    station = _station(4)
+    pipeline = Pipeline(Settings(), Coupler(exact(station.coupler)))  # type: ignore[arg-type]
+    for talk in talks[:3]:
+        record = station.record(np.random.default_rng(1), talk)
+        rows = [row for part in blocks(station, record) for row in pipeline.process(part)]
+        store.write([row for row in rows if not isinstance(row, Samples)])
+    evidence = gather(read(store, EPOCH_NS + int(at_s * 1e9)))
+    assert evidence.zero == (None, None)
+    assert evidence.transmissions[0] > 3
+    assert diagnose(evidence).odds[NOTHING] > 0.3
+    store.close()
+
+
+def test_planted_faults_are_named() -> None:
+    """The bench prints the same for 500."""
+    found = outcomes(36, FAULTS, 5)
+    assert named(found) >= 0.85, matrix(found)
+    assert 1 - named(found) - unknown(found) <= 0.09, matrix(found)
+    sound = outcomes(6, [SOUND], 6)
+    assert all(one.said in (SOUND, "don't know") for one in sound), matrix(sound)
