@@ -436,7 +436,7 @@ def test_a_store_without_archive_or_rows(tmp_path: Path) -> None:
 
 def test_planted_faults_are_named() -> None:
     """The bench prints the same for 500."""
-    found = outcomes(36, FAULTS, 5)
+    found = outcomes(40, FAULTS, 5)
     assert named(found) >= 0.85, matrix(found)
     assert 1 - named(found) - unknown(found) <= 0.09, matrix(found)
     sound = outcomes(6, [SOUND], 6)
