@@ -176,7 +176,7 @@ class _Derived:
         self._seconds: dict[int, list[Second]] = {}  # of transmissions that go on
         self._covered: list[tuple[int, int]] = []
         self._alarms: list[tuple[AlarmChange, int]] = []  # raised, and when it cleared
-        self._excursions: list[Excursion] = []
+        self._excursions: dict[int, Excursion] = {}  # by time; the last that was said counts
         self.spans: dict[int, int] = {}
         self.seconds = 0
         self.open_kinds: set[str] = set()
@@ -199,7 +199,7 @@ class _Derived:
             if isinstance(row, AlarmChange):
                 self._note(row)
             elif isinstance(row, Excursion):
-                self._excursions.append(row)
+                self._excursions[row.time_ns] = row
             elif isinstance(row, Memory):
                 self.memories[row.rule] = row.content
             elif isinstance(row, Second):
@@ -366,16 +366,16 @@ class _Derived:
 
     def _renew_excursions(self) -> None:
         """Take away those that are not found any more; the others may differ."""
-        found = {row.time_ns for row in self._excursions}
         before: list[int | None] = []
         for span in self._covered:
             for excursion_id, time_ns, capture_id in self._connection.execute(
                 "SELECT id, time_ns, capture_id FROM excursions WHERE time_ns BETWEEN ? AND ?", span
             ).fetchall():
                 before.append(capture_id)
-                if time_ns not in found:
+                if time_ns not in self._excursions:
                     self._connection.execute("DELETE FROM excursions WHERE id = ?", (excursion_id,))
-        self._store.put([row for row in self._excursions if self._covers(row.time_ns)])
+        found = self._excursions.values()
+        self._store.put([row for row in found if self._covers(row.time_ns)])
         captures.release(self._connection, before)
 
     def _covers(self, time_ns: int) -> bool:
