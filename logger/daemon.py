@@ -20,7 +20,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drivers.contract import Driver, DriverError, EndOfInput, SampleBlock
@@ -440,6 +440,12 @@ class Daemon:
             thread.start()
         return threads
 
+    def _advice(self, alarm: Mapping[str, Any]) -> list[str]:
+        """What may be behind an alarm; asked for on the threads of notifiers."""
+        from logger.diagnosis import advice
+
+        return advice(self._config.store.path, alarm)
+
     def _start_notifiers(self) -> list[threading.Thread]:
         """A thread each, so that a slow one delays no other."""
         config = self._config
@@ -455,7 +461,9 @@ class Daemon:
             getattr(self._driver, "send", None),
             watching=True,
         )
-        self._notifiers = notifiers(config.store.path, config.notifiers, surroundings, self.status)
+        self._notifiers = notifiers(
+            config.store.path, config.notifiers, surroundings, self.status, self._advice
+        )
         threads = [
             threading.Thread(target=notifier.run, name=f"notify {notifier.name}", daemon=True)
             for notifier in self._notifiers

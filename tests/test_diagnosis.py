@@ -390,14 +390,14 @@ def test_an_alarm_just_raised_and_the_command_that_shows_it(tmp_path: Path) -> N
     # Seconds after the fault, by one transmission: nearly all comes back, which is enough.
     found = diagnosis_of(store, alarm)
     assert found.causes[0].name == "open-or-short"
-    told = advice(store, alarm)
+    told = advice(store.path, alarm)
     assert "Two detectors cannot tell which" in told[0]
     assert any(line.startswith("Next: ") and "Unkey first" in line for line in told)
     # Work on the station makes what was before no measure any more.
     store.note(EPOCH_NS + int((at_s + 50) * 1e9), "repair", "new plug")
     assert not diagnosis_of(store, alarm).sure
     silent = {**alarm, "kind": "no-data"}
-    assert any("ports" in line for line in advice(store, silent))
+    assert any("ports" in line for line in advice(store.path, silent))
     store.close()
 
     number = str(alarm["id"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -12,6 +13,7 @@ from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
 from logger.diagnosis.rules import CAUTIONS, NOTHING, PASSING, SILENT, SILENT_PATTERN
 from logger.diagnosis.scoring import SURE, Advice, Diagnosis, checks_of, diagnose
+from logger.errors import StoreError
 from logger.store.database import Store
 from logger.utc import parse_time
 
@@ -35,6 +37,13 @@ def diagnosis_of(store: Store, alarm: Mapping[str, Any]) -> Diagnosis:
     return msgspec.structs.replace(found, pattern=PASSING, sure=False, checks=checks_of(others[:3]))
 
 
-def advice(store: Store, alarm: Mapping[str, Any]) -> list[str]:
-    """The same as a few sentences for a message. Raises StoreError."""
-    return words.sentences(diagnosis_of(store, alarm))
+def advice(path: Path, alarm: Mapping[str, Any]) -> list[str]:
+    """The same as a few sentences for a message; none if the store at `path` cannot be read."""
+    try:
+        store = Store.reader(path)
+        try:
+            return words.sentences(diagnosis_of(store, alarm))
+        finally:
+            store.close()
+    except StoreError:
+        return []

@@ -310,7 +310,7 @@ class Notifier:
             clears=clears,
             summary=summary,
             open_alarms=self._open,
-            advice=self._advise(columns),
+            advice=self._advise(columns) if self._options.advises and change == "raised" else (),
         )
 
     def _beat(self, waiting: Waiting) -> None:

@@ -56,6 +56,11 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
         return None
 
     @property
+    def advises(self) -> bool:
+        """Whether messages of alarms say what may be behind them."""
+        return False
+
+    @property
     def told(self) -> str:
         """Where messages go, for a person; no secrets."""
         return ""
@@ -68,9 +73,11 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
 
 
 class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
-    """Kinds that carry messages; `heartbeat` is the time of a daily one, HH:MM UTC."""
+    """Kinds that carry messages; `heartbeat` is the time of a daily one, HH:MM UTC. With `advice`
+    a message waits for the diagnosis, a second or two on a busy station."""
 
     heartbeat: str | None = None
+    advice: bool = False
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -80,6 +87,11 @@ class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
             raise ValueError(
                 f'heartbeat {self.heartbeat!r} is no time of the day; write "08:00" (UTC, quoted)'
             )
+
+    @property
+    def advises(self) -> bool:
+        """Whether messages of alarms say what may be behind them."""
+        return self.advice
 
     @property
     def heartbeat_minute(self) -> int | None:
@@ -177,6 +189,7 @@ class MailOptions(MessageOptions, frozen=True, kw_only=True):
     sender: Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")] = msgspec.field(name="from")
     to: Annotated[list[Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")]], Meta(min_length=1)]
     timeout_s: LimitS = 20
+    advice: bool = True
 
     def __post_init__(self) -> None:
         super().__post_init__()
