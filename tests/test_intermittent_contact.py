@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from scipy.stats import nbinom
 
-from logger.rows import Excursion, Second, Transmission
+from logger.rows import Excursion, Transmission
 from logger.watchdog.intermittent_contact import (
     HOUR_NS,
     LEAST,
@@ -40,32 +40,12 @@ class Station:
     def minute(self, *excursions_s: float, work_ns: int = 0) -> list[Finding]:
         start_ns = self.now_ns
         found: list[Finding] = []
-        rows = [second(start_ns + each * SECOND_NS, start_ns) for each in range(60)]
-        events = [excursion(start_ns + round(at * 1e9)) for at in excursions_s]
-        for row in sorted([*rows, *events], key=lambda row: row.time_ns):
-            found += self.rule.row(row, work_ns)
+        for at in excursions_s:
+            found += self.rule.row(excursion(start_ns + round(at * 1e9)), work_ns)
         found += self.rule.row(transmission(start_ns), work_ns)
         self.now_ns += 5 * 60 * SECOND_NS
         self.found += found
         return found
-
-
-def second(time_ns: int, start_ns: int) -> Second:
-    return Second(
-        time_ns=time_ns,
-        start_ns=start_ns,
-        forward_w=4.0,
-        reflected_w=0.1,
-        swr=1.4,
-        swr_low=1.3,
-        swr_high=1.5,
-        samples=200,
-        flags=0,
-        swr_noise_low=1.39,
-        swr_noise_high=1.41,
-        forward_v=1.0,
-        reflected_v=0.1,
-    )
 
 
 def excursion(time_ns: int) -> Excursion:

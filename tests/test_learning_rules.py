@@ -150,7 +150,7 @@ def test_the_daemon_remembers_and_hears_of_a_repair(tmp_path: Path) -> None:
         deadline = time.monotonic() + 30
         while time.monotonic() < deadline:
             daemon.poll()
-            found = [event for _, event in daemon.events if event["event"] == "alarm"]
+            found = [event for _, event in daemon.events if event.get("kind") == "baseline-shift"]
             if found and not noted:
                 mismatchd(
                     "journal", "add", "new plug", "--kind", "repair", "-c", config,

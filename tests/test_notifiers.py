@@ -55,7 +55,7 @@ class Clock:
 
 
 def made(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
-    options = WebhookOptions(url=url, timeout_s=0.5, **more)
+    options = WebhookOptions(url=url, timeout_s=0.5, advice=True, **more)
     notifier = Notifier(
         options,
         store,
@@ -417,7 +417,7 @@ def test_alarms_are_shelved_and_listed_by_command(tmp_path: Path) -> None:
         rows = list(store.records(ALARMS, *ALWAYS))
         until_utc = rows[3].columns["shelved_until_utc"]
         assert until_utc > format_ns(now_ns + 7100 * SECOND)
-        assert list(rows[3].columns)[-2:] == ["flags", "shelved_until_utc"]
+        assert list(rows[3].columns)[-3:] == ["flags", "shelved_until_utc", "capture_id"]
         mismatchd("alarms", "unshelve", "1", "-c", config)
         assert "shelved" not in mismatchd("alarms", "-c", config).stderr
         for arguments, said in (

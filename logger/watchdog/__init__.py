@@ -119,7 +119,10 @@ class Watchdog:
         return _apart(sorted(changes, key=lambda change: change.time_ns))
 
     def rows(
-        self, rows: Sequence[Row], quarters: Quarters | None, start_at: StartAt
+        self,
+        rows: Sequence[Row],
+        quarters: Quarters | None = None,
+        start_at: StartAt = lambda _: None,
     ) -> list[AlarmChange]:
         """Alarm changes by what became complete with the pairs of the last `update`: rows, and the
         levels of quarter seconds."""

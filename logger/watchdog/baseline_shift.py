@@ -120,6 +120,8 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineS
 class BaselineShift:
     """Feeds on transmissions that have ended; those above `highest_swr` are not its matter."""
 
+    takes = (Transmission,)
+
     def __init__(
         self, false_alarms_per_year: float, highest_swr: float, memory: Memory, *, active: bool
     ) -> None:

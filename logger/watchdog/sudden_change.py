@@ -45,7 +45,7 @@ MOST_QUARTERS = 4 * 3600  # of one transmission; after that it counts as another
 PRIOR = 40.0  # quarters, and
 PRIOR_SD, PRIOR_SHARE, PRIOR_PHI = 0.01, 0.1, 0.5  # of rho, of the level, correlation
 PRIOR_DRIFTS, PRIOR_DRIFT = 4.0, 0.01
-LEAST_SD, LEAST_DRIFT = 5e-4, 2e-3
+LEAST_SD, LEAST_DRIFT, MOST_DRIFT = 5e-4, 2e-3, 0.05
 MEMORY = 4 * 3600.0  # quarters, after which what was learned fades
 MEMORY_DRIFTS = 50.0
 KEPT = 0.99  # of the worst, from one transmission to the next
@@ -273,7 +273,9 @@ class SuddenChange:
         rho, variance = np.concatenate(stay.values), np.concatenate(stay.variances)
         if stay.before is not None:
             after = float(np.mean(rho[stay.since :]))
-            normal.levels, normal.level, normal.scatter = 1.0, after, normal.scatter
+            normal.levels, normal.level = 1.0, after
+            # What changes like this time and again is how this station drifts.
+            _learn_drift(normal, min(abs(after - stay.before), MOST_DRIFT) ** 2)
             return
         level = float(np.sort(rho)[len(rho) // 2])
         if len(rho) >= LEARN_FROM:
@@ -304,8 +306,12 @@ class SuddenChange:
         third = len(rho) // 3
         drift = float(np.mean(rho[-third:]) - np.mean(rho[:third]))
         by_chance = (square + float(np.mean(variance))) * 2 / third
-        normal.drifts = min(normal.drifts + 1, MEMORY_DRIFTS)
-        normal.drift += (max(drift**2 - by_chance, 0.0) - normal.drift) / normal.drifts
+        _learn_drift(normal, max(drift**2 - by_chance, 0.0))
+
+
+def _learn_drift(normal: Normal, square: float) -> None:
+    normal.drifts = min(normal.drifts + 1, MEMORY_DRIFTS)
+    normal.drift += (square - normal.drift) / normal.drifts
 
 
 def _usual(normal: Normal, level: float) -> tuple[float, float, float]:

@@ -3,6 +3,10 @@ ALTER TABLE excursions ADD COLUMN swr_beside REAL;
 DROP INDEX excursions_time;
 CREATE UNIQUE INDEX excursions_time ON excursions (time_ns);
 
+-- Alarms may be shelved.
+ALTER TABLE alarms ADD COLUMN shelved_until_ns INTEGER;
+CREATE INDEX alarms_shelved ON alarms (shelved_until_ns) WHERE shelved_until_ns IS NOT NULL;
+
 -- Raw pairs around alarms and excursions are kept longer: from 2 s before to 3 s after.
 CREATE TABLE captures (
     id INTEGER PRIMARY KEY,
@@ -10,6 +14,8 @@ CREATE TABLE captures (
     last_ns INTEGER NOT NULL,
     UNIQUE (first_ns, last_ns)
 );
+ALTER TABLE alarms ADD COLUMN capture_id INTEGER;
+CREATE INDEX alarms_capture ON alarms (capture_id) WHERE capture_id IS NOT NULL;
 CREATE INDEX excursions_capture ON excursions (capture_id) WHERE capture_id IS NOT NULL;
 INSERT INTO captures (first_ns, last_ns)
 SELECT DISTINCT raised_ns - 2000000000, raised_ns + 3000000000 FROM alarms ORDER BY 1;
@@ -91,12 +97,7 @@ INSERT INTO retractions (followed, time_ns)
 SELECT 'alarm_changes', raised_ns FROM alarms WHERE EXISTS (SELECT 1 FROM forwarded)
 ORDER BY raised_ns;
 
--- Notifiers: alarms that are shelved, and messages that wait.
-
-ALTER TABLE alarms ADD COLUMN shelved_until_ns INTEGER;
-CREATE INDEX alarms_shelved ON alarms (shelved_until_ns) WHERE shelved_until_ns IS NOT NULL;
-ALTER TABLE alarms ADD COLUMN capture_id INTEGER;
-CREATE INDEX alarms_capture ON alarms (capture_id) WHERE capture_id IS NOT NULL;
+-- Messages that wait for notifiers.
 
 CREATE TABLE notifiers (
     name TEXT PRIMARY KEY,
