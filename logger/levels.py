@@ -12,7 +12,7 @@ from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
 from logger.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
 from logger.rows import Flag
-from logger.watchdog.view import View
+from logger.view import View
 
 LONG_AGO_NS = -(2**62)
 LEAST_PAIRS = 4  # trusted ones that a level needs

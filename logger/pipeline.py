@@ -23,8 +23,8 @@ from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
 from logger.selection import Selection, ThinSample
 from logger.settling import Settling
 from logger.transmissions import Transmissions
+from logger.view import View
 from logger.watchdog import Watchdog
-from logger.watchdog.view import View
 
 SECOND_NS = 1_000_000_000
 GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most

@@ -17,8 +17,9 @@ from logger import reflection
 from logger.blocks import Noise, PowerBlock
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory
+from logger.view import View
 from logger.watchdog import detector_fault
-from logger.watchdog.view import Finding, View
+from logger.watchdog.finding import Finding
 from tests.test_store import SECOND, T0, transmission
 from tests.test_watchdog import COUPLER, FULL_V, START_NS, STEP_V, Settings, cut, told, volts
 

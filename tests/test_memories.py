@@ -22,8 +22,9 @@ from logger.keeper import Keeper
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row, Second, Transmission
 from logger.store.database import Store
+from logger.view import View
+from logger.watchdog.finding import Finding
 from logger.watchdog.rule import recalled
-from logger.watchdog.view import Finding, View
 from tests.test_archive import schema_of
 from tests.test_recompute_raw import Case, derive, dumped
 from tests.test_store import SECOND, T0, transmission

@@ -10,6 +10,7 @@ import msgspec
 from logger.config import WatchdogOptions
 from logger.quarters import Quarters
 from logger.rows import AlarmChange, Excursion, Row, Second, Transmission
+from logger.view import View
 from logger.watchdog import (
     baseline_shift,
     detector_fault,
@@ -20,6 +21,7 @@ from logger.watchdog import (
     no_data,
     sudden_change,
 )
+from logger.watchdog.finding import Finding
 from logger.watchdog.rule import (
     Complete,
     LearningModule,
@@ -29,7 +31,6 @@ from logger.watchdog.rule import (
     RuleModule,
     recalled,
 )
-from logger.watchdog.view import Finding, View
 
 StartAt = Callable[[int], int | None]
 AFTER_NS = 1000  # what rows tell is found just after the last pair, at a time of its own

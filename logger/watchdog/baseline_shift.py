@@ -46,8 +46,8 @@ import msgspec
 from logger.config import WatchdogOptions
 from logger.reflection import COVERAGE, swr
 from logger.rows import Transmission
+from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
-from logger.watchdog.view import Finding
 
 KIND = "baseline-shift"
 SEVERITY = "warning"

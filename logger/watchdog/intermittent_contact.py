@@ -21,7 +21,7 @@ import msgspec
 
 from logger.config import WatchdogOptions
 from logger.rows import Excursion, Transmission
-from logger.watchdog.view import Finding
+from logger.watchdog.finding import Finding
 
 KIND = "intermittent-contact"
 SEVERITY = "warning"

@@ -3,7 +3,7 @@ file that ends or has holes raises nothing."""
 
 from __future__ import annotations
 
-from logger.watchdog.view import Finding
+from logger.watchdog.finding import Finding
 
 KIND = "no-data"
 SEVERITY = "warning"

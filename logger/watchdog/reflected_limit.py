@@ -13,9 +13,10 @@ from collections.abc import Callable
 import numpy as np
 
 from logger.blocks import Floats
+from logger.view import View
+from logger.watchdog.finding import Finding
 from logger.watchdog.hold import Evidence, Hold
 from logger.watchdog.inverse_time import inverse_time
-from logger.watchdog.view import Finding, View
 
 CLEAR_HOLDS = 10
 CLEAR_LEAST_NS = 2_000_000_000

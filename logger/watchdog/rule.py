@@ -18,7 +18,8 @@ import msgspec
 from logger.config import WatchdogOptions
 from logger.quarters import Quarters
 from logger.rows import Excursion, Second, Transmission
-from logger.watchdog.view import Finding, View
+from logger.view import View
+from logger.watchdog.finding import Finding
 
 log = logging.getLogger("mismatchd")
 

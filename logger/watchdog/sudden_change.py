@@ -35,7 +35,7 @@ from logger.quarters import QUARTER_NS, Quarters
 from logger.reflection import swr
 from logger.rows import Transmission
 from logger.watchdog.cusum import Bank, Change
-from logger.watchdog.view import Finding
+from logger.watchdog.finding import Finding
 
 KIND = "sudden-change"
 SEVERITY = "warning"

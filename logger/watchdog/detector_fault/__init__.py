@@ -15,9 +15,10 @@ import msgspec
 
 from logger.config import WatchdogOptions
 from logger.rows import Transmission
+from logger.view import View
 from logger.watchdog.detector_fault import gain, noisy, zero
 from logger.watchdog.detector_fault.of_pairs import SOUND, OfPairs
-from logger.watchdog.view import Finding, View
+from logger.watchdog.finding import Finding
 
 KIND = "detector-fault"
 SEVERITY = "warning"

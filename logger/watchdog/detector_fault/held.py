@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from logger.blocks import Bools
+from logger.view import View
 from logger.watchdog.hold import SUMS, Evidence, Hold
-from logger.watchdog.view import View
 
 
 class Held:

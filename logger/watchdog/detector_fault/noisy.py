@@ -13,7 +13,7 @@ import math
 
 import msgspec
 
-from logger.watchdog.view import View
+from logger.view import View
 
 FACTOR = 8.0
 LEAST_STEPS = 4.0

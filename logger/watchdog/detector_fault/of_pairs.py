@@ -10,9 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from logger.view import View
 from logger.watchdog.detector_fault import clipped, reversed, stuck
 from logger.watchdog.detector_fault.held import Held
-from logger.watchdog.view import Finding, View
+from logger.watchdog.finding import Finding
 
 CLEAR_NS = 1_000_000_000
 SOUND = "readings are sound again"

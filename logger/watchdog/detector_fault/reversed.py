@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from logger.blocks import Bools
-from logger.watchdog.view import View
+from logger.view import View
 
 LEAST_SHARE = 0.05
 HOLD_NS = 100_000_000

@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.blocks import Floats, Times
 from logger.reflection import rho_of_swr
-from logger.watchdog.view import View
+from logger.view import View
 
 STUCK_HIGH_NS = 2_000_000_000
 STUCK_ZERO_NS = 60_000_000_000

@@ -7,7 +7,7 @@ more than the steps and noise of the converter explain, which chance never reach
 
 from __future__ import annotations
 
-from logger.watchdog.view import View
+from logger.view import View
 
 SHARE = 0.02
 LEAST_STEPS = 8.0

@@ -1,9 +1,8 @@
-"""What the rules are shown: a calibrated block with its keying, noise and limits of trust."""
+"""What detection is shown: a calibrated block with its keying, noise and limits of trust."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
@@ -45,13 +44,3 @@ class View:
         """Variance of one forward reading in watts squared, for the pairs of `part`."""
         slope = self.coupler.forward.slope(self.block.forward_v[part])
         return np.asarray((slope * self.noise.sd_v[0]) ** 2)
-
-
-class Finding(NamedTuple):
-    """A rule's change of state at a time."""
-
-    time_ns: int
-    change: str  # "raised" or "cleared"
-    value: float | None
-    limit: float | None
-    detail: str
