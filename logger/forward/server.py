@@ -5,6 +5,7 @@ The client's own batching is not used, since it drops what it cannot deliver.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -17,6 +18,7 @@ from logger.store.outbox import Retracted
 from logger.utc import format_ns
 
 TIMEOUT_MS = 10_000
+IMPORTING = threading.Lock()
 
 
 class Server:
@@ -148,9 +150,11 @@ class Server:
 
     def _connected(self) -> Any:
         if self._client is None:
-            # Imported only where it is used: it costs 40 MB.
-            from influxdb_client.client.influxdb_client import InfluxDBClient
-            from influxdb_client.client.write_api import SYNCHRONOUS
+            # Imported only where it is used, since it costs 40 MB; by one thread at a time, since
+            # its modules import one another in a circle.
+            with IMPORTING:
+                from influxdb_client.client.influxdb_client import InfluxDBClient
+                from influxdb_client.client.write_api import SYNCHRONOUS
 
             try:
                 token = self._options.token(self._environ)
