@@ -12,6 +12,7 @@ from typing import Any
 from drivers.contract import ENTRY_POINTS
 from drivers.contract_suite import Bench, DriverContract, make_driver
 from drivers.recording import Chunk, Header, Writer
+from tests.iio_bench import BufferedBench, PolledBench
 
 T0_NS = 1_772_000_000_000_000_000
 
@@ -153,6 +154,14 @@ class TestSimulated(DriverContract):
 
 class TestFastSimulated(DriverContract):
     bench_class = FastSimulatedBench
+
+
+class TestIioByItsFiles(DriverContract):
+    bench_class = PolledBench
+
+
+class TestIioByItsBuffer(DriverContract):
+    bench_class = BufferedBench
 
 
 def test_no_driver_of_the_package_escapes() -> None:
