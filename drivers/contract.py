@@ -1,5 +1,6 @@
 """What a driver is. This is the only module a driver in another package needs to import, but for
-`drivers.timeline` if it times pairs as they arrive.
+`drivers.timeline` if it times pairs as they arrive. `drivers.contract_suite` tests what is asked
+for here.
 
 A driver turns whatever its device sends into `SampleBlock`s. It states facts only: no gap
 filling, nothing derived, absent is absent. It is found by the entry point group
@@ -126,7 +127,7 @@ class Driver(Protocol):
         Once something has come, go on collecting for up to `linger_s` (arrival is still noted as
         it happens), so that a quiet station costs little. A device that goes away after it was
         opened is reopened here, with back-off; that is told through `notices`, not raised. Raises
-        EndOfInput when a finite source is done.
+        EndOfInput when a finite source is done, LinkError if the driver is not open.
         """
 
     def notices(self) -> list[str]:

@@ -72,6 +72,7 @@ class ReplayDriver:
 
     def open(self) -> None:
         """Open the file and look at its head. Raises LinkError."""
+        self.close()
         path = self._options.source
         self._file = open_plain_or_gzip(path)
         head = self._file.peek(len(MAGIC))[: len(MAGIC)]  # type: ignore[attr-defined]
@@ -79,6 +80,8 @@ class ReplayDriver:
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
         """The next pairs; see the contract."""
+        if self._file is None:
+            raise LinkError(f"{self._options.source} is not open")
         block = self._ready or next(self._blocks, None)
         self._ready = None
         if block is None:
@@ -104,10 +107,11 @@ class ReplayDriver:
         return notices
 
     def close(self) -> None:
-        """Close the file."""
+        """Close the file; opened again, it begins anew."""
         if self._file is not None:
             self._file.close()
-            self._file = None
+        self._file = self._ready = self._origin = None
+        self._blocks = iter(())
 
     def _csv(self, path: Path) -> Iterator[SampleBlock]:
         assert self._file is not None

@@ -1,0 +1,192 @@
+"""A converter as the kernel shows it: which folder it is, its channels, and what a count is.
+
+File names are those of the ABI document sysfs-bus-iio, from memory: `name`, `label`,
+`in_<channel>_raw`, `_scale` and `_offset`, the latter two also shared by all channels of a type;
+volts = (raw + offset) * scale / 1000.
+"""
+
+from __future__ import annotations
+
+import errno
+import getpass
+import grp
+import math
+import os
+import re
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+
+from drivers.contract import LinkError
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """A voltage input; volts = (count + offset) * scale_v."""
+
+    name: str  # as in file names, without in_
+    file: Path  # its counts (or millivolts, if the kernel has them only so)
+    scale_v: float
+    offset: float
+    step_v: float  # 0 if not known
+
+    def volts(self, count: float) -> float:
+        """What this count stands for."""
+        return (count + self.offset) * self.scale_v
+
+
+def find_device(wanted: str, root: Path) -> Path:
+    """The folder of a device given by path, by `iio:device0`, by its name or its label."""
+    if "/" in wanted:
+        folder = Path(wanted)
+        if not folder.is_dir():
+            raise LinkError(f"cannot open {wanted}: there is no such folder; {_there_are(root)}")
+        return folder
+    found = [
+        folder
+        for folder in sorted(root.glob("iio:device*"))
+        if wanted in (folder.name, _text(folder / "name"), _text(folder / "label"))
+    ]
+    if not found:
+        raise LinkError(f"no converter {wanted!r} in {root}; {_there_are(root)}")
+    if len(found) > 1:
+        names = " and ".join(folder.name for folder in found)
+        raise LinkError(
+            f"{names} in {root} are both {wanted!r}: give the path of the one, best that of its"
+            " place on the bus below /sys/devices"
+        )
+    return found[0]
+
+
+def find_channel(folder: Path, wanted: str) -> Channel:
+    """The voltage channel of this name, such as `voltage0` or `voltage0-voltage1`."""
+    name = wanted.removeprefix("in_")
+    raw, processed = folder / f"in_{name}_raw", folder / f"in_{name}_input"
+    if not name.startswith("voltage") or not (raw.exists() or processed.exists()):
+        files = sorted(folder.glob("in_voltage*_raw")) + sorted(folder.glob("in_voltage*_input"))
+        names = [re.sub(r"^in_|_(raw|input)$", "", file.name) for file in files]
+        listed = ", ".join(dict.fromkeys(names)) or "none"
+        raise LinkError(f"{folder} has no voltage channel {wanted!r}; there are: {listed}")
+    if not raw.exists():
+        return Channel(name, processed, 1e-3, 0.0, 0.0)
+    scale_mv = _attribute(folder, name, "scale")
+    if scale_mv is None or scale_mv == 0:
+        raise LinkError(
+            f"{folder}: no in_{name}_scale says what a count is in volts; its kernel driver lacks"
+            " a reference voltage"
+        )
+    scale_v = scale_mv / 1000
+    return Channel(name, raw, scale_v, _attribute(folder, name, "offset") or 0.0, abs(scale_v))
+
+
+def _attribute(folder: Path, name: str, what: str) -> float | None:
+    """The channel's own file, else that shared by its type."""
+    for whose in (name, re.sub(r"\d+", "", name), "voltage"):
+        file = folder / f"in_{whose}_{what}"
+        if file.exists():
+            return read_number(file)
+    return None
+
+
+def sampling_rate(
+    folder: Path, channels: tuple[Channel, Channel], wanted_hz: float | None
+) -> float | None:
+    """Set the converter's rate if one is wanted and it has a setting; what it is then, None if it
+    does not say. Raises LinkError."""
+    for prefix in ("", "in_voltage_", *(f"in_{channel.name}_" for channel in channels)):
+        file = folder / f"{prefix}sampling_frequency"
+        if file.exists():
+            if wanted_hz is not None and read_number(file) != wanted_hz:
+                write_text(file, f"{wanted_hz:.15g}")
+            return read_number(file) or None
+    return wanted_hz
+
+
+def read_number(file: Path) -> float:
+    """The number in an attribute. Raises LinkError."""
+    text = read_text(file)
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise LinkError(f"{file} holds {text!r}, which is no number; look at its kernel driver")
+    return number
+
+
+def read_text(file: Path) -> str:
+    """The text of an attribute. Raises LinkError."""
+    try:
+        return file.read_text("utf-8", "replace").strip()
+    except OSError as error:
+        raise LinkError(why_not(file, error, writing=False)) from error
+
+
+def write_text(file: Path, text: str) -> None:
+    """Set an attribute, unless it is so already. Raises LinkError."""
+    try:
+        if file.read_text("utf-8", "replace").strip() == text:
+            return
+        opened = os.open(file, os.O_WRONLY | os.O_TRUNC | os.O_CLOEXEC)  # never makes a file
+        try:
+            os.write(opened, text.encode())
+        finally:
+            os.close(opened)
+    except OSError as error:
+        raise LinkError(why_not(file, error, writing=True)) from error
+
+
+def why_not(file: Path | str, error: OSError, *, writing: bool) -> str:
+    """One line for the person: what could not be done with this file and what to do."""
+    act = "write to" if writing else "read"
+    reason = error.strerror or str(error)
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return f"cannot {act} {file}: no permission; {_how_to_be_let_in(file, writing)}"
+    if error.errno == errno.EBUSY:
+        return f"cannot {act} {file}: another program uses the converter's buffer; end it"
+    if error.errno == errno.EROFS:
+        return (
+            f"cannot {act} {file}: {reason}; if this is the service, give its unit"
+            " ProtectKernelTunables=no"
+        )
+    return f"cannot {act} {file}: {reason}; look at its kernel driver"
+
+
+def _how_to_be_let_in(file: Path | str, writing: bool) -> str:
+    try:
+        status = os.stat(file)
+    except OSError as error:
+        return f"even its owner cannot be seen ({error.strerror})"
+    try:
+        group = grp.getgrgid(status.st_gid).gr_name
+    except KeyError:
+        group = str(status.st_gid)
+    needed = stat.S_IWGRP if writing else stat.S_IRGRP
+    if status.st_gid == 0 or not status.st_mode & needed:
+        return (
+            f"it is for group {group} and not even open to that"
+            if not status.st_mode & needed
+            else f"it belongs to group {group}"
+        ) + "; give it to a group of its own with a udev rule"
+    try:
+        user = getpass.getuser()
+    except (KeyError, OSError):
+        user = str(os.geteuid())
+    return (
+        f"it belongs to group {group}; run `sudo usermod -aG {group} {user}`,"
+        " then log in again (or restart the service)"
+    )
+
+
+def _there_are(root: Path) -> str:
+    devices = [f"{folder.name} ({_text(folder / 'name')})" for folder in root.glob("iio:device*")]
+    if not devices:
+        return "there are none at all: is the converter's kernel module loaded?"
+    return f"there are: {', '.join(sorted(devices))}"
+
+
+def _text(file: Path) -> str | None:
+    try:
+        return file.read_text("utf-8", "replace").strip()
+    except OSError:
+        return None

@@ -1,0 +1,179 @@
+"""The driver: opens a converter, by its buffer or by its files, and again when it comes back."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+
+from drivers.contract import LinkError, SampleBlock
+from drivers.iio.buffered import Buffered
+from drivers.iio.device import find_channel, find_device, sampling_rate
+from drivers.iio.polled import Polled
+from drivers.timeline import Monotone
+
+FIRST_RETRY_S = 0.25
+LAST_RETRY_S = 1.5
+POLL_HZ = 100.0
+
+
+class IioOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Keys of `driver:` for this kind.
+
+    device      name, label, `iio:device0` or the path of its folder
+    forward     channel of the forward detector, such as voltage0 or voltage0-voltage1
+    reflected   channel of the reflected detector
+    read        buffer: kernel's buffer; poll: files; auto: the buffer if there is one that runs
+    rate_hz     pairs a second; without it what the converter is set to, and 100 if its files are
+                polled
+    sysfs, dev  where the kernel shows converters and their buffers
+    """
+
+    device: str
+    forward: str
+    reflected: str
+    read: Literal["auto", "buffer", "poll"] = "auto"
+    rate_hz: Annotated[float, msgspec.Meta(gt=0, le=1e6)] | None = None
+    sysfs: Path = Path("/sys/bus/iio/devices")
+    dev: Path = Path("/dev")
+
+    def __post_init__(self) -> None:
+        if self.forward.removeprefix("in_") == self.reflected.removeprefix("in_"):
+            raise ValueError("`forward` and `reflected` must be two channels")
+
+
+class IioDriver:
+    """See `drivers.contract.Driver`."""
+
+    Options = IioOptions
+    clock = "host"
+    finite = False
+
+    def __init__(
+        self, options: IioOptions, *, pread: Callable[[int, int, int], bytes] = os.pread
+    ) -> None:
+        self.away: str | None = None
+        self._options = options
+        self._pread = pread
+        self._monotone = Monotone()
+        self._source: Polled | Buffered | None = None
+        self._open = False
+        self._failing: str | None = None
+        self._counters = {"link_lost": 0, "failed_readings": 0}
+        self._notices: list[str] = []
+        self._lost_s = self._retry_s = self._pause_s = 0.0
+
+    @property
+    def counters(self) -> dict[str, int]:
+        """How often the converter was lost, and pairs left out because a reading failed."""
+        failed = self._source.failed if isinstance(self._source, Polled) else 0
+        counters = dict(self._counters)
+        counters["failed_readings"] += failed
+        return counters
+
+    def open(self) -> None:
+        """Open the converter. Raises LinkError."""
+        self.close()
+        self._source = self._start()
+        self.away = None
+        self._open = True
+
+    def open_or_wait(self) -> None:
+        """Open the converter, or go on as if it had been lost."""
+        try:
+            self.open()
+        except LinkError as error:
+            self._open = True
+            self._lose(f"{error}; waiting for it")
+
+    def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
+        """The next pairs; see the contract."""
+        if not self._open:
+            raise LinkError(f"converter {self._options.device} is not open")
+        if self._source is None and not self._reopened(timeout_s):
+            return None
+        assert self._source is not None
+        try:
+            block = self._source.read(timeout_s, linger_s)
+        except OSError as error:
+            self._lose(f"converter {self._options.device} lost: {error.strerror}; waiting for it")
+            return None
+        self._tell_failing()
+        return block
+
+    def notices(self) -> list[str]:
+        """Lost, back again, readings that fail."""
+        notices, self._notices = self._notices, []
+        return notices
+
+    def close(self) -> None:
+        """Release the converter."""
+        self._release()
+        self._open = False
+
+    def _start(self) -> Polled | Buffered:
+        options = self._options
+        folder = find_device(options.device, options.sysfs)
+        channels = find_channel(folder, options.forward), find_channel(folder, options.reflected)
+        node = options.dev / folder.resolve().name
+        streams = all((folder / name).exists() for name in ("buffer", "scan_elements"))
+        streams = streams or (folder / "buffer0").exists()
+        if options.read == "buffer" or (options.read == "auto" and streams):
+            try:
+                return Buffered(folder, node, channels, options.rate_hz, self._monotone)
+            except LinkError as error:
+                if options.read == "buffer":
+                    raise
+                self._notices.append(f"{error}; its files are polled instead")
+        rate_hz = sampling_rate(folder, channels, options.rate_hz)
+        poll_hz = options.rate_hz or min(POLL_HZ, rate_hz or POLL_HZ)
+        return Polled(folder, channels, poll_hz, self._monotone, self._pread)
+
+    def _lose(self, why: str) -> None:
+        self._release()
+        self._counters["link_lost"] += 1
+        self.away = why
+        self._notices.append(why)
+        self._lost_s = time.monotonic()
+        self._pause_s = FIRST_RETRY_S
+        self._retry_s = self._lost_s + self._pause_s
+
+    def _release(self) -> None:
+        counters = self.counters
+        if self._source is not None:
+            self._source.close()
+        self._source = None
+        self._counters = counters
+
+    def _reopened(self, timeout_s: float) -> bool:
+        """Wait for the next attempt, at most so long, and make it."""
+        wait_s = self._retry_s - time.monotonic()
+        if wait_s > timeout_s:
+            time.sleep(timeout_s)
+            return False
+        time.sleep(max(0.0, wait_s))
+        told = list(self._notices)
+        try:
+            self._source = self._start()
+        except LinkError as error:
+            self._notices = told
+            self.away = str(error)
+            self._pause_s = min(2 * self._pause_s, LAST_RETRY_S)
+            self._retry_s = time.monotonic() + self._pause_s
+            return False
+        self.away = None
+        gone_s = time.monotonic() - self._lost_s
+        self._notices.append(f"converter {self._options.device} is there after {gone_s:.1f} s")
+        return True
+
+    def _tell_failing(self) -> None:
+        failing = self._source.failing if isinstance(self._source, Polled) else None
+        if failing is not None and self._failing is None:
+            self._notices.append(failing)
+        elif failing is None and self._failing is not None:
+            self._notices.append(f"converter {self._options.device} can be read again")
+        self._failing = failing

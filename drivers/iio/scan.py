@@ -1,0 +1,87 @@
+"""What the bytes of a buffer mean: elements, their places in a scan, and counts. Pure.
+
+The rules are those of the kernel's ABI document for industrial I/O (sysfs-bus-iio) and of the
+kernel's way to lay out a scan, both from memory: `[be|le]:[s|u]bits/storagebits[Xrepeat][>>shift]`;
+elements in the order of their indexes, each aligned to its own size, the scan to its largest.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+TYPE = re.compile(r"(be|le):([su])(\d+)/(\d+)(?:X(\d+))?(?:>>(\d+))?")
+STORAGE_BITS = (8, 16, 32, 64)
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """How one value stands in a scan."""
+
+    little: bool
+    signed: bool
+    bits: int
+    storage_bits: int
+    repeat: int = 1
+    shift: int = 0
+
+    @property
+    def size(self) -> int:
+        """Bytes in a scan."""
+        return self.storage_bits // 8 * self.repeat
+
+    @property
+    def most(self) -> int:
+        """The highest count there can be."""
+        return int((1 << (self.bits - self.signed)) - 1)
+
+
+def parse_type(text: str) -> Element:
+    """The element that a `_type` file describes, such as `le:s12/16>>4`. Raises ValueError."""
+    found = TYPE.fullmatch(text.strip())
+    if found is None:
+        raise ValueError(f"{text.strip()!r} is no type of a scan element")
+    order, sign, bits, storage, repeat, shift = found.groups()
+    element = Element(
+        order == "le", sign == "s", int(bits), int(storage), int(repeat or 1), int(shift or 0)
+    )
+    fits = element.bits > 0 and element.bits + element.shift <= element.storage_bits
+    if element.storage_bits not in STORAGE_BITS or not fits or element.repeat < 1:
+        raise ValueError(f"{text.strip()!r} is a type of a scan element that cannot be")
+    return element
+
+
+class Scan:
+    """The places of the elements in a scan, by name; `size` is that of a scan in bytes."""
+
+    def __init__(self, elements: Mapping[str, tuple[int, Element]]) -> None:
+        self._places: dict[str, tuple[int, Element]] = {}
+        end, largest = 0, 1
+        for name, (_, element) in sorted(elements.items(), key=lambda item: item[1][0]):
+            start = _aligned(end, element.size)
+            self._places[name] = start, element
+            end, largest = start + element.size, max(largest, element.size)
+        self.size = _aligned(end, largest)
+
+    def counts(self, data: bytes, name: str) -> NDArray[np.int64]:
+        """The counts (n,) of an element in the whole scans of `data`; the first if repeated."""
+        start, element = self._places[name]
+        width = element.storage_bits // 8
+        scans = np.frombuffer(data, np.uint8, len(data) // self.size * self.size)
+        column = np.ascontiguousarray(scans.reshape(-1, self.size)[:, start : start + width])
+        stored = column.view(f"{'<' if element.little else '>'}u{width}")[:, 0].astype(np.uint64)
+        # Up to the left end of the word and back: what stands above falls off, the sign spreads.
+        left = np.uint64(64 - element.bits - element.shift)
+        right = 64 - element.bits
+        high = stored << left
+        if element.signed:
+            return np.asarray(high.view(np.int64) >> np.int64(right))
+        return np.asarray((high >> np.uint64(right)).astype(np.int64))
+
+
+def _aligned(place: int, size: int) -> int:
+    return -(-place // size) * size
