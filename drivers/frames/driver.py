@@ -141,7 +141,8 @@ class FramesDriver:
     def notices(self) -> list[str]:
         """Changes of state of the link and the bridge, in words."""
         notices, self._notices = self._notices, []
-        said, self._stream.said = self._stream.said, []
+        said = list(self._stream.said)
+        self._stream.said.clear()
         return self._link.notices() + said + notices
 
     def close(self) -> None:

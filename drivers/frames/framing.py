@@ -6,6 +6,7 @@ from binascii import crc_hqx
 from typing import NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 MOST = 254  # bytes of payload and CRC
@@ -149,7 +150,7 @@ class Deframer:
 def unframe_all(array: Bytes, starts: Ints, size: int) -> tuple[NDArray[np.bool_], Bytes]:
     """Which of the frames of `size` bytes that start there are intact (n,), and the payloads of
     these (k, length). `size` is 254 at most."""
-    stuffed = array[starts[:, None] + np.arange(size)]
+    stuffed = sliding_window_view(array, size)[starts]
     flat = stuffed.reshape(-1)
     # A code's place becomes the zero that it stands for; all frames step from code to code.
     ends = np.arange(1, len(starts) + 1) * size

@@ -7,6 +7,7 @@ read only by the settings that their tag names.
 from __future__ import annotations
 
 import itertools
+from collections import deque
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
@@ -21,6 +22,7 @@ from drivers.recording import Chunk
 from drivers.timeline import BridgeClock, Monotone, Times, arrival_times
 
 REORDERED = 4096  # so many pairs back is a frame that came late or twice; more is a restart
+MOST_SAID = 50
 READINGS_US = 5_000_000  # how long an auxiliary reading holds
 REASONS = ("corrupt", "partial", "malformed", "unidentified", "other_version", "reordered")
 
@@ -49,7 +51,7 @@ class FrameStream:
         self.identity: Identity | None = None
         self.asking = False
         self.version: int | None = None
-        self.said: list[str] = []
+        self.said: deque[str] = deque(maxlen=MOST_SAID)
         self._baud = baud
         self._deframer = Deframer()
         self._counters = dict.fromkeys((*REASONS, "lost", "restarted", "pattern_wrong"), 0)
