@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections import deque
 from collections.abc import Callable
@@ -28,11 +29,14 @@ UNREADABLE_S = 3.0  # bytes come, and for so long nothing that can be read
 
 
 class FramesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Keys of `driver:` for this kind."""
+    """Keys of `driver:` for this kind. What of the last three is None the bridge chooses."""
 
     port: str
     baud: Annotated[int, msgspec.Meta(gt=0)] = 115200
     reset_on_open: bool = True
+    period_us: Annotated[int, msgspec.Meta(gt=0, lt=2**32)] | None = None
+    block: Annotated[int, msgspec.Meta(gt=0, le=80)] | None = None
+    oversampling: Annotated[int, msgspec.Meta(gt=0, le=255)] | None = None
 
 
 class BridgeStream(FrameStream):
@@ -66,7 +70,9 @@ class FramesDriver:
         self._generation = 0
         self._notices: list[str] = []
         self._ready: deque[SampleBlock] = deque()
+        self._wanted = (options.period_us, options.block, options.oversampling)
         self._asked_s = -ASK_S
+        self._seen: Identity | None = None
         self._blocks = 0  # those read when something could last be read, and when that was
         self._read_s: float | None = None
         self._unreadable = False
@@ -153,6 +159,7 @@ class FramesDriver:
         self._generation = self._link.generation
         self._ready.clear()
         self._read_s = None
+        self._seen = None
         if self._link.away is None:
             self._ask()
 
@@ -162,6 +169,15 @@ class FramesDriver:
             self.send(b"identify")
         except LinkError:
             return  # it says who it is by itself, every second
+
+    def _wish(self, identity: Identity) -> None:
+        """Tell a bridge how pairs are wanted, once for each way it makes them otherwise."""
+        settings = identity.settings
+        made = (settings.period_us, settings.block, settings.oversampling)
+        wished = [w or m for w, m in zip(self._wanted, made, strict=True)]
+        if tuple(wished) != made:
+            with contextlib.suppress(LinkError):
+                self.send("set {} {} {}".format(*wished).encode())
 
     def _drain(self, chunks: list[Chunk]) -> bool:
         """Take what is waiting; whether that was not all."""
@@ -196,6 +212,11 @@ class FramesDriver:
     def _judge(self) -> None:
         """Ask for the identity if it is wanted; tell once when nothing can be read."""
         now_s = self._monotonic()
+        identity = self._stream.identity
+        if identity is not None and identity is not self._seen:
+            if self._seen is None or identity.settings != self._seen.settings:
+                self._wish(identity)
+            self._seen = identity
         if self._stream.asking and now_s - self._asked_s >= ASK_S:
             self._ask()
         blocks = self._stream.counters["blocks"]
@@ -217,5 +238,6 @@ class FramesDriver:
         if self._link.generation != self._generation:
             self._generation = self._link.generation
             self._stream.reset()
+            self._seen = None
             self._ask()
         return Chunk(self._now_ns(), data) if data else None
