@@ -165,6 +165,18 @@ def test_a_bridge_that_started_anew(line: Line) -> None:
     assert "watchdog" in line.stream.said[-1]
 
 
+def test_a_leap_of_the_clock_is_flagged(line: Line) -> None:
+    line.feed(*map(block, range(0, 8000, 8)))
+    frames = [
+        messages.pack_block(SETTINGS, n, n * 1000 - 3_000_000, pairs_of(n, 8))
+        for n in range(8000, 8800, 8)
+    ]
+    parts = line.feed(*frames)
+    assert [part.clock_step for part in parts] == [True] + [False] * 99
+    assert line.stream.counters["bridge_clock"] == 1
+    assert line.stream.said[-1].startswith("the bridge's clock leapt")
+
+
 def test_a_bridge_without_memory_that_started_anew(line: Line) -> None:
     line.feed(block(80_000), block(0), block(8))
     assert line.stream.counters["restarted"] == 1

@@ -24,6 +24,7 @@ from drivers.timeline import BridgeClock, Monotone, Times, arrival_times
 REORDERED = 4096  # so many pairs back is a frame that came late or twice; more is a restart
 MOST_SAID = 50
 READINGS_US = 5_000_000  # how long an auxiliary reading holds
+OTHERS = ("lost", "restarted", "bridge_clock", "pattern_wrong")
 REASONS = ("corrupt", "partial", "malformed", "unidentified", "other_version", "reordered")
 
 
@@ -54,7 +55,7 @@ class FrameStream:
         self.said: deque[str] = deque(maxlen=MOST_SAID)
         self._baud = baud
         self._deframer = Deframer()
-        self._counters = dict.fromkeys((*REASONS, "lost", "restarted", "pattern_wrong"), 0)
+        self._counters = dict.fromkeys((*REASONS, *OTHERS), 0)
         self._blocks = 0
         self._tag = -1
         self._next: int | None = None  # number of the pair that should come
@@ -68,7 +69,8 @@ class FrameStream:
     @property
     def counters(self) -> dict[str, int]:
         """`blocks` that were read; frames dropped, by reason; `lost` pairs, also on the bridge;
-        `restarted`, the times the bridge started anew; `pattern_wrong`, pairs."""
+        `restarted`, the times the bridge started anew; `bridge_clock`, the leaps of its clock;
+        `pattern_wrong`, pairs."""
         self._counters["corrupt"] = self._deframer.corrupt
         self._counters["partial"] = self._deframer.partial
         return {"blocks": self._blocks, **self._counters}
@@ -268,8 +270,11 @@ class FrameStream:
         ends_us = np.stack((blocks.clock_us, last_us), axis=1).ravel()
         before = self._clock.restarts + self._clock.leaps
         ends_ns = self._clock.map(ends_us, np.repeat(arrival_ns, 2)).reshape(-1, 2)
-        if self._clock.restarts + self._clock.leaps > before:
+        leaps = self._clock.restarts + self._clock.leaps - before
+        if leaps:
+            self._counters["bridge_clock"] += leaps
             self._stepped = True
+            self.said.append("the bridge's clock leapt, or runs at a very wrong rate")
         part = np.arange(size) / max(size - 1, 1)
         first_ns = ends_ns[:, :1] + 500 * settings.skew_us
         times = first_ns + np.rint((ends_ns[:, 1:] - ends_ns[:, :1]) * part).astype(np.int64)
