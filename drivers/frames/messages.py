@@ -1,0 +1,224 @@
+"""What the payloads mean, and the words that people write commands in. See PROTOCOL.md."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Mapping
+from enum import IntEnum
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.frames.framing import Bytes, Ints, crc16, frame
+
+VERSION = 1
+WRAP = 2**32
+BLOCK_HEAD = 12  # bytes before the pairs of a block
+PAIR_BYTES = {12: 3, 16: 4}
+RESETS = ("not known", "power", "reset pin", "supply too low", "watchdog", "software")
+RESULTS = ("done", "cannot be", "not known")
+# By number: name of the auxiliary column and how many of its units one of the wire's is.
+READINGS = {
+    1: ("supply_v", 1e-3),
+    2: ("chip_temperature_c", 1e-2),
+    3: ("frequency_khz", 1e-3),
+    4: ("ptt", 1.0),
+}
+COMMANDS = "identify · set PERIOD_US BLOCK OVERSAMPLING · inhibit MS · permit MS · pattern on|off"
+_SETTINGS = struct.Struct("<HIBBBBHHh")
+_READING = struct.Struct("<Bi")
+
+Codes = NDArray[np.uint16]
+
+
+class Type(IntEnum):
+    """Types of message."""
+
+    IDENTITY = 1
+    BLOCK = 2
+    READINGS = 3
+    ANSWER = 4
+    IDENTIFY = 8
+    SET = 9
+    INHIBIT = 10
+    PATTERN = 11
+
+
+class Settings(NamedTuple):
+    """How the pairs are made. `period_us` and `skew_us` in µs, `reference_mv` in millivolts."""
+
+    boot: int
+    period_us: int
+    block: int
+    oversampling: int
+    bits: int
+    pattern: int
+    full_scale: int
+    reference_mv: int
+    skew_us: int
+
+    @property
+    def tag(self) -> int:
+        """What blocks made by these settings bear."""
+        return crc16(_SETTINGS.pack(*self))
+
+    @property
+    def volts(self) -> float:
+        """Volts for a code of 1."""
+        return self.reference_mv / 1000 / self.full_scale
+
+
+class Identity(NamedTuple):
+    """What a bridge says of itself."""
+
+    settings: Settings
+    reset: int
+    inhibit: int
+    name: str
+
+    @property
+    def why_started(self) -> str:
+        """The reason of the last reset in words."""
+        return RESETS[self.reset] if self.reset < len(RESETS) else RESETS[0]
+
+
+class Blocks(NamedTuple):
+    """Blocks of the same number of pairs: (k,) each, and their pairs as bytes (k, bytes)."""
+
+    tag: Ints
+    number: Ints
+    clock_us: Ints
+    pairs: Ints
+    packed: Bytes
+
+    def cut(self, part: slice | NDArray[np.bool_]) -> Blocks:
+        """Some of them."""
+        return Blocks(
+            self.tag[part],
+            self.number[part],
+            self.clock_us[part],
+            self.pairs[part],
+            self.packed[part],
+        )
+
+
+def kind(type_: Type, version: int = VERSION) -> int:
+    """The first byte of a payload."""
+    return version << 4 | type_
+
+
+def pack(type_: Type, body: bytes = b"") -> bytes:
+    """The frame of a message."""
+    return frame(bytes([kind(type_)]) + body)
+
+
+def pack_identity(identity: Identity) -> bytes:
+    """The frame of an identity."""
+    head = _SETTINGS.pack(*identity.settings) + bytes([identity.reset, identity.inhibit])
+    return pack(Type.IDENTITY, head + identity.name.encode("ascii"))
+
+
+def pack_block(settings: Settings, number: int, clock_us: int, pairs: Codes) -> bytes:
+    """The frame of a block of pairs (n, 2)."""
+    head = struct.pack("<HIIB", settings.tag, number % WRAP, clock_us % WRAP, len(pairs))
+    return pack(Type.BLOCK, head + pack_pairs(pairs, settings.bits))
+
+
+def pack_readings(clock_us: int, readings: Mapping[int, int]) -> bytes:
+    """The frame of auxiliary readings by their numbers."""
+    body = b"".join(_READING.pack(*reading) for reading in readings.items())
+    return pack(Type.READINGS, struct.pack("<I", clock_us % WRAP) + body)
+
+
+def pack_pairs(pairs: Codes, bits: int) -> bytes:
+    """Pairs (n, 2) as bytes."""
+    if bits == 16:
+        return pairs.astype("<u2").tobytes()
+    forward, reflected = pairs.astype(np.uint16).T
+    columns = (forward & 255, forward >> 8 | (reflected & 15) << 4, reflected >> 4)
+    return np.stack(columns, axis=1).astype(np.uint8).tobytes()
+
+
+def unpack_pairs(packed: Bytes, bits: int) -> tuple[Codes, Codes]:
+    """Forward and reflected codes (k, n) of pairs packed in (k, bytes)."""
+    if bits == 16:
+        codes = np.ascontiguousarray(packed).view("<u2")
+        return codes[:, 0::2], codes[:, 1::2]
+    low, middle, high = (packed[:, i::3].astype(np.uint16) for i in range(3))
+    low |= (middle & 15) << np.uint16(8)
+    high <<= np.uint16(4)
+    high |= middle >> np.uint16(4)
+    return low, high
+
+
+def unpack_blocks(payload: Bytes) -> Blocks | None:
+    """Blocks of one length (k, bytes); None if it cannot be a block's."""
+    if payload.shape[1] < BLOCK_HEAD + 3:
+        return None
+    head = payload[:, :BLOCK_HEAD].astype(np.int64)
+    return Blocks(
+        head[:, 1] | head[:, 2] << 8,
+        head[:, 3] | head[:, 4] << 8 | head[:, 5] << 16 | head[:, 6] << 24,
+        head[:, 7] | head[:, 8] << 8 | head[:, 9] << 16 | head[:, 10] << 24,
+        head[:, 11],
+        payload[:, BLOCK_HEAD:],
+    )
+
+
+def unpack_identity(payload: bytes) -> Identity | None:
+    """The identity in this payload; None if it makes no sense."""
+    body = payload[1:]
+    if not _SETTINGS.size + 2 <= len(body) <= _SETTINGS.size + 2 + 32:
+        return None
+    settings = Settings(*_SETTINGS.unpack_from(body))
+    reset, inhibit = body[_SETTINGS.size : _SETTINGS.size + 2]
+    name = body[_SETTINGS.size + 2 :].decode("ascii", "replace")
+    if (
+        settings.bits not in PAIR_BYTES
+        or not 0 < settings.full_scale < 1 << settings.bits
+        or not settings.period_us
+        or not settings.reference_mv
+        or not settings.oversampling
+    ):
+        return None
+    return Identity(settings, reset, inhibit, "".join(c if c.isprintable() else "?" for c in name))
+
+
+def unpack_readings(payload: bytes) -> tuple[int, dict[str, float]] | None:
+    """The clock and the readings by the names of their columns; None if it makes no sense."""
+    body = payload[5:]
+    if len(payload) < 5 or len(body) % _READING.size:
+        return None
+    readings = {}
+    for what, value in _READING.iter_unpack(body):
+        if what in READINGS:
+            name, unit = READINGS[what]
+            readings[name] = value * unit
+    return int.from_bytes(payload[1:5], "little"), readings
+
+
+def command(words: str) -> bytes:
+    """The bytes to send for a command in words.
+
+    An empty frame comes first, as what was sent before may have been torn. Raises ValueError with
+    a line for the person.
+    """
+    name, *arguments = words.split() or [""]
+    try:
+        match name, arguments:
+            case "identify", []:
+                message = pack(Type.IDENTIFY)
+            case "set", [period_us, block, oversampling]:
+                body = struct.pack("<IBB", int(period_us), int(block), int(oversampling))
+                message = pack(Type.SET, body)
+            case "inhibit" | "permit", [limit_ms]:
+                body = struct.pack("<BH", name == "inhibit", int(limit_ms))
+                message = pack(Type.INHIBIT, body)
+            case "pattern", ["on" | "off" as state]:
+                message = pack(Type.PATTERN, bytes([state == "on"]))
+            case _:
+                raise ValueError(name)
+    except (ValueError, struct.error):
+        raise ValueError(f"the bridge knows no command {words!r}; it knows: {COMMANDS}") from None
+    return b"\0" + message

@@ -1,0 +1,318 @@
+"""Chunks of bytes with their arrival in, sample blocks out. Knows no port and no clock.
+
+What the bridge took and the host did not get is a gap: the numbers of the pairs tell. Codes are
+read only by the settings that their tag names.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import deque
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.contract import SampleBlock, join
+from drivers.frames import messages
+from drivers.frames.framing import Deframer, Group, Ints
+from drivers.frames.messages import WRAP, Blocks, Identity, Type
+from drivers.recording import Chunk
+from drivers.timeline import BridgeClock, Monotone, Times, arrival_times
+
+REORDERED = 4096  # so many pairs back is a frame that came late or twice; more is a restart
+MOST_SAID = 50
+READINGS_US = 5_000_000  # how long an auxiliary reading holds
+OTHERS = ("lost", "restarted", "bridge_clock", "pattern_wrong")
+REASONS = ("corrupt", "partial", "malformed", "unidentified", "other_version", "reordered")
+
+
+class _Piece(NamedTuple):
+    """Consecutive blocks."""
+
+    times: Times
+    forward_v: NDArray[np.float64]
+    reflected_v: NDArray[np.float64]
+    aux: dict[str, float]
+    settings: messages.Settings
+    gap: bool
+    clock_step: bool
+
+
+class FrameStream:
+    """The pairs in the bytes of a bridge.
+
+    `identity` is what the bridge said last, `asking` whether blocks came that cannot be read
+    without it, `version` that of the protocol if it is another. `said` collects changes of state
+    in words.
+    """
+
+    def __init__(self, baud: int) -> None:
+        self.identity: Identity | None = None
+        self.asking = False
+        self.version: int | None = None
+        self.said: deque[str] = deque(maxlen=MOST_SAID)
+        self._baud = baud
+        self._deframer = Deframer()
+        self._counters = dict.fromkeys((*REASONS, *OTHERS), 0)
+        self._blocks = 0
+        self._tag = -1
+        self._next: int | None = None  # number of the pair that should come
+        self._gap = False
+        self._stepped = False
+        self._aux: dict[str, float] = {}
+        self._aux_us = 0
+        self._clock = BridgeClock()
+        self._monotone = Monotone()
+
+    @property
+    def counters(self) -> dict[str, int]:
+        """`blocks` that were read; frames dropped, by reason; `lost` pairs, also on the bridge;
+        `restarted`, the times the bridge started anew; `bridge_clock`, the leaps of its clock;
+        `pattern_wrong`, pairs."""
+        self._counters["corrupt"] = self._deframer.corrupt
+        self._counters["partial"] = self._deframer.partial
+        return {"blocks": self._blocks, **self._counters}
+
+    def reset(self) -> None:
+        """The link was opened again: what comes next may begin in the middle of a frame."""
+        self._deframer.reset()
+        self._clock.restart()
+
+    def skip(self, chunks: Sequence[Chunk]) -> None:
+        """Drop these chunks unread. The numbers will tell how many pairs that were."""
+        self._deframer.reset()
+
+    def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
+        """The pairs whose frames ended in these chunks, None if there are none.
+
+        Pairs lost between them flag the whole as coming after a gap; `feed_parts` says where.
+        """
+        parts = self.feed_parts(chunks)
+        if not parts:
+            return None
+        whole = join(parts)
+        if any(part.gap for part in parts) and not whole.gap:
+            return SampleBlock(
+                whole.time_ns,
+                whole.forward_v,
+                whole.reflected_v,
+                whole.aux,
+                whole.step_v,
+                whole.full_scale_v,
+                whole.clock_step,
+                gap=True,
+            )
+        return whole
+
+    def feed_parts(self, chunks: Sequence[Chunk]) -> list[SampleBlock]:
+        """The same, cut where pairs were lost and where the scale or the readings changed."""
+        groups = self._deframer.feed(b"".join([chunk.data for chunk in chunks]))
+        if not groups:
+            return []
+        arrivals = _Arrivals(chunks, self._baud)
+        parts: list[SampleBlock] = []
+        for group, rows in _in_order(groups):
+            payload = group.payload[rows]
+            version, type_ = divmod(int(payload[0, 0]), 16)
+            if version != messages.VERSION:
+                self._other_version(version, len(payload))
+            elif type_ == Type.BLOCK:
+                pieces = self._read_blocks(payload, arrivals.of(group.end[rows]))
+                parts += [self._part(piece) for piece in pieces]
+            else:
+                for one in payload:
+                    self._read_message(type_, one.tobytes())
+        return parts
+
+    def _part(self, piece: _Piece) -> SampleBlock:
+        step_v = piece.settings.volts
+        count = len(piece.times)
+        return SampleBlock(
+            piece.times,
+            piece.forward_v,
+            piece.reflected_v,
+            {name: np.full(count, value) for name, value in piece.aux.items()},
+            (step_v, step_v),
+            piece.settings.reference_mv / 1000,
+            clock_step=piece.clock_step,
+            gap=piece.gap,
+        )
+
+    def _other_version(self, version: int, frames: int) -> None:
+        self._counters["other_version"] += frames
+        if self.version != version:
+            self.version = version
+            older = "the bridge's firmware" if version < messages.VERSION else "this program"
+            self.said.append(
+                f"the bridge speaks version {version} of the wire protocol and this program"
+                f" version {messages.VERSION}: nothing is read; update {older}"
+            )
+
+    def _read_message(self, type_: int, payload: bytes) -> None:
+        if type_ == Type.IDENTITY:
+            identity = messages.unpack_identity(payload)
+            self._counters["malformed"] += identity is None
+            if identity is not None:
+                self._identified(identity)
+        elif type_ == Type.READINGS:
+            readings = messages.unpack_readings(payload)
+            self._counters["malformed"] += readings is None
+            if readings is not None:
+                self._aux_us, self._aux = readings[0], {**self._aux, **readings[1]}
+        elif type_ == Type.ANSWER and len(payload) == 3 and payload[2]:
+            result = messages.RESULTS[min(payload[2], 2)]
+            self.said.append(f"the bridge refused command {payload[1]}: {result}")
+
+    def _identified(self, identity: Identity) -> None:
+        before, self.identity = self.identity, identity
+        settings = identity.settings
+        self._tag = settings.tag
+        self.asking = False
+        self.version = None
+        if before is None or before.settings != settings:
+            self.said.append(
+                f"the bridge {identity.name!r} sends a pair each {settings.period_us} µs,"
+                f" {settings.block} a block, {settings.oversampling} conversions a code"
+                + (", and a test pattern instead of readings" if settings.pattern else "")
+            )
+        if before is not None and before.settings.boot != settings.boot:
+            self._restarted()
+            self._next = 0
+
+    def _restarted(self) -> None:
+        self._counters["restarted"] += 1
+        why = self.identity.why_started if self.identity else "not known"
+        self.said.append(f"the bridge started anew; reason: {why}")
+        self._clock.restart()
+        self._aux = {}
+        self._gap = self._stepped = True
+
+    def _read_blocks(self, payload: NDArray[np.uint8], arrival_ns: Times) -> Iterator[_Piece]:
+        """The pieces in blocks of one length that follow each other."""
+        blocks = messages.unpack_blocks(payload)
+        if blocks is None:
+            self._counters["malformed"] += len(payload)
+            return
+        known = blocks.tag == self._tag
+        if self.identity is None or not known.all():
+            self._counters["unidentified"] += int(np.count_nonzero(~known))
+            self.asking = True
+            if self.identity is None or not known.any():
+                return
+        settings = self.identity.settings
+        width = messages.PAIR_BYTES[settings.bits]
+        fits = blocks.pairs * width == blocks.packed.shape[1]
+        self._counters["malformed"] += int(np.count_nonzero(known & ~fits))
+        if not (known & fits).all():
+            blocks = blocks.cut(known & fits)
+            arrival_ns = arrival_ns[known & fits]
+        for rows in self._consecutive(blocks):
+            self._blocks += rows.stop - rows.start
+            some = blocks.cut(rows)
+            forward, reflected = messages.unpack_pairs(some.packed, settings.bits)
+            if settings.pattern:
+                self._check_pattern(some.number, forward, reflected, settings.bits)
+                self._gap = True
+                continue
+            times = self._times(some, arrival_ns[rows], settings)
+            # A block may have begun before the readings that were sent ahead of it.
+            if (int(some.clock_us[-1]) - self._aux_us + WRAP // 2) % WRAP > WRAP // 2 + READINGS_US:
+                self._aux = {}
+            gap, self._gap = self._gap, False
+            stepped, self._stepped = self._stepped, False
+            yield _Piece(
+                times,
+                np.multiply(forward.ravel(), settings.volts, dtype=np.float64),
+                np.multiply(reflected.ravel(), settings.volts, dtype=np.float64),
+                self._aux,
+                settings,
+                gap,
+                stepped,
+            )
+
+    def _consecutive(self, blocks: Blocks) -> Iterator[slice]:
+        """Stretches of blocks without a loss, in time order; counts what is not."""
+        count = len(blocks.number)
+        if not count:
+            return
+        size = int(blocks.pairs[0])
+        start = 0
+        broken = np.flatnonzero(np.diff(blocks.number) % WRAP != size) + 1
+        for stop in [*broken.tolist(), count]:
+            number = int(blocks.number[start])
+            step = 0 if self._next is None else (number - self._next) % WRAP
+            back = WRAP - step
+            if step and back <= REORDERED:
+                # All that overlaps what was given already is dropped, block by block.
+                late = min(stop - start, -(-back // size))
+                self._counters["reordered"] += late
+                start += late
+                if start == stop:
+                    continue
+                number = int(blocks.number[start])
+                step = (number - (self._next or 0)) % WRAP
+            if step >= WRAP // 2:
+                self._restarted()
+            elif step:
+                self._counters["lost"] += step
+                self._gap = True
+            self._next = (int(blocks.number[stop - 1]) + size) % WRAP
+            yield slice(start, stop)
+            start = stop
+
+    def _times(self, blocks: Blocks, arrival_ns: Times, settings: messages.Settings) -> Times:
+        """When the pairs were taken, (pairs,): first and last of each block by the bridge's clock,
+        those between evenly."""
+        size = int(blocks.pairs[0])
+        last_us = (blocks.clock_us + (size - 1) * settings.period_us) % WRAP
+        ends_us = np.stack((blocks.clock_us, last_us), axis=1).ravel()
+        before = self._clock.restarts + self._clock.leaps
+        ends_ns = self._clock.map(ends_us, np.repeat(arrival_ns, 2)).reshape(-1, 2)
+        leaps = self._clock.restarts + self._clock.leaps - before
+        if leaps:
+            self._counters["bridge_clock"] += leaps
+            self._stepped = True
+            self.said.append("the bridge's clock leapt, or runs at a very wrong rate")
+        part = np.arange(size) / max(size - 1, 1)
+        first_ns = ends_ns[:, :1] + 500 * settings.skew_us
+        times = first_ns + np.rint((ends_ns[:, 1:] - ends_ns[:, :1]) * part).astype(np.int64)
+        return self._monotone.update(times.ravel())
+
+    def _check_pattern(
+        self, number: Ints, forward: messages.Codes, reflected: messages.Codes, bits: int
+    ) -> None:
+        mask = (1 << bits) - 1
+        due = number[:, None] + np.arange(forward.shape[1])
+        wrong = (forward != due & mask) | (reflected != ~due & mask)
+        self._counters["pattern_wrong"] += int(np.count_nonzero(wrong))
+
+
+class _Arrivals:
+    """When the bytes of some chunks came."""
+
+    def __init__(self, chunks: Sequence[Chunk], baud: int) -> None:
+        self._ends = np.cumsum([len(chunk.data) for chunk in chunks])
+        self._stamps = np.array([chunk.arrival_ns for chunk in chunks], dtype=np.int64)
+        self._baud = baud
+
+    def of(self, end: Ints) -> Times:
+        """When the byte before each of these offsets was on the wire."""
+        chunk_of = np.searchsorted(self._ends, end)
+        return arrival_times(self._stamps[chunk_of], self._ends[chunk_of] - end, self._baud)
+
+
+def _in_order(groups: list[Group]) -> Iterator[tuple[Group, slice]]:
+    """The frames as they came: stretches of each group."""
+    if len(groups) == 1:
+        yield groups[0], slice(0, len(groups[0].place))
+        return
+    order = np.argsort(np.concatenate([group.place for group in groups]))
+    which = np.repeat(np.arange(len(groups)), [len(group.place) for group in groups])[order]
+    taken = [0] * len(groups)
+    cuts = [*np.flatnonzero(np.diff(which, prepend=-1)).tolist(), len(which)]
+    for start, stop in itertools.pairwise(cuts):
+        i = int(which[start])
+        yield groups[i], slice(taken[i], taken[i] + stop - start)
+        taken[i] += stop - start
