@@ -31,7 +31,15 @@ class SentPairs:
         return len(self.time_ns)
 
     def __getitem__(self, part: slice | Bools) -> SentPairs:
-        return SentPairs(*(getattr(self, f.name)[part] for f in fields(self)))
+        return SentPairs(
+            self.time_ns[part],
+            self.forward_v[part],
+            self.reflected_v[part],
+            self.forward_w[part],
+            self.reflected_w[part],
+            self.trusted[part],
+            self.follows[part],
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -134,7 +134,7 @@ class SuddenChange:
         # The root of a ratio that is mostly noise scatters by no more than the noise's own root.
         variance = np.round(variance / (4 * (ratio + np.sqrt(variance))), 12)
         findings: list[Finding] = []
-        edges = [0, *(np.flatnonzero(np.diff(start_ns)) + 1).tolist(), len(number)]
+        edges = [0, *(np.flatnonzero(start_ns[1:] != start_ns[:-1]) + 1).tolist(), len(number)]
         for begin, end in itertools.pairwise(edges):
             if begin == end:
                 continue
@@ -198,10 +198,14 @@ class SuddenChange:
             spread = np.sqrt(total + 1 / weights[:-1])
         away -= np.minimum(np.maximum(away, -slack), slack)
         value = np.where(weights[:-1] > 0, away / spread, 0.0)
-        before = np.concatenate([[stay.last], value[:-1]])
-        beside = np.diff(number, prepend=stay.last_number) == 1
-        link = np.where(beside, phi, 0.0)
-        white = (value - link * before) / np.sqrt(1 - link**2)
+        link = np.empty(len(number))
+        link[0] = number[0] - stay.last_number == 1
+        link[1:] = number[1:] - number[:-1] == 1
+        link *= phi
+        white = value.copy()
+        white[0] -= link[0] * stay.last
+        white[1:] -= link[1:] * value[:-1]
+        white /= np.sqrt(1 - link**2)
         white = np.minimum(np.maximum(white, -self._cap), self._cap)
         change = self._bank.update(white)
         taken = len(rho) if change is None else change.at + 1
