@@ -47,6 +47,7 @@ class Counter:
     KIND = "counter"
     SEVERITY = "warning"
     Memory = Learned
+    takes = (Second, Transmission)
 
     def __init__(self, memory: Learned) -> None:
         self.memory = memory

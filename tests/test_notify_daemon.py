@@ -84,7 +84,8 @@ def changes(messages: list[dict[str, Any]]) -> list[tuple[str, str]]:
 
 def told_of(running: Running) -> list[str]:
     running.poll()
-    return [event["change"] for _, event in running.events if event["event"] == "alarm"]
+    """Changes of high-swr."""
+    return [event["change"] for _, event in running.events if event.get("kind") == "high-swr"]
 
 
 def watches(messages: list[dict[str, Any]]) -> list[tuple[str, list[str]]]:
@@ -109,6 +110,7 @@ def test_a_broker_hears_of_alarms_and_of_the_death_of_the_watch(tmp_path: Path) 
                 "ca_file": "ca.pem",
                 "user": USER,
                 "password_env": "PW",
+                "alarms": ["high-swr"],
             },
         )
         with daemon(config, PW=PASSWORD) as running:
