@@ -216,7 +216,9 @@ def test_rows_derived_again_leave_what_was_learned_over_many_runs(tmp_path: Path
     before = dumped(path)
     store = Store.open(path)
     (content,) = store.memories().values()
-    assert msgspec.json.decode(content)["transmissions"] == store.counts()["transmissions"] == 16
+    assert store.counts()["transmissions"] == 16
+    # Those that the end of a run cut short teach nothing.
+    assert msgspec.json.decode(content)["transmissions"] == 16 - len(CUTS_S)
     assert sum(alarm.kind == "counter" for alarm in store.open_alarms()) == 0
     store.close()
     derive(path, case.config, case.right)

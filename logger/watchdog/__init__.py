@@ -150,7 +150,8 @@ class Watchdog:
         ]
 
     def _by_row(self, row: Complete, start_at: StartAt) -> list[AlarmChange]:
-        work_ns = self._work_ns[bisect.bisect_right(self._work_ns, _place(row)[0]) - 1]
+        since_ns = row.time_ns if isinstance(row, Excursion) else row.start_ns
+        work_ns = self._work_ns[bisect.bisect_right(self._work_ns, since_ns) - 1]
         changes: list[AlarmChange] = []
         for module, rule in self._row_rules[type(row)]:
             for finding in rule.row(row, work_ns):
