@@ -104,6 +104,10 @@ class Converter:
         data = struct.pack(">H", count("voltage1", reflected_v))
         data += struct.pack("<h", count("voltage0", forward_v) << 3 | 0b101)  # and noise below
         data += bytes(4) + struct.pack("<q", clock_ns)
+        self.give(data)
+
+    def give(self, data: bytes) -> None:
+        """Bytes into the pipe."""
         with contextlib.suppress(BlockingIOError):  # the buffer is full
             os.write(self._pipe, data)
 

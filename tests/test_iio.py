@@ -152,6 +152,7 @@ def feed(converter: Converter, scans: int) -> None:
 
 
 def test_the_buffer_is_set_up_and_left_off(streaming: Converter) -> None:
+    streaming.write("buffer0/enable", 1)  # left on by one that was killed
     driver = driver_of(streaming, rate_hz=200)
     driver.open()
     assert streaming.read("buffer0/enable") == "1"
@@ -189,7 +190,7 @@ def test_without_the_clock_of_the_host_pairs_are_timed_by_their_arrival(
             if stamps:
                 converter.scan(0.25, 0.125)
             else:
-                os.write(converter._pipe, bytes(4))
+                converter.give(bytes(4))
             time.sleep(0.01)
         block = driver.read(0.5, 0.0)
         assert block is not None
@@ -374,6 +375,8 @@ def test_who_may_not_read_is_told_of_the_actual_file_and_group(tmp_path: Path) -
         assert f"it belongs to group {other.gr_name}; run `sudo usermod -aG " in words
     busy = OSError(errno.EBUSY, "Device or resource busy")
     assert "another program uses" in why_not("/dev/iio:device0", busy, writing=False)
+    read_only = OSError(errno.EROFS, "Read-only file system")
+    assert "ProtectKernelTunables=no" in why_not(file, read_only, writing=True)
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody who may not")

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.contract import LinkError, SampleBlock
-from drivers.iio.device import Channel, read_number, read_text, why_not, write_text
+from drivers.iio.device import Channel, read_number, read_text, sampling_rate, why_not, write_text
 from drivers.iio.scan import Element, Scan, parse_type
 from drivers.timeline import WRAP_US, BridgeClock, Monotone, Times, host_ns
 
@@ -32,8 +32,8 @@ MOST_BYTES = 1 << 20  # taken at once
 class Buffered:
     """The buffer of the device in `folder`, from its start to its end.
 
-    `rate_hz` is that of the scans, None if not known. Raises LinkError if there is none or it
-    cannot be started.
+    `wanted_hz` is the wanted rate of the scans, None for what the converter is set to. Raises
+    LinkError if there is no buffer or it cannot be started.
     """
 
     def __init__(
@@ -41,14 +41,13 @@ class Buffered:
         folder: Path,
         node: Path,
         channels: tuple[Channel, Channel],
-        rate_hz: float | None,
+        wanted_hz: float | None,
         monotone: Monotone,
     ) -> None:
         new = folder / "buffer0"
         self._buffer = new if new.is_dir() else folder / "buffer"
         self._elements = new if new.is_dir() else folder / "scan_elements"
         self._channels = channels
-        self._rate_hz = rate_hz
         self._monotone = monotone
         self._bridge_clock = BridgeClock()
         self._rest = b""
@@ -62,19 +61,20 @@ class Buffered:
         except OSError as error:  # busy if another program has it
             raise LinkError(why_not(node, error, writing=False)) from error
         try:
-            self._start(folder)
+            self._start(folder, wanted_hz)
         except BaseException:
             self.close()
             raise
 
-    def _start(self, folder: Path) -> None:
+    def _start(self, folder: Path, wanted_hz: float | None) -> None:
         trigger = folder / "trigger" / "current_trigger"
         if trigger.exists() and not read_text(trigger):
             raise LinkError(
                 f"{folder} cannot stream without a trigger: write the name of one (`cat"
                 f" /sys/bus/iio/devices/trigger*/name`) into {trigger}"
             )
-        write_text(self._buffer / "enable", "0")
+        write_text(self._buffer / "enable", "0")  # after a kill it may still run
+        self._rate_hz = sampling_rate(folder, self._channels, wanted_hz)
         elements = self._choose()
         self._scan = Scan(elements)
         self._full_scale_v = min(

@@ -88,6 +88,20 @@ def _attribute(folder: Path, name: str, what: str) -> float | None:
     return None
 
 
+def sampling_rate(
+    folder: Path, channels: tuple[Channel, Channel], wanted_hz: float | None
+) -> float | None:
+    """Set the converter's rate if one is wanted and it has a setting; what it is then, None if it
+    does not say. Raises LinkError."""
+    for prefix in ("", "in_voltage_", *(f"in_{channel.name}_" for channel in channels)):
+        file = folder / f"{prefix}sampling_frequency"
+        if file.exists():
+            if wanted_hz is not None and read_number(file) != wanted_hz:
+                write_text(file, f"{wanted_hz:.15g}")
+            return read_number(file) or None
+    return wanted_hz
+
+
 def read_number(file: Path) -> float:
     """The number in an attribute. Raises LinkError."""
     text = read_text(file)
@@ -130,6 +144,11 @@ def why_not(file: Path | str, error: OSError, *, writing: bool) -> str:
         return f"cannot {act} {file}: no permission; {_how_to_be_let_in(file, writing)}"
     if error.errno == errno.EBUSY:
         return f"cannot {act} {file}: another program uses the converter's buffer; end it"
+    if error.errno == errno.EROFS:
+        return (
+            f"cannot {act} {file}: {reason}; if this is the service, give its unit"
+            " ProtectKernelTunables=no"
+        )
     return f"cannot {act} {file}: {reason}; look at its kernel driver"
 
 

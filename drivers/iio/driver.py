@@ -12,7 +12,7 @@ import msgspec
 
 from drivers.contract import LinkError, SampleBlock
 from drivers.iio.buffered import Buffered
-from drivers.iio.device import Channel, find_channel, find_device, read_number, write_text
+from drivers.iio.device import find_channel, find_device, sampling_rate
 from drivers.iio.polled import Polled
 from drivers.timeline import Monotone
 
@@ -119,17 +119,17 @@ class IioDriver:
         options = self._options
         folder = find_device(options.device, options.sysfs)
         channels = find_channel(folder, options.forward), find_channel(folder, options.reflected)
-        rate_hz = _rate(folder, channels, options.rate_hz)
         node = options.dev / folder.resolve().name
         streams = all((folder / name).exists() for name in ("buffer", "scan_elements"))
         streams = streams or (folder / "buffer0").exists()
         if options.read == "buffer" or (options.read == "auto" and streams):
             try:
-                return Buffered(folder, node, channels, rate_hz, self._monotone)
+                return Buffered(folder, node, channels, options.rate_hz, self._monotone)
             except LinkError as error:
                 if options.read == "buffer":
                     raise
                 self._notices.append(f"{error}; its files are polled instead")
+        rate_hz = sampling_rate(folder, channels, options.rate_hz)
         poll_hz = options.rate_hz or min(POLL_HZ, rate_hz or POLL_HZ)
         return Polled(folder, channels, poll_hz, self._monotone, self._pread)
 
@@ -177,14 +177,3 @@ class IioDriver:
         elif failing is None and self._failing is not None:
             self._notices.append(f"converter {self._options.device} can be read again")
         self._failing = failing
-
-
-def _rate(folder: Path, channels: tuple[Channel, Channel], wanted_hz: float | None) -> float | None:
-    """Set the converter's rate if one is wanted and it has a setting; what it is then."""
-    for prefix in ("", "in_voltage_", *(f"in_{channel.name}_" for channel in channels)):
-        file = folder / f"{prefix}sampling_frequency"
-        if file.exists():
-            if wanted_hz is not None:
-                write_text(file, f"{wanted_hz:g}")
-            return read_number(file) or None
-    return wanted_hz
