@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import contextlib
 import os
+import threading
+import time
 import tty
 from importlib.metadata import distribution
 from pathlib import Path
 from typing import Any
 
-from drivers.contract import ENTRY_POINTS
-from drivers.contract_suite import Bench, DriverContract, make_driver
+import numpy as np
+import pytest
+
+from drivers.contract import ENTRY_POINTS, SampleBlock
+from drivers.contract_suite import Bench, DriverContract, Reader, make_driver
 from drivers.recording import Chunk, Header, Writer
+from drivers.text_lines.driver import TextLinesDriver
+from drivers.timeline import host_ns
 from tests.iio_bench import BufferedBench, PolledBench
 
 T0_NS = 1_772_000_000_000_000_000
@@ -57,7 +64,8 @@ class TextLinesBench(Bench):
             return b""
 
     def close(self) -> None:
-        os.close(self._master)
+        if self._name.is_symlink():
+            os.close(self._master)
 
 
 class ReplayBench(Bench):
@@ -168,3 +176,92 @@ def test_no_driver_of_the_package_escapes() -> None:
     installed = distribution("mismatchd").entry_points.select(group=ENTRY_POINTS)
     tested = {case.bench_class.kind for case in DriverContract.__subclasses__()}
     assert {entry.name for entry in installed} == tested
+
+
+# The suite itself: what a driver of devices that come and go may get wrong, it finds.
+# (`test_sample_driver` does the same with mistakes in the sample's own lines.)
+
+READ, OPEN, SEND = TextLinesDriver.read, TextLinesDriver.open, TextLinesDriver.send
+
+
+def lets_errors_out(driver: TextLinesDriver, timeout_s: float, linger_s: float) -> Any:
+    block = READ(driver, timeout_s, linger_s)
+    if driver.away:
+        raise OSError("the device hung up")
+    return block
+
+
+def gives_up(driver: TextLinesDriver, timeout_s: float, linger_s: float) -> Any:
+    block = READ(driver, timeout_s, linger_s)
+    if block is None and driver.counters["link_lost"]:
+        driver.given_up = True  # type: ignore[attr-defined]
+    return None if hasattr(driver, "given_up") else block
+
+
+def falls_behind(driver: TextLinesDriver, timeout_s: float, linger_s: float) -> Any:
+    """A queue from which one pair is taken at a time, and no faster than they come."""
+    queue = driver.__dict__.setdefault("queue", [])
+    block = READ(driver, 0.0 if queue else timeout_s, linger_s)
+    queue += [] if block is None else [block[k : k + 1] for k in range(len(block))]
+    time.sleep(0.01)
+    return queue.pop(0) if queue else None
+
+
+def starts_a_thread(driver: TextLinesDriver) -> None:
+    OPEN(driver)
+    threading.Thread(target=time.sleep, args=(2,), daemon=True).start()
+
+
+def sends_late(driver: TextLinesDriver, data: bytes) -> None:
+    time.sleep(0.8)
+    SEND(driver, data)
+
+
+def fills_in(driver: TextLinesDriver, timeout_s: float, linger_s: float) -> Any:
+    """The last pair again, now, when nothing comes."""
+    block = READ(driver, timeout_s, linger_s)
+    if block is None and (last := driver.__dict__.get("last")):
+        time_ns = np.array([host_ns() // 1000 * 1000])
+        return SampleBlock(time_ns, last.forward_v, last.reflected_v)
+    driver.__dict__["last"] = block and block[-1:]
+    return block
+
+
+@pytest.mark.parametrize(
+    ("name", "wrong", "case", "words"),
+    [
+        ("notices", lambda _: [], "comes_back_with_its_device", "the loss is not told"),
+        ("counters", {"link_lost": 0}, "comes_back_with_its_device", "the loss is not counted"),
+        ("read", lets_errors_out, "comes_back_with_its_device", "OSError comes out"),
+        ("read", gives_up, "comes_back_with_its_device", "fewer than 10 pairs"),
+        ("read", falls_behind, "is_up_to_date_soon_after_it_was_made_to_wait", "stays behind"),
+        ("read", fills_in, "waits_in_silence_without_work", "although the device is silent"),
+        ("open", starts_a_thread, "ends_within_a_second_and_leaves_nothing", "a thread goes on"),
+        ("send", sends_late, "sends_while_it_reads", "send waits"),
+    ],
+)
+def test_what_is_wrong_with_a_driver_fails(
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    name: str,
+    wrong: object,
+    case: str,
+    words: str,
+) -> None:
+    monkeypatch.setattr(TextLinesDriver, name, wrong)
+    bench = TextLinesBench(tmp_path)
+    bench.talk()
+    driver = make_driver(bench.kind, bench.options())
+    test = getattr(TestTextLines(), f"test_{case}")
+    asked: dict[str, object] = {"bench": bench, "driver": driver}
+    named = test.__func__.__annotations__
+    if "reader" in named:
+        driver.open()
+        asked["reader"] = Reader(driver, bench)
+    try:
+        with pytest.raises(AssertionError, match=words):
+            test(**{key: value for key, value in asked.items() if key in named})
+    finally:
+        bench.hush()
+        driver.close()
+        bench.close()
