@@ -150,7 +150,9 @@ class Reader:
             self._check(block)
         return block
 
-    def blocks(self, pairs: int, within_s: float = BACK_S, linger_s: float = 0.0) -> list[Any]:
+    def blocks(
+        self, pairs: int, within_s: float = BACK_S, linger_s: float = 0.0
+    ) -> list[SampleBlock]:
         """Blocks of at least so many pairs; of a finite source perhaps fewer."""
         blocks: list[SampleBlock] = []
         until_s = time.monotonic() + within_s

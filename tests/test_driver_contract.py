@@ -11,12 +11,14 @@ from importlib.metadata import distribution
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from drivers.contract import ENTRY_POINTS, SampleBlock
 from drivers.contract_suite import Bench, DriverContract, Reader, make_driver
 from drivers.recording import Chunk, Header, Writer
 from drivers.text_lines.driver import TextLinesDriver
+from drivers.timeline import host_ns
 from tests.iio_bench import BufferedBench, PolledBench
 
 T0_NS = 1_772_000_000_000_000_000
@@ -216,13 +218,13 @@ def sends_late(driver: TextLinesDriver, data: bytes) -> None:
 
 
 def fills_in(driver: TextLinesDriver, timeout_s: float, linger_s: float) -> Any:
-    """The last pair again, when nothing comes."""
+    """The last pair again, now, when nothing comes."""
     block = READ(driver, timeout_s, linger_s)
-    if block is not None:
-        driver.__dict__["last"] = block[-1:]
-        return block
-    last = driver.__dict__.get("last")
-    return last and SampleBlock(last.time_ns + 10_000_000, last.forward_v, last.reflected_v)
+    if block is None and (last := driver.__dict__.get("last")):
+        time_ns = np.array([host_ns() // 1000 * 1000])
+        return SampleBlock(time_ns, last.forward_v, last.reflected_v)
+    driver.__dict__["last"] = block and block[-1:]
+    return block
 
 
 @pytest.mark.parametrize(

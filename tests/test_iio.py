@@ -173,13 +173,15 @@ def test_the_buffer_is_set_up_and_left_off(streaming: Converter) -> None:
     assert driver.notices() == []
 
 
-@pytest.mark.parametrize("stamps", [True, False])
+@pytest.mark.parametrize("stamps", ["none", "wall clock", "wall clock, said to be the host's"])
 def test_without_the_clock_of_the_host_pairs_are_timed_by_their_arrival(
-    tmp_path: Path, stamps: bool
+    tmp_path: Path, stamps: str
 ) -> None:
-    converter = Converter(tmp_path, buffer=True, clock=None)  # times by the wall clock
+    converter = Converter(tmp_path, buffer=True, clock=None)
     converter.plug()
-    if not stamps:
+    if stamps.endswith("host's"):
+        converter.write("current_timestamp_clock", "realtime")
+    if stamps == "none":
         (converter.folder / "buffer0/in_timestamp_type").unlink()
     driver = driver_of(converter)
     driver.open()
@@ -187,7 +189,7 @@ def test_without_the_clock_of_the_host_pairs_are_timed_by_their_arrival(
     begun_ns = host_ns()
     for _ in range(8):
         for _ in range(3):
-            if stamps:
+            if stamps != "none":
                 converter.scan(0.25, 0.125)
             else:
                 converter.give(bytes(4))

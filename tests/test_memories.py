@@ -26,7 +26,7 @@ from logger.view import View
 from logger.watchdog.finding import Finding
 from logger.watchdog.rule import recalled
 from tests.test_archive import schema_of
-from tests.test_recompute_raw import Case, derive, dumped
+from tests.test_recompute_raw import CUTS_S, Case, derive, dumped
 from tests.test_store import SECOND, T0, transmission
 from tests.test_watchdog import COUPLER, Settings, block, cut
 

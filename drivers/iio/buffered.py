@@ -134,6 +134,8 @@ class Buffered:
         clock_step = False
         if self._timed:
             times = self._scan.counts(data, "timestamp")
+            off_ns = abs(int(times[-1]) - int(arrival_ns[-1]))
+            self._host_clock = self._host_clock and off_ns < LENGTH_S * 1e9  # some have their own
             if not self._host_clock:
                 before = self._bridge_clock.restarts + self._bridge_clock.leaps
                 times = self._bridge_clock.map(times // 1000 % WRAP_US, arrival_ns)
@@ -165,12 +167,14 @@ class Buffered:
         while size < MOST_BYTES:
             try:
                 piece = os.read(self._file, most)
+                if not piece:
+                    raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
             except BlockingIOError:
                 break
-            if not piece:
-                if pieces:
-                    break
-                raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
+            except OSError:
+                if not pieces:  # else it fails again at the next call, and nothing is lost
+                    raise
+                break
             pieces.append(piece)
             size += len(piece)
         return b"".join(pieces)

@@ -94,9 +94,9 @@ class IioDriver:
         """The next pairs; see the contract."""
         if not self._open:
             raise LinkError(f"converter {self._options.device} is not open")
-        if self._source is None and not self._reopened(timeout_s):
+        if self._source is None:
+            self._reopen(timeout_s)
             return None
-        assert self._source is not None
         try:
             block = self._source.read(timeout_s, linger_s)
         except OSError as error:
@@ -137,6 +137,7 @@ class IioDriver:
         self._release()
         self._counters["link_lost"] += 1
         self.away = why
+        self._failing = None
         self._notices.append(why)
         self._lost_s = time.monotonic()
         self._pause_s = FIRST_RETRY_S
@@ -149,12 +150,12 @@ class IioDriver:
         self._source = None
         self._counters = counters
 
-    def _reopened(self, timeout_s: float) -> bool:
+    def _reopen(self, timeout_s: float) -> None:
         """Wait for the next attempt, at most so long, and make it."""
         wait_s = self._retry_s - time.monotonic()
         if wait_s > timeout_s:
             time.sleep(timeout_s)
-            return False
+            return
         time.sleep(max(0.0, wait_s))
         told = list(self._notices)
         try:
@@ -164,11 +165,10 @@ class IioDriver:
             self.away = str(error)
             self._pause_s = min(2 * self._pause_s, LAST_RETRY_S)
             self._retry_s = time.monotonic() + self._pause_s
-            return False
+            return
         self.away = None
         gone_s = time.monotonic() - self._lost_s
         self._notices.append(f"converter {self._options.device} is there after {gone_s:.1f} s")
-        return True
 
     def _tell_failing(self) -> None:
         failing = self._source.failing if isinstance(self._source, Polled) else None
