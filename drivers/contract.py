@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 ENTRY_POINTS = "mismatchd.drivers"
+READ = ("lines", "blocks")  # names of counters of what was read; all others are of what was not
 NO_AUX: Mapping[str, NDArray[np.float64]] = {}
 
 
@@ -103,7 +104,8 @@ class Driver(Protocol):
     `Options` is the msgspec.Struct (forbid_unknown_fields=True) of the keys that the driver takes
     under `driver:` besides `kind`; the configuration checks them and reports file, line and key.
     `finite` says that the input ends by itself and may be made to wait (a file, not a device).
-    `counters` counts what was dropped and why, by name; it only grows.
+    `counters` counts what was dropped and why, by name, and under a name of `READ` what was read;
+    it only grows.
 
     A driver that times pairs as they arrive says `clock = "host"` and gives times of
     `drivers.timeline.host_ns`, which never steps; the daemon dates them. Without that its times

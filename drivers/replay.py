@@ -16,7 +16,7 @@ from typing import IO, Literal
 import msgspec
 import numpy as np
 
-from drivers.contract import EndOfInput, LinkError, SampleBlock
+from drivers.contract import READ, EndOfInput, LinkError, SampleBlock
 from drivers.found import UnknownDriverError, find
 from drivers.recording import MAGIC, open_plain_or_gzip, read_chunks, read_header
 from drivers.text_lines.parser import LineParser
@@ -178,7 +178,8 @@ class ReplayDriver:
 
     def _tell_dropped(self) -> None:
         dropped = Counter(self.counters)
-        dropped.pop("lines", None)
+        for name in READ:
+            dropped.pop(name, None)
         if dropped.total():
             reasons = ", ".join(f"{count} {name}" for name, count in dropped.items() if count)
             self._notices.append(f"{self._options.source}: lines dropped: {reasons}")

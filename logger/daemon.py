@@ -23,7 +23,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from drivers.contract import Driver, DriverError, EndOfInput, SampleBlock
+from drivers.contract import READ, Driver, DriverError, EndOfInput, SampleBlock
 from drivers.timeline import boot_name, host_ns, read_clocks
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
@@ -411,7 +411,7 @@ class Daemon:
         totals = Totals(
             pairs=self._pairs,
             gaps=self._gaps,
-            input_dropped=sum(counters.values()) - counters.get("lines", 0),
+            input_dropped=sum(count for name, count in counters.items() if name not in READ),
             rows_dropped=self._handed.dropped + self._keeper.dropped,
         )
         waiting = [forwarder.status()["backlog"] for forwarder in self._forwarders]

@@ -315,12 +315,14 @@ def test_push_to_talk_comes_as_a_reading(board: Board, reader: Reader) -> None:
     reader.until(lambda: reader.parts[-1].aux["ptt"][-1] == 1, 0.5)
 
 
-def test_nobody_reads_for_a_while(board: Board) -> None:
-    time.sleep(0.5)  # the pseudo-terminal holds some of it: the start of the stream is seen
-    data = os.read(os.open(board.port, os.O_RDONLY | os.O_NONBLOCK), 4096)
-    first = unframe(data.split(b"\0")[0])
-    assert first is not None
-    identity = messages.unpack_identity(first)
+def test_the_stream_starts_with_the_identity(board: Board) -> None:
+    time.sleep(0.3)
+    line = os.open(board.port, os.O_RDONLY | os.O_NONBLOCK)
+    stuffed, *_ = os.read(line, 4096).split(b"\0")
+    os.close(line)
+    payload = unframe(stuffed)
+    assert payload is not None
+    identity = messages.unpack_identity(payload)
     assert identity is not None
     assert identity.name == "avr bridge 1"
     assert identity.why_started == "power"

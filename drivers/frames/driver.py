@@ -19,7 +19,8 @@ from drivers.serial_link import SerialLink
 from drivers.timeline import host_ns
 
 SLEEP_FROM_S = 0.01
-FLOOD_BYTES = 4096  # so much at once is not left to pile up
+FLOOD_BYTES = 2048  # so much at once is not left to pile up for long:
+FLOOD_LINGER_S = 0.015  # a full-speed USB port gives 18 kB meanwhile, and the kernel holds 64
 MOST_BYTES = 1 << 20  # taken at once
 DRAIN_S = 0.05
 BEHIND_S = 2.0  # more is waiting all this time: what comes is more than can be worked on,
@@ -121,6 +122,7 @@ class FramesDriver:
             return []
         chunks = [first]
         if len(first.data) >= FLOOD_BYTES:
+            self._sleep(min(linger_s, FLOOD_LINGER_S))
             self._waiting = self._drain(chunks)
         elif linger_s >= SLEEP_FROM_S:
             self._sleep(linger_s)

@@ -38,11 +38,9 @@ def build_board(folder: Path) -> Path:
         assert os.environ.get("CI") != "true", "libsimavr-dev must be installed"
         pytest.skip("libsimavr-dev is not installed: the firmware cannot be run")
     board = folder / "board"
+    include = "-I" + str(SIMAVR.parent)
     subprocess.run(
-        [
-            *(needed("gcc"), "-O2", "-I/usr/include/simavr", HERE / "board.c", "-o", board),
-            *("-lsimavr", "-lelf", "-lm"),
-        ],
+        [needed("gcc"), "-O2", include, HERE / "board.c", "-o", board, "-lsimavr"],
         check=True,
         capture_output=True,
     )

@@ -1,0 +1,89 @@
+"""Prints what the whole daemon takes of a core while a bridge sends 1.2 MB/s of frames.
+
+A writer fills a pseudo-terminal in blocks of 32 pairs of 16 bits, 5 ms at a time; every other
+second is a transmission.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import psutil
+
+from drivers.frames.messages import Identity, Settings, pack_block, pack_identity
+from logger.status import ask
+from tests.station import Running, pty, volts, write_config
+
+SECONDS, WARM_S = 12, 3
+BLOCK, PERIOD_US = 32, 4
+BURST_S = 0.005
+SETTINGS = Settings(1, PERIOD_US, BLOCK, 1, 16, 0, 65535, 5000, 0)
+
+
+def frames() -> list[bytes]:
+    """So many bursts as there are in all the seconds."""
+    rng = np.random.default_rng(1)
+    keyed_v = np.array([volts(4.0), volts(0.1)])
+    bursts = []
+    per_burst = round(BURST_S * 1e6 / PERIOD_US / BLOCK)
+    number = 0
+    hello = pack_identity(Identity(SETTINGS, 1, 0, "bench"))
+    for burst in range(round(SECONDS / BURST_S)):
+        mean_v = keyed_v * (int(burst * BURST_S) % 2)
+        codes = mean_v / SETTINGS.volts + rng.uniform(0, 20, (per_burst * BLOCK, 2))
+        parts = [hello] if burst % 200 == 0 else []
+        for i in range(per_burst):
+            pairs = codes[i * BLOCK : (i + 1) * BLOCK].astype(np.uint16)
+            parts.append(pack_block(SETTINGS, number, number * PERIOD_US, pairs))
+            number += BLOCK
+        bursts.append(b"".join(parts))
+    return bursts
+
+
+def write(master: int, bursts: list[bytes]) -> None:
+    """Send each burst when its time has come."""
+    per_burst_s = round(BURST_S * 1e6 / PERIOD_US / BLOCK) * BLOCK * PERIOD_US / 1e6
+    start = time.perf_counter()
+    for k, burst in enumerate(bursts):
+        time.sleep(max(0.0, start + k * per_burst_s - time.perf_counter()))
+        while burst:
+            burst = burst[os.write(master, burst) :]
+
+
+def main() -> None:
+    bursts = frames()
+    with tempfile.TemporaryDirectory() as folder, pty() as (master, port):
+        config = write_config(
+            Path(folder), port, driver=f"{{kind: frames, port: {port}, baud: 12000000}}"
+        )
+        running = Running(config)
+        try:
+            writer = multiprocessing.Process(target=write, args=(master, bursts))
+            time.sleep(1.5)
+            writer.start()
+            time.sleep(WARM_S)
+            process = psutil.Process(running.process.pid)
+            before, start = process.cpu_times(), time.perf_counter()
+            time.sleep(SECONDS - WARM_S - 1)
+            after, end = process.cpu_times(), time.perf_counter()
+            status = ask(config.parent / "data/station.sqlite") or {}
+            writer.join()
+            running.stop()
+        finally:
+            running.kill()
+    used = after.user + after.system - before.user - before.system
+    sent = sum(map(len, bursts)) / SECONDS
+    dropped = {name: n for name, n in status["counters"].items() if n}
+    print(
+        f"{sent / 1e6:.2f} MB/s, {1e6 / PERIOD_US:,.0f} pairs/s:"
+        f" {100 * used / (end - start):.0f} % of a core; counters {dropped}"
+    )
+
+
+if __name__ == "__main__":
+    main()
