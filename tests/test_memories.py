@@ -51,7 +51,7 @@ class Counter:
 
     def __init__(self, memory: Learned) -> None:
         self.memory = memory
-        self._pairs = 0
+        self._pairs = self._seconds = 0
 
     def update(self, view: View) -> list[Finding]:
         self._pairs += len(view.block)
@@ -59,8 +59,10 @@ class Counter:
 
     def row(self, row: Second | Transmission, work_ns: int) -> list[Finding]:
         if isinstance(row, Second):
-            self.memory.seconds += 1
+            self._seconds += 1
             return []
+        self.memory.seconds += self._seconds
+        self._seconds = 0
         self.memory.transmissions += 1
         self.memory.joules += round(row.energy_j, 6)
         change = "raised" if self.memory.transmissions % 3 == 0 else "cleared"
