@@ -84,10 +84,19 @@ def assert_all_pairs_are_there(path: Path) -> None:
         assert within.sum() == row["samples"], row
 
 
+def of_limits(path: Path) -> list[dict[str, Any]]:
+    """Alarms of the two limits; learning rules may see a change as well, and have their tests."""
+    return [row for row in rows(path, "alarms") if row["kind"].startswith("high-")]
+
+
 def alarms_told(daemon: Running) -> list[tuple[str, str]]:
     if daemon.process.poll() is None:
         daemon.poll()
-    return [(e["kind"], e["change"]) for _, e in daemon.events if e["event"] == "alarm"]
+    return [
+        (e["kind"], e["change"])
+        for _, e in daemon.events
+        if e["event"] == "alarm" and e["kind"].startswith("high-")
+    ]
 
 
 # the disk is full
@@ -107,7 +116,7 @@ def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
             told = alarms_told(daemon)
             # The store refuses from the first commit on; alarms are told within their time.
             assert sorted(told[:2]) == [("high-reflected-power", "raised"), ("high-swr", "raised")]
-            assert len(rows(path, "alarms")) == 0
+            assert len(of_limits(path)) == 0
             status = json.loads(mismatchd("status", "--json", "-c", config).stdout)
             assert re.search("full|disk I/O", status["store_error"])
             assert "full" in mismatchd("status", "-c", config).stdout or small.prefix
@@ -121,10 +130,10 @@ def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
     assert code == 0, said
     assert said.count("alarms are still told") == 1, said
     assert said.count("the store takes rows again") == 1
-    assert said.count("ALARM") == 2
+    assert len(re.findall("ALARM .*high-", said)) == 2
     told = alarms_told(daemon)
     assert len(told) == len(set(told)), "told twice"
-    stored = rows(path, "alarms")
+    stored = of_limits(path)
     assert {(row["kind"], "raised") for row in stored} <= set(told)
     assert len(stored) == 2
     assert all(
@@ -149,7 +158,7 @@ def test_a_disk_that_is_full_from_the_start(small: Any, known: bool) -> None:
                 assert daemon.stop()[0] == 0
             finally:
                 daemon.kill()
-            assert len(rows(path, "alarms")) == 2
+            assert len(of_limits(path)) == 2
         small.fill()
         daemon = Running(config, small.prefix)
         try:
@@ -167,7 +176,7 @@ def test_a_disk_that_is_full_from_the_start(small: Any, known: bool) -> None:
     assert code == 0, said
     assert said.count("alarms are still told") == 1, said
     assert said.count("the store takes rows again") == 1
-    stored = rows(path, "alarms")
+    stored = of_limits(path)
     assert len(stored) == 2  # what was open from before stands for what was told
     assert len(rows(path, "transmissions")) == 2 + known
     assert_all_pairs_are_there(path)
@@ -374,7 +383,7 @@ def test_a_page_of_garbage_under_a_running_daemon(recorded: Path, tmp_path: Path
     assert len(after) == len(before) + 3
     assert len(told) == len(set(told))
     assert ("high-swr", "raised") in told
-    assert len(rows(path, "alarms")) == 2
+    assert len(of_limits(path)) == 2
     assert_all_pairs_are_there(path)
     # The forwarder has gone over to the new file, too.
     assert len(series["transmission_energy_j"]) == len(after)
@@ -459,7 +468,7 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
     assert during[0] == ["raised"]
     assert told == ["raised"]
     keeper.close()
-    assert len(rows(path, "alarms")) == 1
+    assert len(of_limits(path)) == 1
     assert rows(path, "transmissions") == before
 
 
