@@ -15,6 +15,7 @@ from drivers.contract import EndOfInput, LinkError, SampleBlock
 from drivers.frames import messages
 from drivers.frames.driver import UNREADABLE_S, FramesDriver, FramesOptions
 from drivers.frames.framing import Deframer
+from drivers.frames.messages import Identity
 from drivers.recording import Header, Writer
 from drivers.replay import ReplayDriver, ReplayOptions
 from tests.station import pty
@@ -79,6 +80,30 @@ def test_commands_are_words(bridge: tuple[int, FramesDriver]) -> None:
     os.write(master, messages.pack(messages.Type.ANSWER, b"\x09\x01"))
     assert driver.read(1.0, 0.0) is None
     assert driver.notices() == ["the bridge refused command 9: cannot be"]
+
+
+def test_wishes_are_repeated_until_they_are_met_or_refused() -> None:
+    set_ = b"\x19\xf4\x01\0\0\x08\x04"
+    with pty() as (master, name):
+        driver = FramesDriver(FramesOptions(port=name, period_us=500))
+        driver.open()
+        received(master)
+        for _ in range(2):
+            os.write(master, HELLO)
+            driver.read(0.5, 0.0)
+            assert received(master) == [set_]
+        os.write(master, messages.pack(messages.Type.ANSWER, b"\x09\x01"))
+        driver.read(0.5, 0.0)
+        os.set_blocking(master, False)
+        os.write(master, HELLO)
+        driver.read(0.5, 0.0)
+        with pytest.raises(BlockingIOError):
+            received(master)
+        anew = messages.pack_identity(Identity(SETTINGS._replace(boot=4), 1, 0, ""))
+        os.write(master, anew)
+        driver.read(0.5, 0.0)
+        assert received(master) == [set_]
+        driver.close()
 
 
 def test_what_cannot_be_read_is_told_once() -> None:

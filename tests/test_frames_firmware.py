@@ -189,9 +189,10 @@ def test_rate_and_block_size_are_set(board: Board, wanted: tuple[int, int, int])
 def test_what_cannot_be_is_refused(reader: Reader) -> None:
     reader.until(lambda: reader.driver.identity is not None)
     for words in ("set 200 16 1", "set 280 1 1", "set 40000 16 1", "set 1000 81 1", "set 1000 8 3"):
-        reader.notices.clear()
+        reader.driver._stream.refused.clear()
         reader.driver.send(words.encode())
-        reader.until(lambda: "the bridge refused command 9: cannot be" in reader.notices)
+        reader.until(lambda: Type.SET in reader.driver._stream.refused)
+    assert reader.notices[-1] == "the bridge refused command 9: cannot be"
     assert reader.driver.identity is not None
     assert reader.driver.identity.settings.period_us == 1000
 

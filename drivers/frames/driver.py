@@ -12,7 +12,7 @@ import msgspec
 
 from drivers.contract import LinkError, SampleBlock
 from drivers.frames import messages
-from drivers.frames.messages import Identity
+from drivers.frames.messages import Identity, Type
 from drivers.frames.stream import FrameStream
 from drivers.recording import Chunk
 from drivers.serial_link import SerialLink
@@ -173,11 +173,11 @@ class FramesDriver:
             return  # it says who it is by itself, every second
 
     def _wish(self, identity: Identity) -> None:
-        """Tell a bridge how pairs are wanted, once for each way it makes them otherwise."""
+        """Tell the bridge how pairs are wanted, each time it says that it makes them otherwise."""
         settings = identity.settings
         made = (settings.period_us, settings.block, settings.oversampling)
-        wished = [w or m for w, m in zip(self._wanted, made, strict=True)]
-        if tuple(wished) != made:
+        wished = tuple(w or m for w, m in zip(self._wanted, made, strict=True))
+        if wished != made and Type.SET not in self._stream.refused:
             with contextlib.suppress(LinkError):
                 self.send("set {} {} {}".format(*wished).encode())
 
@@ -216,9 +216,8 @@ class FramesDriver:
         now_s = self._monotonic()
         identity = self._stream.identity
         if identity is not None and identity is not self._seen:
-            if self._seen is None or identity.settings != self._seen.settings:
-                self._wish(identity)
             self._seen = identity
+            self._wish(identity)
         if self._stream.asking and now_s - self._asked_s >= ASK_S:
             self._ask()
         blocks = self._stream.counters["blocks"]

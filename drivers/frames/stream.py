@@ -44,14 +44,15 @@ class FrameStream:
     """The pairs in the bytes of a bridge.
 
     `identity` is what the bridge said last, `asking` whether blocks came that cannot be read
-    without it, `version` that of the protocol if it is another. `said` collects changes of state
-    in words.
+    without it, `version` that of the protocol if it is another, `refused` the types of command that
+    it would not obey by its present settings. `said` collects changes of state in words.
     """
 
     def __init__(self, baud: int) -> None:
         self.identity: Identity | None = None
         self.asking = False
         self.version: int | None = None
+        self.refused: set[int] = set()
         self.said: deque[str] = deque(maxlen=MOST_SAID)
         self._baud = baud
         self._deframer = Deframer()
@@ -61,6 +62,7 @@ class FrameStream:
         self._next: int | None = None  # number of the pair that should come
         self._gap = False
         self._stepped = False
+        self._leaps_told = 0
         self._aux: dict[str, float] = {}
         self._aux_us = 0
         self._clock = BridgeClock()
@@ -162,8 +164,10 @@ class FrameStream:
             if readings is not None:
                 self._aux_us, self._aux = readings[0], {**self._aux, **readings[1]}
         elif type_ == Type.ANSWER and len(payload) == 3 and payload[2]:
-            result = messages.RESULTS[min(payload[2], 2)]
-            self.said.append(f"the bridge refused command {payload[1]}: {result}")
+            if payload[1] not in self.refused:
+                result = messages.RESULTS[min(payload[2], 2)]
+                self.said.append(f"the bridge refused command {payload[1]}: {result}")
+            self.refused.add(payload[1])
 
     def _identified(self, identity: Identity) -> None:
         before, self.identity = self.identity, identity
@@ -172,6 +176,7 @@ class FrameStream:
         self.asking = False
         self.version = None
         if before is None or before.settings != settings:
+            self.refused.clear()
             self.said.append(
                 f"the bridge {identity.name!r} sends a pair each {settings.period_us} µs,"
                 f" {settings.block} a block, {settings.oversampling} conversions a code"
@@ -274,7 +279,10 @@ class FrameStream:
         if leaps:
             self._counters["bridge_clock"] += leaps
             self._stepped = True
-            self.said.append("the bridge's clock leapt, or runs at a very wrong rate")
+            # A clock at a wrong rate leaps again and again: told when twice as often as before.
+            if self._counters["bridge_clock"] >= 2 * self._leaps_told:
+                self._leaps_told = self._counters["bridge_clock"]
+                self.said.append("the bridge's clock leapt, or runs at a very wrong rate")
         part = np.arange(size) / max(size - 1, 1)
         first_ns = ends_ns[:, :1] + 500 * settings.skew_us
         times = first_ns + np.rint((ends_ns[:, 1:] - ends_ns[:, :1]) * part).astype(np.int64)
