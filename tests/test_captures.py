@@ -34,12 +34,11 @@ from logger.store.archive import same
 from logger.store.database import Store
 from logger.store.schema import FOLDER
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS
+from tests.old_stores import old_store
 from tests.station import mismatchd, volts, write_config
 from tests.test_archive import pairs
 from tests.test_recompute_raw import Case
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
-
-SCHEMA_2 = Path(__file__).parent / "schemas/002.sql"
 
 
 @pytest.fixture
@@ -103,10 +102,9 @@ def test_captures_go_with_their_events_when_these_are_dated_anew(store: Store) -
 
 
 def test_alarms_of_an_older_version_get_captures(tmp_path: Path) -> None:
-    path = tmp_path / "station.sqlite"
+    path = old_store(tmp_path / "station.sqlite", 2)
     with closing(sqlite3.connect(path)) as old:
-        old.executescript(SCHEMA_2.read_text())
-        old.execute("PRAGMA user_version = 2")
+        old.executescript("DELETE FROM alarm_changes; DELETE FROM alarms;")
         old.executemany(
             "INSERT INTO alarms (kind, severity, raised_ns, detail) VALUES (?, 'critical', ?, '')",
             [("high-swr", T0), ("no-data", T0), ("high-swr", T0 + 9 * SECOND)],

@@ -25,12 +25,11 @@ from logger.store.database import Store
 from logger.view import View
 from logger.watchdog.finding import Finding
 from logger.watchdog.rule import recalled
+from tests.old_stores import old_store
 from tests.test_archive import schema_of
 from tests.test_recompute_raw import CUTS_S, Case, derive, dumped
 from tests.test_store import SECOND, T0, transmission
 from tests.test_watchdog import COUPLER, Settings, block, cut
-
-SCHEMA_2 = Path(__file__).parent / "schemas/002.sql"
 
 
 class Learned(msgspec.Struct, forbid_unknown_fields=True):
@@ -235,15 +234,9 @@ def test_rows_derived_again_leave_what_was_learned_over_many_runs(tmp_path: Path
 
 
 def test_a_file_of_the_second_version_is_brought_up_to_date(tmp_path: Path) -> None:
-    path = tmp_path / "station.sqlite"
-    connection = sqlite3.connect(path)
-    connection.executescript(SCHEMA_2.read_text())
-    connection.execute("PRAGMA user_version = 2")
-    connection.execute("INSERT INTO calibrations VALUES ('abc', 'text')")
-    connection.execute("INSERT INTO journal VALUES (3, ?, 'repair', 'new plug')", (T0,))
-    connection.commit()
-    connection.close()
+    path = old_store(tmp_path / "station.sqlite", 2)
     store = Store.open(path)
+    store.keep_calibration("abc", "text")
     assert store.memories() == {}
     store.write([transmission(), Memory("one", b"1")])
     assert store.memories() == {"one": b"1"}
