@@ -55,6 +55,12 @@ class Bench:
     sends: ClassVar[bool] = False
     """The device takes messages (the driver has `send`); `received` gives what came."""
 
+    message: bytes = b"inhibit\n"
+    """A message that the device takes."""
+
+    arrived: bytes = b"inhibit"
+    """What of it comes through the wire."""
+
     reconnects: ClassVar[bool] = False
     """The device can go away and come back: `lose` and `restore`."""
 
@@ -423,7 +429,7 @@ class DriverContract:
         def send() -> None:
             time.sleep(0.1)
             begun_s = time.monotonic()
-            driver.send(b"inhibit\n")  # type: ignore[attr-defined]
+            driver.send(bench.message)  # type: ignore[attr-defined]
             took_s.append(time.monotonic() - begun_s)
 
         thread = threading.Thread(target=send)
@@ -434,10 +440,10 @@ class DriverContract:
         assert took_s[0] < 0.5, "send waits for read"
         got = b""
         until_s = time.monotonic() + 2
-        while b"inhibit" not in got and time.monotonic() < until_s:
+        while bench.arrived not in got and time.monotonic() < until_s:
             got += bench.received()
             time.sleep(0.01)
-        assert b"inhibit" in got
+        assert bench.arrived in got
 
     def test_says_that_it_cannot_send(self, bench: Bench, driver: Driver, reader: Reader) -> None:
         _needs(bench.sends and bench.reconnects, "sends and reconnects")
@@ -446,7 +452,7 @@ class DriverContract:
         reader.drain()
         begun_s = time.monotonic()
         with pytest.raises(LinkError) as caught:
-            only_documented(lambda: driver.send(b"inhibit\n"))  # type: ignore[attr-defined]
+            only_documented(lambda: driver.send(bench.message))  # type: ignore[attr-defined]
         assert time.monotonic() - begun_s < 1 + SLACK_S
         _one_line(str(caught.value))
         bench.restore()

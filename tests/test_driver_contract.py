@@ -16,6 +16,7 @@ import pytest
 
 from drivers.contract import ENTRY_POINTS, SampleBlock
 from drivers.contract_suite import Bench, DriverContract, Reader, make_driver
+from drivers.frames.messages import Identity, Settings, command, pack_block, pack_identity
 from drivers.recording import Chunk, Header, Writer
 from drivers.text_lines.driver import TextLinesDriver
 from drivers.timeline import host_ns
@@ -66,6 +67,27 @@ class TextLinesBench(Bench):
     def close(self) -> None:
         if self._name.is_symlink():
             os.close(self._master)
+
+
+class FramesBench(TextLinesBench):
+    """A bridge that speaks in frames; it says who it is before each pair, so that none waits."""
+
+    kind = "frames"
+    numbers_pairs = True
+    message = b"inhibit 1500"
+    arrived = command("inhibit 1500").strip(b"\0")
+    settings = Settings(1, 10_000, 1, 1, 12, 0, 4095, 3300, 0)
+
+    def options(self) -> dict[str, Any]:
+        return {"port": str(self._name)}
+
+    def say(self, number: int, forward_v: float, reflected_v: float) -> None:
+        codes = np.rint(np.array([[forward_v, reflected_v]]) / self.settings.volts)
+        identity = pack_identity(Identity(self.settings, 1, 0, "bench bridge"))
+        clock_us = time.monotonic_ns() // 1000
+        block = pack_block(self.settings, number, clock_us, codes.astype(np.uint16))
+        with contextlib.suppress(BlockingIOError):  # nobody listens
+            os.write(self._master, identity + block)
 
 
 class ReplayBench(Bench):
@@ -142,6 +164,10 @@ class FastSimulatedBench(SimulatedBench):
 
 class TestTextLines(DriverContract):
     bench_class = TextLinesBench
+
+
+class TestFrames(DriverContract):
+    bench_class = FramesBench
 
 
 class TestReplay(DriverContract):
