@@ -10,8 +10,8 @@ Two ways to depart:
   change of that quarter and than its noise, and within LONGEST_NS it jumps back. This finds what
   wind in the antenna would hide from the first way, on carriers.
 
-Gaussian noise passes CERTAIN in one of 10**10 pairs, less than once a year of eight hours a day at
-200 pairs a second; and what passes is judged again (see `excursions`).
+Gaussian noise passes CERTAIN in one of 5 * 10**8 pairs, some four times in a year of eight hours a
+day at 200 pairs a second; and what passes is judged again (see `excursions`).
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ BESIDE_NS = 1_000_000_000  # pairs before and after are sought within this time,
 BESIDE = 16  # so many at most
 LEAST_BESIDE = 2
 SCATTERS = 5.0
-STEADY = 1.12  # power within this factor beside it does not move; if it does, each detector
+STEADY_BESIDE = 1.12  # power within this factor beside it does not move; if it does, each detector
 LEAST_MOVING_RHO = 0.1  # follows in its own way, and less than this is none
 SIGMA_PER_MAD = 1.4826
 GROUP_NS = 4_000_000_000  # what departs for longer is judged in parts
@@ -137,7 +137,7 @@ class Excursions:
         if np.abs(distance).min() <= SCATTERS * SIGMA_PER_MAD * scatter:
             return []
         power_w = near.forward_w[beside]
-        moves = power_w.max() > STEADY * power_w.min()
+        moves = power_w.max() > STEADY_BESIDE * power_w.min()
         least = LEAST_MOVING_RHO if moves else LEAST_RHO
         if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < least:
             return []
