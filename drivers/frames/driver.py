@@ -10,6 +10,7 @@ from typing import Annotated
 
 import msgspec
 
+from drivers.arrivals import Arrivals
 from drivers.contract import LinkError, SampleBlock
 from drivers.frames import messages
 from drivers.frames.messages import Identity, Type
@@ -18,13 +19,7 @@ from drivers.recording import Chunk
 from drivers.serial_link import SerialLink
 from drivers.timeline import host_ns
 
-SLEEP_FROM_S = 0.01
-FLOOD_BYTES = 2048  # so much at once is not left to pile up for long:
-FLOOD_LINGER_S = 0.015  # a full-speed USB port gives 18 kB meanwhile, and the kernel holds 64
-MOST_BYTES = 1 << 20  # taken at once
-DRAIN_S = 0.05
-BEHIND_S = 2.0  # more is waiting all this time: what comes is more than can be worked on,
-KEPT_BYTES = 1 << 16  # and of what is taken only the newest is kept
+FLOOD_LINGER_S = 0.015  # a full-speed USB port gives 18 kB meanwhile, the kernel holds 64
 ASK_S = 1.0  # the identity is asked for no more often
 UNREADABLE_S = 3.0  # bytes come, and for so long nothing that can be read
 
@@ -63,12 +58,17 @@ class FramesDriver:
         monotonic: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        self._now_ns = now_ns
         self._monotonic = monotonic
-        self._sleep = sleep
         self._link = SerialLink(options.port, options.baud, reset_on_open=options.reset_on_open)
         self._stream = BridgeStream(options)
-        self._generation = 0
+        self._arrivals = Arrivals(
+            self._link,
+            self._reopened,
+            now_ns=now_ns,
+            monotonic=monotonic,
+            sleep=sleep,
+            flood_linger_s=FLOOD_LINGER_S,
+        )
         self._notices: list[str] = []
         self._ready: deque[SampleBlock] = deque()
         self._wanted = (options.period_us, options.block, options.oversampling)
@@ -77,8 +77,6 @@ class FramesDriver:
         self._blocks = 0  # those read when something could last be read, and when that was
         self._read_s: float | None = None
         self._unreadable = False
-        self._waiting = False  # more was waiting than was taken
-        self._behind_s: float | None = None  # since when
 
     @property
     def counters(self) -> dict[str, int]:
@@ -110,33 +108,16 @@ class FramesDriver:
         if not self._ready:
             chunks = self.read_raw(timeout_s, linger_s)
             if chunks:
-                self._ready += self._stream.feed_parts(self._newest(chunks))
+                dropped, kept = self._arrivals.newest(chunks)
+                if dropped:
+                    self._stream.skip(dropped)
+                self._ready += self._stream.feed_parts(kept)
                 self._judge()
         return self._ready.popleft() if self._ready else None
 
     def read_raw(self, timeout_s: float, linger_s: float) -> list[Chunk]:
         """Bytes as they arrive, for up to `linger_s` after the first."""
-        self._waiting = False
-        first = self._read_chunk(timeout_s)
-        if first is None:
-            return []
-        chunks = [first]
-        if len(first.data) >= FLOOD_BYTES:
-            self._sleep(min(linger_s, FLOOD_LINGER_S))
-            self._waiting = self._drain(chunks)
-        elif linger_s >= SLEEP_FROM_S:
-            self._sleep(linger_s)
-            later = self._read_chunk(0.0)
-            if later is not None:
-                chunks.append(later)
-        else:
-            until_s = self._monotonic() + linger_s
-            while (wait_s := until_s - self._monotonic()) > 0:
-                chunk = self._read_chunk(wait_s)
-                if chunk is None:
-                    break
-                chunks.append(chunk)
-        return chunks
+        return self._arrivals.read(timeout_s, linger_s)
 
     def send(self, data: bytes) -> None:
         """Send a command in words (see `messages.COMMANDS`); see `Sends` in the contract."""
@@ -158,7 +139,7 @@ class FramesDriver:
         self._link.close()
 
     def _opened(self) -> None:
-        self._generation = self._link.generation
+        self._arrivals.begin()
         self._ready.clear()
         self._read_s = None
         self._seen = None
@@ -180,36 +161,6 @@ class FramesDriver:
         if wished != made and Type.SET not in self._stream.refused:
             with contextlib.suppress(LinkError):
                 self.send("set {} {} {}".format(*wished).encode())
-
-    def _drain(self, chunks: list[Chunk]) -> bool:
-        """Take what is waiting; whether that was not all."""
-        until_s = self._monotonic() + DRAIN_S
-        size = len(chunks[0].data)
-        while size < MOST_BYTES and self._monotonic() < until_s:
-            chunk = self._read_chunk(0.0)
-            if chunk is None:
-                return False
-            chunks.append(chunk)
-            size += len(chunk.data)
-        return True
-
-    def _newest(self, chunks: list[Chunk]) -> list[Chunk]:
-        """All chunks; the last of them if more comes than can be worked on."""
-        if not self._waiting:
-            self._behind_s = None
-            return chunks
-        now_s = self._monotonic()
-        if self._behind_s is None:
-            self._behind_s = now_s
-        if now_s - self._behind_s < BEHIND_S:
-            return chunks
-        size, first = 0, len(chunks)
-        while first and size < KEPT_BYTES:
-            first -= 1
-            size += len(chunks[first].data)
-        if first:
-            self._stream.skip(chunks[:first])
-        return chunks[first:]
 
     def _judge(self) -> None:
         """Ask for the identity if it is wanted; tell once when nothing can be read."""
@@ -234,11 +185,8 @@ class FramesDriver:
                     " whether the bridge runs the firmware for this driver"
                 )
 
-    def _read_chunk(self, timeout_s: float) -> Chunk | None:
-        data = self._link.read(timeout_s)
-        if self._link.generation != self._generation:
-            self._generation = self._link.generation
-            self._stream.reset()
-            self._seen = None
-            self._ask()
-        return Chunk(self._now_ns(), data) if data else None
+    def _reopened(self) -> None:
+        """The link was lost and is back: what comes next may begin in the middle of a frame."""
+        self._stream.reset()
+        self._seen = None
+        self._ask()

@@ -9,6 +9,7 @@ from typing import Annotated
 import msgspec
 import numpy as np
 
+from drivers.arrivals import Arrivals
 from drivers.contract import SampleBlock
 from drivers.recording import Chunk
 from drivers.serial_link import SerialLink
@@ -16,12 +17,6 @@ from drivers.text_lines.columns import NO_TIME
 from drivers.text_lines.parser import LineParser, Parsed, Values
 from drivers.timeline import BridgeClock, Monotone, Times, arrival_times, host_ns
 
-SLEEP_FROM_S = 0.01
-FLOOD_BYTES = 2048  # so much at once is not left to pile up
-MOST_BYTES = 1 << 20  # taken at once
-DRAIN_S = 0.05
-BEHIND_S = 2.0  # more is waiting all this time: what comes is more than can be worked on,
-KEPT_BYTES = 1 << 16  # and of what is taken only the newest is kept
 AHEAD_US = 50_000  # times may run ahead of the clock by so much for a moment
 LEAP_NS = 50_000_000  # a time that has to be moved by so much comes of a clock that leapt
 UNREADABLE_LINES = 50  # so many dropped in a row are told,
@@ -159,19 +154,18 @@ class TextLinesDriver:
         monotonic: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        self._now_ns = now_ns
         self._monotonic = monotonic
-        self._sleep = sleep
         self._link = SerialLink(options.port, options.baud, reset_on_open=options.reset_on_open)
         self._stream = TextStream(options)
-        self._generation = 0
+        # What was lost with the link ends in a torn line; what was kept of it is dropped.
+        self._arrivals = Arrivals(
+            self._link, self._stream.reset, now_ns=now_ns, monotonic=monotonic, sleep=sleep
+        )
         self._notices: list[str] = []
         self._unreadable = False
         self._dropped = 0  # lines, when one could last be read,
         self._read_s = monotonic()  # and when that was
         self._clock_restarts = 0
-        self._waiting = False  # more was waiting than was taken
-        self._behind_s: float | None = None  # since when
         self._dropping = False
 
     @property
@@ -192,12 +186,12 @@ class TextLinesDriver:
     def open(self) -> None:
         """Open the port. Raises LinkError."""
         self._link.open()
-        self._generation = self._link.generation
+        self._arrivals.begin()
 
     def open_or_wait(self) -> None:
         """Open the port, or go on as if it had been lost. Raises LinkError."""
         self._link.open(wait=True)
-        self._generation = self._link.generation
+        self._arrivals.begin()
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
         """The next pairs; see the contract."""
@@ -213,32 +207,19 @@ class TextLinesDriver:
 
     def _newest(self, chunks: list[Chunk]) -> list[Chunk]:
         """All chunks; the last of them if more comes than can be worked on."""
-        if not self._waiting:
-            self._behind_s = None
-            if self._dropping:
-                self._dropping = False
-                self._notices.append(
-                    f"the flood is over; {self._stream.flooded} lines dropped so far"
-                )
-            return chunks
-        now_s = self._monotonic()
-        if self._behind_s is None:
-            self._behind_s = now_s
-        if now_s - self._behind_s < BEHIND_S:
-            return chunks
-        size, first = 0, len(chunks)
-        while first and size < KEPT_BYTES:
-            first -= 1
-            size += len(chunks[first].data)
-        if first:
-            self._stream.skip(chunks[:first])
+        dropped, kept = self._arrivals.newest(chunks)
+        if dropped:
+            self._stream.skip(dropped)
             if not self._dropping:
                 self._dropping = True
                 self._notices.append(
                     "more lines come than can be worked on: only the newest are kept; let the"
                     " bridge print fewer"
                 )
-        return chunks[first:]
+        elif self._dropping and not self._arrivals.waiting:
+            self._dropping = False
+            self._notices.append(f"the flood is over; {self._stream.flooded} lines dropped so far")
+        return kept
 
     def _judge(self, *, readable: bool) -> None:
         """Tell once when line after line cannot be read, and when they can again."""
@@ -262,51 +243,8 @@ class TextLinesDriver:
             self._notices.append(f"lines come, but none of them can be read: {reason}")
 
     def read_raw(self, timeout_s: float, linger_s: float) -> list[Chunk]:
-        """Bytes as they arrive, for up to `linger_s` after the first.
-
-        A long linger is slept through, because each waking costs more than all the work on a line.
-        """
-        self._waiting = False
-        first = self._read_chunk(timeout_s)
-        if first is None:
-            return []
-        chunks = [first]
-        if len(first.data) >= FLOOD_BYTES:
-            self._waiting = self._drain(chunks)
-        elif linger_s >= SLEEP_FROM_S:
-            self._sleep(linger_s)
-            later = self._read_chunk(0.0)
-            if later is not None:
-                pause_ns = later.arrival_ns - first.arrival_ns
-                chunks.append(later._replace(pause_ns=pause_ns))
-        else:
-            until_s = self._monotonic() + linger_s
-            while (wait_s := until_s - self._monotonic()) > 0:
-                chunk = self._read_chunk(wait_s)
-                if chunk is None:
-                    break
-                chunks.append(chunk)
-        return chunks
-
-    def _drain(self, chunks: list[Chunk]) -> bool:
-        """Take what is waiting; whether that was not all."""
-        until_s = self._monotonic() + DRAIN_S
-        size = len(chunks[0].data)
-        while size < MOST_BYTES and self._monotonic() < until_s:
-            chunk = self._read_chunk(0.0)
-            if chunk is None:
-                return False
-            chunks.append(chunk)
-            size += len(chunk.data)
-        return True
-
-    def _read_chunk(self, timeout_s: float) -> Chunk | None:
-        data = self._link.read(timeout_s)
-        if self._link.generation != self._generation:
-            # What was lost with the link ends in a torn line; drop what was kept of it.
-            self._generation = self._link.generation
-            self._stream.reset()
-        return Chunk(self._now_ns(), data) if data else None
+        """Bytes as they arrive, for up to `linger_s` after the first."""
+        return self._arrivals.read(timeout_s, linger_s)
 
     def send(self, data: bytes) -> None:
         """Write to the bridge; see `Sends` in the contract."""

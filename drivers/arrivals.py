@@ -1,0 +1,117 @@
+"""Bytes from a serial link as they arrive: waited for cheaply, bounded in a flood."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from drivers.recording import Chunk
+from drivers.serial_link import SerialLink
+
+SLEEP_FROM_S = 0.01
+FLOOD_BYTES = 2048  # so much at once is not left to pile up for long
+MOST_BYTES = 1 << 20  # taken at once
+DRAIN_S = 0.05
+BEHIND_S = 2.0  # more is waiting all this time: what comes is more than can be worked on,
+KEPT_BYTES = 1 << 16  # and of what is taken only the newest is kept
+
+
+class Arrivals:
+    """Reads a link that is open.
+
+    reopened        called when the link has been opened again, before what comes then is given
+    flood_linger_s  how long much at once may pile up before the rest is taken
+    """
+
+    def __init__(
+        self,
+        link: SerialLink,
+        reopened: Callable[[], None],
+        *,
+        now_ns: Callable[[], int],
+        monotonic: Callable[[], float],
+        sleep: Callable[[float], None],
+        flood_linger_s: float = 0.0,
+    ) -> None:
+        self._link = link
+        self._reopened = reopened
+        self._now_ns = now_ns
+        self._monotonic = monotonic
+        self._sleep = sleep
+        self._flood_linger_s = flood_linger_s
+        self._generation = link.generation
+        self._waiting = False  # more was waiting than was taken
+        self._behind_s: float | None = None  # since when
+
+    def begin(self) -> None:
+        """The link was opened by its owner, who knows."""
+        self._generation = self._link.generation
+
+    def read(self, timeout_s: float, linger_s: float) -> list[Chunk]:
+        """What comes within `timeout_s`, and for up to `linger_s` after the first.
+
+        A long linger is slept through, because each waking costs more than all the work on a line.
+        """
+        self._waiting = False
+        first = self._chunk(timeout_s)
+        if first is None:
+            return []
+        chunks = [first]
+        if len(first.data) >= FLOOD_BYTES:
+            if self._flood_linger_s:
+                self._sleep(min(linger_s, self._flood_linger_s))
+            self._waiting = self._drain(chunks)
+        elif linger_s >= SLEEP_FROM_S:
+            self._sleep(linger_s)
+            later = self._chunk(0.0)
+            if later is not None:
+                pause_ns = later.arrival_ns - first.arrival_ns
+                chunks.append(later._replace(pause_ns=pause_ns))
+        else:
+            until_s = self._monotonic() + linger_s
+            while (wait_s := until_s - self._monotonic()) > 0:
+                chunk = self._chunk(wait_s)
+                if chunk is None:
+                    break
+                chunks.append(chunk)
+        return chunks
+
+    def newest(self, chunks: list[Chunk]) -> tuple[list[Chunk], list[Chunk]]:
+        """What to drop of the chunks read last, and what to keep: all of them, unless more has come
+        for a while than can be worked on."""
+        if not self._waiting:
+            self._behind_s = None
+            return [], chunks
+        now_s = self._monotonic()
+        if self._behind_s is None:
+            self._behind_s = now_s
+        if now_s - self._behind_s < BEHIND_S:
+            return [], chunks
+        size, first = 0, len(chunks)
+        while first and size < KEPT_BYTES:
+            first -= 1
+            size += len(chunks[first].data)
+        return chunks[:first], chunks[first:]
+
+    @property
+    def waiting(self) -> bool:
+        """Whether more was waiting than was taken."""
+        return self._waiting
+
+    def _drain(self, chunks: list[Chunk]) -> bool:
+        """Take what is waiting; whether that was not all."""
+        until_s = self._monotonic() + DRAIN_S
+        size = len(chunks[0].data)
+        while size < MOST_BYTES and self._monotonic() < until_s:
+            chunk = self._chunk(0.0)
+            if chunk is None:
+                return False
+            chunks.append(chunk)
+            size += len(chunk.data)
+        return True
+
+    def _chunk(self, timeout_s: float) -> Chunk | None:
+        data = self._link.read(timeout_s)
+        if self._link.generation != self._generation:
+            self._generation = self._link.generation
+            self._reopened()
+        return Chunk(self._now_ns(), data) if data else None
