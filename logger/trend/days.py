@@ -1,0 +1,50 @@
+"""What a trend is made from: a value a day of each channel, what was done, and the weather.
+
+A day is a UTC day, counted from 1970-01-01.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Days:
+    """The days on which one channel (or, without channels, one frequency) was used.
+
+    All arrays have the shape (n,), with n >= 1; days ascend and none comes twice.
+    """
+
+    channel: int | None
+    frequency_khz: float | None
+    day: IntArray
+    swr: FloatArray  # the middle of the day's transmissions, robust
+    spread: FloatArray  # their standard deviation, robust; 0 for a single one
+    transmissions: IntArray
+    power_w: FloatArray  # mean forward power
+    calibration: IntArray  # equal numbers for equal calibrations
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something at a known day after which the station may read otherwise."""
+
+    day: int
+    kind: str  # "repair", "adjustment" or "calibration"
+    text: str
+
+
+@dataclass(frozen=True)
+class Weather:
+    """The weather of each day known, NaN where it is not. Arrays of shape (n,), days ascend."""
+
+    day: IntArray
+    temperature_c: FloatArray  # mean
+    rain_mm: FloatArray  # sum
+    wind_m_s: FloatArray  # mean
