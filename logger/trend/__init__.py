@@ -1,1 +1,1 @@
-"""What the feedline has been doing for years: daily values, a model of each channel, its verdict."""
+"""What the feedline has been doing for years: daily values, a model, a verdict."""
