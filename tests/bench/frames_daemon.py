@@ -80,6 +80,7 @@ def main() -> None:
     used = after.user + after.system - before.user - before.system
     sent = sum(map(len, bursts)) / SECONDS
     dropped = {name: n for name, n in status["counters"].items() if n}
+    dropped["rows dropped"] = status["rows_dropped"]
     share = used / (end - start)
     print(
         f"{sent / 1e6:.2f} MB/s, {1e6 / PERIOD_US:,.0f} pairs/s:"
