@@ -51,6 +51,8 @@ log = logging.getLogger("mismatchd")
 READ_TIMEOUT_S = 0.25
 QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the shortest hold time
 KEYED_LINGER_S = 0.001
+MANY_LINGER_S = 0.005  # the same where pairs come so fast that the last block had
+MANY_PAIRS = 64  # and more: what a block costs hardly depends on its size
 BUSY_SHARE = 1.0  # while keyed, collect as long again as the last block took to work on
 POLL_S = 0.2
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
@@ -267,12 +269,12 @@ class Daemon:
     def _capture(self) -> None:
         driver = self._driver
         ending = Flag.INTERRUPTED
-        busy_s = 0.0
+        busy_s, least_s = 0.0, KEYED_LINGER_S
         mark_s, mark_pairs = time.monotonic(), 0
         try:
             while not self._stop.is_set():
                 linger_s = (
-                    max(KEYED_LINGER_S, BUSY_SHARE * busy_s)
+                    max(least_s, BUSY_SHARE * busy_s)
                     if self._pipeline.keyed
                     else self._quiet_linger_s
                 )
@@ -282,6 +284,7 @@ class Daemon:
                 self._pass_work_on()
                 self._tell_notices()
                 if block is not None:
+                    least_s = MANY_LINGER_S if len(block) >= MANY_PAIRS else KEYED_LINGER_S
                     rows += self._process(block)
                 elif not driver.finite:
                     rows += self._pipeline.tick(self._now_ns())

@@ -72,7 +72,7 @@ class Excursions:
         """Judge the quarters up to number `upto`."""
         if not self._held or upto <= self._judged:
             return []
-        quarters = joined(self._held)
+        quarters = self._since(self._judged - REACH)
         begin, end = np.searchsorted(quarters.number, [self._judged, upto], side="right").tolist()
         self._judged = upto
         jumped, off = self._open
@@ -90,12 +90,24 @@ class Excursions:
                 open_ns = int(group[0])
                 break
             self._known = np.concatenate([self._known, group])
-            found += self._among(_within(jumped, group), _within(off, group), quarters.pairs, noise)
+            near = self._since((int(group[0]) - BESIDE_NS) // QUARTER_NS).pairs
+            found += self._among(_within(jumped, group), _within(off, group), near, noise)
         self._open = jumped[jumped >= open_ns], off[off >= open_ns]
         oldest = upto - KEPT
         self._known = self._known[self._known >= oldest * QUARTER_NS]
-        self._held = [quarters.since(oldest)] if quarters.number[-1] >= oldest else []
+        self._held = [part.since(oldest) for part in self._held if part.number[-1] >= oldest]
         return found
+
+    def _since(self, number: int) -> Quarters:
+        """The quarters held from `number` on, and the one before them, whose last pair counts. To
+        join all would be to copy seconds of pairs each quarter."""
+        parts: list[Quarters] = []
+        for part in reversed(self._held):
+            at = int(np.searchsorted(part.number, number))
+            parts.append(part.part(max(at - 1, 0), len(part)))
+            if at:
+                break
+        return joined(parts[::-1])
 
     def _among(self, jumped: Times, off: Times, pairs: SentPairs, noise: Noise) -> list[Excursion]:
         """Excursions among departing pairs that nothing parts. What lies between jumps goes first,

@@ -75,7 +75,7 @@ class Pipeline:
         )
         self._levels = Levels(coupler, hang_ns)
         self._excursions = Excursions(coupler)
-        self._watchdog = Watchdog(config.watchdog, open_kinds, memories)
+        self._watchdog = Watchdog(config.watchdog, open_kinds, memories, hang_ns)
         quiet_w = RELEASE * config.transmission.min_forward_w
         self._quiet_v = (
             float(coupler.forward.volts(quiet_w)),

@@ -96,6 +96,12 @@ def settled_of(block: PowerBlock) -> Floats:
 
 def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list[Totals]:
     """The totals of the new pairs of each span."""
+    unneeded = max(spans[0].since, spans[0].begin - RECENT - 1)
+    block, settled = block[unneeded:], settled[:, unneeded:]
+    spans = [
+        Span(max(since - unneeded, 0), begin - unneeded, end - unneeded)
+        for since, begin, end in spans
+    ]
     times, forward_w, reflected_w = block.time_ns, block.forward_w, block.reflected_w
     steps = np.diff(times, prepend=times[0])
     gaps = _gaps(steps, spans)
@@ -171,30 +177,36 @@ def highest_ratios(
     """
     past = slice(spans[0].since, spans[-1].end)
     count, forward, reflected = settled[:, past]
-    if len(spans) == 1:
-        # No window's ratio exceeds that of its highest pair, which mostly settles the matter.
-        highest = sought[0].highest
-        if not ((reflected > highest * forward) & (count > 0)).any():
-            return [highest]
+    highest = sought[0].highest
+    excess = reflected - highest * forward
+    # No window's ratio exceeds that of its highest pair, which often settles the matter,
+    if len(spans) == 1 and excess.max() <= 0:
+        return [highest]
     times = times[past]
-    before = first_since(times, 0, hold_ns - 1)
-    count, forward, reflected = (_sums_since(before, row) for row in (count, forward, reflected))
-    reached_ns = times.copy()
-    reached_ns[1:] += (times[1:] - times[:-1]) // 2
+    first = spans[0].begin - past.start
+    before = first_since(times, first, hold_ns - 1)
+    # and of none can it be more where the sum of what is beyond it is not.
+    if len(spans) == 1 and _sums_since(before, first, excess).max() < -1e-9 * np.abs(excess).sum():
+        return [highest]
+    count, forward, reflected = (
+        _sums_since(before, first, row) for row in (count, forward, reflected)
+    )
+    previous = np.maximum(np.arange(first, len(times)) - 1, 0)
+    reached_ns = times[first:] + (times[first:] - times[previous]) // 2
     with np.errstate(divide="ignore", invalid="ignore"):
         readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
         ratio = reflected / forward
     found = []
     for span, (start_ns, floor_w, highest) in zip(spans, sought, strict=True):
-        new = slice(span.begin - past.start, span.end - past.start)
+        new = slice(span.begin - spans[0].begin, span.end - spans[0].begin)
         fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
         found.append(float(ratio[new].max(where=fit, initial=highest)))
     return found
 
 
-def _sums_since(before: NDArray[np.intp], column: Floats) -> Floats:
-    """For each place of a column the sum from the place `before` to this."""
+def _sums_since(before: NDArray[np.intp], first: int, column: Floats) -> Floats:
+    """For each place of a column from `first` on the sum from the place `before` to this."""
     totals = np.empty(len(column) + 1)
     totals[0] = 0.0
     np.cumsum(column, out=totals[1:])
-    return np.asarray(totals[1:] - totals.take(before))
+    return np.asarray(totals[first + 1 :] - totals.take(before))

@@ -79,10 +79,11 @@ def traffic(
     return alarms, transmissions, driver.start_ns
 
 
-def test_a_day_raises_nothing() -> None:
-    alarms, transmissions, _ = traffic(24)
+def test_a_third_of_a_day_raises_nothing() -> None:
+    """`tests.bench.clean_traffic` has the whole day."""
+    alarms, transmissions, _ = traffic(8)
     assert alarms == []
-    assert len(transmissions) > 700
+    assert len(transmissions) > 230
     assert {row.channel for row in transmissions} == {1, 20, 40}
     assert max(row.forward_w_max for row in transmissions) > 12
     # Every SWR that is shown lies within what the station can have.

@@ -169,7 +169,7 @@ def test_a_restart_in_mid_transmission_neither_loses_nor_doubles(tmp_path: Path,
                 WRITER,
                 str(master),
                 "200",
-                json.dumps([[3, line(*QUIET).decode()], [12, line(4, 0.1).decode()]]),
+                json.dumps([[3, line(*QUIET).decode()], [9, line(4, 0.1).decode()]]),
             ],
             pass_fds=[master],
             stdout=subprocess.DEVNULL,
@@ -177,7 +177,7 @@ def test_a_restart_in_mid_transmission_neither_loses_nor_doubles(tmp_path: Path,
         daemon = Running(config)
         try:
             daemon.wait_reading(config)
-            time.sleep(6)
+            time.sleep(4.5)
             if how == "stop":
                 code, said = daemon.stop()
                 assert code == 0, said

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from drivers.contract import EndOfInput, SampleBlock
@@ -611,6 +611,13 @@ PARTS = st.lists(
     fault=st.sampled_from(["none", "swapped", "stuck", "clipped", "stuck for a while"]),
     noise_v=st.sampled_from([0.0, 4e-4, 3e-3]),
     decay_s=st.sampled_from([0.005, 0.1]),
+)
+@example(  # a level that changes while the detectors discharge
+    parts=[(0.08, 0.0, 1.0), (3.0, 0.25, 1.0), (0.02, 0.25, 1.5), (3.0, 0.0, 1.0)],
+    places=[],
+    fault="none",
+    noise_v=0.0,
+    decay_s=0.1,
 )
 def test_the_cut_of_the_blocks_does_not_matter(
     parts: list[Part], places: list[int], fault: str, noise_v: float, decay_s: float

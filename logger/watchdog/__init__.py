@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 import msgspec
 
 from logger.config import WatchdogOptions
-from logger.quarters import Quarters
+from logger.quarters import QUARTER_NS, Quarters
 from logger.rows import AlarmChange, Excursion, Row, Second, Transmission
 from logger.view import View
 from logger.watchdog import (
@@ -49,6 +49,7 @@ class Watchdog:
 
     open_kinds  alarms that are open from before, so that they are not raised again
     memories    what rules had learned by then, as `memories` gives it
+    hang_ns     a pause shorter than this does not end a transmission
     """
 
     def __init__(
@@ -56,7 +57,9 @@ class Watchdog:
         options: WatchdogOptions,
         open_kinds: Iterable[str] = (),
         memories: Mapping[str, bytes] | None = None,
+        hang_ns: int = 0,
     ) -> None:
+        self._hang_ns = hang_ns
         still_open = set(open_kinds)
 
         def active(kind: str) -> bool:
@@ -135,7 +138,8 @@ class Watchdog:
         changes: list[AlarmChange] = []
         for row in sorted(complete, key=_place):
             if quarters is not None and isinstance(row, Transmission):
-                own, quarters = quarters.split(row.end_ns)
+                # Those that are over before it is certain that the transmission is.
+                own, quarters = quarters.split(row.end_ns + self._hang_ns - QUARTER_NS + 1)
                 changes += self._by_quarters(own, start_at)
             changes += self._by_row(row, start_at)
         if quarters is not None:
