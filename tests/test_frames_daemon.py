@@ -12,7 +12,7 @@ import msgspec
 from scipy.optimize import brentq
 
 from tests import avr
-from tests.avr import Board
+from tests.boards import Board
 from tests.counterparts import until
 from tests.station import Running, mismatchd, volts, write_config
 
