@@ -75,11 +75,11 @@ class Board:
 class Reader:
     """Reads a board by the driver, and keeps the parts."""
 
-    def __init__(self, board: Board, **options: int) -> None:
-        self.driver = FramesDriver(FramesOptions(port=board.port, **options))
+    def __init__(self, board: Board, port: str | None = None, **options: int) -> None:
+        self.driver = FramesDriver(FramesOptions(port=port or board.port, **options))
         self.parts: list[SampleBlock] = []
         self.notices: list[str] = []
-        self.driver.open()
+        self.driver.open_or_wait()
 
     def read(self, seconds: float = 5.0, until: Callable[[], bool] = lambda: False) -> None:
         end_s = time.monotonic() + seconds

@@ -17,6 +17,7 @@ from drivers.frames.messages import Type
 from tests import micropython
 from tests.boards import Board, Reader
 from tests.counterparts import until
+from tests.serial_faults import ser2net
 from tests.station import Running, pty, volts, write_config
 from tests.test_frames_daemon import INHIBIT, alarms
 from tests.test_frames_framing import rows
@@ -257,6 +258,40 @@ def test_the_service_pin_leaves_the_board_to_its_owner(tmp_path: Path) -> None:
     ):
         assert board.process.wait(5) == 0
         assert [told.value for told in board.events("inhibit")] == ["0"]
+
+
+@pytest.mark.parametrize("scheme", ["socket", "rfc2217"])
+@pytest.mark.filterwarnings("ignore:setDaemon:DeprecationWarning", "ignore:setName")
+def test_behind_a_serial_port_server(tmp_path: Path, board: Board, scheme: str) -> None:
+    board.say("volts 2500 1000")
+    with ser2net(tmp_path, Path(board.port), scheme) as (url, start, kill):
+        start()
+        reader = Reader(board, url)
+        reader.until(lambda: len(reader.parts) > 20)
+        assert codes(reader, 0) == ({4 * 3102}, {4 * 1240})
+        reader.driver.send(b"inhibit 255")  # a byte that telnet doubles
+        board.wait("inhibit", lambda told: len(told) == 3)
+        on, off = board.events("inhibit")[1:]
+        assert 254_000 <= off.us - on.us <= 256_000
+        # All values of a byte, in numbers and codes alike.
+        reader.driver.send(b"pattern on")
+        before = reader.driver.counters["blocks"]
+        reader.until(lambda: reader.driver.counters["blocks"] > before + 60)
+        reader.driver.send(b"pattern off")
+        counters = reader.driver.counters
+        assert counters["corrupt"] == counters["lost"] == counters["pattern_wrong"] == 0
+        kill()
+        reader.until(lambda: reader.driver.away is not None)
+        start()
+        back = len(reader.parts)
+        reader.until(lambda: len(reader.parts) > back + 5)
+        reader.driver.close()
+    # What the line holds meanwhile is not lost; what is lost is known.
+    counters = reader.driver.counters
+    assert codes(reader, back) == ({4 * 3102}, {4 * 1240})
+    assert counters["restarted"] == counters["unidentified"] == 0
+    assert counters["corrupt"] + counters["partial"] <= 2
+    assert not counters["lost"] or any(part.gap for part in reader.parts[back:])
 
 
 def test_from_volts_to_the_alarm_and_the_inhibit_output(tmp_path: Path) -> None:
