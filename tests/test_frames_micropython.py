@@ -292,7 +292,7 @@ def test_behind_a_serial_port_server(tmp_path: Path, board: Board, scheme: str) 
     counters = reader.driver.counters
     assert codes(reader, back) == ({4 * 3102}, {4 * 1240})
     assert counters["restarted"] == counters["pattern_wrong"] == 0
-    assert counters["corrupt"] + counters["partial"] <= 2
+    assert counters["corrupt"] <= 1
     assert not counters["lost"] or any(part.gap for part in reader.parts[back:])
 
 
