@@ -99,13 +99,16 @@ class Bridge:
 
 
 @contextlib.contextmanager
-def ser2net(folder: Path, port: Path) -> Iterator[tuple[str, Callable[[], None], Any]]:
-    """The URL of a real RFC 2217 server for a port, what starts it, and what kills it."""
+def ser2net(
+    folder: Path, port: Path, scheme: str = "rfc2217"
+) -> Iterator[tuple[str, Callable[[], None], Any]]:
+    """The URL of a real server for a port, what starts it, and what kills it."""
+    telnet, end = {"rfc2217": ("telnet(rfc2217),", "?ign_set_control"), "socket": ("", "")}[scheme]
     number = free_port()
     config = folder / "ser2net.yaml"
     config.write_text(
         "connection: &one\n"
-        f"  accepter: telnet(rfc2217),tcp,127.0.0.1,{number}\n"
+        f"  accepter: {telnet}tcp,127.0.0.1,{number}\n"
         f"  connector: serialdev(nouucplock),{port.resolve()},115200n81,local\n"
     )
     slave = os.open(port, os.O_RDWR | os.O_NOCTTY)  # a pty whose slave nobody has hangs up
@@ -123,7 +126,7 @@ def ser2net(folder: Path, port: Path) -> Iterator[tuple[str, Callable[[], None],
             process.wait()
 
     try:
-        yield f"rfc2217://127.0.0.1:{number}?ign_set_control", start, kill
+        yield f"{scheme}://127.0.0.1:{number}{end}", start, kill
     finally:
         kill()
         os.close(slave)

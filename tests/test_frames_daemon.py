@@ -12,12 +12,12 @@ import msgspec
 from scipy.optimize import brentq
 
 from tests import avr
-from tests.avr import Board
+from tests.boards import Board
 from tests.counterparts import until
 from tests.station import Running, mismatchd, volts, write_config
 
 CODE_V = 5 / 1023
-POWER_W, REFLECTED_W = 4.0, 0.3
+SCRIPT = [(4.0, 0.3), (9.0, 0.1), (1.0, 0.25)]  # watts, forward and reflected
 
 INHIBIT = {
     "kind": "inhibit",
@@ -64,16 +64,17 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
         running = Running(config)
         try:
             running.wait_reading(config)
-            time.sleep(1.0)
-            key(board, POWER_W, REFLECTED_W)
-            time.sleep(1.5)
-            key(board, 0, 0)
-            time.sleep(1.5)
-            key(board, POWER_W, REFLECTED_W)
+            time.sleep(0.5)
+            for forward_w, reflected_w in SCRIPT:
+                key(board, forward_w, reflected_w)
+                time.sleep(0.8)
+                key(board, 0, 0)
+                time.sleep(0.6)
+            key(board, *SCRIPT[0])
             time.sleep(0.5)
             assert alarms(running) == []
             assert [told.value for told in board.events("inhibit")] == ["0"]
-            key(board, POWER_W, POWER_W)  # the plug comes off
+            key(board, SCRIPT[0][0], SCRIPT[0][0])  # the plug comes off
             board.wait("inhibit", lambda told: told[-1].value == "1")
             key(board, 0, 0)
             assert until(lambda: bool(alarms(running)))
@@ -83,18 +84,43 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
             board.wait("inhibit", lambda told: told[-1].value == "0")
         finally:
             running.kill()
-        opened, inhibited = board.events("volts")[-2], board.events("inhibit")[-2]
-    took_ms = (inhibited.us - opened.us) / 1000
+        keyed, inhibited = board.events("volts"), board.events("inhibit")[-2]
+    took_ms = (inhibited.us - keyed[-2].us) / 1000
     print(f"open to inhibit: {took_ms:.1f} ms of the board's time")
     assert took_ms < 50
     assert raised["kind"] in ("high-swr", "high-reflected-power")
-    rows = list(csv.DictReader(exported(config)))
-    assert len(rows) == 2
-    low_w, high_w = (watts(volts(POWER_W) + off) for off in (-CODE_V, CODE_V))
-    low, high = (watts(volts(REFLECTED_W) + off) for off in (-CODE_V, CODE_V))
-    assert low_w < float(rows[0]["forward_w_mean"]) < high_w
-    assert low < float(rows[0]["reflected_w_mean"]) < high
-    assert swr(high_w, low) < float(rows[0]["swr"]) < swr(low_w, high)
+    *rows, opened = csv.DictReader(exported(config))
+    assert len(rows) == len(SCRIPT)
+    for i, (row, powers_w) in enumerate(zip(rows, SCRIPT, strict=True)):
+        check(row, *powers_w)
+        on, off = keyed[1 + 2 * i : 3 + 2 * i]
+        assert abs(float(row["duration_s"]) - (off.us - on.us) / 1e6) < 0.02
+    assert float(opened["swr_max"]) > 3
+    check({**opened, "swr": "", "reflected_w_mean": ""}, SCRIPT[0][0], 0)
+
+
+def check(row: dict[str, str], forward_w: float, reflected_w: float) -> None:
+    """Are these the scripted powers, as far as the converter can tell?
+
+    Its code is the largest whole number of steps that fits, so that up to a step is missing; the
+    script is in whole millivolts.
+    """
+    (low_w, high_w), (low, high) = (
+        (watts(volts(w) - CODE_V - 0.0005), watts(volts(w) + 0.0005))
+        for w in (forward_w, reflected_w)
+    )
+    assert low_w < float(row["forward_w_mean"]) < high_w
+    if row["swr"]:
+        true = swr(forward_w, reflected_w)
+        read = {name: row[name] for name in ("forward_w_mean", "reflected_w_mean", "swr")}
+        print(
+            f"{forward_w:g} W ({low_w:.4g} to {high_w:.4g}), {reflected_w:g} W back ({low:.4g} to"
+            f" {high:.4g}), SWR {true:.4f} ({swr(high_w, low):.4f} to {swr(low_w, high):.4f}):"
+            f" {read}"
+        )
+        assert float(row["swr_low"]) < true < float(row["swr_high"])
+        assert low < float(row["reflected_w_mean"]) < high
+        assert swr(high_w, low) < float(row["swr"]) < swr(low_w, high)
 
 
 def exported(config: Path) -> io.StringIO:

@@ -6,7 +6,7 @@ import ctypes
 import os
 import subprocess
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -14,13 +14,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.contract import SampleBlock
 from drivers.frames import messages
-from drivers.frames.driver import FramesDriver, FramesOptions
 from drivers.frames.framing import MOST, frame, unframe
 from drivers.frames.messages import Type
 from tests import avr
-from tests.avr import Board
+from tests.boards import Board, Reader
 from tests.servers import needed
 from tests.test_frames_framing import rows
 
@@ -54,31 +52,6 @@ def firmware(folder: Path) -> Path:
 def board(emulator: Path, firmware: Path) -> Iterator[Board]:
     with avr.running(emulator, firmware) as board:
         yield board
-
-
-class Reader:
-    """Reads a board by the driver, and keeps the parts."""
-
-    def __init__(self, board: Board, **options: int) -> None:
-        self.driver = FramesDriver(FramesOptions(port=board.port, **options))
-        self.parts: list[SampleBlock] = []
-        self.notices: list[str] = []
-        self.driver.open()
-
-    def read(self, seconds: float = 5.0, until: Callable[[], bool] = lambda: False) -> None:
-        end_s = time.monotonic() + seconds
-        while not until() and time.monotonic() < end_s:
-            part = self.driver.read(0.05, 0.0)
-            if part is not None:
-                self.parts.append(part)
-            self.notices += self.driver.notices()
-
-    def until(self, true: Callable[[], bool], limit_s: float = 10.0) -> None:
-        self.read(limit_s, true)
-        assert true(), (self.driver.counters, self.notices)
-
-    def joined(self, name: str, first: int = 0) -> np.ndarray:
-        return np.concatenate([getattr(part, name) for part in self.parts[first:]])
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""`mismatchd ports`: serial ports, their stable names and what is probably behind them."""
+"""`mismatchd ports`: serial ports, their stable names and what is behind them."""
 
 from __future__ import annotations
 
@@ -10,10 +10,36 @@ from logger.cli.station import config_option
 
 
 @click.command("ports")
+@click.argument("ports", nargs=-1, metavar="[PORT]...")
+@click.option(
+    "--identify",
+    is_flag=True,
+    help="Open each port, ask whether a bridge is there and listen for four seconds. Opening a port"
+    " reboots some boards, and the question is six bytes that other devices may not like: name the"
+    " PORTs (or addresses such as socket://HOST:PORT) to be asked, or all are.",
+)
+@click.option(
+    "--baud", type=click.IntRange(min=1), default=115200, show_default=True, help="For --identify."
+)
 @config_option
-def command(config_path: Path | None) -> None:
-    """List serial ports with their stable names and what is probably behind them."""
+def command(config_path: Path | None, ports: tuple[str, ...], identify: bool, baud: int) -> None:
+    """List serial ports with their stable names and what is probably behind them.
+
+    No port is opened unless you say --identify. A port that another program has locked, as the
+    daemon does, is left alone.
+    """
     from drivers.serial_ports import format_ports, list_ports
 
     del config_path  # every command takes it; this one has no use for it
-    click.echo(format_ports(list_ports()))
+    if ports and not identify:
+        raise click.UsageError("a PORT is named for --identify only")
+    there = [] if ports else list_ports()
+    if not ports:
+        click.echo(format_ports(there))
+    if identify:
+        from drivers.identify import identify as ask
+
+        names = ports or tuple(port.device for port in there)
+        names = tuple(dict.fromkeys(names))
+        for name, words in zip(names, ask(names, baud), strict=True):
+            click.echo(f"{name}: {words}")

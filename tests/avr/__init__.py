@@ -5,13 +5,12 @@ from __future__ import annotations
 import contextlib
 import os
 import subprocess
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
 
+from tests.boards import Board
 from tests.servers import needed
 from tests.station import pty
 
@@ -47,50 +46,6 @@ def build_board(folder: Path) -> Path:
     return board
 
 
-class Told(NamedTuple):
-    """Something that happened on the board, at µs of its own time."""
-
-    us: int
-    what: str
-    value: str
-
-
-class Board:
-    """A running board. `port` is the name of its serial line, `master` the board's end of it."""
-
-    def __init__(self, process: subprocess.Popen[bytes], master: int, port: str) -> None:
-        self.process = process
-        self.master = master
-        self.port = port
-        self._rest = b""
-        self.told: list[Told] = []
-
-    def say(self, words: str) -> None:
-        """Something for the board's surroundings; see board.c."""
-        assert self.process.stdin is not None
-        self.process.stdin.write(words.encode() + b"\n")
-        self.process.stdin.flush()
-
-    def events(self, what: str) -> list[Told]:
-        """What has happened of this kind."""
-        assert self.process.stdout is not None
-        with contextlib.suppress(BlockingIOError):
-            while data := os.read(self.process.stdout.fileno(), 65536):
-                *lines, self._rest = (self._rest + data).split(b"\n")
-                for text in lines:
-                    us, kind, value = text.decode().split(" ", 2)
-                    self.told.append(Told(int(us), kind, value))
-        return [told for told in self.told if told.what == what]
-
-    def wait(self, what: str, true: Callable[[list[Told]], bool], limit_s: float = 10) -> None:
-        """Wait until what has happened of this kind is as wanted."""
-        until_s = time.monotonic() + limit_s
-        while not true(self.events(what)):
-            assert time.monotonic() < until_s, self.told
-            assert self.process.poll() is None, self.told
-            time.sleep(0.005)
-
-
 @contextlib.contextmanager
 def running(board: Path, firmware: Path, speed: float = 1.0) -> Iterator[Board]:
     """The firmware on a board, so many times as fast as real time."""
@@ -102,12 +57,11 @@ def running(board: Path, firmware: Path, speed: float = 1.0) -> Iterator[Board]:
             stderr=subprocess.DEVNULL,
             pass_fds=[master],
         )
+        assert process.stdin is not None
         assert process.stdout is not None
-        os.set_blocking(process.stdout.fileno(), False)
         try:
-            yield Board(process, master, port)
+            yield Board(process, process.stdin, process.stdout, master, port)
         finally:
-            assert process.stdin is not None
             process.stdin.close()
             try:
                 process.wait(5)

@@ -1,0 +1,105 @@
+"""What is behind a port: it is opened, asked whether it is the bridge, and listened to."""
+
+from __future__ import annotations
+
+import errno
+import threading
+import time
+from collections.abc import Iterator, Sequence
+
+from drivers.contract import LinkError
+from drivers.frames.messages import VERSION, Identity, command
+from drivers.frames.stream import FrameStream
+from drivers.recording import Chunk
+from drivers.serial_link import SerialLink
+from drivers.timeline import host_ns
+
+LISTEN_S = 4.0  # a board that the opening reboots may wait two seconds for new firmware
+OPEN_S = 6.0  # a server that does not answer
+ASK_S = 1.0
+LINES = 3  # so many of text in a row
+SHOWN = 60  # characters of a line
+MOST = 65536  # bytes of one port
+
+
+def identify(ports: Sequence[str], baud: int, listen_s: float = LISTEN_S) -> Iterator[str]:
+    """A line for each port, in order. All are asked at once, within ten seconds or so.
+
+    A port that another program has locked is left as it is.
+    """
+    found = dict.fromkeys(ports, "does not open within reasonable time")
+    threads = [
+        threading.Thread(target=_into, args=(found, port, baud, listen_s), daemon=True)
+        for port in found
+    ]
+    for thread in threads:
+        thread.start()
+    until_s = time.monotonic() + OPEN_S + listen_s
+    for port, thread in zip(found, threads, strict=True):
+        thread.join(max(0.0, until_s - time.monotonic()))
+        yield found[port]
+
+
+def _into(found: dict[str, str], port: str, baud: int, listen_s: float) -> None:
+    found[port] = ask(port, baud, listen_s)
+
+
+def ask(port: str, baud: int, listen_s: float) -> str:
+    """What is behind this port, in one line."""
+    link = SerialLink(port, baud)
+    try:
+        link.open()
+    except LinkError as error:
+        if getattr(error.__cause__, "errno", None) in (errno.EBUSY, errno.EAGAIN):
+            return f"busy, and left alone: another program has it (`fuser -v {port}` names it)"
+        return str(error)
+    try:
+        return _listen(link, baud, listen_s)
+    except LinkError as error:
+        return str(error)
+    finally:
+        link.close()
+
+
+def _listen(link: SerialLink, baud: int, listen_s: float) -> str:
+    stream = FrameStream(baud)
+    received = b""
+    until_s = time.monotonic() + listen_s
+    ask_s = 0.0
+    while (now_s := time.monotonic()) < until_s and link.away is None:
+        if now_s >= ask_s:  # again: it may have been rebooting
+            ask_s = now_s + ASK_S
+            link.write(command("identify"))
+        data = link.read(min(0.1, until_s - now_s))
+        stream.feed([Chunk(host_ns(), data)])
+        received = (received + data)[-MOST:]
+        if stream.identity is not None:
+            return _bridge(stream.identity)
+        if stream.version is not None:
+            return f"a bridge of wire protocol {stream.version}; this program speaks {VERSION}"
+        line = _line(received)
+        if line is not None:
+            return f"prints lines: {line!r}; kind: text-lines, if these are its volts"
+    if link.away is not None:
+        return link.away
+    if received:
+        return "sends bytes that are neither frames nor lines: look at the baud rate"
+    return f"silent for {listen_s:g} s"
+
+
+def _bridge(identity: Identity) -> str:
+    settings = identity.settings
+    return (
+        f"the bridge {identity.name!r}, wire protocol {VERSION}: a pair each {settings.period_us}"
+        f" µs, {settings.block} a block; started by: {identity.why_started}; kind: frames"
+    )
+
+
+def _line(received: bytes) -> str | None:
+    """The last of enough whole lines of text; the first may be torn."""
+    lines = received.splitlines(keepends=True)[1:]
+    whole = [line for line in lines if line.endswith((b"\n", b"\r"))][-LINES:]
+    texts = [line.strip().decode("ascii", "replace") for line in whole]
+    if len(texts) < LINES or not all(text.isascii() and text.isprintable() for text in texts):
+        return None
+    return next((text[:SHOWN] for text in reversed(texts) if text), None)
