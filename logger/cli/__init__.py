@@ -18,6 +18,7 @@ COMMANDS = {
     "ports": "ports",
     "calibrate": "calibrate",
     "chart": "chart",
+    "feedline": "feedline",
     "export": "export",
     "status": "status",
     "alarms": "alarms",
