@@ -20,6 +20,7 @@ COMMANDS = {
     "chart": "chart",
     "feedline": "feedline",
     "export": "export",
+    "live": "live",
     "status": "status",
     "alarms": "alarms",
     "journal": "journal",
