@@ -25,7 +25,7 @@ SUFFIX = ".live"
 PERIOD_S = 0.1
 ALIVE_S = 1.0
 MOST_CLIENTS = 16
-HELD_BYTES = 8192  # for a client that is slow; some seconds of lines
+HELD_BYTES = 32768  # for a client that is slow; some seconds of lines
 
 
 class LiveFeed:
@@ -71,16 +71,17 @@ class LiveFeed:
         return True
 
     def _welcome(self) -> None:
-        with contextlib.suppress(OSError):
-            client, _ = self._listener.accept()
-            if len(self._clients) >= MOST_CLIENTS:
-                client.close()
-                return
-            client.setblocking(False)
-            client.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, HELD_BYTES)
-            self._clients.append(client)
-            self._tap.open = True
-            self._due_s = self._sent_s = 0.0
+        with contextlib.suppress(OSError):  # there is nobody else
+            while True:
+                client, _ = self._listener.accept()
+                if len(self._clients) >= MOST_CLIENTS:
+                    client.close()
+                    continue
+                client.setblocking(False)
+                client.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, HELD_BYTES)
+                self._clients.append(client)
+                self._tap.open = True
+                self._sent_s = 0.0  # a line for it, but no more than ten a second for whoever comes
 
     def _hear(self, client: socket.socket) -> None:
         """Nothing is asked here; an end is."""
