@@ -22,7 +22,7 @@ LENGTHS_M = (10.0, 20.0, 30.0)
 @click.group(
     "feedline",
     cls=LazyGroup,
-    modules={},
+    modules={"measure": "feedline_measure"},
     invoke_without_command=True,
 )
 @config_option
@@ -85,7 +85,8 @@ def command(
 
     Attenuation is the median of what is published for a standard designation; the column
     `sources` has the total by the lowest and the highest of them. Frequency and length default to
-    those of the configuration, which is not needed otherwise.
+    those of the configuration, which is not needed otherwise. `feedline measure` tells what the
+    installed line loses.
     """
     context.obj = config_path
     if context.invoked_subcommand is not None:
