@@ -117,6 +117,14 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
         }
 
 
+class FeedlineOptions(Section, frozen=True, kw_only=True):
+    """The installed line: cable by designation, or NAME=DB by its data sheet (dB per 100 m at the
+    station's frequency), and length (m)."""
+
+    cable: Text | None = None
+    length_m: Positive | None = None
+
+
 class StoreOptions(Section, frozen=True, kw_only=True):
     """The database, and for how many days raw volts are kept."""
 
@@ -203,6 +211,7 @@ class Sections(Section, frozen=True, kw_only=True):
     calibration: Path | None = None
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    feedline: FeedlineOptions = FeedlineOptions()
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None

@@ -5,6 +5,7 @@
     forwarders follow the store, each on its own connection (see forward/)
     notifiers tell of alarms, each through its own channel (see notify/)
     metrics   answers scrapers, if asked to (see metrics.py)
+    live      readings of the moment to who is connected (see live/feed.py)
     main      signals, the status socket, the service manager, the end
 
 A finite input (a file) may be made to wait, so it is read no faster than rows are stored; a device
@@ -14,13 +15,14 @@ told.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import math
 import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drivers.contract import READ, Driver, DriverError, EndOfInput, SampleBlock
@@ -34,6 +36,10 @@ from logger.handover import Handover
 from logger.health import Clocks, HealthGauge, Totals, next_row_s
 from logger.host_clock import running_ns, synchronised
 from logger.keeper import COMMIT_S, DAY_NS, Keeper, Tell
+from logger.live.feed import LiveFeed
+from logger.live.meter import reading_of
+from logger.live.reading import Reading
+from logger.live.tap import Tap
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory, Row
 from logger.sd_notify import ServiceManager, Supervision
@@ -41,6 +47,7 @@ from logger.status import StatusSocket
 from logger.store.database import Store, Stored
 from logger.store.lock import StoreLock
 from logger.utc import format_ns
+from logger.view import View
 
 if TYPE_CHECKING:
     from logger.forward.influx import InfluxForwarder
@@ -61,6 +68,7 @@ HEALTH_S = 60.0
 HEALTH_WAITS_S = 5.0  # a row of health for others to be stored with
 SALVAGE_S = 1.5  # a salvage gets this long when the daemon is to end,
 STOP_S = 2.5  # capture and keeper this long,
+LIVE_S = 0.5  # the live feed this long,
 FORWARD_S = 2.0  # and then the forwarders and notifiers
 
 
@@ -106,7 +114,8 @@ class Daemon:
             log.warning("still open from before: %s", ", ".join(open_kinds))
         self._open_kinds = set(open_kinds)
         self._memories = dict(self._keeper.memories)
-        self._pipeline = Pipeline(config, coupler, open_kinds, self._memories)
+        self._tap = Tap()
+        self._pipeline = Pipeline(config, coupler, open_kinds, self._memories, tap=self._tap.give)
         self._order = Order()
         self._dating: Dating | None = None
         if getattr(driver, "clock", "utc") == "host":
@@ -156,7 +165,7 @@ class Daemon:
             for number in (signal.SIGTERM, signal.SIGINT)
         }
         try:
-            with StatusSocket(self._config.store.path, self.status) as socket:
+            with StatusSocket(self._config.store.path, self.status) as socket, self._live():
                 threads = [
                     threading.Thread(target=self._guard, args=(work, socket.wake), name=name)
                     for name, work in (("capture", self._capture), ("keeper", self._keep))
@@ -326,7 +335,13 @@ class Daemon:
         rows = [*ended, change]
         if change.shift is not None:  # as if the daemon had been started again
             self._note(rows)
-            self._pipeline = Pipeline(self._config, self._coupler, self._open_kinds, self._memories)
+            self._pipeline = Pipeline(
+                self._config,
+                self._coupler,
+                self._open_kinds,
+                self._memories,
+                tap=self._tap.give,
+            )
             self._last_ns += change.shift.by_ns
         return rows
 
@@ -421,7 +436,28 @@ class Daemon:
         backlog = sum(waiting) if waiting else None
         return [self._gauge.row(clocks, totals, synchronised(), backlog)]
 
-    # forwarders, metrics and status
+    # forwarders, metrics, the live feed and status
+
+    @contextlib.contextmanager
+    def _live(self) -> Iterator[None]:
+        """The live feed, on a thread of its own."""
+        feed = LiveFeed(self._config.store.path, self._tap, self._live_reading)
+        thread = threading.Thread(target=self._serve_live, args=(feed,), name="live", daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            feed.end()
+            thread.join(LIVE_S)
+
+    def _serve_live(self, feed: LiveFeed) -> None:
+        try:
+            feed.run()
+        except Exception:  # those who look on must not end the watch
+            log.exception("the live feed has ended")
+
+    def _live_reading(self, views: Sequence[View]) -> Reading:
+        return reading_of(views, self._config.station.channel, tuple(self._open_kinds))
 
     def _start_forwarders(self) -> list[threading.Thread]:
         """A thread each, so that a dead server holds up no other."""

@@ -5,7 +5,7 @@ Live, replayed and simulated pairs all go through here, and only their timestamp
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 import msgspec
 import numpy as np
@@ -41,6 +41,7 @@ class Pipeline:
     open_kinds  alarms that are open from before
     memories    what rules had learned by then: the content of the last `Memory` of each
     archive     whether pairs for the archive are among the rows
+    tap         is shown each block that is worked on, and must not wait
     """
 
     def __init__(
@@ -51,6 +52,7 @@ class Pipeline:
         memories: Mapping[str, bytes] | None = None,
         *,
         archive: bool = True,
+        tap: Callable[[View], None] | None = None,
     ) -> None:
         content = coupler.content
         self._coupler = coupler
@@ -65,6 +67,7 @@ class Pipeline:
         hang_ns = round(config.transmission.hang_ms * 1e6)
         self._thin_sample = ThinSample()
         self._selection = Selection(hang_ns) if archive else None
+        self._tap = tap
         self._begins = True
         self._transmissions = Transmissions(
             coupler,
@@ -166,6 +169,8 @@ class Pipeline:
         )
         rows = self._transmissions.update(block, keyed, noise)
         view = View(block, keyed, noise, self._coupler, step_v)
+        if self._tap is not None:
+            self._tap(view)
         quarters = self._levels.update(view)
         rows += self._excursions.update(quarters, int(block.time_ns[-1]), noise)
         changes = self._watchdog.update(view, self._transmissions.start_at)

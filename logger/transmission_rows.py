@@ -97,8 +97,8 @@ def rows_of(many: Sequence[Found], coupler: Coupler) -> list[Transmission | Seco
             axis=1,
         )
         flags = np.concatenate([[found.flags for found in some], *(part.flags for part in ready)])
-        bounds, flags = _bounds(coupler, noise, sums, flags)
-        table = np.concatenate([sums[PF : VR + 1] / sums[COUNT], bounds])
+        bounds_, flags = bounds(coupler, noise, sums, flags)
+        table = np.concatenate([sums[PF : VR + 1] / sums[COUNT], bounds_])
         figures = table
         if np.isnan(table).any():
             figures = table.astype(object)
@@ -174,7 +174,7 @@ def _transmission(
     )
 
 
-def _bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[Floats, Times]:
+def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[Floats, Times]:
     """SWR and its four bounds (5, n) with NaN where unreadable, and flags (n,), from sums."""
     unsettled = sums[S_COUNT] == 0
     count = np.where(unsettled, sums[COUNT], sums[S_COUNT])

@@ -21,6 +21,7 @@ from logger.calibration.bench_session import (
 )
 from logger.calibration.points_file import PointsFile
 from logger.calibration.steady import Level, Quiet, Reading, Trouble, Watch, unsteady
+from logger.cli.numbers import positive
 from logger.cli.terminal import Stop, Terminal
 
 CAUTIONS = (
@@ -55,15 +56,6 @@ LINGER_S = 0.05
 PIECE_NS = 50_000_000
 SILENCE_S = 3.0
 REMIND_S = 3.0
-
-
-def positive(text: str) -> float | None:
-    """A finite number above 0, with a decimal point or comma; None if it is not one."""
-    try:
-        value = float(text.strip().replace(",", "."))
-    except ValueError:
-        return None
-    return value if 0 < value < math.inf else None
 
 
 class Scale:

@@ -11,19 +11,12 @@ from drivers.contract import EndOfInput
 from logger.calibration.bench_points import CONDITIONS, WATTS_PER_VOLT2
 from logger.calibration.bench_session import LOW_W, steps
 from logger.calibration.points_file import PointsFile
-from logger.cli.bench_guide import UNITS, Guide, Scale, positive
+from logger.cli.bench_guide import UNITS, Guide, Scale
 from logger.cli.calibrate_fit import class_option, fit_and_write
+from logger.cli.numbers import numbers
 from logger.cli.station import config_option, configuration, output_option
 from logger.cli.terminal import Stop, Terminal
 from logger.errors import BenchPointError, MismatchdError, UsageError
-
-
-def _numbers(context: click.Context, option: click.Parameter, text: str) -> tuple[float, ...]:
-    numbers = [positive(part) for part in text.split(",")]
-    told = tuple(number for number in numbers if number is not None)
-    if len(told) < len(numbers):
-        raise click.BadParameter(f"{text!r} is not a list of numbers above 0 such as 0.1,0.3,1,3")
-    return told
 
 
 def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[str, ...]:
@@ -40,7 +33,7 @@ def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[
 @output_option("Calibration file to write at the end.")
 @click.option(
     "--powers",
-    callback=_numbers,
+    callback=numbers,
     default="0.1,0.3,1,3",
     show_default=True,
     metavar="W,W,...",

@@ -39,7 +39,7 @@ def command(
     form: str,
 ) -> None:
     """Print the rows of TABLE: transmissions, seconds, alarms, excursions, captures, journal,
-    health, or samples (raw pairs)."""
+    line_losses, health, or samples (raw pairs)."""
     from logger.store.database import Store
 
     if capture is not None and table != SAMPLES:

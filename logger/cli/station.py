@@ -47,6 +47,16 @@ def configuration(config_path: Path | None) -> Config:
     return load_config(config_path or default_path(os.environ, Path.cwd()))
 
 
+def configuration_if_any(config_path: Path | None) -> Config | None:
+    """The same, None if none is named and there is none. Raises ConfigError."""
+    if config_path is None:
+        try:
+            config_path = default_path(os.environ, Path.cwd())
+        except ConfigError:
+            return None
+    return load_config(config_path)
+
+
 def calibration_of(config: Config) -> CalibrationFile:
     """The calibration to use: the named file, or the exact one of a simulated coupler.
 

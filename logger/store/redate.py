@@ -67,6 +67,7 @@ def redate(connection: sqlite3.Connection, shift: Shift) -> None:
         ("alarm_changes", "time_ns"),
         ("excursions", "time_ns"),
         ("journal", "time_ns"),
+        ("line_losses", "time_ns"),
         ("health", "time_ns"),
     ):
         _add(connection, shift, table, column)

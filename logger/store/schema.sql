@@ -102,6 +102,28 @@ CREATE TABLE journal (
 );
 CREATE INDEX journal_time ON journal (time_ns);
 
+-- Loss of the installed line, measured with its far end open or shorted.
+CREATE TABLE line_losses (
+    id INTEGER PRIMARY KEY,
+    time_ns INTEGER NOT NULL,
+    far_end TEXT NOT NULL CHECK (far_end IN ('open', 'short')),
+    loss_db REAL, -- NULL: more than can be told; the upper bound likewise
+    loss_low_db REAL NOT NULL,
+    loss_high_db REAL,
+    swr REAL NOT NULL,
+    forward_w REAL,
+    channel INTEGER,
+    frequency_khz REAL,
+    cable TEXT,
+    length_m REAL,
+    nominal_db REAL,
+    nominal_low_db REAL,
+    nominal_high_db REAL,
+    calibration_id TEXT NOT NULL REFERENCES calibrations (id),
+    transmission_id INTEGER REFERENCES transmissions (id)
+);
+CREATE INDEX line_losses_time ON line_losses (time_ns);
+
 -- Raw pairs, each row a stretch of time that no other row shares; `data` is told in segments.py
 -- and empty where it was damaged and part of its time has been played again.
 CREATE TABLE segments (

@@ -163,6 +163,19 @@ JOURNAL = Table(
     columns=(*_plain("id"), _utc("time"), *_plain("kind text")),
     source="journal AS r",
 )
+LINE_LOSSES = Table(
+    name="line_losses",
+    time="r.time_ns",
+    columns=(
+        *_plain("id"),
+        _utc("time"),
+        *_plain("far_end loss_db loss_low_db loss_high_db swr forward_w channel frequency_khz"),
+        *_plain("cable length_m nominal_db nominal_low_db nominal_high_db"),
+        *_plain("calibration_id transmission_id"),
+    ),
+    source="line_losses AS r",
+    channel="r.channel",
+)
 HEALTH = Table(
     name="health",
     time="r.time_ns",
@@ -177,7 +190,16 @@ HEALTH = Table(
 )
 TABLES = {
     table.name: table
-    for table in (TRANSMISSIONS, SECONDS, ALARMS, EXCURSIONS, CAPTURES, JOURNAL, HEALTH)
+    for table in (
+        TRANSMISSIONS,
+        SECONDS,
+        ALARMS,
+        EXCURSIONS,
+        CAPTURES,
+        JOURNAL,
+        LINE_LOSSES,
+        HEALTH,
+    )
 }
 
 # An alarm is forwarded at each of its changes, as it is by then.

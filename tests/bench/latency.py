@@ -10,6 +10,8 @@ import select
 import sys
 import tempfile
 import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 import numpy as np
@@ -20,11 +22,15 @@ HOLD_S = 0.05
 RATES = (1000, 200)
 
 
-def measure(rate: int, repeats: int) -> list[float]:
-    """Latency of each of `repeats` alarms, milliseconds."""
+def measure(
+    rate: int,
+    repeats: int,
+    beside: Callable[[Path], AbstractContextManager[object]] = lambda _: nullcontext(),
+) -> list[float]:
+    """Latency of each of `repeats` alarms, milliseconds; `beside` goes on meanwhile, given the
+    store."""
     # SWR 5, where the time is the hold time.
     quiet, good, bad = line(0, 0), line(4.0, 0.05), line(4.0, 4.0 * (2 / 3) ** 2)
-    result: list[float] = []
     with tempfile.TemporaryDirectory() as folder, pty() as (master, name):
         config = write_config(Path(folder), name, watchdog="{high_reflected_power: {limit_w: 9}}")
         daemon = Running(config)
@@ -43,20 +49,22 @@ def measure(rate: int, repeats: int) -> list[float]:
                 at += 1 / rate
             return moments
 
+        def alarm() -> float:
+            nonlocal at
+            at = time.perf_counter()
+            send(good, round(2.3 * rate))
+            begun = len(daemon.events)
+            moments = send(bad, round(0.1 * rate) + 1)
+            completing = next(m for m in moments if m - moments[0] >= HOLD_S - 0.5 / rate)
+            told = [
+                moment for moment, event in daemon.events[begun:] if event.get("change") == "raised"
+            ]
+            return 1e3 * (told[0] - completing) if told else np.inf
+
         try:
             send(quiet, 3 * rate)
-            for _ in range(repeats):
-                at = time.perf_counter()
-                send(good, round(2.3 * rate))
-                begun = len(daemon.events)
-                moments = send(bad, round(0.1 * rate) + 1)
-                completing = next(m for m in moments if m - moments[0] >= HOLD_S - 0.5 / rate)
-                told = [
-                    moment
-                    for moment, event in daemon.events[begun:]
-                    if event.get("change") == "raised"
-                ]
-                result.append(1e3 * (told[0] - completing) if told else np.inf)
+            with beside(Path(folder) / "data/station.sqlite"):
+                result = [alarm() for _ in range(repeats)]
         finally:
             daemon.kill()
     return result

@@ -1,0 +1,84 @@
+"""Cables side by side on one sheet: loss, power that arrives and SWR over the length."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from logger.charts.sheet import BLUE, GREEN, INK, PURPLE, VERMILION, blank, panel, style, write
+from logger.feedline.cables import Attenuation
+from logger.feedline.comparison import Terms
+from logger.feedline.loss import S_UNIT_DB, line
+from logger.feedline.words import sources
+
+# Millimetres, heights from the lower edge.
+LEFT, TITLE, LINE_MM = 23.0, 279.0, 4.4
+WIDTH, HIGH = 152.0, 58.0
+PANELS = (174.0, 99.0, 24.0)
+LOOKS = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (PURPLE, ":"), (INK, (0, (5, 1, 1, 1))))
+BEYOND = 1.5  # the longest length, so much further
+POINTS = 200
+MOST_LINES = 6
+
+
+def draw(cables: Sequence[Attenuation], lengths_m: Sequence[float], terms: Terms) -> Figure:
+    """The sheet, A4 upright: up to 5 cables are told apart by colour and dash."""
+    with style():
+        figure = blank()
+        where = "antenna" if terms.at_antenna else "shack"
+        write(figure, LEFT, TITLE, "What the cable takes", fontsize=16, fontweight="bold")
+        words = f"{terms.frequency_mhz:g} MHz, SWR {terms.swr:g} at the {where}"
+        write(figure, LEFT, TITLE - 6.5, words, fontsize=9.5)
+        for number, text in enumerate(list(sources(cables))[:MOST_LINES]):
+            write(figure, LEFT, TITLE - 12.5 - number * LINE_MM, text, fontsize=8)
+        loss, power, swr = (panel(figure, LEFT, bottom, WIDTH, HIGH) for bottom in PANELS)
+        length_m = np.linspace(0, BEYOND * max(lengths_m), POINTS)
+        for number, cable in enumerate(cables):
+            colour, dash = LOOKS[number % len(LOOKS)]
+            nominal, low, high = (
+                line(length_m / 100 * db, terms.swr, at_antenna=terms.at_antenna)
+                for db in (cable.nominal, cable.low, cable.high)
+            )
+            loss.fill_between(
+                length_m, low.total_db, high.total_db, color=colour, alpha=0.15, linewidth=0
+            )
+            look: dict[str, Any] = {"color": colour, "linestyle": dash, "label": cable.cable}
+            other = nominal.swr_shack if terms.at_antenna else nominal.swr_antenna
+            loss.plot(length_m, nominal.total_db, **look)
+            power.plot(length_m, 100 * nominal.arrives, **look)
+            swr.plot(length_m, other, **look)
+        _label(loss, power, swr, terms)
+        for axes in (loss, power, swr):
+            axes.set_xlim(0, length_m[-1])
+            for at in lengths_m:
+                axes.axvline(at, color=INK, linewidth=0.6, linestyle=":")
+        return figure
+
+
+def _label(loss: Axes, power: Axes, swr: Axes, terms: Terms) -> None:
+    loss.set(title="Loss in all, with the extremes of the sources", ylabel="dB")
+    loss.set_ylim(bottom=0)
+    loss.legend(loc="upper left")
+    units = loss.secondary_yaxis("right", functions=(_s_units, _decibels))
+    units.set_ylabel("S-units")
+    power.set(
+        title="What reaches the antenna", ylabel="% of the net power into the line", ylim=(0, 102)
+    )
+    other = "shack" if terms.at_antenna else "antenna"
+    swr.set(title=f"SWR at the {other}", ylabel="SWR", xlabel="length, m")
+    if terms.at_antenna:
+        swr.set_ylim(bottom=1)
+    else:
+        swr.set_ylim(1, min(max(10.0, 2 * terms.swr), 50.0))
+
+
+def _s_units(db: Any) -> Any:
+    return np.asarray(db) / S_UNIT_DB
+
+
+def _decibels(s_units: Any) -> Any:
+    return np.asarray(s_units) * S_UNIT_DB

@@ -1,0 +1,126 @@
+"""`mismatchd feedline`: what cables lose, side by side; `measure`: what the installed one loses."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from pathlib import Path
+
+import click
+
+from logger.cli.lazy import LazyGroup
+from logger.cli.numbers import numbers
+from logger.cli.station import config_option, configuration_if_any
+from logger.errors import UsageError
+from logger.feedline.cables import attenuation, published
+from logger.feedline.comparison import Terms, choices
+from logger.feedline.words import remarks, sources, table
+
+LENGTHS_M = (10.0, 20.0, 30.0)
+
+
+@click.group(
+    "feedline",
+    cls=LazyGroup,
+    modules={"measure": "feedline_measure"},
+    invoke_without_command=True,
+)
+@config_option
+@click.option("--frequency", type=click.FloatRange(0.1, 3000), metavar="MHZ", help="In MHz.")
+@click.option(
+    "--cable",
+    "cables",
+    multiple=True,
+    metavar="NAME",
+    help=f"{', '.join(published())}, or NAME=DB by a data sheet, dB per 100 m; may be repeated."
+    " Default: all of these.",
+)
+@click.option("--length", "lengths", callback=numbers, metavar="M,M,...", help="Lengths in metres.")
+@click.option("--swr", type=click.FloatRange(1, 99), default=1.5, show_default=True)
+@click.option(
+    "--at",
+    "where",
+    type=click.Choice(["antenna", "shack"]),
+    default="antenna",
+    show_default=True,
+    help="Where the SWR is this.",
+)
+@click.option(
+    "--power",
+    type=click.FloatRange(0, min_open=True),
+    default=4.0,
+    show_default=True,
+    metavar="W",
+    help="Net power into the line: forward less reflected.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "csv"]),
+    default="text",
+    show_default=True,
+)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Also draw a chart: .png, .svg or .pdf.",
+)
+@click.pass_context
+def command(
+    context: click.Context,
+    config_path: Path | None,
+    frequency: float | None,
+    cables: tuple[str, ...],
+    lengths: tuple[float, ...],
+    swr: float,
+    where: str,
+    power: float,
+    form: str,
+    output: Path | None,
+) -> None:
+    """Compare what cables lose: matched, in all with the SWR, and in S-units of 6 dB; the power
+    that reaches the antenna and the SWR at both ends.
+
+    Attenuation is the median of what is published for a standard designation; the column
+    `sources` has the total by the lowest and the highest of them. Frequency and length default to
+    those of the configuration, which is not needed otherwise. `feedline measure` tells what the
+    installed line loses.
+    """
+    context.obj = config_path
+    if context.invoked_subcommand is not None:
+        return
+    config = configuration_if_any(config_path)
+    if frequency is None and config is not None:
+        frequency = config.station.frequency_mhz
+    if frequency is None:
+        raise UsageError(
+            "at which frequency? give --frequency MHZ (27.2 for the citizens band), or"
+            " station.frequency_mhz in the configuration"
+        )
+    if not lengths:
+        installed_m = None if config is None else config.feedline.length_m
+        lengths = LENGTHS_M if installed_m is None else (installed_m,)
+    terms = Terms(frequency, swr, where == "antenna", power)
+    found = [attenuation(name, frequency) for name in cables or published()]
+    rows = list(choices(found, lengths, terms))
+    if form == "csv":
+        writer = csv.writer(sys.stdout, lineterminator="\n")
+        writer.writerow(rows[0]._fields)
+        writer.writerows([_short(value) for value in row] for row in rows)
+    else:
+        for line in (*table(rows, terms), "", *sources(found)):
+            click.echo(line)
+    for line in remarks(rows, found, len(lengths)):
+        click.echo(line, err=True)
+    if output is not None:
+        from logger.charts.feedline import draw
+        from logger.charts.sheet import save
+
+        save(draw(found, lengths, terms), output)
+        click.echo(f"drew {output}", err=True)
+
+
+def _short(value: object) -> object:
+    return round(value, 4) if isinstance(value, float) else value

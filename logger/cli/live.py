@@ -1,0 +1,132 @@
+"""`mismatchd live`: the reading of this moment on a terminal."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import signal
+import sys
+import termios
+import time
+import tty
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+from rich.console import Console, Group
+
+from logger.cli.station import config_option, configuration
+from logger.config import Config
+from logger.live.client import Follower
+from logger.live.lookout import Lookout
+from logger.live.screen import Frame, lines, plain
+from logger.live.sight import Sight
+
+REDRAW_S = 0.2
+PLAIN_S = 1.0
+END, CLEAR = b"q", b"c"
+
+
+@click.command("live")
+@config_option
+@click.option("--plain", "as_lines", is_flag=True, help="A line a second, without drawing.")
+def command(config_path: Path | None, as_lines: bool) -> None:
+    """Watch forward and reflected power and the SWR with its 95 % interval as they are.
+
+    Shows what the running daemon reads, peaks since the key went down, open alarms, the last
+    transmissions and how the daemon fares; it may come and go. q or Ctrl-C ends the view, c clears
+    the peaks. Where nothing can be drawn (a pipe, a dumb terminal) it prints a line a second.
+    """
+    config = configuration(config_path)
+    console = Console(highlight=False)
+    follower = Follower(config.store.path)
+    draws = console.is_terminal and not console.is_dumb_terminal and not as_lines
+    try:
+        if draws:
+            _draw(config, console, follower)
+        else:
+            _print(follower)
+    except KeyboardInterrupt:
+        pass
+    finally:
+        follower.close()
+
+
+def _follow(follower: Follower, sight: Sight, timeout_s: float, *others: int) -> None:
+    for reading in follower.wait(timeout_s, others):
+        sight.take(reading, time.monotonic())
+    if not follower.connected:
+        sight.lose()
+
+
+def _print(follower: Follower) -> None:
+    sight = Sight()
+    due_s = time.monotonic() + PLAIN_S / 2  # time for the first line of the feed
+    while True:
+        _follow(follower, sight, max(0.0, due_s - time.monotonic()))
+        if time.monotonic() >= due_s:
+            due_s += PLAIN_S
+            click.echo(plain(sight, follower.connected, time.monotonic()))
+            sys.stdout.flush()
+
+
+def _draw(config: Config, console: Console, follower: Follower) -> None:
+    sight, drawn, due_s = Sight(), None, 0.0
+    letters = "utf" not in console.encoding
+    with (
+        _keys() as keys,
+        Lookout(config.store.path) as lookout,
+        console.screen(hide_cursor=True) as screen,
+    ):
+        while True:
+            _follow(follower, sight, max(0.0, due_s - time.monotonic()), *keys)
+            pressed = _pressed(keys)
+            if END in pressed:
+                return
+            if CLEAR in pressed:
+                sight.clear()
+            now_s = time.monotonic()
+            if now_s < due_s:
+                continue
+            due_s = now_s + REDRAW_S
+            width, height = console.size
+            frame = Frame(
+                config.station.name, config.watchdog.high_swr.limit, width, height, letters
+            )
+            shown = lines(frame, sight, lookout.latest, follower.connected, now_s)
+            if (frame, shown) != drawn:  # nothing is sent over a slow line for nothing
+                screen.update(Group(*shown))
+                drawn = frame, shown
+
+
+@contextlib.contextmanager
+def _keys() -> Iterator[list[int]]:
+    """Keys as they are pressed, without an echo, from these descriptors; put back at the end,
+    whatever brings it."""
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, end)
+    if not sys.stdin.isatty():
+        yield []
+        return
+    stdin = sys.stdin.fileno()
+    before = termios.tcgetattr(stdin)
+    try:
+        tty.setcbreak(stdin)
+        yield [stdin]
+    finally:
+        with contextlib.suppress(termios.error):  # the terminal may be gone
+            termios.tcsetattr(stdin, termios.TCSADRAIN, before)
+
+
+def _pressed(keys: list[int]) -> bytes:
+    if not keys or not select.select(keys, [], [], 0.0)[0]:
+        return b""
+    try:
+        return os.read(keys[0], 1024) or END
+    except OSError:  # the terminal is gone
+        return END

@@ -1,0 +1,27 @@
+"""Figures as a person types them."""
+
+from __future__ import annotations
+
+import math
+
+import click
+
+
+def positive(text: str) -> float | None:
+    """A finite number above 0, with a decimal point or comma; None if it is not one."""
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError:
+        return None
+    return value if 0 < value < math.inf else None
+
+
+def numbers(context: click.Context, option: click.Parameter, text: str | None) -> tuple[float, ...]:
+    """What an option lists with commas, () if it is not given. Raises click.BadParameter."""
+    if text is None:
+        return ()
+    numbers = [positive(part) for part in text.split(",")]
+    told = tuple(number for number in numbers if number is not None)
+    if len(told) < len(numbers):
+        raise click.BadParameter(f"{text!r} is not a list of numbers above 0 such as 0.1,0.3,1,3")
+    return told

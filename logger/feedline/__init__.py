@@ -1,0 +1,1 @@
+"""The cable between radio and antenna: what it loses and what it hides. Pure functions."""

@@ -1,0 +1,145 @@
+"""Published attenuation of cables by standard designation, with the spread between sources."""
+
+from __future__ import annotations
+
+import csv
+from difflib import get_close_matches
+from functools import lru_cache
+from importlib.resources import files
+from typing import NamedTuple
+
+import numpy as np
+
+from logger.blocks import Floats
+from logger.errors import UsageError
+
+REACH = 2.0  # a source speaks for frequencies so far beyond those that it prints
+USUAL_VELOCITY = 0.66  # of solid polyethylene, where a source gives none
+SPEED_OF_LIGHT_M_S = 299_792_458.0
+
+
+class Source(NamedTuple):
+    """What one source prints of a cable: frequencies in MHz and losses in dB per 100 m, (n,)."""
+
+    name: str
+    frequency_mhz: Floats
+    db_per_100m: Floats
+
+    def covers(self, frequency_mhz: float) -> bool:
+        """Whether it says anything about a frequency."""
+        least, most = self.frequency_mhz.min() / REACH, self.frequency_mhz.max() * REACH
+        return bool(least <= frequency_mhz <= most)
+
+    def loss(self, frequency_mhz: float) -> float:
+        """dB per 100 m by k1 sqrt(f) + k2 f, conductors and dielectric, fitted to what is printed
+        by its relative deviations; neither may be negative."""
+        shape = np.stack([np.sqrt(self.frequency_mhz), self.frequency_mhz], axis=1)
+        relative = shape / self.db_per_100m[:, None]
+        ones = np.ones(len(self.db_per_100m))
+        k: Floats = np.zeros(2)
+        if len(ones) > 1:
+            k = np.asarray(np.linalg.lstsq(relative, ones, rcond=None)[0])
+        if len(ones) == 1 or k.min() < 0:
+            only = int(len(ones) > 1 and k[0] < 0)
+            k = np.zeros(2)
+            k[only] = relative[:, only].sum() / (relative[:, only] ** 2).sum()
+        return float(k @ (np.sqrt(frequency_mhz), frequency_mhz))
+
+
+class Attenuation(NamedTuple):
+    """Of a cable at a frequency, dB per 100 m: the median of the sources and their extremes."""
+
+    cable: str
+    frequency_mhz: float
+    nominal: float
+    low: float
+    high: float
+    sources: tuple[str, ...]
+    velocity_factor: float = USUAL_VELOCITY
+
+    @property
+    def half_wave_m(self) -> float:
+        """Half a wavelength in the cable, metres."""
+        return self.velocity_factor * SPEED_OF_LIGHT_M_S / (2e6 * self.frequency_mhz)
+
+
+class Cable(NamedTuple):
+    """A cable: what is published of it."""
+
+    name: str
+    sources: tuple[Source, ...]
+    velocity_factor: float
+
+    def at(self, frequency_mhz: float) -> Attenuation:
+        """Its attenuation. Raises UsageError where no source speaks of the frequency."""
+        heard = [source for source in self.sources if source.covers(frequency_mhz)]
+        if not heard:
+            every = np.concatenate([source.frequency_mhz for source in self.sources])
+            raise UsageError(
+                f"{self.name}: nothing is known at {frequency_mhz:g} MHz, only from"
+                f" {every.min() / REACH:g} to {every.max() * REACH:g} MHz; give what your cable's"
+                f" data sheet says, --cable NAME=DB (per 100 m)"
+            )
+        losses = [source.loss(frequency_mhz) for source in heard]
+        return Attenuation(
+            self.name,
+            frequency_mhz,
+            float(np.median(losses)),
+            min(losses),
+            max(losses),
+            tuple(source.name for source in heard),
+            self.velocity_factor,
+        )
+
+
+@lru_cache
+def published() -> dict[str, Cable]:
+    """All cables by designation."""
+    text = (files("logger.feedline") / "attenuation.csv").read_text("utf-8")
+    rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+    cables = {}
+    for name in dict.fromkeys(row["cable"] for row in rows):
+        of_it = [row for row in rows if row["cable"] == name]
+        sources = tuple(
+            Source(
+                source,
+                np.array([float(r["frequency_mhz"]) for r in of_it if r["source"] == source]),
+                np.array([float(r["db_per_100m"]) for r in of_it if r["source"] == source]),
+            )
+            for source in dict.fromkeys(row["source"] for row in of_it)
+        )
+        told = [float(row["velocity_factor"]) for row in of_it if row["velocity_factor"]]
+        cables[name] = Cable(name, sources, told[0] if told else USUAL_VELOCITY)
+    return cables
+
+
+def attenuation(wanted: str, frequency_mhz: float) -> Attenuation:
+    """Of a cable by designation, or of `NAME=DB`, which is what its data sheet says (dB per 100 m
+    at that frequency). Raises UsageError."""
+    name, given, figure = wanted.partition("=")
+    if given:
+        try:
+            loss = float(figure.replace(",", "."))
+        except ValueError:
+            loss = 0.0
+        if not (name and 0 < loss < np.inf):
+            raise UsageError(f"{wanted!r}: expected NAME=DB, such as mine=5.2 (dB per 100 m)")
+        return Attenuation(name, frequency_mhz, loss, loss, loss, ("as given",))
+    return cable(wanted).at(frequency_mhz)
+
+
+def cable(wanted: str) -> Cable:
+    """A cable by designation, however it is spelled. Raises UsageError if there is none."""
+    known = {_plain(name): found for name, found in published().items()}
+    if _plain(wanted) in known:
+        return known[_plain(wanted)]
+    near = get_close_matches(_plain(wanted), known, 1)
+    raise UsageError(
+        f"there is no cable {wanted!r}; "
+        + (f"did you mean {known[near[0]].name}?" if near else f"known: {', '.join(published())}")
+        + " Another one is given by its data sheet: NAME=DB (per 100 m at your frequency)"
+    )
+
+
+def _plain(name: str) -> str:
+    return "".join(letter for letter in name.upper() if letter.isalnum())

@@ -1,0 +1,72 @@
+"""Cables and lengths side by side: a table of what each does to power and SWR."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from logger.feedline.cables import Attenuation
+from logger.feedline.loss import line
+
+
+class Terms(NamedTuple):
+    """What is compared: frequency, SWR `at_antenna` or else at the shack, and the net power that
+    goes into the line (forward less reflected), watts."""
+
+    frequency_mhz: float
+    swr: float
+    at_antenna: bool
+    power_w: float
+
+
+class Choice(NamedTuple):
+    """A cable of a length; losses in dB with the extremes of the sources, powers in watts. None
+    where no passive antenna behind it can give the SWR at the shack."""
+
+    cable: str
+    length_m: float
+    matched_db: float
+    matched_low_db: float
+    matched_high_db: float
+    total_db: float | None
+    total_low_db: float | None
+    total_high_db: float | None
+    swr_antenna: float | None
+    swr_shack: float
+    arrives_w: float | None
+    arrives_percent: float | None
+    s_units: float | None
+
+
+def choices(
+    cables: Sequence[Attenuation], lengths_m: Sequence[float], terms: Terms
+) -> Iterator[Choice]:
+    """Every cable at every length, in this order."""
+    for cable in cables:
+        for length_m in lengths_m:
+            matched = np.array([cable.nominal, cable.low, cable.high]) * length_m / 100
+            found = line(matched, terms.swr, at_antenna=terms.at_antenna)
+            total = [_real(value) for value in found.total_db]
+            part = _real(found.arrives[0])
+            yield Choice(
+                cable=cable.cable,
+                length_m=length_m,
+                matched_db=float(matched[0]),
+                matched_low_db=float(matched[1]),
+                matched_high_db=float(matched[2]),
+                total_db=total[0],
+                total_low_db=total[1],
+                total_high_db=total[2],
+                swr_antenna=None if total[0] is None else float(found.swr_antenna[0]),
+                swr_shack=float(found.swr_shack[0]),
+                arrives_w=None if part is None else terms.power_w * part,
+                arrives_percent=None if part is None else 100 * part,
+                s_units=_real(found.s_units[0]),
+            )
+
+
+def _real(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

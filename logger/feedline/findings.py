@@ -1,0 +1,97 @@
+"""What a reading of the installed line says, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from logger.feedline.measurement import (
+    TOGETHER_NS,
+    Bounds,
+    LineLoss,
+    mean_of,
+    same_frequency,
+    verdict,
+)
+from logger.utc import format_ns
+
+DOUBTS = {
+    "clipped": "a reading was at the converter's end: use less power",
+    "extrapolated": "a reading was outside the range that the calibration covers",
+    "unsettled": "the carrier was too short for the detectors to settle",
+    "gap": "pairs were missing",
+    "relative": "the calibration knows the balance only, which is enough for this",
+}
+# Common practice, no single source. The cheapest first.
+MORE = (
+    "More than the cable should lose. First see that the antenna was really off, and the length and"
+    " the kind of cable right; then look for water at the far plug and in the braid (dark, dull"
+    " copper), a kink or a crushed place, and plugs; measure again with a part of the line."
+)
+LESS = (
+    "Less than the cable should lose: is the length right, and the kind of cable? Else the coupler"
+    " is to be doubted: `mismatchd calibrate bench`."
+)
+FITS = "That fits the cable: no water or bad joint that this could show."
+NEED = (
+    "Say which cable it is and how long (`feedline: {cable: RG-58, length_m: 18}` in the"
+    " configuration, or --cable and --length) and at which frequency, to have it compared."
+)
+
+
+def findings(reading: LineLoss, flags: str, before: Sequence[LineLoss]) -> Iterator[str]:
+    """Sentences about a reading; `flags` are those of its carrier, `before` all earlier
+    readings, oldest first."""
+    at = "" if reading.frequency_khz is None else f" at {reading.frequency_khz / 1e3:g} MHz"
+    yield f"The line loses {words(reading.bounds)} one way{at} (SWR {reading.swr:.2f})."
+    if reading.loss_high_db is None:
+        yield (
+            "It comes back so weak that the coupler's directivity could make all of it: there is"
+            " no upper bound."
+        )
+    for flag in flags.split():
+        if flag in DOUBTS:
+            yield f"Doubtful: {DOUBTS[flag]}."
+    if reading.nominal_db is not None:
+        nominal = words(
+            Bounds(reading.nominal_db, reading.nominal_low_db or 0.0, reading.nominal_high_db)
+        )
+        yield f"Nominal for {reading.length_m:g} m of {reading.cable}: {nominal}, by the sources."
+    yield {"more": MORE, "less": LESS, "fits": FITS, "unknown": NEED}[verdict(reading)]
+    comparable = [other for other in before if same_frequency(reading, other)]
+    yield from _with_other_end(reading, comparable)
+    yield from _with_earlier(reading, comparable)
+
+
+def words(bounds: Bounds) -> str:
+    """A loss with its interval."""
+    if bounds.loss_db is None:
+        return f"more than {bounds.low_db:.2f} dB"
+    if bounds.high_db is None:
+        return f"{bounds.loss_db:.2f} dB (at least {bounds.low_db:.2f})"
+    if bounds.low_db == bounds.high_db:
+        return f"{bounds.loss_db:.2f} dB"
+    return f"{bounds.loss_db:.2f} dB ({bounds.low_db:.2f} to {bounds.high_db:.2f})"
+
+
+def _with_other_end(reading: LineLoss, before: Sequence[LineLoss]) -> Iterator[str]:
+    for other in reversed(before):
+        near = abs(reading.time_ns - other.time_ns) < TOGETHER_NS
+        if other.far_end != reading.far_end and near:
+            mean = mean_of(reading.bounds, other.bounds)
+            if mean is not None:
+                yield f"Together with the far end {other.far_end}: {words(mean)}."
+            return
+    other_end = "short" if reading.far_end == "open" else "open"
+    yield (
+        f"Measured with the far end {other_end} too, within the hour, the mean of both is free of"
+        " most of what an impedance other than the coupler's does."
+    )
+
+
+def _with_earlier(reading: LineLoss, before: Sequence[LineLoss]) -> Iterator[str]:
+    for other in reversed(before):
+        earlier = reading.time_ns - other.time_ns >= TOGETHER_NS
+        if other.far_end == reading.far_end and earlier:
+            day = format_ns(other.time_ns)[:10]
+            yield f"Last time like this, on {day}: {words(other.bounds)}."
+            return

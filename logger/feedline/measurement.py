@@ -1,0 +1,98 @@
+"""The loss of an installed line, from the reflection with its far end open or shorted."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import msgspec
+
+from logger.feedline.loss import loss_of_rho
+from logger.reflection import HIGHEST_SWR, rho_of_swr
+
+FAR_ENDS = ("open", "short")
+TOGETHER_NS = 3_600_000_000_000  # an open and a short taken within this go together
+NEAR = 0.1  # of the frequency: readings further apart are not compared
+
+
+class Bounds(NamedTuple):
+    """A loss in dB with its 95 % interval; None where it is more than can be told."""
+
+    loss_db: float | None
+    low_db: float
+    high_db: float | None
+
+
+class LineLoss(msgspec.Struct, frozen=True, kw_only=True):
+    """One reading of the installed line, one way, matched; the nominal of its cable and length
+    with the extremes of the sources, as far as they are known."""
+
+    time_ns: int
+    far_end: str
+    loss_db: float | None
+    loss_low_db: float
+    loss_high_db: float | None
+    swr: float
+    forward_w: float | None
+    channel: int | None
+    frequency_khz: float | None
+    cable: str | None = None
+    length_m: float | None = None
+    nominal_db: float | None = None
+    nominal_low_db: float | None = None
+    nominal_high_db: float | None = None
+    calibration_id: str
+    transmission_id: int | None = None
+
+    @property
+    def bounds(self) -> Bounds:
+        """The loss and its interval."""
+        return Bounds(self.loss_db, self.loss_low_db, self.loss_high_db)
+
+
+def loss_of_swr(swr: float, swr_low: float, swr_high: float) -> Bounds:
+    """The loss of a line whose far end reflects all, from the SWR at its near end with its
+    interval, which includes directivity: a line that loses so much that the reflection is within
+    that of nothing has no upper bound."""
+    high = 0.0 if swr_high >= HIGHEST_SWR else _loss(swr_high)
+    return Bounds(_finite(_loss(swr)), high, _finite(_loss(swr_low)))
+
+
+def mean_of(one: Bounds, other: Bounds) -> Bounds | None:
+    """Of a reading with the far end open and one with it shorted. What a line whose impedance is
+    not that of the coupler does to them has opposite signs, and what remains of it is in neither
+    interval; the uncertainty is that of one, as directivity is common to both."""
+    if one.loss_db is None or other.loss_db is None:
+        return None
+    highs = (one.high_db, other.high_db)
+    return Bounds(
+        (one.loss_db + other.loss_db) / 2,
+        (one.low_db + other.low_db) / 2,
+        None if None in highs else sum(high for high in highs if high is not None) / 2,
+    )
+
+
+def same_frequency(one: LineLoss, other: LineLoss) -> bool:
+    """Whether two readings may be compared."""
+    if one.frequency_khz is None or other.frequency_khz is None:
+        return one.frequency_khz == other.frequency_khz
+    return abs(math.log(one.frequency_khz / other.frequency_khz)) < NEAR
+
+
+def verdict(reading: LineLoss) -> str:
+    """`more`, `less` or `fits`: how a reading lies to the nominal; `unknown` without one."""
+    if reading.nominal_low_db is None or reading.nominal_high_db is None:
+        return "unknown"
+    if reading.loss_low_db > reading.nominal_high_db:
+        return "more"
+    if reading.loss_high_db is not None and reading.loss_high_db < reading.nominal_low_db:
+        return "less"
+    return "fits"
+
+
+def _loss(swr: float) -> float:
+    return float(loss_of_rho(rho_of_swr(swr)))
+
+
+def _finite(loss_db: float) -> float | None:
+    return loss_db if math.isfinite(loss_db) else None

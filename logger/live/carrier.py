@@ -1,0 +1,161 @@
+"""A test carrier as it is measured: by the daemon that runs, or else by the driver itself.
+
+Either way it goes through the one path that makes rows of transmissions.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import NamedTuple, Protocol
+
+from drivers.contract import Driver, EndOfInput
+from logger.calibration.coupler import Coupler
+from logger.config import Config
+from logger.live.client import Follower
+from logger.live.meter import reading_of
+from logger.live.reading import Reading
+from logger.pipeline import Pipeline
+from logger.rows import Flag, Transmission
+from logger.store.database import Store
+from logger.store.tables import TRANSMISSIONS
+from logger.view import View
+
+LISTEN_S, LINGER_S = 0.2, 0.05
+EVERYTHING = (-(1 << 63), (1 << 63) - 1)
+
+
+class Carrier(NamedTuple):
+    """A transmission that has ended; `id` if it is in the store."""
+
+    id: int | None
+    end_ns: int
+    duration_s: float
+    forward_w: float
+    swr: float | None
+    swr_low: float | None
+    swr_high: float | None
+    channel: int | None
+    frequency_khz: float | None
+    calibration_id: str
+    flags: str
+
+
+class Source(Protocol):
+    """Where a carrier comes from."""
+
+    def begin(self) -> None:
+        """What ended up to now does not count."""
+
+    def listen(self) -> tuple[Reading | None, Carrier | None]:
+        """The newest reading and the carrier that has ended since `begin`, as far as there are."""
+
+    def notices(self) -> list[str]:
+        """What is worth telling, in words, since the last call."""
+
+    def close(self) -> None:
+        """Let go."""
+
+
+class OfDriver:
+    """No daemon runs. Raises LinkError if the device cannot be opened."""
+
+    def __init__(self, config: Config, coupler: Coupler, driver: Driver) -> None:
+        self._driver = driver
+        self._channel = config.station.channel
+        self._views: list[View] = []
+        self._ended: Carrier | None = None
+        self._pipeline = Pipeline(config, coupler, archive=False, tap=self._views.append)
+        driver.open()
+
+    def begin(self) -> None:
+        """See Source."""
+        self._ended = None
+
+    def listen(self) -> tuple[Reading | None, Carrier | None]:
+        """See Source. Raises EndOfInput, LinkError."""
+        try:
+            block = self._driver.read(LISTEN_S, LINGER_S)
+            rows = [] if block is None else self._pipeline.process(block)
+        except EndOfInput:
+            rows = self._pipeline.finish()
+            if not any(isinstance(row, Transmission) for row in rows) and self._ended is None:
+                raise
+        for row in rows:
+            if isinstance(row, Transmission) and row.ended and self._ended is None:
+                self._ended = _of_row(row)
+        views = self._views.copy()
+        self._views.clear()
+        return reading_of(views, self._channel, ()) if views else None, self._ended
+
+    def notices(self) -> list[str]:
+        """See Source."""
+        return self._driver.notices()
+
+    def close(self) -> None:
+        """See Source."""
+        self._driver.close()
+
+
+class OfDaemon:
+    """The daemon has the device: its feed shows the carrier, its store keeps it."""
+
+    def __init__(self, config: Config) -> None:
+        self._follower = Follower(config.store.path)
+        self._store = Store.reader(config.store.path)
+        self._last_id = 0
+
+    def begin(self) -> None:
+        """See Source."""
+        newest = self._store.latest("transmissions", ("id",), "start_ns", *EVERYTHING, 1)
+        self._last_id = newest[0][0] if newest else 0
+
+    def listen(self) -> tuple[Reading | None, Carrier | None]:
+        """See Source."""
+        readings = self._follower.wait(LISTEN_S)
+        if not self._follower.connected:
+            time.sleep(LISTEN_S)
+        shown = next((each for each in reversed(readings) if each.pairs), None)
+        if shown is not None and shown.keyed:
+            return shown, None
+        found = self._store.select(TRANSMISSIONS, "r.id > ? ORDER BY r.id LIMIT 1", self._last_id)
+        if not found:
+            return shown, None
+        row = found[0].columns
+        return shown, Carrier(
+            id=row["id"],
+            end_ns=found[0].time_ns + round(row["duration_s"] * 1e6) * 1000,
+            duration_s=row["duration_s"],
+            forward_w=row["forward_w_mean"],
+            swr=row["swr"],
+            swr_low=row["swr_low"],
+            swr_high=row["swr_high"],
+            channel=row["channel"],
+            frequency_khz=row["frequency_khz"],
+            calibration_id=row["calibration_id"],
+            flags=row["flags"],
+        )
+
+    def notices(self) -> list[str]:
+        """See Source."""
+        return []
+
+    def close(self) -> None:
+        """See Source."""
+        self._follower.close()
+        self._store.close()
+
+
+def _of_row(row: Transmission) -> Carrier:
+    return Carrier(
+        id=None,
+        end_ns=row.end_ns,
+        duration_s=(row.end_ns - row.start_ns) / 1e9,
+        forward_w=row.forward_w_mean,
+        swr=row.swr,
+        swr_low=row.swr_low,
+        swr_high=row.swr_high,
+        channel=row.channel,
+        frequency_khz=row.frequency_khz,
+        calibration_id=row.calibration_id,
+        flags=Flag(row.flags).words(),
+    )

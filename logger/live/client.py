@@ -1,0 +1,73 @@
+"""The other end of the feed: connects, and connects again when the daemon comes back."""
+
+from __future__ import annotations
+
+import select
+import socket
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from logger.live.feed import SUFFIX
+from logger.live.reading import Reading, decode
+from logger.local_socket import connected
+
+AGAIN_S = 0.5
+CONNECT_S = 0.5
+MOST_BYTES = 65536  # without an end of line: it is something else that answers
+
+
+def connect(store: Path) -> socket.socket:
+    """A socket that the feed comes from. Raises OSError if no daemon keeps `store`."""
+    return connected(store, SUFFIX, CONNECT_S)
+
+
+class Follower:
+    """Follows the feed of the daemon that keeps `store`, whenever there is one."""
+
+    def __init__(self, store: Path) -> None:
+        self._store = store
+        self._socket: socket.socket | None = None
+        self._rest = b""
+        self._next_s = 0.0
+
+    @property
+    def connected(self) -> bool:
+        """Whether a daemon is there."""
+        return self._socket is not None
+
+    def wait(self, timeout_s: float, others: Sequence[int] = ()) -> list[Reading]:
+        """The readings that have come, waiting up to `timeout_s` for one, or until one of the
+        `others` (descriptors) can be read."""
+        if self._socket is None and time.monotonic() >= self._next_s:
+            self._next_s = time.monotonic() + AGAIN_S
+            try:
+                self._socket = connect(self._store)
+            except OSError:
+                pass
+            else:
+                self._socket.setblocking(False)
+        heard: list[Any] = [*others] if self._socket is None else [self._socket, *others]
+        ready, _, _ = select.select(heard, [], [], timeout_s)
+        return self._read() if self._socket in ready else []
+
+    def close(self) -> None:
+        """Let go; may be called twice."""
+        if self._socket is not None:
+            self._socket.close()
+        self._socket, self._rest = None, b""
+
+    def _read(self) -> list[Reading]:
+        assert self._socket is not None
+        try:
+            data = self._socket.recv(MOST_BYTES)
+            *lines, self._rest = (self._rest + data).split(b"\n")
+            readings = [decode(line) for line in lines]
+        except (OSError, msgspec.DecodeError):
+            data, readings = b"", []
+        if not data or len(self._rest) > MOST_BYTES:
+            self.close()
+        return readings

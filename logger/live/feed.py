@@ -1,0 +1,118 @@
+"""The daemon's end of the feed: lines of `reading` to all who are connected, ten times a second
+while pairs are worked on and once a second otherwise.
+
+It has a thread of its own, which sleeps while nobody is connected. Whoever does not read is cut
+off as soon as the system holds no more for it, so that nothing piles up here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from logger.live.reading import Reading, encode
+from logger.live.tap import Tap
+from logger.local_socket import listening, path_of
+from logger.view import View
+
+SUFFIX = ".live"
+PERIOD_S = 0.1
+ALIVE_S = 1.0
+MOST_CLIENTS = 16
+HELD_BYTES = 32768  # for a client that is slow; some seconds of lines
+
+
+class LiveFeed:
+    """`reading` makes a line of the blocks since the last one. Raises StatusError when made."""
+
+    def __init__(self, store: Path, tap: Tap, reading: Callable[[Sequence[View]], Reading]) -> None:
+        self._path = path_of(store, SUFFIX)
+        self._tap = tap
+        self._reading = reading
+        self._listener = listening(store, SUFFIX, "`mismatchd live`")
+        self._listener.setblocking(False)
+        self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._clients: list[socket.socket] = []
+        self._due_s = self._sent_s = 0.0
+
+    def run(self) -> None:
+        """Serve until `end`; then all is closed."""
+        try:
+            while self._turn():
+                pass
+        finally:
+            self._tap.open = False
+            for each in (*self._clients, self._listener):
+                each.close()
+            self._path.unlink(missing_ok=True)
+
+    def end(self) -> None:
+        """Have `run` return, from another thread."""
+        os.eventfd_write(self._wake, 1)
+
+    def _turn(self) -> bool:
+        wait_s = max(0.0, self._due_s - time.monotonic()) if self._clients else None
+        heard: list[Any] = [self._wake, self._listener, *self._clients]
+        ready, _, _ = select.select(heard, [], [], wait_s)
+        if self._wake in ready:
+            return False
+        for client in [each for each in ready if each in self._clients]:
+            self._hear(client)
+        if self._listener in ready:
+            self._welcome()
+        if self._clients and time.monotonic() >= self._due_s:
+            self._send()
+        return True
+
+    def _welcome(self) -> None:
+        with contextlib.suppress(OSError):  # there is nobody else
+            while True:
+                client, _ = self._listener.accept()
+                if len(self._clients) >= MOST_CLIENTS:
+                    client.close()
+                    continue
+                client.setblocking(False)
+                client.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, HELD_BYTES)
+                self._clients.append(client)
+                self._tap.open = True
+                self._sent_s = 0.0  # a line for it, but no more than ten a second for whoever comes
+
+    def _hear(self, client: socket.socket) -> None:
+        """Nothing is asked here; an end is."""
+        try:
+            if client.recv(4096):
+                return
+        except BlockingIOError:
+            return
+        except OSError:
+            pass
+        self._drop(client)
+
+    def _send(self) -> None:
+        now_s = time.monotonic()
+        self._due_s = now_s + PERIOD_S
+        views = self._tap.take()
+        if not views and now_s - self._sent_s < ALIVE_S:
+            return
+        self._sent_s = now_s
+        line = encode(self._reading(views))
+        for client in list(self._clients):
+            try:
+                if client.send(line, socket.MSG_NOSIGNAL) == len(line):
+                    continue
+            except OSError:  # gone, or it holds no more
+                pass
+            self._drop(client)
+
+    def _drop(self, client: socket.socket) -> None:
+        self._clients.remove(client)
+        client.close()
+        if not self._clients:
+            self._tap.open = False
+            self._tap.take()

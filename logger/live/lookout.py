@@ -1,0 +1,59 @@
+"""What the store and the status socket tell beside the feed, looked up on a thread of its own so
+that the view never waits for a disk or a busy daemon."""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+
+from logger.errors import MismatchdError
+from logger.live.screen import MOST_TRANSMISSIONS, Beside, OpenAlarm
+from logger.status import ask
+from logger.store.database import Store
+from logger.store.tables import TRANSMISSIONS
+
+EVERY_S = 2.0
+LATEST = f"1 ORDER BY r.start_ns DESC LIMIT {MOST_TRANSMISSIONS}"
+
+
+def look(store: Path) -> Beside:
+    """What there is to be told at this moment."""
+    status = ask(store)
+    try:
+        reader = Store.reader(store)
+        try:
+            rows = [record.columns for record in reader.select(TRANSMISSIONS, LATEST)]
+            now_ns = time.time_ns()
+            alarms = [
+                OpenAlarm(alarm.id, alarm.kind, max(0.0, (now_ns - alarm.raised_ns) / 1e9))
+                for alarm in reader.open_alarms()
+            ]
+        finally:
+            reader.close()
+    except MismatchdError as error:
+        return Beside(status=status, trouble=str(error))
+    return Beside(rows, alarms, status)
+
+
+class Lookout:
+    """Use as a context manager; `latest` is what was found last."""
+
+    def __init__(self, store: Path) -> None:
+        self.latest = Beside()
+        self._store = store
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="lookout", daemon=True)
+
+    def __enter__(self) -> Lookout:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+
+    def _work(self) -> None:
+        while True:
+            self.latest = look(self._store)
+            if self._ended.wait(EVERY_S):
+                return

@@ -1,0 +1,58 @@
+"""What a few blocks come to, as a reading. Pure functions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from logger.blocks import join
+from logger.live.reading import Reading
+from logger.totals import COUNT, PF, PR, Span, settled_of, totals_of
+from logger.transmission_rows import bounds
+from logger.utc import format_ns
+from logger.view import View
+
+DECIMALS = 4
+
+
+def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]) -> Reading:
+    """The reading of blocks in order, derived as a transmission's row is; `channel` is that of
+    pairs that do not tell their own."""
+    alarms = tuple(sorted(alarms))
+    if not views:
+        return Reading(channel=channel, alarms=alarms)
+    block = join([view.block for view in views])
+    keyed = np.flatnonzero(np.concatenate([view.keyed for view in views]))
+    begin, end = (int(keyed[0]), int(keyed[-1]) + 1) if len(keyed) else (0, len(block))
+    part = block[begin:end]
+    (totals,) = totals_of(part, settled_of(part), [Span(0, 0, len(part))])
+    sums = totals.seconds.sums.sum(axis=1)
+    last = views[-1]
+    found: list[float | None] = [None] * 5
+    if len(keyed):
+        figures, _ = bounds(last.coupler, last.noise, sums[:, None], np.zeros(1, dtype=np.int64))
+        found = [_figure(value) for value in figures[:, 0]]
+    told = block.aux.get("channel")
+    if told is not None and not math.isnan(told[-1]):
+        channel = round(float(told[-1]))
+    return Reading(
+        time=format_ns(int(block.time_ns[-1])),
+        pairs=len(block),
+        keyed=len(keyed) > 0,
+        forward_w=_figure(sums[PF] / sums[COUNT]),
+        reflected_w=_figure(sums[PR] / sums[COUNT]),
+        peak=_figure(totals.peaks_w[0]),
+        swr=found[0],
+        swr_low=found[1],
+        swr_high=found[2],
+        swr_noise_low=found[3],
+        swr_noise_high=found[4],
+        channel=channel,
+        alarms=alarms,
+    )
+
+
+def _figure(value: float) -> float | None:
+    return round(float(value), DECIMALS) + 0.0 if math.isfinite(value) else None

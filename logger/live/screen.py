@@ -1,0 +1,243 @@
+"""The terminal view as lines of text for a width and a height. Pure functions.
+
+What does not fit is left out, the least urgent first. Nothing is said by colour alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from rich.text import Text
+
+from logger.live.reading import Reading
+from logger.live.scale import BLOCKS, LETTERS, Signs, bar, full_scale_w, level_bar, ruler
+from logger.live.sight import Sight
+
+GOOD_SWR = 1.5
+NARROW = 60  # columns: below this words are short
+NAME = 10  # columns of what a line is of
+MOST_TRANSMISSIONS = 8
+FEW_LINES = 16  # below this health is left out unless something is the matter
+KEYS = "q ends, c clears peaks"
+GOOD, FAIR, BAD, DIM, LOUD = "green", "yellow", "red", "dim", "bold reverse red"
+
+
+class OpenAlarm(NamedTuple):
+    """An alarm that is open, and how long it has been."""
+
+    id: int
+    kind: str
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What the store and the daemon's status tell; `transmissions` as exported, newest first."""
+
+    transmissions: Sequence[dict[str, Any]] = ()
+    alarms: Sequence[OpenAlarm] = ()
+    status: dict[str, Any] | None = None
+    trouble: str | None = None
+
+
+class Frame(NamedTuple):
+    """What the view is of, and how it may be drawn."""
+
+    station: str
+    swr_limit: float
+    width: int
+    height: int
+    letters: bool = False  # the terminal shows letters only
+
+
+def lines(frame: Frame, sight: Sight, beside: Beside, connected: bool, now_s: float) -> list[Text]:
+    """The screen, `height` lines at most of `width` characters at most."""
+    signs = LETTERS if frame.letters else BLOCKS
+    top = [_head(frame, sight, beside, connected, now_s)]
+    top += _powers(frame, sight, signs) + _reflection(frame, sight, signs, now_s)
+    top += _alarms(frame, sight, beside)
+    bottom = [*_health(frame, beside, connected), Text(KEYS, DIM)]
+    room = frame.height - len(top) - len(bottom)
+    roomy = frame.height >= FEW_LINES
+    middle = _transmissions(frame, beside, room - 2 * roomy)
+    gap = [Text("")] if roomy else []
+    most = max(0, frame.height - len(bottom))
+    shown = [*top[:1], *gap, *top[1:], *gap, *middle][:most]
+    shown += [Text("")] * (most - len(shown)) + bottom
+    for line in shown:
+        line.truncate(frame.width, overflow="crop")
+    return shown[: frame.height]
+
+
+def plain(sight: Sight, connected: bool, now_s: float) -> str:
+    """All of it in one line, for where nothing can be drawn."""
+    reading = sight.newest
+    if not connected:
+        return "the daemon is not running; waiting for it"
+    if reading is None or reading.time is None or sight.silent(now_s):
+        words = "no pairs"
+    else:
+        words = f"{reading.time[11:19]}Z {_key(reading)}"
+        words += f", forward {_watts(reading.forward_w)}, reflected {_watts(reading.reflected_w)}"
+        if reading.keyed:
+            words += f", {_swr_words(reading)}"
+    alarms = "" if reading is None else ", ".join(reading.alarms)
+    return words + (f"; ALARM {alarms}" if alarms else "")
+
+
+def _head(frame: Frame, sight: Sight, beside: Beside, connected: bool, now_s: float) -> Text:
+    reading = sight.newest
+    if not connected:
+        state, style = "DAEMON NOT RUNNING, waiting", LOUD
+    elif reading is not None and sight.silent(now_s):
+        state, style = "NO PAIRS from the bridge", LOUD
+    elif reading is None or reading.time is None:
+        state, style = "waiting for a pair", FAIR
+    else:
+        state, style = _key(reading), "bold" if reading.keyed else ""
+        state += f"  {reading.time[11:19]}Z"
+    name = frame.station[: max(0, frame.width - len(state) - 2)]
+    pad = " " * max(1, frame.width - len(name) - len(state))
+    return Text.assemble((name, "bold"), pad, (state, style))
+
+
+def _key(reading: Reading) -> str:
+    channel = "" if reading.channel is None else f" ch {reading.channel}"
+    return f"KEY DOWN{channel}" if reading.keyed else f"key up{channel}"
+
+
+def _powers(frame: Frame, sight: Sight, signs: Signs) -> list[Text]:
+    reading, peaks = sight.newest, sight.peaks
+    full_w = full_scale_w(max(peaks.forward_w or 0.0, 1.0))
+    rows = []
+    for name, watts, peak in (
+        ("forward", None if reading is None else reading.forward_w, peaks.forward_w),
+        ("reflected", None if reading is None else reading.reflected_w, peaks.reflected_w),
+    ):
+        held = f" peak {_watts(peak)}" if frame.width >= NARROW else f" pk {_watts(peak)}"
+        left = f"{name:{NAME}}{_watts(watts):>8} "
+        width = max(4, frame.width - len(left) - 14)
+        drawn = level_bar(watts or 0.0, full_w, width, signs)
+        rows.append(Text.assemble((name.ljust(NAME), DIM), left[NAME:], drawn, held))
+    return rows
+
+
+def _reflection(frame: Frame, sight: Sight, signs: Signs, now_s: float) -> list[Text]:
+    reading = sight.keyed
+    if reading is None:
+        words, style = "nothing keyed yet", DIM
+    else:
+        words, style = _swr_words(reading, "" if frame.width < NARROW else "95 % in "), "bold"
+        if reading.swr is not None:
+            good = reading.swr < GOOD_SWR
+            style += f" {GOOD if good else FAIR if reading.swr < frame.swr_limit else BAD}"
+        if sight.peaks.swr is not None:
+            words += f" {'pk' if frame.width < NARROW else ' peak'} {_figure(sight.peaks.swr)}"
+        if not (sight.newest and sight.newest.keyed):
+            ago = _span(max(0.0, now_s - sight.keyed_s) // 1)
+            words += f" {ago}" if frame.width < NARROW else f"  ({ago} ago)"
+            style = DIM
+    swr, low, high = (
+        (None, None, None) if reading is None else (reading.swr, reading.swr_low, reading.swr_high)
+    )
+    return [
+        Text(words, style),
+        Text(bar(swr, low, high, frame.width, signs), style.replace("bold", "").strip()),
+        Text(ruler(frame.width), DIM),
+    ]
+
+
+def _alarms(frame: Frame, sight: Sight, beside: Beside) -> list[Text]:
+    known = {alarm.kind: alarm for alarm in beside.alarms}
+    kinds = sight.newest.alarms if sight.newest is not None else tuple(known)
+    if not kinds:
+        return [Text("no alarm" if beside.trouble is None else "", DIM)]
+    words = []
+    for kind in kinds:
+        alarm = known.get(kind)
+        words.append(kind if alarm is None else f"{kind} ({alarm.id}, {_span(alarm.seconds)})")
+    rows, row = [], "ALARM"
+    for word in words:
+        if len(row) + 1 + len(word) > frame.width and row != "ALARM":
+            rows.append(Text(row, LOUD))
+            row = "     "
+        row += f" {word}"
+    return [*rows, Text(row, LOUD)]
+
+
+def _transmissions(frame: Frame, beside: Beside, room: int) -> list[Text]:
+    if room < 1:
+        return []
+    narrow = frame.width < NARROW
+    head = (
+        "start UTC    for  ch  watts   SWR"
+        if narrow
+        else ("transmissions  start UTC    for  ch  watts   SWR    95 %            highest")
+    )
+    rows = [Text(head[: frame.width], DIM)]
+    for row in beside.transmissions[: min(room - 1, MOST_TRANSMISSIONS)]:
+        channel = "-" if row["channel"] is None else str(row["channel"])
+        watts = row["forward_w_mean"]
+        words = f"{row['start_utc'][11:19]} {_span(row['duration_s']):>7}{channel:>4}"
+        words += f"{_watts(watts).removesuffix(' W'):>7}"
+        words += "     -" if row["swr"] is None else f"{_figure(row['swr']):>6}"
+        if not narrow:
+            words = " " * 15 + words
+            if row["swr"] is not None:
+                interval = f"{_figure(row['swr_low'])} to {_figure(row['swr_high'])}"
+                words += f"    {interval:16}{_figure(row['swr_max'])}"
+        rows.append(Text(words))
+    if len(rows) == 1:
+        rows = [Text("no transmissions stored yet", DIM)]
+    return rows
+
+
+def _health(frame: Frame, beside: Beside, connected: bool) -> list[Text]:
+    status = beside.status
+    if beside.trouble is not None:
+        return [Text(beside.trouble, FAIR)]
+    if status is None or not connected:
+        return []
+    troubles = []
+    if status["store_error"]:
+        troubles.append(f"store: {status['store_error']}")
+    if status["rows_dropped"]:
+        troubles.append(f"{status['rows_dropped']} rows dropped")
+    outlets = (*status["forwarders"], *status["notifiers"])
+    troubles += [f"{each['name']}: {each['last_error']}" for each in outlets if each["failing"]]
+    if troubles:
+        return [Text("; ".join(troubles), FAIR)]
+    if frame.height < FEW_LINES:
+        return []
+    words = f"{status['pairs_per_s']:g} pairs/s, up {_span(status['running_s'])}"
+    words += f", {status['gaps']} gaps, clock {status['clock']['times']}"
+    return [Text(words, DIM)]
+
+
+def _swr_words(reading: Reading, before: str = "95 % in ") -> str:
+    if reading.swr is None or reading.swr_low is None or reading.swr_high is None:
+        return "SWR not readable at this power"
+    interval = f"{_figure(reading.swr_low)} to {_figure(reading.swr_high)}"
+    return f"SWR {_figure(reading.swr)}  ({before}{interval})"
+
+
+def _figure(swr: float) -> str:
+    return f"{swr:.2f}" if swr < 10 else f"{swr:.1f}" if swr < 100 else ">99"
+
+
+def _watts(watts: float | None) -> str:
+    if watts is None:
+        return "- W"
+    watts = max(watts, 0.0)
+    return f"{watts:.2f} W" if watts < 100 else f"{watts:.0f} W"
+
+
+def _span(seconds: float) -> str:
+    if seconds < 60:
+        return f"{seconds:.3g} s" if seconds < 10 else f"{seconds:.0f} s"
+    for unit, length in (("d", 86400), ("h", 3600), ("min", 60)):
+        if seconds >= length:
+            return f"{seconds / length:.0f} {unit}"
+    return ""

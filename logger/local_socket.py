@@ -1,0 +1,63 @@
+"""Sockets beside the store, for this machine only.
+
+They are bound and reached through the folder's descriptor, since a socket's own path may have no
+more than 107 bytes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+
+from logger.errors import StatusError
+
+WAITING = 8  # callers
+
+
+def path_of(store: Path, suffix: str) -> Path:
+    """Where such a socket of a store is."""
+    return store.with_name(store.name + suffix)
+
+
+def listening(store: Path, suffix: str, what: str) -> socket.socket:
+    """A socket that callers can reach, in place of one that was left behind. Raises StatusError,
+    which says `what` it was for."""
+    path = path_of(store, suffix)
+    made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        path.unlink(missing_ok=True)
+        with _address(store, suffix) as address:
+            made.bind(address)
+        made.listen(WAITING)
+    except OSError as error:
+        made.close()
+        raise StatusError(
+            f"{path}: the socket for {what} cannot be made: {error.strerror};"
+            " keep the store in a folder of a local disk that the daemon may write to"
+        ) from error
+    return made
+
+
+def connected(store: Path, suffix: str, timeout_s: float) -> socket.socket:
+    """A socket connected to the daemon that keeps `store`. Raises OSError if there is none."""
+    caller = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        caller.settimeout(timeout_s)
+        with _address(store, suffix) as address:
+            caller.connect(address)
+    except OSError:
+        caller.close()
+        raise
+    return caller
+
+
+@contextlib.contextmanager
+def _address(store: Path, suffix: str) -> Iterator[str]:
+    folder = os.open(store.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        yield f"/proc/self/fd/{folder}/{path_of(store, suffix).name}"
+    finally:
+        os.close(folder)

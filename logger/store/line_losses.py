@@ -1,0 +1,40 @@
+"""Readings of the installed line's loss."""
+
+from __future__ import annotations
+
+import msgspec
+
+from logger.feedline.measurement import LineLoss
+from logger.store.database import Store
+from logger.store.schema import transaction
+
+FIELDS = LineLoss.__struct_fields__
+DB_DECIMALS = 4
+
+
+class LineLosses(Store):
+    """Open with `LineLosses.reader`, also beside the daemon."""
+
+    def add(self, reading: LineLoss, words: str) -> int:
+        """Keep a reading, and an entry of these words in the journal, as the line was taken apart
+        for it: rules that compare begin anew. Returns the reading's id. Raises StoreError."""
+        values = [
+            round(value, DB_DECIMALS) if isinstance(value, float) else value
+            for value in msgspec.structs.astuple(reading)
+        ]
+        with self._errors(), transaction(self._connection):
+            self._connection.execute(
+                "INSERT INTO journal (time_ns, kind, text) VALUES (?, 'adjustment', ?)",
+                (reading.time_ns, words),
+            )
+            row = self._connection.execute(
+                f"INSERT INTO line_losses ({', '.join(FIELDS)})"
+                f" VALUES ({', '.join('?' * len(FIELDS))}) RETURNING id",
+                values,
+            ).fetchone()
+        return int(row[0])
+
+    def readings(self) -> list[LineLoss]:
+        """All that are kept, oldest first."""
+        rows = self._query(f"SELECT {', '.join(FIELDS)} FROM line_losses ORDER BY time_ns, id")
+        return [LineLoss(**dict(zip(FIELDS, row, strict=True))) for row in rows]

@@ -1,0 +1,175 @@
+"""The loss of the installed line from its far end's reflection: arithmetic, store, and the command
+without a daemon and beside one."""
+
+from __future__ import annotations
+
+import json
+import math
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger.feedline.findings import findings
+from logger.feedline.measurement import LineLoss, loss_of_swr, mean_of, verdict
+from logger.reflection import swr
+from logger.store.database import Store
+from logger.store.line_losses import LineLosses
+from tests.old_stores import old_store
+from tests.station import Running, line, mismatchd, pty, write_config
+from tests.terminal_view import View
+from tests.test_end_to_end import exported
+from tests.test_live import bridge
+
+HOUR_NS = 3_600_000_000_000
+READING = LineLoss(
+    time_ns=1_772_391_600_000_000_000,
+    far_end="open",
+    loss_db=1.4,
+    loss_low_db=1.3,
+    loss_high_db=1.5,
+    swr=6.3,
+    forward_w=0.5,
+    channel=20,
+    frequency_khz=27205.0,
+    cable="RG-58",
+    length_m=18.0,
+    nominal_db=1.39,
+    nominal_low_db=1.32,
+    nominal_high_db=1.47,
+    calibration_id="abc",
+)
+LOSS_DB = 1.6
+RHO2 = 10 ** (-2 * LOSS_DB / 10)  # of the power that comes back
+FEEDLINE = {
+    "station": "{name: harbour-workshop, frequency_mhz: 27.205}",
+    "feedline": "{cable: RG-58, length_m: 20}",
+}
+
+
+def changed(**fields: Any) -> LineLoss:
+    given_ = {name: getattr(READING, name) for name in READING.__struct_fields__}
+    return LineLoss(**{**given_, **fields})
+
+
+@given(st.floats(0.05, 15), st.floats(0, 0.1))
+def test_the_loss_is_half_the_return_loss(loss_db: float, leak: float) -> None:
+    rho = 10 ** (-loss_db / 10)
+    found = loss_of_swr(*(float(swr(value)) for value in (rho, max(0.0, rho - leak), rho + leak)))
+    assert found.loss_db == pytest.approx(loss_db, rel=1e-6)
+    assert found.low_db <= found.loss_db
+    if rho - leak <= 0:
+        assert found.high_db is None  # directivity could make all of it
+    else:
+        assert found.high_db == pytest.approx(-10 * math.log10(rho - leak), rel=1e-6)
+
+
+def test_what_comes_back_whole_may_have_lost_nothing() -> None:
+    assert loss_of_swr(90.0, 40.0, 999.0).low_db == 0.0
+    assert loss_of_swr(1.0, 1.0, 1.1).loss_db is None
+
+
+def test_verdicts() -> None:
+    assert verdict(READING) == "fits"
+    assert verdict(changed(loss_db=2.0, loss_low_db=1.8, loss_high_db=None)) == "more"
+    assert verdict(changed(loss_db=0.5, loss_low_db=0.4, loss_high_db=0.7)) == "less"
+    assert verdict(changed(nominal_low_db=None)) == "unknown"
+
+
+def test_open_and_short_go_together_and_the_last_time_is_named() -> None:
+    short = changed(far_end="short", loss_db=1.8, time_ns=READING.time_ns - HOUR_NS // 2)
+    old = changed(loss_db=1.1, loss_low_db=1.0, loss_high_db=1.2, time_ns=1_769_904_000_000_000_000)
+    elsewhere = changed(loss_db=0.9, frequency_khz=7050.0, time_ns=READING.time_ns - 2 * HOUR_NS)
+    said = "\n".join(findings(READING, "gap", [old, elsewhere, short]))
+    assert "Together with the far end short: 1.60 dB" in said
+    assert "on 2026-02-01: 1.10 dB" in said
+    assert "Doubtful: pairs were missing" in said
+    assert mean_of(READING.bounds, changed(loss_db=None).bounds) is None
+    weak = "\n".join(findings(changed(loss_high_db=None), "", []))
+    assert "no upper bound" in weak
+    assert "1.40 dB (at least 1.30)" in weak
+
+
+def test_readings_survive_in_a_store_of_version_3(tmp_path: Path) -> None:
+    path = old_store(tmp_path / "station.sqlite", 3)
+    with closing(Store.open(path)) as store:
+        work = store.work()
+    with closing(LineLosses.reader(path)) as store:
+        assert store.readings() == []
+        assert store.add(READING, "measured") == 1
+        assert store.readings() == [READING]
+        assert store.work() == [*work, READING.time_ns]  # what compares begins anew
+
+
+def test_without_a_daemon_the_driver_is_read(tmp_path: Path) -> None:
+    stretches = [(3.0, 0.0), (2.5, 0.6), (3.0, 0.0)]
+    pairs, at_s = ["time_s,forward_v,reflected_v"], 1_772_391_600.0
+    for seconds, watts in stretches:
+        for _ in range(round(200 * seconds)):
+            at_s += 0.005
+            pairs.append(f"{at_s:.3f},{line(watts, watts * RHO2).decode().strip()}")
+    (tmp_path / "pairs.csv").write_text("\n".join(pairs) + "\n")
+    driver = "{kind: replay, path: pairs.csv}"
+    config = write_config(tmp_path, "", **{**FEEDLINE, "driver": driver})
+
+    def measured(answer: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "logger.cli", "feedline", "measure", "-c", str(config)],
+            input=answer,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+
+    for answer in ("no\n", ""):
+        refused = measured(answer)
+        assert "nothing is kept" in refused.stderr
+        assert (refused.returncode, refused.stdout) == (0, "")
+    assert not (tmp_path / "data").exists()
+    done = measured("yes\n")
+    assert done.returncode == 0, done.stderr
+    reading = json.loads(done.stdout)
+    assert reading["loss_low_db"] < LOSS_DB < reading["loss_high_db"]
+    assert reading["loss_db"] == pytest.approx(LOSS_DB, abs=0.05)
+    # Directivity of 40 dB about rho: what the interval has to hold at least.
+    rho = math.sqrt(RHO2)
+    assert reading["loss_high_db"] - LOSS_DB > -10 * math.log10(1 - 0.009 / rho) * 0.8
+    assert reading["nominal_db"] == pytest.approx(1.54, abs=0.02)
+    for words in ("power lines", "RF burns", "licence", "low power"):
+        assert words in done.stderr
+    assert "fits the cable" in done.stderr
+    (row,) = exported("line_losses", config)
+    assert (row["far_end"], row["cable"], row["transmission_id"]) == ("open", "RG-58", "")
+    assert "far end open" in mismatchd("journal", "list", "-c", config).stdout
+
+
+def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
+    with pty() as (master, name):
+        config = write_config(tmp_path, name, **FEEDLINE)
+        daemon = Running(config)
+        try:
+            with bridge(master, (4.5, (0, 0)), (1.5, (0.6, 0.6 * RHO2)), (60.0, (0, 0))):
+                daemon.wait_reading(config)
+                view = View(
+                    *("feedline", "measure", "-c", str(config), "--far-end", "short"), rows=48
+                )
+                assert "The daemon goes on" in view.until(lambda text: "(yes or no)" in text)
+                view.press(b"yes\r")
+                view.until(lambda text: "0.60 W, SWR 5.49" in text)
+                assert view.ended(15.0) == 0
+            said = view.look()
+            assert "Key the transmitter for 3 s" in said
+            assert "The line loses 1.6" in said
+            assert "far end open too" in said
+            (row,) = exported("line_losses", config)
+            assert (row["far_end"], row["transmission_id"]) == ("short", "1")
+            assert float(row["loss_low_db"]) < LOSS_DB < float(row["loss_high_db"])
+        finally:
+            view.close()
+            daemon.kill()

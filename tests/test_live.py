@@ -1,0 +1,416 @@
+"""The live feed and its terminal view: pure parts, then the real daemon on pseudo-terminals."""
+
+from __future__ import annotations
+
+import json
+import re
+import select
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from logger.live.client import connect
+from logger.live.feed import MOST_CLIENTS, LiveFeed
+from logger.live.meter import reading_of
+from logger.live.reading import Reading, decode, encode
+from logger.live.scale import BLOCKS, LETTERS, bar, full_scale_w, place, ruler
+from logger.live.screen import Beside, Frame, OpenAlarm, lines, plain
+from logger.live.sight import PAUSE_S, SILENT_S, Sight
+from logger.live.tap import MOST_BLOCKS, Tap
+from logger.pipeline import Pipeline
+from logger.view import View as Block
+from tests.station import Running, line, mismatchd, pty, write_config
+from tests.terminal_view import View
+from tests.test_end_to_end import WRITER
+from tests.test_transmissions import COUPLER, Settings, block, cut, seconds_of
+
+READING = Reading(
+    time="2026-03-01T19:00:00.000000Z",
+    pairs=20,
+    keyed=True,
+    forward_w=4.0,
+    reflected_w=0.16,
+    peak=4.1,
+    swr=1.5,
+    swr_low=1.4,
+    swr_high=1.62,
+    swr_noise_low=1.49,
+    swr_noise_high=1.51,
+    channel=20,
+)
+ROW: dict[str, Any] = {
+    "start_utc": "2026-03-01T18:59:00.000000Z",
+    "duration_s": 12.3,
+    "channel": 20,
+    "forward_w_mean": 4.0,
+    "swr": 1.5,
+    "swr_low": 1.4,
+    "swr_high": 1.6,
+    "swr_max": 1.7,
+}
+STATUS: dict[str, Any] = {
+    "store_error": None,
+    "rows_dropped": 0,
+    "forwarders": [],
+    "notifiers": [],
+    "pairs_per_s": 200.0,
+    "running_s": 4000.0,
+    "gaps": 0,
+    "clock": {"times": "kept"},
+}
+
+
+# readings
+
+
+def test_a_reading_is_what_the_row_of_the_second_says() -> None:
+    views: list[Block] = []
+    pipeline = Pipeline(Settings(), COUPLER, tap=views.append)
+    whole = block([(1.0, 4.0, 1.5), (0.5, 0.0, 1.0)], rate_hz=1000.0, noise_v=0.001)
+    rows = [row for part in cut(whole, range(7, 1500, 31)) for row in pipeline.process(part)]
+    rows += pipeline.finish()
+    first, *_ = seconds_of(rows)
+    reading = reading_of(views, 20, ("no-data", "high-swr"))
+    assert reading.keyed
+    assert reading.pairs == 1500
+    assert reading.channel == 20
+    assert reading.alarms == ("high-swr", "no-data")
+    for name in ("swr", "forward_w", "reflected_w", "swr_noise_low"):
+        assert getattr(reading, name) == pytest.approx(getattr(first, name), rel=2e-3), name
+    assert reading.swr_low < reading.swr < reading.swr_high
+    assert decode(encode(reading)) == reading
+
+
+def test_unkeyed_there_are_watts_but_no_swr() -> None:
+    views: list[Block] = []
+    pipeline = Pipeline(Settings(), COUPLER, tap=views.append)
+    pipeline.process(block([(2.0, 0.0, 1.0)], noise_v=0.001))
+    pipeline.finish()
+    reading = reading_of(views, None, ())
+    assert (reading.keyed, reading.swr) == (False, None)
+    assert reading.forward_w == pytest.approx(0, abs=0.01)
+    assert reading_of([], 3, ()) == Reading(channel=3)
+
+
+def test_a_line_with_more_in_it_is_still_read() -> None:
+    later = {**msgspec.to_builtins(READING), "temperature_c": 20}
+    assert decode(json.dumps(later).encode()) == READING
+
+
+def test_the_tap_holds_nothing_while_closed_and_little_while_open() -> None:
+    tap = Tap()
+    view: Any = object()
+    tap.give(view)
+    assert tap.take() == []
+    tap.open = True
+    for _ in range(MOST_BLOCKS + 50):
+        tap.give(view)
+    assert len(tap.take()) == MOST_BLOCKS
+    assert tap.take() == []
+
+
+# what is seen
+
+
+def test_peaks_are_held_over_pauses_and_begin_anew_with_the_next_transmission() -> None:
+    sight = Sight()
+    up = Reading(time=READING.time, pairs=20, forward_w=0.0, reflected_w=0.0)
+    sight.take(msgspec.structs.replace(READING, swr=2.5, peak=6.0), 10.0)
+    sight.take(up, 10.5)
+    sight.take(READING, 11.0)
+    assert (sight.peaks.swr, sight.peaks.forward_w) == (2.5, 6.0)
+    sight.take(up, 12.0)
+    sight.take(READING, 11.0 + PAUSE_S + 0.1)
+    assert (sight.peaks.swr, sight.peaks.forward_w) == (1.5, 4.1)
+    assert not sight.silent(13.2)
+    sight.take(Reading(alarms=("no-data",)), 17.0)  # the daemon lives, but there are no pairs
+    assert sight.silent(17.0 + 0.1)
+    assert sight.newest is not None
+    assert sight.newest.alarms == ("no-data",)
+    assert sight.newest.forward_w == 4.0
+
+
+@given(
+    swrs=st.lists(st.floats(1, 999), min_size=3, max_size=3).map(sorted),
+    width=st.integers(8, 300),
+)
+def test_the_bar_shows_the_doubt(swrs: list[float], width: int) -> None:
+    low, swr, high = swrs
+    for signs in (BLOCKS, LETTERS):
+        drawn = bar(swr, low, high, width, signs)
+        assert len(drawn) == width
+        assert drawn[place(swr, width)] == signs.point
+        assert drawn.count(signs.sure) in (place(low, width), place(low, width) - 1)
+        assert drawn.rstrip(signs.rest)[place(high, width) :] in (signs.doubt, signs.point)
+    assert bar(None, None, None, width, BLOCKS) == BLOCKS.rest * width
+    assert len(ruler(width)) == width
+
+
+@given(st.floats(0, 2e4))
+def test_scales_of_power_end_in_1_2_5(watts: float) -> None:
+    full = full_scale_w(watts)
+    assert full >= watts
+    assert f"{full:.0e}"[0] in "125"
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    width=st.integers(1, 200),
+    height=st.integers(1, 60),
+    letters=st.booleans(),
+    alarms=st.integers(0, 6),
+    keyed=st.booleans(),
+    connected=st.booleans(),
+)
+def test_every_screen_fits(
+    width: int, height: int, letters: bool, alarms: int, keyed: bool, connected: bool
+) -> None:
+    sight = Sight()
+    kinds = tuple(f"kind-of-alarm-{number}" for number in range(alarms))
+    if keyed:
+        sight.take(msgspec.structs.replace(READING, alarms=kinds), 100.0)
+    beside = Beside([ROW] * 8, [OpenAlarm(7, kind, 90.0) for kind in kinds], STATUS)
+    frame = Frame("harbour-workshop", 3.0, width, height, letters)
+    shown = lines(frame, sight, beside, connected, 100.2)
+    assert len(shown) == height
+    assert all(cell_len(row.plain) <= width for row in shown)
+    text = "\n".join(row.plain for row in shown)
+    if letters:
+        assert text.isascii()
+    if width >= 40 and height >= 12:
+        assert ("DAEMON NOT RUNNING" in text) == (not connected)
+        assert ("SWR 1.50" in text) == keyed
+        assert ("ALARM" in text) == (alarms > 0)
+        assert "q ends" in text
+
+
+def test_trouble_is_said_in_words() -> None:
+    frame = Frame("harbour-workshop", 3.0, 80, 24)
+    failing = {"name": "server", "failing": True, "last_error": "refused"}
+    status = {**STATUS, "store_error": "disk full", "forwarders": [failing]}
+    sight = Sight()
+    sight.take(msgspec.structs.replace(READING, swr=None, swr_low=None, swr_high=None), 0.0)
+
+    def text(beside: Beside, now_s: float) -> str:
+        return "\n".join(row.plain for row in lines(frame, sight, beside, True, now_s))
+
+    shown = text(Beside(status=status), 0.1)
+    assert "store: disk full; server: refused" in shown
+    assert "SWR not readable at this power" in shown
+    assert "NO PAIRS" in text(Beside(), SILENT_S + 0.1)
+    assert "no store at" in text(Beside(trouble="no store at x"), 0.1)
+    assert plain(sight, True, SILENT_S + 0.1) == "no pairs"
+
+
+# the feed
+
+
+@contextmanager
+def feed(store: Path, reading: Reading = READING) -> Iterator[Tap]:
+    tap = Tap()
+
+    def make(views: Sequence[Block]) -> Reading:
+        return reading
+
+    live = LiveFeed(store, tap, make)
+    thread = threading.Thread(target=live.run)
+    thread.start()
+    try:
+        yield tap
+    finally:
+        live.end()
+        thread.join(5)
+        assert not thread.is_alive()
+        assert not store.with_name(store.name + ".live").exists()
+
+
+def received(caller: socket.socket, seconds: float) -> bytes:
+    data, until_s = b"", time.monotonic() + seconds
+    while select.select([caller], [], [], max(0.0, until_s - time.monotonic()))[0]:
+        if not (more := caller.recv(65536)):
+            break
+        data += more
+    return data
+
+
+def wait_for(seen: Any, seconds: float = 5.0) -> None:
+    until_s = time.monotonic() + seconds
+    while not seen():
+        assert time.monotonic() < until_s
+        time.sleep(0.01)
+
+
+def test_the_feed_is_open_while_somebody_looks_on(tmp_path: Path) -> None:
+    view: Any = object()
+    with feed(tmp_path / "station.sqlite") as tap:
+        assert not tap.open
+        with connect(tmp_path / "station.sqlite") as caller:
+            wait_for(lambda: tap.open)
+            first = received(caller, 0.3)
+            assert first.count(b"\n") == 1  # no pairs: once a second only
+            for _ in range(10):
+                tap.give(view)
+                time.sleep(0.05)
+            told = received(caller, 0.2).count(b"\n")
+            assert 3 <= told <= 7
+        wait_for(lambda: not tap.open)
+        assert tap.take() == []
+
+
+def test_who_does_not_read_is_cut_off_and_the_others_go_on(tmp_path: Path) -> None:
+    store = tmp_path / "station.sqlite"
+    long = msgspec.structs.replace(READING, alarms=("x" * 20000,))
+    view: Any = object()
+    with feed(store, long) as tap, connect(store) as slow, connect(store) as quick:
+        wait_for(lambda: tap.open)
+        heard = 0
+        for _ in range(12):
+            tap.give(view)
+            heard += received(quick, 0.1).count(b"\n")
+        assert heard >= 8
+        assert received(slow, 0.5).count(b"\n") < heard  # it ends there
+        assert select.select([slow], [], [], 0)[0]
+        assert tap.open
+
+
+def test_there_are_so_many_at_most(tmp_path: Path) -> None:
+    store = tmp_path / "station.sqlite"
+    with feed(store):
+        callers = []
+        for _ in range(MOST_CLIENTS + 1):
+            callers.append(connect(store))
+            time.sleep(0.01)  # no more wait to be let in than the system holds
+        try:
+            assert received(callers[-1], 5.0) == b""
+            assert all(select.select([caller], [], [], 2.0)[0] for caller in callers[:-1])
+            assert all(caller.recv(9999) for caller in callers[:-1])
+        finally:
+            for caller in callers:
+                caller.close()
+
+
+# the whole
+
+
+@contextmanager
+def bridge(master: int, *plan: tuple[float, tuple[float, float]]) -> Iterator[None]:
+    stretches = [(seconds, line(*powers).decode()) for seconds, powers in plan]
+    writer = subprocess.Popen(
+        [sys.executable, "-c", WRITER, str(master), "200", json.dumps(stretches)],
+        pass_fds=[master],
+        stdout=subprocess.DEVNULL,
+    )
+    try:
+        yield
+    finally:
+        writer.kill()
+        writer.wait()
+
+
+def test_live_beside_the_daemon_that_is_started_again(tmp_path: Path) -> None:
+    with pty() as (master, name):
+        station = "{name: harbour-workshop, channel: 20}"
+        config = write_config(tmp_path, name, station=station)
+        wide = View("live", "-c", str(config))
+        small = View("live", "-c", str(config), columns=40, rows=12, NO_COLOR="1")
+        piped = subprocess.Popen(
+            [sys.executable, "-m", "logger.cli", "live", "-c", str(config)],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        daemons = []
+        try:
+            for view in (wide, small):
+                assert "q ends" in view.until(lambda text: "DAEMON NOT RUNNING" in text)
+            daemons.append(Running(config))
+            with bridge(
+                master,
+                (2.5, (0, 0)),
+                (1.5, (4.0, 0.05)),
+                (1.7, (0, 0)),
+                (60.0, (4.0, 1.3)),
+            ):
+                wide.until(lambda text: "key up ch 20" in text)
+                screen = wide.until(lambda text: "SWR 1.25" in text)
+                assert "forward     4.00 W" in screen
+                assert "95 % in 1.2" in screen
+                for view in (wide, small):
+                    screen = view.until(lambda text: "SWR 3.6" in text)
+                    assert "KEY DOWN ch 20" in screen
+                    view.until(lambda text: re.search(r"ALARM high-swr", text) is not None)
+                    view.until(lambda text: re.search(r"20 +4\.00 +1\.25", text) is not None)
+                wide.look(1.2)  # a line of the one that prints
+                daemons[0].kill()
+                for view in (wide, small):
+                    view.until(lambda text: "DAEMON NOT RUNNING" in text)
+                daemons.append(Running(config))
+                for view in (wide, small):
+                    view.until(lambda text: "KEY DOWN ch 20" in text)
+            wide.press(b"q")
+            small.press(b"\x03")
+            for view in (wide, small):
+                assert view.ended() == 0
+                assert view.raw.rstrip().endswith(b"\x1b[?1049l\x1b[?25h")  # screen, cursor
+            coloured = re.compile(rb"\x1b\[[0-9;]*3[0-7]")
+            assert coloured.search(wide.raw)
+            assert not coloured.search(small.raw)
+            assert daemons[1].stop()[0] == 0
+        finally:
+            for view in (wide, small):
+                view.close()
+            for daemon in daemons:
+                daemon.kill()
+            piped.send_signal(signal.SIGINT)
+            said, _ = piped.communicate(timeout=10)
+    assert piped.returncode == 0
+    assert "the daemon is not running" in said
+    assert re.search(r"^\d\d:\d\d:\d\dZ KEY DOWN ch 20, forward 4\.00 W, .*SWR 1\.25", said, re.M)
+    assert "ALARM high-swr" in said
+    assert "\x1b" not in said
+
+
+@pytest.mark.parametrize(
+    ("environ", "letters"), [({"LC_ALL": "C", "PYTHONIOENCODING": "ascii"}, True), ({}, False)]
+)
+def test_the_terminal_is_put_back_when_the_view_is_terminated(
+    tmp_path: Path, environ: dict[str, str], letters: bool
+) -> None:
+    config = write_config(tmp_path, "/dev/null")
+    view = View("live", "-c", str(config), **environ)
+    try:
+        screen = view.until(lambda text: "DAEMON NOT RUNNING" in text)
+        assert screen.isascii() == letters
+        view.process.terminate()
+        assert view.ended() == 0
+        assert view.raw.rstrip().endswith(b"\x1b[?1049l\x1b[?25h")
+    finally:
+        view.close()
+
+
+def test_a_dumb_terminal_gets_lines(tmp_path: Path) -> None:
+    config = write_config(tmp_path, "/dev/null")
+    view = View("live", "-c", str(config), TERM="dumb")
+    try:
+        view.until(lambda text: "the daemon is not running" in text)
+        view.press(b"\x03")
+        assert view.ended() == 0
+        assert b"\x1b" not in view.raw
+    finally:
+        view.close()
+
+
+def test_help_says_what_ends_it() -> None:
+    assert "q or Ctrl-C ends" in " ".join(mismatchd("live", "--help").stdout.split())
