@@ -70,12 +70,13 @@ def fitted(used: Days, step: Step | None = None, verdict: Verdict | None = None)
         return np.column_stack(columns)
 
     design = terms(day)
-    found, *_ = np.linalg.lstsq(design, swr, rcond=None)
-    rest = swr - design @ found
+    near = np.abs(swr - np.median(swr)) < 1.0  # what is far out does not count
+    found, *_ = np.linalg.lstsq(design[near], swr[near], rcond=None)
+    rest = (swr - design @ found) * near
     noise = float(rest.std()) if len(rest) > 2 else 0.03
-    near = np.diff(day) == 1
-    pairs = rest[:-1][near] * rest[1:][near]
-    correlation = float(np.clip(pairs.mean() / noise**2, 0, 0.9)) if near.sum() > 9 else 0.0
+    next_day = np.diff(day) == 1
+    pairs = (rest[:-1] * rest[1:])[next_day]
+    correlation = float(np.clip(pairs.mean() / noise**2, 0, 0.9)) if len(pairs) > 9 else 0.0
     inflated = (1 + correlation) / (1 - correlation)
     covariance = noise**2 * inflated * np.linalg.pinv(design.T @ design)
     all_terms = terms(every)

@@ -62,7 +62,7 @@ def forecast(trend: Trend, limit: float) -> Forecast:
         """Between two strides the probability grows evenly."""
         if reached[-1] < probability:
             return None
-        return trend.last + math.ceil(np.interp(probability, reached, ahead))
+        return trend.last + math.ceil(float(np.interp(probability, reached, ahead)))
 
     return Forecast(
         limit,
