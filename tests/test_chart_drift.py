@@ -29,7 +29,7 @@ SMALL = {
 
 def readings(figure: Figure) -> list[Axes]:
     """The panels of daily values as read."""
-    return [a for a in figure.axes if any(t.get_label() == "daily value" for t in a.lines)][::2]
+    return [a for a in figure.axes if any(t.get_label() == "daily value" for t in a.lines)][1::2]
 
 
 def line(axes: Axes, label: str) -> np.ndarray:
@@ -117,7 +117,7 @@ def test_entries_alarms_and_steps_are_marked() -> None:
     (step,) = account.channels[0].trend.steps
     assert places[step.day] == "--"
     words = "\n".join(text.get_text() for text in BIG["stepped"].findobj(Text))
-    assert "1  " in words
+    assert "1 2024-06-18 repair" in words
     assert "repair: new plug at the balcony" in words
     lanes = next(a for a in BIG["many alarms"].axes if len(a.lines) > 20)
     raised = [one for one in lanes.lines if one.get_marker() == "v"]

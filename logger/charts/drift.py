@@ -91,7 +91,7 @@ def draw(account: Account, span: Span | None = None) -> Figure:
 def small(account: Account, channel: ChannelAccount, width: float, height: float) -> Figure:
     """One channel alone, `width` by `height` mm; entries have the numbers that they have in the
     account."""
-    left, right, above, below, lane = 14.0, 12.0, 8.0, 6.0, 8.0
+    left, right, above, below, lane = 15.5, 12.0, 8.0, 6.0, 8.0
     span = account.span
     with style():
         figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
@@ -112,7 +112,7 @@ def small(account: Account, channel: ChannelAccount, width: float, height: float
         for axes in (upper, lower, lowest):
             dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
         for axes in (upper, lower):
-            axes.yaxis.set_label_coords(-9.5 / (width - left - right), 0.5)
+            axes.yaxis.set_label_coords(-12.0 / (width - left - right), 0.5)
         upper.legend(
             loc="lower left",
             bbox_to_anchor=(-0.02, 1.0),

@@ -151,6 +151,13 @@ def _scale(values: FloatArray, low: FloatArray, high: FloatArray) -> tuple[float
     return max(least - room, 1.0), most + room
 
 
+def _even(axes: Axes, low: float, high: float, most: int) -> None:
+    """A scale with about so many even steps, none labelled beyond its ends."""
+    axes.set_ylim(low, high)
+    steps = MaxNLocator(most).tick_values(low, high)
+    axes.yaxis.set_major_locator(FixedLocator([step for step in steps if low <= step <= high]))
+
+
 def _values(
     axes: Axes,
     channel: ChannelAccount,
@@ -162,8 +169,7 @@ def _values(
 ) -> None:
     """Dots, and arrows at the edge for what is beyond the scale."""
     used = channel.days
-    axes.set_ylim(*scale)
-    axes.yaxis.set_major_locator(MaxNLocator(5 if spread else 3))
+    _even(axes, *scale, most=5 if spread else 3)
     x = used.day + 0.5
     seen = (span[0] <= used.day) & (used.day <= span[1])
     inside = seen & (scale[0] <= values) & (values <= scale[1])
@@ -297,13 +303,13 @@ def strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], Non
     def draw_temperature(axes: Axes) -> None:
         axes.plot(x, temperature, color=INK, lw=0.8, marker="." if len(x) < 3 else "")
         axes.set_ylabel("air\n°C")
-        axes.yaxis.set_major_locator(MaxNLocator(2))
+        low, high = float(np.nanmin(temperature)), float(np.nanmax(temperature))
+        _even(axes, low - 2, high + 2, most=2)
 
     def draw_rain(axes: Axes) -> None:
         axes.vlines(x, 0, np.nan_to_num(rain), color=BLUE, lw=1.5 if len(x) <= MANY else 0.6)
-        axes.set_ylim(0, max(float(np.nanmax(rain)) * 1.1, 1.0))
         axes.set_ylabel("rain\nmm")
-        axes.yaxis.set_major_locator(MaxNLocator(2))
+        _even(axes, 0.0, max(float(np.nanmax(rain)) * 1.1, 1.0), most=2)
 
     if np.isfinite(temperature).any():
         yield draw_temperature
