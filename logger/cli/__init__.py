@@ -20,6 +20,7 @@ COMMANDS = {
     "chart": "chart",
     "export": "export",
     "status": "status",
+    "report": "report",
     "alarms": "alarms",
     "journal": "journal",
     "notify": "notify",
