@@ -67,7 +67,7 @@ ul, ol { margin: 0.3rem 0; padding-left: 1.3rem; max-width: 44rem; }
   grid-template-columns: repeat(auto-fill, minmax(min(100%, 24rem), 1fr)); }
 figure { margin: 0; break-inside: avoid; }
 figcaption { font-weight: bold; }
-svg { display: block; width: 100%; height: auto; }
+svg { display: block; width: 100%; height: auto; fill: var(--ink); }
 svg text { font-family: system-ui, sans-serif !important; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; font-variant-numeric: tabular-nums; overflow-wrap: normal; }
