@@ -104,7 +104,7 @@ def test_the_state_in_a_sentence() -> None:
 
 def test_a_falling_channel_is_no_good_news_and_checks_bring_their_cautions() -> None:
     made = told(account(days(1096, slope=-0.1)))
-    lines = "\n".join(line for section in words.sections(made) for line in section.lines)
+    lines = "\n".join(line for one in words.sections(made) for line in one.lines + one.steps)
     assert words.FALLING in lines
     for check in checks_of(["wet-line"])[:3]:
         assert check.text in lines

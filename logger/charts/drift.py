@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from logger.charts.drift_panels import (
+    MANY,
     Span,
     dates,
     grouped,
@@ -71,7 +72,7 @@ def draw(account: Account, span: Span | None = None) -> Figure:
             lower = panel(figure, LEFT, base + BETWEEN, WIDTH, room * (1 - SHARE))
             middle = base + BETWEEN + room * (1 - SHARE) + TITLED
             upper = panel(figure, LEFT, middle, WIDTH, room * SHARE)
-            placed += _pair(upper, lower, account, channel, entries, span)
+            placed += _pair(upper, lower, account, channel, entries, span, spread=True)
             upper.set_title(channel.name)
             upper.legend(
                 loc="lower right",
@@ -108,7 +109,8 @@ def small(account: Account, channel: ChannelAccount, width: float, height: float
         room = height - base - TITLED - above
         lower = place(base, room * (1 - SHARE))
         upper = place(base + room * (1 - SHARE) + TITLED, room * SHARE)
-        _pair(upper, lower, account, channel, account.entries, span)
+        few = len(channel.days.day) <= MANY
+        _pair(upper, lower, account, channel, account.entries, span, spread=few)
         for axes in (upper, lower, lowest):
             dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
         for axes in (upper, lower):
@@ -138,9 +140,11 @@ def _pair(
     channel: ChannelAccount,
     entries: Sequence[Entry],
     span: Span,
+    *,
+    spread: bool,
 ) -> list[Axes]:
     """A channel's two panels."""
-    readings(upper, channel, account.limit, span)
+    readings(upper, channel, account.limit, span, spread=spread)
     seasonless(lower, channel, span)
     for axes in (upper, lower):
         through(axes, entries, channel)

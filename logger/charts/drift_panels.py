@@ -91,12 +91,16 @@ def _ticks(span: Span, most: int) -> list[tuple[float, str]]:
     return [(day + 0.5, date(day)[5:]) for day in range(span[0], span[1] + 1, step)]
 
 
-def readings(axes: Axes, channel: ChannelAccount, limit: float, span: Span) -> None:
-    """Daily values with their spread, the model with its band, and the limit where it is near."""
+def readings(
+    axes: Axes, channel: ChannelAccount, limit: float, span: Span, *, spread: bool
+) -> None:
+    """Daily values (with their spread, if wanted), the model with its band, and the limit where it
+    is near."""
     used, curve = channel.days, channel.trend.curve
     low, high = _scale(used.swr, curve.low, curve.high)
     shown = _reach(high, limit, low)
-    _values(axes, channel, used.swr, span, (low, shown), spread=True)
+    _even(axes, low, shown, most=5)
+    _values(axes, channel, used.swr, span, (low, shown), spread=spread)
     _model(axes, channel, np.zeros(len(curve.day)))
     if shows_limit(channel, limit):
         axes.axhline(limit, color=GREEN, lw=1.2, ls="-.", label="limit")
@@ -109,6 +113,7 @@ def seasonless(axes: Axes, channel: ChannelAccount, span: Span) -> None:
     used, curve = channel.days, channel.trend.curve
     values = used.swr - np.interp(used.day, curve.day, curve.season)
     scale = _scale(values, curve.low - curve.season, curve.high - curve.season)
+    _even(axes, *scale, most=3)
     _values(axes, channel, values, span, scale, spread=False)
     _model(axes, channel, curve.season)
     known = channel.trend.season_amplitude is not None
@@ -169,7 +174,6 @@ def _values(
 ) -> None:
     """Dots, and arrows at the edge for what is beyond the scale."""
     used = channel.days
-    _even(axes, *scale, most=5 if spread else 3)
     x = used.day + 0.5
     seen = (span[0] <= used.day) & (used.day <= span[1])
     inside = seen & (scale[0] <= values) & (values <= scale[1])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
@@ -60,27 +60,29 @@ def daily(store: Store, since_ns: int, until_ns: int) -> list[Days]:
             key = (channel, None if channel is not None else frequency)
             groups.setdefault(key, []).append((start_ns // DAY_NS, swr, power_w, calibration))
     numbers = {name: n for n, name in enumerate(sorted({row[5] for row in rows}))}
-    made = []
-    for (channel, frequency), some in groups.items():
-        day, swr, power_w = (np.array(column) for column in list(zip(*some, strict=True))[:3])
-        calibration = np.array([numbers[row[3]] for row in some])
-        days = np.unique(day)
-        parts = [day == one for one in days]
-        middle = np.array([np.median(swr[part]) for part in parts])
-        spread = [np.median(abs(swr[p] - m)) for p, m in zip(parts, middle, strict=True)]
-        made.append(
-            Days(
-                channel,
-                frequency,
-                days,
-                middle,
-                MAD * np.array(spread),
-                np.array([part.sum() for part in parts]),
-                np.array([power_w[part].mean() for part in parts]),
-                np.array([calibration[part][-1] for part in parts]),
-            )
-        )
-    return made
+    return [_days(key, sorted(some), numbers) for key, some in groups.items()]
+
+
+def _days(
+    key: tuple[int | None, float | None],
+    rows: list[tuple[int, float, float, str]],
+    numbers: Mapping[str, int],
+) -> Days:
+    day, swr, power_w = (np.array(column) for column in list(zip(*rows, strict=True))[:3])
+    calibration = np.array([numbers[row[3]] for row in rows])
+    days, begin, count = np.unique(day, return_index=True, return_counts=True)
+    parts = [slice(first, first + n) for first, n in zip(begin, count, strict=True)]
+    middle = np.array([np.median(swr[part]) for part in parts])
+    spread = [np.median(abs(swr[p] - m)) for p, m in zip(parts, middle, strict=True)]
+    return Days(
+        *key,
+        day=days,
+        swr=middle,
+        spread=MAD * np.array(spread),
+        transmissions=count,
+        power_w=np.array([power_w[part].mean() for part in parts]),
+        calibration=np.array([calibration[part][-1] for part in parts]),
+    )
 
 
 def diagnosed(store: Store, told: Account) -> Diagnosis | None:

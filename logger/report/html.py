@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from html import escape
 
 from logger.charts.drift import small
@@ -105,9 +105,8 @@ def _body(summary: Summary, account: Account) -> Iterator[str]:
     yield f'<p class="state {summary.state}">{escape(summary.sentence)}</p>'
     for section in sections(summary):
         yield f"<h2>{escape(section.title)}</h2>"
-        yield "<ul>"
-        yield from (f"<li>{escape(line)}</li>" for line in section.lines)
-        yield "</ul>"
+        yield from _listed("ul", section.lines)
+        yield from _listed("ol", section.steps)
     if account.channels:
         yield "<h2>Charts</h2>"
         yield '<div class="charts">'
@@ -119,6 +118,13 @@ def _body(summary: Summary, account: Account) -> Iterator[str]:
             yield f"<p>{hidden} channels more: <code>mismatchd chart drift --channel N</code>.</p>"
         yield from _table(summary)
     yield from _journal(account)
+
+
+def _listed(kind: str, lines: Sequence[str]) -> Iterator[str]:
+    if lines:
+        yield f"<{kind}>"
+        yield from (f"<li>{escape(line)}</li>" for line in lines)
+        yield f"</{kind}>"
 
 
 def _figure(account: Account, channel: ChannelAccount, number: int) -> str:
@@ -175,7 +181,6 @@ def _journal(account: Account) -> Iterator[str]:
     """Entries with the numbers of their marks on the charts."""
     if not account.entries:
         return
-    yield "<h2>Journal</h2>\n<ol>"
-    for entry in account.entries:
-        yield f"<li>{date(entry.day)} {escape(entry.kind)}: {escape(entry.text)}</li>"
-    yield "</ol>"
+    yield "<h2>Journal</h2>"
+    lines = [f"{date(entry.day)} {entry.kind}: {entry.text}" for entry in account.entries]
+    yield from _listed("ol", lines)

@@ -248,7 +248,7 @@ def _next_check(account: Account, alarms: Alarms, diagnosed: Diagnosis | None) -
     if moved:
         falls = all(one.trend.verdict == "falling" for one in moved)
         names = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
-        because = f"{_names(moved)} {'does' if len(moved) == 1 else 'do'} not stay as before."
+        because = f"{_names(moved)} {'is' if len(moved) == 1 else 'are'} not as before."
         return NextCheck(because, (), checks_of(names)[:MOST_CHECKS])
     because = "Nothing asks for a check now; a look once a year is common practice."
     return NextCheck(because, (), checks_of(["antenna-moved"])[:1])

@@ -25,6 +25,8 @@ def page(summary: Summary, account: Account, width: int) -> str:
         lines += ["", section.title]
         for line in section.lines:
             lines += _wrapped(line, width, "  ")
+        for number, step in enumerate(section.steps, 1):
+            lines += _wrapped(f"{number}. {step}", width, "  ")
     if account.channels:
         lines += ["", "Months (lowest to highest)", *_months(account, width)]
         lines += ["", *_table(summary, width)]

@@ -10,15 +10,16 @@ from logger.report.summary import ForecastLine, Summary, TrendLine
 from logger.trend.account import channel_name
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
-HARDLY = 0.005  # a probability that is called none
+HARDLY = 0.005  # a probability that is not worth a figure
 FALLING = "A falling SWR is not always good news: a line that loses more reads better, too."
 
 
 class Section(NamedTuple):
-    """A heading and its sentences."""
+    """A heading, its sentences, and what to do in this order."""
 
     title: str
     lines: tuple[str, ...]
+    steps: tuple[str, ...] = ()
 
 
 def state(summary: Summary) -> str:
@@ -29,16 +30,16 @@ def state(summary: Summary) -> str:
     parts = [f"alarm {one.kind} is open since {one.raised_utc[:10]}" for one in waiting[:2]]
     if len(waiting) > 2:
         parts.append(f"{len(waiting) - 2} more alarms are open")
-    over = [one.name for one in summary.trend if one.level >= summary.limit]
+    over = [one for one in summary.trend if one.level >= summary.limit]
     if over:
-        parts.append(f"{_and(over)} {_is(over)} above the limit of SWR {summary.limit:g}")
+        parts.append(f"{_named(over)} {_is(over)} above the limit of SWR {summary.limit:g}")
     by_verdict: dict[str, list[TrendLine]] = {}
     for one in summary.trend:
         by_verdict.setdefault(one.verdict, []).append(one)
     for verdict in ("rising", "stepped", "falling"):
-        names = [one.name for one in by_verdict.get(verdict, [])]
-        if names:
-            parts.append(f"{_and(names)} {_is(names)} {verdict}")
+        some = by_verdict.get(verdict)
+        if some:
+            parts.append(f"{_named(some)} {_is(some)} {verdict}")
     if summary.state == "act":
         return f"Look at the feedline now: {'; '.join(parts)}."
     if summary.state == "watch":
@@ -51,7 +52,7 @@ def state(summary: Summary) -> str:
             soonest = min(likely, key=lambda one: one.likely or "")
             parts.append(f"{soonest.name} may reach the limit about {(soonest.likely or '')[:7]}")
         return f"Keep an eye on the feedline: {'; '.join(parts) or 'the limit may be reached'}."
-    steady = [one.name for one in by_verdict.get("steady", [])]
+    steady = by_verdict.get("steady", [])
     if summary.state == "unknown":
         return (
             "Too early to tell drift from season, but no alarm is open:"
@@ -61,7 +62,7 @@ def state(summary: Summary) -> str:
     if not steady:
         return f"No alarm is open{rest}."
     return (
-        f"The feedline is as it was: {_and(steady)} {_is(steady)} steady, no alarm is open{rest}."
+        f"The feedline is as it was: {_named(steady)} {_is(steady)} steady, no alarm is open{rest}."
     )
 
 
@@ -72,7 +73,7 @@ def sections(summary: Summary) -> list[Section]:
         Section("Alarms", tuple(_alarms(summary))),
         Section("Trend", tuple(trend(one) for one in summary.trend) + _falling(summary)),
         Section("Forecast", tuple(_forecasts(summary))),
-        Section("Next check", tuple(_next(summary))),
+        Section("Next check", *_next(summary)),
     ]
     return [one for one in made if one.lines]
 
@@ -92,8 +93,7 @@ def _changed(summary: Summary) -> list[str]:
         parts = [_moved(one) for one in moved]
         if same:
             least = max((one.high - one.low) / 2 for one in same)
-            names = _and([channel_name(one.channel, one.frequency_khz) for one in same])
-            parts.append(f"{names} as before, within ±{least:.2f}")
+            parts.append(f"{_named(same)} as before, within ±{least:.2f}")
         season = "" if all(one.season_removed for one in some) else " (season included)"
         lines.append(f"Since {words}: {'; '.join(parts)}{season}.")
     return lines
@@ -126,8 +126,7 @@ def _counts(counts: Mapping[str, int]) -> str:
 
 def trend(one: TrendLine) -> str:
     """One channel in a sentence or some."""
-    name = one.name[0].upper() + one.name[1:]
-    text = f"{name}: {one.verdict} since {one.since}, now SWR {one.level:.2f}"
+    text = f"{_capital(one.name)}: {one.verdict} since {one.since}, now SWR {one.level:.2f}"
     if one.slope_per_year is not None and one.slope_low is not None and one.slope_high is not None:
         text += (
             f", {one.slope_per_year:+.3f} a year"
@@ -151,64 +150,71 @@ def _falling(summary: Summary) -> tuple[str, ...]:
 
 def _forecasts(summary: Summary) -> list[str]:
     lines = []
-    silent: dict[str, list[str]] = {}
+    silent: dict[str, list[ForecastLine]] = {}
     for one in summary.forecast:
         if one.reason is not None:
-            silent.setdefault(one.reason, []).append(one.name)
+            silent.setdefault(f"nothing can be said, {one.reason}.", []).append(one)
+        elif (one.probability or 0.0) < HARDLY:
+            silent.setdefault(
+                f"SWR {one.limit:g} is hardly reached before {one.horizon}.", []
+            ).append(one)
         else:
             lines.append(_forecast(one))
-    lines += [f"Nothing is said of {_and(names)}: {why}." for why, names in silent.items()]
-    return lines
+    return lines + [f"{_capital(_named(some))}: {text}" for text, some in silent.items()]
 
 
 def _forecast(one: ForecastLine) -> str:
-    name = one.name[0].upper() + one.name[1:]
-    if one.likely is not None and one.probability is not None:
-        text = f"{name} reaches SWR {one.limit:g}, at the present slope, most likely"
-        text += f" about {one.likely}"
-        if one.early != one.likely:
-            text += f", hardly before {one.early}"
-        if one.late is None:
-            text += f"; by {one.horizon} with probability {_share(one.probability)}"
-        elif one.late != one.likely:
-            text += f", hardly after {one.late}"
-        return text + "."
-    chance = _share(one.probability or 0.0)
-    return (
-        f"{name} reaches SWR {one.limit:g} by {one.horizon} with probability {chance}, at the"
-        " present slope."
-    )
+    share = f"{min(100 * (one.probability or 0.0), 99):.0f} %"
+    text = f"{_capital(one.name)}, at the present slope, reaches SWR {one.limit:g}"
+    if one.likely is None:
+        return f"{text} by {one.horizon} with a probability of {share}."
+    text += f" most likely about {one.likely}"
+    if one.late is None:
+        return f"{text}, by {one.horizon} with a probability of {share}."
+    if one.early != one.late:
+        text += f", with a probability of 80 % between {one.early} and {one.late}"
+    return f"{text}."
 
 
-def _share(probability: float) -> str:
-    if probability < HARDLY:
-        return "next to nothing"
-    return f"{min(100 * probability, 99):.0f} %"
-
-
-def _next(summary: Summary) -> list[str]:
+def _next(summary: Summary) -> tuple[tuple[str, ...], tuple[str, ...]]:
     check = summary.next_check
     lines = [check.because]
     if check.causes:
         lines.append(f"It may be {', or '.join(check.causes)}.")
+    steps = []
     said: set[tuple[str, ...]] = set()
-    for number, one in enumerate(check.checks, 1):
+    for one in check.checks:
         cautions = one.cautions
         if cautions in said:
             cautions = (f"Cautions as before: {one.caution}.",)
         elif cautions:
             said.add(cautions)
-        lines.append(" ".join([f"{number}. {one.text}", *cautions]))
-    return lines
+        steps.append(" ".join([one.text, *cautions]))
+    return tuple(lines), tuple(steps)
 
 
 def _levels(lines: Sequence[TrendLine]) -> str:
     return ", ".join(f"{one.name} at SWR {one.level:.2f}" for one in lines)
 
 
-def _and(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+def named(channels: Sequence[tuple[int | None, float | None]]) -> str:
+    """Channels or frequencies (kHz) in a row, as people say them."""
+    names = [channel_name(*one) for one in channels]
+    if len(names) == 1:
+        return names[0]
+    if all(channel is not None for channel, _ in channels):
+        names = [str(channel) for channel, _ in channels]
+        return f"channels {', '.join(names[:-1])} and {names[-1]}"
+    return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def _is(names: Sequence[str]) -> str:
+def _named(some: Sequence[Change | TrendLine | ForecastLine]) -> str:
+    return named([(one.channel, one.frequency_khz) for one in some])
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def _is(names: Sequence[object]) -> str:
     return "is" if len(names) == 1 else "are"
