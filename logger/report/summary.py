@@ -11,7 +11,7 @@ import msgspec
 from logger.diagnosis.scoring import Advice, Diagnosis, checks_of
 from logger.journal import WORK
 from logger.report.changes import Change, changes
-from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date
+from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
 from logger.utc import format_ns
@@ -247,13 +247,9 @@ def _next_check(account: Account, alarms: Alarms, diagnosed: Diagnosis | None) -
     moved = moving(account)
     if moved:
         falls = all(one.trend.verdict == "falling" for one in moved)
-        names = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
-        because = f"{_names(moved)} {'is' if len(moved) == 1 else 'are'} not as before."
-        return NextCheck(because, (), checks_of(names)[:MOST_CHECKS])
+        causes = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
+        names = named([(one.days.channel, one.days.frequency_khz) for one in moved])
+        because = f"Not as before: {names}."
+        return NextCheck(because, (), checks_of(causes)[:MOST_CHECKS])
     because = "Nothing asks for a check now; a look once a year is common practice."
     return NextCheck(because, (), checks_of(["antenna-moved"])[:1])
-
-
-def _names(channels: Sequence[ChannelAccount]) -> str:
-    text = ", ".join(one.name for one in channels)
-    return text[0].upper() + text[1:]

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from logger.report.changes import Change
 from logger.report.summary import ForecastLine, Summary, TrendLine
-from logger.trend.account import channel_name
+from logger.trend.account import channel_name, named
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
 HARDLY = 0.005  # a probability that is not worth a figure
@@ -195,17 +195,6 @@ def _next(summary: Summary) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 def _levels(lines: Sequence[TrendLine]) -> str:
     return ", ".join(f"{one.name} at SWR {one.level:.2f}" for one in lines)
-
-
-def named(channels: Sequence[tuple[int | None, float | None]]) -> str:
-    """Channels or frequencies (kHz) in a row, as people say them."""
-    names = [channel_name(*one) for one in channels]
-    if len(names) == 1:
-        return names[0]
-    if all(channel is not None for channel, _ in channels):
-        names = [str(channel) for channel, _ in channels]
-        return f"channels {', '.join(names[:-1])} and {names[-1]}"
-    return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _named(some: Sequence[Change | TrendLine | ForecastLine]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger.trend.days import Days, Weather
@@ -80,6 +81,17 @@ def channel_name(channel: int | None, frequency_khz: float | None) -> str:
     if channel is not None:
         return f"channel {channel}"
     return "all readings" if frequency_khz is None else f"{frequency_khz / 1000:.3f} MHz"
+
+
+def named(channels: Sequence[tuple[int | None, float | None]]) -> str:
+    """Channels or frequencies (kHz) in a row, as people say them."""
+    names = [channel_name(*one) for one in channels]
+    if len(names) == 1:
+        return names[0]
+    if all(channel is not None for channel, _ in channels):
+        names = [str(channel) for channel, _ in channels]
+        return f"channels {', '.join(names[:-1])} and {names[-1]}"
+    return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def date(day: int) -> str:

@@ -16,6 +16,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from logger.trend.account import DAY_NS
 from tests import drift_store
 from tests.station import write_config
 from tests.trends import days
@@ -53,7 +54,10 @@ def measure(years: int, plain: bool) -> dict[str, float]:
             days(round(365.25 * years), channel=one, seed=one, used=1.0, slope=0.03)
             for one in CHANNELS
         ]
-        drift_store.write(folder / "data/station.sqlite", used, A_DAY)
+        store = folder / "data/station.sqlite"
+        drift_store.write(store, used, A_DAY)
+        raised_ns = int(used[0].day[-1]) * DAY_NS  # to be diagnosed
+        drift_store.put_alarm(store, raised_ns, "baseline-shift", "warning", "for the bench")
         commands = {
             "report": ["report", "-c", config],
             "report --html": ["report", "-c", config, "--html", str(folder / "report.html")],
