@@ -22,6 +22,7 @@ COMMANDS = {
     "export": "export",
     "live": "live",
     "status": "status",
+    "report": "report",
     "alarms": "alarms",
     "journal": "journal",
     "notify": "notify",

@@ -9,6 +9,7 @@ from logger.cli.lazy import LazyGroup
 COMMANDS = {
     "calibration": "chart_calibration",
     "capture": "chart_capture",
+    "drift": "chart_drift",
     "transmission": "chart_transmission",
 }
 

@@ -1,0 +1,205 @@
+"""What channels have been doing for years, on one sheet; one channel alone for a screen."""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+from collections.abc import Sequence
+from typing import TypeVar
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from logger.charts.drift_panels import (
+    MANY,
+    Span,
+    dates,
+    grouped,
+    labels,
+    lanes,
+    readings,
+    seasonless,
+    shows_limit,
+    strips,
+    through,
+)
+from logger.charts.sheet import GREY, MM_PER_INCH, blank, panel, style, write
+from logger.trend.account import Account, Alarm, ChannelAccount, Entry, date
+
+E = TypeVar("E", Entry, Alarm)
+
+MOST_CHANNELS = 4  # on a sheet
+
+# Millimetres, heights from the lower edge.
+LEFT, WIDTH, TITLE, LINE = 23.0, 165.0, 279.0, 4.4
+FOOT, LIST_LINE = 10.0, 3.9
+LANES = 10.0
+STRIP = 11.0  # of weather
+DATES = 8.0  # below the lowest panel
+CAPTION = 8.0  # above a channel's panels
+BETWEEN = 2.5
+TITLED = 4.8  # between panels, the lower of which has a small title
+SHARE = 0.64  # of a channel's height, for the readings; the rest with the season removed
+LABEL = 13.0  # from the frames to the words beside them
+WRAP, LIST_WRAP, TITLE_WRAP = 112, 118, 40  # characters in a line of words
+MOST_LISTED = 9  # lines
+NEAR, NEAR_SMALL = 0.05, 0.12  # of the time shown: marks closer than this share a label
+TICKS, TICKS_SMALL = 9, 4
+
+
+def draw(account: Account, span: Span | None = None) -> Figure:
+    """The sheet of an account of one to MOST_CHANNELS channels, A4 upright; `span` are the days
+    shown, all with readings without it."""
+    span = span or account.span
+    entries, alarms = _within(account.entries, span), _within(account.alarms, span)
+    with style():
+        figure = blank()
+        top = _heading(figure, account, span)
+        bottom = _listed(figure, account, entries, alarms) + DATES
+        placed: list[Axes] = []
+        for draw_strip in reversed(list(strips(account.weather, span))):
+            placed.append(panel(figure, LEFT, bottom, WIDTH, STRIP))
+            draw_strip(placed[-1])
+            bottom += STRIP + BETWEEN
+        placed.append(panel(figure, LEFT, bottom, WIDTH, LANES))
+        lanes(placed[-1], entries, alarms, span)
+        labels(placed[-1], grouped(entries, span, NEAR), span)
+        bottom += LANES + BETWEEN
+        each = (top - bottom) / len(account.channels)
+        for number, channel in enumerate(account.channels, 1):
+            base = top - number * each
+            room = each - CAPTION - TITLED - BETWEEN
+            lower = panel(figure, LEFT, base + BETWEEN, WIDTH, room * (1 - SHARE))
+            middle = base + BETWEEN + room * (1 - SHARE) + TITLED
+            upper = panel(figure, LEFT, middle, WIDTH, room * SHARE)
+            placed += _pair(upper, lower, account, channel, entries, span, spread=True)
+            upper.set_title(channel.name)
+            upper.legend(
+                loc="lower right",
+                bbox_to_anchor=(1.0, 1.0),
+                borderaxespad=0.1,
+                ncols=6,
+                frameon=False,
+                columnspacing=1.2,
+                handlelength=1.8,
+            )
+        for axes in placed:
+            dates(axes, span, TICKS, labelled=axes is placed[0])
+            axes.yaxis.set_label_coords(-LABEL / WIDTH, 0.5)
+    return figure
+
+
+def small(account: Account, channel: ChannelAccount, width: float, height: float) -> Figure:
+    """One channel alone, `width` by `height` mm; entries have the numbers that they have in the
+    account."""
+    left, right, above, below, lane = 15.5, 12.0, 8.0, 6.0, 8.0
+    span = account.span
+    with style():
+        figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
+
+        def place(bottom: float, high: float) -> Axes:
+            return figure.add_axes(
+                (left / width, bottom / height, (width - left - right) / width, high / height)
+            )
+
+        lowest = place(below, lane)
+        lanes(lowest, account.entries, account.alarms, span)
+        labels(lowest, grouped(account.entries, span, NEAR_SMALL), span)
+        base = below + lane + BETWEEN
+        room = height - base - TITLED - above
+        lower = place(base, room * (1 - SHARE))
+        upper = place(base + room * (1 - SHARE) + TITLED, room * SHARE)
+        few = len(channel.days.day) <= MANY
+        _pair(upper, lower, account, channel, account.entries, span, spread=few)
+        for axes in (upper, lower, lowest):
+            dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
+        for axes in (upper, lower):
+            axes.yaxis.set_label_coords(-12.0 / (width - left - right), 0.5)
+        upper.legend(
+            loc="lower left",
+            bbox_to_anchor=(-0.02, 1.0),
+            borderaxespad=0.1,
+            ncols=6,
+            frameon=False,
+            columnspacing=0.8,
+            handlelength=1.3,
+            handletextpad=0.4,
+            fontsize=6.5,
+        )
+    return figure
+
+
+def _within(some: Sequence[E], span: Span) -> list[E]:
+    return [one for one in some if span[0] <= one.day <= span[1]]
+
+
+def _pair(
+    upper: Axes,
+    lower: Axes,
+    account: Account,
+    channel: ChannelAccount,
+    entries: Sequence[Entry],
+    span: Span,
+    *,
+    spread: bool,
+) -> list[Axes]:
+    """A channel's two panels."""
+    readings(upper, channel, account.limit, span, spread=spread)
+    seasonless(lower, channel, span)
+    for axes in (upper, lower):
+        through(axes, entries, channel)
+    return [upper, lower]
+
+
+def _heading(figure: Figure, account: Account, span: Span) -> float:
+    """Title and facts; returns where the panels may begin, mm."""
+    title = _short(account.station, TITLE_WRAP)
+    write(figure, LEFT, TITLE, f"Drift at {title}", fontsize=16, fontweight="bold")
+    transmissions, days = 0, set[int]()
+    for one in account.channels:
+        seen = (span[0] <= one.days.day) & (one.days.day <= span[1])
+        transmissions += int(one.days.transmissions[seen].sum())
+        days |= set(one.days.day[seen].tolist())
+    facts = (
+        f"{date(span[0])} to {date(span[1])}, UTC. {_count(transmissions, 'transmission')} on"
+        f" {_count(len(days), 'day')}. A dot is the middle of a day's transmissions, its bar their"
+        " standard deviation. SWR on the left, return loss on the right."
+    )
+    lines = textwrap.wrap(facts, WRAP)
+    for number, line in enumerate(lines):
+        write(figure, LEFT, TITLE - 7 - number * LINE, line)
+    return TITLE - 7 - len(lines) * LINE
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _listed(
+    figure: Figure, account: Account, entries: Sequence[Entry], alarms: Sequence[Alarm]
+) -> float:
+    """What the marks are, at the foot; returns the height above it, mm."""
+    lines = [
+        f"{number}  {date(entry.day)} {entry.kind}: {entry.text}"
+        for number, entry in enumerate(entries, 1)
+    ]
+    if len(lines) > MOST_LISTED:
+        rest = len(lines) - MOST_LISTED + 1
+        lines[MOST_LISTED - 1 :] = [f"… and {rest} more: `mismatchd journal list`"]
+    if alarms:
+        kinds = Counter(alarm.kind for alarm in alarms)
+        lines.append("Alarms: " + ", ".join(f"{kind} {count}" for kind, count in kinds.items()))
+    hidden = [one.name for one in account.channels if not shows_limit(one, account.limit)]
+    if hidden:
+        lines.append(f"The limit of SWR {account.limit:g} is off the scale of {', '.join(hidden)}.")
+    for number, line in enumerate(reversed(lines)):
+        write(
+            figure, LEFT, FOOT + number * LIST_LINE, _short(line, LIST_WRAP), fontsize=7.5,
+            color=GREY,
+        )  # fmt: skip
+    return FOOT + len(lines) * LIST_LINE + 1
+
+
+def _short(text: str, most: int) -> str:
+    flat = " ".join(text.split())
+    return flat if len(flat) <= most else flat[: most - 1].rstrip() + "…"

@@ -1,0 +1,321 @@
+"""The panels of a drift chart: readings, season removed, what happened, weather; dates below.
+
+Everything that has a colour has a shape or a stroke of its own, too. Places along the time are
+days from 1970-01-01; what a day holds stands at its noon.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+from matplotlib.transforms import ScaledTranslation
+
+from logger.charts.sheet import BLUE, GREEN, GREY, INK, SHADE, VERMILION
+from logger.journal import WORK
+from logger.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
+from logger.trend.account import DAY_NS, Alarm, ChannelAccount, Entry, date
+from logger.trend.days import FloatArray, Weather
+
+Span = tuple[int, int]  # first and last day shown
+
+LEAST_SPAN = 0.15  # of a scale, SWR
+FENCE = 3.0  # interquartile ranges beyond the quartiles: "far out" after Tukey (EDA, 1977)
+HEADROOM = 0.08
+HIGHEST = 20.0  # SWR that a scale reaches at most
+LIMIT_NEAR = 1.5  # the scale grows so many times at most to show the limit
+LOSSES_DB = (60, 50, 40, *range(36, 22, -2), *range(22, 0, -1))
+EDGE_POINTS = 4.0  # from the edge to the arrows of what is beyond it
+CLOSE = 0.16  # of the scale: labels on the right keep so far apart
+WORDY = 1.1  # inches of height for the whole name of return loss
+MANY = 150  # days, from which on dots are small
+PALE, FAINT = "#9ECAE9", "#B4B4B4"
+AT_THE_EDGE = 0.03  # of the time shown
+LANES = ("journal", "alarms")
+
+
+class Marks(NamedTuple):
+    """Entries of about the same time: the first one's day, and their numbers."""
+
+    day: int
+    label: str
+
+
+def grouped(entries: Sequence[Entry], span: Span, close: float) -> list[Marks]:
+    """Entries numbered from 1; those nearer to each other than a share `close` of the time shown
+    have one label."""
+    nearest = (span[1] - span[0] + 1) * close
+    groups: list[list[int]] = []
+    for number, entry in enumerate(entries):
+        if groups and entry.day - entries[groups[-1][0]].day < nearest:
+            groups[-1].append(number)
+        else:
+            groups.append([number])
+    return [
+        Marks(
+            entries[group[0]].day,
+            f"{group[0] + 1}" if len(group) == 1 else f"{group[0] + 1}–{group[-1] + 1}",
+        )
+        for group in groups
+    ]
+
+
+def dates(axes: Axes, span: Span, most: int, *, labelled: bool) -> None:
+    """The days shown, with at most so many dates."""
+    pad = max((span[1] - span[0]) * 0.012, 0.5)
+    axes.set_xlim(span[0] + 0.5 - pad, span[1] + 0.5 + pad)
+    ticks = _ticks(span, most)
+    axes.xaxis.set_major_locator(FixedLocator([place for place, _ in ticks]))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda _, number: ticks[number or 0][1]))
+    axes.tick_params(axis="x", labelbottom=labelled)
+
+
+def _ticks(span: Span, most: int) -> list[tuple[float, str]]:
+    """Round dates: years, months or days."""
+    first, last = (np.datetime64(day, "D") for day in span)
+    months = np.arange(first.astype("M8[M]") + 1, last.astype("M8[M]") + 1)
+    if len(months) >= 3:
+        for step in (1, 2, 3, 4, 6, 12, 24, 60, 120, 600):
+            some = [month for month in months if int(month.astype(int)) % step == 0]
+            if len(some) <= most:
+                form = 4 if step >= 12 else 7
+                return [
+                    (float(month.astype("M8[D]").astype(int)), str(month)[:form]) for month in some
+                ]
+    count = span[1] - span[0] + 1
+    step = next(step for step in (1, 2, 3, 5, 7, 10, 14, 21, 28, 60) if count / step <= most)
+    return [(day + 0.5, date(day)[5:]) for day in range(span[0], span[1] + 1, step)]
+
+
+def readings(
+    axes: Axes, channel: ChannelAccount, limit: float, span: Span, *, spread: bool
+) -> None:
+    """Daily values (with their spread, if wanted), the model with its band, and the limit where it
+    is near."""
+    used, curve = channel.days, channel.trend.curve
+    low, high = _scale(used.swr, curve.low, curve.high)
+    shown = _reach(high, limit, low)
+    _even(axes, low, shown, most=5)
+    _values(axes, channel, used.swr, span, (low, shown), spread=spread)
+    _model(axes, channel, np.zeros(len(curve.day)))
+    if shows_limit(channel, limit):
+        axes.axhline(limit, color=GREEN, lw=1.2, ls="-.", label="limit")
+    axes.set_ylabel("SWR")
+    _losses(axes, (low, shown))
+
+
+def seasonless(axes: Axes, channel: ChannelAccount, span: Span) -> None:
+    """The same with season and weather taken away."""
+    used, curve = channel.days, channel.trend.curve
+    values = used.swr - np.interp(used.day, curve.day, curve.season)
+    scale = _scale(values, curve.low - curve.season, curve.high - curve.season)
+    _even(axes, *scale, most=3)
+    _values(axes, channel, values, span, scale, spread=False)
+    _model(axes, channel, curve.season)
+    known = channel.trend.season_amplitude is not None
+    axes.set_title(
+        "season and weather taken away" if known else "season not known yet, nothing taken away",
+        fontsize=7.5,
+        fontweight="normal",
+        pad=2,
+    )
+    axes.set_ylabel("SWR")
+    _losses(axes, scale)
+
+
+def shows_limit(channel: ChannelAccount, limit: float) -> bool:
+    """Whether the limit is on the scale of the channel's readings."""
+    curve = channel.trend.curve
+    low, high = _scale(channel.days.swr, curve.low, curve.high)
+    return low < limit < _reach(high, limit, low)
+
+
+def _reach(high: float, limit: float, low: float) -> float:
+    """The upper end, further up if that shows the limit."""
+    wanted = limit + HEADROOM * (limit - low)
+    return wanted if high < wanted <= low + LIMIT_NEAR * (high - low) else high
+
+
+def _scale(values: FloatArray, low: FloatArray, high: FloatArray) -> tuple[float, float]:
+    """The ends of a scale for the daily values, but those far out, and the model's band."""
+    first, third = np.percentile(values, [25, 75])
+    fence = FENCE * max(third - first, LEAST_SPAN / FENCE)
+    near = values[(first - fence <= values) & (values <= third + fence)]
+    if near.min() > HIGHEST:
+        return 1.0, HIGHEST
+    least = max(min(float(near.min()), float(low.min())), 1.0)
+    most = min(max(float(near.max()), float(high.max())), HIGHEST)
+    if most - least < LEAST_SPAN:
+        least = max((least + most - LEAST_SPAN) / 2, 1.0)
+        most = least + LEAST_SPAN
+    room = HEADROOM * (most - least)
+    return max(least - room, 1.0), most + room
+
+
+def _even(axes: Axes, low: float, high: float, most: int) -> None:
+    """A scale with about so many even steps, none labelled beyond its ends."""
+    axes.set_ylim(low, high)
+    steps = MaxNLocator(most).tick_values(low, high)
+    axes.yaxis.set_major_locator(FixedLocator([step for step in steps if low <= step <= high]))
+
+
+def _values(
+    axes: Axes,
+    channel: ChannelAccount,
+    values: FloatArray,
+    span: Span,
+    scale: tuple[float, float],
+    *,
+    spread: bool,
+) -> None:
+    """Dots, and arrows at the edge for what is beyond the scale."""
+    used = channel.days
+    x = used.day + 0.5
+    seen = (span[0] <= used.day) & (used.day <= span[1])
+    inside = seen & (scale[0] <= values) & (values <= scale[1])
+    few = seen.sum() <= MANY
+    if spread:
+        axes.vlines(
+            x[inside],
+            (values - used.spread)[inside],
+            (values + used.spread)[inside],
+            color=FAINT,
+            lw=1.0 if few else 0.5,
+            zorder=1.6,
+        )
+    axes.plot(
+        x[inside],
+        values[inside],
+        ls="",
+        marker="o",
+        ms=3.2 if few else 1.5,
+        mew=0,
+        color=GREY,
+        zorder=2.4,
+        label="daily value",
+    )
+    for beyond, edge, marker in ((values > scale[1], 1, "^"), (values < scale[0], 0, "v")):
+        if (seen & beyond).any():
+            figure = axes.get_figure(root=True)
+            assert figure is not None
+            inwards = ScaledTranslation(
+                0, EDGE_POINTS / 72 * (1 - 2 * edge), figure.dpi_scale_trans
+            )
+            axes.plot(
+                x[seen & beyond],
+                np.full((seen & beyond).sum(), edge),
+                transform=axes.get_xaxis_transform() + inwards,
+                ls="",
+                marker=marker,
+                ms=4,
+                mew=0.8,
+                mfc="white",
+                color=INK,
+                zorder=4,
+                label="beyond the scale" if edge else None,
+            )
+
+
+def _model(axes: Axes, channel: ChannelAccount, less: FloatArray) -> None:
+    curve = channel.trend.curve
+    if len(curve.day) < 2:
+        return
+    x = curve.day + 0.5
+    look: dict[str, Any] = {"color": PALE, "lw": 0, "zorder": 1.4}
+    axes.fill_between(x, curve.low - less, curve.high - less, label="95 %", **look)
+    axes.plot(x, curve.swr - less, color=BLUE, lw=1.4, label="model", zorder=3)
+
+
+def _losses(axes: Axes, scale: tuple[float, float]) -> None:
+    """Return loss on the right."""
+    right = axes.twinx()
+    right.set_ylim(*scale)
+    right.grid(visible=False)
+    places: list[float] = []
+    words: list[str] = []
+    height = axes.get_position().height * axes.get_figure().get_figheight()  # type: ignore[union-attr]
+    close = max(CLOSE, 0.16 / height) * (scale[1] - scale[0])
+    best = float(return_loss_db(rho_of_swr(max(scale[0], 1.0001))))
+    for loss in (one for one in LOSSES_DB if one <= best):
+        place = float(swr(rho_of_return_loss(loss)))
+        if scale[0] <= place <= scale[1] and (not places or place - places[-1] > close):
+            places.append(place)
+            words.append(f"{loss}")
+    right.yaxis.set_major_locator(FixedLocator(places))
+    right.yaxis.set_major_formatter(FuncFormatter(lambda _, number: words[number or 0]))
+    right.set_ylabel("return loss, dB" if height > WORDY else "dB")
+
+
+def through(axes: Axes, entries: Sequence[Entry], channel: ChannelAccount | None) -> None:
+    """Entries of the journal, and steps of the channel with the time in which they may lie."""
+    for entry in entries:
+        work = entry.kind in WORK
+        look: dict[str, Any] = (
+            {"color": INK, "lw": 0.9} if work else {"color": GREY, "lw": 0.8, "ls": ":"}
+        )
+        axes.axvline(entry.time_ns / 86_400_000_000_000, zorder=1.2, **look)
+    labelled = False
+    for step in channel.trend.steps if channel is not None else ():
+        axes.axvspan(step.day_low, step.day_high + 1, color=SHADE, lw=0, zorder=0.4)
+        if step.explained_by is None:
+            name = None if labelled else "step"
+            axes.axvline(step.day, color=VERMILION, lw=1.2, ls=(0, (5, 2)), label=name, zorder=2.5)
+            labelled = True
+
+
+def lanes(axes: Axes, entries: Sequence[Entry], alarms: Sequence[Alarm], span: Span) -> None:
+    """What happened: entries of the journal and alarms, a lane each."""
+    axes.set_ylim(len(LANES) - 0.5, -0.7)
+    axes.yaxis.set_major_locator(FixedLocator(list(range(len(LANES)))))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda _, number: LANES[number or 0]))
+    axes.tick_params(axis="y", length=0)
+    axes.grid(visible=False, axis="y")
+    for entry in entries:
+        work = entry.kind in WORK
+        look: dict[str, Any] = (
+            {"marker": "s", "mfc": INK} if work else {"marker": "o", "mfc": "white"}
+        )
+        axes.plot([entry.time_ns / DAY_NS], [0.2], color=INK, ms=4, mew=0.8, **look)
+    for alarm in alarms:
+        begin = alarm.raised_ns / DAY_NS
+        end = span[1] + 1 if alarm.cleared_ns is None else alarm.cleared_ns / DAY_NS
+        axes.plot([begin, max(end, begin)], [1, 1], color=VERMILION, lw=1.6)
+        fill = VERMILION if alarm.severity == "critical" else "white"
+        axes.plot([begin], [1], marker="v", color=VERMILION, mfc=fill, ms=5, mew=0.8)
+
+
+def labels(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
+    """The numbers of entries, above their marks."""
+    for mark in marks:
+        share = (mark.day - span[0]) / (span[1] - span[0] + 1)
+        side = "left" if share < AT_THE_EDGE else "right" if share > 1 - AT_THE_EDGE else "center"
+        axes.text(mark.day + 0.5, -0.32, mark.label, ha=side, va="center", fontsize=6.5)
+
+
+def strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], None]]:
+    """What draws the weather, a strip each for what is known of the days shown."""
+    if weather is None:
+        return
+    seen = (span[0] <= weather.day) & (weather.day <= span[1])
+    x = weather.day[seen] + 0.5
+    temperature, rain = weather.temperature_c[seen], weather.rain_mm[seen]
+
+    def draw_temperature(axes: Axes) -> None:
+        axes.plot(x, temperature, color=INK, lw=0.8, marker="." if len(x) < 3 else "")
+        axes.set_ylabel("air\n°C")
+        low, high = float(np.nanmin(temperature)), float(np.nanmax(temperature))
+        _even(axes, low - 2, high + 2, most=2)
+
+    def draw_rain(axes: Axes) -> None:
+        axes.vlines(x, 0, np.nan_to_num(rain), color=BLUE, lw=1.5 if len(x) <= MANY else 0.6)
+        axes.set_ylabel("rain\nmm")
+        _even(axes, 0.0, max(float(np.nanmax(rain)) * 1.1, 1.0), most=2)
+
+    if np.isfinite(temperature).any():
+        yield draw_temperature
+    if np.isfinite(rain).any():
+        yield draw_rain

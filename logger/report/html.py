@@ -1,0 +1,186 @@
+"""The report as one HTML file: no scripts, nothing loaded, every word of others escaped."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Sequence
+from html import escape
+
+from logger.charts.drift import small
+from logger.charts.sheet import BLUE, GREEN, GREY, INK, SHADE, UNSAID, VERMILION, style
+from logger.report.summary import Summary, TrendLine
+from logger.report.words import sections
+from logger.trend.account import Account, ChannelAccount, date
+
+MOST_CHARTS = 8  # channels, the most used ones
+WIDTH_MM, HEIGHT_MM = 100.0, 84.0
+# Colours of the charts by what they are, in light and in dark.
+COLOURS = {
+    "#ffffff": ("paper", "#ffffff", "#16191d"),
+    INK: ("ink", "#000000", "#f2f2f2"),
+    GREY: ("grey", GREY, "#b9bec4"),
+    SHADE: ("shade", SHADE, "#2d3238"),
+    "#c6c6c6": ("grid", "#c6c6c6", "#3d434a"),
+    "#b4b4b4": ("faint", "#b4b4b4", "#5d646c"),
+    "#9ecae9": ("band", "#9ecae9", "#1f4f74"),
+    BLUE: ("blue", BLUE, "#6cb8ee"),
+    GREEN: ("green", GREEN, "#4fd0a5"),
+    VERMILION: ("vermilion", VERMILION, "#ff9a52"),
+}
+
+PAGE = """\
+<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
+<meta name="color-scheme" content="light dark">
+<title>{title}</title>
+<style>
+{css}
+</style>
+</head>
+<body>
+<main>
+{body}
+</main>
+</body>
+</html>
+"""
+CSS = """\
+body { margin: 0; background: var(--paper); color: var(--ink);
+  font: 1rem/1.5 system-ui, sans-serif; overflow-wrap: anywhere; }
+main { max-width: 62rem; margin: 0 auto; padding: 1rem; }
+h1 { font-size: 1.5rem; line-height: 1.2; margin: 0.5rem 0; }
+h2 { font-size: 1.1rem; margin: 1.5rem 0 0.3rem; }
+p { margin: 0.3rem 0; max-width: 44rem; }
+ul, ol { margin: 0.3rem 0; padding-left: 1.3rem; max-width: 44rem; }
+.when { color: var(--grey); }
+.state { font-size: 1.15rem; padding: 0.6rem 0.9rem; border-left: 0.4rem solid var(--blue);
+  background: var(--shade); }
+.state.fine { border-color: var(--green); }
+.state.watch { border-left-style: dashed; border-color: var(--vermilion); }
+.state.act { border-left: 0.8rem double var(--vermilion); font-weight: bold; }
+.charts { display: grid; gap: 1rem;
+  grid-template-columns: repeat(auto-fill, minmax(min(100%, 24rem), 1fr)); }
+figure { margin: 0; break-inside: avoid; }
+figcaption { font-weight: bold; }
+svg { display: block; width: 100%; height: auto; fill: var(--ink); }
+svg text { font-family: system-ui, sans-serif !important; }
+.wide { overflow-x: auto; }
+table { border-collapse: collapse; font-variant-numeric: tabular-nums; overflow-wrap: normal; }
+th, td { text-align: left; padding: 0.2rem 0.9rem 0.2rem 0; border-bottom: 1px solid var(--grid);
+  white-space: nowrap; }
+@media print { body { font-size: 10pt; } main { max-width: none; padding: 0; }
+  h2 { break-after: avoid; } .charts { grid-template-columns: 1fr 1fr; } }
+"""
+
+
+def page(summary: Summary, account: Account) -> str:
+    """The whole file."""
+    return PAGE.format(
+        title=escape(f"Feedline at {summary.station}"),
+        css="\n".join([_colours(), CSS]).rstrip(),
+        body="\n".join(_body(summary, account)),
+    )
+
+
+def _colours() -> str:
+    def block(which: int) -> str:
+        return " ".join(f"--{names[0]}: {names[which]};" for names in COLOURS.values())
+
+    light = f":root {{ color-scheme: light dark; {block(1)} }}"
+    dark = f"@media screen and (prefers-color-scheme: dark) {{ :root {{ {block(2)} }} }}"
+    return f"{light}\n{dark}"
+
+
+def _body(summary: Summary, account: Account) -> Iterator[str]:
+    yield f"<h1>Feedline at {escape(summary.station)}</h1>"
+    when = f"Written {summary.generated_utc[:16].replace('T', ' ')} UTC"
+    if summary.first is not None:
+        when += f"; readings from {summary.first} to {summary.last}"
+    yield f'<p class="when">{when}.</p>'
+    yield f'<p class="state {summary.state}">{escape(summary.sentence)}</p>'
+    for section in sections(summary):
+        yield f"<h2>{escape(section.title)}</h2>"
+        yield from _listed("ul", section.lines)
+        yield from _listed("ol", section.steps)
+    if account.channels:
+        yield "<h2>Charts</h2>"
+        yield '<div class="charts">'
+        for number, channel in enumerate(account.channels[:MOST_CHARTS], 1):
+            yield _figure(account, channel, number)
+        yield "</div>"
+        hidden = len(account.channels) - MOST_CHARTS
+        if hidden > 0:
+            yield f"<p>{hidden} channels more: <code>mismatchd chart drift --channel N</code>.</p>"
+        yield from _table(summary)
+    yield from _journal(account)
+
+
+def _listed(kind: str, lines: Sequence[str]) -> Iterator[str]:
+    if lines:
+        yield f"<{kind}>"
+        yield from (f"<li>{escape(line)}</li>" for line in lines)
+        yield f"</{kind}>"
+
+
+def _figure(account: Account, channel: ChannelAccount, number: int) -> str:
+    drawn = io.StringIO()
+    with style():
+        import matplotlib
+
+        matplotlib.rcParams["svg.fonttype"] = "none"
+        small(account, channel, WIDTH_MM, HEIGHT_MM).savefig(
+            drawn, format="svg", metadata=UNSAID[".svg"], transparent=True
+        )
+    return (
+        f"<figure><figcaption>{escape(channel.name)}</figcaption>"
+        f"{_inlined(drawn.getvalue(), f'c{number}', channel.name)}</figure>"
+    )
+
+
+def _inlined(svg: str, prefix: str, name: str) -> str:
+    """The drawing as part of a page: its ids its own, its colours those of the page."""
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r'\b(id="|href="#|url\(#)', rf"\g<1>{prefix}-", svg)
+    for colour, (variable, *_) in COLOURS.items():
+        svg = re.sub(rf"{colour}\b", f"var(--{variable})", svg, flags=re.IGNORECASE)
+    svg = re.sub(r' (width|height)="[\d.]+pt"', "", svg, count=2)
+    label = f"Daily SWR of {escape(name, quote=True)} with its trend"
+    return svg.replace("<svg", f'<svg role="img" aria-label="{label}"', 1)
+
+
+def _table(summary: Summary) -> Iterator[str]:
+    yield '<h2>Figures</h2>\n<div class="wide" tabindex="0"><table>'
+    heads = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
+    yield f"<tr>{''.join(f'<th>{head}</th>' for head in heads)}</tr>"
+    for one in summary.trend:
+        cells = "".join(f"<td>{escape(cell)}</td>" for cell in _cells(one))
+        yield f"<tr><th>{escape(one.name)}</th>{cells}</tr>"
+    yield "</table></div>"
+
+
+def _cells(one: TrendLine) -> tuple[str, ...]:
+    known = one.slope_per_year is not None and one.slope_low is not None
+    return (
+        f"{one.level:.2f}",
+        f"{one.slope_per_year:+.3f}" if known else "–",
+        f"{one.slope_low:+.3f} to {one.slope_high:+.3f}" if known else "–",
+        "–" if one.season_amplitude is None else f"±{one.season_amplitude:.2f}",
+        one.verdict,
+        one.since,
+        str(one.days),
+    )
+
+
+def _journal(account: Account) -> Iterator[str]:
+    """Entries with the numbers of their marks on the charts."""
+    if not account.entries:
+        return
+    yield "<h2>Journal</h2>"
+    lines = [f"{date(entry.day)} {entry.kind}: {entry.text}" for entry in account.entries]
+    yield from _listed("ol", lines)

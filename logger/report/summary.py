@@ -1,0 +1,255 @@
+"""All that the report says, as figures: what `--format json` prints."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any, Literal
+
+import msgspec
+
+from logger.diagnosis.scoring import Advice, Diagnosis, checks_of
+from logger.journal import WORK
+from logger.report.changes import Change, changes
+from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
+from logger.trend.forecast import Forecast, forecast
+from logger.trend.outcome import Step
+from logger.utc import format_ns
+
+Level = Literal["fine", "watch", "act", "unknown"]
+
+WATCH_PROBABILITY = 0.2  # of reaching the limit
+RECENT = 365  # days for which an unannounced step is news
+MOST_CHECKS = 3
+LATEST_ENTRIES = 10
+
+
+class StepLine(msgspec.Struct, frozen=True):
+    date: str
+    date_low: str
+    date_high: str
+    from_: float = msgspec.field(name="from")
+    to: float
+    explained_by: str | None
+
+
+class TrendLine(msgspec.Struct, frozen=True, kw_only=True):
+    """SWR; None where it cannot be said, and `reasons` why."""
+
+    channel: int | None
+    frequency_khz: float | None
+    slope_per_year: float | None
+    slope_low: float | None
+    slope_high: float | None
+    season_amplitude: float | None
+    steps: tuple[StepLine, ...]
+    verdict: str
+    since: str
+    last: str
+    days: int
+    level: float
+    reasons: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        return channel_name(self.channel, self.frequency_khz)
+
+
+class ForecastLine(msgspec.Struct, frozen=True, kw_only=True):
+    """See `logger.trend.forecast.Forecast`; days as dates."""
+
+    channel: int | None
+    frequency_khz: float | None
+    limit: float
+    reason: str | None
+    horizon: str | None
+    probability: float | None
+    early: str | None
+    likely: str | None
+    late: str | None
+
+    @property
+    def name(self) -> str:
+        return channel_name(self.channel, self.frequency_khz)
+
+
+class AlarmLine(msgspec.Struct, frozen=True):
+    id: int
+    kind: str
+    severity: str
+    raised_utc: str
+    acknowledged: bool
+    detail: str
+
+
+class Alarms(msgspec.Struct, frozen=True):
+    """Those open now, and how many of each kind were raised of late."""
+
+    open: tuple[AlarmLine, ...]
+    month: dict[str, int]
+    year: dict[str, int]
+
+
+class EntryLine(msgspec.Struct, frozen=True):
+    time_utc: str
+    kind: str
+    text: str
+
+
+class NextCheck(msgspec.Struct, frozen=True):
+    because: str
+    causes: tuple[str, ...]
+    checks: tuple[Advice, ...]
+
+
+class Summary(msgspec.Struct, frozen=True, kw_only=True):
+    """The report. `state` is its level, `sentence` that in words (see `words.state`)."""
+
+    station: str
+    generated_utc: str
+    first: str | None
+    last: str | None
+    limit: float
+    state: Level
+    sentence: str = ""
+    trend: tuple[TrendLine, ...]
+    changes: tuple[Change, ...]
+    alarms: Alarms
+    forecast: tuple[ForecastLine, ...]
+    next_check: NextCheck
+    journal: tuple[EntryLine, ...]
+    station_state: Any = None
+
+
+def summary(
+    account: Account, diagnosed: Diagnosis | None = None, station_state: Any = None
+) -> Summary:
+    """What is to be said. `diagnosed` is what may be behind the worst open alarm."""
+    work = [entry.day for entry in account.entries if entry.kind in WORK]
+    repair = work[-1] if work else None
+    told = [forecast(one.trend, account.limit) for one in account.channels]
+    alarms = _alarms(account)
+    first, last = account.span if account.channels else (None, None)
+    return Summary(
+        station=account.station,
+        generated_utc=format_ns(account.now_ns),
+        first=None if first is None else date(first),
+        last=None if last is None else date(last),
+        limit=account.limit,
+        state=_state(account, told, alarms),
+        trend=tuple(_trend(one) for one in account.channels),
+        changes=tuple(change for one in account.channels for change in changes(one, repair)),
+        alarms=alarms,
+        forecast=tuple(
+            _forecast(one, its) for one, its in zip(account.channels, told, strict=True)
+        ),
+        next_check=_next_check(account, alarms, diagnosed),
+        journal=tuple(
+            EntryLine(format_ns(entry.time_ns), entry.kind, entry.text)
+            for entry in account.entries[-LATEST_ENTRIES:]
+        ),
+        station_state=station_state,
+    )
+
+
+def _trend(channel: ChannelAccount) -> TrendLine:
+    its = channel.trend
+    return TrendLine(
+        channel=its.channel,
+        frequency_khz=its.frequency_khz,
+        slope_per_year=its.slope_per_year,
+        slope_low=its.slope_low,
+        slope_high=its.slope_high,
+        season_amplitude=its.season_amplitude,
+        steps=tuple(_step(step) for step in its.steps),
+        verdict=its.verdict,
+        since=date(its.since),
+        last=date(its.last),
+        days=its.days,
+        level=its.level,
+        reasons=its.reasons,
+    )
+
+
+def _step(step: Step) -> StepLine:
+    return StepLine(
+        date(step.day),
+        date(step.day_low),
+        date(step.day_high),
+        step.before,
+        step.after,
+        step.explained_by,
+    )
+
+
+def _forecast(channel: ChannelAccount, its: Forecast) -> ForecastLine:
+    days = {
+        name: None if (day := getattr(its, name)) is None else date(day)
+        for name in ("horizon", "early", "likely", "late")
+    }
+    return ForecastLine(
+        channel=channel.days.channel,
+        frequency_khz=channel.days.frequency_khz,
+        limit=its.limit,
+        reason=its.reason,
+        probability=its.probability,
+        **days,
+    )
+
+
+def _alarms(account: Account) -> Alarms:
+    def since(days: int) -> dict[str, int]:
+        first_ns = account.now_ns - days * DAY_NS
+        return dict(Counter(one.kind for one in account.alarms if one.raised_ns >= first_ns))
+
+    waiting = sorted(
+        (one for one in account.alarms if one.cleared_ns is None),
+        key=lambda one: (one.severity != "critical", -one.raised_ns),
+    )
+    lines = (
+        AlarmLine(
+            one.id, one.kind, one.severity, format_ns(one.raised_ns), one.acknowledged, one.detail
+        )
+        for one in waiting
+    )
+    return Alarms(tuple(lines), since(30), since(365))
+
+
+def moving(account: Account) -> list[ChannelAccount]:
+    """Channels that rise, fall, or have stepped of late without a word in the journal."""
+    today = account.now_ns // DAY_NS
+    return [
+        one
+        for one in account.channels
+        if one.trend.verdict in ("rising", "falling")
+        or any(s.explained_by is None and today - s.day <= RECENT for s in one.trend.steps)
+    ]
+
+
+def _state(account: Account, told: Sequence[Forecast], alarms: Alarms) -> Level:
+    if any(one.severity == "critical" for one in alarms.open):
+        return "act"
+    if any(one.trend.level >= account.limit for one in account.channels):
+        return "act"
+    likely = any((one.probability or 0) >= WATCH_PROBABILITY for one in told)
+    if alarms.open or likely or moving(account):
+        return "watch"
+    if all(one.trend.verdict == "undecided" for one in account.channels):
+        return "unknown"
+    return "fine"
+
+
+def _next_check(account: Account, alarms: Alarms, diagnosed: Diagnosis | None) -> NextCheck:
+    if alarms.open and diagnosed is not None:
+        blamed = tuple(cause.title for cause in diagnosed.causes[: 1 if diagnosed.sure else 3])
+        because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosed.pattern}"
+        return NextCheck(because, blamed, diagnosed.checks[:MOST_CHECKS])
+    moved = moving(account)
+    if moved:
+        falls = all(one.trend.verdict == "falling" for one in moved)
+        causes = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
+        names = named([(one.days.channel, one.days.frequency_khz) for one in moved])
+        because = f"Not as before: {names}."
+        return NextCheck(because, (), checks_of(causes)[:MOST_CHECKS])
+    because = "Nothing asks for a check now; a look once a year is common practice."
+    return NextCheck(because, (), checks_of(["antenna-moved"])[:1])

@@ -1,0 +1,94 @@
+"""The report for a terminal: words, then a chart of months and a table."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+import numpy as np
+
+from logger.report.summary import Summary
+from logger.report.words import sections
+from logger.trend.account import Account, ChannelAccount
+
+NARROWEST, WIDEST = 40, 100
+HEIGHTS = "▁▂▃▄▅▆▇█"
+LEAST_RANGE = 0.1  # SWR between the lowest and the highest block
+
+
+def page(summary: Summary, account: Account, width: int) -> str:
+    """The whole, no line wider than `width` (NARROWEST at least, WIDEST at most)."""
+    width = min(max(width, NARROWEST), WIDEST)
+    lines = [*_wrapped(f"Feedline at {summary.station}, {summary.generated_utc[:10]}", width), ""]
+    lines += _wrapped(summary.sentence, width)
+    for section in sections(summary):
+        lines += ["", section.title]
+        for line in section.lines:
+            lines += _wrapped(line, width, "  ")
+        for number, step in enumerate(section.steps, 1):
+            lines += _wrapped(f"{number}. {step}", width, "  ")
+    if account.channels:
+        lines += ["", "Months (lowest to highest)", *_months(account, width)]
+        lines += ["", *_table(summary, width)]
+    return "\n".join(lines)
+
+
+def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=indent,
+        subsequent_indent=indent + "  " if indent else "",
+        break_on_hyphens=False,
+    )
+
+
+def _months(account: Account, width: int) -> Iterator[str]:
+    """A line of blocks a channel, one a month, the latest last."""
+    names = max(len(one.name) for one in account.channels)
+    last = np.datetime64(account.span[1], "D").astype("M8[M]").astype(int)
+    first = np.datetime64(account.span[0], "D").astype("M8[M]").astype(int)
+    first = max(first, last - max(width - names - 18, 6))
+    for one in account.channels:
+        values = _monthly(one, int(first), int(last))
+        known = values[np.isfinite(values)]
+        if not len(known):
+            continue
+        low, high = float(known.min()), float(known.max())
+        steps = (values - low) / max(high - low, LEAST_RANGE) * (len(HEIGHTS) - 1)
+        blocks = "".join(HEIGHTS[round(step)] if np.isfinite(step) else " " for step in steps)
+        yield f"  {one.name:{names}} {blocks} {low:.2f} to {high:.2f}"
+
+
+def _monthly(channel: ChannelAccount, first: int, last: int) -> np.ndarray:
+    """The middle of each month's daily values, NaN without any; (last - first + 1,)."""
+    month = channel.days.day.astype("M8[D]").astype("M8[M]").astype(int)
+    return np.array(
+        [
+            float(np.median(channel.days.swr[month == one])) if (month == one).any() else np.nan
+            for one in range(first, last + 1)
+        ]
+    )
+
+
+def _table(summary: Summary, width: int) -> Iterator[str]:
+    """Wide terminals get more columns."""
+    wide = width >= 72
+    names = max(8, *(len(one.name) for one in summary.trend))
+    head = f"  {'':{names}}  SWR   a year  "
+    yield (head + ("95 %              season  " if wide else "") + "verdict").rstrip()
+    for one in summary.trend:
+        line = f"  {one.name:{names}} {one.level:5.2f} {_number(one.slope_per_year):>7}  "
+        if wide:
+            interval = (
+                f"{_number(one.slope_low)} to {_number(one.slope_high)}"
+                if one.slope_low is not None
+                else "-"
+            )
+            season = "-" if one.season_amplitude is None else f"±{one.season_amplitude:.2f}"
+            line += f"{interval:16}  {season:6}  "
+        yield line + one.verdict
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:+.3f}"

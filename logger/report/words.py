@@ -1,0 +1,209 @@
+"""The report in sentences, the same for the terminal and the browser."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from logger.report.changes import Change
+from logger.report.summary import ForecastLine, Summary, TrendLine
+from logger.trend.account import channel_name, named
+
+AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
+HARDLY = 0.005  # a probability that is not worth a figure
+FALLING = "A falling SWR is not always good news: a line that loses more reads better, too."
+
+
+class Section(NamedTuple):
+    """A heading, its sentences, and what to do in this order."""
+
+    title: str
+    lines: tuple[str, ...]
+    steps: tuple[str, ...] = ()
+
+
+def state(summary: Summary) -> str:
+    """The state of the feedline in one sentence."""
+    waiting = summary.alarms.open
+    if not summary.trend:
+        return "Nothing can be said yet: no readable transmission is stored."
+    parts = [f"alarm {one.kind} is open since {one.raised_utc[:10]}" for one in waiting[:2]]
+    if len(waiting) > 2:
+        parts.append(f"{len(waiting) - 2} more alarms are open")
+    over = [one for one in summary.trend if one.level >= summary.limit]
+    if over:
+        parts.append(f"{_named(over)} {_is(over)} above the limit of SWR {summary.limit:g}")
+    by_verdict: dict[str, list[TrendLine]] = {}
+    for one in summary.trend:
+        by_verdict.setdefault(one.verdict, []).append(one)
+    for verdict in ("rising", "stepped", "falling"):
+        some = by_verdict.get(verdict)
+        if some:
+            parts.append(f"{_named(some)} {_is(some)} {verdict}")
+    if summary.state == "act":
+        return f"Look at the feedline now: {'; '.join(parts)}."
+    if summary.state == "watch":
+        likely = [
+            one
+            for one in summary.forecast
+            if one.probability is not None and one.likely is not None
+        ]
+        if likely:
+            soonest = min(likely, key=lambda one: one.likely or "")
+            parts.append(f"{soonest.name} may reach the limit about {(soonest.likely or '')[:7]}")
+        return f"Keep an eye on the feedline: {'; '.join(parts) or 'the limit may be reached'}."
+    steady = by_verdict.get("steady", [])
+    if summary.state == "unknown":
+        return (
+            "Too early to tell drift from season, but no alarm is open:"
+            f" {_levels(summary.trend[:3])}."
+        )
+    rest = f"; {'; '.join(parts)}" if parts else ""
+    if not steady:
+        return f"No alarm is open{rest}."
+    return (
+        f"The feedline is as it was: {_named(steady)} {_is(steady)} steady, no alarm is open{rest}."
+    )
+
+
+def sections(summary: Summary) -> list[Section]:
+    """All that is said, in order."""
+    made = [
+        Section("What changed", tuple(_changed(summary))),
+        Section("Alarms", tuple(_alarms(summary))),
+        Section("Trend", tuple(trend(one) for one in summary.trend) + _falling(summary)),
+        Section("Forecast", tuple(_forecasts(summary))),
+        Section("Next check", *_next(summary)),
+    ]
+    return [one for one in made if one.lines]
+
+
+def _changed(summary: Summary) -> list[str]:
+    lines = []
+    for against, words in AGAINST.items():
+        some = [one for one in summary.changes if one.against == against]
+        if not some:
+            reason = "there is no entry or too little since" if against == "repair" else "too few"
+            if against != "repair":
+                reason += " readings of then or now"
+            lines.append(f"Since {words}: nothing can be said, {reason}.")
+            continue
+        moved = [one for one in some if one.changed]
+        same = [one for one in some if not one.changed]
+        parts = [_moved(one) for one in moved]
+        if same:
+            least = max((one.high - one.low) / 2 for one in same)
+            parts.append(f"{_named(same)} as before, within ±{least:.2f}")
+        season = "" if all(one.season_removed for one in some) else " (season included)"
+        lines.append(f"Since {words}: {'; '.join(parts)}{season}.")
+    return lines
+
+
+def _moved(one: Change) -> str:
+    name = channel_name(one.channel, one.frequency_khz)
+    return (
+        f"{name} from {one.before:.2f} to {one.after:.2f} ({one.low:+.2f} to {one.high:+.2f}, 95 %)"
+    )
+
+
+def _alarms(summary: Summary) -> list[str]:
+    lines = [
+        f"Open since {one.raised_utc[:16].replace('T', ' ')}Z: {one.kind} ({one.severity}),"
+        f" {one.detail}"
+        + (", acknowledged" if one.acknowledged else "")
+        + f". `mismatchd alarms show {one.id}` tells more."
+        for one in summary.alarms.open
+    ]
+    lines = lines or ["No alarm is open."]
+    for words, counts in (("30 days", summary.alarms.month), ("12 months", summary.alarms.year)):
+        lines.append(f"Raised in the last {words}: {_counts(counts)}.")
+    return lines
+
+
+def _counts(counts: Mapping[str, int]) -> str:
+    return ", ".join(f"{kind} {count}" for kind, count in counts.items()) or "none"
+
+
+def trend(one: TrendLine) -> str:
+    """One channel in a sentence or some."""
+    text = f"{_capital(one.name)}: {one.verdict} since {one.since}, now SWR {one.level:.2f}"
+    if one.slope_per_year is not None and one.slope_low is not None and one.slope_high is not None:
+        text += (
+            f", {one.slope_per_year:+.3f} a year"
+            f" ({one.slope_low:+.3f} to {one.slope_high:+.3f}, 95 %)"
+        )
+    if one.season_amplitude is not None:
+        text += f", season ±{one.season_amplitude:.2f}"
+    text += "."
+    for step in one.steps:
+        why = f", explained by: {step.explained_by}" if step.explained_by else ", unannounced"
+        text += (
+            f" Step {step.date} ({step.date_low} to {step.date_high})"
+            f" from {step.from_:.2f} to {step.to:.2f}{why}."
+        )
+    return " ".join([text, *one.reasons])
+
+
+def _falling(summary: Summary) -> tuple[str, ...]:
+    return (FALLING,) if any(one.verdict == "falling" for one in summary.trend) else ()
+
+
+def _forecasts(summary: Summary) -> list[str]:
+    lines = []
+    silent: dict[str, list[ForecastLine]] = {}
+    for one in summary.forecast:
+        if one.reason is not None:
+            silent.setdefault(f"nothing can be said, {one.reason}.", []).append(one)
+        elif (one.probability or 0.0) < HARDLY:
+            silent.setdefault(
+                f"SWR {one.limit:g} is hardly reached before {one.horizon}.", []
+            ).append(one)
+        else:
+            lines.append(_forecast(one))
+    return lines + [f"{_capital(_named(some))}: {text}" for text, some in silent.items()]
+
+
+def _forecast(one: ForecastLine) -> str:
+    share = f"{min(100 * (one.probability or 0.0), 99):.0f} %"
+    text = f"{_capital(one.name)}, at the present slope, reaches SWR {one.limit:g}"
+    if one.likely is None:
+        return f"{text} by {one.horizon} with a probability of {share}."
+    text += f" most likely about {one.likely}"
+    if one.late is None:
+        return f"{text}, by {one.horizon} with a probability of {share}."
+    if one.early != one.late:
+        text += f", with a probability of 80 % between {one.early} and {one.late}"
+    return f"{text}."
+
+
+def _next(summary: Summary) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    check = summary.next_check
+    lines = [check.because]
+    if check.causes:
+        lines.append(f"It may be {', or '.join(check.causes)}.")
+    steps = []
+    said: set[tuple[str, ...]] = set()
+    for one in check.checks:
+        cautions = one.cautions
+        if cautions in said:
+            cautions = (f"Cautions as before: {one.caution}.",)
+        elif cautions:
+            said.add(cautions)
+        steps.append(" ".join([one.text, *cautions]))
+    return tuple(lines), tuple(steps)
+
+
+def _levels(lines: Sequence[TrendLine]) -> str:
+    return ", ".join(f"{one.name} at SWR {one.level:.2f}" for one in lines)
+
+
+def _named(some: Sequence[Change | TrendLine | ForecastLine]) -> str:
+    return named([(one.channel, one.frequency_khz) for one in some])
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def _is(names: Sequence[object]) -> str:
+    return "is" if len(names) == 1 else "are"

@@ -1,0 +1,99 @@
+"""What is told of a station's years: one channel after the other, and what happened meanwhile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from logger.trend.days import Days, Weather
+from logger.trend.outcome import Trend
+from logger.utc import format_ns
+
+DAY_NS = 86_400_000_000_000
+
+
+@dataclass(frozen=True)
+class Entry:
+    """An entry of the journal."""
+
+    time_ns: int
+    kind: str
+    text: str
+
+    @property
+    def day(self) -> int:
+        return self.time_ns // DAY_NS
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """An alarm as it stands."""
+
+    id: int
+    kind: str
+    severity: str
+    raised_ns: int
+    cleared_ns: int | None
+    acknowledged: bool
+    channel: int | None
+    detail: str
+
+    @property
+    def day(self) -> int:
+        return self.raised_ns // DAY_NS
+
+
+@dataclass(frozen=True)
+class ChannelAccount:
+    """One channel (or frequency): its daily values and their trend."""
+
+    days: Days
+    trend: Trend
+
+    @property
+    def name(self) -> str:
+        return channel_name(self.days.channel, self.days.frequency_khz)
+
+
+@dataclass(frozen=True)
+class Account:
+    """The whole: channels with the most used first, entries and alarms in time order."""
+
+    station: str
+    limit: float  # SWR
+    now_ns: int
+    channels: tuple[ChannelAccount, ...]
+    entries: tuple[Entry, ...]
+    alarms: tuple[Alarm, ...]
+    weather: Weather | None
+
+    @property
+    def span(self) -> tuple[int, int]:
+        """First and last day with readings of any channel."""
+        return (
+            min(int(one.days.day[0]) for one in self.channels),
+            max(int(one.days.day[-1]) for one in self.channels),
+        )
+
+
+def channel_name(channel: int | None, frequency_khz: float | None) -> str:
+    """How people call it, with the word `channel` where it has a number."""
+    if channel is not None:
+        return f"channel {channel}"
+    return "all readings" if frequency_khz is None else f"{frequency_khz / 1000:.3f} MHz"
+
+
+def named(channels: Sequence[tuple[int | None, float | None]]) -> str:
+    """Channels or frequencies (kHz) in a row, as people say them."""
+    names = [channel_name(*one) for one in channels]
+    if len(names) == 1:
+        return names[0]
+    if all(channel is not None for channel, _ in channels):
+        names = [str(channel) for channel, _ in channels]
+        return f"channels {', '.join(names[:-1])} and {names[-1]}"
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def date(day: int) -> str:
+    """A day as an ISO date."""
+    return format_ns(day * DAY_NS)[:10]

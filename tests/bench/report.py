@@ -1,0 +1,84 @@
+"""How long `report` and `chart drift` take over a busy station: a year, and ten.
+
+    python -m tests.bench.report [--years 1 10] [--plain]
+
+40,000 transmissions a year on five channels. Each command is a process of its own; the wall time is
+the least of three. `--plain` stands the plain trend of the tests in for the model, which shows what
+reading, words and drawing take alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from logger.trend.account import DAY_NS
+from tests import drift_store
+from tests.station import write_config
+from tests.trends import days
+
+CHANNELS = (20, 3, 9, 38, 14)
+A_DAY = 22  # transmissions on each channel
+LIMITS_S = {1: 2.0, 10: 10.0}
+PLAIN = """
+import sys, types
+from tests.trends import fitted
+model = types.ModuleType("logger.trend.model")
+model.trend = lambda used, events=(), weather=None: fitted(used)
+sys.modules["logger.trend.model"] = model
+"""
+MAIN = "import sys; from logger.cli import main; main(sys.argv[1:])"
+
+
+def taken_s(arguments: list[str], plain: bool) -> float:
+    """Wall seconds of a command, the least of three."""
+    program = [sys.executable, "-c", (PLAIN if plain else "") + MAIN, *arguments]
+    least = float("inf")
+    for _ in range(3):
+        begin = time.perf_counter()
+        subprocess.run(program, check=True, capture_output=True)
+        least = min(least, time.perf_counter() - begin)
+    return least
+
+
+def measure(years: int, plain: bool) -> dict[str, float]:
+    """Wall seconds of each command."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        config = str(write_config(folder, "/dev/null"))
+        used = [
+            days(round(365.25 * years), channel=one, seed=one, used=1.0, slope=0.03)
+            for one in CHANNELS
+        ]
+        store = folder / "data/station.sqlite"
+        drift_store.write(store, used, A_DAY)
+        raised_ns = int(used[0].day[-1]) * DAY_NS  # to be diagnosed
+        drift_store.put_alarm(store, raised_ns, "baseline-shift", "warning", "for the bench")
+        commands = {
+            "report": ["report", "-c", config],
+            "report --html": ["report", "-c", config, "--html", str(folder / "report.html")],
+            "chart drift": ["chart", "drift", "-c", config, "-o", str(folder / "drift.png")],
+        }
+        return {name: taken_s(arguments, plain) for name, arguments in commands.items()}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--years", type=int, nargs="+", default=[1, 10])
+    parser.add_argument("--plain", action="store_true")
+    arguments = parser.parse_args()
+    for years in arguments.years:
+        for name, seconds in measure(years, arguments.plain).items():
+            limit = LIMITS_S.get(years)
+            print(
+                f"{years:>2} years  {name:14} {seconds:6.2f} s"
+                + (f"  of {limit:g}" if limit else "")
+            )
+
+
+if __name__ == "__main__":
+    main()

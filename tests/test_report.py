@@ -1,0 +1,309 @@
+"""The report: words, figures and page, from a store that the test writes."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+import types
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import msgspec
+import pytest
+from click.testing import CliRunner, Result
+
+from logger.cli import command
+from logger.diagnosis.scoring import checks_of
+from logger.report import text, words
+from logger.report.changes import changes
+from logger.report.html import page
+from logger.report.summary import Summary, summary
+from logger.store.database import Store
+from logger.trend.account import DAY_NS, Account, ChannelAccount
+from logger.trend.days import Days, Event
+from logger.trend.outcome import Step, Trend
+from tests import drift_store
+from tests.drift_cases import account, alarm, cases, entry
+from tests.station import write_config
+from tests.trends import FIRST, days, fitted
+
+HOSTILE = '<script>alert("x")</script> & </title><img src=http://127.0.0.1:9/x onerror=alert(1)>'
+CHROMIUM = Path("/usr/bin/chromium")
+KEYS = {"channel", "slope_per_year", "slope_low", "slope_high", "season_amplitude", "steps"}
+KEYS |= {"verdict", "since"}
+
+
+def told(account_: Account) -> Summary:
+    made = summary(account_)
+    return msgspec.structs.replace(made, sentence=words.state(made))
+
+
+CASES = cases()
+
+
+# changes
+
+
+def test_a_change_is_named_and_its_interval_holds_the_truth() -> None:
+    held = 0
+    for seed in range(40):
+        used = days(1096, step=(800, 0.3), seed=seed)
+        day = FIRST + 800
+        one = ChannelAccount(used, fitted(used, Step(day, day, day, 1.5, 1.8, None)))
+        found = {change.against: change for change in changes(one, None)}
+        assert found["year"].changed
+        assert not found["month"].changed
+        held += found["year"].low <= 0.3 <= found["year"].high
+    assert held >= 35
+
+
+def test_steady_stations_change_seldom() -> None:
+    changed = [
+        change.changed
+        for seed in range(60)
+        for used in [days(1096, seed=seed)]
+        for change in changes(ChannelAccount(used, fitted(used)), FIRST + 500)
+    ]
+    assert len(changed) == 180
+    assert sum(changed) <= 4
+
+
+def test_a_repair_of_late_is_not_compared() -> None:
+    used = days(400)
+    one = ChannelAccount(used, fitted(used))
+    assert "repair" not in {change.against for change in changes(one, FIRST + 370)}
+    assert "repair" in {change.against for change in changes(one, FIRST + 200)}
+
+
+# words
+
+
+def test_the_state_in_a_sentence() -> None:
+    def state(account_: Account) -> str:
+        made = told(account_)
+        return f"{made.state}: {made.sentence}"
+
+    steady = account(days(1096, seed=3))
+    assert state(steady) == (
+        "fine: The feedline is as it was: channel 20 is steady, no alarm is open."
+    )
+    assert state(account(days(100))).startswith("unknown: Too early to tell drift from season")
+    assert state(account(days(1096, slope=0.1))).startswith(
+        "watch: Keep an eye on the feedline: channel 20 is rising"
+    )
+    waiting = account(days(1096, seed=3), alarms=(alarm(1, 1090, "high-swr", open_=True),))
+    assert state(waiting).startswith("act: Look at the feedline now: alarm high-swr is open since")
+    assert state(account(days(1096, level=3.3))).startswith("act: ")
+    nothing = Account("harbour-workshop", 3.0, 0, (), (), (), None)
+    assert state(nothing) == (
+        "unknown: Nothing can be said yet: no readable transmission is stored."
+    )
+
+
+def test_a_falling_channel_is_no_good_news_and_checks_bring_their_cautions() -> None:
+    made = told(account(days(1096, slope=-0.1)))
+    lines = "\n".join(line for one in words.sections(made) for line in one.lines + one.steps)
+    assert words.FALLING in lines
+    for check in checks_of(["wet-line"])[:3]:
+        assert check.text in lines
+        assert all(caution in lines for caution in check.cautions[:1])
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("width", [40, 80, 300])
+def test_no_line_of_the_page_is_wider_than_the_terminal(name: str, width: int) -> None:
+    for line in text.page(told(CASES[name]), CASES[name], width).splitlines():
+        assert len(line) <= min(width, text.WIDEST)
+
+
+def test_each_month_has_its_block() -> None:
+    page_ = text.page(told(CASES["three years"]), CASES["three years"], 100)
+    (row,) = re.findall(rf"channel 20 ([{text.HEIGHTS} ]+) \d", page_)
+    assert len(row.strip()) == 37
+    assert "▁" in row
+    assert "█" in row
+
+
+# html
+
+
+def test_words_of_others_are_escaped() -> None:
+    made = account(
+        days(500), station=HOSTILE, entries=(entry(9, "repair", HOSTILE),), alarms=(alarm(1, 5),)
+    )
+    written = page(told(made), made)
+    assert "<script" not in written
+    assert "<img" not in written
+    assert written.count("&lt;script&gt;") >= 3
+    ids = re.findall(r'\bid="([^"]+)"', written)
+    used = re.findall(r'(?:href="#|url\(#)([^")]+)', written)
+    assert set(used) <= set(ids)
+    assert not re.findall(r'(?:src|href)="(?!#)', written)
+
+
+@pytest.mark.skipif(not CHROMIUM.exists(), reason="no chromium")
+def test_the_page_in_a_browser(tmp_path: Path) -> None:
+    from playwright.sync_api import sync_playwright
+
+    many = CASES["many channels"]
+    made = account(
+        *(one.days for one in many.channels),
+        station=HOSTILE,
+        entries=(entry(9, "repair", HOSTILE), entry(300, "remark", "x" * 300)),
+        alarms=many.alarms,
+    )
+    file = tmp_path / "report.html"
+    file.write_text(page(told(made), made), encoding="utf-8")
+    requests: list[str] = []
+    said: list[str] = []
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"]
+        )
+        for width, height in ((390, 844), (1280, 900)):
+            opened = browser.new_page(viewport={"width": width, "height": height})
+            opened.on("request", lambda request: requests.append(request.url))
+            opened.on("console", lambda message: said.append(message.text))
+            opened.on("pageerror", lambda error: said.append(str(error)))
+            opened.goto(file.as_uri())
+            assert HOSTILE in opened.title()
+            assert HOSTILE in opened.inner_text("h1")
+            assert opened.evaluate("document.documentElement.scrollWidth") <= width
+            assert opened.locator("script, img, iframe, link").count() == 0
+            assert opened.locator("figure svg").count() == 4
+            # No words of a chart leave it, whatever font the browser has, and all can be read.
+            outside, least = opened.evaluate(
+                """() => {
+                let outside = [], least = 99;
+                for (const svg of document.querySelectorAll("svg")) {
+                    const frame = svg.getBoundingClientRect();
+                    for (const text of svg.querySelectorAll("text")) {
+                        const box = text.getBoundingClientRect();
+                        if (box.left < frame.left - 1 || box.right > frame.right + 1)
+                            outside.push(text.textContent);
+                        least = Math.min(least, Math.max(box.height, box.width));
+                    }
+                }
+                return [outside, least];}"""
+            )
+            assert outside == []
+            assert least >= 5
+            opened.close()
+        dark = browser.new_page(color_scheme="dark")
+        dark.goto(file.as_uri())
+        colours = dark.evaluate(
+            """() => [document.body, document.querySelector("svg text")].map(
+            (one, n) => getComputedStyle(one)[n ? "fill" : "backgroundColor"])"""
+        )
+        assert colours == ["rgb(22, 25, 29)", "rgb(242, 242, 242)"]
+        browser.close()
+    assert requests == [file.as_uri()] * 2
+    assert said == []
+
+
+# the commands
+
+
+def plain_trend(used: Days, events: Sequence[Event] = (), weather: object = None) -> Trend:
+    return fitted(used)
+
+
+@pytest.fixture
+def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A station with two channels and two years, told by the plain trend of the tests."""
+    model = types.ModuleType("logger.trend.model")
+    model.trend = plain_trend  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "logger.trend.model", model)
+    path = write_config(tmp_path, "/dev/null")
+    store = tmp_path / "data/station.sqlite"
+    drift_store.write(store, [days(731, slope=0.1), days(731, channel=3, level=1.3, used=0.3)])
+    opened = Store.open(store)
+    opened.note((FIRST + 300) * DAY_NS, "repair", "new plug <b>")
+    opened.close()
+    return path
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(command, [str(one) for one in arguments], catch_exceptions=True)
+
+
+def test_the_report_as_json(config: Path) -> None:
+    drift_store.put_alarm(
+        config.parent / "data/station.sqlite", (FIRST + 700) * DAY_NS, "no-data", "warning", "none"
+    )
+    answer = json.loads(run("report", "-c", config, "--format", "json").stdout)
+    assert [one["channel"] for one in answer["trend"]] == [20, 3]
+    assert all(set(one) >= KEYS for one in answer["trend"])
+    first = answer["trend"][0]
+    assert first["verdict"] == "rising"
+    assert first["since"] == "2024-03-01"
+    assert first["slope_low"] <= first["slope_per_year"] <= first["slope_high"]
+    assert first["slope_low"] < 0.1 < first["slope_high"]
+    assert first["season_amplitude"] == pytest.approx(0.1, abs=0.02)
+    assert first["steps"] == []
+    assert {"station", "state", "sentence", "alarms", "forecast", "station_state"} <= set(answer)
+    assert answer["station"] == "test-station"
+    assert [one["kind"] for one in answer["alarms"]["open"]] == ["no-data"]
+    assert answer["next_check"]["checks"]
+    assert {one["against"] for one in answer["changes"]} == {"month", "year", "repair"}
+    assert answer["journal"][0]["text"] == "new plug <b>"
+    short = json.loads(
+        run("report", "-c", config, "--format", "json", "--until", "2024-09-01").stdout
+    )
+    assert [short["trend"][0][key] for key in ("slope_per_year", "season_amplitude")] == [None] * 2
+    assert short["trend"][0]["verdict"] == "undecided"
+    assert short["forecast"][0]["probability"] is None
+
+
+def test_the_report_as_text_and_page(config: Path, tmp_path: Path) -> None:
+    shown = run("report", "-c", config).stdout
+    for wanted in ("Feedline at test-station", "Keep an eye", "Since the last repair", "Forecast"):
+        assert wanted in shown
+    file = tmp_path / "report.html"
+    done = run("report", "-c", config, "--html", file)
+    assert done.stdout == ""
+    assert "new plug &lt;b&gt;" in file.read_text()
+    bad = run("report", "-c", config, "--html", tmp_path / "no/report.html")
+    assert "cannot be written" in str(bad.exception)
+
+
+def test_the_chart_of_drift(config: Path, tmp_path: Path) -> None:
+    for suffix in ("svg", "png", "pdf"):
+        run("chart", "drift", "-c", config, "-o", tmp_path / f"drift.{suffix}")
+        assert (tmp_path / f"drift.{suffix}").stat().st_size > 5000
+    file = tmp_path / "one.svg"
+    run("chart", "drift", "-c", config, "-o", file, "--channel", 3, "--since", "2025-01-01")
+    drawn = file.read_text()
+    assert "<!-- channel 3 -->" in drawn
+    assert "<!-- channel 20 -->" not in drawn
+    missing = run("chart", "drift", "-c", config, "-o", file, "--channel", 7)
+    assert "no readable transmission on channel 7" in str(missing.exception)
+    many = [word for n in range(5) for word in ("--channel", n)]
+    assert "room for 4" in str(run("chart", "drift", "-c", config, "-o", file, *many).exception)
+
+
+def test_an_empty_store_is_one_clear_line(config: Path, tmp_path: Path) -> None:
+    store = tmp_path / "data/station.sqlite"
+    store.unlink()
+    Store.open(store).close()
+    done = run("chart", "drift", "-c", config, "-o", tmp_path / "drift.png")
+    assert done.exception is not None
+    assert getattr(done.exception, "exit_code", None) == 1
+    assert "\n" not in str(done.exception)
+    assert "nothing to draw" in str(done.exception)
+    assert not (tmp_path / "drift.png").exists()
+    shown = run("report", "-c", config)
+    assert "Nothing can be said yet" in shown.stdout
+    assert json.loads(run("report", "-c", config, "--format", "json").stdout)["trend"] == []
+    assert run("report", "-c", config, "--html", tmp_path / "r.html").exit_code == 0
+
+
+def test_words_need_no_drawing() -> None:
+    """matplotlib alone would take a fifth of the time that a report may take."""
+    code = (
+        "import sys, logger.cli.report, logger.report.gather, logger.report.text,"
+        " logger.report.words, logger.report.summary; sys.exit('matplotlib' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
