@@ -1,0 +1,151 @@
+"""The columns of the regression: level, slope, season, weather, steps. Pure functions.
+
+Time is in years from the middle of the data, so that level and slope are nearly independent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.trend.days import FloatArray, IntArray, Weather
+
+YEAR = 365.25
+SEASON_SPAN = 365  # days from first to last for a slope and a season,
+SECOND_SPAN = 730  # and for its second harmonic
+SEASON_DAYS = 90  # with readings,
+SEASON_MONTHS = 9  # in so many twelfths of the year at least
+BEND_DAYS = 60  # without a season: a power of time for each of so many days, MOST_BENDS at most
+MOST_BENDS = 3
+DRY_DAYS = 3.0  # in which a line loses most of the water it took
+WEATHER_KNOWN = 0.8  # of the days with readings
+
+
+@dataclass(frozen=True)
+class Frame:
+    """How days become columns: the same for the days with readings and for any others.
+
+    The first column is the level; `slope` is where that column is, if there is one; `season` and
+    `weather` are slices of columns; bends stand in for slope and season where the data are short.
+    """
+
+    middle: float
+    half_years: float
+    harmonics: int  # 0: less than a year
+    bends: int
+    temperature: FloatArray | None  # per day of `weather`, season taken away
+    rain: FloatArray | None  # (2, ...): of the day, and what is left of the days before
+    first_weather: int
+
+    @classmethod
+    def of_level(cls, day: IntArray) -> Frame:
+        """A frame of nothing but the level."""
+        return cls((int(day[0]) + int(day[-1])) / 2, 1.0, 0, 0, None, None, 0)
+
+    @property
+    def slope(self) -> int | None:
+        """The column of the slope, SWR per year."""
+        return 1 if self.harmonics else None
+
+    @property
+    def season(self) -> slice:
+        """The columns of the annual cycle."""
+        begin = 1 + (1 if self.harmonics else self.bends)
+        return slice(begin, begin + 2 * self.harmonics)
+
+    @property
+    def weather(self) -> slice:
+        """The columns of temperature and rain."""
+        begin = self.season.stop
+        count = (self.temperature is not None) + 2 * (self.rain is not None)
+        return slice(begin, begin + count)
+
+    def years(self, day: IntArray) -> FloatArray:
+        """Years from the middle of the data."""
+        return np.asarray((day - self.middle) / YEAR)
+
+    def columns(self, day: IntArray) -> FloatArray:
+        """Shape (n, k), without steps."""
+        years = self.years(day)
+        found = [np.ones(len(day))]
+        if self.harmonics:
+            found.append(years)
+        else:
+            found += [(years / self.half_years) ** power for power in range(1, self.bends + 1)]
+        found += list(harmonics(day, self.harmonics))
+        if self.temperature is not None:
+            found.append(self._known(self.temperature, day))
+        if self.rain is not None:
+            found += [self._known(each, day) for each in self.rain]
+        return np.column_stack(found)
+
+    def _known(self, series: FloatArray, day: IntArray) -> FloatArray:
+        """A series of days at some of them; 0 where it is not known."""
+        at = day - self.first_weather
+        inside = (at >= 0) & (at < len(series))
+        found = np.zeros(len(day))
+        found[inside] = series[at[inside]]
+        return found
+
+
+def harmonics(day: IntArray, count: int) -> list[FloatArray]:
+    """Sine and cosine of the year and its fractions, 2 * count arrays of shape (n,)."""
+    angle = 2 * np.pi * day / YEAR
+    return [wave(k * angle) for k in range(1, count + 1) for wave in (np.sin, np.cos)]
+
+
+def frame(day: IntArray, weather: Weather | None) -> Frame:
+    """The frame for days with readings, ascending, shape (n,)."""
+    span = int(day[-1] - day[0])
+    twelfths = len(np.unique((day % YEAR) // (YEAR / 12)))
+    year = span >= SEASON_SPAN and len(day) >= SEASON_DAYS and twelfths >= SEASON_MONTHS
+    temperature, rain, first = _weather(day, weather)
+    return Frame(
+        middle=(int(day[0]) + int(day[-1])) / 2,
+        half_years=max(span, 1) / 2 / YEAR,
+        harmonics=0 if not year else 1 if span < SECOND_SPAN else 2,
+        bends=0 if year else min(MOST_BENDS, span // BEND_DAYS, len(day) // 20),
+        temperature=temperature,
+        rain=rain,
+        first_weather=first,
+    )
+
+
+def _weather(
+    day: IntArray, weather: Weather | None
+) -> tuple[FloatArray | None, FloatArray | None, int]:
+    if weather is None or not len(weather.day) or len(day) < SEASON_DAYS:
+        return None, None, 0
+    first, last = int(weather.day[0]), int(weather.day[-1])
+    every = np.full((2, last - first + 1), np.nan)
+    every[:, weather.day - first] = weather.temperature_c, weather.rain_mm
+    inside = day[(day >= first) & (day <= last)] - first
+    known = np.isfinite(every[:, inside]).sum(axis=1) >= WEATHER_KNOWN * len(day)
+    temperature = _departure(every[0], first) if known[0] else None
+    rain = _wetness(every[1]) if known[1] else None
+    return temperature, rain, first
+
+
+def _departure(temperature: FloatArray, first: int) -> FloatArray:
+    """Temperature less its own annual cycle, in tens of degrees; 0 where it is not known."""
+    day = np.arange(first, first + len(temperature))
+    known = np.isfinite(temperature)
+    columns = np.column_stack([np.ones(len(day)), *harmonics(day, 1)])
+    fitted = columns @ np.linalg.lstsq(columns[known], temperature[known], rcond=None)[0]
+    return np.where(known, (temperature - fitted) / 10, 0.0)
+
+
+def _wetness(rain: FloatArray) -> FloatArray:
+    """Of the day and of the days before; a little rain wets a plug as well as much does."""
+    today = np.log1p(np.maximum(np.nan_to_num(rain), 0.0))
+    before = np.zeros(len(today))
+    for at in range(1, len(today)):
+        before[at] = (before[at - 1] + today[at - 1]) * np.exp(-1 / DRY_DAYS)
+    return np.vstack([today, before])
+
+
+def step_columns(day: IntArray, steps: Sequence[int]) -> FloatArray:
+    """1 from the day of each step on, shape (n, steps)."""
+    return (day[:, None] >= np.asarray(steps, dtype=np.int64)[None, :]).astype(np.float64)

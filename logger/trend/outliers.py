@@ -1,0 +1,33 @@
+"""Days whose reading says nothing of the feedline's health: an open for an hour, ice, a mistake.
+
+A day is set aside where it, alone or with the next, is far off the days around it; what lasts
+longer is a step or the weather, and stays.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.trend.days import FloatArray
+
+AROUND = 4  # days with readings on either side
+FAR = 7.0  # standard deviations of single days about the median of those around them
+LEAST = 0.1  # SWR
+SIGMA_PER_MAD = 1.4826
+LONGEST = 2
+
+
+def plausible(value: FloatArray) -> NDArray[np.bool_]:
+    """Which of these daily values, in order, are to be used, (n,)."""
+    if len(value) < 2 * AROUND + 1:
+        return np.ones(len(value), dtype=bool)
+    padded = np.pad(value, AROUND, mode="reflect")
+    around = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * AROUND + 1), axis=1)
+    off = np.abs(value - around)
+    far = off > max(LEAST, FAR * SIGMA_PER_MAD * float(np.median(off)))
+    edges = np.flatnonzero(np.diff(far.astype(np.int8), prepend=0, append=0))
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        if end - begin > LONGEST or end == len(value):  # the last days may be a new level
+            far[begin:end] = False
+    return ~far

@@ -1,0 +1,121 @@
+"""Mann-Kendall and Theil-Sen, each also by seasons: whether there is a trend, and how steep, from
+orders and medians alone. Pure functions.
+
+Sources: H. B. Mann, Econometrica 13 (1945) 245; P. K. Sen, Journal of the American Statistical
+Association 63 (1968) 1379; R. M. Hirsch, J. R. Slack and R. A. Smith, Water Resources Research 18
+(1982) 107 for seasons; R. M. Hirsch and J. R. Slack, the same 20 (1984) 727 for seasons that are
+not independent; R. O. Gilbert, Statistical Methods for Environmental Pollution Monitoring (1987)
+for the interval.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import ndtr
+
+from logger.trend.days import FloatArray
+
+Z95 = 1.959964
+
+
+class MannKendall(NamedTuple):
+    """Concordant less discordant pairs, its variance, and what they say."""
+
+    s: float
+    variance: float
+    z: float
+    p_value: float  # two-sided
+
+
+class TheilSen(NamedTuple):
+    """The median slope with its 95 % interval."""
+
+    slope: float
+    low: float
+    high: float
+
+
+def mann_kendall(time: ArrayLike, value: ArrayLike) -> MannKendall:
+    """The test of one series; ties in value and time are allowed for."""
+    s, variance = _score(np.asarray(time, float), np.asarray(value, float))
+    return _tested(s, variance)
+
+
+def theil_sen(time: ArrayLike, value: ArrayLike) -> TheilSen:
+    """The slope of one series per unit of time, with at least two different times."""
+    t, x = np.asarray(time, float), np.asarray(value, float)
+    return _sen(_slopes(t, x), _score(t, x)[1])
+
+
+def seasonal(seasons: Sequence[tuple[ArrayLike, ArrayLike]]) -> tuple[MannKendall, TheilSen] | None:
+    """Both for several series (time, value), one a season, each compared with itself only.
+
+    Times are those of years that the seasons share; seasons are not taken to be independent.
+    None where no season has two times.
+    """
+    series = [(np.asarray(t, float), np.asarray(x, float)) for t, x in seasons]
+    slopes = np.concatenate([_slopes(t, x) for t, x in series] or [np.empty(0)])
+    if not len(slopes):
+        return None
+    scores = [_score(t, x) for t, x in series]
+    variance = sum(each for _, each in scores) + _covariance(series)
+    alone = sum(each for _, each in scores)
+    variance = max(variance, alone)  # few years tell covariances badly; none makes it surer
+    return _tested(sum(s for s, _ in scores), variance), _sen(slopes, variance)
+
+
+def _score(t: FloatArray, x: FloatArray) -> tuple[float, float]:
+    n = len(x)
+    s = float(np.sum(np.triu(np.sign(x - x[:, None]) * np.sign(t - t[:, None]), 1)))
+    groups = [np.unique(each, return_counts=True)[1].astype(float) for each in (x, t)]
+    first = n * (n - 1) * (2 * n + 5) - sum(
+        float(np.sum(g * (g - 1) * (2 * g + 5))) for g in groups
+    )
+    variance = first / 18
+    if n > 2:
+        triples = [float(np.sum(g * (g - 1) * (g - 2))) for g in groups]
+        variance += triples[0] * triples[1] / (9 * n * (n - 1) * (n - 2))
+    if n > 1:
+        pairs = [float(np.sum(g * (g - 1))) for g in groups]
+        variance += pairs[0] * pairs[1] / (2 * n * (n - 1))
+    return s, variance
+
+
+def _tested(s: float, variance: float) -> MannKendall:
+    z = 0.0 if s == 0 or variance <= 0 else (s - np.sign(s)) / np.sqrt(variance)
+    return MannKendall(s, variance, float(z), float(2 * ndtr(-abs(z))))
+
+
+def _slopes(t: FloatArray, x: FloatArray) -> FloatArray:
+    first, second = np.triu_indices(len(t), 1)
+    apart = t[second] - t[first]
+    return np.asarray((x[second] - x[first])[apart != 0] / apart[apart != 0])
+
+
+def _sen(slopes: FloatArray, variance: float) -> TheilSen:
+    slopes = np.sort(slopes)
+    reach = Z95 * np.sqrt(variance)
+    ranks = np.array([(len(slopes) - reach) / 2, (len(slopes) + reach) / 2 + 1])
+    low, high = np.interp(ranks, np.arange(1, len(slopes) + 1), slopes)
+    return TheilSen(float(np.median(slopes)), float(low), float(high))
+
+
+def _covariance(series: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+    """Of the seasons' scores (Hirsch and Slack), for years in which all have a value."""
+    years = sorted(set.intersection(*(set(t) for t, _ in series)))
+    if len(years) < 3:
+        return 0.0
+    table = np.array([[x[list(t).index(year)] for year in years] for t, x in series])
+    n = len(years)
+    rank = 1 + 0.5 * (n - 1 + np.sign(table[:, :, None] - table[:, None, :]).sum(axis=2))
+    signs = np.sign(table[:, None, :] - table[:, :, None])
+    upper = np.triu_indices(n, 1)
+    order = signs[:, upper[0], upper[1]]
+    k = order @ order.T
+    r = rank @ rank.T
+    sigma = (k + 4 * r - n * (n + 1) ** 2) / 3
+    return float(sigma.sum() - np.trace(sigma))
