@@ -29,31 +29,44 @@ class Movement:
     """Feed it with `take`."""
 
     _level: deque[float] = field(default_factory=lambda: deque(maxlen=LEVEL))
+    _noise: deque[float] = field(default_factory=lambda: deque(maxlen=UNREST))
     _unrest: deque[float] = field(default_factory=lambda: deque(maxlen=UNREST))
     _away: int = 0  # readings in a row that depart
+    _held: tuple[float, float] | None = None  # reflection coefficient and noise of the last reading
 
     def take(self, reading: Reading) -> float | None:
-        """By how much the reflection coefficient departs in a reading: 0 where it does not, None
-        where nothing can be told (key up, too little power, the first half second)."""
-        swr, low, high = reading.swr, reading.swr_noise_low, reading.swr_noise_high
-        if not reading.keyed or swr is None or low is None or high is None:
+        """By how much the reflection coefficient departs in the reading before this one: 0 where
+        it does not, None where nothing can be told (key up, too little power, the edges of a
+        key-down)."""
+        held, self._held = self._held, _figures(reading)
+        if self._held is None:  # the one before was at the end of the key-down
             self._level.clear()
             self._away = 0
             return None
-        value = float(rho_of_swr(swr))
+        return None if held is None else self._judge(*held)
+
+    def _judge(self, value: float, noise: float) -> float | None:
         if len(self._level) < LEAST:
             self._level.append(value)
             return None
         off = value - statistics.median(self._level)
-        noise = float(rho_of_swr(high) - rho_of_swr(low)) / SIGMAS
-        departs = abs(off) > max(LEAST_RHO, CERTAIN * max(noise, self._usual()))
+        self._noise.append(noise)  # that of a reading with an excursion inside is large
+        usual = max(statistics.median(self._noise), self._wind())
+        departs = abs(off) > max(LEAST_RHO, CERTAIN * usual)
         self._unrest.append(abs(off))
         self._away = self._away + 1 if departs else 0
         if not departs or self._away > LEVEL:  # where it stays is the new level
             self._level.append(value)
         return abs(off) if departs else 0.0
 
-    def _usual(self) -> float:
+    def _wind(self) -> float:
         if len(self._unrest) < LEAST:
             return 0.0
         return SIGMA_PER_MAD * statistics.median(self._unrest)
+
+
+def _figures(reading: Reading) -> tuple[float, float] | None:
+    swr, low, high = reading.swr, reading.swr_noise_low, reading.swr_noise_high
+    if not reading.keyed or swr is None or low is None or high is None:
+        return None
+    return float(rho_of_swr(swr)), float(rho_of_swr(high) - rho_of_swr(low)) / SIGMAS
