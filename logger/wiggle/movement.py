@@ -1,0 +1,72 @@
+"""Whether the reflection moved: each reading of the feed against those just before it.
+
+A pure state machine. The level is the median of the last LEVEL readings with the key down. A
+reading departs where it is off the level by more than CERTAIN times the noise of the reading and
+the usual unrest: wind in the antenna, a hand on the cable. That is the median of what the latest
+readings were off, which the moments of a bad contact do not change.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections import deque
+from dataclasses import dataclass, field
+
+from logger.live.reading import Reading
+from logger.reflection import rho_of_swr
+
+LEVEL = 10
+LEAST = 5  # readings that make a level
+CERTAIN = 6.0
+LEAST_RHO = 0.004
+UNREST = 40  # readings that tell the usual unrest: four seconds
+SIGMA_PER_MAD = 1.4826
+SIGMAS = 2 * 1.96  # within a 95 % interval
+
+
+@dataclass
+class Movement:
+    """Feed it with `take`."""
+
+    _level: deque[float] = field(default_factory=lambda: deque(maxlen=LEVEL))
+    _noise: deque[float] = field(default_factory=lambda: deque(maxlen=UNREST))
+    _unrest: deque[float] = field(default_factory=lambda: deque(maxlen=UNREST))
+    _away: int = 0  # readings in a row that depart
+    _held: tuple[float, float] | None = None  # reflection coefficient and noise of the last reading
+
+    def take(self, reading: Reading) -> float | None:
+        """By how much the reflection coefficient departs in the reading before this one: 0 where
+        it does not, None where nothing can be told (key up, too little power, the edges of a
+        key-down)."""
+        held, self._held = self._held, _figures(reading)
+        if self._held is None:  # the one before was at the end of the key-down
+            self._level.clear()
+            self._away = 0
+            return None
+        return None if held is None else self._judge(*held)
+
+    def _judge(self, value: float, noise: float) -> float | None:
+        if len(self._level) < LEAST:
+            self._level.append(value)
+            return None
+        off = value - statistics.median(self._level)
+        self._noise.append(noise)  # that of a reading with an excursion inside is large
+        usual = max(statistics.median(self._noise), self._wind())
+        departs = abs(off) > max(LEAST_RHO, CERTAIN * usual)
+        self._unrest.append(abs(off))
+        self._away = self._away + 1 if departs else 0
+        if not departs or self._away > LEVEL:  # where it stays is the new level
+            self._level.append(value)
+        return abs(off) if departs else 0.0
+
+    def _wind(self) -> float:
+        if len(self._unrest) < LEAST:
+            return 0.0
+        return SIGMA_PER_MAD * statistics.median(self._unrest)
+
+
+def _figures(reading: Reading) -> tuple[float, float] | None:
+    swr, low, high = reading.swr, reading.swr_noise_low, reading.swr_noise_high
+    if not reading.keyed or swr is None or low is None or high is None:
+        return None
+    return float(rho_of_swr(swr)), float(rho_of_swr(high) - rho_of_swr(low)) / SIGMAS
