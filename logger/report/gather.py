@@ -36,7 +36,7 @@ def account(
 
     channels  those wanted, all without any; most  and no more than so many, the most used first
     """
-    from logger.trend.model import trend  # type: ignore[import-not-found]
+    from logger.trend.model import trend
 
     used = [one for one in daily(store, *span_ns) if not channels or one.channel in channels]
     used.sort(key=lambda one: (-int(one.transmissions.sum()), one.channel or 0))

@@ -68,6 +68,8 @@ def redate(connection: sqlite3.Connection, shift: Shift) -> None:
         ("excursions", "time_ns"),
         ("journal", "time_ns"),
         ("line_losses", "time_ns"),
+        ("sessions", "begun_ns"),
+        ("sessions", "changed_ns"),
         ("health", "time_ns"),
     ):
         _add(connection, shift, table, column)

@@ -124,6 +124,16 @@ CREATE TABLE line_losses (
 );
 CREATE INDEX line_losses_time ON line_losses (time_ns);
 
+-- What a person does at the station step by step (`tune`, `wiggle`, `isolate`), as JSON.
+CREATE TABLE sessions (
+    id INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL,
+    begun_ns INTEGER NOT NULL,
+    changed_ns INTEGER NOT NULL,
+    ended INTEGER NOT NULL, -- 0 while it can be resumed
+    content BLOB NOT NULL
+);
+
 -- Raw pairs, each row a stretch of time that no other row shares; `data` is told in segments.py
 -- and empty where it was damaged and part of its time has been played again.
 CREATE TABLE segments (

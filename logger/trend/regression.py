@@ -77,7 +77,7 @@ class Fit:
         count = len(np.unique(blocks))
         # The fit has taken away a part of it, as much as it has columns.
         taken = count / max(1, count - self.pull.shape[1])
-        return max(1.0, taken * float(sums @ sums / (direction @ direction)))
+        return float(max(1.0, taken * (sums @ sums) / (direction @ direction)))
 
 
 def fit(day: IntArray, value: FloatArray, columns: FloatArray) -> Fit:
@@ -149,4 +149,4 @@ def _deviance(
     freedom = max(1, len(day) - columns.shape[1])
     spread = float(-2 * np.log(white.scale).sum())
     size = 2 * float(np.log(np.maximum(np.abs(np.diag(upper)), 1e-12)).sum())
-    return freedom * float(np.log(max(left, 1e-300))) + spread + size
+    return float(freedom * np.log(max(left, 1e-300)) + spread + size)

@@ -68,6 +68,4 @@ def ranking(joints: Sequence[Tally], hands_off: Tally) -> list[Ranked]:
 
 
 def _together(tallies: Sequence[Tally]) -> Tally:
-    return Tally(
-        "", sum(each.moments for each in tallies), sum(each.departed for each in tallies)
-    )
+    return Tally("", sum(each.moments for each in tallies), sum(each.departed for each in tallies))

@@ -149,4 +149,3 @@ def kept(state: State) -> bytes:
 def found(content: bytes) -> State:
     """The state that was kept. Raises msgspec.DecodeError."""
     return msgspec.json.decode(content, type=State)
-

@@ -19,3 +19,13 @@ CREATE TABLE line_losses (
     transmission_id INTEGER REFERENCES transmissions (id)
 );
 CREATE INDEX line_losses_time ON line_losses (time_ns);
+
+-- What a person does at the station step by step (`tune`, `wiggle`, `isolate`), as JSON.
+CREATE TABLE sessions (
+    id INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL,
+    begun_ns INTEGER NOT NULL,
+    changed_ns INTEGER NOT NULL,
+    ended INTEGER NOT NULL, -- 0 while it can be resumed
+    content BLOB NOT NULL
+);

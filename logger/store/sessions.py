@@ -1,0 +1,70 @@
+"""What a person does at the station step by step, kept so that it can be resumed and shown."""
+
+from __future__ import annotations
+
+import msgspec
+
+from logger.store.database import Store
+from logger.store.schema import transaction
+
+FIELDS = "id, kind, begun_ns, changed_ns, ended, content"
+
+
+class Kept(msgspec.Struct, frozen=True):
+    """A session; its kind knows what the content (JSON) means."""
+
+    id: int
+    kind: str
+    begun_ns: int
+    changed_ns: int
+    ended: bool
+    content: bytes
+
+
+class Sessions(Store):
+    """Open with `Sessions.reader`, also beside the daemon. Methods raise StoreError."""
+
+    def begin(self, kind: str, now_ns: int, content: bytes) -> int:
+        """Keep a new session; its id. One of its kind that could be resumed is ended."""
+        with self._errors(), transaction(self._connection):
+            self._connection.execute("UPDATE sessions SET ended = 1 WHERE kind = ?", (kind,))
+            row = self._connection.execute(
+                "INSERT INTO sessions (kind, begun_ns, changed_ns, ended, content)"
+                " VALUES (?, ?, ?, 0, ?) RETURNING id",
+                (kind, now_ns, now_ns, content),
+            ).fetchone()
+        return int(row[0])
+
+    def keep(self, number: int, now_ns: int, content: bytes) -> None:
+        """What has become of a session."""
+        with self._errors(), transaction(self._connection):
+            self._connection.execute(
+                "UPDATE sessions SET changed_ns = ?, content = ? WHERE id = ?",
+                (now_ns, content, number),
+            )
+
+    def end(self, number: int, now_ns: int, content: bytes, words: str | None = None) -> None:
+        """The last of a session; `words` go into the journal as an adjustment."""
+        with self._errors(), transaction(self._connection):
+            self._connection.execute(
+                "UPDATE sessions SET changed_ns = ?, content = ?, ended = 1 WHERE id = ?",
+                (now_ns, content, number),
+            )
+            if words is not None:
+                self._connection.execute(
+                    "INSERT INTO journal (time_ns, kind, text) VALUES (?, 'adjustment', ?)",
+                    (now_ns, words),
+                )
+
+    def unfinished(self, kind: str) -> Kept | None:
+        """The session of a kind that can be resumed."""
+        found = self._sessions("kind = ? AND NOT ended", kind)
+        return found[-1] if found else None
+
+    def sessions(self, kind: str) -> list[Kept]:
+        """All of a kind, oldest first."""
+        return self._sessions("kind = ?", kind)
+
+    def _sessions(self, where: str, *values: object) -> list[Kept]:
+        rows = self._query(f"SELECT {FIELDS} FROM sessions WHERE {where} ORDER BY id", values)
+        return [Kept(*row[:4], bool(row[4]), row[5]) for row in rows]
