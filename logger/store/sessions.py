@@ -67,4 +67,7 @@ class Sessions(Store):
 
     def _sessions(self, where: str, *values: object) -> list[Kept]:
         rows = self._query(f"SELECT {FIELDS} FROM sessions WHERE {where} ORDER BY id", values)
-        return [Kept(*row[:4], bool(row[4]), row[5]) for row in rows]
+        return [
+            Kept(number, kind, begun_ns, changed_ns, bool(ended), content)
+            for number, kind, begun_ns, changed_ns, ended, content in rows
+        ]
