@@ -19,6 +19,7 @@ COMMANDS = {
     "calibrate": "calibrate",
     "chart": "chart",
     "feedline": "feedline",
+    "wiggle": "wiggle",
     "export": "export",
     "live": "live",
     "status": "status",

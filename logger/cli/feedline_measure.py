@@ -11,19 +11,17 @@ import msgspec
 
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
-from logger.calibration.file import dump
 from logger.cli.measure_guide import carrier, confirm
-from logger.cli.station import calibration_of, config_option, configuration
+from logger.cli.station import calibration_of, config_option, configuration, make_ready
 from logger.cli.terminal import Stop, Terminal
 from logger.config import Config
 from logger.errors import MismatchdError
 from logger.feedline.cables import attenuation
 from logger.feedline.findings import findings
 from logger.feedline.measurement import FAR_ENDS, LineLoss, loss_of_swr
-from logger.live.carrier import Carrier, OfDaemon, OfDriver, Source
+from logger.live.carrier import Carrier, source_of
 from logger.status import ask
 from logger.store.line_losses import LineLosses
-from logger.store.lock import StoreLock
 from logger.store.tables import LINE_LOSSES
 
 
@@ -73,7 +71,7 @@ def command(
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     try:
         confirm(terminal, far_end, beside_daemon=running)
-        source = _source(config, coupler, running=running)
+        source = source_of(config, coupler, running=running)
         try:
             found = carrier(terminal, source)
         finally:
@@ -92,13 +90,6 @@ def command(
     terminal.say("Release the key, put the antenna back on and see that the SWR is as before.")
     click.echo(msgspec.json.encode(record).decode())
     return 0
-
-
-def _source(config: Config, coupler: Coupler, *, running: bool) -> Source:
-    if running:
-        return OfDaemon(config)
-    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
-    return OfDriver(config, coupler, driver)
 
 
 def _reading(
@@ -141,13 +132,7 @@ def _kept(
     """The readings before this one, and this as it is exported now that it is kept."""
     path = config.store.path
     words = f"feedline measured with its far end {reading.far_end}: antenna off and on again"
-    if ask(path) is None:  # there may be no store yet, or one of an older program
-        lock = StoreLock(path)
-        try:
-            with closing(LineLosses.open(path)) as store:
-                store.keep_calibration(coupler.id, dump(coupler.content))
-        finally:
-            lock.release()
+    make_ready(config, coupler)
     with closing(LineLosses.reader(path)) as store:
         before = store.readings()
         number = store.add(reading, words)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from logger.calibration.file import CalibrationFile, load
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import CalibrationFile, dump, load
 from logger.config import Config, default_path
 from logger.config import load as load_config
 from logger.errors import ConfigError
@@ -73,3 +75,21 @@ def calibration_of(config: Config) -> CalibrationFile:
 
     truth = config.driver_class(config.driver_options).truth()  # type: ignore[call-arg, attr-defined]
     return calibration(truth.coupler, truth.adc)
+
+
+def make_ready(config: Config, coupler: Coupler) -> None:
+    """See that there is a store of this version to write to, though no daemon runs. Raises
+    StoreError."""
+    from logger.status import ask
+    from logger.store.database import Store
+    from logger.store.lock import StoreLock
+
+    path = config.store.path
+    if ask(path) is not None:
+        return
+    lock = StoreLock(path)
+    try:
+        with closing(Store.open(path)) as store:
+            store.keep_calibration(coupler.id, dump(coupler.content))
+    finally:
+        lock.release()

@@ -49,6 +49,9 @@ class Source(Protocol):
     def listen(self) -> tuple[Reading | None, Carrier | None]:
         """The newest reading and the carrier that has ended since `begin`, as far as there are."""
 
+    def readings(self) -> list[Reading]:
+        """All that have come since the last call, for who does not wait for a carrier."""
+
     def notices(self) -> list[str]:
         """What is worth telling, in words, since the last call."""
 
@@ -87,6 +90,11 @@ class OfDriver:
         self._views.clear()
         return reading_of(views, self._channel, ()) if views else None, self._ended
 
+    def readings(self) -> list[Reading]:
+        """See Source. Raises EndOfInput, LinkError."""
+        reading, _ = self.listen()
+        return [] if reading is None else [reading]
+
     def notices(self) -> list[str]:
         """See Source."""
         return self._driver.notices()
@@ -111,10 +119,7 @@ class OfDaemon:
 
     def listen(self) -> tuple[Reading | None, Carrier | None]:
         """See Source."""
-        readings = self._follower.wait(LISTEN_S)
-        if not self._follower.connected:
-            time.sleep(LISTEN_S)
-        shown = next((each for each in reversed(readings) if each.pairs), None)
+        shown = next((each for each in reversed(self.readings()) if each.pairs), None)
         if shown is not None and shown.keyed:
             return shown, None
         found = self._store.select(TRANSMISSIONS, "r.id > ? ORDER BY r.id LIMIT 1", self._last_id)
@@ -135,6 +140,13 @@ class OfDaemon:
             flags=row["flags"],
         )
 
+    def readings(self) -> list[Reading]:
+        """See Source."""
+        readings = self._follower.wait(LISTEN_S)
+        if not self._follower.connected:
+            time.sleep(LISTEN_S)
+        return readings
+
     def notices(self) -> list[str]:
         """See Source."""
         return []
@@ -143,6 +155,14 @@ class OfDaemon:
         """See Source."""
         self._follower.close()
         self._store.close()
+
+
+def source_of(config: Config, coupler: Coupler, *, running: bool) -> Source:
+    """The daemon if it is `running`, else the driver."""
+    if running:
+        return OfDaemon(config)
+    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    return OfDriver(config, coupler, driver)
 
 
 def _of_row(row: Transmission) -> Carrier:

@@ -43,8 +43,15 @@ class Sessions(Store):
                 (now_ns, content, number),
             )
 
-    def end(self, number: int, now_ns: int, content: bytes, words: str | None = None) -> None:
-        """The last of a session; `words` go into the journal as an adjustment."""
+    def end(
+        self,
+        number: int,
+        now_ns: int,
+        content: bytes,
+        words: str | None = None,
+        kind: str = "adjustment",
+    ) -> None:
+        """The last of a session; `words` go into the journal as an entry of `kind`."""
         with self._errors(), transaction(self._connection):
             self._connection.execute(
                 "UPDATE sessions SET changed_ns = ?, content = ?, ended = 1 WHERE id = ?",
@@ -52,8 +59,8 @@ class Sessions(Store):
             )
             if words is not None:
                 self._connection.execute(
-                    "INSERT INTO journal (time_ns, kind, text) VALUES (?, 'adjustment', ?)",
-                    (now_ns, words),
+                    "INSERT INTO journal (time_ns, kind, text) VALUES (?, ?, ?)",
+                    (now_ns, kind, words),
                 )
 
     def unfinished(self, kind: str) -> Kept | None:

@@ -1,0 +1,144 @@
+"""`mismatchd wiggle`: which joint is loose, one after the other under a steady carrier."""
+
+from __future__ import annotations
+
+import time
+from contextlib import closing
+from pathlib import Path
+
+import click
+import msgspec
+
+from drivers.contract import EndOfInput
+from logger.calibration.coupler import Coupler
+from logger.cli.resume import resumed
+from logger.cli.station import calibration_of, config_option, configuration, make_ready
+from logger.cli.terminal import Stop, Terminal
+from logger.errors import MismatchdError, UsageError
+from logger.live.carrier import Source, source_of
+from logger.status import ask
+from logger.store.sessions import Sessions
+from logger.wiggle.session import Session, State, found, fresh, kept
+from logger.wiggle.words import CAUTIONS, forms, next_step, remark, result
+
+KIND = "wiggle"
+JOINTS = ("plug at the radio", "coupler in", "coupler out", "first join of the line")
+SILENCE_S = 10.0
+
+
+@click.command("wiggle")
+@click.argument("joints", nargs=-1, metavar="[JOINT]...")
+@config_option
+@click.option(
+    "--key-down",
+    "key_down_s",
+    type=click.FloatRange(5, 120),
+    default=30.0,
+    show_default=True,
+    metavar="S",
+    help="The longest that the key may be down at a time, in seconds.",
+)
+def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float) -> int:
+    """Find the joint that is loose: JOINTs are named in the order in which they will be moved.
+
+    While one after another is moved under a steady carrier of low power the tool listens for
+    departures of the reflection, rings at each, and compares their number with that of the other
+    joints and of the time with hands off. Enter goes on, `b` does the last joint again, `q` stops;
+    a session that was interrupted can be resumed. It works beside the running daemon, and without
+    one. The ranking is printed as JSON.
+    """
+    config = configuration(config_path)
+    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
+    terminal = Terminal()
+    names = [" ".join(name.split()) for name in joints or JOINTS]
+    if not all(names) or len(set(names)) < len(names):
+        raise UsageError("each joint needs a name of its own")
+    running = ask(config.store.path) is not None
+    make_ready(config, coupler)
+    with closing(Sessions.reader(config.store.path)) as sessions:
+        number = None
+        try:
+            for text in CAUTIONS:
+                terminal.say(text)
+            if running:
+                terminal.say("The daemon goes on, and may raise alarms for what is found.")
+            last = resumed(terminal, sessions, KIND, _progress)
+            if last is None:
+                session = Session(fresh(names), key_down_s)
+                number = sessions.begin(KIND, time.time_ns(), kept(session.state))
+            else:
+                number = last[0]
+                session = Session(found(last[1]), key_down_s)
+                if session.state.moving:  # what was half done is done again
+                    session.again()
+            with closing(source_of(config, coupler, running=running)) as source:
+                while not session.over:
+                    terminal.say(next_step(session))
+                    _listen(terminal, source, session, key_down_s)
+                    sessions.keep(number, time.time_ns(), kept(session.state))
+        except (Stop, KeyboardInterrupt) as reason:
+            terminal.say("")
+            terminal.say("stopped" if number is None else "stopped; `mismatchd wiggle` resumes it")
+            return 0 if isinstance(reason, Stop) else 130
+        except EndOfInput as error:
+            raise MismatchdError("the input has ended; `mismatchd wiggle` resumes this") from error
+        terminal.say("Release the key.")
+        terminal.say("")
+        sessions.end(
+            number, time.time_ns(), kept(session.state), words=remark(session), kind="remark"
+        )
+    for text in result(session):
+        terminal.say(text)
+    click.echo(msgspec.json.encode(_ranking(session)).decode())
+    return 0
+
+
+def _progress(content: bytes) -> str:
+    state: State = found(content)
+    return f"{state.at} of {len(state.joints)} joints moved"
+
+
+def _listen(terminal: Terminal, source: Source, session: Session, key_down_s: float) -> None:
+    """Take in readings until the person goes on. Raises Stop, EndOfInput, MismatchdError."""
+    heard_s, warned = time.monotonic(), False
+    while True:
+        typed = terminal.line(0.0)
+        if typed is not None:
+            if typed.lower() == "q":
+                raise Stop
+            session.again() if typed.lower() == "b" else session.go_on()
+            return
+        for reading in source.readings():
+            heard_s = time.monotonic()
+            told = session.take(reading)
+            if told.began:
+                terminal.ring()
+            if told.too_long and not warned:
+                terminal.ring()
+                terminal.say(f"{key_down_s:g} s of key down are enough: release it. Not counted.")
+            warned = told.too_long
+            terminal.draw(*forms(session, reading, key_down_s))
+        for notice in source.notices():
+            terminal.say(notice)
+        if time.monotonic() - heard_s > SILENCE_S:
+            raise MismatchdError(
+                f"nothing has come for {SILENCE_S:g} s; look at the bridge's plug, and at"
+                " `mismatchd status`; `mismatchd wiggle` resumes this"
+            )
+
+
+def _ranking(session: Session) -> dict[str, object]:
+    quiet = session.state.hands_off.tally()
+    return {
+        "joints": [
+            {
+                "name": one.tally.name,
+                "excursions": one.tally.excursions,
+                "seconds": round(one.tally.seconds, 1),
+                "confidence": round(one.confidence, 4),
+                "loose": one.named,
+            }
+            for one in session.ranking()
+        ],
+        "hands_off": {"excursions": quiet.excursions, "seconds": round(quiet.seconds, 1)},
+    }

@@ -1,0 +1,114 @@
+"""A session as a person reads it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from logger.live.reading import Reading
+from logger.wiggle.ranking import Ranked
+from logger.wiggle.session import Session
+
+CAUTIONS = (
+    "Before anything is keyed:",
+    "- A low, steady power is enough: 1 to 4 W of plain carrier, nobody speaking, on a free channel"
+    " and identified as the conditions of your licence ask. A dummy load in place of the antenna"
+    " does as well for all joints before it, and is better.",
+    "- RF burns. Nobody touches the antenna, its mast or bare metal of a plug while keyed: move"
+    " joints by the cable's jacket, a hand's breadth from the plug, gently.",
+    "- Leave joints on masts, roofs and ladders alone while keyed, and in thunder all of them. Look"
+    " for power lines before a mast is tilted.",
+    "- A contact that opens reflects all power. The transmitter's own limits come first: release"
+    " the key at once if it complains.",
+)
+JACKET = "gently, by the jacket"
+LEAST_SECONDS = 5.0  # of a joint, or with hands off, for a ranking to mean something
+
+
+def forms(session: Session, reading: Reading, key_down_s: float) -> list[str]:
+    """The line that is drawn while it goes on, the longest form first."""
+    present = session.present
+    where = f"moving {present.name}" if present.name else "hands off"
+    if not reading.keyed:
+        return [f"{where}: waiting for the key", "waiting for the key"]
+    swr = "SWR not readable" if reading.swr is None else f"SWR {reading.swr:.2f}"
+    count = f"{present.excursions} excursion{'s' * (present.excursions != 1)}"
+    down = f"key down {session.key_down_s():.0f} of {key_down_s:g} s"
+    return [
+        f"{where}: {count}, {swr}, {down}",
+        f"{where}: {count}, {swr}",
+        f"{count}, {swr}",
+    ]
+
+
+def next_step(session: Session) -> str:
+    """What the person does now."""
+    state = session.state
+    name = state.joints[min(state.at, len(state.joints) - 1)].name
+    count = f"joint {state.at + 1} of {len(state.joints)}"
+    if state.moving:
+        return (
+            f"Move {name} ({count}) for ten seconds, {JACKET}. Enter when done; then hands off and"
+            " release the key."
+        )
+    return (
+        f"Hands off everything; key the transmitter for some seconds. Enter as you begin to move"
+        f" {name} ({count})."
+    )
+
+
+def result(session: Session) -> Iterator[str]:
+    """The ranking in words."""
+    ranked = session.ranking()
+    quiet = session.state.hands_off.tally()
+    if not ranked:
+        yield "No joint was moved with the key down: nothing can be said."
+        return
+    for place, one in enumerate(ranked, 1):
+        tally = one.tally
+        yield (
+            f"{place}. {tally.name}: {_count(tally.excursions)} in {tally.seconds:.0f} s,"
+            f" confidence {percent(one)}"
+        )
+    yield f"Hands off: {_count(quiet.excursions)} in {quiet.seconds:.0f} s."
+    named = [one.tally.name for one in ranked if one.named]
+    if named:
+        yield (
+            f"Loose: {' and '.join(named)}. Release the key, open the joint and look: a pin that"
+            " is short or loose, a strand of braid, corrosion, a thread that was not tight. Then"
+            " note what was done: `mismatchd journal add --kind repair`."
+        )
+    else:
+        yield (
+            "No joint stands out from chance. That does not prove them sound: a contact may need"
+            " more movement, cold, or wet. Left running, the daemon counts excursions of every"
+            " transmission."
+        )
+    short = [one.tally.name for one in ranked if one.tally.seconds < LEAST_SECONDS]
+    if short:
+        yield f"Moved for less than {LEAST_SECONDS:g} s, so little is known of {_and(short)}."
+    if quiet.seconds < LEAST_SECONDS:
+        yield (
+            f"Hands were off for less than {LEAST_SECONDS:g} s with the key down: there is little"
+            " to compare with."
+        )
+
+
+def remark(session: Session) -> str:
+    """The session as an entry of the journal."""
+    ranked = session.ranking()
+    named = [one.tally.name for one in ranked if one.named]
+    moved = _and([one.tally.name for one in ranked])
+    return f"wiggled {moved}: " + (f"loose: {_and(named)}" if named else "none stands out")
+
+
+def percent(one: Ranked) -> str:
+    """A confidence, never rounded up to certainty."""
+    return f"{min(99.9, 100 * one.confidence):.3g} %"
+
+
+def _count(excursions: int) -> str:
+    return f"{excursions or 'no'} excursion{'s' * (excursions != 1)}"
+
+
+def _and(names: Sequence[str]) -> str:
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
