@@ -21,8 +21,8 @@ from tests.station_model import Open, Over, exact, random_station
 from tests.station_model.pipeline import Settings, blocks
 
 JOINTS = ("radio", "lead", "coupler in", "coupler out", "lightning arrester", "antenna")
-BEFORE_S, MOVED_S, BETWEEN_S = 8.0, 10.0, 4.0
-HANDS_OFF_S = 2.5  # of each key-down, before the joint
+BEFORE_S, MOVED_S, BETWEEN_S = 8.0, 10.0, 6.0
+HANDS_OFF_S = 2.5  # of each key-down, before the joint; then the key is up for three seconds
 HAND = 0.05  # sway that a hand on the cable adds
 PERIOD_PAIRS = 20  # a tenth of a second, as the feed has it
 
