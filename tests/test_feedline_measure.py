@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.feedline.course import courses
 from logger.feedline.findings import findings
 from logger.feedline.measurement import LineLoss, loss_of_swr, mean_of, verdict
 from logger.reflection import swr
@@ -93,6 +94,50 @@ def test_open_and_short_go_together_and_the_last_time_is_named() -> None:
     weak = "\n".join(findings(changed(loss_high_db=None), "", []))
     assert "no upper bound" in weak
     assert "1.40 dB (at least 1.30)" in weak
+
+
+def test_the_course_of_the_loss_over_years() -> None:
+    year = 8766 * HOUR_NS
+    opened, shorted = READING, changed(far_end="short", loss_db=1.6, time_ns=READING.time_ns + 1)
+    later = changed(
+        loss_db=2.3, loss_low_db=2.1, loss_high_db=2.5, time_ns=READING.time_ns + 2 * year
+    )
+    elsewhere = changed(frequency_khz=7050.0, time_ns=READING.time_ns + 3)
+    course, other = courses([opened, shorted, elsewhere, later])
+    assert course.change_db == pytest.approx(2.3 - 1.5)
+    assert course.changed
+    assert course.verdict == "more"
+    assert (other.change_db, other.changed) == (None, False)
+    # Half widths of 0.1 and 0.2 dB, taken for independent.
+    assert course.change_high_db == pytest.approx(0.8 + math.hypot(0.2, 0.1), abs=0.06)
+    near = changed(loss_db=1.45, time_ns=READING.time_ns + year)
+    assert not courses([READING, near])[0].changed
+    boundless = changed(loss_high_db=None, time_ns=READING.time_ns + year)
+    assert courses([READING, boundless])[0].change_db is None
+
+
+def test_the_report_follows_the_loss(tmp_path: Path) -> None:
+    year = 8766 * HOUR_NS
+    config = write_config(tmp_path, "/dev/null")
+    path = tmp_path / "data/station.sqlite"
+    Store.open(path).close()
+    with closing(LineLosses.reader(path)) as store:
+        store.add(READING, "measured")
+        store.add(
+            changed(
+                loss_db=2.3, loss_low_db=2.1, loss_high_db=2.5, time_ns=READING.time_ns + 2 * year
+            ),
+            "measured",
+        )
+    said = " ".join(mismatchd("report", "-c", config).stdout.split())
+    assert (
+        "At 27.205 MHz the line loses 2.30 dB (2.10 to 2.50) one way, measured 2028-03-01, more"
+        " than the nominal 1.39 dB; +0.90 dB since 2026-03-01 (+0.68 to +1.12, 95 %)." in said
+    )
+    told = json.loads(mismatchd("report", "-c", config, "--format", "json").stdout)
+    assert told["state"] == "watch"
+    assert told["next_check"]["because"].startswith("The line, measured by itself")
+    assert [one["loses_more"] for one in told["line_loss"]] == [True]
 
 
 def test_readings_survive_in_a_store_of_version_3(tmp_path: Path) -> None:

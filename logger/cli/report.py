@@ -32,16 +32,17 @@ def command(
 
     Alarms and forecasts are a convenience; they do not replace a look at the station.
     """
+    from logger.feedline.course import courses
     from logger.report.gather import diagnosed
     from logger.report.summary import summary
     from logger.report.words import state
-    from logger.store.database import Store
+    from logger.store.line_losses import LineLosses
 
     config = configuration(config_path)
-    store = Store.reader(config.store.path)
+    store = LineLosses.reader(config.store.path)
     try:
         account = account_of(store, config, since, until, time.time_ns())
-        told = summary(account, diagnosed(store, account))
+        told = summary(account, diagnosed(store, account), line_loss=courses(store.readings()))
     finally:
         store.close()
     told = msgspec.structs.replace(told, sentence=state(told))

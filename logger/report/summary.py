@@ -9,6 +9,7 @@ from typing import Any, Literal
 import msgspec
 
 from logger.diagnosis.scoring import Advice, Diagnosis, checks_of
+from logger.feedline.course import Course
 from logger.journal import WORK
 from logger.report.changes import Change, changes
 from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
@@ -102,6 +103,25 @@ class NextCheck(msgspec.Struct, frozen=True):
     checks: tuple[Advice, ...]
 
 
+class LineLossLine(msgspec.Struct, frozen=True, kw_only=True):
+    """The loss of the line by its far end's reflection, dB one way, the last time and since the
+    first; see `logger.feedline.course.Course`."""
+
+    frequency_khz: float | None
+    date: str
+    loss_db: float | None
+    loss_low_db: float
+    loss_high_db: float | None
+    nominal_db: float | None
+    verdict: str
+    first_date: str
+    change_db: float | None
+    change_low_db: float | None
+    change_high_db: float | None
+    changed: bool
+    loses_more: bool
+
+
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
     """The report. `state` is its level, `sentence` that in words (see `words.state`)."""
 
@@ -118,13 +138,18 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     forecast: tuple[ForecastLine, ...]
     next_check: NextCheck
     journal: tuple[EntryLine, ...]
+    line_loss: tuple[LineLossLine, ...] = ()
     station_state: Any = None
 
 
 def summary(
-    account: Account, diagnosed: Diagnosis | None = None, station_state: Any = None
+    account: Account,
+    diagnosed: Diagnosis | None = None,
+    station_state: Any = None,
+    line_loss: Sequence[Course] = (),
 ) -> Summary:
-    """What is to be said. `diagnosed` is what may be behind the worst open alarm."""
+    """What is to be said. `diagnosed` is what may be behind the worst open alarm, `line_loss` what
+    was measured at the line itself."""
     work = [entry.day for entry in account.entries if entry.kind in WORK]
     repair = work[-1] if work else None
     told = [forecast(one.trend, account.limit) for one in account.channels]
@@ -136,19 +161,38 @@ def summary(
         first=None if first is None else date(first),
         last=None if last is None else date(last),
         limit=account.limit,
-        state=_state(account, told, alarms),
+        state=_state(account, told, alarms, line_loss),
         trend=tuple(_trend(one) for one in account.channels),
         changes=tuple(change for one in account.channels for change in changes(one, repair)),
         alarms=alarms,
         forecast=tuple(
             _forecast(one, its) for one, its in zip(account.channels, told, strict=True)
         ),
-        next_check=_next_check(account, alarms, diagnosed),
+        next_check=_next_check(account, alarms, diagnosed, _loses(line_loss)),
         journal=tuple(
             EntryLine(format_ns(entry.time_ns), entry.kind, entry.text)
             for entry in account.entries[-LATEST_ENTRIES:]
         ),
+        line_loss=tuple(_line_loss(one) for one in line_loss),
         station_state=station_state,
+    )
+
+
+def _line_loss(one: Course) -> LineLossLine:
+    return LineLossLine(
+        frequency_khz=one.last.frequency_khz,
+        date=format_ns(one.last.time_ns)[:10],
+        loss_db=one.bounds.loss_db,
+        loss_low_db=one.bounds.low_db,
+        loss_high_db=one.bounds.high_db,
+        nominal_db=one.last.nominal_db,
+        verdict=one.verdict,
+        first_date=format_ns(one.first.time_ns)[:10],
+        change_db=one.change_db,
+        change_low_db=one.change_low_db,
+        change_high_db=one.change_high_db,
+        changed=one.changed,
+        loses_more=one.loses_more,
     )
 
 
@@ -226,24 +270,35 @@ def moving(account: Account) -> list[ChannelAccount]:
     ]
 
 
-def _state(account: Account, told: Sequence[Forecast], alarms: Alarms) -> Level:
+def _state(
+    account: Account, told: Sequence[Forecast], alarms: Alarms, line_loss: Sequence[Course]
+) -> Level:
     if any(one.severity == "critical" for one in alarms.open):
         return "act"
     if any(one.trend.level >= account.limit for one in account.channels):
         return "act"
     likely = any((one.probability or 0) >= WATCH_PROBABILITY for one in told)
-    if alarms.open or likely or moving(account):
+    if alarms.open or likely or _loses(line_loss) or moving(account):
         return "watch"
     if all(one.trend.verdict == "undecided" for one in account.channels):
         return "unknown"
     return "fine"
 
 
-def _next_check(account: Account, alarms: Alarms, diagnosed: Diagnosis | None) -> NextCheck:
+def _loses(line_loss: Sequence[Course]) -> bool:
+    return any(one.loses_more for one in line_loss)
+
+
+def _next_check(
+    account: Account, alarms: Alarms, diagnosed: Diagnosis | None, loses: bool
+) -> NextCheck:
     if alarms.open and diagnosed is not None:
         blamed = tuple(cause.title for cause in diagnosed.causes[: 1 if diagnosed.sure else 3])
         because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosed.pattern}"
         return NextCheck(because, blamed, diagnosed.checks[:MOST_CHECKS])
+    if loses:
+        because = "The line, measured by itself, loses more than it did or should."
+        return NextCheck(because, (), checks_of(["wet-line"])[:MOST_CHECKS])
     moved = moving(account)
     if moved:
         falls = all(one.trend.verdict == "falling" for one in moved)

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from logger.feedline.findings import words
+from logger.feedline.measurement import Bounds
 from logger.report.changes import Change
-from logger.report.summary import ForecastLine, Summary, TrendLine
+from logger.report.summary import ForecastLine, LineLossLine, Summary, TrendLine
 from logger.trend.account import channel_name, named
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
@@ -42,6 +44,8 @@ def state(summary: Summary) -> str:
             parts.append(f"{_named(some)} {_is(some)} {verdict}")
     if summary.state == "act":
         return f"Look at the feedline now: {'; '.join(parts)}."
+    if any(one.loses_more for one in summary.line_loss):
+        parts.append("the line loses more than it did or should")
     if summary.state == "watch":
         likely = [
             one
@@ -72,6 +76,7 @@ def sections(summary: Summary) -> list[Section]:
         Section("What changed", tuple(_changed(summary))),
         Section("Alarms", tuple(_alarms(summary))),
         Section("Trend", tuple(trend(one) for one in summary.trend) + _falling(summary)),
+        Section("Line loss", tuple(_line_loss(one) for one in summary.line_loss)),
         Section("Forecast", tuple(_forecasts(summary))),
         Section("Next check", *_next(summary)),
     ]
@@ -80,13 +85,13 @@ def sections(summary: Summary) -> list[Section]:
 
 def _changed(summary: Summary) -> list[str]:
     lines = []
-    for against, words in AGAINST.items():
+    for against, when in AGAINST.items():
         some = [one for one in summary.changes if one.against == against]
         if not some:
             reason = "there is no entry or too little since" if against == "repair" else "too few"
             if against != "repair":
                 reason += " readings of then or now"
-            lines.append(f"Since {words}: nothing can be said, {reason}.")
+            lines.append(f"Since {when}: nothing can be said, {reason}.")
             continue
         moved = [one for one in some if one.changed]
         same = [one for one in some if not one.changed]
@@ -95,7 +100,7 @@ def _changed(summary: Summary) -> list[str]:
             least = max((one.high - one.low) / 2 for one in same)
             parts.append(f"{_named(same)} as before, within ±{least:.2f}")
         season = "" if all(one.season_removed for one in some) else " (season included)"
-        lines.append(f"Since {words}: {'; '.join(parts)}{season}.")
+        lines.append(f"Since {when}: {'; '.join(parts)}{season}.")
     return lines
 
 
@@ -115,8 +120,8 @@ def _alarms(summary: Summary) -> list[str]:
         for one in summary.alarms.open
     ]
     lines = lines or ["No alarm is open."]
-    for words, counts in (("30 days", summary.alarms.month), ("12 months", summary.alarms.year)):
-        lines.append(f"Raised in the last {words}: {_counts(counts)}.")
+    for span, counts in (("30 days", summary.alarms.month), ("12 months", summary.alarms.year)):
+        lines.append(f"Raised in the last {span}: {_counts(counts)}.")
     return lines
 
 
@@ -146,6 +151,22 @@ def trend(one: TrendLine) -> str:
 
 def _falling(summary: Summary) -> tuple[str, ...]:
     return (FALLING,) if any(one.verdict == "falling" for one in summary.trend) else ()
+
+
+def _line_loss(one: LineLossLine) -> str:
+    at = "" if one.frequency_khz is None else f"At {one.frequency_khz / 1e3:g} MHz "
+    loss = words(Bounds(one.loss_db, one.loss_low_db, one.loss_high_db))
+    text = f"{at}the line loses {loss} one way, measured {one.date}"
+    if one.nominal_db is not None:
+        how = {"more": "more than", "less": "less than"}.get(one.verdict, "which fits")
+        text += f", {how} the nominal {one.nominal_db:.2f} dB"
+    if one.change_db is not None and one.change_low_db is not None:
+        text += (
+            f"; {one.change_db:+.2f} dB since {one.first_date}"
+            f" ({one.change_low_db:+.2f} to {one.change_high_db:+.2f}, 95 %)"
+        )
+        text += "" if one.changed else ", which may be nothing"
+    return _capital(f"{text}.")
 
 
 def _forecasts(summary: Summary) -> list[str]:
