@@ -112,3 +112,38 @@ def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
     times = [record.columns["time_utc"] for record in store.records(JOURNAL, *ALWAYS)]
     assert format_ns(T0 + 1000) in times
     store.close()
+
+
+def test_entries_are_corrected_removed_and_asked_for(tmp_path: Path) -> None:
+    config = write_config(tmp_path, "/dev/null")
+    Store.open(tmp_path / "data/station.sqlite").close()
+    for day, kind in ((1, "repair"), (2, "remark"), (3, "repair")):
+        at = f"2026-03-0{day}"
+        mismatchd("journal", "add", f"entry {day}", "--kind", kind, "--time", at, "-c", config)
+    mismatchd("journal", "edit", "2", "--kind", "adjustment", "--text", " slid\nin ", "-c", config)
+    mismatchd("journal", "edit", "1", "--time", "2026-02-28T12:00:00Z", "-c", config)
+    mismatchd("journal", "remove", "3", "-c", config)
+    assert [
+        (row["id"], row["time_utc"][:10], row["kind"], row["text"]) for row in exported(config)
+    ] == [
+        ("1", "2026-02-28", "repair", "entry 1"),
+        ("2", "2026-03-02", "adjustment", "slid in"),
+    ]
+
+    def listed(*terms: str) -> list[str]:
+        lines = mismatchd("journal", "list", *terms, "-c", config).stdout.splitlines()
+        return [line.split()[0] for line in lines]
+
+    assert listed("--kind", "repair") == ["1"]
+    assert listed("--since", "2026-03-01") == ["2"]
+    assert listed("--until", "2026-03-01") == ["1"]
+    assert "no such entry" in mismatchd("journal", "list", "--kind", "weather", "-c", config).stderr
+    for wrong, said in (
+        (("edit", "1"), "nothing to correct"),
+        (("edit", "9", "--text", "x"), "no entry 9"),
+        (("remove", "3"), "no entry 3"),
+        (("edit", "1", "--text", " "), "empty"),
+    ):
+        done = mismatchd("journal", *wrong, "-c", config, check=False)
+        assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+        assert said in done.stderr

@@ -11,7 +11,7 @@ import click
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
 from logger.store.export import FORMATS, write_records, write_samples
-from logger.store.tables import TABLES
+from logger.store.tables import DAYS, TABLES
 from logger.utc import parse_time
 
 SAMPLES = "samples"
@@ -38,9 +38,9 @@ def command(
     capture: int | None,
     form: str,
 ) -> None:
-    """Print the rows of TABLE: transmissions, seconds, alarms, excursions, captures, journal,
-    line_losses, health, or samples (raw pairs)."""
-    from logger.store.database import Store
+    """Print the rows of TABLE: transmissions, seconds, days, alarms, excursions, captures, journal,
+    line_losses, weather, health, or samples (raw pairs)."""
+    from logger.store.days import DailyValues
 
     if capture is not None and table != SAMPLES:
         raise UsageError("--capture goes with `export samples`")
@@ -48,7 +48,7 @@ def command(
     now_ns = time.time_ns()
     since_ns = FOREVER[0] if since is None else parse_time(since, now_ns)
     until_ns = FOREVER[1] if until is None else parse_time(until, now_ns)
-    store = Store.reader(config.store.path)
+    store = DailyValues.reader(config.store.path)
     try:
         if capture is not None:
             first_ns, last_ns = store.capture(capture)
@@ -57,6 +57,8 @@ def command(
             write_samples(lambda: store.archive.blocks(since_ns, until_ns), form, sys.stdout)
         else:
             wanted = TABLES[table]
+            if wanted is DAYS:
+                store.freshen()
             records = store.records(wanted, since_ns, until_ns)
             write_records(wanted, records, form, config.station.name, sys.stdout)
         sys.stdout.flush()

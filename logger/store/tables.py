@@ -11,6 +11,8 @@ from logger.rows import Flag
 from logger.store.redate import dated
 from logger.utc import format_ns
 
+DAY_NS = 86_400_000_000_000
+
 
 class Record(NamedTuple):
     """One row: its id, UTC nanoseconds, channel if known, and the exported columns in order."""
@@ -176,6 +178,22 @@ LINE_LOSSES = Table(
     source="line_losses AS r",
     channel="r.channel",
 )
+DAYS = Table(
+    name="days",
+    time=f"r.day * {DAY_NS}",
+    columns=(
+        Column("date", f"r.day * {DAY_NS}", lambda ns: format_ns(ns)[:10]),
+        *_plain("channel frequency_khz swr spread transmissions power_w calibration_id"),
+    ),
+    source="days AS r",
+    channel="r.channel",
+)
+WEATHER = Table(
+    name="weather",
+    time="r.time_ns",
+    columns=(_utc("time"), *_plain("temperature_c rain_mm wind_m_s")),
+    source="weather AS r",
+)
 HEALTH = Table(
     name="health",
     time="r.time_ns",
@@ -198,6 +216,8 @@ TABLES = {
         CAPTURES,
         JOURNAL,
         LINE_LOSSES,
+        DAYS,
+        WEATHER,
         HEALTH,
     )
 }

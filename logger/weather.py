@@ -1,0 +1,103 @@
+"""The weather as it is noted: rows of a file."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+import msgspec
+
+from logger.errors import UsageError
+from logger.utc import parse_time
+
+RANGES = {"temperature_c": (-90.0, 60.0), "rain_mm": (0.0, 2000.0), "wind_m_s": (0.0, 120.0)}
+TIMES = ("time_utc", "date")
+SECOND_NS = 1_000_000_000
+
+
+class WeatherRow(msgspec.Struct, frozen=True, kw_only=True):
+    """The weather of an hour, a day or whatever a row stands for; None is not known."""
+
+    time_ns: int
+    temperature_c: float | None = None
+    rain_mm: float | None = None  # fallen since the row before
+    wind_m_s: float | None = None
+
+
+class WeatherFile(NamedTuple):
+    """What a file says; `ignored` are its columns that are not of use here."""
+
+    rows: list[WeatherRow]
+    ignored: list[str]
+
+
+def read(path: Path) -> WeatherFile:
+    """The rows of a CSV file with the header `time_utc` (or `date`) and some of temperature_c,
+    rain_mm, wind_m_s; separated by semicolons its decimals may be commas. Raises UsageError with
+    file and line: then nothing is to be kept."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            return _parsed(path, file.read().splitlines())
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"{path}: cannot be read: {error}") from error
+
+
+def _parsed(path: Path, lines: list[str]) -> WeatherFile:
+    by = ";" if lines and ";" in lines[0] else ","
+    table = list(csv.reader(lines, delimiter=by))
+    header = [name.strip().lower() for name in table[0]] if table else []
+    when = next((name for name in TIMES if name in header), None)
+    known = [name for name in RANGES if name in header]
+    if when is None or not known:
+        raise UsageError(
+            f"{path}:1: the header has to name time_utc or date, and one or more of"
+            f" {', '.join(RANGES)}"
+        )
+    rows = []
+    for number, cells in enumerate(table[1:], 2):
+        if any(cell.strip() for cell in cells):
+            try:
+                rows.append(_row(header, when, known, cells, decimal_comma=by == ";"))
+            except (UsageError, ValueError) as error:
+                raise UsageError(f"{path}:{number}: {error}; nothing was imported") from error
+    return WeatherFile(rows, [name for name in header if name not in (when, *known)])
+
+
+def _row(
+    header: Sequence[str],
+    when: str,
+    known: Sequence[str],
+    cells: Sequence[str],
+    decimal_comma: bool,
+) -> WeatherRow:
+    if len(cells) != len(header):
+        raise ValueError(f"{len(cells)} columns, the header has {len(header)}")
+    line = dict(zip(header, (cell.strip() for cell in cells), strict=True))
+    figures = {name: _figure(name, line[name], decimal_comma) for name in known}
+    return WeatherRow(time_ns=parse_time(line[when], 0), **figures)
+
+
+def _figure(name: str, text: str, decimal_comma: bool) -> float | None:
+    if not text:
+        return None
+    try:
+        value = float(text.replace(",", ".") if decimal_comma else text)
+    except ValueError:
+        raise ValueError(f"{name}: {text!r} is no number; leave it empty if not known") from None
+    low, high = RANGES[name]
+    if math.isnan(value):
+        return None
+    if not low <= value <= high:
+        raise ValueError(f"{name}: {text} is outside {low:g} to {high:g}; look at the unit")
+    return value
+
+
+def words(rows: Sequence[WeatherRow]) -> Iterator[str]:
+    """How many values of each kind there are."""
+    for name in RANGES:
+        count = sum(getattr(row, name) is not None for row in rows)
+        if count:
+            yield f"{count} of {name}"
