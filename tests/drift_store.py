@@ -42,6 +42,20 @@ def write(path: Path, used: Sequence[Days], a_day: int = 4) -> None:
         database.executemany(PUT, rows)
 
 
+def put_seconds(path: Path, of_each: int) -> int:
+    """Rows of so many seconds for each transmission; how many there are now."""
+    with closing(sqlite3.connect(path)) as database, database:
+        database.execute(
+            "WITH RECURSIVE n (k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM n WHERE k + 1 < ?)"
+            " INSERT INTO seconds (time_ns, transmission_id, forward_w, reflected_w, swr, swr_low,"
+            " swr_high, samples, flags, swr_noise_low, swr_noise_high, forward_v, reflected_v)"
+            " SELECT start_ns + k * 1000000000 + id % 100000, id, 4.0, reflected_w_mean, swr,"
+            " swr_low, swr_high, 200, 0, swr, swr, 1.0312, 0.2173 FROM transmissions, n",
+            (of_each,),
+        )
+        return int(database.execute("SELECT count(*) FROM seconds").fetchone()[0])
+
+
 def put_alarm(path: Path, time_ns: int, kind: str, severity: str, detail: str) -> None:
     """An alarm that is open."""
     with closing(sqlite3.connect(path)) as database, database:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from logger.trend.outcome import SecondOpinion, Step, Verdict
 
@@ -24,7 +24,7 @@ class Slope:
 
     def interval(self, share: float = 0.95) -> tuple[float, float]:
         """Where the slope is with so much certainty."""
-        reach = float(student.ppf((1 + share) / 2, self.freedom)) * self.error
+        reach = float(stdtrit(self.freedom, (1 + share) / 2)) * self.error
         return self.per_year - reach, self.per_year + reach
 
 
