@@ -125,6 +125,14 @@ class FeedlineOptions(Section, frozen=True, kw_only=True):
     length_m: Positive | None = None
 
 
+class WeatherOptions(Section, frozen=True, kw_only=True):
+    """Auxiliary columns of the bridge that tell the weather; rain as the gauge's running total."""
+
+    temperature_c: Text | None = None
+    rain_total_mm: Text | None = None
+    wind_m_s: Text | None = None
+
+
 class StoreOptions(Section, frozen=True, kw_only=True):
     """The database, and for how many days raw volts are kept."""
 
@@ -212,6 +220,7 @@ class Sections(Section, frozen=True, kw_only=True):
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
     feedline: FeedlineOptions = FeedlineOptions()
+    weather: WeatherOptions = WeatherOptions()
     store: StoreOptions = StoreOptions()
     influxdb: InfluxOptions | list[InfluxOptions] | None = None
     metrics: MetricsOptions | None = None

@@ -13,7 +13,7 @@ import numpy as np
 from drivers.contract import SampleBlock, join
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
-from logger.config import Config
+from logger.config import Config, WeatherOptions
 from logger.excursions import Excursions
 from logger.keying import RELEASE, Keying
 from logger.levels import Levels
@@ -25,6 +25,7 @@ from logger.settling import Settling
 from logger.transmissions import Transmissions
 from logger.view import View
 from logger.watchdog import Watchdog
+from logger.weather_means import WeatherMeans
 
 SECOND_NS = 1_000_000_000
 GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
@@ -40,7 +41,7 @@ class Pipeline:
 
     open_kinds  alarms that are open from before
     memories    what rules had learned by then: the content of the last `Memory` of each
-    archive     whether pairs for the archive are among the rows
+    archive     whether pairs for the archive, and the weather, are among the rows
     tap         is shown each block that is worked on, and must not wait
     """
 
@@ -67,6 +68,8 @@ class Pipeline:
         hang_ns = round(config.transmission.hang_ms * 1e6)
         self._thin_sample = ThinSample()
         self._selection = Selection(hang_ns) if archive else None
+        told = archive and config.weather != WeatherOptions()
+        self._weather = WeatherMeans(config.weather) if told else None
         self._tap = tap
         self._begins = True
         self._transmissions = Transmissions(
@@ -124,7 +127,10 @@ class Pipeline:
         found = self._excursions.finish(quarters, self._noise)
         # What is cut short teaches nothing: after a crash nobody would know of it either.
         last = self._watched([*found, *self._transmissions.finish(flag)], quarters)
-        return rows + [row for row in last if not isinstance(row, Memory)]
+        rows += [row for row in last if not isinstance(row, Memory)]
+        if self._weather is not None:
+            rows += self._weather.finish()
+        return rows
 
     def know_work(self, times_ns: Iterable[int]) -> None:
         """All times at which somebody repaired or adjusted something, by the journal."""
@@ -182,6 +188,8 @@ class Pipeline:
             for part in self._selection.update(samples, keyed, quiet):
                 rows.append(Samples(part, begins=self._begins))
                 self._begins = False
+        if self._weather is not None and samples.aux:
+            rows += self._weather.update(samples)
         return rows
 
     def _watched(

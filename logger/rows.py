@@ -152,6 +152,15 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     forwarder_backlog: int | None
 
 
+class WeatherRow(msgspec.Struct, frozen=True, kw_only=True):
+    """The weather of an hour, a day or whatever a row stands for; None is not known."""
+
+    time_ns: int
+    temperature_c: float | None = None  # mean
+    rain_mm: float | None = None  # fallen since the row before
+    wind_m_s: float | None = None  # mean
+
+
 class Trust(Enum):
     """What is thought of the wall clock since the host was started; see `dating`."""
 
@@ -190,4 +199,14 @@ class ClockChange(msgspec.Struct, frozen=True):
     leap: bool = False
 
 
-Row = Second | Transmission | AlarmChange | Excursion | ClockChange | Health | Memory | Samples
+Row = (
+    Second
+    | Transmission
+    | AlarmChange
+    | Excursion
+    | ClockChange
+    | Health
+    | WeatherRow
+    | Memory
+    | Samples
+)

@@ -8,23 +8,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-import msgspec
-
 from logger.errors import UsageError
+from logger.rows import WeatherRow
 from logger.utc import parse_time
 
 RANGES = {"temperature_c": (-90.0, 60.0), "rain_mm": (0.0, 2000.0), "wind_m_s": (0.0, 120.0)}
 TIMES = ("time_utc", "date")
-SECOND_NS = 1_000_000_000
-
-
-class WeatherRow(msgspec.Struct, frozen=True, kw_only=True):
-    """The weather of an hour, a day or whatever a row stands for; None is not known."""
-
-    time_ns: int
-    temperature_c: float | None = None
-    rain_mm: float | None = None  # fallen since the row before
-    wind_m_s: float | None = None
 
 
 class WeatherFile(NamedTuple):

@@ -17,7 +17,7 @@ from drivers.simulated.driver import SimulatedOptions
 from logger import reflection
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
-from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
+from logger.config import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
 from logger.pipeline import Pipeline
 from logger.rows import Memory, Row, Samples, Transmission
 from logger.selection import AFTER_NS, BEFORE_NS, BURST, EVERY_NS, Selection, ThinSample
@@ -36,6 +36,7 @@ class Settings(msgspec.Struct):
     station: StationOptions = StationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    weather: WeatherOptions = WeatherOptions()
 
 
 def with_hang(hang_ms: float) -> Settings:

@@ -22,6 +22,7 @@ from logger.config import (
     StationOptions,
     TransmissionOptions,
     WatchdogOptions,
+    WeatherOptions,
 )
 from logger.keying import Keying
 from logger.pipeline import Pipeline
@@ -42,6 +43,7 @@ class Settings(msgspec.Struct):
     station: StationOptions = StationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    weather: WeatherOptions = WeatherOptions()
 
 
 def block(

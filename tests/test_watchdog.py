@@ -16,7 +16,7 @@ from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from logger import reflection
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
-from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
+from logger.config import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row, Samples, Transmission
 from logger.watchdog import LEARNING, detector_fault
@@ -37,6 +37,7 @@ class Settings(msgspec.Struct):
     station: StationOptions = StationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    weather: WeatherOptions = WeatherOptions()
 
 
 def read(

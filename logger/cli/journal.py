@@ -138,13 +138,13 @@ def weather(file: Path, config_path: Path | None) -> None:
     Its header names time_utc or date, and some of temperature_c, rain_mm (fallen since the row
     before) and wind_m_s. A row of a moment that is known already replaces it.
     """
-    from logger.store.weather import WeatherRecord
+    from logger.store.database import Store
     from logger.weather import read, words
 
     found = read(file)
-    store = WeatherRecord.reader(configuration(config_path).store.path)
+    store = Store.reader(configuration(config_path).store.path)
     try:
-        store.add(found.rows)
+        store.write(found.rows)
     finally:
         store.close()
     if found.ignored:

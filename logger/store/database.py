@@ -31,6 +31,7 @@ from logger.rows import (
     Samples,
     Second,
     Transmission,
+    WeatherRow,
 )
 from logger.store import captures, redate, salvage
 from logger.store.archive import Archive
@@ -108,6 +109,15 @@ PUT_SO_FAR = (
 CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 PUT_MEMORY = _upsert("memories", ("rule", "content"), "rule")
 PUT_SECOND = _upsert("seconds", (*SECOND.names, "transmission_id"), "time_ns")
+# What is known stays where a row of the same moment says nothing of it.
+_WEATHER = attrgetter(*WeatherRow.__struct_fields__)
+PUT_WEATHER = (
+    "INSERT INTO weather (time_ns, temperature_c, rain_mm, wind_m_s) VALUES (?, ?, ?, ?)"
+    " ON CONFLICT (time_ns) DO UPDATE SET"
+    " temperature_c = coalesce(excluded.temperature_c, temperature_c),"
+    " rain_mm = coalesce(excluded.rain_mm, rain_mm),"
+    " wind_m_s = coalesce(excluded.wind_m_s, wind_m_s)"
+)
 EXCURSION_FIGURES = ("duration_ms", "swr_peak", "swr_beside")
 EXCURSION_LINKS = ("transmission_id", "channel", "capture_id")
 PUT_EXCURSION = _upsert("excursions", ("time_ns", *EXCURSION_FIGURES, *EXCURSION_LINKS), "time_ns")
@@ -254,6 +264,8 @@ class Store:
                     self._put_excursion(row)
             elif kind is Health:
                 self._put_health(some)
+            elif kind is WeatherRow:
+                self._connection.executemany(PUT_WEATHER, map(_WEATHER, some))
             elif kind is Memory:
                 memories = [(row.rule, row.content) for row in some]
                 self._connection.executemany(PUT_MEMORY, memories)

@@ -61,6 +61,7 @@ def redate(connection: sqlite3.Connection, shift: Shift) -> None:
     _move(connection, shift, "transmissions", "start_ns", f"end_ns = end_ns + :by, {flags}")
     _move(connection, shift, "seconds", "time_ns", flags)
     _move(connection, shift, "alarms", "raised_ns", flags)
+    _move(connection, shift, "weather", "time_ns")
     for table, column in (
         ("alarms", "cleared_ns"),
         ("alarms", "acknowledged_ns"),

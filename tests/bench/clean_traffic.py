@@ -16,7 +16,7 @@ from drivers.contract import EndOfInput
 from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
-from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
+from logger.config import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Transmission
 
@@ -35,6 +35,7 @@ class Settings(msgspec.Struct):
     station: StationOptions = StationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    weather: WeatherOptions = WeatherOptions()
 
 
 def main(hours: float, seed: int) -> None:

@@ -33,7 +33,13 @@ from drivers.contract import SampleBlock
 from logger.blocks import Noise
 from logger.calibration import bench_points, file
 from logger.calibration.coupler import Coupler
-from logger.config import HighSwrOptions, StationOptions, TransmissionOptions, WatchdogOptions
+from logger.config import (
+    HighSwrOptions,
+    StationOptions,
+    TransmissionOptions,
+    WatchdogOptions,
+    WeatherOptions,
+)
 from logger.pipeline import Pipeline
 from logger.rows import Transmission
 from tests import coupler_model as model
@@ -69,6 +75,7 @@ class Settings(msgspec.Struct):
     transmission: TransmissionOptions
     station: StationOptions = StationOptions()
     watchdog: WatchdogOptions = WatchdogOptions(high_swr=HighSwrOptions(limit=900.0))
+    weather: WeatherOptions = WeatherOptions()
 
 
 class Outcome(NamedTuple):

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import msgspec
 
 from drivers.contract import SampleBlock
-from logger.config import StationOptions, TransmissionOptions, WatchdogOptions
+from logger.config import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
 from tests.station_model.station import Record, Station
 
 PAIRS = 4000  # of a block; what is found must not depend on it
@@ -19,6 +19,7 @@ class Settings(msgspec.Struct):
     station: StationOptions = StationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    weather: WeatherOptions = WeatherOptions()
 
 
 def blocks(station: Station, record: Record, pairs: int = PAIRS) -> Iterator[SampleBlock]:
