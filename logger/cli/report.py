@@ -41,7 +41,7 @@ def command(
     config = configuration(config_path)
     store = LineLosses.reader(config.store.path)
     try:
-        account = account_of(store, config, since, until, time.time_ns())
+        account = account_of(store, config, since, until, time.time_ns(), explained=True)
         told = summary(account, diagnosed(store, account), line_loss=courses(store.readings()))
     finally:
         store.close()

@@ -36,6 +36,7 @@ def account_of(
     now_ns: int,
     channels: Sequence[int] = (),
     most: int | None = None,
+    explained: bool = False,
 ) -> Account:
     """The account of a station's store, with progress on a terminal. Raises UsageError."""
     from logger.cli.export import FOREVER
@@ -60,6 +61,7 @@ def account_of(
             span_ns,
             channels=channels,
             most=most,
+            explained=explained,
             progress=progress,
         )
     finally:

@@ -29,11 +29,13 @@ def account(
     *,
     channels: Sequence[int] = (),
     most: int | None = None,
+    explained: bool = False,
     progress: Progress = lambda _: None,
 ) -> Account:
     """What the store tells of the time in `span_ns`, the end left out. Raises StoreError.
 
-    channels  those wanted, all without any; most  and no more than so many, the most used first
+    channels  those wanted, all without any; most  and no more than so many, the most used first;
+    explained  also what antenna and line have been doing
     """
     from logger.trend.model import trend
 
@@ -50,7 +52,13 @@ def account(
         its: Trend = trend(one, events + _recalibrations(one), weather)
         told.append(ChannelAccount(one, its))
         progress(told[-1].name)
-    return Account(station, limit, now_ns, tuple(told), entries, alarms, weather)
+    state = None
+    if explained:
+        from logger.trend.station_state import station_state
+
+        progress("antenna and line")
+        state = station_state(found, events)
+    return Account(station, limit, now_ns, tuple(told), entries, alarms, weather, state)
 
 
 def _recalibrations(used: Days) -> list[Event]:

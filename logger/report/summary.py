@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Literal
 
 import msgspec
 
@@ -15,6 +15,7 @@ from logger.report.changes import Change, changes
 from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
+from logger.trend.state_outcome import Span, StateVerdict, StationState
 from logger.utc import format_ns
 
 Level = Literal["fine", "watch", "act", "unknown"]
@@ -122,6 +123,24 @@ class LineLossLine(msgspec.Struct, frozen=True, kw_only=True):
     loses_more: bool
 
 
+class StateLine(msgspec.Struct, frozen=True, kw_only=True):
+    """What several channels say of antenna and line, see `logger.trend.state_outcome`; days as
+    dates."""
+
+    verdict: StateVerdict
+    or_else: tuple[StateVerdict, ...]
+    channels: int
+    first: str
+    last: str
+    resonance_khz: Span
+    resonance_khz_per_year: Span | None
+    loss_db: Span
+    loss_db_per_year: Span | None
+    resistance_ohm: Span
+    q: Span
+    reasons: tuple[str, ...]
+
+
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
     """The report. `state` is its level, `sentence` that in words (see `words.state`)."""
 
@@ -139,13 +158,12 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     next_check: NextCheck
     journal: tuple[EntryLine, ...]
     line_loss: tuple[LineLossLine, ...] = ()
-    station_state: Any = None
+    station_state: StateLine | None = None
 
 
 def summary(
     account: Account,
     diagnosed: Diagnosis | None = None,
-    station_state: Any = None,
     line_loss: Sequence[Course] = (),
 ) -> Summary:
     """What is to be said. `diagnosed` is what may be behind the worst open alarm, `line_loss` what
@@ -174,8 +192,13 @@ def summary(
             for entry in account.entries[-LATEST_ENTRIES:]
         ),
         line_loss=tuple(_line_loss(one) for one in line_loss),
-        station_state=station_state,
+        station_state=None if account.state is None else _station_state(account.state),
     )
+
+
+def _station_state(state: StationState) -> StateLine:
+    fields = msgspec.structs.asdict(state)
+    return StateLine(**{**fields, "first": date(state.first), "last": date(state.last)})
 
 
 def _line_loss(one: Course) -> LineLossLine:

@@ -8,8 +8,9 @@ from typing import NamedTuple
 from logger.feedline.findings import words
 from logger.feedline.measurement import Bounds
 from logger.report.changes import Change
-from logger.report.summary import ForecastLine, LineLossLine, Summary, TrendLine
+from logger.report.summary import ForecastLine, LineLossLine, StateLine, Summary, TrendLine
 from logger.trend.account import channel_name, named
+from logger.trend.state_outcome import Span
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
 HARDLY = 0.005  # a probability that is not worth a figure
@@ -76,6 +77,7 @@ def sections(summary: Summary) -> list[Section]:
         Section("What changed", tuple(_changed(summary))),
         Section("Alarms", tuple(_alarms(summary))),
         Section("Trend", tuple(trend(one) for one in summary.trend) + _falling(summary)),
+        *_station_state(summary.station_state),
         Section("Line loss", tuple(_line_loss(one) for one in summary.line_loss)),
         Section("Forecast", tuple(_forecasts(summary))),
         Section("Next check", *_next(summary)),
@@ -151,6 +153,59 @@ def trend(one: TrendLine) -> str:
 
 def _falling(summary: Summary) -> tuple[str, ...]:
     return (FALLING,) if any(one.verdict == "falling" for one in summary.trend) else ()
+
+
+STORIES = {
+    "unchanged": "neither the antenna's resonance nor the line's loss changes",
+    "loss": "the line loses more or less than before",
+    "resonance": "the antenna's resonance moves",
+    "both": "the antenna's resonance moves and the line's loss changes",
+    "resistance": "the antenna's resistance changes",
+}
+STATE_CHECKS = {
+    "loss": (
+        "Look for water at the plugs and in the braid, and measure the line by itself: `mismatchd"
+        " feedline measure`."
+    ),
+    "resonance": (
+        "Look at the antenna from the ground: an element that slid in its clamp, ice, a branch or"
+        " metal that came near. Before you tilt or climb, look for power lines."
+    ),
+}
+
+
+def _station_state(state: StateLine | None) -> list[Section]:
+    """What all channels together say of antenna and line."""
+    if state is None:
+        return []
+    if state.verdict == "undecided":
+        stories = "; or ".join(STORIES[one] for one in state.or_else) or "something may change"
+        first = f"It is undecided, from {state.channels} channels together: {stories}."
+    else:
+        first = f"By {state.channels} channels together, {STORIES[state.verdict]}."
+        if state.or_else:
+            others = ", or that ".join(STORIES[one] for one in state.or_else)
+            first += f" They do not rule out that {others}."
+    lines = [first]
+    if state.resonance_khz_per_year is not None and state.loss_db_per_year is not None:
+        lines.append(
+            f"Resonance {_span(state.resonance_khz, '.0f')} kHz, moving by"
+            f" {_span(state.resonance_khz_per_year, '+.0f')} a year; loss changing by"
+            f" {_span(state.loss_db_per_year, '+.2f')} dB a year (95 %)."
+        )
+    else:
+        lines.append(f"Resonance {_span(state.resonance_khz, '.0f')} kHz (95 %).")
+    lines += [_capital(f"{reason}.") for reason in state.reasons]
+    told = (state.verdict, *state.or_else)
+    for story, check in STATE_CHECKS.items():
+        if story in told or "both" in told:
+            lines.append(check)
+    return [Section("Antenna and line", tuple(lines))]
+
+
+def _span(span: Span, form: str) -> str:
+    value, low, high = (format(one + 0.0, form) for one in (span.value, span.low, span.high))
+    return f"{value} ({low} to {high})"
 
 
 def _line_loss(one: LineLossLine) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from logger.trend.days import Days, Weather
 from logger.trend.outcome import Trend
+from logger.trend.state_outcome import StationState
 from logger.utc import format_ns
 
 DAY_NS = 86_400_000_000_000
@@ -66,6 +67,7 @@ class Account:
     entries: tuple[Entry, ...]
     alarms: tuple[Alarm, ...]
     weather: Weather | None
+    state: StationState | None = None
 
     @property
     def span(self) -> tuple[int, int]:

@@ -1,0 +1,303 @@
+"""A series-resonant antenna behind a line that loses, fitted to the weeks of several channels.
+
+Z = R (1 + j Q (f/f0 - f0/f)) behind L dB one way. f0 and L have a level, a slope, an annual cycle
+and a step at each work; R has a slope instead of L in another story; Q stays. Added is the
+coupler's leak, a complex number that turns against the reflection by the delay of the line. Least
+squares with weak knowledge beforehand of what antennas, lines and couplers are like; intervals are
+profiles of chi-square, as R, Q, f0 and L bend each other's.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+
+from logger.antenna import reflection
+from logger.reflection import swr
+from logger.trend.days import FloatArray, IntArray
+from logger.trend.design import YEAR, harmonics, step_columns
+from logger.trend.state_outcome import Span
+
+Story = Literal["loss", "resistance"]
+
+# Known beforehand: medians and standard deviations, of the logarithm for R, Q and loss.
+OHM, OHM_SPREAD = 45.0, 0.5
+Q, Q_SPREAD = 14.0, 0.6
+LOSS_DB, LOSS_SPREAD = 0.6, 0.9
+DETUNED_KHZ = 600.0
+KHZ_A_YEAR, DB_A_YEAR, LOG_OHM_A_YEAR = 100.0, 1.0, 0.1
+SEASON_KHZ, SEASON_DB = 50.0, 0.3
+LEAK = 0.04  # of the reflection coefficient, real and imaginary
+DELAY_NS, DELAY_SPREAD = 120.0, 0.9  # there and back
+OFFSET = 0.01  # SWR, of each channel: no antenna is quite a series circuit
+NOISE = 0.03  # SWR of a day, to begin with
+TOGETHER = 0.35  # of two days of a bin: a mean is not as good as its days are many
+ROBUST = 3.0  # standard deviations from which a bin counts less
+SIGMAS_95 = 1.96
+BLOCK_DAYS = 45  # what hangs together for longer than bins in a row shows between such
+MOST_RHO = 0.98
+STEP = 1e-4
+SCALES = np.array([1.0, STEP, STEP, STEP, STEP, STEP, 0.1])  # kHz, dB, logarithms, rho, ns
+# Where the parameters are.
+RESISTANCE, QUALITY, LOSS, RESONANCE, MOVE, SLOPE, LEAK_RE, LEAK_IM, DELAY, REST = range(10)
+
+
+@dataclass(frozen=True)
+class Bins:
+    """Means of some days of a channel: (n,) each.
+
+    day   the middle of the bin
+    place number of the channel
+    days  with readings
+    """
+
+    day: FloatArray
+    khz: FloatArray
+    place: IntArray
+    swr: FloatArray
+    days: IntArray
+
+
+@dataclass(frozen=True)
+class Model:
+    """Parameters are scaled so that what is known of each beforehand is 0 +- 1.
+
+    log R, log Q and log L, resonance, its slope, the slope of the loss (or of log R), the leak and
+    log delay, waves and steps of resonance and loss, offsets of channels. Those in `fixed` are
+    given.
+    """
+
+    bins: Bins
+    steps: tuple[int, ...]
+    harmonics: int
+    story: Story
+    fixed: dict[int, float] = field(default_factory=dict)
+
+    @cached_property
+    def waves(self) -> FloatArray:
+        """Columns of the annual cycle and of the steps, (n, w)."""
+        return self.course(self.bins.day)
+
+    def course(self, times: FloatArray) -> FloatArray:
+        """The same at any days."""
+        day = times.astype(np.int64)
+        columns = [*harmonics(day, self.harmonics), *step_columns(day, self.steps).T]
+        return np.column_stack(columns) if columns else np.zeros((len(times), 0))
+
+    @cached_property
+    def middle_khz(self) -> float:
+        return float(self.bins.khz.min() + self.bins.khz.max()) / 2
+
+    @cached_property
+    def middle(self) -> float:
+        return float(self.bins.day.min() + self.bins.day.max()) / 2
+
+    @cached_property
+    def size(self) -> int:
+        """How many parameters there are."""
+        channels = int(self.bins.place.max()) + 1
+        return REST + 2 * int(self.waves.shape[1]) + channels
+
+    @cached_property
+    def free(self) -> IntArray:
+        return np.array([k for k in range(self.size) if k not in self.fixed])
+
+    @cached_property
+    def weight(self) -> FloatArray:
+        return np.sqrt(self.bins.days / (1 + TOGETHER * (self.bins.days - 1))) / NOISE
+
+    def whole(self, x: FloatArray) -> FloatArray:
+        """All parameters from the free ones."""
+        p = np.zeros(self.size)
+        p[self.free] = x
+        p[list(self.fixed)] = list(self.fixed.values())
+        return p
+
+    def physical(self, p: FloatArray, day: FloatArray, waves: FloatArray) -> FloatArray:
+        """Resonance (kHz), loss (dB), log R and log Q, leak and delay (ns) at days, (7, n)."""
+        count = waves.shape[1]
+        years = (day - self.middle) / YEAR
+        khz = self.middle_khz + DETUNED_KHZ * p[RESONANCE] + KHZ_A_YEAR * p[MOVE] * years
+        khz = khz + SEASON_KHZ * waves @ p[REST : REST + count]
+        loss = LOSS_DB * math.exp(LOSS_SPREAD * p[LOSS]) + np.zeros(len(day))
+        loss = loss + SEASON_DB * waves @ p[REST + count : REST + 2 * count]
+        log_ohm = math.log(OHM) + OHM_SPREAD * p[RESISTANCE] + np.zeros(len(day))
+        if self.story == "loss":
+            loss = loss + DB_A_YEAR * p[SLOPE] * years
+        else:
+            log_ohm = log_ohm + LOG_OHM_A_YEAR * p[SLOPE] * years
+        same = (
+            math.log(Q) + Q_SPREAD * p[QUALITY],
+            LEAK * p[LEAK_RE],
+            LEAK * p[LEAK_IM],
+            DELAY_NS * math.exp(DELAY_SPREAD * p[DELAY]),
+        )
+        return np.vstack([khz, loss, log_ohm, *(np.full(len(day), each) for each in same)])
+
+    def _swr(self, physical: FloatArray) -> FloatArray:
+        khz, loss, log_ohm, log_q, leak_re, leak_im, delay_ns = physical
+        turn = np.exp(2e-6j * np.pi * delay_ns * (self.bins.khz - self.middle_khz))
+        comes = reflection(self.bins.khz, khz, np.exp(log_ohm), np.exp(log_q)) * 10 ** (-loss / 10)
+        heard = np.abs(comes + (leak_re + 1j * leak_im) * turn)
+        return np.asarray(swr(np.minimum(heard, MOST_RHO)))
+
+    def residual(self, x: FloatArray) -> FloatArray:
+        """Of the bins, in units of NOISE; then of what was known of the free parameters."""
+        p = self.whole(x)
+        offset = OFFSET * p[REST + 2 * self.waves.shape[1] :][self.bins.place]
+        read = self._swr(self.physical(p, self.bins.day, self.waves)) + offset
+        return np.concatenate([(read - self.bins.swr) * self.weight, x])
+
+    def jacobian(self, x: FloatArray) -> FloatArray:
+        """Derivatives of `residual`, (n + free, free)."""
+        p, count, n = self.whole(x), self.waves.shape[1], len(self.bins.swr)
+        here = self.physical(p, self.bins.day, self.waves)
+        by_khz, by_db, by_ohm, by_q, by_re, by_im, by_ns = (
+            self.weight * (self._swr(here + part) - self._swr(here - part)) / (2 * size)
+            for size, part in zip(SCALES, np.diag(SCALES)[:, :, None], strict=True)
+        )
+        years = (self.bins.day - self.middle) / YEAR
+        columns = np.zeros((n, self.size))
+        columns[:, RESISTANCE] = OHM_SPREAD * by_ohm
+        columns[:, QUALITY] = Q_SPREAD * by_q
+        columns[:, LOSS] = LOSS_SPREAD * LOSS_DB * math.exp(LOSS_SPREAD * p[LOSS]) * by_db
+        columns[:, RESONANCE] = DETUNED_KHZ * by_khz
+        columns[:, MOVE] = KHZ_A_YEAR * years * by_khz
+        columns[:, SLOPE] = years * (
+            DB_A_YEAR * by_db if self.story == "loss" else LOG_OHM_A_YEAR * by_ohm
+        )
+        columns[:, LEAK_RE], columns[:, LEAK_IM] = LEAK * by_re, LEAK * by_im
+        columns[:, DELAY] = DELAY_SPREAD * here[6] * by_ns
+        columns[:, REST : REST + count] = SEASON_KHZ * by_khz[:, None] * self.waves
+        columns[:, REST + count : REST + 2 * count] = SEASON_DB * by_db[:, None] * self.waves
+        columns[np.arange(n), REST + 2 * count + self.bins.place] = OFFSET * self.weight
+        return np.vstack([columns[:, self.free], np.eye(len(self.free))])
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A story at its best; `chi2` in units of NOISE squared."""
+
+    model: Model
+    p: FloatArray
+    chi2: float
+
+    @cached_property
+    def _spread(self) -> tuple[FloatArray, float]:
+        model, n = self.model, len(self.model.bins.swr)
+        x = self.p[model.free]
+        jacobian, left = model.jacobian(x)[:n], model.residual(x)[:n]
+        noise2 = max(float(left @ left) / max(1, n - len(x)), 1e-6)
+        covariance = np.linalg.inv(jacobian.T @ jacobian / noise2 + np.eye(len(x)))
+        pull = covariance @ jacobian.T
+        block = ((model.bins.day - model.bins.day.min()) // BLOCK_DAYS).astype(np.int64)
+        count = len(np.unique(block))
+        taken = count / max(1, count - 4)  # by the fit, which follows level, slope and season
+        slow = []
+        for at in np.flatnonzero(np.isin(model.free, (MOVE, SLOPE))):
+            sums = np.bincount(block, pull[at] * left)
+            slow.append(taken * float(sums @ sums) / (noise2 * float(pull[at] @ pull[at])))
+        hanging = max(1.0, sum(slow) / len(slow)) if slow else 1.0
+        return np.asarray(covariance * hanging), noise2 * hanging
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Of the free parameters."""
+        return self._spread[0]
+
+    @property
+    def unit(self) -> float:
+        """What counts as one in a difference of `chi2`: the noise that is left, more where bins
+        hang together (a cluster-robust variance, see `regression.Fit.slow`)."""
+        return self._spread[1]
+
+    def better_than(self, other: Fitted) -> float:
+        """By how much chi-square is lower than that of another story about the same bins."""
+        return (other.chi2 - self.chi2) / self.unit
+
+    def level(self, which: int, day: float) -> Span:
+        """Resonance (0, kHz), loss (1, dB), R (2, ohm) or Q (3) at a day."""
+        model = self.model
+        days = np.array([day])
+        waves = model.course(days)
+
+        def value(p: FloatArray) -> float:
+            return float(model.physical(p, days, waves)[which, 0])
+
+        steps = STEP * np.eye(model.size)[model.free]
+        gradient = np.array([value(self.p + e) - value(self.p - e) for e in steps]) / (2 * STEP)
+        here = value(self.p)
+        reach = SIGMAS_95 * math.sqrt(float(gradient @ self.covariance @ gradient))
+        ends = (here, here - reach, here + reach)
+        return Span(*(ends if which < 2 else map(math.exp, ends)))
+
+    def slope(self, at: int, unit: float) -> Span:
+        """A parameter in its unit, its interval where chi-square rises by that of 95 %."""
+        reach = SIGMAS_95 * math.sqrt(
+            self.covariance[self.model.free == at, :][:, self.model.free == at][0, 0]
+        )
+        low, high = (self._end(at, sign * reach) for sign in (-1, 1))
+        return Span(*(unit * value for value in (float(self.p[at]), low, high)))
+
+    def _end(self, at: int, reach: float) -> float:
+        """Where the profile is as far off as SIGMAS_95, by some steps of the secant."""
+        known = (0.0, 0.0)  # how far from the best, and how improbable that is
+        for _ in range(4):
+            other = self.with_fixed(at, float(self.p[at]) + reach)
+            sigmas = math.sqrt(max(other.chi2 - self.chi2, 1e-9) / self.unit)
+            if abs(sigmas - SIGMAS_95) < 0.1:
+                break
+            slope = (sigmas - known[1]) / (reach - known[0])
+            known = (reach, sigmas)
+            wanted = reach + (SIGMAS_95 - sigmas) / slope if slope else 2 * reach
+            reach = (
+                wanted if 0.2 < wanted / reach < 3 else reach * (0.4 if wanted / reach < 1 else 2.5)
+            )
+        return float(self.p[at]) + reach
+
+    def with_fixed(self, at: int, value: float) -> Fitted:
+        """The best with a parameter given."""
+        model = self.model
+        fixed = {**model.fixed, at: value}
+        return fitted(Model(model.bins, model.steps, model.harmonics, model.story, fixed), [self.p])
+
+
+def fitted(model: Model, starts: Sequence[FloatArray]) -> Fitted:
+    """The best from some starts, all parameters each."""
+    from scipy.optimize import least_squares
+
+    found = [
+        least_squares(
+            model.residual,
+            start[model.free],
+            model.jacobian,
+            loss="soft_l1",
+            f_scale=ROBUST,
+            x_scale=1.0,
+            max_nfev=50,
+            ftol=1e-5,
+            xtol=1e-5,
+            gtol=1e-6,
+        )
+        for start in starts
+    ]
+    best = min(found, key=lambda each: float(each.cost))
+    return Fitted(model, model.whole(best.x), 2 * float(best.cost))
+
+
+def starts(model: Model) -> list[FloatArray]:
+    """Antennas of low and high resistance, resonant low and high."""
+    half = float(model.bins.khz.max() - model.bins.khz.min()) / 2
+    made = []
+    for ohm in (30.0, 75.0):
+        for off in (-0.5, 0.5):
+            start = np.zeros(model.size)
+            start[RESISTANCE] = math.log(ohm / OHM) / OHM_SPREAD
+            start[RESONANCE] = off * half / DETUNED_KHZ
+            made.append(start)
+    return made

@@ -1,0 +1,47 @@
+"""What is said of the antenna and the line."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+StateVerdict = Literal["unchanged", "loss", "resonance", "both", "resistance", "undecided"]
+
+
+class Span(msgspec.Struct, frozen=True):
+    """A value with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+    def widened(self, to: float) -> Span:
+        """With another value inside."""
+        return Span(self.value, min(self.low, to), max(self.high, to))
+
+
+class StationState(msgspec.Struct, frozen=True, kw_only=True):
+    """What several channels say together.
+
+    verdict   what changes: the line's loss, the antenna's resonance, both, its resistance, nothing
+    or_else   what the readings do not rule out besides; of "undecided" the stories between which
+    first, last  days, from 1970-01-01
+    resonance_khz, loss_db, resistance_ohm, q   on the last day; loss and resistance are hardly told
+              apart as levels, so their intervals are wide
+    .._per_year   None with less than a year of readings
+    reasons   why something cannot be said
+    """
+
+    verdict: StateVerdict
+    or_else: tuple[StateVerdict, ...]
+    channels: int
+    first: int
+    last: int
+    resonance_khz: Span
+    loss_db: Span
+    resistance_ohm: Span
+    q: Span
+    resonance_khz_per_year: Span | None = None
+    loss_db_per_year: Span | None = None
+    reasons: tuple[str, ...] = ()

@@ -1,0 +1,170 @@
+"""What the readings of several channels say of the antenna and the line behind them.
+
+A reflection that sinks on all channels together is loss; low and high channels that move apart are
+the resonance. An antenna whose resistance comes nearer to that of the line makes all channels sink,
+too: that story is fitted beside the loss, and where readings cannot tell them apart both are named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from drivers.simulated.channels import CHANNEL_MHZ
+from logger.trend.days import Days, Event
+from logger.trend.state_model import (
+    DB_A_YEAR,
+    KHZ_A_YEAR,
+    MOVE,
+    SLOPE,
+    Bins,
+    Fitted,
+    Model,
+    fitted,
+    starts,
+)
+from logger.trend.state_outcome import Span, StateVerdict, StationState
+
+LEAST_CHANNELS = 3
+LEAST_DAYS = 60  # with readings, for a channel to be in regular use
+LEAST_SPAN = 365  # days, for slopes
+HIGHEST = 6.0  # SWR; beyond it a reading says "open or short", not how much
+BIN_DAYS = 7
+MOST_BINS = 160  # of a channel
+SIDE_BINS = 3  # with readings on either side of work
+CERTAIN = 3.84  # by which chi-square is better with a change: five times in a hundred by chance
+LEAST_LOSS, LEAST_MOVE = 0.03, 3.0  # dB and kHz a year that are worth a word
+STILL_LOSS, STILL_MOVE = 0.15, 15.0  # within which it counts as unchanged
+DOUBT = 3.0  # difference of chi-square between two stories: odds of 4 to 1
+
+
+def station_state(used: Sequence[Days], events: Sequence[Event] = ()) -> StationState | None:
+    """What changes at a station, None with less than three channels in regular use."""
+    known = [(one, khz) for one in used if (khz := _khz(one)) is not None]
+    known = [(one, khz) for one, khz in known if len(one.day) >= LEAST_DAYS]
+    if len({khz for _, khz in known}) < LEAST_CHANNELS:
+        return None
+    first = min(int(one.day[0]) for one, _ in known)
+    last = max(int(one.day[-1]) for one, _ in known)
+    bins = _binned(known, first, last)
+    long = last - first >= LEAST_SPAN
+    steps = _steps(bins, events) if long else ()
+    fixed = {} if long else {MOVE: 0.0, SLOPE: 0.0}
+    model = Model(bins, steps, 2 if long else 0, "loss", fixed)
+    loss = fitted(model, starts(model))
+    if not long:
+        reason = "less than a year of readings: changes cannot be told from the season"
+        return _told(loss, "undecided", (), len(known), first, last, reasons=(reason,))
+    return _judged(loss, len(known), first, last)
+
+
+def _khz(days: Days) -> float | None:
+    if days.frequency_khz is not None:
+        return days.frequency_khz
+    mhz = None if days.channel is None else CHANNEL_MHZ.get(days.channel)
+    return None if mhz is None else 1e3 * mhz
+
+
+def _binned(known: Sequence[tuple[Days, float]], first: int, last: int) -> Bins:
+    width = max(BIN_DAYS, (last - first) // MOST_BINS)
+    columns = []
+    for place, (one, khz) in enumerate(known):
+        number, at, days = np.unique(
+            (one.day - first) // width, return_inverse=True, return_counts=True
+        )
+        mean = np.bincount(at, np.minimum(one.swr, HIGHEST)) / days
+        middle = first + number * width + (width - 1) / 2
+        n = len(number)
+        columns.append((middle, np.full(n, khz), np.full(n, place), mean, days))
+    return Bins(*(np.concatenate(each) for each in zip(*columns, strict=True)))
+
+
+def _steps(bins: Bins, events: Sequence[Event]) -> tuple[int, ...]:
+    """Days of work with readings on either side."""
+    times = np.unique(bins.day)
+    found: list[int] = []
+    for day in sorted({event.day for event in events}):
+        since = found[-1] if found else -np.inf
+        before = int(((times >= since) & (times < day)).sum())
+        if min(before, int((times >= day).sum())) >= SIDE_BINS:
+            found.append(day)
+    return tuple(found)
+
+
+def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
+    without_move, without_loss = loss.with_fixed(MOVE, 0.0), loss.with_fixed(SLOPE, 0.0)
+    # What explains all but the change may lead to a better explanation with it, too.
+    loss = min(
+        [loss, *(fitted(loss.model, [one.p]) for one in (without_move, without_loss))],
+        key=lambda one: one.chi2,
+    )
+    move, growth = loss.slope(MOVE, KHZ_A_YEAR), loss.slope(SLOPE, DB_A_YEAR)
+    moves = loss.better_than(without_move) > CERTAIN and abs(move.value) >= LEAST_MOVE
+    grows = loss.better_than(without_loss) > CERTAIN and abs(growth.value) >= LEAST_LOSS
+    move, growth = (
+        each if told else each.widened(0.0) for each, told in ((move, moves), (growth, grows))
+    )
+    verdict, or_else = _verdict(moves, grows, move, growth)
+    if grows:
+        verdict, or_else = _or_resistance(loss, without_loss, verdict, or_else)
+    return _told(loss, verdict, or_else, channels, first, last, move, growth)
+
+
+def _verdict(
+    moves: bool, grows: bool, move: Span, growth: Span
+) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
+    """The simplest that explains the readings; and what they do not rule out, if there is much that
+    they do not."""
+    still = max(-move.low, move.high) <= STILL_MOVE, max(-growth.low, growth.high) <= STILL_LOSS
+    if moves and grows:
+        return "both", ()
+    if grows:
+        return "loss", () if still[0] else ("both",)
+    if moves:
+        return "resonance", () if still[1] else ("both",)
+    if all(still):
+        return "unchanged", ()
+    open_: list[StateVerdict] = [] if still[0] else ["resonance"]
+    return "undecided", (*open_, *(() if still[1] else ("loss",)))
+
+
+def _or_resistance(
+    loss: Fitted, without: Fitted, verdict: StateVerdict, or_else: tuple[StateVerdict, ...]
+) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
+    """Whether an antenna whose resistance changes tells it as well as a line that loses."""
+    model = loss.model
+    other = Model(model.bins, model.steps, model.harmonics, "resistance")
+    better = loss.better_than(fitted(other, [without.p, *starts(other)]))
+    if better > DOUBT:
+        return verdict, or_else
+    if better < -DOUBT:
+        return "resistance", or_else
+    return "undecided", (verdict, "resistance")
+
+
+def _told(
+    found: Fitted,
+    verdict: StateVerdict,
+    or_else: tuple[StateVerdict, ...],
+    channels: int,
+    first: int,
+    last: int,
+    move: Span | None = None,
+    growth: Span | None = None,
+    reasons: tuple[str, ...] = (),
+) -> StationState:
+    return StationState(
+        verdict=verdict,
+        or_else=or_else,
+        channels=channels,
+        first=first,
+        last=last,
+        resonance_khz=found.level(0, last),
+        loss_db=found.level(1, last),
+        resistance_ohm=found.level(2, last),
+        q=found.level(3, last),
+        resonance_khz_per_year=move,
+        loss_db_per_year=growth,
+        reasons=reasons,
+    )
