@@ -1,0 +1,295 @@
+"""What can be tried: minutes of work, where it sends a person, and how likely each outcome is.
+
+An outcome is good or bad. With a dummy load behind a part, or a part left out or replaced, bad is
+that the trouble is still there; with an ohmmeter or by eye, that something was found. A fault among
+the parts `within` makes it bad as likely as `shows` says by its mode, all others by mistake: a
+reading misread, a load that is bad itself, a plug that was healed by being unscrewed. Minutes and
+shares are common practice, no single source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from logger.blocks import Floats
+from logger.diagnosis.rules import Place
+from logger.isolate.chain import CONTACTS, Chain, Fault, Mode, Part, Symptom
+
+MISTAKE = 0.05
+HEARD_WRONG = 0.12  # whether signals are as they should be is hard to say
+SEEN_WRONG = 0.06
+UNFITTING = 0.5, 0.2  # bad with ELSEWHERE: what is read, what is found by eye
+SAME_MISTAKE = 0.3  # of taking a trial twice
+ANTENNA_OFF, ANTENNA_OFF_MIN = "antenna off", 5.0
+LOAD = "dummy load"
+OHMMETER = "ohmmeter"
+
+STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.9}
+BY_LOAD = STAYS | {Mode.LOSSY: 0.15}
+SHORTED = {Mode.SHORT: 0.93, Mode.POOR: 0.1}
+BROKEN = {Mode.OPEN: 0.93, Mode.POOR: 0.35}
+LOSES = {Mode.LOSSY: 0.85, Mode.POOR: 0.4, Mode.SHORT: 0.15, Mode.OPEN: 0.15, Mode.FALSE: 0.3}
+JUMPS = {Mode.OPEN: 0.4, Mode.SHORT: 0.3, Mode.POOR: 0.5}
+
+
+class Trial(NamedTuple):
+    """One trial; `key` names it in what is kept.
+
+    place    the part it is about; None for the whole run from the coupler to the antenna
+    needs    what has to be at hand, if anything
+    carrier  whether the coupler reads the outcome
+    setup    what is left as it is for the next trial that needs the same, which then costs less
+    """
+
+    key: str
+    kind: str
+    place: int | None
+    minutes: float
+    where: Place
+    within: frozenset[int]
+    shows: Mapping[Mode, float]
+    mistake: float = MISTAKE
+    unfitting: float = UNFITTING[0]
+    needs: str | None = None
+    carrier: bool = False
+    setup: str = ""
+    takes: int = 1
+
+    def cost(self, setup: str) -> float:
+        """Minutes where the last trial left such a setup."""
+        return self.minutes - (ANTENNA_OFF_MIN if self.setup and self.setup == setup else 0.0)
+
+
+def table(trial: Trial, faults: Sequence[Fault], taken: int = 0) -> Floats:
+    """How likely good and bad are with each fault, (h, 2); `taken` before, it tells less."""
+    bad = np.array([_bad(trial, fault) for fault in faults])
+    if taken:
+        bad = (1 - SAME_MISTAKE) * bad + SAME_MISTAKE / 2
+    return np.stack([1 - bad, bad], axis=1)
+
+
+def _bad(trial: Trial, fault: Fault) -> float:
+    if fault.place is None or fault.mode is None:
+        return trial.unfitting
+    if fault.place not in trial.within:
+        return trial.mistake
+    return max(trial.mistake, trial.shows.get(fault.mode, 0.0))
+
+
+def trials(chain: Chain, symptom: Symptom, direct_current: str) -> list[Trial]:
+    """All that can be tried; `direct_current` is what an ohmmeter sees of the sound antenna:
+    `open`, `closed` or `unknown`."""
+    found = [*_loads(chain, symptom), *_replacements(chain, symptom), *_looks(chain)]
+    found += _wiggle(chain)
+    if symptom in (Symptom.HIGH, Symptom.WEAK):
+        found += _at_the_end(chain)
+        found += _ohms(chain, direct_current)
+    leads = [part for part in chain.parts if part.kind.name == "lead"]
+    found += [
+        _ohm("ohm-lead", lead.place, 2, Place.SHACK, [lead.place], SHORTED | BROKEN)
+        for lead in leads
+    ]
+    return found
+
+
+def run_of(chain: Chain) -> list[int]:
+    """The places between coupler and antenna."""
+    return list(range(chain.coupler + 1, chain.feed))
+
+
+def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
+    """A dummy load in the place of all behind a part."""
+    if symptom is Symptom.WEAK:
+        return  # a load hears nothing
+    for part in chain.parts:
+        before = part.place < chain.coupler
+        if not chain.takes_load(part.place) or (before and symptom is Symptom.HIGH):
+            continue
+        yield Trial(
+            key=f"load:{part.place}",
+            kind="load",
+            place=part.place,
+            minutes=12 if part.outdoors else 3,
+            where=_where(part),
+            within=frozenset(range(part.place + 1)),
+            shows=BY_LOAD if symptom is Symptom.HIGH else STAYS,
+            needs=LOAD,
+            carrier=not before and symptom in (Symptom.HIGH, Symptom.NONE),
+            setup=ANTENNA_OFF if part.outdoors else "",
+            takes=2,
+        )
+
+
+def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
+    """A part left out, or another in its place."""
+    everything = frozenset(part.place for part in chain.parts)
+    for part in chain.parts:
+        how = _REPLACED.get(part.kind.name)
+        if how is None:
+            continue
+        kind, indoors, outdoors, needs = how
+        gone = _replaced(chain, part)
+        if gone[0] != part.place and kind == "other-line":
+            continue  # told once for the whole of it
+        yield Trial(
+            key=f"{kind}:{part.place}",
+            kind=kind,
+            place=part.place,
+            minutes=outdoors if part.outdoors else indoors,
+            where=_where(part),
+            within=everything - set(gone),
+            shows=STAYS,
+            mistake=HEARD_WRONG if symptom is Symptom.WEAK else MISTAKE,
+            needs=needs,
+            carrier=part.kind.name != "coupler" and symptom in (Symptom.HIGH, Symptom.NONE),
+        )
+
+
+_REPLACED: dict[str, tuple[str, float, float, str | None]] = {
+    # kind of trial, minutes in the shack and outdoors, what it needs
+    "radio": ("swap", 8, 8, "another radio"),
+    "lead": ("swap", 3, 10, "another lead"),
+    "meter": ("bypass", 3, 12, None),
+    "coupler": ("swap", 5, 12, "another meter"),
+    "tuner": ("bypass", 3, 12, None),
+    "arrester": ("bypass", 4, 12, None),
+    "plug": ("new-plug", 20, 30, "a new plug"),
+    "joint": ("new-plug", 20, 30, "a new plug"),
+    "line": ("other-line", 40, 40, "another line"),
+    "antenna": ("swap", 40, 40, "another antenna"),
+    "ground": ("swap", 15, 15, "a wire for a ground"),
+}
+
+
+def _replaced(chain: Chain, part: Part) -> list[int]:
+    """The places that another one stands in for: with a line go the plugs and joints on it."""
+    gone = [part.place]
+    if part.kind.name == "line":
+        on_it = (*CONTACTS, "line")
+        while gone[0] > 0 and chain.names[gone[0] - 1] in on_it:
+            gone.insert(0, gone[0] - 1)
+        while chain.names[gone[-1] + 1] in on_it:
+            gone.append(gone[-1] + 1)
+        first = next(place for place in gone if chain.names[place] == "line")
+        return [first, *(place for place in gone if place != first)]
+    if part.kind.name == "antenna":
+        return list(range(part.place, len(chain.parts)))
+    return gone
+
+
+def _looks(chain: Chain) -> Iterator[Trial]:
+    """By eye, with the share of faults that can be seen."""
+    for part in chain.parts:
+        for kind, seen, indoors, outdoors in _LOOKS.get(part.kind.name, ()):
+            yield Trial(
+                key=f"{kind}:{part.place}",
+                kind=kind,
+                place=part.place,
+                minutes=outdoors if part.outdoors else indoors,
+                where=Place.LOOK if kind == "glance" else _where(part),
+                within=frozenset([part.place]),
+                shows=dict.fromkeys(Mode, seen),
+                mistake=SEEN_WRONG,
+                unfitting=UNFITTING[1],
+            )
+
+
+_LOOKS: dict[str, tuple[tuple[str, float, float, float], ...]] = {
+    # kind of trial, share of faults seen, minutes in the shack and outdoors
+    "lead": (("look", 0.3, 2, 6),),
+    "tuner": (("look", 0.4, 4, 12),),
+    "arrester": (("look", 0.4, 4, 12),),
+    "plug": (("look", 0.65, 4, 10),),
+    "joint": (("look", 0.65, 4, 10),),
+    "line": (("look", 0.35, 12, 12),),
+    "antenna": (("glance", 0.35, 3, 3), ("look", 0.7, 25, 25)),
+    "ground": (("look", 0.6, 10, 10),),
+}
+
+
+def _wiggle(chain: Chain) -> list[Trial]:
+    """The plugs in the shack moved under a steady carrier."""
+    near = [part.place for part in chain.parts if not part.outdoors and part.kind.name != "radio"]
+    return [
+        Trial(
+            key="wiggle",
+            kind="wiggle",
+            place=None,
+            minutes=3,
+            where=Place.SHACK,
+            within=frozenset(near),
+            shows=JUMPS,
+            mistake=SEEN_WRONG,
+            unfitting=UNFITTING[1],
+        )
+    ]
+
+
+def _at_the_end(chain: Chain) -> list[Trial]:
+    """The line's loss by its open far end, at low power."""
+    run = run_of(chain)
+    if "line" not in (chain.names[place] for place in run):
+        return []
+    within = frozenset([chain.coupler, *run])
+    return [
+        Trial(
+            key="open-end",
+            kind="open-end",
+            place=None,
+            minutes=10,
+            where=Place.OUTSIDE,
+            within=within,
+            shows=LOSES,
+            carrier=True,
+            setup=ANTENNA_OFF,
+            takes=2,
+        )
+    ]
+
+
+def _ohms(chain: Chain, direct_current: str) -> list[Trial]:
+    """The ohmmeter at the shack end of the line, unkeyed; a tuner would mislead it."""
+    run = run_of(chain)
+    if not run or "tuner" in (chain.names[place] for place in run):
+        return []
+    beyond = range(chain.coupler + 1, len(chain.parts))
+    found = [
+        _ohm("ohm-short", None, 10, Place.OUTSIDE, run, SHORTED, ANTENNA_OFF),
+        _ohm("ohm-through", None, 11, Place.OUTSIDE, run, BROKEN, ANTENNA_OFF),
+    ]
+    if direct_current == "closed":
+        found.append(_ohm("ohm-closed", None, 3, Place.SHACK, beyond, BROKEN))
+    if direct_current == "open":
+        found.append(_ohm("ohm-open", None, 3, Place.SHACK, beyond, SHORTED))
+    return found
+
+
+def _ohm(
+    kind: str,
+    place: int | None,
+    minutes: float,
+    where: Place,
+    within: Sequence[int],
+    shows: Mapping[Mode, float],
+    setup: str = "",
+) -> Trial:
+    return Trial(
+        key=kind if place is None else f"{kind}:{place}",
+        kind=kind,
+        place=place,
+        minutes=minutes,
+        where=where,
+        within=frozenset(within),
+        shows=shows,
+        unfitting=UNFITTING[1],
+        needs=OHMMETER,
+        setup=setup,
+        takes=2,
+    )
+
+
+def _where(part: Part) -> Place:
+    return Place.OUTSIDE if part.outdoors else Place.SHACK
