@@ -40,6 +40,14 @@ class Symptom(Enum):
     NONE = "none"  # no power arrives at the coupler
 
 
+ELSEWHERE_SHOWS = {
+    Symptom.HIGH: 0.6,
+    Symptom.UPSTREAM: 0.1,
+    Symptom.WEAK: 0.2,
+    Symptom.NONE: 0.1,
+}
+
+
 class Kind(NamedTuple):
     """A kind of part: how often it fails (weight) and how (shares of modes)."""
 
@@ -173,7 +181,7 @@ def shows(chain: Chain, fault: Fault, symptom: Symptom) -> float:
     """How likely a fault makes this symptom. What is before the coupler cannot raise the
     reflection that it sees; but a radio that sends other frequencies along can."""
     if fault.place is None or fault.mode is None:
-        return 0.25
+        return ELSEWHERE_SHOWS[symptom]
     return _symptoms(chain, fault.place, fault.mode).get(symptom, 0.01)
 
 
