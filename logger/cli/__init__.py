@@ -20,6 +20,7 @@ COMMANDS = {
     "chart": "chart",
     "feedline": "feedline",
     "export": "export",
+    "isolate": "isolate",
     "live": "live",
     "status": "status",
     "report": "report",

@@ -15,11 +15,11 @@ from logger.isolate.chain import Chain, Part, Symptom, faults, prior, shows
 from logger.isolate.elimination import best, by_part, gain, posterior
 from logger.isolate.trials import Trial, table, trials
 
-SURE = 0.95
+SURE = 0.95  # of one part among all, unless there are several faults
 CLEARED = 0.02
-DOUBTFUL = 0.4  # of more than one fault, from where on it is said
+DOUBTFUL = 0.4  # of several faults, from where on it is said and none is named
 UNLIKELY = 0.2  # an outcome that speaks against a part
-LEAST_BITS = 0.03  # less is not worth going for
+LEAST_BITS = 0.05  # less is not worth going for
 
 
 class Taken(msgspec.Struct, frozen=True):
@@ -43,6 +43,7 @@ class State(msgspec.Struct):
     taken: list[Taken] = []
     skipped: list[str] = []
     lacking: list[str] = []
+    rechecked: bool = False  # that outcomes contradict each other has been said
     weights: dict[str, float] = {}  # by mode: how many times likelier by an alarm's diagnosis
 
 
@@ -65,7 +66,8 @@ class Verdict(NamedTuple):
     def found(self) -> Part | None:
         """The part that is left, if one is."""
         part, odds = self.odds[0]
-        return part if odds >= SURE else None
+        sure = odds >= SURE * (1 - self.elsewhere) and not self.contradictory
+        return part if sure else None
 
     @property
     def left(self) -> tuple[tuple[Part, float], ...]:
@@ -116,7 +118,8 @@ class Session:
         # What is told of ELSEWHERE only is not worth a walk.
         now = np.where(self._part < len(self.chain.parts), self._posterior(), 0.0)
         done = [each.key for each in self.state.taken]
-        setup = self._trials[done[-1]].setup if done and done[-1] in self._trials else ""
+        last = self.last_trial
+        setup = "" if last is None else last.setup
         steps = [
             Step(trial, gain(now, self._table(trial, done.count(key)), self._part), cost)
             for key, trial in self._trials.items()
@@ -131,6 +134,11 @@ class Session:
     def trial(self, key: str) -> Trial:
         """The trial of that key."""
         return self._trials[key]
+
+    @property
+    def last_trial(self) -> Trial | None:
+        """The one that was made last."""
+        return self._trials[self.state.taken[-1].key] if self.state.taken else None
 
     def take(self, taken: Taken) -> None:
         """The outcome of a trial."""

@@ -164,6 +164,9 @@ _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
 }
 
 
+NEEDS = (LOAD, OHMMETER, *dict.fromkeys(needs for *_, needs in _REPLACED.values() if needs))
+
+
 def _replaced(chain: Chain, part: Part) -> list[int]:
     """The places that another one stands in for: with a line go the plugs and joints on it."""
     gone = [part.place]

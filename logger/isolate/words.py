@@ -1,0 +1,268 @@
+"""Trials and verdicts for people. Nothing here measures or decides."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from logger.isolate.chain import Chain, Part, Symptom
+from logger.isolate.reading import Seen
+from logger.isolate.session import Taken, Verdict
+from logger.isolate.trials import Trial
+
+GENERAL = (
+    "Before anything is keyed or unscrewed:",
+    "- Thunder about, or on its way: do none of this; disconnect the antenna and stay inside.",
+    "- Unkey before you touch a plug, and see that nobody else can key. Nobody touches, or stands"
+    " beside, an antenna that is keyed: RF burns.",
+    "- Test transmissions short, at low power, identified and on a free channel, as your licence"
+    " and the rules of your place require. The transmitter's own limits come first: into a high"
+    " SWR or an open line the least power it has, a few seconds.",
+)
+FULL_REFLECTION = (
+    "Into an open end 1 W or less for three seconds, never an amplifier, and nobody within reach"
+    " of the far end: it carries high voltage."
+)
+NO_PROTECTION = "Without it nothing guards against lightning: put it back when you have read."
+WIGGLE_NOW = (
+    "It comes and goes, or there is more than one fault. `mismatchd wiggle` finds a contact that"
+    " opens for moments: do that next."
+)
+LOOK_FOR = {
+    "lead": "a bent pin, a loose sleeve, a kink",
+    "tuner": "a burnt or loose contact, another setting than usual",
+    "arrester": "a blackened gap, water, loose screws",
+    "plug": "strands of braid at the pin, a cold joint, green or dark copper, water, a loose"
+    " sleeve",
+    "joint": "water, green or dark copper, a loose sleeve",
+    "line": "cuts, kinks, crushed or chewed places, where it rubs and where it bends",
+    "antenna": "element lengths against your notes, clamps, the feed point, corrosion",
+    "ground": "wires that are torn off or rotten, loose or rusty clamps",
+}
+GLANCE = "anything bent, turned, slid or new near it"
+SYMPTOMS = {
+    Symptom.HIGH: "too much comes back",
+    Symptom.UPSTREAM: "the radio or a meter before the coupler complains, the coupler does not",
+    Symptom.WEAK: "all reads well, but one hears and is heard badly",
+    Symptom.NONE: "no power arrives at the coupler",
+}
+STILL = {
+    Symptom.HIGH: "Does it show too high an SWR, too?",
+    Symptom.UPSTREAM: "Does the radio or the meter still complain?",
+    Symptom.WEAK: "Do you still hear and are you still heard badly?",
+    Symptom.NONE: "Does no power arrive there either?",
+}
+CARRIERS_STILL = {Symptom.HIGH: "as high as before", Symptom.NONE: "no power as before"}
+REPAIR = {
+    "radio": "have the transmitter looked at",
+    "lead": "replace it",
+    "meter": "leave it out until it is mended",
+    "coupler": "look at its detectors, wires and plugs, then `mismatchd calibrate bench`",
+    "tuner": "leave it out until it is mended",
+    "arrester": "replace it, and not leave it out: it guards against lightning",
+    "plug": "cut it off, cut back to bright copper and fit a new one; outdoors seal it",
+    "joint": "make it anew and seal it",
+    "line": "replace it, or cut out the bad place where it can be seen",
+    "antenna": "look at lengths, clamps and feed point; `mismatchd tune` then sets it",
+    "ground": "mend its wires and clamps",
+}
+
+
+class Question(NamedTuple):
+    """What is asked of a person, and whether yes means a bad outcome."""
+
+    text: str
+    yes_is_bad: bool = True
+
+
+def chain_line(chain: Chain) -> str:
+    """The parts from the transmitter to the antenna."""
+    return " - ".join(part.title for part in chain.parts)
+
+
+def title(trial: Trial, chain: Chain) -> str:
+    """A trial in a few words."""
+    part = _name(trial, chain)
+    return {
+        "load": f"dummy load behind the {part}",
+        "swap": f"another {part}",
+        "bypass": f"the {part} left out",
+        "new-plug": f"the {part} made anew",
+        "other-line": "another line",
+        "open-end": "far end open, at low power",
+        "ohm-short": "ohmmeter: is the line shorted",
+        "ohm-through": "ohmmeter: is the line broken",
+        "ohm-closed": "ohmmeter in the shack: is something broken",
+        "ohm-open": "ohmmeter in the shack: is something shorted",
+        "ohm-lead": f"ohmmeter at the {part}",
+        "wiggle": "plugs moved in the shack",
+        "look": f"a close look at the {part}",
+        "glance": f"the {part} from the ground",
+    }[trial.kind]
+
+
+def how(trial: Trial, chain: Chain) -> str:
+    """What is to be done."""
+    part = _name(trial, chain)
+    name = "" if trial.place is None else chain.names[trial.place]
+    match trial.kind:
+        case "load":
+            if trial.place is not None and trial.place + 1 == chain.feed:
+                return f"Take the antenna off and put a dummy load in its place, on the {part}."
+            return (
+                f"Undo what follows the {part} and put a dummy load there. It must be rated for"
+                " the power you send."
+            )
+        case "swap" if name == "coupler":
+            return "Put another SWR meter in the place of the coupler and key briefly."
+        case "swap" if name == "ground":
+            return (
+                "Lay a wire of a quarter wavelength along the ground and connect it in place of"
+                " the ground."
+            )
+        case "swap":
+            return f"Put another {part} in its place, one that is known to be good."
+        case "bypass":
+            return f"Take the {part} out and join what is before it to what is behind it."
+        case "new-plug":
+            return f"Cut the {part} off and make it anew, with a new plug."
+        case "other-line":
+            return (
+                "Run another line with plugs of its own from the shack to the antenna; along the"
+                " ground will do."
+            )
+        case "open-end":
+            return "Take the antenna off the far end of the line and leave its plug open."
+        case "ohm-short":
+            return (
+                "Take the antenna off the far end and the line off at the coupler, and put an"
+                " ohmmeter across the line there, pin to sleeve."
+            )
+        case "ohm-through":
+            return (
+                "Take the antenna off and bridge the line's far end, pin to sleeve; take the line"
+                " off at the coupler and put an ohmmeter across it there."
+            )
+        case "ohm-closed" | "ohm-open":
+            return (
+                "Take the line off at the coupler, leave the antenna on, and put an ohmmeter"
+                " across the line, pin to sleeve."
+            )
+        case "ohm-lead":
+            return (
+                f"Take the {part} off at both ends. With an ohmmeter measure pin to pin, sleeve to"
+                " sleeve, and pin to sleeve, bending it at its plugs."
+            )
+        case "wiggle":
+            return (
+                "Key at low power for a few seconds at a time and move the cable at each plug in"
+                " the shack, by its jacket only; watch the reading (`mismatchd live`)."
+            )
+        case "glance":
+            return f"Look at the {part} from the ground, with binoculars: {GLANCE}."
+    inside = "Unscrew it and look" if name in ("plug", "joint") else "Look"
+    return f"{inside} at the {part}: {LOOK_FOR[name]}."
+
+
+def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
+    """What is asked where the coupler cannot tell the outcome."""
+    match trial.kind:
+        case "load" if trial.place is not None and trial.place < chain.coupler:
+            return Question(
+                "Key briefly: does the radio give its usual power, without complaint?", False
+            )
+        case "look" | "glance":
+            return Question("Do you find anything like that?")
+        case "wiggle":
+            return Question("Does the reading jump?")
+        case "ohm-short" | "ohm-open":
+            return Question("Does it show a connection, less than a few kilohms?")
+        case "ohm-through" | "ohm-closed":
+            return Question("Does it show more than a few ohms, or nothing?")
+        case "ohm-lead":
+            return Question("Is anything broken, or is pin connected to sleeve?")
+    return Question(STILL[symptom])
+
+
+def expected(trial: Trial, symptom: Symptom, sound_swr: float, as_is: Seen | None) -> str:
+    """What the coupler reads if all within is sound, and if not."""
+    if symptom is Symptom.NONE:
+        return "If all in it is sound, power arrives; else none, as before."
+    if trial.kind == "open-end":
+        return (
+            f"A sound line shows SWR {sound_swr:.1f} or more now; less comes back if power is lost"
+            " on the way."
+        )
+    before = "as before" if as_is is None else f"near {_figure(as_is.swr)} as before"
+    return f"If all in it is sound, it reads {sound_swr:.2f} or less; else {before}."
+
+
+def outcome(taken: Taken, trial: Trial, chain: Chain) -> str:
+    """What a trial has shown."""
+    part = _name(trial, chain)
+    read = "" if taken.swr is None else f" (SWR {_figure(taken.swr)})"
+    if trial.kind == "open-end":
+        return f"The line loses too much{read}." if taken.bad else f"The line loses no more{read}."
+    if trial.kind in ("load", "swap", "bypass", "new-plug", "other-line"):
+        if trial.kind == "load":
+            who = f"with a load behind the {part}"
+        else:
+            who = f"with {title(trial, chain)}" if trial.kind != "bypass" else f"without the {part}"
+        return f"The trouble {'stays' if taken.bad else 'is gone'} {who}{read}."
+    return f"{title(trial, chain).capitalize()}: {'found' if taken.bad else 'nothing found'}."
+
+
+def standing(verdict: Verdict) -> Iterator[str]:
+    """What is left, and what is not."""
+    left = ", ".join(f"{part.title} {percent(odds)}" for part, odds in verdict.left)
+    yield f"Left: {left or 'none'}."
+    if verdict.cleared:
+        yield f"Sound, as far as this shows: {', '.join(part.title for part in verdict.cleared)}."
+
+
+def conclusion(verdict: Verdict, told: bool) -> Iterator[str]:
+    """The end of it; `told` if anything was tried."""
+    part = verdict.found
+    if verdict.contradictory:
+        yield "The outcomes fit no single fault."
+        yield WIGGLE_NOW
+    elif part is not None:
+        yield f"It is the {part.title} ({percent(verdict.odds[0][1])})."
+        yield f"What to do: {REPAIR[part.kind.name]}."
+        yield "When that is done, key briefly and see that the trouble is gone."
+    elif told:
+        yield "Nothing more can be told with what can be tried."
+        yield "Begin with the likeliest: mend or replace it, and see whether the trouble is gone."
+    if verdict.against and not verdict.contradictory:
+        count = len(verdict.against)
+        yield (
+            f"{count} outcome{'s speak' if count > 1 else ' speaks'} against it; a reading may"
+            " have been wrong."
+        )
+
+
+def journal(verdict: Verdict, tried: int) -> str:
+    """An entry for the journal."""
+    if verdict.found is not None:
+        return f"isolate: the {verdict.found.title} is at fault, by {tried} trials"
+    left = ", ".join(f"{part.title} {percent(odds)}" for part, odds in verdict.left)
+    return f"isolate: after {tried} trials left: {left}"
+
+
+def percent(odds: float) -> str:
+    """A chance in hundredths, never 0 nor 100."""
+    return f"{min(99, max(1, round(100 * odds)))} %"
+
+
+def part_of(trial: Trial, chain: Chain) -> Part | None:
+    """The part that a trial is about."""
+    return None if trial.place is None else chain.parts[trial.place]
+
+
+def _name(trial: Trial, chain: Chain) -> str:
+    part = part_of(trial, chain)
+    return "" if part is None else part.title
+
+
+def _figure(ratio: float) -> str:
+    return f"{ratio:.2f}" if ratio < 20 else "over 20"
