@@ -25,7 +25,6 @@ USUAL_W = 10.0  # more is said to be too much for a test
 USUAL_MHZ = 27.2
 NOTHING = "n"
 NO_CARRIER = {NOTHING: "I key, and nothing arrives at the coupler"}
-AGAIN = "again"
 
 
 class Guide:
@@ -77,6 +76,11 @@ class Guide:
         """What is wrong; False if nothing is at the moment."""
         self._terminal.say("")
         self._terminal.say("First as it is, with everything connected as usual.")
+        if ask(self._config.store.path) is not None:
+            self._terminal.say(
+                "The daemon goes on: it may raise alarms for these tests, and a notifier `inhibit`"
+                " may cut a carrier off."
+            )
         seen = self._seen_as_is()
         if seen is None:
             session.begin(Symptom.NONE)
@@ -151,7 +155,7 @@ class Guide:
         if trial.setup and last is not None and last.setup == trial.setup:
             if trial.setup == ANTENNA_OFF:
                 terminal.say("The antenna stays off.")
-        elif last is not None and last.kind not in ("look", "glance", "wiggle"):
+        elif last is not None and last.kind not in words.CHANGES_NOTHING:
             terminal.say("Put back what the last trial changed.")
 
     def _by_carrier(self, session: Session, trial: Trial) -> Taken | None:
@@ -160,9 +164,9 @@ class Guide:
         assert symptom is not None
         limit = self._sound_swr(session, trial)
         as_is = _as_seen(session.state.as_is)
-        self._terminal.say(words.expected(trial, symptom, limit, as_is))
+        self._terminal.say(words.expected(trial, session.chain, symptom, limit, as_is))
         most_w = 2 * LOW_W if trial.kind == "open-end" else USUAL_W
-        while self._choice(session, trial, "Enter when that is done", ("",)) == "":
+        while self._choice(session, trial, "Enter when that is done (or", ("",)) == "":
             try:
                 found = self._carrier(most_w, NO_CARRIER if symptom is Symptom.NONE else {})
             except Instead:
@@ -188,25 +192,23 @@ class Guide:
     def _asked(self, session: Session, trial: Trial) -> Taken | None:
         assert session.state.symptom is not None
         question = words.question(trial, session.chain, session.state.symptom)
-        answers = ("y", "yes", "n", "no", "u")
-        while True:
-            answer = self._choice(session, trial, f"{question.text} (y, n; u: unclear", answers)
-            if answer is None:
-                return None
-            if answer == "u":
-                session.skip(trial)
-                return None
-            if answer:
-                return Taken(trial.key, bad=(answer[0] == "y") == question.yes_is_bad)
+        answers = ("y", "yes", "n", "no")
+        while (answer := self._choice(session, trial, f"{question.text} (y, n;", answers)) == "":
+            if trial.kind == "wiggle":
+                self._carrier(USUAL_W, {})
+        return (
+            None
+            if answer is None
+            else Taken(trial.key, bad=(answer[0] == "y") == question.yes_is_bad)
+        )
 
     def _choice(
         self, session: Session, trial: Trial, prompt: str, allowed: tuple[str, ...]
     ) -> str | None:
         """What is answered; None for what leads away from this trial, which is done."""
-        lacks = f", x: no {trial.needs.removeprefix('a ')}" if trial.needs else ""
-        mark = ";" if "(" in prompt else " ("
-        prompt = f"{prompt}{mark} s: skip{lacks}, b: back, q: stop)"
-        answer = word(self._terminal, prompt.replace("( ", "("), (*allowed, "s", "x", "b"))
+        lacks = f"x: no {trial.needs}, " if trial.needs else ""
+        prompt = f"{prompt.rstrip()} s: skip, {lacks}b: back, q: stop):"
+        answer = word(self._terminal, prompt, (*allowed, "s", "x", "b"))
         if answer == "s" or (answer == "x" and not trial.needs):
             session.skip(trial)
         elif answer == "x":

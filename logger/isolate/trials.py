@@ -150,17 +150,17 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
 
 _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
     # kind of trial, minutes in the shack and outdoors, what it needs
-    "radio": ("swap", 8, 8, "another radio"),
-    "lead": ("swap", 3, 10, "another lead"),
+    "radio": ("swap", 8, 8, "other radio"),
+    "lead": ("swap", 3, 10, "other lead"),
     "meter": ("bypass", 3, 12, None),
-    "coupler": ("swap", 5, 12, "another meter"),
+    "coupler": ("swap", 5, 12, "other meter"),
     "tuner": ("bypass", 3, 12, None),
     "arrester": ("bypass", 4, 12, None),
-    "plug": ("new-plug", 20, 30, "a new plug"),
-    "joint": ("new-plug", 20, 30, "a new plug"),
-    "line": ("other-line", 40, 40, "another line"),
-    "antenna": ("swap", 40, 40, "another antenna"),
-    "ground": ("swap", 15, 15, "a wire for a ground"),
+    "plug": ("new-plug", 20, 30, "new plug"),
+    "joint": ("new-plug", 20, 30, "new plug"),
+    "line": ("other-line", 40, 40, "other line"),
+    "antenna": ("swap", 40, 40, "other antenna"),
+    "ground": ("swap", 15, 15, "ground wire"),
 }
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from logger.isolate.chain import Chain, Part, Symptom
+from logger.isolate.chain import SEVERAL, Chain, Symptom
 from logger.isolate.reading import Seen
 from logger.isolate.session import Taken, Verdict
 from logger.isolate.trials import Trial
 
+NO_BREAK = "\N{NO-BREAK SPACE}"
 GENERAL = (
     "Before anything is keyed or unscrewed:",
     "- Thunder about, or on its way: do none of this; disconnect the antenna and stay inside.",
@@ -39,6 +40,7 @@ LOOK_FOR = {
     "antenna": "element lengths against your notes, clamps, the feed point, corrosion",
     "ground": "wires that are torn off or rotten, loose or rusty clamps",
 }
+CHANGES_NOTHING = ("look", "glance", "wiggle", "new-plug")
 GLANCE = "anything bent, turned, slid or new near it"
 SYMPTOMS = {
     Symptom.HIGH: "too much comes back",
@@ -47,12 +49,11 @@ SYMPTOMS = {
     Symptom.NONE: "no power arrives at the coupler",
 }
 STILL = {
-    Symptom.HIGH: "Does it show too high an SWR, too?",
+    Symptom.HIGH: "Does that one show too high an SWR?",
     Symptom.UPSTREAM: "Does the radio or the meter still complain?",
     Symptom.WEAK: "Do you still hear and are you still heard badly?",
     Symptom.NONE: "Does no power arrive there either?",
 }
-CARRIERS_STILL = {Symptom.HIGH: "as high as before", Symptom.NONE: "no power as before"}
 REPAIR = {
     "radio": "have the transmitter looked at",
     "lead": "replace it",
@@ -83,6 +84,8 @@ def chain_line(chain: Chain) -> str:
 def title(trial: Trial, chain: Chain) -> str:
     """A trial in a few words."""
     part = _name(trial, chain)
+    if trial.kind == "swap" and part == "coupler":
+        return "another meter in place of the coupler"
     return {
         "load": f"dummy load behind the {part}",
         "swap": f"another {part}",
@@ -121,7 +124,7 @@ def how(trial: Trial, chain: Chain) -> str:
                 " the ground."
             )
         case "swap":
-            return f"Put another {part} in its place, one that is known to be good."
+            return f"Put another {part} in its place that is known to be good."
         case "bypass":
             return f"Take the {part} out and join what is before it to what is behind it."
         case "new-plug":
@@ -156,7 +159,7 @@ def how(trial: Trial, chain: Chain) -> str:
         case "wiggle":
             return (
                 "Key at low power for a few seconds at a time and move the cable at each plug in"
-                " the shack, by its jacket only; watch the reading (`mismatchd live`)."
+                " the shack, by its jacket only; watch whether the reading jumps."
             )
         case "glance":
             return f"Look at the {part} from the ground, with binoculars: {GLANCE}."
@@ -174,7 +177,7 @@ def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
         case "look" | "glance":
             return Question("Do you find anything like that?")
         case "wiggle":
-            return Question("Does the reading jump?")
+            return Question("Enter shows the reading while you key. Does it jump?")
         case "ohm-short" | "ohm-open":
             return Question("Does it show a connection, less than a few kilohms?")
         case "ohm-through" | "ohm-closed":
@@ -184,17 +187,19 @@ def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
     return Question(STILL[symptom])
 
 
-def expected(trial: Trial, symptom: Symptom, sound_swr: float, as_is: Seen | None) -> str:
+def expected(
+    trial: Trial, chain: Chain, symptom: Symptom, sound_swr: float, as_is: Seen | None
+) -> str:
     """What the coupler reads if all within is sound, and if not."""
     if symptom is Symptom.NONE:
-        return "If all in it is sound, power arrives; else none, as before."
+        return f"Power arrives if {_innocent(trial, chain)}, none as before if not."
     if trial.kind == "open-end":
         return (
             f"A sound line shows SWR {sound_swr:.1f} or more now; less comes back if power is lost"
             " on the way."
         )
     before = "as before" if as_is is None else f"near {_figure(as_is.swr)} as before"
-    return f"If all in it is sound, it reads {sound_swr:.2f} or less; else {before}."
+    return f"It reads {sound_swr:.2f} or less if {_innocent(trial, chain)}, {before} if not."
 
 
 def outcome(taken: Taken, trial: Trial, chain: Chain) -> str:
@@ -227,7 +232,11 @@ def conclusion(verdict: Verdict, told: bool) -> Iterator[str]:
         yield "The outcomes fit no single fault."
         yield WIGGLE_NOW
     elif part is not None:
-        yield f"It is the {part.title} ({percent(verdict.odds[0][1])})."
+        several = f", or there are several faults ({percent(verdict.elsewhere)})"
+        yield (
+            f"It is the {part.title} ({percent(verdict.odds[0][1])})"
+            f"{several if verdict.elsewhere >= SEVERAL else ''}."
+        )
         yield f"What to do: {REPAIR[part.kind.name]}."
         yield "When that is done, key briefly and see that the trouble is gone."
     elif told:
@@ -246,22 +255,24 @@ def journal(verdict: Verdict, tried: int) -> str:
     if verdict.found is not None:
         return f"isolate: the {verdict.found.title} is at fault, by {tried} trials"
     left = ", ".join(f"{part.title} {percent(odds)}" for part, odds in verdict.left)
-    return f"isolate: after {tried} trials left: {left}"
+    return f"isolate: after {tried} trials left: {left}".replace(NO_BREAK, " ")
 
 
 def percent(odds: float) -> str:
     """A chance in hundredths, never 0 nor 100."""
-    return f"{min(99, max(1, round(100 * odds)))} %"
+    return f"{min(99, max(1, round(100 * odds)))}{NO_BREAK}%"
 
 
-def part_of(trial: Trial, chain: Chain) -> Part | None:
-    """The part that a trial is about."""
-    return None if trial.place is None else chain.parts[trial.place]
+def _innocent(trial: Trial, chain: Chain) -> str:
+    """Where the fault is if the trouble goes."""
+    part = _name(trial, chain)
+    if trial.kind == "load":
+        return f"the fault lies behind the {part}"
+    return f"it is the {part}" + (" or a plug on it" if trial.kind == "other-line" else "")
 
 
 def _name(trial: Trial, chain: Chain) -> str:
-    part = part_of(trial, chain)
-    return "" if part is None else part.title
+    return "" if trial.place is None else chain.parts[trial.place].title
 
 
 def _figure(ratio: float) -> str:
