@@ -62,7 +62,7 @@ _CONTACT = {Mode.OPEN: 0.35, Mode.SHORT: 0.25, Mode.POOR: 0.3, Mode.LOSSY: 0.1}
 KINDS = {
     kind.name: kind
     for kind in (
-        Kind("radio", "radio", 2.0, {Mode.DEAD: 0.8, Mode.FALSE: 0.2}, load=True),
+        Kind("radio", "radio", 2.0, {Mode.DEAD: 0.7, Mode.POOR: 0.3}, load=True),
         Kind("lead", "lead", 6.0, _CONTACT, load=True),
         Kind("meter", "other meter", 3.0, {Mode.OPEN: 0.3, Mode.POOR: 0.2, Mode.FALSE: 0.5}, True),
         Kind("coupler", "coupler", 3.0, {Mode.FALSE: 0.7, Mode.DEAD: 0.3}, load=True),
@@ -179,7 +179,7 @@ def prior(chain: Chain) -> Floats:
 
 def shows(chain: Chain, fault: Fault, symptom: Symptom) -> float:
     """How likely a fault makes this symptom. What is before the coupler cannot raise the
-    reflection that it sees; but a radio that sends other frequencies along can."""
+    reflection that it sees."""
     if fault.place is None or fault.mode is None:
         return ELSEWHERE_SHOWS[symptom]
     return _symptoms(chain, fault.place, fault.mode).get(symptom, 0.01)
@@ -192,9 +192,7 @@ def _symptoms(chain: Chain, place: int, mode: Mode) -> dict[Symptom, float]:
         return {
             Mode.POOR: {Symptom.UPSTREAM: 0.5, Symptom.WEAK: 0.25, Symptom.NONE: 0.2},
             Mode.LOSSY: {Symptom.WEAK: 0.7, Symptom.UPSTREAM: 0.25},
-            Mode.FALSE: {Symptom.UPSTREAM: 0.8}
-            if chain.names[place] == "meter"
-            else {Symptom.HIGH: 0.6, Symptom.UPSTREAM: 0.35},
+            Mode.FALSE: {Symptom.UPSTREAM: 0.9},
         }.get(mode, {Symptom.NONE: 0.8, Symptom.UPSTREAM: 0.18})
     return {
         Mode.POOR: {Symptom.HIGH: 0.85, Symptom.WEAK: 0.13},

@@ -110,6 +110,17 @@ class Session:
         """How likely each part is, (parts + 1,); the last is more than one fault or another."""
         return by_part(self._posterior(), self._part)
 
+    def offered(self) -> list[Trial]:
+        """The trials that may still be made."""
+        done = [each.key for each in self.state.taken]
+        return [
+            trial
+            for key, trial in self._trials.items()
+            if done.count(key) < trial.takes
+            and key not in self.state.skipped
+            and trial.needs not in self.state.lacking
+        ]
+
     def next(self) -> Step | None:
         """The trial that tells most for its cost, None where one part is left or none tells
         anything."""
@@ -117,16 +128,10 @@ class Session:
             return None
         # What is told of ELSEWHERE only is not worth a walk.
         now = np.where(self._part < len(self.chain.parts), self._posterior(), 0.0)
-        done = [each.key for each in self.state.taken]
-        last = self.last_trial
-        setup = "" if last is None else last.setup
+        setup = "" if self.last_trial is None else self.last_trial.setup
         steps = [
-            Step(trial, gain(now, self._table(trial, done.count(key)), self._part), cost)
-            for key, trial in self._trials.items()
-            if done.count(key) < trial.takes
-            and key not in self.state.skipped
-            and trial.needs not in self.state.lacking
-            and (cost := trial.cost(setup)) > 0
+            Step(trial, gain(now, self._now(trial), self._part), trial.cost(setup))
+            for trial in self.offered()
         ]
         place = best([step.bits for step in steps], [step.minutes for step in steps], LEAST_BITS)
         return None if place is None else steps[place]
@@ -177,6 +182,9 @@ class Session:
         """Chances of good and bad with a fault in that part, (2,)."""
         weight = np.where(self._part == place, self._posterior(), 0.0)
         return np.asarray(weight @ table_ / weight.sum())
+
+    def _now(self, trial: Trial) -> Floats:
+        return self._table(trial, sum(each.key == trial.key for each in self.state.taken))
 
     def _table(self, trial: Trial, taken: int) -> Floats:
         return table(trial, self._faults, taken)
