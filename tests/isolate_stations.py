@@ -276,13 +276,17 @@ def played(person: Person, choose: Choice = Session.next) -> Outcome:
 
 
 def in_order(session: Session) -> Step | None:
-    """The next trial in order from the transmitter outwards, by the same arithmetic of the rest."""
-    if session.verdict().found is not None:
+    """The next trial from the transmitter outwards, what tells nothing of one place last, and all
+    once more where that was not enough; what comes of them is judged as ever."""
+    offered = session.offered()
+    if session.verdict().found is not None or not offered:
         return None
-    done = {each.key for each in session.state.taken} | set(session.state.skipped)
-    kinds = ("load", "ohm-lead", "swap", "bypass", "new-plug", "other-line")
-    order = [t for t in session.offered() if t.kind in kinds and t.key not in done]
-    if not order:
-        return None
-    first = min(order, key=lambda t: (t.place, t.minutes))
-    return Step(first, 0.0, first.minutes)
+    done = [each.key for each in session.state.taken]
+    last = len(session.chain.parts)
+
+    def rank(trial: Trial) -> tuple[int, int, float]:
+        place = last if trial.place is None else trial.place
+        return done.count(trial.key), place, trial.minutes
+
+    first = min(offered, key=rank)
+    return Step(first, 0.0, first.cost(session.last_trial))

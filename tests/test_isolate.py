@@ -22,8 +22,11 @@ from logger.isolate.chain import (
     shows,
 )
 from logger.isolate.elimination import best, by_part, entropy, gain, posterior
+from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound, too_high
 from logger.isolate.session import CLEARED, Session, State, Taken, found, kept
 from logger.isolate.trials import table, trials
+from logger.reflection import swr
+from tests.isolate_stations import MISREAD, Person, played, random_station
 
 LONG = (
     *("radio", "lead", "meter", "lead", "coupler", "tuner", "arrester", "plug", "line", "joint"),
@@ -160,7 +163,7 @@ def test_every_trial_tells_its_outcomes(chain: Chain, symptom: Symptom, dc: str)
         assert (np.abs(again[:, 1] - 0.5) <= np.abs(chances[:, 1] - 0.5)).all()
 
 
-def played(chain: Chain, fault: Fault, symptom: Symptom, dc: str) -> Session:
+def likeliest(chain: Chain, fault: Fault, symptom: Symptom, dc: str) -> Session:
     """Trials as proposed, each with its likeliest outcome."""
     session = Session(State(chain.names, direct_current=dc))
     session.begin(symptom)
@@ -184,7 +187,7 @@ def test_a_planted_fault_is_never_eliminated(chain: Chain, dc: str, data: st.Dat
         if shows(chain, fault, symptom) >= 0.5
     ]
     fault, symptom = data.draw(st.sampled_from(likely))
-    session = played(chain, fault, symptom, dc)
+    session = likeliest(chain, fault, symptom, dc)
     verdict = session.verdict()
     assert fault.place in [part.place for part, _ in verdict.left]
     assert verdict.found is None or verdict.found.place == fault.place
@@ -222,3 +225,50 @@ def test_outcomes_that_fit_no_single_fault_are_said() -> None:
     verdict = session.verdict()
     assert verdict.found is None
     assert verdict.contradictory
+
+
+# stations
+
+
+def test_what_a_reading_says() -> None:
+    as_is = Seen(4.0, 3.6, 4.5)
+    assert sound(Seen(1.1, 1.0, 1.25), 1.12, as_is) is True
+    assert sound(Seen(3.5, 3.1, 4.0), 1.12, as_is) is False
+    assert sound(Seen(1.9, 1.5, 2.5), 1.12, as_is) is None
+    assert too_high(Seen(1.6, 1.55, 1.65), 1.5) is True
+    assert too_high(Seen(1.6, 1.4, 1.8), 1.5) is None
+    assert too_high(Seen(1.3, 1.2, 1.6), 1.5) is False
+
+
+@pytest.mark.parametrize(("directivity_db", "reads"), [(20, 1.222), (30, 1.065), (40, 1.020)])
+def test_a_dummy_load_reads_what_directivity_makes_of_it(
+    directivity_db: float, reads: float
+) -> None:
+    # A perfect load at such a coupler: tests/references (directivity_error), about 1 + 2D.
+    leak = 10 ** (-directivity_db / 20)
+    assert float(swr(leak)) == pytest.approx(reads, abs=0.001)
+    assert reads == pytest.approx(1 + 2 * leak, rel=0.02)
+    # What is taken for a load has the load's own share besides.
+    assert reads < load_reads(leak) == pytest.approx(reads * 1.1, rel=0.01)
+
+
+@given(st.floats(0.1, 4))
+def test_an_open_end_shows_twice_the_loss(loss_db: float) -> None:
+    through_db = 1.3 * loss_db + 0.3
+    rho = 10 ** (-2 * through_db / 20)
+    assert least_of_open_end(loss_db) == pytest.approx((1 + rho) / (1 - rho))
+
+
+def test_planted_faults_are_found() -> None:
+    for misread, least in ((0.0, 0.9), (MISREAD, 0.75)):
+        found_, wrong = 0, 0
+        for seed in range(40):
+            rng = np.random.default_rng(seed)
+            station = random_station(rng)
+            one = played(Person(station, rng, misread))
+            found_ += one.found == station.place
+            wrong += one.found not in (None, station.place)
+            if not misread:
+                assert station.place in one.left
+        assert found_ >= least * 40
+        assert wrong <= 2 * (misread > 0)

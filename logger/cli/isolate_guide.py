@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 
 from drivers.contract import Driver
@@ -27,6 +28,10 @@ NOTHING = "n"
 NO_CARRIER = {NOTHING: "I key, and nothing arrives at the coupler"}
 
 
+class Enough(Exception):  # noqa: N818 - the person's wish, not an error
+    """The person knows enough."""
+
+
 class Guide:
     """At a terminal. Without a daemon the driver is opened at once, so that a wrong port is told
     before anything is asked: raises LinkError."""
@@ -42,6 +47,10 @@ class Guide:
     def steps(self, session: Session) -> Iterator[None]:
         """Go through a session; yields whenever there is something to keep. Raises Stop,
         MismatchdError, LinkError, EndOfInput."""
+        with contextlib.suppress(Enough):
+            yield from self._steps(session)
+
+    def _steps(self, session: Session) -> Iterator[None]:
         if session.state.symptom is None:
             if not self._as_is(session):
                 return
@@ -128,9 +137,13 @@ class Guide:
         terminal.say("")
         number = len(session.state.taken) + 1
         title = words.title(trial, session.chain)
-        terminal.say(f"{number}. {title[0].upper()}{title[1:]}, about {step.minutes:g} minutes")
-        self._cautions(session, trial)
-        terminal.say(words.how(trial, session.chain))
+        if trial == session.last_trial:
+            terminal.say(f"{number}. Once more, to be sure: {title}. Leave it as it is.")
+        else:
+            begin = f"{number}. {title[0].upper()}{title[1:]}"
+            terminal.say(f"{begin}, about {step.minutes:g} minutes")
+            self._cautions(session, trial)
+            terminal.say(words.how(trial, session.chain))
         taken = self._by_carrier(session, trial) if trial.carrier else self._asked(session, trial)
         if taken is None:
             return
@@ -207,12 +220,14 @@ class Guide:
     ) -> str | None:
         """What is answered; None for what leads away from this trial, which is done."""
         lacks = f"x: no {trial.needs}, " if trial.needs else ""
-        prompt = f"{prompt.rstrip()} s: skip, {lacks}b: back, q: stop):"
-        answer = word(self._terminal, prompt, (*allowed, "s", "x", "b"))
+        prompt = f"{prompt.rstrip()} s: skip, {lacks}b: back, e: end, q: pause):"
+        answer = word(self._terminal, prompt, (*allowed, "s", "x", "b", "e"))
         if answer == "s" or (answer == "x" and not trial.needs):
             session.skip(trial)
         elif answer == "x":
             session.lack(trial)
+        elif answer == "e":
+            raise Enough
         elif answer == "b":
             gone = session.back()
             text = "Nothing has been tried yet." if gone is None else "The last outcome is undone."

@@ -19,7 +19,7 @@ SURE = 0.95  # of one part among all, unless there are several faults
 CLEARED = 0.02
 DOUBTFUL = 0.4  # of several faults, from where on it is said and none is named
 UNLIKELY = 0.2  # an outcome that speaks against a part
-LEAST_BITS = 0.05  # less is not worth going for
+LEAST_BITS = 0.02  # less is not worth going for
 
 
 class Taken(msgspec.Struct, frozen=True):
@@ -128,9 +128,8 @@ class Session:
             return None
         # What is told of ELSEWHERE only is not worth a walk.
         now = np.where(self._part < len(self.chain.parts), self._posterior(), 0.0)
-        setup = "" if self.last_trial is None else self.last_trial.setup
         steps = [
-            Step(trial, gain(now, self._now(trial), self._part), trial.cost(setup))
+            Step(trial, gain(now, self._now(trial), self._part), trial.cost(self.last_trial))
             for trial in self.offered()
         ]
         place = best([step.bits for step in steps], [step.minutes for step in steps], LEAST_BITS)

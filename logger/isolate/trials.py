@@ -26,6 +26,7 @@ SAME_MISTAKE = 0.3  # of taking a trial twice
 ANTENNA_OFF, ANTENNA_OFF_MIN = "antenna off", 5.0
 LOAD = "dummy load"
 OHMMETER = "ohmmeter"
+AGAIN_MIN = 3.0
 
 STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.9}
 BY_LOAD = STAYS | {Mode.LOSSY: 0.15}
@@ -58,9 +59,12 @@ class Trial(NamedTuple):
     setup: str = ""
     takes: int = 1
 
-    def cost(self, setup: str) -> float:
-        """Minutes where the last trial left such a setup."""
-        return self.minutes - (ANTENNA_OFF_MIN if self.setup and self.setup == setup else 0.0)
+    def cost(self, last: Trial | None) -> float:
+        """Minutes after the last trial, which left things as it had them."""
+        if last is not None and last.key == self.key:
+            return AGAIN_MIN
+        same = last is not None and self.setup and self.setup == last.setup
+        return self.minutes - (ANTENNA_OFF_MIN if same else 0.0)
 
 
 def table(trial: Trial, faults: Sequence[Fault], taken: int = 0) -> Floats:
@@ -145,6 +149,7 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             mistake=HEARD_WRONG if symptom is Symptom.WEAK else MISTAKE,
             needs=needs,
             carrier=part.kind.name != "coupler" and symptom in (Symptom.HIGH, Symptom.NONE),
+            takes=2,
         )
 
 

@@ -240,7 +240,7 @@ def conclusion(verdict: Verdict, told: bool) -> Iterator[str]:
         yield f"What to do: {REPAIR[part.kind.name]}."
         yield "When that is done, key briefly and see that the trouble is gone."
     elif told:
-        yield "Nothing more can be told with what can be tried."
+        yield "None of these can be singled out by what was tried."
         yield "Begin with the likeliest: mend or replace it, and see whether the trouble is gone."
     if verdict.against and not verdict.contradictory:
         count = len(verdict.against)
