@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 
 import msgspec
 
 from logger.cli.terminal import Stop, Terminal
 from logger.config import Config
-from logger.errors import UsageError
+from logger.errors import StoreError, UsageError
 from logger.isolate.chain import DEFAULT, KINDS, Chain, chain_of
 from logger.isolate.hints import Hint, newest
 from logger.isolate.session import State, found
 from logger.isolate.trials import OHMMETER
 from logger.isolate.words import GENERAL, chain_line
-from logger.status import ask
 from logger.store.lock import StoreLock
 from logger.store.sessions import Kept, Sessions
 from logger.utc import format_ns
@@ -23,11 +23,11 @@ from logger.utc import format_ns
 def store_of(config: Config) -> Sessions:
     """The store, made if there is none. Raises StoreError."""
     path = config.store.path
-    if ask(path) is not None:
+    with contextlib.suppress(StoreError):
         return Sessions.reader(path)
     lock = StoreLock(path)
     try:
-        Sessions.open(path).close()  # there may be none yet, or one of an older program
+        Sessions.open(path).close()  # there was none yet, or one of an older program
     finally:
         lock.release()
     return Sessions.reader(path)
