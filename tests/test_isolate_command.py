@@ -160,14 +160,14 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             prompted(view)
             view.press(b"\x03")
             assert view.ended() == 130
-            assert "1 trials are kept" in screen(view)
+            assert "1 trial kept" in screen(view)
             state = found(session_of(config))
             assert (state.chain, len(state.taken)) == (DEFAULT, 1)
         finally:
             view.close()
         view = View("isolate", "-c", str(config))
         try:
-            assert "after 1 trials" in until(view, "q: stop)")
+            assert "after 1 trial:" in until(view, "q: stop)")
             view.press(b"\r")
             titles = driven(view, does)
             assert "Dummy load behind the plug at the antenna" in titles

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import click
@@ -11,6 +12,8 @@ import msgspec
 
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
+from logger.cli.isolate_as_is import as_is
+from logger.cli.isolate_carriers import Carriers
 from logger.cli.isolate_guide import Guide
 from logger.cli.isolate_setup import asked_state, resumed, store_of
 from logger.cli.station import calibration_of, config_option, configuration
@@ -20,6 +23,7 @@ from logger.isolate import words
 from logger.isolate.chain import DEFAULT, KINDS, chain_of
 from logger.isolate.session import Session, kept
 from logger.isolate.trials import NEEDS
+from logger.isolate.usual import DAYS, UNKNOWN_SWR, usual_swr
 from logger.store.sessions import Sessions
 
 KIND = "isolate"
@@ -37,9 +41,8 @@ KIND = "isolate"
 @click.option(
     "--usual",
     type=click.FloatRange(1, 10),
-    default=1.5,
-    show_default=True,
-    help="The highest SWR that is usual here with everything in order.",
+    help="The highest SWR that is usual here with everything in order. Default: by the"
+    f" transmissions of the last {DAYS} days, else {UNKNOWN_SWR:g}.",
 )
 @click.option(
     "--without",
@@ -56,7 +59,7 @@ def command(
     context: click.Context,
     config_path: Path | None,
     typed: str | None,
-    usual: float,
+    usual: float | None,
     lacking: tuple[str, ...],
     anew: bool,
 ) -> int:
@@ -72,7 +75,7 @@ def command(
     config = configuration(config_path or context.obj)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     terminal = Terminal()
-    guide = Guide(config, coupler, terminal)
+    carriers = Carriers(config, coupler, terminal)
     with closing(store_of(config)) as store:
         number, session = None, None
         try:
@@ -83,7 +86,10 @@ def command(
             else:
                 session = Session(asked_state(terminal, store, chain, usual, lacking))
                 number = store.begin(KIND, _now_ns(), kept(session.state))
-            for _ in guide.steps(session):
+            if session.state.symptom is None:
+                as_is(terminal, carriers, session, partial(usual_swr, store, _now_ns()))
+                store.keep(number, _now_ns(), kept(session.state))
+            for _ in Guide(config, carriers, terminal).steps(session):
                 store.keep(number, _now_ns(), kept(session.state))
             _end(terminal, store, number, session)
         except (Stop, KeyboardInterrupt) as reason:
@@ -91,8 +97,8 @@ def command(
             if number is None or session is None:
                 terminal.say("stopped; nothing is kept")
             else:
-                count = len(session.state.taken)
-                terminal.say(f"stopped: {count} trials are kept; the same command goes on.")
+                count = words.counted(len(session.state.taken))
+                terminal.say(f"stopped: {count} kept; the same command goes on.")
             return 0 if isinstance(reason, Stop) else 130
         except EndOfInput as error:
             raise MismatchdError(
@@ -105,7 +111,7 @@ def _end(terminal: Terminal, store: Sessions, number: int, session: Session) -> 
     """Say what is found, offer to note it, and print it."""
     verdict, taken = session.verdict(), session.state.taken
     terminal.say("")
-    for text in words.conclusion(verdict, bool(taken)):
+    for text in words.conclusion(verdict, bool(taken), session.cured):
         terminal.say(text)
     kind, text = _noted(terminal, words.journal(verdict, len(taken))) if taken else ("", "")
     if kind:

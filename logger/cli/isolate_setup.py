@@ -14,7 +14,7 @@ from logger.isolate.chain import DEFAULT, KINDS, Chain, chain_of
 from logger.isolate.hints import Hint, newest
 from logger.isolate.session import State, found
 from logger.isolate.trials import OHMMETER
-from logger.isolate.words import GENERAL, chain_line
+from logger.isolate.words import GENERAL, chain_line, counted
 from logger.store.lock import StoreLock
 from logger.store.sessions import Kept, Sessions
 from logger.utc import format_ns
@@ -41,13 +41,18 @@ def resumed(terminal: Terminal, before: Kept) -> State | None:
     except (msgspec.DecodeError, UsageError):
         return None  # of a program that knew other parts
     when = format_ns(before.changed_ns)[:16].replace("T", " ")
-    terminal.say(f"Interrupted on {when} UTC after {len(state.taken)} trials: {chain_line(chain)}.")
+    done = counted(len(state.taken))
+    terminal.say(f"Interrupted on {when} UTC after {done}: {chain_line(chain)}.")
     answer = word(terminal, "Go on with that? (Enter: yes, n: begin anew, q: stop)", ("", "n"))
     return None if answer == "n" else state
 
 
 def asked_state(
-    terminal: Terminal, store: Sessions, chain: Chain | None, usual: float, lacking: Sequence[str]
+    terminal: Terminal,
+    store: Sessions,
+    chain: Chain | None,
+    usual: float | None,
+    lacking: Sequence[str],
 ) -> State:
     """The state of a new session, with the parts as the person tells them. Raises Stop."""
     for text in (*GENERAL, ""):

@@ -17,7 +17,6 @@ LOAD_SWR = 1.1  # what a serviceable dummy load may have by itself; common pract
 TELLS = 0.9  # chance from which on an outcome counts
 UNKNOWN_DB = 3.0  # a line that loses more, one way, is suspicious whatever cable it is
 PLUGS_DB, SPREAD = 0.3, 1.3  # on top of the cable's nominal loss
-FULL_SWR = 5.0  # from here on nearly all comes back
 
 
 class Seen(NamedTuple):

@@ -18,6 +18,7 @@ from logger.isolate.trials import Trial, table, trials
 SURE = 0.95  # of one part among all, unless there are several faults
 CLEARED = 0.02
 DOUBTFUL = 0.4  # of several faults, from where on it is said and none is named
+RENEWED = ("new-plug", "other-line")
 UNLIKELY = 0.2  # an outcome that speaks against a part
 LEAST_BITS = 0.02  # less is not worth going for
 
@@ -37,7 +38,7 @@ class State(msgspec.Struct):
 
     chain: tuple[str, ...]
     direct_current: str = "unknown"
-    usual_swr: float = 1.5
+    usual_swr: float | None = None  # not known before the first carrier
     symptom: Symptom | None = None
     as_is: Taken | None = None  # what the coupler read before anything was tried
     taken: list[Taken] = []
@@ -138,6 +139,14 @@ class Session:
     def trial(self, key: str) -> Trial:
         """The trial of that key."""
         return self._trials[key]
+
+    @property
+    def cured(self) -> bool:
+        """Whether the trouble went when what is found was replaced, last of all."""
+        part, last = self.verdict().found, self.last_trial
+        if part is None or last is None or self.state.taken[-1].bad:
+            return False
+        return last.kind in ("swap", "bypass", *RENEWED) and part.place not in last.within
 
     @property
     def last_trial(self) -> Trial | None:

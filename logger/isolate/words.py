@@ -40,6 +40,7 @@ LOOK_FOR = {
     "antenna": "element lengths against your notes, clamps, the feed point, corrosion",
     "ground": "wires that are torn off or rotten, loose or rusty clamps",
 }
+OFF = "Switch the transmitter off."
 CHANGES_NOTHING = ("look", "glance", "wiggle", "new-plug")
 GLANCE = "anything bent, turned, slid or new near it"
 SYMPTOMS = {
@@ -88,7 +89,7 @@ def title(trial: Trial, chain: Chain) -> str:
         return "another meter in place of the coupler"
     return {
         "load": f"dummy load behind the {part}",
-        "swap": f"another {part}",
+        "swap": f"the {part} swapped",
         "bypass": f"the {part} left out",
         "new-plug": f"the {part} made anew",
         "other-line": "another line",
@@ -124,7 +125,7 @@ def how(trial: Trial, chain: Chain) -> str:
                 " the ground."
             )
         case "swap":
-            return f"Put another {part} in its place that is known to be good."
+            return f"Put another one in the place of the {part}, one that is known to be good."
         case "bypass":
             return f"Take the {part} out and join what is before it to what is behind it."
         case "new-plug":
@@ -138,23 +139,23 @@ def how(trial: Trial, chain: Chain) -> str:
             return "Take the antenna off the far end of the line and leave its plug open."
         case "ohm-short":
             return (
-                "Take the antenna off the far end and the line off at the coupler, and put an"
-                " ohmmeter across the line there, pin to sleeve."
+                f"{OFF} Take the antenna off the far end and the line off at the coupler, and put"
+                " an ohmmeter across the line there, pin to sleeve."
             )
         case "ohm-through":
             return (
-                "Take the antenna off and bridge the line's far end, pin to sleeve; take the line"
-                " off at the coupler and put an ohmmeter across it there."
+                f"{OFF} Take the antenna off and bridge the line's far end, pin to sleeve; take the"
+                " line off at the coupler and put an ohmmeter across it there."
             )
         case "ohm-closed" | "ohm-open":
             return (
-                "Take the line off at the coupler, leave the antenna on, and put an ohmmeter"
-                " across the line, pin to sleeve."
+                f"{OFF} Take the line off at the coupler, leave the antenna on, and put an"
+                " ohmmeter across the line, pin to sleeve."
             )
         case "ohm-lead":
             return (
-                f"Take the {part} off at both ends. With an ohmmeter measure pin to pin, sleeve to"
-                " sleeve, and pin to sleeve, bending it at its plugs."
+                f"{OFF} Take the {part} off at both ends. With an ohmmeter measure pin to pin,"
+                " sleeve to sleeve, and pin to sleeve, bending it at its plugs."
             )
         case "wiggle":
             return (
@@ -225,8 +226,8 @@ def standing(verdict: Verdict) -> Iterator[str]:
         yield f"Sound, as far as this shows: {', '.join(part.title for part in verdict.cleared)}."
 
 
-def conclusion(verdict: Verdict, told: bool) -> Iterator[str]:
-    """The end of it; `told` if anything was tried."""
+def conclusion(verdict: Verdict, told: bool, cured: bool) -> Iterator[str]:
+    """The end of it; `told` if anything was tried, `cured` if the trouble is gone as it is now."""
     part = verdict.found
     if verdict.contradictory:
         yield "The outcomes fit no single fault."
@@ -237,8 +238,11 @@ def conclusion(verdict: Verdict, told: bool) -> Iterator[str]:
             f"It is the {part.title} ({percent(verdict.odds[0][1])})"
             f"{several if verdict.elsewhere >= SEVERAL else ''}."
         )
-        yield f"What to do: {REPAIR[part.kind.name]}."
-        yield "When that is done, key briefly and see that the trouble is gone."
+        if cured:
+            yield "As it is now the trouble is gone: leave it so, or take care that it stays so."
+        else:
+            yield f"What to do: {REPAIR[part.kind.name]}."
+            yield "When that is done, key briefly and see that the trouble is gone."
     elif told:
         yield "None of these can be singled out by what was tried."
         yield "Begin with the likeliest: mend or replace it, and see whether the trouble is gone."
@@ -253,9 +257,14 @@ def conclusion(verdict: Verdict, told: bool) -> Iterator[str]:
 def journal(verdict: Verdict, tried: int) -> str:
     """An entry for the journal."""
     if verdict.found is not None:
-        return f"isolate: the {verdict.found.title} is at fault, by {tried} trials"
+        return f"isolate: the {verdict.found.title} is at fault, by {counted(tried)}"
     left = ", ".join(f"{part.title} {percent(odds)}" for part, odds in verdict.left)
-    return f"isolate: after {tried} trials left: {left}".replace(NO_BREAK, " ")
+    return f"isolate: after {counted(tried)} left: {left}".replace(NO_BREAK, " ")
+
+
+def counted(trials: int) -> str:
+    """So many trials."""
+    return f"{trials} trial{'' if trials == 1 else 's'}"
 
 
 def percent(odds: float) -> str:
