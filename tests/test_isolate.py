@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -22,11 +24,15 @@ from logger.isolate.chain import (
     shows,
 )
 from logger.isolate.elimination import best, by_part, entropy, gain, posterior
+from logger.isolate.hints import newest, weights
 from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound, too_high
 from logger.isolate.session import CLEARED, Session, State, Taken, found, kept
 from logger.isolate.trials import table, trials
+from logger.isolate.usual import UNKNOWN_SWR, usual_swr
 from logger.reflection import swr
+from logger.store.database import Store
 from tests.isolate_stations import MISREAD, Person, played, random_station
+from tests.test_store import transmission
 
 LONG = (
     *("radio", "lead", "meter", "lead", "coupler", "tuner", "arrester", "plug", "line", "joint"),
@@ -225,6 +231,28 @@ def test_outcomes_that_fit_no_single_fault_are_said() -> None:
     verdict = session.verdict()
     assert verdict.found is None
     assert verdict.contradictory
+
+
+def test_an_alarm_and_the_store_shape_what_is_likely(tmp_path: Path) -> None:
+    assert weights({"coupler-fault": 0.5, "nothing": 0.5}) == {"false": 2.0, "dead": 2.0}
+    plain, shaped = (
+        Session(State(DEFAULT, symptom=Symptom.HIGH, weights=more)).odds
+        for more in ({}, weights({"antenna-moved": 1.0}))
+    )
+    antenna = DEFAULT.index("antenna")
+    assert plain[antenna] < shaped[antenna] < 3 * plain[antenna]
+    store = Store.open(tmp_path / "store.sqlite")
+    try:
+        assert newest(store) is None
+        now_ns = 1_772_391_600_000_000_000
+        assert usual_swr(store, now_ns, 20) == UNKNOWN_SWR
+        usual = [transmission(now_ns - n * 10**12, swr=1.2 if n > 8 else 4.0) for n in range(1, 25)]
+        store.keep_calibration("abc", "")
+        store.write(usual)
+        assert 1.2 < usual_swr(store, now_ns, 20) < 1.4
+        assert usual_swr(store, now_ns, 40) == UNKNOWN_SWR
+    finally:
+        store.close()
 
 
 # stations

@@ -11,7 +11,7 @@ from logger.cli.terminal import Stop, Terminal
 from logger.config import Config
 from logger.errors import StoreError, UsageError
 from logger.isolate.chain import DEFAULT, KINDS, Chain, chain_of
-from logger.isolate.hints import Hint, newest
+from logger.isolate.hints import newest
 from logger.isolate.session import State, found
 from logger.isolate.trials import OHMMETER
 from logger.isolate.words import GENERAL, chain_line, counted
@@ -69,13 +69,13 @@ def asked_state(
         direct_current = answer or direct_current
     hint = newest(store)
     if hint is not None:
-        terminal.say(f"Alarm {hint.alarm} counts for a little: {hint.pattern}")
+        terminal.say(f"Alarm {hint.alarm} counts for a little: by it, {hint.title}.")
     return State(
         chain=chain.names,
         direct_current=direct_current,
         usual_swr=usual,
         lacking=list(lacking),
-        weights=(hint or Hint(0, "", {})).weights,
+        weights={} if hint is None else hint.weights,
     )
 
 

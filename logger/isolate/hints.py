@@ -23,10 +23,10 @@ MODES = {
 
 
 class Hint(NamedTuple):
-    """An alarm's diagnosis: its pattern in words and the weights of modes."""
+    """An alarm's diagnosis: its likeliest cause in words and the weights of modes."""
 
     alarm: int
-    pattern: str
+    title: str
     weights: dict[str, float]
 
 
@@ -48,4 +48,6 @@ def newest(store: Store) -> Hint | None:
         return None
     diagnosis = diagnosis_of(store, rows[0].columns)
     found = weights(diagnosis.odds) if diagnosis.sure else {}
-    return Hint(rows[0].columns["id"], diagnosis.pattern, found) if found else None
+    if not found:
+        return None
+    return Hint(rows[0].columns["id"], diagnosis.causes[0].title, found)

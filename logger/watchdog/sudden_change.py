@@ -133,8 +133,9 @@ class SuddenChange:
         rho = np.asarray(np.round(np.sqrt(ratio), 8), dtype=np.float64)
         # The root of a ratio that is mostly noise scatters by no more than the noise's own root.
         spread = 4 * (ratio + np.sqrt(variance))
-        none = np.zeros(len(spread))  # of a coarse converter that reads nothing without noise
-        variance = np.round(np.divide(variance, spread, out=none, where=spread > 0), 12)
+        # Both are 0 with a coarse converter that reads nothing without noise.
+        least = np.maximum(spread, np.finfo(np.float64).tiny)
+        variance = np.asarray(np.round(variance / least, 12), dtype=np.float64)
         findings: list[Finding] = []
         edges = [0, *(np.flatnonzero(start_ns[1:] != start_ns[:-1]) + 1).tolist(), len(number)]
         for begin, end in itertools.pairwise(edges):
