@@ -39,7 +39,7 @@ def as_is(
     except Instead:
         symptom = Symptom.NONE
     if symptom is None:
-        terminal.say(words.WIGGLE_NOW)
+        terminal.say(f"So it comes and goes. {words.WIGGLE_NOW}")
         return
     session.begin(symptom)
     terminal.say(f"So {words.SYMPTOMS[symptom]}.")

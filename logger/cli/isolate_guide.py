@@ -170,7 +170,7 @@ class Guide:
         """Outcomes contradict each other: go on all the same? Raises Enough if not."""
         session.state.rechecked = True
         self._terminal.say("")
-        self._terminal.say(f"The outcomes fit no single fault. {words.WIGGLE_NOW}")
+        self._terminal.say(words.CONTRADICTORY)
         answer = ""
         while not answer:
             answer = word(self._terminal, "Go on here all the same? (y, n):", ("y", "n"))

@@ -182,7 +182,7 @@ def shows(chain: Chain, fault: Fault, symptom: Symptom) -> float:
     reflection that it sees."""
     if fault.place is None or fault.mode is None:
         return ELSEWHERE_SHOWS[symptom]
-    return _symptoms(chain, fault.place, fault.mode).get(symptom, 0.01)
+    return _symptoms(chain, fault.place, fault.mode).get(symptom, 0.004)
 
 
 def _symptoms(chain: Chain, place: int, mode: Mode) -> dict[Symptom, float]:

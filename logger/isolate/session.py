@@ -73,13 +73,18 @@ class Verdict(NamedTuple):
     @property
     def left(self) -> tuple[tuple[Part, float], ...]:
         """Those that are still suspected."""
-        return tuple(pair for pair in self.odds if pair[1] >= CLEARED)
+        return tuple(pair for pair in self.odds if pair[1] >= self._least)
 
     @property
     def cleared(self) -> tuple[Part, ...]:
-        """Those that are not, in order of the chain."""
-        parts = [part for part, odds in self.odds if odds < CLEARED]
-        return tuple(sorted(parts, key=lambda part: part.place))
+        """Those that are not, in order of the chain; none where there may well be several faults,
+        of which one would hide another."""
+        parts = [part for part, odds in self.odds if odds < self._least]
+        return () if self.contradictory else tuple(sorted(parts, key=lambda part: part.place))
+
+    @property
+    def _least(self) -> float:
+        return CLEARED * (1 - self.elsewhere)
 
     @property
     def contradictory(self) -> bool:

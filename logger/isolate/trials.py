@@ -122,7 +122,7 @@ def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             shows=BY_LOAD if symptom is Symptom.HIGH else STAYS,
             needs=LOAD,
             carrier=not before and symptom in (Symptom.HIGH, Symptom.NONE),
-            setup=ANTENNA_OFF if part.outdoors else "",
+            setup=ANTENNA_OFF if part.place + 1 == chain.feed else "",
             takes=2,
         )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from logger.isolate.chain import SEVERAL, Chain, Symptom
+from logger.isolate.chain import SEVERAL, Chain, Part, Symptom
 from logger.isolate.reading import Seen
 from logger.isolate.session import Taken, Verdict
 from logger.isolate.trials import Trial
@@ -25,10 +25,11 @@ FULL_REFLECTION = (
     " of the far end: it carries high voltage."
 )
 NO_PROTECTION = "Without it nothing guards against lightning: put it back when you have read."
-WIGGLE_NOW = (
-    "It comes and goes, or there is more than one fault. `mismatchd wiggle` finds a contact that"
-    " opens for moments: do that next."
+CONTRADICTORY = (
+    "The outcomes fit no single fault: it comes and goes, there is more than one, or a reading was"
+    " wrong."
 )
+WIGGLE_NOW = "`mismatchd wiggle` finds a contact that opens for moments: do that next."
 LOOK_FOR = {
     "lead": "a bent pin, a loose sleeve, a kink",
     "tuner": "a burnt or loose contact, another setting than usual",
@@ -46,13 +47,13 @@ GLANCE = "anything bent, turned, slid or new near it"
 SYMPTOMS = {
     Symptom.HIGH: "too much comes back",
     Symptom.UPSTREAM: "the radio or a meter before the coupler complains, the coupler does not",
-    Symptom.WEAK: "all reads well, but one hears and is heard badly",
+    Symptom.WEAK: "all reads well, but signals are weak",
     Symptom.NONE: "no power arrives at the coupler",
 }
 STILL = {
     Symptom.HIGH: "Does that one show too high an SWR?",
     Symptom.UPSTREAM: "Does the radio or the meter still complain?",
-    Symptom.WEAK: "Do you still hear and are you still heard badly?",
+    Symptom.WEAK: "Are signals as weak as before?",
     Symptom.NONE: "Does no power arrive there either?",
 }
 REPAIR = {
@@ -84,39 +85,34 @@ def chain_line(chain: Chain) -> str:
 
 def title(trial: Trial, chain: Chain) -> str:
     """A trial in a few words."""
-    part = _name(trial, chain)
-    if trial.kind == "swap" and part == "coupler":
+    part = _the(trial, chain)
+    if trial.kind == "swap" and trial.place == chain.coupler:
         return "another meter in place of the coupler"
     return {
-        "load": f"dummy load behind the {part}",
-        "swap": f"the {part} swapped",
-        "bypass": f"the {part} left out",
-        "new-plug": f"the {part} made anew",
+        "load": f"dummy load behind {part}",
+        "swap": f"{part} swapped",
+        "bypass": f"{part} left out",
+        "new-plug": f"{part} made anew",
         "other-line": "another line",
         "open-end": "far end open, at low power",
         "ohm-short": "ohmmeter: is the line shorted",
         "ohm-through": "ohmmeter: is the line broken",
         "ohm-closed": "ohmmeter in the shack: is something broken",
         "ohm-open": "ohmmeter in the shack: is something shorted",
-        "ohm-lead": f"ohmmeter at the {part}",
+        "ohm-lead": f"ohmmeter at {part}",
         "wiggle": "plugs moved in the shack",
-        "look": f"a close look at the {part}",
-        "glance": f"the {part} from the ground",
+        "look": f"a close look at {part}",
+        "glance": f"{part} from the ground",
     }[trial.kind]
 
 
 def how(trial: Trial, chain: Chain) -> str:
     """What is to be done."""
-    part = _name(trial, chain)
+    part = _the(trial, chain)
     name = "" if trial.place is None else chain.names[trial.place]
     match trial.kind:
         case "load":
-            if trial.place is not None and trial.place + 1 == chain.feed:
-                return f"Take the antenna off and put a dummy load in its place, on the {part}."
-            return (
-                f"Undo what follows the {part} and put a dummy load there. It must be rated for"
-                " the power you send."
-            )
+            return " ".join(_load(trial, chain))
         case "swap" if name == "coupler":
             return "Put another SWR meter in the place of the coupler and key briefly."
         case "swap" if name == "ground":
@@ -125,11 +121,11 @@ def how(trial: Trial, chain: Chain) -> str:
                 " the ground."
             )
         case "swap":
-            return f"Put another one in the place of the {part}, one that is known to be good."
+            return f"Put another one in the place of {part}, one that is known to be good."
         case "bypass":
-            return f"Take the {part} out and join what is before it to what is behind it."
+            return f"Take {part} out and join what is before it to what is behind it."
         case "new-plug":
-            return f"Cut the {part} off and make it anew, with a new plug."
+            return f"Cut {part} off and make it anew, with a new plug."
         case "other-line":
             return (
                 "Run another line with plugs of its own from the shack to the antenna; along the"
@@ -154,7 +150,7 @@ def how(trial: Trial, chain: Chain) -> str:
             )
         case "ohm-lead":
             return (
-                f"{OFF} Take the {part} off at both ends. With an ohmmeter measure pin to pin,"
+                f"{OFF} Take {part} off at both ends. With an ohmmeter measure pin to pin,"
                 " sleeve to sleeve, and pin to sleeve, bending it at its plugs."
             )
         case "wiggle":
@@ -163,9 +159,21 @@ def how(trial: Trial, chain: Chain) -> str:
                 " the shack, by its jacket only; watch whether the reading jumps."
             )
         case "glance":
-            return f"Look at the {part} from the ground, with binoculars: {GLANCE}."
+            return f"Look at {part} from the ground, with binoculars: {GLANCE}."
     inside = "Unscrew it and look" if name in ("plug", "joint") else "Look"
-    return f"{inside} at the {part}: {LOOK_FOR[name]}."
+    return f"{inside} at {part}: {LOOK_FOR[name]}."
+
+
+def _load(trial: Trial, chain: Chain) -> Iterator[str]:
+    assert trial.place is not None
+    part = _the(trial, chain)
+    if trial.place + 1 == chain.feed:
+        yield f"Take the antenna off and put a dummy load in its place, on {part},"
+    else:
+        yield f"Undo what follows {part} and put a dummy load there,"
+    yield "rated for the power you send."
+    if "tuner" in chain.names[chain.coupler : trial.place + 1]:
+        yield "Set the tuner to straight through."
 
 
 def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
@@ -205,23 +213,22 @@ def expected(
 
 def outcome(taken: Taken, trial: Trial, chain: Chain) -> str:
     """What a trial has shown."""
-    part = _name(trial, chain)
+    part = _the(trial, chain)
     read = "" if taken.swr is None else f" (SWR {_figure(taken.swr)})"
     if trial.kind == "open-end":
         return f"The line loses too much{read}." if taken.bad else f"The line loses no more{read}."
     if trial.kind in ("load", "swap", "bypass", "new-plug", "other-line"):
         if trial.kind == "load":
-            who = f"with a load behind the {part}"
+            who = f"with a load behind {part}"
         else:
-            who = f"with {title(trial, chain)}" if trial.kind != "bypass" else f"without the {part}"
+            who = f"with {title(trial, chain)}" if trial.kind != "bypass" else f"without {part}"
         return f"The trouble {'stays' if taken.bad else 'is gone'} {who}{read}."
     return f"{title(trial, chain).capitalize()}: {'found' if taken.bad else 'nothing found'}."
 
 
 def standing(verdict: Verdict) -> Iterator[str]:
     """What is left, and what is not."""
-    left = ", ".join(f"{part.title} {percent(odds)}" for part, odds in verdict.left)
-    yield f"Left: {left or 'none'}."
+    yield f"Left: {_left(verdict)}."
     if verdict.cleared:
         yield f"Sound, as far as this shows: {', '.join(part.title for part in verdict.cleared)}."
 
@@ -230,12 +237,12 @@ def conclusion(verdict: Verdict, told: bool, cured: bool) -> Iterator[str]:
     """The end of it; `told` if anything was tried, `cured` if the trouble is gone as it is now."""
     part = verdict.found
     if verdict.contradictory:
-        yield "The outcomes fit no single fault."
+        yield CONTRADICTORY
         yield WIGGLE_NOW
     elif part is not None:
         several = f", or there are several faults ({percent(verdict.elsewhere)})"
         yield (
-            f"It is the {part.title} ({percent(verdict.odds[0][1])})"
+            f"It is {the(part)} ({percent(verdict.odds[0][1])})"
             f"{several if verdict.elsewhere >= SEVERAL else ''}."
         )
         if cured:
@@ -257,9 +264,9 @@ def conclusion(verdict: Verdict, told: bool, cured: bool) -> Iterator[str]:
 def journal(verdict: Verdict, tried: int) -> str:
     """An entry for the journal."""
     if verdict.found is not None:
-        return f"isolate: the {verdict.found.title} is at fault, by {counted(tried)}"
-    left = ", ".join(f"{part.title} {percent(odds)}" for part, odds in verdict.left)
-    return f"isolate: after {counted(tried)} left: {left}".replace(NO_BREAK, " ")
+        return f"isolate: {the(verdict.found)} is at fault, by {counted(tried)}"
+    left = _left(verdict).replace(NO_BREAK, " ")
+    return f"isolate: after {counted(tried)} left: {left}"
 
 
 def counted(trials: int) -> str:
@@ -274,14 +281,27 @@ def percent(odds: float) -> str:
 
 def _innocent(trial: Trial, chain: Chain) -> str:
     """Where the fault is if the trouble goes."""
-    part = _name(trial, chain)
+    part = _the(trial, chain)
     if trial.kind == "load":
-        return f"the fault lies behind the {part}"
-    return f"it is the {part}" + (" or a plug on it" if trial.kind == "other-line" else "")
+        return f"the fault lies behind {part}"
+    return f"it is {part}" + (" or a plug on it" if trial.kind == "other-line" else "")
 
 
-def _name(trial: Trial, chain: Chain) -> str:
-    return "" if trial.place is None else chain.parts[trial.place].title
+def _left(verdict: Verdict) -> str:
+    parts = [f"{part.title} ({percent(odds)})" for part, odds in verdict.left]
+    if verdict.elsewhere >= 2 * SEVERAL:
+        parts.append(f"more than one fault ({percent(verdict.elsewhere)})")
+    return ", ".join(parts)
+
+
+def the(part: Part) -> str:
+    """A part within a sentence."""
+    return part.title if part.title[-1].isdigit() else f"the {part.title}"
+
+
+def _the(trial: Trial, chain: Chain) -> str:
+    """The part that a trial is about."""
+    return "" if trial.place is None else the(chain.parts[trial.place])
 
 
 def _figure(ratio: float) -> str:
