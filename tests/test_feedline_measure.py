@@ -173,3 +173,11 @@ def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
         finally:
             view.close()
             daemon.kill()
+
+
+def test_a_wrong_port_is_told_before_anybody_climbs(tmp_path: Path) -> None:
+    config = write_config(tmp_path, str(tmp_path / "no-such-port"), **FEEDLINE)
+    done = mismatchd("feedline", "measure", "-c", config, check=False)
+    assert done.returncode == 1
+    (line_,) = done.stderr.splitlines()
+    assert "no-such-port" in line_

@@ -12,8 +12,8 @@ import msgspec
 
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
+from logger.cli.carriers import Carriers
 from logger.cli.isolate_as_is import as_is
-from logger.cli.isolate_carriers import Carriers
 from logger.cli.isolate_guide import Guide
 from logger.cli.isolate_setup import asked_state, resumed, store_of
 from logger.cli.station import calibration_of, config_option, configuration

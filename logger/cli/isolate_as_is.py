@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from logger.cli.isolate_carriers import USUAL_W, Carriers, seen_in
+from logger.cli.carriers import USUAL_W, Carriers, seen_in
 from logger.cli.isolate_setup import word
 from logger.cli.measure_guide import Instead
 from logger.cli.terminal import Terminal

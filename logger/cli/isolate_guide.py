@@ -6,8 +6,8 @@ import contextlib
 from collections.abc import Iterator
 
 from logger.calibration.bench_session import LOW_W
+from logger.cli.carriers import USUAL_W, Carriers, seen_in
 from logger.cli.isolate_as_is import NO_CARRIER
-from logger.cli.isolate_carriers import USUAL_W, Carriers, seen_in
 from logger.cli.isolate_setup import word
 from logger.cli.measure_guide import Instead
 from logger.cli.terminal import Terminal

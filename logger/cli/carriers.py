@@ -1,4 +1,4 @@
-"""Test carriers in a session of elimination, by the daemon if it runs, else by the driver."""
+"""Test carriers as a person keys them, by the daemon if it runs, else by the driver."""
 
 from __future__ import annotations
 
