@@ -38,6 +38,7 @@ def until(view: View, end: str, seconds: float = 15.0) -> str:
 def sent(view: View) -> str:
     """All that was ever on the screen, as one line."""
     view.look(0.05)
+    assert b"Warning" not in view.raw
     return " ".join(view.raw.decode(errors="replace").split())
 
 
