@@ -17,7 +17,7 @@ import numpy as np
 from logger.isolate.chain import DEFAULT, Chain, Mode, Symptom
 from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound
 from logger.isolate.session import Session, State, Step, Taken
-from logger.isolate.trials import Trial
+from logger.isolate.trial import Trial
 from logger.reflection import blend, swr
 from tests.station_model.line import CABLES, Antenna, Line, parallel, series
 

@@ -27,7 +27,8 @@ from logger.isolate.elimination import best, by_part, entropy, gain, posterior
 from logger.isolate.hints import newest, weights
 from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound, too_high
 from logger.isolate.session import CLEARED, Session, State, Taken, found, kept
-from logger.isolate.trials import table, trials
+from logger.isolate.trial import table
+from logger.isolate.trials import trials
 from logger.isolate.usual import UNKNOWN_SWR, usual_swr
 from logger.reflection import swr
 from logger.store.database import Store

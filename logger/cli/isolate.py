@@ -19,7 +19,7 @@ from logger.cli.isolate_setup import asked_state, resumed, store_of
 from logger.cli.station import calibration_of, config_option, configuration
 from logger.cli.terminal import Stop, Terminal
 from logger.errors import MismatchdError
-from logger.isolate import words
+from logger.isolate import instructions, words
 from logger.isolate.chain import DEFAULT, KINDS, chain_of
 from logger.isolate.session import Session, kept
 from logger.isolate.trials import NEEDS
@@ -125,7 +125,7 @@ def _end(terminal: Terminal, store: Sessions, number: int, session: Session) -> 
         "sound": [part.title for part in verdict.cleared],
         "several": round(verdict.elsewhere, 3),
         "trials": [
-            {"trial": words.title(session.trial(each.key), session.chain), "bad": each.bad}
+            {"trial": instructions.title(session.trial(each.key), session.chain), "bad": each.bad}
             for each in taken
         ],
     }

@@ -14,11 +14,11 @@ from logger.cli.terminal import Terminal
 from logger.config import Config
 from logger.diagnosis.rules import CAUTIONS, Place
 from logger.feedline.cables import attenuation
-from logger.isolate import words
+from logger.isolate import instructions, words
 from logger.isolate.chain import Symptom
 from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound
 from logger.isolate.session import Session, Step, Taken
-from logger.isolate.trials import ANTENNA_OFF, Trial
+from logger.isolate.trial import ANTENNA_OFF, Trial
 from logger.isolate.usual import UNKNOWN_SWR
 
 USUAL_MHZ = 27.2
@@ -55,19 +55,19 @@ class Guide:
         trial, terminal = step.trial, self._terminal
         terminal.say("")
         number = len(session.state.taken) + 1
-        title = words.title(trial, session.chain)
+        title = instructions.title(trial, session.chain)
         if trial == session.last_trial:
             terminal.say(f"{number}. Once more, to be sure: {title}. Leave it as it is.")
         else:
             begin = f"{number}. {title[0].upper()}{title[1:]}"
             terminal.say(f"{begin}, about {step.minutes:g} minutes")
             self._cautions(session, trial)
-            terminal.say(words.how(trial, session.chain))
+            terminal.say(instructions.how(trial, session.chain))
         taken = self._by_carrier(session, trial) if trial.carrier else self._asked(session, trial)
         if taken is None:
             return
         session.take(taken)
-        terminal.say(words.outcome(taken, trial, session.chain))
+        terminal.say(instructions.outcome(taken, trial, session.chain))
         self._standing(session)
 
     def _cautions(self, session: Session, trial: Trial) -> None:
@@ -80,14 +80,14 @@ class Guide:
                 terminal.say(f"- {text}")
             self._told.add(trial.where)
         if trial.kind == "open-end":
-            terminal.say(f"- {words.FULL_REFLECTION}")
+            terminal.say(f"- {instructions.FULL_REFLECTION}")
         if trial.kind == "bypass" and session.chain.names[trial.place or 0] == "arrester":
-            terminal.say(f"- {words.NO_PROTECTION}")
+            terminal.say(f"- {instructions.NO_PROTECTION}")
         last = session.last_trial
         if trial.setup and last is not None and last.setup == trial.setup:
             if trial.setup == ANTENNA_OFF:
                 terminal.say("The antenna stays off.")
-        elif last is not None and last.kind not in words.CHANGES_NOTHING:
+        elif last is not None and last.kind not in instructions.CHANGES_NOTHING:
             terminal.say("Put back what the last trial changed.")
 
     def _by_carrier(self, session: Session, trial: Trial) -> Taken | None:
@@ -96,7 +96,7 @@ class Guide:
         assert symptom is not None
         limit = self._sound_swr(session, trial)
         as_is = _as_seen(session.state.as_is)
-        self._terminal.say(words.expected(trial, session.chain, symptom, limit, as_is))
+        self._terminal.say(instructions.expected(trial, session.chain, symptom, limit, as_is))
         most_w = 2 * LOW_W if trial.kind == "open-end" else USUAL_W
         nothing = NO_CARRIER if symptom is Symptom.NONE else {}
         while self._choice(session, trial, "Enter when that is done (or", ("",)) == "":
@@ -122,7 +122,7 @@ class Guide:
 
     def _asked(self, session: Session, trial: Trial) -> Taken | None:
         assert session.state.symptom is not None
-        question = words.question(trial, session.chain, session.state.symptom)
+        question = instructions.question(trial, session.chain, session.state.symptom)
         answers = ("y", "yes", "n", "no")
         while (answer := self._choice(session, trial, f"{question.text} (y, n;", answers)) == "":
             if trial.kind == "wiggle":

@@ -13,7 +13,8 @@ import numpy as np
 from logger.blocks import Floats
 from logger.isolate.chain import Chain, Part, Symptom, faults, prior, shows
 from logger.isolate.elimination import best, by_part, gain, posterior
-from logger.isolate.trials import Trial, table, trials
+from logger.isolate.trial import Trial, table
+from logger.isolate.trials import trials
 
 SURE = 0.95  # of one part among all, unless there are several faults
 CLEARED = 0.02

@@ -1,32 +1,18 @@
-"""What can be tried: minutes of work, where it sends a person, and how likely each outcome is.
-
-An outcome is good or bad. With a dummy load behind a part, or a part left out or replaced, bad is
-that the trouble is still there; with an ohmmeter or by eye, that something was found. A fault among
-the parts `within` makes it bad as likely as `shows` says by its mode, all others by mistake: a
-reading misread, a load that is bad itself, a plug that was healed by being unscrewed. Minutes and
-shares are common practice, no single source.
-"""
+"""What can be tried on a chain. Minutes and shares are common practice, no single source."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import NamedTuple
 
-import numpy as np
-
-from logger.blocks import Floats
 from logger.diagnosis.rules import Place
-from logger.isolate.chain import CONTACTS, Chain, Fault, Mode, Part, Symptom
+from logger.isolate.chain import CONTACTS, Chain, Mode, Part, Symptom
+from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
 
-MISTAKE = 0.05
 HEARD_WRONG = 0.12  # whether signals are as they should be is hard to say
 SEEN_WRONG = 0.06
-UNFITTING = 0.5, 0.2  # bad with ELSEWHERE: what is read, what is found by eye
-SAME_MISTAKE = 0.3  # of taking a trial twice
-ANTENNA_OFF, ANTENNA_OFF_MIN = "antenna off", 5.0
+UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
 LOAD = "dummy load"
 OHMMETER = "ohmmeter"
-AGAIN_MIN = 3.0
 
 STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.9}
 BY_LOAD = STAYS | {Mode.LOSSY: 0.15}
@@ -34,53 +20,6 @@ SHORTED = {Mode.SHORT: 0.93, Mode.POOR: 0.1}
 BROKEN = {Mode.OPEN: 0.93, Mode.POOR: 0.35}
 LOSES = {Mode.LOSSY: 0.85, Mode.POOR: 0.4, Mode.SHORT: 0.15, Mode.OPEN: 0.15, Mode.FALSE: 0.3}
 JUMPS = {Mode.OPEN: 0.4, Mode.SHORT: 0.3, Mode.POOR: 0.5}
-
-
-class Trial(NamedTuple):
-    """One trial; `key` names it in what is kept.
-
-    place    the part it is about; None for the whole run from the coupler to the antenna
-    needs    what has to be at hand, if anything
-    carrier  whether the coupler reads the outcome
-    setup    what is left as it is for the next trial that needs the same, which then costs less
-    """
-
-    key: str
-    kind: str
-    place: int | None
-    minutes: float
-    where: Place
-    within: frozenset[int]
-    shows: Mapping[Mode, float]
-    mistake: float = MISTAKE
-    unfitting: float = UNFITTING[0]
-    needs: str | None = None
-    carrier: bool = False
-    setup: str = ""
-    takes: int = 1
-
-    def cost(self, last: Trial | None) -> float:
-        """Minutes after the last trial, which left things as it had them."""
-        if last is not None and last.key == self.key:
-            return AGAIN_MIN
-        same = last is not None and self.setup and self.setup == last.setup
-        return self.minutes - (ANTENNA_OFF_MIN if same else 0.0)
-
-
-def table(trial: Trial, faults: Sequence[Fault], taken: int = 0) -> Floats:
-    """How likely good and bad are with each fault, (h, 2); `taken` before, it tells less."""
-    bad = np.array([_bad(trial, fault) for fault in faults])
-    if taken:
-        bad = (1 - SAME_MISTAKE) * bad + SAME_MISTAKE / 2
-    return np.stack([1 - bad, bad], axis=1)
-
-
-def _bad(trial: Trial, fault: Fault) -> float:
-    if fault.place is None or fault.mode is None:
-        return trial.unfitting
-    if fault.place not in trial.within:
-        return trial.mistake
-    return max(trial.mistake, trial.shows.get(fault.mode, 0.0))
 
 
 def trials(chain: Chain, symptom: Symptom, direct_current: str) -> list[Trial]:
@@ -201,7 +140,7 @@ def _looks(chain: Chain) -> Iterator[Trial]:
                 within=frozenset([part.place]),
                 shows=dict.fromkeys(Mode, seen),
                 mistake=SEEN_WRONG,
-                unfitting=UNFITTING[1],
+                unfitting=UNFITTING_SEEN,
             )
 
 
@@ -231,7 +170,7 @@ def _wiggle(chain: Chain) -> list[Trial]:
             within=frozenset(near),
             shows=JUMPS,
             mistake=SEEN_WRONG,
-            unfitting=UNFITTING[1],
+            unfitting=UNFITTING_SEEN,
         )
     ]
 
@@ -292,7 +231,7 @@ def _ohm(
         where=where,
         within=frozenset(within),
         shows=shows,
-        unfitting=UNFITTING[1],
+        unfitting=UNFITTING_SEEN,
         needs=OHMMETER,
         setup=setup,
         takes=2,
