@@ -88,8 +88,9 @@ def test_a_bad_coupler_beside_the_daemon_with_a_simulated_station(tmp_path: Path
         tmp_path,
         "",
         station="{name: harbour-workshop, channel: 20}",
-        driver=f"{{kind: simulated, pace: realtime, speed: 2, block_s: 0.1, operator: {{transmissions:"
-        f" [{overs}]}}, faults: [{{kind: resistance, where: shack-plug, at_s: 0, ohm: 150}}]}}",
+        driver="{kind: simulated, pace: realtime, speed: 2, block_s: 0.1,"
+        f" operator: {{transmissions: [{overs}]}},"
+        " faults: [{kind: resistance, where: shack-plug, at_s: 0, ohm: 150}]}",
         **QUICK,
     )
     config.write_text(config.read_text().replace("calibration: coupler.yaml\n", ""))
