@@ -9,7 +9,7 @@ import time
 from dataclasses import replace
 from typing import NamedTuple, Protocol
 
-from drivers.contract import Driver, EndOfInput, SampleBlock
+from drivers.contract import Driver, EndOfInput
 from drivers.timeline import read_clocks
 from logger.calibration.coupler import Coupler
 from logger.config import Config
@@ -80,7 +80,10 @@ class OfDriver:
         """See Source. Raises EndOfInput, LinkError."""
         try:
             block = self._driver.read(LISTEN_S, LINGER_S)
-            rows = [] if block is None else self._pipeline.process(self._dated(block))
+            rows = []
+            if block is not None:
+                dated = replace(block, time_ns=block.time_ns + self._offset_ns)
+                rows = self._pipeline.process(dated)
         except EndOfInput:
             rows = self._pipeline.finish()
             if not any(isinstance(row, Transmission) for row in rows) and self._ended is None:
@@ -91,9 +94,6 @@ class OfDriver:
         views = self._views.copy()
         self._views.clear()
         return reading_of(views, self._channel, ()) if views else None, self._ended
-
-    def _dated(self, block: SampleBlock) -> SampleBlock:
-        return replace(block, time_ns=block.time_ns + self._offset_ns)
 
     def notices(self) -> list[str]:
         """See Source."""
