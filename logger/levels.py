@@ -11,6 +11,7 @@ import numpy as np
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
 from logger.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
+from logger.reflection import LEAST_W
 from logger.rows import Flag
 from logger.view import View
 
@@ -71,7 +72,8 @@ class Levels:
         last_ns = np.where(keyed, times, self._keyed_ns)
         np.maximum.accumulate(last_ns, out=last_ns)
         self._keyed_ns = int(last_ns[-1])
-        readable = view.block.forward_w >= view.floor_w
+        # Where there is no noise at all, nothing would count as readable, too.
+        readable = view.block.forward_w >= np.maximum(view.floor_w, LEAST_W)
         return np.asarray(keyed | readable & (times - last_ns <= self._hang_ns))
 
     def advance(self, now_ns: int, noise: Noise) -> Quarters | None:

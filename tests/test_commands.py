@@ -6,12 +6,15 @@ import csv
 import io
 import json
 import re
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from logger.cli import COMMANDS
 from logger.config import load
+from logger.isolate.hints import newest
+from logger.store.database import Store
 from tests.station import mismatchd, write_config
 
 ROOT = Path(__file__).parent.parent
@@ -44,6 +47,10 @@ def test_the_simulated_station_shows_the_failing_plug(tmp_path: Path) -> None:
         assert float(row["swr_low"]) < 1.17 < float(row["swr_high"])  # the model says 1.13 to 1.17
     shown = mismatchd("alarms", "-c", config).stdout
     assert "OPEN" in shown
+    with closing(Store.reader(tmp_path / "data/station.sqlite")) as store:
+        hint = newest(store)  # what `isolate` makes of it
+    assert hint is not None
+    assert {"open", "short"} <= set(hint.weights)
     status = mismatchd("status", "-c", config, check=False)
     assert status.returncode == 1
     assert "not running" in status.stdout

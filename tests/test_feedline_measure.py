@@ -7,6 +7,7 @@ import json
 import math
 import subprocess
 import sys
+import time
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -15,12 +16,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.calibration.coupler import Coupler
+from logger.cli.station import calibration_of
+from logger.config import load
 from logger.feedline.course import courses
 from logger.feedline.findings import findings
 from logger.feedline.measurement import LineLoss, loss_of_swr, mean_of, verdict
+from logger.live.carrier import OfDriver
 from logger.reflection import swr
 from logger.store.database import Store
 from logger.store.line_losses import LineLosses
+from tests.isolate_bench import hands
 from tests.old_stores import old_store
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.terminal_view import View
@@ -218,3 +224,28 @@ def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
         finally:
             view.close()
             daemon.kill()
+
+
+def test_a_carrier_by_the_host_clock_is_dated_without_a_daemon(tmp_path: Path) -> None:
+    with pty() as (master, name), hands(master) as held:
+        config = load(write_config(tmp_path, name, transmission="{hang_ms: 300}"))
+        driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+        source = OfDriver(config, Coupler(calibration_of(config)), driver)
+        found, until_s = None, time.monotonic() + 10
+        try:
+            source.begin()
+            held.key(3.0)
+            while found is None and time.monotonic() < until_s:
+                _, found = source.listen()
+        finally:
+            source.close()
+    assert found is not None
+    assert abs(found.end_ns - time.time_ns()) < 10e9
+
+
+def test_a_wrong_port_is_told_before_anybody_climbs(tmp_path: Path) -> None:
+    config = write_config(tmp_path, str(tmp_path / "no-such-port"), **FEEDLINE)
+    done = mismatchd("feedline", "measure", "-c", config, check=False)
+    assert done.returncode == 1
+    (line_,) = done.stderr.splitlines()
+    assert "no-such-port" in line_

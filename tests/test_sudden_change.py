@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 
 from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
+from logger.quarters import Quarters
 from logger.rows import AlarmChange
 from logger.watchdog.cusum import KS, Bank, limit
+from logger.watchdog.sudden_change import Memory, rule
 from tests.cusum_reference import first_alarm, two_sided_arl
 from tests.cusum_reference import limit as exact_limit
 from tests.station_model import Open, Over, Record, exact, random_station
@@ -118,3 +120,22 @@ def test_the_size_of_the_blocks_is_no_matter(size: int) -> None:
     whole = played("fm", 40.0)
     assert changes_of(whole) != []
     assert changes_of(whole, size) == changes_of(whole)
+
+
+def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
+    count = 80
+    numbers = np.arange(count, dtype=np.int64)
+    ratio = np.where(numbers < count // 2, 0.0, 0.1)
+    quarters = Quarters(
+        number=numbers,
+        start_ns=np.zeros(count, dtype=np.int64),
+        place=np.full(count, np.nan),
+        ratio=ratio,
+        variance=np.zeros(count),
+        forward_w=np.ones(count),
+        first=np.zeros(count + 1, dtype=np.int64),
+        pairs=None,  # type: ignore[arg-type]
+    )
+    watch = rule(Settings().watchdog, Memory(), active=False)
+    (found,) = watch.quarters(quarters)
+    assert found.change == "raised"

@@ -21,6 +21,7 @@ COMMANDS = {
     "feedline": "feedline",
     "wiggle": "wiggle",
     "export": "export",
+    "isolate": "isolate",
     "live": "live",
     "status": "status",
     "report": "report",

@@ -10,8 +10,10 @@ import click
 import msgspec
 
 from drivers.contract import EndOfInput
+from logger.calibration.bench_session import LOW_W
 from logger.calibration.coupler import Coupler
-from logger.cli.measure_guide import carrier, confirm
+from logger.cli.carriers import Carriers
+from logger.cli.measure_guide import confirm
 from logger.cli.station import calibration_of, config_option, configuration, make_ready
 from logger.cli.terminal import Stop, Terminal
 from logger.config import Config
@@ -19,8 +21,7 @@ from logger.errors import MismatchdError
 from logger.feedline.cables import attenuation
 from logger.feedline.findings import findings
 from logger.feedline.measurement import FAR_ENDS, LineLoss, loss_of_swr
-from logger.live.carrier import Carrier, source_of
-from logger.status import ask
+from logger.live.carrier import Carrier
 from logger.store.line_losses import LineLosses
 from logger.store.tables import LINE_LOSSES
 
@@ -67,15 +68,11 @@ def command(
     cable, length = cable or config.feedline.cable, length or config.feedline.length_m
     if cable is not None:
         attenuation(cable, frequency or config.station.frequency_mhz or 27.2)  # refused at once
-    running = ask(config.store.path) is not None
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     try:
-        confirm(terminal, far_end, beside_daemon=running)
-        source = source_of(config, coupler, running=running)
-        try:
-            found = carrier(terminal, source)
-        finally:
-            source.close()
+        carriers = Carriers(config, coupler, terminal)
+        confirm(terminal, far_end, beside_daemon=carriers.of_daemon)
+        found = carriers.wait(2 * LOW_W)
     except (Stop, KeyboardInterrupt) as reason:
         terminal.say("")
         terminal.say("stopped; nothing is kept")

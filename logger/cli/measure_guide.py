@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
+from types import MappingProxyType
 
 from logger.calibration.bench_session import LOW_W
 from logger.cli.terminal import Stop, Terminal
@@ -47,11 +49,24 @@ def confirm(terminal: Terminal, far_end: str, *, beside_daemon: bool) -> None:
         raise Stop
 
 
-def carrier(terminal: Terminal, source: Source) -> Carrier:
-    """Ask for the key and wait until a carrier has come and gone. Raises Stop, MismatchdError,
+class Instead(Exception):  # noqa: N818 - the person's wish, not an error
+    """One of the words that may be typed instead of keying."""
+
+
+def carrier(
+    terminal: Terminal,
+    source: Source,
+    *,
+    most_w: float = 2 * LOW_W,
+    instead: Mapping[str, str] = MappingProxyType({}),
+) -> Carrier:
+    """Ask for the key and wait until a carrier has come and gone; above `most_w` it is said that
+    this is too much. `instead` are words with what they do. Raises Stop, Instead, MismatchdError,
     EndOfInput."""
     source.begin()
     terminal.say(f"Key the transmitter for {ENOUGH_S:g} s, then release it. (q stops.)")
+    for word, does in instead.items():
+        terminal.say(f"- {word} and Enter: {does}")
     heard_s, down_s = time.monotonic(), None
     told = set()
 
@@ -62,8 +77,11 @@ def carrier(terminal: Terminal, source: Source) -> Carrier:
             terminal.say(text)
 
     while True:
-        if terminal.interactive and (terminal.line(0.0) or "").lower() == "q":
+        typed = (terminal.line(0.0) or "").lower() if terminal.interactive else ""
+        if typed == "q":
             raise Stop
+        if typed in instead:
+            raise Instead(typed)
         reading, found = source.listen()
         for notice in source.notices():
             terminal.say(notice)
@@ -80,7 +98,7 @@ def carrier(terminal: Terminal, source: Source) -> Carrier:
             terminal.draw(*_forms(reading))
             if reading.keyed:
                 down_s = now_s if down_s is None else down_s
-                if (reading.forward_w or 0) > 2 * LOW_W:
+                if (reading.forward_w or 0) > most_w:
                     tell(f"{reading.forward_w:.1f} W is more than low power: release the key.")
                 if now_s - down_s > TOO_LONG_S:
                     tell("That is long enough by far: release the key now.")

@@ -37,10 +37,13 @@ class Terminal:
     def say(self, text: str) -> None:
         """A message, folded between words where there is a terminal."""
         self._wipe()
-        if self._redraws:
-            hang = "  " if text.startswith("- ") else ""
-            text = textwrap.fill(text, max(20, self._width() - 1), subsequent_indent=hang)
-        click.echo(text, err=True)
+        click.echo(self._folded(text), err=True)
+
+    def _folded(self, text: str) -> str:
+        if not self._redraws:
+            return text
+        hang = "  " if text.startswith("- ") else ""
+        return textwrap.fill(text, max(20, self._width() - 1), subsequent_indent=hang)
 
     def ring(self) -> None:
         """Call a person who looks at the instrument and not at the screen."""
@@ -50,7 +53,7 @@ class Terminal:
     def ask(self, text: str) -> None:
         """A prompt; the answer comes from `line`."""
         self._wipe()
-        click.echo(f"{text} ", nl=False, err=True)
+        click.echo(f"{self._folded(text)} ", nl=False, err=True)
 
     def draw(self, *forms: str) -> None:
         """Show a line in place of the last; the first of its forms that fits."""

@@ -55,6 +55,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
         raise UsageError("each joint needs a name of its own")
     running = ask(config.store.path) is not None
     make_ready(config, coupler)
+    source_of(config, coupler, running=running).close()  # a wrong port is told at once
     with closing(Sessions.reader(config.store.path)) as sessions:
         number = None
         try:

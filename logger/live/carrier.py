@@ -6,9 +6,11 @@ Either way it goes through the one path that makes rows of transmissions.
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import NamedTuple, Protocol
 
 from drivers.contract import Driver, EndOfInput
+from drivers.timeline import read_clocks
 from logger.calibration.coupler import Coupler
 from logger.config import Config
 from logger.live.client import Follower
@@ -68,6 +70,9 @@ class OfDriver:
         self._views: list[View] = []
         self._ended: Carrier | None = None
         self._pipeline = Pipeline(config, coupler, archive=False, tap=self._views.append)
+        # As at most a few minutes are measured, the clocks are compared once.
+        by_host = getattr(driver, "clock", "utc") == "host"
+        self._offset_ns = read_clocks().offset_ns if by_host else 0
         driver.open()
 
     def begin(self) -> None:
@@ -78,7 +83,10 @@ class OfDriver:
         """See Source. Raises EndOfInput, LinkError."""
         try:
             block = self._driver.read(LISTEN_S, LINGER_S)
-            rows = [] if block is None else self._pipeline.process(block)
+            rows = []
+            if block is not None:
+                dated = replace(block, time_ns=block.time_ns + self._offset_ns)
+                rows = self._pipeline.process(dated)
         except EndOfInput:
             rows = self._pipeline.finish()
             if not any(isinstance(row, Transmission) for row in rows) and self._ended is None:

@@ -20,6 +20,7 @@ NARROW = 60  # columns: below this words are short
 NAME = 10  # columns of what a line is of
 MOST_TRANSMISSIONS = 8
 FEW_LINES = 16  # below this health is left out unless something is the matter
+NO_PORT = "the bridge's port is missing or lost; `mismatchd ports` lists those there are"
 KEYS = "q ends, c clears peaks"
 GOOD, FAIR, BAD, DIM, LOUD = "green", "yellow", "red", "dim", "bold reverse red"
 
@@ -201,6 +202,8 @@ def _health(frame: Frame, beside: Beside, connected: bool) -> list[Text]:
     if status is None or not connected:
         return []
     troubles = []
+    if not status["pairs_per_s"] and status.get("counters", {}).get("link_lost"):
+        troubles.append(NO_PORT)
     if status["store_error"]:
         troubles.append(f"store: {status['store_error']}")
     if status["rows_dropped"]:

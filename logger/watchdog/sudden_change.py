@@ -132,7 +132,10 @@ class SuddenChange:
         # Rounded, so that the cut of the blocks does not show in the last bits.
         rho = np.asarray(np.round(np.sqrt(ratio), 8), dtype=np.float64)
         # The root of a ratio that is mostly noise scatters by no more than the noise's own root.
-        variance = np.round(variance / (4 * (ratio + np.sqrt(variance))), 12)
+        spread = 4 * (ratio + np.sqrt(variance))
+        # Both are 0 with a coarse converter that reads nothing without noise.
+        least = np.maximum(spread, np.finfo(np.float64).tiny)
+        variance = np.asarray(np.round(variance / least, 12), dtype=np.float64)
         findings: list[Finding] = []
         edges = [0, *(np.flatnonzero(start_ns[1:] != start_ns[:-1]) + 1).tolist(), len(number)]
         for begin, end in itertools.pairwise(edges):

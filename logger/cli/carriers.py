@@ -1,0 +1,62 @@
+"""Test carriers as a person keys them, by the daemon if it runs, else by the driver."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from drivers.contract import Driver
+from logger.calibration.coupler import Coupler
+from logger.cli.measure_guide import carrier
+from logger.cli.terminal import Terminal
+from logger.config import Config
+from logger.isolate.reading import Seen
+from logger.live.carrier import Carrier, OfDaemon, OfDriver, Source
+from logger.status import ask
+
+USUAL_W = 10.0  # more is said to be too much for a test
+NOTHING: Mapping[str, str] = MappingProxyType({})
+
+
+class Carriers:
+    """Without a daemon the driver is opened at once, so that a wrong port is told before anything
+    is asked: raises LinkError."""
+
+    def __init__(self, config: Config, coupler: Coupler, terminal: Terminal) -> None:
+        self._config = config
+        self.coupler = coupler
+        self._terminal = terminal
+        self._driver: Driver | None = None
+        self._source().close()
+
+    @property
+    def of_daemon(self) -> bool:
+        """Whether a daemon has the device."""
+        return ask(self._config.store.path) is not None
+
+    def wait(self, most_w: float = USUAL_W, instead: Mapping[str, str] = NOTHING) -> Carrier:
+        """One key-down, see `carrier`. The device is held no longer, as pairs that nobody reads
+        would wait in it. Raises Stop, Instead, MismatchdError, LinkError, EndOfInput."""
+        source = self._source()
+        try:
+            return carrier(self._terminal, source, most_w=most_w, instead=instead)
+        finally:
+            source.close()
+
+    def _source(self) -> Source:
+        if self.of_daemon:
+            return OfDaemon(self._config)
+        if self._driver is None:
+            self._driver = self._config.driver_class(self._config.driver_options)  # type: ignore[call-arg]
+        return OfDriver(self._config, self.coupler, self._driver)
+
+
+def seen_in(found: Carrier, terminal: Terminal) -> Seen | None:
+    """The SWR of a carrier, told; None where the power was too little to read it, told too."""
+    if found.swr is None or found.swr_low is None or found.swr_high is None:
+        terminal.say(
+            f"{found.forward_w:.2g} W are too little for this coupler to read; use a little more."
+        )
+        return None
+    terminal.say(f"SWR {found.swr:.2f} ({found.swr_low:.2f} to {found.swr_high:.2f})")
+    return Seen(found.swr, found.swr_low, found.swr_high)

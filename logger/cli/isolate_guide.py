@@ -1,0 +1,188 @@
+"""Leads through a session of elimination: what to do, the carrier or the question, what is left."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+
+from logger.calibration.bench_session import LOW_W
+from logger.cli.carriers import USUAL_W, Carriers, seen_in
+from logger.cli.isolate_as_is import NO_CARRIER
+from logger.cli.isolate_setup import word
+from logger.cli.measure_guide import Instead
+from logger.cli.terminal import Terminal
+from logger.config import Config
+from logger.diagnosis.rules import CAUTIONS, Place
+from logger.feedline.cables import attenuation
+from logger.isolate import instructions, words
+from logger.isolate.chain import Symptom
+from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound
+from logger.isolate.session import Session, Step, Taken
+from logger.isolate.trial import ANTENNA_OFF, Trial
+from logger.isolate.usual import UNKNOWN_SWR
+
+USUAL_MHZ = 27.2
+
+
+class Enough(Exception):  # noqa: N818 - the person's wish, not an error
+    """The person knows enough."""
+
+
+class Guide:
+    """At a terminal."""
+
+    def __init__(self, config: Config, carriers: Carriers, terminal: Terminal) -> None:
+        self._config = config
+        self._carriers = carriers
+        self._terminal = terminal
+        self._told: set[Place] = set()
+
+    def steps(self, session: Session) -> Iterator[None]:
+        """Make the trials of a session; yields whenever there is something to keep. Raises Stop
+        and what `Carriers.wait` raises."""
+        if session.state.symptom is None:
+            return
+        self._standing(session)
+        with contextlib.suppress(Enough):
+            while (step := session.next()) is not None:
+                self._step(session, step)
+                yield
+                if session.verdict().contradictory and not session.state.rechecked:
+                    self._warn(session)
+                    yield
+
+    def _step(self, session: Session, step: Step) -> None:
+        trial, terminal = step.trial, self._terminal
+        terminal.say("")
+        number = len(session.state.taken) + 1
+        title = instructions.title(trial, session.chain)
+        if trial == session.last_trial:
+            terminal.say(f"{number}. Once more, to be sure: {title}. Leave it as it is.")
+        else:
+            begin = f"{number}. {title[0].upper()}{title[1:]}"
+            terminal.say(f"{begin}, about {step.minutes:g} minutes")
+            self._cautions(session, trial)
+            terminal.say(instructions.how(trial, session.chain))
+        taken = self._by_carrier(session, trial) if trial.carrier else self._asked(session, trial)
+        if taken is None:
+            return
+        session.take(taken)
+        terminal.say(instructions.outcome(taken, trial, session.chain))
+        self._standing(session)
+
+    def _cautions(self, session: Session, trial: Trial) -> None:
+        terminal, caution = self._terminal, CAUTIONS[trial.where]
+        if trial.where in self._told:
+            if caution.short:
+                terminal.say(f"({caution.short})")
+        else:
+            for text in caution.full:
+                terminal.say(f"- {text}")
+            self._told.add(trial.where)
+        if trial.kind == "open-end":
+            terminal.say(f"- {instructions.FULL_REFLECTION}")
+        if trial.kind == "bypass" and session.chain.names[trial.place or 0] == "arrester":
+            terminal.say(f"- {instructions.NO_PROTECTION}")
+        last = session.last_trial
+        if trial.setup and last is not None and last.setup == trial.setup:
+            if trial.setup == ANTENNA_OFF:
+                terminal.say("The antenna stays off.")
+        elif last is not None and last.kind not in instructions.CHANGES_NOTHING:
+            terminal.say("Put back what the last trial changed.")
+
+    def _by_carrier(self, session: Session, trial: Trial) -> Taken | None:
+        """What the coupler reads; None if that is skipped, or taken back."""
+        symptom = session.state.symptom
+        assert symptom is not None
+        limit = self._sound_swr(session, trial)
+        as_is = _as_seen(session.state.as_is)
+        self._terminal.say(instructions.expected(trial, session.chain, symptom, limit, as_is))
+        most_w = 2 * LOW_W if trial.kind == "open-end" else USUAL_W
+        nothing = NO_CARRIER if symptom is Symptom.NONE else {}
+        while self._choice(session, trial, "Enter when that is done (or", ("",)) == "":
+            try:
+                found = self._carriers.wait(most_w, nothing)
+            except Instead:
+                return Taken(trial.key, bad=True)
+            seen = seen_in(found, self._terminal)
+            if symptom is Symptom.NONE:
+                return Taken(trial.key, False, *(seen or ()))
+            if seen is None:
+                continue
+            if trial.kind == "open-end":
+                return Taken(trial.key, seen.high < limit, *seen)
+            good = None if as_is is None else sound(seen, limit, as_is)
+            if good is not None:
+                return Taken(trial.key, not good, *seen)
+            self._terminal.say(
+                "That lies between sound and as before. More power narrows it, within the"
+                " transmitter's limits; Enter takes it again, s leaves it out."
+            )
+        return None
+
+    def _asked(self, session: Session, trial: Trial) -> Taken | None:
+        assert session.state.symptom is not None
+        question = instructions.question(trial, session.chain, session.state.symptom)
+        answers = ("y", "yes", "n", "no")
+        while (answer := self._choice(session, trial, f"{question.text} (y, n;", answers)) == "":
+            if trial.kind == "wiggle":
+                self._carriers.wait()
+        if answer is None:
+            return None
+        return Taken(trial.key, bad=(answer[0] == "y") == question.yes_is_bad)
+
+    def _choice(
+        self, session: Session, trial: Trial, prompt: str, allowed: tuple[str, ...]
+    ) -> str | None:
+        """What is answered; None for what leads away from this trial, which is done."""
+        lacks = f"x: no {trial.needs}, " if trial.needs else ""
+        prompt = f"{prompt.rstrip()} s: skip, {lacks}b: back, e: end, q: pause):"
+        answer = word(self._terminal, prompt, (*allowed, "s", "x", "b", "e"))
+        if answer == "s" or (answer == "x" and not trial.needs):
+            session.skip(trial)
+        elif answer == "x":
+            session.lack(trial)
+        elif answer == "e":
+            raise Enough
+        elif answer == "b":
+            gone = session.back()
+            text = "Nothing has been tried yet." if gone is None else "The last outcome is undone."
+            self._terminal.say(text)
+        else:
+            return answer
+        return None
+
+    def _sound_swr(self, session: Session, trial: Trial) -> float:
+        """What the coupler reads with a sound chain: at most, at least with the far end open."""
+        if trial.kind == "load":
+            return load_reads(self._carriers.coupler.leak)
+        if trial.kind == "open-end":
+            return least_of_open_end(self._nominal_db())
+        return session.state.usual_swr or UNKNOWN_SWR
+
+    def _nominal_db(self) -> float | None:
+        line, mhz = self._config.feedline, self._config.station.frequency_mhz
+        if line.cable is None or line.length_m is None:
+            return None
+        return attenuation(line.cable, mhz or USUAL_MHZ).high * line.length_m / 100
+
+    def _warn(self, session: Session) -> None:
+        """Outcomes contradict each other: go on all the same? Raises Enough if not."""
+        session.state.rechecked = True
+        self._terminal.say("")
+        self._terminal.say(words.CONTRADICTORY)
+        answer = ""
+        while not answer:
+            answer = word(self._terminal, "Go on here all the same? (y, n):", ("y", "n"))
+        if answer == "n":
+            raise Enough
+
+    def _standing(self, session: Session) -> None:
+        for text in words.standing(session.verdict()):
+            self._terminal.say(text)
+
+
+def _as_seen(taken: Taken | None) -> Seen | None:
+    if taken is None or taken.swr is None or taken.swr_low is None or taken.swr_high is None:
+        return None
+    return Seen(taken.swr, taken.swr_low, taken.swr_high)

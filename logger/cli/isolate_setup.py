@@ -1,0 +1,95 @@
+"""How a session of elimination begins: what was interrupted, the parts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import msgspec
+
+from logger.cli.terminal import Stop, Terminal
+from logger.errors import UsageError
+from logger.isolate.chain import DEFAULT, KINDS, Chain, chain_of
+from logger.isolate.hints import newest
+from logger.isolate.session import State, found
+from logger.isolate.trials import OHMMETER
+from logger.isolate.words import GENERAL, chain_line, counted
+from logger.store.sessions import Kept, Sessions
+from logger.utc import format_ns
+
+
+def resumed(terminal: Terminal, before: Kept) -> State | None:
+    """The state of a session that was interrupted, if the person wants to go on. Raises Stop."""
+    try:
+        state = found(before.content)
+        chain = Chain(state.chain)
+    except (msgspec.DecodeError, UsageError):
+        return None  # of a program that knew other parts
+    when = format_ns(before.changed_ns)[:16].replace("T", " ")
+    done = counted(len(state.taken))
+    terminal.say(f"Interrupted on {when} UTC after {done}: {chain_line(chain)}.")
+    answer = word(terminal, "Go on with that? (Enter: yes, n: begin anew, q: stop)", ("", "n"))
+    return None if answer == "n" else state
+
+
+def asked_state(
+    terminal: Terminal,
+    store: Sessions,
+    chain: Chain | None,
+    usual: float | None,
+    lacking: Sequence[str],
+) -> State:
+    """The state of a new session, with the parts as the person tells them. Raises Stop."""
+    for text in (*GENERAL, ""):
+        terminal.say(text)
+    if chain is None:
+        chain = _asked_chain(terminal)
+    direct_current = "unknown"
+    if OHMMETER not in lacking and "tuner" not in chain.names[chain.coupler :]:
+        terminal.say(
+            "To an ohmmeter, is the sound antenna closed, pin to sleeve (a coil or a loop at its"
+            " feed), or open (two bare wires)?"
+        )
+        answer = word(terminal, "closed, open, or Enter if you do not know:", ("closed", "open"))
+        direct_current = answer or direct_current
+    hint = newest(store)
+    if hint is not None:
+        terminal.say(f"Alarm {hint.alarm} counts for a little: by it, {hint.title}.")
+    return State(
+        chain=chain.names,
+        direct_current=direct_current,
+        usual_swr=usual,
+        lacking=list(lacking),
+        weights={} if hint is None else hint.weights,
+    )
+
+
+def word(terminal: Terminal, prompt: str, allowed: Sequence[str]) -> str:
+    """One of the words, or "" for nothing typed; asked until it is. Raises Stop for q."""
+    while True:
+        terminal.ask(prompt)
+        answer = (terminal.line(None) or "").lower()
+        if answer == "q":
+            raise Stop
+        if answer == "" or answer in allowed:
+            return answer
+        known = [each for each in allowed if each]
+        terminal.say(f"{answer!r} is none of: {', '.join(known)}, q")
+
+
+def _asked_chain(terminal: Terminal) -> Chain:
+    chain = Chain(DEFAULT)
+    terminal.say(f"From the transmitter to the antenna: {chain_line(chain)}.")
+    terminal.say(f"Other parts are: {', '.join(name for name in KINDS if name not in DEFAULT)}.")
+    while True:
+        terminal.ask("Enter if that is it, else type the parts in order:")
+        typed = terminal.line(None) or ""
+        if typed.lower() == "q":
+            raise Stop
+        try:
+            chain = chain_of(typed) if typed else chain
+        except UsageError as error:
+            terminal.say(str(error))
+        else:
+            if typed:
+                terminal.say(f"So: {chain_line(chain)}.")
+            return chain

@@ -1,0 +1,241 @@
+"""The parts from the transmitter to the antenna, and the faults that each may have.
+
+How often what fails is common practice, no single source: plugs before all, outdoors more than in
+the shack, then the antenna; the instruments least.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import Enum
+from typing import NamedTuple
+
+import numpy as np
+
+from logger.blocks import Floats
+from logger.errors import UsageError
+
+SEVERAL = 0.05  # the prior of more than one fault, or one that is in none of the parts
+OUTDOORS = 2.0  # how many times more often a plug fails in the weather
+
+
+class Mode(Enum):
+    """What a part may do."""
+
+    OPEN = "open"
+    SHORT = "short"
+    POOR = "poor"  # a resistance in a contact or across it, a bad match
+    LOSSY = "lossy"  # it takes power and reflects nothing
+    DETUNED = "detuned"
+    DEAD = "dead"  # gives no power, shows none
+    FALSE = "false"  # an instrument that shows what is not there
+
+
+class Symptom(Enum):
+    """What is wrong as it is."""
+
+    HIGH = "high"  # too much comes back at the coupler
+    UPSTREAM = "upstream"  # the radio or a meter before the coupler complains, the coupler does not
+    WEAK = "weak"  # all reads well, yet one hears and is heard badly
+    NONE = "none"  # no power arrives at the coupler
+
+
+ELSEWHERE_SHOWS = {
+    Symptom.HIGH: 0.6,
+    Symptom.UPSTREAM: 0.1,
+    Symptom.WEAK: 0.2,
+    Symptom.NONE: 0.1,
+}
+
+
+class Kind(NamedTuple):
+    """A kind of part: how often it fails (weight) and how (shares of modes)."""
+
+    name: str
+    title: str
+    weight: float
+    modes: dict[Mode, float]
+    load: bool = False  # a dummy load fits behind it
+
+
+_CONTACT = {Mode.OPEN: 0.35, Mode.SHORT: 0.25, Mode.POOR: 0.3, Mode.LOSSY: 0.1}
+KINDS = {
+    kind.name: kind
+    for kind in (
+        Kind("radio", "radio", 2.0, {Mode.DEAD: 0.7, Mode.POOR: 0.3}, load=True),
+        Kind("lead", "lead", 6.0, _CONTACT, load=True),
+        Kind("meter", "other meter", 3.0, {Mode.OPEN: 0.3, Mode.POOR: 0.2, Mode.FALSE: 0.5}, True),
+        Kind("coupler", "coupler", 3.0, {Mode.FALSE: 0.7, Mode.DEAD: 0.3}, load=True),
+        Kind("tuner", "tuner", 4.0, {Mode.OPEN: 0.2, Mode.SHORT: 0.2, Mode.POOR: 0.6}, load=True),
+        Kind("arrester", "arrester", 4.0, {Mode.SHORT: 0.5, Mode.OPEN: 0.2, Mode.POOR: 0.3}, True),
+        Kind("plug", "plug", 8.0, _CONTACT),
+        Kind("joint", "joint", 7.0, _CONTACT, load=True),
+        Kind(
+            "line",
+            "line",
+            6.0,
+            {Mode.OPEN: 0.2, Mode.SHORT: 0.25, Mode.POOR: 0.1, Mode.LOSSY: 0.45},
+        ),
+        Kind(
+            "antenna",
+            "antenna",
+            12.0,
+            {Mode.DETUNED: 0.5, Mode.OPEN: 0.3, Mode.SHORT: 0.1, Mode.POOR: 0.1},
+        ),
+        Kind("ground", "ground", 6.0, {Mode.POOR: 0.8, Mode.OPEN: 0.2}),
+    )
+}
+CONTACTS = ("plug", "joint")
+OTHER_WORDS = {
+    "transmitter": "radio",
+    "transceiver": "radio",
+    "rig": "radio",
+    "patch": "lead",
+    "jumper": "lead",
+    "instrument": "meter",
+    "connector": "plug",
+    "splice": "joint",
+    "adapter": "joint",
+    "matcher": "tuner",
+    "cable": "line",
+    "coax": "line",
+    "feedline": "line",
+    "counterpoise": "ground",
+    "radials": "ground",
+    "earth": "ground",
+}
+DEFAULT = ("radio", "lead", "coupler", "plug", "line", "plug", "antenna")
+
+
+class Part(NamedTuple):
+    """A part at its place in the chain; `title` tells it from the others."""
+
+    place: int
+    kind: Kind
+    title: str
+    outdoors: bool
+
+    @property
+    def weight(self) -> float:
+        """How often it fails, beside the others."""
+        return self.kind.weight * (OUTDOORS if self.outdoors and self.is_contact else 1.0)
+
+    @property
+    def is_contact(self) -> bool:
+        """Whether it does nothing but connect."""
+        return self.kind.name in CONTACTS
+
+
+class Chain:
+    """The parts in order. `coupler` is the place of ours, `feed` that of the antenna."""
+
+    def __init__(self, names: Sequence[str]) -> None:
+        """Raises UsageError where the chain cannot be one."""
+        self.names = tuple(names)
+        _refuse(self.names)
+        self.coupler = self.names.index("coupler")
+        self.feed = self.names.index("antenna")
+        begin = self.names.index("line") if "line" in self.names else self.feed
+        titles = _titles(self.names)
+        self.parts = tuple(
+            Part(place, KINDS[name], titles[place], place >= begin)
+            for place, name in enumerate(self.names)
+        )
+
+    def takes_load(self, place: int) -> bool:
+        """Whether a dummy load can be put in the place of all behind this part."""
+        if place + 1 >= len(self.parts) or place >= self.feed:
+            return False
+        following = self.names[place + 1]
+        if self.names[place] == "line":
+            return following not in CONTACTS
+        if self.names[place] == "plug":
+            return self.names[place - 1] == "line"
+        return self.parts[place].kind.load
+
+
+class Fault(NamedTuple):
+    """A hypothesis: a part and what it does; no part stands for several faults or another."""
+
+    place: int | None
+    mode: Mode | None
+
+
+ELSEWHERE = Fault(None, None)
+
+
+def faults(chain: Chain) -> tuple[Fault, ...]:
+    """All that may be, ELSEWHERE last."""
+    single = [Fault(part.place, mode) for part in chain.parts for mode in part.kind.modes]
+    return (*single, ELSEWHERE)
+
+
+def prior(chain: Chain) -> Floats:
+    """How likely each of `faults` is before anything was tried, (h,), adds up to 1."""
+    weights = [part.weight * share for part in chain.parts for share in part.kind.modes.values()]
+    single = np.array(weights) / sum(weights)
+    return np.append(single * (1 - SEVERAL), SEVERAL)
+
+
+def shows(chain: Chain, fault: Fault, symptom: Symptom) -> float:
+    """How likely a fault makes this symptom. What is before the coupler cannot raise the
+    reflection that it sees."""
+    if fault.place is None or fault.mode is None:
+        return ELSEWHERE_SHOWS[symptom]
+    return _symptoms(chain, fault.place, fault.mode).get(symptom, 0.004)
+
+
+def _symptoms(chain: Chain, place: int, mode: Mode) -> dict[Symptom, float]:
+    if place == chain.coupler:
+        return {Symptom.HIGH: 0.9} if mode is Mode.FALSE else {Symptom.NONE: 0.95}
+    if place < chain.coupler:
+        return {
+            Mode.POOR: {Symptom.UPSTREAM: 0.5, Symptom.WEAK: 0.25, Symptom.NONE: 0.2},
+            Mode.LOSSY: {Symptom.WEAK: 0.7, Symptom.UPSTREAM: 0.25},
+            Mode.FALSE: {Symptom.UPSTREAM: 0.9},
+        }.get(mode, {Symptom.NONE: 0.8, Symptom.UPSTREAM: 0.18})
+    return {
+        Mode.POOR: {Symptom.HIGH: 0.85, Symptom.WEAK: 0.13},
+        Mode.LOSSY: {Symptom.WEAK: 0.9, Symptom.HIGH: 0.05},
+        Mode.FALSE: {},  # a meter behind the coupler says nothing that the coupler would see
+    }.get(mode, {Symptom.HIGH: 0.93, Symptom.WEAK: 0.05})
+
+
+def chain_of(text: str) -> Chain:
+    """A chain as typed: names with commas or blanks between. Raises UsageError."""
+    names = [word.lower() for word in text.replace(",", " ").split()]
+    return Chain([OTHER_WORDS.get(name, name) for name in names])
+
+
+def _refuse(names: tuple[str, ...]) -> None:
+    for name in names:
+        if name not in KINDS:
+            raise UsageError(f"there is no part {name!r}; known are {', '.join(KINDS)}")
+    for name in ("coupler", "antenna"):
+        if names.count(name) != 1:
+            raise UsageError(f"the chain has {names.count(name)} times {name!r}; it needs one")
+    for name in ("radio", "ground"):
+        if names.count(name) > 1:
+            raise UsageError(f"the chain has {names.count(name)} times {name!r}; one at most")
+    order = [names.index(name) for name in ("radio", "coupler", "antenna") if name in names]
+    if order != sorted(order) or ("radio" in names and order[0] != 0):
+        raise UsageError("name the parts in order, from the radio by the coupler to the antenna")
+    behind = names[names.index("antenna") + 1 :]
+    if behind not in ((), ("ground",)):
+        raise UsageError(f"behind the antenna comes nothing but ground, not {behind[0]!r}")
+    if "ground" in names[: names.index("antenna")]:
+        raise UsageError("ground belongs last, behind the antenna")
+
+
+def _titles(names: tuple[str, ...]) -> list[str]:
+    """Each part in words: plugs by what they sit at, what comes twice by number."""
+    titles = []
+    for place, name in enumerate(names):
+        title = KINDS[name].title
+        beside = [names[near] for near in (place - 1, place + 1) if 0 <= near < len(names)]
+        mates = [other for other in beside if other not in (*CONTACTS, "line", "lead")]
+        titles.append(f"{title} at the {mates[0]}" if name == "plug" and mates else title)
+    return [
+        f"{title} {titles[: place + 1].count(title)}" if titles.count(title) > 1 else title
+        for place, title in enumerate(titles)
+    ]

@@ -1,0 +1,213 @@
+"""What is to be done for a trial, what is asked, and what came of it, for people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from logger.isolate.chain import Chain, Part, Symptom
+from logger.isolate.reading import Seen
+from logger.isolate.session import Taken
+from logger.isolate.trial import Trial
+
+FULL_REFLECTION = (
+    "Into an open end 1 W or less for three seconds, never an amplifier, and nobody within reach"
+    " of the far end: it carries high voltage."
+)
+NO_PROTECTION = "Without it nothing guards against lightning: put it back when you have read."
+LOOK_FOR = {
+    "lead": "a bent pin, a loose sleeve, a kink",
+    "tuner": "a burnt or loose contact, another setting than usual",
+    "arrester": "a blackened gap, water, loose screws",
+    "plug": "strands of braid at the pin, a cold joint, green or dark copper, water, a loose"
+    " sleeve",
+    "joint": "water, green or dark copper, a loose sleeve",
+    "line": "cuts, kinks, crushed or chewed places, where it rubs and where it bends",
+    "antenna": "element lengths against your notes, clamps, the feed point, corrosion",
+    "ground": "wires that are torn off or rotten, loose or rusty clamps",
+}
+OFF = "Switch the transmitter off."
+CHANGES_NOTHING = ("look", "glance", "wiggle", "new-plug")
+GLANCE = "anything bent, turned, slid or new near it"
+
+
+class Question(NamedTuple):
+    """What is asked of a person, and whether yes means a bad outcome."""
+
+    text: str
+    yes_is_bad: bool = True
+
+
+STILL = {
+    Symptom.HIGH: Question("Does that one show too high an SWR?"),
+    Symptom.UPSTREAM: Question("Does the radio or the meter still complain?"),
+    Symptom.WEAK: Question("Are signals as weak as before?"),
+    Symptom.NONE: Question("Does power arrive there?", yes_is_bad=False),
+}
+YES_OR_NO = ("ohm-short", "ohm-through", "ohm-closed", "ohm-open")
+
+
+def title(trial: Trial, chain: Chain) -> str:
+    """A trial in a few words."""
+    part = _the(trial, chain)
+    if trial.kind == "swap" and trial.place == chain.coupler:
+        return "another meter in place of the coupler"
+    return {
+        "load": f"dummy load behind {part}",
+        "swap": f"{part} swapped",
+        "bypass": f"{part} left out",
+        "new-plug": f"{part} made anew",
+        "other-line": "another line",
+        "open-end": "far end open, at low power",
+        "ohm-short": "ohmmeter: is the line shorted",
+        "ohm-through": "ohmmeter: is the line broken",
+        "ohm-closed": "ohmmeter in the shack: is something broken",
+        "ohm-open": "ohmmeter in the shack: is something shorted",
+        "ohm-lead": f"ohmmeter at {part}",
+        "wiggle": "plugs moved in the shack",
+        "look": f"a close look at {part}",
+        "glance": f"{part} from the ground",
+    }[trial.kind]
+
+
+def how(trial: Trial, chain: Chain) -> str:
+    """What is to be done."""
+    part = _the(trial, chain)
+    name = "" if trial.place is None else chain.names[trial.place]
+    match trial.kind:
+        case "load":
+            return " ".join(_load(trial, chain))
+        case "swap" if name == "coupler":
+            return "Put another SWR meter in the place of the coupler and key briefly."
+        case "swap" if name == "ground":
+            return (
+                "Lay a wire of a quarter wavelength along the ground and connect it in place of"
+                " the ground."
+            )
+        case "swap":
+            return f"Put another one in the place of {part}, one that is known to be good."
+        case "bypass":
+            return f"Take {part} out and join what is before it to what is behind it."
+        case "new-plug":
+            return f"Cut {part} off and make it anew, with a new plug."
+        case "other-line":
+            return (
+                "Run another line with plugs of its own from the shack to the antenna; along the"
+                " ground will do."
+            )
+        case "open-end":
+            return "Take the antenna off the far end of the line and leave its plug open."
+        case "ohm-short":
+            return (
+                f"{OFF} Take the antenna off the far end and the line off at the coupler, and put"
+                " an ohmmeter across the line there, pin to sleeve."
+            )
+        case "ohm-through":
+            return (
+                f"{OFF} Take the antenna off and bridge the line's far end, pin to sleeve; take the"
+                " line off at the coupler and put an ohmmeter across it there."
+            )
+        case "ohm-closed" | "ohm-open":
+            return (
+                f"{OFF} Take the line off at the coupler, leave the antenna on, and put an"
+                " ohmmeter across the line, pin to sleeve."
+            )
+        case "ohm-lead":
+            return (
+                f"{OFF} Take {part} off at both ends. With an ohmmeter measure pin to pin,"
+                " sleeve to sleeve, and pin to sleeve, bending it at its plugs."
+            )
+        case "wiggle":
+            return (
+                "Key at low power for a few seconds at a time and move the cable at each plug in"
+                " the shack, by its jacket only; watch whether the reading jumps."
+            )
+        case "glance":
+            return f"Look at {part} from the ground, with binoculars: {GLANCE}."
+    inside = "Unscrew it and look" if name in ("plug", "joint") else "Look"
+    return f"{inside} at {part}: {LOOK_FOR[name]}."
+
+
+def _load(trial: Trial, chain: Chain) -> Iterator[str]:
+    assert trial.place is not None
+    part = _the(trial, chain)
+    if trial.place + 1 == chain.feed:
+        yield f"Take the antenna off and put a dummy load in its place, on {part},"
+    else:
+        yield f"Undo what follows {part} and put a dummy load there,"
+    yield "rated for the power you send."
+    if "tuner" in chain.names[chain.coupler : trial.place + 1]:
+        yield "Set the tuner to straight through."
+
+
+def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
+    """What is asked where the coupler cannot tell the outcome."""
+    match trial.kind:
+        case "load" if trial.place is not None and trial.place < chain.coupler:
+            return Question(
+                "Key briefly: does the radio give its usual power, without complaint?", False
+            )
+        case "look" | "glance":
+            return Question("Do you find anything like that?")
+        case "wiggle":
+            return Question("Enter shows the reading while you key. Does it jump?")
+        case "ohm-short" | "ohm-open":
+            return Question("Does it show a connection, less than a few kilohms?")
+        case "ohm-through" | "ohm-closed":
+            return Question("Does it show more than a few ohms, or nothing?")
+        case "ohm-lead":
+            return Question("Is anything broken, or is pin connected to sleeve?")
+    return STILL[symptom]
+
+
+def expected(
+    trial: Trial, chain: Chain, symptom: Symptom, sound_swr: float, as_is: Seen | None
+) -> str:
+    """What the coupler reads if all within is sound, and if not."""
+    if symptom is Symptom.NONE:
+        return f"Power arrives if {_innocent(trial, chain)}, none as before if not."
+    if trial.kind == "open-end":
+        return (
+            f"A sound line shows SWR {sound_swr:.1f} or more now; less comes back if power is lost"
+            " on the way."
+        )
+    before = "as before" if as_is is None else f"near {_figure(as_is.swr)} as before"
+    return f"It reads {sound_swr:.2f} or less if {_innocent(trial, chain)}, {before} if not."
+
+
+def outcome(taken: Taken, trial: Trial, chain: Chain) -> str:
+    """What a trial has shown."""
+    part = _the(trial, chain)
+    read = "" if taken.swr is None else f" (SWR {_figure(taken.swr)})"
+    if trial.kind == "open-end":
+        return f"The line loses too much{read}." if taken.bad else f"The line loses no more{read}."
+    if trial.kind in ("load", "swap", "bypass", "new-plug", "other-line"):
+        if trial.kind == "load":
+            who = f"with a load behind {part}"
+        else:
+            who = f"with {title(trial, chain)}" if trial.kind != "bypass" else f"without {part}"
+        return f"The trouble {'stays' if taken.bad else 'is gone'} {who}{read}."
+    said = ("yes", "no") if trial.kind in YES_OR_NO else ("found", "nothing found")
+    return f"{title(trial, chain).capitalize()}: {said[not taken.bad]}."
+
+
+def _innocent(trial: Trial, chain: Chain) -> str:
+    """Where the fault is if the trouble goes."""
+    part = _the(trial, chain)
+    if trial.kind == "load":
+        return f"the fault lies behind {part}"
+    return f"it is {part}" + (" or a plug on it" if trial.kind == "other-line" else "")
+
+
+def the(part: Part) -> str:
+    """A part within a sentence."""
+    return part.title if part.title[-1].isdigit() else f"the {part.title}"
+
+
+def _the(trial: Trial, chain: Chain) -> str:
+    """The part that a trial is about."""
+    return "" if trial.place is None else the(chain.parts[trial.place])
+
+
+def _figure(ratio: float) -> str:
+    return f"{ratio:.2f}" if ratio < 20 else "over 20"

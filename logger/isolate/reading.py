@@ -1,0 +1,59 @@
+"""What a test carrier says: whether it reads as if all were sound, or as before.
+
+Reflection coefficients are compared, half way between what is sound and what was read as it is; the
+95 % interval says how sure that is. A dummy load reads 1 + 2D or less behind a sound chain, D being
+the coupler's directivity, which is in the interval.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from logger.feedline.loss import highest_swr_at_shack
+from logger.reflection import COVERAGE, rho_of_swr, swr
+
+LOAD_SWR = 1.1  # what a serviceable dummy load may have by itself; common practice
+TELLS = 0.9  # chance from which on an outcome counts
+UNKNOWN_DB = 3.0  # a line that loses more, one way, is suspicious whatever cable it is
+PLUGS_DB, SPREAD = 0.3, 1.3  # on top of the cable's nominal loss
+
+
+class Seen(NamedTuple):
+    """An SWR with its 95 % interval."""
+
+    swr: float
+    low: float
+    high: float
+
+
+def load_reads(leak: float) -> float:
+    """The highest SWR that a dummy load reads at a coupler of this leak (the magnitude of its
+    directivity): 1 + 2D or so."""
+    return float(swr(float(rho_of_swr(LOAD_SWR)) + leak))
+
+
+def sound(seen: Seen, sound_swr: float, as_is: Seen) -> bool | None:
+    """Whether a reading is that of a sound chain, which reads `sound_swr` or less, rather than that
+    of the trouble `as_is`; None where it lies between."""
+    rho, low, high = (float(rho_of_swr(value)) for value in seen)
+    limit = (float(rho_of_swr(sound_swr)) + float(rho_of_swr(as_is.swr))) / 2
+    sd = max(high - low, 1e-6) / (2 * COVERAGE)
+    chance = 0.5 * math.erfc((rho - limit) / (sd * math.sqrt(2)))
+    if TELLS > chance > 1 - TELLS:
+        return None
+    return chance >= TELLS
+
+
+def least_of_open_end(nominal_high_db: float | None) -> float:
+    """The SWR that a sound line shows at least with its far end open: the return loss is twice the
+    loss (see `feedline.loss`). `nominal_high_db` is the highest that sources give for the cable."""
+    loss_db = UNKNOWN_DB if nominal_high_db is None else SPREAD * nominal_high_db + PLUGS_DB
+    return highest_swr_at_shack(loss_db)
+
+
+def too_high(seen: Seen, usual_swr: float) -> bool | None:
+    """Whether a reading as it is, is too high; None if it might be."""
+    if seen.low > usual_swr:
+        return True
+    return None if seen.swr > usual_swr else False

@@ -1,0 +1,242 @@
+"""What can be tried on a chain. Minutes and shares are common practice, no single source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from logger.diagnosis.rules import Place
+from logger.isolate.chain import CONTACTS, Chain, Mode, Part, Symptom
+from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
+
+HEARD_WRONG = 0.12  # whether signals are as they should be is hard to say
+SEEN_WRONG = 0.06
+UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
+LOAD = "dummy load"
+OHMMETER = "ohmmeter"
+
+STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.9}
+BY_LOAD = STAYS | {Mode.LOSSY: 0.15}
+SHORTED = {Mode.SHORT: 0.93, Mode.POOR: 0.1}
+BROKEN = {Mode.OPEN: 0.93, Mode.POOR: 0.35}
+LOSES = {Mode.LOSSY: 0.85, Mode.POOR: 0.4, Mode.SHORT: 0.15, Mode.OPEN: 0.15, Mode.FALSE: 0.3}
+JUMPS = {Mode.OPEN: 0.4, Mode.SHORT: 0.3, Mode.POOR: 0.5}
+
+
+def trials(chain: Chain, symptom: Symptom, direct_current: str) -> list[Trial]:
+    """All that can be tried; `direct_current` is what an ohmmeter sees of the sound antenna:
+    `open`, `closed` or `unknown`."""
+    found = [*_loads(chain, symptom), *_replacements(chain, symptom), *_looks(chain)]
+    found += _wiggle(chain)
+    if symptom in (Symptom.HIGH, Symptom.WEAK):
+        found += _at_the_end(chain)
+        found += _ohms(chain, direct_current)
+    leads = [part for part in chain.parts if part.kind.name == "lead"]
+    found += [
+        _ohm("ohm-lead", lead.place, 2, Place.SHACK, [lead.place], SHORTED | BROKEN)
+        for lead in leads
+    ]
+    return found
+
+
+def run_of(chain: Chain) -> list[int]:
+    """The places between coupler and antenna."""
+    return list(range(chain.coupler + 1, chain.feed))
+
+
+def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
+    """A dummy load in the place of all behind a part."""
+    if symptom is Symptom.WEAK:
+        return  # a load hears nothing
+    for part in chain.parts:
+        before = part.place < chain.coupler
+        if not chain.takes_load(part.place) or (before and symptom is Symptom.HIGH):
+            continue
+        yield Trial(
+            key=f"load:{part.place}",
+            kind="load",
+            place=part.place,
+            minutes=12 if part.outdoors else 3,
+            where=_where(part),
+            within=frozenset(range(part.place + 1)),
+            shows=BY_LOAD if symptom is Symptom.HIGH else STAYS,
+            needs=LOAD,
+            carrier=not before and symptom in (Symptom.HIGH, Symptom.NONE),
+            setup=ANTENNA_OFF if part.place + 1 == chain.feed else "",
+            takes=2,
+        )
+
+
+def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
+    """A part left out, or another in its place."""
+    everything = frozenset(part.place for part in chain.parts)
+    for part in chain.parts:
+        how = _REPLACED.get(part.kind.name)
+        if how is None:
+            continue
+        kind, indoors, outdoors, needs = how
+        gone = _replaced(chain, part)
+        if gone[0] != part.place and kind == "other-line":
+            continue  # told once for the whole of it
+        yield Trial(
+            key=f"{kind}:{part.place}",
+            kind=kind,
+            place=part.place,
+            minutes=outdoors if part.outdoors else indoors,
+            where=_where(part),
+            within=everything - set(gone),
+            shows=STAYS,
+            mistake=HEARD_WRONG if symptom is Symptom.WEAK else MISTAKE,
+            needs=needs,
+            carrier=part.kind.name != "coupler" and symptom in (Symptom.HIGH, Symptom.NONE),
+            takes=2,
+        )
+
+
+_REPLACED: dict[str, tuple[str, float, float, str | None]] = {
+    # kind of trial, minutes in the shack and outdoors, what it needs
+    "radio": ("swap", 8, 8, "other radio"),
+    "lead": ("swap", 3, 10, "other lead"),
+    "meter": ("bypass", 3, 12, None),
+    "coupler": ("swap", 5, 12, "other meter"),
+    "tuner": ("bypass", 3, 12, None),
+    "arrester": ("bypass", 4, 12, None),
+    "plug": ("new-plug", 20, 30, "new plug"),
+    "joint": ("new-plug", 20, 30, "new plug"),
+    "line": ("other-line", 40, 40, "other line"),
+    "antenna": ("swap", 40, 40, "other antenna"),
+    "ground": ("swap", 15, 15, "ground wire"),
+}
+
+
+NEEDS = (LOAD, OHMMETER, *dict.fromkeys(needs for *_, needs in _REPLACED.values() if needs))
+
+
+def _replaced(chain: Chain, part: Part) -> list[int]:
+    """The places that another one stands in for: with a line go the plugs and joints on it."""
+    gone = [part.place]
+    if part.kind.name == "line":
+        on_it = (*CONTACTS, "line")
+        while gone[0] > 0 and chain.names[gone[0] - 1] in on_it:
+            gone.insert(0, gone[0] - 1)
+        while chain.names[gone[-1] + 1] in on_it:
+            gone.append(gone[-1] + 1)
+        first = next(place for place in gone if chain.names[place] == "line")
+        return [first, *(place for place in gone if place != first)]
+    if part.kind.name == "antenna":
+        return list(range(part.place, len(chain.parts)))
+    return gone
+
+
+def _looks(chain: Chain) -> Iterator[Trial]:
+    """By eye, with the share of faults that can be seen."""
+    for part in chain.parts:
+        for kind, seen, indoors, outdoors in _LOOKS.get(part.kind.name, ()):
+            yield Trial(
+                key=f"{kind}:{part.place}",
+                kind=kind,
+                place=part.place,
+                minutes=outdoors if part.outdoors else indoors,
+                where=Place.LOOK if kind == "glance" else _where(part),
+                within=frozenset([part.place]),
+                shows=dict.fromkeys(Mode, seen),
+                mistake=SEEN_WRONG,
+                unfitting=UNFITTING_SEEN,
+            )
+
+
+_LOOKS: dict[str, tuple[tuple[str, float, float, float], ...]] = {
+    # kind of trial, share of faults seen, minutes in the shack and outdoors
+    "lead": (("look", 0.3, 2, 6),),
+    "tuner": (("look", 0.4, 4, 12),),
+    "arrester": (("look", 0.4, 4, 12),),
+    "plug": (("look", 0.65, 4, 10),),
+    "joint": (("look", 0.65, 4, 10),),
+    "line": (("look", 0.35, 12, 12),),
+    "antenna": (("glance", 0.35, 3, 3), ("look", 0.7, 25, 25)),
+    "ground": (("look", 0.6, 10, 10),),
+}
+
+
+def _wiggle(chain: Chain) -> list[Trial]:
+    """The plugs in the shack moved under a steady carrier."""
+    near = [part.place for part in chain.parts if not part.outdoors and part.kind.name != "radio"]
+    return [
+        Trial(
+            key="wiggle",
+            kind="wiggle",
+            place=None,
+            minutes=3,
+            where=Place.SHACK,
+            within=frozenset(near),
+            shows=JUMPS,
+            mistake=SEEN_WRONG,
+            unfitting=UNFITTING_SEEN,
+        )
+    ]
+
+
+def _at_the_end(chain: Chain) -> list[Trial]:
+    """The line's loss by its open far end, at low power."""
+    run = run_of(chain)
+    if "line" not in (chain.names[place] for place in run):
+        return []
+    within = frozenset([chain.coupler, *run])
+    return [
+        Trial(
+            key="open-end",
+            kind="open-end",
+            place=None,
+            minutes=10,
+            where=Place.OUTSIDE,
+            within=within,
+            shows=LOSES,
+            carrier=True,
+            setup=ANTENNA_OFF,
+            takes=2,
+        )
+    ]
+
+
+def _ohms(chain: Chain, direct_current: str) -> list[Trial]:
+    """The ohmmeter at the shack end of the line, unkeyed; a tuner would mislead it."""
+    run = run_of(chain)
+    if not run or "tuner" in (chain.names[place] for place in run):
+        return []
+    beyond = range(chain.coupler + 1, len(chain.parts))
+    found = [
+        _ohm("ohm-short", None, 10, Place.OUTSIDE, run, SHORTED, ANTENNA_OFF),
+        _ohm("ohm-through", None, 11, Place.OUTSIDE, run, BROKEN, ANTENNA_OFF),
+    ]
+    if direct_current == "closed":
+        found.append(_ohm("ohm-closed", None, 3, Place.SHACK, beyond, BROKEN))
+    if direct_current == "open":
+        found.append(_ohm("ohm-open", None, 3, Place.SHACK, beyond, SHORTED))
+    return found
+
+
+def _ohm(
+    kind: str,
+    place: int | None,
+    minutes: float,
+    where: Place,
+    within: Sequence[int],
+    shows: Mapping[Mode, float],
+    setup: str = "",
+) -> Trial:
+    return Trial(
+        key=kind if place is None else f"{kind}:{place}",
+        kind=kind,
+        place=place,
+        minutes=minutes,
+        where=where,
+        within=frozenset(within),
+        shows=shows,
+        unfitting=UNFITTING_SEEN,
+        needs=OHMMETER,
+        setup=setup,
+        takes=2,
+    )
+
+
+def _where(part: Part) -> Place:
+    return Place.OUTSIDE if part.outdoors else Place.SHACK

@@ -1,0 +1,188 @@
+"""The dialogue of `isolate` where outcomes are odd, with answers and carriers that are given."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.calibration.coupler import Coupler
+from logger.cli.carriers import Carriers, seen_in
+from logger.cli.isolate_as_is import as_is
+from logger.cli.isolate_guide import Guide
+from logger.cli.measure_guide import Instead
+from logger.cli.station import calibration_of
+from logger.cli.terminal import Stop, Terminal
+from logger.config import load
+from logger.isolate.chain import Symptom, chain_of
+from logger.isolate.session import Session, State, Taken
+from logger.live.carrier import Carrier
+from tests.station import write_config
+
+
+class Typed(Terminal):
+    """A terminal with answers typed beforehand; `said` is what it showed."""
+
+    def __init__(self, *answers: str) -> None:
+        super().__init__()
+        self._answers = list(answers)
+        self.text: list[str] = []
+
+    def say(self, text: str) -> None:
+        self.text.append(text)
+
+    ask = say
+
+    def line(self, timeout_s: float | None) -> str | None:
+        if not self._answers:
+            raise Stop
+        return self._answers.pop(0)
+
+    @property
+    def said(self) -> str:
+        return "\n".join(self.text)
+
+
+class Keyed(Carriers):
+    """Carriers of these SWRs, each with its interval; None is that nothing arrives."""
+
+    of_daemon = False
+
+    def __init__(self, config: Path, *swrs: tuple[float, float, float] | float | None) -> None:
+        self.coupler = Coupler(calibration_of(load(config)))
+        self._swrs = list(swrs)
+        self.most_w: list[float] = []
+
+    def wait(self, most_w: float = 10.0, instead: Mapping[str, str] = {}) -> Carrier:
+        self.most_w.append(most_w)
+        seen = self._swrs.pop(0)
+        if seen is None:
+            assert instead
+            raise Instead("n")
+        if isinstance(seen, float):
+            seen = seen, 0.97 * seen, 1.03 * seen
+        readable = seen[0] > 0
+        return Carrier(
+            id=None,
+            end_ns=0,
+            duration_s=1.0,
+            forward_w=1.0 if readable else 0.02,
+            swr=seen[0] if readable else None,
+            swr_low=seen[1] if readable else None,
+            swr_high=seen[2] if readable else None,
+            channel=20,
+            frequency_khz=27205.0,
+            calibration_id="c",
+            flags="",
+        )
+
+
+class Dialogue:
+    """A session in a folder, up to its end or the last answer."""
+
+    def __init__(self, folder: Path, chain: str, **state: Any) -> None:
+        self.config = write_config(folder, "/dev/null", feedline="{cable: RG-58, length_m: 18}")
+        self.session = Session(State(chain_of(chain).names, **state))
+
+    def go(self, terminal: Typed, *swrs: tuple[float, float, float] | float | None) -> Keyed:
+        keyed = Keyed(self.config, *swrs)
+        try:
+            if self.session.state.symptom is None:
+                as_is(terminal, keyed, self.session, lambda channel: 1.4)
+            for _ in Guide(load(self.config), keyed, terminal).steps(self.session):
+                pass
+        except Stop:
+            pass
+        return keyed
+
+
+def test_what_is_wrong_is_asked_where_the_coupler_sees_nothing(tmp_path: Path) -> None:
+    talk, terminal = Dialogue(tmp_path, "radio lead coupler line antenna"), Typed("9", "", "2")
+    talk.go(terminal, 0.0, 1.2)
+    assert "0.02 W are too little" in terminal.said
+    assert "no more than usual (1.40" in terminal.said
+    assert talk.session.state.symptom is Symptom.UPSTREAM
+    passing, terminal = Dialogue(tmp_path, "coupler line antenna"), Typed("1")
+    passing.go(terminal, 1.2)
+    assert "mismatchd wiggle" in terminal.said
+    assert passing.session.state.symptom is None
+    high, terminal = Dialogue(tmp_path, "coupler line antenna"), Typed("4")
+    high.go(terminal, (1.45, 1.3, 1.6))
+    assert "hardly more than usual" in terminal.said
+    assert high.session.state.symptom is Symptom.HIGH
+
+
+def test_a_reading_between_is_taken_again_or_left_out(tmp_path: Path) -> None:
+    talk = Dialogue(tmp_path, "coupler plug line plug antenna")
+    terminal = Typed("", "", "", "b", "s", "q")
+    talk.go(terminal, 3.0, (1.7, 1.4, 2.2), 0.0, 1.05)
+    assert terminal.said.count("lies between sound and as before") == 1
+    assert "too little" in terminal.said
+    assert "The trouble is gone with a load behind the coupler (SWR 1.05)" in terminal.said
+    assert "The last outcome is undone" in terminal.said
+    assert talk.session.state.taken == []
+    assert talk.session.state.skipped == ["load:0"]
+
+
+def test_the_far_end_is_read_at_low_power_by_the_cable(tmp_path: Path) -> None:
+    talk = Dialogue(tmp_path, "coupler line antenna", symptom=Symptom.WEAK)
+    proposed = []
+    while (step := talk.session.next()) is not None and step.trial.kind != "open-end":
+        proposed.append(step.trial.key)
+        talk.session.skip(step.trial)
+    terminal = Typed("", "q")
+    keyed = talk.go(terminal, 2.0)
+    assert keyed.most_w == [2.0]
+    for words in ("1 W or less", "nobody within reach", "power lines", "A sound line shows SWR"):
+        assert words in terminal.said
+    assert talk.session.state.taken == [Taken("open-end", True, 2.0, 1.94, 2.06)]
+    assert "The line loses too much (SWR 2.00)" in terminal.said
+
+
+def test_plugs_are_moved_with_the_reading_shown(tmp_path: Path) -> None:
+    talk = Dialogue(tmp_path, "coupler plug line antenna", symptom=Symptom.HIGH)
+    while (step := talk.session.next()) is not None and step.trial.kind != "wiggle":
+        talk.session.skip(step.trial)
+    assert step is not None
+    terminal = Typed("", "", "y", "e")
+    keyed = talk.go(terminal, 1.2, 1.2)
+    assert len(keyed.most_w) == 2
+    assert talk.session.state.taken[0] == Taken("wiggle", bad=True)
+
+
+def test_power_that_comes_again_or_not(tmp_path: Path) -> None:
+    talk = Dialogue(tmp_path, "radio lead coupler antenna", lacking=["ohmmeter", "dummy load"])
+    talk.session.state.skipped.append("swap:2")  # another meter, which would be asked
+    terminal = Typed("", "", "q")
+    talk.go(terminal, None, None, 1.3)
+    assert "no power arrives" in terminal.said
+    assert "Power arrives if it is the lead" in terminal.said
+    first, second = talk.session.state.taken
+    assert (first.key, first.bad) == ("swap:1", True)
+    assert (second.bad, second.swr) == (False, 1.3)
+
+
+@pytest.mark.parametrize("answer", ["n", "y"])
+def test_contradictions_are_said_once(tmp_path: Path, answer: str) -> None:
+    state = {"symptom": Symptom.HIGH, "as_is": Taken("as-is", True, 4.0, 3.9, 4.1)}
+    talk = Dialogue(tmp_path, "coupler plug line plug antenna", **state)
+    for key, bad in (("load:0", True), ("load:3", False), ("load:3", False)):
+        talk.session.take(Taken(key, bad))
+    assert not talk.session.verdict().contradictory
+    for key in [t.key for t in talk.session.offered() if t.key != "load:0"]:
+        talk.session.state.skipped.append(key)
+    terminal = Typed("", "?", answer, "q")
+    talk.go(terminal, 4.0)
+    assert terminal.said.count("fit no single fault") == 1
+    assert talk.session.verdict().contradictory
+    assert talk.session.verdict().cleared == ()
+    assert talk.session.next() is None
+
+
+def test_a_carrier_is_told_as_it_is_read(tmp_path: Path) -> None:
+    terminal = Typed()
+    config = write_config(tmp_path, "/dev/null")
+    assert seen_in(Keyed(config, (2.0, 1.9, 2.1)).wait(), terminal) == (2.0, 1.9, 2.1)
+    assert terminal.text == ["SWR 2.00 (1.90 to 2.10)"]
