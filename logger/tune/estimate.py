@@ -26,7 +26,7 @@ from logger.tune.positions import (
 )
 from logger.tune.tempering import draws
 
-DRAWS = 2000
+DRAWS = 1000
 # Standard deviations of the priors, those of logarithms where a median is given.
 DETUNED = 0.05  # relative; of the first position's resonance about the middle of the channels
 RESISTANCE_OHM, RESISTANCE_SPREAD = 45.0, 0.5

@@ -15,7 +15,7 @@ import numpy as np
 from logger.blocks import Floats
 
 KEPT = 0.5  # effective share of the particles at each step
-MOVES = 6
+MOVES = 20
 WIDTH = 1.7  # of a random walk, over the square root of its dimensions
 SEED = 20260301  # the same readings give the same answer
 
