@@ -17,12 +17,15 @@ from logger.tune.estimate import Posterior, interval
 from logger.tune.positions import SETTING_ERROR, Adjustment, Position, Unit
 from logger.tune.suspicion import Suspicion, suspicion
 
-Kind = Literal["move", "bracket", "stop", "end", "check"]
+Kind = Literal["move", "bracket", "try", "stop", "end", "check"]
 
 FAR_SWR = 4.0  # at the best channel; from here on a reading says which way, not how far
 MOST_CHANGE = 0.06  # of the resonance by one step, relatively
 PAST = 0.75  # probability with which a bracket passes the resonance
 CAUTIOUS = 0.25  # and a cut does
+GOOD_SWR = 1.3
+REGRET = 0.05  # of SWR at the middle above the best of this antenna, for which a trial is worth it
+TRIAL = 0.8  # of the doubt about the length, on the likelier side
 LEAST_GAIN = 0.04  # of SWR at the middle, below which no step is worth the walk
 SURE = 0.9
 STEP: dict[Unit, float] = {"mm": 1.0, "turns": 0.25, "marks": 0.5}  # as fine as a person sets it
@@ -85,14 +88,20 @@ def advise(
     to = _settable(adjustment, here.setting, by)
     moved = adjustment.sign * (to - here.setting)
     after = posterior.swr(target_khz, _moved(adjustment, posterior, resonance, moved))
+    best = posterior.swr(target_khz, np.full_like(now, target_khz))
+    regret = float((now - best).mean())
     swr_now, swr_then, doubt = float(now.mean()), float(after.mean()), float(now.std())
     wants = _outside(adjustment, here.setting, float(np.median(need)))
     suspected = suspicion(adjustment, positions, posterior, target_khz)
     if suspected is not None and suspected.instead:
         kind, to = "check", here.setting
-    elif kind == "move" and swr_now - swr_then < max(LEAST_GAIN, doubt / 2):
+    elif kind == "move" and swr_now - swr_then < max(LEAST_GAIN, doubt / 4):
         kind = "end" if wants and _worth(posterior, target_khz, now, doubt) else "stop"
         to = here.setting
+        if kind == "stop" and swr_now > GOOD_SWR and regret > REGRET:
+            share = TRIAL if np.median(need) > 0 else 1 - TRIAL
+            to = _settable(adjustment, here.setting, float(np.quantile(need, share)))
+            kind = "stop" if to == here.setting else "try"
     elif kind == "bracket" and to == here.setting:
         kind = "end"
     return Advice(
