@@ -14,7 +14,7 @@ import numpy as np
 from logger.blocks import Floats
 from logger.reflection import rho_of_swr
 from logger.tune.estimate import Posterior, interval
-from logger.tune.positions import SETTING_ERROR, Adjustment, Position, Unit
+from logger.tune.positions import SETTING_ERROR, Adjustment, Position, Unit, span_khz
 from logger.tune.suspicion import Suspicion, suspicion
 
 Kind = Literal["move", "bracket", "try", "stop", "end", "check"]
@@ -87,18 +87,19 @@ def advise(
     by, kind = _step(adjustment, here, posterior, need, far=far and not bracketed)
     to = _settable(adjustment, here.setting, by)
     moved = adjustment.sign * (to - here.setting)
-    after = posterior.swr(target_khz, _moved(adjustment, posterior, resonance, moved))
     best = posterior.swr(target_khz, np.full_like(now, target_khz))
     regret = float((now - best).mean())
-    swr_now, swr_then, doubt = float(now.mean()), float(after.mean()), float(now.std())
+    worst = _worst(posterior, positions, resonance)
+    worst_after = _worst(posterior, positions, _moved(adjustment, posterior, resonance, moved))
+    swr_now, swr_then, doubt = float(worst.mean()), float(worst_after.mean()), float(worst.std())
     wants = _outside(adjustment, here.setting, float(np.median(need)))
     suspected = suspicion(adjustment, positions, posterior, target_khz)
     if suspected is not None and suspected.instead:
         kind, to = "check", here.setting
     elif kind == "move" and swr_now - swr_then < max(LEAST_GAIN, doubt / 4):
-        kind = "end" if wants and _worth(posterior, target_khz, now, doubt) else "stop"
+        kind = "end" if wants and regret > max(2 * LEAST_GAIN, doubt) else "stop"
         to = here.setting
-        if kind == "stop" and swr_now > GOOD_SWR and regret > REGRET:
+        if kind == "stop" and float(now.mean()) > GOOD_SWR and regret > REGRET:
             share = TRIAL if np.median(need) > 0 else 1 - TRIAL
             to = _settable(adjustment, here.setting, float(np.quantile(need, share)))
             kind = "stop" if to == here.setting else "try"
@@ -118,6 +119,11 @@ def advise(
         better=_better(positions),
         suspicion=suspected,
     )
+
+
+def _worst(posterior: Posterior, positions: Sequence[Position], resonance_khz: Floats) -> Floats:
+    """The highest SWR on the channels, were the resonance there."""
+    return np.maximum(*(posterior.swr(khz, resonance_khz) for khz in span_khz(positions)))
 
 
 def _step(
@@ -172,11 +178,6 @@ def _moved(
     quantiles = (np.arange(count) * 0.6180339887 % 1 - 0.5) * 2 * np.sqrt(3)  # even, of sd 1
     error = 0.0 if longer_by == 0 else SETTING_ERROR[adjustment.unit] * quantiles
     return np.asarray(resonance_khz * np.exp(-posterior.sensitivity * (longer_by + error)))
-
-
-def _worth(posterior: Posterior, target_khz: float, now: Floats, doubt: float) -> bool:
-    best = posterior.swr(target_khz, np.full_like(now, target_khz))
-    return float((now - best).mean()) > max(2 * LEAST_GAIN, doubt)
 
 
 def merit(position: Position, other: Position) -> float | None:

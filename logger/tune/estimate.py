@@ -81,7 +81,7 @@ class _Model:
     def __init__(
         self, adjustment: Adjustment, positions: Sequence[Position], loss_db: float | None
     ) -> None:
-        low, high = span_khz(list(positions))
+        low, high = span_khz(positions)
         self.middle_khz = (low * high) ** 0.5
         first = positions[0].setting
         self.adjustment = adjustment

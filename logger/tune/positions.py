@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import msgspec
@@ -68,7 +69,7 @@ class Adjustment(msgspec.Struct, frozen=True):
         return 1 / (setting if setting > LONG_ENOUGH * wave_mm else SHORTENED * wave_mm / 4)
 
 
-def span_khz(positions: list[Position]) -> tuple[float, float]:
+def span_khz(positions: Sequence[Position]) -> tuple[float, float]:
     """The lowest and the highest frequency that was keyed."""
     keyed = [reading.frequency_khz for one in positions for reading in one.readings]
     return min(keyed), max(keyed)
