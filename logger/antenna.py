@@ -15,8 +15,12 @@ def reflection(
 ) -> NDArray[np.complex128]:
     """Complex reflection coefficient at the antenna of Z = R (1 + j Q (f/f0 - f0/f)); arguments
     are broadcast."""
-    ratio = np.asarray(frequency_khz, dtype=np.float64) / resonance_khz
-    z = np.asarray(resistance_ohm) * (1 + 1j * np.asarray(q) * (ratio - 1 / ratio))
+    frequency, resonance, resistance, q_ = (
+        np.asarray(each, dtype=np.float64)
+        for each in (frequency_khz, resonance_khz, resistance_ohm, q)
+    )
+    ratio = frequency / resonance
+    z = resistance * (1 + 1j * q_ * (ratio - 1 / ratio))
     return np.asarray((z - IMPEDANCE_OHM) / (z + IMPEDANCE_OHM))
 
 
@@ -30,4 +34,4 @@ def rho(
     """Magnitude of the reflection coefficient at the near end of a line of matched loss `loss_db`
     (one way); arguments are broadcast."""
     size = np.abs(reflection(frequency_khz, resonance_khz, resistance_ohm, q))
-    return np.asarray(size * 10 ** (-np.asarray(loss_db) / 10))
+    return np.asarray(size * 10 ** (-np.asarray(loss_db, dtype=np.float64) / 10))

@@ -19,6 +19,7 @@ COMMANDS = {
     "calibrate": "calibrate",
     "chart": "chart",
     "feedline": "feedline",
+    "tune": "tune",
     "export": "export",
     "live": "live",
     "status": "status",

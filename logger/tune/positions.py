@@ -13,6 +13,7 @@ Unit = Literal["mm", "turns", "marks"]
 # has been learned: relative change a unit, and the standard deviation of its logarithm. Millimetres
 # follow dL/L = -df/f with the length of the element; coils and hats make that less true.
 SETTING_ERROR: dict[Unit, float] = {"mm": 2.0, "turns": 0.05, "marks": 0.1}
+STEP: dict[Unit, float] = {"mm": 1.0, "turns": 0.25, "marks": 0.5}  # as fine as a person sets it
 BY_GUESS = 0.004
 GUESS_SPREAD: dict[Unit, float] = {"mm": 0.25, "turns": 1.0, "marks": 1.0}
 LIGHT_KHZ_MM = 299_792_458.0

@@ -70,4 +70,4 @@ def _resampled(rng: np.random.Generator, weight: Floats) -> np.ndarray:
 
 def _root(particles: Floats) -> Floats:
     covariance = np.atleast_2d(np.cov(particles, rowvar=False))
-    return np.linalg.cholesky(covariance + 1e-10 * np.eye(len(covariance)))
+    return np.asarray(np.linalg.cholesky(covariance + 1e-10 * np.eye(len(covariance))))
