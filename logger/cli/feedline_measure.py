@@ -12,6 +12,7 @@ import msgspec
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
+from logger.cli.key_down import source_of
 from logger.cli.measure_guide import carrier, confirm
 from logger.cli.station import calibration_of, config_option, configuration
 from logger.cli.terminal import Stop, Terminal
@@ -20,7 +21,7 @@ from logger.errors import MismatchdError
 from logger.feedline.cables import attenuation
 from logger.feedline.findings import findings
 from logger.feedline.measurement import FAR_ENDS, LineLoss, loss_of_swr
-from logger.live.carrier import Carrier, OfDaemon, OfDriver, Source
+from logger.live.carrier import Carrier
 from logger.status import ask
 from logger.store.line_losses import LineLosses
 from logger.store.lock import StoreLock
@@ -73,7 +74,7 @@ def command(
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     try:
         confirm(terminal, far_end, beside_daemon=running)
-        source = _source(config, coupler, running=running)
+        source = source_of(config, coupler, running=running)
         try:
             found = carrier(terminal, source)
         finally:
@@ -92,13 +93,6 @@ def command(
     terminal.say("Release the key, put the antenna back on and see that the SWR is as before.")
     click.echo(msgspec.json.encode(record).decode())
     return 0
-
-
-def _source(config: Config, coupler: Coupler, *, running: bool) -> Source:
-    if running:
-        return OfDaemon(config)
-    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
-    return OfDriver(config, coupler, driver)
 
 
 def _reading(

@@ -4,15 +4,25 @@ from __future__ import annotations
 
 import time
 
+from logger.calibration.coupler import Coupler
 from logger.cli.terminal import Terminal
+from logger.config import Config
 from logger.errors import MismatchdError
-from logger.live.carrier import Carrier, Source
+from logger.live.carrier import Carrier, OfDaemon, OfDriver, Source
 from logger.live.reading import Reading
 
 ENOUGH_S = 3.0  # keyed
 TOO_LONG_S = 10.0
 SILENCE_S = 10.0
 FIT_S = 0.5  # a shorter carrier cannot be relied on
+
+
+def source_of(config: Config, coupler: Coupler, *, running: bool) -> Source:
+    """Where carriers come from: the daemon if one is running, else the driver. Raises LinkError."""
+    if running:
+        return OfDaemon(config)
+    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    return OfDriver(config, coupler, driver)
 
 
 def heard(terminal: Terminal, source: Source, most_w: float) -> Carrier | str:

@@ -12,11 +12,11 @@ import msgspec
 
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
+from logger.cli.key_down import source_of
 from logger.cli.station import calibration_of, config_option, configuration
 from logger.cli.terminal import Stop, Terminal
 from logger.config import Config
 from logger.errors import MismatchdError
-from logger.live.carrier import OfDaemon, OfDriver, Source
 from logger.status import ask
 from logger.store.sessions import Sessions
 from logger.utc import format_ns
@@ -101,7 +101,7 @@ def command(
             def keep() -> None:
                 store.keep(place, time.time_ns(), kept(session.state))
 
-            with closing(_source(config, coupler, running=running)) as source:
+            with closing(source_of(config, coupler, running=running)) as source:
                 guide = Guide(terminal, source, session, config.station, keep)
                 guide.run()
         except (Stop, KeyboardInterrupt) as reason:
@@ -159,13 +159,6 @@ def _loss_db(config: Config, target_mhz: float | None) -> float | None:
     if line.cable is None or line.length_m is None:
         return None
     return attenuation(line.cable, mhz).nominal * line.length_m / 100
-
-
-def _source(config: Config, coupler: Coupler, *, running: bool) -> Source:
-    if running:
-        return OfDaemon(config)
-    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
-    return OfDriver(config, coupler, driver)
 
 
 def _finish(terminal: Terminal, store: Sessions, number: int, session) -> None:  # type: ignore[no-untyped-def]

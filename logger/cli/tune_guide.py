@@ -54,6 +54,7 @@ class Guide:
         self._station = station
         self._keep = keep
         self._tells = False  # the bridge, on which channel it is
+        self._told = False  # the person, what the readings here say
         self.advice: Advice | None = session.advice() if session.ready else None
 
     def run(self) -> None:
@@ -93,8 +94,7 @@ class Guide:
         self._terminal.say("")
         for text in findings(self._session.state, advice):
             self._terminal.say(text)
-        if not self._session.complete:
-            self._terminal.say("A further channel tells more: key it, or go on.")
+        self._told = True
         if advice.to is None:
             self._terminal.say("`done` ends it; a number says where you set it instead.")
         else:
@@ -121,9 +121,14 @@ class Guide:
 
     def _judge(self) -> None:
         self.advice = self._session.advice() if self._session.ready else None
+        self._told = False
         self._keep()
-        if self.advice is not None:
+        if self.advice is None:
+            self._terminal.say("Now the next channel.")
+        elif self._session.complete:
             self._tell(self.advice)
+        else:
+            self._terminal.say("Now the next channel; or Enter, for what two channels tell.")
 
     def _asked(self) -> Where:
         """The person knows on which channel it was."""
@@ -164,14 +169,15 @@ class Guide:
         if typed == "again":
             reading = session.forget()
             say("There is nothing to forget." if reading is None else f"Forgot {place(reading)}.")
-            self.advice = session.advice() if session.ready else None
-            self._keep()
+            self._judge()
         elif typed == "back" and self.advice is not None and self.advice.better is not None:
             self._set(session.state.read[self.advice.better].setting)
         elif at is not None:
             self._set(at)
         elif typed == "" and self.advice is not None and session.ready:
-            if self.advice.to is not None:
+            if not self._told:
+                self._tell(self.advice)
+            elif self.advice.to is not None:
                 self._set(self.advice.to)
             else:
                 say("`done` ends it; a number says where you set it instead.")

@@ -180,5 +180,6 @@ def outcome(state: State) -> str:
     steps = len(state.read) - 1
     return (
         f"tuned from {first} to {line(adjustment, last)} in {steps}"
-        f" step{'' if steps == 1 else 's'}; resonance {its.value / 1e3:.2f} MHz ({its.low / 1e3:.2f} to {its.high / 1e3:.2f})"
+        f" step{'' if steps == 1 else 's'}; resonance {its.value / 1e3:.2f} MHz"
+        f" ({its.low / 1e3:.2f} to {its.high / 1e3:.2f})"
     )
