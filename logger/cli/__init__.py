@@ -19,6 +19,7 @@ COMMANDS = {
     "calibrate": "calibrate",
     "chart": "chart",
     "feedline": "feedline",
+    "tune": "tune",
     "wiggle": "wiggle",
     "export": "export",
     "isolate": "isolate",

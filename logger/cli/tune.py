@@ -1,0 +1,154 @@
+"""`mismatchd tune`: adjusting an antenna with the reading in the hand."""
+
+from __future__ import annotations
+
+import time
+from contextlib import closing
+from pathlib import Path
+
+import click
+import msgspec
+
+from drivers.contract import EndOfInput
+from logger.calibration.coupler import Coupler
+from logger.cli.station import calibration_of, config_option, configuration, make_ready
+from logger.cli.terminal import Stop, Terminal
+from logger.cli.tune_guide import Guide, confirm
+from logger.cli.tune_setup import adjustment, answered, position
+from logger.config import Config
+from logger.errors import MismatchdError
+from logger.feedline.cables import attenuation
+from logger.live.carrier import source_of
+from logger.status import ask
+from logger.store.sessions import Sessions
+from logger.tune.session import Session, State, found, kept
+from logger.tune.words import line, outcome
+from logger.utc import format_ns
+
+KIND = "tune"
+KEPT = "kept; `mismatchd tune` goes on from here"
+
+
+@click.command("tune")
+@config_option
+@click.option(
+    "--unit",
+    type=click.Choice(["mm", "turns", "marks"]),
+    help="What is adjusted: length of an element, turns of a ring, or marks that you number.",
+)
+@click.option("--at", type=float, metavar="N", help="Where it is set now.")
+@click.option(
+    "--longer",
+    type=click.Choice(["more", "less"]),
+    help="Whether more or less of it makes the antenna longer. Default for mm: more.",
+)
+@click.option(
+    "--length",
+    type=click.FloatRange(0, min_open=True),
+    metavar="MM",
+    help="The whole element, where --at is only a part of it.",
+)
+@click.option(
+    "--travel", type=(float, float), metavar="N N", help="The ends between which it can be set."
+)
+@click.option("--cut", is_flag=True, help="It is cut to length: never longer again.")
+@click.option(
+    "--target",
+    type=click.FloatRange(0.1, 3000),
+    metavar="MHZ",
+    help="Where it is to be resonant. Default: the middle of what is keyed.",
+)
+@click.option("--new", is_flag=True, help="Begin anew, whatever is unfinished.")
+def command(
+    config_path: Path | None,
+    unit: str | None,
+    at: float | None,
+    longer: str | None,
+    length: float | None,
+    travel: tuple[float, float] | None,
+    cut: bool,
+    target: float | None,
+    new: bool,
+) -> int:
+    """Adjust an antenna: key a low, a middle and a high channel, and hear what to do.
+
+    Each transmission is caught by itself. After each position it is said where the antenna is
+    resonant and how sure that is, whether it is too long or too short and by how much, where to
+    set it next, and when to leave it. A session that was interrupted is gone on with; a finished
+    one is noted in the journal, `report` tells of it and `chart tuning` draws it. It works beside
+    the running daemon, and without one.
+    """
+    config = configuration(config_path)
+    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
+    terminal = Terminal()
+    running = ask(config.store.path) is not None
+    number: int | None = None
+    make_ready(config, coupler)
+    source_of(config, coupler, running=running).close()  # a wrong port is told at once
+    with closing(Sessions.reader(config.store.path)) as store:
+        try:
+            resumed = None if new else _resumed(terminal, store)
+            if resumed is None:
+                what = adjustment(terminal, unit, longer, length, travel, cut)
+                session = Session(State(what, target and 1e3 * target, _loss_db(config, target)))
+                session.set(position(terminal, what, at))
+            else:
+                number, session = resumed
+            confirm(terminal, beside_daemon=running)
+            if number is None:
+                number = store.begin(KIND, time.time_ns(), kept(session.state))
+            place = number
+
+            def keep() -> None:
+                store.keep(place, time.time_ns(), kept(session.state))
+
+            with closing(source_of(config, coupler, running=running)) as source:
+                Guide(terminal, source, session, config.station, keep).run()
+        except (Stop, KeyboardInterrupt) as reason:
+            terminal.say("")
+            terminal.say("stopped; nothing is kept" if number is None else f"stopped; {KEPT}")
+            return 0 if isinstance(reason, Stop) else 130
+        except EndOfInput as error:
+            raise MismatchdError(f"the input has ended; what was read is {KEPT}") from error
+        _finish(terminal, store, number, session)
+    return 0
+
+
+def _resumed(terminal: Terminal, store: Sessions) -> tuple[int, Session] | None:
+    """The unfinished session and its number, if there is one and the person goes on with it."""
+    last = store.unfinished(KIND)
+    if last is None:
+        return None
+    try:
+        state = found(last.content)
+    except msgspec.DecodeError:  # of a later program
+        return None
+    terminal.say(f"A session of {format_ns(last.changed_ns)[:16]}Z is unfinished:")
+    for one in state.positions:
+        terminal.say(f"- {line(state.adjustment, one)}")
+    answer = answered(terminal, "Go on with it (yes), or begin anew (no)?").lower()
+    return (last.id, Session(state)) if answer in ("", "yes", "y") else None
+
+
+def _loss_db(config: Config, target_mhz: float | None) -> float | None:
+    """Nominal loss of the installed line, where it is known."""
+    coax, mhz = config.feedline, target_mhz or config.station.frequency_mhz or 27.2
+    if coax.cable is None or coax.length_m is None:
+        return None
+    return attenuation(coax.cable, mhz).nominal * coax.length_m / 100
+
+
+def _finish(terminal: Terminal, store: Sessions, number: int, session: Session) -> None:
+    """The journal has it if anything was moved."""
+    state, words = session.state, None
+    if state.read:
+        words = outcome(state)
+    moved = len({one.setting for one in state.read}) > 1
+    store.end(number, time.time_ns(), kept(state), words if moved else None)
+    terminal.say("")
+    if words is None:
+        terminal.say("nothing was read; the session is closed")
+    else:
+        terminal.say(f"{'In the journal' if moved else 'Read'}: {words}.")
+        terminal.say("`mismatchd chart tuning -o FILE` draws it; `mismatchd report` tells of it.")
+    click.echo(kept(state).decode())

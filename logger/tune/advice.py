@@ -1,0 +1,233 @@
+"""What to do next: where to set it, when to stop, and when length is not what is wrong.
+
+Pure. Settings are in the unit of what is adjusted; differences are of the antenna's length in that
+unit, positive where it gets longer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+import msgspec
+import numpy as np
+
+from logger.blocks import Floats
+from logger.reflection import rho_of_swr
+from logger.tune.estimate import Posterior, interval
+from logger.tune.positions import SETTING_ERROR, STEP, Adjustment, Position, span_khz
+from logger.tune.suspicion import POOR_SWR, Suspicion, suspicion
+
+Kind = Literal["move", "bracket", "try", "stop", "end", "check"]
+
+FAR_SWR = 4.0  # at the best channel; from here on a reading says which way, not how far
+MOST_CHANGE = 0.06  # of the resonance by one step, relatively
+PAST = 0.75  # probability with which a bracket passes the resonance,
+CAUTIOUS = 0.25  # and with which a cut does
+TRIAL = 0.8  # of the doubt about the length, on the likelier side
+GOOD_SWR = 1.3
+LEAST_GAIN = 0.04  # of SWR, below which no step is worth the walk
+REGRET = 0.05  # of SWR at the target above the best of this antenna, for which a trial is
+SURE = 0.9
+LEANING = 0.8  # probability of the side, for a slight correction
+NOTED_RHO = 0.01  # by which an earlier position has to be better
+
+
+class Span(msgspec.Struct, frozen=True):
+    """A value with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+class Advice(msgspec.Struct, frozen=True, kw_only=True):
+    """What the readings say.
+
+    kind        "move" there; "bracket" to pass the resonance; "try", as it cannot be told which
+                way is better; "stop", a further step gains too little; "end", it should go on but
+                is at the end of its travel; "check" something else first
+    longer_by   how much longer the antenna has to be to be resonant at the target
+    too_short   probability
+    to          the setting proposed, None to leave it
+    worst, then  the highest SWR on the channels, as expected now and there; doubt: its standard
+                deviation now
+    turned      the other way than wanted, as it is at the end of its travel
+    better      index of an earlier position that read better than this one
+    """
+
+    kind: Kind
+    target_khz: float
+    resonance_khz: Span
+    longer_by: Span
+    too_short: float
+    to: float | None
+    worst: float
+    then: float
+    doubt: float
+    turned: bool = False
+    better: int | None = None
+    suspicion: Suspicion | None = None
+
+
+def advise(
+    adjustment: Adjustment, positions: Sequence[Position], posterior: Posterior, target_khz: float
+) -> Advice:
+    """For the last of `positions`, from all of them."""
+    here = positions[-1]
+    resonance = posterior.resonance_khz[:, -1]
+    need = np.log(resonance / target_khz) / posterior.sensitivity
+    suspected = suspicion(adjustment, positions, posterior, target_khz)
+    now = _worst(posterior, positions, resonance)
+
+    def then(setting: float) -> float:
+        moved = _moved(adjustment, posterior, resonance, here.setting, setting)
+        return float(_worst(posterior, positions, moved).mean())
+
+    kind: Kind
+    turned = False
+    if suspected is not None and suspected.instead:
+        kind, to = "check", here.setting
+    elif min(each.swr for each in here.readings) >= FAR_SWR and not _bracketed(
+        posterior, target_khz
+    ):
+        by, turned = _bracket(adjustment, here.setting, posterior, need)
+        to = settable(adjustment, here.setting, by)
+        kind = "end" if to == here.setting else "bracket"
+    else:
+        kind = "move"
+        to = settable(adjustment, here.setting, _correction(adjustment, posterior, need))
+        gain = float(now.mean()) - then(to)
+        too_little = gain < max(LEAST_GAIN, float(now.std()) / 4)
+        if too_little and not (to != here.setting and _leans(adjustment, here, need)):
+            kind, to = _last_word(adjustment, positions, posterior, target_khz, need)
+    return Advice(
+        kind=kind,
+        target_khz=target_khz,
+        resonance_khz=Span(*interval(resonance)),
+        longer_by=Span(*interval(need)),
+        too_short=float(np.mean(need > 0)),
+        to=None if to == here.setting else to,
+        worst=float(now.mean()),
+        then=then(to),
+        doubt=float(now.std()),
+        turned=turned,
+        better=_better(positions),
+        suspicion=suspected,
+    )
+
+
+def settable(adjustment: Adjustment, setting: float, longer_by: float) -> float:
+    """The setting nearest to a change of length that a person can make."""
+    step = STEP[adjustment.unit]
+    to = setting + step * round(adjustment.sign * longer_by / step)
+    low = -np.inf if adjustment.least is None else adjustment.least
+    high = np.inf if adjustment.most is None else adjustment.most
+    if adjustment.cut:  # what is off stays off
+        low, high = (low, setting) if adjustment.longer else (setting, high)
+    return float(min(max(to, low), high))
+
+
+def _bracketed(posterior: Posterior, target_khz: float) -> bool:
+    """Whether the target lies between two positions."""
+    sides = np.mean(posterior.resonance_khz > target_khz, axis=0)
+    return bool(sides.max() > SURE and sides.min() < 1 - SURE)
+
+
+def _bracket(
+    adjustment: Adjustment, setting: float, posterior: Posterior, need: Floats
+) -> tuple[float, bool]:
+    """How much longer, so that the resonance is passed; whether that is the other way."""
+    most = MOST_CHANGE / float(np.median(posterior.sensitivity))
+    middle = float(np.median(need))
+    share = CAUTIOUS if adjustment.cut else PAST
+    by = float(np.quantile(need, share if middle > 0 else 1 - share))
+    if by * middle <= 0:  # not even the side is sure
+        by = middle
+    by = float(np.clip(by, -most, most))
+    if settable(adjustment, setting, by) == setting:
+        return -float(np.copysign(most / 4, by)), True
+    return by, False
+
+
+def _correction(adjustment: Adjustment, posterior: Posterior, need: Floats) -> float:
+    most = MOST_CHANGE / float(np.median(posterior.sensitivity))
+    by = float(np.median(need))
+    if adjustment.cut and by < 0:
+        by = min(0.0, float(np.quantile(need, 1 - CAUTIOUS)))
+    return float(np.clip(by, -most, most))
+
+
+def _leans(adjustment: Adjustment, here: Position, need: Floats) -> bool:
+    """Whether SWR falls or rises all the way over the channels, with one of them not yet good: the
+    trade makes it slightly longer or shorter then, however good the middle is (common practice)."""
+    readings = sorted(here.readings, key=lambda each: each.frequency_khz)
+    steps = np.diff([each.swr for each in readings])
+    one_way = len(steps) >= 2 and (bool(np.all(steps < 0)) or bool(np.all(steps > 0)))
+    sure = max(float(np.mean(need > 0)), float(np.mean(need < 0))) >= LEANING
+    by = abs(float(np.median(need)))
+    poor = max(each.swr for each in readings) >= GOOD_SWR
+    return one_way and sure and poor and by > 2 * SETTING_ERROR[adjustment.unit]
+
+
+def _last_word(
+    adjustment: Adjustment,
+    positions: Sequence[Position],
+    posterior: Posterior,
+    target_khz: float,
+    need: Floats,
+) -> tuple[Kind, float]:
+    """What is said and the setting where the best guess gains too little."""
+    here = positions[-1]
+    resonance = posterior.resonance_khz[:, -1]
+    there = posterior.swr(target_khz, resonance)
+    regret = there - posterior.swr(target_khz, np.full_like(there, target_khz))
+    poor = float(there.mean()) > GOOD_SWR and float(regret.mean()) > REGRET
+    middle = float(np.median(need))
+    wanted = abs(middle) >= STEP[adjustment.unit]
+    if poor and wanted and settable(adjustment, here.setting, middle) == here.setting:
+        return "end", here.setting
+    unmoved = len({one.setting for one in positions}) == 1
+    if poor or (unmoved and min(each.swr for each in here.readings) >= POOR_SWR):
+        for share in (TRIAL, 1 - TRIAL) if middle > 0 else (1 - TRIAL, TRIAL):
+            to = settable(adjustment, here.setting, float(np.quantile(need, share)))
+            if to != here.setting:
+                return "try", to
+    return "stop", here.setting
+
+
+def _worst(posterior: Posterior, positions: Sequence[Position], resonance_khz: Floats) -> Floats:
+    """The highest SWR on the channels, were the resonance there."""
+    low, high = (posterior.swr(khz, resonance_khz) for khz in span_khz(positions))
+    return np.asarray(np.maximum(low, high))
+
+
+def _moved(
+    adjustment: Adjustment, posterior: Posterior, resonance_khz: Floats, here: float, to: float
+) -> Floats:
+    """Resonance after a step, with the error of setting it anew."""
+    if to == here:
+        return resonance_khz
+    count = len(resonance_khz)
+    even = (np.arange(count) * 0.6180339887 % 1 - 0.5) * np.sqrt(12)  # of standard deviation 1
+    by = adjustment.sign * (to - here) + SETTING_ERROR[adjustment.unit] * even
+    return np.asarray(resonance_khz * np.exp(-posterior.sensitivity * by))
+
+
+def merit(position: Position, other: Position) -> float | None:
+    """Mean reflection at the frequencies that both have, None without any."""
+    shared = {each.frequency_khz for each in other.readings}
+    found = [float(rho_of_swr(r.swr)) for r in position.readings if r.frequency_khz in shared]
+    return float(np.mean(found)) if found else None
+
+
+def _better(positions: Sequence[Position]) -> int | None:
+    here = positions[-1]
+    best: tuple[float, int] | None = None
+    for number, one in enumerate(positions[:-1]):
+        mine, its = merit(here, one), merit(one, here)
+        if mine is None or its is None or one.setting == here.setting:
+            continue
+        if its < mine - NOTED_RHO and (best is None or its < best[0]):
+            best = (its, number)
+    return None if best is None else best[1]

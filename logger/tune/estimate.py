@@ -1,0 +1,135 @@
+"""Where an antenna is resonant, from readings of SWR at some frequencies and settings.
+
+A series-resonant antenna, Z = R (1 + j Q (f/f0 - f0/f)), behind a line that loses L dB and delays;
+what comes back is heard together with the coupler's leak (directivity), which is a complex number
+of unknown phase, the same in all readings. R, Q, L, the delay and the leak are those of the
+session; f0 moves with the setting, by a sensitivity that is learned. Draws of the posterior stand
+for all of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.antenna import reflection, rho
+from logger.blocks import Floats
+from logger.reflection import rho_of_swr, swr
+from logger.tune.positions import (
+    GUESS_SPREAD,
+    SETTING_ERROR,
+    Adjustment,
+    Position,
+    span_khz,
+)
+from logger.tune.tempering import draws
+
+DRAWS = 1000
+# Standard deviations of the priors, those of logarithms where a median is given.
+DETUNED = 0.05  # relative; of the first position's resonance about the middle of the channels
+RESISTANCE_OHM, RESISTANCE_SPREAD = 45.0, 0.5
+Q, Q_SPREAD = 14.0, 0.6
+LOSS_DB, LOSS_SPREAD = 0.6, 0.9
+DELAY_NS, DELAY_SPREAD = 120.0, 0.9  # there and back
+SHARED = 8  # dimensions; one more for each position
+# Of a reading of the reflection coefficient beside the leak: noise, and that no antenna is quite a
+# series circuit.
+ERROR, RELATIVE_ERROR = 0.004, 0.01
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Draws, (n,) each; `resonance_khz` is (n, positions).
+
+    sensitivity  relative fall of the resonance a unit that makes the antenna longer
+    misfit       mean square of what the best draw leaves of the readings, in standard deviations
+    """
+
+    resonance_khz: Floats
+    resistance_ohm: Floats
+    q: Floats
+    loss_db: Floats
+    sensitivity: Floats
+    misfit: float
+
+    def swr(self, frequency_khz: float, resonance_khz: Floats) -> Floats:
+        """True SWR at the radio, were the resonance there."""
+        size = rho(frequency_khz, resonance_khz, self.resistance_ohm, self.q, self.loss_db)
+        return swr(size)
+
+
+def interval(values: Floats) -> tuple[float, float, float]:
+    """Median and 95 % interval of draws."""
+    low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
+    return float(middle), float(low), float(high)
+
+
+def estimate(
+    adjustment: Adjustment, positions: Sequence[Position], loss_db: float | None = None
+) -> Posterior:
+    """The posterior from one position or more, each with one reading or more; `loss_db` is that of
+    the line, if it is known."""
+    model = _Model(adjustment, positions, loss_db)
+    particles = draws(model.log_likelihood, SHARED + len(positions), DRAWS)
+    best = float(model.log_likelihood(particles).max())
+    return model.posterior(particles, -2 * best / len(model.measured))
+
+
+class _Model:
+    def __init__(
+        self, adjustment: Adjustment, positions: Sequence[Position], loss_db: float | None
+    ) -> None:
+        low, high = span_khz(positions)
+        self.middle_khz = (low * high) ** 0.5
+        first = positions[0].setting
+        self.adjustment = adjustment
+        self.moved = adjustment.sign * np.array([one.setting - first for one in positions])
+        self.per_unit = adjustment.relative_change(first, self.middle_khz)
+        self.loss = (LOSS_DB, LOSS_SPREAD) if loss_db is None else (max(loss_db, 0.01), 0.25)
+        readings = [(n, each) for n, one in enumerate(positions) for each in one.readings]
+        self.at = np.array([n for n, _ in readings])
+        self.khz = np.array([each.frequency_khz for _, each in readings])
+        self.measured = rho_of_swr([each.swr for _, each in readings])
+        bounds = rho_of_swr([each.swr_high for _, each in readings]) - self.measured
+        self.leak = float(max(bounds.min(), ERROR))
+        self.error = np.hypot(ERROR, RELATIVE_ERROR * self.measured)
+
+    def resonance_khz(self, particles: Floats) -> Floats:
+        unit = self.adjustment.unit
+        per_unit = self.per_unit * np.exp(GUESS_SPREAD[unit] * particles[:, 1])
+        set_wrong = SETTING_ERROR[unit] * particles[:, SHARED:]
+        moved = self.moved + set_wrong - set_wrong[:, :1]
+        exponent = DETUNED * particles[:, :1] - per_unit[:, None] * moved
+        return np.asarray(self.middle_khz * np.exp(exponent))
+
+    def antenna(self, particles: Floats) -> tuple[Floats, Floats, Floats]:
+        loss, spread = self.loss
+        return (
+            RESISTANCE_OHM * np.exp(RESISTANCE_SPREAD * particles[:, 2]),
+            Q * np.exp(Q_SPREAD * particles[:, 3]),
+            loss * np.exp(spread * particles[:, 4]),
+        )
+
+    def log_likelihood(self, particles: Floats) -> Floats:
+        resonance = self.resonance_khz(particles)[:, self.at]
+        resistance, q, loss = (one[:, None] for one in self.antenna(particles))
+        delay_us = DELAY_NS / 1e3 * np.exp(DELAY_SPREAD * particles[:, 5])
+        turn = 2j * np.pi * delay_us[:, None] * (self.khz - self.middle_khz) / 1e3
+        leak = self.leak / np.sqrt(2) * (particles[:, 6] + 1j * particles[:, 7])
+        comes = reflection(self.khz, resonance, resistance, q) * 10 ** (-loss / 10)
+        heard = np.abs(comes + leak[:, None] * np.exp(turn))
+        return np.asarray(-0.5 * (((heard - self.measured) / self.error) ** 2).sum(axis=1))
+
+    def posterior(self, particles: Floats, misfit: float) -> Posterior:
+        resistance, q, loss = self.antenna(particles)
+        spread = GUESS_SPREAD[self.adjustment.unit]
+        return Posterior(
+            resonance_khz=self.resonance_khz(particles),
+            resistance_ohm=resistance,
+            q=q,
+            loss_db=loss,
+            sensitivity=self.per_unit * np.exp(spread * particles[:, 1]),
+            misfit=misfit,
+        )

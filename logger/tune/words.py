@@ -1,0 +1,185 @@
+"""Adjusting in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from logger.tune.advice import FAR_SWR, Advice, Span
+from logger.tune.estimate import interval
+from logger.tune.positions import Adjustment, Position, Reading, Unit
+from logger.tune.session import State
+from logger.tune.suspicion import Sign
+
+CAUTIONS = (
+    "Before anything is keyed:",
+    "- Release the key before anybody touches the antenna; nobody within reach of it while it is"
+    " keyed: RF burns. Agree on a call between garden and radio.",
+    "- Before you tilt, raise or lower a mast, look for power lines: nothing of it may come near"
+    " one, even when it falls. Not alone, not in wind, never in thunder, by the rules of your"
+    " place.",
+    "- Short transmissions at the lowest power, identified and on a free channel, as your licence"
+    " requires. What the transmitter's manual allows into a bad SWR comes first.",
+)
+UNKEY = "Release the key first; nobody touches a keyed antenna."
+# Common practice, no single source; the cheapest check first.
+SIGNS: dict[Sign, str] = {
+    "unmoved": (
+        "The setting was changed and the readings were not: what is adjusted is not what they come"
+        " from. Suspect the feedline (a short or an open braid in a plug), the ground or the"
+        " coupler. Next check: with the key up put a dummy load in the antenna's place at the far"
+        " end. If the SWR stays, it is the line or its plugs (`mismatchd feedline measure` tells"
+        " its loss) or, with the dummy load right at the coupler, the coupler. If it is good then,"
+        " it is the antenna's ground: radials, bonding of the mast, the clamp of what is adjusted."
+    ),
+    "deaf": (
+        "The SWR is low and does not change with the setting. That is not a well tuned antenna: a"
+        " line that soaks up power, or a coupler that hears nothing, reads like that. Next check:"
+        " `mismatchd feedline measure` with the far end open; what comes back must be nearly all."
+    ),
+    "level": (
+        "The SWR is high and the same at both ends: the length is about right, and the rest is no"
+        " matter of length. Next check: the ground (radials, bonding of the mast, the braid at the"
+        " antenna's plug), then a dummy load in the antenna's place, with the key up: a bad SWR"
+        " into it is the line's or the coupler's."
+    ),
+    "misfit": (
+        "These readings do not belong to one antenna at one place: something else moves. Next"
+        " check: key the same channel twice; if it does not repeat, look for a loose joint"
+        " in plugs and clamps. If it repeats, a current on the outside of the cable is likely, or"
+        " larger numbers move it the other way than was said: look at the ground and at that."
+    ),
+}
+
+
+def setting(unit: Unit, value: float) -> str:
+    """A setting as people call it."""
+    return f"mark {value:g}" if unit == "marks" else f"{value:.6g} {unit}"
+
+
+def difference(unit: Unit, longer_by: float) -> str:
+    """A change of length."""
+    size, way = abs(longer_by), "longer" if longer_by >= 0 else "shorter"
+    if unit == "mm":
+        return f"{size:.0f} mm {way}"
+    noun = {"turns": "turn", "marks": "mark"}[unit]
+    return f"{size:.2g} {noun}{'' if f'{size:.2g}' == '1' else 's'} {way}"
+
+
+def keyed(reading: Reading) -> str:
+    """A reading with its interval."""
+    return (
+        f"{place(reading)}: SWR {reading.swr:.2f} ({reading.swr_low:.2f} to"
+        f" {reading.swr_high:.2f}, 95 %)"
+    )
+
+
+def place(reading: Reading) -> str:
+    """Where it was keyed."""
+    mhz = f"{reading.frequency_khz / 1e3:.3f} MHz"
+    return mhz if reading.channel is None else f"channel {reading.channel} ({mhz})"
+
+
+def line(adjustment: Adjustment, position: Position) -> str:
+    """A position with all its readings, shortly."""
+    shown = sorted(position.readings, key=lambda each: each.frequency_khz)
+    swrs = ", ".join(
+        f"{'%.3f MHz' % (r.frequency_khz / 1e3) if r.channel is None else f'channel {r.channel}'}"
+        f" {r.swr:.2f}"
+        for r in shown
+    )
+    return f"{setting(adjustment.unit, position.setting)}: {swrs}"
+
+
+def findings(state: State, advice: Advice) -> Iterator[str]:
+    """What the readings say, in sentences, what to do next at the end."""
+    unit, here = state.adjustment.unit, state.read[-1]
+    its, by = advice.resonance_khz, advice.longer_by
+    if advice.suspicion is None or not advice.suspicion.instead:
+        yield (
+            f"Resonance at {its.value / 1e3:.2f} MHz ({its.low / 1e3:.2f} to {its.high / 1e3:.2f},"
+            f" 95 %); wanted at {advice.target_khz / 1e3:.3f} MHz."
+        )
+        yield _length(unit, advice)
+    if advice.suspicion is not None:
+        yield SIGNS[advice.suspicion.sign]
+    yield from _next(state, advice, here, by.value)
+    if advice.better is not None and advice.to != state.read[advice.better].setting:
+        yield back(state, advice.better)
+
+
+def back(state: State, number: int) -> str:
+    """A position that read better, and the way back to it."""
+    adjustment, here, one = state.adjustment, state.read[-1], state.read[number]
+    away = adjustment.sign * (one.setting - here.setting)
+    return (
+        f"Better so far: {line(adjustment, one)}. The way back is"
+        f" {difference(adjustment.unit, away)}: type `back` when it is set there."
+    )
+
+
+def _length(unit: Unit, advice: Advice) -> str:
+    by = advice.longer_by
+    ends = f"{difference(unit, by.low)} to {difference(unit, by.high)} would be right, 95 %"
+    if 0.1 < advice.too_short < 0.9:
+        return f"Whether it is too long or too short is not sure ({ends})."
+    how = "too short" if by.value > 0 else "too long"
+    return f"It is {how}: {difference(unit, by.value)} would be right ({ends})."
+
+
+def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterator[str]:
+    adjustment, to = state.adjustment, advice.to
+    unit = adjustment.unit
+    if to is None:
+        if advice.kind == "stop":
+            yield (
+                "Leave it here: what a further step would gain on the worst of the channels is less"
+                f" than can be told of it (SWR {advice.worst:.2f} ± {2 * advice.doubt:.2f})."
+            )
+        elif advice.kind == "end":
+            yield (
+                f"It has to be {difference(unit, wanted)}, but is at the end of its travel: another"
+                " tip, or a coil or capacity hat, is the way on."
+            )
+        return
+    by = adjustment.sign * (to - here.setting)
+    target = f"set it to {setting(unit, to)}"
+    slight = " slightly" if _slight(state, advice, by) else ""
+    if advice.kind == "bracket":
+        yield (
+            f"At SWR {FAR_SWR:g} and more a reading may say which way, not how far."
+            + (" It is at the end of its travel, so the other way first." if advice.turned else "")
+            + f" Make it {difference(unit, by)}, {target}, and key again: between two positions"
+            " it can be narrowed down."
+        )
+    elif advice.kind == "try":
+        yield (
+            f"Try which way it gets better: make it {difference(unit, by)}, {target}. It may read"
+            " worse there; what it tells is worth the step."
+        )
+    else:
+        way = "Lengthen" if by > 0 else "Shorten"
+        yield (
+            f"{way} it{slight}: {difference(unit, by)}, {target}. The worst of the channels should"
+            f" come from SWR {advice.worst:.2f} to about {advice.then:.2f}."
+        )
+    if adjustment.cut:
+        yield "What is cut off stays off: cut less than you would dare, and read again."
+    yield UNKEY
+
+
+def _slight(state: State, advice: Advice, by: float) -> bool:
+    per_unit = state.adjustment.relative_change(state.positions[0].setting, advice.target_khz)
+    return abs(by) * per_unit < 0.015
+
+
+def outcome(state: State) -> str:
+    """The session in a sentence, for the journal; needs a position in `read`."""
+    adjustment, last = state.adjustment, state.read[-1]
+    its = Span(*interval(state.posterior().resonance_khz[:, -1]))
+    first = setting(adjustment.unit, state.read[0].setting)
+    steps = len(state.read) - 1
+    return (
+        f"tuned from {first} to {line(adjustment, last)} in {steps}"
+        f" step{'' if steps == 1 else 's'}; resonance {its.value / 1e3:.2f} MHz"
+        f" ({its.low / 1e3:.2f} to {its.high / 1e3:.2f})"
+    )

@@ -1,0 +1,149 @@
+"""`tune` as a person uses it, in a terminal: alone with the bridge, and beside the daemon."""
+
+from __future__ import annotations
+
+import json
+import re
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+
+from logger.store.sessions import Sessions
+from tests.desk import CHANNELS, Desk, desk
+from tests.station import Running, pty, write_config
+from tests.terminal_view import View
+from tests.test_end_to_end import exported
+from tests.tune_stations import Station
+
+MORE = {"transmission": "{hang_ms: 300}"}
+TOLD = "{kind: text-lines, port: PORT, columns: [forward_v, reflected_v, channel]}"
+
+
+def station(mhz: float = 27.9) -> Station:
+    made = Station(
+        mhz=mhz,
+        setting_mm=2600.0,
+        exponent=1.0,
+        r_ohm=42.0,
+        q=14.0,
+        line_m=12.0,
+        loss_db=0.5,
+        velocity=0.66,
+        leak=0.005 + 0.003j,
+        rng=np.random.default_rng(3),
+    )
+    made.set(2600.0)
+    return made
+
+
+def key_all(view: View, desk: Desk, answers: dict[int, bytes] | None = None) -> str:
+    """Low, middle and high; where the channel is asked for, it is typed."""
+    for channel in CHANNELS:
+        before = len(re.findall(rb"Caught", view.raw))
+        view.until(lambda text: "waiting for the key" in text)
+        desk.key(channel)
+        if answers is not None:
+            view.until(_asks)
+            view.press(answers[channel] + b"\r")
+        view.until(lambda text, before=before: len(re.findall(rb"Caught", view.raw)) > before)
+    return view.look(1.0)
+
+
+def _asks(text: str) -> bool:
+    last = [line for line in text.splitlines() if line.strip()][-1]
+    return "Which channel" in last or "Enter:" in last
+
+
+def test_an_antenna_is_adjusted_without_a_daemon(tmp_path: Path) -> None:
+    with pty() as (master, name), desk(master, station(), told=True) as at:
+        config = write_config(tmp_path, name, driver=TOLD.replace("PORT", name), **MORE)
+        view = View("tune", "-c", str(config), rows=100)
+        try:
+            view.until(lambda text: "What do you adjust" in text)
+            view.press(b"mm\r")
+            view.until(lambda text: "How long is it now" in text)
+            view.press(b"2600\r")
+            said = view.until(lambda text: "(yes or no)" in text)
+            for words in ("power lines", "RF burns", "licence", "Release the key", "manual"):
+                assert words in said
+            view.press(b"yes\r")
+            said = key_all(view, at)
+            assert "channel 20 (27.205 MHz): SWR" in said
+            assert "It is too short" in said
+            (to,) = re.findall(r"longer, set it to (\d+) mm", " ".join(said.split()))
+            assert 2630 < int(to) < 2720
+            assert "nobody touches a keyed antenna" in said
+            at.station.set(float(to))
+            view.press(b"\r")
+            view.until(lambda text: f"Position 2, {to} mm" in text)
+            for _ in range(3):
+                said = key_all(view, at)
+                flat = " ".join(said.split())
+                if "Leave it here" in flat:
+                    break
+                to = re.findall(r"set it to (\d+) mm", flat)[-1]
+                at.station.set(float(to))
+                view.press(b"\r")
+                view.until(lambda text, to=to: f", {to} mm." in text)
+            view.press(b"done\r")
+            assert view.ended(15.0) == 0
+        finally:
+            view.close()
+        assert at.station.true_swr(27.185) < 1.3
+        (entry,) = exported("journal", config)
+        assert entry["kind"] == "adjustment"
+        assert entry["text"].startswith("tuned from 2600 mm to 26")
+        with closing(Sessions.reader(tmp_path / "data/station.sqlite")) as store:
+            assert store.unfinished("tune") is None
+            (kept,) = store.sessions("tune")
+        assert json.loads(kept.content)["positions"][0]["readings"][2]["channel"] == 40
+
+
+def test_beside_the_daemon_interrupted_and_gone_on_with(tmp_path: Path) -> None:
+    answers = {1: b"1", 20: b"27,205", 40: b"40"}
+    with pty() as (master, name), desk(master, station(), told=False) as at:
+        config = write_config(tmp_path, name, **MORE)
+        daemon = Running(config)
+        view = None
+        try:
+            daemon.wait_reading(config)
+            options = ("--unit", "turns", "--longer", "less", "--at", "5")
+            view = View("tune", "-c", str(config), *options, rows=100)
+            view.until(lambda text: "(yes or no)" in text)
+            view.press(b"y\r")
+            said = key_all(view, at, answers)
+            assert re.search(r"shorter|longer", said)
+            view.press(b"\x03")
+            assert view.ended() == 130
+            assert "kept; `mismatchd tune` goes on" in view.look()
+            assert exported("journal", config) == []
+            view.close()
+            view = View("tune", "-c", str(config), rows=100)
+            said = view.until(lambda text: "Go on with it" in text)
+            assert re.search(r"5 turns: channel 1 \d", said)
+            view.press(b"yes\r")
+            view.until(lambda text: "(yes or no):" in text)
+            view.press(b"yes\r")
+            said = view.until(lambda text: "Position 1, 5 turns" in text and "95 %" in text)
+            view.press(b"4.5\r")
+            view.until(lambda text: "Position 2, 4.5 turns" in text)
+            at.station.set(2640.0)
+            at.key(20)
+            view.until(lambda text: "Enter:" in text)
+            view.press(b"20\r")
+            view.until(lambda text: "Caught channel 20" in text)
+            view.press(b"again\r")
+            view.until(lambda text: "Forgot channel 20" in text)
+            view.press(b"q\r")
+            assert view.ended() == 0
+            with closing(Sessions.reader(tmp_path / "data/station.sqlite")) as store:
+                last = store.unfinished("tune")
+            assert last is not None
+            positions = json.loads(last.content)["positions"]
+            assert [len(one["readings"]) for one in positions] == [3, 0]
+            assert [one["transmission_id"] for one in positions[0]["readings"]] == [1, 2, 3]
+        finally:
+            if view is not None:
+                view.close()
+            daemon.kill()
