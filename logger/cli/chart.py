@@ -11,6 +11,7 @@ COMMANDS = {
     "capture": "chart_capture",
     "drift": "chart_drift",
     "transmission": "chart_transmission",
+    "tuning": "chart_tuning",
 }
 
 

@@ -33,7 +33,7 @@ def command(
     Alarms and forecasts are a convenience; they do not replace a look at the station.
     """
     from logger.feedline.course import courses
-    from logger.report.gather import diagnosed
+    from logger.report.gather import diagnosed, last_tuning
     from logger.report.summary import summary
     from logger.report.words import state
     from logger.store.line_losses import LineLosses
@@ -42,7 +42,8 @@ def command(
     store = LineLosses.reader(config.store.path)
     try:
         account = account_of(store, config, since, until, time.time_ns(), explained=True)
-        told = summary(account, diagnosed(store, account), line_loss=courses(store.readings()))
+        tuning = last_tuning(store)
+        told = summary(account, diagnosed(store, account), courses(store.readings()), tuning)
     finally:
         store.close()
     told = msgspec.structs.replace(told, sentence=state(told))
@@ -50,7 +51,7 @@ def command(
         from logger.report.html import page as html_page
 
         try:
-            html.write_text(html_page(told, account), encoding="utf-8")
+            html.write_text(html_page(told, account, tuning and tuning[1]), encoding="utf-8")
         except OSError as error:
             raise UsageError(f"{html}: cannot be written: {error.strerror}") from error
         click.echo(f"wrote {html}", err=True)

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 
+import msgspec
 import numpy as np
 
 from logger.diagnosis import Diagnosis, diagnosis_of
 from logger.journal import WORK
 from logger.store.database import Store
 from logger.store.days import DailyValues
+from logger.store.sessions import Sessions
 from logger.store.tables import ALARMS, JOURNAL, Record
 from logger.trend.account import Account, Alarm, ChannelAccount, Entry
 from logger.trend.days import Days, Event
 from logger.trend.outcome import Trend
+from logger.tune.session import State, found
 from logger.utc import parse_time
 
 Progress = Callable[[str], None]
@@ -40,9 +43,9 @@ def account(
     from logger.trend.model import trend
 
     with closing(DailyValues.reader(store.path)) as kept:
-        found = kept.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
+        known = kept.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
         weather = kept.weather(*span_ns)
-    used = [one for one in found if not channels or one.channel in channels]
+    used = [one for one in known if not channels or one.channel in channels]
     used.sort(key=lambda one: (-int(one.transmissions.sum()), one.channel or 0))
     entries = tuple(_entry(record) for record in store.records(JOURNAL, *span_ns))
     alarms = tuple(_alarm(record) for record in store.records(ALARMS, *span_ns))
@@ -57,8 +60,19 @@ def account(
         from logger.trend.station_state import station_state
 
         progress("antenna and line")
-        state = station_state(found, events)
+        state = station_state(known, events)
     return Account(station, limit, now_ns, tuple(told), entries, alarms, weather, state)
+
+
+def last_tuning(store: Store) -> tuple[int, State] | None:
+    """When the antenna was adjusted last by `tune` (UTC ns), and that session."""
+    with closing(Sessions.reader(store.path)) as kept:
+        for one in reversed(kept.sessions("tune")):
+            with suppress(msgspec.MsgspecError):  # of another version of the program
+                state = found(one.content)
+                if one.ended and state.read:
+                    return one.changed_ns, state
+    return None
 
 
 def _recalibrations(used: Days) -> list[Event]:

@@ -12,6 +12,7 @@ from logger.charts.sheet import BLUE, GREEN, GREY, INK, SHADE, UNSAID, VERMILION
 from logger.report.summary import Summary, TrendLine
 from logger.report.words import sections
 from logger.trend.account import Account, ChannelAccount, date
+from logger.tune.session import State
 
 MOST_CHARTS = 8  # channels, the most used ones
 WIDTH_MM, HEIGHT_MM = 100.0, 84.0
@@ -78,12 +79,12 @@ th, td { text-align: left; padding: 0.2rem 0.9rem 0.2rem 0; border-bottom: 1px s
 """
 
 
-def page(summary: Summary, account: Account) -> str:
-    """The whole file."""
+def page(summary: Summary, account: Account, tuning: State | None = None) -> str:
+    """The whole file; `tuning` is how the antenna was adjusted last."""
     return PAGE.format(
         title=escape(f"Feedline at {summary.station}"),
         css="\n".join([_colours(), CSS]).rstrip(),
-        body="\n".join(_body(summary, account)),
+        body="\n".join(_body(summary, account, tuning)),
     )
 
 
@@ -96,7 +97,7 @@ def _colours() -> str:
     return f"{light}\n{dark}"
 
 
-def _body(summary: Summary, account: Account) -> Iterator[str]:
+def _body(summary: Summary, account: Account, tuning: State | None) -> Iterator[str]:
     yield f"<h1>Feedline at {escape(summary.station)}</h1>"
     when = f"Written {summary.generated_utc[:16].replace('T', ' ')} UTC"
     if summary.first is not None:
@@ -117,6 +118,9 @@ def _body(summary: Summary, account: Account) -> Iterator[str]:
         if hidden > 0:
             yield f"<p>{hidden} channels more: <code>mismatchd chart drift --channel N</code>.</p>"
         yield from _table(summary)
+    if tuning is not None:
+        yield "<h2>Positions when it was last adjusted</h2>"
+        yield _tuned(tuning)
     yield from _journal(account)
 
 
@@ -138,11 +142,19 @@ def _figure(account: Account, channel: ChannelAccount, number: int) -> str:
         )
     return (
         f"<figure><figcaption>{escape(channel.name)}</figcaption>"
-        f"{_inlined(drawn.getvalue(), f'c{number}', channel.name)}</figure>"
+        f"{_inlined(drawn.getvalue(), f'c{number}', f'Daily SWR of {channel.name} with its trend')}"
+        "</figure>"
     )
 
 
-def _inlined(svg: str, prefix: str, name: str) -> str:
+def _tuned(state: State) -> str:
+    from logger.charts.tuning import small as small_tuning
+
+    drawn = small_tuning(state, 1.4 * WIDTH_MM, HEIGHT_MM)
+    return f"<figure>{_inlined(drawn, 'tuning', 'SWR at each position')}</figure>"
+
+
+def _inlined(svg: str, prefix: str, label: str) -> str:
     """The drawing as part of a page: its ids its own, its colours those of the page."""
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
@@ -150,7 +162,7 @@ def _inlined(svg: str, prefix: str, name: str) -> str:
     for colour, (variable, *_) in COLOURS.items():
         svg = re.sub(rf"{colour}\b", f"var(--{variable})", svg, flags=re.IGNORECASE)
     svg = re.sub(r' (width|height)="[\d.]+pt"', "", svg, count=2)
-    label = f"Daily SWR of {escape(name, quote=True)} with its trend"
+    label = escape(label, quote=True)
     return svg.replace("<svg", f'<svg role="img" aria-label="{label}"', 1)
 
 

@@ -16,6 +16,9 @@ from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, 
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
 from logger.trend.state_outcome import Span, StateVerdict, StationState
+from logger.tune.positions import Position
+from logger.tune.session import State
+from logger.tune.words import outcome
 from logger.utc import format_ns
 
 Level = Literal["fine", "watch", "act", "unknown"]
@@ -141,6 +144,14 @@ class StateLine(msgspec.Struct, frozen=True, kw_only=True):
     reasons: tuple[str, ...]
 
 
+class TuningLine(msgspec.Struct, frozen=True):
+    """The last session of `tune`: what came of it, and SWR at each frequency of each position."""
+
+    date: str
+    outcome: str
+    positions: tuple[Position, ...]
+
+
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
     """The report. `state` is its level, `sentence` that in words (see `words.state`)."""
 
@@ -158,6 +169,7 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     next_check: NextCheck
     journal: tuple[EntryLine, ...]
     line_loss: tuple[LineLossLine, ...] = ()
+    tuning: TuningLine | None = None
     station_state: StateLine | None = None
 
 
@@ -165,9 +177,10 @@ def summary(
     account: Account,
     diagnosed: Diagnosis | None = None,
     line_loss: Sequence[Course] = (),
+    tuning: tuple[int, State] | None = None,
 ) -> Summary:
     """What is to be said. `diagnosed` is what may be behind the worst open alarm, `line_loss` what
-    was measured at the line itself."""
+    was measured at the line itself, `tuning` when and how the antenna was adjusted last."""
     work = [entry.day for entry in account.entries if entry.kind in WORK]
     repair = work[-1] if work else None
     told = [forecast(one.trend, account.limit) for one in account.channels]
@@ -192,8 +205,13 @@ def summary(
             for entry in account.entries[-LATEST_ENTRIES:]
         ),
         line_loss=tuple(_line_loss(one) for one in line_loss),
+        tuning=None if tuning is None else _tuning(*tuning),
         station_state=None if account.state is None else _station_state(account.state),
     )
+
+
+def _tuning(time_ns: int, state: State) -> TuningLine:
+    return TuningLine(format_ns(time_ns)[:10], outcome(state), tuple(state.read))
 
 
 def _station_state(state: StationState) -> StateLine:

@@ -79,6 +79,7 @@ def sections(summary: Summary) -> list[Section]:
         Section("Trend", tuple(trend(one) for one in summary.trend) + _falling(summary)),
         *_station_state(summary.station_state),
         Section("Line loss", tuple(_line_loss(one) for one in summary.line_loss)),
+        *_tuning(summary),
         Section("Forecast", tuple(_forecasts(summary))),
         Section("Next check", *_next(summary)),
     ]
@@ -206,6 +207,13 @@ def _station_state(state: StateLine | None) -> list[Section]:
 def _span(span: Span, form: str) -> str:
     value, low, high = (format(one + 0.0, form) for one in (span.value, span.low, span.high))
     return f"{value} ({low} to {high})"
+
+
+def _tuning(summary: Summary) -> list[Section]:
+    told = summary.tuning
+    if told is None:
+        return []
+    return [Section("Last adjusted", (f"On {told.date}: {told.outcome}.",))]
 
 
 def _line_loss(one: LineLossLine) -> str:

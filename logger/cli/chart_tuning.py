@@ -1,0 +1,44 @@
+"""`mismatchd chart tuning`: a session of adjusting the antenna as a picture."""
+
+from __future__ import annotations
+
+from contextlib import closing
+from pathlib import Path
+
+import click
+import msgspec
+
+from logger.cli.station import config_option, configuration, output_option
+from logger.errors import StoreError, UsageError
+
+
+@click.command("tuning")
+@config_option
+@output_option("Chart to write: .png, .svg or .pdf.")
+@click.option("--session", "number", type=int, metavar="ID", help="Default: the last one.")
+def command(config_path: Path | None, output: Path, number: int | None) -> None:
+    """Draw SWR against frequency for each position of a session of `tune`, with the antenna that
+    explains them."""
+    config = configuration(config_path)
+    from logger.charts.sheet import check_suffix, save
+    from logger.charts.tuning import draw
+    from logger.store.sessions import Sessions
+    from logger.tune.session import found
+
+    check_suffix(output)
+    with closing(Sessions.reader(config.store.path)) as store:
+        sessions = store.sessions("tune")
+    if not sessions:
+        raise StoreError(f"{config.store.path}: nothing was tuned yet; `mismatchd tune` does it")
+    wanted = [one for one in sessions if number in (None, one.id)]
+    if not wanted:
+        known = ", ".join(str(one.id) for one in sessions)
+        raise UsageError(f"there is no session {number}; there are {known}")
+    last = wanted[-1]
+    try:
+        state = found(last.content)
+    except msgspec.MsgspecError as error:
+        raise StoreError(f"session {last.id} is of another version of this program") from error
+    if not state.read:
+        raise StoreError(f"session {last.id} has no position with two readings; nothing to draw")
+    save(draw(state, config.station.name, last.changed_ns), output)
