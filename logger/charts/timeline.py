@@ -17,6 +17,7 @@ from logger.charts.sheet import (
     GREEN,
     GREY,
     INK,
+    MM_PER_INCH,
     SHADE,
     VERMILION,
     blank,
@@ -71,6 +72,43 @@ def draw(scene: Scene) -> Figure:
     return figure
 
 
+def small(scene: Scene, width: float, height: float, *, detail: bool = False) -> Figure:
+    """The panels of a scene alone, or of its detail, `width` by `height` mm."""
+    left, right, below, high, above, between = 17.0, 13.0, 9.0, 13.0, 6.0, 8.0
+    shown, span_ns = (scene.detail, scene.detail_ns) if detail else (scene.whole, scene.span_ns)
+    assert shown is not None
+    assert span_ns is not None
+    room = height - below - high - 2 * between - above
+    places = (
+        (below + high + between + 0.55 * room + between - 2.0, 0.45 * room),
+        (below + high + between - 2.0, 0.55 * room),
+        (below, high),
+    )
+    with style():
+        figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
+        panels = [
+            figure.add_axes(
+                (left / width, bottom / height, (width - left - right) / width, tall / height)
+            )
+            for bottom, tall in places
+        ]
+        for axes in panels:
+            axes.yaxis.set_label_coords(-12.5 / (width - left - right), 0.5)
+        _column(panels, scene, shown, span_ns, first=True, last=True)
+        for axes in panels[:2]:
+            axes.legend(
+                loc="lower left",
+                bbox_to_anchor=(-0.02, 0.98),
+                ncols=4,
+                frameon=False,
+                columnspacing=0.8,
+                handlelength=1.3,
+                handletextpad=0.4,
+                fontsize=7,
+            )
+    return figure
+
+
 def _heading(figure: Figure, scene: Scene) -> float:
     """Title and facts; returns where the panels may begin, mm."""
     write(figure, LEFT, TITLE, scene.title, fontsize=16, fontweight="bold")
@@ -118,7 +156,7 @@ def _column(
     _lanes(marks, scene, span_ns, time, words=first)
     if not (first and last):
         power.set_title("the capture" if first else "the event")
-    marks.set_xlabel(f"{unit} from {'key-down' if first and last else 'the event'}")
+    marks.set_xlabel(f"{unit} from {'key-down' if scene.detail_ns is None else 'the event'}")
 
 
 def _events(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any) -> None:

@@ -21,6 +21,7 @@ COMMANDS = {
     "feedline": "feedline",
     "export": "export",
     "live": "live",
+    "page": "page",
     "status": "status",
     "report": "report",
     "alarms": "alarms",
