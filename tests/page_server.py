@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 CHROMIUM = Path("/usr/bin/chromium")
+COMMAND = (sys.executable, "-m", "logger.cli", "page")
 TOKEN = "a-token-for-the-tests-only"
 PHONE, DESK = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
 
@@ -20,8 +21,7 @@ class Serving:
 
     def __init__(self, config: Path, *arguments: str) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "logger.cli", "page", "-c", str(config), "--port", "0"]
-            + list(arguments),
+            [*COMMAND, "-c", str(config), "--port", "0", *arguments],
             stderr=subprocess.PIPE,
             text=True,
         )

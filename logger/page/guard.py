@@ -18,7 +18,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from logger.page.admission import Gate, known_host, same_origin
-from logger.page.pace import Pace
+from logger.page.pace import Pace, network_of
 
 PER_S, BURST = 20.0, 80.0  # requests of one address
 TRIES_PER_S, TRIES = 0.2, 5.0  # of the token
@@ -90,7 +90,7 @@ class Guard:
 
     async def _visit(self, scope: Scope, receive: Receive) -> Visit:
         headers, now_s = Headers(scope=scope), time.monotonic()
-        who = (scope["client"] or ("",))[0]
+        who = network_of((scope["client"] or ("",))[0])
         if not self._requests.allows(who, now_s):
             raise Refused(429, "Too many requests; wait a little.")
         if not known_host(headers.get("host", ""), self._hosts):

@@ -3,8 +3,18 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from ipaddress import IPv6Address, ip_address
 
 MOST_KNOWN = 1024
+
+
+def network_of(address: str) -> str:
+    """The name that an address goes by here: whoever has one of IPv6 has all of its /64."""
+    try:
+        found = ip_address(address)
+    except ValueError:
+        return address
+    return str(int(found) >> 64) if isinstance(found, IPv6Address) else address
 
 
 class Pace:

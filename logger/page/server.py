@@ -19,6 +19,7 @@ from starlette.types import ASGIApp
 from logger.errors import MismatchdError, UsageError
 
 MOST_CONNECTIONS = 200
+WAITING = 64  # connections
 NICE = 10  # whatever the page has to do, the daemon goes first
 UNHEARD_MS = 30_000  # who takes nothing for so long is cut off
 HELD_BYTES = 65536  # by the system for one connection
@@ -37,6 +38,7 @@ def listener(address: IPv4Address | IPv6Address, port: int) -> socket.socket:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, HELD_BYTES)
         made.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNHEARD_MS)
         made.bind((str(address), port))
+        made.listen(WAITING)
     except OSError as error:
         made.close()
         raise ListenError(

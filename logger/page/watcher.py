@@ -45,7 +45,9 @@ class Watcher:
         try:
             while not self._ended.is_set():
                 if time.monotonic() > self._until_s:
-                    follower.close()
+                    if follower.connected:
+                        follower.close()
+                        loop.call_soon_threadsafe(self._told, (), False)
                     self._wake.wait()
                     self._wake.clear()
                     continue
