@@ -2,12 +2,16 @@
 nobody there, and with fifty who read slowly beside a flood of requests.
 
 python -m tests.bench.page [alarms] [rounds]
+
+The visitors are a process of their own at the lowest priority: they stand for other machines.
 """
 
 from __future__ import annotations
 
 import http.client
+import os
 import socket
+import subprocess
 import sys
 import threading
 import time
@@ -95,16 +99,37 @@ def _alive(stream: socket.socket) -> bool:
 def visited(store: Path, slow: int, flooding: int, said: list[str]) -> Iterator[None]:
     """The page of a daemon, and a crowd before it."""
     with serving(store.parent.parent / "config.yaml") as page:
-        crowd = Crowd(page.port, slow, flooding)
-        begun_s = time.monotonic()
+        crowd = subprocess.Popen(
+            [
+                sys.executable,
+                "-m",
+                "tests.bench.page",
+                "crowd",
+                *map(str, (page.port, slow, flooding)),
+            ],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert crowd.stdout is not None
+        assert crowd.stdout.readline() == "here\n"
         try:
             yield
         finally:
-            took_s = time.monotonic() - begun_s
-            served = crowd.end()
-            counts = ", ".join(f"{n} x {code}" for code, n in sorted(crowd.answers.items()))
-            each_s = sum(crowd.answers.values()) / took_s
-            said.append(f"{served} of {slow} streams served; {each_s:.0f} requests/s: {counts}")
+            said.append(crowd.communicate()[0].strip())
+
+
+def come(port: int, slow: int, flooding: int) -> None:
+    """Be a crowd until the input ends."""
+    os.nice(19)
+    crowd, begun_s = Crowd(port, slow, flooding), time.monotonic()
+    print("here", flush=True)
+    sys.stdin.read()
+    took_s = time.monotonic() - begun_s
+    served = crowd.end()
+    counts = ", ".join(f"{n} x {code}" for code, n in sorted(crowd.answers.items()))
+    each_s = sum(crowd.answers.values()) / took_s
+    print(f"{served} of {slow} streams served; {each_s:.0f} requests/s: {counts}")
 
 
 CROWDS = {"no page": None, "page, nobody there": (0, 0), "crowded": (SLOW, FLOODING)}
@@ -135,7 +160,9 @@ def main(alarms: int, rounds: int) -> None:
     print(f"the crowd adds {more:+.2f} ms to the median; {LIMIT_MS:g} ms are allowed")
 
 
-if __name__ == "__main__":
+if __name__ == "__main__" and sys.argv[1:2] == ["crowd"]:
+    come(*map(int, sys.argv[2:]))
+elif __name__ == "__main__":
     main(
         int(sys.argv[1]) if len(sys.argv) > 1 else 20,
         int(sys.argv[2]) if len(sys.argv) > 2 else 2,
