@@ -17,6 +17,7 @@ from logger.charts.sheet import (
     GREEN,
     GREY,
     INK,
+    MM_PER_INCH,
     SHADE,
     VERMILION,
     blank,
@@ -46,7 +47,8 @@ SWRS = (1.0, 1.1, 1.2, 1.3, 1.5, 2.0, 3.0, 5.0, 10.0, 999.0)
 CLOSE = 0.045  # of the scale: labels of SWR keep so far apart
 MS_BELOW_NS = 2_000_000_000  # shorter times are in ms
 FEW = 150  # pairs, up to which each has a dot
-TOGETHER = 0.12  # of the time shown: alarms closer than this are named in one
+TOGETHER = 0.12  # of the time shown: alarms closer than this are named in one,
+TOGETHER_SMALL = 0.4  # and in a narrow chart
 LANES = ("on air", "excursions", "alarms")
 OWN = "#D0D0D0"  # the extent of the excursion that the chart is about
 PALE = "#9ECAE9"  # noise behind BLUE; lighter in grey, too
@@ -68,6 +70,43 @@ def draw(scene: Scene) -> Figure:
             _column(panels, scene, detail, scene.detail_ns, first=False, last=True)
         for number, line in enumerate(textwrap.wrap(" ".join(scene.notes), WRAP)):
             write(figure, LEFT, FOOT - number * LINE, line, color=GREY, fontsize=8)
+    return figure
+
+
+def small(scene: Scene, width: float, height: float, *, detail: bool = False) -> Figure:
+    """The panels of a scene alone, or of its detail, `width` by `height` mm."""
+    left, right, below, high, above, between = 17.0, 13.0, 11.0, 14.0, 6.0, 8.0
+    shown, span_ns = (scene.detail, scene.detail_ns) if detail else (scene.whole, scene.span_ns)
+    assert shown is not None
+    assert span_ns is not None
+    room = height - below - high - 2 * between - above
+    places = (
+        (below + high + between + 0.55 * room + between - 2.0, 0.45 * room),
+        (below + high + between - 2.0, 0.55 * room),
+        (below, high),
+    )
+    with style():
+        figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
+        panels = [
+            figure.add_axes(
+                (left / width, bottom / height, (width - left - right) / width, tall / height)
+            )
+            for bottom, tall in places
+        ]
+        for axes in panels:
+            axes.yaxis.set_label_coords(-12.5 / (width - left - right), 0.5)
+        _column(panels, scene, shown, span_ns, first=True, last=True, close=TOGETHER_SMALL)
+        for axes in panels[:2]:
+            axes.legend(
+                loc="lower left",
+                bbox_to_anchor=(-0.02, 0.98),
+                ncols=4,
+                frameon=False,
+                columnspacing=0.8,
+                handlelength=1.3,
+                handletextpad=0.4,
+                fontsize=7,
+            )
     return figure
 
 
@@ -99,6 +138,7 @@ def _column(
     *,
     first: bool,
     last: bool,
+    close: float = TOGETHER,
 ) -> None:
     """Three panels that share their time; the first column of the sheet has the words on its left,
     the last those on its right."""
@@ -115,10 +155,10 @@ def _column(
         _events(axes, scene, span_ns, time)
     _power(power, scene, shown, time, words=first)
     _reflection(reflection, scene, shown, time, first=first, last=last)
-    _lanes(marks, scene, span_ns, time, words=first)
+    _lanes(marks, scene, span_ns, time, close, words=first)
     if not (first and last):
         power.set_title("the capture" if first else "the event")
-    marks.set_xlabel(f"{unit} from {'key-down' if first and last else 'the event'}")
+    marks.set_xlabel(f"{unit} from {'key-down' if scene.detail_ns is None else 'the event'}")
 
 
 def _events(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any) -> None:
@@ -243,7 +283,9 @@ def _swr_axis(axes: Axes, top: float) -> None:
     right.set_ylabel("SWR")
 
 
-def _lanes(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any, *, words: bool) -> None:
+def _lanes(
+    axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any, close: float, *, words: bool
+) -> None:
     """What was found when, a lane for each kind."""
     axes.set_ylim(-0.6, len(LANES) - 0.5)
     axes.invert_yaxis()
@@ -255,7 +297,7 @@ def _lanes(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any, *, wor
     for lane, marks in enumerate((scene.transmissions, scene.excursions, scene.alarms)):
         for mark in marks:
             _stretch(axes, lane, mark, span_ns, time)
-    for begin_ns, names in _together(scene.alarms, span_ns):
+    for begin_ns, names in _together(scene.alarms, span_ns, close):
         late = begin_ns - span_ns[0] > 0.6 * (span_ns[1] - span_ns[0])
         axes.annotate(
             names,
@@ -268,13 +310,13 @@ def _lanes(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any, *, wor
         )
 
 
-def _together(alarms: list[Mark], span_ns: tuple[int, int]) -> list[tuple[int, str]]:
+def _together(alarms: list[Mark], span_ns: tuple[int, int], close: float) -> list[tuple[int, str]]:
     """When alarms were raised, and their names; those of about the same time in one."""
     groups: list[tuple[int, list[str]]] = []
     for mark in alarms:
         if not span_ns[0] <= mark.begin_ns <= span_ns[1]:
             continue
-        if groups and mark.begin_ns - groups[-1][0] < TOGETHER * (span_ns[1] - span_ns[0]):
+        if groups and mark.begin_ns - groups[-1][0] < close * (span_ns[1] - span_ns[0]):
             groups[-1][1].append(mark.words)
         else:
             groups.append((mark.begin_ns, [mark.words]))

@@ -24,6 +24,7 @@ COMMANDS = {
     "export": "export",
     "isolate": "isolate",
     "live": "live",
+    "page": "page",
     "status": "status",
     "report": "report",
     "alarms": "alarms",

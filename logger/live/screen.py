@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from rich.text import Text
 
+from logger.live.figures import span_text, swr_text, watts_text
 from logger.live.reading import Reading
 from logger.live.scale import BLOCKS, LETTERS, Signs, bar, full_scale_w, level_bar, ruler
 from logger.live.sight import Sight
@@ -81,7 +82,8 @@ def plain(sight: Sight, connected: bool, now_s: float) -> str:
         words = "no pairs"
     else:
         words = f"{reading.time[11:19]}Z {_key(reading)}"
-        words += f", forward {_watts(reading.forward_w)}, reflected {_watts(reading.reflected_w)}"
+        words += f", forward {watts_text(reading.forward_w)}"
+        words += f", reflected {watts_text(reading.reflected_w)}"
         if reading.keyed:
             words += f", {_swr_words(reading)}"
     alarms = "" if reading is None else ", ".join(reading.alarms)
@@ -117,8 +119,8 @@ def _powers(frame: Frame, sight: Sight, signs: Signs) -> list[Text]:
         ("forward", None if reading is None else reading.forward_w, peaks.forward_w),
         ("reflected", None if reading is None else reading.reflected_w, peaks.reflected_w),
     ):
-        held = f" peak {_watts(peak)}" if frame.width >= NARROW else f" pk {_watts(peak)}"
-        left = f"{name:{NAME}}{_watts(watts):>8} "
+        held = f" peak {watts_text(peak)}" if frame.width >= NARROW else f" pk {watts_text(peak)}"
+        left = f"{name:{NAME}}{watts_text(watts):>8} "
         width = max(4, frame.width - len(left) - 14)
         drawn = level_bar(watts or 0.0, full_w, width, signs)
         rows.append(Text.assemble((name.ljust(NAME), DIM), left[NAME:], drawn, held))
@@ -135,9 +137,9 @@ def _reflection(frame: Frame, sight: Sight, signs: Signs, now_s: float) -> list[
             good = reading.swr < GOOD_SWR
             style += f" {GOOD if good else FAIR if reading.swr < frame.swr_limit else BAD}"
         if sight.peaks.swr is not None:
-            words += f" {'pk' if frame.width < NARROW else ' peak'} {_figure(sight.peaks.swr)}"
+            words += f" {'pk' if frame.width < NARROW else ' peak'} {swr_text(sight.peaks.swr)}"
         if not (sight.newest and sight.newest.keyed):
-            ago = _span(max(0.0, now_s - sight.keyed_s) // 1)
+            ago = span_text(max(0.0, now_s - sight.keyed_s) // 1)
             words += f" {ago}" if frame.width < NARROW else f"  ({ago} ago)"
             style = DIM
     swr, low, high = (
@@ -158,7 +160,7 @@ def _alarms(frame: Frame, sight: Sight, beside: Beside) -> list[Text]:
     words = []
     for kind in kinds:
         alarm = known.get(kind)
-        words.append(kind if alarm is None else f"{kind} ({alarm.id}, {_span(alarm.seconds)})")
+        words.append(kind if alarm is None else f"{kind} ({alarm.id}, {span_text(alarm.seconds)})")
     rows, row = [], "ALARM"
     for word in words:
         if len(row) + 1 + len(word) > frame.width and row != "ALARM":
@@ -181,14 +183,14 @@ def _transmissions(frame: Frame, beside: Beside, room: int) -> list[Text]:
     for row in beside.transmissions[: min(room - 1, MOST_TRANSMISSIONS)]:
         channel = "-" if row["channel"] is None else str(row["channel"])
         watts = row["forward_w_mean"]
-        words = f"{row['start_utc'][11:19]} {_span(row['duration_s']):>7}{channel:>4}"
-        words += f"{_watts(watts).removesuffix(' W'):>7}"
-        words += "     -" if row["swr"] is None else f"{_figure(row['swr']):>6}"
+        words = f"{row['start_utc'][11:19]} {span_text(row['duration_s']):>7}{channel:>4}"
+        words += f"{watts_text(watts).removesuffix(' W'):>7}"
+        words += "     -" if row["swr"] is None else f"{swr_text(row['swr']):>6}"
         if not narrow:
             words = " " * 15 + words
             if row["swr"] is not None:
-                interval = f"{_figure(row['swr_low'])} to {_figure(row['swr_high'])}"
-                words += f"    {interval:16}{_figure(row['swr_max'])}"
+                interval = f"{swr_text(row['swr_low'])} to {swr_text(row['swr_high'])}"
+                words += f"    {interval:16}{swr_text(row['swr_max'])}"
         rows.append(Text(words))
     if len(rows) == 1:
         rows = [Text("no transmissions stored yet", DIM)]
@@ -214,7 +216,7 @@ def _health(frame: Frame, beside: Beside, connected: bool) -> list[Text]:
         return [Text("; ".join(troubles), FAIR)]
     if frame.height < FEW_LINES:
         return []
-    words = f"{status['pairs_per_s']:g} pairs/s, up {_span(status['running_s'])}"
+    words = f"{status['pairs_per_s']:g} pairs/s, up {span_text(status['running_s'])}"
     words += f", {status['gaps']} gaps, clock {status['clock']['times']}"
     return [Text(words, DIM)]
 
@@ -222,25 +224,5 @@ def _health(frame: Frame, beside: Beside, connected: bool) -> list[Text]:
 def _swr_words(reading: Reading, before: str = "95 % in ") -> str:
     if reading.swr is None or reading.swr_low is None or reading.swr_high is None:
         return "SWR not readable at this power"
-    interval = f"{_figure(reading.swr_low)} to {_figure(reading.swr_high)}"
-    return f"SWR {_figure(reading.swr)}  ({before}{interval})"
-
-
-def _figure(swr: float) -> str:
-    return f"{swr:.2f}" if swr < 10 else f"{swr:.1f}" if swr < 100 else ">99"
-
-
-def _watts(watts: float | None) -> str:
-    if watts is None:
-        return "- W"
-    watts = max(watts, 0.0)
-    return f"{watts:.2f} W" if watts < 100 else f"{watts:.0f} W"
-
-
-def _span(seconds: float) -> str:
-    if seconds < 60:
-        return f"{seconds:.3g} s" if seconds < 10 else f"{seconds:.0f} s"
-    for unit, length in (("d", 86400), ("h", 3600), ("min", 60)):
-        if seconds >= length:
-            return f"{seconds / length:.0f} {unit}"
-    return ""
+    interval = f"{swr_text(reading.swr_low)} to {swr_text(reading.swr_high)}"
+    return f"SWR {swr_text(reading.swr)}  ({before}{interval})"

@@ -14,6 +14,7 @@ from logger.report.words import sections
 from logger.trend.account import Account, ChannelAccount, date
 from logger.tune.session import State
 
+HEADS = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
 MOST_CHARTS = 8  # channels, the most used ones
 WIDTH_MM, HEIGHT_MM = 100.0, 84.0
 # Colours of the charts by what they are, in light and in dark.
@@ -168,15 +169,15 @@ def _inlined(svg: str, prefix: str, label: str) -> str:
 
 def _table(summary: Summary) -> Iterator[str]:
     yield '<h2>Figures</h2>\n<div class="wide" tabindex="0"><table>'
-    heads = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
-    yield f"<tr>{''.join(f'<th>{head}</th>' for head in heads)}</tr>"
+    yield f"<tr>{''.join(f'<th>{head}</th>' for head in HEADS)}</tr>"
     for one in summary.trend:
-        cells = "".join(f"<td>{escape(cell)}</td>" for cell in _cells(one))
+        cells = "".join(f"<td>{escape(cell)}</td>" for cell in row_of(one))
         yield f"<tr><th>{escape(one.name)}</th>{cells}</tr>"
     yield "</table></div>"
 
 
-def _cells(one: TrendLine) -> tuple[str, ...]:
+def row_of(one: TrendLine) -> tuple[str, ...]:
+    """The figures of a channel under `HEADS`, but for its name."""
     known = one.slope_per_year is not None and one.slope_low is not None
     return (
         f"{one.level:.2f}",

@@ -1,0 +1,105 @@
+"""All pages behind the guard."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator, Collection
+from contextlib import asynccontextmanager, suppress
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from logger.errors import MismatchdError, UsageError
+from logger.page import views, work
+from logger.page.guard import Guard
+from logger.page.site import Site
+
+log = logging.getLogger("mismatchd")
+
+TAPS = "begin|resume|next|again|end"
+
+
+def application(site: Site, hosts: Collection[str]) -> Starlette:
+    """The site, reached by these names of this machine."""
+
+    @asynccontextmanager
+    async def working(_: Starlette) -> AsyncIterator[None]:
+        following = asyncio.create_task(site.watcher.run())
+        try:
+            yield
+        finally:
+            following.cancel()
+            with suppress(asyncio.CancelledError):
+                await following
+            site.artist.close()
+            with suppress(MismatchdError):
+                await site.wiggling.close()
+
+    app = Starlette(
+        routes=[
+            Route("/", views.live),
+            Route("/events", work.readings),
+            Route("/transmissions", views.transmissions),
+            Route("/transmissions/{id:int}", views.transmission),
+            Route("/captures", views.captures),
+            Route("/captures/{id:int}", views.capture),
+            Route("/charts/{kind}/{id:int}", views.chart),
+            Route("/alarms", views.alarms),
+            Route("/alarms/{id:int}", views.alarm),
+            Route("/alarms/{id:int}/acknowledge", views.acknowledge, methods=["POST"]),
+            Route("/drift", views.drift),
+            Route("/report", views.report),
+            Route("/report/file", views.report_file),
+            Route("/journal", views.journal),
+            Route("/journal", views.note, methods=["POST"]),
+            Route("/wiggle", work.wiggle),
+            Route("/wiggle/events", work.joints),
+            Route("/wiggle/{what}", work.tap, methods=["POST"]),
+            Route("/enter", work.enter),
+            Route("/enter", work.entered, methods=["POST"]),
+            Route("/leave", work.leave, methods=["POST"]),
+            Mount("/static", StaticFiles(packages=[("logger.page", "static")])),
+        ],
+        middleware=[Middleware(Guard, site.gate, hosts, site.cookie)],
+        lifespan=working,
+        exception_handlers={
+            HTTPException: _http,
+            MismatchdError: _told,
+            views.Missing: _missing,
+            Exception: _wrong,
+        },
+    )
+    app.state.site = site
+    return app
+
+
+def _trouble(request: Request, status: int, words: str) -> Response:
+    site: Site = request.app.state.site
+    return site.page(request, "trouble.html", {"words": words}, status)
+
+
+def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    if error.status_code == 404:
+        return _missing(request, error)
+    return _trouble(request, error.status_code, error.detail)
+
+
+def _missing(request: Request, _: Exception) -> Response:
+    return _trouble(request, 404, "There is nothing here; perhaps it is not kept any more.")
+
+
+def _told(request: Request, error: Exception) -> Response:
+    status = 400 if isinstance(error, UsageError) else 503
+    return _trouble(request, status, str(error))
+
+
+def _wrong(request: Request, error: Exception) -> Response:
+    log.error("page: %s: %r", request.url.path, error, exc_info=error)
+    return _trouble(request, 500, "Something went wrong here; the log of the page says what.")

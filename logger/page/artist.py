@@ -1,0 +1,84 @@
+"""Has charts drawn in a process of their own, so that the reading goes on meanwhile; remembers the
+latest, and draws nothing twice at once."""
+
+from __future__ import annotations
+
+import asyncio
+import multiprocessing
+import os
+import signal
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.connection import wait
+from typing import Any
+
+from logger.errors import MismatchdError
+from logger.page.drawings import Station
+
+KEPT_S = 120.0
+MOST_KEPT = 24
+MOST_WAITING = 8
+
+
+class BusyError(MismatchdError):
+    """Too many charts are asked for at once."""
+
+
+class Artist:
+    """Used in one event loop only."""
+
+    def __init__(self, station: Station) -> None:
+        self._station = station
+        self._pool: ProcessPoolExecutor | None = None
+        self._kept: OrderedDict[tuple[Any, ...], tuple[float, asyncio.Future[Any]]] = OrderedDict()
+
+    async def drawn(self, make: Callable[..., Any], *arguments: Any) -> Any:
+        """What `make` returns for the station, drawn or remembered. Raises what that raises, and
+        BusyError."""
+        key = (make, *arguments)
+        made_s, found = self._kept.pop(key, (0.0, None))
+        if found is None or (found.done() and time.monotonic() - made_s > KEPT_S):
+            if sum(not future.done() for _, future in self._kept.values()) >= MOST_WAITING:
+                raise BusyError("too many charts are asked for at once; try again in a moment")
+            made_s, found = time.monotonic(), asyncio.ensure_future(self._make(key))
+        self._kept[key] = made_s, found
+        while len(self._kept) > MOST_KEPT:
+            self._kept.popitem(last=False)
+        try:
+            return await asyncio.shield(found)
+        except MismatchdError:
+            self._kept.pop(key, None)
+            raise
+
+    def close(self) -> None:
+        """End the process."""
+        if self._pool is not None:
+            self._pool.shutdown(wait=False, cancel_futures=True)
+
+    async def _make(self, key: tuple[Any, ...]) -> Any:
+        if self._pool is None:
+            spawn = multiprocessing.get_context("spawn")
+            self._pool = ProcessPoolExecutor(1, spawn, initializer=_alone)
+        loop = asyncio.get_running_loop()
+        try:
+            return await loop.run_in_executor(self._pool, key[0], self._station, *key[1:])
+        except BrokenProcessPool:
+            self._pool = None
+            raise BusyError("the process that draws has ended; try again") from None
+
+
+def _alone() -> None:
+    """In the new process: Ctrl-C is for the other one, and where that is gone this one ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+
+    def follow() -> None:
+        wait([parent.sentinel])
+        os._exit(0)
+
+    threading.Thread(target=follow, daemon=True).start()

@@ -1,0 +1,216 @@
+"""Charts and the report for pages.
+
+Called in the artist's process, which alone imports what draws. Raises MismatchdError.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+from xml.etree import ElementTree
+
+from logger.calibration.file import CalibrationFile
+from logger.store.database import Store
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from logger.report.summary import Summary
+    from logger.report.words import Section
+    from logger.trend.account import Account
+
+WIDTH_MM, HEIGHT_MM = 100.0, 118.0
+DRIFT_MM = 84.0
+MOST_CHANNELS = 12
+EVER = -(1 << 63), (1 << 63) - 1
+SVG = "{http://www.w3.org/2000/svg}"
+LINK = "{http://www.w3.org/1999/xlink}href"
+LEFT_OUT = ("metadata", "style")
+
+
+class Station(NamedTuple):
+    """What the page is of; `limit` is the SWR of the alarm."""
+
+    store: Path
+    name: str
+    limit: float
+    min_forward_w: float
+    calibration: CalibrationFile
+
+
+class Drawing(NamedTuple):
+    """A chart with what stands below it."""
+
+    caption: str
+    svg: str
+    notes: tuple[str, ...] = ()
+
+
+class Told(NamedTuple):
+    """The report."""
+
+    when: str
+    state: str
+    sentence: str
+    sections: list[Section]
+    figures: list[tuple[str, ...]]
+    charts: list[Drawing]
+    hidden: int  # channels without a chart
+    entries: list[str]
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[Store]:
+    store = Store.reader(path)
+    try:
+        yield store
+    finally:
+        store.close()
+
+
+def _known(station: Station) -> tuple[str, float, CalibrationFile]:
+    return station.name, station.min_forward_w, station.calibration
+
+
+def transmission(station: Station, number: int) -> list[Drawing]:
+    """The chart of a transmission."""
+    from logger.charts.scenes import of_transmission
+    from logger.charts.timeline import small
+
+    with _opened(station.store) as store:
+        scene = of_transmission(
+            store, number, station.name, station.min_forward_w, station.calibration
+        )
+    svg = _svg(small(scene, WIDTH_MM, HEIGHT_MM), f"t{number}", scene.title)
+    return [Drawing("Power and reflection", svg, tuple(scene.notes))]
+
+
+def capture(station: Station, number: int) -> list[Drawing]:
+    """The charts of a capture: the event, then all of it."""
+    from logger.charts.scenes import of_capture
+    from logger.charts.timeline import small
+
+    with _opened(station.store) as store:
+        scene = of_capture(store, number, *_known(station))
+    drawn = []
+    if scene.detail is not None:
+        figure = small(scene, WIDTH_MM, HEIGHT_MM, detail=True)
+        name = f"{scene.title}, the event"
+        drawn.append(Drawing("The event", _svg(figure, f"e{number}", name)))
+    whole = _svg(small(scene, WIDTH_MM, HEIGHT_MM), f"c{number}", scene.title)
+    return [*drawn, Drawing("The whole capture", whole, tuple(scene.notes))]
+
+
+def report(station: Station) -> Told:
+    """The report with a chart of drift for each channel."""
+    from logger.charts.drift import small
+    from logger.report.html import row_of
+    from logger.report.words import sections
+    from logger.trend.account import date
+
+    account, told = _account(station)
+    when = f"Written {told.generated_utc[:16].replace('T', ' ')} UTC"
+    if told.first is not None:
+        when += f"; readings from {told.first} to {told.last}"
+    charts = [
+        Drawing(
+            channel.name,
+            _svg(
+                small(account, channel, WIDTH_MM, DRIFT_MM),
+                f"d{place}",
+                f"Daily SWR of {channel.name} with its trend",
+            ),
+        )
+        for place, channel in enumerate(account.channels[:MOST_CHANNELS])
+    ]
+    return Told(
+        when=f"{when}.",
+        state=told.state,
+        sentence=told.sentence,
+        sections=sections(told),
+        figures=[(one.name, *row_of(one)) for one in told.trend],
+        charts=charts,
+        hidden=max(0, len(account.channels) - MOST_CHANNELS),
+        entries=[f"{date(entry.day)} {entry.kind}: {entry.text}" for entry in account.entries],
+    )
+
+
+def report_file(station: Station) -> str:
+    """The report as one HTML file that loads nothing."""
+    from logger.report.html import page
+
+    account, told = _account(station)
+    return page(told, account)
+
+
+def _account(station: Station) -> tuple[Account, Summary]:
+    import msgspec
+
+    from logger.report.gather import account, diagnosed
+    from logger.report.summary import summary
+    from logger.report.words import state
+
+    with _opened(station.store) as store:
+        gathered = account(store, station.name, station.limit, time.time_ns(), EVER)
+        told = summary(gathered, diagnosed(store, gathered))
+    return gathered, msgspec.structs.replace(told, sentence=state(told))
+
+
+def _svg(figure: Figure, prefix: str, name: str) -> str:
+    from logger.charts.sheet import UNSAID, style
+
+    drawn = io.BytesIO()
+    with style():
+        import matplotlib
+
+        matplotlib.rcParams["svg.fonttype"] = "none"
+        figure.savefig(drawn, format="svg", metadata=UNSAID[".svg"], transparent=True)
+    return for_page(drawn.getvalue(), prefix, name)
+
+
+def for_page(svg: bytes, prefix: str, name: str) -> str:
+    """A drawing as part of a page whose policy forbids styles in it: these become attributes, its
+    colours those of the page, its ids its own, and nothing is left but shapes and words."""
+    from logger.report.html import COLOURS
+
+    colours = {colour.lower(): variable for colour, (variable, *_) in COLOURS.items()}
+    colours["#d0d0d0"] = "own"
+
+    def coloured(value: str) -> str:
+        variable = colours.get(value.strip().lower())
+        return value.strip() if variable is None else f"var(--{variable}, {value.strip()})"
+
+    def clean(element: ElementTree.Element) -> None:
+        element.tag = element.tag.removeprefix(SVG)
+        attributes = dict(element.attrib)
+        element.attrib.clear()
+        for part in attributes.pop("style", "").split(";"):
+            key, colon, value = part.partition(":")
+            if colon and key.strip() != "font-family":
+                attributes[key.strip()] = value
+        if LINK in attributes:
+            attributes["href"] = attributes.pop(LINK)
+        for key, value in attributes.items():
+            if key == "id":
+                value = f"{prefix}-{value}"
+            elif key == "href":
+                value = f"#{prefix}-{value.removeprefix('#')}"
+            element.set(key, coloured(re.sub(r"url\(#", f"url(#{prefix}-", value)))
+        for child in list(element):
+            if child.tag.removeprefix(SVG) in LEFT_OUT:
+                element.remove(child)
+            else:
+                clean(child)
+
+    root = ElementTree.fromstring(svg)
+    clean(root)
+    for key in ("width", "height", "version"):
+        root.attrib.pop(key, None)
+    root.attrib |= {"role": "img", "aria-label": name, "class": "chart"}
+    root.attrib |= {"stroke-linejoin": "round", "stroke-linecap": "butt"}
+    return ElementTree.tostring(root, encoding="unicode")

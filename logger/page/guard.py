@@ -1,0 +1,147 @@
+"""Stands before every request: host, pace, token, forms; puts the headers on every answer.
+
+Who is let in has `scope["visit"]`; a form that was sent is in it, read and checked, so that no page
+can forget to check.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Collection
+from http.cookies import CookieError, SimpleCookie
+from typing import NamedTuple
+from urllib.parse import parse_qsl
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from logger.page.admission import Gate, known_host, same_origin
+from logger.page.pace import Pace, network_of
+
+PER_S, BURST = 20.0, 80.0  # requests of one address
+TRIES_PER_S, TRIES = 0.2, 5.0  # of the token
+MOST_BYTES = 65536  # of a form
+FORM_S = 10.0  # for a form to arrive
+MOST_FIELDS = 32
+ENTER = "/enter"
+FORM_TOKEN = "form"
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self';"
+    " form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",  # without any, browsers would hide where forms come from
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+
+
+class Visit(NamedTuple):
+    """What is known of who asks. `form_token` is for forms that are shown; `fields` were sent."""
+
+    may_act: bool
+    form_token: str
+    fields: dict[str, str]
+
+
+class Refused(Exception):  # noqa: N818 - it is an answer rather than an error
+    """An answer in the place of the page."""
+
+    def __init__(self, status: int, words: str) -> None:
+        super().__init__(words)
+        self.status = status
+
+
+class Guard:
+    """Middleware. `hosts` are names that this machine is reached by beside its addresses."""
+
+    def __init__(self, app: ASGIApp, gate: Gate, hosts: Collection[str], cookie: str) -> None:
+        self._app, self._gate, self._hosts, self._cookie = app, gate, hosts, cookie
+        self._requests, self._tries = Pace(PER_S, BURST), Pace(TRIES_PER_S, TRIES)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """See ASGI."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def answer(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers[name] = value
+                headers.setdefault("Cache-Control", "no-store")
+            await send(message)
+
+        try:
+            scope["visit"] = await self._visit(scope, receive)
+        except Refused as refused:
+            retry = {"Retry-After": "5"} if refused.status == 429 else None
+            words = PlainTextResponse(f"{refused}\n", refused.status, retry)
+            await words(scope, receive, answer)
+            return
+        await self._app(scope, receive, answer)
+
+    async def _visit(self, scope: Scope, receive: Receive) -> Visit:
+        headers, now_s = Headers(scope=scope), time.monotonic()
+        who = network_of((scope["client"] or ("",))[0])
+        if not self._requests.allows(who, now_s):
+            raise Refused(429, "Too many requests; wait a little.")
+        if not known_host(headers.get("host", ""), self._hosts):
+            raise Refused(421, "This page goes by another name; open it by its address.")
+        cookie = _cookie(headers.get("cookie", ""), self._cookie)
+        may_act = bool(cookie) and self._gate.admits(cookie, time.time())
+        form_token = self._gate.form(cookie) if may_act else ""
+        if scope["method"] in ("GET", "HEAD"):
+            return Visit(may_act, form_token, {})
+        if scope["method"] != "POST":
+            raise Refused(405, "Only GET and POST are of use here.")
+        if not same_origin(headers):
+            raise Refused(403, "This was not sent by a page of this site; nothing was done.")
+        entering = scope["path"] == ENTER
+        if entering and not self._tries.allows(who, now_s):
+            raise Refused(429, "Too many tries of the token; wait a little.")
+        if not entering and not may_act:
+            raise Refused(403, f"Give the token at {ENTER} first; nothing was done.")
+        fields = await _fields(headers, receive)
+        if not entering and not self._gate.sent(cookie, fields.get(FORM_TOKEN, "")):
+            raise Refused(403, "This form is too old; go back and load the page again.")
+        return Visit(may_act, form_token, fields)
+
+
+def _cookie(header: str, name: str) -> str:
+    try:
+        found = SimpleCookie(header).get(name)
+    except CookieError:
+        return ""
+    return "" if found is None else found.value
+
+
+async def _fields(headers: Headers, receive: Receive) -> dict[str, str]:
+    """The fields of a form, the last of a name."""
+    if headers.get("content-type", "").partition(";")[0] != "application/x-www-form-urlencoded":
+        raise Refused(415, "A form is sent as application/x-www-form-urlencoded.")
+    body = b""
+    try:
+        async with asyncio.timeout(FORM_S):
+            more = True
+            while more:
+                message = await receive()
+                if message["type"] != "http.request":
+                    raise Refused(400, "The form did not arrive.")
+                body += message.get("body", b"")
+                more = message.get("more_body", False)
+                if len(body) > MOST_BYTES:
+                    raise Refused(413, "The form is too long.")
+    except TimeoutError:
+        raise Refused(408, "The form did not arrive in time.") from None
+    try:
+        return dict(parse_qsl(body.decode(), True, max_num_fields=MOST_FIELDS, errors="strict"))
+    except ValueError:
+        raise Refused(400, "The form cannot be read.") from None

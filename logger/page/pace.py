@@ -1,0 +1,36 @@
+"""How often somebody may ask. Pure: times are those of an even clock, seconds."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from ipaddress import IPv6Address, ip_address
+
+MOST_KNOWN = 1024
+
+
+def network_of(address: str) -> str:
+    """The name that an address goes by here: whoever has one of IPv6 has all of its /64."""
+    try:
+        found = ip_address(address)
+    except ValueError:
+        return address
+    return str(int(found) >> 64) if isinstance(found, IPv6Address) else address
+
+
+class Pace:
+    """`burst` at once, then `per_s` a second, for each name by itself. Who has been silent for the
+    longest is forgotten first."""
+
+    def __init__(self, per_s: float, burst: float) -> None:
+        self._per_s, self._burst = per_s, burst
+        self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
+
+    def allows(self, name: str, now_s: float) -> bool:
+        """Whether one more is within the pace; it is counted if so."""
+        left, since_s = self._left.pop(name, (self._burst, now_s))
+        left = min(self._burst, left + max(0.0, now_s - since_s) * self._per_s)
+        allowed = left >= 1.0
+        self._left[name] = left - allowed, now_s
+        if len(self._left) > MOST_KNOWN:
+            self._left.popitem(last=False)
+        return allowed

@@ -1,0 +1,86 @@
+"""What the live page says of a reading, in words and places on a scale. Pure functions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from logger.live.figures import span_text, swr_text, watts_text
+from logger.live.sight import Sight
+from logger.reflection import rho_of_swr
+
+GOOD_SWR = 1.5
+HIGHEST = 999.0  # reads so where all is reflected
+MARKS = (1.0, 1.5, 2.0, 3.0, 5.0, 10.0)
+
+
+def place(swr: float) -> float:
+    """Where an SWR is on a scale that is even in the reflection coefficient, 0 to 1."""
+    return round(float(rho_of_swr(min(max(1.0, swr), HIGHEST))), 4)
+
+
+def shown(sight: Sight, connected: bool, now_s: float, limit: float) -> dict[str, Any]:
+    """The state of the live page.
+
+    state    in a word or two; `loud` if something is the matter
+    verdict  on the SWR, against what is good and the limit of the alarm
+    bar      places of lower bound, SWR and upper bound
+    rho      reflection coefficient while the key is down, else null
+    """
+    newest, keyed, peaks = sight.newest, sight.keyed, sight.peaks
+    state, loud = _state(sight, connected, now_s)
+    down = connected and not loud and newest is not None and newest.keyed
+    told: dict[str, Any] = {
+        "state": state,
+        "loud": loud,
+        "down": down,
+        "time": f"{newest.time[11:19]} UTC" if newest is not None and newest.time else "",
+        "channel": "" if newest is None or newest.channel is None else f"channel {newest.channel}",
+        "forward": watts_text(None if newest is None else newest.forward_w),
+        "reflected": watts_text(None if newest is None else newest.reflected_w),
+        "peak_forward": watts_text(peaks.forward_w),
+        "peak_reflected": watts_text(peaks.reflected_w),
+        "peak_swr": "-" if peaks.swr is None else swr_text(peaks.swr),
+        "alarms": [] if newest is None or not connected else list(newest.alarms),
+        "swr": "-",
+        "interval": "nothing keyed yet",
+        "verdict": "",
+        "ago": "",
+        "bar": None,
+        "rho": None,
+    }
+    if keyed is None:
+        return told
+    if not down:
+        told["ago"] = f"{span_text(max(0.0, now_s - sight.keyed_s) // 1)} ago"
+    if keyed.swr is None or keyed.swr_low is None or keyed.swr_high is None:
+        return told | {"interval": "SWR cannot be read at this power"}
+    return told | {
+        "swr": swr_text(keyed.swr),
+        "interval": f"95 %: {swr_text(keyed.swr_low)} to {swr_text(keyed.swr_high)}",
+        "verdict": verdict(keyed.swr, limit),
+        "bar": [place(each) for each in (keyed.swr_low, keyed.swr, keyed.swr_high)],
+        "rho": place(keyed.swr) if down else None,
+    }
+
+
+def verdict(swr: float, limit: float) -> str:
+    """Good, fair or too high."""
+    return "good" if swr < GOOD_SWR else "fair" if swr < limit else "too high"
+
+
+def scale(limit: float) -> Sequence[tuple[float, str]]:
+    """Places and figures of the marks of the scale, and of the limit of the alarm."""
+    return [(place(mark), f"{mark:g}") for mark in MARKS if mark < limit or mark > 1.3 * limit]
+
+
+def _state(sight: Sight, connected: bool, now_s: float) -> tuple[str, bool]:
+    if not connected:
+        return "daemon not running", True
+    if sight.newest is None:
+        return "waiting for a pair", False
+    if sight.silent(now_s):
+        return "no pairs from the bridge", True
+    if sight.newest.time is None:
+        return "waiting for a pair", False
+    return ("key down" if sight.newest.keyed else "key up"), False

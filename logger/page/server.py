@@ -1,0 +1,98 @@
+"""Serves the site until SIGTERM or Ctrl-C."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import os
+import signal
+import socket
+import ssl
+from collections.abc import Iterator
+from ipaddress import IPv4Address, IPv6Address
+from pathlib import Path
+
+import uvicorn
+from starlette.types import ASGIApp
+
+from logger.errors import MismatchdError, UsageError
+
+MOST_CONNECTIONS = 200
+WAITING = 64  # connections
+NICE = 10  # whatever the page has to do, the daemon goes first
+UNHEARD_MS = 30_000  # who takes nothing for so long is cut off
+HELD_BYTES = 65536  # by the system for one connection
+
+
+class ListenError(MismatchdError):
+    """The address cannot be listened at."""
+
+
+def listener(address: IPv4Address | IPv6Address, port: int) -> socket.socket:
+    """A socket that listens. Raises ListenError."""
+    family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
+    # Only of a socket that is named TCP asyncio turns off Nagle's algorithm, which costs 40 ms here.
+    made = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    try:
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, HELD_BYTES)
+        made.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNHEARD_MS)
+        made.bind((str(address), port))
+        made.listen(WAITING)
+    except OSError as error:
+        made.close()
+        raise ListenError(
+            f"page: cannot listen at {address} port {port}: {error.strerror};"
+            " give another --address or --port"
+        ) from error
+    return made
+
+
+def check_certificate(certificate: Path, key: Path) -> None:
+    """Raise UsageError if these cannot be used."""
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
+    except OSError as error:
+        reason = error.strerror or "they are no PEM certificate and its key"
+        raise UsageError(
+            f"--certificate {certificate}, --key {key}: {reason}; give the PEM files of both"
+        ) from error
+
+
+def serve(
+    app: ASGIApp, listening: socket.socket, certificate: Path | None, key: Path | None
+) -> None:
+    """Serve, at low priority."""
+    with contextlib.suppress(OSError):
+        os.nice(NICE)
+    # What goes wrong in a page is logged there; clients that go away in the middle are no news.
+    logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
+    server = _Server(
+        uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            proxy_headers=False,
+            server_header=False,
+            http="h11",
+            ws="none",
+            loop="asyncio",
+            lifespan="on",
+            limit_concurrency=MOST_CONNECTIONS,
+            timeout_graceful_shutdown=1,
+            ssl_certfile=certificate,
+            ssl_keyfile=key,
+        )
+    )
+    asyncio.run(server.serve([listening]))
+
+
+class _Server(uvicorn.Server):
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """An end that was asked for is no failure."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, setattr, self, "should_exit", True)
+        yield

@@ -1,0 +1,118 @@
+"""What all pages share: the station, its boards, and how a page is made."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import msgspec
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from logger.errors import StoreError
+from logger.live.reading import Reading
+from logger.live.sight import Sight
+from logger.page.admission import Gate
+from logger.page.artist import Artist
+from logger.page.board import Board
+from logger.page.drawings import Station
+from logger.page.reading import place, scale, shown
+from logger.page.watcher import Watcher
+from logger.page.wiggling import Wiggling
+from logger.store.database import Store
+
+PERIOD_S = 0.1
+
+
+class Site:
+    """One station's pages."""
+
+    def __init__(self, station: Station, gate: Gate, secure: bool) -> None:
+        self.station, self.gate, self.secure = station, gate, secure
+        self.cookie = "mismatchd-page"
+        self.live, self.joints = Board(), Board()
+        self.artist = Artist(station)
+        self.wiggling = Wiggling(station.store)
+        self.watcher = Watcher(station.store, self._heard)
+        self._sight = Sight()
+        self._posted_s = 0.0
+        self._templates = Environment(
+            loader=PackageLoader("logger.page"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._templates.globals["place"] = place
+
+    @contextmanager
+    def opened(self) -> Iterator[Store]:
+        """The store for one page. Raises StoreError."""
+        store = Store.reader(self.station.store)
+        try:
+            yield store
+        finally:
+            store.close()
+
+    def page(
+        self, request: Request, template: str, values: dict[str, Any], status: int = 200
+    ) -> HTMLResponse:
+        """A page in full."""
+        visit = request.scope["visit"]
+        text = self._templates.get_template(template).render(
+            station=self.station.name,
+            path=request.url.path,
+            may_act=visit.may_act,
+            form_token=visit.form_token,
+            open_alarms=self._open_alarms(),
+            **values,
+        )
+        return HTMLResponse(text, status)
+
+    def first_sight(self) -> dict[str, Any]:
+        """What the live page shows until the first event comes."""
+        return shown(self._sight, False, time.monotonic(), self.station.limit) | {
+            "state": "waiting for the daemon",
+            "marks": scale(self.station.limit),
+            "limit": self.station.limit,
+        }
+
+    def tell_joints(self) -> None:
+        """Put up the session of wiggling as it is now."""
+        told = shown(self._sight, self._connected, time.monotonic(), self.station.limit)
+        told["wiggle"] = self.wiggling.shown()
+        self.joints.post(_json(told))
+
+    _connected = False
+
+    def _heard(self, readings: Sequence[Reading], connected: bool) -> None:
+        now_s = time.monotonic()
+        for reading in readings:
+            self._sight.take(reading, now_s)
+            self.wiggling.take(reading)
+        self._connected = connected
+        if not connected:
+            self._sight.lose()
+        if self.live.audience or self.joints.audience or self.wiggling.active:
+            self.watcher.wanted()
+        if now_s - self._posted_s < PERIOD_S / 2:
+            return
+        self._posted_s = now_s
+        if self.live.audience:
+            self.live.post(_json(shown(self._sight, connected, now_s, self.station.limit)))
+        if self.joints.audience:
+            self.tell_joints()
+
+    def _open_alarms(self) -> list[str]:
+        try:
+            with self.opened() as store:
+                return [alarm.kind for alarm in store.open_alarms()]
+        except StoreError:
+            return []
+
+
+def _json(told: dict[str, Any]) -> str:
+    return msgspec.json.encode(told).decode()

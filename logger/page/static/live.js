@@ -1,0 +1,3 @@
+import { follow } from "./stream.js";
+
+follow("/events");

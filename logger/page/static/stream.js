@@ -1,0 +1,74 @@
+// A stream of states shown in the page: the text of what has data-show, and all else that changes.
+
+const SILENT_MS = 6000;
+
+function found(state, path) {
+  return path.split(".").reduce((value, key) => value?.[key], state);
+}
+
+function words(value) {
+  return Array.isArray(value) ? value.join(", ") : String(value ?? "");
+}
+
+function bar(places) {
+  for (const part of document.querySelectorAll("[data-bar]")) {
+    const [low, at, high] = (places ?? [0, 0, 0]).map((place) => 1000 * place);
+    if (part.dataset.bar === "sure") part.setAttribute("width", low);
+    if (part.dataset.bar === "doubt") {
+      part.setAttribute("x", low);
+      part.setAttribute("width", Math.max(0, high - low));
+    }
+    if (part.dataset.bar === "point") {
+      part.setAttribute("transform", `translate(${at} 0)`);
+      part.setAttribute("visibility", places ? "visible" : "hidden");
+    }
+  }
+}
+
+function show(state) {
+  for (const part of document.querySelectorAll("[data-show]")) {
+    const text = words(found(state, part.dataset.show));
+    if (part.textContent !== text) part.textContent = text;
+  }
+  for (const part of document.querySelectorAll("[data-loud]")) {
+    part.classList.toggle("loud", state.loud);
+    part.classList.toggle("down", state.down);
+  }
+  for (const part of document.querySelectorAll("[data-alarms]")) part.hidden = !state.alarms.length;
+  for (const part of document.querySelectorAll("[data-when]"))
+    part.hidden = !found(state, part.dataset.when);
+  for (const part of document.querySelectorAll("[data-alert]"))
+    part.classList.toggle("alert", Boolean(found(state, part.dataset.alert)));
+  document.body.classList.toggle("past", !state.down);
+  bar(state.bar);
+}
+
+function lost(whether) {
+  document.body.classList.toggle("old", whether);
+  for (const part of document.querySelectorAll("[data-lost]")) part.hidden = !whether;
+}
+
+// Follow a stream; `more` gets each state after it is shown, and null when nothing comes any more.
+export function follow(address, more = () => {}) {
+  let heard = Date.now();
+  const open = () => {
+    const source = new EventSource(address);
+    source.onmessage = (event) => {
+      heard = Date.now();
+      lost(false);
+      const state = JSON.parse(event.data);
+      show(state);
+      more(state);
+    };
+    source.onerror = () => {
+      if (source.readyState !== EventSource.CLOSED) return;
+      setTimeout(open, 2000); // it was refused, which the browser takes for an end
+    };
+  };
+  open();
+  setInterval(() => {
+    if (Date.now() - heard < SILENT_MS) return;
+    lost(true);
+    more(null);
+  }, 1000);
+}

@@ -1,0 +1,214 @@
+"""Pages of what the store holds, and what may be done to it there."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from logger.diagnosis import diagnosis_of
+from logger.diagnosis.rules import NOTHING
+from logger.diagnosis.words import MOST_CAUSES, WORTH_TELLING, likely
+from logger.errors import UsageError
+from logger.journal import KINDS
+from logger.live.figures import span_text, swr_text, watts_text
+from logger.page import drawings
+from logger.page.site import Site
+from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
+
+ROWS = 40  # on a page
+LONGEST_TEXT = 2000
+LATEST = 1 << 62
+
+
+class Missing(Exception):  # noqa: N818 - it is an answer rather than an error
+    """There is no such row."""
+
+
+def live(request: Request) -> Response:
+    """The reading of this moment."""
+    site = _site(request)
+    return site.page(request, "live.html", {"shown": site.first_sight()})
+
+
+def transmissions(request: Request) -> Response:
+    """The list, newest first."""
+    rows, further = _listed(request, TRANSMISSIONS)
+    told = [_transmission(row) for row in rows]
+    return _site(request).page(request, "transmissions.html", {"rows": told, "further": further})
+
+
+def transmission(request: Request) -> Response:
+    """One of them."""
+    row = _row(request, TRANSMISSIONS)
+    with _site(request).opened() as store:
+        within = "r.transmission_id = ? ORDER BY r.id LIMIT 50"
+        excursions, alarms = (store.select(table, within, row.id) for table in (EXCURSIONS, ALARMS))
+    values = {
+        "row": _transmission(row),
+        "columns": row.columns,
+        "excursions": [each.columns for each in excursions],
+        "alarms": [each.columns for each in alarms],
+    }
+    return _site(request).page(request, "transmission.html", values)
+
+
+def captures(request: Request) -> Response:
+    """The list, newest first."""
+    rows, further = _listed(request, CAPTURES)
+    told = [row.columns for row in rows]
+    return _site(request).page(request, "captures.html", {"rows": told, "further": further})
+
+
+def capture(request: Request) -> Response:
+    """One of them."""
+    row = _row(request, CAPTURES)
+    return _site(request).page(request, "capture.html", {"columns": row.columns})
+
+
+def alarms(request: Request) -> Response:
+    """Those that wait, then the others, newest first."""
+    waiting = "(r.cleared_ns IS NULL OR r.acknowledged_ns IS NULL)"
+    with _site(request).opened() as store:
+        first = store.select(ALARMS, f"{waiting} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
+    rows, further = _listed(request, ALARMS, f"NOT {waiting}")
+    values = {"waiting": [row.columns for row in first], "rows": [row.columns for row in rows]}
+    return _site(request).page(request, "alarms.html", values | {"further": further})
+
+
+def alarm(request: Request) -> Response:
+    """One of them, with what may be behind it."""
+    row = _row(request, ALARMS)
+    with _site(request).opened() as store:
+        told = diagnosis_of(store, row.columns)
+    causes = [
+        (likely(each.likely), each)
+        for each in told.causes[:MOST_CAUSES]
+        if each.name != NOTHING and each.likely >= WORTH_TELLING
+    ]
+    values = {"columns": row.columns, "told": told, "causes": causes}
+    return _site(request).page(request, "alarm.html", values)
+
+
+def acknowledge(request: Request) -> Response:
+    """Somebody has seen it."""
+    number = request.path_params["id"]
+    with _site(request).opened() as store:
+        store.acknowledge(number, _now_ns())
+    return RedirectResponse(f"/alarms/{number}", 303)
+
+
+def journal(request: Request) -> Response:
+    """The list, newest first, and a form for another entry."""
+    rows, further = _listed(request, JOURNAL)
+    values = {"rows": [row.columns for row in rows], "further": further, "kinds": KINDS}
+    return _site(request).page(request, "journal.html", values)
+
+
+def note(request: Request) -> Response:
+    """Another entry."""
+    fields = request.scope["visit"].fields
+    text = " ".join(fields.get("text", "").split())
+    kind = fields.get("kind", "")
+    if not text or len(text) > LONGEST_TEXT:
+        raise UsageError(f"write what was done, in {LONGEST_TEXT} characters at most")
+    if kind not in KINDS:
+        raise UsageError(f"an entry is one of: {', '.join(KINDS)}")
+    with _site(request).opened() as store:
+        store.note(_now_ns(), kind, text)
+    return RedirectResponse("/journal", 303)
+
+
+async def report(request: Request) -> Response:
+    """The state of the feedline in words, charts and figures."""
+    site = _site(request)
+    told = await site.artist.drawn(drawings.report)
+    from logger.report.html import HEADS
+
+    return site.page(request, "report.html", {"told": told, "heads": HEADS})
+
+
+async def drift(request: Request) -> Response:
+    """Only the charts of it."""
+    site = _site(request)
+    return site.page(request, "drift.html", {"told": await site.artist.drawn(drawings.report)})
+
+
+async def report_file(request: Request) -> Response:
+    """The report to be kept or sent, one file."""
+    text = await _site(request).artist.drawn(drawings.report_file)
+    name = {"Content-Disposition": 'attachment; filename="feedline.html"'}
+    return Response(text, media_type="text/html; charset=utf-8", headers=name)
+
+
+async def chart(request: Request) -> Response:
+    """The chart of a transmission or capture, as a part of a page."""
+    site, number = _site(request), request.path_params["id"]
+    make = (
+        drawings.transmission
+        if request.path_params["kind"] == "transmission"
+        else (drawings.capture)
+    )
+    drawn = await site.artist.drawn(make, number)
+    return site.page(request, "chart.html", {"drawings": drawn})
+
+
+def _site(request: Request) -> Site:
+    site: Site = request.app.state.site
+    return site
+
+
+def _listed(request: Request, table: Table, where: str = "TRUE") -> tuple[list[Record], str | None]:
+    """Rows before a time, and the address of those before them."""
+    before_ns = _number(request.query_params.get("before"))
+    with _site(request).opened() as store:
+        rows = store.select(
+            table,
+            f"{where} AND {table.time} < ? ORDER BY {table.time} DESC LIMIT {ROWS + 1}",
+            before_ns,
+        )
+    if len(rows) <= ROWS:
+        return rows, None
+    return rows[:ROWS], f"?before={rows[ROWS - 1].time_ns}"
+
+
+def _number(text: str | None) -> int:
+    if text is None:
+        return LATEST
+    try:
+        return min(int(text), LATEST)
+    except ValueError:
+        raise UsageError(f"{text[:40]!r} is no number") from None
+
+
+def _row(request: Request, table: Table) -> Record:
+    with _site(request).opened() as store:
+        found = store.select(table, "r.id = ?", request.path_params["id"])
+    if not found:
+        raise Missing
+    return found[0]
+
+
+def _transmission(row: Record) -> dict[str, Any]:
+    """In words."""
+    columns = row.columns
+    swr, low, high = columns["swr"], columns["swr_low"], columns["swr_high"]
+    readable = swr is not None and low is not None and high is not None
+    return {
+        "id": row.id,
+        "start": columns["start_utc"],
+        "lasted": span_text(columns["duration_s"]),
+        "channel": "-" if row.channel is None else str(row.channel),
+        "forward": watts_text(columns["forward_w_mean"]),
+        "reflected": watts_text(columns["reflected_w_mean"]),
+        "swr": swr_text(swr) if readable else "-",
+        "interval": f"{swr_text(low)} to {swr_text(high)}" if readable else "not readable",
+        "highest": "-" if columns["swr_max"] is None else swr_text(columns["swr_max"]),
+        "flags": columns["flags"],
+    }
+
+
+def _now_ns() -> int:
+    return time.time_ns() // 1000 * 1000

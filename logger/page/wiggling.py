@@ -1,0 +1,206 @@
+"""The one session of wiggling that goes on: what each reading and each tap does to it.
+
+Used in the event loop only; the store is reached on threads. Taps say at which step they were made,
+so that one made twice counts once.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from logger.errors import UsageError
+from logger.live.reading import Reading
+from logger.store.sessions import Sessions
+from logger.wiggle.ranking import Ranked
+from logger.wiggle.session import Session, State, found, fresh, kept
+
+KIND = "wiggle"
+JOINTS = ("radio", "lead", "coupler in", "coupler out", "line", "antenna")
+MOST_JOINTS, MOST_NAME = 20, 40
+KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S = 30, 5, 120
+SOON = 0.8  # of the time that the key may be down: then it is said
+
+
+class Wiggling:
+    """Raises StoreError where the store cannot be reached, UsageError where a tap makes no
+    sense."""
+
+    def __init__(self, store: Path) -> None:
+        self._store = store
+        self._session: Session | None = None
+        self._number = 0
+        self._key_down_s = float(KEY_DOWN_S)
+        self._tap = asyncio.Lock()
+        self._departs = self._too_long = self._readable = False
+        self._heard = 0  # excursions since the page began
+
+    @property
+    def active(self) -> bool:
+        """Whether a session goes on."""
+        return self._session is not None
+
+    @property
+    def step(self) -> int:
+        """A number for the present step, another for each."""
+        session = self._session
+        if session is None:
+            return -1
+        return 2 * session.state.at + session.state.moving
+
+    async def begin(self, names: str, key_down_s: str) -> None:
+        """A new session for joints given as lines; one that could be resumed is over."""
+        joints = joints_of(names)
+        async with self._tap:
+            self._key_down_s = seconds_of(key_down_s)
+            state = fresh(joints)
+            self._number = await asyncio.to_thread(self._begin, kept(state))
+            self._session = Session(state, self._key_down_s)
+
+    async def resume(self, key_down_s: str) -> None:
+        """The session that was interrupted."""
+        async with self._tap:
+            if self._session is not None:
+                return
+            self._key_down_s = seconds_of(key_down_s)
+            left = await asyncio.to_thread(self.unfinished)
+            if left is None:
+                raise UsageError("there is no session to be resumed; begin one")
+            self._number, state = left
+            state.moving = False
+            self._session = Session(state, self._key_down_s)
+
+    async def go_on(self, step: str) -> None:
+        """From hands off to the next joint, or from a joint to hands off."""
+        async with self._tap:
+            if self._session is not None and step == str(self.step) and not self._session.over:
+                self._session.go_on()
+                await self._keep(self._session)
+
+    async def again(self, step: str) -> None:
+        """The joint once more."""
+        async with self._tap:
+            if self._session is not None and step == str(self.step):
+                self._session.again()
+                await self._keep(self._session)
+
+    async def end(self) -> None:
+        """That is all."""
+        async with self._tap:
+            if self._session is not None:
+                content = kept(self._session.state)
+                await asyncio.to_thread(self._end, self._number, content)
+                self._session = None
+
+    async def close(self) -> None:
+        """Keep what there is, to be resumed."""
+        if self._session is not None:
+            await self._keep(self._session)
+
+    def take(self, reading: Reading) -> None:
+        """Count a reading."""
+        if self._session is None:
+            return
+        heard = self._session.take(reading)
+        self._departs, self._too_long = heard.departs, heard.too_long
+        self._readable = heard.readable
+        self._heard += heard.began
+
+    def shown(self) -> dict[str, Any] | None:
+        """What the page shows, None if no session goes on."""
+        session = self._session
+        if session is None:
+            return None
+        state, down_s = session.state, session.key_down_s()
+        return {
+            "step": self.step,
+            "moving": state.moving,
+            "over": session.over,
+            "joint": "" if session.over else state.joints[state.at].name,
+            "place": f"joint {min(state.at + 1, len(state.joints))} of {len(state.joints)}",
+            "departs": self._departs,
+            "readable": self._readable,
+            "heard": self._heard,
+            "too_long": self._too_long,
+            "soon": down_s > SOON * self._key_down_s,
+            "down_s": round(down_s),
+            "most_s": round(self._key_down_s),
+            "hands_off": {
+                "excursions": state.hands_off.excursions,
+                "seconds": round(state.hands_off.seconds),
+            },
+            "joints": [
+                {
+                    "name": each.name,
+                    "excursions": each.excursions,
+                    "seconds": round(each.seconds),
+                    "now": state.moving and place == state.at,
+                }
+                for place, each in enumerate(state.joints)
+            ],
+        }
+
+    def ranked(self) -> list[Ranked]:
+        """The joints moved so far, the most suspicious first; call it when `active`."""
+        return [] if self._session is None else self._session.ranking()
+
+    def unfinished(self) -> tuple[int, State] | None:
+        """A session that was interrupted, if it can still be read."""
+        store = Sessions.reader(self._store)
+        try:
+            left = store.unfinished(KIND)
+        finally:
+            store.close()
+        try:
+            return None if left is None else (left.id, found(left.content))
+        except msgspec.DecodeError:
+            return None
+
+    async def _keep(self, session: Session) -> None:
+        await asyncio.to_thread(self._write, self._number, kept(session.state))
+
+    def _begin(self, content: bytes) -> int:
+        store = Sessions.reader(self._store)
+        try:
+            return store.begin(KIND, time.time_ns(), content)
+        finally:
+            store.close()
+
+    def _write(self, number: int, content: bytes) -> None:
+        store = Sessions.reader(self._store)
+        try:
+            store.keep(number, time.time_ns(), content)
+        finally:
+            store.close()
+
+    def _end(self, number: int, content: bytes) -> None:
+        store = Sessions.reader(self._store)
+        try:
+            store.end(number, time.time_ns(), content)
+        finally:
+            store.close()
+
+
+def joints_of(lines: str) -> list[str]:
+    """Names of joints, one a line. Raises UsageError."""
+    names = [" ".join(line.split())[:MOST_NAME] for line in lines.splitlines() if line.strip()]
+    if not 2 <= len(names) <= MOST_JOINTS or len(set(names)) < len(names):
+        raise UsageError(f"name 2 to {MOST_JOINTS} joints, each on a line and each otherwise")
+    return names
+
+
+def seconds_of(text: str) -> float:
+    """How long the key may be down. Raises UsageError."""
+    try:
+        seconds = int(text)
+    except ValueError:
+        seconds = 0
+    if not LEAST_KEY_DOWN_S <= seconds <= MOST_KEY_DOWN_S:
+        raise UsageError(
+            f"give the longest key-down in whole seconds, {LEAST_KEY_DOWN_S} to {MOST_KEY_DOWN_S}"
+        )
+    return float(seconds)

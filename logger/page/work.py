@@ -1,0 +1,100 @@
+"""Pages that help while somebody works at the station, the streams, and the token."""
+
+from __future__ import annotations
+
+import time
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from logger.page.admission import COOKIE_S
+from logger.page.board import Board
+from logger.page.events import MOST_STREAMS, Events
+from logger.page.site import Site
+from logger.page.wiggling import JOINTS, KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S
+
+
+def readings(request: Request) -> Events | Response:
+    """What the live page shows, as it changes."""
+    return _stream(_site(request), _site(request).live)
+
+
+def joints(request: Request) -> Events | Response:
+    """What the page of wiggling shows, as it changes."""
+    return _stream(_site(request), _site(request).joints)
+
+
+async def wiggle(request: Request) -> Response:
+    """Joint by joint: which one moves the reflection."""
+    site = _site(request)
+    its = site.wiggling
+    values = {
+        "going": its.shown(),
+        "ranked": its.ranked(),
+        "left": None if its.active else its.unfinished(),
+        "names": JOINTS,
+        "seconds": KEY_DOWN_S,
+        "seconds_span": (LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S),
+        "shown": site.first_sight(),
+    }
+    return site.page(request, "wiggle.html", values)
+
+
+async def tap(request: Request) -> Response:
+    """What is done by a tap on that page."""
+    site = _site(request)
+    its, fields = site.wiggling, request.scope["visit"].fields
+    what = request.path_params["what"]
+    if what == "begin":
+        await its.begin(fields.get("joints", ""), fields.get("seconds", ""))
+    elif what == "resume":
+        await its.resume(fields.get("seconds", ""))
+    elif what == "next":
+        await its.go_on(fields.get("step", ""))
+    elif what == "again":
+        await its.again(fields.get("step", ""))
+    else:
+        await its.end()
+    site.watcher.wanted()
+    site.tell_joints()
+    return RedirectResponse("/wiggle", 303)
+
+
+def enter(request: Request) -> Response:
+    """Where the token is given."""
+    return _site(request).page(request, "enter.html", {"wrong": False})
+
+
+def entered(request: Request) -> Response:
+    """The token is the one, or not."""
+    site = _site(request)
+    if not site.gate.opens(request.scope["visit"].fields.get("token", "").strip()):
+        return site.page(request, "enter.html", {"wrong": True}, 403)
+    answer = RedirectResponse("/", 303)
+    answer.set_cookie(
+        site.cookie,
+        site.gate.cookie(time.time()),
+        max_age=COOKIE_S,
+        secure=site.secure,
+        httponly=True,
+        samesite="strict",
+    )
+    return answer
+
+
+def leave(request: Request) -> Response:
+    """Forget the token on this device."""
+    answer = RedirectResponse("/", 303)
+    answer.delete_cookie(_site(request).cookie)
+    return answer
+
+
+def _stream(site: Site, board: Board) -> Events | Response:
+    if site.live.audience + site.joints.audience >= MOST_STREAMS:
+        return Response("Too many look on already.", 503, {"Retry-After": "5"})
+    return Events(board, site.watcher.wanted)
+
+
+def _site(request: Request) -> Site:
+    site: Site = request.app.state.site
+    return site

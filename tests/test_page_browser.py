@@ -1,0 +1,230 @@
+"""The page in Chromium: beside the real daemon, at the sizes of a phone and a desk."""
+
+from __future__ import annotations
+
+import os
+import re
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.page_server import CHROMIUM, DESK, PHONE, TOKEN, Serving, chromium, serving
+from tests.station import Running, line, pty, volts, write_config
+
+pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="no chromium")
+
+RATE = 200
+PAGES = ("/", "/transmissions", "/transmissions/1", "/alarms", "/alarms/1", "/journal", "/wiggle")
+SERIOUS = ("serious", "critical")
+
+
+def replay(folder: Path) -> Path:
+    """Half a minute: key up, SWR 1.50 at 4 W, key up, SWR 4, and so on."""
+    plan = [(0.5, 0.0, 0.0), (2.5, 4.0, 0.16), (2.0, 0.0, 0.0), (25.0, 4.0, 1.44)]
+    rows, at = ["time_s,forward_v,reflected_v"], 1_772_391_600.0
+    for seconds, forward_w, reflected_w in plan:
+        pair = f"{volts(forward_w):.4f},{volts(reflected_w):.4f}"
+        for _ in range(round(seconds * RATE)):
+            rows.append(f"{at:.3f},{pair}")
+            at += 1 / RATE
+    (folder / "pairs.csv").write_text("\n".join(rows) + "\n")
+    (folder / "token").write_text(TOKEN)
+    return write_config(
+        folder,
+        "",
+        driver="{kind: replay, path: pairs.csv, pace: realtime}",
+        station="{name: harbour-workshop, channel: 20}",
+    )
+
+
+@contextmanager
+def visitor(
+    browser: Any, page: Serving, size: dict[str, int], scheme: str = "light"
+) -> Iterator[Any]:
+    """A tab that has given the token. What it asks for elsewhere, and what the browser finds fault
+    with, is a failure."""
+    context = browser.new_context(viewport=size, color_scheme=scheme, has_touch=size is PHONE)
+    tab = context.new_page()
+    said: list[str] = []
+    asked: list[str] = []
+    tab.on("console", lambda message: said.append(f"{message.type}: {message.text}"))
+    tab.on("pageerror", lambda error: said.append(str(error)))
+    tab.on("request", lambda request: asked.append(request.url))
+    tab.goto(f"{page.url}/enter#{TOKEN}")
+    tab.locator("main button").click()
+    tab.wait_for_url(f"{page.url}/")
+    yield tab
+    context.close()
+    assert all(url.startswith(f"{page.url}/") for url in asked)
+    faults = [words for words in said if "ERR_" not in words and not words.startswith("verbose")]
+    assert faults == []
+
+
+def told(tab: Any, name: str, wanted: str, seconds: float = 15.0) -> None:
+    """Wait until the page shows this, a pattern."""
+    tab.wait_for_function(
+        "([name, wanted]) => new RegExp(wanted).test("
+        "document.querySelector(`[data-show='${name}']`)?.textContent)",
+        arg=[name, wanted],
+        timeout=1000 * seconds,
+    )
+
+
+def faults(tab: Any, axe: str) -> list[str]:
+    """What axe-core finds that is serious."""
+    tab.evaluate(axe)
+    found = tab.evaluate("() => axe.run()")
+    return [
+        f"{tab.url}: {one['id']}: {node['html'][:200]}"
+        for one in found["violations"]
+        if one["impact"] in SERIOUS
+        for node in one["nodes"]
+    ]
+
+
+def acknowledged(daemon: Running) -> None:
+    """Wait until the daemon has heard of it."""
+    until_s = time.monotonic() + 5
+    while not any(event.get("change") == "acknowledged" for _, event in daemon.events):
+        assert time.monotonic() < until_s
+        time.sleep(0.05)
+        daemon.poll()
+
+
+def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) -> None:
+    import axe_playwright_python
+
+    axe = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
+    config = replay(tmp_path)
+    daemons: list[Running] = []
+    with (
+        serving(config, "--token-file", str(tmp_path / "token")) as page,
+        chromium() as browser,
+        visitor(browser, page, PHONE) as tab,
+    ):
+        try:
+            told(tab, "state", "daemon not running")
+            daemons.append(Running(config))
+            told(tab, "swr", r"^1\.50$")
+            told(tab, "state", "key up")
+            told(tab, "ago", "s ago")
+            told(tab, "swr", r"^4\.00$")
+            assert tab.locator("[data-show=forward]").text_content() == "4.00 W"
+            told(tab, "alarms", "high-swr")
+            assert tab.locator("[data-show=verdict]").text_content() == "too high"
+            box = tab.locator(".swr .figure").bounding_box()
+            assert box["height"] > 90  # to be read at arm's length
+            assert box["x"] + box["width"] <= PHONE["width"]
+
+            tab.locator("[data-alarms] a").tap()
+            tab.locator("main li a", has_text="high-swr").first.tap()
+            tab.locator("button", has_text="Acknowledge").tap()
+            tab.wait_for_function("() => /, acknowledged/.test(document.body.textContent)")
+            acknowledged(daemons[0])
+
+            tab.goto(page.url)
+            told(tab, "state", "key down")
+            daemons[0].kill()
+            told(tab, "state", "daemon not running")
+            daemons.append(Running(config))
+            told(tab, "state", "key")
+            told(tab, "swr", r"^1\.50$")
+
+            for path in PAGES:
+                tab.goto(page.url + path)
+                assert faults(tab, axe) == []
+                wide = tab.evaluate("() => document.documentElement.scrollWidth")
+                assert wide <= PHONE["width"], path
+            tab.wait_for_load_state()
+            with visitor(browser, page, DESK, "dark") as desk:
+                for path in ("/", "/transmissions/1"):
+                    desk.goto(page.url + path)
+                    if path != "/":
+                        desk.wait_for_selector("svg.chart text")
+                    assert faults(desk, axe) == []
+        finally:
+            for daemon in daemons:
+                daemon.kill()
+
+
+class Hand:
+    """Writes a carrier to a pseudo-terminal; while it shakes, the contact opens twice a second."""
+
+    def __init__(self, master: int) -> None:
+        self.shakes = False
+        self._master, self._ended = master, threading.Event()
+        self._thread = threading.Thread(target=self._write)
+
+    def __enter__(self) -> Hand:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._thread.join()
+
+    def _write(self) -> None:
+        good, bad = line(4.0, 0.16), line(4.0, 3.2)
+        at = begun = time.monotonic()
+        while not self._ended.wait(max(0.0, at - time.monotonic())):
+            opens = self.shakes and (at - begun) % 0.5 < 0.1
+            os.write(self._master, (bad if opens else good) * (RATE // 50))
+            at += 1 / 50
+
+
+def test_wiggling_by_touch(tmp_path: Path) -> None:
+    (tmp_path / "token").write_text(TOKEN)
+    with pty() as (master, name):
+        config = write_config(tmp_path, name)
+        daemon = Running(config)
+        try:
+            with (
+                Hand(master) as hand,
+                serving(config, "--token-file", str(tmp_path / "token")) as page,
+                chromium() as browser,
+                visitor(browser, page, PHONE) as tab,
+            ):
+                _wiggle(hand, page, tab)
+        finally:
+            daemon.kill()
+
+
+def _wiggle(hand: Hand, page: Serving, tab: Any) -> None:
+    told(tab, "state", "key down")
+    tab.goto(f"{page.url}/wiggle")
+    assert "RF burns" in tab.locator(".cautions").text_content()
+    tab.locator("[name=joints]").fill("radio\ncoupler in\nantenna")
+    tab.locator("[name=seconds]").first.fill("60")
+    tab.locator("button", has_text="Begin").tap()
+    tab.locator("#sound").tap()
+    tab.wait_for_function("() => document.body.dataset.hz > 300")  # 0.2 of three octaves
+    seen: Callable[[str], int] = lambda where: int(  # noqa: E731
+        tab.locator(f"[data-show='wiggle.{where}']").text_content()
+    )
+    for place, joint in enumerate(("radio", "coupler in", "antenna")):
+        button = tab.locator(".huge")
+        assert button.bounding_box()["height"] > 100
+        told(tab, "wiggle.hands_off.seconds", f"^[{place + 1}-9]$")
+        assert joint in button.text_content()
+        button.tap()
+        tab.locator(".counts .now", has_text=joint).wait_for()
+        hand.shakes = joint == "coupler in"
+        told(tab, f"wiggle.joints.{place}.seconds", "^[2-9]$")
+        if hand.shakes:
+            assert seen("joints.1.excursions") >= 1
+            tab.wait_for_function("() => document.body.dataset.hz > 700")
+        hand.shakes = False
+        tab.locator(".huge").tap()
+        tab.locator(".counts .now").wait_for(state="detached")
+    text = tab.locator(".ranking").text_content()
+    first = re.search(r"radio|coupler in|antenna", text)
+    assert first is not None
+    assert first[0] == "coupler in"
+    assert "release the key" in tab.locator("main").text_content()
+    tab.locator("button", has_text="Done").tap()
+    tab.locator("button", has_text="Begin").wait_for()
