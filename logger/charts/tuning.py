@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import io
 import textwrap
 from collections.abc import Sequence
 
-import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -19,7 +17,6 @@ from logger.charts.sheet import (
     INK,
     MM_PER_INCH,
     PURPLE,
-    UNSAID,
     VERMILION,
     blank,
     logarithmic,
@@ -59,18 +56,15 @@ def draw(state: State, station: str, ended_ns: int) -> Figure:
         return figure
 
 
-def small(state: State, width_mm: float, height_mm: float) -> str:
-    """The chart alone as SVG, for a page."""
-    drawn = io.StringIO()
+def small(state: State, width_mm: float, height_mm: float) -> Figure:
+    """The chart alone, for a page."""
     with style():
-        matplotlib.rcParams["svg.fonttype"] = "none"
         figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH))
         left, bottom = 13 / width_mm, 11 / height_mm
         axes = figure.add_axes((left, bottom, 0.97 - left, 0.97 - bottom))
         _curves(axes, state)
         axes.set_title("")
-        figure.savefig(drawn, format="svg", metadata=UNSAID[".svg"], transparent=True)
-    return drawn.getvalue()
+        return figure
 
 
 def _curves(axes: Axes, state: State) -> None:

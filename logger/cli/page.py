@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from logger.cli.station import calibration_of, config_option, configuration
+from logger.cli.station import calibration_of, config_option, configuration, line_db
 from logger.errors import UsageError
 
 PORT = 8073
@@ -68,6 +68,8 @@ def command(
         config.watchdog.high_swr.limit,
         config.transmission.min_forward_w,
         calibration_of(config),
+        config.station,
+        line_db(config),
     )
     at = _address(address)
     if (certificate is None) != (key is None):

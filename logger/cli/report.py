@@ -32,32 +32,27 @@ def command(
 
     Alarms and forecasts are a convenience; they do not replace a look at the station.
     """
-    from logger.feedline.course import courses
-    from logger.report.gather import diagnosed, last_tuning
-    from logger.report.summary import summary
-    from logger.report.words import state
-    from logger.store.line_losses import LineLosses
+    from logger.report.whole import report
+    from logger.store.database import Store
 
     config = configuration(config_path)
-    store = LineLosses.reader(config.store.path)
+    store = Store.reader(config.store.path)
     try:
         account = account_of(store, config, since, until, time.time_ns(), explained=True)
-        tuning = last_tuning(store)
-        told = summary(account, diagnosed(store, account), courses(store.readings()), tuning)
+        whole = report(store, account)
     finally:
         store.close()
-    told = msgspec.structs.replace(told, sentence=state(told))
     if html is not None:
         from logger.report.html import page as html_page
 
         try:
-            html.write_text(html_page(told, account, tuning and tuning[1]), encoding="utf-8")
+            html.write_text(html_page(*whole), encoding="utf-8")
         except OSError as error:
             raise UsageError(f"{html}: cannot be written: {error.strerror}") from error
         click.echo(f"wrote {html}", err=True)
     elif form == "json":
-        click.echo(msgspec.json.encode(told).decode())
+        click.echo(msgspec.json.encode(whole.summary).decode())
     else:
         from logger.report.text import page
 
-        click.echo(page(told, account, shutil.get_terminal_size().columns))
+        click.echo(page(whole.summary, account, shutil.get_terminal_size().columns))

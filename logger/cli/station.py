@@ -77,6 +77,16 @@ def calibration_of(config: Config) -> CalibrationFile:
     return calibration(truth.coupler, truth.adc)
 
 
+def line_db(config: Config, mhz: float | None = None) -> float | None:
+    """Nominal loss of the installed line, dB, None where it is not known. Raises UsageError."""
+    from logger.feedline.cables import attenuation
+
+    coax, mhz = config.feedline, mhz or config.station.frequency_mhz or 27.2
+    if coax.cable is None or coax.length_m is None:
+        return None
+    return attenuation(coax.cable, mhz).nominal * coax.length_m / 100
+
+
 def make_ready(config: Config, coupler: Coupler) -> None:
     """See that there is a store of this version to write to, though no daemon runs. Raises
     StoreError."""

@@ -11,13 +11,11 @@ import msgspec
 
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
-from logger.cli.station import calibration_of, config_option, configuration, make_ready
+from logger.cli.station import calibration_of, config_option, configuration, line_db, make_ready
 from logger.cli.terminal import Stop, Terminal
 from logger.cli.tune_guide import Guide, confirm
 from logger.cli.tune_setup import adjustment, answered, position
-from logger.config import Config
 from logger.errors import MismatchdError
-from logger.feedline.cables import attenuation
 from logger.live.carrier import source_of
 from logger.status import ask
 from logger.store.sessions import Sessions
@@ -90,7 +88,7 @@ def command(
             resumed = None if new else _resumed(terminal, store)
             if resumed is None:
                 what = adjustment(terminal, unit, longer, length, travel, cut)
-                session = Session(State(what, target and 1e3 * target, _loss_db(config, target)))
+                session = Session(State(what, target and 1e3 * target, line_db(config, target)))
                 session.set(position(terminal, what, at))
             else:
                 number, session = resumed
@@ -128,14 +126,6 @@ def _resumed(terminal: Terminal, store: Sessions) -> tuple[int, Session] | None:
         terminal.say(f"- {line(state.adjustment, one)}")
     answer = answered(terminal, "Go on with it (yes), or begin anew (no)?").lower()
     return (last.id, Session(state)) if answer in ("", "yes", "y") else None
-
-
-def _loss_db(config: Config, target_mhz: float | None) -> float | None:
-    """Nominal loss of the installed line, where it is known."""
-    coax, mhz = config.feedline, target_mhz or config.station.frequency_mhz or 27.2
-    if coax.cable is None or coax.length_m is None:
-        return None
-    return attenuation(coax.cable, mhz).nominal * coax.length_m / 100
 
 
 def _finish(terminal: Terminal, store: Sessions, number: int, session: Session) -> None:

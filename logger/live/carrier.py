@@ -122,31 +122,14 @@ class OfDaemon:
 
     def begin(self) -> None:
         """See Source."""
-        newest = self._store.latest("transmissions", ("id",), "start_ns", *EVERYTHING, 1)
-        self._last_id = newest[0][0] if newest else 0
+        self._last_id = newest_id(self._store)
 
     def listen(self) -> tuple[Reading | None, Carrier | None]:
         """See Source."""
         shown = next((each for each in reversed(self.readings()) if each.pairs), None)
         if shown is not None and shown.keyed:
             return shown, None
-        found = self._store.select(TRANSMISSIONS, "r.id > ? ORDER BY r.id LIMIT 1", self._last_id)
-        if not found:
-            return shown, None
-        row = found[0].columns
-        return shown, Carrier(
-            id=row["id"],
-            end_ns=found[0].time_ns + round(row["duration_s"] * 1e6) * 1000,
-            duration_s=row["duration_s"],
-            forward_w=row["forward_w_mean"],
-            swr=row["swr"],
-            swr_low=row["swr_low"],
-            swr_high=row["swr_high"],
-            channel=row["channel"],
-            frequency_khz=row["frequency_khz"],
-            calibration_id=row["calibration_id"],
-            flags=row["flags"],
-        )
+        return shown, after(self._store, self._last_id)
 
     def readings(self) -> list[Reading]:
         """See Source."""
@@ -163,6 +146,33 @@ class OfDaemon:
         """See Source."""
         self._follower.close()
         self._store.close()
+
+
+def newest_id(store: Store) -> int:
+    """The number of the latest transmission, 0 if there is none. Raises StoreError."""
+    newest = store.latest("transmissions", ("id",), "start_ns", *EVERYTHING, 1)
+    return int(newest[0][0]) if newest else 0
+
+
+def after(store: Store, last_id: int) -> Carrier | None:
+    """The first transmission that has ended after that one, if any. Raises StoreError."""
+    found = store.select(TRANSMISSIONS, "r.id > ? ORDER BY r.id LIMIT 1", last_id)
+    if not found:
+        return None
+    row = found[0].columns
+    return Carrier(
+        id=row["id"],
+        end_ns=found[0].time_ns + round(row["duration_s"] * 1e6) * 1000,
+        duration_s=row["duration_s"],
+        forward_w=row["forward_w_mean"],
+        swr=row["swr"],
+        swr_low=row["swr_low"],
+        swr_high=row["swr_high"],
+        channel=row["channel"],
+        frequency_khz=row["frequency_khz"],
+        calibration_id=row["calibration_id"],
+        flags=row["flags"],
+    )
 
 
 def source_of(config: Config, coupler: Coupler, *, running: bool) -> Source:

@@ -9,20 +9,22 @@ import io
 import re
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 from xml.etree import ElementTree
 
 from logger.calibration.file import CalibrationFile
+from logger.config import StationOptions
+from logger.errors import UsageError
 from logger.store.database import Store
+from logger.store.sessions import Sessions
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from logger.report.summary import Summary
+    from logger.report.whole import Report
     from logger.report.words import Section
-    from logger.trend.account import Account
 
 WIDTH_MM, HEIGHT_MM = 100.0, 118.0
 DRIFT_MM = 84.0
@@ -41,6 +43,8 @@ class Station(NamedTuple):
     limit: float
     min_forward_w: float
     calibration: CalibrationFile
+    options: StationOptions
+    line_db: float | None = None  # loss of the installed line, where it is known
 
 
 class Drawing(NamedTuple):
@@ -113,7 +117,7 @@ def report(station: Station) -> Told:
     from logger.report.words import sections
     from logger.trend.account import date
 
-    account, told = _account(station)
+    told, account, _ = _report(station)
     when = f"Written {told.generated_utc[:16].replace('T', ' ')} UTC"
     if told.first is not None:
         when += f"; readings from {told.first} to {told.last}"
@@ -144,21 +148,29 @@ def report_file(station: Station) -> str:
     """The report as one HTML file that loads nothing."""
     from logger.report.html import page
 
-    account, told = _account(station)
-    return page(told, account)
+    return page(*_report(station))
 
 
-def _account(station: Station) -> tuple[Account, Summary]:
-    import msgspec
+def tuning(station: Station, number: int) -> list[Drawing]:
+    """The positions of an antenna in a session of adjusting."""
+    from logger.charts.tuning import small
+    from logger.tune.session import found
 
-    from logger.report.gather import account, diagnosed
-    from logger.report.summary import summary
-    from logger.report.words import state
+    with closing(Sessions.reader(station.store)) as store:
+        kept = [one for one in store.sessions("tune") if one.id == number]
+    if not kept or not (state := found(kept[0].content)).read:
+        raise UsageError("there is nothing to draw yet")
+    svg = _svg(small(state, WIDTH_MM, DRIFT_MM), f"a{number}", "SWR at each position")
+    return [Drawing("SWR at each position; dotted: where resonance is wanted", svg)]
+
+
+def _report(station: Station) -> Report:
+    from logger.report.gather import account
+    from logger.report.whole import report
 
     with _opened(station.store) as store:
-        gathered = account(store, station.name, station.limit, time.time_ns(), EVER)
-        told = summary(gathered, diagnosed(store, gathered))
-    return gathered, msgspec.structs.replace(told, sentence=state(told))
+        gathered = account(store, station.name, station.limit, time.time_ns(), EVER, explained=True)
+        return report(store, gathered)
 
 
 def _svg(figure: Figure, prefix: str, name: str) -> str:

@@ -32,7 +32,7 @@ class ListenError(MismatchdError):
 def listener(address: IPv4Address | IPv6Address, port: int) -> socket.socket:
     """A socket that listens. Raises ListenError."""
     family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
-    # Only of a socket that is named TCP asyncio turns off Nagle's algorithm, which costs 40 ms here.
+    # Only of a socket that is named TCP asyncio turns off Nagle's algorithm, which costs 40 ms.
     made = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

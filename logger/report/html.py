@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from html import escape
+from typing import TYPE_CHECKING
 
 from logger.charts.drift import small
 from logger.charts.sheet import BLUE, GREEN, GREY, INK, SHADE, UNSAID, VERMILION, style
@@ -13,6 +14,9 @@ from logger.report.summary import Summary, TrendLine
 from logger.report.words import sections
 from logger.trend.account import Account, ChannelAccount, date
 from logger.tune.session import State
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 HEADS = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
 MOST_CHARTS = 8  # channels, the most used ones
@@ -133,26 +137,29 @@ def _listed(kind: str, lines: Sequence[str]) -> Iterator[str]:
 
 
 def _figure(account: Account, channel: ChannelAccount, number: int) -> str:
-    drawn = io.StringIO()
-    with style():
-        import matplotlib
-
-        matplotlib.rcParams["svg.fonttype"] = "none"
-        small(account, channel, WIDTH_MM, HEIGHT_MM).savefig(
-            drawn, format="svg", metadata=UNSAID[".svg"], transparent=True
-        )
+    label = f"Daily SWR of {channel.name} with its trend"
+    drawn = _svg(lambda: small(account, channel, WIDTH_MM, HEIGHT_MM))
     return (
         f"<figure><figcaption>{escape(channel.name)}</figcaption>"
-        f"{_inlined(drawn.getvalue(), f'c{number}', f'Daily SWR of {channel.name} with its trend')}"
-        "</figure>"
+        f"{_inlined(drawn, f'c{number}', label)}</figure>"
     )
 
 
 def _tuned(state: State) -> str:
     from logger.charts.tuning import small as small_tuning
 
-    drawn = small_tuning(state, 1.4 * WIDTH_MM, HEIGHT_MM)
+    drawn = _svg(lambda: small_tuning(state, 1.4 * WIDTH_MM, HEIGHT_MM))
     return f"<figure>{_inlined(drawn, 'tuning', 'SWR at each position')}</figure>"
+
+
+def _svg(draw: Callable[[], Figure]) -> str:
+    drawn = io.StringIO()
+    with style():
+        import matplotlib
+
+        matplotlib.rcParams["svg.fonttype"] = "none"
+        draw().savefig(drawn, format="svg", metadata=UNSAID[".svg"], transparent=True)
+    return drawn.getvalue()
 
 
 def _inlined(svg: str, prefix: str, label: str) -> str:

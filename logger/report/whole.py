@@ -1,0 +1,35 @@
+"""All of the report in one place, for the command and for the page."""
+
+from __future__ import annotations
+
+from contextlib import closing
+from typing import NamedTuple
+
+import msgspec
+
+from logger.feedline.course import courses
+from logger.report.gather import diagnosed, last_tuning
+from logger.report.summary import Summary, summary
+from logger.report.words import state
+from logger.store.database import Store
+from logger.store.line_losses import LineLosses
+from logger.trend.account import Account
+from logger.tune.session import State
+
+
+class Report(NamedTuple):
+    """Figures and what charts are drawn from; `tuning` is how the antenna was adjusted last."""
+
+    summary: Summary
+    account: Account
+    tuning: State | None
+
+
+def report(store: Store, account: Account) -> Report:
+    """What is to be said of an account. Raises StoreError."""
+    with closing(LineLosses.reader(store.path)) as losses:
+        line_loss = courses(losses.readings())
+    tuning = last_tuning(store)
+    told = summary(account, diagnosed(store, account), line_loss, tuning)
+    told = msgspec.structs.replace(told, sentence=state(told))
+    return Report(told, account, tuning and tuning[1])
