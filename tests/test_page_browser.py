@@ -13,13 +13,25 @@ from typing import Any
 
 import pytest
 
+from tests.desk import Desk, desk
 from tests.page_server import CHROMIUM, DESK, PHONE, TOKEN, Serving, chromium, serving
 from tests.station import Running, line, pty, volts, write_config
+from tests.test_end_to_end import exported
+from tests.test_tune_command import MORE, TOLD, station
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="no chromium")
 
 RATE = 200
-PAGES = ("/", "/transmissions", "/transmissions/1", "/alarms", "/alarms/1", "/journal", "/wiggle")
+PAGES = (
+    "/",
+    "/transmissions",
+    "/transmissions/1",
+    "/alarms",
+    "/alarms/1",
+    "/journal",
+    "/tune",
+    "/wiggle",
+)
 SERIOUS = ("serious", "critical")
 
 
@@ -204,17 +216,17 @@ def _wiggle(hand: Hand, page: Serving, tab: Any) -> None:
     tab.locator("#sound").tap()
     tab.wait_for_function("() => document.body.dataset.hz > 300")  # 0.2 of three octaves
     seen: Callable[[str], int] = lambda where: int(  # noqa: E731
-        tab.locator(f"[data-show='wiggle.{where}']").text_content()
+        tab.locator(f"[data-show='session.{where}']").text_content()
     )
     for place, joint in enumerate(("radio", "coupler in", "antenna")):
         button = tab.locator(".huge")
         assert button.bounding_box()["height"] > 100
-        told(tab, "wiggle.hands_off.seconds", f"^[{place + 1}-9]$")
+        told(tab, "session.hands_off.seconds", f"^[{place + 1}-9]$")
         assert joint in button.text_content()
         button.tap()
         tab.locator(".counts .now", has_text=joint).wait_for()
         hand.shakes = joint == "coupler in"
-        told(tab, f"wiggle.joints.{place}.seconds", "^[2-9]$")
+        told(tab, f"session.joints.{place}.seconds", "^[2-9]$")
         if hand.shakes:
             assert seen("joints.1.excursions") >= 1
             tab.wait_for_function("() => document.body.dataset.hz > 700")
@@ -226,5 +238,64 @@ def _wiggle(hand: Hand, page: Serving, tab: Any) -> None:
     assert first is not None
     assert first[0] == "coupler in"
     assert "release the key" in tab.locator("main").text_content()
+    tab.locator("button", has_text="Done").tap()
+    tab.locator("button", has_text="Begin").wait_for()
+
+
+def test_adjusting_by_touch(tmp_path: Path) -> None:
+    import axe_playwright_python
+
+    axe = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
+    (tmp_path / "token").write_text(TOKEN)
+    whip = station()
+    with pty() as (master, name), desk(master, whip, told=True) as at:
+        config = write_config(tmp_path, name, driver=TOLD.replace("PORT", name), **MORE)
+        daemon = Running(config)
+        try:
+            daemon.wait_reading(config)
+            with (
+                serving(config, "--token-file", str(tmp_path / "token")) as page,
+                chromium() as browser,
+                visitor(browser, page, PHONE) as tab,
+            ):
+                _adjust(at, page, tab, axe)
+        finally:
+            daemon.kill()
+    assert whip.true_swr(27.185) < 1.3
+    (entry,) = exported("journal", config)
+    assert entry["text"].startswith("tuned from 2600 mm to 26")
+
+
+def _adjust(at: Desk, page: Serving, tab: Any, axe: str) -> None:
+    tab.goto(f"{page.url}/tune")
+    words = tab.locator(".cautions").text_content()
+    assert "RF burns" in words
+    assert "power lines" in words
+    assert faults(tab, axe) == []
+    tab.locator("[name=at]").fill("2600")
+    tab.locator("button", has_text="Begin").tap()
+    tab.locator(".task", has_text="Key a low, a middle and a high channel").wait_for()
+    told(tab, "state", "key up")
+    for turn in range(4):
+        for count, channel in enumerate((1, 20, 40), 1):
+            at.key(channel)
+            tab.locator(".counts tr").nth(count).wait_for(timeout=10_000)
+        tab.locator("p", has_text="Resonance at").wait_for()
+        text = " ".join(tab.locator("main").text_content().split())
+        assert "nobody touches a keyed antenna" in text
+        if turn == 0:
+            assert "It is too short" in text
+            assert faults(tab, axe) == []
+            assert tab.evaluate("() => document.documentElement.scrollWidth") <= PHONE["width"]
+            tab.locator("svg.chart text").first.wait_for()
+        if "Leave it here" in text:
+            break
+        button = tab.locator(".huge")
+        assert button.bounding_box()["height"] > 100
+        found = re.search(r"(\d+) mm", button.text_content())
+        assert found is not None
+        at.station.set(float(found[1]))
+        button.tap()
+        tab.locator(".task", has_text=f"position {turn + 2}").wait_for()
     tab.locator("button", has_text="Done").tap()
     tab.locator("button", has_text="Begin").wait_for()

@@ -22,24 +22,23 @@ from logger.page.site import Site
 
 log = logging.getLogger("mismatchd")
 
-TAPS = "begin|resume|next|again|end"
-
 
 def application(site: Site, hosts: Collection[str]) -> Starlette:
     """The site, reached by these names of this machine."""
 
     @asynccontextmanager
     async def working(_: Starlette) -> AsyncIterator[None]:
-        following = asyncio.create_task(site.watcher.run())
+        tasks = [asyncio.create_task(each.run()) for each in (site.watcher, site.adjusting)]
         try:
             yield
         finally:
-            following.cancel()
-            with suppress(asyncio.CancelledError):
-                await following
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
             site.artist.close()
-            with suppress(MismatchdError):
-                await site.wiggling.close()
+            for session in (site.wiggling, site.adjusting):
+                with suppress(MismatchdError):
+                    await session.close()
 
     app = Starlette(
         routes=[
@@ -58,6 +57,9 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/report/file", views.report_file),
             Route("/journal", views.journal),
             Route("/journal", views.note, methods=["POST"]),
+            Route("/tune", work.tune),
+            Route("/tune/events", work.positions),
+            Route("/tune/{what}", work.adjust, methods=["POST"]),
             Route("/wiggle", work.wiggle),
             Route("/wiggle/events", work.joints),
             Route("/wiggle/{what}", work.tap, methods=["POST"]),

@@ -151,8 +151,8 @@ def report_file(station: Station) -> str:
     return page(*_report(station))
 
 
-def tuning(station: Station, number: int) -> list[Drawing]:
-    """The positions of an antenna in a session of adjusting."""
+def tuning(station: Station, number: int, step: str) -> list[Drawing]:
+    """The positions of an antenna in a session of adjusting, at a step of it."""
     from logger.charts.tuning import small
     from logger.tune.session import found
 
@@ -160,7 +160,9 @@ def tuning(station: Station, number: int) -> list[Drawing]:
         kept = [one for one in store.sessions("tune") if one.id == number]
     if not kept or not (state := found(kept[0].content)).read:
         raise UsageError("there is nothing to draw yet")
-    svg = _svg(small(state, WIDTH_MM, DRIFT_MM), f"a{number}", "SWR at each position")
+    svg = _svg(
+        small(state, WIDTH_MM, DRIFT_MM), f"a{number}-{len(state.read)}", "SWR at each position"
+    )
     return [Drawing("SWR at each position; dotted: where resonance is wanted", svg)]
 
 

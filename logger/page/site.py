@@ -15,6 +15,7 @@ from starlette.responses import HTMLResponse
 from logger.errors import StoreError
 from logger.live.reading import Reading
 from logger.live.sight import Sight
+from logger.page.adjusting import Adjusting
 from logger.page.admission import Gate
 from logger.page.artist import Artist
 from logger.page.board import Board
@@ -33,9 +34,10 @@ class Site:
     def __init__(self, station: Station, gate: Gate, secure: bool) -> None:
         self.station, self.gate, self.secure = station, gate, secure
         self.cookie = "mismatchd-page"
-        self.live, self.joints = Board(), Board()
+        self.live, self.joints, self.positions = Board(), Board(), Board()
         self.artist = Artist(station)
         self.wiggling = Wiggling(station.store)
+        self.adjusting = Adjusting(station, self.tell_positions)
         self.watcher = Watcher(station.store, self._heard)
         self._sight = Sight()
         self._posted_s = 0.0
@@ -80,11 +82,23 @@ class Site:
             "limit": self.station.limit,
         }
 
+    @property
+    def audience(self) -> int:
+        """How many look on."""
+        return sum(board.audience for board in (self.live, self.joints, self.positions))
+
     def tell_joints(self) -> None:
         """Put up the session of wiggling as it is now."""
+        self._tell(self.joints, self.wiggling.shown())
+
+    def tell_positions(self) -> None:
+        """Put up the session of adjusting as it is now."""
+        its = self.adjusting
+        self._tell(self.positions, {"step": its.step} if its.active else None)
+
+    def _tell(self, board: Board, session: dict[str, Any] | None) -> None:
         told = shown(self._sight, self._connected, time.monotonic(), self.station.limit)
-        told["wiggle"] = self.wiggling.shown()
-        self.joints.post(_json(told))
+        board.post(_json(told | {"session": session}))
 
     _connected = False
 
@@ -93,10 +107,11 @@ class Site:
         for reading in readings:
             self._sight.take(reading, now_s)
             self.wiggling.take(reading)
+            self.adjusting.take(reading)
         self._connected = connected
         if not connected:
             self._sight.lose()
-        if self.live.audience or self.joints.audience or self.wiggling.active:
+        if self.audience or self.wiggling.active or self.adjusting.active:
             self.watcher.wanted()
         if now_s - self._posted_s < PERIOD_S / 2:
             return
@@ -105,6 +120,8 @@ class Site:
             self.live.post(_json(shown(self._sight, connected, now_s, self.station.limit)))
         if self.joints.audience:
             self.tell_joints()
+        if self.positions.audience:
+            self.tell_positions()
 
     def _open_alarms(self) -> list[str]:
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import Any
 
 from starlette.requests import Request
@@ -143,15 +144,21 @@ async def report_file(request: Request) -> Response:
     return Response(text, media_type="text/html; charset=utf-8", headers=name)
 
 
+CHARTS: dict[str, Callable[..., list[drawings.Drawing]]] = {
+    "transmission": drawings.transmission,
+    "capture": drawings.capture,
+    "tuning": drawings.tuning,
+}
+
+
 async def chart(request: Request) -> Response:
-    """The chart of a transmission or capture, as a part of a page."""
+    """The chart of a transmission, capture or session of adjusting, as a part of a page."""
     site, number = _site(request), request.path_params["id"]
-    make = (
-        drawings.transmission
-        if request.path_params["kind"] == "transmission"
-        else (drawings.capture)
-    )
-    drawn = await site.artist.drawn(make, number)
+    make = CHARTS.get(request.path_params["kind"])
+    if make is None:
+        raise Missing
+    step = request.query_params.get("step", "")[:20]  # of a session that goes on
+    drawn = await site.artist.drawn(make, number, *([step] if make is drawings.tuning else []))
     return site.page(request, "chart.html", {"drawings": drawn})
 
 

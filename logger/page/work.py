@@ -12,6 +12,7 @@ from logger.page.board import Board
 from logger.page.events import MOST_STREAMS, Events
 from logger.page.site import Site
 from logger.page.wiggling import JOINTS, KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S
+from logger.tune.words import CAUTIONS
 
 
 def readings(request: Request) -> Events | Response:
@@ -60,6 +61,46 @@ async def tap(request: Request) -> Response:
     return RedirectResponse("/wiggle", 303)
 
 
+def positions(request: Request) -> Events | Response:
+    """What the page of adjusting shows, as it changes."""
+    return _stream(_site(request), _site(request).positions)
+
+
+async def tune(request: Request) -> Response:
+    """Position by position: where the antenna is resonant, and where to set it next."""
+    site = _site(request)
+    its = site.adjusting
+    values = {
+        "going": its.shown(),
+        "left": None if its.active else its.unfinished(),
+        "cautions": [text.removeprefix("- ") for text in CAUTIONS[1:]],
+        "shown": site.first_sight(),
+    }
+    return site.page(request, "tune.html", values)
+
+
+async def adjust(request: Request) -> Response:
+    """What is done by a tap on that page."""
+    site = _site(request)
+    its, fields = site.adjusting, request.scope["visit"].fields
+    what, step = request.path_params["what"], fields.get("step", "")
+    if what == "begin":
+        await its.begin(fields)
+    elif what == "resume":
+        await its.resume()
+    elif what == "set":
+        await its.set(fields.get("at", ""), step)
+    elif what == "channel":
+        await its.channel(fields.get("channel", ""), step)
+    elif what == "forget":
+        await its.forget(step)
+    else:
+        await its.end()
+    site.watcher.wanted()
+    site.tell_positions()
+    return RedirectResponse("/tune", 303)
+
+
 def enter(request: Request) -> Response:
     """Where the token is given."""
     return _site(request).page(request, "enter.html", {"wrong": False})
@@ -90,7 +131,7 @@ def leave(request: Request) -> Response:
 
 
 def _stream(site: Site, board: Board) -> Events | Response:
-    if site.live.audience + site.joints.audience >= MOST_STREAMS:
+    if site.audience >= MOST_STREAMS:
         return Response("Too many look on already.", 503, {"Retry-After": "5"})
     return Events(board, site.watcher.wanted)
 

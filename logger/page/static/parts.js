@@ -1,14 +1,18 @@
 // Parts of a page that take a moment to make are fetched when the rest is there.
 
-for (const place of document.querySelectorAll("[data-part]")) {
-  fetch(place.dataset.part)
-    .then(async (answer) => {
-      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-      const part = page.getElementById("part") ?? page.querySelector("main p");
-      if (!part) throw new Error(answer.statusText);
-      place.replaceChildren(...(part.id === "part" ? part.childNodes : [part]));
-    })
-    .catch(() => {
-      place.textContent = "The chart could not be fetched; load the page again.";
-    });
+export function fill(root) {
+  for (const place of root.querySelectorAll("[data-part]")) {
+    fetch(place.dataset.part)
+      .then(async (answer) => {
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+        const part = page.getElementById("part") ?? page.querySelector("main p");
+        if (!part) throw new Error(answer.statusText);
+        place.replaceChildren(...(part.id === "part" ? part.childNodes : [part]));
+      })
+      .catch(() => {
+        place.textContent = "The chart could not be fetched; load the page again.";
+      });
+  }
 }
+
+fill(document);

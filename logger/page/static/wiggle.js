@@ -1,6 +1,6 @@
-// A session of wiggling: taps without loading the page, so that the sound goes on.
+// The sound of a session of wiggling: a tone that follows the reflection, a tick at an excursion.
 
-import { follow } from "./stream.js";
+import { attend } from "./session.js";
 
 const LOWEST_HZ = 220, OCTAVES = 3, LOUD = 0.12;
 const TICK_HZ = 1500, TICK_S = 0.12;
@@ -8,25 +8,6 @@ const TICK_HZ = 1500, TICK_S = 0.12;
 let sound = null; // {context, tone, gain} from the first tap on
 let on = false;
 let heard = null;
-
-function session() {
-  return document.getElementById("session");
-}
-
-function take(text) {
-  const page = new DOMParser().parseFromString(text, "text/html");
-  const made = page.getElementById("session");
-  if (!made) {
-    session().prepend(...page.querySelectorAll("main p"));
-    return;
-  }
-  session().replaceWith(made);
-  for (const name of ["h1"]) {
-    const old = document.querySelector(name), its = page.querySelector(name);
-    if (old && its) old.className = its.className;
-  }
-  label();
-}
 
 function label() {
   const button = document.getElementById("sound");
@@ -54,13 +35,13 @@ function tick() {
 }
 
 function play(state) {
-  const excursions = state?.wiggle?.heard ?? 0;
+  const excursions = state?.session?.heard ?? 0;
   const more = heard !== null && excursions > heard;
   heard = excursions;
   if (more) navigator.vibrate?.(80);
   if (!sound) return;
   const { context, tone, gain } = sound;
-  const rho = on && state && !state.wiggle?.too_long ? state.rho : null;
+  const rho = on && state && !state.session?.too_long ? state.rho : null;
   gain.gain.setTargetAtTime(rho === null ? 0 : LOUD, context.currentTime, 0.03);
   if (rho !== null) {
     const hz = LOWEST_HZ * 2 ** (OCTAVES * Math.min(1, rho));
@@ -70,19 +51,6 @@ function play(state) {
   if (on && more) tick();
 }
 
-document.addEventListener("submit", async (event) => {
-  const form = event.target;
-  if (!form.action.includes("/wiggle/")) return;
-  event.preventDefault();
-  const body = new URLSearchParams(new FormData(form));
-  for (const button of form.querySelectorAll("button")) button.disabled = true;
-  try {
-    take(await (await fetch(form.action, { method: "POST", body })).text());
-  } catch {
-    for (const button of form.querySelectorAll("button")) button.disabled = false;
-  }
-});
-
 document.addEventListener("click", (event) => {
   if (event.target.id !== "sound") return;
   sound ??= start();
@@ -91,15 +59,4 @@ document.addEventListener("click", (event) => {
   label();
 });
 
-let asking = false;
-follow("/wiggle/events", async (state) => {
-  play(state);
-  const step = String(state?.wiggle?.step ?? -1);
-  if (state === null || asking || step === session().dataset.step) return;
-  asking = true; // somebody tapped on another device
-  try {
-    take(await (await fetch("/wiggle")).text());
-  } finally {
-    asking = false;
-  }
-});
+attend("/wiggle", { changed: label, more: play });

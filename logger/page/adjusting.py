@@ -1,0 +1,271 @@
+"""The one session of adjusting an antenna that goes on: what is caught, and what each tap does.
+
+Used in the event loop only; the store is reached, and advice worked out, on threads. Transmissions
+are taken from the store, where the daemon puts them as they end.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable, Mapping
+from contextlib import closing, suppress
+from typing import Any, get_args
+
+import msgspec
+
+from logger.errors import StoreError, UsageError
+from logger.live.carrier import Carrier, after, newest_id
+from logger.live.reading import Reading as Live
+from logger.page.drawings import Station
+from logger.store.database import Store
+from logger.store.sessions import Sessions
+from logger.tune.advice import Advice
+from logger.tune.frequency import Where, parsed, told
+from logger.tune.positions import Adjustment, Reading, Unit
+from logger.tune.session import Session, State, found, frequencies, kept
+from logger.tune.words import findings, keyed, line, outcome, place, setting
+
+KIND = "tune"
+LOOK_S = 0.5
+AFTER_S = 8.0  # a transmission is stored so long after the key is up, at the latest
+FIT_S = 0.5  # a shorter one cannot be relied on
+MOST = 1e6
+
+
+class Adjusting:
+    """Raises StoreError where the store cannot be reached, UsageError where a tap makes no sense;
+    `changed` is called when there is something new to show."""
+
+    def __init__(self, station: Station, changed: Callable[[], None]) -> None:
+        self._station, self._changed = station, changed
+        self._session: Session | None = None
+        self._number = self._last_id = 0
+        self._advice: Advice | None = None
+        self._asked: Carrier | None = None  # on which channel was it?
+        self._tells = False  # the bridge, on which channel it is
+        self._said: list[str] = []
+        self._until_s = 0.0
+        self._tap = asyncio.Lock()
+        self.step = -1
+
+    @property
+    def active(self) -> bool:
+        """Whether a session goes on."""
+        return self._session is not None
+
+    @property
+    def number(self) -> int:
+        """Of the session."""
+        return self._number
+
+    # taps
+
+    async def begin(self, fields: Mapping[str, str]) -> None:
+        """A new session; one that could be resumed is over."""
+        adjustment, at = _adjustment(fields), _number(fields.get("at", ""))
+        async with self._tap:
+            session = Session(State(adjustment, None, self._station.line_db))
+            session.set(at)
+            content = kept(session.state)
+            self._number = await asyncio.to_thread(self._begun, content)
+            await self._follow(session)
+
+    async def resume(self) -> None:
+        """The session that was interrupted."""
+        async with self._tap:
+            if self._session is not None:
+                return
+            left = await asyncio.to_thread(self.unfinished)
+            if left is None:
+                raise UsageError("there is no session to be resumed; begin one")
+            self._number, state = left
+            await self._follow(Session(state))
+
+    async def set(self, at: str, step: str) -> None:
+        """It is set there now."""
+        value = _number(at)
+        async with self._tap:
+            if self._session is not None and step == str(self.step):
+                self._session.set(value)
+                await self._judge(self._session)
+
+    async def channel(self, text: str, step: str) -> None:
+        """On which channel the last transmission was."""
+        where = parsed(text)
+        if where is None:
+            raise UsageError("give a channel from 1 to 40, or a frequency like 27.205")
+        async with self._tap:
+            if self._session is not None and self._asked is not None and step == str(self.step):
+                asked, self._asked = self._asked, None
+                await self._take(self._session, asked, where)
+
+    async def forget(self, step: str) -> None:
+        """The last reading does not count."""
+        async with self._tap:
+            if self._session is not None and step == str(self.step):
+                if self._asked is not None:
+                    self._asked = None
+                else:
+                    self._session.forget()
+                await self._judge(self._session)
+
+    async def end(self) -> None:
+        """That is all; the journal has it if anything was moved."""
+        async with self._tap:
+            if self._session is not None:
+                await asyncio.to_thread(self._ended, self._session.state)
+                self._session, self.step = None, -1
+
+    async def close(self) -> None:
+        """Keep what there is, to be resumed."""
+        if self._session is not None:
+            await asyncio.to_thread(self._keep, kept(self._session.state))
+
+    # what is keyed
+
+    def take(self, reading: Live) -> None:
+        """A reading of the feed: after a key-down a transmission will come."""
+        if reading.keyed:
+            self._until_s = time.monotonic() + AFTER_S
+
+    async def run(self) -> None:
+        """Look for transmissions until cancelled."""
+        while True:
+            await asyncio.sleep(LOOK_S)
+            if self._session is None or time.monotonic() > self._until_s:
+                continue
+            async with self._tap:
+                if self._session is None or self._asked is not None:
+                    continue
+                with suppress(StoreError):
+                    caught = await asyncio.to_thread(self._look)
+                    if caught is not None and caught.id is not None:
+                        self._last_id = caught.id
+                        await self._caught(self._session, caught)
+
+    async def _caught(self, session: Session, caught: Carrier) -> None:
+        if caught.duration_s < FIT_S:
+            self._say(f"{caught.duration_s:.1f} s were too short; key it once more.")
+        elif caught.swr is None or caught.swr_low is None or caught.swr_high is None:
+            self._say(f"{caught.forward_w:.2g} W are too little to read; use a little more.")
+        else:
+            where = told(caught, self._station.options, sure=self._tells)
+            self._tells = self._tells or where is not None
+            if where is None:
+                self._asked = caught
+                self._say(f"Caught SWR {caught.swr:.2f}.")
+            else:
+                await self._take(session, caught, where)
+
+    async def _take(self, session: Session, caught: Carrier, where: Where) -> None:
+        assert caught.swr is not None
+        assert caught.swr_low is not None
+        assert caught.swr_high is not None
+        channel, khz = where
+        reading = Reading(khz, caught.swr, caught.swr_low, caught.swr_high, channel, caught.id)
+        session.take(reading)
+        await self._judge(session, f"Caught {keyed(reading)}.")
+
+    async def _judge(self, session: Session, said: str = "") -> None:
+        """What the readings here say."""
+        await asyncio.to_thread(self._keep, kept(session.state))
+        self._advice = await asyncio.to_thread(session.advice) if session.ready else None
+        self._say(said)
+
+    def _say(self, text: str) -> None:
+        self._said = [text] if text else []
+        self.step += 1
+        self._changed()
+
+    async def _follow(self, session: Session) -> None:
+        self._last_id = await asyncio.to_thread(self._newest)
+        self._session, self._asked, self._tells, self.step = session, None, False, 0
+        await self._judge(session)
+
+    # what is shown
+
+    def shown(self) -> dict[str, Any] | None:
+        """What the page shows, None if no session goes on."""
+        session = self._session
+        if session is None:
+            return None
+        state, unit = session.state, session.state.adjustment.unit
+        advice = self._advice
+        usual = session.next_khz
+        return {
+            "step": self.step,
+            "session": self._number,
+            "place": f"position {len(state.positions)}",
+            "here": setting(unit, session.here.setting),
+            "unit": unit,
+            "readings": [
+                {
+                    "place": place(each),
+                    "swr": f"{each.swr:.2f}",
+                    "low": f"{each.swr_low:.2f}",
+                    "high": f"{each.swr_high:.2f}",
+                }
+                for each in session.here.readings
+            ],
+            "before": [line(state.adjustment, one) for one in state.positions[:-1] if one.readings],
+            "said": self._said,
+            "asked": self._asked is not None,
+            "guesses": [] if usual is None else [f"{usual / 1e3:.3f}"],
+            "known": sorted(f"{khz / 1e3:.3f}" for khz in frequencies(state.positions[0])),
+            "findings": [] if advice is None else list(findings(state, advice)),
+            "to": None if advice is None or advice.to is None else f"{advice.to:g}",
+            "to_words": "" if advice is None or advice.to is None else setting(unit, advice.to),
+            "complete": session.complete,
+            "drawable": bool(state.read),
+        }
+
+    def unfinished(self) -> tuple[int, State] | None:
+        """A session that was interrupted, if it can still be read."""
+        with closing(Sessions.reader(self._station.store)) as store:
+            left = store.unfinished(KIND)
+        try:
+            return None if left is None else (left.id, found(left.content))
+        except msgspec.MsgspecError:
+            return None
+
+    # on threads
+
+    def _look(self) -> Carrier | None:
+        with closing(Store.reader(self._station.store)) as store:
+            return after(store, self._last_id)
+
+    def _newest(self) -> int:
+        with closing(Store.reader(self._station.store)) as store:
+            return newest_id(store)
+
+    def _begun(self, content: bytes) -> int:
+        with closing(Sessions.reader(self._station.store)) as store:
+            return store.begin(KIND, time.time_ns(), content)
+
+    def _keep(self, content: bytes) -> None:
+        with closing(Sessions.reader(self._station.store)) as store:
+            store.keep(self._number, time.time_ns(), content)
+
+    def _ended(self, state: State) -> None:
+        moved = len({one.setting for one in state.read}) > 1
+        words = outcome(state) if moved else None
+        with closing(Sessions.reader(self._station.store)) as store:
+            store.end(self._number, time.time_ns(), kept(state), words)
+
+
+def _adjustment(fields: Mapping[str, str]) -> Adjustment:
+    unit = fields.get("unit", "")
+    if unit not in get_args(Unit):
+        raise UsageError(f"say what is adjusted: {', '.join(get_args(Unit))}")
+    return Adjustment(unit, longer=fields.get("longer", "more") != "less")  # type: ignore[arg-type]
+
+
+def _number(text: str) -> float:
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = MOST
+    if not abs(value) < MOST:
+        raise UsageError("say where it is set, as a number")
+    return value

@@ -1,0 +1,54 @@
+// A session at the station: taps without loading the page, so that the stream and a sound go on.
+
+import { follow } from "./stream.js";
+import { fill } from "./parts.js";
+
+export function session() {
+  return document.getElementById("session");
+}
+
+// The page at `address` follows its stream; `changed` is called when it shows another step, `more`
+// with each state.
+export function attend(address, { changed = () => {}, more = () => {} } = {}) {
+  const take = (text) => {
+    const page = new DOMParser().parseFromString(text, "text/html");
+    const made = page.getElementById("session");
+    if (!made) {
+      session().prepend(...page.querySelectorAll("main p"));
+      return;
+    }
+    session().replaceWith(made);
+    const old = document.querySelector("h1"), its = page.querySelector("h1");
+    if (old && its) old.className = its.className;
+    fill(made);
+    changed();
+  };
+
+  document.addEventListener("submit", async (event) => {
+    const form = event.target;
+    if (!form.action.includes(`${address}/`)) return;
+    event.preventDefault();
+    const body = new URLSearchParams(new FormData(form));
+    for (const button of form.querySelectorAll("button")) button.disabled = true;
+    try {
+      take(await (await fetch(form.action, { method: "POST", body })).text());
+    } catch {
+      // It was not heard; the button can be tapped again.
+    } finally {
+      for (const button of form.querySelectorAll("button")) button.disabled = false;
+    }
+  });
+
+  let asking = false;
+  follow(`${address}/events`, async (state) => {
+    more(state);
+    const step = String(state?.session?.step ?? -1);
+    if (state === null || asking || step === session().dataset.step) return;
+    asking = true; // something was caught, or somebody tapped on another device
+    try {
+      take(await (await fetch(address)).text());
+    } finally {
+      asking = false;
+    }
+  });
+}

@@ -1,0 +1,3 @@
+import { attend } from "./session.js";
+
+attend("/tune");
