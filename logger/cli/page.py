@@ -49,7 +49,8 @@ def command(
     key: Path | None,
 ) -> None:
     """Serve pages for a browser: the reading of this moment, transmissions and captures with
-    charts, alarms, drift, report, journal, and a session of wiggling joints.
+    charts, alarms, drift, report, journal, and sessions of adjusting the antenna and of wiggling
+    joints.
 
     Reads the store and the daemon's feed from a process of its own; nothing a visitor does holds up
     the daemon, and nothing is loaded from elsewhere. Who has no token can look but not act. Other
