@@ -31,7 +31,8 @@ def read(path: Path) -> WeatherFile:
         with path.open(encoding="utf-8-sig", newline="") as file:
             return _parsed(path, file.read().splitlines())
     except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"{path}: cannot be read: {error}") from error
+        reason = error.strerror if isinstance(error, OSError) else "it is no text"
+        raise UsageError(f"{path}: cannot be read: {reason}") from error
 
 
 def _parsed(path: Path, lines: list[str]) -> WeatherFile:
