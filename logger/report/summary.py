@@ -12,10 +12,11 @@ from logger.diagnosis.scoring import Advice, Diagnosis, checks_of
 from logger.feedline.course import Course
 from logger.journal import WORK
 from logger.report.changes import Change, changes
+from logger.span import Span
 from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
-from logger.trend.state_outcome import Span, StateVerdict, StationState
+from logger.trend.state_outcome import StateVerdict, StationState
 from logger.tune.positions import Position
 from logger.tune.session import State
 from logger.tune.words import outcome

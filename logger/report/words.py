@@ -9,8 +9,8 @@ from logger.feedline.findings import words
 from logger.feedline.measurement import Bounds
 from logger.report.changes import Change
 from logger.report.summary import ForecastLine, LineLossLine, StateLine, Summary, TrendLine
+from logger.span import Span
 from logger.trend.account import channel_name, named
-from logger.trend.state_outcome import Span
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
 HARDLY = 0.005  # a probability that is not worth a figure

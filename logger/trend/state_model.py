@@ -19,9 +19,9 @@ import numpy as np
 
 from logger.antenna import reflection
 from logger.reflection import swr
+from logger.span import Span
 from logger.trend.days import FloatArray, IntArray
 from logger.trend.design import YEAR, harmonics, step_columns
-from logger.trend.state_outcome import Span
 
 Story = Literal["loss", "resistance"]
 

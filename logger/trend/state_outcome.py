@@ -6,19 +6,9 @@ from typing import Literal
 
 import msgspec
 
+from logger.span import Span
+
 StateVerdict = Literal["unchanged", "loss", "resonance", "both", "resistance", "undecided"]
-
-
-class Span(msgspec.Struct, frozen=True):
-    """A value with its 95 % interval."""
-
-    value: float
-    low: float
-    high: float
-
-    def widened(self, to: float) -> Span:
-        """With another value inside."""
-        return Span(self.value, min(self.low, to), max(self.high, to))
 
 
 class StationState(msgspec.Struct, frozen=True, kw_only=True):

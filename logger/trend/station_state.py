@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from drivers.simulated.channels import CHANNEL_MHZ
+from logger.span import Span
 from logger.trend.days import Days, Event
 from logger.trend.state_model import (
     DB_A_YEAR,
@@ -24,7 +25,7 @@ from logger.trend.state_model import (
     fitted,
     starts,
 )
-from logger.trend.state_outcome import Span, StateVerdict, StationState
+from logger.trend.state_outcome import StateVerdict, StationState
 
 LEAST_CHANNELS = 3
 LEAST_DAYS = 60  # with readings, for a channel to be in regular use

@@ -14,6 +14,7 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.reflection import rho_of_swr
+from logger.span import Span
 from logger.tune.estimate import Posterior, interval
 from logger.tune.positions import SETTING_ERROR, STEP, Adjustment, Position, span_khz
 from logger.tune.suspicion import POOR_SWR, Suspicion, suspicion
@@ -31,14 +32,6 @@ REGRET = 0.05  # of SWR at the target above the best of this antenna, for which 
 SURE = 0.9
 LEANING = 0.8  # probability of the side, for a slight correction
 NOTED_RHO = 0.01  # by which an earlier position has to be better
-
-
-class Span(msgspec.Struct, frozen=True):
-    """A value with its 95 % interval."""
-
-    value: float
-    low: float
-    high: float
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from logger.tune.advice import FAR_SWR, Advice, Span
+from logger.span import Span
+from logger.tune.advice import FAR_SWR, Advice
 from logger.tune.estimate import interval
 from logger.tune.positions import Adjustment, Position, Reading, Unit
 from logger.tune.session import State

@@ -1,0 +1,17 @@
+"""A value with its 95 % interval."""
+
+from __future__ import annotations
+
+import msgspec
+
+
+class Span(msgspec.Struct, frozen=True):
+    """The interval is of 95 %."""
+
+    value: float
+    low: float
+    high: float
+
+    def widened(self, to: float) -> Span:
+        """With another value inside."""
+        return Span(self.value, min(self.low, to), max(self.high, to))
