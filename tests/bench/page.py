@@ -16,7 +16,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
@@ -56,7 +56,8 @@ class Crowd:
     def _dawdle(self) -> None:
         while not self.ended.wait(READ_S):
             for each in self.sockets[::2]:  # the others never read
-                each.recv(READ_BYTES)
+                with suppress(OSError):  # it was let go
+                    each.recv(READ_BYTES)
 
     def _flood(self) -> None:
         """As fast as it goes, over connections that stay."""
