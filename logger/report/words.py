@@ -11,6 +11,7 @@ from logger.report.changes import Change
 from logger.report.summary import ForecastLine, LineLossLine, StateLine, Summary, TrendLine
 from logger.span import Span
 from logger.trend.account import channel_name, named
+from logger.trend.state_outcome import StateVerdict
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
 HARDLY = 0.005  # a probability that is not worth a figure
@@ -156,13 +157,6 @@ def _falling(summary: Summary) -> tuple[str, ...]:
     return (FALLING,) if any(one.verdict == "falling" for one in summary.trend) else ()
 
 
-STORIES = {
-    "unchanged": "neither the antenna's resonance nor the line's loss changes",
-    "loss": "the line loses more or less than before",
-    "resonance": "the antenna's resonance moves",
-    "both": "the antenna's resonance moves and the line's loss changes",
-    "resistance": "the antenna's resistance changes",
-}
 STATE_CHECKS = {
     "loss": (
         "Look for water at the plugs and in the braid, and measure the line by itself: `mismatchd"
@@ -180,28 +174,44 @@ def _station_state(state: StateLine | None) -> list[Section]:
     if state is None:
         return []
     if state.verdict == "undecided":
-        stories = "; or ".join(STORIES[one] for one in state.or_else) or "something may change"
-        first = f"It is undecided, from {state.channels} channels together: {stories}."
+        stories = "; or ".join(_story(one, state) for one in state.or_else)
+        first = f"Undecided, from {state.channels} channels together"
+        first += f": {stories}." if stories else "."
     else:
-        first = f"By {state.channels} channels together, {STORIES[state.verdict]}."
+        first = f"By {state.channels} channels together, {_story(state.verdict, state)}."
         if state.or_else:
-            others = ", or that ".join(STORIES[one] for one in state.or_else)
+            others = ", or that ".join(_story(one, state) for one in state.or_else)
             first += f" They do not rule out that {others}."
     lines = [first]
-    if state.resonance_khz_per_year is not None and state.loss_db_per_year is not None:
-        lines.append(
-            f"Resonance {_span(state.resonance_khz, '.0f')} kHz, moving by"
-            f" {_span(state.resonance_khz_per_year, '+.0f')} a year; loss changing by"
-            f" {_span(state.loss_db_per_year, '+.2f')} dB a year (95 %)."
-        )
-    else:
-        lines.append(f"Resonance {_span(state.resonance_khz, '.0f')} kHz (95 %).")
+    figures = f"Resonance {_span(state.resonance_khz, '.0f')} kHz"
+    if state.resonance_khz_per_year is not None:
+        figures += f", moving by {_span(state.resonance_khz_per_year, '+.0f')} a year"
+    if state.loss_db_per_year is not None:
+        figures += f"; loss changing by {_span(state.loss_db_per_year, '+.2f')} dB a year"
+    lines.append(f"{figures} (95 %).")
     lines += [_capital(f"{reason}.") for reason in state.reasons]
     told = (state.verdict, *state.or_else)
     for story, check in STATE_CHECKS.items():
         if story in told or "both" in told:
             lines.append(check)
     return [Section("Antenna and line", tuple(lines))]
+
+
+def _story(verdict: StateVerdict, state: StateLine) -> str:
+    """What changes, and which way by the best guess."""
+    growth, move = state.loss_db_per_year, state.resonance_khz_per_year
+    loss = "the line loses " + ("less" if growth is not None and growth.value < 0 else "more")
+    resonance = "the antenna's resonance moves " + (
+        "down" if move is not None and move.value < 0 else "up"
+    )
+    stories: dict[StateVerdict, str] = {
+        "unchanged": "neither the antenna's resonance nor the line's loss changes",
+        "loss": f"{loss} than before",
+        "resonance": resonance,
+        "both": f"{resonance}, and {loss}",
+        "resistance": "the antenna's resistance changes",
+    }
+    return stories.get(verdict, "something changes")
 
 
 def _span(span: Span, form: str) -> str:

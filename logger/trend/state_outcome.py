@@ -19,7 +19,8 @@ class StationState(msgspec.Struct, frozen=True, kw_only=True):
     first, last  days, from 1970-01-01
     resonance_khz, loss_db, resistance_ohm, q   on the last day; loss and resistance are hardly told
               apart as levels, so their intervals are wide
-    .._per_year   None with less than a year of readings
+    .._per_year   None with less than a year of readings; that of the loss also where the antenna's
+              resistance tells the readings better
     reasons   why something cannot be said
     """
 

@@ -109,6 +109,8 @@ def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
     verdict, or_else = _verdict(moves, grows, move, growth)
     if grows:
         verdict, or_else = _or_resistance(loss, without_loss, verdict, or_else)
+    if verdict == "resistance":  # then the loss of the other story says nothing
+        return _told(loss, verdict, or_else, channels, first, last, move)
     return _told(loss, verdict, or_else, channels, first, last, move, growth)
 
 

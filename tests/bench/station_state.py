@@ -29,11 +29,10 @@ def main() -> None:
         state = station_state(station.used)
         spent += time.process_time() - begun
         assert state is not None
-        assert state.loss_db_per_year is not None
         assert state.resonance_khz_per_year is not None
         told[station.case, state.verdict] += 1
         loss, move = state.loss_db_per_year, state.resonance_khz_per_year
-        covered[0] += loss.low <= station.loss_db_per_year <= loss.high
+        covered[0] += loss is not None and loss.low <= station.loss_db_per_year <= loss.high
         covered[1] += move.low <= station.resonance_khz_per_year <= move.high
     others: Counter[tuple[str, str]] = Counter()
     for case in ("unchanged", RESISTANCE):
