@@ -144,7 +144,7 @@ def test_a_person_finds_the_loose_joint_beside_the_daemon(tmp_path: Path) -> Non
                     assert words in screen
             quiet(4.0)
             view.press(b"\r")
-            quiet(4.5)
+            quiet(6.0)
             screen = view.look()
             assert "moving lead: 0 excursions, SWR 1.5" in screen
             view.press(b"\r")
@@ -159,9 +159,9 @@ def test_a_person_finds_the_loose_joint_beside_the_daemon(tmp_path: Path) -> Non
             quiet(3.0)
             assert "move arrester (joint 2 of 2)" in flat(view.look())
             view.press(b"\r")
-            with bridge(master, *[(0.7, SOUND), (0.08, OPEN)] * 8):
-                view.until(lambda text: "moving arrester: 7 exc" in text)
-            assert view.raw.count(b"\a") >= 7
+            with bridge(master, *[(0.7, SOUND), (0.08, OPEN)] * 12):
+                view.until(lambda text: "moving arrester: 10 exc" in text)
+            assert view.raw.count(b"\a") >= 10
             view.press(b"\r")
             with bridge(master, (5.0, (0, 0))):
                 assert view.ended() == 0
