@@ -21,12 +21,12 @@ from logger.report.changes import changes
 from logger.report.html import page
 from logger.report.summary import Summary, summary
 from logger.store.database import Store
-from logger.trend.account import DAY_NS, Account, ChannelAccount
+from logger.trend.account import DAY_NS, Account, ChannelAccount, date
 from logger.trend.days import Days, Event
 from logger.trend.outcome import Step, Trend
 from tests import drift_store
 from tests.drift_cases import account, alarm, cases, entry
-from tests.station import write_config
+from tests.station import mismatchd, write_config
 from tests.trends import FIRST, days, fitted
 
 HOSTILE = '<script>alert("x")</script> & </title><img src=http://127.0.0.1:9/x onerror=alert(1)>'
@@ -307,3 +307,36 @@ def test_words_need_no_drawing() -> None:
         " logger.report.words, logger.report.summary; sys.exit('matplotlib' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_three_years_as_a_person_asks_for_them(tmp_path: Path) -> None:
+    """The commands as processes, with the real model: a rise, a repair, a step nobody noted."""
+    path = write_config(tmp_path, "/dev/null")
+    store = tmp_path / "data/station.sqlite"
+    used = [
+        days(1096, slope=0.08, step=(500, -0.3)),
+        days(1096, channel=3, level=1.3, slope=0.0, step=(800, 0.25), seed=2),
+    ]
+    drift_store.write(store, used)
+    opened = Store.open(store)
+    opened.note((FIRST + 500) * DAY_NS, "repair", "new plug at the antenna")
+    opened.close()
+    told = json.loads(mismatchd("report", "-c", path, "--format", "json").stdout)
+    by_channel = {one["channel"]: one for one in told["trend"]}
+    rising = by_channel[20]
+    assert set(rising) >= KEYS
+    assert rising["verdict"] == "rising"
+    assert rising["slope_low"] < 0.08 < rising["slope_high"]
+    assert rising["season_amplitude"] == pytest.approx(0.1, abs=0.03)
+    (repaired,) = rising["steps"]
+    assert repaired["explained_by"] == "new plug at the antenna"
+    assert repaired["to"] - repaired["from"] == pytest.approx(-0.3, abs=0.05)
+    (step,) = by_channel[3]["steps"]
+    assert step["explained_by"] is None
+    assert step["date_low"] <= date(FIRST + 800) <= step["date_high"]
+    assert told["station_state"] is None  # two channels are too few
+    mismatchd("report", "-c", path, "--html", tmp_path / "report.html")
+    assert (tmp_path / "report.html").read_text().count("<svg") == 2
+    for name in ("drift.svg", "drift.png"):
+        mismatchd("chart", "drift", "-c", path, "-o", tmp_path / name)
+        assert (tmp_path / name).stat().st_size > 20_000
