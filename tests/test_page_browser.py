@@ -204,6 +204,9 @@ def test_wiggling_by_touch(tmp_path: Path) -> None:
                 _wiggle(hand, page, tab)
         finally:
             daemon.kill()
+    (entry,) = exported("journal", config)
+    assert entry["kind"] == "remark"
+    assert entry["text"].startswith("wiggled coupler in, ")
 
 
 def _wiggle(hand: Hand, page: Serving, tab: Any) -> None:

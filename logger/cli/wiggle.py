@@ -19,10 +19,9 @@ from logger.live.carrier import Source, source_of
 from logger.status import ask
 from logger.store.sessions import Sessions
 from logger.wiggle.session import Session, State, found, fresh, kept
-from logger.wiggle.words import CAUTIONS, forms, next_step, remark, result
+from logger.wiggle.words import CAUTIONS, JOINTS, forms, next_step, remark, result
 
 KIND = "wiggle"
-JOINTS = ("plug at the radio", "coupler in", "coupler out", "first join of the line")
 SILENCE_S = 10.0
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +19,9 @@ from logger.live.reading import Reading
 from logger.store.sessions import Sessions
 from logger.wiggle.ranking import Ranked
 from logger.wiggle.session import Session, State, found, fresh, kept
+from logger.wiggle.words import remark
 
 KIND = "wiggle"
-JOINTS = ("radio", "lead", "coupler in", "coupler out", "line", "antenna")
 MOST_JOINTS, MOST_NAME = 20, 40
 KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S = 30, 5, 120
 SOON = 0.8  # of the time that the key may be down: then it is said
@@ -92,8 +93,7 @@ class Wiggling:
         """That is all."""
         async with self._tap:
             if self._session is not None:
-                content = kept(self._session.state)
-                await asyncio.to_thread(self._end, self._number, content)
+                await asyncio.to_thread(self._end, self._session)
                 self._session = None
 
     async def close(self) -> None:
@@ -150,11 +150,8 @@ class Wiggling:
 
     def unfinished(self) -> tuple[int, State] | None:
         """A session that was interrupted, if it can still be read."""
-        store = Sessions.reader(self._store)
-        try:
+        with closing(Sessions.reader(self._store)) as store:
             left = store.unfinished(KIND)
-        finally:
-            store.close()
         try:
             return None if left is None else (left.id, found(left.content))
         except msgspec.DecodeError:
@@ -164,25 +161,17 @@ class Wiggling:
         await asyncio.to_thread(self._write, self._number, kept(session.state))
 
     def _begin(self, content: bytes) -> int:
-        store = Sessions.reader(self._store)
-        try:
+        with closing(Sessions.reader(self._store)) as store:
             return store.begin(KIND, time.time_ns(), content)
-        finally:
-            store.close()
 
     def _write(self, number: int, content: bytes) -> None:
-        store = Sessions.reader(self._store)
-        try:
+        with closing(Sessions.reader(self._store)) as store:
             store.keep(number, time.time_ns(), content)
-        finally:
-            store.close()
 
-    def _end(self, number: int, content: bytes) -> None:
-        store = Sessions.reader(self._store)
-        try:
-            store.end(number, time.time_ns(), content)
-        finally:
-            store.close()
+    def _end(self, session: Session) -> None:
+        words, content = remark(session), kept(session.state)
+        with closing(Sessions.reader(self._store)) as store:
+            store.end(self._number, time.time_ns(), content, words, kind="remark")
 
 
 def joints_of(lines: str) -> list[str]:

@@ -20,6 +20,8 @@ CAUTIONS = (
     "- A contact that opens reflects all power. The transmitter's own limits come first: release"
     " the key at once if it complains.",
 )
+# As they come from the radio; that at the antenna is left out, as nobody is to be near it.
+JOINTS = ("plug at the radio", "coupler in", "coupler out", "first join of the line")
 JACKET = "gently, by the jacket"
 LEAST_SECONDS = 5.0  # of a joint, or with hands off, for a ranking to mean something
 
@@ -93,9 +95,11 @@ def result(session: Session) -> Iterator[str]:
         )
 
 
-def remark(session: Session) -> str:
-    """The session as an entry of the journal."""
+def remark(session: Session) -> str | None:
+    """The session as an entry of the journal, None if there is nothing to be told."""
     ranked = session.ranking()
+    if not ranked:
+        return None
     named = [one.tally.name for one in ranked if one.named]
     moved = _and([one.tally.name for one in ranked])
     return f"wiggled {moved}: " + (f"loose: {_and(named)}" if named else "none stands out")
