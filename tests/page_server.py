@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-CHROMIUM = Path("/usr/bin/chromium")
+from tests.servers import needed
+
 COMMAND = (sys.executable, "-m", "logger.cli", "page")
 TOKEN = "a-token-for-the-tests-only"
 PHONE, DESK = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
@@ -69,7 +70,7 @@ def chromium() -> Iterator[Any]:
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"]
+            executable_path=needed("chromium"), args=["--no-sandbox", "--disable-gpu"]
         )
         try:
             yield browser

@@ -170,7 +170,7 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             view.close()
         view = View("isolate", "-c", str(config))
         try:
-            assert "after 1 trial:" in until(view, "q: stop)")
+            assert "UTC: 1 trial, radio" in until(view, "q: stop)")
             view.press(b"\r")
             titles = driven(view, does)
             assert "Dummy load behind the plug at the antenna" in titles

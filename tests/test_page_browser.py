@@ -11,15 +11,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from tests.desk import Desk, desk
-from tests.page_server import CHROMIUM, DESK, PHONE, TOKEN, Serving, chromium, serving
+from tests.page_server import DESK, PHONE, TOKEN, Serving, chromium, serving
 from tests.station import Running, line, pty, volts, write_config
 from tests.test_end_to_end import exported
 from tests.test_tune_command import MORE, TOLD, station
-
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="no chromium")
 
 RATE = 200
 PAGES = (

@@ -26,11 +26,11 @@ from logger.trend.days import Days, Event
 from logger.trend.outcome import Step, Trend
 from tests import drift_store
 from tests.drift_cases import account, alarm, cases, entry
+from tests.servers import needed
 from tests.station import mismatchd, write_config
 from tests.trends import FIRST, days, fitted
 
 HOSTILE = '<script>alert("x")</script> & </title><img src=http://127.0.0.1:9/x onerror=alert(1)>'
-CHROMIUM = Path("/usr/bin/chromium")
 KEYS = {"channel", "slope_per_year", "slope_low", "slope_high", "season_amplitude", "steps"}
 KEYS |= {"verdict", "since"}
 
@@ -143,7 +143,6 @@ def test_words_of_others_are_escaped() -> None:
     assert not re.findall(r'(?:src|href)="(?!#)', written)
 
 
-@pytest.mark.skipif(not CHROMIUM.exists(), reason="no chromium")
 def test_the_page_in_a_browser(tmp_path: Path) -> None:
     from playwright.sync_api import sync_playwright
 
@@ -160,7 +159,7 @@ def test_the_page_in_a_browser(tmp_path: Path) -> None:
     said: list[str] = []
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"]
+            executable_path=needed("chromium"), args=["--no-sandbox", "--disable-gpu"]
         )
         for width, height in ((390, 844), (1280, 900)):
             opened = browser.new_page(viewport={"width": width, "height": height})

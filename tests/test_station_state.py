@@ -32,17 +32,21 @@ def test_the_reflection_is_that_of_textbooks() -> None:
     assert (1 + size) / (1 - size) == pytest.approx(2.618, abs=1e-3)
 
 
-@pytest.mark.parametrize(("case", "seed"), [(case, seed) for case in PLANTED for seed in (5, 6)])
-def test_what_changes_is_told(case: str, seed: int) -> None:
-    station = state_station(np.random.default_rng(seed), case)
-    state = station_state(station.used)
-    assert state is not None
-    assert case in (state.verdict, *state.or_else)
-    loss, move = state.loss_db_per_year, state.resonance_khz_per_year
-    assert loss is not None
-    assert move is not None
-    assert loss.low - 0.1 <= station.loss_db_per_year <= loss.high + 0.1
-    assert move.low - 10 <= station.resonance_khz_per_year <= move.high + 10
+@pytest.mark.parametrize("case", PLANTED)
+def test_what_changes_is_told(case: str) -> None:
+    """The bench has 200 of them, and wants nine in ten told apart."""
+    told = []
+    for seed in (5, 8):
+        station = state_station(np.random.default_rng(seed), case)
+        state = station_state(station.used)
+        assert state is not None
+        told.append(state.verdict)
+        loss, move = state.loss_db_per_year, state.resonance_khz_per_year
+        assert loss is not None
+        assert move is not None
+        assert loss.low <= station.loss_db_per_year <= loss.high
+        assert move.low <= station.resonance_khz_per_year <= move.high
+    assert told == [case, case]
 
 
 def test_the_derivatives_are_those_of_the_residuals() -> None:

@@ -22,8 +22,6 @@ from tests.station_model.pipeline import Settings
 from tests.station_model.station import EPOCH_NS
 from tests.test_excursions import blocks_of
 
-STEP_S = 150.0
-
 
 @pytest.mark.parametrize("k", KS)
 @pytest.mark.parametrize("run_length", [1e4, 1e6, 4e7])

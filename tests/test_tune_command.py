@@ -130,7 +130,7 @@ def test_beside_the_daemon_interrupted_and_gone_on_with(tmp_path: Path) -> None:
             view.until(lambda text: "Position 2, 4.5 turns" in text)
             at.station.set(2640.0)
             at.key(20)
-            view.until(lambda text: "Enter:" in text)
+            view.until(lambda text: "Which channel was it" in text)
             view.press(b"20\r")
             view.until(lambda text: "Caught channel 20" in text)
             view.press(b"again\r")

@@ -155,7 +155,7 @@ def test_a_person_finds_the_loose_joint_beside_the_daemon(tmp_path: Path) -> Non
             assert view.ended() == 130
             assert "`mismatchd wiggle` resumes it" in view.look()
             view = begun()
-            assert "1 of 2 joints moved" in view.until(lambda text: "(yes, no, q)?" in text)
+            assert "1 of 2 joints moved" in view.until(lambda text: "Go on with it?" in text)
             view.press(b"maybe\ryes\r")
             quiet(3.0)
             assert "move arrester (joint 2 of 2)" in flat(view.look())

@@ -15,13 +15,14 @@ from logger.calibration.coupler import Coupler
 from logger.cli.carriers import Carriers
 from logger.cli.isolate_as_is import as_is
 from logger.cli.isolate_guide import Guide
-from logger.cli.isolate_setup import asked_state, resumed
+from logger.cli.isolate_setup import asked_state, how_far
+from logger.cli.resume import resumed
 from logger.cli.station import calibration_of, config_option, configuration, make_ready
 from logger.cli.terminal import Stop, Terminal
 from logger.errors import MismatchdError
 from logger.isolate import instructions, words
 from logger.isolate.chain import DEFAULT, KINDS, chain_of
-from logger.isolate.session import Session, kept
+from logger.isolate.session import Session, found, kept
 from logger.isolate.trials import NEEDS
 from logger.isolate.usual import DAYS, UNKNOWN_SWR, usual_swr
 from logger.store.sessions import Sessions
@@ -80,10 +81,10 @@ def command(
     with closing(Sessions.reader(config.store.path)) as store:
         number, session = None, None
         try:
-            before = None if anew or chain is not None else store.unfinished(KIND)
-            state = None if before is None else resumed(terminal, before)
-            if before is not None and state is not None:
-                number, session = before.id, Session(state)
+            begin = anew or chain is not None
+            before = None if begin else resumed(terminal, store, KIND, found, how_far)
+            if before is not None:
+                number, session = before[0], Session(before[1])
             else:
                 session = Session(asked_state(terminal, store, chain, usual, lacking))
                 number = store.begin(KIND, _now_ns(), kept(session.state))

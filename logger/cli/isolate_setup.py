@@ -4,31 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import msgspec
-
 from logger.cli.terminal import Stop, Terminal
 from logger.errors import UsageError
 from logger.isolate.chain import DEFAULT, KINDS, Chain, chain_of
 from logger.isolate.hints import newest
-from logger.isolate.session import State, found
+from logger.isolate.session import State
 from logger.isolate.trials import OHMMETER
 from logger.isolate.words import GENERAL, chain_line, counted
-from logger.store.sessions import Kept, Sessions
-from logger.utc import format_ns
+from logger.store.sessions import Sessions
 
 
-def resumed(terminal: Terminal, before: Kept) -> State | None:
-    """The state of a session that was interrupted, if the person wants to go on. Raises Stop."""
-    try:
-        state = found(before.content)
-        chain = Chain(state.chain)
-    except (msgspec.DecodeError, UsageError):
-        return None  # of a program that knew other parts
-    when = format_ns(before.changed_ns)[:16].replace("T", " ")
-    done = counted(len(state.taken))
-    terminal.say(f"Interrupted on {when} UTC after {done}: {chain_line(chain)}.")
-    answer = word(terminal, "Go on with that? (Enter: yes, n: begin anew, q: stop)", ("", "n"))
-    return None if answer == "n" else state
+def how_far(state: State) -> str:
+    """Where an interrupted session stands. Raises UsageError if its parts are not known."""
+    return f"{counted(len(state.taken))}, {chain_line(Chain(state.chain))}"
 
 
 def asked_state(

@@ -67,7 +67,7 @@ def edit(
     number: int, text: str | None, kind: str | None, when: str | None, config_path: Path | None
 ) -> None:
     """Correct entry ID."""
-    from logger.store.database import Store
+    from logger.store.corrections import Corrections
 
     changes: dict[str, Any] = {}
     if text is not None:
@@ -78,7 +78,7 @@ def edit(
         changes["time_ns"] = parse_time(when, time.time_ns())
     if not changes:
         raise UsageError("nothing to correct; give --text, --kind or --time")
-    store = Store.reader(configuration(config_path).store.path)
+    store = Corrections.reader(configuration(config_path).store.path)
     try:
         there = store.correct(number, changes)
     finally:
@@ -91,9 +91,9 @@ def edit(
 @config_option
 def remove(number: int, config_path: Path | None) -> None:
     """Take entry ID out of the journal."""
-    from logger.store.database import Store
+    from logger.store.corrections import Corrections
 
-    store = Store.reader(configuration(config_path).store.path)
+    store = Corrections.reader(configuration(config_path).store.path)
     try:
         there = store.strike(number)
     finally:

@@ -3,33 +3,45 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TypeVar
 
 import msgspec
 
 from logger.cli.terminal import Stop, Terminal
+from logger.errors import UsageError
 from logger.store.sessions import Sessions
 from logger.utc import format_ns
 
+S = TypeVar("S")
+
 
 def resumed(
-    terminal: Terminal, sessions: Sessions, kind: str, progress: Callable[[bytes], str]
-) -> tuple[int, bytes] | None:
-    """Number and content of the unfinished session of `kind`, if there is one and the person wants
-    it; `progress` says how far a content got, or raises msgspec.MsgspecError. Raises Stop."""
-    last = sessions.unfinished(kind)
+    terminal: Terminal,
+    store: Sessions,
+    kind: str,
+    found: Callable[[bytes], S],
+    told: Callable[[S], str],
+) -> tuple[int, S] | None:
+    """Number and state of the unfinished session of `kind`, if there is one and the person wants
+    it. `found` reads a state (msgspec.MsgspecError, UsageError: it is of another version of the
+    program), `told` says how far it got. Raises Stop."""
+    last = store.unfinished(kind)
     if last is None:
         return None
     try:
-        done = progress(last.content)
-    except msgspec.MsgspecError:  # of another version of the program
+        state = found(last.content)
+        how_far = told(state)
+    except (msgspec.MsgspecError, UsageError):
         return None
-    terminal.ask(f"Resume the session of {format_ns(last.changed_ns)[:16]}Z, {done} (yes, no, q)?")
+    when = format_ns(last.changed_ns)[:16].replace("T", " ")
+    terminal.say(f"Interrupted on {when} UTC: {how_far}.")
+    terminal.ask("Go on with it? (Enter: yes, n: begin anew, q: stop)")
     while True:
         answer = (terminal.line(None) or "").lower()
-        if answer in ("yes", "y"):
-            return last.id, last.content
-        if answer in ("no", "n"):
+        if answer in ("", "y", "yes"):
+            return last.id, state
+        if answer in ("n", "no"):
             return None
         if answer == "q":
             raise Stop
-        terminal.ask("Please answer yes, no or q:")
+        terminal.ask("Enter for yes, n or q:")

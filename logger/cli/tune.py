@@ -7,21 +7,20 @@ from contextlib import closing
 from pathlib import Path
 
 import click
-import msgspec
 
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
+from logger.cli.resume import resumed
 from logger.cli.station import calibration_of, config_option, configuration, line_db, make_ready
 from logger.cli.terminal import Stop, Terminal
 from logger.cli.tune_guide import Guide, confirm
-from logger.cli.tune_setup import adjustment, answered, position
+from logger.cli.tune_setup import adjustment, position
 from logger.errors import MismatchdError
 from logger.live.carrier import source_of
 from logger.status import ask
 from logger.store.sessions import Sessions
 from logger.tune.session import Session, State, found, kept
 from logger.tune.words import line, outcome
-from logger.utc import format_ns
 
 KIND = "tune"
 KEPT = "kept; `mismatchd tune` goes on from here"
@@ -85,13 +84,13 @@ def command(
     source_of(config, coupler, running=running).close()  # a wrong port is told at once
     with closing(Sessions.reader(config.store.path)) as store:
         try:
-            resumed = None if new else _resumed(terminal, store)
-            if resumed is None:
+            before = None if new else resumed(terminal, store, KIND, found, _how_far)
+            if before is None:
                 what = adjustment(terminal, unit, longer, length, travel, cut)
                 session = Session(State(what, target and 1e3 * target, line_db(config, target)))
                 session.set(position(terminal, what, at))
             else:
-                number, session = resumed
+                number, session = before[0], Session(before[1])
             confirm(terminal, beside_daemon=running)
             if number is None:
                 number = store.begin(KIND, time.time_ns(), kept(session.state))
@@ -112,20 +111,8 @@ def command(
     return 0
 
 
-def _resumed(terminal: Terminal, store: Sessions) -> tuple[int, Session] | None:
-    """The unfinished session and its number, if there is one and the person goes on with it."""
-    last = store.unfinished(KIND)
-    if last is None:
-        return None
-    try:
-        state = found(last.content)
-    except msgspec.DecodeError:  # of a later program
-        return None
-    terminal.say(f"A session of {format_ns(last.changed_ns)[:16]}Z is unfinished:")
-    for one in state.positions:
-        terminal.say(f"- {line(state.adjustment, one)}")
-    answer = answered(terminal, "Go on with it (yes), or begin anew (no)?").lower()
-    return (last.id, Session(state)) if answer in ("", "yes", "y") else None
+def _how_far(state: State) -> str:
+    return "; ".join(line(state.adjustment, one) for one in state.positions)
 
 
 def _finish(terminal: Terminal, store: Sessions, number: int, session: Session) -> None:

@@ -18,7 +18,16 @@ from logger.errors import MismatchdError, UsageError
 from logger.live.carrier import Source, source_of
 from logger.status import ask
 from logger.store.sessions import Sessions
-from logger.wiggle.session import Session, State, found, fresh, kept
+from logger.wiggle.session import (
+    KEY_DOWN_S,
+    LEAST_KEY_DOWN_S,
+    MOST_KEY_DOWN_S,
+    Session,
+    State,
+    found,
+    fresh,
+    kept,
+)
 from logger.wiggle.words import CAUTIONS, JOINTS, forms, next_step, remark, result
 
 KIND = "wiggle"
@@ -31,8 +40,8 @@ SILENCE_S = 10.0
 @click.option(
     "--key-down",
     "key_down_s",
-    type=click.FloatRange(5, 120),
-    default=30.0,
+    type=click.FloatRange(LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S),
+    default=KEY_DOWN_S,
     show_default=True,
     metavar="S",
     help="The longest that the key may be down at a time, in seconds.",
@@ -62,15 +71,12 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
                 terminal.say(text)
             if running:
                 terminal.say("The daemon goes on, and may raise alarms for what is found.")
-            last = resumed(terminal, sessions, KIND, _progress)
-            if last is None:
+            before = resumed(terminal, sessions, KIND, found, _how_far)
+            if before is None:
                 session = Session(fresh(names), key_down_s)
                 number = sessions.begin(KIND, time.time_ns(), kept(session.state))
             else:
-                number = last[0]
-                session = Session(found(last[1]), key_down_s)
-                if session.state.moving:  # what was half done is done again
-                    session.again()
+                number, session = before[0], Session(before[1], key_down_s)
             with closing(source_of(config, coupler, running=running)) as source:
                 while not session.over:
                     terminal.say(next_step(session))
@@ -93,8 +99,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
     return 0
 
 
-def _progress(content: bytes) -> str:
-    state: State = found(content)
+def _how_far(state: State) -> str:
     return f"{state.at} of {len(state.joints)} joints moved"
 
 

@@ -18,12 +18,20 @@ from logger.errors import UsageError
 from logger.live.reading import Reading
 from logger.store.sessions import Sessions
 from logger.wiggle.ranking import Ranked
-from logger.wiggle.session import Session, State, found, fresh, kept
+from logger.wiggle.session import (
+    KEY_DOWN_S,
+    LEAST_KEY_DOWN_S,
+    MOST_KEY_DOWN_S,
+    Session,
+    State,
+    found,
+    fresh,
+    kept,
+)
 from logger.wiggle.words import remark
 
 KIND = "wiggle"
 MOST_JOINTS, MOST_NAME = 20, 40
-KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S = 30, 5, 120
 SOON = 0.8  # of the time that the key may be down: then it is said
 
 
@@ -72,7 +80,6 @@ class Wiggling:
             if left is None:
                 raise UsageError("there is no session to be resumed; begin one")
             self._number, state = left
-            state.moving = False
             self._session = Session(state, self._key_down_s)
 
     async def go_on(self, step: str) -> None:

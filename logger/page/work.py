@@ -11,8 +11,8 @@ from logger.page.admission import COOKIE_S
 from logger.page.board import Board
 from logger.page.events import MOST_STREAMS, Events
 from logger.page.site import Site
-from logger.page.wiggling import KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S
 from logger.tune.words import CAUTIONS
+from logger.wiggle.session import KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S
 from logger.wiggle.words import JOINTS
 
 

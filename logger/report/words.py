@@ -159,7 +159,8 @@ def _falling(summary: Summary) -> tuple[str, ...]:
 
 STATE_CHECKS = {
     "loss": (
-        "Look for water at the plugs and in the braid, and measure the line by itself: `mismatchd"
+        "With the key up look for water at the plugs and in the braid; those outdoors without going"
+        " near power lines. Measure the line by itself: `mismatchd"
         " feedline measure`."
     ),
     "resonance": (

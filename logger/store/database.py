@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from itertools import groupby
 from operator import attrgetter
@@ -449,23 +449,6 @@ class Store:
                 (time_ns, kind, text),
             ).fetchone()
         return int(row[0])
-
-    def correct(self, number: int, changes: Mapping[str, Any]) -> bool:
-        """Set `time_ns`, `kind` or `text` of an entry of the journal; whether there is one."""
-        names = ", ".join(f"{name} = ?" for name in changes)
-        with self._errors(), transaction(self._connection):
-            return bool(
-                self._connection.execute(
-                    f"UPDATE journal SET {names} WHERE id = ?", (*changes.values(), number)
-                ).rowcount
-            )
-
-    def strike(self, number: int) -> bool:
-        """Take an entry out of the journal; whether there was one."""
-        with self._errors(), transaction(self._connection):
-            return bool(
-                self._connection.execute("DELETE FROM journal WHERE id = ?", (number,)).rowcount
-            )
 
     # deriving rows again
 

@@ -8,21 +8,21 @@ too: that story is fitted beside the loss, and where readings cannot tell them a
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from drivers.simulated.channels import CHANNEL_MHZ
 from logger.span import Span
 from logger.trend.days import Days, Event
+from logger.trend.state_fit import Fitted, fitted
 from logger.trend.state_model import (
     DB_A_YEAR,
     KHZ_A_YEAR,
     MOVE,
     SLOPE,
     Bins,
-    Fitted,
     Model,
-    fitted,
     starts,
 )
 from logger.trend.state_outcome import StateVerdict, StationState
@@ -136,8 +136,7 @@ def _or_resistance(
     loss: Fitted, without: Fitted, verdict: StateVerdict, or_else: tuple[StateVerdict, ...]
 ) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
     """Whether an antenna whose resistance changes tells it as well as a line that loses."""
-    model = loss.model
-    other = Model(model.bins, model.steps, model.harmonics, "resistance")
+    other = replace(loss.model, story="resistance")
     better = loss.better_than(fitted(other, [without.p, *starts(other)]))
     if better > DOUBT:
         return verdict, or_else

@@ -159,10 +159,14 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
         )
     else:
         way = "Lengthen" if by > 0 else "Shorten"
-        yield (
-            f"{way} it{slight}: {difference(unit, by)}, {target}. The worst of the channels should"
-            f" come from SWR {advice.worst:.2f} to about {advice.then:.2f}."
-        )
+        yield f"{way} it{slight}: {difference(unit, by)}, {target}."
+        if advice.then < advice.worst:
+            yield (
+                f"The worst of the channels should come from SWR {advice.worst:.2f} to about"
+                f" {advice.then:.2f}."
+            )
+        else:
+            yield "How far that goes is not known yet: what it tells is worth the step."
     if adjustment.cut:
         yield "What is cut off stays off: cut less than you would dare, and read again."
     yield UNKEY

@@ -14,6 +14,7 @@ from logger.utc import parse_time
 from logger.wiggle.movement import Movement
 from logger.wiggle.ranking import Ranked, Tally, ranking
 
+KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S = 30, 5, 120  # that the key may be down at a time
 MOMENT_NS = 1_000_000_000
 REST_NS = 1_000_000_000  # key up for so long begins a new key-down
 
@@ -147,5 +148,10 @@ def kept(state: State) -> bytes:
 
 
 def found(content: bytes) -> State:
-    """The state that was kept. Raises msgspec.DecodeError."""
-    return msgspec.json.decode(content, type=State)
+    """The state that was kept; a joint that was half done is to be done again. Raises
+    msgspec.DecodeError."""
+    state = msgspec.json.decode(content, type=State)
+    if state.moving:
+        state.joints[state.at] = Counted(state.joints[state.at].name)
+        state.moving = False
+    return state

@@ -1,0 +1,131 @@
+"""Antenna and line fitted to the weeks of several channels, and what that leaves open.
+
+Intervals of slopes are profiles of chi-square, as R, Q, f0 and L bend each other's.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from logger.span import Span
+from logger.trend.days import FloatArray
+from logger.trend.state_model import MOVE, SLOPE, STEP, Model
+
+ROBUST = 3.0  # standard deviations from which a bin counts less
+SIGMAS_95 = 1.96
+BLOCK_DAYS = 45  # what hangs together for longer than bins in a row shows between such
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A story at its best; `chi2` in units of NOISE squared."""
+
+    model: Model
+    p: FloatArray
+    chi2: float
+
+    @cached_property
+    def _spread(self) -> tuple[FloatArray, float]:
+        model, n = self.model, len(self.model.bins.swr)
+        x = self.p[model.free]
+        jacobian, left = model.jacobian(x)[:n], model.residual(x)[:n]
+        noise2 = max(float(left @ left) / max(1, n - len(x)), 1e-6)
+        covariance = np.linalg.inv(jacobian.T @ jacobian / noise2 + np.eye(len(x)))
+        pull = covariance @ jacobian.T
+        block = ((model.bins.day - model.bins.day.min()) // BLOCK_DAYS).astype(np.int64)
+        count = len(np.unique(block))
+        taken = count / max(1, count - 4)  # by the fit, which follows level, slope and season
+        slow = []
+        for at in np.flatnonzero(np.isin(model.free, (MOVE, SLOPE))):
+            sums = np.bincount(block, pull[at] * left)
+            slow.append(taken * float(sums @ sums) / (noise2 * float(pull[at] @ pull[at])))
+        hanging = max(1.0, sum(slow) / len(slow)) if slow else 1.0
+        return np.asarray(covariance * hanging), noise2 * hanging
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Of the free parameters."""
+        return self._spread[0]
+
+    @property
+    def unit(self) -> float:
+        """What counts as one in a difference of `chi2`: the noise that is left, more where bins
+        hang together (a cluster-robust variance, see `regression.Fit.slow`)."""
+        return self._spread[1]
+
+    def better_than(self, other: Fitted) -> float:
+        """By how much chi-square is lower than that of another story about the same bins."""
+        return (other.chi2 - self.chi2) / self.unit
+
+    def level(self, which: int, day: float) -> Span:
+        """Resonance (0, kHz), loss (1, dB), R (2, ohm) or Q (3) at a day."""
+        model = self.model
+        days = np.array([day])
+        waves = model.course(days)
+
+        def value(p: FloatArray) -> float:
+            return float(model.physical(p, days, waves)[which, 0])
+
+        steps = STEP * np.eye(model.size)[model.free]
+        gradient = np.array([value(self.p + e) - value(self.p - e) for e in steps]) / (2 * STEP)
+        here = value(self.p)
+        reach = SIGMAS_95 * math.sqrt(float(gradient @ self.covariance @ gradient))
+        ends = (here, here - reach, here + reach)
+        return Span(*(ends if which < 2 else map(math.exp, ends)))
+
+    def slope(self, at: int, unit: float) -> Span:
+        """A parameter in its unit, its interval where chi-square rises by that of 95 %."""
+        reach = SIGMAS_95 * math.sqrt(
+            self.covariance[self.model.free == at, :][:, self.model.free == at][0, 0]
+        )
+        low, high = (self._end(at, sign * reach) for sign in (-1, 1))
+        return Span(*(unit * value for value in (float(self.p[at]), low, high)))
+
+    def _end(self, at: int, reach: float) -> float:
+        """Where the profile is as far off as SIGMAS_95, by some steps of the secant."""
+        known = (0.0, 0.0)  # how far from the best, and how improbable that is
+        for _ in range(4):
+            other = self.with_fixed(at, float(self.p[at]) + reach)
+            sigmas = math.sqrt(max(other.chi2 - self.chi2, 1e-9) / self.unit)
+            if abs(sigmas - SIGMAS_95) < 0.1:
+                break
+            slope = (sigmas - known[1]) / (reach - known[0])
+            known = (reach, sigmas)
+            wanted = reach + (SIGMAS_95 - sigmas) / slope if slope else 2 * reach
+            reach = (
+                wanted if 0.2 < wanted / reach < 3 else reach * (0.4 if wanted / reach < 1 else 2.5)
+            )
+        return float(self.p[at]) + reach
+
+    def with_fixed(self, at: int, value: float) -> Fitted:
+        """The best with a parameter given."""
+        model = replace(self.model, fixed={**self.model.fixed, at: value})
+        return fitted(model, [self.p])
+
+
+def fitted(model: Model, starts: Sequence[FloatArray]) -> Fitted:
+    """The best from some starts, all parameters each."""
+    from scipy.optimize import least_squares
+
+    found = [
+        least_squares(
+            model.residual,
+            start[model.free],
+            model.jacobian,
+            loss="soft_l1",
+            f_scale=ROBUST,
+            x_scale=1.0,
+            max_nfev=50,
+            ftol=1e-5,
+            xtol=1e-5,
+            gtol=1e-6,
+        )
+        for start in starts
+    ]
+    best = min(found, key=lambda each: float(each.cost))
+    return Fitted(model, model.whole(best.x), 2 * float(best.cost))
