@@ -197,7 +197,9 @@ def test_wiggling_by_touch(tmp_path: Path) -> None:
                 chromium() as browser,
                 visitor(browser, page, PHONE) as tab,
             ):
-                _wiggle(hand, page, tab)
+                with visitor(browser, page, DESK, "dark") as other:  # looks on, and taps nothing
+                    other.goto(f"{page.url}/wiggle")
+                    _wiggle(hand, page, tab)
         finally:
             daemon.kill()
     (entry,) = exported("journal", config)

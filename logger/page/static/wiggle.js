@@ -38,7 +38,7 @@ function play(state) {
   const excursions = state?.session?.heard ?? 0;
   const more = heard !== null && excursions > heard;
   heard = excursions;
-  if (more) navigator.vibrate?.(80);
+  if (more && navigator.userActivation?.hasBeenActive) navigator.vibrate?.(80); // else it is refused
   if (!sound) return;
   const { context, tone, gain } = sound;
   const rho = on && state && !state.session?.too_long ? state.rho : null;
