@@ -196,10 +196,10 @@ def test_wiggling_by_touch(tmp_path: Path) -> None:
                 serving(config, "--token-file", str(tmp_path / "token")) as page,
                 chromium() as browser,
                 visitor(browser, page, PHONE) as tab,
-            ):
-                with visitor(browser, page, DESK, "dark") as other:  # looks on, and taps nothing
-                    other.goto(f"{page.url}/wiggle")
-                    _wiggle(hand, page, tab)
+                visitor(browser, page, DESK, "dark") as other,
+            ):  # looks on, and taps nothing
+                other.goto(f"{page.url}/wiggle")
+                _wiggle(hand, page, tab)
         finally:
             daemon.kill()
     (entry,) = exported("journal", config)
