@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 import subprocess
@@ -20,10 +21,12 @@ from logger.report import text, words
 from logger.report.changes import changes
 from logger.report.html import page
 from logger.report.summary import Summary, summary
+from logger.span import Span
 from logger.store.database import Store
 from logger.trend.account import DAY_NS, Account, ChannelAccount, date
 from logger.trend.days import Days, Event
 from logger.trend.outcome import Step, Trend
+from logger.trend.state_outcome import StateVerdict, StationState
 from tests import drift_store
 from tests.drift_cases import account, alarm, cases, entry
 from tests.servers import needed
@@ -109,6 +112,43 @@ def test_a_falling_channel_is_no_good_news_and_checks_bring_their_cautions() -> 
     for check in checks_of(["wet-line"])[:3]:
         assert check.text in lines
         assert all(caution in lines for caution in check.cautions[:1])
+
+
+@pytest.mark.parametrize(
+    ("verdict", "db_a_year", "kind", "said", "causes"),
+    [
+        ("loss", 0.3, "watch", "the line loses more than before", ["wet-line"]),
+        ("loss", -0.3, "fine", None, ["antenna-moved"]),
+        ("resonance", 0.0, "watch", "the antenna's resonance moves down", ["antenna-moved"]),
+        ("both", 0.3, "watch", "down, and the line loses more", ["wet-line", "antenna-moved"]),
+        ("undecided", 0.3, "fine", None, ["antenna-moved"]),
+        ("unchanged", 0.0, "fine", None, ["antenna-moved"]),
+    ],
+)
+def test_what_channels_say_together_counts_where_each_is_steady(
+    verdict: StateVerdict, db_a_year: float, kind: str, said: str | None, causes: list[str]
+) -> None:
+    level = Span(1.0, 0.5, 1.5)
+    state = StationState(
+        verdict=verdict,
+        or_else=(),
+        channels=5,
+        first=FIRST,
+        last=FIRST + 1095,
+        resonance_khz=level,
+        loss_db=level,
+        resistance_ohm=level,
+        q=level,
+        resonance_khz_per_year=Span(-30.0, -40.0, -20.0),
+        loss_db_per_year=Span(db_a_year, db_a_year - 0.1, db_a_year + 0.1),
+    )
+    made = told(dataclasses.replace(account(days(1096, seed=3)), state=state))
+    assert made.state == kind
+    assert made.next_check.checks == checks_of(causes)[: 3 if said else 1]
+    if said is not None:
+        assert said in made.sentence
+        assert made.next_check.because.startswith("By 5 channels together, ")
+        assert said in made.next_check.because
 
 
 @pytest.mark.parametrize("name", CASES)

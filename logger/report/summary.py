@@ -12,11 +12,10 @@ from logger.diagnosis.scoring import Advice, Diagnosis, checks_of
 from logger.feedline.course import Course
 from logger.journal import WORK
 from logger.report.changes import Change, changes
-from logger.span import Span
+from logger.report.state import StateLine, causes, state_line, story
 from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
-from logger.trend.state_outcome import StateVerdict, StationState
 from logger.tune.positions import Position
 from logger.tune.session import State
 from logger.tune.words import outcome
@@ -127,24 +126,6 @@ class LineLossLine(msgspec.Struct, frozen=True, kw_only=True):
     loses_more: bool
 
 
-class StateLine(msgspec.Struct, frozen=True, kw_only=True):
-    """What several channels say of antenna and line, see `logger.trend.state_outcome`; days as
-    dates."""
-
-    verdict: StateVerdict
-    or_else: tuple[StateVerdict, ...]
-    channels: int
-    first: str
-    last: str
-    resonance_khz: Span
-    resonance_khz_per_year: Span | None
-    loss_db: Span
-    loss_db_per_year: Span | None
-    resistance_ohm: Span
-    q: Span
-    reasons: tuple[str, ...]
-
-
 class TuningLine(msgspec.Struct, frozen=True):
     """The last session of `tune`: what came of it, and SWR at each frequency of each position."""
 
@@ -186,6 +167,7 @@ def summary(
     repair = work[-1] if work else None
     told = [forecast(one.trend, account.limit) for one in account.channels]
     alarms = _alarms(account)
+    state = None if account.state is None else state_line(account.state)
     first, last = account.span if account.channels else (None, None)
     return Summary(
         station=account.station,
@@ -193,31 +175,26 @@ def summary(
         first=None if first is None else date(first),
         last=None if last is None else date(last),
         limit=account.limit,
-        state=_state(account, told, alarms, line_loss),
+        state=_state(account, told, alarms, line_loss, state),
         trend=tuple(_trend(one) for one in account.channels),
         changes=tuple(change for one in account.channels for change in changes(one, repair)),
         alarms=alarms,
         forecast=tuple(
             _forecast(one, its) for one, its in zip(account.channels, told, strict=True)
         ),
-        next_check=_next_check(account, alarms, diagnosed, _loses(line_loss)),
+        next_check=_next_check(account, alarms, diagnosed, _loses(line_loss), state),
         journal=tuple(
             EntryLine(format_ns(entry.time_ns), entry.kind, entry.text)
             for entry in account.entries[-LATEST_ENTRIES:]
         ),
         line_loss=tuple(_line_loss(one) for one in line_loss),
         tuning=None if tuning is None else _tuning(*tuning),
-        station_state=None if account.state is None else _station_state(account.state),
+        station_state=state,
     )
 
 
 def _tuning(time_ns: int, state: State) -> TuningLine:
     return TuningLine(format_ns(time_ns)[:10], outcome(state), tuple(state.read))
-
-
-def _station_state(state: StationState) -> StateLine:
-    fields = msgspec.structs.asdict(state)
-    return StateLine(**{**fields, "first": date(state.first), "last": date(state.last)})
 
 
 def _line_loss(one: Course) -> LineLossLine:
@@ -313,14 +290,18 @@ def moving(account: Account) -> list[ChannelAccount]:
 
 
 def _state(
-    account: Account, told: Sequence[Forecast], alarms: Alarms, line_loss: Sequence[Course]
+    account: Account,
+    told: Sequence[Forecast],
+    alarms: Alarms,
+    line_loss: Sequence[Course],
+    state: StateLine | None,
 ) -> Level:
     if any(one.severity == "critical" for one in alarms.open):
         return "act"
     if any(one.trend.level >= account.limit for one in account.channels):
         return "act"
     likely = any((one.probability or 0) >= WATCH_PROBABILITY for one in told)
-    if alarms.open or likely or _loses(line_loss) or moving(account):
+    if alarms.open or likely or _loses(line_loss) or causes(state) or moving(account):
         return "watch"
     if all(one.trend.verdict == "undecided" for one in account.channels):
         return "unknown"
@@ -332,21 +313,29 @@ def _loses(line_loss: Sequence[Course]) -> bool:
 
 
 def _next_check(
-    account: Account, alarms: Alarms, diagnosed: Diagnosis | None, loses: bool
+    account: Account,
+    alarms: Alarms,
+    diagnosed: Diagnosis | None,
+    loses: bool,
+    state: StateLine | None,
 ) -> NextCheck:
-    if alarms.open and diagnosed is not None:
+    by_state = causes(state)
+    if alarms.open and diagnosed is not None and (diagnosed.sure or not (loses or by_state)):
         blamed = tuple(cause.title for cause in diagnosed.causes[: 1 if diagnosed.sure else 3])
         because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosed.pattern}"
         return NextCheck(because, blamed, diagnosed.checks[:MOST_CHECKS])
     if loses:
         because = "The line, measured by itself, loses more than it did or should."
         return NextCheck(because, (), checks_of(["wet-line"])[:MOST_CHECKS])
+    if state is not None and by_state:
+        because = f"By {state.channels} channels together, {story(state.verdict, state)}."
+        return NextCheck(because, (), checks_of(by_state)[:MOST_CHECKS])
     moved = moving(account)
     if moved:
         falls = all(one.trend.verdict == "falling" for one in moved)
-        causes = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
+        likely = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
         names = named([(one.days.channel, one.days.frequency_khz) for one in moved])
         because = f"Not as before: {names}."
-        return NextCheck(because, (), checks_of(causes)[:MOST_CHECKS])
+        return NextCheck(because, (), checks_of(likely)[:MOST_CHECKS])
     because = "Nothing asks for a check now; a look once a year is common practice."
     return NextCheck(because, (), checks_of(["antenna-moved"])[:1])

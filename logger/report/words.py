@@ -8,10 +8,10 @@ from typing import NamedTuple
 from logger.feedline.findings import words
 from logger.feedline.measurement import Bounds
 from logger.report.changes import Change
-from logger.report.summary import ForecastLine, LineLossLine, StateLine, Summary, TrendLine
+from logger.report.state import StateLine, causes, story
+from logger.report.summary import ForecastLine, LineLossLine, Summary, TrendLine
 from logger.span import Span
 from logger.trend.account import channel_name, named
-from logger.trend.state_outcome import StateVerdict
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
 HARDLY = 0.005  # a probability that is not worth a figure
@@ -43,11 +43,15 @@ def state(summary: Summary) -> str:
     for verdict in ("rising", "stepped", "falling"):
         some = by_verdict.get(verdict)
         if some:
-            parts.append(f"{_named(some)} {_is(some)} {verdict}")
+            moved = f"{_is(some)} {verdict}" if verdict != "stepped" else "changed abruptly"
+            parts.append(f"{_named(some)} {moved}")
     if summary.state == "act":
         return f"Look at the feedline now: {'; '.join(parts)}."
     if any(one.loses_more for one in summary.line_loss):
         parts.append("the line loses more than it did or should")
+    state = summary.station_state
+    if state is not None and causes(state):
+        parts.append(story(state.verdict, state))
     if summary.state == "watch":
         likely = [
             one
@@ -175,13 +179,13 @@ def _station_state(state: StateLine | None) -> list[Section]:
     if state is None:
         return []
     if state.verdict == "undecided":
-        stories = "; or ".join(_story(one, state) for one in state.or_else)
+        stories = "; or ".join(story(one, state) for one in state.or_else)
         first = f"Undecided, from {state.channels} channels together"
         first += f": {stories}." if stories else "."
     else:
-        first = f"By {state.channels} channels together, {_story(state.verdict, state)}."
+        first = f"By {state.channels} channels together, {story(state.verdict, state)}."
         if state.or_else:
-            others = ", or that ".join(_story(one, state) for one in state.or_else)
+            others = ", or that ".join(story(one, state) for one in state.or_else)
             first += f" They do not rule out that {others}."
     lines = [first]
     figures = f"Resonance {_span(state.resonance_khz, '.0f')} kHz"
@@ -192,27 +196,8 @@ def _station_state(state: StateLine | None) -> list[Section]:
     lines.append(f"{figures} (95 %).")
     lines += [_capital(f"{reason}.") for reason in state.reasons]
     told = (state.verdict, *state.or_else)
-    for story, check in STATE_CHECKS.items():
-        if story in told or "both" in told:
-            lines.append(check)
+    lines += [STATE_CHECKS[one] for one in STATE_CHECKS if one in told or "both" in told]
     return [Section("Antenna and line", tuple(lines))]
-
-
-def _story(verdict: StateVerdict, state: StateLine) -> str:
-    """What changes, and which way by the best guess."""
-    growth, move = state.loss_db_per_year, state.resonance_khz_per_year
-    loss = "the line loses " + ("less" if growth is not None and growth.value < 0 else "more")
-    resonance = "the antenna's resonance moves " + (
-        "down" if move is not None and move.value < 0 else "up"
-    )
-    stories: dict[StateVerdict, str] = {
-        "unchanged": "neither the antenna's resonance nor the line's loss changes",
-        "loss": f"{loss} than before",
-        "resonance": resonance,
-        "both": f"{resonance}, and {loss}",
-        "resistance": "the antenna's resistance changes",
-    }
-    return stories.get(verdict, "something changes")
 
 
 def _span(span: Span, form: str) -> str:
