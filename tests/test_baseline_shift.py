@@ -271,3 +271,31 @@ def test_years_of_weather_raise_less_than_is_allowed() -> None:
         count += told(judged(rows, Watchdog(options))).count("raised")
     # Four station-years: more than nine would come by chance once in 100 if the rate were 4.
     assert count <= 4 * rate
+
+
+def weather(seed: int, years: float, *, step: float = 0.0, from_day: int = 0) -> list[Transmission]:
+    """Three transmissions a day on most days; SWR with a season of 0.05 and a weather of 0.03 that
+    a day hands on to the next."""
+    rng = np.random.default_rng(seed)
+    count, lasting = round(365.25 * years), 0.0
+    phase = rng.uniform(0, 2 * math.pi)
+    rows = []
+    for day in range(count):
+        lasting = 0.6 * lasting + 0.03 * 0.8 * rng.standard_normal()
+        season = 0.05 * math.sin(2 * math.pi * day / 365.25 + phase)
+        swr = max(1.05, 1.5 + season + lasting + step * (day >= from_day))
+        if rng.random() < 0.8:
+            for hour in (10, 13, 16):
+                rho = (swr - 1) / (swr + 1) * (1 + 0.003 * rng.standard_normal())
+                rows.append(sent(86_400 * day + 3600 * hour, rho))
+    return rows
+
+
+def test_weather_that_lasts_for_days_is_learned() -> None:
+    raised = sum(told(judged(weather(seed, 3))).count("raised") for seed in range(4))
+    assert raised <= 12  # as many years; 80 if days were taken for independent
+    found = 0
+    for seed in range(6):
+        changes = judged(weather(seed, 1.2, step=0.25, from_day=400))
+        found += any(400 <= (one.time_ns - T0) / 86_400e9 < 410 for one in changes)
+    assert found >= 5

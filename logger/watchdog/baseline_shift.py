@@ -12,12 +12,15 @@ each channel as a mean of squares about the baseline, of deviations cut at CAP s
 so that what is sought does not hide itself, beginning with a guess that counts for PRIOR_DAYS.
 Transmissions that follow one another share most of it (one weather), so each counts for the time
 since the one before on its channel, up to a day: twenty in an evening are told apart from noise,
-but are one look at the weather. The first LEARN transmissions only teach.
+but are one look at the weather. How much a day is like the one before is learned, too, as the
+coefficient r of a first-order autoregression: of days that are, (1 + r) / (1 - r) tell as much as
+one by itself. The first LEARN transmissions only teach.
 
 Two tests, each for either side, on the deviation in standard deviations z:
 
 - A CUSUM over days, S = max(0, S + w (z - K)) with z cut at CAP, so that no single transmission
-  decides; w is the share of a day. It finds shifts of 2 and more within some days.
+  decides; w is the share of an independent day. It finds shifts of 2 and more within some days, or
+  some weeks where weather or the season moves the readings slowly by as much.
 - RUN transmissions in a row that are all beyond GROSS: a plain shift, within minutes.
 
 False alarms. Half of `false_alarms_per_year` is for each test, shared evenly by the channels and
@@ -32,8 +35,8 @@ rain that is told apart from this station's usual weather is a shift.
 The alarm is one for the station: raised by the first channel that shifts. Others may follow without
 a word. It clears when every shifted channel is back (RUN transmissions in a row nearer to the old
 level than to the new one), or has stood at the new level for ADOPT transmissions over ADOPT_DAYS
-days on the air, and so has a new baseline. Repairs, adjustments and another calibration clear it
-too, and all baselines begin anew with the first transmission after them.
+days on the air, and so has a new baseline with the old scatter. Repairs, adjustments and another
+calibration clear it too, and all baselines begin anew with the first transmission after them.
 """
 
 from __future__ import annotations
@@ -66,6 +69,8 @@ K = 1.0
 PRIOR_DAYS = 3.0
 PRIOR_SD, PRIOR_SHARE = 0.01, 0.05  # the first guess of the scatter: of rho, and of its level
 LEAST_SD = 0.004
+PRIOR_ALIKE, PRIOR_ALIKE_DAYS, MOST_ALIKE = 0.5, 10.0, 0.95
+LATER = 10  # days
 LEAST_DAYS = 0.03  # what a transmission counts for at least when the baseline is learned
 MOST_DAYS = 200.0  # beyond that the oldest fades
 ADOPT = 50
@@ -79,6 +84,9 @@ class Level(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     count, recent         transmissions so far, and the latest of them
     last_ns               start of the latest
     high, low             both CUSUMs
+    day, day_share        the weighted sum of z since the last day that was full, and its weight
+    latest                mean z of the latest full days, from which likeness is not learned yet
+    full, alike, all_days  of those before: how many, products of two in a row, squares
     beyond                how many in a row are beyond GROSS, negative below the baseline
     away                  the level it has shifted to
     back, stood, stood_days  since then: how many in a row are back, how many and how long in all
@@ -92,6 +100,12 @@ class Level(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     last_ns: int = 0
     high: float = 0.0
     low: float = 0.0
+    day: float = 0.0
+    day_share: float = 0.0
+    latest: list[float] = []
+    full: float = 0.0
+    alike: float = 0.0
+    all_days: float = 0.0
     beyond: int = 0
     away: float | None = None
     back: int = 0
@@ -180,8 +194,9 @@ class BaselineShift:
         z = (rho - level.mean) / sd
         gross, height = _thresholds(self._rate, len(levels))
         cut = min(max(z, -CAP), CAP)
-        level.high = max(0.0, level.high + days * (cut - K))
-        level.low = max(0.0, level.low + days * (-cut - K))
+        look = days * _independent(level)
+        level.high = max(0.0, level.high + look * (cut - K))
+        level.low = max(0.0, level.low + look * (-cut - K))
         if abs(z) <= gross:
             level.beyond = 0
         else:
@@ -190,6 +205,7 @@ class BaselineShift:
         if abs(level.beyond) >= RUN or max(level.high, level.low) > height:
             return _found(row, name, level)
         _learn(level, cut * sd, max(days, LEAST_DAYS))
+        _liken(level, cut, days)
         return None
 
     def _shifted(self, name: str, level: Level, rho: float, days: float) -> None:
@@ -203,7 +219,7 @@ class BaselineShift:
         if level.back >= RUN:
             level.away = None
         elif level.stood >= ADOPT and level.stood_days >= ADOPT_DAYS:
-            self.memory.levels[name] = Level(last_ns=level.last_ns)
+            _adopt(level)
 
 
 def _reading(row: Transmission, highest_swr: float) -> tuple[str, float, float] | None:
@@ -242,6 +258,42 @@ def _learn(level: Level, deviation: float, days: float) -> None:
     level.squares = (level.squares + days * deviation * (deviation - step)) * fade
 
 
+def _liken(level: Level, z: float, days: float) -> None:
+    """Learn how much one day is like the one before, LATER than the days, lest a shift looks like
+    weather that lasts."""
+    level.day += days * z
+    level.day_share += days
+    if level.day_share < 1:
+        return
+    level.latest = [*level.latest, level.day / level.day_share]
+    level.day = level.day_share = 0.0
+    if len(level.latest) <= LATER:
+        return
+    one, after, *_ = level.latest
+    del level.latest[0]
+    fade = 1 - 1 / MOST_DAYS
+    level.full = level.full * fade + 1
+    level.alike = level.alike * fade + one * after
+    level.all_days = level.all_days * fade + one**2
+
+
+def _independent(level: Level) -> float:
+    """For how many independent days a day counts, if they follow a first-order autoregression."""
+    seen = level.alike / level.all_days if level.all_days else 0.0
+    alike = PRIOR_ALIKE * PRIOR_ALIKE_DAYS + seen * level.full
+    alike = min(max(alike / (PRIOR_ALIKE_DAYS + level.full), 0.0), MOST_ALIKE)
+    return (1 - alike) / (1 + alike)
+
+
+def _adopt(level: Level) -> None:
+    """The level it has shifted to is the usual one now; its scatter is what it was."""
+    assert level.away is not None
+    fade = min(1.0, ADOPT_DAYS / level.days)
+    level.mean, level.away = level.away, None
+    level.days *= fade
+    level.squares *= fade
+
+
 def _thresholds(rate: float, channels: int) -> tuple[float, float]:
     """GROSS and the height of the CUSUMs."""
     looks = 4 * DAYS_A_YEAR * channels / rate
@@ -256,7 +308,8 @@ def _found(row: Transmission, name: str, level: Level) -> Finding:
     """The channel has shifted: remember where to, and say it."""
     scatter = _scatter(level)
     level.away = median(level.recent[-RUN:])
-    level.high = level.low = 0.0
+    level.high = level.low = level.day = level.day_share = 0.0
+    level.latest = []
     level.beyond = level.back = level.stood = 0
     level.stood_days = 0.0
     before = _interval(level.mean, scatter / math.sqrt(max(level.days, 1.0)))
