@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from logger.cli import command
-from logger.diagnosis.scoring import checks_of
+from logger.diagnosis.scoring import Diagnosis, checks_of
 from logger.report import text, words
 from logger.report.changes import changes
 from logger.report.html import page
@@ -128,8 +128,38 @@ def test_a_falling_channel_is_no_good_news_and_checks_bring_their_cautions() -> 
 def test_what_channels_say_together_counts_where_each_is_steady(
     verdict: StateVerdict, db_a_year: float, kind: str, said: str | None, causes: list[str]
 ) -> None:
+    state = together(verdict, db_a_year)
+    made = told(dataclasses.replace(account(days(1096, seed=3)), state=state))
+    assert made.state == kind
+    assert made.next_check.checks == checks_of(causes)[: 3 if said else 1]
+    if said is not None:
+        assert said in made.sentence
+        assert made.next_check.because.startswith("By 5 channels together, ")
+        assert said in made.next_check.because
+
+
+@pytest.mark.parametrize(
+    ("kinds", "sure", "because"),
+    [
+        (["baseline-shift"], False, "By 5 channels together, the line loses more"),
+        (["baseline-shift"], True, "Alarm 1 (baseline-shift) is open."),
+        (["high-swr"], False, "Alarm 1 (high-swr) is open."),
+        (["high-swr", "baseline-shift"], False, "Alarm 1 (high-swr) is open."),
+        (["intermittent-contact"], False, "Alarm 1 (intermittent-contact) is open."),
+    ],
+)
+def test_years_explain_no_alarm_but_a_slow_one(kinds: list[str], sure: bool, because: str) -> None:
+    alarms = tuple(alarm(1 + k, 1090, kind, open_=True) for k, kind in enumerate(kinds))
+    waiting = dataclasses.replace(
+        account(days(1096, seed=3), alarms=alarms), state=together("loss", 0.3)
+    )
+    found = Diagnosis("", sure, (), checks_of(["antenna-moved"]), (), {})
+    assert summary(waiting, found).next_check.because.startswith(because)
+
+
+def together(verdict: StateVerdict, db_a_year: float) -> StationState:
     level = Span(1.0, 0.5, 1.5)
-    state = StationState(
+    return StationState(
         verdict=verdict,
         or_else=(),
         channels=5,
@@ -142,13 +172,6 @@ def test_what_channels_say_together_counts_where_each_is_steady(
         resonance_khz_per_year=Span(-30.0, -40.0, -20.0),
         loss_db_per_year=Span(db_a_year, db_a_year - 0.1, db_a_year + 0.1),
     )
-    made = told(dataclasses.replace(account(days(1096, seed=3)), state=state))
-    assert made.state == kind
-    assert made.next_check.checks == checks_of(causes)[: 3 if said else 1]
-    if said is not None:
-        assert said in made.sentence
-        assert made.next_check.because.startswith("By 5 channels together, ")
-        assert said in made.next_check.because
 
 
 @pytest.mark.parametrize("name", CASES)

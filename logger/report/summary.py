@@ -27,6 +27,7 @@ WATCH_PROBABILITY = 0.2  # of reaching the limit
 RECENT = 365  # days for which an unannounced step is news
 MOST_CHECKS = 3
 LATEST_ENTRIES = 10
+SLOW = "baseline-shift"  # the kind of alarm that drift raises, too
 
 
 class StepLine(msgspec.Struct, frozen=True):
@@ -320,7 +321,9 @@ def _next_check(
     state: StateLine | None,
 ) -> NextCheck:
     by_state = causes(state)
-    if alarms.open and diagnosed is not None and (diagnosed.sure or not (loses or by_state)):
+    # Years of readings may explain what shifts slowly; an alarm of another kind has to go first.
+    explained = bool(loses or by_state) and all(one.kind == SLOW for one in alarms.open)
+    if alarms.open and diagnosed is not None and (diagnosed.sure or not explained):
         blamed = tuple(cause.title for cause in diagnosed.causes[: 1 if diagnosed.sure else 3])
         because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosed.pattern}"
         return NextCheck(because, blamed, diagnosed.checks[:MOST_CHECKS])

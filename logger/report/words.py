@@ -49,9 +49,9 @@ def state(summary: Summary) -> str:
         return f"Look at the feedline now: {'; '.join(parts)}."
     if any(one.loses_more for one in summary.line_loss):
         parts.append("the line loses more than it did or should")
-    state = summary.station_state
-    if state is not None and causes(state):
-        parts.append(story(state.verdict, state))
+    together = summary.station_state
+    if together is not None and causes(together):
+        parts.append(story(together.verdict, together))
     if summary.state == "watch":
         likely = [
             one
