@@ -25,6 +25,10 @@ ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
 EXAMPLE = "'driver: {kind: simulated}'"
 HOUR_MS = 3_600_000
+# Neither is in Debian's /etc/services, nor assigned by IANA (from memory); both are below the range
+# that Linux gives to outgoing connections.
+PAGE_PORT = 27205
+METRICS_PORT = 27206
 
 HoldMs = Annotated[float, Meta(ge=0, le=HOUR_MS)]
 S = TypeVar("S", bound=msgspec.Struct)
@@ -186,7 +190,7 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
 class MetricsOptions(Section, frozen=True, kw_only=True):
     """An OpenMetrics endpoint at `listen`, address:port; for other machines only if allowed."""
 
-    listen: Text = "127.0.0.1:9101"
+    listen: Text = f"127.0.0.1:{METRICS_PORT}"
     allow_remote: bool = False
 
     def __post_init__(self) -> None:
@@ -207,7 +211,8 @@ class MetricsOptions(Section, frozen=True, kw_only=True):
             return ip_address(host.removeprefix("[").removesuffix("]")), int(port)
         except ValueError:
             raise ValueError(
-                f"expected address:port, got {self.listen!r}; write 127.0.0.1:9101 or [::1]:9101"
+                f"expected address:port, got {self.listen!r}; write 127.0.0.1:{METRICS_PORT} or"
+                f" [::1]:{METRICS_PORT}"
             ) from None
 
 
@@ -238,7 +243,8 @@ class Config(Sections, frozen=True, kw_only=True):
     """A checked configuration. All paths in it are absolute.
 
     `driver` is the driver's section as written; `driver_options` the same as the driver's Options.
-    `notifiers` are those of `notify`, each as the Options of its kind.
+    `notifiers` are those of `notify`, each as the Options of its kind. `warnings` name deprecated
+    keys, one line for each.
     """
 
     path: Path
@@ -246,6 +252,7 @@ class Config(Sections, frozen=True, kw_only=True):
     driver_class: type[Driver]
     driver_options: msgspec.Struct
     notifiers: list[NotifierOptions]
+    warnings: list[str]
 
 
 def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
@@ -297,6 +304,7 @@ def load(path: Path) -> Config:
         driver_class=driver_class,
         driver_options=_resolved(options, folder),
         notifiers=[_resolved(notifier, folder) for notifier in notifiers],
+        warnings=report.warnings,
     )
 
 
@@ -314,6 +322,7 @@ def _notifiers(
             advice = f"did you mean {near[0]!r}?" if near else f"give one of: {', '.join(KINDS)}"
             raise report.error((*where, "kind"), f"{wrong}; {advice}")
         rest = {key: value for key, value in section.items() if key != "kind"}
+        report.rename(rest, where, "heartbeat", "daily")
         options = report.convert(rest, options_class, where, ("kind",))
         if any(options.title == other.title for other in notifiers):
             raise report.error(where, f"a second {options.title!r}; give it a `name`")

@@ -33,10 +33,24 @@ class Report:
     def __init__(self, path: Path, document: Document) -> None:
         self._path = path
         self._document = document
+        self.warnings: list[str] = []
 
     def error(self, where: Where, what: str) -> ConfigError:
         """The error for the key at `where`."""
         return ConfigError(located(self._path, self._document.line(where), where, what))
+
+    def rename(self, data: dict[str, Any], where: Where, old: str, new: str) -> None:
+        """Move the value of a deprecated key to its new name, with a warning, if it is there."""
+        if old not in data:
+            return
+        at = (*where, old)
+        if new in data:
+            raise self.error(
+                at, f"is the former name of {new!r}, which is there as well; remove it"
+            )
+        data[new] = data.pop(old)
+        text = f"deprecated key; write {new!r} instead"
+        self.warnings.append(located(self._path, self._document.line(at), at, text))
 
     def convert(self, data: Any, wanted: type[S], prefix: Where, also: tuple[str, ...]) -> S:
         """Check `data`, which stands at `prefix` where the keys `also` are known besides."""

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 import yaml
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.cli import command
 from logger.config import Config, default_path, load
 from logger.errors import ConfigError
 
@@ -150,21 +152,22 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         "4: driver.bauds: unknown key; did you mean 'baud'?",
     ),
     "metrics for everybody": (
-        f"{GOOD}metrics:\n  listen: 0.0.0.0:9101\n",
-        "2: metrics: 0.0.0.0:9101 can be reached from other machines; write 127.0.0.1:9101, or "
+        f"{GOOD}metrics:\n  listen: 0.0.0.0:27206\n",
+        "2: metrics: 0.0.0.0:27206 can be reached from other machines; write 127.0.0.1:27206, or "
         "allow_remote: true if that is meant",
     ),
     "metrics nowhere": (
-        f"{GOOD}metrics: {{listen: 9101.5}}\n",
-        "2: metrics.listen: expected text, got 9101.5; put it in quotes",
+        f"{GOOD}metrics: {{listen: 27206.5}}\n",
+        "2: metrics.listen: expected text, got 27206.5; put it in quotes",
     ),
     "metrics without a port": (
         f"{GOOD}metrics: {{listen: '::1'}}\n",
-        "2: metrics: expected address:port, got '::1'; write 127.0.0.1:9101 or [::1]:9101",
+        "2: metrics: expected address:port, got '::1'; write 127.0.0.1:27206 or [::1]:27206",
     ),
     "metrics by name": (
         f"{GOOD}metrics: {{listen: 'localhost:80'}}\n",
-        "2: metrics: expected address:port, got 'localhost:80'; write 127.0.0.1:9101 or [::1]:9101",
+        "2: metrics: expected address:port, got 'localhost:80'; write 127.0.0.1:27206 or"
+        " [::1]:27206",
     ),
     "wrong type": (
         f"{GOOD}\ntransmission:\n  min_forward_w: 0.2 W\n",
@@ -294,9 +297,13 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         f"{GOOD}notify:\n  - {{kind: mqtt, host: a, alarms: [hi-swr]}}\n",
         "3: notify[0]: there is no alarm kind 'hi-swr'; did you mean 'high-swr'?",
     ),
-    "notifier's heartbeat": (
-        f"{GOOD}notify:\n  - {{kind: mqtt, host: a, heartbeat: '8:00'}}\n",
-        "3: notify[0]: heartbeat '8:00' is no time of the day; write \"08:00\" (UTC, quoted)",
+    "notifier's daily message": (
+        f"{GOOD}notify:\n  - {{kind: mqtt, host: a, daily: '8:00'}}\n",
+        "3: notify[0]: daily '8:00' is not a time of day; write \"08:00\" (UTC, quoted)",
+    ),
+    "daily message twice": (
+        f"{GOOD}notify:\n  - kind: mqtt\n    host: a\n    daily: '08:00'\n    heartbeat: '08:00'\n",
+        "6: notify[0].heartbeat: is the former name of 'daily', which is there as well; remove it",
     ),
     "shell instead of a list": (
         f"{GOOD}notify:\n  - {{kind: command, command: 'tell | all'}}\n",
@@ -444,7 +451,7 @@ def test_arbitrary_values(folder: Path, place: str, value: object) -> None:
 @pytest.mark.parametrize(
     ("listen", "host", "port"),
     [
-        ("127.0.0.1:9101", "127.0.0.1", 9101),
+        ("127.0.0.1:27206", "127.0.0.1", 27206),
         ("127.9.9.9:1", "127.9.9.9", 1),
         ("[::1]:80", "::1", 80),
     ],
@@ -456,7 +463,7 @@ def test_metrics_on_loopback(tmp_path: Path, listen: str, host: str, port: int) 
 
 
 def test_metrics_for_other_machines_must_be_meant(tmp_path: Path) -> None:
-    text = f"{GOOD}metrics: {{listen: '0.0.0.0:9101', allow_remote: true}}\n"
+    text = f"{GOOD}metrics: {{listen: '0.0.0.0:27206', allow_remote: true}}\n"
     metrics = load(written(tmp_path, text)).metrics
     assert metrics is not None
     assert str(metrics.address[0]) == "0.0.0.0"
@@ -486,3 +493,16 @@ def test_where_the_token_comes_from(tmp_path: Path) -> None:
         (tmp_path / "credentials/influx-token").unlink()
         (tmp_path / "credentials").rmdir()
         (tmp_path / "influx-token").unlink()
+
+
+def test_deprecated_key_is_read_with_a_warning(tmp_path: Path) -> None:
+    text = f"{GOOD}notify:\n  - {{kind: mqtt, host: a, heartbeat: '08:00'}}\n"
+    path = written(tmp_path, text)
+    config = load(path)
+    assert config.notifiers[0].daily_minute == 480
+    assert config.warnings == [
+        f"{path}:3: notify[0].heartbeat: deprecated key; write 'daily' instead"
+    ]
+    done = CliRunner().invoke(command, ["check", "-c", str(path)])
+    assert done.stderr.count("deprecated key") == 1
+    assert load(written(tmp_path, text.replace("heartbeat", "daily"))).warnings == []

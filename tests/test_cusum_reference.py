@@ -1,4 +1,6 @@
-"""The reference charts against the handbook's examples and published run lengths (about 1 s)."""
+"""The reference charts against the NIST/SEMATECH e-Handbook's examples and published run lengths
+(about 1 s).
+"""
 
 from __future__ import annotations
 

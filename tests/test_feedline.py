@@ -156,7 +156,7 @@ def test_unknown_cables_and_frequencies_are_refused() -> None:
 def test_the_command_side_by_side(tmp_path: Path) -> None:
     chart = tmp_path / "cables.svg"
     terms = ("feedline", "--frequency", "20", "--cable", "rg213", "--cable", "mine=3.28084")
-    # The handbook's line: 200 ft with 2 dB of loss, SWR 8 at the load.
+    # ARRL Handbook 1991, fig. 23 p. 16-14 (references/loss_with_swr.csv): 200 ft, 2 dB, SWR 8.
     options = ("--length", "60.96", "--swr", "8", "--power", "100")
     done = mismatchd(*terms, *options, "-o", chart)
     assert "RG-213" in done.stdout

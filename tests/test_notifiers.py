@@ -277,10 +277,10 @@ def test_a_storm_and_the_store_stay_small(store: Store) -> None:
         assert connection.execute("SELECT count(*) FROM deliveries").fetchone()[0] < 10
 
 
-def test_a_heartbeat_a_day(store: Store) -> None:
+def test_daily_message(store: Store) -> None:
     clock = Clock()  # T0 is 19:00:05
     with hook_server() as server:
-        notifier = made(store.path, clock, server.url, heartbeat="08:00")
+        notifier = made(store.path, clock, server.url, daily="08:00")
         beats = []
         for hour in range(60):
             drain(notifier)
@@ -288,14 +288,14 @@ def test_a_heartbeat_a_day(store: Store) -> None:
             clock.now_s += 3600
             if hour == 30:  # a restart
                 notifier.close()
-                notifier = made(store.path, clock, server.url, heartbeat="08:00")
+                notifier = made(store.path, clock, server.url, daily="08:00")
         notifier.close()
         assert beats == [13, 37]
         message = server.posts[0].message
-        assert message["event"] == "heartbeat"
+        assert message["event"] == "daily"
         assert message["open_alarms"] == []
         assert message["last_pair_utc"] == format_ns(T0)
-        assert "the watch goes on" in message["text"]
+        assert "watching" in message["text"]
 
 
 def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: Store) -> None:

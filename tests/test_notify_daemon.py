@@ -120,7 +120,7 @@ def test_a_broker_hears_of_alarms_and_of_the_death_of_the_watch(tmp_path: Path) 
             bridge_.pair = BAD
             assert until(lambda: changes(there.of("/alarm")) == [("high-swr", "raised")])
             assert until(lambda: there.of("/state")[-1]["alarms"] == ["high-swr"])
-            mismatchd("alarms", "ack", "1", "-c", config)
+            mismatchd("alarms", "acknowledge", "1", "-c", config)
             assert until(lambda: changes(there.of("/alarm"))[1:] == [("high-swr", "acknowledged")])
             assert until(lambda: there.of("/state")[-1]["unacknowledged"] == [])
             bridge_.pair = GOOD
@@ -185,7 +185,7 @@ def test_the_bridge_is_inhibited_until_the_alarm_is_acknowledged(tmp_path: Path)
             gaps = [b - a for a, b in itertools.pairwise(times)]
             assert max(gaps) < 0.35
             assert "go" not in bridge_.text()
-            mismatchd("alarms", "ack", "1", "-c", config)
+            mismatchd("alarms", "acknowledge", "1", "-c", config)
             assert until(lambda: bridge_.text().endswith("go\n"), 3)
             written = len(bridge_.text())
             time.sleep(0.5)

@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.notify import heartbeat, messages
+from logger.notify import daily, messages
 from logger.notify.channel import Message
 from logger.notify.waiting import QUIET_S, Entry, Waiting
 from logger.utc import format_ns
@@ -102,10 +102,10 @@ def test_what_has_been_tried_keeps_its_words() -> None:
     assert [one.message["id"] for one in waiting.entries] == [1, 2]
 
 
-def test_a_newer_heartbeat_replaces_one_that_waits() -> None:
+def test_newer_daily_message_replaces_a_pending_one() -> None:
     waiting = Waiting(compose)
-    waiting.restore([Entry("heartbeat", {"utc": "old"})])
-    waiting.put("heartbeat", {"utc": "new"})
+    waiting.restore([Entry("daily", {"utc": "old"})])
+    waiting.put("daily", {"utc": "new"})
     assert [entry.message["utc"] for entry in waiting.entries] == ["new"]
 
 
@@ -168,21 +168,21 @@ def test_whatever_happens_nothing_is_lost_doubled_or_unbounded(
 
 
 @given(st.integers(0, 1439), st.integers(0, 10**6), st.lists(st.integers(1, 200), max_size=60))
-def test_a_heartbeat_is_due_once_a_day(minute: int, start: int, steps: list[int]) -> None:
+def test_daily_message_is_due_once_a_day(minute: int, start: int, steps: list[int]) -> None:
     now_ns = T0 + start * MINUTE_NS
     begun_ns = last_ns = now_ns
     beats = []
     for step in steps:
         now_ns += step * MINUTE_NS
-        if heartbeat.is_due(minute, last_ns, now_ns):
-            beats.append(heartbeat.latest_slot(minute, now_ns))
+        if daily.is_due(minute, last_ns, now_ns):
+            beats.append(daily.latest_slot(minute, now_ns))
             last_ns = now_ns
-    first = heartbeat.latest_slot(minute, begun_ns)
-    expected = range(first + heartbeat.DAY_NS, now_ns + 1, heartbeat.DAY_NS)
+    first = daily.latest_slot(minute, begun_ns)
+    expected = range(first + daily.DAY_NS, now_ns + 1, daily.DAY_NS)
     assert beats == list(expected)
 
 
 def test_a_clock_that_was_ahead_costs_a_day_at_most() -> None:
-    year_ns = 365 * heartbeat.DAY_NS
-    assert heartbeat.is_due(480, T0 + year_ns, T0)
-    assert not heartbeat.is_due(480, T0 + MINUTE_NS, T0)
+    year_ns = 365 * daily.DAY_NS
+    assert daily.is_due(480, T0 + year_ns, T0)
+    assert not daily.is_due(480, T0 + MINUTE_NS, T0)

@@ -48,15 +48,15 @@ HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
 @pytest.mark.parametrize(
     ("header", "known"),
     [
-        ("127.0.0.1:8073", True),
-        ("[::1]:8073", True),
+        ("127.0.0.1:27205", True),
+        ("[::1]:27205", True),
         ("192.168.4.7", True),
-        ("[fe80::1%25wlan0]:8073", True),
-        ("LOCALHOST:8073", True),
+        ("[fe80::1%25wlan0]:27205", True),
+        ("LOCALHOST:27205", True),
         ("shack.local.", True),
-        ("shack.local:8073", True),
+        ("shack.local:27205", True),
         ("rebound.example", False),
-        ("shack.local.rebound.example:8073", False),
+        ("shack.local.rebound.example:27205", False),
         ("127.0.0.1.rebound.example", False),
         ("2130706433.example", False),
         ("", False),
@@ -68,7 +68,7 @@ def test_a_strange_name_for_this_machine_is_no_host(header: str, known: bool) ->
 
 def test_hosts_lose_their_ports_and_brackets() -> None:
     assert host_of("[::1]:80") == "::1"
-    assert host_of("Shack.local:8073 ") == "shack.local"
+    assert host_of("Shack.local:27205 ") == "shack.local"
     assert host_of("shack.local") == "shack.local"
 
 

@@ -154,7 +154,7 @@ def test_directivity_worked_examples() -> None:
     # Signal Processing Group: coupling and directivity add up at the reverse port.
     leak = float(reflection.rho_of_return_loss(12))
     matches("p_rev_port_dbm", "pin_dbm=0;C=20;D=12", -20 - float(reflection.return_loss_db(leak)))
-    # AZD Technology and the advanced course notes: voltages of both waves.
+    # AZD Technology, application note, and BRATS, UK Advanced course: voltages of both waves.
     rho = float(reflection.rho(1.0**2, 0.5**2))
     matches("return_loss_db", "vf=1;vr=0.5", float(reflection.return_loss_db(rho)))
     matches("swr", "vf=100;vr=50", float(reflection.swr(reflection.rho(100.0**2, 50.0**2))))
@@ -165,7 +165,7 @@ def test_swr_through_line() -> None:
     table = [row["published"] or row["computed"] for row in rows("swr_through_line.csv")]
     computed = [float(row["computed"]) for row in rows("swr_through_line.csv")]
     through, of_return_loss = reflection.rho_through_line, reflection.rho_of_return_loss
-    # UK advanced course notes: 3 dB at the antenna behind 6 dB reads 15 dB.
+    # BRATS, UK Advanced course: 3 dB at the antenna behind 6 dB reads 15 dB.
     assert reflection.return_loss_db(through(of_return_loss(3.0), 6.0)) == pytest.approx(
         float(table[0])
     )
@@ -176,11 +176,11 @@ def test_swr_through_line() -> None:
     assert reflection.swr(at_antenna) == pytest.approx(float(table[2]), abs=0.45)
     assert reflection.swr(at_antenna) == pytest.approx(computed[2], abs=6e-6)
     assert reflection.swr(through(1.0, 2.0)) == pytest.approx(computed[3], abs=6e-6)
-    # A web forum prints 1.6 for SWR 2 through 3 dB; that is wrong.
+    # The Worldwide DX forum prints 1.6 for SWR 2 through 3 dB; that is wrong.
     assert reflection.swr(through(reflection.rho_of_swr(2.0), 3.0)) == pytest.approx(
         computed[4], abs=6e-6
     )
-    # A mailing list of February 2010: 9 dB to a short or open gives 18 dB.
+    # TowerTalk mailing list, February 2010: 9 dB to a short or open gives 18 dB.
     assert reflection.return_loss_db(through(1.0, 9.0)) == pytest.approx(float(table[5]))
 
 

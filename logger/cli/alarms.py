@@ -15,18 +15,25 @@ from logger.errors import UsageError
 from logger.utc import format_ns, parse_duration, parse_time
 
 
-@click.group("alarms", invoke_without_command=True)
+class AlarmsGroup(click.Group):
+    """The subcommands of `alarms`; `ack` is short for `acknowledge`."""
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        return super().get_command(ctx, "acknowledge" if cmd_name == "ack" else cmd_name)
+
+
+@click.group("alarms", cls=AlarmsGroup, invoke_without_command=True)
 @config_option
 @click.option(
     "--all", "everything", is_flag=True, help="Also those that are cleared and acknowledged."
 )
 @click.pass_context
 def command(context: click.Context, config_path: Path | None, everything: bool) -> None:
-    """List alarms that are open or not acknowledged, each with its age and how often its kind has
-    been raised in all.
+    """List alarms that are open or not acknowledged, with age and how often the kind was raised.
 
-    `alarms show ID` says what may be behind one, `alarms ack ID` acknowledges it. `alarms shelve
-    ID` has its kind recorded but not told for a while, `alarms unshelve ID` ends that.
+    `alarms show ID` explains one, `alarms acknowledge ID` (`ack` for short) marks it as seen.
+    `alarms shelve ID` suppresses notifications of its kind for a while, `alarms unshelve ID` ends
+    that. The alarms are recorded either way.
     """
     context.obj = config_path
     if context.invoked_subcommand is not None:
@@ -59,12 +66,12 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
         click.echo("no alarms" if everything else "no alarms waiting", err=True)
 
 
-@command.command("ack")
+@command.command("acknowledge")
 @click.argument("alarm_id", type=int, metavar="ID")
 @config_option
 @click.pass_context
 def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
-    """Acknowledge alarm ID: somebody has seen it."""
+    """Acknowledge alarm ID: somebody has seen it. `alarms ack ID` does the same."""
     from logger.store.database import Store
 
     store = Store.reader(configuration(config_path or context.obj).store.path)
@@ -88,8 +95,8 @@ def shelve(
     span: str | None,
     config_path: Path | None,
 ) -> None:
-    """Shelve the kind of alarm ID: it is still recorded, but notifiers tell of it only when the
-    time is over, then in one message with the count."""
+    """Shelve the kind of alarm ID: it is still recorded, but notifiers report it only when the time
+    is over, in one message with the count."""
     from logger.store.shelf import Shelf
 
     now_ns = _now_ns()
@@ -112,7 +119,7 @@ def shelve(
 @config_option
 @click.pass_context
 def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
-    """Have the kind of alarm ID told again."""
+    """Resume notifications of the kind of alarm ID."""
     from logger.store.shelf import Shelf
 
     store = Shelf.reader(configuration(config_path or context.obj).store.path)
@@ -120,7 +127,7 @@ def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) ->
         kind = store.unshelve(alarm_id)
     finally:
         store.close()
-    click.echo(f"{kind} is told again", err=True)
+    click.echo(f"{kind} is no longer shelved", err=True)
 
 
 def age(span_ns: int) -> str:

@@ -87,8 +87,8 @@ def _notifier(options: NotifierOptions) -> str:
     name = "" if options.title == options.kind else f"{options.title}: "
     limits = [*(options.alarms or ()), *(options.severities or ())]
     only = f", only {', '.join(limits)}" if limits else ""
-    beat = getattr(options, "heartbeat", None)
-    daily = f", daily at {beat} UTC" if beat else ""
+    at = getattr(options, "daily", None)
+    daily = f", daily message at {at} UTC" if at else ""
     return f"{name}{options.kind} to {options.told}{only}{daily}"
 
 

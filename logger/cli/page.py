@@ -11,9 +11,9 @@ from pathlib import Path
 import click
 
 from logger.cli.station import calibration_of, config_option, configuration, line_db
+from logger.config import PAGE_PORT
 from logger.errors import UsageError
 
-PORT = 8073
 TOKEN_ENV = "MISMATCHD_PAGE_TOKEN"
 
 
@@ -21,7 +21,7 @@ TOKEN_ENV = "MISMATCHD_PAGE_TOKEN"
 @config_option
 @click.option("--address", default="127.0.0.1", show_default=True, help="Address to listen at.")
 @click.option(
-    "--port", type=click.IntRange(0, 65535), default=PORT, show_default=True, help="0: any."
+    "--port", type=click.IntRange(0, 65535), default=PAGE_PORT, show_default=True, help="0: any."
 )
 @click.option(
     "--name",

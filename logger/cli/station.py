@@ -45,8 +45,11 @@ def output_option(text: str) -> Callable[[F], F]:
 
 
 def configuration(config_path: Path | None) -> Config:
-    """The configuration to use. Raises ConfigError."""
-    return load_config(config_path or default_path(os.environ, Path.cwd()))
+    """Load the configuration and print its warnings to stderr. Raises ConfigError."""
+    config = load_config(config_path or default_path(os.environ, Path.cwd()))
+    for warning in config.warnings:
+        click.echo(f"warning: {warning}", err=True)
+    return config
 
 
 def configuration_if_any(config_path: Path | None) -> Config | None:
@@ -56,7 +59,7 @@ def configuration_if_any(config_path: Path | None) -> Config | None:
             config_path = default_path(os.environ, Path.cwd())
         except ConfigError:
             return None
-    return load_config(config_path)
+    return configuration(config_path)
 
 
 def calibration_of(config: Config) -> CalibrationFile:

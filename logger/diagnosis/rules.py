@@ -1,7 +1,7 @@
 """Patterns, causes, checks and cautions: data.
 
 EXPECTED says how likely each finding (see `findings`) is with a cause; what is not named there is
-as likely as OF_THE_METER or TELLING says, or SELDOM.
+as likely as COUPLER_SIGNS or TELLING says, or SELDOM.
 NOTHING is the cause of a sound station. Checks go from the cheapest to the dearest, and each says
 where it sends a person: `Place.BENCH` needs no caution but the key up.
 """
@@ -76,9 +76,9 @@ class Cause(NamedTuple):
 
 
 BYPASS = Check(
-    "Take the meter out of the line, or try another one: does the trouble stay?", Place.SHACK
+    "Take the coupler out of the line, or try another one: does the trouble stay?", Place.SHACK
 )
-LEAD = Check("Swap the short lead between radio and meter for a known good one.", Place.SHACK)
+LEAD = Check("Swap the short lead between radio and coupler for a known good one.", Place.SHACK)
 WIGGLE = Check(
     "Key at low power, watch the reading, and wiggle cable and plug one by one from the"
     " transmitter outwards: the one that makes it jump is yours. Hold cable jackets only, and"
@@ -91,12 +91,12 @@ DUMMY = Check(
     Place.OUTSIDE,
 )
 NEAR_DUMMY = Check(
-    "Put a dummy load in place of the line, right behind the meter, and key briefly: radio, lead"
-    " and meter are sound if SWR is near 1.",
+    "Put a dummy load in place of the line, right behind the coupler, and key briefly: radio,"
+    " lead and coupler are sound if SWR is near 1.",
     Place.SHACK,
 )
 OHMS_HERE = Check(
-    "Open or short? Unkeyed, unscrew the line from the meter and put an ohmmeter across the line's"
+    "Open or short? Unkeyed, unscrew the line from the coupler and put an ohmmeter across its"
     " end. If the antenna is open for direct current, a reading near zero is a short; if it is"
     " closed for direct current (many are, by a coil or a loop), no reading is an open. Otherwise"
     " the next check tells.",
@@ -104,7 +104,7 @@ OHMS_HERE = Check(
 )
 OHMS = Check(
     "The same with the line taken off the antenna, too: a reading near zero is a short in line or"
-    " plugs. If there is none, bridge the far end: still no reading is an open.",
+    " plugs. If there is none, short the far end: still no reading is an open.",
     Place.OUTSIDE,
 )
 WATER = Check(
@@ -159,7 +159,7 @@ HOT = Check(
     Place.SHACK,
 )
 
-NOTHING, METER = "nothing", "coupler-fault"
+NOTHING, COUPLER = "nothing", "coupler-fault"
 CAUSES: tuple[Cause, ...] = (
     Cause(
         "intermittent-contact",
@@ -224,7 +224,7 @@ CAUSES: tuple[Cause, ...] = (
         "Only one channel reads more; the others are as before.",
         (
             "a station near you that transmits on that channel and is heard at the reflected port",
-            "the meter picking up something local on that frequency",
+            "the coupler picking up something local on that frequency",
         ),
         (LISTEN, OTHER_CHANNELS, BYPASS),
     ),
@@ -240,7 +240,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "coupler-fault",
-        "the coupler, a detector or the bridge",
+        "the coupler, a detector or the microcontroller bridge",
         "The readings are not what a load does.",
         (
             "a detector diode, its wire or its ground",
@@ -294,7 +294,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         "impossible": MAYBE,
     },
     "transmitter-change": {"power": ALWAYS, "spread": RARE},
-    # One of OF_THE_METER is enough; these come with them.
+    # One of COUPLER_SIGNS is enough; these come with them.
     "coupler-fault": {
         "spread": RARE,
         "full": RARE,
@@ -305,8 +305,8 @@ EXPECTED: dict[str, dict[str, float]] = {
     },
     NOTHING: {},
 }
-# Signs that only a bad meter shows, and how likely each is with all else.
-OF_THE_METER = {
+# Signs that only a bad coupler shows, and how likely each is with all else.
+COUPLER_SIGNS = {
     "zero": NEVER,
     "noisy": NEVER,
     "still": NEVER,
@@ -317,7 +317,7 @@ OF_THE_METER = {
 }
 # Others that hardly anything shows by chance.
 TELLING = {"heats": NEVER, "full": NEVER, "lone": 0.02}
-A_SIGN = 0.93  # how likely a bad meter shows one of them at least
+A_SIGN = 0.93  # how likely a bad coupler shows one of them at least
 
 # Alarms that rules have raised since, and what each makes how many times likelier.
 HINTS: dict[str, dict[str, float]] = {

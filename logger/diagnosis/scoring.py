@@ -21,11 +21,11 @@ from logger.diagnosis.rules import (
     BY_NAME,
     CAUSES,
     CAUTIONS,
+    COUPLER,
+    COUPLER_SIGNS,
     EXPECTED,
     HINTS,
-    METER,
     NOTHING,
-    OF_THE_METER,
     SELDOM,
     TELLING,
     Check,
@@ -96,7 +96,7 @@ def diagnose(evidence: Evidence) -> Diagnosis:
 
 def expected(cause: str, finding: str) -> float:
     """How likely a finding is with a cause."""
-    return EXPECTED[cause].get(finding, {**OF_THE_METER, **TELLING}.get(finding, SELDOM))
+    return EXPECTED[cause].get(finding, {**COUPLER_SIGNS, **TELLING}.get(finding, SELDOM))
 
 
 def _odds(found: Mapping[str, Finding], alarms: Mapping[str, int]) -> dict[str, float]:
@@ -104,17 +104,17 @@ def _odds(found: Mapping[str, Finding], alarms: Mapping[str, int]) -> dict[str, 
     scores = {cause.name: math.log(cause.prior) for cause in CAUSES}
     for cause in scores:
         for name, degree in degrees.items():
-            if cause != METER or name not in OF_THE_METER:
+            if cause != COUPLER or name not in COUPLER_SIGNS:
                 scores[cause] += _weight(degree, expected(cause, name))
         for kind, lifts in HINTS.items():
             if alarms.get(kind):
                 scores[cause] += math.log(lifts.get(cause, 1.0))
-    # Any sign of a bad meter will do: the strongest counts, as likely as it is without.
-    signs = {name: degree for name, degree in degrees.items() if name in OF_THE_METER}
+    # Any sign of a bad coupler will do: the strongest counts, as likely as it is without.
+    signs = {name: degree for name, degree in degrees.items() if name in COUPLER_SIGNS}
     if signs:
         first = max(signs, key=lambda name: signs[name])
-        scores[METER] += _weight(signs[first], A_SIGN)
-        scores[METER] += sum(_weight(0.0, OF_THE_METER[name]) for name in signs if name != first)
+        scores[COUPLER] += _weight(signs[first], A_SIGN)
+        scores[COUPLER] += sum(_weight(0.0, COUPLER_SIGNS[name]) for name in signs if name != first)
     top = max(scores.values())
     weights = {name: math.exp(score - top) for name, score in scores.items()}
     total = sum(weights.values())
@@ -137,7 +137,7 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, Finding])
         holds = one.degree >= 0.5
 
         def likelihood(cause: str, finding: str = finding, holds: bool = holds) -> float:
-            if cause == METER and finding in OF_THE_METER:
+            if cause == COUPLER and finding in COUPLER_SIGNS:
                 return A_SIGN if holds else 0.5  # any other sign will do as well
             p = expected(cause, finding)
             return p if holds else 1 - p

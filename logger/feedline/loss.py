@@ -1,11 +1,11 @@
 """What a line of known matched loss does to power and SWR. Pure functions, arrays (n,).
 
 rho at the shack is rho at the antenna times 10^(-2 loss/20). With a = 10^(loss/10) and rho at the
-antenna, the line in all loses 10 log10((a^2 - rho^2) / (a (1 - rho^2))) dB (any handbook's chapter
-on transmission lines; worked examples in the tests). That is exact for a line whose characteristic
-impedance is real. In a real cable more is lost in the conductors than in the dielectric, so that it
-matters where the current is strong: a line much shorter than a half wave may lose less than it says
-there, even less than when matched, or more.
+antenna, the line in all loses 10 log10((a^2 - rho^2) / (a (1 - rho^2))) dB (common
+practice, no single source; worked examples in tests/references/loss_with_swr.csv). That is exact
+for a line whose characteristic impedance is real. In a real cable more is lost in the conductors
+than in the dielectric, so that it matters where the current is strong: a line much shorter than a
+half wave may lose less than that, even less than when matched, or more.
 """
 
 from __future__ import annotations

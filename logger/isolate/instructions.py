@@ -104,7 +104,7 @@ def how(trial: Trial, chain: Chain) -> str:
             )
         case "ohm-through":
             return (
-                f"{OFF} Take the antenna off and bridge the line's far end, pin to sleeve; take the"
+                f"{OFF} Take the antenna off and short the line's far end, pin to sleeve; take the"
                 " line off at the coupler and put an ohmmeter across it there."
             )
         case "ohm-closed" | "ohm-open":

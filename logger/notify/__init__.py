@@ -5,7 +5,7 @@
     command, webhook, mqtt, mail, inhibit    the ways out, one module each
     messages   what is said
     waiting    what waits to be told, storms and shelves: no threads, no clocks
-    heartbeat  when the daily message is due
+    daily      when the daily message is due
     notifier   one way out followed from the store, on a thread of its own
     ways       from options to channels and notifiers
 

@@ -106,11 +106,12 @@ def letter(options: MailOptions, message: Message) -> EmailMessage:
 
 
 def _subject(message: Message) -> str:
+    event = message["event"]
     what = {
         "alarm": f"{message.get('kind')} {message.get('change')}",
-        "heartbeat": "the watch goes on",
+        "daily": "daily message",
         "test": "a test",
-    }[message["event"]]
+    }.get(event, event)
     count = message.get("raise_count") or 0
     return " ".join(f"{message['station']}: {what}{f' ({count} times)' * (count > 1)}".split())
 

@@ -1,6 +1,6 @@
 """What is said: flat mappings for JSON, each with a line of plain words. Pure functions.
 
-event         alarm, heartbeat or test
+event         alarm, daily or test
 change        of an alarm: raised, cleared or acknowledged; of several changes the last
 message_id    the same whenever the message is sent again
 station, utc  whose it is, and when it was written
@@ -56,7 +56,7 @@ def alarm(
     }
 
 
-def heartbeat(
+def daily(
     station: str, utc_ns: int, facts: Mapping[str, Any], open_alarms: Iterable[str], waiting: int
 ) -> Message:
     """The daily message; `facts` as in the daemon's status."""
@@ -66,11 +66,11 @@ def heartbeat(
     alarms = f"open: {', '.join(standing)}" if standing else "no open alarm"
     pairs = f"last pair {last_utc}" if last_utc else "no pairs so far"
     return {
-        "event": "heartbeat",
-        "message_id": f"{station}/heartbeat/{format_ns(utc_ns)}",
+        "event": "daily",
+        "message_id": f"{station}/daily/{format_ns(utc_ns)}",
         "station": station,
         "utc": format_ns(utc_ns),
-        "text": f"{station}: the watch goes on; {alarms}, {pairs}",
+        "text": f"{station}: watching; {alarms}, {pairs}",
         "running_s": facts.get("running_s"),
         "last_pair_utc": last_utc,
         "store_error": facts.get("store_error"),

@@ -1,6 +1,6 @@
 """Messages to an MQTT broker, and a retained topic that says what holds now.
 
-    <topic>/alarm, <topic>/heartbeat, <topic>/test    messages, QoS 1
+    <topic>/alarm, <topic>/daily, <topic>/test    messages, QoS 1
     <topic>/state    retained: {"watch": "alive" | "ended" | "died", "alarms": [...], ...}
 
 `died` is the last will, which the broker publishes if the daemon goes without a word. A message

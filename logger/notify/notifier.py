@@ -21,7 +21,7 @@ from typing import Any
 
 from logger.errors import StoreError
 from logger.forward.pace import Backoff
-from logger.notify import heartbeat, messages
+from logger.notify import daily, messages
 from logger.notify.channel import Aborts, Channel, Heeds, Message, NotDelivered, Shows, Standing
 from logger.notify.options import NotifierOptions
 from logger.notify.waiting import Entry, Waiting
@@ -37,7 +37,7 @@ SAVE_S = 10.0  # what was seen but not to be told is remembered this often
 LAST_S = 1.5  # for what is left when the daemon ends; the rest waits in the store
 FRESH = 1000  # changes offered and not yet looked at
 TOLD = 1000  # that were told before they were stored
-HEARTBEAT = "heartbeat"
+DAILY = "daily"
 
 Advise = Callable[[Mapping[str, Any]], Sequence[str]]
 Facts = Callable[[], Mapping[str, Any]]
@@ -172,7 +172,7 @@ class Notifier:
         assert self._channel is not None
         waiting = self._waiting
         self._follow()
-        self._beat(waiting)
+        self._put_daily(waiting)
         now_s = self._clock()
         wait_s = IDLE_S
         if self._retry_s is not None and now_s < self._retry_s:
@@ -313,15 +313,15 @@ class Notifier:
             advice=self._advise(columns) if self._options.advises and change == "raised" else (),
         )
 
-    def _beat(self, waiting: Waiting) -> None:
-        minute, now_ns = self._options.heartbeat_minute, self._utc_ns()
-        if minute is None or not heartbeat.is_due(minute, self._progress.heartbeat_ns, now_ns):
+    def _put_daily(self, waiting: Waiting) -> None:
+        minute, now_ns = self._options.daily_minute, self._utc_ns()
+        if minute is None or not daily.is_due(minute, self._progress.daily_ns, now_ns):
             return
-        self._progress = self._progress._replace(heartbeat_ns=now_ns)
-        message = messages.heartbeat(
+        self._progress = self._progress._replace(daily_ns=now_ns)
+        message = messages.daily(
             self._station, now_ns, self._facts(), self._open, len(waiting.entries)
         )
-        waiting.put(HEARTBEAT, message)
+        waiting.put(DAILY, message)
 
     # what goes out
 

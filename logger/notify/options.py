@@ -51,7 +51,7 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
         return self.name or self.kind
 
     @property
-    def heartbeat_minute(self) -> int | None:
+    def daily_minute(self) -> int | None:
         """The minute of the day (UTC) of the daily message; None if there is to be none."""
         return None
 
@@ -73,19 +73,17 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
 
 
 class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
-    """Kinds that carry messages; `heartbeat` is the time of a daily one, HH:MM UTC. With `advice`
+    """Kinds that carry messages; `daily` is the time of a daily one, HH:MM UTC. With `advice`
     a message waits for the diagnosis, a second or two on a busy station."""
 
-    heartbeat: str | None = None
+    daily: str | None = None
     advice: bool = False
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        if self.heartbeat is not None and not re.fullmatch(
-            r"([01]\d|2[0-3]):[0-5]\d", self.heartbeat
-        ):
+        if self.daily is not None and not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", self.daily):
             raise ValueError(
-                f'heartbeat {self.heartbeat!r} is no time of the day; write "08:00" (UTC, quoted)'
+                f'daily {self.daily!r} is not a time of day; write "08:00" (UTC, quoted)'
             )
 
     @property
@@ -94,11 +92,11 @@ class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
         return self.advice
 
     @property
-    def heartbeat_minute(self) -> int | None:
+    def daily_minute(self) -> int | None:
         """The minute of the day of the daily message."""
-        if self.heartbeat is None:
+        if self.daily is None:
             return None
-        hour, minute = self.heartbeat.split(":")
+        hour, minute = self.daily.split(":")
         return int(hour) * 60 + int(minute)
 
 
@@ -143,7 +141,7 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
 
 
 class MqttOptions(MessageOptions, frozen=True, kw_only=True):
-    """An MQTT broker. Messages go to `<topic>/alarm`, `/heartbeat` and `/test`, what holds now is
+    """An MQTT broker. Messages go to `<topic>/alarm`, `/daily` and `/test`, what holds now is
     retained at `<topic>/state`; the default topic is `mismatchd/<station>`."""
 
     kind: ClassVar[str] = "mqtt"

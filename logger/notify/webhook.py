@@ -1,7 +1,9 @@
 """An HTTP POST of the message as JSON, signed if there is a secret.
 
 Headers: `Idempotency-Key` is the message's id, the same when it is sent again;
-`X-Mismatchd-Signature` is `sha256=` and the HMAC-SHA256 of the body by the secret, in hex.
+`X-Mismatchd-Signature` is `sha256=` and the HMAC-SHA256 of the body by the secret, in hex: the form
+of W3C WebSub (Recommendation of 23 January 2018, section 8, "Authenticated Content Distribution";
+from memory).
 """
 
 from __future__ import annotations

@@ -31,7 +31,7 @@ class Progress(NamedTuple):
     """How far a notifier is: the last alarm change seen, the last daily message."""
 
     change_id: int
-    heartbeat_ns: int
+    daily_ns: int
 
 
 class Change(NamedTuple):

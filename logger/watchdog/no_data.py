@@ -33,5 +33,5 @@ class NoData:
             return []
         self.active = True
         seconds = self._after_ns / 1e9
-        detail = f"no pair for {seconds:g} s: bridge, cable or port"
+        detail = f"no pair for {seconds:g} s: microcontroller bridge, cable or port"
         return [Finding(self._last_ns + self._after_ns, "raised", None, seconds, detail)]
