@@ -23,10 +23,10 @@ from logger.diagnosis.rules import (
     BY_NAME,
     CAUSES,
     CAUTIONS,
+    COUPLER_SIGNS,
     EXPECTED,
     HINTS,
     NOTHING,
-    OF_THE_METER,
     SILENT,
     TELLING,
     Place,
@@ -218,7 +218,7 @@ NOTHING_KNOWN = Evidence(onset_ns=None, until_ns=0, transmissions=(0, 0), hours=
         ),
         # Signs of two things.
         seen(**OPENS, drift=Measure(1.8, 0.2), channels=three(0.3, 0.2, 0.25)),
-        # More comes back than is sent, everywhere: the meter, or an open seen through bad leaks.
+        # More comes back than is sent, everywhere: the coupler, or an open seen through bad leaks.
         seen(channels=three(0.998, 0.998, 0.998), full=1.0, impossible=0.9),
         # Just at the limit of one.
         seen(excursions=(0, 3), excursion_lift=6.0),
@@ -255,7 +255,7 @@ def test_alarms_of_other_rules_count_as_evidence() -> None:
 def test_tables_are_whole() -> None:
     names = set(findings(QUIET))
     assert set(EXPECTED) == set(BY_NAME)
-    for expected in (*EXPECTED.values(), OF_THE_METER, TELLING):
+    for expected in (*EXPECTED.values(), COUPLER_SIGNS, TELLING):
         assert set(expected) <= names
         assert all(0 < likelihood < 1 for likelihood in expected.values())
     assert {cause for lifts in HINTS.values() for cause in lifts} <= set(BY_NAME)
