@@ -67,9 +67,7 @@ def dipole_impedance(frequency_khz: ArrayLike, length_m: ArrayLike, radius_m: fl
         + 0.5 * np.sin(x) * (si2 - 2 * si1)
         + 0.5 * np.cos(x) * (EULER + np.log(x / 2) + ci2 - 2 * ci1)
     )
-    imaginary = (
-        2 * si1 + np.cos(x) * (2 * si1 - si2) - np.sin(x) * (2 * ci1 - ci2 - ci_wire)
-    ) / 2
+    imaginary = (2 * si1 + np.cos(x) * (2 * si1 - si2) - np.sin(x) * (2 * ci1 - ci2 - ci_wire)) / 2
     return np.asarray(ETA / (2 * np.pi) * (real + 1j * imaginary) / np.sin(x / 2) ** 2)
 
 
@@ -553,7 +551,11 @@ def random_antenna(seed: int, kind: str | None = None) -> ForeignAntenna:
 
 
 def _assemble(
-    kind: str, seed: int, band: tuple[float, float, float], design: _Design, rng: np.random.Generator
+    kind: str,
+    seed: int,
+    band: tuple[float, float, float],
+    design: _Design,
+    rng: np.random.Generator,
 ) -> ForeignAntenna:
     length = rng.uniform(3.0, 30.0)
     loss = length * rng.uniform(0.02, 0.06)
@@ -579,7 +581,8 @@ def _is_usable(antenna: ForeignAntenna) -> bool:
     margin = 0.01 * (high - low)
     return (
         truth.worst_swr <= MOST_SWR
-        and 0.05 < truth.khz_per_mm < 300
+        # Where two resonances meet, the frequency of the least reflection can jump.
+        and antenna.start_excess_mm > 0.0015 * truth.best_length_mm
         and low + margin < truth.best_length_mm < high - margin
         and start < high
         and float(antenna.worst_swr(start)) > truth.worst_swr
