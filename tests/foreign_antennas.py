@@ -303,21 +303,25 @@ def _rod(f: NDArray[np.float64], length: ArrayLike, z0: float) -> Complex:
 def _base_loaded(rng: np.random.Generator, band: Sequence[float]) -> _Design:
     middle = np.asarray(band[1])
     design = rng.uniform(1.0, 1.6)
-    z0 = 60 * (np.log(2 * design / rng.uniform(0.0010, 0.003)) - 1)
+    z0 = 60 * (float(np.log(2 * design / rng.uniform(0.0010, 0.003))) - 1)
     ground, q = rng.uniform(8, 24), rng.uniform(80, 300)
     stray = rng.uniform(2e-12, 10e-12)
     has_shunt_coil = rng.random() < 0.6
-    resistance = 10 * (wave_number(middle) * design) ** 2 + ground
+    resistance = 10 * (float(wave_number(middle)) * design) ** 2 + ground
     needed = -float(_rod(middle, design, z0).imag)
     resistance += needed / q
-    offset = np.sqrt(resistance * (50 - resistance)) if has_shunt_coil and resistance < 48 else 0.0
+    offset = (
+        float(np.sqrt(resistance * (50 - resistance)))
+        if has_shunt_coil and resistance < 48
+        else 0.0
+    )
     omega = 2e3 * np.pi * float(middle)
     coil = (needed - offset) / omega
     shunt = 50 * resistance / offset / omega * rng.uniform(0.9, 1.1) if offset else 0.0
 
     def feed(f: NDArray[np.float64], length: NDArray[np.float64]) -> Complex:
         radiation = 10 * (wave_number(f) * length) ** 2
-        series = radiation + ground + _rod(f, length, z0) + reactance(f, coil, q)
+        series = _rod(f, length, z0) + reactance(f, coil, q) + radiation + ground
         branches = [series, capacitance(f, stray)]
         if shunt:
             branches.append(reactance(f, shunt, q))
@@ -358,12 +362,13 @@ def _beam_element(
     loss = rng.uniform(0.3, 2.0)
 
     def driven(f: NDArray[np.float64], length: NDArray[np.float64]) -> Complex:
-        mutual = mutual_impedance(f, (length + reflector) / 2, distance)
-        return np.asarray(
-            dipole_impedance(f, length, radius)
-            + loss
-            - mutual**2 / (dipole_impedance(f, reflector, radius) + loss)
-        )
+        own = dipole_impedance(f, length, radius)
+        other = dipole_impedance(f, reflector, radius)
+        # Mutual impedance goes with the effective lengths, thus with the radiation resistances;
+        # so scaled, the pair can never give power.
+        effective = np.sqrt(own.real * other.real) / 73.13
+        mutual = mutual_impedance(f, LIGHT / f / 2, distance) * effective
+        return np.asarray(own + loss - mutual**2 / (other + loss))
 
     return driven, half, radius
 

@@ -336,8 +336,8 @@ class ForeignStation:
         current = emf / ((a * z_coupler + b) + 50 * (c * z_coupler + d))
         voltage = current * z_coupler
         forward, reflected = (voltage + 50 * current) / 2, (voltage - 50 * current) / 2
-        shown_forward = abs(forward + 0.3 * self.directivity * reflected)
-        shown_reflected = abs(reflected + self.directivity * forward)
+        shown_forward = float(abs(forward + 0.3 * self.directivity * reflected))
+        shown_reflected = float(abs(reflected + self.directivity * forward))
         if self.coupler not in arrangement.replaced:
             for fault in faults:
                 if fault.mode == "forward diode weak":
@@ -345,9 +345,9 @@ class ForeignStation:
                 elif fault.mode == "reflected diode dead":
                     shown_reflected *= fault.ohm.real
         true = abs(reflected / forward) if forward else 0.0
-        shown = shown_reflected / max(shown_forward, 1e-9)
+        shown = float(shown_reflected / max(shown_forward, 1e-9))
         if last < self.coupler or self.coupler in arrangement.left_out:
-            shown = shown_forward = float("nan")
+            shown, shown_forward = float("nan"), float("nan")
         return ChainReading(
             _swr(shown), _swr(true), float(shown_forward**2 / reference), _swr(gamma_radio)
         )
