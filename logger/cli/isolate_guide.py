@@ -6,13 +6,13 @@ import contextlib
 from collections.abc import Iterator
 
 from logger.calibration.bench_session import LOW_W
+from logger.cautions import AT_PLACE, FULL_REFLECTION, Place
 from logger.cli.carriers import USUAL_W, Carriers, seen_in
 from logger.cli.isolate_as_is import NO_CARRIER
 from logger.cli.isolate_setup import word
 from logger.cli.measure_guide import Instead
 from logger.cli.terminal import Terminal
 from logger.config import Config
-from logger.diagnosis.rules import CAUTIONS, Place
 from logger.feedline.cables import attenuation
 from logger.isolate import instructions, words
 from logger.isolate.chain import Symptom
@@ -71,7 +71,7 @@ class Guide:
         self._standing(session)
 
     def _cautions(self, session: Session, trial: Trial) -> None:
-        terminal, caution = self._terminal, CAUTIONS[trial.where]
+        terminal, caution = self._terminal, AT_PLACE[trial.where]
         if trial.where in self._told:
             if caution.short:
                 terminal.say(f"({caution.short})")
@@ -80,7 +80,7 @@ class Guide:
                 terminal.say(f"- {text}")
             self._told.add(trial.where)
         if trial.kind == "open-end":
-            terminal.say(f"- {instructions.FULL_REFLECTION}")
+            terminal.say(f"- {FULL_REFLECTION}")
         if trial.kind == "bypass" and session.chain.names[trial.place or 0] == "arrester":
             terminal.say(f"- {instructions.NO_PROTECTION}")
         last = session.last_trial

@@ -6,21 +6,11 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from logger.calibration.bench_session import LOW_W
+from logger.cautions import MEASURE_LINE, before_keying
 from logger.cli.key_down import ENOUGH_S, heard
 from logger.cli.terminal import Stop, Terminal
 from logger.live.carrier import Carrier, Source
 
-CAUTIONS = (
-    "Before anything is keyed:",
-    "- The far end of a line is where the antenna is. Before you tilt a mast or climb, look for"
-    " power lines; do it with a second person, by the rules of your place, never in thunder.",
-    f"- Into an open or a short use low power, {LOW_W:g} W or less, for some three seconds, and"
-    " never an amplifier: full reflection can destroy a transmitter. Follow its manual.",
-    "- RF burns. An open end carries high voltage: nobody within reach of it, or of any plug,"
-    " while keyed. Release the key before anything is touched.",
-    "- Follow the conditions of your licence: a free channel, identified, short. Little is"
-    " radiated, but not nothing.",
-)
 ENDS = {
     "open": "Take the antenna off the far end of the line and leave the line's plug open.",
     "short": "Take the antenna off the far end of the line and short the line's plug: pin to"
@@ -30,7 +20,7 @@ ENDS = {
 
 def confirm(terminal: Terminal, far_end: str, *, beside_daemon: bool) -> None:
     """Tell the cautions and wait for a yes. Raises Stop for anything else."""
-    for text in (*CAUTIONS, "", ENDS[far_end]):
+    for text in (*before_keying(MEASURE_LINE), "", ENDS[far_end]):
         terminal.say(text)
     if beside_daemon:
         terminal.say(

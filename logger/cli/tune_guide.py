@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from logger.cautions import TUNE, before_keying
 from logger.cli.key_down import ENOUGH_S, heard
 from logger.cli.terminal import Stop, Terminal
 from logger.cli.tune_setup import answered, number, outside, within
@@ -14,7 +15,7 @@ from logger.tune.advice import Advice
 from logger.tune.frequency import Where, parsed, told
 from logger.tune.positions import Reading
 from logger.tune.session import Session, frequencies
-from logger.tune.words import CAUTIONS, findings, keyed, place, setting
+from logger.tune.words import findings, keyed, place, setting
 
 TEST_W = 5.0  # from here on a test transmission is not of low power
 HELP = (
@@ -26,7 +27,7 @@ HELP = (
 
 def confirm(terminal: Terminal, *, beside_daemon: bool) -> None:
     """Tell the cautions and wait for a yes. Raises Stop for anything else."""
-    for text in CAUTIONS:
+    for text in before_keying(TUNE):
         terminal.say(text)
     if beside_daemon:
         terminal.say(

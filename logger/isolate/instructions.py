@@ -10,10 +10,6 @@ from logger.isolate.reading import Seen
 from logger.isolate.session import Taken
 from logger.isolate.trial import Trial
 
-FULL_REFLECTION = (
-    "Into an open end 1 W or less for three seconds, never an amplifier, and nobody within reach"
-    " of the far end: it carries high voltage."
-)
 NO_PROTECTION = "Without it nothing guards against lightning: put it back when you have read."
 LOOK_FOR = {
     "lead": "a bent pin, a loose sleeve, a kink",
@@ -81,8 +77,8 @@ def how(trial: Trial, chain: Chain) -> str:
             return "Put another SWR meter in the place of the coupler and key briefly."
         case "swap" if name == "ground":
             return (
-                "Lay a wire of a quarter wavelength along the ground and connect it in place of"
-                " the ground."
+                "Lay a wire of a quarter wavelength along the ground and connect it as well as the"
+                " ground that is there. Protective and lightning earth stay connected."
             )
         case "swap":
             return f"Put another one in the place of {part}, one that is known to be good."

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.blocks import Floats
-from logger.diagnosis.rules import Place
+from logger.cautions import Place
 from logger.isolate.chain import Fault, Mode
 
 MISTAKE = 0.05

@@ -11,16 +11,6 @@ from logger.tune.positions import Adjustment, Position, Reading, Unit
 from logger.tune.session import State
 from logger.tune.suspicion import Sign
 
-CAUTIONS = (
-    "Before anything is keyed:",
-    "- Release the key before anybody touches the antenna; nobody within reach of it while it is"
-    " keyed: RF burns. Agree on a call between garden and radio.",
-    "- Before you tilt, raise or lower a mast, look for power lines: nothing of it may come near"
-    " one, even when it falls. Not alone, not in wind, never in thunder, by the rules of your"
-    " place.",
-    "- Short transmissions at the lowest power, identified and on a free channel, as your licence"
-    " requires. What the transmitter's manual allows into a bad SWR comes first.",
-)
 UNKEY = "Release the key first; nobody touches a keyed antenna."
 # Common practice, no single source; the cheapest check first.
 SIGNS: dict[Sign, str] = {
@@ -45,7 +35,7 @@ SIGNS: dict[Sign, str] = {
     ),
     "misfit": (
         "These readings do not belong to one antenna at one place: something else moves. Next"
-        " check: key the same channel twice; if it does not repeat, look for a loose joint"
+        " check: key the same channel twice, briefly; if it does not repeat, look for a loose joint"
         " in plugs and clamps. If it repeats, a current on the outside of the cable is likely, or"
         " larger numbers move it the other way than was said: look at the ground and at that."
     ),
