@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +18,10 @@ from scipy.interpolate import PchipInterpolator
 from scipy.special import wrightomega
 
 Array = NDArray[np.float64]
+Single = NDArray[np.float32]
 NODES = 8192
 TEMPERATURES_C = (-10.0, 20.0, 50.0)
-CONVERGED_V = 1e-6
+CONVERGED_V = 3e-6
 
 # saturation current in A at 20 degC, ideality, degC that double the current (common practice)
 DIODES = {
@@ -57,12 +59,12 @@ class Detector:
         return look_up(self.curve(temperature_c), amplitude_v * ((NODES - 1) / self.highest_v))
 
 
-def look_up(table: Array, position: Array) -> Array:
+def look_up(table: NDArray[Any], position: Array) -> Array:
     """Interpolate an equally spaced table at fractional positions (n,)."""
     position = np.clip(position, 0.0, len(table) - 1.001)
     left = position.astype(np.int32)
     position -= left
-    slope = np.append(np.diff(table), 0.0)
+    slope = np.diff(table, append=table[-1:])
     position *= slope[left]
     position += table[left]
     return position
@@ -108,7 +110,12 @@ def measured_curve(seed: int, highest_v: float) -> Array:
     return np.asarray(PchipInterpolator(amplitude, volts)(np.linspace(0, highest_v, NODES)))
 
 
-def follow(steady_v: Array, fs_hz: float, attack_s: Array, decay_s: Array) -> Array:
+def piece_length(n: int, fs_hz: float, decay_s: float) -> int:
+    """Return how many samples of n a piece of `follow` has: a few decays, or more if n is large."""
+    return int(max(128.0, 4.0 * decay_s * fs_hz, np.sqrt(n) / 4))
+
+
+def follow(steady_v: NDArray[Any], fs_hz: float, attack_s: Array, decay_s: Array) -> Single:
     """Return capacitor volts (channels, n) that follow steady volts (channels, n).
 
     The series is cut into pieces that run side by side; passes are repeated, each with the ends of
@@ -116,30 +123,31 @@ def follow(steady_v: Array, fs_hz: float, attack_s: Array, decay_s: Array) -> Ar
     The capacitors are empty at the start.
     """
     channels, n = steady_v.shape
-    length = int(max(128.0, 4.0 * float(np.max(decay_s)) * fs_hz, np.sqrt(n) / 4))
+    length = piece_length(n, fs_hz, float(np.max(decay_s)))
     pieces = -(-n // length)
-    padded = np.zeros((channels, pieces * length))
+    padded = np.zeros((channels, pieces * length), dtype=np.float32)
     padded[:, :n] = steady_v
     # (length, channels * pieces): a step is a contiguous row
     drive = np.ascontiguousarray(padded.reshape(channels * pieces, length).T)
-    rise = np.repeat(-np.expm1(-1.0 / (fs_hz * np.asarray(attack_s))), pieces)
-    keep = np.repeat(np.exp(-1.0 / (fs_hz * np.asarray(decay_s))), pieces)
+    rise, keep = (
+        np.repeat(rates, pieces).astype(np.float32)
+        for rates in (-np.expm1(-1.0 / (fs_hz * attack_s)), np.exp(-1.0 / (fs_hz * decay_s)))
+    )
     out = np.empty_like(drive)
     start = drive[0].copy()
     first = np.arange(channels) * pieces
     start[first] = 0.0
-    charged, is_low = np.empty_like(start), np.empty(len(start), dtype=bool)
+    charged = np.empty_like(start)
     for _ in range(pieces + 1):
-        volts = start.copy()
+        volts = start
         for row, result in zip(drive, out, strict=True):
-            np.less(volts, row, out=is_low)
             np.subtract(row, volts, out=charged)
-            charged *= rise
-            charged += volts
-            volts *= keep
-            np.maximum(volts, row, out=result)
-            np.copyto(result, charged, where=is_low)
-            volts[:] = result
+            np.multiply(charged, rise, out=charged)
+            np.add(charged, volts, out=charged)
+            np.minimum(charged, row, out=charged)  # the steady value, if that is below
+            np.multiply(volts, keep, out=result)
+            np.maximum(result, charged, out=result)
+            volts = result
         following = np.roll(volts, 1)
         following[first] = 0.0
         gap = float(np.max(np.abs(following - start)))

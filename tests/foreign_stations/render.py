@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 AUDIO_HZ = 6000.0  # least rate inside where audio shapes the envelope
 EDGE_HZ = 1000.0  # and elsewhere
 COARSE_S = 0.05  # interval of what is slow: wind, heat
-GROUP = 4_000_000  # samples that go through the detectors at once
+GROUP = 300_000  # samples that go through the detectors at once, or more if these are slow
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ class Stretch:
     start_s: float
     pairs: int
     factor: int
-    steady: Array
+    steady: NDArray[np.float32]
     forward_w: Array
     reflection: Array
     keyed: NDArray[np.bool_]
@@ -190,7 +190,7 @@ def simulate(
         watts[local] = wave * wave
         magnitude[local] = np.abs(here)
 
-    steady = np.empty((2, n))
+    steady = np.empty((2, n), dtype=np.float32)
     for side, (detector, volts) in enumerate(
         ((station.forward, forward_v), (station.reflected, reflected_v))
     ):
@@ -219,22 +219,26 @@ def join_spans(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
     return result
 
 
-def sample(volts: Array, position: Array | None, factor: int, pairs: int) -> Array:
+def sample(volts: NDArray[np.float32], position: Array | None, factor: int, pairs: int) -> Array:
     """Return volts (pairs,) at fractional positions, or at every `factor`-th sample."""
     if position is None:
-        return volts[: pairs * factor : factor].copy()
+        return volts[: pairs * factor : factor].astype(np.float64)
     return np.asarray(look_up(volts, position))
 
 
-def group_stretches(stretches: Sequence[Stretch]) -> Iterator[list[Stretch]]:
-    """Yield lists of stretches of one inner rate, of about GROUP samples."""
+def group_stretches(stretches: Sequence[Stretch], station: Station) -> Iterator[list[Stretch]]:
+    """Yield lists of stretches of one inner rate, large enough for `follow` to be fast."""
+    decay_s = max(station.forward.decay_s, station.reflected.decay_s)
     for factor in sorted({s.factor for s in stretches}):
+        most = max(GROUP, int(800 * decay_s * factor * station.rate_hz))
         group: list[Stretch] = []
+        total = 0
         for stretch in (s for s in stretches if s.factor == factor):
             group.append(stretch)
-            if sum(s.steady.shape[1] for s in group) > GROUP:
+            total += stretch.steady.shape[1]
+            if total > most:
                 yield group
-                group = []
+                group, total = [], 0
         if group:
             yield group
 
@@ -271,10 +275,10 @@ def render(
             for items in (overs, opens, intruders)
         ]
         stretches.append(simulate(station, span, *inside, at(span[0]), rng))  # type: ignore[arg-type]
-    volts: dict[int, Array] = {}
+    volts: dict[int, NDArray[np.float32]] = {}
     attack = np.array([station.forward.attack_s, station.reflected.attack_s])
     decay = np.array([station.forward.decay_s, station.reflected.decay_s])
-    for group in group_stretches(stretches):
+    for group in group_stretches(stretches, station):
         joined = np.concatenate([s.steady for s in group], axis=1)
         followed = follow(joined, station.rate_hz * group[0].factor, attack, decay)
         begin = 0
@@ -320,7 +324,9 @@ def render(
 Piece = tuple[Array, Array, Array, NDArray[np.bool_], Array, Array, Array, Array]
 
 
-def read_stretch(station: Station, s: Stretch, volts: Array, rng: np.random.Generator) -> Piece:
+def read_stretch(
+    station: Station, s: Stretch, volts: NDArray[np.float32], rng: np.random.Generator
+) -> Piece:
     """Return what the bridge prints for a stretch of detector volts (2, n)."""
     rate = station.rate_hz
     seconds = s.start_s + np.arange(s.pairs) / rate
