@@ -113,7 +113,7 @@ def power(over: Over, seconds: Array, fs_hz: float) -> Array:
         audio = 1.0 + 0.85 * take_speech(over, fs_hz, len(seconds)).real
         result *= audio * audio
     elif over.mode == "two-tone":
-        result *= np.cos(np.pi * 700.0 * seconds) ** 2
+        result *= np.cos(np.pi * 733.0 * seconds) ** 2
     rise, fall = (min(int(s * fs_hz), len(seconds) // 3) for s in (over.rise_s, over.fall_s))
     if rise:
         result[:rise] *= np.sin(0.5 * np.pi * np.arange(1, rise + 1) / (rise + 1)) ** 4

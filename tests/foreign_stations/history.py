@@ -225,21 +225,21 @@ class History:
         is_neighbour = self.cause == "sound-neighbour"
         if not is_neighbour and (self.cause != "foreign-carrier" or begin < self.onset_s):
             return []
-        signals = []
-        end = 0.0
-        for hour in np.sort(rng.uniform(6, 22, rng.integers(2, 8))):
-            if hour * 3600 < end + 10:
-                continue
-            signal = Intruder(
-                float(hour) * 3600,
-                float(rng.uniform(3, 60)) if is_neighbour else float(rng.uniform(60, 300)),
-                power_w=float(np.exp(rng.uniform(np.log(0.02), np.log(0.5)))),
-                path="antenna" if is_neighbour else str(rng.choice(["both", "reflected"])),
-                offset_hz=float(rng.uniform(-900, 900)),
-                mode=str(rng.choice(["fm", "ssb"])) if is_neighbour else "fm",
-            )
-            signals.append(signal)
-            end = signal.end_s
+        signals: list[Intruder] = []
+        for hour in rng.uniform(6, 22, rng.integers(1, 4)):
+            at = float(hour) * 3600
+            for _ in range(rng.integers(1, 7) if is_neighbour else 1):  # a neighbour's overs
+                signal = Intruder(
+                    at,
+                    float(rng.uniform(3, 60)) if is_neighbour else float(rng.uniform(60, 300)),
+                    power_w=float(np.exp(rng.uniform(np.log(0.02), np.log(0.5)))),
+                    path="antenna" if is_neighbour else str(rng.choice(["both", "reflected"])),
+                    offset_hz=float(rng.uniform(-900, 900)),
+                    mode=str(rng.choice(["fm", "ssb"])) if is_neighbour else "fm",
+                )
+                at = signal.end_s + float(rng.uniform(2, 60))
+                if all(s.end_s < signal.start_s - 1 or s.start_s > at for s in signals):
+                    signals.append(signal)
         for over in overs:
             if rng.random() < 0.1:  # begins before key-down and goes on into the over
                 start = over.start_s - float(rng.uniform(0.5, 3.0))

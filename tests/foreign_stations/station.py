@@ -109,21 +109,28 @@ def draw_station(seed: int, **changes: Any) -> Station:
     return replace(station, **changes)
 
 
+def draw_missing(codes: int, rng: np.random.Generator) -> tuple[int, ...]:
+    """Return a few missing codes, the likeliest being where the upper bits change."""
+    places = codes * np.array([1, 2, 3, 4, 6]) // 8
+    return tuple(int(p) for p in rng.choice(places, int(rng.integers(1, 4)), replace=False))
+
+
 def draw_converter(rng: np.random.Generator) -> Converter:
     """Return a random converter; three quarters declare their step."""
     declares = bool(rng.random() < 0.75)
     bits = int(rng.choice([8, 10, 12, 16], p=[0.1, 0.45, 0.35, 0.1]))
-    step_v = 5.0 / ((1 << bits) - 1)
+    reference_v = float(rng.choice([1.1, 2.5, 3.3, 5.0]))
     return Converter(
         bits=bits,
-        reference_v=float(rng.choice([1.1, 2.5, 3.3, 5.0])),
+        reference_v=reference_v,
         offset_lsb=(float(rng.uniform(-3, 5)), float(rng.uniform(-3, 5))),
         noise_lsb=float(np.exp(rng.uniform(np.log(0.2), np.log(3.0)))),
         noise=str(rng.choice(["gaussian", "uniform"])),
         hum_lsb=float(rng.choice([0.0, 0.0, 0.3, 1.0])),
         hum_hz=float(rng.choice([50.0, 100.0])),
         bow_lsb=float(rng.choice([0.0, 0.0, 0.5, 1.5])),
-        decimals=None if declares else (4 if step_v > 2e-4 else 5),
+        missing_codes=draw_missing(1 << bits, rng) if rng.random() < 0.15 else (),
+        decimals=None if declares else (4 if reference_v / (1 << bits) > 2e-4 else 5),
         reports_step=declares,
         reports_full_scale=declares,
     )
