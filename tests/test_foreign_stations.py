@@ -94,6 +94,13 @@ def test_detector_does_not_show_how_the_series_is_cut() -> None:
     assert np.max(np.abs(result - expected)) < 1e-5
 
 
+def test_pin_filter_and_tail_have_their_time_constants() -> None:
+    detector = Detector(filter_s=2e-3, tail=0.1, tail_s=0.5)
+    volts = detector.delay(np.ones(40_000, dtype=np.float32), 10_000.0)
+    assert volts[20] == pytest.approx(0.9 * (1 - np.exp(-1)), abs=0.02)
+    assert volts[5_000] == pytest.approx(0.9 + 0.1 * (1 - np.exp(-1)), abs=0.002)
+
+
 def test_diode_curve_is_square_law_below_and_straight_above() -> None:
     curve = Detector("schottky", highest_v=8.0)
     small = curve.steady(np.array([0.01, 0.02]))

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
+from scipy.signal import lfilter
 from scipy.special import wrightomega
 
 Array = NDArray[np.float64]
@@ -33,7 +34,12 @@ DIODES = {
 
 @dataclass(frozen=True)
 class Detector:
-    """One detector. `kind` is a name of DIODES or "measured"; times are in seconds, ohms in ohm."""
+    """One detector with what lies between it and the converter. Times in s, resistances in ohm.
+
+    kind      a name of DIODES, or "measured"
+    filter_s  time constant of an RC filter at the converter's pin, 0 if there is none
+    tail      part of the volts that comes late, with `tail_s` (dielectric absorption, warming)
+    """
 
     kind: str = "schottky"
     attack_s: float = 0.5e-3
@@ -42,6 +48,9 @@ class Detector:
     load_ohm: float = 47e3
     seed: int = 0  # of the measured-looking curve
     highest_v: float = 12.0  # RF amplitude at the end of the table
+    filter_s: float = 0.0
+    tail: float = 0.0
+    tail_s: float = 0.5
 
     def curve(self, temperature_c: float) -> Array:
         """Return steady volts (NODES,) at amplitudes from 0 to `highest_v`, equally spaced."""
@@ -57,6 +66,18 @@ class Detector:
     def steady(self, amplitude_v: Array, temperature_c: float = 20.0) -> Array:
         """Return the steady volts (n,) at RF amplitudes (n,)."""
         return look_up(self.curve(temperature_c), amplitude_v * ((NODES - 1) / self.highest_v))
+
+    def delay(self, volts: Single, fs_hz: float) -> Single:
+        """Return capacitor volts (n,) after the pin's filter and with the tail, from rest."""
+        if self.tail:
+            volts = (1.0 - self.tail) * volts + self.tail * low_pass(volts, fs_hz, self.tail_s)
+        return low_pass(volts, fs_hz, self.filter_s) if self.filter_s else volts
+
+
+def low_pass(volts: Single, fs_hz: float, constant_s: float) -> Single:
+    """Return volts (n,) behind a first-order low-pass that starts at 0."""
+    keep = np.exp(-1.0 / (fs_hz * constant_s))
+    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], volts), dtype=np.float32)
 
 
 def look_up(table: NDArray[Any], position: Array) -> Array:

@@ -280,7 +280,10 @@ def render(
     decay = np.array([station.forward.decay_s, station.reflected.decay_s])
     for group in group_stretches(stretches, station):
         joined = np.concatenate([s.steady for s in group], axis=1)
-        followed = follow(joined, station.rate_hz * group[0].factor, attack, decay)
+        fs = station.rate_hz * group[0].factor
+        followed = follow(joined, fs, attack, decay)
+        for side, detector in enumerate((station.forward, station.reflected)):
+            followed[side] = detector.delay(followed[side], fs)
         begin = 0
         for s in group:
             width = s.steady.shape[1]

@@ -60,6 +60,9 @@ def draw_station(seed: int, **changes: Any) -> Station:
         load_ohm=float(rng.choice([22e3, 33e3, 47e3, 100e3, 220e3])),
         seed=int(rng.integers(1000)),
         highest_v=4.0 * converter.reference_v,
+        filter_s=float(rng.choice([0.0, 0.0, 0.2e-3, 2e-3])),
+        tail=float(rng.choice([0.0, 0.0, 0.0, 0.002, 0.005])),
+        tail_s=float(rng.uniform(0.1, 1.0)),
     )
     reflected = replace(
         forward, attack_s=forward.attack_s * rng.uniform(0.8, 1.25), seed=int(rng.integers(1000))
