@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,7 +57,7 @@ def make_speech(voice: int, fs_hz: float) -> NDArray[np.complex64]:
     pitch = rng.uniform(90, 210) * (1 + 0.12 * rng.standard_normal(syllables))[which]
     pitch = np.maximum(pitch * (1.1 - 0.2 * part), 60.0)
     since_pulse = (np.cumsum(pitch / fs_hz) % 1.0) / pitch
-    wave = np.zeros(n, dtype=np.complex128)
+    wave: NDArray[Any] = np.zeros(n, dtype=np.complex128)
     for low, high, width, weight in (
         (300, 800, 80, 1),
         (900, 2000, 110, 0.6),
@@ -89,7 +90,7 @@ def key_cw(seconds: Array, over: Over) -> Array:
     units = np.where(rng.random(int(over.duration_s / dot) + 8) < 0.5, 1, 3)
     spaces = rng.choice([1, 1, 1, 3, 7], size=len(units))
     edges = np.cumsum(np.column_stack([units, spaces]).ravel()) * dot
-    return (np.searchsorted(edges, seconds, side="right") % 2 == 0).astype(np.float64)
+    return np.asarray(np.searchsorted(edges, seconds, side="right") % 2 == 0, dtype=np.float64)
 
 
 def shape_edges(keyed: Array, rise_s: float, fall_s: float, fs_hz: float) -> Array:
@@ -97,7 +98,7 @@ def shape_edges(keyed: Array, rise_s: float, fall_s: float, fs_hz: float) -> Arr
     width = max(1, round(0.5 * (rise_s + fall_s) * fs_hz))
     total = np.concatenate([[0.0], np.cumsum(keyed)])
     begin = np.maximum(np.arange(len(keyed)) + 1 - width, 0)
-    return ((total[1:] - total[begin]) / width) ** 2
+    return np.asarray(((total[1:] - total[begin]) / width) ** 2)
 
 
 def power(over: Over, seconds: Array, fs_hz: float) -> Array:

@@ -38,11 +38,6 @@ def ramp(days: float, over_days: float) -> float:
     return min(days / over_days, 1.0)
 
 
-def decibels(name: str, least: float, most: float) -> Change:
-    """Return a change of a detector's gain that comes at once."""
-    return lambda c, _, s: replace(c, **{name: -(least + (most - least) * s.part)})
-
-
 def shift(least: float, most: float, over_days: float) -> Change:
     """Return a change of the reflection that takes `over_days`."""
     return lambda c, d, s: replace(
@@ -72,9 +67,9 @@ CHANGES: dict[str, Change] = {
     "element-creeping": shift(0.06, 0.2, 14.0),
     "line-open": lambda c, d, s: replace(c, series_ohm=1e5),
     "line-shorted": lambda c, d, s: replace(c, line_factor=0.0, reflection_shift=0.95 * s.turn),
-    "reflected-detector-down": decibels("reflected_db", 2.0, 4.0),
+    "reflected-detector-down": lambda c, d, s: replace(c, reflected_db=-2.0 - 2.0 * s.part),
     "reflected-diode-dead": lambda c, d, s: replace(c, reflected_dead=True),
-    "forward-gain-step": decibels("forward_db", 1.2, 2.0),
+    "forward-gain-step": lambda c, d, s: replace(c, forward_db=-1.2 - 0.8 * s.part),
     "power-halved": lambda c, d, s: replace(c, power_factor=0.5),
     "zero-drift": lambda c, d, s: replace(
         c, zero_shift_v=(0.0, (0.01 + 0.04 * s.part) * ramp(d, 7.0))

@@ -101,7 +101,9 @@ def simulate(
 ) -> Stretch:  # fmt: skip
     """Return a stretch up to the steady volts of both detectors (2, n)."""
     beats = any(i.start_s < o.end_s and o.start_s < i.end_s for i in intruders for o in overs)
-    is_audio = beats or any(signal.mode in AUDIO_MODES for signal in (*overs, *intruders))
+    is_audio = beats or any(
+        mode in AUDIO_MODES for mode in [o.mode for o in overs] + [i.mode for i in intruders]
+    )
     factor = max(1, int(np.ceil((AUDIO_HZ if is_audio else EDGE_HZ) / station.rate_hz)))
     fs = station.rate_hz * factor
     pairs = int(np.ceil((span[1] - span[0]) * station.rate_hz)) + 1
@@ -152,7 +154,8 @@ def simulate(
     magnitude = stretch_coarse(np.abs(reflection), slow, n)
 
     changes = []
-    events = [(index(e.start_s), index(e.start_s + e.duration_s)) for e in (*opens, *intruders)]
+    events = [(index(o.start_s), index(o.start_s + o.duration_s)) for o in opens]
+    events += [(index(i.start_s), index(i.end_s)) for i in intruders]
     for begin, end in join_spans(events):
         local = slice(begin, end)
         at = np.arange(begin, end) / slow
@@ -264,17 +267,23 @@ def render(
     """
     rng = np.random.default_rng([2, seed])
     overs = sorted(overs, key=lambda o: o.start_s)
-    opens, intruders = (sorted(x, key=lambda o: o.start_s) for x in (opens, intruders))
+    opens = sorted(opens, key=lambda o: o.start_s)
+    intruders = sorted(intruders, key=lambda i: i.start_s)
     whole = span_s if idle_s == 0 else None
     spans = plan_stretches(station, [*overs, *intruders], before_s, after_s, whole)
     at = condition if callable(condition) else (lambda _: condition or Condition())
-    stretches = []
-    for span in spans:
-        inside = [
-            [x for x in items if span[0] <= x.start_s and x.start_s < span[1]]
-            for items in (overs, opens, intruders)
-        ]
-        stretches.append(simulate(station, span, *inside, at(span[0]), rng))  # type: ignore[arg-type]
+    stretches = [
+        simulate(
+            station,
+            span,
+            [o for o in overs if span[0] <= o.start_s < span[1]],
+            [o for o in opens if span[0] <= o.start_s < span[1]],
+            [i for i in intruders if span[0] <= i.start_s < span[1]],
+            at(span[0]),
+            rng,
+        )
+        for span in spans
+    ]
     volts: dict[int, NDArray[np.float32]] = {}
     attack = np.array([station.forward.attack_s, station.reflected.attack_s])
     decay = np.array([station.forward.decay_s, station.reflected.decay_s])
