@@ -9,6 +9,12 @@ it. Everything is deterministic by seed. Times inside a record are seconds from 
     record = render(station, overs, [Open(65.0, 0.08)], seed=1)
     coupler_file = fit_calibration(station, folder)       # by the product's own fit
     for block in blocks(station, record): ...             # what a driver would give
+
+Weeks with a fault: `for record in history("loose-plug", seed=5): ...`; the causes are FAULTS and
+SOUND. A day can be had by itself, `history(...).day(9)`, and is the same whatever was read before.
+The idle rest of a day is thinned to a pair every `idle_s` (1 s); around overs and foreign signals
+(3 s before, 5 s after) the stream has the bridge's rate. `render(..., span_s=(0, 60), idle_s=0)`
+gives a whole span at that rate.
 """
 
 from tests.foreign_stations.contact import Open, draw_burst
