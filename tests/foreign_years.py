@@ -343,7 +343,7 @@ def _live_through(
 
 def _bent_floor(swr: Floats) -> Floats:
     """SWR that approaches 1 instead of passing it."""
-    return 1.005 + 0.03 * np.logaddexp(0, (swr - 1.005) / 0.03)
+    return 1.005 + 0.01 * np.logaddexp(0, (swr - 1.005) / 0.01)
 
 
 # --- slow: slope and season

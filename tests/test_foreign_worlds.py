@@ -44,6 +44,12 @@ def test_steps_and_repairs_move_the_steady_part(seed: int) -> None:
         assert 0.09 < np.abs(step.sizes).max() < 0.61
 
 
+def test_noise_intervals_cover_where_there_is_no_weather() -> None:
+    history = make_years(5, weather=0.0)
+    inside = (history.noise_low <= history.quiet) & (history.quiet <= history.noise_high)
+    assert 0.94 < inside[np.isfinite(history.swr)].mean() < 0.965
+
+
 def test_given_steps_are_taken() -> None:
     history = make_years(1, steps=[(200, 0.3), (230, -0.2)], repairs=False)
     first, second = history.truth.steps
