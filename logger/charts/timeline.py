@@ -12,20 +12,8 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from logger.blocks import Floats, Times
 from logger.charts.scenes import Mark, Scene
-from logger.charts.sheet import (
-    BLUE,
-    GREEN,
-    GREY,
-    INK,
-    MM_PER_INCH,
-    SHADE,
-    VERMILION,
-    blank,
-    logarithmic,
-    panel,
-    style,
-    write,
-)
+from logger.charts.palette import BRICK, GREY, INDIGO, INK, PAPER, SHADE, STRAW
+from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, style, write
 from logger.charts.traces import FORWARD, REFLECTED, RHO, RHO_HIGH, RHO_LOW, Traces
 from logger.reflection import rho_of_swr
 
@@ -50,8 +38,6 @@ FEW = 150  # pairs, up to which each has a dot
 TOGETHER = 0.12  # of the time shown: alarms closer than this are named in one,
 TOGETHER_SMALL = 0.4  # and in a narrow chart
 LANES = ("on air", "excursions", "alarms")
-OWN = "#D0D0D0"  # the extent of the excursion that the chart is about
-PALE = "#9ECAE9"  # noise behind BLUE; lighter in grey, too
 
 
 def draw(scene: Scene) -> Figure:
@@ -166,7 +152,8 @@ def _events(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any) -> No
     least = (time(span_ns[1]) - time(span_ns[0])) / 400  # so that it can be seen at all
     for mark in scene.excursions:
         begin, end = time(mark.begin_ns), time(mark.end_ns or mark.begin_ns)
-        axes.axvspan(begin, max(end, begin + least), color=OWN if mark.own else SHADE, lw=0)
+        outline = {"ec": GREY, "lw": 0.8} if mark.own else {"lw": 0}
+        axes.axvspan(begin, max(end, begin + least), fc=SHADE, **outline)
     for mark in scene.alarms:
         axes.axvline(time(mark.begin_ns), color=INK, lw=1.1, ls=(0, (6, 2)), zorder=3)
 
@@ -197,12 +184,12 @@ def _power(axes: Axes, scene: Scene, shown: Traces, time: Any, *, words: bool) -
     x = time(shown.time_ns)
     for series, colour, label, width in (
         (FORWARD, INK, "incident", 1.3),
-        (REFLECTED, VERMILION, "reflected", 0.9),
+        (REFLECTED, BRICK, "reflected", 0.9),
     ):
         low, high = (np.maximum(each[series], least_w) for each in (shown.low, shown.high))
         _line(axes, x, low, high, scene, shown, color=colour, lw=width, label=label)
     if scene.limit_w is not None:
-        axes.axhline(scene.limit_w, color=GREEN, lw=1.1, ls="-.", label="limit")
+        axes.axhline(scene.limit_w, color=INDIGO, lw=1.1, ls="-.", label="limit")
     if words:
         axes.set_ylabel("W (relative)" if scene.relative else "W")
     else:
@@ -233,7 +220,7 @@ def _reflection(
             f"incident power is below the readable\nfloor of {scene.floor_w:.2g} W",
             transform=axes.transAxes,
             ha="center",
-            bbox={"fc": "white", "ec": "none"},
+            bbox={"fc": PAPER, "ec": "none"},
         )
     _band(
         axes,
@@ -241,15 +228,15 @@ def _reflection(
         shown.low[RHO_LOW],
         shown.high[RHO_HIGH],
         scene.steps,
-        color=PALE,
+        color=STRAW,
         label="95 % by noise",
     )
-    _line(axes, x, shown.low[RHO], shown.high[RHO], scene, shown, color=BLUE, label="reflection")
+    _line(axes, x, shown.low[RHO], shown.high[RHO], scene, shown, color=BRICK, label="reflection")
     if scene.usual is not None:
         axes.axhline(scene.usual[0], color=INK, lw=1.0, ls="--", label="usual")
     if scene.limit_swr is not None:
         limit = float(rho_of_swr(scene.limit_swr))
-        axes.axhline(limit, color=GREEN, lw=1.1, ls="-.", label="limit")
+        axes.axhline(limit, color=INDIGO, lw=1.1, ls="-.", label="limit")
     if first:
         axes.set_ylabel("reflection coefficient")
         axes.legend(
