@@ -35,8 +35,7 @@ EDGE_POINTS = 4.0  # from the edge to the arrows of what is beyond it
 CLOSE = 0.16  # of the scale: labels on the right keep so far apart
 WORDY = 1.1  # inches of height for the whole name of return loss
 MANY = 150  # days, from which on dots are small
-WEDGE_POINTS = 10.0  # height of the wedge of a step
-LEAST_WEDGE = 0.008  # of the time shown, half its base: narrower wedges would be lines
+WEDGE_POINTS, LEAST_BASE_POINTS = 10.0, 3.5  # height of the wedge of a step; half its base
 AT_THE_EDGE = 0.03  # of the time shown
 LANES = ("journal", "alarms")
 
@@ -199,7 +198,7 @@ def _values(
         ms=3.0 if few else 1.4,
         mew=0,
         color=TEAL,
-        zorder=2.4,
+        zorder=3.2 if few else 2.4,
         label="daily value",
     )
     for beyond, edge, marker in ((values > scale[1], 1, "^"), (values < scale[0], 0, "v")):
@@ -236,7 +235,7 @@ def _model(axes: Axes, channel: ChannelAccount, less: FloatArray) -> None:
         np.insert(values.astype(float), steps, np.nan) for values in (x, swr, low, high)
     )
     axes.fill_between(
-        x, low, high, fc="none", ec=INK, hatch="/////", lw=0.4, label="95 %", zorder=2.8
+        x, low, high, fc="none", ec=INK, hatch="////", lw=0.4, label="95 %", zorder=2.8
     )
     axes.plot(x, swr, color=INK, lw=1.3, label="model", zorder=3)
 
@@ -280,9 +279,10 @@ def mark_work(axes: Axes, entries: Sequence[Entry]) -> None:
 def mark_steps(axes: Axes, steps: Sequence[Step], span: Span) -> None:
     """Stand a wedge on the axis for each step: its base covers the days in which the step may lie,
     its tip is at the most likely one. Steps that the journal explains are hollow."""
-    least = LEAST_WEDGE * (span[1] - span[0] + 1)
-    height = axes.get_position().height * axes.get_figure(root=True).get_figheight()  # type: ignore[union-attr]
-    tip = WEDGE_POINTS / 72 / height
+    room = axes.get_position()
+    width, height = 72 * axes.get_figure(root=True).get_size_inches() * room.size  # type: ignore[union-attr]
+    least = LEAST_BASE_POINTS / width * (span[1] - span[0] + 1)
+    tip = WEDGE_POINTS / height
     for step in steps:
         low, high = min(step.day_low, step.day - least), max(step.day_high + 1, step.day + least)
         axes.add_patch(

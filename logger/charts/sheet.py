@@ -47,6 +47,7 @@ STYLE: dict[Any, Any] = {
     "figure.facecolor": PAPER,
     "grid.color": GRID,
     "grid.linewidth": 0.5,
+    "hatch.linewidth": 0.5,
     "legend.fontsize": 7.5,
     "legend.framealpha": 1.0,
     "legend.edgecolor": FAINT,

@@ -191,6 +191,7 @@ def _svg(figure: Figure, prefix: str, name: str) -> str:
 def for_page(svg: bytes, prefix: str, name: str) -> str:
     """A drawing as part of a page whose policy forbids styles in it: these become attributes, its
     colours those of the page, its ids its own, and nothing is left but shapes and words."""
+
     def coloured(value: str) -> str:
         variable = VARIABLES.get(value.strip().lower())
         return value.strip() if variable is None else f"var(--{variable}, {value.strip()})"

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from logger.live.figures import span_text, swr_text, watts_text
+from logger.live.figures import span_text, swr_text, verdict, watts_text
 from logger.live.sight import Sight
 from logger.reflection import rho_of_swr
 
-GOOD_SWR = 1.5
 HIGHEST = 999.0  # reads so where all is reflected
 MARKS = (1.0, 1.5, 2.0, 3.0, 5.0, 10.0)
 
@@ -62,11 +61,6 @@ def shown(sight: Sight, connected: bool, now_s: float, limit: float) -> dict[str
         "bar": [place(each) for each in (keyed.swr_low, keyed.swr, keyed.swr_high)],
         "rho": place(keyed.swr) if down else None,
     }
-
-
-def verdict(swr: float, limit: float) -> str:
-    """Good, fair or too high."""
-    return "good" if swr < GOOD_SWR else "fair" if swr < limit else "too high"
 
 
 def scale(limit: float) -> Sequence[tuple[float, str]]:
