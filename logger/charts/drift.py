@@ -168,9 +168,9 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
         days |= set(one.days.day[seen].tolist())
     facts = (
         f"{date(span[0])} to {date(span[1])}, UTC. {_count(transmissions, 'transmission')} on"
-        f" {_count(len(days), 'day')}. A point is the median of a day's transmissions, its bar their"
-        " standard deviation. A wedge stands on the days in which a step may lie. Ticks at the top"
-        " edge are repairs and adjustments. SWR on the left, return loss on the right."
+        f" {_count(len(days), 'day')}. A point is the median of a day's transmissions, its bar"
+        " their standard deviation. A wedge stands on the days in which a step may lie. Ticks at"
+        " the top edge are repairs and adjustments. SWR on the left, return loss on the right."
     )
     lines = textwrap.wrap(facts, WRAP)
     for number, line in enumerate(lines):

@@ -9,7 +9,7 @@ grey as well:
     hue                light paper   dark paper
     indigo                11.0          5.8
     brick                  7.0          7.8
-    teal                   4.7         10.5
+    teal                   4.7         10.6
     ochre                  3.2         14.0
     ink                   17.7         15.9
     grey                   7.8          9.6

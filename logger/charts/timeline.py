@@ -11,8 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from logger.blocks import Floats, Times
-from logger.charts.scenes import Mark, Scene
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, PAPER, SHADE, STRAW
+from logger.charts.scenes import Mark, Scene
 from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, style, write
 from logger.charts.traces import FORWARD, REFLECTED, RHO, RHO_HIGH, RHO_LOW, Traces
 from logger.reflection import rho_of_swr
@@ -32,7 +32,7 @@ RANGE = 1e-5  # of power shown, at most
 LEAST_W = 1e-3  # the scale of power reaches so far at least
 LEAST_RHO, MOST_RHO = 0.12, 1.08  # the scale of reflection reaches so far
 SWRS = (1.0, 1.1, 1.2, 1.3, 1.5, 2.0, 3.0, 5.0, 10.0, 999.0)
-CLOSE = 0.045  # of the scale: labels of SWR keep so far apart
+CLOSE, LABEL_INCHES = 0.045, 0.14  # labels of SWR keep so far apart: of the scale, and of paper
 MS_BELOW_NS = 2_000_000_000  # shorter times are in ms
 FEW = 150  # pairs, up to which each has a dot
 TOGETHER = 0.12  # of the time shown: alarms closer than this are named in one,
@@ -61,7 +61,7 @@ def draw(scene: Scene) -> Figure:
 
 def small(scene: Scene, width: float, height: float, *, detail: bool = False) -> Figure:
     """The panels of a scene alone, or of its detail, `width` by `height` mm."""
-    left, right, below, high, above, between = 17.0, 13.0, 11.0, 14.0, 6.0, 8.0
+    left, right, below, high, above, between = 18.5, 13.0, 11.0, 14.0, 6.0, 8.0
     shown, span_ns = (scene.detail, scene.detail_ns) if detail else (scene.whole, scene.span_ns)
     assert shown is not None
     assert span_ns is not None
@@ -258,11 +258,13 @@ def _swr_axis(axes: Axes, top: float) -> None:
     right = axes.twinx()
     right.set_ylim(0.0, top)
     right.grid(visible=False)
+    height = axes.get_position().height * axes.get_figure(root=True).get_figheight()  # type: ignore[union-attr]
+    close = max(CLOSE, LABEL_INCHES / height) * top
     places: list[float] = []
     words: list[str] = []
     for swr in SWRS:
         place = float(rho_of_swr(swr))
-        if place <= top and (not places or place - places[-1] > CLOSE * top):
+        if place <= top and (not places or place - places[-1] > close):
             places.append(place)
             words.append("∞" if swr > 100 else f"{swr:g}")
     right.yaxis.set_major_locator(FixedLocator(places))

@@ -33,7 +33,7 @@ def column(rho: float, width: int) -> int:
 def draw_span(
     swr: float | None, low: float | None, high: float | None, limit: float, width: int, signs: Signs
 ) -> str:
-    """Return the scale with the limit, and with the interval and the reading where there are any."""
+    """Return the scale with the limit, and with the interval and the reading if there is one."""
     drawn = [signs.line] * width
     drawn[column(float(rho_of_swr(limit)), width)] = signs.limit
     if swr is not None and low is not None and high is not None:
