@@ -23,6 +23,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.charts.palette import INDIGO
 from logger.errors import UsageError
 from logger.live.reading import Reading
 from logger.live.sight import SILENT_S, Sight
@@ -160,7 +161,7 @@ def test_drawings_lose_all_that_is_not_shape_or_word() -> None:
     svg = f"""<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"
       width="10pt" height="10pt" viewBox="0 0 10 10"><metadata><a/></metadata><!-- said -->
       <defs><style>*{{fill: red}}</style><path id="m1" d="M0 0"/></defs>
-      <use xlink:href="#m1" style="fill: #0072b2; clip-path: url(#p1)"/>
+      <use xlink:href="#m1" style="fill: {INDIGO.lower()}; clip-path: url(#p1)"/>
       <text style="font-size: 8px; font-family: 'DejaVu Sans'">{HOSTILE.replace("<", "&lt;")}</text>
       </svg>"""
     made = for_page(svg.encode(), "t3", HOSTILE)
@@ -171,7 +172,7 @@ def test_drawings_lose_all_that_is_not_shape_or_word() -> None:
     assert use is not None
     assert use.attrib == {
         "href": "#t3-m1",
-        "fill": "var(--blue, #0072b2)",
+        "fill": f"var(--indigo, {INDIGO.lower()})",
         "clip-path": "url(#t3-p1)",
     }
     assert root.findtext("text") == HOSTILE
