@@ -41,9 +41,9 @@ LANES = ("journal", "alarms")
 
 
 class Marks(NamedTuple):
-    """Entries of about the same time: the first one's day, and their numbers."""
+    """Entries of about the same time: when the first one was, days, and their numbers."""
 
-    day: int
+    time: float
     label: str
 
 
@@ -59,7 +59,7 @@ def grouped(entries: Sequence[Entry], span: Span, close: float) -> list[Marks]:
             groups.append([number])
     return [
         Marks(
-            entries[group[0]].day,
+            entries[group[0]].time_ns / DAY_NS,
             f"{group[0] + 1}" if len(group) == 1 else f"{group[0] + 1}–{group[-1] + 1}",
         )
         for group in groups
@@ -328,9 +328,9 @@ def lanes(axes: Axes, entries: Sequence[Entry], alarms: Sequence[Alarm], span: S
 def labels(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
     """The numbers of entries, above their marks."""
     for mark in marks:
-        share = (mark.day - span[0]) / (span[1] - span[0] + 1)
+        share = (mark.time - span[0]) / (span[1] - span[0] + 1)
         side = "left" if share < AT_THE_EDGE else "right" if share > 1 - AT_THE_EDGE else "center"
-        axes.text(mark.day + 0.5, -0.36, mark.label, ha=side, va="center", fontsize=6.5)
+        axes.text(mark.time, -0.33, mark.label, ha=side, va="center", fontsize=6.5)
 
 
 def strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], None]]:
