@@ -10,12 +10,13 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger.blocks import Bits, Floats, Noise
-from logger.calibration.detector import ROOM_C, DetectorLaw, correction_db, squared_peak_v
+from logger.calibration.detector import ROOM_C, DetectorLaw, interpolate_db, squared_peak_v
 from logger.calibration.file import CalibrationFile, Port, identify
 from logger.reflection import COVERAGE, LEAST_W, blend
 from logger.rows import Flag
 
 SENSITIVITY_POINTS = 256
+UNKNOWN_END_V = 20.0  # laws reach so far where the file does not say where the converter ends
 LEAST_V = 2e-4  # above the zero, where the sensitivities end
 TEMPERATURE_STEP_C = 0.5
 NEPER_PER_DB = math.log(10) / 20
@@ -35,10 +36,9 @@ class Coupler:
         self._frequency_khz = frequency_khz
         self.id = identify(content)
         top_v = 1.05 * max(
-            LEAST_V,
             content.valid.forward_v[1],
             content.valid.reflected_v[1],
-            content.converter.full_scale_v or 0.0,
+            content.converter.full_scale_v or UNKNOWN_END_V,
         )
         self._top_v = top_v
         self.forward = self._law(content.forward)
@@ -52,7 +52,7 @@ class Coupler:
                 self.forward_leak = _leak(directivity.forward_db, directivity.forward_u_db)
         self._by_temperature: dict[tuple[str, int], DetectorLaw] = {}
         self.relative_watts = content.watts == "relative"
-        self._sensitivity_v = np.linspace(0.0, 1.0, SENSITIVITY_POINTS) ** 2 * top_v
+        self._sensitivity_v = np.linspace(0.0, 1.0, SENSITIVITY_POINTS) ** 4 * top_v
         self._sensitivities = self._tabulate_sensitivities()
 
     def _law(self, port: Port, warmer_c: float = 0.0) -> DetectorLaw:
@@ -136,13 +136,16 @@ class Coupler:
     def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
         """Variance of ln(reflected/incident) that averaging does not lessen, (n,) -> (n,).
 
-        From the covariance of the fitted parameters and the uncertainty of both zeros.
+        From the covariance of the fitted parameters, the doubt of both laws and the uncertainty
+        of both zeros.
         """
         forward_w = np.maximum(self.forward.watts(forward_v), LEAST_W)
         reflected_w = np.maximum(self.reflected.watts(reflected_v), LEAST_W)
         total = (self.forward.slope(forward_v) * zero_u.zero_u_v[0] / forward_w) ** 2 + (
             self.reflected.slope(reflected_v) * zero_u.zero_u_v[1] / reflected_w
         ) ** 2
+        total = total + self._doubt("forward", forward_v) ** 2
+        total = total + self._doubt("reflected", reflected_v) ** 2
         covariance = self.content.covariance
         if covariance is not None:
             rows = np.array(
@@ -155,6 +158,12 @@ class Coupler:
             )
             total = total + np.einsum("in,ij,jn->n", rows, np.array(covariance.matrix), rows)
         return np.asarray(total)
+
+    def _doubt(self, side: str, volts: Floats) -> Floats:
+        """Standard uncertainty of ln P from the choice of the law, (n,) -> (n,)."""
+        port: Port = getattr(self.content, side)
+        db = interpolate_db(port.doubt, volts - port.zero_v)
+        return db * math.log(10) / 10
 
     def _tabulate_sensitivities(self) -> list[Floats]:
         """d ln P / d parameter of each fitted parameter over the volts of `_sensitivity_v`."""
@@ -180,7 +189,7 @@ def _ln_watts(port: Port, reading_v: Floats) -> Floats:
     """ln of a port's watts but for a constant, (n,) -> (n,)."""
     volts = reading_v - port.zero_v
     by_law = np.log(squared_peak_v(volts, port.n_vt_v, port.r_is_v))
-    db = port.coupling_db + correction_db(port.correction, volts)
+    db = port.coupling_db + interpolate_db(port.correction, volts)
     return np.asarray(by_law + db * math.log(10) / 10)
 
 
