@@ -1,18 +1,20 @@
 """Model doubt: how far laws that the bench points admit part from the fitted law, by volts.
 
-The law has three figures a port (coupling, n Vt, R Is). Real detectors do more: the source and the
-diode resist, the ideality changes with the current, the chain from the line to the number is not
-quite straight. Each of these alters the law by a known shape times a size that points of a few
-powers do not tell. The product's law, fitted to the readings of such a detector, misses it by
+The law has three figures a port (coupling, n Vt, R Is). Real detectors do more, and each such
+alteration changes ln P by a known shape b(V) times a size t that few points hardly tell. Fitted to
+the readings of a detector with alterations t, the law misses its power by
 
-    e(V) = h(V) (J'J)**-1 J' G - b(V)
+    e(V) = H(V) t,    H(V) = h(V) C J' G - b(V)
 
-with b(V) the alteration of ln P, G its effect on the readings of the points, J the Jacobian of the
-fit and h(V) the derivatives of ln P by the fit's parameters. So an alteration that the fit can
-take up (a gain, say) casts no doubt, within the points little is left of any, and outside them the
-doubt grows with the distance as far as each shape takes it. The doubt is the root of the sum of
-squares over all alterations of both ports, each at one standard deviation (JCGM 100:2008, 4.3.7:
-evaluation of type B).
+where J is the Jacobian of the fit, C = (J'J)**-1, G the alterations' effect on the residuals and
+h(V) the derivatives of ln P by the fit's parameters. So an alteration that the fit can take up (a
+gain, say) casts no doubt, within the points little is left of any, and outside the doubt grows
+with the distance as far as its shape takes it.
+
+The sizes are taken as Gaussian about zero, with standard deviations from the physics of each
+(JCGM 100:2008, 4.3: evaluation of type B; see `_alterations`). The residuals r of the fit then say
+which are likely: t has the covariance S = (1 + G'(1 - J C J')G)**-1 and the mean m = -S G'r, and
+the doubt is the root of the mean of e(V)**2, which is H (S + m m') H'.
 """
 
 from __future__ import annotations
@@ -31,34 +33,45 @@ from logger.calibration.problem import DB, IMPEDANCE_OHM, N_VT, R_IS, ZERO, C, P
 DoubtTable = list[tuple[float, float]]
 Departures = tuple[Departure | None, Departure | None]
 
-SHAPES = 3
+SHAPES = 4
 KNOTS_PER_DECADE = 8
 LOWEST_V, HIGHEST_V = 1e-4, 20.0
 
 # One standard deviation of each alteration, see `_alterations`.
-DROP = 0.05
-IDEALITY_PER_DECADE = 0.05
+DROP = 0.1
+IDEALITY_PER_DECADE = 0.1
 EXPONENT = 0.03
+COMPRESSION = math.log(10) / 10 / 4
 
 
 def model_doubt(problem: Problem, solution: Solution, departures: Departures) -> list[DoubtTable]:
     """Standard uncertainty of both ports' watts from the choice of the law: [(volts, dB)]."""
     x = solution.x
     readings, parts = problem.readings, []
+    above_v = np.maximum(readings.volts - x[[ZERO, 4 + ZERO]], 0.0)
+    top_v = above_v.max(axis=0, where=problem.used, initial=LOWEST_V)
     for port in (0, 1):
-        above = np.maximum(readings.volts[:, port] - x[4 * port + ZERO], 0.0)
         changes = np.zeros((*readings.volts.shape, SHAPES))
-        changes[:, port] = _alterations(x[4 * port : 4 * port + 4], above)
+        changes[:, port] = _alterations(x[4 * port : 4 * port + 4], above_v[:, port], top_v[port])
         parts.append(problem.effect(x, changes))
-    moved = solution.covariance @ problem.jacobian(x).T @ np.concatenate(parts, axis=1)
+    effect, jacobian = np.concatenate(parts, axis=1), problem.jacobian(x)
+    moved = solution.covariance @ jacobian.T @ effect
+    sizes = np.linalg.inv(np.eye(2 * SHAPES) + effect.T @ (effect - jacobian @ moved))
+    mean = sizes @ effect.T @ solution.residuals
     return [
-        _table(x, port, moved, departure.correction if departure else [])
+        _table(x, port, top_v[port], moved, sizes + np.outer(mean, mean), departure)
         for port, departure in enumerate(departures)
     ]
 
 
-def _table(x: Floats, port: int, moved: Floats, correction: DoubtTable) -> DoubtTable:
-    """The doubt of one port; `moved` are changes of the parameters by each alteration, (p, k)."""
+def _table(
+    x: Floats, port: int, top_v: float, moved: Floats, sizes: Floats, departure: Departure | None
+) -> DoubtTable:
+    """The doubt of one port.
+
+    moved  changes of the parameters by each alteration, (p, k)
+    sizes  mean products of the sizes of alterations, (k, k)
+    """
     law = x[4 * port : 4 * port + 4]
     decades = math.log10(HIGHEST_V / LOWEST_V)
     volts = np.geomspace(LOWEST_V, HIGHEST_V, round(KNOTS_PER_DECADE * decades) + 1)
@@ -71,39 +84,43 @@ def _table(x: Floats, port: int, moved: Floats, correction: DoubtTable) -> Doubt
     by[:, R_IS] = -at.by_ln_r_is / per_ln_watt
     by[:, ZERO] = -1 / per_ln_watt
     miss = by @ moved[4 * port : 4 * port + 4]
-    miss[:, SHAPES * port : SHAPES * (port + 1)] -= _alterations(law, volts)
-    total_db = DB * np.sqrt((miss**2).sum(axis=1))
-    if correction:
-        knots, db = np.log(np.array(correction).T[0]), np.array(correction).T[1]
+    miss[:, SHAPES * port : SHAPES * (port + 1)] -= _alterations(law, volts, top_v)
+    total_db = DB * np.sqrt(np.einsum("ij,jk,ik->i", miss, sizes, miss))
+    if departure is not None and departure.correction:
+        # A correction is held beyond its ends, where it may go on as steeply as within.
+        knots, db = np.array(departure.correction).T
+        knots = np.log(knots)
         per_ln_volt = np.sqrt(np.mean((np.diff(db) / np.diff(knots)) ** 2))
         distance = np.abs(np.log(volts) - np.clip(np.log(volts), knots[0], knots[-1]))
         total_db = np.hypot(total_db, per_ln_volt * distance)
     return list(zip(volts.round(7).tolist(), total_db.round(4).tolist(), strict=True))
 
 
-def _alterations(law: Floats, volts: Floats) -> Floats:
+def _alterations(law: Floats, volts: Floats, top_v: float) -> Floats:
     """Changes of ln P at readings above the zero, (n,) -> (n, SHAPES), each at one deviation.
 
-    drop       the peak behind source and bulk resistance r is lower by the share
-               (3 pi r / R)**(2/3) / 2 where the load is R and the level high (conduction angle
-               of a peak detector): 2 to 10 % for 50 ohm behind 10 to 100 kohm
-    ideality   n of a diode changes with its current, by some percent a decade (recombination at
-               low currents, resistance at high ones)
-    exponent   volts in proportion to a power of the peak that is not quite 1
+    drop         the peak behind source and bulk resistance r is lower, at high levels by the
+                 share (3 pi r / R)**(2/3) / 2 where the load is R (conduction angle of a peak
+                 detector): a tenth for 100 ohm behind 10 kohm
+    ideality     n of a diode changes with its current, between 1 and 2 over many decades
+                 (recombination at low currents, resistance at high ones): a tenth each decade
+    exponent     volts follow a power of the peak that is not quite 1 in the linear region, as with
+                 a diode's capacitance
+    compression  third-order nonlinearity of core, diode or amplifier, whose 1 dB point is at four
+                 times the highest power of the points
     """
     n_vt_v, r_is_v = math.exp(law[N_VT]), math.exp(law[R_IS])
     volts = np.maximum(volts, 1e-6)
-    peak_v = np.sqrt(squared_peak_v(volts, n_vt_v, r_is_v))
     watts = _watts(law, volts)
     at = detect(watts, law[C], n_vt_v, r_is_v, IMPEDANCE_OHM)
+    by_ln_n_vt = at.by_ln_n_vt / (at.by_watt * watts)
+    share = volts / np.sqrt(squared_peak_v(volts, n_vt_v, r_is_v))
     return np.stack(
         [
-            2 * DROP * volts / peak_v,
-            -IDEALITY_PER_DECADE
-            * at.by_ln_n_vt
-            / (at.by_watt * watts)
-            * np.log10(1 + volts / r_is_v),
+            2 * DROP * share,
+            IDEALITY_PER_DECADE * by_ln_n_vt * np.log10(1 + volts / r_is_v),
             EXPONENT * np.log1p(volts / n_vt_v),
+            COMPRESSION * watts / _watts(law, np.array([top_v])),
         ],
         axis=1,
     )
