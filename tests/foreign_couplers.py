@@ -7,7 +7,7 @@ points as a user would collect them, with a real reference meter and dummy load.
 detector volts for any power and load with the truth beside them; arrays broadcast.
 
     coupler = draw_coupler(5, "germanium")
-    csv_text = bench_points(coupler, (0, 0.1, 0.5, 1, 2, 4), seed=5)
+    csv_text = bench_points(coupler, (0.1, 0.5, 1, 2, 4), seed=5)
     reading = volts(coupler, 3.0, 0.2 * np.exp(1j * np.linspace(0, 6.28, 50)), seed=6)
     reading.forward_v, reading.reflected_v     # (50,) as the converter gives them
     reading.forward_w, reading.reflected_w, reading.swr      # the truth
@@ -18,8 +18,8 @@ what is common for such parts.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import NamedTuple
 
@@ -45,7 +45,7 @@ COSINE = np.cos(np.pi * _U**3)
 SHARE = _WEIGHTS / 2 * 3 * _U**2
 
 
-def _balance(peak_v: Floats, net_current) -> Floats:
+def _balance(peak_v: Floats, net_current: Callable[[Floats, Floats], Floats]) -> Floats:
     """Return the output, (n,), at which `net_current(peak_v, output)` is 0, by bisection."""
     low, high = np.full(peak_v.shape, np.log(1e-13)), np.log(peak_v)
     for _ in range(42):
@@ -122,40 +122,31 @@ class GermaniumDetector(_Detector):
 
     def _net_current(self, peak_v: Floats, output: Floats) -> Floats:
         across = peak_v[:, None] * COSINE - output[:, None]
-        forward = np.maximum(across, 0)
-        free = self.saturation_a * np.expm1(np.minimum(forward / self.slope_v, 60))
-        free += self.second_a * np.expm1(np.minimum(forward / self.second_slope_v, 60))
-        limit = forward / self.bulk_ohm + 1e-300
-        conducting = free * limit / (free + limit)
-        reverse = np.minimum(across, 0)
-        leaking = self.saturation_a * np.expm1(reverse / self.slope_v) + reverse / self.leak_ohm
-        return (conducting + leaking) @ SHARE - output / self.load_ohm
+        free = self.saturation_a * np.expm1(np.minimum(across / self.slope_v, 60))
+        free += self.second_a * np.expm1(np.minimum(across / self.second_slope_v, 60))
+        # The bulk takes over where the junction would conduct better.
+        limit = (np.abs(across) + self.slope_v) / self.bulk_ohm
+        conducting = free / (1 + np.maximum(free, 0) / limit)
+        return (conducting + across / self.leak_ohm) @ SHARE - output / self.load_ohm
 
 
 @dataclass(frozen=True)
 class CompensatedDetector(_Detector):
     """A diode detector, then an op-amp that adds the drop of a second diode, never quite the same.
 
-    `feedback_ohm` sets the current of the second diode.
+    The second diode carries the output of the first over `second_ohm`.
     """
 
     diode: CycleDetector
     saturation_a: float
     ideality: float
-    feedback_ohm: float
+    second_ohm: float
 
     def solve(self, peak_v: Floats) -> Floats:
         """Return output volts, (n,)."""
         first = self.diode.solve(peak_v)
-        unit = self.ideality * THERMAL_V
-        # drop = unit ln(1 + (first + drop) / (R Is)), the greater of its solutions
-        low, high = np.zeros_like(first), np.full_like(first, 5.0)
-        scale = self.feedback_ohm * self.saturation_a
-        for _ in range(60):
-            middle = (low + high) / 2
-            above = middle < unit * np.log1p((first + middle) / scale)
-            low, high = np.where(above, middle, low), np.where(above, high, middle)
-        return first + (low + high) / 2
+        scale = self.second_ohm * self.saturation_a
+        return first + self.ideality * THERMAL_V * np.log1p(first / scale)
 
 
 @dataclass(frozen=True)
@@ -226,7 +217,7 @@ class Bench:
     short_gamma: complex
     warming_c: float
     samples: int = 100
-    meter_class: float = field(default=0.05)
+    meter_class: float = 0.05
 
 
 class CouplerReading(NamedTuple):
@@ -248,7 +239,7 @@ def draw_coupler(
     coupling_db: float | None = None,
     bits: int | None = None,
 ) -> Coupler:
-    """Return a coupler; what is None is drawn by chance."""
+    """Return a coupler; what is None is drawn by chance, the kind among the first three."""
     rng = np.random.default_rng([seed, 31])
     kind = KINDS[int(rng.integers(3))] if kind is None else kind
     coupling = rng.uniform(10, 40) if coupling_db is None else coupling_db
@@ -319,7 +310,7 @@ def _draw_pair(rng: np.random.Generator, kind: str) -> tuple[_Detector, _Detecto
             load_ohm=near(load, 0.01),
         )
 
-    per_db, floor = rng.uniform(0.018, 0.03), rng.uniform(-75, -60)
+    per_db, floor = rng.uniform(0.018, 0.03), rng.uniform(-50, -30)
 
     def one() -> _Detector:
         if kind == "cycle":
@@ -365,17 +356,18 @@ def bench_points(
 ) -> str:
     """Return the CSV text of bench points, `condition,power_w,forward_v,reflected_v`.
 
-    powers  true incident watts of the rows; the reference meter writes down what it shows
+    powers  true incident watts of the rows, 0 is added; the CSV has what the meter shows
     low_w   open and short are taken up to this power only; None: a quarter of the highest
     bench   None: `draw_bench(seed)`
     """
     bench = draw_bench(seed) if bench is None else bench
     rng = np.random.default_rng([seed, 33])
     low_w = max(powers) / 4 if low_w is None else low_w
+    ascending = np.unique([0.0, *powers])
     plan = [
         (condition, power)
         for condition in conditions
-        for power in np.repeat(np.asarray(powers, dtype=float), repeats)
+        for power in np.repeat(ascending, repeats)
         if condition in ("matched", "reversed") or power <= low_w
     ]
     power = np.array([power for _, power in plan])

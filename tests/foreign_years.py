@@ -716,7 +716,20 @@ def transmission_rows(history: History, calibration_id: str = CALIBRATION_ID) ->
             swr_noise_high=noise_high,
             settled_samples=max(round(100 * duration) - 20, 1),
         )
-        for start, end, duration, channel, forward, reflected, swr, low, high, noise_low, noise_high, flags in columns  # noqa: E501
+        for (
+            start,
+            end,
+            duration,
+            channel,
+            forward,
+            reflected,
+            swr,
+            low,
+            high,
+            noise_low,
+            noise_high,
+            flags,
+        ) in columns
     ]
 
 
