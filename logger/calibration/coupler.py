@@ -139,31 +139,55 @@ class Coupler:
         From the covariance of the fitted parameters, the doubt of both laws and the uncertainty
         of both zeros.
         """
-        forward_w = np.maximum(self.forward.watts(forward_v), LEAST_W)
-        reflected_w = np.maximum(self.reflected.watts(reflected_v), LEAST_W)
-        total = (self.forward.slope(forward_v) * zero_u.zero_u_v[0] / forward_w) ** 2 + (
-            self.reflected.slope(reflected_v) * zero_u.zero_u_v[1] / reflected_w
-        ) ** 2
-        total = total + self._doubt("forward", forward_v) ** 2
-        total = total + self._doubt("reflected", reflected_v) ** 2
-        covariance = self.content.covariance
-        if covariance is not None:
-            rows = np.array(
-                [
-                    -np.interp(forward_v - self.forward.zero_v, self._sensitivity_v, table)
-                    if name.startswith("forward.")
-                    else np.interp(reflected_v - self.reflected.zero_v, self._sensitivity_v, table)
-                    for name, table in zip(covariance.parameters, self._sensitivities, strict=True)
-                ]
-            )
-            total = total + np.einsum("in,ij,jn->n", rows, np.array(covariance.matrix), rows)
-        return np.asarray(total)
+        parameters = self._by_parameters("reflected", reflected_v)
+        parameters -= self._by_parameters("forward", forward_v)
+        return (
+            self._own_variance("forward", forward_v, zero_u.zero_u_v[0])
+            + self._own_variance("reflected", reflected_v, zero_u.zero_u_v[1])
+            + self._quadratic(parameters)
+        )
 
-    def _doubt(self, side: str, volts: Floats) -> Floats:
-        """Standard uncertainty of ln P from the choice of the law, (n,) -> (n,)."""
+    def watts_u(self, side: str, reading_v: Floats, zero_u_v: float = 0.0) -> Floats:
+        """Relative standard uncertainty of the watts of a port's mean readings, (n,) -> (n,).
+
+        From the class of the reference as well, a rectangular distribution (JCGM 100:2008, 4.3.7);
+        noise is left out. Meaningless with relative watts.
+        """
+        instrument = self.content.instrument
+        percent = float(instrument.get("reference_class_percent", 0.0))
+        counted = 1 if instrument.get("reference", "watts") == "watts" else 2  # volts are squared
+        of_class = counted * percent / 100 / math.sqrt(3)
+        return np.sqrt(
+            self._own_variance(side, reading_v, zero_u_v)
+            + self._quadratic(self._by_parameters(side, reading_v))
+            + of_class**2
+        )
+
+    def _own_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
+        """Variance of ln P of a port from its zero and from the choice of its law, (n,)."""
         port: Port = getattr(self.content, side)
-        db = interpolate_db(port.doubt, volts - port.zero_v)
-        return db * math.log(10) / 10
+        law: DetectorLaw = getattr(self, side)
+        of_zero = law.slope(reading_v) * zero_u_v / np.maximum(law.watts(reading_v), LEAST_W)
+        doubt_db = interpolate_db(port.doubt, reading_v - port.zero_v)
+        return np.asarray(of_zero**2 + (doubt_db * math.log(10) / 10) ** 2)
+
+    def _by_parameters(self, side: str, reading_v: Floats) -> Floats:
+        """Derivatives of ln P of a port by the fitted parameters, those of both ports, (p, n)."""
+        covariance = self.content.covariance
+        names = [] if covariance is None else covariance.parameters
+        by = np.zeros((len(names), *np.shape(reading_v)))
+        volts = reading_v - getattr(self.content, side).zero_v
+        for row, name, table in zip(by, names, self._sensitivities, strict=True):
+            if name.startswith(f"{side}."):
+                row[:] = np.interp(volts, self._sensitivity_v, table)
+        return by
+
+    def _quadratic(self, by: Floats) -> Floats:
+        """Variance (n,) of what changes with the parameters by `by` (p, n)."""
+        if self.content.covariance is None:
+            return np.zeros(by.shape[1:])
+        matrix = np.array(self.content.covariance.matrix)
+        return np.asarray(np.einsum("i...,ij,j...->...", by, matrix, by))
 
     def _tabulate_sensitivities(self) -> list[Floats]:
         """d ln P / d parameter of each fitted parameter over the volts of `_sensitivity_v`."""

@@ -4,17 +4,17 @@ The law has three figures a port (coupling, n Vt, R Is). Real detectors do more,
 alteration changes ln P by a known shape b(V) times a size t that few points hardly tell. Fitted to
 the readings of a detector with alterations t, the law misses its power by
 
-    e(V) = H(V) t,    H(V) = h(V) C J' G - b(V)
+    e(V) = H(V) t,    H(V) = h(V) J+ G - b(V)
 
-where J is the Jacobian of the fit, C = (J'J)**-1, G the alterations' effect on the residuals and
-h(V) the derivatives of ln P by the fit's parameters. So an alteration that the fit can take up (a
+where J is the Jacobian of the fit, J+ its pseudo-inverse, G the alterations' effect on the
+residuals and h(V) the derivatives of ln P by the fit's parameters. So an alteration that the fit can take up (a
 gain, say) casts no doubt, within the points little is left of any, and outside the doubt grows
 with the distance as far as its shape takes it.
 
 The sizes are taken as Gaussian about zero, with standard deviations from the physics of each
 (JCGM 100:2008, 4.3: evaluation of type B; see `_alterations`). The residuals r of the fit then say
-which are likely: t has the covariance S = (1 + G'(1 - J C J')G)**-1 and the mean m = -S G'r, and
-the doubt is the root of the mean of e(V)**2, which is H (S + m m') H'.
+which are likely: with R = G - J J+ G, t has the covariance S = (1 + R'R)**-1 and the mean
+m = -S R'r, and the doubt is the root of the mean of e(V)**2, which is H (S + m m') H'.
 """
 
 from __future__ import annotations
@@ -55,9 +55,11 @@ def model_doubt(problem: Problem, solution: Solution, departures: Departures) ->
         changes[:, port] = _alterations(x[4 * port : 4 * port + 4], above_v[:, port], top_v[port])
         parts.append(problem.effect(x, changes))
     effect, jacobian = np.concatenate(parts, axis=1), problem.jacobian(x)
-    moved = solution.covariance @ jacobian.T @ effect
-    sizes = np.linalg.inv(np.eye(2 * SHAPES) + effect.T @ (effect - jacobian @ moved))
-    mean = sizes @ effect.T @ solution.residuals
+    scale = np.maximum(np.linalg.norm(jacobian, axis=0), 1e-300)
+    moved = np.linalg.lstsq(jacobian / scale, effect, rcond=1e-10)[0] / scale[:, None]
+    rest = effect - jacobian @ moved
+    sizes = np.linalg.inv(np.eye(2 * SHAPES) + rest.T @ rest)
+    mean = sizes @ rest.T @ solution.residuals
     return [
         _table(x, port, top_v[port], moved, sizes + np.outer(mean, mean), departure)
         for port, departure in enumerate(departures)
