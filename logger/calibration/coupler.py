@@ -167,7 +167,11 @@ class Coupler:
         """Variance of ln P of a port from its zero and from the choice of its law, (n,)."""
         port: Port = getattr(self.content, side)
         law: DetectorLaw = getattr(self, side)
-        of_zero = law.slope(reading_v) * zero_u_v / np.maximum(law.watts(reading_v), LEAST_W)
+        # At the lower end of a converter that cannot read below 0 the detector may be at its zero.
+        above_v = np.maximum(reading_v - law.zero_v, 0.0)
+        hidden_v = np.where(reading_v < self.content.converter.step_v, above_v, 0.0)
+        off_v = np.hypot(zero_u_v, hidden_v)
+        of_zero = law.slope(reading_v) * off_v / np.maximum(law.watts(reading_v), LEAST_W)
         doubt_db = interpolate_db(port.doubt, reading_v - port.zero_v)
         return np.asarray(of_zero**2 + (doubt_db * math.log(10) / 10) ** 2)
 
@@ -176,9 +180,12 @@ class Coupler:
         covariance = self.content.covariance
         names = [] if covariance is None else covariance.parameters
         by = np.zeros((len(names), *np.shape(reading_v)))
-        volts = reading_v - getattr(self.content, side).zero_v
+        law: DetectorLaw = getattr(self, side)
+        volts = reading_v - law.zero_v
         for row, name, table in zip(by, names, self._sensitivities, strict=True):
-            if name.startswith(f"{side}."):
+            if name == f"{side}.zero_v":  # near the zero it counts in watts, not in their logarithm
+                row[:] = -law.slope(reading_v) / np.maximum(law.watts(reading_v), LEAST_W)
+            elif name.startswith(f"{side}."):
                 row[:] = np.interp(volts, self._sensitivity_v, table)
         return by
 

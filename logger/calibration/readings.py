@@ -14,7 +14,7 @@ ROUGH_V = 2e-4  # of a reading about which nothing is known
 ON_GRID = 0.1  # steps that a reading may lie beside a step because it was rounded when printed
 DIVISORS = 8
 LEAST_STEP_V = 1e-4
-BELOW_V = 3e-3  # usual offset of detectors and amplifiers; from memory, common practice
+BELOW_V = 5e-3  # usual offset of detectors and amplifiers; from memory, common practice
 SAME = 0.002  # clipped readings differ by less
 SQRT12 = float(np.sqrt(12))
 
