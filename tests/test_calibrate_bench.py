@@ -613,13 +613,13 @@ def test_a_recorded_session_answered_by_a_pipe(tmp_path: Path) -> None:
 
 def test_the_end_of_a_file_is_one_line(tmp_path: Path) -> None:
     config = replayed(tmp_path, (2.3, 0.0, "matched"), (0.9, 0.1, "matched"))
-    for answers, steps in (("12\n" + "\n" * 9, 2), ("\n" * 9, 3)):  # 12 W is remembered
+    for answers, count in (("12\n" + "\n" * 9, 2), ("\n" * 9, 3)):  # 12 W is remembered
         done = piped(config, answers)
         assert done.returncode == 1
         last = done.stderr.splitlines()[-1]
-        said = f"mismatchd: the input has ended before the session: {steps} of 19 steps"
+        said = f"mismatchd: the input has ended before the session: {count} of 19 steps"
         assert last.startswith(said)
-        assert len(bench_points.load(tmp_path / "points.csv").points) == steps
+        assert len(bench_points.load(tmp_path / "points.csv").points) == count
 
 
 def test_too_few_points_for_a_fit(tmp_path: Path) -> None:

@@ -249,6 +249,26 @@ def test_ends_of_the_scale() -> None:
     assert reflection.mismatch_loss_db(1.0) == np.inf
 
 
+@given(rho=st.floats(0.02, 0.9), relative=st.floats(0.01, 0.4))
+def test_the_systematic_variance_widens_the_interval_and_not_that_of_noise(
+    rho: float, relative: float
+) -> None:
+    got = reflection.estimate(
+        np.array([2.0]),
+        np.array([2 * rho**2]),
+        np.zeros(1),
+        np.array([relative**2]),
+        0.0,
+        0.0,
+        np.array([True]),
+    )
+    # An error of ln(reflected/incident) by 1.96 deviations, to first order in the ratio.
+    low, high = (rho * np.sqrt(1 + way * 1.96 * relative) for way in (-1, 1))
+    assert got.low[0] == pytest.approx(reflection.swr(low))
+    assert got.high[0] == pytest.approx(reflection.swr(high))
+    assert got.noise_low[0] == got.noise_high[0] == pytest.approx(reflection.swr(rho))
+
+
 def test_unreadable_is_not_a_number_and_noise_alone_gives_the_narrower_interval() -> None:
     got = reflection.estimate(
         np.array([0.0, 4.0]),

@@ -7,9 +7,9 @@ the readings of a detector with alterations t, the law misses its power by
     e(V) = H(V) t,    H(V) = h(V) J+ G - b(V)
 
 where J is the Jacobian of the fit, J+ its pseudo-inverse, G the alterations' effect on the
-residuals and h(V) the derivatives of ln P by the fit's parameters. So an alteration that the fit can take up (a
-gain, say) casts no doubt, within the points little is left of any, and outside the doubt grows
-with the distance as far as its shape takes it.
+residuals and h(V) the derivatives of ln P by the fit's parameters. So an alteration that the fit
+can take up (a gain, say) casts no doubt, within the points little is left of any, and outside the
+doubt grows with the distance as far as its shape takes it.
 
 The sizes are taken as Gaussian about zero, with standard deviations from the physics of each
 (JCGM 100:2008, 4.3: evaluation of type B; see `_alterations`). The residuals r of the fit then say
