@@ -33,7 +33,7 @@ from logger.calibration.problem import DB, IMPEDANCE_OHM, N_VT, R_IS, ZERO, C, P
 DoubtTable = list[tuple[float, float]]
 Departures = tuple[Departure | None, Departure | None]
 
-SHAPES = 4
+SHAPES = 5
 KNOTS_PER_DECADE = 8
 LOWEST_V, HIGHEST_V = 1e-4, 20.0
 
@@ -42,6 +42,7 @@ DROP = 0.1
 IDEALITY_PER_DECADE = 0.1
 EXPONENT = 0.03
 COMPRESSION = math.log(10) / 10 / 4
+COMPENSATION = 0.5
 
 
 def model_doubt(problem: Problem, solution: Solution, departures: Departures) -> list[DoubtTable]:
@@ -110,6 +111,7 @@ def _alterations(law: Floats, volts: Floats, top_v: float) -> Floats:
                  a diode's capacitance
     compression  third-order nonlinearity of core, diode or amplifier, whose 1 dB point is at four
                  times the highest power of the points
+    compensation an amplifier adds the drop of a second diode, or a part of it, to the volts: half
     """
     n_vt_v, r_is_v = math.exp(law[N_VT]), math.exp(law[R_IS])
     volts = np.maximum(volts, 1e-6)
@@ -123,6 +125,7 @@ def _alterations(law: Floats, volts: Floats, top_v: float) -> Floats:
             IDEALITY_PER_DECADE * by_ln_n_vt * np.log10(1 + volts / r_is_v),
             EXPONENT * np.log1p(volts / n_vt_v),
             COMPRESSION * watts / _watts(law, np.array([top_v])),
+            COMPENSATION * n_vt_v * np.log1p(volts / r_is_v) / (at.by_watt * watts),
         ],
         axis=1,
     )

@@ -87,7 +87,7 @@ def play(seed: int, kind: str, loads: int) -> Outcome:
     mean_v = matched.forward_v.mean(axis=-1)
     of_noise = coupler.forward.slope(mean_v) * sd_v / np.sqrt(PAIRS) / np.maximum(mean_w, 1e-9)
     spread = COVERAGE * np.hypot(coupler.watts_u("forward", mean_v, noise.zero_u_v[0]), of_noise)
-    watts_ok = np.abs(np.log(np.maximum(mean_w, 1e-9) / watts)) <= spread
+    watts_ok = np.abs(mean_w - watts) <= spread * np.maximum(mean_w, 1e-9)
     clipped = (matched.forward_v >= unit.full_scale_v - 1.5 * unit.step_v).any(-1)
     watts_ok = np.where(clipped, np.nan, watts_ok)
     swr_ok = np.where(np.isnan(low), np.nan, (low <= swr) & (swr <= high))
