@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import msgspec
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.detector import DetectorLaw
 from logger.calibration.doubt import HIGHEST_V, LOWEST_V
 from logger.calibration.fit import Fit, fit
+from logger.calibration.report import report
 from logger.calibration.simulated import calibration
 from tests import coupler_model as model
 from tests import foreign_couplers as foreign
@@ -112,6 +115,13 @@ def test_the_interval_holds_the_doubt_of_both_laws(fitted: Fit) -> None:
     in_volts = {"reference": "vpp", "reference_class_percent": 3.0}
     other = Coupler(msgspec.structs.replace(plain, instrument=in_volts))
     assert other.watts_u("forward", volts) == pytest.approx(0.06 / np.sqrt(3))
+
+
+def test_the_report_tells_watts_outside_the_points(fitted: Fit) -> None:
+    (line,) = [line for line in report(fitted) if line.startswith("outside")]
+    percents = [float(part) for part in re.findall(r"([0-9.]+) % at", line)]
+    assert len(percents) == 2
+    assert all(5 < percent < 60 for percent in percents)
 
 
 def test_the_zero_counts_at_the_zero(fitted: Fit) -> None:
