@@ -14,7 +14,7 @@ from logger.view import View
 from logger.watchdog.detector_fault import reversed
 
 HOLD_NS = 1_000_000_000  # longer than the tail of any detector after key-up
-QUIET_NS = 60_000_000_000
+QUIET_NS = 5_000_000_000
 REPEAT_NS = 30 * 86_400_000_000_000
 SIGNALS = 3
 SPREAD = 0.2  # of reflected power

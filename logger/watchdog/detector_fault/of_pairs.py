@@ -1,7 +1,7 @@
 """The causes that pairs show: clipped, reversed, stuck, foreign.
 
-The first one found stands until it clears. A foreign signal clears when it has been silent for a
-minute. Each other cause clears after a second of keyed pairs that are sound, and, unless it was
+The first one found stands until it clears. A foreign signal clears when it has been silent for
+QUIET_NS. Each other cause clears after a second of keyed pairs that are sound, and, unless it was
 clipping, once the reflected reading has moved.
 """
 
