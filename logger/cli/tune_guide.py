@@ -68,6 +68,7 @@ class Guide:
             if isinstance(event, Carrier):
                 self._caught(event)
                 self._source.begin()
+                self._terminal.ring()  # the next key-down is welcome
             elif self._done(event.strip().lower()):
                 return
 
@@ -113,7 +114,6 @@ class Guide:
         if khz in frequencies(session.here) and session.complete:
             self._moved_meanwhile()
         session.take(reading)
-        self._terminal.ring()
         say(f"Caught {keyed(reading)}.")
         for flag in found.flags.split():
             if flag in DOUBTS:
@@ -157,7 +157,7 @@ class Guide:
         ).lower()
         at = to if answer in ("", "yes", "y") else number(answer)
         if at is not None:
-            self._session.set(at)
+            self._session.set(at, to)
 
     def _done(self, typed: str) -> bool:
         """Follow a line; whether the session is over."""
@@ -192,7 +192,7 @@ class Guide:
         if not within(self._session.state.adjustment, at):
             self._terminal.say(outside(self._session.state.adjustment))
             return
-        self._session.set(at)
+        self._session.set(at, None if self.advice is None else self.advice.to)
         self.advice = None
         self._keep()
         self._present()

@@ -87,7 +87,7 @@ class Adjusting:
         value = _number(at)
         async with self._tap:
             if self._session is not None and step == str(self.step):
-                self._session.set(value)
+                self._session.set(value, None if self._advice is None else self._advice.to)
                 await self._judge(self._session)
 
     async def channel(self, text: str, step: str) -> None:
@@ -258,7 +258,13 @@ def _adjustment(fields: Mapping[str, str]) -> Adjustment:
     unit = fields.get("unit", "")
     if unit not in get_args(Unit):
         raise UsageError(f"say what is adjusted: {', '.join(get_args(Unit))}")
-    return Adjustment(unit, longer=fields.get("longer", "more") != "less")  # type: ignore[arg-type]
+    length = fields.get("length", "").strip()
+    return Adjustment(
+        unit,  # type: ignore[arg-type]
+        longer=fields.get("longer", "more") != "less",
+        length_mm=_number(length) if length and unit == "mm" else None,
+        cut=fields.get("cut", "") == "yes",
+    )
 
 
 def _number(text: str) -> float:
