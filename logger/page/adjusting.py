@@ -63,7 +63,8 @@ class Adjusting:
 
     async def begin(self, fields: Mapping[str, str]) -> None:
         """A new session; one that could be resumed is over."""
-        adjustment, at = _adjustment(fields), _number(fields.get("at", ""))
+        at = _number(fields.get("at", ""))
+        adjustment = _adjustment(fields, at)
         async with self._tap:
             session = Session(State(adjustment, None, self._station.line_db))
             session.set(at)
@@ -254,15 +255,18 @@ class Adjusting:
             store.end(self._number, time.time_ns(), kept(state), words)
 
 
-def _adjustment(fields: Mapping[str, str]) -> Adjustment:
+def _adjustment(fields: Mapping[str, str], at: float) -> Adjustment:
     unit = fields.get("unit", "")
     if unit not in get_args(Unit):
         raise UsageError(f"say what is adjusted: {', '.join(get_args(Unit))}")
-    length = fields.get("length", "").strip()
+    typed = fields.get("length", "").strip()
+    length = (_number(typed) if typed else at) if unit == "mm" else None
+    if length is not None and not 0 < at <= length:
+        raise UsageError("give lengths in mm, and the whole element no less than where it is set")
     return Adjustment(
         unit,  # type: ignore[arg-type]
         longer=fields.get("longer", "more") != "less",
-        length_mm=_number(length) if length and unit == "mm" else None,
+        length_mm=length,
         cut=fields.get("cut", "") == "yes",
     )
 

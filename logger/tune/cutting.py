@@ -17,9 +17,10 @@ from logger.blocks import Floats
 from logger.reflection import rho_of_swr
 from logger.tune.positions import STEP, Adjustment, Position, Unit
 
-# How far the 95 % interval of where a cut ends may reach beyond the mark.
+# How far the 95 % interval of where a cut ends may reach beyond the mark; the quantile is a little
+# further out than that interval's, as a session is several cuts.
 MARGIN: dict[Unit, float] = {"mm": 2.0, "turns": 0.05, "marks": 0.1}
-QUANTILE = 0.975
+QUANTILE = 0.98
 FIRST_CUT = 0.0025  # of the length in mm, and
 LEAST_FIRST: dict[Unit, float] = {"mm": 3.0, "turns": 0.25, "marks": 0.5}  # no less than this
 GROWTH = 3.0  # of a cut over the longest before it
