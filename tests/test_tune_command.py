@@ -118,7 +118,7 @@ def test_an_antenna_is_cut_and_told_when_a_cut_went_too_far(tmp_path: Path) -> N
             assert "This first cut is small" in said
             assert "What is cut off stays off" in said
             assert "nobody touches a keyed antenna" in said
-            (to,) = re.findall(r"shorter, set it to (\d+) mm", said)
+            (to,) = re.findall(r"Cut it \d+ mm shorter, to (\d+) mm", said)
             assert 2590 <= int(to) <= 2597
             assert view.raw.rfind(b"\a") > view.raw.rfind(b"What is cut off stays off")
             at.station.set(2490.0)  # cut further than advised

@@ -217,6 +217,7 @@ class Adjusting:
             "findings": [] if advice is None else list(findings(state, advice)),
             "to": None if advice is None or advice.to is None else f"{advice.to:g}",
             "to_words": "" if advice is None or advice.to is None else setting(unit, advice.to),
+            "verb": "Cut it to" if state.adjustment.cut else "Set it to",
             "complete": session.complete,
             "drawable": bool(state.read),
         }

@@ -126,10 +126,18 @@ def back(state: State, number: int) -> str:
 
 def _length(unit: Unit, advice: Advice) -> str:
     by = advice.longer_by
-    ends = f"{difference(unit, by.low)} to {difference(unit, by.high)} would be right, 95 %"
     if 0.1 < advice.too_short < 0.9:
-        return f"Whether it is too long or too short is not sure ({ends})."
-    how = "too short" if by.value > 0 else "too long"
+        return (
+            "Whether it is too long or too short is not sure"
+            f" ({difference(unit, by.low)} to {difference(unit, by.high)} would be right, 95 %)."
+        )
+    is_short = by.value > 0
+    how, way = ("too short", "longer") if is_short else ("too long", "shorter")
+    if by.low * by.high > 0:
+        least, most = sorted((abs(by.low), abs(by.high)))
+        ends = f"{extent(unit, least)} to {extent(unit, most)} {way}, 95 %"
+    else:
+        ends = f"{difference(unit, by.low)} to {difference(unit, by.high)}, 95 %"
     return f"It is {how}: {difference(unit, by.value)} would be right ({ends})."
 
 
@@ -194,8 +202,12 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
             " worse there; what it tells is worth the step."
         )
     else:
-        way = "Lengthen" if by > 0 else "Cut" if adjustment.cut else "Shorten"
-        yield f"{way} it{slight}: {difference(unit, by)}, {target}."
+        way = "Lengthen" if by > 0 else "Shorten"
+        yield (
+            f"Cut it {difference(unit, by)}, to {setting(unit, to)}."
+            if adjustment.cut
+            else f"{way} it{slight}: {difference(unit, by)}, {target}."
+        )
         if adjustment.cut and len(state.read) == 1:
             yield "This first cut is small: it shows how far a cut moves the resonance."
         elif advice.then < advice.worst:
