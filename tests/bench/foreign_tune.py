@@ -38,9 +38,9 @@ def main() -> None:
 
 def _print(kinds: list[str], seeds: range, session: Callable[[int, str], ForeignOutcome]) -> None:
     print(
-        f"{'kind':15} {'over 5 mm':>9} {'most mm':>7} {'reached':>7} {'(worst)':>7} {'steps':>5}"
-        f" {'covered':>7} {'SWR from':>8} {'to':>5} {'best':>5}  last word; seeds overcut,"
-        " not reached"
+        f"{'kind':15} {'short 5 mm':>10} {'most mm':>7} {'reached':>7} {'(worst)':>7} {'steps':>5}"
+        f" {'covered':>7} {'SWR from':>8} {'to':>5} {'best':>5}  last word; seeds too short by more"
+        " than 5 mm, not reached"
     )
     every = []
     for kind in kinds:
@@ -56,7 +56,7 @@ def _line(kind: str, outcomes: list[ForeignOutcome], more: str) -> None:
     over = [one.overcut for one in outcomes]
     words = Counter(one.last for one in outcomes).most_common()
     print(
-        f"{kind:15} {100 * np.mean(over):8.1f}% {max(one.beyond_mm for one in outcomes):7.1f}"
+        f"{kind:15} {100 * np.mean(over):9.1f}% {max(one.beyond_mm for one in outcomes):7.1f}"
         f" {100 * np.mean([one.reached for one in outcomes]):6.0f}%"
         f" {100 * np.mean([one.reached_worst for one in outcomes]):6.0f}%"
         f" {np.mean([one.steps for one in outcomes]):5.1f}"
