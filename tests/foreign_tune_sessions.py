@@ -60,11 +60,10 @@ class ForeignOutcome:
         return float(np.mean([low <= need <= high for need, low, high in self.needs]))
 
 
-def cut_session(seed: int, kind: str, *, careless: bool = False) -> ForeignOutcome:
+def cut_session(seed: int, kind: str) -> ForeignOutcome:
     """Cut an antenna that begins too long until the advice is to leave it."""
     antenna = replace(random_antenna(seed, kind), can_lengthen=False)
-    person = CuttingSession(antenna, 1, careless=careless)
-    return _follow(person, CUTS, cut=True)
+    return _follow(CuttingSession(antenna, 1), CUTS, cut=True)
 
 
 def slide_session(seed: int, kind: str) -> ForeignOutcome:

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from logger.antenna import rho
+from logger.errors import UsageError
+from logger.page.adjusting import _adjustment
 from logger.reflection import swr
 from logger.tune.advice import settable
 from logger.tune.cutting import FIRST_CUT, GROWTH, MARGIN, cut_change
@@ -99,6 +101,17 @@ def test_a_session_of_before_is_read_and_advice_is_noted() -> None:
     assert again.positions[-1].advised == 2592.0
     old = kept(session.state).replace(b',"advised":null', b"").replace(b',"advised":2592.0', b"")
     assert found(old).positions[-1].advised is None
+
+
+def test_the_page_asks_for_the_whole_length_and_takes_no_less_than_the_setting() -> None:
+    fields = {"unit": "mm", "cut": "yes"}
+    assert _adjustment(fields, 400.0) == Adjustment("mm", length_mm=400.0, cut=True)
+    fields["length"] = "1100"
+    assert _adjustment(fields, 400.0).length_mm == 1100.0
+    for at in (1200.0, 0.0, -5.0):
+        with pytest.raises(UsageError, match="whole element"):
+            _adjustment(fields, at)
+    assert _adjustment({"unit": "turns"}, 0.0) == Adjustment("turns")
 
 
 CASES = [("dipole", 5), ("base_loaded", 2), ("top_loaded", 3), ("hairpin", 1), ("trap", 2)]

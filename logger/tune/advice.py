@@ -48,7 +48,7 @@ class Advice(msgspec.Struct, frozen=True, kw_only=True):
     worst, then  the highest SWR on the channels, as expected now and there; doubt: its standard
                 deviation now
     turned      the other way than wanted, as it is at the end of its travel
-    better      index of an earlier position that read better than this one
+    better      index of an earlier position that read better than this one, to go back to
     overcut     the last cut went beyond the mark
     """
 
@@ -112,7 +112,7 @@ def advise(
         then=then(to),
         doubt=float(now.std()),
         turned=turned,
-        better=_better(positions),
+        better=None if adjustment.cut else _better(positions),
         suspicion=suspected,
         overcut=went_too_far(adjustment, positions, needs),
     )
@@ -172,7 +172,9 @@ def _cut(
     if float(np.mean(need > 0)) >= BEYOND:
         return "end", here.setting
     to = settable(adjustment, here.setting, cut_change(adjustment, positions, need))
-    return ("hold" if to == here.setting else "move"), to
+    if to != here.setting:
+        return "move", to
+    return ("stop" if max(each.swr for each in here.readings) < GOOD_SWR else "hold"), to
 
 
 def _leans(adjustment: Adjustment, here: Position, need: Floats) -> bool:

@@ -106,11 +106,7 @@ def findings(state: State, advice: Advice) -> Iterator[str]:
     if advice.suspicion is not None:
         yield SIGNS[advice.suspicion.sign]
     yield from _next(state, advice, here, by.value)
-    if (
-        advice.better is not None
-        and advice.to != state.read[advice.better].setting
-        and not state.adjustment.cut
-    ):
+    if advice.better is not None and advice.to != state.read[advice.better].setting:
         yield back(state, advice.better)
 
 
