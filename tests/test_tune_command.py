@@ -47,7 +47,7 @@ def key_all(view: View, desk: Desk, answers: dict[int, bytes] | None = None) -> 
             view.until(_asks)
             view.press(answers[channel] + b"\r")
         view.until(lambda text, before=before: len(re.findall(rb"Caught", view.raw)) > before)
-    view.until(lambda _: view.raw.rfind(b"\a") > view.raw.rfind(b"Caught"))  # all is computed
+        view.until(lambda _: view.raw.rfind(b"\a") > view.raw.rfind(b"Caught"))  # computed
     return view.look(1.0)
 
 

@@ -121,13 +121,14 @@ class Guide:
         self._judge()
 
     def _judge(self) -> None:
-        self.advice = self._session.advice() if self._session.ready else None
+        session = self._session
+        self.advice = session.advice() if session.complete else None  # the key need not wait
         self._told = False
         self._keep()
-        if self.advice is None:
-            self._terminal.say("Now the next channel.")
-        elif self._session.complete:
+        if self.advice is not None:
             self._tell(self.advice)
+        elif not session.ready:
+            self._terminal.say("Now the next channel.")
         else:
             self._terminal.say("Now the next channel; or Enter, for what two channels tell.")
 
@@ -175,7 +176,8 @@ class Guide:
             self._set(session.state.read[self.advice.better].setting)
         elif at is not None:
             self._set(at)
-        elif typed == "" and self.advice is not None and session.ready:
+        elif typed == "" and session.ready:
+            self.advice = self.advice or session.advice()
             if not self._told:
                 self._tell(self.advice)
             elif self.advice.to is not None:
