@@ -225,7 +225,7 @@ def test_every_screen_fits(
         assert ("DAEMON NOT RUNNING" in text) == (not connected)
         assert ("SWR 1.50" in text) == keyed
         assert ("ALARM" in text) == (alarms > 0)
-        assert "q ends" in text
+        assert "q quits" in text
 
 
 def test_trouble_is_said_in_words() -> None:
@@ -369,7 +369,7 @@ def test_live_beside_the_daemon_that_is_started_again(tmp_path: Path) -> None:
         daemons = []
         try:
             for view in (wide, small):
-                assert "q ends" in view.until(lambda text: "DAEMON NOT RUNNING" in text)
+                assert "q quits" in view.until(lambda text: "DAEMON NOT RUNNING" in text)
             daemons.append(Running(config))
             with bridge(
                 master,

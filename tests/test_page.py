@@ -139,7 +139,7 @@ def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
     assert (told["state"], told["loud"], told["down"]) == ("key down", False, True)
     assert (told["swr"], told["interval"], told["verdict"]) == (
         "1.50",
-        "95 %: 1.40 to 1.62",
+        "95 % interval: 1.40 to 1.62",
         "fair",
     )
     assert told["rho"] == pytest.approx(0.2)

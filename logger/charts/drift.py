@@ -168,9 +168,9 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
         days |= set(one.days.day[seen].tolist())
     facts = (
         f"{date(span[0])} to {date(span[1])}, UTC. {_count(transmissions, 'transmission')} on"
-        f" {_count(len(days), 'day')}. A point is the median of a day's transmissions, its bar"
-        " their standard deviation. A wedge stands on the days in which a step may lie. Ticks at"
-        " the top edge are repairs and adjustments. SWR on the left, return loss on the right."
+        f" {_count(len(days), 'day')}. Each point is a day's median, its bar one standard deviation"
+        " either way. A wedge spans the days within which a step may have occurred; ticks at the"
+        " top edge are repairs and adjustments. SWR on the left, return loss on the right."
     )
     lines = textwrap.wrap(facts, WRAP)
     for number, line in enumerate(lines):
@@ -196,9 +196,12 @@ def _listed(
     if alarms:
         kinds = Counter(alarm.kind for alarm in alarms)
         lines.append("Alarms: " + ", ".join(f"{kind} {count}" for kind, count in kinds.items()))
-    hidden = [one.name for one in account.channels if not shows_limit(one, account.limit)]
-    if hidden:
-        lines.append(f"The limit of SWR {account.limit:g} is off the scale of {', '.join(hidden)}.")
+    hidden = [one for one in account.channels if not shows_limit(one, account.limit)]
+    for side, is_above in (("Above", True), ("Below", False)):
+        names = [one.name for one in hidden if (one.trend.level > account.limit) is is_above]
+        if names:
+            limit = f"the limit of SWR {account.limit:g}"
+            lines.append(f"{side} {limit} throughout: {', '.join(names)}.")
     for number, line in enumerate(reversed(lines)):
         write(
             figure, LEFT, FOOT + number * LIST_LINE, _short(line, LIST_WRAP), fontsize=7.5,

@@ -112,7 +112,7 @@ def readings(
 
 
 def seasonless(axes: Axes, channel: ChannelAccount, span: Span) -> None:
-    """The same with season and weather taken away."""
+    """The same with the effects of season and weather removed."""
     used, curve = channel.days, channel.trend.curve
     values = used.swr - np.interp(used.day, curve.day, curve.season)
     scale = _scale(values, curve.low - curve.season, curve.high - curve.season)
@@ -121,7 +121,9 @@ def seasonless(axes: Axes, channel: ChannelAccount, span: Span) -> None:
     _model(axes, channel, curve.season)
     known = channel.trend.season_amplitude is not None
     axes.set_title(
-        "season and weather taken away" if known else "season not known yet, nothing taken away",
+        "seasonal and weather effects removed"
+        if known
+        else "less than a year of readings: season not removed",
         fontsize=7.5,
         fontweight="normal",
         pad=2,

@@ -56,7 +56,7 @@ def shown(sight: Sight, connected: bool, now_s: float, limit: float) -> dict[str
         return told | {"interval": "SWR cannot be read at this power"}
     return told | {
         "swr": swr_text(keyed.swr),
-        "interval": f"95 %: {swr_text(keyed.swr_low)} to {swr_text(keyed.swr_high)}",
+        "interval": f"95 % interval: {swr_text(keyed.swr_low)} to {swr_text(keyed.swr_high)}",
         "verdict": verdict(keyed.swr, limit),
         "bar": [place(each) for each in (keyed.swr_low, keyed.swr, keyed.swr_high)],
         "rho": place(keyed.swr) if down else None,
