@@ -153,7 +153,7 @@ def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
         "1.50",
     )
     told = shown(sight, True, 12.0 + SILENT_S + 0.1, 3.0)
-    assert (told["state"], told["loud"]) == ("no pairs from the bridge", True)
+    assert (told["state"], told["loud"]) == ("no pairs from the microcontroller bridge", True)
     assert place(999.0) < 1.0 < 1.01 > place(5000.0)
 
 

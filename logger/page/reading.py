@@ -74,7 +74,7 @@ def _state(sight: Sight, connected: bool, now_s: float) -> tuple[str, bool]:
     if sight.newest is None:
         return "waiting for a pair", False
     if sight.silent(now_s):
-        return "no pairs from the bridge", True
+        return "no pairs from the microcontroller bridge", True
     if sight.newest.time is None:
         return "waiting for a pair", False
     return ("key down" if sight.newest.keyed else "key up"), False
