@@ -30,7 +30,8 @@ calibration clear it too, and make all levels unknown; season, slope and weather
 from __future__ import annotations
 
 import math
-from statistics import NormalDist, median, variance
+from statistics import NormalDist, median
+from statistics import variance as sample_variance
 
 import msgspec
 import numpy as np
@@ -62,7 +63,8 @@ GROSS, GROSS_SIZE = 6.0, 0.25
 HELD_DAYS, HELD = 10, 6
 FIRST_DAYS = 10  # with readings on a channel before it is judged by days
 LEAST_DAYS = 3
-LEAST_SIZE = 0.05  # SWR
+LEAST_SIZE = 0.1  # SWR
+ODDS = 0.0
 SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
 SUSPECT = 1.0  # standard deviations from which on a day is worth the test
 ADOPT_DAYS = 7
@@ -102,11 +104,21 @@ class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
         return [*self.held, Day(self.day, round(median(self.latest), 5), self.count)]
 
 
-class Shift(msgspec.Struct, forbid_unknown_fields=True):
-    """The change of which the open alarm tells: size in SWR, time of the alarm."""
+class Change(msgspec.Struct, frozen=True):
+    """Levels of a channel before and after a step (SWR), the latter with its deviation."""
 
-    size: float
+    before: float
+    after: float
+    deviation: float
+
+
+class Shift(msgspec.Struct, forbid_unknown_fields=True):
+    """The change of which the open alarm tells: time of the alarm, levels of channels before it
+    (SWR), and days with readings since."""
+
     raised_ns: int
+    levels: dict[str, float]
+    days: int = 0
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
@@ -161,8 +173,8 @@ class BaselineShift:
         reason = self._begin_anew(row, work_ns)
         if reason is None and memory.shift is None:
             reason = "nothing is known of the levels before"
-        elif memory.shift is not None and row.end_ns > memory.shift.raised_ns + ADOPT_DAYS * DAY_NS:
-            reason = f"this level has been usual for {ADOPT_DAYS} days"
+        elif memory.shift is not None and memory.shift.days >= ADOPT_DAYS:
+            reason = f"the new level has lasted for {ADOPT_DAYS} days with readings"
         findings: list[Finding] = []
         if reason is not None:
             memory.shift = None
@@ -210,25 +222,28 @@ class BaselineShift:
         if len(memory.channels) > MOST_CHANNELS:
             del memory.channels[next(iter(memory.channels))]
         if day > memory.day:
+            if memory.shift is not None:
+                memory.shift.days += 1
             self._end_day()
             memory.day = day
         _begin_day(channel, day)
         channel.count += 1
         channel.latest = [*channel.latest, round(row.swr, 5)][-LEARN - RUN :]
-        own = _series(channel)
-        step = None
-        if _is_gross(channel, own):
+        series = _series(channel)
+        if _is_gross(channel, series):
             channel.latest = channel.latest[-RUN:]
-            own = _series(channel)
-            step = Step(len(own.day) - 1, float(own.departure[-1]), 0.0, 0.0, math.inf)
-        if step is None:
-            step = self._step_of(own, channel.seen)
-        if step is None and len(memory.channels) > 1:
-            own = _together(memory)
-            step = self._step_of(own, FIRST_DAYS if memory.together.days >= FIRST_DAYS else 0)
+            series = _series(channel)
+            step = Step(len(series.day) - 1, float(series.departure[-1]), 0.0, 0.0, math.inf)
+        elif not _is_suspect(series):
+            return []
+        else:
+            step = self._step_of(series) if channel.seen >= FIRST_DAYS else None
+            if step is None and memory.together.days >= FIRST_DAYS:
+                series = _together(memory)
+                step = self._step_of(series)
         if step is None:
             return []
-        return self._change(row, name, int(own.day[step.place]), step)
+        return self._change(row, name, int(series.day[step.place]), step)
 
     def _end_day(self) -> None:
         """Let the day that is over teach the weather of all channels together."""
@@ -244,14 +259,9 @@ class BaselineShift:
                 series.offset_variance,
             )
 
-    def _step_of(self, series: Series, days: float) -> Step | None:
-        """The step in a series that is beyond doubt; `days` of readings so far."""
+    def _step_of(self, series: Series) -> Step | None:
+        """The step in a series that is beyond doubt."""
         weather = series.weather
-        if days < FIRST_DAYS or len(series.day) < LEAST_DAYS:
-            return None
-        spread = weather.deviation**2 + series.offset_variance
-        if series.departure[-1] ** 2 < SUSPECT**2 * (spread + series.extra[-1]):
-            return None
         step = best_step(
             series.day,
             series.departure,
@@ -265,30 +275,35 @@ class BaselineShift:
             return None
         tests = 2 * DAYS_A_YEAR * (len(self.memory.channels) + 1)
         z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
-        return step if step.gain > z**2 / 2 else None
+        return step if step.gain > z**2 / 2 + ODDS else None
 
     def _change(self, row: Transmission, name: str, day: int, step: Step) -> list[Finding]:
         """A step of the station on a day: adopt the new levels, and say so."""
         memory = self.memory
-        before, after = {}, {}
-        for key, channel in memory.channels.items():
-            before[key], after[key] = _adopt(channel, day, step.size)
+        levels = {
+            key: level
+            for key, channel in memory.channels.items()
+            if (level := _adopt(channel, day, step.size)) is not None
+        }
         findings = []
         shift, memory.shift = memory.shift, None
+        change = levels[name]
         if self._active:
-            returned = shift is not None and abs(step.size + shift.size) < abs(shift.size) / 2
+            returned = shift is not None and _is_return(change, shift.levels.get(name))
             detail = "transmissions sit at their usual level again" if returned else "another step"
             findings.append(Finding(row.end_ns, "cleared", None, None, detail))
             self._active = False
             if returned:
                 return findings
-        memory.shift = Shift(round(step.size, 5), row.end_ns)
+        memory.shift = Shift(
+            row.end_ns, {key: round(level.before, 4) for key, level in levels.items()}
+        )
         self._active = True
-        value, deviation = after[name]
+        value, deviation = change.after, change.deviation
         low, high = max(value - COVERAGE * deviation, 1.0), value + COVERAGE * deviation
         since = format_ns(day * DAY_NS)[:10]
         detail = (
-            f"SWR {before[name]:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
+            f"SWR {change.before:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
             f" since {since}"
         )
         return [*findings, Finding(row.end_ns, "raised", value, None, detail)]
@@ -299,7 +314,7 @@ def _begin_day(channel: Channel, day: int) -> None:
     if day <= channel.day:
         return
     if len(channel.latest) > 1:
-        channel.scatter += (variance(channel.latest) - channel.scatter) / SCATTER_DAYS
+        channel.scatter += (sample_variance(channel.latest) - channel.scatter) / SCATTER_DAYS
     channel.held = channel.days()
     channel.day, channel.latest, channel.count = day, [], 0
     channel.seen = min(channel.seen + 1, FIRST_DAYS)
@@ -323,28 +338,26 @@ def _series(channel: Channel) -> Series:
 
 def _together(memory: Memory) -> Series:
     """The mean of all channels, weighted by their precision."""
-    sums: dict[float, list[float]] = {}
+    sums: dict[float, FloatArray] = {}
     for channel in memory.channels.values():
         own = _series(channel)
-        weight = 1 / channel.forecast.deviation**2
-        for day, departure, extra in zip(
-            own.day.tolist(), own.departure.tolist(), own.extra.tolist(), strict=True
-        ):
-            total = sums.setdefault(day, [0.0, 0.0, 0.0, 0.0])
-            total[0] += weight
-            total[1] += weight * departure
-            total[2] += weight**2 * extra
-            total[3] += weight * own.offset_variance
+        weight = 1 / (channel.forecast.deviation**2 + own.offset_variance)
+        for day, departure, extra in zip(own.day, own.departure, own.extra, strict=True):
+            terms = [1.0, departure, weight * extra, own.offset_variance]
+            sums[day] = sums.get(day, np.zeros(4)) + weight * np.array(terms)
     days = sorted(sums)[-HELD_DAYS - HELD :]
-    table = np.array([sums[day] for day in days]).reshape(len(days), 4)
-    weight = table[:, 0]
-    return Series(
-        np.array(days),
-        table[:, 1] / weight,
-        table[:, 2] / weight**2,
-        float(table[-1, 3] / weight[-1]) if days else 0.0,
-        memory.together,
-    )
+    table = np.array([sums[day] for day in days]).reshape(-1, 4)
+    weight, departure, extra = table[:, 0], table[:, 1], table[:, 2]
+    variance = table[:, 3] / weight
+    common = float(variance.min()) if days else 0.0
+    extra = extra / weight**2 + variance - common
+    return Series(np.array(days), departure / weight, extra, common, memory.together)
+
+
+def _is_suspect(series: Series) -> bool:
+    """Whether the latest day is far enough from the forecast for a test to be worth while."""
+    variance = series.weather.deviation**2 + series.offset_variance + series.extra[-1]
+    return bool(series.departure[-1] ** 2 >= SUSPECT**2 * variance)
 
 
 def _is_gross(channel: Channel, series: Series) -> bool:
@@ -364,21 +377,27 @@ def _is_gross(channel: Channel, series: Series) -> bool:
     return min(away) > far or max(away) < -far
 
 
-def _adopt(channel: Channel, day: int, size: float) -> tuple[float, tuple[float, float]]:
-    """Take the level since a day for the usual one; return the level before (SWR), and the new one
-    with its standard deviation."""
+def _adopt(channel: Channel, day: int, size: float) -> Change | None:
+    """Take the level since a day for the usual one; None if there are no readings of that time."""
     while channel.held and channel.held[0].day < day:
         _teach(channel, channel.held.pop(0))
-    series = _series(channel)
     forecast = channel.forecast
-    if not len(series.day) or channel.day < day:
+    if channel.day < day:
+        for each in channel.days():
+            _teach(channel, each)
+        channel.latest = []
         move(forecast, 0.0, size**2)
-        return 0.0, (0.0, 0.0)
+        return None
+    series = _series(channel)
     step = float(np.mean(series.departure))
     correlation = forecast.correlation
     spread = (1 + correlation) / (1 - correlation) / len(series.day)
     deviation = forecast.deviation * math.sqrt(min(spread, 1.0))
-    now = channel.days()[-1].swr
-    before = now - float(series.departure[-1])
+    before = channel.days()[-1].swr - float(series.departure[-1])
     move(forecast, step, deviation**2)
-    return before, (before + step, deviation)
+    return Change(before, before + step, deviation)
+
+
+def _is_return(change: Change, usual: float | None) -> bool:
+    """Whether the new level is nearer to the one before the open alarm than to the one it told."""
+    return usual is not None and abs(change.after - usual) < abs(change.before - usual) / 2
