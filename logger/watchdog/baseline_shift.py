@@ -105,8 +105,10 @@ class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class Change(msgspec.Struct, frozen=True):
-    """Levels of a channel before and after a step (SWR), the latter with its deviation."""
+    """Levels of a channel before and after a step (SWR), the latter with its deviation; and the
+    first day at the new level."""
 
+    day: int
     before: float
     after: float
     deviation: float
@@ -195,10 +197,7 @@ class BaselineShift:
         if not worked and not calibrated:
             return None
         for channel in memory.channels.values():
-            for day in channel.days():
-                _teach(channel, day)
-            channel.held, channel.latest = [], []
-            move(channel.forecast, 0.0, UNKNOWN**2)
+            _forget_level(channel, UNKNOWN**2)
         if worked:
             return "the station was worked on: a new baseline begins"
         return "another calibration: a new baseline begins"
@@ -233,17 +232,23 @@ class BaselineShift:
         if _is_gross(channel, series):
             channel.latest = channel.latest[-RUN:]
             series = _series(channel)
-            step = Step(len(series.day) - 1, float(series.departure[-1]), 0.0, 0.0, math.inf)
-        elif not _is_suspect(series):
+            size = float(series.departure[-1])
+            for key, other in memory.channels.items():
+                if key != name:  # readings of today may be of before or after
+                    _forget_level(other, size**2)
+            return self._change(row, {name: _adopt(channel, day, size)})
+        if not _is_suspect(series):
             return []
-        else:
-            step = self._step_of(series) if channel.seen >= FIRST_DAYS else None
-            if step is None and memory.together.days >= FIRST_DAYS:
-                series = _together(memory)
-                step = self._step_of(series)
+        step = self._step_of(series) if channel.seen >= FIRST_DAYS else None
+        if step is None and memory.together.days >= FIRST_DAYS:
+            series = _together(memory)
+            step = self._step_of(series)
         if step is None:
             return []
-        return self._change(row, name, int(series.day[step.place]), step)
+        since = int(series.day[step.place])
+        return self._change(
+            row, {key: _adopt(other, since, step.size) for key, other in memory.channels.items()}
+        )
 
     def _end_day(self) -> None:
         """Let the day that is over teach the weather of all channels together."""
@@ -277,17 +282,16 @@ class BaselineShift:
         z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
         return step if step.gain > z**2 / 2 + ODDS else None
 
-    def _change(self, row: Transmission, name: str, day: int, step: Step) -> list[Finding]:
-        """A step of the station on a day: adopt the new levels, and say so."""
+    def _change(self, row: Transmission, changes: dict[str, Change | None]) -> list[Finding]:
+        """Raise the alarm of a step, or clear it if the levels before it are back."""
         memory = self.memory
-        levels = {
-            key: level
-            for key, channel in memory.channels.items()
-            if (level := _adopt(channel, day, step.size)) is not None
-        }
+        known = {key: change for key, change in changes.items() if change is not None}
+        name = max(known, key=lambda key: abs(known[key].after - known[key].before))
+        change = known[name]
+        if abs(change.after - change.before) < LEAST_SIZE:
+            return []
         findings = []
         shift, memory.shift = memory.shift, None
-        change = levels[name]
         if self._active:
             returned = shift is not None and _is_return(change, shift.levels.get(name))
             detail = "transmissions sit at their usual level again" if returned else "another step"
@@ -296,12 +300,12 @@ class BaselineShift:
             if returned:
                 return findings
         memory.shift = Shift(
-            row.end_ns, {key: round(level.before, 4) for key, level in levels.items()}
+            row.end_ns, {key: round(each.before, 4) for key, each in known.items()}
         )
         self._active = True
         value, deviation = change.after, change.deviation
         low, high = max(value - COVERAGE * deviation, 1.0), value + COVERAGE * deviation
-        since = format_ns(day * DAY_NS)[:10]
+        since = format_ns(change.day * DAY_NS)[:10]
         detail = (
             f"SWR {change.before:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
             f" since {since}"
@@ -348,9 +352,9 @@ def _together(memory: Memory) -> Series:
     days = sorted(sums)[-HELD_DAYS - HELD :]
     table = np.array([sums[day] for day in days]).reshape(-1, 4)
     weight, departure, extra = table[:, 0], table[:, 1], table[:, 2]
-    variance = table[:, 3] / weight
-    common = float(variance.min()) if days else 0.0
-    extra = extra / weight**2 + variance - common
+    offset_variance = table[:, 3] / weight
+    common = float(offset_variance.min()) if days else 0.0
+    extra = extra / weight**2 + offset_variance - common
     return Series(np.array(days), departure / weight, extra, common, memory.together)
 
 
@@ -383,10 +387,7 @@ def _adopt(channel: Channel, day: int, size: float) -> Change | None:
         _teach(channel, channel.held.pop(0))
     forecast = channel.forecast
     if channel.day < day:
-        for each in channel.days():
-            _teach(channel, each)
-        channel.latest = []
-        move(forecast, 0.0, size**2)
+        _forget_level(channel, size**2)
         return None
     series = _series(channel)
     step = float(np.mean(series.departure))
@@ -395,7 +396,15 @@ def _adopt(channel: Channel, day: int, size: float) -> Change | None:
     deviation = forecast.deviation * math.sqrt(min(spread, 1.0))
     before = channel.days()[-1].swr - float(series.departure[-1])
     move(forecast, step, deviation**2)
-    return Change(before, before + step, deviation)
+    return Change(day, before, before + step, deviation)
+
+
+def _forget_level(channel: Channel, variance: float) -> None:
+    """Let the level be another one by nobody knows what, with a variance (SWR squared)."""
+    for day in channel.days():
+        _teach(channel, day)
+    channel.held, channel.latest, channel.count = [], [], 0
+    move(channel.forecast, 0.0, variance)
 
 
 def _is_return(change: Change, usual: float | None) -> bool:

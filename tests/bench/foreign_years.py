@@ -5,8 +5,8 @@ python -m tests.bench.foreign_years [--stations 40] [--seed 1] [--list]
 Three kinds of stations: those of `tests.drift_stations` (one channel), and those of
 `tests.foreign_years` with one antenna or with five. A step of 0.15 or more on some channel counts
 as due if channels that moved so far are used on LEAST_DAYS of the 7 days after it, and nothing
-else happens in them. An alarm belongs to the step, if any, within 30 days before it that no other
-alarm belongs to; all others are false. Those while the antenna is iced up are shown besides.
+else happens in them. The first alarm within 30 days after a step, and before whatever happens next,
+belongs to it; all others are false. Those while the antenna is iced up are shown besides.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ LARGE = 0.15  # SWR
 PROMPT_DAYS, NEAR_DAYS = 7, 30
 LEAST_DAYS = 3
 YEARS = 3
+LIMIT = 3.0  # SWR of rule `high-swr`, above which `baseline-shift` is silent
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ def rate(station: Station, score: Score) -> Iterator[str]:
         until = min(
             [each.day for each in station.changes if each.day > step.day] + [step.day + NEAR_DAYS]
         )
-        own = next((each for each in free if step.day <= each[0] < until + PROMPT_DAYS), None)
+        own = next((each for each in free if step.day <= each[0] < until), None)
         if own is not None:
             free.remove(own)
         if not _is_due(step, station):
@@ -166,6 +167,7 @@ def _is_due(step: Change, station: Station) -> bool:
         for row in station.rows
         if step.day * DAY_NS <= row.start_ns < end * DAY_NS
         and not row.flags
+        and (row.swr or LIMIT) < LIMIT
         and (row.channel in moved or row.frequency_khz in moved)
     }
     return len(used) >= LEAST_DAYS
