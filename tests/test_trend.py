@@ -126,6 +126,15 @@ def test_any_days_give_a_trend(data: st.DataObject) -> None:
     assert all(each.day_low <= each.day <= each.day_high for each in told.steps)
 
 
+@pytest.mark.parametrize("first", [1.0, 10.0])
+def test_a_first_day_set_aside_is_on_the_curve(first: float) -> None:
+    """Found by the test before this one; the first day, or the sixth, is an outlier."""
+    day = np.array([0, 1, 2, 3, 24, 39, 78, 484, 768])
+    told = trend(days(day, np.array([first, 1, 1, 2, 1, 11 - first, 2, 1, 1])))
+    assert (told.since, told.curve.day[0], told.curve.day[-1]) == (0, 0, 768)
+    assert np.isfinite(told.curve.swr).all()
+
+
 def test_the_nile_changed_after_1898() -> None:
     """G. W. Cobb, Biometrika 65 (1978) 243; the table says what other programs find."""
     table = np.loadtxt(REFERENCES / "nile.csv", delimiter=",", skiprows=4)

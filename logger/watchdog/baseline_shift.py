@@ -50,6 +50,7 @@ FloatArray = NDArray[np.float64]
 
 KIND = "baseline-shift"
 SEVERITY = "warning"
+RETURNED = "transmissions sit at their usual level again"  # why an alarm is cleared
 
 MOST_NOISE = 0.01  # of the reflection coefficient
 LEAST_SETTLED = 20  # pairs
@@ -59,12 +60,12 @@ DAYS_A_YEAR = 365.25
 
 LEARN = 8  # transmissions of a day that can stand in for a forecast
 RUN = 4
-GROSS, GROSS_SIZE = 6.0, 0.25
+GROSS, GROSS_SIZE = 6.0, 0.5
 HELD_DAYS, HELD = 10, 6
 FIRST_DAYS = 10  # with readings on a channel before it is judged by days
 LEAST_DAYS = 3
 LEAST_SIZE = 0.1  # SWR
-ODDS = 0.0
+ODDS = 5.0
 SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
 SUSPECT = 1.0  # standard deviations from which on a day is worth the test
 ADOPT_DAYS = 7
@@ -251,17 +252,17 @@ class BaselineShift:
         )
 
     def _end_day(self) -> None:
-        """Let the day that is over teach the weather of all channels together."""
+        """Let a day teach the weather of all channels together, after HELD others with readings."""
         memory = self.memory
         if len(memory.channels) < 2:
             return
         series = _together(memory)
-        if len(series.day) and series.day[-1] > memory.together.day:
+        if len(series.day) > HELD and series.day[-HELD - 1] > memory.together.day:
             teach_weather(
                 memory.together,
-                int(series.day[-1]),
-                float(series.departure[-1]),
-                series.offset_variance,
+                int(series.day[-HELD - 1]),
+                float(series.departure[-HELD - 1]),
+                series.offset_variance + float(series.extra[-HELD - 1]),
             )
 
     def _step_of(self, series: Series) -> Step | None:
@@ -294,7 +295,7 @@ class BaselineShift:
         shift, memory.shift = memory.shift, None
         if self._active:
             returned = shift is not None and _is_return(change, shift.levels.get(name))
-            detail = "transmissions sit at their usual level again" if returned else "another step"
+            detail = RETURNED if returned else "another step"
             findings.append(Finding(row.end_ns, "cleared", None, None, detail))
             self._active = False
             if returned:

@@ -111,14 +111,15 @@ def sent(start_ns: int, swr: float) -> Transmission:
 
 
 def alarms(station: Station) -> list[tuple[float, str]]:
-    """UTC day and words of each alarm that the rule raises."""
+    """UTC day and words of each alarm that the rule raises, or clears as the levels are back."""
     guard = Watchdog(WatchdogOptions())
     guard.know_work(round(each.day * DAY_NS) for each in station.changes if each.announced)
     return [
         (change.time_ns / DAY_NS, change.detail)
         for row in station.rows
         for change in guard.rows([row])
-        if change.kind == baseline_shift.KIND and change.change == "raised"
+        if change.kind == baseline_shift.KIND
+        and (change.change == "raised" or change.detail == baseline_shift.RETURNED)
     ]
 
 
@@ -150,6 +151,8 @@ def rate(station: Station, score: Score) -> Iterator[str]:
             late = "missed" if own is None else f"{own[0] - step.day:.1f} days late"
             yield f"day {step.day - first:.0f}: step of {size:+.2f} {late}"
     for day, detail in free:
+        if detail == baseline_shift.RETURNED:
+            continue
         score.false += 1
         score.first_year += day < first + 365
         iced = any(begin <= day <= end + 1 for begin, end in station.iced)
