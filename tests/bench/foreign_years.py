@@ -195,13 +195,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--list", action="store_true", help="show misses and false alarms")
     parser.add_argument("--kind", choices=KINDS, action="append")
-    parser.add_argument("--set", action="append", default=[])
     options = parser.parse_args(arguments)
-    import importlib
-    for each in options.set:
-        k,v=each.split("=")
-        m,k=k.split(".")
-        setattr(importlib.import_module("logger.watchdog.baseline_"+m),k,float(v) if "." in v else int(v))
     print("stations          due  in 7 days  false a year  of ice  first year  later  µs a row")
     for kind in options.kind or KINDS:
         score = Score()
