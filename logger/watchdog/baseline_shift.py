@@ -232,13 +232,13 @@ class BaselineShift:
         channel.latest = [*channel.latest, round(row.swr, 5)][-LEARN - RUN :]
         series = _series(channel)
         if _is_gross(channel, series):
-            channel.latest = channel.latest[-RUN:]
-            series = _series(channel)
-            size = float(series.departure[-1])
-            for key, other in memory.channels.items():
-                if key != name:  # readings of today may be of before or after
-                    _forget_level(other, size**2)
-            return self._change(row, {name: _adopt(channel, day, size)})
+            _teach_all(channel, channel.latest[:-RUN])
+            channel.latest, channel.count = channel.latest[-RUN:], RUN
+            change = _adopt(channel, day, GROSS_SIZE)
+            for other in memory.channels.values():
+                if other is not channel:  # today's readings may be of before or after
+                    _forget_level(other, GROSS_SIZE**2)
+            return self._change(row, {name: change})
         if not _is_suspect(series):
             return []
         step = self._step_of(series) if channel.seen >= FIRST_DAYS else None
@@ -332,9 +332,18 @@ def _teach(channel: Channel, day: Day) -> None:
     learn(channel.forecast, day.day, day.swr)
 
 
+def _teach_all(channel: Channel, latest: list[float]) -> None:
+    """Let the days held, and readings of the latest day, teach the forecast at once."""
+    for day in channel.held:
+        _teach(channel, day)
+    channel.held = []
+    if latest:
+        _teach(channel, Day(channel.day, median(latest), len(latest)))
+
+
 def _series(channel: Channel) -> Series:
     days = channel.days()
-    day = np.array([each.day for each in days], dtype=np.float64)
+    day: FloatArray = np.array([each.day for each in days], dtype=np.float64)
     swr = np.array([each.swr for each in days])
     count = np.array([each.count for each in days])
     expected, spread = predict(channel.forecast, day)
@@ -353,11 +362,11 @@ def _together(memory: Memory) -> Series:
             sums[day] = sums.get(day, np.zeros(4)) + weight * np.array(terms)
     days = sorted(sums)[-HELD_DAYS - HELD :]
     table = np.array([sums[day] for day in days]).reshape(-1, 4)
-    weight, departure, extra = table[:, 0], table[:, 1], table[:, 2]
-    offset_variance = table[:, 3] / weight
-    common = float(offset_variance.min()) if days else 0.0
-    extra = extra / weight**2 + offset_variance - common
-    return Series(np.array(days), departure / weight, extra, common, memory.together)
+    total = table[:, 0]
+    spread = table[:, 3] / total
+    common = float(spread.min()) if days else 0.0
+    extras = table[:, 2] / total**2 + spread - common
+    return Series(np.array(days), table[:, 1] / total, extras, common, memory.together)
 
 
 def _is_suspect(series: Series) -> bool:
@@ -372,15 +381,16 @@ def _is_gross(channel: Channel, series: Series) -> bool:
         return False
     weather = channel.forecast.deviation**2
     expected = median(channel.latest) - float(series.departure[-1])
-    precision, total = 1 / series.offset_variance, expected / series.offset_variance
+    before = [expected + departure for departure in series.departure[:-1].tolist()]
     earlier = channel.latest[:-RUN]
     if len(earlier) >= LEARN:
-        precision += 1 / weather
-        total += median(earlier) / weather
+        before.append(median(earlier))
+    precision = 1 / series.offset_variance + len(before) / weather
+    total = expected / series.offset_variance + sum(before) / weather
     middle = total / precision
     far = max(GROSS_SIZE, GROSS * math.sqrt(weather + 1 / precision))
     away = [swr - middle for swr in channel.latest[-RUN:]]
-    return min(away) > far or max(away) < -far
+    return bool(min(away) > far or max(away) < -far)
 
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
@@ -403,9 +413,8 @@ def _adopt(channel: Channel, day: int, size: float) -> Change | None:
 
 def _forget_level(channel: Channel, variance: float) -> None:
     """Let the level be another one by nobody knows what, with a variance (SWR squared)."""
-    for day in channel.days():
-        _teach(channel, day)
-    channel.held, channel.latest, channel.count = [], [], 0
+    _teach_all(channel, channel.latest)
+    channel.latest, channel.count = [], 0
     move(channel.forecast, 0.0, variance)
 
 
