@@ -101,8 +101,8 @@ def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
         key=lambda one: one.chi2,
     )
     move, growth = loss.slope(MOVE, KHZ_A_YEAR), loss.slope(SLOPE, DB_A_YEAR)
-    moves = loss.better_than(without_move) > CERTAIN and abs(move.value) >= LEAST_MOVE
-    grows = loss.better_than(without_loss) > CERTAIN and abs(growth.value) >= LEAST_LOSS
+    moves = loss.better_than(without_move) > CERTAIN and _is_change(move, LEAST_MOVE)
+    grows = loss.better_than(without_loss) > CERTAIN and _is_change(growth, LEAST_LOSS)
     move, growth = (
         each if told else each.widened(0.0) for each, told in ((move, moves), (growth, grows))
     )
@@ -112,6 +112,11 @@ def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
     if verdict == "resistance":  # then the loss of the other story says nothing
         return _told(loss, verdict, or_else, channels, first, last, move)
     return _told(loss, verdict, or_else, channels, first, last, move, growth)
+
+
+def _is_change(span: Span, least: float) -> bool:
+    """Whether a slope is worth a word, and its interval leaves no doubt of its sign."""
+    return abs(span.value) >= least and not span.low <= 0 <= span.high
 
 
 def _verdict(
