@@ -280,9 +280,14 @@ class BaselineShift:
         )
         if step is None or abs(step.size) < LEAST_SIZE:
             return None
+        return step if step.gain > self.least_gain else None
+
+    @property
+    def least_gain(self) -> float:
+        """Gain of log likelihood that raises the alarm."""
         tests = 2 * DAYS_A_YEAR * (len(self.memory.channels) + 1)
         z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
-        return step if step.gain > z**2 / 2 + MARGIN else None
+        return z**2 / 2 + MARGIN
 
     def _change(self, row: Transmission, changes: dict[str, Change | None]) -> list[Finding]:
         """Raise the alarm of a step, or clear it if the levels before it are back."""
