@@ -9,7 +9,7 @@ from logger.config import BaselineShiftOptions, WatchdogOptions
 from logger.watchdog import Watchdog, baseline_shift
 from logger.watchdog.baseline_forecast import YEAR, Forecast, learn, predict
 from logger.watchdog.baseline_step import best_step
-from tests.bench.foreign_years import DAY_NS, Station, alarms, drifting, foreign, sent
+from tests.bench.foreign_years import DAY_NS, alarms, drifting, foreign, sent
 from tests.foreign_years import make_years
 
 

@@ -10,11 +10,15 @@ import ruptures
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import lfilter
 
+from logger.trend import model, regression
 from logger.trend.days import Days, Event, FloatArray, IntArray, Weather
 from logger.trend.model import trend
 from logger.trend.outcome import Trend
+from logger.trend.regression import Fit
 from logger.trend.steps import certainty, search
+from logger.trend.verdict import Slope
 from tests.drift_stations import FIRST_DAY, YEAR, drift_station
 
 REFERENCES = Path(__file__).parent / "references"
@@ -69,6 +73,29 @@ def test_what_the_journal_has_is_named_and_dated() -> None:
     assert unannounced.verdict == "stepped"
     assert unannounced.steps[0].explained_by is None
     assert unannounced.steps[0].day_low <= at <= unannounced.steps[0].day_high
+
+
+def test_days_that_hang_together_widen_the_slope(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(12)
+    values = 1.5 + lfilter([0.02], [1, -0.7], rng.standard_normal(800))
+    slopes: list[Slope] = []
+    monkeypatch.setattr(model, "verdict", lambda slope, *_: slopes.append(slope) or "steady")
+    for factor in (1.0, 4.0):
+        monkeypatch.setattr(Fit, "slow", lambda *_, factor=factor: factor)
+        correlation = of(values).correlation
+    narrow, wide = slopes
+    assert wide.error == pytest.approx(2 * narrow.error)
+    alike = (1 - correlation) / (1 + correlation)
+    assert narrow.freedom == pytest.approx(795 * alike, rel=0.02)
+    assert alike < 0.3
+
+
+def test_what_lasts_for_months_makes_an_estimate_less_certain() -> None:
+    day = FIRST_DAY + np.arange(900)
+    columns = np.column_stack([np.ones(900), np.linspace(-1, 1, 900)])
+    rng = np.random.default_rng(13)
+    slow = np.repeat(rng.normal(0, 0.02, 20), 45) + rng.normal(0, 0.02, 900)
+    assert regression.fit(day, slow, columns).slow(day, 1, 45) > 1.1
 
 
 def test_less_than_a_year_tells_no_slope() -> None:

@@ -88,6 +88,7 @@ class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     day, latest  the latest day, and its latest LEARN + RUN transmissions (SWR)
     count     of transmissions on that day
     seen      days with readings so far, up to FIRST_DAYS
+    first     day of the first reading
     scatter   variance of a transmission about its day
     """
 
@@ -97,6 +98,7 @@ class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     latest: list[float] = []
     count: int = 0
     seen: int = 0
+    first: int = 0
     scatter: float = 0.0
 
     def days(self) -> list[Day]:
@@ -317,6 +319,8 @@ class BaselineShift:
             f"SWR {change.before:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
             f" since {since}"
         )
+        if row.start_ns // DAY_NS - memory.channels[name].first < DAYS_A_YEAR:
+            detail += "; it may be the season, of which less than a year is known"
         return [*findings, Finding(row.end_ns, "raised", value, None, detail)]
 
 
@@ -329,6 +333,7 @@ def _begin_day(channel: Channel, day: int) -> None:
     channel.held = channel.days()
     channel.day, channel.latest, channel.count = day, [], 0
     channel.seen = min(channel.seen + 1, FIRST_DAYS)
+    channel.first = channel.first or day
     while len(channel.held) > HELD and channel.held[0].day < day - HELD_DAYS:
         _teach(channel, channel.held.pop(0))
 
