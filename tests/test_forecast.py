@@ -99,8 +99,8 @@ def test_nothing_is_said_under_a_year() -> None:
 
 
 def test_a_steeper_slope_goes_with_a_higher_level() -> None:
-    """Of a straight line by least squares with equal weights, level and slope at its end have the
-    correlation sqrt(3) / 2."""
+    """A straight line's level at its end and its slope have the correlation sqrt(3) / 2; what is
+    not known of the season makes it less."""
     level, slope, correlation = uncertainty(fitted(days(THREE_YEARS, amplitude=0.0, seed=6)))
-    assert correlation == pytest.approx(np.sqrt(3) / 2, abs=0.05)
+    assert 0.6 < correlation < 0.9
     assert level < slope * THREE_YEARS / YEAR
