@@ -22,6 +22,7 @@ from logger.diagnosis.scoring import Diagnosis, checks_of
 from logger.report import text, words
 from logger.report.changes import changes
 from logger.report.html import page
+from logger.report.steps import is_homogeneous
 from logger.report.summary import Summary, summary
 from logger.span import Span
 from logger.store.database import Store
@@ -105,6 +106,24 @@ def test_the_state_in_a_sentence() -> None:
     assert state(nothing) == (
         "unknown: Nothing can be said yet: no readable transmission is stored."
     )
+
+
+def test_an_unannounced_step_of_all_channels_is_the_headline() -> None:
+    """Three channels that changed by the same amount: dated, and not called different."""
+    used = [days(1096, step=(900, 0.22), channel=n, seed=n, level=1.3 + 0.1 * n) for n in (1, 2, 3)]
+    step = Step(FIRST + 900, FIRST + 898, FIRST + 901, 1.5, 1.72, None)
+    made = told(account(*used, step=step))
+    assert made.state == "watch"
+    assert made.sentence.startswith(
+        f"Keep an eye on the feedline: SWR changed by +0.22 on channels 1, 2 and 3, unannounced,"
+        f" on {date(FIRST + 900)}"
+    )
+
+
+def test_sizes_are_different_only_beyond_doubt() -> None:
+    assert is_homogeneous([0.20, 0.23, 0.25], [0.02, 0.02, 0.02])
+    assert not is_homogeneous([0.20, 0.23, 0.35], [0.02, 0.02, 0.02])
+    assert is_homogeneous([0.2], [0.01])
 
 
 def test_a_falling_channel_is_no_good_news_and_checks_bring_their_cautions() -> None:
