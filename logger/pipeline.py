@@ -30,8 +30,9 @@ from logger.weather_means import WeatherMeans
 SECOND_NS = 1_000_000_000
 GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
 # The noise estimate, which tells of a quarter of an hour (see `noise`), is renewed 1, 2, 4, ... and
-# EARLY s after the first pair, then every RENEW_NS. Each renewal cuts a block in two.
-EARLY = 512
+# EARLY s after the first pair and EARLY_KEYED s after the first key-down, then every RENEW_NS. Each
+# renewal cuts a block in two.
+EARLY, EARLY_KEYED = 512, 64
 RENEW_NS = 600 * SECOND_NS
 MOST_PAIRS = 65_536  # worked on at once, so that they stay in the cache
 
@@ -62,6 +63,7 @@ class Pipeline:
         self._tracker = NoiseTracker(
             (content.noise.forward_v, content.noise.reflected_v),
             (content.forward.zero_v, content.reflected.zero_v),
+            content.converter.step_v,
         )
         self._noise = self._tracker.noise()
         station = config.station
@@ -90,6 +92,7 @@ class Pipeline:
         self._gathered: list[SampleBlock] = []
         self._doubtful = Flag(0)
         self._first_ns: int | None = None
+        self._first_keyed_ns: int | None = None
         self._renew_ns = 0
 
     @property
@@ -152,12 +155,10 @@ class Pipeline:
         return [row for part in self._parts(join(gathered)) for row in self._process(part)]
 
     def _process(self, samples: SampleBlock) -> list[Row]:
-        converter = self._coupler.content.converter
-        step_v = (
-            max(samples.step_v[0], converter.step_v),
-            max(samples.step_v[1], converter.step_v),
-        )
         noise = self._noise
+        least_v = self._coupler.content.converter.step_v
+        stated_v = (max(samples.step_v[0], least_v), max(samples.step_v[1], least_v))
+        step_v = (max(stated_v[0], noise.step_v[0]), max(stated_v[1], noise.step_v[1]))
         forward_w, reflected_w, flags = self._coupler.power(samples)
         flags[0] |= np.uint8(Flag.GAP) * samples.gap
         flags |= np.uint8(Flag.CLOCK_STEP) * samples.clock_step
@@ -183,7 +184,9 @@ class Pipeline:
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
         rows = self._watched(rows, quarters, changes)
         quiet = self._thin_sample.update(samples.time_ns, keyed)
-        self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
+        self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
+        if quarters is not None:
+            self._tracker.update_keyed(quarters)
         if self._selection is not None:
             for part in self._selection.update(samples, keyed, quiet):
                 rows.append(Samples(part, begins=self._begins))
@@ -218,6 +221,11 @@ class Pipeline:
         so that rows do not depend on how the stream was cut into blocks. Cut what is too long."""
         times = block.time_ns
         begin = 0
+        if self._first_keyed_ns is None:
+            above = block.forward_v >= self._quiet_v[0]
+            if above.any():
+                self._first_keyed_ns = int(times[np.argmax(above)])
+                self._renew_ns = min(self._renew_ns, self._first_keyed_ns + SECOND_NS)
         while begin < len(block):
             if int(times[begin]) >= self._renew_ns:
                 self._noise = self._tracker.noise()
@@ -234,7 +242,11 @@ class Pipeline:
     def _next_renewal(self, now_ns: int) -> int:
         if self._first_ns is None:
             self._first_ns = now_ns
-        seconds = (now_ns - self._first_ns) // SECOND_NS
-        if seconds < EARLY:
-            return self._first_ns + SECOND_NS * (1 << int(seconds).bit_length())
-        return (now_ns // RENEW_NS + 1) * RENEW_NS
+        due_ns = (now_ns // RENEW_NS + 1) * RENEW_NS
+        for since_ns, early in ((self._first_ns, EARLY), (self._first_keyed_ns, EARLY_KEYED)):
+            if since_ns is None or since_ns > now_ns:
+                continue
+            seconds = (now_ns - since_ns) // SECOND_NS
+            if seconds < early:
+                due_ns = min(due_ns, since_ns + SECOND_NS * (1 << int(seconds).bit_length()))
+        return due_ns
