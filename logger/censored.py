@@ -18,7 +18,7 @@ from logger.blocks import Floats
 
 SIGMAS = np.geomspace(0.1, 64.0, 44)  # steps
 PLACES = np.linspace(-4.0, 4.0, 41)  # means, in units of 1 step and a standard deviation
-MEAN_SD = 2.0  # prior of the mean: normal about 0, this many steps and one standard deviation
+MEAN_SD = 1.5  # prior of the mean: normal about 0, this many steps and one standard deviation
 ODD, ODD_RANGE = 0.005, 64.0  # share of counts from elsewhere, and how far they spread
 QUANTILE = 0.9  # of the standard deviation: too little costs false findings
 BOUND_WIDTH = 0.15  # of the logarithm of an upper bound
@@ -49,7 +49,7 @@ def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
     total = np.hypot(SIGMAS, 12**-0.5)
     mean = PLACES * (1 + SIGMAS[:, None])
     likelihood = -0.5 * (np.log(SIGMAS / prior.median)[:, None] / prior.width) ** 2
-    likelihood = likelihood - 0.5 * (mean / (MEAN_SD + SIGMAS[:, None])) ** 2
+    likelihood = likelihood - 0.5 * (mean / np.hypot(MEAN_SD, SIGMAS[:, None])) ** 2
     if prior.bound is not None:
         beyond = np.maximum(np.log(total / math.hypot(prior.bound, 12**-0.5)), 0.0)
         likelihood = likelihood - 0.5 * (beyond[:, None] / BOUND_WIDTH) ** 2
