@@ -57,7 +57,8 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     )
     count = np.maximum(np.add.reduceat(pairs.trusted, first, dtype=np.int64), 1)
     sd_w = spread_w(reflected_v / count, forward_v / count, level[quarter], coupler, noise)
-    bound_w = CERTAIN * np.sqrt(count) * sd_w
+    bias_w_ = bias_w(reflected_v / count, forward_v / count, level[quarter], coupler, noise)
+    bound_w = CERTAIN * np.sqrt(count) * sd_w + count * bias_w_
     together = reflected_w - high[quarter] * forward_w > bound_w
     together |= low[quarter] * forward_w - reflected_w > bound_w
     high_, low_, least_w = (
@@ -76,11 +77,12 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     reflected_w, quarter = pairs.reflected_w[at], np.searchsorted(ends, at, side="right")
     sd_w = spread_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
     group = np.cumsum(np.diff(stretch[at], prepend=stretch[at[0]]) != 0)
+    off_w = bias_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
     certain_w = CERTAIN * np.sqrt(np.bincount(group, sd_w**2))
     departs = np.zeros(len(at), dtype=bool)
     for excess in (
-        reflected_w - high[quarter] * strongest,
-        low[quarter] * weakest - reflected_w,
+        reflected_w - off_w - high[quarter] * strongest,
+        low[quarter] * weakest - reflected_w - off_w,
     ):
         departs |= excess > CERTAIN * sd_w
         departs |= (excess > 0) & (np.bincount(group, excess) > certain_w)[group]
@@ -142,6 +144,16 @@ def spread_w(
             coupler.reflected.slope(reflected_v) * noise.sd_v[1],
             np.asarray(ratio) * coupler.forward.slope(forward_v) * noise.sd_v[0],
         )
+    )
+
+
+def bias_w(
+    reflected_v: Floats, forward_v: Floats, ratio: ArrayLike, coupler: Coupler, noise: Noise
+) -> Floats:
+    """What that may be off by besides (see `Noise.bias_v`), watts."""
+    return np.asarray(
+        coupler.reflected.slope(reflected_v) * noise.bias_v[1]
+        + np.asarray(ratio) * coupler.forward.slope(forward_v) * noise.bias_v[0]
     )
 
 

@@ -21,6 +21,7 @@ from logger.departures import (
     LONGEST_NS,
     REACH,
     between_jumps,
+    bias_w,
     from_level,
     spread_w,
 )
@@ -157,8 +158,10 @@ class Excursions:
         sd = spread_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)
         sd /= near.forward_w
         usual = max(1.0, SIGMA_PER_MAD * float(np.median(np.abs(off / sd[beside]))))
+        bias = bias_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)
+        bias /= near.forward_w
         if np.abs(((away - level[:, None]) / sd[at]).sum(axis=1)).min() <= (
-            CERTAIN * usual * np.sqrt(len(at))
+            CERTAIN * usual * np.sqrt(len(at)) + (bias[at] / sd[at]).sum()
         ):
             return []
         extreme = away[int(np.argmax(np.abs(away - level.mean())))]

@@ -1,7 +1,9 @@
 """The level of reflection in each quarter second of transmitting. A pure state machine.
 
 A level is the median of reflected over incident power: half of a quarter's pairs may be wrong
-before it moves. Quarters are those of UTC, so that they do not depend on how the stream was cut.
+before it moves. The median of whole counts would be a whole count: so each reading is first moved to
+a place of its own within its step. Quarters are those of UTC, so that they do not depend on how the
+stream was cut.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from logger.view import View
 LONG_AGO_NS = -(2**62)
 LEAST_PAIRS = 4  # trusted ones that a level needs
 HIGHEST_RATIO = 2.0  # reflected over incident power; beyond it is no reflection
+SPREAD = 2_654_435_769  # odd, 2**32 over the golden ratio: multiples lie evenly, modulo 2**32
 MEDIAN_VARIANCE = np.pi / 2  # of the median of many normal values, over that of their mean
 
 
@@ -107,23 +110,29 @@ class Levels:
         count = np.add.reduceat(trusted, first, dtype=np.int64)
         telling = count >= LEAST_PAIRS
         group = np.repeat(np.arange(len(first)), count)
-        ratio = _medians(reflected_w / forward_w, group, count)
         some = np.maximum(count, 1)
         mean_w, mean_vf, mean_vr = (
             np.bincount(group, column, len(first)) / some
             for column in (forward_w, pairs.forward_v[at], pairs.reflected_v[at])
         )
-        law_f, law_r = self._coupler.forward, self._coupler.reflected
-        variance_w = (law_r.slope(mean_vr) * noise.sd_v[1]) ** 2
-        variance_w += (ratio * law_f.slope(mean_vf) * noise.sd_v[0]) ** 2
+        slope_f = self._coupler.forward.slope(mean_vf)
+        slope_r = self._coupler.reflected.slope(mean_vr)
+        if noise.step_v[1]:
+            step_w = np.repeat(slope_r * noise.step_v[1], count)
+            reflected_w = reflected_w + step_w * _places_in_step(times[at])
+        ratio = _medians(reflected_w / forward_w, group, count)
+        variance_w = (slope_r * noise.sd_v[1]) ** 2 + (ratio * slope_f * noise.sd_v[0]) ** 2
+        doubt_w = slope_r * noise.bias_v[1] + ratio * slope_f * noise.bias_v[0]
         with np.errstate(divide="ignore", invalid="ignore"):
             variance = MEDIAN_VARIANCE * variance_w / (some * mean_w**2)
+            doubt = doubt_w / mean_w
         return Quarters(
             number[first],
             start_ns,
             place[first],
             np.where(telling, ratio, np.nan),
             np.where(telling, variance, np.nan),
+            np.where(telling, doubt, np.nan),
             mean_w,
             np.concatenate([first, [len(pairs)]]),
             pairs,
@@ -139,6 +148,13 @@ class Levels:
         self._last_ns, self._place = int(times[-1]), float(place[-1])
         self._start_ns = int(start_ns[-1])
         return start_ns[first]
+
+
+def _places_in_step(times: Times) -> Floats:
+    """Return numbers from -0.5 to 0.5, evenly spread over pairs at `times` (n,), that depend on the
+    times alone."""
+    turns = (times // 1000 * SPREAD).astype(np.uint32)
+    return turns * 2.0**-32 - 0.5
 
 
 def _medians(ratio: Floats, group: Times, count: Times) -> Floats:

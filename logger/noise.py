@@ -35,6 +35,7 @@ STRETCHES = 64  # so many of them,
 FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # after the first few, one from so many quarters
 LEAST_STRETCHES = 4
 STEADIEST, OF_STEADIEST = 0.25, 0.8  # quantile of their variances, and its share of the mean
+MEAN_OFF = 0.4  # standard deviations that the mean of readings cut at 0 is above their median
 CLEAR_STEPS = 3.0  # between the end and the lowest reading of a stretch
 
 
@@ -92,8 +93,9 @@ class NoiseTracker:
         """The present estimate. Quantisation counts with 1/sqrt(12) of a step at least."""
         step_v = self._steps()
         scatter = self._keyed_scatter(step_v)
-        sides = [self._side(side, step_v[side], scatter) for side in (0, 1)]
-        return Noise((sides[0][0], sides[1][0]), (sides[0][1], sides[1][1]), step_v)
+        forward, reflected = (self._side(side, step_v[side], scatter) for side in (0, 1))
+        sd_v, zero_u_v, bias_v = zip(forward, reflected, strict=True)
+        return Noise(sd_v, zero_u_v, step_v, bias_v)
 
     def _steps(self) -> tuple[float, float]:
         """The step of each port's readings, volts: as stated, or as they tell if that is more."""
@@ -125,8 +127,8 @@ class NoiseTracker:
                 found.append(math.sqrt(np.quantile(variances, STEADIEST) / OF_STEADIEST))
         return min(found, default=None)
 
-    def _side(self, side: int, step_v: float, scatter: float | None) -> tuple[float, float]:
-        """Noise and uncertainty of the zero of one port, volts."""
+    def _side(self, side: int, step_v: float, scatter: float | None) -> tuple[float, float, float]:
+        """Noise, uncertainty of the zero and bias of one port, volts (see `Noise`)."""
         least_v = step_v / math.sqrt(12)
         zero_v, prior_v = self._zero_v[side], self._prior_v[side]
         measured_whole = zero_v >= CLEAR * prior_v and prior_v >= least_v
@@ -140,16 +142,19 @@ class NoiseTracker:
                 groups = groups[mean <= np.median(mean) + STRAY_STEPS * step_v]
             counts = np.rint(groups / step_v).astype(np.int64).ravel()
             hidden = estimate(counts, prior)
-            off_v = hidden.mean * step_v - zero_v
-            return hidden.sd * step_v, math.hypot(off_v, hidden.mean_sd * step_v)
+            sd_v, hidden_v = hidden.sd * step_v, hidden.mean_sd * step_v
+            bias_v = math.hypot(_rounding_v(sd_v, step_v), hidden_v, MEAN_OFF * sd_v)
+            return sd_v, math.hypot(hidden.mean * step_v - zero_v, hidden_v), bias_v
         if not len(groups):
-            return max(prior_v, least_v), least_v
+            sd_v = max(prior_v, least_v)
+            return sd_v, least_v, _rounding_v(sd_v, step_v)
         sd_v = math.sqrt(float(np.median(0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1))))
         drift_v = abs(float(np.median(groups.mean(axis=1))) - zero_v)
         # A reading that dithers over several steps averages quantisation away; a still one leaves
         # it standing as an error of the zero.
         still_v = least_v if sd_v < 0.5 * step_v else 0.0
-        return max(sd_v, least_v), math.hypot(drift_v, still_v)
+        sd_v = max(sd_v, least_v)
+        return sd_v, math.hypot(drift_v, still_v), _rounding_v(sd_v, step_v)
 
     @staticmethod
     def _is_censored(groups: Floats, step_v: float, *, measured_whole: bool) -> bool:
@@ -157,3 +162,16 @@ class NoiseTracker:
         if not len(groups):
             return not measured_whole
         return bool(groups.min() > -0.5 * step_v and np.mean(groups < 0.5 * step_v) > CENSORED)
+
+
+def _rounding_v(sd_v: float, step_v: float) -> float:
+    """Return what rounding shifts the mean of readings by, at most, with noise of `sd_v` (rounding
+    included): half a step without noise, next to nothing from half a step of noise on.
+
+    The first harmonic of the sawtooth of rounding, damped by the noise (a standard result on
+    dither), made half a step where the noise is gone.
+    """
+    if not step_v:
+        return 0.0
+    square = max((sd_v / step_v) ** 2 - 1 / 12, 0.0)
+    return 0.5 * step_v * math.exp(-2 * math.pi**2 * square)

@@ -7,7 +7,7 @@ the next allows. Directivity and calibration shift both alike and do not matter.
 What is normal is learned for each channel: the variance beyond the converters' noise from quarter
 to quarter (wind; that of the most restless transmission lately), its correlation from one quarter
 to the next, and how far a level drifts within a transmission (warming up): up to PATIENCE times
-that is taken off every deviation. The standardised values, whitened by that correlation, go to a
+that is taken off every deviation, and what the converter leaves in doubt. The standardised values, whitened by that correlation, go to a
 bank of CUSUMs (see `cusum`). One quarter alone never decides, however wild. Learning begins with a
 guess that counts for PRIOR quarters.
 
@@ -128,6 +128,7 @@ class SuddenChange:
         telling = ~np.isnan(quarters.ratio)
         number, start_ns = quarters.number[telling], quarters.start_ns[telling]
         ratio, variance = quarters.ratio[telling], quarters.variance[telling]
+        doubt = quarters.doubt[telling]
         place = quarters.place[telling]
         # Rounded, so that the cut of the blocks does not show in the last bits.
         rho = np.asarray(np.round(np.sqrt(ratio), 8), dtype=np.float64)
@@ -136,6 +137,8 @@ class SuddenChange:
         # Both are 0 with a coarse converter that reads nothing without noise.
         least = np.maximum(spread, np.finfo(np.float64).tiny)
         variance = np.asarray(np.round(variance / least, 12), dtype=np.float64)
+        doubt = np.sqrt(ratio + doubt) - np.sqrt(np.maximum(ratio - doubt, 0.0))
+        doubt = np.asarray(np.round(doubt, 8), dtype=np.float64)
         findings: list[Finding] = []
         edges = [0, *(np.flatnonzero(start_ns[1:] != start_ns[:-1]) + 1).tolist(), len(number)]
         for begin, end in itertools.pairwise(edges):
@@ -143,8 +146,9 @@ class SuddenChange:
                 continue
             stay = self._stay(int(start_ns[begin]), float(place[begin]), float(rho[begin]))
             while begin < end:
+                part = slice(begin, end)
                 begin += self._some(
-                    stay, number[begin:end], rho[begin:end], variance[begin:end], findings
+                    stay, number[part], rho[part], variance[part], doubt[part], findings
                 )
         return findings
 
@@ -173,13 +177,19 @@ class SuddenChange:
         return stays[-1]
 
     def _some(
-        self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
+        self,
+        stay: _Stay,
+        number: Times,
+        rho: Floats,
+        variance: Floats,
+        doubt: Floats,
+        findings: list[Finding],
     ) -> int:
         """Take in some quarters of a stay; how many, since a change of state ends it."""
         if stay.before is not None:
-            taken = self._changed(stay, number, rho, variance, findings)
+            taken = self._changed(stay, number, rho, variance, doubt, findings)
         else:
-            taken = self._watched(stay, number, rho, variance, findings)
+            taken = self._watched(stay, number, rho, variance, doubt, findings)
         stay.values.append(rho[:taken])
         stay.variances.append(variance[:taken])
         stay.count += taken
@@ -188,10 +198,17 @@ class SuddenChange:
         return taken
 
     def _watched(
-        self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
+        self,
+        stay: _Stay,
+        number: Times,
+        rho: Floats,
+        variance: Floats,
+        doubt: Floats,
+        findings: list[Finding],
     ) -> int:
         normal = self.memory.channels.get(stay.channel, Normal())
-        sd, phi, slack = _usual(normal, stay.first)
+        sd, phi, drift = _usual(normal, stay.first)
+        slack = drift + doubt
         total = variance + sd**2
         weight = (1 - phi) / (1 + phi) / total
         weights = np.cumsum(np.concatenate([[stay.weight], weight]))
@@ -249,15 +266,22 @@ class SuddenChange:
         findings.append(Finding(time_ns, "raised", float(swr(after)), None, detail))
 
     def _changed(
-        self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
+        self,
+        stay: _Stay,
+        number: Times,
+        rho: Floats,
+        variance: Floats,
+        doubt: Floats,
+        findings: list[Finding],
     ) -> int:
         """Wait until the level is back."""
         before = stay.before
         assert before is not None
-        sd, phi, slack = _usual(self.memory.channels.get(stay.channel, Normal()), before)
+        sd, phi, drift = _usual(self.memory.channels.get(stay.channel, Normal()), before)
         for at, value in enumerate(rho.tolist()):
             stay.recent = [*stay.recent[1 - BACK :], value]
-            near = slack + 3 * math.sqrt((sd**2 * (1 + phi) / (1 - phi) + variance[at]) / BACK)
+            by_chance = math.sqrt((sd**2 * (1 + phi) / (1 - phi) + variance[at]) / BACK)
+            near = drift + doubt[at] + 3 * by_chance
             if len(stay.recent) == BACK and abs(math.fsum(stay.recent) / BACK - before) <= near:
                 self._bank.restart()
                 stay.before, stay.last = None, 0.0
