@@ -67,6 +67,7 @@ class Normal(msgspec.Struct, forbid_unknown_fields=True):
     worst                      the mean of squares of the most restless transmission lately
     drifts, drift              how many transmissions, the mean square of drifts
     levels, level, scatter     how many, their mean, the mean square of deviations from it
+    doubt                      the most that the converter left in doubt lately
     """
 
     quarters: float = 0.0
@@ -78,6 +79,7 @@ class Normal(msgspec.Struct, forbid_unknown_fields=True):
     levels: float = 0.0
     level: float = 0.0
     scatter: float = 0.0
+    doubt: float = 0.0
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True):
@@ -96,6 +98,7 @@ class _Stay:
     end_ns: int = 0
     values: list[Floats] = field(default_factory=list)  # rho
     variances: list[Floats] = field(default_factory=list)  # by noise
+    doubt: float = 0.0  # most of all quarters so far, and of the baseline
     weight: float = 0.0  # of all quarters so far, and of the baseline
     moment: float = 0.0  # weight times level
     last: float = 0.0  # standardised value of the last quarter
@@ -174,6 +177,7 @@ class SuddenChange:
             if normal is not None and normal.levels >= LEAST_LEVELS:
                 stays[-1].weight = 1 / (normal.scatter + LEAST_SCATTER**2)
                 stays[-1].moment = stays[-1].weight * normal.level
+                stays[-1].doubt = normal.doubt
         return stays[-1]
 
     def _some(
@@ -208,7 +212,9 @@ class SuddenChange:
     ) -> int:
         normal = self.memory.channels.get(stay.channel, Normal())
         sd, phi, drift = _usual(normal, stay.first)
-        slack = drift + doubt
+        # What the level is held against may have been read at less power, with more doubt.
+        worst = np.maximum.accumulate(np.concatenate([[stay.doubt], doubt]))
+        slack = drift + worst[1:]
         total = variance + sd**2
         weight = (1 - phi) / (1 + phi) / total
         weights = np.cumsum(np.concatenate([[stay.weight], weight]))
@@ -231,6 +237,7 @@ class SuddenChange:
         taken = len(rho) if change is None else change.at + 1
         stay.weight, stay.moment = float(weights[taken]), float(moments[taken])
         stay.last = float(value[taken - 1])
+        stay.doubt = float(worst[taken])
         if change is not None:
             self._found(stay, number, rho, change, findings)
         return taken
@@ -281,7 +288,7 @@ class SuddenChange:
         for at, value in enumerate(rho.tolist()):
             stay.recent = [*stay.recent[1 - BACK :], value]
             by_chance = math.sqrt((sd**2 * (1 + phi) / (1 - phi) + variance[at]) / BACK)
-            near = drift + doubt[at] + 3 * by_chance
+            near = drift + max(stay.doubt, doubt[at]) + 3 * by_chance
             if len(stay.recent) == BACK and abs(math.fsum(stay.recent) / BACK - before) <= near:
                 self._bank.restart()
                 stay.before, stay.last = None, 0.0
@@ -301,6 +308,7 @@ class SuddenChange:
         channels[stay.channel] = normal  # the latest last
         if len(channels) > MOST_CHANNELS:
             del channels[next(iter(channels))]
+        normal.doubt = max(stay.doubt, normal.doubt * KEPT)
         rho, variance = np.concatenate(stay.values), np.concatenate(stay.variances)
         if stay.before is not None:
             after = float(np.mean(rho[stay.since :]))
