@@ -1,9 +1,9 @@
 """The noise of both converters, the drift of their zeros and the converter's step.
 
 Unkeyed pairs (see `selection`) are gathered in groups of GROUP; a group gives a variance from
-successive differences (blind to slow drift) and a mean. The median over the last GROUPS groups is
-used, so that a weak signal or a crackle in one of them does no harm. With a burst of pairs each
-minute that is a quarter of an hour, so the pipeline asks for it every ten minutes.
+successive differences (blind to slow drift) and a mean. The quieter ones of the last GROUPS groups
+are used, so that weak speech or a crackle in others does no harm. With a burst of pairs each minute
+that is a quarter of an hour, so the pipeline asks for it every ten minutes.
 
 A zero below or near the converter's lower end hides the noise: most readings are 0 (see `censored`).
 Then the scatter of stretches of keyed pairs bounds it: they lie well above the end, and a steady
@@ -28,7 +28,8 @@ GROUPS = 32
 CENSORED = 0.005  # share of readings at the lower end from which their spread is not trusted
 CLEAR = 3.0  # standard deviations between the end and a zero whose noise was measured whole
 KNOWN_WIDTH = 0.3  # of the logarithm of such a noise, from one day to another
-STRAY_STEPS = 1.0  # by how much a group with a weak signal is above the others
+QUIETEST, OF_QUIETEST = 0.25, 0.85  # quantile of the groups' variances, and its share of the mean
+STRAY_STEPS = 1.0  # by how much a group with a weak signal is above the quieter ones
 STRETCH = 32  # pairs,
 LEAST_STRETCH = 16  # at least,
 STRETCHES = 64  # so many of them,
@@ -139,7 +140,7 @@ class NoiseTracker:
                 prior = Prior(prior_v / step_v, KNOWN_WIDTH, scatter)
             if len(groups):
                 mean = groups.mean(axis=1)
-                groups = groups[mean <= np.median(mean) + STRAY_STEPS * step_v]
+                groups = groups[mean <= np.quantile(mean, QUIETEST) + STRAY_STEPS * step_v]
             counts = np.rint(groups / step_v).astype(np.int64).ravel()
             hidden = estimate(counts, prior)
             sd_v, hidden_v = hidden.sd * step_v, hidden.mean_sd * step_v
@@ -148,8 +149,10 @@ class NoiseTracker:
         if not len(groups):
             sd_v = max(prior_v, least_v)
             return sd_v, least_v, _rounding_v(sd_v, step_v)
-        sd_v = math.sqrt(float(np.median(0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1))))
-        drift_v = abs(float(np.median(groups.mean(axis=1))) - zero_v)
+        variances = 0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1)
+        sd_v = math.sqrt(np.quantile(variances, QUIETEST) / OF_QUIETEST)
+        quiet = groups[variances <= np.median(variances)]
+        drift_v = abs(float(np.median(quiet.mean(axis=1))) - zero_v)
         # A reading that dithers over several steps averages quantisation away; a still one leaves
         # it standing as an error of the zero.
         still_v = least_v if sd_v < 0.5 * step_v else 0.0
