@@ -8,8 +8,11 @@ stream was cut.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from logger import usual_level
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
 from logger.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
@@ -28,19 +31,29 @@ class Levels:
     """Feeds on power blocks; yields quarters once a pair or the time has gone past them.
 
     hang_ns  a pause shorter than this does not end a transmission
+    memory   of usual levels
     """
 
-    def __init__(self, coupler: Coupler, hang_ns: int) -> None:
+    def __init__(
+        self, coupler: Coupler, hang_ns: int, memory: usual_level.Memory | None = None
+    ) -> None:
         self._coupler = coupler
         self._hang_ns = hang_ns
+        self._usual = usual_level.UsualLevels(memory or usual_level.Memory())
         self._held: list[tuple[SentPairs, Floats]] = []
         self._sent_before = False
         self._keyed_ns = self._last_ns = LONG_AGO_NS
         self._start_ns = 0
         self._place = np.nan
 
-    def update(self, view: View) -> Quarters | None:
-        """Take in one block; quarters that it completed."""
+    @property
+    def memory(self) -> usual_level.Memory:
+        """What is to last from run to run."""
+        return self._usual.memory
+
+    def update(self, view: View, ended_ns: Sequence[int] = ()) -> Quarters | None:
+        """Take in one block and the ends of transmissions that it completed; quarters that it
+        completed."""
         block = view.block
         times, forward_w = block.time_ns, block.forward_w
         sent = self._sent(view)
@@ -64,7 +77,7 @@ class Levels:
                 pairs, where = pairs[sent], where[sent]
             self._held.append((pairs, where))
         self._sent_before = bool(sent[-1])
-        return self.advance(int(times[-1]), view.noise)
+        return self.advance(int(times[-1]), view.noise, ended_ns)
 
     def _sent(self, view: View) -> Bools:
         """Pairs that count: keyed ones, and readable ones in the pauses of speech, (n,)."""
@@ -79,10 +92,11 @@ class Levels:
         readable = view.block.forward_w >= np.maximum(view.floor_w, LEAST_W)
         return np.asarray(keyed | readable & (times - last_ns <= self._hang_ns))
 
-    def advance(self, now_ns: int, noise: Noise) -> Quarters | None:
+    def advance(self, now_ns: int, noise: Noise, ended_ns: Sequence[int] = ()) -> Quarters | None:
         """Time has reached `now_ns`; the quarters that are over by then."""
         past_ns = now_ns // QUARTER_NS * QUARTER_NS
         if not self._held or self._held[0][0].time_ns[0] >= past_ns:
+            self._usual.learn(ended_ns)
             return None
         pairs, place = self._held[0]
         if len(self._held) > 1:
@@ -90,7 +104,7 @@ class Levels:
             place = np.concatenate([where for _, where in self._held])
         end = int(np.searchsorted(pairs.time_ns, past_ns))
         self._held = [(pairs[end:], place[end:])] if end < len(pairs) else []
-        return self._measure(pairs[:end], place[:end], noise)
+        return self._measure(pairs[:end], place[:end], noise, ended_ns)
 
     def finish(self, noise: Noise) -> Quarters | None:
         """No more pairs will come: what there is of the last quarter."""
@@ -99,7 +113,9 @@ class Levels:
             return None
         return self.advance(int(self._held[-1][0].time_ns[-1]) + QUARTER_NS, noise)
 
-    def _measure(self, pairs: SentPairs, place: Floats, noise: Noise) -> Quarters:
+    def _measure(
+        self, pairs: SentPairs, place: Floats, noise: Noise, ended_ns: Sequence[int]
+    ) -> Quarters:
         times = pairs.time_ns
         number = times // QUARTER_NS
         first = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
@@ -126,13 +142,17 @@ class Levels:
         with np.errstate(divide="ignore", invalid="ignore"):
             variance = MEDIAN_VARIANCE * variance_w / (some * mean_w**2)
             doubt = doubt_w / mean_w
+        ratio = np.where(telling, ratio, np.nan)
+        usual, restless = self._usual.update(number[first], start_ns, place[first], ratio, ended_ns)
         return Quarters(
             number[first],
             start_ns,
             place[first],
-            np.where(telling, ratio, np.nan),
+            ratio,
             np.where(telling, variance, np.nan),
             np.where(telling, doubt, np.nan),
+            usual,
+            restless,
             mean_w,
             np.concatenate([first, [len(pairs)]]),
             pairs,

@@ -11,6 +11,7 @@ import msgspec
 import numpy as np
 
 from drivers.contract import SampleBlock, join
+from logger import usual_level
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config import Config, WeatherOptions
@@ -25,6 +26,7 @@ from logger.settling import Settling
 from logger.transmissions import Transmissions
 from logger.view import View
 from logger.watchdog import Watchdog
+from logger.watchdog.rule import recalled
 from logger.weather_means import WeatherMeans
 
 SECOND_NS = 1_000_000_000
@@ -81,7 +83,9 @@ class Pipeline:
             station.channel,
             station.frequency_khz,
         )
-        self._levels = Levels(coupler, hang_ns)
+        self._levels = Levels(
+            coupler, hang_ns, recalled(usual_level.KIND, memories or {}, usual_level.Memory)
+        )
         self._excursions = Excursions(coupler)
         self._watchdog = Watchdog(config.watchdog, open_kinds, memories, hang_ns)
         quiet_w = RELEASE * config.transmission.min_forward_w
@@ -118,9 +122,10 @@ class Pipeline:
     def tick(self, now_ns: int) -> list[Row]:
         """Time has reached `now_ns` without a pair."""
         rows = self._flush()
-        quarters = self._levels.advance(now_ns, self._noise)
+        ended = self._transmissions.advance(now_ns)
+        quarters = self._levels.advance(now_ns, self._noise, _ends(ended))
         found = self._excursions.update(quarters, now_ns, self._noise)
-        rows += self._watched([*self._transmissions.advance(now_ns), *found], quarters)
+        rows += self._watched([*ended, *found], quarters)
         return rows + self._marked(self._watchdog.tick(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
@@ -178,7 +183,7 @@ class Pipeline:
         view = View(block, keyed, noise, self._coupler, step_v)
         if self._tap is not None:
             self._tap(view)
-        quarters = self._levels.update(view)
+        quarters = self._levels.update(view, _ends(rows))
         rows += self._excursions.update(quarters, int(block.time_ns[-1]), noise)
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
@@ -202,9 +207,10 @@ class Pipeline:
         rules have learned."""
         found = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
         both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
-        if not any(isinstance(row, Transmission) and row.ended for row in rows):
+        if not _ends(rows):
             return [*rows, *both]
         memories = self._watchdog.memories()
+        memories[usual_level.KIND] = msgspec.json.encode(self._levels.memory)
         return [*rows, *both, *(Memory(*each) for each in memories.items())]
 
     def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:
@@ -250,3 +256,8 @@ class Pipeline:
             if seconds < early:
                 due_ns = min(due_ns, since_ns + SECOND_NS * (1 << int(seconds).bit_length()))
         return due_ns
+
+
+def _ends(rows: Sequence[Row]) -> list[int]:
+    """Return the ends of the transmissions among rows that have ended, in order."""
+    return sorted(row.end_ns for row in rows if isinstance(row, Transmission) and row.ended)

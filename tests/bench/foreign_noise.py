@@ -162,7 +162,9 @@ def calibrate(station: Station) -> Coupler:
         return Coupler(load(fit_calibration(station, Path(folder))))
 
 
-def play(station: Station, mode: str, hours: float, seed: int) -> Iterator[tuple[Row | None, float]]:
+def play(
+    station: Station, mode: str, hours: float, seed: int
+) -> Iterator[tuple[Row | None, float]]:
     """Yield the rows of so many hours on the air, and seconds on the air meanwhile."""
     pipeline = Pipeline(Settings(station=StationOptions(channel=20)), calibrate(station))
     on_air_s, number = 0.0, 0
