@@ -27,6 +27,7 @@ GROUP = 64
 GROUPS = 32
 CENSORED = 0.005  # share of readings at the lower end from which their spread is not trusted
 CLEAR = 3.0  # standard deviations between the end and a zero whose noise was measured whole
+MORE = 1.05  # times what rounding gives at least, in a calibration that tells the noise
 KNOWN_WIDTH = 0.3  # of the logarithm of such a noise, from one day to another
 QUIETEST, OF_QUIETEST = 0.25, 0.85  # quantile of the groups' variances, and its share of the mean
 STRAY_STEPS = 1.0  # by how much a group with a weak signal is above the quieter ones
@@ -132,7 +133,7 @@ class NoiseTracker:
         """Noise, uncertainty of the zero and bias of one port, volts (see `Noise`)."""
         least_v = step_v / math.sqrt(12)
         zero_v, prior_v = self._zero_v[side], self._prior_v[side]
-        measured_whole = zero_v >= CLEAR * prior_v and prior_v >= least_v
+        measured_whole = zero_v >= CLEAR * prior_v and prior_v > MORE * least_v
         groups = np.array([group[side] for group in self._groups])
         if step_v and self._is_censored(groups, step_v, measured_whole=measured_whole):
             prior = Prior(max(prior_v / step_v, Prior().median), bound=scatter)
