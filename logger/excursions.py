@@ -203,7 +203,9 @@ class Excursions:
             return []
         if np.abs(distance).min() <= SCATTERS * SIGMA_PER_MAD * scatter:
             return []
-        least = LEAST_RHO if _is_steady(near.forward_w[beside]) else LEAST_MOVING_RHO
+        power_w = near.forward_w[beside]
+        moves = power_w.max() > STEADY_BESIDE * power_w.min()
+        least = LEAST_MOVING_RHO if moves else LEAST_RHO
         if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < least:
             return []
         # Hum and the like make the pairs beside it scatter by more than noise; weak ones most.
@@ -245,8 +247,10 @@ def _groups(times: Times) -> list[Times]:
 
 
 def _is_steady(power_w: Floats) -> bool:
-    """True if powers (n,) are those of a carrier that is not modulated."""
-    return bool(power_w.max() <= STEADY_BESIDE * power_w.min())
+    """True if powers (n,) are those of a carrier that is not modulated; its edge may be among
+    them."""
+    low, high = np.quantile(power_w, [0.1, 0.9])
+    return bool(high <= STEADY_BESIDE * low)
 
 
 def _within(times: Times, group: Times) -> Times:

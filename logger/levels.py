@@ -61,7 +61,9 @@ class Levels:
             follows = np.concatenate([[self._sent_before], sent[:-1]])
             trusted = forward_w >= view.floor_w
             trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
-            trusted &= block.flags & np.uint8(Flag.CLIPPED) == 0
+            # With the reflected reading alone at the converter's end, the ratio is at least so high.
+            clipped = block.flags & np.uint8(Flag.CLIPPED) != 0
+            trusted &= ~clipped | (block.reflected_v > block.forward_v)
             pairs = SentPairs(
                 block.time_ns,
                 block.forward_v,

@@ -3,7 +3,8 @@
 Stations of `tests/foreign_stations` with detectors that follow within 2 ms transmit FM at 1 W and
 more. Once in an over the contact opens in a burst: 2 to 6 times for 10 to 200 ms, 20 ms to 1.5 s
 apart (`burst`), the same from 50 ms after key-down on (`key-down`), or once for 0.6 to 0.95 s, or
-opens that leave hardly a gap (`dense`: 20 to 60 ms apart). Every third over is sound.
+opens that leave hardly a gap (`dense`: 20 to 60 ms apart), or go to 20 to 500 ohm only (`series`).
+Every third over is sound.
 
 An open counts if it changes |Gamma| by 0.05 or more. It is *found* if an excursion overlaps it, two
 samples more or less; excursions that overlap none are *false*. *Counted* is the number of excursions
@@ -38,7 +39,7 @@ from tests.foreign_stations import (
 from tests.station_model.pipeline import Settings
 
 SHOWS = 0.05
-KINDS = ("burst", "key-down", "long", "dense")
+KINDS = ("burst", "key-down", "long", "dense", "series")
 BAR, TIME_BAR = 0.99, 0.10
 
 
@@ -94,7 +95,7 @@ def draw_opens(rng: np.random.Generator, over: Over, kind: str) -> list[Open]:
     if kind == "key-down":
         return draw_burst(over, rng, "key-down")
     at_s = over.start_s + float(rng.uniform(1.0, over.duration_s - 6.0))
-    opens = draw_burst(over, rng, at_s=at_s)
+    opens = draw_burst(over, rng, "series" if kind == "series" else "open", at_s=at_s)
     if kind == "dense":
         for index in range(1, len(opens)):
             before = opens[index - 1]
