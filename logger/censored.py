@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from logger.blocks import Floats
 
-SIGMAS = np.geomspace(0.1, 64.0, 44)  # steps
-PLACES = np.linspace(-4.0, 4.0, 41)  # means, in units of 1 step and a standard deviation
+SIGMAS = np.geomspace(0.1, 64.0, 40)  # steps
+PLACES = np.linspace(-4.0, 4.0, 33)  # means, in units of 1 step and a standard deviation
 MEAN_SD = 1.5  # prior of the mean: normal about 0, this many steps and one standard deviation
 ODD, ODD_RANGE = 0.005, 64.0  # share of counts from elsewhere, and how far they spread
 QUANTILE = 0.9  # of the standard deviation: too little costs false findings
@@ -53,14 +53,17 @@ def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
     if prior.bound is not None:
         beyond = np.maximum(np.log(total / math.hypot(prior.bound, 12**-0.5)), 0.0)
         likelihood = likelihood - 0.5 * (beyond[:, None] / BOUND_WIDTH) ** 2
+    place = mean / SIGMAS[:, None]
+    below = np.zeros_like(place)
+    last = -1
     for count, times in zip(*np.unique(counts, return_counts=True), strict=True):
-        chance = ndtr((count + 0.5 - mean) / SIGMAS[:, None])
-        if count > 0:
-            chance = chance - ndtr((count - 0.5 - mean) / SIGMAS[:, None])
+        if count != last + 1:
+            below = ndtr((count - 0.5) / SIGMAS[:, None] - place)
+        upto = ndtr((count + 0.5) / SIGMAS[:, None] - place)
+        chance, below, last = upto - below, upto, count
         likelihood = likelihood + times * np.log((1 - ODD) * chance + ODD / ODD_RANGE)
     weight: Floats = np.exp(likelihood - likelihood.max())
     weight /= weight.sum()
-    below = np.cumsum(weight.sum(axis=1))
-    sd = float(np.interp(QUANTILE, below, total))
+    sd = float(np.interp(QUANTILE, np.cumsum(weight.sum(axis=1)), total))
     middle = float((weight * mean).sum())
     return Hidden(sd, middle, math.sqrt(float((weight * (mean - middle) ** 2).sum())))

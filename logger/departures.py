@@ -154,6 +154,8 @@ def bias_w(
     reflected_v: Floats, forward_v: Floats, ratio: ArrayLike, coupler: Coupler, noise: Noise
 ) -> Floats:
     """What that may be off by besides (see `Noise.bias_v`), watts."""
+    if not any(noise.bias_v):
+        return np.zeros(len(reflected_v))
     return np.asarray(
         coupler.reflected.slope(reflected_v) * noise.bias_v[1]
         + np.asarray(ratio) * coupler.forward.slope(forward_v) * noise.bias_v[0]

@@ -175,8 +175,8 @@ class Levels:
 def _places_in_step(times: Times) -> Floats:
     """Return numbers from -0.5 to 0.5, evenly spread over pairs at `times` (n,), that depend on the
     times alone."""
-    turns = (times // 1000 * SPREAD).astype(np.uint32)
-    return turns * 2.0**-32 - 0.5
+    turns = ((times >> 3) * SPREAD).astype(np.int32)  # times are whole microseconds
+    return turns * 2.0**-32
 
 
 def _medians(ratio: Floats, group: Times, count: Times) -> Floats:

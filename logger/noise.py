@@ -37,6 +37,7 @@ STRETCHES = 64  # so many of them,
 FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # after the first few, one from so many quarters
 LEAST_STRETCHES = 4
 STEADIEST, OF_STEADIEST = 0.25, 0.8  # quantile of their variances, and its share of the mean
+NEGLIGIBLE = 0.02  # share of half a step
 MEAN_OFF = 0.4  # standard deviations that the mean of readings cut at 0 is above their median
 CLEAR_STEPS = 3.0  # between the end and the lowest reading of a stretch
 
@@ -58,7 +59,8 @@ class NoiseTracker:
         self._open: list[Floats] = []
         self._count = 0
         self._step_v = (step_v, step_v)
-        self._stretches: deque[Floats] = deque(maxlen=STRETCHES)
+        # Pairs (2, n), the variance of either port and its lowest reading.
+        self._stretches: deque[tuple[Floats, Floats, Floats]] = deque(maxlen=STRETCHES)
 
     def update(self, forward_v: Floats, reflected_v: Floats, step_v: tuple[float, float]) -> None:
         """Take in pairs of the unkeyed transmitter, arrays (n,), n may be 0; `step_v` as the
@@ -80,16 +82,17 @@ class NoiseTracker:
 
     def update_keyed(self, quarters: Quarters) -> None:
         """Take in quarters of transmissions: a stretch of pairs from some of them."""
-        for at in range(len(quarters)):
-            if len(self._stretches) >= FEW_STRETCHES and quarters.number[at] % EVERY_QUARTERS:
-                continue
+        few = max(FEW_STRETCHES - len(self._stretches), 0)
+        chosen = quarters.number % EVERY_QUARTERS == 0
+        chosen[:few] = True
+        for at in np.flatnonzero(chosen).tolist():
             begin = int(quarters.first[at])
             end = min(begin + STRETCH, int(quarters.first[at + 1]))
             pairs = quarters.pairs
             if end - begin >= LEAST_STRETCH and pairs.follows[begin + 1 : end].all():
-                self._stretches.append(
-                    np.stack([pairs.forward_v[begin:end], pairs.reflected_v[begin:end]])
-                )
+                volts = np.stack([pairs.forward_v[begin:end], pairs.reflected_v[begin:end]])
+                variances = 0.5 * (np.diff(volts, axis=1) ** 2).mean(axis=1)
+                self._stretches.append((volts, variances, volts.min(axis=1)))
 
     def noise(self) -> Noise:
         """The present estimate. Quantisation counts with 1/sqrt(12) of a step at least."""
@@ -103,7 +106,8 @@ class NoiseTracker:
         """The step of each port's readings, volts: as stated, or as they tell if that is more."""
         steps = []
         for side, stated_v in enumerate(self._step_v):
-            volts = [part[side] for part in (*self._groups, *self._stretches)]
+            parts = (*self._groups, *(stretch[0] for stretch in self._stretches))
+            volts = [part[side] for part in parts]
             seen_v = common_step(np.concatenate(volts), stated_v) if volts else 0.0
             steps.append(max(stated_v, seen_v))
         # A port that hardly moves does not tell; its converter is that of the other.
@@ -121,12 +125,13 @@ class NoiseTracker:
             if not step_v[side]:
                 continue
             variances = [
-                0.5 * float(np.mean(np.diff(part[side]) ** 2)) / step_v[side] ** 2
-                for part in self._stretches
-                if part[side].min() >= CLEAR_STEPS * step_v[side]
+                float(variance[side])
+                for _, variance, lowest in self._stretches
+                if lowest[side] >= CLEAR_STEPS * step_v[side]
             ]
             if len(variances) >= LEAST_STRETCHES:
-                found.append(math.sqrt(np.quantile(variances, STEADIEST) / OF_STEADIEST))
+                variance = float(np.quantile(variances, STEADIEST)) / OF_STEADIEST
+                found.append(math.sqrt(variance) / step_v[side])
         return min(found, default=None)
 
     def _side(self, side: int, step_v: float, scatter: float | None) -> tuple[float, float, float]:
@@ -178,4 +183,5 @@ def _rounding_v(sd_v: float, step_v: float) -> float:
     if not step_v:
         return 0.0
     square = max((sd_v / step_v) ** 2 - 1 / 12, 0.0)
-    return 0.5 * step_v * math.exp(-2 * math.pi**2 * square)
+    share = math.exp(-2 * math.pi**2 * square)
+    return 0.5 * step_v * share if share > NEGLIGIBLE else 0.0
