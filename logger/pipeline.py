@@ -94,6 +94,7 @@ class Pipeline:
             float(coupler.reflected.volts(quiet_w)),
         )
         self._gathered: list[SampleBlock] = []
+        self._unmeasured: list[Quarters] = []  # that the noise has not been measured on yet
         self._doubtful = Flag(0)
         self._first_ns: int | None = None
         self._first_keyed_ns: int | None = None
@@ -124,6 +125,8 @@ class Pipeline:
         rows = self._flush()
         ended = self._transmissions.advance(now_ns)
         quarters = self._levels.advance(now_ns, self._noise, _ends(ended))
+        if quarters is not None:
+            self._unmeasured.append(quarters)
         found = self._excursions.update(quarters, now_ns, self._noise)
         rows += self._watched([*ended, *found], quarters)
         return rows + self._marked(self._watchdog.tick(now_ns))
@@ -190,8 +193,10 @@ class Pipeline:
         rows = self._watched(rows, quarters, changes)
         quiet = self._thin_sample.update(samples.time_ns, keyed)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
-        if quarters is not None:
-            self._tracker.update_keyed(quarters)
+        # Only now those that were over without a pair: a replay has no ticks.
+        for part in (*self._unmeasured, *([] if quarters is None else [quarters])):
+            self._tracker.update_keyed(part)
+        self._unmeasured = []
         if self._selection is not None:
             for part in self._selection.update(samples, keyed, quiet):
                 rows.append(Samples(part, begins=self._begins))
@@ -250,9 +255,9 @@ class Pipeline:
             self._first_ns = now_ns
         due_ns = (now_ns // RENEW_NS + 1) * RENEW_NS
         for since_ns, early in ((self._first_ns, EARLY), (self._first_keyed_ns, EARLY_KEYED)):
-            if since_ns is None or since_ns > now_ns:
+            if since_ns is None:
                 continue
-            seconds = (now_ns - since_ns) // SECOND_NS
+            seconds = max(now_ns - since_ns, 0) // SECOND_NS
             if seconds < early:
                 due_ns = min(due_ns, since_ns + SECOND_NS * (1 << int(seconds).bit_length()))
         return due_ns
