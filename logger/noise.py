@@ -38,7 +38,7 @@ FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # after the first few, one from so many 
 LEAST_STRETCHES = 4
 STEADIEST, OF_STEADIEST = 0.25, 0.8  # quantile of their variances, and its share of the mean
 NEGLIGIBLE = 0.02  # share of half a step
-MEAN_OFF = 0.4  # standard deviations that the mean of readings cut at 0 is above their median
+MEAN_OFF = 0.4  # standard deviations by which the mean is above the median, where half is cut
 CLEAR_STEPS = 3.0  # between the end and the lowest reading of a stretch
 
 
@@ -150,7 +150,8 @@ class NoiseTracker:
             counts = np.rint(groups / step_v).astype(np.int64).ravel()
             hidden = estimate(counts, prior)
             sd_v, hidden_v = hidden.sd * step_v, hidden.mean_sd * step_v
-            bias_v = math.hypot(_rounding_v(sd_v, step_v), hidden_v, MEAN_OFF * sd_v)
+            cut = min(2 * float(np.mean(counts == 0)), 1.0) if len(counts) else 1.0
+            bias_v = math.hypot(_rounding_v(sd_v, step_v), hidden_v, MEAN_OFF * cut * sd_v)
             return sd_v, math.hypot(hidden.mean * step_v - zero_v, hidden_v), bias_v
         if not len(groups):
             sd_v = max(prior_v, least_v)
