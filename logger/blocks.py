@@ -21,8 +21,8 @@ class Noise:
     sd_v       standard deviation of one forward and one reflected reading, rounding included, volts
     zero_u_v   standard uncertainty of the zero of both, volts
     step_v     the step of both as far as it is known, volts
-    bias_v     what a reading may be off by, differently at different levels, that averaging does not
-               lessen: rounding without noise, a zero below the converter's lower end; volts
+    bias_v     what a reading may be off by, differently at different levels, that averaging does
+               not lessen: rounding without noise, a zero below the converter's lower end; volts
     """
 
     sd_v: tuple[float, float]

@@ -1,8 +1,8 @@
 """The step of an analogue converter from its readings. Pure functions.
 
-A bridge may print more decimals than its converter has steps: 12 bits over 5 V are steps of 1.22 mV,
-whatever is printed. Neighbouring readings that occur differ by whole steps, so the step is the
-greatest common divisor of these differences, up to the rounding of the print.
+A bridge may print more decimals than its converter has steps: 12 bits over 5 V are steps of
+1.22 mV, whatever is printed. Neighbouring readings that occur differ by whole steps, so the step is
+the greatest common divisor of these differences, up to the rounding of the print.
 """
 
 from __future__ import annotations

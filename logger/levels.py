@@ -1,9 +1,9 @@
 """The level of reflection in each quarter second of transmitting. A pure state machine.
 
 A level is the median of reflected over incident power: half of a quarter's pairs may be wrong
-before it moves. The median of whole counts would be a whole count: so each reading is first moved to
-a place of its own within its step. Quarters are those of UTC, so that they do not depend on how the
-stream was cut.
+before it moves. The median of whole counts would be a whole count, so each reading is first moved
+to a place of its own within its step. Quarters are those of UTC, so that they do not depend on how
+the stream was cut.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Levels:
             follows = np.concatenate([[self._sent_before], sent[:-1]])
             trusted = forward_w >= view.floor_w
             trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
-            # With the reflected reading alone at the converter's end, the ratio is at least so high.
+            # With only the reflected reading at the end, the ratio is at least so high.
             clipped = block.flags & np.uint8(Flag.CLIPPED) != 0
             trusted &= ~clipped | (block.reflected_v > block.forward_v)
             pairs = SentPairs(

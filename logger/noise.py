@@ -5,10 +5,10 @@ successive differences (blind to slow drift) and a mean. The quieter ones of the
 are used, so that weak speech or a crackle in others does no harm. With a burst of pairs each minute
 that is a quarter of an hour, so the pipeline asks for it every ten minutes.
 
-A zero below or near the converter's lower end hides the noise: most readings are 0 (see `censored`).
-Then the scatter of stretches of keyed pairs bounds it: they lie well above the end, and a steady
-carrier adds nothing of its own. Both ports are assumed to have the converter in common. Without such
-stretches a prior stands that is rather too wide.
+A zero below or near the converter's lower end hides the noise: most readings are 0 (see
+`censored`). Then the scatter of stretches of keyed pairs bounds it: they lie well above the end, and
+a steady carrier adds nothing of its own. Both ports are assumed to share the converter. Without
+such stretches a prior stands that is rather too wide.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ CLEAR_STEPS = 3.0  # between the end and the lowest reading of a stretch
 
 
 class NoiseTracker:
-    """`update` with unkeyed pairs, `update_keyed` with quarters, `noise` when an estimate is wanted.
+    """Feeds on unkeyed pairs and on quarters of transmissions; estimates when asked.
 
     prior_v  noise to assume until it has been measured (from the calibration), volts
     zero_v   the zeros of the calibration, volts

@@ -1,10 +1,10 @@
 """The usual level of a transmission: what its quarters read so far, and the channel before it.
 
-A contact that opens most of the time for a second or two takes the median of the quarters around with
-it. The usual level does not follow that: it is the median of quarters STRIDE apart in the PLACES
-before, in which the channel's past counts as PAST quarters. It depends on the quarters before alone,
-and the memory changes with ended transmissions only (those that ended before a stay began), so that
-neither the cut of the blocks nor a run from the archive changes it.
+A contact that is open for most of a second or two takes the median of the quarters around with it.
+The usual level does not follow that: it is the median of PLACES earlier quarters, STRIDE apart, in
+which the channel's past counts as PAST quarters. It depends on earlier quarters alone, and the
+memory changes with ended transmissions only (those that ended before a stay began), so that neither
+the cut of the blocks nor a run from the archive changes it.
 """
 
 from __future__ import annotations

@@ -7,9 +7,9 @@ the next allows. Directivity and calibration shift both alike and do not matter.
 What is normal is learned for each channel: the variance beyond the converters' noise from quarter
 to quarter (wind; that of the most restless transmission lately), its correlation from one quarter
 to the next, and how far a level drifts within a transmission (warming up): up to PATIENCE times
-that is taken off every deviation, and what the converter leaves in doubt. The standardised values, whitened by that correlation, go to a
-bank of CUSUMs (see `cusum`). One quarter alone never decides, however wild. Learning begins with a
-guess that counts for PRIOR quarters.
+that is taken off every deviation, and what the converter leaves in doubt. The standardised values,
+whitened by that correlation, go to a bank of CUSUMs (see `cusum`). One quarter alone never decides,
+however wild. Learning begins with a guess that counts for PRIOR quarters.
 
 False alarms: `false_alarms_per_year` for a station whose key is down eight hours a day on whatever
 channels, so fewer for most. Assumed is that what wind does is near normal once whitened; it is

@@ -7,8 +7,8 @@ opens that leave hardly a gap (`dense`: 20 to 60 ms apart), or go to 20 to 500 o
 Every third over is sound.
 
 An open counts if it changes |Gamma| by 0.05 or more. It is *found* if an excursion overlaps it, two
-samples more or less; excursions that overlap none are *false*. *Counted* is the number of excursions
-in bursts over that of their opens, *time* the sum of durations over the true one.
+samples more or less; excursions outside of bursts are *false*. *Counted* is the number of
+excursions in bursts over that of their opens, *time* the sum of durations over the true one.
 
 python -m tests.bench.chatter [--stations 20] [--overs 30] [--seed 1] [--missed]
 """

@@ -2,8 +2,8 @@
 
 A grid over converters of 8, 10, 12 and 16 bits, zeros from -3 to +5 LSB, noise of 0.2 to 3 LSB,
 reflections of 0 to 0.3, in FM, AM and SSB, sampled evenly. Stations, detectors and converters are
-those of `tests/foreign_stations`; calibrations are by `calibrate fit` from bench points read through
-the same converter. Detectors follow within FASTEST_S to SLOWEST_S: slower ones are another matter.
+those of `tests/foreign_stations`; calibrations are by `calibrate fit` from bench points read by the
+same converter. Detectors follow within FASTEST_S to SLOWEST_S: slower ones are another matter.
 
 python -m tests.bench.foreign_noise [--cells 36] [--hours 10] [--seed 1] [--detail]
 """
