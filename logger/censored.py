@@ -46,7 +46,8 @@ class Prior(NamedTuple):
 
 def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
     """Return the distribution behind counts (n,) >= 0; n may be 0."""
-    occurring = np.unique(counts, return_counts=True)
+    values, times = np.unique(counts, return_counts=True)
+    occurring = values, times.astype(np.int64)
     sigmas, places = np.geomspace(*SIGMAS, GRID), np.linspace(*PLACES, GRID)
     weight = _posterior(sigmas, places, occurring, prior)
     # Once more where it matters, since many counts tell more sharply than the grid.
@@ -61,7 +62,10 @@ def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
 
 
 def _posterior(
-    sigmas: Floats, places: Floats, occurring: tuple[Floats, Floats], prior: Prior
+    sigmas: Floats,
+    places: Floats,
+    occurring: tuple[NDArray[np.int64], NDArray[np.int64]],
+    prior: Prior,
 ) -> Floats:
     """Return the probability of each standard deviation and place, (s, p)."""
     # scipy takes a while to load, and most stations do not need it here.
@@ -84,7 +88,7 @@ def _posterior(
         chance, below, last = upto - below, upto, count
         likelihood = likelihood + times * np.log((1 - ODD) * chance + ODD / ODD_RANGE)
     weight: Floats = np.exp(likelihood - likelihood.max())
-    return weight / weight.sum()
+    return np.asarray(weight / weight.sum())
 
 
 def _likely(grid: Floats, weight: Floats) -> tuple[float, float]:

@@ -192,7 +192,7 @@ class Excursions:
         # The next open of a chattering contact may be among those after it, still to be judged.
         usual = np.median(ratio[before])
         back = after[np.abs(ratio[after] - usual) < 0.5 * abs(np.median(away) - usual)]
-        if LEAST_BESIDE <= len(back) and _is_steady(near.forward_w[[*before, *back]]):
+        if len(back) >= LEAST_BESIDE and _is_steady(near.forward_w[[*before, *back]]):
             after = back
         level = np.array([np.median(ratio[before]), np.median(ratio[after])])
         beside = np.concatenate([before, after])

@@ -6,8 +6,8 @@ are used, so that weak speech or a crackle in others does no harm. With a burst 
 that is a quarter of an hour, so the pipeline asks for it every ten minutes.
 
 A zero below or near the converter's lower end hides the noise: most readings are 0 (see
-`censored`). Then the scatter of stretches of keyed pairs bounds it: they lie well above the end, and
-a steady carrier adds nothing of its own. Both ports are assumed to share the converter. Without
+`censored`). Then the scatter of stretches of keyed pairs bounds it: they lie well above the end,
+and a steady carrier adds nothing of its own. Both ports are assumed to share the converter. Without
 such stretches a prior stands that is rather too wide.
 """
 

@@ -128,4 +128,17 @@ def joined(parts: list[Quarters]) -> Quarters:
     first = [part.first[:-1] + offset for part, offset in zip(parts, offsets, strict=True)]
     pairs = all_pairs([part.pairs for part in parts])
     bounds = np.concatenate([*first, [len(pairs)]])
-    return Quarters(*columns, bounds, pairs)
+    place, ratio, variance, doubt, usual, restless, forward_w = rest
+    return Quarters(
+        number,
+        start_ns,
+        place,
+        ratio,
+        variance,
+        doubt,
+        usual,
+        restless,
+        forward_w,
+        bounds,
+        pairs,
+    )
