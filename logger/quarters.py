@@ -124,21 +124,10 @@ def joined(parts: list[Quarters]) -> Quarters:
     if len(parts) == 1:
         return parts[0]
     offsets = np.cumsum([0, *(len(part.pairs) for part in parts[:-1])])
-    columns = [np.concatenate([getattr(part, name) for part in parts]) for name in QUARTER_COLUMNS]
+    columns = {
+        name: np.concatenate([getattr(part, name) for part in parts]) for name in QUARTER_COLUMNS
+    }
     first = [part.first[:-1] + offset for part, offset in zip(parts, offsets, strict=True)]
     pairs = all_pairs([part.pairs for part in parts])
     bounds = np.concatenate([*first, [len(pairs)]])
-    place, ratio, variance, doubt, usual, restless, forward_w = rest
-    return Quarters(
-        number,
-        start_ns,
-        place,
-        ratio,
-        variance,
-        doubt,
-        usual,
-        restless,
-        forward_w,
-        bounds,
-        pairs,
-    )
+    return Quarters(**columns, first=bounds, pairs=pairs)
