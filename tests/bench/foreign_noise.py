@@ -117,7 +117,13 @@ def make_station(cell: Cell) -> Station:
         decimals=None if cell.seed % 3 else 5 if cell.bits == 16 else 4,
         reports_step=bool(cell.seed % 3),
     )
-    station = draw_station(cell.seed, converter=converter, rate_hz=RATE_HZ, modes=(cell.mode,))
+    station = draw_station(
+        cell.seed,
+        converter=converter,
+        rate_hz=RATE_HZ,
+        modes=(cell.mode,),
+        highest_w=15.0 if cell.mode == "am" else 5.0,  # the crests of AM count
+    )
     decay_s = float(np.exp(rng.uniform(*np.log((FASTEST_S, SLOWEST_S)))))
 
     def quick(detector: Detector) -> Detector:
