@@ -190,8 +190,8 @@ class Excursions:
         if min(len(before), len(after)) < LEAST_BESIDE:
             return []
         # The next open of a chattering contact may be among those after it, still to be judged.
-        usual = np.median(ratio[before])
-        back = after[np.abs(ratio[after] - usual) < 0.5 * abs(np.median(away) - usual)]
+        former = np.median(ratio[before])
+        back = after[np.abs(ratio[after] - former) < 0.5 * abs(np.median(away) - former)]
         if len(back) >= LEAST_BESIDE and _is_steady(near.forward_w[[*before, *back]]):
             after = back
         level = np.array([np.median(ratio[before]), np.median(ratio[after])])

@@ -176,7 +176,7 @@ def _places_in_step(times: Times) -> Floats:
     """Return numbers from -0.5 to 0.5, evenly spread over pairs at `times` (n,), that depend on the
     times alone."""
     turns = ((times >> 3) * SPREAD).astype(np.int32)  # times are whole microseconds
-    return turns * 2.0**-32
+    return np.asarray(turns * 2.0**-32, dtype=np.float64)
 
 
 def _medians(ratio: Floats, group: Times, count: Times) -> Floats:

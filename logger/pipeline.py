@@ -194,8 +194,8 @@ class Pipeline:
         quiet = self._thin_sample.update(samples.time_ns, keyed)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
         # Only now those that were over without a pair: a replay has no ticks.
-        for part in (*self._unmeasured, *([] if quarters is None else [quarters])):
-            self._tracker.update_keyed(part)
+        for over in (*self._unmeasured, *([] if quarters is None else [quarters])):
+            self._tracker.update_keyed(over)
         self._unmeasured = []
         if self._selection is not None:
             for part in self._selection.update(samples, keyed, quiet):
