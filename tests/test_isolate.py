@@ -26,7 +26,7 @@ from logger.isolate.chain import (
 from logger.isolate.elimination import best, by_part, entropy, gain, posterior
 from logger.isolate.hints import newest, weights
 from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound, too_high
-from logger.isolate.session import CLEARED, Session, State, Taken, found, kept
+from logger.isolate.session import CLEARED, Session, State, Taken, decode_state, encode_state
 from logger.isolate.trial import table
 from logger.isolate.trials import trials
 from logger.isolate.usual import UNKNOWN_SWR, usual_swr
@@ -209,7 +209,7 @@ def test_a_session_is_resumed_taken_back_and_spared_what_is_lacking() -> None:
     assert first is not None
     assert first.trial.key == "load:2"
     session.take(Taken("load:2", bad=False, swr=1.05))
-    again = Session(found(kept(session.state)))
+    again = Session(decode_state(encode_state(session.state)))
     assert again.odds == pytest.approx(session.odds)
     assert again.next() == session.next()
     assert again.back() == Taken("load:2", bad=False, swr=1.05)

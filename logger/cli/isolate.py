@@ -22,7 +22,7 @@ from logger.cli.terminal import Stop, Terminal
 from logger.errors import MismatchdError
 from logger.isolate import instructions, words
 from logger.isolate.chain import DEFAULT, KINDS, chain_of
-from logger.isolate.session import Session, found, kept
+from logger.isolate.session import Session, decode_state, encode_state
 from logger.isolate.trials import NEEDS
 from logger.isolate.usual import DAYS, UNKNOWN_SWR, usual_swr
 from logger.store.sessions import Sessions
@@ -82,17 +82,17 @@ def command(
         number, session = None, None
         try:
             begin = anew or chain is not None
-            before = None if begin else resumed(terminal, store, KIND, found, how_far)
+            before = None if begin else resumed(terminal, store, KIND, decode_state, how_far)
             if before is not None:
                 number, session = before[0], Session(before[1])
             else:
                 session = Session(asked_state(terminal, store, chain, usual, lacking))
-                number = store.begin(KIND, _now_ns(), kept(session.state))
+                number = store.begin(KIND, _now_ns(), encode_state(session.state))
             if session.state.symptom is None:
                 as_is(terminal, carriers, session, partial(usual_swr, store, _now_ns()))
-                store.keep(number, _now_ns(), kept(session.state))
+                store.keep(number, _now_ns(), encode_state(session.state))
             for _ in Guide(config, carriers, terminal).steps(session):
-                store.keep(number, _now_ns(), kept(session.state))
+                store.keep(number, _now_ns(), encode_state(session.state))
             _end(terminal, store, number, session)
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
@@ -119,7 +119,7 @@ def _end(terminal: Terminal, store: Sessions, number: int, session: Session) -> 
     if kind:
         store.note(_now_ns(), kind, text)
         terminal.say(f"noted as {kind}")
-    store.end(number, _now_ns(), kept(session.state))
+    store.end(number, _now_ns(), encode_state(session.state))
     record = {
         "session": number,
         "found": None if verdict.found is None else verdict.found.title,

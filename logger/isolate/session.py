@@ -1,31 +1,33 @@
-"""What was tried and what came of it; the next trial; the verdict. No clock, no terminal.
+"""A session of elimination: outcomes of trials, the next trial, the verdict. No clock, no terminal.
 
-Odds are derived from the state each time, so that a session can be resumed and a step taken back.
+Odds are derived from the state each time, so that a session can be resumed and a step undone.
 """
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import msgspec
 import numpy as np
 
 from logger.blocks import Floats
-from logger.isolate.chain import Chain, Part, Symptom, faults, prior, shows
-from logger.isolate.elimination import best, by_part, gain, posterior
-from logger.isolate.trial import Trial, table
-from logger.isolate.trials import trials
+from logger.isolate.chain import Chain, Fault, Part, Symptom, hypotheses, prior, shows
+from logger.isolate.elimination import Places, best, gain, posterior
+from logger.isolate.trial import Trial, table, weaken
+from logger.isolate.trials import replaced_by, trials
 
-SURE = 0.95  # of one part among all, unless there are several faults
-CLEARED = 0.02
-DOUBTFUL = 0.4  # of several faults, from where on it is said and none is named
-RENEWED = ("new-plug", "other-line")
-UNLIKELY = 0.2  # an outcome that speaks against a part
-LEAST_BITS = 0.02  # less is not worth going for
+SURE = 0.95  # odds of a part from which on it is named
+CLEARED = 0.02  # odds below which a part that was tested is called sound
+DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
+LASTING = ("new-plug", "other-line")  # repairs that stay as they are
+READINGS_OF_REPAIR = 2  # sound in a row, after which a repair has ended the trouble
+UNLIKELY = 0.2  # chance below which an outcome speaks against a part
+LEAST_BITS = 0.02  # a trial expected to give less is not worth the work
 
 
 class Taken(msgspec.Struct, frozen=True):
-    """A trial that was made: whether it came out bad, and what the coupler read."""
+    """Outcome of a trial: whether it came out bad, and what the coupler read."""
 
     key: str
     bad: bool
@@ -39,14 +41,15 @@ class State(msgspec.Struct):
 
     chain: tuple[str, ...]
     direct_current: str = "unknown"
-    usual_swr: float | None = None  # not known before the first carrier
+    usual_swr: float | None = None  # the highest; not known before the first carrier
     symptom: Symptom | None = None
     as_is: Taken | None = None  # what the coupler read before anything was tried
     taken: list[Taken] = []
     skipped: list[str] = []
     lacking: list[str] = []
-    rechecked: bool = False  # that outcomes contradict each other has been said
+    rechecked: bool = False  # the person knows that outcomes contradict each other
     weights: dict[str, float] = {}  # by mode: how many times likelier by an alarm's diagnosis
+    lowest_usual_swr: float | None = None
 
 
 class Step(NamedTuple):
@@ -58,38 +61,47 @@ class Step(NamedTuple):
 
 
 class Verdict(NamedTuple):
-    """What the outcomes amount to: odds of each part, the likeliest first, and of no single one."""
+    """Odds that each part is faulty, the likeliest first. Two may be, so they may exceed 1."""
 
     odds: tuple[tuple[Part, float], ...]
-    elsewhere: float
+    tested: frozenset[int]  # places of parts that an outcome speaks for
+    repaired: Part | None  # the part whose lasting repair ended the trouble
+    several: float  # odds of two faulty parts
+    elsewhere: float  # odds of a fault in no part
+    bad_load: float  # odds of a bad dummy load
     against: tuple[Taken, ...]  # outcomes that do not fit the likeliest part
 
     @property
     def found(self) -> Part | None:
-        """The part that is left, if one is."""
+        """The faulty part, once it is known."""
+        if self.repaired is not None:
+            return self.repaired
         part, odds = self.odds[0]
-        sure = odds >= SURE * (1 - self.elsewhere) and not self.contradictory
-        return part if sure else None
+        is_sure = odds >= SURE * (1 - self.elsewhere) and not self.contradictory
+        return part if is_sure else None
 
     @property
     def left(self) -> tuple[tuple[Part, float], ...]:
-        """Those that are still suspected."""
-        return tuple(pair for pair in self.odds if pair[1] >= self._least)
+        """Parts that are still suspected."""
+        return tuple(pair for pair in self.odds if pair[1] >= CLEARED)
 
     @property
     def cleared(self) -> tuple[Part, ...]:
-        """Those that are not, in order of the chain; none where there may well be several faults,
-        of which one would hide another."""
-        parts = [part for part, odds in self.odds if odds < self._least]
-        return () if self.contradictory else tuple(sorted(parts, key=lambda part: part.place))
+        """Parts that were tested and are sound, in order of the chain."""
+        if self.contradictory:
+            return ()
+        parts = [p for p, odds in self.odds if odds < CLEARED and p.place in self.tested]
+        return tuple(sorted(parts, key=lambda part: part.place))
 
     @property
-    def _least(self) -> float:
-        return CLEARED * (1 - self.elsewhere)
+    def untested(self) -> tuple[Part, ...]:
+        """Parts that are unlikely but that nothing has tested, in order of the chain."""
+        parts = [p for p, odds in self.odds if odds < CLEARED and p.place not in self.tested]
+        return tuple(sorted(parts, key=lambda part: part.place))
 
     @property
     def contradictory(self) -> bool:
-        """Whether the outcomes fit no single fault."""
+        """True if the outcomes fit neither one faulty part nor two."""
         return self.elsewhere >= DOUBTFUL
 
 
@@ -99,44 +111,66 @@ class Session:
     def __init__(self, state: State) -> None:
         self.state = state
         self.chain = Chain(state.chain)
-        self._faults = faults(self.chain)
-        last = len(self.chain.parts)
-        self._part = np.array([last if f.place is None else f.place for f in self._faults])
+        self._hypotheses = hypotheses(self.chain)
+        self._prior = prior(self.chain)
+        labels = {places: at for at, places in enumerate({h.places: 0 for h in self._hypotheses})}
+        self._label: Places = np.array([labels[h.places] for h in self._hypotheses])
+        self._faulty = np.array(
+            [[part.place in h.places for h in self._hypotheses] for part in self.chain.parts]
+        )  # (parts, h)
+        self._is_single = np.array([len(h.faults) == 1 for h in self._hypotheses])
+        self._is_load_bad = np.array([h.bad_load for h in self._hypotheses])
+        self._first = np.array([self._weight(h.faults) for h in self._hypotheses])
         self._trials: dict[str, Trial] = {}
+        self._tables: dict[str, Floats] = {}
         if state.symptom is not None:
             self.begin(state.symptom)
 
     def begin(self, symptom: Symptom) -> None:
-        """What is wrong as it is."""
+        """Start with the trouble as the person notices it."""
         self.state.symptom = symptom
-        found = trials(self.chain, symptom, self.state.direct_current)
-        self._trials = {trial.key: trial for trial in found}
+        self._first = np.array(
+            [
+                self._weight(h.faults) * shows(self.chain, h, symptom)
+                for h in self._hypotheses
+            ]
+        )
+        every = trials(self.chain, symptom, self.state.direct_current)
+        self._trials = {trial.key: trial for trial in every}
+        self._tables = {trial.key: table(trial, self._hypotheses) for trial in every}
 
     @property
     def odds(self) -> Floats:
-        """How likely each part is, (parts + 1,); the last is more than one fault or another."""
-        return by_part(self._posterior(), self._part)
+        """Odds that each part is faulty, (parts,)."""
+        return np.asarray(self._faulty @ self._posterior())
 
     def offered(self) -> list[Trial]:
-        """The trials that may still be made."""
-        done = [each.key for each in self.state.taken]
+        """Trials that may still be made; a heavy one only again while all is as it left it."""
+        done = [taken.key for taken in self.state.taken]
         return [
             trial
             for key, trial in self._trials.items()
             if done.count(key) < trial.takes
+            and (key not in done or done[-1] == key or not trial.is_heavy)
             and key not in self.state.skipped
             and trial.needs not in self.state.lacking
         ]
 
     def next(self) -> Step | None:
-        """The trial that tells most for its cost, None where one part is left or none tells
-        anything."""
+        """Return the most informative trial for the time it takes.
+
+        None where the faulty part is known or no trial tells anything. A repair that reads sound
+        is read once more before it is believed.
+        """
+        last = self.last_trial
+        if last is not None and self._sound_repairs() == 1 and last in self.offered():
+            return Step(last, 0.0, last.cost(last))
         if self.verdict().found is not None:
             return None
-        # What is told of ELSEWHERE only is not worth a walk.
-        now = np.where(self._part < len(self.chain.parts), self._posterior(), 0.0)
+        # Separating ELSEWHERE from the rest is not worth a walk.
+        now = np.where(self._faulty.any(axis=0), self._posterior(), 0.0)
         steps = [
-            Step(trial, gain(now, self._now(trial), self._part), trial.cost(self.last_trial))
+            Step(trial, gain(now, self._now(trial), self._label), trial.cost(last))
             for trial in self.offered()
         ]
         place = best([step.bits for step in steps], [step.minutes for step in steps], LEAST_BITS)
@@ -148,81 +182,97 @@ class Session:
 
     @property
     def cured(self) -> bool:
-        """Whether the trouble went when what is found was replaced, last of all."""
+        """True if the trouble went when the part that is named was replaced, last of all."""
         part, last = self.verdict().found, self.last_trial
         if part is None or last is None or self.state.taken[-1].bad:
             return False
-        return last.kind in ("swap", "bypass", *RENEWED) and part.place not in last.within
+        return last.kind in ("swap", "bypass", *LASTING) and part.place not in last.within
 
     @property
     def last_trial(self) -> Trial | None:
-        """The one that was made last."""
+        """The trial that was made last."""
         return self._trials[self.state.taken[-1].key] if self.state.taken else None
 
     def take(self, taken: Taken) -> None:
-        """The outcome of a trial."""
+        """Append the outcome of a trial."""
         self.state.taken.append(taken)
 
     def back(self) -> Taken | None:
-        """Forget the last outcome; None if there is none."""
+        """Forget the last outcome and return it; None if there is none."""
         return self.state.taken.pop() if self.state.taken else None
 
     def skip(self, trial: Trial) -> None:
-        """It is not to be proposed again."""
+        """Do not offer this trial again."""
         self.state.skipped.append(trial.key)
 
     def lack(self, trial: Trial) -> None:
-        """What it needs is not at hand: no trial that needs it is to be proposed."""
+        """Do not offer any trial that needs what this one needs."""
         if trial.needs is None:
             self.skip(trial)
         else:
             self.state.lacking.append(trial.needs)
 
     def verdict(self) -> Verdict:
-        """What is known by now."""
-        odds = self.odds
+        """Return what the outcomes say by now."""
+        now = self._posterior()
+        odds = self._faulty @ now
         order = sorted(self.chain.parts, key=lambda part: -odds[part.place])
+        taken = self.state.taken
+        against = {p.place: [one for one in taken if self._opposes(one, p, now)] for p in order}
         return Verdict(
-            tuple((part, float(odds[part.place])) for part in order),
-            float(odds[-1]),
-            tuple(each for each in self.state.taken if self._unlikely(each, order[0].place)),
+            odds=tuple((part, float(odds[part.place])) for part in order),
+            tested=frozenset(place for place, outcomes in against.items() if outcomes),
+            repaired=self._repaired(odds),
+            several=float(now[~self._is_single & self._faulty.any(axis=0)].sum()),
+            elsewhere=float(now[-1]),
+            bad_load=float(now[self._is_load_bad].sum()),
+            against=tuple(against[order[0].place]),
         )
 
-    def _unlikely(self, taken: Taken, place: int) -> bool:
-        chances = self._given(place, self._table(self._trials[taken.key], 0))
+    def _opposes(self, taken: Taken, part: Part, now: Floats) -> bool:
+        """True if an outcome is unlikely with a fault in this part alone."""
+        alone = self._faulty[part.place] & self._is_single & ~self._is_load_bad
+        weight = np.where(alone, now, 0.0)
+        total = weight.sum()
+        chances = weight @ self._tables[taken.key] / total if total > 0 else np.zeros(2)
         return bool(chances[int(taken.bad)] < UNLIKELY)
 
-    def _given(self, place: int, table_: Floats) -> Floats:
-        """Chances of good and bad with a fault in that part, (2,)."""
-        weight = np.where(self._part == place, self._posterior(), 0.0)
-        return np.asarray(weight @ table_ / weight.sum())
+    def _repaired(self, odds: Floats) -> Part | None:
+        last = self.last_trial
+        if last is None or self._sound_repairs() < READINGS_OF_REPAIR:
+            return None
+        repaired = replaced_by(self.chain, last)
+        return self.chain.parts[max(repaired, key=lambda place: odds[place])]
+
+    def _sound_repairs(self) -> int:
+        """Number of sound readings in a row, last of all, after one lasting repair."""
+        count, last = 0, self.last_trial
+        for taken in reversed(self.state.taken):
+            if last is None or last.kind not in LASTING or taken.key != last.key or taken.bad:
+                break
+            count += 1
+        return count
 
     def _now(self, trial: Trial) -> Floats:
-        return self._table(trial, sum(each.key == trial.key for each in self.state.taken))
-
-    def _table(self, trial: Trial, taken: int) -> Floats:
-        return table(trial, self._faults, taken)
+        taken = sum(one.key == trial.key for one in self.state.taken)
+        return weaken(self._tables[trial.key], taken)
 
     def _posterior(self) -> Floats:
-        weights = [
-            1.0 if fault.mode is None else self.state.weights.get(fault.mode.value, 1.0)
-            for fault in self._faults
-        ]
-        likelihoods = [np.array(weights)]
-        symptom = self.state.symptom
-        if symptom is not None:
-            likelihoods.append(np.array([shows(self.chain, f, symptom) for f in self._faults]))
-        for number, each in enumerate(self.state.taken):
-            before = sum(other.key == each.key for other in self.state.taken[:number])
-            likelihoods.append(self._table(self._trials[each.key], before)[:, int(each.bad)])
-        return posterior(prior(self.chain), likelihoods)
+        likelihoods = [self._first]
+        for number, taken in enumerate(self.state.taken):
+            before = sum(one.key == taken.key for one in self.state.taken[:number])
+            likelihoods.append(weaken(self._tables[taken.key], before)[:, int(taken.bad)])
+        return posterior(self._prior, likelihoods)
+
+    def _weight(self, faults: tuple[Fault, ...]) -> float:
+        return math.prod(self.state.weights.get(fault.mode.value, 1.0) for fault in faults)
 
 
-def kept(state: State) -> bytes:
-    """A state as JSON."""
+def encode_state(state: State) -> bytes:
+    """Return a state as JSON."""
     return msgspec.json.encode(state)
 
 
-def found(content: bytes) -> State:
-    """The state that was kept. Raises msgspec.DecodeError (a ValidationError among them)."""
+def decode_state(content: bytes) -> State:
+    """Return the state in JSON. Raises msgspec.DecodeError (a ValidationError among them)."""
     return msgspec.json.decode(content, type=State)

@@ -8,6 +8,7 @@ reading misread, a load that is bad itself, a plug that was healed by being unsc
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
@@ -15,12 +16,15 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.diagnosis.rules import Place
-from logger.isolate.chain import Fault, Mode
+from logger.isolate.chain import Hypothesis, Mode
 
 MISTAKE = 0.05
 UNFITTING = 0.5  # bad with ELSEWHERE
-SAME_MISTAKE = 0.3  # of taking a trial twice
+SAME_MISTAKE = 0.2  # share of mistakes that are made again when a trial is taken again
+BAD_LOAD_SHOWS = 0.9  # bad, with a bad dummy load
+MOST_SURE = 0.98
 AGAIN_MIN = 3.0
+LONG_MIN = 20.0
 ANTENNA_OFF, ANTENNA_OFF_MIN = "antenna off", 5.0
 
 
@@ -47,6 +51,11 @@ class Trial(NamedTuple):
     setup: str = ""
     takes: int = 1
 
+    @property
+    def is_heavy(self) -> bool:
+        """True for a job that nobody should be sent to do a second time: outdoors, or long."""
+        return self.where is Place.OUTSIDE or self.minutes >= LONG_MIN
+
     def cost(self, last: Trial | None) -> float:
         """Minutes after the last trial, which left things as it had them."""
         if last is not None and last.key == self.key:
@@ -55,17 +64,28 @@ class Trial(NamedTuple):
         return self.minutes - (ANTENNA_OFF_MIN if same else 0.0)
 
 
-def table(trial: Trial, faults: Sequence[Fault], taken: int = 0) -> Floats:
-    """How likely good and bad are with each fault, (h, 2); `taken` before, it tells less."""
-    bad = np.array([_bad(trial, fault) for fault in faults])
-    if taken:
-        bad = (1 - SAME_MISTAKE) * bad + SAME_MISTAKE / 2
-    return np.stack([1 - bad, bad], axis=1)
+def table(trial: Trial, hypotheses: Sequence[Hypothesis], taken: int = 0) -> Floats:
+    """Return the chances of good and bad with each hypothesis, (h, 2).
+
+    After `taken` earlier outcomes of the same trial, one more says less.
+    """
+    bad = np.array([_bad(trial, each) for each in hypotheses])
+    return weaken(np.stack([1 - bad, bad], axis=1), taken)
 
 
-def _bad(trial: Trial, fault: Fault) -> float:
-    if fault.place is None or fault.mode is None:
+def weaken(chances: Floats, taken: int) -> Floats:
+    """Return the table (h, 2) of a trial that was taken so often before."""
+    if not taken:
+        return chances
+    return (1 - SAME_MISTAKE) * chances + SAME_MISTAKE / 2
+
+
+def _bad(trial: Trial, hypothesis: Hypothesis) -> float:
+    if not hypothesis.faults:
         return trial.unfitting
-    if fault.place not in trial.within:
-        return trial.mistake
-    return max(trial.mistake, trial.shows.get(fault.mode, 0.0))
+    if hypothesis.bad_load and trial.kind == "load":
+        return BAD_LOAD_SHOWS
+    good = math.prod(
+        1 - trial.shows.get(mode, 0.0) for place, mode in hypothesis.faults if place in trial.within
+    )
+    return min(max(trial.mistake, 1 - good), MOST_SURE)

@@ -11,24 +11,39 @@ from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
 HEARD_WRONG = 0.12  # whether signals are as they should be is hard to say
 SEEN_WRONG = 0.06
 UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
+TAKES = 3
+READ_BY_COUPLER = (Symptom.HIGH, Symptom.LOWER, Symptom.NONE)
 LOAD = "dummy load"
 OHMMETER = "ohmmeter"
 
-STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.9}
-BY_LOAD = STAYS | {Mode.LOSSY: 0.15}
-SHORTED = {Mode.SHORT: 0.93, Mode.POOR: 0.1}
-BROKEN = {Mode.OPEN: 0.93, Mode.POOR: 0.35}
-LOSES = {Mode.LOSSY: 0.85, Mode.POOR: 0.4, Mode.SHORT: 0.15, Mode.OPEN: 0.15, Mode.FALSE: 0.3}
-JUMPS = {Mode.OPEN: 0.4, Mode.SHORT: 0.3, Mode.POOR: 0.5}
+STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.85, Mode.LOOSE: 0.6}
+# A weak detector reads a load as well as a sound one does: only what is high is shown too high.
+BY_LOAD = STAYS | {Mode.LOSSY: 0.15, Mode.POOR: 0.7, Mode.DETECTOR: 0.05}
+SHORTED = {Mode.SHORT: 0.9, Mode.POOR: 0.05, Mode.LOSSY: 0.2, Mode.LOOSE: 0.05}
+BROKEN = {Mode.OPEN: 0.85, Mode.POOR: 0.6, Mode.LOOSE: 0.5}
+LOSES = {
+    Mode.LOSSY: 0.85,
+    Mode.POOR: 0.4,
+    Mode.LOOSE: 0.3,
+    Mode.SHORT: 0.15,
+    Mode.OPEN: 0.15,
+    Mode.FALSE: 0.3,
+}
+JUMPS = {Mode.OPEN: 0.4, Mode.SHORT: 0.3, Mode.POOR: 0.5, Mode.LOOSE: 0.75}
+READS_TOO_LITTLE = {Mode.DETECTOR: 0.95, Mode.DEAD: 0.95}
 
 
 def trials(chain: Chain, symptom: Symptom, direct_current: str) -> list[Trial]:
-    """All that can be tried; `direct_current` is what an ohmmeter sees of the sound antenna:
-    `open`, `closed` or `unknown`."""
+    """Return all that can be tried.
+
+    `direct_current` is what an ohmmeter sees of the sound antenna: `open`, `closed` or `unknown`.
+    """
     found = [*_loads(chain, symptom), *_replacements(chain, symptom), *_looks(chain)]
     found += _wiggle(chain)
-    if symptom in (Symptom.HIGH, Symptom.WEAK):
-        found += _at_the_end(chain)
+    if symptom is Symptom.LOWER:
+        found += _at_the_coupler(chain)
+    if symptom in (Symptom.HIGH, Symptom.LOWER, Symptom.WEAK):
+        found += _at_the_end(chain, symptom)
         found += _ohms(chain, direct_current)
     leads = [part for part in chain.parts if part.kind.name == "lead"]
     found += [
@@ -45,11 +60,12 @@ def run_of(chain: Chain) -> list[int]:
 
 def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
     """A dummy load in the place of all behind a part."""
-    if symptom is Symptom.WEAK:
-        return  # a load hears nothing
+    if symptom in (Symptom.WEAK, Symptom.LOWER):
+        return  # a load hears nothing, and reads low behind anything
     for part in chain.parts:
         before = part.place < chain.coupler
-        if not chain.takes_load(part.place) or (before and symptom is Symptom.HIGH):
+        unseen = before and symptom in (Symptom.HIGH, Symptom.LESS)
+        if not chain.takes_load(part.place) or unseen:
             continue
         yield Trial(
             key=f"load:{part.place}",
@@ -60,9 +76,9 @@ def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             within=frozenset(range(part.place + 1)),
             shows=BY_LOAD if symptom is Symptom.HIGH else STAYS,
             needs=LOAD,
-            carrier=not before and symptom in (Symptom.HIGH, Symptom.NONE),
+            carrier=not before and symptom in READ_BY_COUPLER,
             setup=ANTENNA_OFF if part.place + 1 == chain.feed else "",
-            takes=2,
+            takes=TAKES,
         )
 
 
@@ -77,6 +93,8 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
         gone = _replaced(chain, part)
         if gone[0] != part.place and kind == "other-line":
             continue  # told once for the whole of it
+        if part.kind.name == "antenna" and symptom is Symptom.LOWER:
+            continue  # another antenna has an SWR of its own
         yield Trial(
             key=f"{kind}:{part.place}",
             kind=kind,
@@ -87,8 +105,8 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             shows=STAYS,
             mistake=HEARD_WRONG if symptom is Symptom.WEAK else MISTAKE,
             needs=needs,
-            carrier=part.kind.name != "coupler" and symptom in (Symptom.HIGH, Symptom.NONE),
-            takes=2,
+            carrier=part.kind.name != "coupler" and symptom in READ_BY_COUPLER,
+            takes=TAKES,
         )
 
 
@@ -106,6 +124,11 @@ _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
     "antenna": ("swap", 40, 40, "other antenna"),
     "ground": ("swap", 15, 15, "ground wire"),
 }
+
+
+def replaced_by(chain: Chain, trial: Trial) -> list[int]:
+    """Places of the parts that a trial puts others in the place of."""
+    return [part.place for part in chain.parts if part.place not in trial.within]
 
 
 NEEDS = (LOAD, OHMMETER, *dict.fromkeys(needs for *_, needs in _REPLACED.values() if needs))
@@ -175,12 +198,29 @@ def _wiggle(chain: Chain) -> list[Trial]:
     ]
 
 
-def _at_the_end(chain: Chain) -> list[Trial]:
+def _at_the_coupler(chain: Chain) -> list[Trial]:
+    """The coupler's antenna port left open: all must come back, or a detector is dead."""
+    return [
+        Trial(
+            key=f"open-port:{chain.coupler}",
+            kind="open-port",
+            place=chain.coupler,
+            minutes=3,
+            where=Place.SHACK,
+            within=frozenset([chain.coupler]),
+            shows=READS_TOO_LITTLE,
+            carrier=True,
+            takes=TAKES,
+        )
+    ]
+
+
+def _at_the_end(chain: Chain, symptom: Symptom) -> list[Trial]:
     """The line's loss by its open far end, at low power."""
     run = run_of(chain)
     if "line" not in (chain.names[place] for place in run):
         return []
-    within = frozenset([chain.coupler, *run])
+    too_little = READS_TOO_LITTLE if symptom is Symptom.LOWER else {}
     return [
         Trial(
             key="open-end",
@@ -188,11 +228,11 @@ def _at_the_end(chain: Chain) -> list[Trial]:
             place=None,
             minutes=10,
             where=Place.OUTSIDE,
-            within=within,
-            shows=LOSES,
+            within=frozenset([chain.coupler, *run]),
+            shows=LOSES | too_little,
             carrier=True,
             setup=ANTENNA_OFF,
-            takes=2,
+            takes=TAKES,
         )
     ]
 
@@ -234,7 +274,7 @@ def _ohm(
         unfitting=UNFITTING_SEEN,
         needs=OHMMETER,
         setup=setup,
-        takes=2,
+        takes=TAKES,
     )
 
 
