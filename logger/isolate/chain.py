@@ -96,13 +96,25 @@ KINDS = {
             "line",
             "line",
             6.0,
-            {Mode.OPEN: 0.2, Mode.SHORT: 0.25, Mode.POOR: 0.1, Mode.LOSSY: 0.45},
+            {
+                Mode.OPEN: 0.15,
+                Mode.SHORT: 0.2,
+                Mode.POOR: 0.1,
+                Mode.LOOSE: 0.15,
+                Mode.LOSSY: 0.4,
+            },
         ),
         Kind(
             "antenna",
             "antenna",
             12.0,
-            {Mode.DETUNED: 0.5, Mode.OPEN: 0.3, Mode.SHORT: 0.1, Mode.POOR: 0.1},
+            {
+                Mode.DETUNED: 0.45,
+                Mode.OPEN: 0.25,
+                Mode.SHORT: 0.1,
+                Mode.POOR: 0.1,
+                Mode.LOOSE: 0.1,
+            },
         ),
         Kind("ground", "ground", 6.0, {Mode.POOR: 0.8, Mode.OPEN: 0.2}),
     )

@@ -17,11 +17,12 @@ from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Trial, table, weaken
 from logger.isolate.trials import replaced_by, trials
 
-SURE = 0.95  # odds of a part from which on it is named
+SURE = 0.97  # odds of a part from which on it is named
 CLEARED = 0.02  # odds below which a part that was tested is called sound
 DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
 LASTING = ("new-plug", "other-line")  # repairs that stay as they are
 READINGS_OF_REPAIR = 2  # sound in a row, after which a repair has ended the trouble
+LIKELY = 0.7  # odds of a part from which on it is named when its repair ended the trouble
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
 LEAST_BITS = 0.02  # a trial expected to give less is not worth the work
 
@@ -65,7 +66,7 @@ class Verdict(NamedTuple):
 
     odds: tuple[tuple[Part, float], ...]
     tested: frozenset[int]  # places of parts that an outcome speaks for
-    repaired: Part | None  # the part whose lasting repair ended the trouble
+    repaired: tuple[Part, ...]  # what a lasting repair renewed when the trouble ended
     several: float  # odds of two faulty parts
     elsewhere: float  # odds of a fault in no part
     bad_load: float  # odds of a bad dummy load
@@ -74,8 +75,9 @@ class Verdict(NamedTuple):
     @property
     def found(self) -> Part | None:
         """The faulty part, once it is known."""
-        if self.repaired is not None:
-            return self.repaired
+        for part, odds in self.odds:
+            if part in self.repaired:
+                return part if odds >= LIKELY else None
         part, odds = self.odds[0]
         is_sure = odds >= SURE * (1 - self.elsewhere) and not self.contradictory
         return part if is_sure else None
@@ -162,10 +164,12 @@ class Session:
         None where the faulty part is known or no trial tells anything. A repair that reads sound
         is read once more before it is believed.
         """
-        last = self.last_trial
-        if last is not None and self._sound_repairs() == 1 and last in self.offered():
-            return Step(last, 0.0, last.cost(last))
-        if self.verdict().found is not None:
+        last, verdict = self.last_trial, self.verdict()
+        if last is not None and self._sound_repairs() and last in self.offered():
+            likeliest = max(odds for part, odds in verdict.odds if part.place not in last.within)
+            if not verdict.repaired or (likeliest < SURE and last.kind == "new-plug"):
+                return Step(last, 0.0, last.cost(last))
+        if verdict.found is not None or verdict.repaired:
             return None
         # Separating ELSEWHERE from the rest is not worth a walk.
         now = np.where(self._faulty.any(axis=0), self._posterior(), 0.0)
@@ -222,7 +226,7 @@ class Session:
         return Verdict(
             odds=tuple((part, float(odds[part.place])) for part in order),
             tested=frozenset(place for place, outcomes in against.items() if outcomes),
-            repaired=self._repaired(odds),
+            repaired=self._repaired(),
             several=float(now[~self._is_single & self._faulty.any(axis=0)].sum()),
             elsewhere=float(now[-1]),
             bad_load=float(now[self._is_load_bad].sum()),
@@ -237,12 +241,11 @@ class Session:
         chances = weight @ self._tables[taken.key] / total if total > 0 else np.zeros(2)
         return bool(chances[int(taken.bad)] < UNLIKELY)
 
-    def _repaired(self, odds: Floats) -> Part | None:
+    def _repaired(self) -> tuple[Part, ...]:
         last = self.last_trial
         if last is None or self._sound_repairs() < READINGS_OF_REPAIR:
-            return None
-        repaired = replaced_by(self.chain, last)
-        return self.chain.parts[max(repaired, key=lambda place: odds[place])]
+            return ()
+        return tuple(self.chain.parts[place] for place in replaced_by(self.chain, last))
 
     def _sound_repairs(self) -> int:
         """Number of sound readings in a row, last of all, after one lasting repair."""

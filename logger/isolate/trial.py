@@ -20,7 +20,7 @@ from logger.isolate.chain import Hypothesis, Mode
 
 MISTAKE = 0.05
 UNFITTING = 0.5  # bad with ELSEWHERE
-SAME_MISTAKE = 0.2  # share of mistakes that are made again when a trial is taken again
+SAME_MISTAKE = 0.1  # share of mistakes that are made again when a trial is taken again
 BAD_LOAD_SHOWS = 0.9  # bad, with a bad dummy load
 MOST_SURE = 0.98
 AGAIN_MIN = 3.0

@@ -9,14 +9,16 @@ from logger.isolate.chain import CONTACTS, Chain, Mode, Part, Symptom
 from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
 
 HEARD_WRONG = 0.12  # whether signals are as they should be is hard to say
-SEEN_WRONG = 0.06
+SEEN_WRONG = 0.08
 UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
-TAKES = 3
+TAKES = 4
 READ_BY_COUPLER = (Symptom.HIGH, Symptom.LOWER, Symptom.NONE)
 LOAD = "dummy load"
 OHMMETER = "ohmmeter"
 
 STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.85, Mode.LOOSE: 0.6}
+# Another antenna may reflect so little that a weak detector does not make it look bad.
+OTHER_ANTENNA = STAYS | {Mode.DETECTOR: 0.5}
 # A weak detector reads a load as well as a sound one does: only what is high is shown too high.
 BY_LOAD = STAYS | {Mode.LOSSY: 0.15, Mode.POOR: 0.7, Mode.DETECTOR: 0.05}
 SHORTED = {Mode.SHORT: 0.9, Mode.POOR: 0.05, Mode.LOSSY: 0.2, Mode.LOOSE: 0.05}
@@ -102,7 +104,7 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             minutes=outdoors if part.outdoors else indoors,
             where=_where(part),
             within=everything - set(gone),
-            shows=STAYS,
+            shows=OTHER_ANTENNA if part.kind.name == "antenna" else STAYS,
             mistake=HEARD_WRONG if symptom is Symptom.WEAK else MISTAKE,
             needs=needs,
             carrier=part.kind.name != "coupler" and symptom in READ_BY_COUPLER,
@@ -172,8 +174,8 @@ _LOOKS: dict[str, tuple[tuple[str, float, float, float], ...]] = {
     "lead": (("look", 0.3, 2, 6),),
     "tuner": (("look", 0.4, 4, 12),),
     "arrester": (("look", 0.4, 4, 12),),
-    "plug": (("look", 0.65, 4, 10),),
-    "joint": (("look", 0.65, 4, 10),),
+    "plug": (("look", 0.5, 4, 10),),
+    "joint": (("look", 0.5, 4, 10),),
     "line": (("look", 0.35, 12, 12),),
     "antenna": (("glance", 0.35, 3, 3), ("look", 0.7, 25, 25)),
     "ground": (("look", 0.6, 10, 10),),
