@@ -14,14 +14,15 @@ import numpy as np
 from logger.blocks import Floats
 from logger.isolate.chain import Chain, Fault, Part, Symptom, hypotheses, prior, shows
 from logger.isolate.elimination import Places, best, gain, posterior
-from logger.isolate.trial import Trial, table, weaken
+from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import replaced_by, trials
 
 SURE = 0.97  # odds of a part from which on it is named
 CLEARED = 0.02  # odds below which a part that was tested is called sound
 DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
 LASTING = ("new-plug", "other-line")  # repairs that stay as they are
-READINGS_OF_REPAIR = 2  # sound in a row, after which a repair has ended the trouble
+READINGS_OF_REPAIR = 2  # more sound readings than bad, after which a repair has ended the trouble
+ENOUGH = 0.9  # odds of a plug from which on its repair is not read once more
 LIKELY = 0.7  # odds of a part from which on it is named when its repair ended the trouble
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
 LEAST_BITS = 0.02  # a trial expected to give less is not worth the work
@@ -124,7 +125,7 @@ class Session:
         self._is_load_bad = np.array([h.bad_load for h in self._hypotheses])
         self._first = np.array([self._weight(h.faults) for h in self._hypotheses])
         self._trials: dict[str, Trial] = {}
-        self._tables: dict[str, Floats] = {}
+        self._chances: dict[str, Chances] = {}
         if state.symptom is not None:
             self.begin(state.symptom)
 
@@ -139,7 +140,7 @@ class Session:
         )
         every = trials(self.chain, symptom, self.state.direct_current)
         self._trials = {trial.key: trial for trial in every}
-        self._tables = {trial.key: table(trial, self._hypotheses) for trial in every}
+        self._chances = {trial.key: chances_of(trial, self._hypotheses) for trial in every}
 
     @property
     def odds(self) -> Floats:
@@ -167,7 +168,7 @@ class Session:
         last, verdict = self.last_trial, self.verdict()
         if last is not None and self._sound_repairs() and last in self.offered():
             likeliest = max(odds for part, odds in verdict.odds if part.place not in last.within)
-            if not verdict.repaired or (likeliest < SURE and last.kind == "new-plug"):
+            if not verdict.repaired or (likeliest < ENOUGH and last.kind == "new-plug"):
                 return Step(last, 0.0, last.cost(last))
         if verdict.found is not None or verdict.repaired:
             return None
@@ -238,7 +239,9 @@ class Session:
         alone = self._faulty[part.place] & self._is_single & ~self._is_load_bad
         weight = np.where(alone, now, 0.0)
         total = weight.sum()
-        chances = weight @ self._tables[taken.key] / total if total > 0 else np.zeros(2)
+        if total <= 0:
+            return True
+        chances = weight @ self._chances[taken.key].next_outcome(0, 0) / total
         return bool(chances[int(taken.bad)] < UNLIKELY)
 
     def _repaired(self) -> tuple[Part, ...]:
@@ -248,24 +251,28 @@ class Session:
         return tuple(self.chain.parts[place] for place in replaced_by(self.chain, last))
 
     def _sound_repairs(self) -> int:
-        """Number of sound readings in a row, last of all, after one lasting repair."""
-        count, last = 0, self.last_trial
+        """By how many the sound readings after a lasting repair, last of all, exceed the bad."""
+        last, balance = self.last_trial, 0
+        if last is None or last.kind not in LASTING:
+            return 0
         for taken in reversed(self.state.taken):
-            if last is None or last.kind not in LASTING or taken.key != last.key or taken.bad:
+            if taken.key != last.key:
                 break
-            count += 1
-        return count
+            balance += -1 if taken.bad else 1
+        return max(0, balance)
+
+    def _counts(self, key: str) -> tuple[int, int]:
+        """Number of bad and of good outcomes of a trial."""
+        outcomes = [taken.bad for taken in self.state.taken if taken.key == key]
+        return sum(outcomes), len(outcomes) - sum(outcomes)
 
     def _now(self, trial: Trial) -> Floats:
-        taken = sum(one.key == trial.key for one in self.state.taken)
-        return weaken(self._tables[trial.key], taken)
+        return self._chances[trial.key].next_outcome(*self._counts(trial.key))
 
     def _posterior(self) -> Floats:
-        likelihoods = [self._first]
-        for number, taken in enumerate(self.state.taken):
-            before = sum(one.key == taken.key for one in self.state.taken[:number])
-            likelihoods.append(weaken(self._tables[taken.key], before)[:, int(taken.bad)])
-        return posterior(self._prior, likelihoods)
+        keys = {taken.key for taken in self.state.taken}
+        likelihoods = [self._chances[key].likelihood(*self._counts(key)) for key in sorted(keys)]
+        return posterior(self._prior, [self._first, *likelihoods])
 
     def _weight(self, faults: tuple[Fault, ...]) -> float:
         return math.prod(self.state.weights.get(fault.mode.value, 1.0) for fault in faults)

@@ -18,9 +18,9 @@ from logger.blocks import Floats
 from logger.diagnosis.rules import Place
 from logger.isolate.chain import Hypothesis, Mode
 
-MISTAKE = 0.05
+SLIP = 0.05  # chance that one reading is misread, or its answer mistyped
+MISTAKE = 0.03  # chance that a trial misleads however often it is read
 UNFITTING = 0.5  # bad with ELSEWHERE
-SAME_MISTAKE = 0.1  # share of mistakes that are made again when a trial is taken again
 BAD_LOAD_SHOWS = 0.9  # bad, with a bad dummy load
 MOST_SURE = 0.98
 AGAIN_MIN = 3.0
@@ -64,28 +64,50 @@ class Trial(NamedTuple):
         return self.minutes - (ANTENNA_OFF_MIN if same else 0.0)
 
 
-def table(trial: Trial, hypotheses: Sequence[Hypothesis], taken: int = 0) -> Floats:
-    """Return the chances of good and bad with each hypothesis, (h, 2).
+class Chances(NamedTuple):
+    """Chances of a bad outcome with each hypothesis, each (h,).
 
-    After `taken` earlier outcomes of the same trial, one more says less.
+    lasting  that the trial is bad whenever it is read
+    passing  that one reading is bad although it is not lastingly so
     """
-    bad = np.array([_bad(trial, each) for each in hypotheses])
-    return weaken(np.stack([1 - bad, bad], axis=1), taken)
+
+    lasting: Floats
+    passing: Floats
+
+    def likelihood(self, bad: int, good: int) -> Floats:
+        """Return the chance of so many bad and good readings of the same trial, (h,).
+
+        What makes a trial come out bad mostly lasts, so that reading it again corrects slips but
+        nothing else; a contact that comes and goes is there or not at every reading anew.
+        """
+        always = (1 - SLIP) ** bad * SLIP**good
+        anew = self.passing**bad * (1 - self.passing) ** good
+        return np.asarray(self.lasting * always + (1 - self.lasting) * anew)
+
+    def next_outcome(self, bad: int, good: int) -> Floats:
+        """Return the chances of good and bad after so many readings, (h, 2)."""
+        now = self.likelihood(bad, good)
+        return np.stack(
+            [self.likelihood(bad, good + 1) / now, self.likelihood(bad + 1, good) / now], axis=1
+        )
 
 
-def weaken(chances: Floats, taken: int) -> Floats:
-    """Return the table (h, 2) of a trial that was taken so often before."""
-    if not taken:
-        return chances
-    return (1 - SAME_MISTAKE) * chances + SAME_MISTAKE / 2
+def chances_of(trial: Trial, hypotheses: Sequence[Hypothesis]) -> Chances:
+    """Return how likely each hypothesis makes a trial come out bad."""
+    pairs = np.array([_chances(trial, each) for each in hypotheses])
+    return Chances(pairs[:, 0], pairs[:, 1])
 
 
-def _bad(trial: Trial, hypothesis: Hypothesis) -> float:
+def _chances(trial: Trial, hypothesis: Hypothesis) -> tuple[float, float]:
     if not hypothesis.faults:
-        return trial.unfitting
+        return trial.unfitting, SLIP
     if hypothesis.bad_load and trial.kind == "load":
-        return BAD_LOAD_SHOWS
-    good = math.prod(
-        1 - trial.shows.get(mode, 0.0) for place, mode in hypothesis.faults if place in trial.within
-    )
-    return min(max(trial.mistake, 1 - good), MOST_SURE)
+        return BAD_LOAD_SHOWS, SLIP
+    sound, passing = 1.0, SLIP
+    for place, mode in hypothesis.faults:
+        shows = trial.shows.get(mode, 0.0) if place in trial.within else 0.0
+        if mode is Mode.LOOSE:
+            passing = max(passing, shows)
+        else:
+            sound *= 1 - shows
+    return min(max(trial.mistake, 1 - sound), MOST_SURE), passing

@@ -8,8 +8,8 @@ from logger.diagnosis.rules import Place
 from logger.isolate.chain import CONTACTS, Chain, Mode, Part, Symptom
 from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
 
-HEARD_WRONG = 0.12  # whether signals are as they should be is hard to say
-SEEN_WRONG = 0.08
+HEARD_WRONG = 0.1  # whether signals are as they should be is hard to say
+SEEN_WRONG = 0.05
 UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
 TAKES = 4
 READ_BY_COUPLER = (Symptom.HIGH, Symptom.LOWER, Symptom.NONE)
