@@ -84,7 +84,7 @@ KINDS = {
         Kind(
             "coupler",
             "coupler",
-            3.0,
+            4.0,
             {Mode.FALSE: 0.35, Mode.DETECTOR: 0.45, Mode.DEAD: 0.2},
             load=True,
         ),

@@ -17,15 +17,16 @@ from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import replaced_by, trials
 
-SURE = 0.97  # odds of a part from which on it is named
+SURE = 0.91  # odds of a part from which on it is named
 CLEARED = 0.02  # odds below which a part that was tested is called sound
 DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
 LASTING = ("new-plug", "other-line")  # repairs that stay as they are
 READINGS_OF_REPAIR = 2  # more sound readings than bad, after which a repair has ended the trouble
-ENOUGH = 0.9  # odds of a plug from which on its repair is not read once more
-LIKELY = 0.7  # odds of a part from which on it is named when its repair ended the trouble
+ENOUGH = 0.85  # odds of a plug from which on its repair is not read once more
+LIKELY = 0.55  # odds of a part from which on it is named when its repair ended the trouble
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
-LEAST_BITS = 0.02  # a trial expected to give less is not worth the work
+TINY = 1e-300
+LEAST_BITS = 0.01  # a trial expected to give less is not worth the work
 
 
 class Taken(msgspec.Struct, frozen=True):
@@ -126,6 +127,7 @@ class Session:
         self._first = np.array([self._weight(h.faults) for h in self._hypotheses])
         self._trials: dict[str, Trial] = {}
         self._chances: dict[str, Chances] = {}
+        self._outcomes: dict[tuple[str, int, int], Floats] = {}
         if state.symptom is not None:
             self.begin(state.symptom)
 
@@ -223,7 +225,7 @@ class Session:
         odds = self._faulty @ now
         order = sorted(self.chain.parts, key=lambda part: -odds[part.place])
         taken = self.state.taken
-        against = {p.place: [one for one in taken if self._opposes(one, p, now)] for p in order}
+        against = self._against(now)
         return Verdict(
             odds=tuple((part, float(odds[part.place])) for part in order),
             tested=frozenset(place for place, outcomes in against.items() if outcomes),
@@ -234,15 +236,16 @@ class Session:
             against=tuple(against[order[0].place]),
         )
 
-    def _opposes(self, taken: Taken, part: Part, now: Floats) -> bool:
-        """True if an outcome is unlikely with a fault in this part alone."""
-        alone = self._faulty[part.place] & self._is_single & ~self._is_load_bad
-        weight = np.where(alone, now, 0.0)
-        total = weight.sum()
-        if total <= 0:
-            return True
-        chances = weight @ self._chances[taken.key].next_outcome(0, 0) / total
-        return bool(chances[int(taken.bad)] < UNLIKELY)
+    def _against(self, now: Floats) -> dict[int, list[Taken]]:
+        """By place, the outcomes that are unlikely with a fault in that part alone."""
+        alone = self._faulty * (now * (self._is_single & ~self._is_load_bad))
+        weights = alone / np.maximum(alone.sum(axis=1, keepdims=True), TINY)
+        against: dict[int, list[Taken]] = {part.place: [] for part in self.chain.parts}
+        for taken in self.state.taken:
+            chances = weights @ self._outcomes_of(taken.key, 0, 0)[:, int(taken.bad)]
+            for place in np.flatnonzero(chances < UNLIKELY):
+                against[int(place)].append(taken)
+        return against
 
     def _repaired(self) -> tuple[Part, ...]:
         last = self.last_trial
@@ -267,7 +270,13 @@ class Session:
         return sum(outcomes), len(outcomes) - sum(outcomes)
 
     def _now(self, trial: Trial) -> Floats:
-        return self._chances[trial.key].next_outcome(*self._counts(trial.key))
+        return self._outcomes_of(trial.key, *self._counts(trial.key))
+
+    def _outcomes_of(self, key: str, bad: int, good: int) -> Floats:
+        """Chances of good and bad after so many outcomes of a trial, (h, 2)."""
+        if (key, bad, good) not in self._outcomes:
+            self._outcomes[key, bad, good] = self._chances[key].next_outcome(bad, good)
+        return self._outcomes[key, bad, good]
 
     def _posterior(self) -> Floats:
         keys = {taken.key for taken in self.state.taken}

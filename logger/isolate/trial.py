@@ -19,7 +19,7 @@ from logger.diagnosis.rules import Place
 from logger.isolate.chain import Hypothesis, Mode
 
 SLIP = 0.05  # chance that one reading is misread, or its answer mistyped
-MISTAKE = 0.03  # chance that a trial misleads however often it is read
+MISTAKE = 0.025  # chance that a trial misleads however often it is read
 UNFITTING = 0.5  # bad with ELSEWHERE
 BAD_LOAD_SHOWS = 0.9  # bad, with a bad dummy load
 MOST_SURE = 0.98
@@ -34,6 +34,7 @@ class Trial(NamedTuple):
     place    the part it is about; None for the whole run from the coupler to the antenna
     needs    what has to be at hand, if anything
     carrier  whether the coupler reads the outcome
+    climbs   whether it may send a person up to the antenna
     setup    what is left as it is for the next trial that needs the same, which then costs less
     """
 
@@ -50,11 +51,12 @@ class Trial(NamedTuple):
     carrier: bool = False
     setup: str = ""
     takes: int = 1
+    climbs: bool = False
 
     @property
     def is_heavy(self) -> bool:
-        """True for a job that nobody should be sent to do a second time: outdoors, or long."""
-        return self.where is Place.OUTSIDE or self.minutes >= LONG_MIN
+        """True for a job that nobody should be sent to do a second time: a climb, or a long one."""
+        return self.climbs or self.minutes >= LONG_MIN
 
     def cost(self, last: Trial | None) -> float:
         """Minutes after the last trial, which left things as it had them."""

@@ -9,6 +9,8 @@ from logger.isolate.chain import CONTACTS, Chain, Mode, Part, Symptom
 from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
 
 HEARD_WRONG = 0.1  # whether signals are as they should be is hard to say
+OTHER_ANTENNA_WRONG = 0.12  # another antenna has an SWR of its own
+METER_WRONG = 0.012
 SEEN_WRONG = 0.05
 UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
 TAKES = 4
@@ -75,6 +77,7 @@ def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             place=part.place,
             minutes=12 if part.outdoors else 3,
             where=_where(part),
+            climbs=_climbs(part),
             within=frozenset(range(part.place + 1)),
             shows=BY_LOAD if symptom is Symptom.HIGH else STAYS,
             needs=LOAD,
@@ -103,13 +106,20 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             place=part.place,
             minutes=outdoors if part.outdoors else indoors,
             where=_where(part),
+            climbs=_climbs(part),
             within=everything - set(gone),
             shows=OTHER_ANTENNA if part.kind.name == "antenna" else STAYS,
-            mistake=HEARD_WRONG if symptom is Symptom.WEAK else MISTAKE,
+            mistake=_mistake(part, symptom),
             needs=needs,
             carrier=part.kind.name != "coupler" and symptom in READ_BY_COUPLER,
             takes=TAKES,
         )
+
+
+def _mistake(part: Part, symptom: Symptom) -> float:
+    if symptom is Symptom.WEAK:
+        return HEARD_WRONG
+    return {"antenna": OTHER_ANTENNA_WRONG, "coupler": METER_WRONG}.get(part.kind.name, MISTAKE)
 
 
 _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
@@ -162,6 +172,7 @@ def _looks(chain: Chain) -> Iterator[Trial]:
                 place=part.place,
                 minutes=outdoors if part.outdoors else indoors,
                 where=Place.LOOK if kind == "glance" else _where(part),
+                climbs=kind != "glance" and _climbs(part),
                 within=frozenset([part.place]),
                 shows=dict.fromkeys(Mode, seen),
                 mistake=SEEN_WRONG,
@@ -230,6 +241,7 @@ def _at_the_end(chain: Chain, symptom: Symptom) -> list[Trial]:
             place=None,
             minutes=10,
             where=Place.OUTSIDE,
+            climbs=True,
             within=frozenset([chain.coupler, *run]),
             shows=LOSES | too_little,
             carrier=True,
@@ -271,6 +283,7 @@ def _ohm(
         place=place,
         minutes=minutes,
         where=where,
+        climbs=where is Place.OUTSIDE,
         within=frozenset(within),
         shows=shows,
         unfitting=UNFITTING_SEEN,
@@ -282,3 +295,7 @@ def _ohm(
 
 def _where(part: Part) -> Place:
     return Place.OUTSIDE if part.outdoors else Place.SHACK
+
+
+def _climbs(part: Part) -> bool:
+    return part.outdoors and part.kind.name != "ground"
