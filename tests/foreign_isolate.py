@@ -17,7 +17,7 @@ OPEN_SWR = 6.0
 """SWR that an open port shows at least at a sound coupler."""
 MOST_TRIALS = 60
 LONG_MIN = 20.0
-"""A trial of so many minutes, or outdoors, is not to be made twice."""
+"""A trial of so many minutes, or up at the antenna, is not to be made twice."""
 
 
 @dataclass(frozen=True)
@@ -107,8 +107,10 @@ def play(seed: int, slip_rate: float = 0.05, station: ForeignStation | None = No
         trial = step.trial
         last = session.last_trial
         again = last is not None and last.key == trial.key
-        outdoors = trial.place is None or session.chain.parts[trial.place].outdoors
-        heavy = trial.minutes >= LONG_MIN or (outdoors and trial.minutes >= 10)
+        heavy = trial.minutes >= LONG_MIN or trial.key.split(":")[0] in ("open-end", "other-line")
+        if trial.place is not None:
+            part = station.parts[trial.place]
+            heavy |= part.is_outdoors and part.kind != "ground" and trial.kind != "glance"
         twice += heavy and trial.key in done and not again
         done.add(trial.key)
         bad = answer(station, trial.key, rng)

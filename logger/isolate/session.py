@@ -6,6 +6,7 @@ Odds are derived from the state each time, so that a session can be resumed and 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -17,13 +18,14 @@ from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import replaced_by, trials
 
-SURE = 0.91  # odds of a part from which on it is named
+SURE = 0.93  # odds of a part from which on it is named
 CLEARED = 0.02  # odds below which a part that was tested is called sound
 DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
 LASTING = ("new-plug", "other-line")  # repairs that stay as they are
 READINGS_OF_REPAIR = 2  # more sound readings than bad, after which a repair has ended the trouble
-ENOUGH = 0.85  # odds of a plug from which on its repair is not read once more
-LIKELY = 0.55  # odds of a part from which on it is named when its repair ended the trouble
+ENOUGH = 0.95  # odds of a plug from which on its repair is not read once more
+WITHOUT_ONE = 0.5  # odds that must remain whichever single outcome was a slip
+LIKELY = 0.55  # share of the odds of a part from which on it is named when its repair ended the trouble
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
 TINY = 1e-300
 LEAST_BITS = 0.01  # a trial expected to give less is not worth the work
@@ -72,17 +74,19 @@ class Verdict(NamedTuple):
     several: float  # odds of two faulty parts
     elsewhere: float  # odds of a fault in no part
     bad_load: float  # odds of a bad dummy load
+    least: float  # odds of the likeliest if the outcome that speaks most for it was a slip
     against: tuple[Taken, ...]  # outcomes that do not fit the likeliest part
 
     @property
     def found(self) -> Part | None:
         """The faulty part, once it is known."""
-        for part, odds in self.odds:
-            if part in self.repaired:
-                return part if odds >= LIKELY else None
+        if self.repaired:
+            suspects = [pair for pair in self.odds if pair[0] in self.repaired]
+            part, odds = suspects[0]
+            return part if odds >= LIKELY * sum(share for _, share in suspects) else None
         part, odds = self.odds[0]
         is_sure = odds >= SURE * (1 - self.elsewhere) and not self.contradictory
-        return part if is_sure else None
+        return part if is_sure and self.least >= WITHOUT_ONE else None
 
     @property
     def left(self) -> tuple[tuple[Part, float], ...]:
@@ -233,6 +237,7 @@ class Session:
             several=float(now[~self._is_single & self._faulty.any(axis=0)].sum()),
             elsewhere=float(now[-1]),
             bad_load=float(now[self._is_load_bad].sum()),
+            least=self._without_one(order[0].place) if odds.max() >= LIKELY else 0.0,
             against=tuple(against[order[0].place]),
         )
 
@@ -247,11 +252,26 @@ class Session:
                 against[int(place)].append(taken)
         return against
 
+    def _without_one(self, place: int) -> float:
+        """Return the least odds of a part with one outcome left out, whichever."""
+        taken = self.state.taken
+        rest = [taken[:at] + taken[at + 1 :] for at in range(len(taken))]
+        return min((float(self._faulty[place] @ self._posterior(one)) for one in rest), default=0.0)
+
     def _repaired(self) -> tuple[Part, ...]:
         last = self.last_trial
         if last is None or self._sound_repairs() < READINGS_OF_REPAIR:
             return ()
-        return tuple(self.chain.parts[place] for place in replaced_by(self.chain, last))
+        renewed = replaced_by(self.chain, last)
+        # What was made anew before, while the trouble stayed, is not what ended it.
+        before = {
+            place
+            for trial in (self._trials[taken.key] for taken in self.state.taken if taken.bad)
+            if trial.kind in LASTING and trial != last
+            for place in replaced_by(self.chain, trial)
+        }
+        places = [place for place in renewed if place not in before] or renewed
+        return tuple(self.chain.parts[place] for place in places)
 
     def _sound_repairs(self) -> int:
         """By how many the sound readings after a lasting repair, last of all, exceed the bad."""
@@ -264,13 +284,8 @@ class Session:
             balance += -1 if taken.bad else 1
         return max(0, balance)
 
-    def _counts(self, key: str) -> tuple[int, int]:
-        """Number of bad and of good outcomes of a trial."""
-        outcomes = [taken.bad for taken in self.state.taken if taken.key == key]
-        return sum(outcomes), len(outcomes) - sum(outcomes)
-
     def _now(self, trial: Trial) -> Floats:
-        return self._outcomes_of(trial.key, *self._counts(trial.key))
+        return self._outcomes_of(trial.key, *_counts(self.state.taken, trial.key))
 
     def _outcomes_of(self, key: str, bad: int, good: int) -> Floats:
         """Chances of good and bad after so many outcomes of a trial, (h, 2)."""
@@ -278,13 +293,21 @@ class Session:
             self._outcomes[key, bad, good] = self._chances[key].next_outcome(bad, good)
         return self._outcomes[key, bad, good]
 
-    def _posterior(self) -> Floats:
-        keys = {taken.key for taken in self.state.taken}
-        likelihoods = [self._chances[key].likelihood(*self._counts(key)) for key in sorted(keys)]
+    def _posterior(self, outcomes: Sequence[Taken] | None = None) -> Floats:
+        """Odds of each hypothesis, (h,), by these outcomes, or else by all."""
+        taken = self.state.taken if outcomes is None else outcomes
+        keys = sorted({one.key for one in taken})
+        likelihoods = [self._chances[key].likelihood(*_counts(taken, key)) for key in keys]
         return posterior(self._prior, [self._first, *likelihoods])
 
     def _weight(self, faults: tuple[Fault, ...]) -> float:
         return math.prod(self.state.weights.get(fault.mode.value, 1.0) for fault in faults)
+
+
+def _counts(taken: Sequence[Taken], key: str) -> tuple[int, int]:
+    """Number of bad and of good outcomes of a trial."""
+    outcomes = [one.bad for one in taken if one.key == key]
+    return sum(outcomes), len(outcomes) - sum(outcomes)
 
 
 def encode_state(state: State) -> bytes:

@@ -132,7 +132,7 @@ _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
     "arrester": ("bypass", 4, 12, None),
     "plug": ("new-plug", 20, 30, "new plug"),
     "joint": ("new-plug", 20, 30, "new plug"),
-    "line": ("other-line", 40, 40, "other line"),
+    "line": ("other-line", 60, 60, "other line"),
     "antenna": ("swap", 40, 40, "other antenna"),
     "ground": ("swap", 15, 15, "ground wire"),
 }
