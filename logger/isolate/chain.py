@@ -294,7 +294,12 @@ _BEFORE_COUPLER: dict[Mode, dict[Symptom, float]] = {
 }
 _SEEN_BEHIND = {Symptom.HIGH: 0.93, Symptom.WEAK: 0.05, Symptom.LOWER: 0.01}
 _BEHIND_COUPLER: dict[Mode, dict[Symptom, float]] = dict.fromkeys(Mode, _SEEN_BEHIND) | {
-    Mode.POOR: {Symptom.HIGH: 0.8, Symptom.WEAK: 0.12, Symptom.LOWER: 0.05},
+    Mode.POOR: {
+        Symptom.HIGH: 0.78,
+        Symptom.WEAK: 0.12,
+        Symptom.LOWER: 0.05,
+        Symptom.UPSTREAM: 0.03,
+    },
     Mode.LOSSY: {Symptom.WEAK: 0.6, Symptom.LOWER: 0.25, Symptom.HIGH: 0.12},
     Mode.FALSE: {},  # a meter behind the coupler shows nothing that the coupler would see
 }

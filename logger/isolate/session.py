@@ -18,13 +18,15 @@ from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import replaced_by, trials
 
-SURE = 0.93  # odds of a part from which on it is named
+SURE = 0.95  # odds of a part from which on it is named
+SURE_AT_THE_END = 0.85  # the same once nothing more can be tried
 CLEARED = 0.02  # odds below which a part that was tested is called sound
 DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
 LASTING = ("new-plug", "other-line")  # repairs that stay as they are
 READINGS_OF_REPAIR = 2  # more sound readings than bad, after which a repair has ended the trouble
 ENOUGH = 0.95  # odds of a plug from which on its repair is not read once more
 WITHOUT_ONE = 0.5  # odds that must remain whichever single outcome was a slip
+REPAIRED = 0.75  # odds of what was renewed from which on the end of the trouble proves it
 LIKELY = 0.55  # share of the odds of a part from which on it is named when its repair ended the trouble
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
 TINY = 1e-300
@@ -75,6 +77,7 @@ class Verdict(NamedTuple):
     elsewhere: float  # odds of a fault in no part
     bad_load: float  # odds of a bad dummy load
     least: float  # odds of the likeliest if the outcome that speaks most for it was a slip
+    is_last: bool  # nothing more can be tried
     against: tuple[Taken, ...]  # outcomes that do not fit the likeliest part
 
     @property
@@ -83,9 +86,11 @@ class Verdict(NamedTuple):
         if self.repaired:
             suspects = [pair for pair in self.odds if pair[0] in self.repaired]
             part, odds = suspects[0]
-            return part if odds >= LIKELY * sum(share for _, share in suspects) else None
+            together = sum(share for _, share in suspects)
+            return part if odds >= LIKELY * together and together >= REPAIRED else None
         part, odds = self.odds[0]
-        is_sure = odds >= SURE * (1 - self.elsewhere) and not self.contradictory
+        enough = SURE_AT_THE_END if self.is_last else SURE
+        is_sure = odds >= enough * (1 - self.elsewhere) and not self.contradictory
         return part if is_sure and self.least >= WITHOUT_ONE else None
 
     @property
@@ -129,6 +134,7 @@ class Session:
         self._is_single = np.array([len(h.faults) == 1 for h in self._hypotheses])
         self._is_load_bad = np.array([h.bad_load for h in self._hypotheses])
         self._first = np.array([self._weight(h.faults) for h in self._hypotheses])
+        self._is_exhausted = False
         self._trials: dict[str, Trial] = {}
         self._chances: dict[str, Chances] = {}
         self._outcomes: dict[tuple[str, int, int], Floats] = {}
@@ -171,6 +177,7 @@ class Session:
         None where the faulty part is known or no trial tells anything. A repair that reads sound
         is read once more before it is believed.
         """
+        self._is_exhausted = False
         last, verdict = self.last_trial, self.verdict()
         if last is not None and self._sound_repairs() and last in self.offered():
             likeliest = max(odds for part, odds in verdict.odds if part.place not in last.within)
@@ -185,6 +192,7 @@ class Session:
             for trial in self.offered()
         ]
         place = best([step.bits for step in steps], [step.minutes for step in steps], LEAST_BITS)
+        self._is_exhausted = place is None
         return None if place is None else steps[place]
 
     def trial(self, key: str) -> Trial:
@@ -238,6 +246,7 @@ class Session:
             elsewhere=float(now[-1]),
             bad_load=float(now[self._is_load_bad].sum()),
             least=self._without_one(order[0].place) if odds.max() >= LIKELY else 0.0,
+            is_last=self._is_exhausted,
             against=tuple(against[order[0].place]),
         )
 

@@ -23,6 +23,7 @@ MISTAKE = 0.025  # chance that a trial misleads however often it is read
 UNFITTING = 0.5  # bad with ELSEWHERE
 BAD_LOAD_SHOWS = 0.9  # bad, with a bad dummy load
 MOST_SURE = 0.98
+SPREAD = 0.4  # of how often a fault that comes and goes is there
 AGAIN_MIN = 3.0
 LONG_MIN = 20.0
 ANTENNA_OFF, ANTENNA_OFF_MIN = "antenna off", 5.0
@@ -83,8 +84,14 @@ class Chances(NamedTuple):
         nothing else; a contact that comes and goes is there or not at every reading anew.
         """
         always = (1 - SLIP) ** bad * SLIP**good
-        anew = self.passing**bad * (1 - self.passing) ** good
+        anew = sum(p**bad * (1 - p) ** good for p in self._seldom_and_often) / 2
         return np.asarray(self.lasting * always + (1 - self.lasting) * anew)
+
+    @property
+    def _seldom_and_often(self) -> tuple[Floats, Floats]:
+        """Chances of a passing fault that is there seldom, and of one that is there often."""
+        spread = np.where(self.passing > SLIP, SPREAD, 0.0) * self.passing
+        return self.passing - spread, np.minimum(self.passing + spread, MOST_SURE)
 
     def next_outcome(self, bad: int, good: int) -> Floats:
         """Return the chances of good and bad after so many readings, (h, 2)."""
