@@ -109,8 +109,8 @@ def play(seed: int, slip_rate: float = 0.05, station: ForeignStation | None = No
         again = last is not None and last.key == trial.key
         heavy = trial.minutes >= LONG_MIN or trial.key.split(":")[0] in ("open-end", "other-line")
         if trial.place is not None:
-            part = station.parts[trial.place]
-            heavy |= part.is_outdoors and part.kind != "ground" and trial.kind != "glance"
+            part = session.chain.parts[trial.place]
+            heavy |= part.outdoors and part.kind.name != "ground" and trial.kind != "glance"
         twice += heavy and trial.key in done and not again
         done.add(trial.key)
         bad = answer(station, trial.key, rng)

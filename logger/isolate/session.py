@@ -19,15 +19,16 @@ from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import replaced_by, trials
 
 SURE = 0.95  # odds of a part from which on it is named
-SURE_AT_THE_END = 0.85  # the same once nothing more can be tried
+SURE_AT_THE_END = 0.75  # the same once nothing more can be tried
 CLEARED = 0.02  # odds below which a part that was tested is called sound
 DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
 LASTING = ("new-plug", "other-line")  # repairs that stay as they are
 READINGS_OF_REPAIR = 2  # more sound readings than bad, after which a repair has ended the trouble
 ENOUGH = 0.95  # odds of a plug from which on its repair is not read once more
 WITHOUT_ONE = 0.5  # odds that must remain whichever single outcome was a slip
-REPAIRED = 0.75  # odds of what was renewed from which on the end of the trouble proves it
-LIKELY = 0.55  # share of the odds of a part from which on it is named when its repair ended the trouble
+REPAIRED = 0.65  # odds of what was renewed from which on the end of the trouble proves it
+NOT_UNLIKELY = 0.4  # odds below which a part is not named even so
+LIKELY = 0.6  # share of the odds of a part from which on it is named when its repair ended the trouble
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
 TINY = 1e-300
 LEAST_BITS = 0.01  # a trial expected to give less is not worth the work
@@ -72,7 +73,8 @@ class Verdict(NamedTuple):
 
     odds: tuple[tuple[Part, float], ...]
     tested: frozenset[int]  # places of parts that an outcome speaks for
-    repaired: tuple[Part, ...]  # what a lasting repair renewed when the trouble ended
+    repaired: tuple[Part, ...]  # suspects among what was renewed when the trouble ended
+    renewed: float  # odds that a part that was renewed then was faulty
     several: float  # odds of two faulty parts
     elsewhere: float  # odds of a fault in no part
     bad_load: float  # odds of a bad dummy load
@@ -86,8 +88,9 @@ class Verdict(NamedTuple):
         if self.repaired:
             suspects = [pair for pair in self.odds if pair[0] in self.repaired]
             part, odds = suspects[0]
-            together = sum(share for _, share in suspects)
-            return part if odds >= LIKELY * together and together >= REPAIRED else None
+            others = sum(share for _, share in suspects[1:])
+            is_likely = odds >= max(NOT_UNLIKELY, LIKELY * (odds + others))
+            return part if is_likely and self.renewed >= REPAIRED else None
         part, odds = self.odds[0]
         enough = SURE_AT_THE_END if self.is_last else SURE
         is_sure = odds >= enough * (1 - self.elsewhere) and not self.contradictory
@@ -242,6 +245,7 @@ class Session:
             odds=tuple((part, float(odds[part.place])) for part in order),
             tested=frozenset(place for place, outcomes in against.items() if outcomes),
             repaired=self._repaired(),
+            renewed=self._renewed(now),
             several=float(now[~self._is_single & self._faulty.any(axis=0)].sum()),
             elsewhere=float(now[-1]),
             bad_load=float(now[self._is_load_bad].sum()),
@@ -281,6 +285,12 @@ class Session:
         }
         places = [place for place in renewed if place not in before] or renewed
         return tuple(self.chain.parts[place] for place in places)
+
+    def _renewed(self, now: Floats) -> float:
+        last = self.last_trial
+        if last is None or last.kind not in LASTING:
+            return 0.0
+        return float(now[self._faulty[replaced_by(self.chain, last)].any(axis=0)].sum())
 
     def _sound_repairs(self) -> int:
         """By how many the sound readings after a lasting repair, last of all, exceed the bad."""
