@@ -21,6 +21,10 @@ CAUTIONS = (
     "- Follow the conditions of your licence: a free channel, identified, short. Little is"
     " radiated, but not nothing.",
 )
+BOTH_ENDS = (
+    "A full measurement takes two readings, one with the far end open and one with it shorted: if"
+    " the line is not exactly 50 ohms, one shows too much loss and the other too little."
+)
 ENDS = {
     "open": "Take the antenna off the far end of the line and leave the line's plug open.",
     "short": "Take the antenna off the far end of the line and short the line's plug: pin to"
@@ -29,8 +33,8 @@ ENDS = {
 
 
 def confirm(terminal: Terminal, far_end: str, *, beside_daemon: bool) -> None:
-    """Tell the cautions and wait for a yes. Raises Stop for anything else."""
-    for text in (*CAUTIONS, "", ENDS[far_end]):
+    """Show the cautions and wait for a yes. Raises Stop for anything else."""
+    for text in (*CAUTIONS, "", BOTH_ENDS, ENDS[far_end]):
         terminal.say(text)
     if beside_daemon:
         terminal.say(
@@ -54,11 +58,14 @@ def carrier(
     most_w: float = 2 * LOW_W,
     instead: Mapping[str, str] = MappingProxyType({}),
 ) -> Carrier:
-    """Ask for the key and wait until a carrier has come and gone; above `most_w` it is said that
-    this is too much. `instead` are words with what they do. Raises Stop, Instead, MismatchdError,
-    EndOfInput."""
+    """Ask for a key-down and wait until it has ended; the bell rings when it is welcome.
+
+    Above `most_w` the person is warned. `instead` maps words that may be typed to what they mean.
+    Raises Stop, Instead, MismatchdError, EndOfInput.
+    """
     source.begin()
     terminal.say(f"Key the transmitter for {ENOUGH_S:g} s, then release it. (q stops.)")
+    terminal.ring()
     for word, does in instead.items():
         terminal.say(f"- {word} and Enter: {does}")
     while True:

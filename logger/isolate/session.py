@@ -110,12 +110,6 @@ class Verdict(NamedTuple):
         return tuple(sorted(parts, key=lambda part: part.place))
 
     @property
-    def untested(self) -> tuple[Part, ...]:
-        """Parts that are unlikely but that nothing has tested, in order of the chain."""
-        parts = [p for p, odds in self.odds if odds < CLEARED and p.place not in self.tested]
-        return tuple(sorted(parts, key=lambda part: part.place))
-
-    @property
     def contradictory(self) -> bool:
         """True if the outcomes fit neither one faulty part nor two."""
         return self.elsewhere >= DOUBTFUL

@@ -129,7 +129,7 @@ _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
     "meter": ("bypass", 3, 12, None),
     "coupler": ("swap", 5, 12, "other meter"),
     "tuner": ("bypass", 3, 12, None),
-    "arrester": ("bypass", 4, 12, None),
+    "arrester": ("swap", 4, 12, "other arrester"),
     "plug": ("new-plug", 20, 30, "new plug"),
     "joint": ("new-plug", 20, 30, "new plug"),
     "line": ("other-line", 60, 60, "other line"),
