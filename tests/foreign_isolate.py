@@ -83,7 +83,7 @@ def symptom_of(station: ForeignStation) -> Symptom:
 
 
 def answer(station: ForeignStation, key: str, rng: np.random.Generator) -> bool:
-    """Return the person's answer; the open port, which the stations do not know, is an open load."""
+    """Return the person's answer; for the open port, which the stations lack, an open load."""
     kind, _, place = key.partition(":")
     if kind != "open-port":
         return station.answer(key, rng)

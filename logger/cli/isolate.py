@@ -1,4 +1,4 @@
-"""`mismatchd isolate`: which part is at fault, by the cheapest trials that tell it."""
+"""`mismatchd isolate`: find the faulty part by the cheapest trials."""
 
 from __future__ import annotations
 
@@ -64,13 +64,14 @@ def command(
     lacking: tuple[str, ...],
     anew: bool,
 ) -> int:
-    """Find the part at fault by elimination, while the fault is there.
+    """Find the faulty part by elimination, while the fault is there.
 
-    Proposes the trial that tells most for its minutes of work (a dummy load here or there, a part
+    Proposes the most informative trial for the time it takes (a dummy load here or there, a part
     left out or replaced, an ohmmeter, the far end open at low power, a look), reads the outcome
-    from the coupler where it can and asks where it cannot, and says what is sound and what is left,
-    until one part is left or nothing more can be told. What was interrupted goes on with the same
-    command. It works beside the running daemon, and without one.
+    from the coupler where it can and asks where it cannot, and lists the suspects and the parts
+    that were tested and are sound, until one suspect is left, a repair has ended the trouble, or
+    no trial tells more. The same command goes on where it was interrupted. It works beside the
+    running daemon, and without one.
     """
     chain = None if typed is None else chain_of(typed)
     config = configuration(config_path or context.obj)
@@ -125,7 +126,7 @@ def _end(terminal: Terminal, store: Sessions, number: int, session: Session) -> 
         "found": None if verdict.found is None else verdict.found.title,
         "left": {part.title: round(odds, 3) for part, odds in verdict.left},
         "sound": [part.title for part in verdict.cleared],
-        "several": round(verdict.elsewhere, 3),
+        "several": round(verdict.several + verdict.elsewhere, 3),
         "trials": [
             {"trial": instructions.title(session.trial(each.key), session.chain), "bad": each.bad}
             for each in taken

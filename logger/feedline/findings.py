@@ -83,9 +83,9 @@ def _with_other_end(reading: LineLoss, before: Sequence[LineLoss]) -> Iterator[s
             return
     other_end = "shorted" if reading.far_end == "open" else "open"
     yield (
-        f"Now measure with the far end {other_end} as well, within the hour. One alone can be wrong:"
-        " if the line is not exactly 50 ohms, one end reads too much loss and the other too little."
-        " Their mean is right."
+        f"Now measure with the far end {other_end} as well, within the hour. One alone can be"
+        " wrong: if the line is not exactly 50 ohms, one shows too much loss and the other too"
+        " little. Their mean is right."
     )
 
 

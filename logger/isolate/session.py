@@ -28,7 +28,9 @@ ENOUGH = 0.95  # odds of a plug from which on its repair is not read once more
 WITHOUT_ONE = 0.5  # odds that must remain whichever single outcome was a slip
 REPAIRED = 0.65  # odds of what was renewed from which on the end of the trouble proves it
 NOT_UNLIKELY = 0.4  # odds below which a part is not named even so
-LIKELY = 0.6  # share of the odds of a part from which on it is named when its repair ended the trouble
+LIKELY = (
+    0.6  # share of the odds of a part from which on it is named when its repair ended the trouble
+)
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
 TINY = 1e-300
 LEAST_BITS = 0.01  # a trial expected to give less is not worth the work
@@ -142,10 +144,7 @@ class Session:
         """Start with the trouble as the person notices it."""
         self.state.symptom = symptom
         self._first = np.array(
-            [
-                self._weight(h.faults) * shows(self.chain, h, symptom)
-                for h in self._hypotheses
-            ]
+            [self._weight(h.faults) * shows(self.chain, h, symptom) for h in self._hypotheses]
         )
         every = trials(self.chain, symptom, self.state.direct_current)
         self._trials = {trial.key: trial for trial in every}
@@ -233,7 +232,6 @@ class Session:
         now = self._posterior()
         odds = self._faulty @ now
         order = sorted(self.chain.parts, key=lambda part: -odds[part.place])
-        taken = self.state.taken
         against = self._against(now)
         return Verdict(
             odds=tuple((part, float(odds[part.place])) for part in order),

@@ -8,7 +8,6 @@ reading misread, a load that is bad itself, a plug that was healed by being unsc
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
