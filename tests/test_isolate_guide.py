@@ -18,6 +18,7 @@ from logger.cli.terminal import Stop, Terminal
 from logger.config import load
 from logger.isolate.chain import Symptom, chain_of
 from logger.isolate.session import Session, State, Taken
+from logger.isolate.usual import UsualSwr
 from logger.live.carrier import Carrier
 from tests.station import write_config
 
@@ -90,7 +91,7 @@ class Dialogue:
         keyed = Keyed(self.config, *swrs)
         try:
             if self.session.state.symptom is None:
-                as_is(terminal, keyed, self.session, lambda channel: 1.4)
+                as_is(terminal, keyed, self.session, lambda channel: UsualSwr(None, 1.4))
             for _ in Guide(load(self.config), keyed, terminal).steps(self.session):
                 pass
         except Stop:
@@ -108,7 +109,7 @@ def test_what_is_wrong_is_asked_where_the_coupler_sees_nothing(tmp_path: Path) -
     passing.go(terminal, 1.2)
     assert "mismatchd wiggle" in terminal.said
     assert passing.session.state.symptom is None
-    high, terminal = Dialogue(tmp_path, "coupler line antenna"), Typed("4")
+    high, terminal = Dialogue(tmp_path, "coupler line antenna"), Typed("6")
     high.go(terminal, (1.45, 1.3, 1.6))
     assert "hardly more than usual" in terminal.said
     assert high.session.state.symptom is Symptom.HIGH

@@ -12,6 +12,7 @@ from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.blocks import Floats
 from logger.errors import UsageError
@@ -19,6 +20,7 @@ from logger.errors import UsageError
 TWO_FAULTS = 0.08  # prior of two faulty parts at once
 IN_NO_PART = 0.02  # prior of a fault that no part has, or of more than two
 BAD_LOAD = 0.03  # prior of a dummy load, or its lead, that is bad itself
+TINY = 1e-300
 UNEXPECTED = 0.004  # chance of a symptom that a fault is not expected to have
 OUTDOORS = 2.0  # how many times more often a plug fails in the weather
 
@@ -218,51 +220,75 @@ def single_faults(chain: Chain) -> tuple[Fault, ...]:
     return tuple(Fault(part.place, mode) for part in chain.parts for mode in part.kind.modes)
 
 
-def hypotheses(chain: Chain) -> tuple[Hypothesis, ...]:
-    """Return single faults, the same with a bad load, pairs in two parts, and ELSEWHERE last."""
-    singles = single_faults(chain)
-    return (
-        *(Hypothesis((fault,)) for fault in singles),
-        *(Hypothesis((fault,), bad_load=True) for fault in singles),
-        *(Hypothesis(pair) for pair in combinations(singles, 2) if pair[0].place != pair[1].place),
-        ELSEWHERE,
-    )
+class Hypotheses:
+    """All hypotheses on a chain: single faults, the same with a bad load, pairs, ELSEWHERE last.
 
+    all      the hypotheses, h of them
+    faults   single faults, f of them
+    members  places in `faults` of the faults of each hypothesis, (h, 2); f stands for none
+    prior    odds before anything was tried, (h,); they sum to 1
+    """
 
-def prior(chain: Chain) -> Floats:
-    """Return the odds of each of `hypotheses` before anything was tried, (h,); they sum to 1."""
-    weight = {
-        Fault(part.place, mode): part.weight * share
-        for part in chain.parts
-        for mode, share in part.kind.modes.items()
-    }
-    single = np.array(list(weight.values())) / sum(weight.values())
-    pair = np.array([weight[h.faults[0]] * weight[h.faults[1]] for h in _pairs(chain)])
-    alone = 1 - (TWO_FAULTS if len(pair) else 0) - IN_NO_PART
-    return np.concatenate(
-        [
-            single * alone * (1 - BAD_LOAD),
-            single * alone * BAD_LOAD,
-            pair / max(pair.sum(), 1e-300) * TWO_FAULTS,
-            [IN_NO_PART],
+    def __init__(self, chain: Chain) -> None:
+        faults = single_faults(chain)
+        pairs = [
+            pair
+            for pair in combinations(range(len(faults)), 2)
+            if faults[pair[0]].place != faults[pair[1]].place
         ]
-    )
+        self.faults = faults
+        self.all = (
+            *(Hypothesis((fault,)) for fault in faults),
+            *(Hypothesis((fault,), bad_load=True) for fault in faults),
+            *(Hypothesis((faults[one], faults[other])) for one, other in pairs),
+            ELSEWHERE,
+        )
+        none = len(faults)
+        alone = [(at, none) for at in range(none)]
+        self.members = np.array([*alone, *alone, *pairs, (none, none)])
+        weight = np.array(
+            [part.weight * share for part in chain.parts for share in part.kind.modes.values()]
+        )
+        single = weight / weight.sum()
+        pair_weight = np.array([weight[one] * weight[other] for one, other in pairs])
+        two = TWO_FAULTS if pairs else 0.0
+        rest = 1 - two - IN_NO_PART
+        self.prior: Floats = np.concatenate(
+            [
+                single * rest * (1 - BAD_LOAD),
+                single * rest * BAD_LOAD,
+                pair_weight / max(pair_weight.sum(), TINY) * two,
+                [IN_NO_PART],
+            ]
+        )
+
+    def of_each(self, of_fault: Sequence[float], of_none: float) -> Floats:
+        """Return a figure of each fault for the faults of each hypothesis, (h, 2)."""
+        return np.asarray(np.array([*of_fault, of_none])[self.members])
+
+    @property
+    def bad_load(self) -> NDArray[np.bool_]:
+        """Mask of the hypotheses with a bad load, (h,)."""
+        return np.array([each.bad_load for each in self.all])
 
 
-def _pairs(chain: Chain) -> list[Hypothesis]:
-    return [each for each in hypotheses(chain) if len(each.faults) == 2]
-
-
-def shows(chain: Chain, hypothesis: Hypothesis, symptom: Symptom) -> float:
-    """Return the chance of a symptom; of two faults the more conspicuous decides.
+def shows(chain: Chain, fault: Fault, symptom: Symptom) -> float:
+    """Return the chance that a fault makes a symptom.
 
     A fault before the coupler cannot raise the reflection that the coupler sees.
     """
-    if not hypothesis.faults:
-        return ELSEWHERE_SHOWS[symptom]
-    return max(
-        _symptoms(chain, place, mode).get(symptom, UNEXPECTED) for place, mode in hypothesis.faults
-    )
+    return _symptoms(chain, fault.place, fault.mode).get(symptom, UNEXPECTED)
+
+
+def all_show(chain: Chain, hypotheses: Hypotheses, symptom: Symptom) -> Floats:
+    """Return the chance of a symptom with each hypothesis, (h,).
+
+    Of two faults the more conspicuous decides.
+    """
+    of_fault = [shows(chain, fault, symptom) for fault in hypotheses.faults]
+    chances = hypotheses.of_each(of_fault, 0.0).max(axis=1)
+    chances[-1] = ELSEWHERE_SHOWS[symptom]
+    return np.asarray(chances)
 
 
 def _symptoms(chain: Chain, place: int, mode: Mode) -> dict[Symptom, float]:

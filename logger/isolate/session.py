@@ -5,7 +5,6 @@ Odds are derived from the state each time, so that a session can be resumed and 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -13,7 +12,7 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Floats
-from logger.isolate.chain import Chain, Fault, Part, Symptom, hypotheses, prior, shows
+from logger.isolate.chain import TINY, Chain, Hypotheses, Part, Symptom, all_show
 from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import replaced_by, trials
@@ -32,7 +31,6 @@ LIKELY = (
     0.6  # share of the odds of a part from which on it is named when its repair ended the trouble
 )
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
-TINY = 1e-300
 LEAST_BITS = 0.01  # a trial expected to give less is not worth the work
 
 
@@ -123,16 +121,17 @@ class Session:
     def __init__(self, state: State) -> None:
         self.state = state
         self.chain = Chain(state.chain)
-        self._hypotheses = hypotheses(self.chain)
-        self._prior = prior(self.chain)
-        labels = {places: at for at, places in enumerate({h.places: 0 for h in self._hypotheses})}
-        self._label: Places = np.array([labels[h.places] for h in self._hypotheses])
+        self._hypotheses = Hypotheses(self.chain)
+        self._prior = self._hypotheses.prior
+        places = [each.places for each in self._hypotheses.all]
+        labels = {value: at for at, value in enumerate(dict.fromkeys(places))}
+        self._label: Places = np.array([labels[value] for value in places])
         self._faulty = np.array(
-            [[part.place in h.places for h in self._hypotheses] for part in self.chain.parts]
+            [[part.place in value for value in places] for part in self.chain.parts]
         )  # (parts, h)
-        self._is_single = np.array([len(h.faults) == 1 for h in self._hypotheses])
-        self._is_load_bad = np.array([h.bad_load for h in self._hypotheses])
-        self._first = np.array([self._weight(h.faults) for h in self._hypotheses])
+        self._is_single = np.array([len(value) == 1 for value in places])
+        self._is_load_bad = self._hypotheses.bad_load
+        self._first = self._weights()
         self._is_exhausted = False
         self._trials: dict[str, Trial] = {}
         self._chances: dict[str, Chances] = {}
@@ -143,9 +142,7 @@ class Session:
     def begin(self, symptom: Symptom) -> None:
         """Start with the trouble as the person notices it."""
         self.state.symptom = symptom
-        self._first = np.array(
-            [self._weight(h.faults) * shows(self.chain, h, symptom) for h in self._hypotheses]
-        )
+        self._first = self._weights() * all_show(self.chain, self._hypotheses, symptom)
         every = trials(self.chain, symptom, self.state.direct_current)
         self._trials = {trial.key: trial for trial in every}
         self._chances = {trial.key: chances_of(trial, self._hypotheses) for trial in every}
@@ -241,7 +238,7 @@ class Session:
             several=float(now[~self._is_single & self._faulty.any(axis=0)].sum()),
             elsewhere=float(now[-1]),
             bad_load=float(now[self._is_load_bad].sum()),
-            least=self._without_one(order[0].place) if odds.max() >= LIKELY else 0.0,
+            least=self._without_one(order[0].place) if odds.max() >= SURE_AT_THE_END else 0.0,
             is_last=self._is_exhausted,
             against=tuple(against[order[0].place]),
         )
@@ -311,8 +308,12 @@ class Session:
         likelihoods = [self._chances[key].likelihood(*_counts(taken, key)) for key in keys]
         return posterior(self._prior, [self._first, *likelihoods])
 
-    def _weight(self, faults: tuple[Fault, ...]) -> float:
-        return math.prod(self.state.weights.get(fault.mode.value, 1.0) for fault in faults)
+    def _weights(self) -> Floats:
+        """How many times likelier an alarm's diagnosis makes each hypothesis, (h,)."""
+        weights = [
+            self.state.weights.get(fault.mode.value, 1.0) for fault in self._hypotheses.faults
+        ]
+        return np.asarray(self._hypotheses.of_each(weights, 1.0).prod(axis=1))
 
 
 def _counts(taken: Sequence[Taken], key: str) -> tuple[int, int]:

@@ -8,14 +8,14 @@ reading misread, a load that is bad itself, a plug that was healed by being unsc
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
 
 from logger.blocks import Floats
 from logger.diagnosis.rules import Place
-from logger.isolate.chain import Hypothesis, Mode
+from logger.isolate.chain import Hypotheses, Mode
 
 SLIP = 0.05  # chance that one reading is misread, or its answer mistyped
 MISTAKE = 0.025  # chance that a trial misleads however often it is read
@@ -100,22 +100,18 @@ class Chances(NamedTuple):
         )
 
 
-def chances_of(trial: Trial, hypotheses: Sequence[Hypothesis]) -> Chances:
+def chances_of(trial: Trial, hypotheses: Hypotheses) -> Chances:
     """Return how likely each hypothesis makes a trial come out bad."""
-    pairs = np.array([_chances(trial, each) for each in hypotheses])
-    return Chances(pairs[:, 0], pairs[:, 1])
-
-
-def _chances(trial: Trial, hypothesis: Hypothesis) -> tuple[float, float]:
-    if not hypothesis.faults:
-        return trial.unfitting, SLIP
-    if hypothesis.bad_load and trial.kind == "load":
-        return BAD_LOAD_SHOWS, SLIP
-    sound, passing = 1.0, SLIP
-    for place, mode in hypothesis.faults:
-        shows = trial.shows.get(mode, 0.0) if place in trial.within else 0.0
-        if mode is Mode.LOOSE:
-            passing = max(passing, shows)
-        else:
-            sound *= 1 - shows
-    return min(max(trial.mistake, 1 - sound), MOST_SURE), passing
+    bad = [
+        trial.shows.get(mode, 0.0) if place in trial.within else 0.0
+        for place, mode in hypotheses.faults
+    ]
+    passes = [fault.mode is Mode.LOOSE for fault in hypotheses.faults]
+    sound = [0.0 if passing else chance for chance, passing in zip(bad, passes, strict=True)]
+    loose = [chance if passing else 0.0 for chance, passing in zip(bad, passes, strict=True)]
+    lasting = 1 - (1 - hypotheses.of_each(sound, 0.0)).prod(axis=1)
+    lasting = np.clip(lasting, trial.mistake, MOST_SURE)
+    if trial.kind == "load":
+        lasting = np.where(hypotheses.bad_load, BAD_LOAD_SHOWS, lasting)
+    lasting[-1] = trial.unfitting
+    return Chances(lasting, np.maximum(hypotheses.of_each(loose, 0.0).max(axis=1), SLIP))

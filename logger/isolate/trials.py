@@ -11,6 +11,7 @@ from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
 HEARD_WRONG = 0.1  # whether signals are as they should be is hard to say
 OTHER_ANTENNA_WRONG = 0.12  # another antenna has an SWR of its own
 METER_WRONG = 0.012
+OPEN_PORT_WRONG = 0.005
 SEEN_WRONG = 0.05
 UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
 TAKES = 4
@@ -222,6 +223,7 @@ def _at_the_coupler(chain: Chain) -> list[Trial]:
             where=Place.SHACK,
             within=frozenset([chain.coupler]),
             shows=READS_TOO_LITTLE,
+            mistake=OPEN_PORT_WRONG,
             carrier=True,
             takes=TAKES,
         )
