@@ -116,15 +116,19 @@ def test_what_is_wrong_is_asked_where_the_coupler_sees_nothing(tmp_path: Path) -
 
 
 def test_a_reading_between_is_taken_again_or_left_out(tmp_path: Path) -> None:
-    talk = Dialogue(tmp_path, "coupler plug line plug antenna", skipped=["wiggle", "glance:4"])
+    talk = Dialogue(
+        tmp_path, "coupler plug line plug antenna", skipped=["wiggle", "glance:4", "look:1"]
+    )
     terminal = Typed("", "", "", "b", "s", "q")
     talk.go(terminal, 3.0, (1.7, 1.4, 2.2), 0.0, 1.05)
     assert terminal.said.count("lies between sound and as before") == 1
     assert "too little" in terminal.said
-    assert "The trouble is gone with a load behind the coupler (SWR 1.05)" in terminal.said
+    assert (
+        "The trouble is gone with a load behind the plug at the antenna (SWR 1.05)" in terminal.said
+    )
     assert "The last outcome is undone" in terminal.said
     assert talk.session.state.taken == []
-    assert talk.session.state.skipped == ["wiggle", "glance:4", "load:0"]
+    assert talk.session.state.skipped == ["wiggle", "glance:4", "look:1", "load:3"]
 
 
 def test_the_far_end_is_read_at_low_power_by_the_cable(tmp_path: Path) -> None:

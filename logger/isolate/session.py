@@ -18,7 +18,7 @@ from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import replaced_by, trials
 
 SURE = 0.95  # odds of a part from which on it is named
-SURE_AT_THE_END = 0.75  # the same once nothing more can be tried
+SURE_AT_THE_END = 0.82  # the same once nothing more can be tried
 CLEARED = 0.02  # odds below which a part that was tested is called sound
 DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
 LASTING = ("new-plug", "other-line")  # repairs that stay as they are
