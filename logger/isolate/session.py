@@ -15,13 +15,12 @@ from logger.blocks import Floats
 from logger.isolate.chain import TINY, Chain, Hypotheses, Part, Symptom, all_show
 from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
-from logger.isolate.trials import replaced_by, trials
+from logger.isolate.trials import LASTING, replaced_by, trials
 
 SURE = 0.95  # odds of a part from which on it is named
-SURE_AT_THE_END = 0.82  # the same once nothing more can be tried
+SURE_AT_THE_END = 0.8  # the same once nothing more can be tried
 CLEARED = 0.02  # odds below which a part that was tested is called sound
 DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
-LASTING = ("new-plug", "other-line")  # repairs that stay as they are
 READINGS_OF_REPAIR = 2  # more sound readings than bad, after which a repair has ended the trouble
 ENOUGH = 0.95  # odds of a plug from which on its repair is not read once more
 WITHOUT_ONE = 0.5  # odds that must remain whichever single outcome was a slip

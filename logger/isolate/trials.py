@@ -14,7 +14,8 @@ METER_WRONG = 0.012
 OPEN_PORT_WRONG = 0.005
 SEEN_WRONG = 0.05
 UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
-TAKES = 4
+TAKES, TAKES_OF_REPAIR = 4, 8
+LASTING = ("new-plug", "other-line")  # repairs that stay as they are
 READ_BY_COUPLER = (Symptom.HIGH, Symptom.LOWER, Symptom.NONE)
 LOAD = "dummy load"
 OHMMETER = "ohmmeter"
@@ -113,7 +114,7 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             mistake=_mistake(part, symptom),
             needs=needs,
             carrier=part.kind.name != "coupler" and symptom in READ_BY_COUPLER,
-            takes=TAKES,
+            takes=TAKES_OF_REPAIR if kind in LASTING else TAKES,
         )
 
 
