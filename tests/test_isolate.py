@@ -295,14 +295,13 @@ def test_nobody_climbs_or_works_long_for_the_same_trial_twice() -> None:
 
 
 def test_only_what_was_tested_is_called_sound() -> None:
-    session = session_after(Symptom.HIGH, ("look:5", True), ("load:5", False))
-    assert session.verdict().cleared == tuple(
-        part
-        for part in session.chain.parts
-        if part.place in session.verdict().tested and session.odds[part.place] < CLEARED
-    )
-    # The radio is unlikely from the start, as the coupler cannot see it; nothing has tested it.
+    session = session_after(Symptom.HIGH, *[("load:5", False)] * 2, *[("swap:2", True)] * 2)
+    cleared = {part.kind.name for part in session.verdict().cleared}
+    assert "coupler" in cleared  # the trouble stays with another in its place
+    assert not cleared & {"radio", "lead"}  # the coupler cannot see them
     assert session.odds[0] < CLEARED
+    far = session_after(Symptom.LOWER, *[("open-end", True)] * 3)
+    assert not far.verdict().cleared  # it tests the coupler and the line, which are suspected
     assert 0 not in [part.place for part in session_after(Symptom.HIGH).verdict().cleared]
     assert not session_after(Symptom.HIGH, ("look:3", False)).verdict().cleared
 

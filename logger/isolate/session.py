@@ -15,7 +15,7 @@ from logger.blocks import Floats
 from logger.isolate.chain import TINY, Chain, Hypotheses, Part, Symptom, all_show
 from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
-from logger.isolate.trials import LASTING, replaced_by, trials
+from logger.isolate.trials import LASTING, REPLACING, replaced_by, trials
 
 SURE = 0.95  # odds of a part from which on it is named
 SURE_AT_THE_END = 0.8  # the same once nothing more can be tried
@@ -197,7 +197,7 @@ class Session:
         part, last = self.verdict().found, self.last_trial
         if part is None or last is None or self.state.taken[-1].bad:
             return False
-        return last.kind in ("swap", "bypass", *LASTING) and part.place not in last.within
+        return last.kind in REPLACING and part.place not in last.within
 
     @property
     def last_trial(self) -> Trial | None:
@@ -231,7 +231,11 @@ class Session:
         against = self._against(now)
         return Verdict(
             odds=tuple((part, float(odds[part.place])) for part in order),
-            tested=frozenset(place for place, outcomes in against.items() if outcomes),
+            tested=frozenset(
+                place
+                for place, outcomes in against.items()
+                if any(self._tests(one, place) for one in outcomes)
+            ),
             repaired=self._repaired(),
             renewed=self._renewed(now),
             several=float(now[~self._is_single & self._faulty.any(axis=0)].sum()),
@@ -252,6 +256,20 @@ class Session:
             for place in np.flatnonzero(chances < UNLIKELY):
                 against[int(place)].append(taken)
         return against
+
+    def _tests(self, taken: Taken, place: int) -> bool:
+        """True if an outcome in favour of a part comes from a test of that part.
+
+        The part read well, or the trouble stayed with another in its place. What is before the
+        coupler is not in the SWR that the coupler reads.
+        """
+        trial = self._trials[taken.key]
+        by_swr = trial.carrier and self.state.symptom in (Symptom.HIGH, Symptom.LOWER)
+        if by_swr and place < self.chain.coupler:
+            return False
+        if taken.bad:
+            return trial.kind in REPLACING and place not in trial.within
+        return place in trial.within
 
     def _without_one(self, place: int) -> float:
         """Return the least odds of a part with one outcome left out, whichever."""

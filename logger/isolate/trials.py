@@ -16,6 +16,7 @@ SEEN_WRONG = 0.05
 UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
 TAKES, TAKES_OF_REPAIR = 4, 8
 LASTING = ("new-plug", "other-line")  # repairs that stay as they are
+REPLACING = ("swap", "bypass", *LASTING)
 READ_BY_COUPLER = (Symptom.HIGH, Symptom.LOWER, Symptom.NONE)
 LOAD = "dummy load"
 OHMMETER = "ohmmeter"
