@@ -18,13 +18,15 @@ from logger.excursions import Excursions
 from logger.keying import RELEASE, Keying
 from logger.levels import Levels
 from logger.noise import NoiseTracker
+from logger.own_power import OwnPower, OwnPowerTracker
 from logger.quarters import Quarters
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
 from logger.selection import Selection, ThinSample
 from logger.settling import Settling
 from logger.transmissions import Transmissions
-from logger.view import View
+from logger.view import View, impossible_ratio
 from logger.watchdog import Watchdog
+from logger.watchdog.rule import recalled
 from logger.weather_means import WeatherMeans
 
 SECOND_NS = 1_000_000_000
@@ -33,6 +35,7 @@ GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
 # EARLY s after the first pair, then every RENEW_NS. Each renewal cuts a block in two.
 EARLY = 512
 RENEW_NS = 600 * SECOND_NS
+OWN_POWER = "own-power"  # name of the memory
 MOST_PAIRS = 65_536  # worked on at once, so that they stay in the cache
 
 
@@ -57,7 +60,9 @@ class Pipeline:
     ) -> None:
         content = coupler.content
         self._coupler = coupler
-        self._keying = Keying(config.transmission.min_forward_w)
+        self._keying = Keying(config.transmission.min_forward_w, impossible_ratio(coupler))
+        self._own_power = OwnPowerTracker(recalled(OWN_POWER, memories or {}, OwnPower))
+        self._own = self._own_power.learned
         self._settling = Settling(content.forward.zero_v)
         self._tracker = NoiseTracker(
             (content.noise.forward_v, content.noise.reflected_v),
@@ -161,7 +166,7 @@ class Pipeline:
         forward_w, reflected_w, flags = self._coupler.power(samples)
         flags[0] |= np.uint8(Flag.GAP) * samples.gap
         flags |= np.uint8(Flag.CLOCK_STEP) * samples.clock_step
-        keyed = self._keying.update(forward_w)
+        keyed, foreign = self._keying.update(forward_w, reflected_w, self._own)
         settled = self._settling.update(samples.time_ns, samples.forward_v, keyed, noise.sd_v[0])
         block = PowerBlock(
             samples.time_ns,
@@ -174,7 +179,7 @@ class Pipeline:
             samples.aux,
         )
         rows = self._transmissions.update(block, keyed, noise)
-        view = View(block, keyed, noise, self._coupler, step_v)
+        view = View(block, keyed, noise, self._coupler, step_v, foreign, self._own)
         if self._tap is not None:
             self._tap(view)
         quarters = self._levels.update(view)
@@ -182,7 +187,7 @@ class Pipeline:
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
         rows = self._watched(rows, quarters, changes)
-        quiet = self._thin_sample.update(samples.time_ns, keyed)
+        quiet = self._thin_sample.update(samples.time_ns, keyed | foreign)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
         if self._selection is not None:
             for part in self._selection.update(samples, keyed, quiet):
@@ -199,9 +204,13 @@ class Pipeline:
         rules have learned."""
         found = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
         both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
-        if not any(isinstance(row, Transmission) and row.ended for row in rows):
+        ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
+        if not ended:
             return [*rows, *both]
+        for row in ended:
+            self._own_power.learn(row)
         memories = self._watchdog.memories()
+        memories[OWN_POWER] = msgspec.json.encode(self._own_power.learned)
         return [*rows, *both, *(Memory(*each) for each in memories.items())]
 
     def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:
@@ -221,6 +230,7 @@ class Pipeline:
         while begin < len(block):
             if int(times[begin]) >= self._renew_ns:
                 self._noise = self._tracker.noise()
+                self._own = self._own_power.learned
                 self._renew_ns = self._next_renewal(int(times[begin]))
             end = min(begin + MOST_PAIRS, len(block))
             if times[end - 1] >= self._renew_ns:

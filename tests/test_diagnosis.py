@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.calibration.coupler import Coupler
+from logger.cautions import AT_PLACE, Place
 from logger.diagnosis import Evidence, advice, diagnose, diagnosis_of
 from logger.diagnosis.evidence import Channel, Measure, gather
 from logger.diagnosis.findings import findings
@@ -22,14 +23,12 @@ from logger.diagnosis.onset import Stream, cut_score
 from logger.diagnosis.rules import (
     BY_NAME,
     CAUSES,
-    CAUTIONS,
     COUPLER_SIGNS,
     EXPECTED,
     HINTS,
     NOTHING,
     SILENT,
     TELLING,
-    Place,
 )
 from logger.diagnosis.words import NARROWEST, WIDEST, page, sentences
 from logger.pipeline import Pipeline
@@ -229,12 +228,12 @@ def test_does_not_guess(evidence: Evidence) -> None:
     assert not found.sure
     assert "does not single out" in found.pattern
     assert found.checks  # all the same there is something to do, the cheapest first
-    costs = [list(CAUTIONS.values()).index(_caution(check.cautions)) for check in found.checks]
+    costs = [list(AT_PLACE.values()).index(_caution(check.cautions)) for check in found.checks]
     assert costs == sorted(costs)
 
 
 def _caution(full: tuple[str, ...]) -> Any:
-    return next(caution for caution in CAUTIONS.values() if caution.full == full)
+    return next(caution for caution in AT_PLACE.values() if caution.full == full)
 
 
 def test_says_what_would_tell_more() -> None:
@@ -272,7 +271,7 @@ AWAY = ("antenna", "outdoor", "far end", "ladder", "mast")
     ids=lambda check: check.text[:20],
 )
 def test_whoever_is_sent_out_is_warned(check: Any) -> None:
-    caution = " ".join(CAUTIONS[check.place].full).lower()
+    caution = " ".join(AT_PLACE[check.place].full).lower()
     if any(word in check.text.lower() for word in AWAY) and "ground" not in check.text:
         assert check.place is Place.OUTSIDE or "for direct current" in check.text
     if check.place is Place.OUTSIDE:
@@ -358,7 +357,7 @@ def test_a_cut_is_found_and_no_single_figure_makes_one(
     times = np.arange(before + after, dtype=np.int64)
     value = 0.1 * rng.standard_normal(before + after) + step * (times >= before)
     score = cut_score(Stream(times, value, 0.1), times[1:])
-    assert abs(int(times[1:][np.argmax(score)]) - before) <= 1
+    assert abs(int(times[1:][np.argmax(score)]) - before) <= 2  # the score is by ranks
     value = 0.1 * rng.standard_normal(before + after)
     value[-1] = 100 * step
     assert cut_score(Stream(times, value, 0.1), times[-1:])[0] < 30

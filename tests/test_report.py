@@ -14,7 +14,9 @@ from pathlib import Path
 import msgspec
 import pytest
 from click.testing import CliRunner, Result
+from matplotlib.colors import to_rgb
 
+from logger.charts.palette import THEMES
 from logger.cli import command
 from logger.diagnosis.scoring import Diagnosis, checks_of
 from logger.report import text, words
@@ -259,7 +261,11 @@ def test_the_page_in_a_browser(tmp_path: Path) -> None:
             """() => [document.body, document.querySelector("svg text")].map(
             (one, n) => getComputedStyle(one)[n ? "fill" : "backgroundColor"])"""
         )
-        assert colours == ["rgb(22, 25, 29)", "rgb(242, 242, 242)"]
+        dark_paper, dark_ink = (to_rgb(THEMES[name][1]) for name in ("paper", "ink"))
+        assert colours == [
+            f"rgb({', '.join(str(round(255 * part)) for part in colour)})"
+            for colour in (dark_paper, dark_ink)
+        ]
         browser.close()
     assert requests == [file.as_uri()] * 2
     assert said == []

@@ -21,19 +21,10 @@ from logger.calibration.bench_session import (
 )
 from logger.calibration.points_file import PointsFile
 from logger.calibration.steady import Level, Quiet, Reading, Trouble, Watch, unsteady
+from logger.cautions import CALIBRATE, before_keying
 from logger.cli.numbers import positive
 from logger.cli.terminal import Stop, Terminal
 
-CAUTIONS = (
-    "Before anything is keyed:",
-    "- The dummy load must be rated for the power you send into it.",
-    "- Into an open or a short use low power, never longer than asked, and never an amplifier:"
-    " full reflection can destroy a transmitter. Follow its manual.",
-    "- RF burns. Touch no plug, line or load while keyed, and release the key before you change"
-    " anything.",
-    "- Follow the licence conditions of your service, and keep test transmissions off the air:"
-    " no antenna anywhere here.",
-)
 HELP = (
     "Each step asks for Enter, then for the key, then for what the reference instrument showed."
     " Instead of Enter: r repeats the last step, b goes back one, s skips one, q stops and keeps"
@@ -112,7 +103,7 @@ class Guide:
     def run(self) -> None:
         """All steps that are left. Raises Stop, EndOfInput, MismatchdError."""
         say = self._terminal.say
-        for text in (*CAUTIONS, "", HELP, ""):
+        for text in (*before_keying(CALIBRATE), "", HELP, ""):
             say(text)
         if self._file.dropped is not None:
             say(f"{self._file.path}: the last line was cut short and is dropped")

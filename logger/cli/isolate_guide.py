@@ -6,13 +6,13 @@ import contextlib
 from collections.abc import Iterator
 
 from logger.calibration.bench_session import LOW_W
+from logger.cautions import AT_PLACE, FULL_REFLECTION, Place
 from logger.cli.carriers import USUAL_W, Carriers, seen_in
 from logger.cli.isolate_as_is import NO_CARRIER
 from logger.cli.isolate_setup import word
 from logger.cli.measure_guide import Instead
 from logger.cli.terminal import Terminal
 from logger.config import Config
-from logger.diagnosis.rules import CAUTIONS, Place
 from logger.feedline.cables import attenuation
 from logger.feedline.frequency import mhz_of
 from logger.isolate import instructions, words
@@ -23,7 +23,7 @@ from logger.isolate.trial import ANTENNA_OFF, Trial
 from logger.isolate.usual import UNKNOWN_SWR
 
 USUAL_MHZ = 27.2
-FULL_REFLECTION = ("open-end", "open-port")
+REFLECTS_ALL = ("open-end", "open-port")
 
 
 class Enough(Exception):  # noqa: N818 - the person's wish, not an error
@@ -60,8 +60,8 @@ class Guide:
         title = instructions.title(trial, session.chain)
         if trial == session.last_trial:
             terminal.say(f"{number}. Once more, to be sure: {title}. Change nothing.")
-            if trial.kind in FULL_REFLECTION:
-                terminal.say(f"- {instructions.FULL_REFLECTION}")
+            if trial.kind in REFLECTS_ALL:
+                terminal.say(f"- {FULL_REFLECTION}")
         else:
             begin = f"{number}. {title[0].upper()}{title[1:]}"
             terminal.say(f"{begin}, about {step.minutes:g} minutes.")
@@ -75,7 +75,7 @@ class Guide:
         self._standing(session)
 
     def _cautions(self, session: Session, trial: Trial) -> None:
-        terminal, caution = self._terminal, CAUTIONS[trial.where]
+        terminal, caution = self._terminal, AT_PLACE[trial.where]
         if trial.where in self._told:
             if caution.short:
                 terminal.say(f"({caution.short})")
@@ -83,8 +83,8 @@ class Guide:
             for text in caution.full:
                 terminal.say(f"- {text}")
             self._told.add(trial.where)
-        if trial.kind in FULL_REFLECTION:
-            terminal.say(f"- {instructions.FULL_REFLECTION}")
+        if trial.kind in REFLECTS_ALL:
+            terminal.say(f"- {FULL_REFLECTION}")
         last = session.last_trial
         if trial.setup and last is not None and last.setup == trial.setup:
             if trial.setup == ANTENNA_OFF:
@@ -99,7 +99,7 @@ class Guide:
         limit = self._sound_swr(session, trial)
         as_is = _as_seen(session.state.as_is)
         self._terminal.say(instructions.expected(trial, session.chain, symptom, limit, as_is))
-        most_w = 2 * LOW_W if trial.kind in FULL_REFLECTION else USUAL_W
+        most_w = 2 * LOW_W if trial.kind in REFLECTS_ALL else USUAL_W
         nothing = NO_CARRIER if symptom is Symptom.NONE else {}
         while self._choice(session, trial, "Enter when that is done (or", ("",)) == "":
             try:
@@ -111,7 +111,7 @@ class Guide:
                 return Taken(trial.key, False, *(seen or ()))
             if seen is None:
                 continue
-            if trial.kind in FULL_REFLECTION:
+            if trial.kind in REFLECTS_ALL:
                 return Taken(trial.key, seen.high < limit, *seen)
             lower = symptom is Symptom.LOWER
             good = None if as_is is None else sound(seen, limit, as_is, lower=lower)

@@ -6,21 +6,11 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from logger.calibration.bench_session import LOW_W
+from logger.cautions import MEASURE_LINE, before_keying
 from logger.cli.key_down import ENOUGH_S, heard
 from logger.cli.terminal import Stop, Terminal
 from logger.live.carrier import Carrier, Source
 
-CAUTIONS = (
-    "Before anything is keyed:",
-    "- The far end of a line is where the antenna is. Before you tilt a mast or climb, look for"
-    " power lines; do it with a second person, by the rules of your place, never in thunder.",
-    f"- Into an open or a short use low power, {LOW_W:g} W or less, for some three seconds, and"
-    " never an amplifier: full reflection can destroy a transmitter. Follow its manual.",
-    "- RF burns. An open end carries high voltage: nobody within reach of it, or of any plug,"
-    " while keyed. Release the key before anything is touched.",
-    "- Follow the conditions of your licence: a free channel, identified, short. Little is"
-    " radiated, but not nothing.",
-)
 BOTH_ENDS = (
     "A full measurement takes two readings, one with the far end open and one with it shorted: if"
     " the line is not exactly 50 ohms, one shows too much loss and the other too little."
@@ -34,7 +24,7 @@ ENDS = {
 
 def confirm(terminal: Terminal, far_end: str, *, beside_daemon: bool) -> None:
     """Show the cautions and wait for a yes. Raises Stop for anything else."""
-    for text in (*CAUTIONS, "", BOTH_ENDS, ENDS[far_end]):
+    for text in (*before_keying(MEASURE_LINE), "", BOTH_ENDS, ENDS[far_end]):
         terminal.say(text)
     if beside_daemon:
         terminal.say(

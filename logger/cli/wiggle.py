@@ -11,6 +11,7 @@ import msgspec
 
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
+from logger.cautions import WIGGLE, before_keying
 from logger.cli.resume import resumed
 from logger.cli.station import calibration_of, config_option, configuration, make_ready
 from logger.cli.terminal import Stop, Terminal
@@ -28,7 +29,7 @@ from logger.wiggle.session import (
     fresh,
     kept,
 )
-from logger.wiggle.words import CAUTIONS, JOINTS, forms, next_step, remark, result
+from logger.wiggle.words import JOINTS, forms, next_step, remark, result
 
 KIND = "wiggle"
 SILENCE_S = 10.0
@@ -67,7 +68,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
     with closing(Sessions.reader(config.store.path)) as sessions:
         number = None
         try:
-            for text in CAUTIONS:
+            for text in before_keying(WIGGLE):
                 terminal.say(text)
             if running:
                 terminal.say("The daemon goes on, and may raise alarms for what is found.")

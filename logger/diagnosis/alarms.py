@@ -8,10 +8,11 @@ from typing import Any
 
 import msgspec
 
+from logger.cautions import AT_PLACE
 from logger.diagnosis import words
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
-from logger.diagnosis.rules import CAUTIONS, NOTHING, PASSING, SILENT, SILENT_PATTERN
+from logger.diagnosis.rules import NOTHING, PASSING, SILENT, SILENT_PATTERN
 from logger.diagnosis.scoring import SURE, Advice, Diagnosis, checks_of, diagnose
 from logger.errors import StoreError
 from logger.store.database import Store
@@ -25,7 +26,7 @@ def diagnosis_of(store: Store, alarm: Mapping[str, Any]) -> Diagnosis:
     Raises StoreError."""
     if alarm["kind"] == NO_DATA:
         silent = tuple(
-            Advice(check.text, CAUTIONS[check.place].full, CAUTIONS[check.place].short)
+            Advice(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
             for check in SILENT
         )
         return Diagnosis(SILENT_PATTERN, False, (), silent, (), {})

@@ -1,60 +1,18 @@
-"""Patterns, causes, checks and cautions: data.
+"""Patterns, causes and checks: data.
 
 EXPECTED says how likely each finding (see `findings`) is with a cause; what is not named there is
 as likely as COUPLER_SIGNS or TELLING says, or SELDOM.
 NOTHING is the cause of a sound station. Checks go from the cheapest to the dearest, and each says
-where it sends a person: `Place.BENCH` needs no caution but the key up.
+where it sends a person.
 """
 
 from __future__ import annotations
 
-from enum import Enum
 from typing import NamedTuple
 
+from logger.cautions import Place
+
 NEVER, SELDOM, RARE, SOMETIMES, MAYBE, OFTEN, ALWAYS = 0.01, 0.03, 0.12, 0.25, 0.45, 0.8, 0.96
-
-
-class Place(Enum):
-    """Where a check sends somebody."""
-
-    LOOK = "look"  # eyes and this program only
-    SHACK = "shack"  # plugs and meters at the radio
-    MAINS = "mains"
-    OUTSIDE = "outside"  # antenna, mast, roof
-
-
-class Caution(NamedTuple):
-    """In full, and in a few words for where it has been said before."""
-
-    full: tuple[str, ...] = ()
-    short: str = ""
-
-
-CAUTIONS: dict[Place, Caution] = {
-    Place.LOOK: Caution(),
-    Place.SHACK: Caution(
-        ("Unkey first, see that nobody else keys, and use low power until the line is good.",),
-        "unkey first, low power",
-    ),
-    Place.MAINS: Caution(
-        (
-            "Unkey, switch off and pull the mains plug before a cover comes off; supplies and"
-            " amplifiers hold their charge for minutes. Leave it to somebody trained if in doubt;"
-            " follow local codes.",
-        ),
-        "unkey, mains plug out, wait for the charge, local codes",
-    ),
-    Place.OUTSIDE: Caution(
-        (
-            "Unkey, and see that nobody can key while you are out: an antenna in use burns.",
-            "Keep further from power lines than anything you carry is long, antenna and mast"
-            " included. Not with lightning about or on its way.",
-            "Ladder on firm ground and held by a second person, harness on mast and roof; follow"
-            " local codes.",
-        ),
-        "unkey, power lines, lightning, ladder, local codes",
-    ),
-}
 
 
 class Check(NamedTuple):
@@ -80,9 +38,9 @@ BYPASS = Check(
 )
 LEAD = Check("Swap the short lead between radio and coupler for a known good one.", Place.SHACK)
 WIGGLE = Check(
-    "Key at low power, watch the reading, and wiggle cable and plug one by one from the"
-    " transmitter outwards: the one that makes it jump is yours. Hold cable jackets only, and"
-    " unkey before a plug is unscrewed.",
+    "Key at low power for a few seconds at a time, watch the reading, and move the cables one by"
+    " one from the transmitter outwards, by the jacket only: the plug that makes it jump is yours."
+    " Unkey before a plug is touched or unscrewed.",
     Place.SHACK,
 )
 DUMMY = Check(
@@ -144,8 +102,8 @@ SWAP_PORTS = Check(
     Place.SHACK,
 )
 WIRES = Check(
-    "Look at the wires from detector to converter, their ground and the diode; touch each while"
-    " watching the volts.",
+    "Unkeyed, look at the wires from detector to converter, their ground and the diode, and"
+    " resolder what looks dull; then key briefly at low power and compare the volts.",
     Place.SHACK,
 )
 ZEROS = Check(
@@ -154,8 +112,8 @@ ZEROS = Check(
     Place.LOOK,
 )
 HOT = Check(
-    "Key for a minute at the usual power, unkey, and feel each plug in the shack: the warm one is"
-    " bad.",
+    "Swap one plug and lead in the shack after the other for known good ones, then key for a few"
+    " seconds at low power, again after a rest: the joint is the one whose absence ends the drift.",
     Place.SHACK,
 )
 
@@ -327,7 +285,7 @@ HINTS: dict[str, dict[str, float]] = {
     "baseline-shift": {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
 }
 PASSING = "The rows show nothing else that differs from before; it may have been a passing thing."
-SILENT_PATTERN = "No readings come from the bridge, so nothing is known of the line."
+SILENT_PATTERN = "No readings come from the microcontroller bridge, so the line cannot be judged."
 SILENT = (
     Check("See that the bridge has power and its lead sits: is a light on?", Place.LOOK),
     Check(

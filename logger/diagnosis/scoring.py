@@ -14,13 +14,13 @@ from collections.abc import Mapping
 
 import msgspec
 
+from logger.cautions import AT_PLACE, Place
 from logger.diagnosis.evidence import Evidence
 from logger.diagnosis.findings import Finding, findings, sees
 from logger.diagnosis.rules import (
     A_SIGN,
     BY_NAME,
     CAUSES,
-    CAUTIONS,
     COUPLER,
     COUPLER_SIGNS,
     EXPECTED,
@@ -164,14 +164,14 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, Finding])
 def checks_of(names: list[str]) -> tuple[Advice, ...]:
     """The checks of these causes without doubles, those of the first cause in its order, others
     where they are as cheap."""
-    order = {place: rank for rank, place in enumerate(CAUTIONS)}
+    order = {place: rank for rank, place in enumerate(Place)}
     checks: list[Check] = []
     for name in names:
         checks += [check for check in BY_NAME[name].checks if check not in checks]
     if len(names) > 1:
         checks.sort(key=lambda check: order[check.place])
     return tuple(
-        Advice(check.text, CAUTIONS[check.place].full, CAUTIONS[check.place].short)
+        Advice(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
         for check in checks
     )
 

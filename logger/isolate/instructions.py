@@ -10,10 +10,6 @@ from logger.isolate.reading import Seen
 from logger.isolate.session import Taken
 from logger.isolate.trial import Trial
 
-FULL_REFLECTION = (
-    "Into an open end or port use 1 W or less, for three seconds at most, never an amplifier, and"
-    " keep everybody away from it: it carries high voltage."
-)
 LOOK_FOR = {
     "lead": "a bent pin, a loose sleeve, a kink",
     "tuner": "a burnt or loose contact, another setting than usual",

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.blocks import Floats
-from logger.diagnosis.rules import Place
+from logger.cautions import Place
 from logger.isolate.chain import Hypotheses, Mode
 
 SLIP = 0.05  # chance that one reading is misread, or its answer mistyped

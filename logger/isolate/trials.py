@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from logger.diagnosis.rules import Place
+from logger.cautions import Place
 from logger.isolate.chain import CONTACTS, Chain, Mode, Part, Symptom
 from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
 

@@ -7,11 +7,11 @@ import time
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from logger.cautions import TUNE, WIGGLE
 from logger.page.admission import COOKIE_S
 from logger.page.board import Board
 from logger.page.events import MOST_STREAMS, Events
 from logger.page.site import Site
-from logger.tune.words import CAUTIONS
 from logger.wiggle.session import KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S
 from logger.wiggle.words import JOINTS
 
@@ -35,6 +35,7 @@ async def wiggle(request: Request) -> Response:
         "ranked": its.ranked(),
         "left": None if its.active else its.unfinished(),
         "names": JOINTS,
+        "cautions": WIGGLE,
         "seconds": KEY_DOWN_S,
         "seconds_span": (LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S),
         "shown": site.first_sight(),
@@ -74,7 +75,7 @@ async def tune(request: Request) -> Response:
     values = {
         "going": its.shown(),
         "left": None if its.active else its.unfinished(),
-        "cautions": [text.removeprefix("- ") for text in CAUTIONS[1:]],
+        "cautions": TUNE,
         "shown": site.first_sight(),
     }
     return site.page(request, "tune.html", values)

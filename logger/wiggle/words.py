@@ -8,18 +8,6 @@ from logger.live.reading import Reading
 from logger.wiggle.ranking import Ranked
 from logger.wiggle.session import Session
 
-CAUTIONS = (
-    "Before anything is keyed:",
-    "- A low, steady power is enough: 1 to 4 W of plain carrier, nobody speaking, on a free channel"
-    " and identified as the conditions of your licence ask. A dummy load in place of the antenna"
-    " does as well for all joints before it, and is better.",
-    "- RF burns. Nobody touches the antenna, its mast or bare metal of a plug while keyed: move"
-    " joints by the cable's jacket, a hand's breadth from the plug, gently.",
-    "- Leave joints on masts, roofs and ladders alone while keyed, and in thunder all of them. Look"
-    " for power lines before a mast is tilted.",
-    "- A contact that opens reflects all power. The transmitter's own limits come first: release"
-    " the key at once if it complains.",
-)
 # As they come from the radio; that at the antenna is left out, as nobody is to be near it.
 JOINTS = ("plug at the radio", "coupler in", "coupler out", "first join of the line")
 JACKET = "gently, by the jacket"

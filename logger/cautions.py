@@ -1,0 +1,111 @@
+"""Cautions at the point of use, for terminal and page alike. Common practice, no single source.
+
+Local codes, the conditions of the licence and licensed practice come first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import Enum
+from typing import NamedTuple
+
+BURNS = (
+    "RF burns. While keyed, nobody touches the antenna, its mast, an open end or the bare metal of"
+    " a plug. Release the key before anything is changed."
+)
+LICENCE = (
+    "Key only as long as needed, on a free channel and identified, as the conditions of your"
+    " licence require."
+)
+TRANSMITTER = (
+    "The transmitter's own limits come first: follow its manual, and release the key at once if it"
+    " complains."
+)
+HEIGHTS = (
+    "Before a mast, pole or ladder is moved or climbed, look for power lines: nothing may come near"
+    " one, even when it falls. With a second person, not in wind, never in thunder; follow local"
+    " codes."
+)
+FULL_REFLECTION = (
+    "Into an open or a short use low power, 1 W or less, for some three seconds, and never an"
+    " amplifier: full reflection can destroy a transmitter, and an open end carries high voltage."
+    " Nobody within reach of it."
+)
+CALIBRATE = (
+    "The dummy load must be rated for the power you send into it.",
+    FULL_REFLECTION,
+    BURNS,
+    "Follow the licence conditions of your service, and keep test transmissions off the air: no"
+    " antenna anywhere here.",
+)
+MEASURE_LINE = (HEIGHTS, FULL_REFLECTION, BURNS, TRANSMITTER, LICENCE)
+TUNE = (
+    BURNS,
+    "Nobody within reach of the antenna while it is keyed. Agree on a call between garden and"
+    " radio.",
+    HEIGHTS,
+    "Use the lowest power that gives a reading.",
+    TRANSMITTER,
+    LICENCE,
+)
+WIGGLE = (
+    "Use the lowest steady carrier that gives a reading, 1 to 4 W, nobody speaking. A dummy load in"
+    " place of the antenna does as well for all joints before it, and is better.",
+    TRANSMITTER,
+    LICENCE,
+    BURNS,
+    "Move a cable gently by its jacket, a hand's breadth from the plug. Leave joints on masts,"
+    " roofs and ladders alone while keyed, and nobody within reach of the antenna.",
+    HEIGHTS,
+)
+
+
+def before_keying(cautions: Sequence[str]) -> list[str]:
+    """Lines for a terminal."""
+    return ["Before anything is keyed:", *(f"- {text}" for text in cautions)]
+
+
+class Place(Enum):
+    """Where a check sends somebody."""
+
+    LOOK = "look"  # eyes and this program only
+    SHACK = "shack"  # plugs and instruments at the radio
+    MAINS = "mains"
+    OUTSIDE = "outside"  # antenna, mast, roof
+
+
+class Caution(NamedTuple):
+    """In full, and in a few words for where the full text stands already."""
+
+    full: tuple[str, ...] = ()
+    short: str = ""
+
+
+AT_PLACE: dict[Place, Caution] = {
+    Place.LOOK: Caution(),
+    Place.SHACK: Caution(
+        (
+            "Unkey first, see that nobody else keys, and use low power for a few seconds at a time"
+            " until the line is good.",
+        ),
+        "unkey first, low power, a few seconds",
+    ),
+    Place.MAINS: Caution(
+        (
+            "Unkey, switch off and pull the mains plug before a cover comes off; supplies and"
+            " amplifiers hold their charge for minutes. Leave it to somebody trained if in doubt;"
+            " follow local codes.",
+        ),
+        "unkey, mains plug out, wait for the charge, local codes",
+    ),
+    Place.OUTSIDE: Caution(
+        (
+            "Unkey, and see that nobody can key while you are out: an antenna in use burns.",
+            "Keep further from power lines than anything you carry is long, antenna and mast"
+            " included. Not with lightning about or on its way.",
+            "Ladder on firm ground and held by a second person, harness on mast and roof; follow"
+            " local codes.",
+        ),
+        "unkey, power lines, lightning, ladder, local codes",
+    ),
+}
