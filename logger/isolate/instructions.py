@@ -128,8 +128,9 @@ def how(trial: Trial, chain: Chain) -> str:
             )
         case "wiggle":
             return (
-                "Key with 1 W or less, three seconds at a time. Move the cable at each plug in the"
-                " shack by its jacket, never by metal, and watch whether the reading jumps."
+                "Key at low power, 1 W or less, three seconds at a time. Move the cable at each"
+                " plug in the shack by its jacket, never by metal, and watch whether the reading"
+                " jumps."
             )
         case "glance":
             return f"Look at {part} from the ground, with binoculars: {GLANCE}."
