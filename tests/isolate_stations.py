@@ -22,6 +22,7 @@ from logger.reflection import blend, swr
 from tests.station_model.line import CABLES, Antenna, Line, parallel, series
 
 MISREAD = 0.05
+NOT_PLANTED = (Mode.LOOSE, Mode.DETECTOR)
 USUAL_SWR = 1.5
 KHZ = 27205.0
 CHAINS = (
@@ -133,7 +134,7 @@ def random_station(rng: np.random.Generator) -> Station:
 def _random(rng: np.random.Generator) -> Station:
     chain = Chain(CHAINS[rng.integers(len(CHAINS))])
     part = chain.parts[rng.integers(len(chain.parts))]
-    modes = list(part.kind.modes)
+    modes = [mode for mode in part.kind.modes if mode not in NOT_PLANTED]
     mode = modes[rng.integers(len(modes))]
     ohm, across = 0.0, math.inf
     if mode is Mode.OPEN:

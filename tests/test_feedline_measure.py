@@ -21,6 +21,7 @@ from logger.cli.station import calibration_of
 from logger.config import load
 from logger.feedline.course import courses
 from logger.feedline.findings import findings
+from logger.feedline.frequency import mhz_of
 from logger.feedline.measurement import LineLoss, loss_of_swr, mean_of, verdict
 from logger.live.carrier import OfDriver
 from logger.reflection import swr
@@ -100,6 +101,15 @@ def test_open_and_short_go_together_and_the_last_time_is_named() -> None:
     weak = "\n".join(findings(changed(loss_high_db=None), "", []))
     assert "no upper bound" in weak
     assert "1.40 dB (at least 1.30)" in weak
+
+
+def test_the_frequency_of_a_channel() -> None:
+    # 47 CFR 95.963: channel 1 is 26.965 MHz, 19 is 27.185 MHz, 40 is 27.405 MHz.
+    assert mhz_of(None, 1) == 26.965
+    assert mhz_of(None, None, 19) == 27.185
+    assert mhz_of(None, 40, 19) == 27.405
+    assert mhz_of(27.2, 40) == 27.2
+    assert mhz_of(None, 99, None) is None
 
 
 def test_the_course_of_the_loss_over_years() -> None:
@@ -217,7 +227,7 @@ def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
             said = view.look()
             assert "Key the transmitter for 3 s" in said
             assert "The line loses 1.6" in said
-            assert "far end open too" in said
+            assert "far end open as well" in said
             (row,) = exported("line_losses", config)
             assert (row["far_end"], row["transmission_id"]) == ("short", "1")
             assert float(row["loss_low_db"]) < LOSS_DB < float(row["loss_high_db"])

@@ -12,7 +12,7 @@ import msgspec
 import pytest
 
 from logger.isolate.chain import DEFAULT, Symptom
-from logger.isolate.session import found
+from logger.isolate.session import decode_state
 from logger.store.sessions import Sessions
 from tests.isolate_bench import hands
 from tests.station import Running, mismatchd, pty, write_config
@@ -22,7 +22,7 @@ QUICK = {"transmission": "{hang_ms: 300}"}
 CHAIN = "type the parts in order:"
 OHMMETER = "if you do not know:"
 KEY = "(q stops.)"
-STEP = re.compile(r" (\d+)\. (?:Once more, to be sure: )?([^.]*?)[,.] (?:about|Leave)")
+STEP = re.compile(r" (\d+)\. (?:Once more, to be sure: )?([^.]*?)[,.] (?:about|Change)")
 ASKED = re.compile(r"(pause\)|\(y, n\)|repaired, too; n: note nothing|What was done):$")
 
 
@@ -61,14 +61,16 @@ def session_of(config: Path) -> bytes:
         return store.sessions("isolate")[-1].content
 
 
-def driven(view: View, does: Mapping[str, bytes | Callable[[], None]], most: int = 12) -> list[str]:
-    """Answer each trial by its title: with keys, or Enter and what the hands do then. The titles
-    in order, up to what is asked at the end."""
+def driven(view: View, does: Mapping[str, bytes | Callable[[], None]], most: int = 40) -> list[str]:
+    """Answer each trial by its title, with keys, or with Enter and what the hands do then.
+
+    A trial without an answer is skipped. Returns the titles in order.
+    """
     titles: list[str] = []
     said = prompted(view)
     while said.endswith("pause):") and len(titles) < most:
         titles.append(STEP.findall(said)[-1][1])
-        act = does[titles[-1].lower()]
+        act = does.get(titles[-1].lower(), b"s\r")
         if isinstance(act, bytes):
             view.press(act)
         else:
@@ -104,11 +106,12 @@ def test_a_bad_coupler_beside_the_daemon_with_a_simulated_station(tmp_path: Path
         titles = driven(
             view,
             {
+                "plugs moved in the shack": b"n\r",
                 "dummy load behind the coupler": lambda: None,
                 "another meter in place of the coupler": b"n\r",
             },
         )
-        assert titles[0] == "Dummy load behind the coupler"
+        assert "Dummy load behind the coupler" in titles
         assert "note nothing" in screen(view)
         view.press(b"\r")
         assert view.ended() == 0
@@ -121,11 +124,12 @@ def test_a_bad_coupler_beside_the_daemon_with_a_simulated_station(tmp_path: Path
             "too much comes back",
         ):
             assert words in said
-        assert "It is the coupler" in said
+        assert "t is the coupler" in said
         drawn = [each for text in view.raw.decode().split("\r\n") for each in text.split("\r")]
-        assert not [each for each in drawn if len(each) > 50 and not each.startswith("{")]
+        lines = [each.removesuffix(" n") for each in drawn if not each.startswith("{")]
+        assert max(map(len, lines)) <= 50
         assert "the coupler is at fault" in mismatchd("journal", "list", "-c", config).stdout
-        assert found(session_of(config)).symptom is Symptom.HIGH
+        assert decode_state(session_of(config)).symptom is Symptom.HIGH
     finally:
         if view is not None:
             view.close()
@@ -141,7 +145,7 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             "dummy load behind the plug at the antenna": lambda: held.key(3.8),
             "a close look at the plug at the antenna": b"y\r",
             "plugs moved in the shack": b"n\r",
-            "the plug at the antenna made anew": lambda: held.key(1.2),
+            "a new plug in place of the plug at the antenna": lambda: held.key(1.2),
         }
         view = View("isolate", "-c", str(config))
         try:
@@ -154,17 +158,15 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             held.key(4.0)
             said = prompted(view)
             assert "So too much comes back" in said
-            assert "It reads 1.12 or less if the fault lies behind the coupler" in said
             view.press(b"?\r")
-            assert "'?' is none of" in prompted(view)
-            view.press(b"\r")
-            view.until(lambda text: KEY in text[text.rindex("It reads 1.12") :])
-            held.key(1.04)
-            prompted(view)
+            view.until(lambda text: "'?' is none of" in " ".join(text.split()))
+            said = prompted(view, len(said))
+            view.press(b"n\r")
+            prompted(view, len(said))
             view.press(b"\x03")
             assert view.ended() == 130
             assert "1 trial kept" in screen(view)
-            state = found(session_of(config))
+            state = decode_state(session_of(config))
             assert (state.chain, len(state.taken)) == (DEFAULT, 1)
         finally:
             view.close()
@@ -174,7 +176,8 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             view.press(b"\r")
             titles = driven(view, does)
             assert "Dummy load behind the plug at the antenna" in titles
-            assert "It is the plug at the antenna" in screen(view)
+            assert "It was the plug at the antenna" in sent(view)
+            assert "If the fault lies behind the coupler, it reads 1.12 or less" in sent(view)
             view.press(b"r\r")
             until(view, "What was done:")
             view.press(b"new plug, sealed\r")
@@ -183,7 +186,8 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             view.close()
         record = json.loads(re.findall(r"\{.*\}", view.raw.decode().replace("\r\n", ""))[-1])
         assert record["found"] == "plug at the antenna"
-        assert {"radio", "lead", "coupler"} <= set(record["sound"])
+        assert "coupler" in record["sound"]
+        assert "radio" not in record["sound"]  # it is not in the SWR that the coupler reads
         listed = mismatchd("journal", "list", "-c", config).stdout
         assert "repair" in listed
         assert "new plug, sealed" in listed
@@ -211,7 +215,7 @@ def test_no_power_what_is_lacking_a_step_back_and_an_end(tmp_path: Path) -> None
             prompted(view)
             view.press(b"e\r")
             assert view.ended() == 0
-            state = found(session_of(config))
+            state = decode_state(session_of(config))
             assert state.symptom is Symptom.NONE
             assert len(state.lacking) == 2
         finally:
@@ -238,7 +242,7 @@ def test_a_session_of_another_program_begins_anew(tmp_path: Path) -> None:
         with closing(Sessions.reader(path)) as store:
             store.begin("isolate", 1, b'{"chain": ["radio", "flux"]}')
         with pytest.raises(msgspec.ValidationError):
-            found(b'{"chain": 3}')
+            decode_state(b'{"chain": 3}')
         view = View("isolate", "-c", str(config))
         try:
             until(view, CHAIN)

@@ -18,6 +18,7 @@ from logger.cli.terminal import Stop, Terminal
 from logger.config import load
 from logger.isolate.chain import Symptom, chain_of
 from logger.isolate.session import Session, State, Taken
+from logger.isolate.usual import UsualSwr
 from logger.live.carrier import Carrier
 from tests.station import write_config
 
@@ -90,7 +91,7 @@ class Dialogue:
         keyed = Keyed(self.config, *swrs)
         try:
             if self.session.state.symptom is None:
-                as_is(terminal, keyed, self.session, lambda channel: 1.4)
+                as_is(terminal, keyed, self.session, lambda channel: UsualSwr(None, 1.4))
             for _ in Guide(load(self.config), keyed, terminal).steps(self.session):
                 pass
         except Stop:
@@ -108,22 +109,26 @@ def test_what_is_wrong_is_asked_where_the_coupler_sees_nothing(tmp_path: Path) -
     passing.go(terminal, 1.2)
     assert "mismatchd wiggle" in terminal.said
     assert passing.session.state.symptom is None
-    high, terminal = Dialogue(tmp_path, "coupler line antenna"), Typed("4")
+    high, terminal = Dialogue(tmp_path, "coupler line antenna"), Typed("6")
     high.go(terminal, (1.45, 1.3, 1.6))
     assert "hardly more than usual" in terminal.said
     assert high.session.state.symptom is Symptom.HIGH
 
 
 def test_a_reading_between_is_taken_again_or_left_out(tmp_path: Path) -> None:
-    talk = Dialogue(tmp_path, "coupler plug line plug antenna")
+    talk = Dialogue(
+        tmp_path, "coupler plug line plug antenna", skipped=["wiggle", "glance:4", "look:1"]
+    )
     terminal = Typed("", "", "", "b", "s", "q")
     talk.go(terminal, 3.0, (1.7, 1.4, 2.2), 0.0, 1.05)
     assert terminal.said.count("lies between sound and as before") == 1
     assert "too little" in terminal.said
-    assert "The trouble is gone with a load behind the coupler (SWR 1.05)" in terminal.said
+    assert (
+        "The trouble is gone with a load behind the plug at the antenna (SWR 1.05)" in terminal.said
+    )
     assert "The last outcome is undone" in terminal.said
     assert talk.session.state.taken == []
-    assert talk.session.state.skipped == ["load:0"]
+    assert talk.session.state.skipped == ["wiggle", "glance:4", "look:1", "load:3"]
 
 
 def test_the_far_end_is_read_at_low_power_by_the_cable(tmp_path: Path) -> None:
@@ -135,10 +140,10 @@ def test_the_far_end_is_read_at_low_power_by_the_cable(tmp_path: Path) -> None:
     terminal = Typed("", "q")
     keyed = talk.go(terminal, 2.0)
     assert keyed.most_w == [2.0]
-    for words in ("1 W or less", "nobody within reach", "power lines", "A sound line shows SWR"):
+    for words in ("1 W or less", "Nobody within reach", "power lines", "A sound line shows SWR"):
         assert words in terminal.said
     assert talk.session.state.taken == [Taken("open-end", True, 2.0, 1.94, 2.06)]
-    assert "The line loses too much (SWR 2.00)" in terminal.said
+    assert "Too much is lost (SWR 2.00)" in terminal.said
 
 
 def test_plugs_are_moved_with_the_reading_shown(tmp_path: Path) -> None:
@@ -158,7 +163,7 @@ def test_power_that_comes_again_or_not(tmp_path: Path) -> None:
     terminal = Typed("", "", "q")
     talk.go(terminal, None, None, 1.3)
     assert "no power arrives" in terminal.said
-    assert "Power arrives if it is the lead" in terminal.said
+    assert "If it is the lead, power arrives" in terminal.said
     first, second = talk.session.state.taken
     assert (first.key, first.bad) == ("swap:1", True)
     assert (second.bad, second.swr) == (False, 1.3)
@@ -168,17 +173,18 @@ def test_power_that_comes_again_or_not(tmp_path: Path) -> None:
 def test_contradictions_are_said_once(tmp_path: Path, answer: str) -> None:
     state = {"symptom": Symptom.HIGH, "as_is": Taken("as-is", True, 4.0, 3.9, 4.1)}
     talk = Dialogue(tmp_path, "coupler plug line plug antenna", **state)
-    for key, bad in (("load:0", True), ("load:3", False), ("load:3", False)):
-        talk.session.take(Taken(key, bad))
+    # The trouble goes with whatever is replaced, and is there again with a load.
+    gone = ("new-plug:1", "new-plug:3", "other-line:2", *["swap:4"] * 2, *["swap:0"] * 2)
+    for key in gone:
+        talk.session.take(Taken(key, bad=False))
     assert not talk.session.verdict().contradictory
-    for key in [t.key for t in talk.session.offered() if t.key != "load:0"]:
-        talk.session.state.skipped.append(key)
-    terminal = Typed("", "?", answer, "q")
-    talk.go(terminal, 4.0)
-    assert terminal.said.count("fit no single fault") == 1
+    talk.session.take(Taken("load:0", bad=True))
+    terminal = Typed("s", "?", answer, "q")
+    talk.go(terminal)
+    assert terminal.said.count("fit neither one faulty part nor two") == 1
     assert talk.session.verdict().contradictory
+    assert talk.session.verdict().found is None
     assert talk.session.verdict().cleared == ()
-    assert talk.session.next() is None
 
 
 def test_a_carrier_is_told_as_it_is_read(tmp_path: Path) -> None:
@@ -186,3 +192,31 @@ def test_a_carrier_is_told_as_it_is_read(tmp_path: Path) -> None:
     config = write_config(tmp_path, "/dev/null")
     assert seen_in(Keyed(config, (2.0, 1.9, 2.1)).wait(), terminal) == (2.0, 1.9, 2.1)
     assert terminal.text == ["SWR 2.00 (1.90 to 2.10)"]
+
+
+def test_a_reading_lower_than_usual_is_a_symptom(tmp_path: Path) -> None:
+    talk = Dialogue(tmp_path, "radio lead coupler plug line plug antenna")
+    terminal = Typed("4", "x", "1.6", "", "", "q")
+    keyed = talk.go(terminal, 1.05, 1.1, 1.1)
+    assert talk.session.state.symptom is Symptom.LOWER
+    assert talk.session.state.lowest_usual_swr == 1.6
+    assert "Which SWR does it usually show" in terminal.said
+    for words in ("antenna port of the coupler", "1 W or less", "three seconds", "SWR 6.0"):
+        assert words in terminal.said
+    assert keyed.most_w == [10.0, 2.0, 2.0]
+    assert "The coupler reads far too little" in terminal.said
+    assert talk.session.verdict().odds[0][0].kind.name == "coupler"
+
+
+def test_a_new_plug_that_ends_a_low_reading_is_seen_by_the_coupler(tmp_path: Path) -> None:
+    chain = "radio lead coupler plug line plug antenna"
+    as_is = Taken("as-is", True, 1.05, 1.0, 1.1)
+    state = {"symptom": Symptom.LOWER, "as_is": as_is, "lowest_usual_swr": 1.6}
+    talk = Dialogue(tmp_path, chain, **state)
+    while (step := talk.session.next()) is not None and step.trial.key != "new-plug:3":
+        talk.session.skip(step.trial)
+    terminal = Typed("", "", "e")
+    talk.go(terminal, 1.65, 1.65)
+    assert "it reads 1.60 or more; if not, near 1.05 as before" in terminal.said
+    assert "Once more, to be sure" in terminal.said
+    assert [taken.bad for taken in talk.session.state.taken] == [False, False]

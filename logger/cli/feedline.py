@@ -14,6 +14,7 @@ from logger.cli.station import config_option, configuration_if_any
 from logger.errors import UsageError
 from logger.feedline.cables import attenuation, published
 from logger.feedline.comparison import Terms, choices
+from logger.feedline.frequency import mhz_of
 from logger.feedline.words import remarks, sources, table
 
 LENGTHS_M = (10.0, 20.0, 30.0)
@@ -84,20 +85,20 @@ def command(
     that reaches the antenna and the SWR at both ends.
 
     Attenuation is the median of what is published for a standard designation; the column
-    `sources` has the total by the lowest and the highest of them. Frequency and length default to
-    those of the configuration, which is not needed otherwise. `feedline measure` tells what the
-    installed line loses.
+    `sources` has the total by the lowest and the highest of them. Frequency (or that of
+    the channel) and length default to those of the configuration, which is not needed otherwise.
+    `feedline measure` measures the loss of the installed line.
     """
     context.obj = config_path
     if context.invoked_subcommand is not None:
         return
     config = configuration_if_any(config_path)
     if frequency is None and config is not None:
-        frequency = config.station.frequency_mhz
+        frequency = mhz_of(config.station.frequency_mhz, config.station.channel)
     if frequency is None:
         raise UsageError(
             "at which frequency? give --frequency MHZ (27.2 for the citizens band), or"
-            " station.frequency_mhz in the configuration"
+            " station.channel or station.frequency_mhz in the configuration"
         )
     if not lengths:
         installed_m = None if config is None else config.feedline.length_m

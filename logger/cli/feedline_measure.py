@@ -20,10 +20,13 @@ from logger.config import Config
 from logger.errors import MismatchdError
 from logger.feedline.cables import attenuation
 from logger.feedline.findings import findings
+from logger.feedline.frequency import mhz_of
 from logger.feedline.measurement import FAR_ENDS, LineLoss, loss_of_swr
 from logger.live.carrier import Carrier
 from logger.store.line_losses import LineLosses
 from logger.store.tables import LINE_LOSSES
+
+USUAL_MHZ = 27.2
 
 
 @click.command("measure")
@@ -33,7 +36,8 @@ from logger.store.tables import LINE_LOSSES
     type=click.Choice(FAR_ENDS),
     default="open",
     show_default=True,
-    help="How the far end is left. Both, one after the other, tell more.",
+    help="How the far end is left. Measure with both, one after the other: their mean is right"
+    " even if the impedance of the line is not exactly that of the coupler.",
 )
 @click.option("--cable", metavar="NAME", help="The installed cable. Default: feedline.cable.")
 @click.option(
@@ -46,7 +50,7 @@ from logger.store.tables import LINE_LOSSES
     "--frequency",
     type=click.FloatRange(0.1, 3000),
     metavar="MHZ",
-    help="In MHz, if neither the bridge nor the configuration tells.",
+    help="In MHz, if neither the bridge nor the configuration gives frequency or channel.",
 )
 @click.pass_context
 def command(
@@ -59,45 +63,58 @@ def command(
 ) -> int:
     """Measure the loss of the installed line with its far end open or shorted, at low power.
 
-    Half the return loss is the loss one way. It is told with its 95 % interval, which directivity
-    widens the more the line loses, beside the nominal of the cable, kept in the store (`export
-    line_losses`) and noted in the journal. It works beside the running daemon, and without one.
+    Half the return loss is the loss one way. It is shown with its 95 % interval, which directivity
+    widens the more the line loses, beside the nominal loss of the cable. It is stored (`export
+    line_losses`) and noted in the journal. Measure with the far end open and again with it
+    shorted: where the impedance of the line is not exactly that of the coupler, one reads too much
+    and the other too little, and their mean is right. It works beside the running daemon, and
+    without one.
     """
     config = configuration(config_path or context.obj)
     terminal = Terminal()
     cable, length = cable or config.feedline.cable, length or config.feedline.length_m
     if cable is not None:
-        attenuation(cable, frequency or config.station.frequency_mhz or 27.2)  # refused at once
+        # An unknown cable is refused at once.
+        station = config.station
+        attenuation(cable, mhz_of(frequency or station.frequency_mhz, station.channel) or USUAL_MHZ)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     try:
         carriers = Carriers(config, coupler, terminal)
         confirm(terminal, far_end, beside_daemon=carriers.of_daemon)
-        found = carriers.wait(2 * LOW_W)
+        carrier = carriers.wait(2 * LOW_W)
     except (Stop, KeyboardInterrupt) as reason:
         terminal.say("")
         terminal.say("stopped; nothing is kept")
         return 0 if isinstance(reason, Stop) else 130
     except EndOfInput as error:
         raise MismatchdError("the input has ended without a carrier; nothing is kept") from error
-    reading = _reading(found, far_end, cable, length, frequency)
+    reading = _reading(
+        carrier, far_end, cable, length, _khz(carrier, config.station.channel, frequency)
+    )
     before, record = _kept(config, coupler, reading)
     terminal.say("")
-    for text in findings(reading, found.flags, before):
+    for text in findings(reading, carrier.flags, before):
         terminal.say(text)
     terminal.say("Release the key, put the antenna back on and see that the SWR is as before.")
     click.echo(msgspec.json.encode(record).decode())
     return 0
 
 
+def _khz(carrier: Carrier, channel: int | None, mhz: float | None) -> float | None:
+    """Return the frequency as given, as the bridge reports it, or of the channel."""
+    reported = None if carrier.frequency_khz is None else carrier.frequency_khz / 1e3
+    found = mhz_of(reported if mhz is None else mhz, carrier.channel, channel)
+    return None if found is None else 1e3 * found
+
+
 def _reading(
-    found: Carrier, far_end: str, cable: str | None, length_m: float | None, mhz: float | None
+    found: Carrier, far_end: str, cable: str | None, length_m: float | None, khz: float | None
 ) -> LineLoss:
-    """What a carrier says of the line. Raises MismatchdError where it says nothing."""
+    """Return the loss that a carrier shows. Raises MismatchdError where it was too weak."""
     if found.swr is None or found.swr_low is None or found.swr_high is None:
         raise MismatchdError(
-            f"{found.forward_w:.2g} W are too little for this coupler to read; use a little more"
+            f"{found.forward_w:.2g} W is too little for this coupler to read; use a little more"
         )
-    khz = found.frequency_khz if mhz is None else 1e3 * mhz
     bounds = loss_of_swr(found.swr, found.swr_low, found.swr_high)
     nominal: list[float | None] = [None] * 3
     if cable is not None and length_m is not None and khz is not None:

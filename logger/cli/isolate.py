@@ -1,4 +1,4 @@
-"""`mismatchd isolate`: which part is at fault, by the cheapest trials that tell it."""
+"""`mismatchd isolate`: find the faulty part by the cheapest trials."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from logger.cli.terminal import Stop, Terminal
 from logger.errors import MismatchdError
 from logger.isolate import instructions, words
 from logger.isolate.chain import DEFAULT, KINDS, chain_of
-from logger.isolate.session import Session, found, kept
+from logger.isolate.session import Session, decode_state, encode_state
 from logger.isolate.trials import NEEDS
 from logger.isolate.usual import DAYS, UNKNOWN_SWR, usual_swr
 from logger.store.sessions import Sessions
@@ -64,13 +64,14 @@ def command(
     lacking: tuple[str, ...],
     anew: bool,
 ) -> int:
-    """Find the part at fault by elimination, while the fault is there.
+    """Find the faulty part by elimination, while the fault is there.
 
-    Proposes the trial that tells most for its minutes of work (a dummy load here or there, a part
+    Proposes the most informative trial for the time it takes (a dummy load here or there, a part
     left out or replaced, an ohmmeter, the far end open at low power, a look), reads the outcome
-    from the coupler where it can and asks where it cannot, and says what is sound and what is left,
-    until one part is left or nothing more can be told. What was interrupted goes on with the same
-    command. It works beside the running daemon, and without one.
+    from the coupler where it can and asks where it cannot, and lists the suspects and the parts
+    that were tested and are sound, until one suspect is left, a repair has ended the trouble, or
+    no trial tells more. The same command goes on where it was interrupted. It works beside the
+    running daemon, and without one.
     """
     chain = None if typed is None else chain_of(typed)
     config = configuration(config_path or context.obj)
@@ -82,17 +83,17 @@ def command(
         number, session = None, None
         try:
             begin = anew or chain is not None
-            before = None if begin else resumed(terminal, store, KIND, found, how_far)
+            before = None if begin else resumed(terminal, store, KIND, decode_state, how_far)
             if before is not None:
                 number, session = before[0], Session(before[1])
             else:
                 session = Session(asked_state(terminal, store, chain, usual, lacking))
-                number = store.begin(KIND, _now_ns(), kept(session.state))
+                number = store.begin(KIND, _now_ns(), encode_state(session.state))
             if session.state.symptom is None:
                 as_is(terminal, carriers, session, partial(usual_swr, store, _now_ns()))
-                store.keep(number, _now_ns(), kept(session.state))
+                store.keep(number, _now_ns(), encode_state(session.state))
             for _ in Guide(config, carriers, terminal).steps(session):
-                store.keep(number, _now_ns(), kept(session.state))
+                store.keep(number, _now_ns(), encode_state(session.state))
             _end(terminal, store, number, session)
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
@@ -119,13 +120,13 @@ def _end(terminal: Terminal, store: Sessions, number: int, session: Session) -> 
     if kind:
         store.note(_now_ns(), kind, text)
         terminal.say(f"noted as {kind}")
-    store.end(number, _now_ns(), kept(session.state))
+    store.end(number, _now_ns(), encode_state(session.state))
     record = {
         "session": number,
         "found": None if verdict.found is None else verdict.found.title,
         "left": {part.title: round(odds, 3) for part, odds in verdict.left},
         "sound": [part.title for part in verdict.cleared],
-        "several": round(verdict.elsewhere, 3),
+        "several": round(verdict.several + verdict.elsewhere, 3),
         "trials": [
             {"trial": instructions.title(session.trial(each.key), session.chain), "bad": each.bad}
             for each in taken

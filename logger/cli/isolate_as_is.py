@@ -1,4 +1,4 @@
-"""The first carrier of a session of elimination: what is wrong, with everything connected."""
+"""The first carrier of a session of elimination, with everything connected: the symptom."""
 
 from __future__ import annotations
 
@@ -7,11 +7,13 @@ from collections.abc import Callable
 from logger.cli.carriers import USUAL_W, Carriers, seen_in
 from logger.cli.isolate_setup import word
 from logger.cli.measure_guide import Instead
-from logger.cli.terminal import Terminal
+from logger.cli.terminal import Stop, Terminal
 from logger.isolate import words
 from logger.isolate.chain import Symptom
-from logger.isolate.reading import too_high
-from logger.isolate.session import Session, Taken
+from logger.isolate.reading import too_high, too_low
+from logger.isolate.session import Session, State, Taken
+from logger.isolate.usual import UsualSwr
+from logger.reflection import HIGHEST_SWR
 
 NO_CARRIER = {"n": "I key, and nothing arrives at the coupler"}
 DAEMON = (
@@ -24,10 +26,12 @@ def as_is(
     terminal: Terminal,
     carriers: Carriers,
     session: Session,
-    usually: Callable[[int | None], float],
+    usually: Callable[[int | None], UsualSwr],
 ) -> None:
     """Find the symptom and begin the session with it; without one if nothing is wrong now.
-    `usually` tells the highest usual SWR of a channel. Raises what `Carriers.wait` raises."""
+
+    `usually` returns the usual SWR on a channel. Raises what `Carriers.wait` raises.
+    """
     terminal.say("")
     terminal.say(
         "First as it is, with everything connected as usual. Stay on this channel throughout."
@@ -49,28 +53,41 @@ def _seen(
     terminal: Terminal,
     carriers: Carriers,
     session: Session,
-    usually: Callable[[int | None], float],
+    usually: Callable[[int | None], UsualSwr],
 ) -> Symptom | None:
     seen = None
     while seen is None:
         found = carriers.wait(USUAL_W, NO_CARRIER)
         seen = seen_in(found, terminal)
     state = session.state
+    usual = usually(found.channel)
     if state.usual_swr is None:
-        state.usual_swr = usually(found.channel)
+        state.usual_swr = usual.highest
+    state.lowest_usual_swr = usual.lowest
     state.as_is = Taken("as-is", True, *seen)
     high = too_high(seen, state.usual_swr)
-    return Symptom.HIGH if high else _asked(terminal, state.usual_swr, high)
+    symptom = Symptom.HIGH if high else _asked(terminal, state, high, too_low(seen, usual.lowest))
+    if symptom is Symptom.LOWER and usual.lowest is None:
+        state.lowest_usual_swr = _asked_usual(terminal, seen.swr)
+    return symptom
 
 
-def _asked(terminal: Terminal, usual_swr: float, high: bool | None) -> Symptom | None:
-    """What is wrong where the SWR is hardly (None) or not too high."""
-    more = "hardly" if high is None else "no"
-    terminal.say(
-        f"That is {more} more than usual ({usual_swr:.2f}; if yours is lower, begin anew with"
-        " --usual). What is wrong?"
-    )
-    choices = [None, Symptom.UPSTREAM, Symptom.WEAK, *([Symptom.HIGH] if high is None else [])]
+def _asked(terminal: Terminal, state: State, high: bool | None, low: bool) -> Symptom | None:
+    """Return what is wrong where the SWR is not, or (None) hardly, too high."""
+    if low:
+        terminal.say(
+            f"That is lower than usual ({state.lowest_usual_swr:.2f} or more). That is not always"
+            " good: a dead detector and a wet line hide reflection. What is wrong?"
+        )
+    else:
+        terminal.say(
+            f"That is {'hardly' if high is None else 'no'} more than usual"
+            f" ({state.usual_swr:.2f} or less; if yours is lower, start again with --usual)."
+            " What is wrong?"
+        )
+    choices = [None, Symptom.UPSTREAM, Symptom.WEAK, Symptom.LOWER, Symptom.LESS]
+    if high is None:
+        choices.append(Symptom.HIGH)
     for number, symptom in enumerate(choices, 1):
         text = words.SYMPTOMS[symptom] if symptom else "nothing, at this moment"
         terminal.say(f"- {number}: {text}")
@@ -79,3 +96,22 @@ def _asked(terminal: Terminal, usual_swr: float, high: bool | None) -> Symptom |
     while not answer:
         answer = word(terminal, f"1 to {numbers[-1]}:", numbers)
     return choices[int(answer) - 1]
+
+
+def _asked_usual(terminal: Terminal, as_is: float) -> float:
+    """Return the SWR that the person remembers, above the present one. Raises Stop for q."""
+    while True:
+        terminal.ask(f"Which SWR does it usually show on this channel (above {as_is:.2f})?")
+        typed = (terminal.line(None) or "").lower()
+        if typed == "q":
+            raise Stop
+        value = _figure(typed)
+        if value is not None and as_is < value <= HIGHEST_SWR:
+            return value
+
+
+def _figure(typed: str) -> float | None:
+    try:
+        return float(typed.replace(",", "."))
+    except ValueError:
+        return None

@@ -14,14 +14,16 @@ from logger.cli.measure_guide import Instead
 from logger.cli.terminal import Terminal
 from logger.config import Config
 from logger.feedline.cables import attenuation
+from logger.feedline.frequency import mhz_of
 from logger.isolate import instructions, words
 from logger.isolate.chain import Symptom
-from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound
+from logger.isolate.reading import OPEN_PORT_SWR, Seen, least_of_open_end, load_reads, sound
 from logger.isolate.session import Session, Step, Taken
 from logger.isolate.trial import ANTENNA_OFF, Trial
 from logger.isolate.usual import UNKNOWN_SWR
 
 USUAL_MHZ = 27.2
+REFLECTS_ALL = ("open-end", "open-port")
 
 
 class Enough(Exception):  # noqa: N818 - the person's wish, not an error
@@ -57,10 +59,12 @@ class Guide:
         number = len(session.state.taken) + 1
         title = instructions.title(trial, session.chain)
         if trial == session.last_trial:
-            terminal.say(f"{number}. Once more, to be sure: {title}. Leave it as it is.")
+            terminal.say(f"{number}. Once more, to be sure: {title}. Change nothing.")
+            if trial.kind in REFLECTS_ALL:
+                terminal.say(f"- {FULL_REFLECTION}")
         else:
             begin = f"{number}. {title[0].upper()}{title[1:]}"
-            terminal.say(f"{begin}, about {step.minutes:g} minutes")
+            terminal.say(f"{begin}, about {step.minutes:g} minutes.")
             self._cautions(session, trial)
             terminal.say(instructions.how(trial, session.chain))
         taken = self._by_carrier(session, trial) if trial.carrier else self._asked(session, trial)
@@ -79,16 +83,14 @@ class Guide:
             for text in caution.full:
                 terminal.say(f"- {text}")
             self._told.add(trial.where)
-        if trial.kind == "open-end":
+        if trial.kind in REFLECTS_ALL:
             terminal.say(f"- {FULL_REFLECTION}")
-        if trial.kind == "bypass" and session.chain.names[trial.place or 0] == "arrester":
-            terminal.say(f"- {instructions.NO_PROTECTION}")
         last = session.last_trial
         if trial.setup and last is not None and last.setup == trial.setup:
             if trial.setup == ANTENNA_OFF:
                 terminal.say("The antenna stays off.")
         elif last is not None and last.kind not in instructions.CHANGES_NOTHING:
-            terminal.say("Put back what the last trial changed.")
+            terminal.say("First undo what the last trial changed.")
 
     def _by_carrier(self, session: Session, trial: Trial) -> Taken | None:
         """What the coupler reads; None if that is skipped, or taken back."""
@@ -97,7 +99,7 @@ class Guide:
         limit = self._sound_swr(session, trial)
         as_is = _as_seen(session.state.as_is)
         self._terminal.say(instructions.expected(trial, session.chain, symptom, limit, as_is))
-        most_w = 2 * LOW_W if trial.kind == "open-end" else USUAL_W
+        most_w = 2 * LOW_W if trial.kind in REFLECTS_ALL else USUAL_W
         nothing = NO_CARRIER if symptom is Symptom.NONE else {}
         while self._choice(session, trial, "Enter when that is done (or", ("",)) == "":
             try:
@@ -109,14 +111,15 @@ class Guide:
                 return Taken(trial.key, False, *(seen or ()))
             if seen is None:
                 continue
-            if trial.kind == "open-end":
+            if trial.kind in REFLECTS_ALL:
                 return Taken(trial.key, seen.high < limit, *seen)
-            good = None if as_is is None else sound(seen, limit, as_is)
+            lower = symptom is Symptom.LOWER
+            good = None if as_is is None else sound(seen, limit, as_is, lower=lower)
             if good is not None:
                 return Taken(trial.key, not good, *seen)
             self._terminal.say(
-                "That lies between sound and as before. More power narrows it, within the"
-                " transmitter's limits; Enter takes it again, s leaves it out."
+                "That lies between sound and as before. Enter reads it again, s skips it. A little"
+                " more power narrows the interval, within the limits of the transmitter."
             )
         return None
 
@@ -153,15 +156,20 @@ class Guide:
         return None
 
     def _sound_swr(self, session: Session, trial: Trial) -> float:
-        """What the coupler reads with a sound chain: at most, at least with the far end open."""
+        """SWR of a sound chain: the most it reads; the least with an open end or if too low."""
         if trial.kind == "load":
             return load_reads(self._carriers.coupler.leak)
         if trial.kind == "open-end":
             return least_of_open_end(self._nominal_db())
+        if trial.kind == "open-port":
+            return OPEN_PORT_SWR
+        if session.state.symptom is Symptom.LOWER and session.state.lowest_usual_swr:
+            return session.state.lowest_usual_swr
         return session.state.usual_swr or UNKNOWN_SWR
 
     def _nominal_db(self) -> float | None:
-        line, mhz = self._config.feedline, self._config.station.frequency_mhz
+        line, station = self._config.feedline, self._config.station
+        mhz = mhz_of(station.frequency_mhz, station.channel)
         if line.cable is None or line.length_m is None:
             return None
         return attenuation(line.cable, mhz or USUAL_MHZ).high * line.length_m / 100

@@ -11,6 +11,10 @@ from logger.cli.key_down import ENOUGH_S, heard
 from logger.cli.terminal import Stop, Terminal
 from logger.live.carrier import Carrier, Source
 
+BOTH_ENDS = (
+    "A full measurement takes two readings, one with the far end open and one with it shorted: if"
+    " the line is not exactly 50 ohms, one shows too much loss and the other too little."
+)
 ENDS = {
     "open": "Take the antenna off the far end of the line and leave the line's plug open.",
     "short": "Take the antenna off the far end of the line and short the line's plug: pin to"
@@ -19,8 +23,8 @@ ENDS = {
 
 
 def confirm(terminal: Terminal, far_end: str, *, beside_daemon: bool) -> None:
-    """Tell the cautions and wait for a yes. Raises Stop for anything else."""
-    for text in (*before_keying(MEASURE_LINE), "", ENDS[far_end]):
+    """Show the cautions and wait for a yes. Raises Stop for anything else."""
+    for text in (*before_keying(MEASURE_LINE), "", BOTH_ENDS, ENDS[far_end]):
         terminal.say(text)
     if beside_daemon:
         terminal.say(
@@ -44,11 +48,14 @@ def carrier(
     most_w: float = 2 * LOW_W,
     instead: Mapping[str, str] = MappingProxyType({}),
 ) -> Carrier:
-    """Ask for the key and wait until a carrier has come and gone; above `most_w` it is said that
-    this is too much. `instead` are words with what they do. Raises Stop, Instead, MismatchdError,
-    EndOfInput."""
+    """Ask for a key-down and wait until it has ended; the bell rings when it is welcome.
+
+    Above `most_w` the person is warned. `instead` maps words that may be typed to what they mean.
+    Raises Stop, Instead, MismatchdError, EndOfInput.
+    """
     source.begin()
     terminal.say(f"Key the transmitter for {ENOUGH_S:g} s, then release it. (q stops.)")
+    terminal.ring()
     for word, does in instead.items():
         terminal.say(f"- {word} and Enter: {does}")
     while True:

@@ -81,10 +81,11 @@ def _with_other_end(reading: LineLoss, before: Sequence[LineLoss]) -> Iterator[s
             if mean is not None:
                 yield f"Together with the far end {other.far_end}: {words(mean)}."
             return
-    other_end = "short" if reading.far_end == "open" else "open"
+    other_end = "shorted" if reading.far_end == "open" else "open"
     yield (
-        f"Measured with the far end {other_end} too, within the hour, the mean of both is free of"
-        " most of what an impedance other than the coupler's does."
+        f"Now measure with the far end {other_end} as well, within the hour. One alone can be"
+        " wrong: if the line is not exactly 50 ohms, one shows too much loss and the other too"
+        " little. Their mean is right."
     )
 
 

@@ -8,14 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import Enum
+from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.blocks import Floats
 from logger.errors import UsageError
 
-SEVERAL = 0.05  # the prior of more than one fault, or one that is in none of the parts
+TWO_FAULTS = 0.08  # prior of two faulty parts at once
+IN_NO_PART = 0.02  # prior of a fault that no part has, or of more than two
+BAD_LOAD = 0.03  # prior of a dummy load, or its lead, that is bad itself
+TINY = 1e-300
+UNEXPECTED = 0.004  # chance of a symptom that a fault is not expected to have
 OUTDOORS = 2.0  # how many times more often a plug fails in the weather
 
 
@@ -25,16 +31,20 @@ class Mode(Enum):
     OPEN = "open"
     SHORT = "short"
     POOR = "poor"  # a resistance in a contact or across it, a bad match
+    LOOSE = "loose"  # a contact that comes and goes
     LOSSY = "lossy"  # it takes power and reflects nothing
     DETUNED = "detuned"
     DEAD = "dead"  # gives no power, shows none
     FALSE = "false"  # an instrument that shows what is not there
+    DETECTOR = "detector"  # one of the coupler's detectors reads too little
 
 
 class Symptom(Enum):
-    """What is wrong as it is."""
+    """Trouble as the person notices it."""
 
     HIGH = "high"  # too much comes back at the coupler
+    LOWER = "lower"  # the coupler shows less reflection than it usually does
+    LESS = "less"  # the coupler shows less forward power than usual, the SWR is as usual
     UPSTREAM = "upstream"  # the radio or a meter before the coupler complains, the coupler does not
     WEAK = "weak"  # all reads well, yet one hears and is heard badly
     NONE = "none"  # no power arrives at the coupler
@@ -42,6 +52,8 @@ class Symptom(Enum):
 
 ELSEWHERE_SHOWS = {
     Symptom.HIGH: 0.6,
+    Symptom.LOWER: 0.1,
+    Symptom.LESS: 0.1,
     Symptom.UPSTREAM: 0.1,
     Symptom.WEAK: 0.2,
     Symptom.NONE: 0.1,
@@ -58,14 +70,26 @@ class Kind(NamedTuple):
     load: bool = False  # a dummy load fits behind it
 
 
-_CONTACT = {Mode.OPEN: 0.35, Mode.SHORT: 0.25, Mode.POOR: 0.3, Mode.LOSSY: 0.1}
+_CONTACT = {
+    Mode.OPEN: 0.25,
+    Mode.SHORT: 0.2,
+    Mode.POOR: 0.3,
+    Mode.LOOSE: 0.2,
+    Mode.LOSSY: 0.05,
+}
 KINDS = {
     kind.name: kind
     for kind in (
         Kind("radio", "radio", 2.0, {Mode.DEAD: 0.7, Mode.POOR: 0.3}, load=True),
         Kind("lead", "lead", 6.0, _CONTACT, load=True),
         Kind("meter", "other meter", 3.0, {Mode.OPEN: 0.3, Mode.POOR: 0.2, Mode.FALSE: 0.5}, True),
-        Kind("coupler", "coupler", 3.0, {Mode.FALSE: 0.7, Mode.DEAD: 0.3}, load=True),
+        Kind(
+            "coupler",
+            "coupler",
+            4.0,
+            {Mode.FALSE: 0.35, Mode.DETECTOR: 0.45, Mode.DEAD: 0.2},
+            load=True,
+        ),
         Kind("tuner", "tuner", 4.0, {Mode.OPEN: 0.2, Mode.SHORT: 0.2, Mode.POOR: 0.6}, load=True),
         Kind("arrester", "arrester", 4.0, {Mode.SHORT: 0.5, Mode.OPEN: 0.2, Mode.POOR: 0.3}, True),
         Kind("plug", "plug", 8.0, _CONTACT),
@@ -74,13 +98,25 @@ KINDS = {
             "line",
             "line",
             6.0,
-            {Mode.OPEN: 0.2, Mode.SHORT: 0.25, Mode.POOR: 0.1, Mode.LOSSY: 0.45},
+            {
+                Mode.OPEN: 0.15,
+                Mode.SHORT: 0.2,
+                Mode.POOR: 0.1,
+                Mode.LOOSE: 0.15,
+                Mode.LOSSY: 0.4,
+            },
         ),
         Kind(
             "antenna",
             "antenna",
             12.0,
-            {Mode.DETUNED: 0.5, Mode.OPEN: 0.3, Mode.SHORT: 0.1, Mode.POOR: 0.1},
+            {
+                Mode.DETUNED: 0.45,
+                Mode.OPEN: 0.25,
+                Mode.SHORT: 0.1,
+                Mode.POOR: 0.1,
+                Mode.LOOSE: 0.1,
+            },
         ),
         Kind("ground", "ground", 6.0, {Mode.POOR: 0.8, Mode.OPEN: 0.2}),
     )
@@ -155,50 +191,144 @@ class Chain:
 
 
 class Fault(NamedTuple):
-    """A hypothesis: a part and what it does; no part stands for several faults or another."""
+    """One part and what it does."""
 
-    place: int | None
-    mode: Mode | None
-
-
-ELSEWHERE = Fault(None, None)
+    place: int
+    mode: Mode
 
 
-def faults(chain: Chain) -> tuple[Fault, ...]:
-    """All that may be, ELSEWHERE last."""
-    single = [Fault(part.place, mode) for part in chain.parts for mode in part.kind.modes]
-    return (*single, ELSEWHERE)
+class Hypothesis(NamedTuple):
+    """What may be the matter: faulty parts, and whether the dummy load is bad as well.
+
+    No faults stand for a fault that is in none of the parts.
+    """
+
+    faults: tuple[Fault, ...]
+    bad_load: bool = False
+
+    @property
+    def places(self) -> tuple[int, ...]:
+        """Places of the faulty parts, in order of the chain."""
+        return tuple(fault.place for fault in self.faults)
 
 
-def prior(chain: Chain) -> Floats:
-    """How likely each of `faults` is before anything was tried, (h,), adds up to 1."""
-    weights = [part.weight * share for part in chain.parts for share in part.kind.modes.values()]
-    single = np.array(weights) / sum(weights)
-    return np.append(single * (1 - SEVERAL), SEVERAL)
+ELSEWHERE = Hypothesis(())
+
+
+def single_faults(chain: Chain) -> tuple[Fault, ...]:
+    """Every part with every mode it may fail in."""
+    return tuple(Fault(part.place, mode) for part in chain.parts for mode in part.kind.modes)
+
+
+class Hypotheses:
+    """All hypotheses on a chain: single faults, the same with a bad load, pairs, ELSEWHERE last.
+
+    all      the hypotheses, h of them
+    faults   single faults, f of them
+    members  places in `faults` of the faults of each hypothesis, (h, 2); f stands for none
+    prior    odds before anything was tried, (h,); they sum to 1
+    """
+
+    def __init__(self, chain: Chain) -> None:
+        faults = single_faults(chain)
+        pairs = [
+            pair
+            for pair in combinations(range(len(faults)), 2)
+            if faults[pair[0]].place != faults[pair[1]].place
+        ]
+        self.faults = faults
+        self.all = (
+            *(Hypothesis((fault,)) for fault in faults),
+            *(Hypothesis((fault,), bad_load=True) for fault in faults),
+            *(Hypothesis((faults[one], faults[other])) for one, other in pairs),
+            ELSEWHERE,
+        )
+        none = len(faults)
+        alone = [(at, none) for at in range(none)]
+        self.members = np.array([*alone, *alone, *pairs, (none, none)])
+        weight = np.array(
+            [part.weight * share for part in chain.parts for share in part.kind.modes.values()]
+        )
+        single = weight / weight.sum()
+        pair_weight = np.array([weight[one] * weight[other] for one, other in pairs])
+        two = TWO_FAULTS if pairs else 0.0
+        rest = 1 - two - IN_NO_PART
+        self.prior: Floats = np.concatenate(
+            [
+                single * rest * (1 - BAD_LOAD),
+                single * rest * BAD_LOAD,
+                pair_weight / max(pair_weight.sum(), TINY) * two,
+                [IN_NO_PART],
+            ]
+        )
+
+    def of_each(self, of_fault: Sequence[float], of_none: float) -> Floats:
+        """Return a figure of each fault for the faults of each hypothesis, (h, 2)."""
+        return np.asarray(np.array([*of_fault, of_none])[self.members])
+
+    @property
+    def bad_load(self) -> NDArray[np.bool_]:
+        """Mask of the hypotheses with a bad load, (h,)."""
+        return np.array([each.bad_load for each in self.all])
 
 
 def shows(chain: Chain, fault: Fault, symptom: Symptom) -> float:
-    """How likely a fault makes this symptom. What is before the coupler cannot raise the
-    reflection that it sees."""
-    if fault.place is None or fault.mode is None:
-        return ELSEWHERE_SHOWS[symptom]
-    return _symptoms(chain, fault.place, fault.mode).get(symptom, 0.004)
+    """Return the chance that a fault makes a symptom.
+
+    A fault before the coupler cannot raise the reflection that the coupler sees.
+    """
+    return _symptoms(chain, fault.place, fault.mode).get(symptom, UNEXPECTED)
+
+
+def all_show(chain: Chain, hypotheses: Hypotheses, symptom: Symptom) -> Floats:
+    """Return the chance of a symptom with each hypothesis, (h,).
+
+    Of two faults the more conspicuous decides.
+    """
+    of_fault = [shows(chain, fault, symptom) for fault in hypotheses.faults]
+    chances = hypotheses.of_each(of_fault, 0.0).max(axis=1)
+    chances[-1] = ELSEWHERE_SHOWS[symptom]
+    return np.asarray(chances)
 
 
 def _symptoms(chain: Chain, place: int, mode: Mode) -> dict[Symptom, float]:
     if place == chain.coupler:
-        return {Symptom.HIGH: 0.9} if mode is Mode.FALSE else {Symptom.NONE: 0.95}
-    if place < chain.coupler:
-        return {
-            Mode.POOR: {Symptom.UPSTREAM: 0.5, Symptom.WEAK: 0.25, Symptom.NONE: 0.2},
-            Mode.LOSSY: {Symptom.WEAK: 0.7, Symptom.UPSTREAM: 0.25},
-            Mode.FALSE: {Symptom.UPSTREAM: 0.9},
-        }.get(mode, {Symptom.NONE: 0.8, Symptom.UPSTREAM: 0.18})
-    return {
-        Mode.POOR: {Symptom.HIGH: 0.85, Symptom.WEAK: 0.13},
-        Mode.LOSSY: {Symptom.WEAK: 0.9, Symptom.HIGH: 0.05},
-        Mode.FALSE: {},  # a meter behind the coupler says nothing that the coupler would see
-    }.get(mode, {Symptom.HIGH: 0.93, Symptom.WEAK: 0.05})
+        return _OF_COUPLER[mode]
+    return _BEFORE_COUPLER[mode] if place < chain.coupler else _BEHIND_COUPLER[mode]
+
+
+_OF_COUPLER: dict[Mode, dict[Symptom, float]] = {
+    Mode.FALSE: {Symptom.HIGH: 0.9},
+    Mode.DETECTOR: {Symptom.HIGH: 0.4, Symptom.LOWER: 0.4, Symptom.LESS: 0.2},
+    Mode.DEAD: {Symptom.NONE: 0.95},
+}
+_CUT = {Symptom.NONE: 0.7, Symptom.UPSTREAM: 0.25, Symptom.LESS: 0.05}
+_BEFORE_COUPLER: dict[Mode, dict[Symptom, float]] = {
+    Mode.OPEN: _CUT,
+    Mode.SHORT: _CUT,
+    Mode.DEAD: _CUT,
+    Mode.DETUNED: _CUT,
+    Mode.LOOSE: {Symptom.UPSTREAM: 0.7, Symptom.NONE: 0.15, Symptom.LESS: 0.15},
+    Mode.POOR: {
+        Symptom.UPSTREAM: 0.45,
+        Symptom.LESS: 0.25,
+        Symptom.WEAK: 0.15,
+        Symptom.NONE: 0.15,
+    },
+    Mode.LOSSY: {Symptom.WEAK: 0.5, Symptom.UPSTREAM: 0.25, Symptom.LESS: 0.25},
+    Mode.FALSE: {Symptom.UPSTREAM: 0.9},
+}
+_SEEN_BEHIND = {Symptom.HIGH: 0.93, Symptom.WEAK: 0.05, Symptom.LOWER: 0.01}
+_BEHIND_COUPLER: dict[Mode, dict[Symptom, float]] = dict.fromkeys(Mode, _SEEN_BEHIND) | {
+    Mode.POOR: {
+        Symptom.HIGH: 0.78,
+        Symptom.WEAK: 0.12,
+        Symptom.LOWER: 0.05,
+        Symptom.UPSTREAM: 0.03,
+    },
+    Mode.LOSSY: {Symptom.WEAK: 0.6, Symptom.LOWER: 0.25, Symptom.HIGH: 0.12},
+    Mode.FALSE: {},  # a meter behind the coupler shows nothing that the coupler would see
+}
 
 
 def chain_of(text: str) -> Chain:

@@ -1,6 +1,6 @@
 """Bayesian elimination over a handful of faults. Pure functions over numpy.
 
-A trial is a table (h, o): how likely each outcome is with each fault, rows adding up to 1.
+A trial is a table (h, o): the chance of each outcome with each hypothesis; rows sum to 1.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What is to be done for a trial, what is asked, and what came of it, for people."""
+"""Instructions and questions for each trial, and its outcome in words, for people."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from logger.isolate.reading import Seen
 from logger.isolate.session import Taken
 from logger.isolate.trial import Trial
 
-NO_PROTECTION = "Without it nothing guards against lightning: put it back when you have read."
 LOOK_FOR = {
     "lead": "a bent pin, a loose sleeve, a kink",
     "tuner": "a burnt or loose contact, another setting than usual",
@@ -23,19 +22,21 @@ LOOK_FOR = {
     "ground": "wires that are torn off or rotten, loose or rusty clamps",
 }
 OFF = "Switch the transmitter off."
-CHANGES_NOTHING = ("look", "glance", "wiggle", "new-plug")
+CHANGES_NOTHING = ("look", "glance", "wiggle", "new-plug", "other-line")
 GLANCE = "anything bent, turned, slid or new near it"
 
 
 class Question(NamedTuple):
-    """What is asked of a person, and whether yes means a bad outcome."""
+    """A question to a person; `yes_is_bad` if yes is a bad outcome."""
 
     text: str
     yes_is_bad: bool = True
 
 
 STILL = {
-    Symptom.HIGH: Question("Does that one show too high an SWR?"),
+    Symptom.HIGH: Question("Does that meter show too high an SWR as well?"),
+    Symptom.LOWER: Question("Does that meter show as low an SWR?"),
+    Symptom.LESS: Question("Is the power still lower than usual?"),
     Symptom.UPSTREAM: Question("Does the radio or the meter still complain?"),
     Symptom.WEAK: Question("Are signals as weak as before?"),
     Symptom.NONE: Question("Does power arrive there?", yes_is_bad=False),
@@ -44,17 +45,20 @@ YES_OR_NO = ("ohm-short", "ohm-through", "ohm-closed", "ohm-open")
 
 
 def title(trial: Trial, chain: Chain) -> str:
-    """A trial in a few words."""
+    """Return the name of a trial in a few words."""
     part = _the(trial, chain)
     if trial.kind == "swap" and trial.place == chain.coupler:
         return "another meter in place of the coupler"
+    if trial.kind == "swap" and chain.names[trial.place or 0] == "ground":
+        return "an extra ground wire"
     return {
         "load": f"dummy load behind {part}",
-        "swap": f"{part} swapped",
+        "swap": f"another part in place of {part}",
         "bypass": f"{part} left out",
-        "new-plug": f"{part} made anew",
+        "new-plug": f"a new plug in place of {part}",
         "other-line": "another line",
-        "open-end": "far end open, at low power",
+        "open-port": "antenna port of the coupler left open, at low power",
+        "open-end": "far end of the line left open, at low power",
         "ohm-short": "ohmmeter: is the line shorted",
         "ohm-through": "ohmmeter: is the line broken",
         "ohm-closed": "ohmmeter in the shack: is something broken",
@@ -62,12 +66,12 @@ def title(trial: Trial, chain: Chain) -> str:
         "ohm-lead": f"ohmmeter at {part}",
         "wiggle": "plugs moved in the shack",
         "look": f"a close look at {part}",
-        "glance": f"{part} from the ground",
+        "glance": f"{part} seen from the ground",
     }[trial.kind]
 
 
 def how(trial: Trial, chain: Chain) -> str:
-    """What is to be done."""
+    """Return what to do."""
     part = _the(trial, chain)
     name = "" if trial.place is None else chain.names[trial.place]
     match trial.kind:
@@ -77,46 +81,56 @@ def how(trial: Trial, chain: Chain) -> str:
             return "Put another SWR meter in the place of the coupler and key briefly."
         case "swap" if name == "ground":
             return (
-                "Lay a wire of a quarter wavelength along the ground and connect it as well as the"
-                " ground that is there. Protective and lightning earth stay connected."
+                "Lay a wire of a quarter wavelength along the ground and connect it as well. Leave"
+                " the present ground and every protective earth connected."
+            )
+        case "swap" if name == "arrester":
+            return (
+                "Put another arrester, known to be good, in its place. Connect the earth of the"
+                " new one before the line."
             )
         case "swap":
-            return f"Put another one in the place of {part}, one that is known to be good."
+            return f"Put another part, known to be good, in the place of {part}."
         case "bypass":
             return f"Take {part} out and join what is before it to what is behind it."
         case "new-plug":
-            return f"Cut {part} off and make it anew, with a new plug."
+            return f"Cut off {part} and fit a new plug."
         case "other-line":
             return (
-                "Run another line with plugs of its own from the shack to the antenna; along the"
-                " ground will do."
+                "Run another line, with plugs of its own, from the shack to the antenna; it may"
+                " lie on the ground for this."
+            )
+        case "open-port":
+            return (
+                "Unscrew the line from the coupler and leave the antenna port of the coupler open."
             )
         case "open-end":
-            return "Take the antenna off the far end of the line and leave its plug open."
+            return "Take the antenna off the far end of the line and leave the plug open."
         case "ohm-short":
             return (
-                f"{OFF} Take the antenna off the far end and the line off at the coupler, and put"
-                " an ohmmeter across the line there, pin to sleeve."
+                f"{OFF} Take the antenna off the far end, unscrew the line from the coupler, and"
+                " measure across the line there, pin to sleeve."
             )
         case "ohm-through":
             return (
-                f"{OFF} Take the antenna off and short the line's far end, pin to sleeve; take the"
-                " line off at the coupler and put an ohmmeter across it there."
+                f"{OFF} Take the antenna off and short the far end of the line, pin to sleeve."
+                " Unscrew the line from the coupler and measure across the line there."
             )
         case "ohm-closed" | "ohm-open":
             return (
-                f"{OFF} Take the line off at the coupler, leave the antenna on, and put an"
-                " ohmmeter across the line, pin to sleeve."
+                f"{OFF} Unscrew the line from the coupler, leave the antenna connected, and measure"
+                " across the line, pin to sleeve."
             )
         case "ohm-lead":
             return (
-                f"{OFF} Take {part} off at both ends. With an ohmmeter measure pin to pin,"
-                " sleeve to sleeve, and pin to sleeve, bending it at its plugs."
+                f"{OFF} Take {part} off at both ends. Measure pin to pin, sleeve to sleeve, and"
+                " pin to sleeve, while you bend it at its plugs."
             )
         case "wiggle":
             return (
-                "Key at low power for a few seconds at a time and move the cable at each plug in"
-                " the shack, by its jacket only; watch whether the reading jumps."
+                "Key at low power, 1 W or less, three seconds at a time. Move the cable at each"
+                " plug in the shack by its jacket, never by metal, and watch whether the reading"
+                " jumps."
             )
         case "glance":
             return f"Look at {part} from the ground, with binoculars: {GLANCE}."
@@ -137,7 +151,7 @@ def _load(trial: Trial, chain: Chain) -> Iterator[str]:
 
 
 def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
-    """What is asked where the coupler cannot tell the outcome."""
+    """Return the question where the coupler cannot read the outcome."""
     match trial.kind:
         case "load" if trial.place is not None and trial.place < chain.coupler:
             return Question(
@@ -159,36 +173,45 @@ def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
 def expected(
     trial: Trial, chain: Chain, symptom: Symptom, sound_swr: float, as_is: Seen | None
 ) -> str:
-    """What the coupler reads if all within is sound, and if not."""
+    """Return what the coupler reads with and without a fault in the parts that are tested."""
     if symptom is Symptom.NONE:
-        return f"Power arrives if {_innocent(trial, chain)}, none as before if not."
+        return f"If {_innocent(trial, chain)}, power arrives; if not, none as before."
     if trial.kind == "open-end":
         return (
-            f"A sound line shows SWR {sound_swr:.1f} or more now; less comes back if power is lost"
-            " on the way."
+            f"A sound line shows SWR {sound_swr:.1f} or more now. A lower SWR means that power is"
+            " lost on the way, or that a detector is dead."
+        )
+    if trial.kind == "open-port":
+        return (
+            f"A sound coupler shows SWR {sound_swr:.1f} or more now. A lower SWR means that its"
+            " detector of reflected power is dead."
         )
     before = "as before" if as_is is None else f"near {_figure(as_is.swr)} as before"
-    return f"It reads {sound_swr:.2f} or less if {_innocent(trial, chain)}, {before} if not."
+    bound = "more" if symptom is Symptom.LOWER else "less"
+    return f"If {_innocent(trial, chain)}, it reads {sound_swr:.2f} or {bound}; if not, {before}."
 
 
 def outcome(taken: Taken, trial: Trial, chain: Chain) -> str:
-    """What a trial has shown."""
+    """Return what a trial has shown."""
     part = _the(trial, chain)
     read = "" if taken.swr is None else f" (SWR {_figure(taken.swr)})"
     if trial.kind == "open-end":
-        return f"The line loses too much{read}." if taken.bad else f"The line loses no more{read}."
+        return f"Too much is lost{read}." if taken.bad else f"The line loses no more{read}."
+    if trial.kind == "open-port":
+        return f"The coupler reads {'far too little' if taken.bad else 'full reflection'}{read}."
     if trial.kind in ("load", "swap", "bypass", "new-plug", "other-line"):
         if trial.kind == "load":
-            who = f"with a load behind {part}"
+            how_ = f"with a load behind {part}"
         else:
-            who = f"with {title(trial, chain)}" if trial.kind != "bypass" else f"without {part}"
-        return f"The trouble {'stays' if taken.bad else 'is gone'} {who}{read}."
+            how_ = f"with {title(trial, chain)}" if trial.kind != "bypass" else f"without {part}"
+        return f"The trouble {'stays' if taken.bad else 'is gone'} {how_}{read}."
     said = ("yes", "no") if trial.kind in YES_OR_NO else ("found", "nothing found")
-    return f"{title(trial, chain).capitalize()}: {said[not taken.bad]}."
+    name = title(trial, chain)
+    return f"{name[0].upper()}{name[1:]}: {said[not taken.bad]}."
 
 
 def _innocent(trial: Trial, chain: Chain) -> str:
-    """Where the fault is if the trouble goes."""
+    """Return where the fault is if the trouble goes."""
     part = _the(trial, chain)
     if trial.kind == "load":
         return f"the fault lies behind {part}"

@@ -13,6 +13,7 @@ from typing import NamedTuple
 from logger.feedline.loss import highest_swr_at_shack
 from logger.reflection import COVERAGE, rho_of_swr, swr
 
+OPEN_PORT_SWR = 6.0  # a sound coupler with nothing on its antenna port shows at least this
 LOAD_SWR = 1.1  # what a serviceable dummy load may have by itself; common practice
 TELLS = 0.9  # chance from which on an outcome counts
 UNKNOWN_DB = 3.0  # a line that loses more, one way, is suspicious whatever cable it is
@@ -33,13 +34,17 @@ def load_reads(leak: float) -> float:
     return float(swr(float(rho_of_swr(LOAD_SWR)) + leak))
 
 
-def sound(seen: Seen, sound_swr: float, as_is: Seen) -> bool | None:
-    """Whether a reading is that of a sound chain, which reads `sound_swr` or less, rather than that
-    of the trouble `as_is`; None where it lies between."""
+def sound(seen: Seen, sound_swr: float, as_is: Seen, *, lower: bool = False) -> bool | None:
+    """True if a reading is that of a sound chain rather than that of the trouble `as_is`.
+
+    A sound chain reads `sound_swr` or less; or more, if the trouble is that it reads `lower`.
+    None where the reading lies between.
+    """
     rho, low, high = (float(rho_of_swr(value)) for value in seen)
     limit = (float(rho_of_swr(sound_swr)) + float(rho_of_swr(as_is.swr))) / 2
     sd = max(high - low, 1e-6) / (2 * COVERAGE)
-    chance = 0.5 * math.erfc((rho - limit) / (sd * math.sqrt(2)))
+    beyond = limit - rho if lower else rho - limit
+    chance = 0.5 * math.erfc(beyond / (sd * math.sqrt(2)))
     if TELLS > chance > 1 - TELLS:
         return None
     return chance >= TELLS
@@ -52,8 +57,13 @@ def least_of_open_end(nominal_high_db: float | None) -> float:
     return highest_swr_at_shack(loss_db)
 
 
+def too_low(seen: Seen, lowest_usual_swr: float | None) -> bool:
+    """True if a reading is clearly lower than usual."""
+    return lowest_usual_swr is not None and seen.high < lowest_usual_swr
+
+
 def too_high(seen: Seen, usual_swr: float) -> bool | None:
-    """Whether a reading as it is, is too high; None if it might be."""
+    """True if a reading is higher than usual; None if it may be."""
     if seen.low > usual_swr:
         return True
     return None if seen.swr > usual_swr else False

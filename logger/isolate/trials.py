@@ -8,27 +8,49 @@ from logger.cautions import Place
 from logger.isolate.chain import CONTACTS, Chain, Mode, Part, Symptom
 from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
 
-HEARD_WRONG = 0.12  # whether signals are as they should be is hard to say
-SEEN_WRONG = 0.06
+HEARD_WRONG = 0.1  # whether signals are as they should be is hard to say
+OTHER_ANTENNA_WRONG = 0.12  # another antenna has an SWR of its own
+METER_WRONG = 0.012
+OPEN_PORT_WRONG = 0.005
+SEEN_WRONG = 0.05
 UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
+TAKES, TAKES_OF_REPAIR = 4, 8
+LASTING = ("new-plug", "other-line")  # repairs that stay as they are
+REPLACING = ("swap", "bypass", *LASTING)
+READ_BY_COUPLER = (Symptom.HIGH, Symptom.LOWER, Symptom.NONE)
 LOAD = "dummy load"
 OHMMETER = "ohmmeter"
 
-STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.9}
-BY_LOAD = STAYS | {Mode.LOSSY: 0.15}
-SHORTED = {Mode.SHORT: 0.93, Mode.POOR: 0.1}
-BROKEN = {Mode.OPEN: 0.93, Mode.POOR: 0.35}
-LOSES = {Mode.LOSSY: 0.85, Mode.POOR: 0.4, Mode.SHORT: 0.15, Mode.OPEN: 0.15, Mode.FALSE: 0.3}
-JUMPS = {Mode.OPEN: 0.4, Mode.SHORT: 0.3, Mode.POOR: 0.5}
+STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.85, Mode.LOOSE: 0.6}
+# Another antenna may reflect so little that a weak detector does not make it look bad.
+OTHER_ANTENNA = STAYS | {Mode.DETECTOR: 0.5}
+# A weak detector reads a load as well as a sound one does: only what is high is shown too high.
+BY_LOAD = STAYS | {Mode.LOSSY: 0.15, Mode.POOR: 0.7, Mode.DETECTOR: 0.05}
+SHORTED = {Mode.SHORT: 0.9, Mode.POOR: 0.05, Mode.LOSSY: 0.2, Mode.LOOSE: 0.05}
+BROKEN = {Mode.OPEN: 0.85, Mode.POOR: 0.6, Mode.LOOSE: 0.5}
+LOSES = {
+    Mode.LOSSY: 0.85,
+    Mode.POOR: 0.4,
+    Mode.LOOSE: 0.3,
+    Mode.SHORT: 0.15,
+    Mode.OPEN: 0.15,
+    Mode.FALSE: 0.3,
+}
+JUMPS = {Mode.OPEN: 0.4, Mode.SHORT: 0.3, Mode.POOR: 0.5, Mode.LOOSE: 0.75}
+READS_TOO_LITTLE = {Mode.DETECTOR: 0.95, Mode.DEAD: 0.95}
 
 
 def trials(chain: Chain, symptom: Symptom, direct_current: str) -> list[Trial]:
-    """All that can be tried; `direct_current` is what an ohmmeter sees of the sound antenna:
-    `open`, `closed` or `unknown`."""
+    """Return all that can be tried.
+
+    `direct_current` is what an ohmmeter sees of the sound antenna: `open`, `closed` or `unknown`.
+    """
     found = [*_loads(chain, symptom), *_replacements(chain, symptom), *_looks(chain)]
     found += _wiggle(chain)
-    if symptom in (Symptom.HIGH, Symptom.WEAK):
-        found += _at_the_end(chain)
+    if symptom is Symptom.LOWER:
+        found += _at_the_coupler(chain)
+    if symptom in (Symptom.HIGH, Symptom.LOWER, Symptom.WEAK):
+        found += _at_the_end(chain, symptom)
         found += _ohms(chain, direct_current)
     leads = [part for part in chain.parts if part.kind.name == "lead"]
     found += [
@@ -45,11 +67,12 @@ def run_of(chain: Chain) -> list[int]:
 
 def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
     """A dummy load in the place of all behind a part."""
-    if symptom is Symptom.WEAK:
-        return  # a load hears nothing
+    if symptom in (Symptom.WEAK, Symptom.LOWER):
+        return  # a load hears nothing, and reads low behind anything
     for part in chain.parts:
         before = part.place < chain.coupler
-        if not chain.takes_load(part.place) or (before and symptom is Symptom.HIGH):
+        unseen = before and symptom in (Symptom.HIGH, Symptom.LESS)
+        if not chain.takes_load(part.place) or unseen:
             continue
         yield Trial(
             key=f"load:{part.place}",
@@ -57,12 +80,13 @@ def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             place=part.place,
             minutes=12 if part.outdoors else 3,
             where=_where(part),
+            climbs=_climbs(part),
             within=frozenset(range(part.place + 1)),
             shows=BY_LOAD if symptom is Symptom.HIGH else STAYS,
             needs=LOAD,
-            carrier=not before and symptom in (Symptom.HIGH, Symptom.NONE),
+            carrier=not before and symptom in READ_BY_COUPLER,
             setup=ANTENNA_OFF if part.place + 1 == chain.feed else "",
-            takes=2,
+            takes=TAKES,
         )
 
 
@@ -77,19 +101,28 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
         gone = _replaced(chain, part)
         if gone[0] != part.place and kind == "other-line":
             continue  # told once for the whole of it
+        if part.kind.name == "antenna" and symptom is Symptom.LOWER:
+            continue  # another antenna has an SWR of its own
         yield Trial(
             key=f"{kind}:{part.place}",
             kind=kind,
             place=part.place,
             minutes=outdoors if part.outdoors else indoors,
             where=_where(part),
+            climbs=_climbs(part),
             within=everything - set(gone),
-            shows=STAYS,
-            mistake=HEARD_WRONG if symptom is Symptom.WEAK else MISTAKE,
+            shows=OTHER_ANTENNA if part.kind.name == "antenna" else STAYS,
+            mistake=_mistake(part, symptom),
             needs=needs,
-            carrier=part.kind.name != "coupler" and symptom in (Symptom.HIGH, Symptom.NONE),
-            takes=2,
+            carrier=part.kind.name != "coupler" and symptom in READ_BY_COUPLER,
+            takes=TAKES_OF_REPAIR if kind in LASTING else TAKES,
         )
+
+
+def _mistake(part: Part, symptom: Symptom) -> float:
+    if symptom is Symptom.WEAK:
+        return HEARD_WRONG
+    return {"antenna": OTHER_ANTENNA_WRONG, "coupler": METER_WRONG}.get(part.kind.name, MISTAKE)
 
 
 _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
@@ -99,13 +132,18 @@ _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
     "meter": ("bypass", 3, 12, None),
     "coupler": ("swap", 5, 12, "other meter"),
     "tuner": ("bypass", 3, 12, None),
-    "arrester": ("bypass", 4, 12, None),
+    "arrester": ("swap", 4, 12, "other arrester"),
     "plug": ("new-plug", 20, 30, "new plug"),
     "joint": ("new-plug", 20, 30, "new plug"),
-    "line": ("other-line", 40, 40, "other line"),
+    "line": ("other-line", 60, 60, "other line"),
     "antenna": ("swap", 40, 40, "other antenna"),
     "ground": ("swap", 15, 15, "ground wire"),
 }
+
+
+def replaced_by(chain: Chain, trial: Trial) -> list[int]:
+    """Places of the parts that a trial puts others in the place of."""
+    return [part.place for part in chain.parts if part.place not in trial.within]
 
 
 NEEDS = (LOAD, OHMMETER, *dict.fromkeys(needs for *_, needs in _REPLACED.values() if needs))
@@ -137,6 +175,7 @@ def _looks(chain: Chain) -> Iterator[Trial]:
                 place=part.place,
                 minutes=outdoors if part.outdoors else indoors,
                 where=Place.LOOK if kind == "glance" else _where(part),
+                climbs=kind != "glance" and _climbs(part),
                 within=frozenset([part.place]),
                 shows=dict.fromkeys(Mode, seen),
                 mistake=SEEN_WRONG,
@@ -149,8 +188,8 @@ _LOOKS: dict[str, tuple[tuple[str, float, float, float], ...]] = {
     "lead": (("look", 0.3, 2, 6),),
     "tuner": (("look", 0.4, 4, 12),),
     "arrester": (("look", 0.4, 4, 12),),
-    "plug": (("look", 0.65, 4, 10),),
-    "joint": (("look", 0.65, 4, 10),),
+    "plug": (("look", 0.5, 4, 10),),
+    "joint": (("look", 0.5, 4, 10),),
     "line": (("look", 0.35, 12, 12),),
     "antenna": (("glance", 0.35, 3, 3), ("look", 0.7, 25, 25)),
     "ground": (("look", 0.6, 10, 10),),
@@ -175,12 +214,30 @@ def _wiggle(chain: Chain) -> list[Trial]:
     ]
 
 
-def _at_the_end(chain: Chain) -> list[Trial]:
+def _at_the_coupler(chain: Chain) -> list[Trial]:
+    """The coupler's antenna port left open: all must come back, or a detector is dead."""
+    return [
+        Trial(
+            key=f"open-port:{chain.coupler}",
+            kind="open-port",
+            place=chain.coupler,
+            minutes=3,
+            where=Place.SHACK,
+            within=frozenset([chain.coupler]),
+            shows=READS_TOO_LITTLE,
+            mistake=OPEN_PORT_WRONG,
+            carrier=True,
+            takes=TAKES,
+        )
+    ]
+
+
+def _at_the_end(chain: Chain, symptom: Symptom) -> list[Trial]:
     """The line's loss by its open far end, at low power."""
     run = run_of(chain)
     if "line" not in (chain.names[place] for place in run):
         return []
-    within = frozenset([chain.coupler, *run])
+    too_little = READS_TOO_LITTLE if symptom is Symptom.LOWER else {}
     return [
         Trial(
             key="open-end",
@@ -188,11 +245,12 @@ def _at_the_end(chain: Chain) -> list[Trial]:
             place=None,
             minutes=10,
             where=Place.OUTSIDE,
-            within=within,
-            shows=LOSES,
+            climbs=True,
+            within=frozenset([chain.coupler, *run]),
+            shows=LOSES | too_little,
             carrier=True,
             setup=ANTENNA_OFF,
-            takes=2,
+            takes=TAKES,
         )
     ]
 
@@ -229,14 +287,19 @@ def _ohm(
         place=place,
         minutes=minutes,
         where=where,
+        climbs=where is Place.OUTSIDE,
         within=frozenset(within),
         shows=shows,
         unfitting=UNFITTING_SEEN,
         needs=OHMMETER,
         setup=setup,
-        takes=2,
+        takes=TAKES,
     )
 
 
 def _where(part: Part) -> Place:
     return Place.OUTSIDE if part.outdoors else Place.SHACK
+
+
+def _climbs(part: Part) -> bool:
+    return part.outdoors and part.kind.name != "ground"

@@ -1,6 +1,8 @@
-"""The SWR that is usual on a channel, by what the store holds of it."""
+"""Usual SWR on a channel, by the transmissions in the store."""
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 
@@ -11,17 +13,25 @@ UNKNOWN_SWR = 1.5  # common practice, no single source: up to there nobody worri
 DAYS = 60
 DAY_NS = 86_400_000_000_000
 MOST, LEAST = 2000, 5  # transmissions
-AT_ITS_BEST = 0.25  # quantile: a fault of some days is not to count as usual
+QUARTER = 0.25  # quantile: a fault of some days is not to count as usual
 SCATTER, SCATTER_RHO = 1.25, 0.02  # of the reflection coefficient, by weather
 
 
-def usual_swr(store: Store, now_ns: int, channel: int | None) -> float:
-    """The highest SWR that is usual; UNKNOWN_SWR where too little is known. Raises StoreError."""
+class UsualSwr(NamedTuple):
+    """Range of the SWR with everything in order; no lowest where too little is known."""
+
+    lowest: float | None
+    highest: float
+
+
+def usual_swr(store: Store, now_ns: int, channel: int | None) -> UsualSwr:
+    """Return the usual range of the SWR on a channel. Raises StoreError."""
     since_ns = now_ns - DAYS * DAY_NS
     fields = ("channel", "swr")
     rows = store.latest("transmissions", fields, "start_ns", since_ns, now_ns, MOST)
     ratios = [ratio for each, ratio in rows if each == channel and ratio is not None]
     if len(ratios) < LEAST:
-        return UNKNOWN_SWR
-    rho = float(np.quantile(rho_of_swr(ratios), AT_ITS_BEST))
-    return float(swr(SCATTER * rho + SCATTER_RHO))
+        return UsualSwr(None, UNKNOWN_SWR)
+    low, high = np.quantile(rho_of_swr(ratios), [1 - QUARTER, QUARTER])
+    lowest = max(0.0, float(low) / SCATTER - SCATTER_RHO)
+    return UsualSwr(float(swr(lowest)), float(swr(SCATTER * float(high) + SCATTER_RHO)))

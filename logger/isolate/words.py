@@ -1,10 +1,10 @@
-"""What is wrong and what is left, for people. Nothing here measures or decides."""
+"""The trouble, the suspects and the conclusion in words. Nothing here measures or decides."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from logger.isolate.chain import SEVERAL, Chain, Symptom
+from logger.isolate.chain import Chain, Part, Symptom
 from logger.isolate.instructions import the
 from logger.isolate.session import Verdict
 
@@ -19,12 +19,20 @@ GENERAL = (
     " SWR or an open line the least power it has, a few seconds.",
 )
 CONTRADICTORY = (
-    "The outcomes fit no single fault: it comes and goes, there is more than one, or a reading was"
+    "The outcomes fit neither one faulty part nor two: the fault comes and goes, or a reading was"
     " wrong."
 )
 WIGGLE_NOW = "`mismatchd wiggle` finds a contact that opens for moments: do that next."
+WORTH_SAYING = 0.1  # odds of two faulty parts, or of none of them, from which on it is said
+BAD_LOAD = 0.3  # odds of a bad dummy load from which on it is said
+LOAD_ADVICE = (
+    "The dummy load or its lead may be bad: unkeyed, measure it with an ohmmeter (about 50 ohms),"
+    " or try another."
+)
 SYMPTOMS = {
     Symptom.HIGH: "too much comes back",
+    Symptom.LOWER: "the SWR is lower than usual",
+    Symptom.LESS: "the power at the coupler is lower than usual, the SWR is as usual",
     Symptom.UPSTREAM: "the radio or a meter before the coupler complains, the coupler does not",
     Symptom.WEAK: "all reads well, but signals are weak",
     Symptom.NONE: "no power arrives at the coupler",
@@ -45,65 +53,88 @@ REPAIR = {
 
 
 def chain_line(chain: Chain) -> str:
-    """The parts from the transmitter to the antenna."""
+    """Return the parts from the transmitter to the antenna."""
     return " - ".join(part.title for part in chain.parts)
 
 
 def standing(verdict: Verdict) -> Iterator[str]:
-    """What is left, and what is not."""
-    yield f"Left: {_left(verdict)}."
+    """Yield the suspects, and the parts that were tested and are sound."""
+    yield f"Suspects: {_left(verdict)}."
     if verdict.cleared:
-        yield f"Sound, as far as this shows: {', '.join(part.title for part in verdict.cleared)}."
+        yield f"Tested and sound so far: {', '.join(part.title for part in verdict.cleared)}."
+    if verdict.bad_load >= BAD_LOAD:
+        yield LOAD_ADVICE
 
 
-def conclusion(verdict: Verdict, told: bool, cured: bool) -> Iterator[str]:
-    """The end of it; `told` if anything was tried, `cured` if the trouble is gone as it is now."""
+def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
+    """Yield the result; `cured` if the trouble is gone as things are now."""
     part = verdict.found
-    if verdict.contradictory:
+    if verdict.repaired:
+        yield from _repaired(verdict)
+    elif verdict.contradictory:
         yield CONTRADICTORY
         yield WIGGLE_NOW
     elif part is not None:
-        several = f", or there are several faults ({percent(verdict.elsewhere)})"
-        yield (
-            f"It is {the(part)} ({percent(verdict.odds[0][1])})"
-            f"{several if verdict.elsewhere >= SEVERAL else ''}."
-        )
+        begin = "Most likely it is" if verdict.is_last else "It is"
+        yield f"{begin} {the(part)} ({percent(verdict.odds[0][1])}).{_several(verdict)}"
         if cured:
             yield "As it is now the trouble is gone: leave it so, or take care that it stays so."
         else:
             yield f"What to do: {REPAIR[part.kind.name]}."
             yield "When that is done, key briefly and see that the trouble is gone."
-    elif told:
-        yield "None of these can be singled out by what was tried."
-        yield "Begin with the likeliest: mend or replace it, and see whether the trouble is gone."
-    if verdict.against and not verdict.contradictory:
+    elif any_tried:
+        yield "The trials cannot single out one of these parts."
+        yield "Begin with the likeliest: repair or replace it, and see whether the trouble is gone."
+    if verdict.against and not verdict.contradictory and not verdict.repaired:
         count = len(verdict.against)
         yield (
-            f"{count} outcome{'s speak' if count > 1 else ' speaks'} against the likeliest; a"
+            f"{count} outcome{'s do' if count > 1 else ' does'} not fit the likeliest part; a"
             " reading may have been wrong."
         )
 
 
 def journal(verdict: Verdict, tried: int) -> str:
-    """An entry for the journal."""
+    """Return an entry for the journal."""
     if verdict.found is not None:
         return f"isolate: {the(verdict.found)} is at fault, by {counted(tried)}"
+    if verdict.repaired:
+        return f"isolate: trouble ended by renewing {_any_of(verdict.repaired)}"
     left = _left(verdict).replace(NO_BREAK, " ")
-    return f"isolate: after {counted(tried)} left: {left}"
+    return f"isolate: suspects after {counted(tried)}: {left}"
+
+
+def _repaired(verdict: Verdict) -> Iterator[str]:
+    part = verdict.found
+    if part is not None:
+        yield f"It was {the(part)}: the trouble is gone since it was renewed. Leave it so."
+    else:
+        renewed = _any_of(verdict.repaired)
+        yield f"The trouble is gone since {renewed} was renewed. Leave it so."
+    yield "Seal what is outdoors. If the trouble comes back, start `mismatchd isolate` again."
+
+
+def _any_of(parts: Sequence[Part]) -> str:
+    return " or ".join(the(part) for part in parts)
+
+
+def _several(verdict: Verdict) -> str:
+    if verdict.several < WORTH_SAYING:
+        return ""
+    return f" A second part may be faulty as well ({percent(verdict.several)})."
 
 
 def counted(trials: int) -> str:
-    """So many trials."""
+    """Return a number of trials in words."""
     return f"{trials} trial{'' if trials == 1 else 's'}"
 
 
 def percent(odds: float) -> str:
-    """A chance in hundredths, never 0 nor 100."""
+    """Return a chance as a percentage, never 0 or 100."""
     return f"{min(99, max(1, round(100 * odds)))}{NO_BREAK}%"
 
 
 def _left(verdict: Verdict) -> str:
     parts = [f"{part.title} ({percent(odds)})" for part, odds in verdict.left]
-    if verdict.elsewhere >= 2 * SEVERAL:
-        parts.append(f"more than one fault ({percent(verdict.elsewhere)})")
+    if verdict.elsewhere >= WORTH_SAYING:
+        parts.append(f"none of the parts ({percent(verdict.elsewhere)})")
     return ", ".join(parts)

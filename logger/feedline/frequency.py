@@ -1,0 +1,16 @@
+"""Frequency of a station or carrier that names its channel only."""
+
+from __future__ import annotations
+
+from drivers.simulated.channels import CHANNEL_MHZ
+
+
+def channel_mhz(channel: int | None) -> float | None:
+    """Return the frequency of one of the 40 citizens band channels, MHz; None for any other."""
+    return None if channel is None else CHANNEL_MHZ.get(channel)
+
+
+def mhz_of(frequency_mhz: float | None, *channels: int | None) -> float | None:
+    """Return the frequency if it is known, or else that of the first channel that has one, MHz."""
+    known = [frequency_mhz, *(channel_mhz(channel) for channel in channels)]
+    return next((mhz for mhz in known if mhz is not None), None)
