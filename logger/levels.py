@@ -54,6 +54,8 @@ class Levels:
                 block.reflected_w,
                 trusted,
                 follows,
+                block.settled,
+                np.zeros(len(block)) if block.below is None else block.below,
             )
             place = block.aux.get("channel", block.aux.get("frequency_khz"))
             where = np.full(len(sent), np.nan) if place is None else place
@@ -101,7 +103,7 @@ class Levels:
         number = times // QUARTER_NS
         first = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
         start_ns = self._starts(times, place, first)
-        trusted = pairs.trusted
+        trusted = pairs.trusted & pairs.settled
         at = slice(None) if trusted.all() else trusted
         forward_w, reflected_w = pairs.forward_w[at], pairs.reflected_w[at]
         count = np.add.reduceat(trusted, first, dtype=np.int64)

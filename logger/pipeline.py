@@ -14,6 +14,7 @@ from drivers.contract import SampleBlock, join
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config import Config, WeatherOptions
+from logger.decay import Memory as Memory_
 from logger.excursions import Excursions
 from logger.keying import RELEASE, Keying
 from logger.levels import Levels
@@ -25,6 +26,7 @@ from logger.settling import Settling
 from logger.transmissions import Transmissions
 from logger.view import View
 from logger.watchdog import Watchdog
+from logger.watchdog.rule import recalled
 from logger.weather_means import WeatherMeans
 
 SECOND_NS = 1_000_000_000
@@ -33,6 +35,7 @@ GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
 # EARLY s after the first pair, then every RENEW_NS. Each renewal cuts a block in two.
 EARLY = 512
 RENEW_NS = 600 * SECOND_NS
+SETTLING = "settling"  # the name of what it has learned, beside those of rules
 MOST_PAIRS = 65_536  # worked on at once, so that they stay in the cache
 
 
@@ -58,7 +61,6 @@ class Pipeline:
         content = coupler.content
         self._coupler = coupler
         self._keying = Keying(config.transmission.min_forward_w)
-        self._settling = Settling(content.forward.zero_v)
         self._tracker = NoiseTracker(
             (content.noise.forward_v, content.noise.reflected_v),
             (content.forward.zero_v, content.reflected.zero_v),
@@ -66,6 +68,11 @@ class Pipeline:
         self._noise = self._tracker.noise()
         station = config.station
         hang_ns = round(config.transmission.hang_ms * 1e6)
+        self._settling = Settling(
+            (content.forward.zero_v, content.reflected.zero_v),
+            recalled(SETTLING, memories or {}, Memory_),
+            hang_ns,
+        )
         self._thin_sample = ThinSample()
         self._selection = Selection(hang_ns) if archive else None
         told = archive and config.weather != WeatherOptions()
@@ -115,6 +122,7 @@ class Pipeline:
     def tick(self, now_ns: int) -> list[Row]:
         """Time has reached `now_ns` without a pair."""
         rows = self._flush()
+        self._settling.advance(now_ns, self._noise.sd_v)
         quarters = self._levels.advance(now_ns, self._noise)
         found = self._excursions.update(quarters, now_ns, self._noise)
         rows += self._watched([*self._transmissions.advance(now_ns), *found], quarters)
@@ -162,7 +170,9 @@ class Pipeline:
         flags[0] |= np.uint8(Flag.GAP) * samples.gap
         flags |= np.uint8(Flag.CLOCK_STEP) * samples.clock_step
         keyed = self._keying.update(forward_w)
-        settled = self._settling.update(samples.time_ns, samples.forward_v, keyed, noise.sd_v[0])
+        settled, below, hidden = self._settling.update(
+            samples.time_ns, samples.forward_v, samples.reflected_v, keyed, noise.sd_v
+        )
         block = PowerBlock(
             samples.time_ns,
             samples.forward_v,
@@ -172,6 +182,8 @@ class Pipeline:
             flags,
             settled,
             samples.aux,
+            below,
+            hidden,
         )
         rows = self._transmissions.update(block, keyed, noise)
         view = View(block, keyed, noise, self._coupler, step_v)
@@ -201,7 +213,8 @@ class Pipeline:
         both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
         if not any(isinstance(row, Transmission) and row.ended for row in rows):
             return [*rows, *both]
-        memories = self._watchdog.memories()
+        memories = {SETTLING: msgspec.json.encode(self._settling.memory)}
+        memories |= self._watchdog.memories()
         return [*rows, *both, *(Memory(*each) for each in memories.items())]
 
     def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:

@@ -1,0 +1,127 @@
+"""The discharge time constants of both detectors, from the tails after key-up. A pure state machine.
+
+When the transmitter goes silent the smoothing capacitors discharge through their loads, so both
+readings fall exponentially. The slope of the logarithm from the last keyed pair down to FLOOR of it
+gives the time constant; where the reading is gone at once, the step to the next pair is an upper
+bound of it. Used is the median over the last KEPT transmissions. What is learned changes at the
+first pair after the hang time of a transmission, so that it is the same however the stream was cut.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+import numpy as np
+
+from logger.blocks import Bools, Floats, Times
+
+KEPT = 15
+FLOOR = 0.2  # of the reading of the last keyed pair: where the tail is no longer used
+NOISE = 6.0  # standard deviations of one reading that the tail must stay above
+SLOPE_FROM = 4  # pairs in a tail from which a line is fitted
+LEAST_KEYED = 8  # pairs; a shorter transmission teaches nothing
+DIGITS = 4
+STEP = 0.1  # of the logarithm of a time constant
+
+
+class Memory(msgspec.Struct, forbid_unknown_fields=True):
+    """Time constants of the latest tails in seconds, the oldest first."""
+
+    forward_s: list[float] = []
+    reflected_s: list[float] = []
+
+
+class DecayTracker:
+    """Feeds on readings above their zeros; `constants_s` is what is known.
+
+    hang_ns  a pause shorter than this does not end a transmission
+    """
+
+    def __init__(self, memory: Memory, hang_ns: int) -> None:
+        self._hang_ns = hang_ns
+        self._keyed = 0  # pairs of the transmission under way
+        self._tail: tuple[Times, Floats] | None = None  # from its last keyed pair on
+        self.memory = memory
+
+    @property
+    def constants_s(self) -> tuple[float, float] | None:
+        """Forward and reflected time constant, None before the first tail. A reflected tail that
+        was too weak is taken to be like the forward one."""
+        if not self.memory.forward_s:
+            return None
+        forward_s = _round(float(np.median(self.memory.forward_s)))
+        reflected_s = self.memory.reflected_s
+        return forward_s, _round(float(np.median(reflected_s))) if reflected_s else forward_s
+
+    def update(
+        self, time_ns: Times, volts: Floats, keyed: Bools, noise_v: tuple[float, float]
+    ) -> int | None:
+        """Take in pairs, `volts` (2, n), up to the first after which something else is known;
+        return its index, None if all were taken in."""
+        down = np.flatnonzero(keyed)
+        if self._tail is None and not len(down):
+            return None
+        times, old = time_ns, 0
+        if self._tail is not None:
+            old = len(self._tail[0])
+            times = np.concatenate([self._tail[0], times])
+            volts = np.concatenate([self._tail[1], volts], axis=1)
+            down = np.concatenate([[0], old + down])
+        uncounted = int(old > 0)
+        following = np.append(times[down[1:]], times[-1])
+        ends = np.flatnonzero(following - times[down] > self._hang_ns).tolist()
+        for end in ends:
+            pairs = self._keyed + end + 1 - uncounted
+            self._keyed, uncounted = 0, end + 1
+            first = int(down[end])
+            past = int(np.searchsorted(times, times[first] + self._hang_ns, side="right"))
+            tail = slice(first, past)
+            if pairs >= LEAST_KEYED and self._learn(times[tail], volts[:, tail], noise_v):
+                self._tail = None
+                return past - old
+        self._keyed += len(down) - uncounted
+        first = len(times) if ends and ends[-1] == len(down) - 1 else int(down[-1])
+        self._tail = None if first == len(times) else (times[first:], volts[:, first:].copy())
+        return None
+
+    def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:
+        """Time has reached `now_ns` without a pair."""
+        if self._tail is not None and now_ns - int(self._tail[0][0]) > self._hang_ns:
+            if self._keyed >= LEAST_KEYED:
+                self._learn(*self._tail, noise_v)
+            self._keyed, self._tail = 0, None
+
+    def _learn(self, times: Times, volts: Floats, noise_v: tuple[float, float]) -> bool:
+        """Learn from a tail; True if other constants follow."""
+        before = self.constants_s
+        for known, port_v, sd_v in (
+            (self.memory.forward_s, volts[0], noise_v[0]),
+            (self.memory.reflected_s, volts[1], noise_v[1]),
+        ):
+            constant_s = measure_decay(times, port_v, NOISE * sd_v)
+            if constant_s is not None:
+                known.append(float(f"{constant_s:.{DIGITS}g}"))
+                del known[:-KEPT]
+        return self.constants_s != before
+
+
+def measure_decay(times: Times, volts: Floats, least_v: float) -> float | None:
+    """Return the time constant in seconds of a tail (n,) that begins at its last keyed pair, None
+    if it cannot be seen; `least_v` is what can be told from noise."""
+    floor_v = max(FLOOR * float(volts[0]), least_v)
+    below = np.flatnonzero(volts <= floor_v)
+    if volts[0] < least_v / FLOOR or not len(below):
+        return None
+    end = int(below[0])
+    seconds = (times[: end + 1] - times[0]) * 1e-9
+    if end < SLOPE_FROM:
+        return float(seconds[end]) / math.log(volts[0] / max(float(volts[end]), 0.5 * least_v))
+    x, y = seconds[:end], np.log(volts[:end])
+    x = x - x.mean()
+    return -float(x @ x) / float(x @ y)
+
+
+def _round(constant_s: float) -> float:
+    """Round up to a step of STEP, so that what is used changes seldom."""
+    return math.exp(math.ceil(math.log(constant_s) / STEP) * STEP)
