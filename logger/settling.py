@@ -30,12 +30,14 @@ FALL = 0.95
 FALL_NS = 20_000_000
 RISE = 1.25
 RISE_NS = 5_000_000
-RISE_REFLECTED = 1.1
+MOVES = 0.1  # logarithm of a fall that shows an envelope that moves; for MOVING_NS after it
+MOVING_NS = 60_000_000
+RISE_REFLECTED = 1.1  # a reflected reading that rises by more may be ahead of the forward one
 MARGIN = 4.0  # standard deviations of a reading
 HOLDS = 3.0
 LEAST_HOLD_S = 0.06
-PRIOR_S = 0.1  # the longer discharge time constant until one has been measured
-LONG_AGO = -1e300
+PRIOR_S = 0.05  # the longer discharge time constant until one has been measured
+LONG_AGO, LONG_AGO_NS = -1e300, -(2**62)
 LEAST_V = 1e-6
 LN_FALL = math.log(FALL)
 FAR = 50.0
@@ -77,6 +79,7 @@ class Settling:
         self._time_ns = np.empty(0, dtype=np.int64)
         self._volts = np.empty((2, 0))
         self._crest = LONG_AGO, 0  # logarithm of the highest held reading, and when
+        self._fell_ns = LONG_AGO_NS  # the last keyed pair that was far below a crest
         self._followed_ns = 0  # the last keyed pair that was not held
 
     @property
@@ -143,16 +146,17 @@ class Settling:
             margin = MARGIN * noise_v[0]
             down = slice(first, last + 1)
             settled[down] &= (now + margin >= FALL * falling) & (now - margin <= RISE * rising)
-            down_at = down if keyed[down].all() else first + np.flatnonzero(keyed[down])
+            down_at = np.flatnonzero(keyed)
             high_v = np.maximum(volts[old:][down_at], LEAST_V)
             below[down_at] = self._below(time_ns[down_at], high_v)
             settled[down_at] &= below[down_at] <= margin / high_v - LN_FALL
-            least, most = np.minimum(falling, rising), np.maximum(falling, rising)
-            moves = first + np.flatnonzero(
-                settled[down] & ((now + margin < most * FALL) | (now * FALL - margin > least))
-            )
-            rise_v = both_v[1, old + moves] - RISE_REFLECTED * both_v[1, old + moves - 1]
-            settled[moves[rise_v > MARGIN * noise_v[1]]] = False
+            moves = now + margin < FALL * np.maximum(falling, rising)
+            moves |= FALL * now - margin > np.minimum(falling, rising)
+            moves = moves[down_at - first]
+            moving = self._moving(time_ns[down_at], below[down_at] > margin / high_v + MOVES)
+            at = down_at[moves if moving is None else moves | moving]
+            rise_v = both_v[1, old + at] - RISE_REFLECTED * both_v[1, old + at - 1]
+            settled[at[rise_v > MARGIN * noise_v[1]]] = False
             if self._constants_s is not None:
                 hidden = self._hidden(upto, volts, part.start, keyed[down], noise_v[0])
                 if hidden is not None:
@@ -173,6 +177,16 @@ class Settling:
         crest = np.maximum.accumulate(np.maximum(height, level - (times[0] - since_ns) * rate))
         self._crest = float(crest[-1] - grown[-1]), int(times[-1])
         return np.asarray(crest - height)
+
+    def _moving(self, times: Times, falls: Bools) -> Bools | None:
+        """Return which keyed pairs (n,) come MOVING_NS after one that falls at most, None for none."""
+        if not falls.any():
+            if times[0] - self._fell_ns > MOVING_NS:
+                return None
+            return np.asarray(times - self._fell_ns <= MOVING_NS)
+        fell_ns = np.maximum.accumulate(np.where(falls, times, self._fell_ns))
+        self._fell_ns = int(fell_ns[-1])
+        return np.asarray(times - fell_ns <= MOVING_NS)
 
     def _window_ns(self) -> int:
         return 0 if self._constants_s is None else round(WINDOW * 1e9 * self._constants_s[0])
