@@ -1,4 +1,4 @@
-"""The discharge time constants of both detectors, from the tails after key-up. A pure state machine.
+"""The discharge time constants of both detectors, from the tails after key-up.
 
 When the transmitter goes silent the smoothing capacitors discharge through their loads, so both
 readings fall exponentially. The slope of the logarithm from the last keyed pair down to FLOOR of it
@@ -10,6 +10,7 @@ first pair after the hang time of a transmission, so that it is the same however
 from __future__ import annotations
 
 import math
+from statistics import median
 
 import msgspec
 import numpy as np
@@ -33,31 +34,29 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class DecayTracker:
-    """Feeds on readings above their zeros; `constants_s` is what is known.
+    """Feeds on readings; `constants_s` is what is known (see `choose_constants`).
 
+    zero_v   of the forward and the reflected reading
     hang_ns  a pause shorter than this does not end a transmission
     """
 
-    def __init__(self, memory: Memory, hang_ns: int) -> None:
+    def __init__(self, memory: Memory, zero_v: tuple[float, float], hang_ns: int) -> None:
+        self._zero_v = np.array(zero_v)[:, None]
         self._hang_ns = hang_ns
         self._keyed = 0  # pairs of the transmission under way
         self._tail: tuple[Times, Floats] | None = None  # from its last keyed pair on
         self.memory = memory
-
-    @property
-    def constants_s(self) -> tuple[float, float] | None:
-        """Forward and reflected time constant, None before the first tail. A reflected tail that
-        was too weak is taken to be like the forward one."""
-        if not self.memory.forward_s:
-            return None
-        forward_s = _round(float(np.median(self.memory.forward_s)))
-        reflected_s = self.memory.reflected_s
-        return forward_s, _round(float(np.median(reflected_s))) if reflected_s else forward_s
+        self.constants_s = choose_constants(memory)
 
     def update(
-        self, time_ns: Times, volts: Floats, keyed: Bools, noise_v: tuple[float, float]
+        self,
+        time_ns: Times,
+        forward_v: Floats,
+        reflected_v: Floats,
+        keyed: Bools,
+        noise_v: tuple[float, float],
     ) -> int | None:
-        """Take in pairs, `volts` (2, n), up to the first after which something else is known;
+        """Take in pairs (n,) up to the first after which something else is known;
         return its index, None if all were taken in."""
         down = np.flatnonzero(keyed)
         if self._tail is None and not len(down):
@@ -66,7 +65,8 @@ class DecayTracker:
         if self._tail is not None:
             old = len(self._tail[0])
             times = np.concatenate([self._tail[0], times])
-            volts = np.concatenate([self._tail[1], volts], axis=1)
+            forward_v = np.concatenate([self._tail[1][0], forward_v])
+            reflected_v = np.concatenate([self._tail[1][1], reflected_v])
             down = np.concatenate([[0], old + down])
         uncounted = int(old > 0)
         following = np.append(times[down[1:]], times[-1])
@@ -77,12 +77,15 @@ class DecayTracker:
             first = int(down[end])
             past = int(np.searchsorted(times, times[first] + self._hang_ns, side="right"))
             tail = slice(first, past)
-            if pairs >= LEAST_KEYED and self._learn(times[tail], volts[:, tail], noise_v):
+            volts = np.stack([forward_v[tail], reflected_v[tail]])
+            if pairs >= LEAST_KEYED and self._learn(times[tail], volts, noise_v):
                 self._tail = None
                 return past - old
         self._keyed += len(down) - uncounted
         first = len(times) if ends and ends[-1] == len(down) - 1 else int(down[-1])
-        self._tail = None if first == len(times) else (times[first:], volts[:, first:].copy())
+        self._tail = None
+        if first < len(times):
+            self._tail = times[first:], np.stack([forward_v[first:], reflected_v[first:]])
         return None
 
     def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:
@@ -94,7 +97,7 @@ class DecayTracker:
 
     def _learn(self, times: Times, volts: Floats, noise_v: tuple[float, float]) -> bool:
         """Learn from a tail; True if other constants follow."""
-        before = self.constants_s
+        volts = volts - self._zero_v
         for known, port_v, sd_v in (
             (self.memory.forward_s, volts[0], noise_v[0]),
             (self.memory.reflected_s, volts[1], noise_v[1]),
@@ -103,7 +106,17 @@ class DecayTracker:
             if constant_s is not None:
                 known.append(float(f"{constant_s:.{DIGITS}g}"))
                 del known[:-KEPT]
+        before, self.constants_s = self.constants_s, choose_constants(self.memory)
         return self.constants_s != before
+
+
+def choose_constants(memory: Memory) -> tuple[float, float] | None:
+    """Return the forward and reflected time constant in s, None before the first tail. A reflected
+    tail that was too weak is taken to be like the forward one."""
+    if not memory.forward_s:
+        return None
+    forward_s = _round(median(memory.forward_s))
+    return forward_s, _round(median(memory.reflected_s)) if memory.reflected_s else forward_s
 
 
 def measure_decay(times: Times, volts: Floats, least_v: float) -> float | None:

@@ -41,8 +41,10 @@ LONG_AGO, LONG_AGO_NS = -1e300, -(2**62)
 LEAST_V = 1e-6
 LN_FALL = math.log(FALL)
 FAR = 50.0
+APART = 1000  # pairs with the key up, from which on they are not looked at
 WINDOW = 0.1  # time constants over which a discharge is looked for
 HELD = 0.7  # a fall at this part of the rate of discharge, or faster, is one
+HELD_BELOW = WINDOW * (HELD - 1 / HOLDS)
 HELD_MARGIN = 4.0  # standard deviations of a reading that it must amount to
 HIDDEN_NS = 5_000_000  # half of the power of a reading held for so long was not there
 HANG_NS = 1_500_000_000
@@ -54,12 +56,17 @@ class Settled(NamedTuple):
     settled  (n,) keyed, and the detectors have followed the envelope
     below    (n,) logarithm of what the highest earlier reading has decayed to at most, over the
              forward reading, volts; FAR where the key is up
-    hidden   (n,) the part of the power that was not there, None for nowhere
+    hidden   (n,) the part of the power that was not there
     """
 
     settled: Bools
     below: Floats
-    hidden: Floats | None
+    hidden: Floats
+
+    def part(self, begin: int, end: int) -> Settled:
+        """Those from index `begin` to `end`, as views."""
+        span = slice(begin, end)
+        return Settled(self.settled[span], self.below[span], self.hidden[span])
 
 
 class Settling:
@@ -74,10 +81,10 @@ class Settling:
         self, zero_v: tuple[float, float], memory: Memory | None = None, hang_ns: int = HANG_NS
     ) -> None:
         self._zero_v = zero_v
-        self._decay = DecayTracker(memory or Memory(), hang_ns)
+        self._decay = DecayTracker(memory or Memory(), zero_v, hang_ns)
         self._constants_s = self._decay.constants_s
         self._time_ns = np.empty(0, dtype=np.int64)
-        self._volts = np.empty((2, 0))
+        self._forward_v = self._reflected_v = np.empty(0)
         self._crest = LONG_AGO, 0  # logarithm of the highest held reading, and when
         self._fell_ns = LONG_AGO_NS  # the last keyed pair that was far below a crest
         self._followed_ns = 0  # the last keyed pair that was not held
@@ -101,118 +108,161 @@ class Settling:
         noise_v: tuple[float, float],
     ) -> Settled:
         """Judge pairs (n,); `noise_v` is the spread of one reading of both ports in volts."""
-        volts = np.stack([forward_v - self._zero_v[0], reflected_v - self._zero_v[1]])
-        settled = keyed.copy()
-        below = np.full(len(keyed), FAR)
-        hidden: Floats | None = None
+        result = Settled(keyed.copy(), np.full(len(keyed), FAR), np.zeros(len(keyed)))
         begin = 0
         while begin < len(keyed):
             rest = slice(begin, None)
-            taken = self._decay.update(time_ns[rest], volts[:, rest], keyed[rest], noise_v)
+            columns = time_ns[rest], forward_v[rest], reflected_v[rest], keyed[rest]
+            taken = self._decay.update(*columns, noise_v)
             end = len(keyed) if taken is None else begin + taken
             part = slice(begin, end)
-            some = self._judge(time_ns[part], volts[:, part], keyed[part], settled[part], below[part], noise_v)
-            if some is not None:
-                hidden = np.zeros(len(keyed)) if hidden is None else hidden
-                hidden[part] = some
+            self._judge(
+                time_ns[part],
+                forward_v[part],
+                reflected_v[part],
+                np.flatnonzero(keyed[part]),
+                result.part(begin, end),
+                noise_v,
+            )
             self._constants_s = self._decay.constants_s
             begin = end
-        return Settled(settled, below, hidden)
+        return result
 
     def _judge(
         self,
         time_ns: Times,
-        both_v: Floats,
-        keyed: Bools,
-        settled: Bools,
-        below: Floats,
+        forward_v: Floats,
+        reflected_v: Floats,
+        down: Times,
+        result: Settled,
         noise_v: tuple[float, float],
-    ) -> Floats | None:
-        """Take what is not settled out of `settled` (n,), fill `below` (n,); return the hidden part, None if nothing
-        is hidden."""
+    ) -> None:
+        """Fill the result for pairs (n,), of which `down` (k,) are keyed."""
         old = len(self._time_ns)
         times = np.concatenate([self._time_ns, time_ns])
-        both_v = np.concatenate([self._volts, both_v], axis=1)
-        volts = both_v[0]
-        hidden = None
-        if keyed.any():
-            first, last = int(keyed.argmax()), len(keyed) - 1 - int(keyed[::-1].argmax())
-            part = slice(old + first, old + last + 1)
-            now, upto = volts[part], times[: part.stop]
-            before = np.zeros(len(now))  # nothing is known of what was before the first
-            before[part.start == 0 :] = volts[max(part.start - 1, 0) : part.stop - 1]
-            falling = np.maximum(before, volts.take(first_since(upto, part.start, FALL_NS)))
-            rising = np.minimum(before, volts.take(first_since(upto, part.start, RISE_NS)))
-            margin = MARGIN * noise_v[0]
-            down = slice(first, last + 1)
-            settled[down] &= (now + margin >= FALL * falling) & (now - margin <= RISE * rising)
-            down_at = np.flatnonzero(keyed)
-            high_v = np.maximum(volts[old:][down_at], LEAST_V)
-            below[down_at] = self._below(time_ns[down_at], high_v)
-            settled[down_at] &= below[down_at] <= margin / high_v - LN_FALL
-            moves = now + margin < FALL * np.maximum(falling, rising)
-            moves |= FALL * now - margin > np.minimum(falling, rising)
-            moves = moves[down_at - first]
-            moving = self._moving(time_ns[down_at], below[down_at] > margin / high_v + MOVES)
-            at = down_at[moves if moving is None else moves | moving]
-            rise_v = both_v[1, old + at] - RISE_REFLECTED * both_v[1, old + at - 1]
-            settled[at[rise_v > MARGIN * noise_v[1]]] = False
-            if self._constants_s is not None:
-                hidden = self._hidden(upto, volts, part.start, keyed[down], noise_v[0])
-                if hidden is not None:
-                    hidden = np.concatenate([np.zeros(first), hidden, np.zeros(len(keyed) - last - 1)])
-        keep = np.searchsorted(times, times[-1] - max(FALL_NS, self._window_ns()))
+        forward_v = np.concatenate([self._forward_v, forward_v])
+        reflected_v = np.concatenate([self._reflected_v, reflected_v])
+        back_ns = FALL_NS
+        if self._constants_s is not None:
+            back_ns = max(FALL_NS, round(self._window_s() * 1e9))
+        if len(down):
+            cuts = np.flatnonzero(np.diff(down) > APART)
+            for first, last in zip(
+                down[np.append(0, cuts + 1)].tolist(),
+                down[np.append(cuts, -1)].tolist(),
+                strict=True,
+            ):
+                begin = int(np.searchsorted(times, times[old + first] - back_ns))
+                begin = min(begin, max(old + first - 1, 0))
+                near = slice(begin, old + last + 1)
+                self._judge_stretch(
+                    times[near],
+                    forward_v[near] - self._zero_v[0],
+                    reflected_v[near],
+                    old + first - begin,
+                    result.part(first, last + 1),
+                    noise_v,
+                )
+        keep = np.searchsorted(times, times[-1] - back_ns)
         keep = min(keep, len(times) - 1)
         self._time_ns = times[keep:]
-        self._volts = both_v[:, keep:]
-        return hidden
+        self._forward_v, self._reflected_v = forward_v[keep:], reflected_v[keep:]
 
-    def _below(self, times: Times, volts: Floats) -> Floats:
-        """Return `below` for keyed pairs (n,) with readings above 0."""
+    def _judge_stretch(
+        self,
+        times: Times,
+        volts: Floats,
+        reflected_v: Floats,
+        begin: int,
+        result: Settled,
+        noise_v: tuple[float, float],
+    ) -> None:
+        """Fill the result for the pairs from `begin` on; `volts` are above the zero. The first and
+        the last are keyed, few between them are not."""
+        keyed = result.settled.copy()
+        now = volts[begin:]
+        before = np.zeros(len(now))  # nothing is known of what was before the first
+        before[begin == 0 :] = volts[max(begin - 1, 0) : -1]
+        falling = np.maximum(before, volts.take(first_since(times, begin, FALL_NS)))
+        rising = np.minimum(before, volts.take(first_since(times, begin, RISE_NS)))
+        margin = MARGIN * noise_v[0]
+        settled, below = result.settled, result.below
+        settled &= (now + margin >= FALL * falling) & (now - margin <= RISE * rising)
+
+        high_v = np.maximum(now, LEAST_V)
+        below[:] = self._find_below(times[begin:], high_v)
+        doubt = margin / high_v
+        excess = below - doubt
+        settled &= excess <= -LN_FALL
+        moving = self._find_moving(times[begin:], keyed & (excess > MOVES))
+        ahead = self._find_ahead(reflected_v, begin, noise_v[1])
+        moves = now[ahead] + margin < FALL * np.maximum(falling, rising)[ahead]
+        moves |= FALL * now[ahead] - margin > np.minimum(falling, rising)[ahead]
+        settled[ahead[moves | moving[ahead]]] = False
+        if self._constants_s is not None:
+            self._estimate_hidden(times, volts, begin, keyed, result, noise_v[0])
+        if not keyed.all():
+            below[~keyed] = FAR
+
+    def _find_below(self, times: Times, volts: Floats) -> Floats:
+        """Return `below` for pairs (n,) with readings above 0."""
         longest_s = PRIOR_S if self._constants_s is None else max(self._constants_s)
         rate = 1e-9 / max(HOLDS * longest_s, LEAST_HOLD_S)
         level, since_ns = self._crest
         grown = (times - times[0]) * rate
-        height = np.log(volts) + grown
-        crest = np.maximum.accumulate(np.maximum(height, level - (times[0] - since_ns) * rate))
+        height = np.log(volts)
+        height += grown
+        crest = height.copy()
+        crest[0] = max(height[0], level - (times[0] - since_ns) * rate)
+        np.maximum.accumulate(crest, out=crest)
         self._crest = float(crest[-1] - grown[-1]), int(times[-1])
-        return np.asarray(crest - height)
+        crest -= height
+        return crest
 
-    def _moving(self, times: Times, falls: Bools) -> Bools | None:
-        """Return which keyed pairs (n,) come MOVING_NS after one that falls at most, None for none."""
+    def _find_moving(self, times: Times, falls: Bools) -> Bools:
+        """Return which pairs (n,) come MOVING_NS at most after one that falls."""
         if not falls.any():
-            if times[0] - self._fell_ns > MOVING_NS:
-                return None
-            return np.asarray(times - self._fell_ns <= MOVING_NS)
+            return np.asarray(times <= self._fell_ns + MOVING_NS)
         fell_ns = np.maximum.accumulate(np.where(falls, times, self._fell_ns))
         self._fell_ns = int(fell_ns[-1])
         return np.asarray(times - fell_ns <= MOVING_NS)
 
-    def _window_ns(self) -> int:
-        return 0 if self._constants_s is None else round(WINDOW * 1e9 * self._constants_s[0])
+    def _find_ahead(self, reflected_v: Floats, begin: int, noise_v: float) -> Times:
+        """Return the places after `begin` of the pairs whose reflected reading jumps up."""
+        least_v = MARGIN * noise_v - (RISE_REFLECTED - 1) * self._zero_v[1]
+        first = max(begin, 1)
+        rises = reflected_v[first:] - RISE_REFLECTED * reflected_v[first - 1 : -1] > least_v
+        return np.asarray(np.flatnonzero(rises) + first - begin)
 
-    def _hidden(
-        self, times: Times, volts: Floats, begin: int, keyed: Bools, noise_v: float
-    ) -> Floats | None:
-        """Estimate for the pairs from `begin` on which part of their power was not there, (n,)."""
+    def _window_s(self) -> float:
         assert self._constants_s is not None
-        count = len(times) - begin
-        reference = first_since(times, begin, self._window_ns())
-        reference = np.minimum(reference, np.maximum(np.arange(begin, len(times)) - 1, 0))
-        now = volts[begin : len(times)]
-        earlier = volts.take(reference)
-        at = np.flatnonzero((earlier - now > HELD_MARGIN * noise_v) & keyed)
-        elapsed = (times[begin + at] - times[reference[at]]) * (1e-9 / self._constants_s[0])
-        at = at[now[at] < earlier[at] * np.exp(-HELD * elapsed)]
+        return WINDOW * self._constants_s[0]
+
+    def _estimate_hidden(
+        self,
+        times: Times,
+        volts: Floats,
+        begin: int,
+        keyed: Bools,
+        result: Settled,
+        noise_v: float,
+    ) -> None:
+        """Estimate for the pairs from `begin` on which part of their power was not there."""
+        assert self._constants_s is not None
+        # What falls as fast as a discharge is below a crest, which is let fall more slowly.
+        at = begin + np.flatnonzero(result.below > HELD_BELOW)
+        reference = np.searchsorted(times, times[at] - round(self._window_s() * 1e9))
+        reference = np.minimum(reference, np.maximum(at - 1, 0))
+        elapsed = (times[at] - times[reference]) * (1e-9 / self._constants_s[0])
+        earlier = volts[reference]
+        held = keyed[at - begin] & (earlier - volts[at] > HELD_MARGIN * noise_v)
+        held &= volts[at] < earlier * np.exp(-HELD * elapsed)
+        at = at[held] - begin
         follows = keyed.copy()
         follows[at] = False
-        if not len(at):
-            self._followed_ns = int(times[begin + count - 1])
-            return None
-        since_ns = np.where(follows, times[begin:], self._followed_ns)
-        np.maximum.accumulate(since_ns, out=since_ns)
-        self._followed_ns = int(since_ns[-1])
-        age_ns = times[begin + at] - since_ns[at]
-        hidden = np.zeros(count)
-        hidden[at] = age_ns / (age_ns + HIDDEN_NS)
-        return hidden
+        if len(at):
+            since_ns = np.where(follows, times[begin:], self._followed_ns)
+            age_ns = times[begin + at] - np.maximum.accumulate(since_ns)[at]
+            result.hidden[at] = age_ns / (age_ns + HIDDEN_NS)
+        if follows.any():
+            self._followed_ns = int(times[begin + np.flatnonzero(follows)[-1]])

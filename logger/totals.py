@@ -139,7 +139,7 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     ):
         np.add.reduceat(column, edges, out=sums[row])
     sums[H_PF:] = 0.0
-    if block.hidden is not None:
+    if block.hidden is not None and block.hidden.any():
         for row, column in ((H_PF, forward_w), (H_PR, reflected_w), (H_ENERGY, energy)):
             np.add.reduceat(block.hidden * column, edges, out=sums[row])
     seconds = Seconds(
