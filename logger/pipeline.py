@@ -11,10 +11,10 @@ import msgspec
 import numpy as np
 
 from drivers.contract import SampleBlock, join
+from logger import decay
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config import Config, WeatherOptions
-from logger.decay import Memory as Memory_
 from logger.excursions import Excursions
 from logger.keying import RELEASE, Keying
 from logger.levels import Levels
@@ -70,7 +70,7 @@ class Pipeline:
         hang_ns = round(config.transmission.hang_ms * 1e6)
         self._settling = Settling(
             (content.forward.zero_v, content.reflected.zero_v),
-            recalled(SETTLING, memories or {}, Memory_),
+            recalled(SETTLING, memories or {}, decay.Memory),
             hang_ns,
         )
         self._thin_sample = ThinSample()
