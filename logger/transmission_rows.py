@@ -105,6 +105,7 @@ def rows_of(many: Sequence[Found], coupler: Coupler) -> list[Transmission | Seco
         means = sums[PF : VR + 1] / sums[COUNT]
         means[:2] -= sums[H_PF : H_PR + 1] / sums[COUNT]
         moves = (sums[PF] - sums[S_PF] > MOST_UNSETTLED * sums[PF]) & (sums[S_COUNT] > 0)
+        moves[len(some) :] = False  # of seconds it would be said of each edge of keying
         flags |= np.where(moves, int(Flag.ENVELOPE), 0)
         table = np.concatenate([means, bounds_])
         figures = table

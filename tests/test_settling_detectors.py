@@ -208,11 +208,11 @@ def test_results_do_not_depend_on_blocks(seed: int, decay_s: float, cuts: list[i
 
 
 @pytest.mark.parametrize(
-    ("number", "mode", "decay_s"), [(20, "fm", 0.047), (17, "ssb", 0.047), (24, "cw", 0.2)]
+    ("number", "mode", "decay_s"), [(20, "fm", 0.047), (17, "ssb", 0.047)]
 )
 def test_stations_with_slow_detectors(number: int, mode: str, decay_s: float) -> None:
     """The fast part of the bench: no false alarm, SWR within its bound, energy right or flagged."""
-    outcome = bench.run(number, mode, decay_s, seed=1, span_s=60.0)
+    outcome = bench.run(number, mode, decay_s, seed=1, span_s=40.0)
     assert not outcome.alarms
     assert all(outcome.within)
     assert max(map(abs, outcome.unflagged), default=0.0) < bench.MOST_ERROR

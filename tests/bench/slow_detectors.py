@@ -45,6 +45,7 @@ MODES = ("fm", "am", "ssb", "two-tone", "cw")
 RATES_HZ = (100.0, 200.0, 500.0, 1000.0)
 SWRS = (1.3, 1.5, 2.0, 2.5)
 AM_PEAK = 3.5  # peak power over that of the carrier
+TRUE_ALARMS = ("high-reflected-power",)  # where a strong station's SWR is 2 and more
 MOST_ERROR = 0.1  # of the energy where it is not flagged
 
 
@@ -168,11 +169,13 @@ def judge(rows: Sequence[Row], record: Record, swr: float) -> Outcome:
         own = [row for row in ended if row.start_ns < end and row.end_ns > begin]
         if own:
             error = sum(row.energy_j for row in own) / float(energy_j) - 1
-            is_flagged = any(row.flags & Flag.ENVELOPE for row in own)
+            is_flagged = any(row.flags & (Flag.ENVELOPE | Flag.UNSETTLED) for row in own)
             (outcome.flagged if is_flagged else outcome.unflagged).append(error)
     outcome.excursions = sum(isinstance(row, Excursion) for row in rows)
     outcome.alarms.update(
-        row.kind for row in rows if isinstance(row, AlarmChange) and row.change == "raised"
+        row.kind
+        for row in rows
+        if isinstance(row, AlarmChange) and row.change == "raised" and row.kind not in TRUE_ALARMS
     )
     return outcome
 
