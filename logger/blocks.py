@@ -38,7 +38,7 @@ class PowerBlock:
     settled      the detectors have followed the envelope (see `settling`)
     aux          further columns by name
     below        logarithm of what the highest forward reading before has decayed to at most, over
-                 the forward reading in volts (see `settling`); None for 0
+                 the forward reading in volts, < 0 where that is soon (see `settling`)
     hidden       which part of the power read is estimated not to have been there, since the
                  detectors held an earlier crest; None for nowhere
     """

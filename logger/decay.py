@@ -3,14 +3,14 @@
 When the transmitter goes silent the smoothing capacitors discharge through their loads, so both
 readings fall exponentially. The slope of the logarithm from the last keyed pair down to FLOOR of it
 gives the time constant; where the reading is gone at once, the step to the next pair is an upper
-bound of it. Used is the median over the last KEPT transmissions. What is learned changes at the
-first pair after the hang time of a transmission, so that it is the same however the stream was cut.
+bound of it. Speech may fade more slowly, so a low quantile over the last KEPT transmissions is
+used. It changes at the first pair after the hang time of a transmission, so that it is the same
+however the stream was cut.
 """
 
 from __future__ import annotations
 
 import math
-from statistics import median
 
 import msgspec
 import numpy as np
@@ -18,6 +18,7 @@ import numpy as np
 from logger.blocks import Bools, Floats, Times
 
 KEPT = 15
+LOW = 5  # the quantile used is one in this many
 FLOOR = 0.2  # of the reading of the last keyed pair: where the tail is no longer used
 NOISE = 6.0  # standard deviations of one reading that the tail must stay above
 SLOPE_FROM = 4  # pairs in a tail from which a line is fitted
@@ -115,8 +116,13 @@ def choose_constants(memory: Memory) -> tuple[float, float] | None:
     tail that was too weak is taken to be like the forward one."""
     if not memory.forward_s:
         return None
-    forward_s = _round(median(memory.forward_s))
-    return forward_s, _round(median(memory.reflected_s)) if memory.reflected_s else forward_s
+    forward_s = _round(_low(memory.forward_s))
+    return forward_s, _round(_low(memory.reflected_s)) if memory.reflected_s else forward_s
+
+
+def _low(constants_s: list[float]) -> float:
+    """Return a low quantile: no tail falls faster than the detector, some fall with the speech."""
+    return sorted(constants_s)[len(constants_s) // LOW]
 
 
 def measure_decay(times: Times, volts: Floats, least_v: float) -> float | None:

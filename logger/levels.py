@@ -46,6 +46,7 @@ class Levels:
             trusted = forward_w >= view.floor_w
             trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
             trusted &= block.flags & np.uint8(Flag.CLIPPED) == 0
+            below = block.below
             pairs = SentPairs(
                 block.time_ns,
                 block.forward_v,
@@ -54,8 +55,8 @@ class Levels:
                 block.reflected_w,
                 trusted,
                 follows,
-                block.settled,
-                np.zeros(len(block)) if block.below is None else block.below,
+                block.settled if below is None else block.settled | (below < 0),
+                np.zeros(len(block)) if below is None else below,
             )
             place = block.aux.get("channel", block.aux.get("frequency_khz"))
             where = np.full(len(sent), np.nan) if place is None else place

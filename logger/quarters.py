@@ -17,7 +17,7 @@ class SentPairs:
 
     trusted  readable, within the converter, and such as a load can cause
     follows  the pair before it in the stream is the one before it here
-    settled  the detectors have followed the envelope (see `settling`)
+    settled  the detectors have followed the envelope, or follow quickly anyway (see `settling`)
     below    what an earlier forward reading has decayed to, over this one (see `PowerBlock`)
     """
 

@@ -216,7 +216,7 @@ def test_the_same_rules_give_the_same_rows(case: Case) -> None:
     assert summary[1:] == (len(content[0]), len(content[1]), 0, 0, 0)
     assert len(content[0]) == 16
     assert sum("interrupted" in row["flags"] for row in content[0]) == len(CUTS_S)
-    assert len(content[2]) == 13
+    assert len(content[2]) == 12
     assert heard[-1] == (summary.pairs, summary.pairs)
 
 
