@@ -17,6 +17,7 @@ from logger.view import View
 
 LONG_AGO_NS = -(2**62)
 LEAST_PAIRS = 4  # trusted ones that a level needs
+QUICK = -1.0  # of `below`, see `settling`
 HIGHEST_RATIO = 2.0  # reflected over incident power; beyond it is no reflection
 MEDIAN_VARIANCE = np.pi / 2  # of the median of many normal values, over that of their mean
 
@@ -55,7 +56,7 @@ class Levels:
                 block.reflected_w,
                 trusted,
                 follows,
-                block.settled if below is None else block.settled | (below < 0),
+                block.settled if below is None else block.settled | (below <= QUICK),
                 np.zeros(len(block)) if below is None else below,
             )
             place = block.aux.get("channel", block.aux.get("frequency_khz"))
@@ -105,6 +106,12 @@ class Levels:
         first = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
         start_ns = self._starts(times, place, first)
         trusted = pairs.trusted & pairs.settled
+        # Until it is known what detectors hold, a quarter in which few settled is taken whole.
+        settled = np.add.reduceat(trusted, first, dtype=np.int64)
+        few = (settled > 0) & (settled < LEAST_PAIRS)
+        if few.any():
+            whole = np.repeat(few, np.diff(first, append=len(pairs)))
+            trusted |= pairs.trusted & whole & (pairs.below < 0)
         at = slice(None) if trusted.all() else trusted
         forward_w, reflected_w = pairs.forward_w[at], pairs.reflected_w[at]
         count = np.add.reduceat(trusted, first, dtype=np.int64)

@@ -40,7 +40,7 @@ PRIOR_S = 0.035  # the longer discharge time constant until one has been measure
 LONG_AGO, LONG_AGO_NS = -1e300, -(2**62)
 LEAST_V = 1e-6
 LN_FALL = math.log(FALL)
-FAR, QUICK = 50.0, -1.0
+FAR, UNKNOWN, QUICK = 50.0, -0.5, -1.0
 APART = 1000  # pairs with the key up, from which on they are not looked at
 WINDOW = 0.1  # time constants over which a discharge is looked for
 HELD = 0.7  # a fall at this part of the rate of discharge, or faster, is one
@@ -55,8 +55,8 @@ class Settled(NamedTuple):
 
     settled  (n,) keyed, and the detectors have followed the envelope
     below    (n,) logarithm of what the highest earlier reading has decayed to at most, over the
-             forward reading, volts, >= 0; FAR where the key is up, QUICK while detectors are not
-             known to hold a reading for long
+             forward reading, volts, >= 0; FAR where the key is up; QUICK where detectors do
+             not hold a reading for long, UNKNOWN until that has been learned
     hidden   (n,) the part of the power that was not there
     """
 
@@ -139,7 +139,7 @@ class Settling:
         noise_v: tuple[float, float],
     ) -> None:
         """Fill the result for pairs (n,), of which `down` (k,) are keyed."""
-        result.below[:] = FAR if self._holds() else QUICK
+        result.below[:] = self._usual_below()
         old = len(self._time_ns)
         times = np.concatenate([self._time_ns, time_ns])
         forward_v = np.concatenate([self._forward_v, forward_v])
@@ -203,8 +203,9 @@ class Settling:
         settled[ahead[moves | moving[ahead]]] = False
         if self._constants_s is not None:
             self._estimate_hidden(times, volts, begin, keyed, result, noise_v[0])
-        if not self._holds():
-            below[:] = QUICK
+        usual = self._usual_below()
+        if usual != FAR:
+            below[:] = usual
         elif not keyed.all():
             below[~keyed] = FAR
 
@@ -238,9 +239,12 @@ class Settling:
         rises = reflected_v[first:] - RISE_REFLECTED * reflected_v[first - 1 : -1] > least_v
         return np.asarray(np.flatnonzero(rises) + first - begin)
 
-    def _holds(self) -> bool:
-        """True if the detectors hold a reading for longer than rules allow for anyway."""
-        return self._constants_s is not None and HOLDS * max(self._constants_s) > LEAST_HOLD_S
+    def _usual_below(self) -> float:
+        """Return `below` where the key is up; other than FAR it is that of all pairs, since the
+        detectors are not known to hold a reading for longer than rules allow for anyway."""
+        if self._constants_s is None:
+            return UNKNOWN
+        return FAR if HOLDS * max(self._constants_s) > LEAST_HOLD_S else QUICK
 
     def _window_s(self) -> float:
         assert self._constants_s is not None
