@@ -42,6 +42,10 @@ class PowerBlock:
     flags        uint8 bits of `rows.Flag`
     settled      the detectors have followed the envelope (see `settling`)
     aux          further columns by name
+    below        logarithm of what the highest forward reading before has decayed to at most, over
+                 the forward reading in volts, < 0 where that is soon (see `settling`)
+    hidden       which part of the power read is estimated not to have been there, since the
+                 detectors held an earlier crest; None for nowhere
     """
 
     time_ns: Times
@@ -52,6 +56,8 @@ class PowerBlock:
     flags: Bits
     settled: Bools
     aux: Mapping[str, Floats]
+    below: Floats | None = None
+    hidden: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -66,6 +72,8 @@ class PowerBlock:
             self.flags[part],
             self.settled[part],
             {name: column[part] for name, column in self.aux.items()},
+            None if self.below is None else self.below[part],
+            None if self.hidden is None else self.hidden[part],
         )
 
 
@@ -73,6 +81,11 @@ def join(blocks: list[PowerBlock]) -> PowerBlock:
     """One block out of consecutive ones; an auxiliary column that one lacks is NaN there."""
     if len(blocks) == 1:
         return blocks[0]
+    hidden = None
+    if any(block.hidden is not None for block in blocks):
+        hidden = np.concatenate(
+            [np.zeros(len(b)) if b.hidden is None else b.hidden for b in blocks]
+        )
     names = {name: None for block in blocks for name in block.aux}
     return PowerBlock(
         np.concatenate([b.time_ns for b in blocks]),
@@ -86,4 +99,6 @@ def join(blocks: list[PowerBlock]) -> PowerBlock:
             name: np.concatenate([b.aux.get(name, np.full(len(b), np.nan)) for b in blocks])
             for name in names
         },
+        None,
+        hidden,
     )

@@ -223,4 +223,5 @@ def _envelope(pairs: SentPairs, at: Times) -> tuple[Floats, Floats]:
         for bound, reach_ns in ((np.maximum, LAG_NS), (np.minimum, RISE_NS))
     )
     before_w = np.where(pairs.follows[at], pairs.forward_w[np.maximum(at - 1, 0)], 0.0)
-    return np.maximum(strongest, before_w), np.minimum(weakest, before_w)
+    held_w = pairs.forward_w[at] * np.exp(2 * pairs.below[at])
+    return np.maximum(np.maximum(strongest, held_w), before_w), np.minimum(weakest, before_w)

@@ -22,6 +22,7 @@ from logger.view import View
 
 LONG_AGO_NS = -(2**62)
 LEAST_PAIRS = 4  # trusted ones that a level needs
+QUICK = -1.0  # of `below`, see `settling`
 HIGHEST_RATIO = 2.0  # reflected over incident power; beyond it is no reflection
 SPREAD = 2_654_435_769  # odd, 2**32 over the golden ratio: multiples lie evenly, modulo 2**32
 MEDIAN_VARIANCE = np.pi / 2  # of the median of many normal values, over that of their mean
@@ -64,6 +65,7 @@ class Levels:
             # With only the reflected reading at the end, the ratio is at least so high.
             clipped = block.flags & np.uint8(Flag.CLIPPED) != 0
             trusted &= ~clipped | (block.reflected_v > block.forward_v)
+            below = block.below
             pairs = SentPairs(
                 block.time_ns,
                 block.forward_v,
@@ -72,6 +74,8 @@ class Levels:
                 block.reflected_w,
                 trusted,
                 follows,
+                block.settled if below is None else block.settled | (below <= QUICK),
+                np.zeros(len(block)) if below is None else below,
             )
             place = block.aux.get("channel", block.aux.get("frequency_khz"))
             where = np.full(len(sent), np.nan) if place is None else place
@@ -122,7 +126,13 @@ class Levels:
         number = times // QUARTER_NS
         first = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
         start_ns = self._starts(times, place, first)
-        trusted = pairs.trusted
+        trusted = pairs.trusted & pairs.settled
+        # Until it is known what detectors hold, a quarter in which few settled is taken whole.
+        settled = np.add.reduceat(trusted, first, dtype=np.int64)
+        few = (settled > 0) & (settled < LEAST_PAIRS)
+        if few.any():
+            whole = np.repeat(few, np.diff(first, append=len(pairs)))
+            trusted |= pairs.trusted & whole & (pairs.below < 0)
         at = slice(None) if trusted.all() else trusted
         forward_w, reflected_w = pairs.forward_w[at], pairs.reflected_w[at]
         count = np.add.reduceat(trusted, first, dtype=np.int64)

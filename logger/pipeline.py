@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from drivers.contract import SampleBlock, join
-from logger import usual_level
+from logger import decay, usual_level
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config import Config, WeatherOptions
@@ -37,7 +37,7 @@ GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
 # renewal cuts a block in two.
 EARLY, EARLY_KEYED = 512, 64
 RENEW_NS = 600 * SECOND_NS
-OWN_POWER = "own-power"  # name of the memory
+OWN_POWER, SETTLING = "own-power", "settling"  # names of what stages have learned
 MOST_PAIRS = 65_536  # worked on at once, so that they stay in the cache
 
 
@@ -65,7 +65,6 @@ class Pipeline:
         self._keying = Keying(config.transmission.min_forward_w, impossible_ratio(coupler))
         self._own_power = OwnPowerTracker(recalled(OWN_POWER, memories or {}, OwnPower))
         self._own = self._own_power.learned
-        self._settling = Settling(content.forward.zero_v)
         self._tracker = NoiseTracker(
             (content.noise.forward_v, content.noise.reflected_v),
             (content.forward.zero_v, content.reflected.zero_v),
@@ -74,6 +73,11 @@ class Pipeline:
         self._noise = self._tracker.noise()
         station = config.station
         hang_ns = round(config.transmission.hang_ms * 1e6)
+        self._settling = Settling(
+            (content.forward.zero_v, content.reflected.zero_v),
+            recalled(SETTLING, memories or {}, decay.Memory),
+            hang_ns,
+        )
         self._thin_sample = ThinSample()
         self._selection = Selection(hang_ns) if archive else None
         told = archive and config.weather != WeatherOptions()
@@ -127,6 +131,7 @@ class Pipeline:
     def tick(self, now_ns: int) -> list[Row]:
         """Time has reached `now_ns` without a pair."""
         rows = self._flush()
+        self._settling.advance(now_ns, self._noise.sd_v)
         ended = self._transmissions.advance(now_ns)
         quarters = self._levels.advance(now_ns, self._noise, _ends(ended))
         if quarters is not None:
@@ -175,7 +180,9 @@ class Pipeline:
         flags[0] |= np.uint8(Flag.GAP) * samples.gap
         flags |= np.uint8(Flag.CLOCK_STEP) * samples.clock_step
         keyed, foreign = self._keying.update(forward_w, reflected_w, self._own)
-        settled = self._settling.update(samples.time_ns, samples.forward_v, keyed, noise.sd_v[0])
+        settled, below, hidden = self._settling.update(
+            samples.time_ns, samples.forward_v, samples.reflected_v, keyed, noise.sd_v
+        )
         block = PowerBlock(
             samples.time_ns,
             samples.forward_v,
@@ -185,6 +192,8 @@ class Pipeline:
             flags,
             settled,
             samples.aux,
+            below,
+            hidden,
         )
         rows = self._transmissions.update(block, keyed, noise)
         view = View(block, keyed, noise, self._coupler, step_v, foreign, self._own)
@@ -221,9 +230,12 @@ class Pipeline:
             return [*rows, *both]
         for row in ended:
             self._own_power.learn(row)
-        memories = self._watchdog.memories()
-        memories[OWN_POWER] = msgspec.json.encode(self._own_power.learned)
-        memories[usual_level.KIND] = msgspec.json.encode(self._levels.memory)
+        memories = {
+            SETTLING: msgspec.json.encode(self._settling.memory),
+            OWN_POWER: msgspec.json.encode(self._own_power.learned),
+            usual_level.KIND: msgspec.json.encode(self._levels.memory),
+            **self._watchdog.memories(),
+        }
         return [*rows, *both, *(Memory(*each) for each in memories.items())]
 
     def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:

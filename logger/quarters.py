@@ -30,6 +30,8 @@ class SentPairs:
 
     trusted  readable, within the converter, and such as a load can cause
     follows  the pair before it in the stream is the one before it here
+    settled  the detectors have followed the envelope, or follow quickly anyway (see `settling`)
+    below    what an earlier forward reading has decayed to, over this one (see `PowerBlock`)
     """
 
     time_ns: Times
@@ -39,6 +41,8 @@ class SentPairs:
     reflected_w: Floats
     trusted: Bools
     follows: Bools
+    settled: Bools
+    below: Floats
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -52,6 +56,8 @@ class SentPairs:
             self.reflected_w[part],
             self.trusted[part],
             self.follows[part],
+            self.settled[part],
+            self.below[part],
         )
 
 

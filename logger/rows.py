@@ -26,6 +26,8 @@ class Flag(IntFlag):
     INTERRUPTED = 32  # the daemon ended before the transmission did
     RELATIVE = 64  # watts are relative: the calibration knows balance only
     CLOCK_STEP = 128  # a clock was set about then: the time may be wrong (see `dating`)
+    # 256 and more are of rows, not of pairs
+    ENVELOPE = 512  # the envelope outpaced the detectors: mean powers and energy are estimates
 
     def words(self) -> str:
         """The flags as lower-case words joined by spaces, in the order above."""

@@ -1,54 +1,280 @@
 """Which pairs to trust for SWR: those where both detectors have followed the envelope.
 
 While the envelope falls, the detectors discharge by their own time constants and no longer obey
-their law: both ports fall by the same factor, which the law reads as reflection growing. While it
-rises steeply, the smaller signal may lag. So a pair counts as settled when its forward reading has
-neither fallen by more than FALL within FALL_NS nor risen by more than RISE within RISE_NS (and
-likewise against the pair before it). Speech keeps its crests, a carrier all but its edges.
+their law: both ports fall by the same factor, which the law reads as reflection growing, and a port
+that discharges more slowly still holds an earlier crest. While it rises steeply, the smaller signal
+may lag. So a pair counts as settled when its forward reading has
+
+- neither fallen by more than FALL within FALL_NS nor risen by more than RISE within RISE_NS (and
+  likewise against the pair before it),
+- nor lies below FALL of any earlier reading that has decayed since with HOLDS discharge time
+  constants. Under square law a reflected reading holds a crest for two of them.
+
+Speech keeps its crests, a carrier all but its edges. The discharge time constants come from the
+tails after key-up (see `decay`). A forward reading that falls as fast as the detector discharges is
+an upper bound of the power: `hidden` estimates which part of it was not there.
 """
 
 from __future__ import annotations
 
+import math
+from typing import NamedTuple
+
 import numpy as np
 
 from logger.blocks import Bools, Floats, Times
+from logger.decay import DecayTracker, Memory
 from logger.lookback import first_since
 
 FALL = 0.95
 FALL_NS = 20_000_000
 RISE = 1.25
 RISE_NS = 5_000_000
+MOVES = 0.1  # logarithm of a fall that shows an envelope that moves; for MOVING_NS after it
+MOVING_NS = 60_000_000
+RISE_REFLECTED = 1.1  # a reflected reading that rises by more may be ahead of the forward one
+MARGIN = 4.0  # standard deviations of a reading
+HOLDS = 3.0
+LEAST_HOLD_S = 0.06
+PRIOR_S = 0.035  # the longer discharge time constant until one has been measured
+LONG_AGO, LONG_AGO_NS = -1e300, -(2**62)
+LEAST_V = 1e-6
+LN_FALL = math.log(FALL)
+FAR, UNKNOWN, QUICK = 50.0, -0.5, -1.0
+APART = 1000  # pairs with the key up, from which on they are not looked at
+WINDOW = 0.1  # time constants over which a discharge is looked for
+HELD = 0.7  # a fall at this part of the rate of discharge, or faster, is one
+HELD_BELOW = WINDOW * (HELD - 1 / HOLDS)
+HELD_MARGIN = 4.0  # standard deviations of a reading that it must amount to
+HIDDEN_NS = 5_000_000  # half of the power of a reading held for so long was not there
+HANG_NS = 1_500_000_000
+
+
+class Settled(NamedTuple):
+    """What is known of n pairs.
+
+    settled  (n,) keyed, and the detectors have followed the envelope
+    below    (n,) logarithm of what the highest earlier reading has decayed to at most, over the
+             forward reading, volts, >= 0; FAR where the key is up; QUICK where detectors do
+             not hold a reading for long, UNKNOWN until that has been learned
+    hidden   (n,) the part of the power that was not there
+    """
+
+    settled: Bools
+    below: Floats
+    hidden: Floats
+
+    def part(self, begin: int, end: int) -> Settled:
+        """Those from index `begin` to `end`, as views."""
+        span = slice(begin, end)
+        return Settled(self.settled[span], self.below[span], self.hidden[span])
 
 
 class Settling:
-    """Remembers the last FALL_NS of forward readings across blocks."""
+    """Remembers the readings that pairs to come are compared with, across blocks.
 
-    def __init__(self, zero_v: float) -> None:
+    zero_v   of the forward and the reflected reading
+    memory   what was learned of the detectors
+    hang_ns  a pause shorter than this does not end a transmission
+    """
+
+    def __init__(
+        self, zero_v: tuple[float, float], memory: Memory | None = None, hang_ns: int = HANG_NS
+    ) -> None:
         self._zero_v = zero_v
+        self._decay = DecayTracker(memory or Memory(), zero_v, hang_ns)
+        self._constants_s = self._decay.constants_s
         self._time_ns = np.empty(0, dtype=np.int64)
-        self._volts = np.empty(0)
+        self._forward_v = self._reflected_v = np.empty(0)
+        self._crest = LONG_AGO, 0  # logarithm of the highest held reading, and when
+        self._fell_ns = LONG_AGO_NS  # the last keyed pair that was far below a crest
+        self._followed_ns = 0  # the last keyed pair that was not held
 
-    def update(self, time_ns: Times, forward_v: Floats, keyed: Bools, noise_v: float) -> Bools:
-        """Whether each pair is keyed and settled, (n,); `noise_v` is the spread of one reading in
-        volts."""
+    @property
+    def memory(self) -> Memory:
+        """What is to last."""
+        return self._decay.memory
+
+    def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:
+        """Time has reached `now_ns` without a pair."""
+        self._decay.advance(now_ns, noise_v)
+        self._constants_s = self._decay.constants_s
+
+    def update(
+        self,
+        time_ns: Times,
+        forward_v: Floats,
+        reflected_v: Floats,
+        keyed: Bools,
+        noise_v: tuple[float, float],
+    ) -> Settled:
+        """Judge pairs (n,); `noise_v` is the spread of one reading of both ports in volts."""
+        result = Settled(keyed.copy(), np.full(len(keyed), FAR), np.zeros(len(keyed)))
+        begin = 0
+        while begin < len(keyed):
+            rest = slice(begin, None)
+            columns = time_ns[rest], forward_v[rest], reflected_v[rest], keyed[rest]
+            taken = self._decay.update(*columns, noise_v)
+            end = len(keyed) if taken is None else begin + taken
+            part = slice(begin, end)
+            self._judge(
+                time_ns[part],
+                forward_v[part],
+                reflected_v[part],
+                np.flatnonzero(keyed[part]),
+                result.part(begin, end),
+                noise_v,
+            )
+            self._constants_s = self._decay.constants_s
+            begin = end
+        return result
+
+    def _judge(
+        self,
+        time_ns: Times,
+        forward_v: Floats,
+        reflected_v: Floats,
+        down: Times,
+        result: Settled,
+        noise_v: tuple[float, float],
+    ) -> None:
+        """Fill the result for pairs (n,), of which `down` (k,) are keyed."""
+        result.below[:] = self._usual_below()
         old = len(self._time_ns)
         times = np.concatenate([self._time_ns, time_ns])
-        volts = np.concatenate([self._volts, forward_v - self._zero_v])
-        settled = keyed.copy()
-        if keyed.any():
-            first, last = int(keyed.argmax()), len(keyed) - 1 - int(keyed[::-1].argmax())
-            part = slice(old + first, old + last + 1)
-            now, upto = volts[part], times[: part.stop]
-            before = np.zeros(len(now))  # nothing is known of what was before the first
-            before[part.start == 0 :] = volts[max(part.start - 1, 0) : part.stop - 1]
-            falling = np.maximum(before, volts.take(first_since(upto, part.start, FALL_NS)))
-            rising = np.minimum(before, volts.take(first_since(upto, part.start, RISE_NS)))
-            margin = 4 * noise_v
-            settled[first : last + 1] &= (now + margin >= FALL * falling) & (
-                now - margin <= RISE * rising
-            )
-        keep = np.searchsorted(times, times[-1] - FALL_NS)
+        forward_v = np.concatenate([self._forward_v, forward_v])
+        reflected_v = np.concatenate([self._reflected_v, reflected_v])
+        back_ns = FALL_NS
+        if self._constants_s is not None:
+            back_ns = max(FALL_NS, round(self._window_s() * 1e9))
+        if len(down):
+            cuts = np.flatnonzero(np.diff(down) > APART)
+            for first, last in zip(
+                down[np.append(0, cuts + 1)].tolist(),
+                down[np.append(cuts, -1)].tolist(),
+                strict=True,
+            ):
+                begin = int(np.searchsorted(times, times[old + first] - back_ns))
+                begin = min(begin, max(old + first - 1, 0))
+                near = slice(begin, old + last + 1)
+                self._judge_stretch(
+                    times[near],
+                    forward_v[near] - self._zero_v[0],
+                    reflected_v[near],
+                    old + first - begin,
+                    result.part(first, last + 1),
+                    noise_v,
+                )
+        keep = np.searchsorted(times, times[-1] - back_ns)
         keep = min(keep, len(times) - 1)
         self._time_ns = times[keep:]
-        self._volts = volts[keep:]
-        return settled
+        self._forward_v, self._reflected_v = forward_v[keep:], reflected_v[keep:]
+
+    def _judge_stretch(
+        self,
+        times: Times,
+        volts: Floats,
+        reflected_v: Floats,
+        begin: int,
+        result: Settled,
+        noise_v: tuple[float, float],
+    ) -> None:
+        """Fill the result for the pairs from `begin` on; `volts` are above the zero. The first and
+        the last are keyed, few between them are not."""
+        keyed = result.settled.copy()
+        now = volts[begin:]
+        before = np.zeros(len(now))  # nothing is known of what was before the first
+        before[begin == 0 :] = volts[max(begin - 1, 0) : -1]
+        falling = np.maximum(before, volts.take(first_since(times, begin, FALL_NS)))
+        rising = np.minimum(before, volts.take(first_since(times, begin, RISE_NS)))
+        margin = MARGIN * noise_v[0]
+        settled, below = result.settled, result.below
+        settled &= (now + margin >= FALL * falling) & (now - margin <= RISE * rising)
+
+        high_v = np.maximum(now, LEAST_V)
+        below[:] = self._find_below(times[begin:], high_v)
+        doubt = margin / high_v
+        excess = below - doubt
+        settled &= excess <= -LN_FALL
+        moving = self._find_moving(times[begin:], keyed & (excess > MOVES))
+        ahead = self._find_ahead(reflected_v, begin, noise_v[1])
+        moves = now[ahead] + margin < FALL * np.maximum(falling, rising)[ahead]
+        moves |= FALL * now[ahead] - margin > np.minimum(falling, rising)[ahead]
+        settled[ahead[moves | moving[ahead]]] = False
+        if self._constants_s is not None:
+            self._estimate_hidden(times, volts, begin, keyed, result, noise_v[0])
+        usual = self._usual_below()
+        if usual != FAR:
+            below[:] = usual
+        elif not keyed.all():
+            below[~keyed] = FAR
+
+    def _find_below(self, times: Times, volts: Floats) -> Floats:
+        """Return `below` for pairs (n,) with readings above 0."""
+        longest_s = PRIOR_S if self._constants_s is None else max(self._constants_s)
+        rate = 1e-9 / max(HOLDS * longest_s, LEAST_HOLD_S)
+        level, since_ns = self._crest
+        grown = (times - times[0]) * rate
+        height = np.log(volts)
+        height += grown
+        crest = height.copy()
+        crest[0] = max(height[0], level - (times[0] - since_ns) * rate)
+        np.maximum.accumulate(crest, out=crest)
+        self._crest = float(crest[-1] - grown[-1]), int(times[-1])
+        crest -= height
+        return crest
+
+    def _find_moving(self, times: Times, falls: Bools) -> Bools:
+        """Return which pairs (n,) come MOVING_NS at most after one that falls."""
+        if not falls.any():
+            return np.asarray(times <= self._fell_ns + MOVING_NS)
+        fell_ns = np.maximum.accumulate(np.where(falls, times, self._fell_ns))
+        self._fell_ns = int(fell_ns[-1])
+        return np.asarray(times - fell_ns <= MOVING_NS)
+
+    def _find_ahead(self, reflected_v: Floats, begin: int, noise_v: float) -> Times:
+        """Return the places after `begin` of the pairs whose reflected reading jumps up."""
+        least_v = MARGIN * noise_v - (RISE_REFLECTED - 1) * self._zero_v[1]
+        first = max(begin, 1)
+        rises = reflected_v[first:] - RISE_REFLECTED * reflected_v[first - 1 : -1] > least_v
+        return np.asarray(np.flatnonzero(rises) + first - begin)
+
+    def _usual_below(self) -> float:
+        """Return `below` where the key is up; other than FAR it is that of all pairs, since the
+        detectors are not known to hold a reading for longer than rules allow for anyway."""
+        if self._constants_s is None:
+            return UNKNOWN
+        return FAR if HOLDS * max(self._constants_s) > LEAST_HOLD_S else QUICK
+
+    def _window_s(self) -> float:
+        assert self._constants_s is not None
+        return WINDOW * self._constants_s[0]
+
+    def _estimate_hidden(
+        self,
+        times: Times,
+        volts: Floats,
+        begin: int,
+        keyed: Bools,
+        result: Settled,
+        noise_v: float,
+    ) -> None:
+        """Estimate for the pairs from `begin` on which part of their power was not there."""
+        assert self._constants_s is not None
+        # What falls as fast as a discharge is below a crest, which is let fall more slowly.
+        at = begin + np.flatnonzero(result.below > HELD_BELOW)
+        reference = np.searchsorted(times, times[at] - round(self._window_s() * 1e9))
+        reference = np.minimum(reference, np.maximum(at - 1, 0))
+        elapsed = (times[at] - times[reference]) * (1e-9 / self._constants_s[0])
+        earlier = volts[reference]
+        held = keyed[at - begin] & (earlier - volts[at] > HELD_MARGIN * noise_v)
+        held &= volts[at] < earlier * np.exp(-HELD * elapsed)
+        at = at[held] - begin
+        follows = keyed.copy()
+        follows[at] = False
+        if len(at):
+            since_ns = np.where(follows, times[begin:], self._followed_ns)
+            age_ns = times[begin + at] - np.maximum.accumulate(since_ns)[at]
+            result.hidden[at] = age_ns / (age_ns + HIDDEN_NS)
+        if follows.any():
+            self._followed_ns = int(times[begin + np.flatnonzero(follows)[-1]])

@@ -20,9 +20,11 @@ GAP_NS = 250_000_000  # pairs further apart are a gap, unless the bridge is that
 GAP_STEPS = 4  # that is, unless it is less than so many of the usual steps,
 RECENT = 8  # the median of so many before
 
-# What is added up, in this order. `S` is of settled pairs only, ENERGY of incident power.
+# What is added up, in this order. `S` is of settled pairs only, ENERGY of incident power, `H` of
+# what is estimated not to have been there (see `settling`).
 COUNT, PF, PR, VF, VR, S_COUNT, S_PF, S_PR, S_VF, S_VR, S_FF, S_RR, S_FR, ENERGY = range(14)
-SUMS = 14
+H_PF, H_PR, H_ENERGY = range(14, 17)
+SUMS = 17
 
 
 class Span(NamedTuple):
@@ -136,6 +138,10 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
         (ENERGY, energy),
     ):
         np.add.reduceat(column, edges, out=sums[row])
+    sums[H_PF:] = 0.0
+    if block.hidden is not None and block.hidden.any():
+        for row, column in ((H_PF, forward_w), (H_PR, reflected_w), (H_ENERGY, energy)):
+            np.add.reduceat(block.hidden * column, edges, out=sums[row])
     seconds = Seconds(
         number[edges] * SECOND_NS, sums, np.bitwise_or.reduceat(block.flags, edges).astype(np.int64)
     )

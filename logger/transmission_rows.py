@@ -16,6 +16,9 @@ from logger.rows import Flag, Second, Transmission
 from logger.totals import (
     COUNT,
     ENERGY,
+    H_ENERGY,
+    H_PF,
+    H_PR,
     PF,
     PR,
     S_COUNT,
@@ -34,6 +37,7 @@ from logger.totals import (
 )
 
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
+MOST_UNSETTLED = 0.1  # of the power; where more is unsettled, the envelope outpaces the detectors
 SCATTER_FROM = 8  # settled pairs needed before their own scatter can say anything
 
 
@@ -98,7 +102,12 @@ def rows_of(many: Sequence[Found], coupler: Coupler) -> list[Transmission | Seco
         )
         flags = np.concatenate([[found.flags for found in some], *(part.flags for part in ready)])
         bounds_, flags = bounds(coupler, noise, sums, flags)
-        table = np.concatenate([sums[PF : VR + 1] / sums[COUNT], bounds_])
+        means = sums[PF : VR + 1] / sums[COUNT]
+        means[:2] -= sums[H_PF : H_PR + 1] / sums[COUNT]
+        moves = (sums[PF] - sums[S_PF] > MOST_UNSETTLED * sums[PF]) & (sums[S_COUNT] > 0)
+        moves[len(some) :] = False  # of seconds it would be said of each edge of keying
+        flags |= np.where(moves, int(Flag.ENVELOPE), 0)
+        table = np.concatenate([means, bounds_])
         figures = table
         if np.isnan(table).any():
             figures = table.astype(object)
@@ -163,7 +172,7 @@ def _transmission(
         swr_low=low,
         swr_high=high,
         swr_max=highest,
-        energy_j=float(found.sums[ENERGY]),
+        energy_j=float(found.sums[ENERGY] - found.sums[H_ENERGY]),
         channel=found.channel,
         frequency_khz=found.frequency_khz,
         calibration_id=calibration_id,

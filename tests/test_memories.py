@@ -81,7 +81,7 @@ def counter(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def memories(rows: Sequence[Row]) -> list[Memory]:
-    return [row for row in rows if isinstance(row, Memory)]
+    return [row for row in rows if isinstance(row, Memory) and row.rule != "settling"]
 
 
 PLAN = [(1.0, 0.0, 1.0), *[(2.5, 4.0, 1.5), (2.0, 0.0, 1.0)] * 4]

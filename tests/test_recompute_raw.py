@@ -448,7 +448,7 @@ def test_there_and_back(case: Case) -> None:
     derive(path, case.config, case.right)
     after = by_start(content_of(path))
     for one, other in zip(after[0], before[0], strict=True):  # nobody knows any more that the
-        gone = other["flags"].removesuffix("interrupted").strip()  # weak ones were interrupted
+        gone = other["flags"].replace("interrupted", "").strip()  # weak ones were interrupted
         assert one == other or one == {**other, "flags": gone}
     assert after[1] == before[1]
     named = [

@@ -12,7 +12,9 @@ STEP_NS = 1_000_000
 def settled(volts: list[float], noise_v: float, step_ns: int = STEP_NS) -> list[bool]:
     readings = np.array([0.0, *volts])
     times = np.arange(len(readings)) * step_ns
-    return Settling(0.0).update(times, readings, readings > 0, noise_v)[1:].tolist()
+    stage = Settling((0.0, 0.0))
+    result = stage.update(times, readings, 0 * readings, readings > 0, (noise_v, 0.0))
+    return result.settled[1:].tolist()
 
 
 def test_noise_alone_does_not_unsettle_a_carrier() -> None:

@@ -1,0 +1,146 @@
+"""The discharge time constants of both detectors, from the tails after key-up.
+
+When the transmitter goes silent the smoothing capacitors discharge through their loads, so both
+readings fall exponentially. The slope of the logarithm from the last keyed pair down to FLOOR of it
+gives the time constant; where the reading is gone at once, the step to the next pair is an upper
+bound of it. Speech may fade more slowly, so a low quantile over the last KEPT transmissions is
+used. It changes at the first pair after the hang time of a transmission, so that it is the same
+however the stream was cut.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+import numpy as np
+
+from logger.blocks import Bools, Floats, Times
+
+KEPT = 15
+LOW = 5  # the quantile used is one in this many
+FLOOR = 0.2  # of the reading of the last keyed pair: where the tail is no longer used
+NOISE = 6.0  # standard deviations of one reading that the tail must stay above
+SLOPE_FROM = 4  # pairs in a tail from which a line is fitted
+LEAST_KEYED = 8  # pairs; a shorter transmission teaches nothing
+DIGITS = 4
+STEP = 0.1  # of the logarithm of a time constant
+
+
+class Memory(msgspec.Struct, forbid_unknown_fields=True):
+    """Time constants of the latest tails in seconds, the oldest first."""
+
+    forward_s: list[float] = []
+    reflected_s: list[float] = []
+
+
+class DecayTracker:
+    """Feeds on readings; `constants_s` is what is known (see `choose_constants`).
+
+    zero_v   of the forward and the reflected reading
+    hang_ns  a pause shorter than this does not end a transmission
+    """
+
+    def __init__(self, memory: Memory, zero_v: tuple[float, float], hang_ns: int) -> None:
+        self._zero_v = np.array(zero_v)[:, None]
+        self._hang_ns = hang_ns
+        self._keyed = 0  # pairs of the transmission under way
+        self._tail: tuple[Times, Floats] | None = None  # from its last keyed pair on
+        self.memory = memory
+        self.constants_s = choose_constants(memory)
+
+    def update(
+        self,
+        time_ns: Times,
+        forward_v: Floats,
+        reflected_v: Floats,
+        keyed: Bools,
+        noise_v: tuple[float, float],
+    ) -> int | None:
+        """Take in pairs (n,) up to the first after which something else is known;
+        return its index, None if all were taken in."""
+        down = np.flatnonzero(keyed)
+        if self._tail is None and not len(down):
+            return None
+        times, old = time_ns, 0
+        if self._tail is not None:
+            old = len(self._tail[0])
+            times = np.concatenate([self._tail[0], times])
+            forward_v = np.concatenate([self._tail[1][0], forward_v])
+            reflected_v = np.concatenate([self._tail[1][1], reflected_v])
+            down = np.concatenate([[0], old + down])
+        uncounted = int(old > 0)
+        following = np.append(times[down[1:]], times[-1])
+        ends = np.flatnonzero(following - times[down] > self._hang_ns).tolist()
+        for end in ends:
+            pairs = self._keyed + end + 1 - uncounted
+            self._keyed, uncounted = 0, end + 1
+            first = int(down[end])
+            past = int(np.searchsorted(times, times[first] + self._hang_ns, side="right"))
+            tail = slice(first, past)
+            volts = np.stack([forward_v[tail], reflected_v[tail]])
+            if pairs >= LEAST_KEYED and self._learn(times[tail], volts, noise_v):
+                self._tail = None
+                return past - old
+        self._keyed += len(down) - uncounted
+        first = len(times) if ends and ends[-1] == len(down) - 1 else int(down[-1])
+        self._tail = None
+        if first < len(times):
+            self._tail = times[first:], np.stack([forward_v[first:], reflected_v[first:]])
+        return None
+
+    def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:
+        """Time has reached `now_ns` without a pair."""
+        if self._tail is not None and now_ns - int(self._tail[0][0]) > self._hang_ns:
+            if self._keyed >= LEAST_KEYED:
+                self._learn(*self._tail, noise_v)
+            self._keyed, self._tail = 0, None
+
+    def _learn(self, times: Times, volts: Floats, noise_v: tuple[float, float]) -> bool:
+        """Learn from a tail; True if other constants follow."""
+        volts = volts - self._zero_v
+        for known, port_v, sd_v in (
+            (self.memory.forward_s, volts[0], noise_v[0]),
+            (self.memory.reflected_s, volts[1], noise_v[1]),
+        ):
+            constant_s = measure_decay(times, port_v, NOISE * sd_v)
+            if constant_s is not None:
+                known.append(float(f"{constant_s:.{DIGITS}g}"))
+                del known[:-KEPT]
+        before, self.constants_s = self.constants_s, choose_constants(self.memory)
+        return self.constants_s != before
+
+
+def choose_constants(memory: Memory) -> tuple[float, float] | None:
+    """Return the forward and reflected time constant in s, None before the first tail. A reflected
+    tail that was too weak is taken to be like the forward one."""
+    if not memory.forward_s:
+        return None
+    forward_s = _round(_low(memory.forward_s))
+    return forward_s, _round(_low(memory.reflected_s)) if memory.reflected_s else forward_s
+
+
+def _low(constants_s: list[float]) -> float:
+    """Return a low quantile: no tail falls faster than the detector, some fall with the speech."""
+    return sorted(constants_s)[len(constants_s) // LOW]
+
+
+def measure_decay(times: Times, volts: Floats, least_v: float) -> float | None:
+    """Return the time constant in seconds of a tail (n,) that begins at its last keyed pair, None
+    if it cannot be seen; `least_v` is what can be told from noise."""
+    floor_v = max(FLOOR * float(volts[0]), least_v)
+    below = np.flatnonzero(volts <= floor_v)
+    if volts[0] < least_v / FLOOR or not len(below):
+        return None
+    end = int(below[0])
+    seconds = (times[: end + 1] - times[0]) * 1e-9
+    if end < SLOPE_FROM:
+        return float(seconds[end]) / math.log(volts[0] / max(float(volts[end]), 0.5 * least_v))
+    x, y = seconds[:end], np.log(volts[:end])
+    x = x - x.mean()
+    return -float(x @ x) / float(x @ y)
+
+
+def _round(constant_s: float) -> float:
+    """Round up to a step of STEP, so that what is used changes seldom."""
+    return math.exp(math.ceil(math.log(constant_s) / STEP) * STEP)
