@@ -1,0 +1,240 @@
+"""Incident power, or the gain of a port, sits at another level from one session to the next.
+
+`gain` tells a port that loses half of its reading within a few transmissions. This module looks for
+1.5 dB and judges whole sessions (transmissions with pauses below SESSION_NS), since one session is
+one mode, one channel and one weather. The sessions of the last days are compared with those before:
+
+- Incident power by its likelihood. The powers that a station uses come in a few sizes, so the
+  density of ln watts is a sum of kernels about those used before. A shift of all powers is told if
+  it makes the latest sessions likelier by LIFT in all, no session counting for more than
+  SESSION_LIFT. A session in a mode used before is no shift, whatever its power.
+- Reflection by the mean deviation of ln rho from the usual level of each channel, against the
+  scatter of earlier sessions. It must have changed at once: sessions just before are as usual.
+
+A forward port that loses gain reads less power and, by half as many decibels, more reflection; a
+reflected port that loses gain reads less reflection by one factor on all channels at the same
+power; a power that changes alone is the transmitter's. On a single channel a lost gain of the
+reflected port cannot be told from a load that improved, and the words say so. All else is left to
+the rules of the reflection.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import msgspec
+import numpy as np
+
+from logger.blocks import Floats
+from logger.rows import Transmission
+from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+
+SESSION_NS = 3_600_000_000_000
+PER_SESSION = 5  # transmissions of a session that count
+RECENT = 5  # sessions that are judged
+LEAST_RECENT, LEAST_RECENT_ROWS = 2, 4
+LEAST_USUAL, LEAST_USUAL_ROWS = 5, 12  # sessions and transmissions to compare with
+JUST_BEFORE = 3  # sessions
+MOST_ROWS = 90
+LEAST_SETTLED = 20  # pairs
+LEAST_RHO = 0.01
+MOST_NOISE = 0.2  # of ln rho
+
+WIDTH = 0.1  # of a kernel, ln watts
+FLOOR = 0.02  # of the density, for powers never used before
+SHIFTS = np.concatenate([np.arange(-3.0, -0.2, 0.05), np.arange(0.25, 3.0, 0.05)])  # of ln watts
+LIFT, SESSION_LIFT = 8.0, 5.0  # ln of a likelihood ratio
+LEAST_GAIN = 0.13  # of ln rho; 1.1 dB
+SAME = 0.4  # part of a change by which sessions and channels may differ from it
+LEAST_SD = 0.02  # of a session's ln rho
+LEAST_Z = 6.0
+MOST_TURN = 0.1  # of rho: reflection that changes by more changes the power, too
+ADOPTED = 12  # sessions after which a new level is the usual one
+
+
+class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_fields=True):
+    """A transmission: number of its session, channel, ln of incident watts, ln rho (None: it tells
+    nothing) and the standard deviation of that by noise."""
+
+    session: int
+    channel: str
+    ln_w: float
+    ln_rho: float | None
+    noise: float
+
+
+class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """Readings of the latest sessions; when the last transmission ended; the first session of a
+    change that stands, None if there is none."""
+
+    readings: list[Reading] = []
+    last_ns: int = 0
+    since: int | None = None
+
+
+class Change(NamedTuple):
+    """A change of all powers by `ln_w` with the ln of its likelihood ratio, and of the reflection
+    by `ln_rho` with its number of standard deviations `z`; `at_once` if it was sudden."""
+
+    ln_w: float
+    lift: float
+    ln_rho: float | None
+    z: float
+    at_once: bool
+    channels: tuple[str, ...]
+    turn: float
+
+
+def judge(memory: Memory, row: Transmission) -> str | None:
+    """Take in a transmission; say what has changed, if anything has."""
+    reading = _reading(memory, row)
+    if reading is None:
+        return None
+    memory.readings = [*memory.readings, reading][-MOST_ROWS:]
+    if memory.since is not None and reading.session >= memory.since + ADOPTED:
+        # What has stood for so long is the usual level.
+        memory.readings = [one for one in memory.readings if one.session >= memory.since]
+        memory.since = None
+    numbers = list(dict.fromkeys(one.session for one in memory.readings))
+    for count in range(LEAST_RECENT, min(RECENT, len(numbers) - LEAST_USUAL) + 1):
+        first = memory.since or numbers[-min(RECENT, len(numbers) - LEAST_USUAL)]
+        change = _change(memory.readings, first, memory.since or numbers[-count], numbers[-count])
+        words = None if change is None else _words(change)
+        if words:
+            memory.since = memory.since or numbers[-count]
+            return words
+    memory.since = None
+    return None
+
+
+def _reading(memory: Memory, row: Transmission) -> Reading | None:
+    """The reading of a transmission; None if it does not count."""
+    last = memory.readings[-1].session if memory.readings else 0
+    session = last + (row.start_ns - memory.last_ns > SESSION_NS)
+    memory.last_ns = row.end_ns
+    if row.settled_samples < LEAST_SETTLED or row.forward_w_mean <= 0 or not is_readable(row):
+        return None
+    if sum(one.session == session for one in memory.readings[-PER_SESSION:]) >= PER_SESSION:
+        return None
+    rho, noise = None, 0.0
+    if row.swr is not None and row.swr_noise_low is not None and row.swr_noise_high is not None:
+        rho = rho_of(row.swr)
+        spread = rho_of(row.swr_noise_high) - rho_of(row.swr_noise_low)
+        noise = spread / 4 / max(rho, LEAST_RHO)
+        if rho < LEAST_RHO or noise > MOST_NOISE:
+            rho = None
+    return Reading(
+        session,
+        channel_of(row),
+        round(math.log(row.forward_w_mean), 4),
+        None if rho is None else round(math.log(rho), 4),
+        round(noise, 4),
+    )
+
+
+def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> Change | None:
+    """How the sessions from `since` on differ from those before `first`; None if these tell too
+    little. Those just before `onset` say whether that came at once."""
+    usual = [one for one in readings if one.session < first]
+    late = [one for one in readings if one.session >= max(first, since)]
+    between = [one for one in readings if first - JUST_BEFORE <= one.session < onset]
+    if len(usual) < LEAST_USUAL_ROWS or len(late) < LEAST_RECENT_ROWS:
+        return None
+    ln_w, lift = _power_shift(usual, late)
+    levels = _levels(usual)
+    before, now = _deviations(usual, levels), _deviations(late, levels)
+    if len(before) < LEAST_USUAL or len(now) < LEAST_RECENT:
+        return Change(ln_w, lift, None, 0.0, False, (), 0.0)
+    sd = max(1.4826 * float(np.median(np.abs(before))), float(np.std(before)), LEAST_SD)
+    mean = float(now.mean())
+    z = mean / (sd * math.sqrt(1 / len(now) + 1 / len(before)))
+    just_before = _deviations(between, levels)
+    shares = np.concatenate([now, _by_channel(late, levels)]) / mean if mean else np.zeros(1)
+    at_once = bool(np.all(np.abs(shares - 1) < SAME)) and not (
+        len(just_before) and abs(float(just_before.mean())) > SAME * abs(mean)
+    )
+    told = [one.channel for one in late if one.channel in levels]
+    turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in told)
+    return Change(ln_w, lift, mean, z, at_once, tuple(sorted(set(levels))), turn)
+
+
+def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[float, float]:
+    """The likeliest shift of ln watts, and ln of how much likelier it is than none."""
+    centres = np.array([one.ln_w for one in usual])
+    values = np.array([one.ln_w for one in late])
+
+    def ln_density(ln_w: Floats) -> Floats:
+        apart = (ln_w[..., None] - centres) / WIDTH
+        return np.asarray(np.log((1 / (1 + apart**2) ** 2).mean(axis=-1) + FLOOR))
+
+    lifts = ln_density(values - SHIFTS[:, None]) - ln_density(values)
+    sessions = np.array([one.session for one in late])
+    total = sum(
+        np.minimum(lifts[:, sessions == number].sum(axis=1), SESSION_LIFT)
+        for number in np.unique(sessions)
+    )
+    best = int(np.argmax(total))
+    return float(SHIFTS[best]), float(np.asarray(total)[best])
+
+
+def _levels(usual: Sequence[Reading]) -> dict[str, float]:
+    """The usual ln rho of each channel."""
+    by_channel: dict[str, list[float]] = {}
+    for one in usual:
+        if one.ln_rho is not None:
+            by_channel.setdefault(one.channel, []).append(one.ln_rho)
+    return {
+        name: float(np.median(values)) for name, values in by_channel.items() if len(values) >= 3
+    }
+
+
+def _deviations(readings: Sequence[Reading], levels: dict[str, float]) -> Floats:
+    """Mean deviation of ln rho from the levels in each session that tells it."""
+    by_session: dict[int, list[float]] = {}
+    for one in readings:
+        if one.ln_rho is not None and one.channel in levels:
+            by_session.setdefault(one.session, []).append(one.ln_rho - levels[one.channel])
+    return np.array([float(np.mean(values)) for values in by_session.values()])
+
+
+def _by_channel(readings: Sequence[Reading], levels: dict[str, float]) -> Floats:
+    """Mean deviation of ln rho on each channel."""
+    by_channel: dict[str, list[float]] = {}
+    for one in readings:
+        if one.ln_rho is not None and one.channel in levels:
+            by_channel.setdefault(one.channel, []).append(one.ln_rho - levels[one.channel])
+    return np.array([float(np.mean(values)) for values in by_channel.values()])
+
+
+def _words(change: Change) -> str | None:
+    powered = change.lift >= LIFT
+    factor_w = math.exp(change.ln_w)
+    watts = f"incident power reads {factor_w:.2g} times what it was"
+    ln_rho = change.ln_rho
+    if ln_rho is None:
+        return f"{watts}; look at the transmitter, its supply and the detector" if powered else None
+    reflected = f"reflection {math.exp(ln_rho):.2g} times"
+    moved = abs(change.z) >= LEAST_Z and change.at_once
+    if powered:
+        expected = -change.ln_w / 2
+        if moved and abs(ln_rho - expected) < SAME * abs(expected):
+            return (
+                f"the forward reading has lost or gained: {watts}, {reflected}, as when only this"
+                " port's gain changes; look at its detector and wires"
+            )
+        if change.turn < MOST_TURN and abs(ln_rho) < abs(change.ln_w) / 4 + LEAST_SD:
+            return (
+                f"{watts}, at the same reflection, in all modes; look at power setting, transmitter"
+                " and supply"
+            )
+        return None
+    if not moved or ln_rho > -LEAST_GAIN or change.lift > LIFT / 2:
+        return None
+    where = "on every channel alike" if len(change.channels) > 1 else f"on {change.channels[0]}"
+    other = "" if len(change.channels) > 2 else "; or the load has become better at once"
+    return (
+        f"the reflected reading has lost gain: {reflected} what it was, {where}, at the same"
+        f" incident power; look at its detector and wires{other}"
+    )
