@@ -30,7 +30,6 @@ NEVER_NS = 2**62
 NO_CHANNEL = -1.0
 EVEN = 10.0
 BY_ALARM = 40.0
-LEAST_RHO = 0.01
 MOST_CUTS = 150
 
 PRIOR = 3.0  # transmissions
@@ -94,9 +93,10 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     slow           ln of the likelihood ratio for a steady change against a sudden one
     power          ln of the factor by which the powers in use changed
     power_lift     ln of the likelihood ratio for that against the same powers as before
-    reflected, reflected_lift   likewise of the reflected watts
     zero, noise    forward, reflected: the unkeyed reading's shift in volts; ln of its noise's rise
-    unkeyed        pieces of the archive with the key up, before and since
+    unkeyed        pieces of the archive with readings while the key was up, before and since
+    looked         pieces of the archive in all, before and since
+    foreign        of `unkeyed`, those in which the reflected port read a signal, before and since
     still          ports whose reading never moved since
     impossible     share of transmissions since with more reflected than incident power
     alarms         how many of each kind since
@@ -117,11 +117,11 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     slow: float | None = None
     power: Measure | None = None
     power_lift: float | None = None
-    reflected: Measure | None = None
-    reflected_lift: float | None = None
     zero: tuple[Measure | None, Measure | None] = (None, None)
     noise: tuple[Measure | None, Measure | None] = (None, None)
     unkeyed: tuple[int, int] = (0, 0)
+    looked: tuple[int, int] = (0, 0)
+    foreign: tuple[int, int] = (0, 0)
     still: tuple[str, ...] = ()
     impossible: float | None = None
     alarms: dict[str, int] = {}
@@ -175,10 +175,7 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
         return basis
     channels = _channels(history, readings, onset_ns)
     told = rows["settled_samples"] >= LEAST_SETTLED
-    power, reflected = (
-        _shift(np.where(told, ln_watts, np.nan), cut)
-        for ln_watts in (_ln(rows["forward_w_mean"]), _reflected(rows, channels))
-    )
+    power = _shift(np.where(told, _ln(rows["forward_w_mean"]), np.nan), cut)
     ratio = rows["reflected_w_mean"][cut:] / np.maximum(rows["forward_w_mean"][cut:], 1e-12)
     return msgspec.structs.replace(
         basis,
@@ -189,11 +186,11 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
         slow=_slow(readings, onset_ns),
         power=None if power is None else power[0],
         power_lift=None if power is None else power[1],
-        reflected=None if reflected is None else reflected[0],
-        reflected_lift=None if reflected is None else reflected[1],
         zero=_step(history.unkeyed, onset_ns, ("forward_v", "reflected_v"), ZERO_V),
         noise=_step(history.unkeyed, onset_ns, ("forward_sd_v", "reflected_sd_v"), None),
         unkeyed=_sides(history.unkeyed["time_ns"], onset_ns),
+        looked=_sides(history.looked_ns, onset_ns),
+        foreign=_sides(history.unkeyed["time_ns"][history.unkeyed["foreign"] > 0], onset_ns),
         still=_still(history, onset_ns),
         impossible=float(np.mean(ratio > IMPOSSIBLE_RATIO)) if len(ratio) else None,
     )
@@ -482,14 +479,6 @@ def _slow(readings: _Reading, onset_ns: int) -> float | None:
     step = min((left((t >= cut).astype(np.float64)) for cut in cuts), default=0.0)
     hinge = min(left(np.maximum(t - cut, 0.0)) for cut in [0.0, *cuts[: -len(cuts) // 4]])
     return 0.5 * (step - hinge)
-
-
-def _reflected(rows: Columns, channels: tuple[Channel, ...]) -> Floats:
-    """ln of the incident watts that would have made the reflected ones before the onset, (n,)."""
-    levels = {one.name: one.before for one in channels}
-    usual = np.array([levels.get(_name(channel), np.nan) for channel in rows["channel"]])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.log(rows["reflected_w_mean"] / np.maximum(usual, LEAST_RHO) ** 2))
 
 
 def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:

@@ -5,7 +5,7 @@ matrix, the shares right, wrong and sure, and when power and gain changes raise 
 
 Each history of `tests/foreign_stations` (three weeks of sound use, then the fault) is played
 through the pipeline, by a calibration fitted from the station's own bench points, into a store. The
-diagnosis is made at the end, about the newest alarm raised since the fault began, or about the
+diagnosis is made at the end, about the first alarm raised since the fault began, or about the
 onset if no alarm was raised. `--stores FOLDER` keeps stores and calibrations and reuses them.
 """
 
@@ -128,11 +128,11 @@ def judge(run: History, path: Path) -> Outcome:
     try:
         alarms = [row.columns for row in store.records(ALARMS, 0, 2**62)]
         times = [(parse_time(alarm["raised_utc"], 0) - onset_ns) / DAY_NS for alarm in alarms]
-        late = [alarm for alarm, days in zip(alarms, times, strict=True) if days >= 0]
-        if late:
-            diagnosis = diagnosis_of(store, late[-1])
-        else:
+        first = next((a for a, days in zip(alarms, times, strict=True) if days >= 0), None)
+        if first is None:
             diagnosis = diagnose(gather(read(store, onset_ns)))
+        else:
+            diagnosis = diagnosis_of(store, first)
     finally:
         store.close()
     kinds = tuple((alarm["kind"], days) for alarm, days in zip(alarms, times, strict=True))

@@ -1,10 +1,10 @@
 """Rule `detector-fault`: the readings cannot be what a sound coupler shows.
 
 By pairs (`of_pairs`): `clipped`, `reversed`, `stuck`. By whole transmissions, from what has been
-learned: `noisy`, `zero`, `gain` and `level`, each of which says what it assumes. Noise and zero must be
-wrong at the end of RUN transmissions in a row and for LASTING (so that what is measured in pauses
-of speech does not count), and right at RUN to clear; a lost gain clears when RUN transmissions are
-as usual again. Work and another calibration begin anew.
+learned: `noisy`, `zero`, `gain` and `level`, each of which says what it assumes. Noise and zero
+must be wrong at the end of RUN transmissions in a row and for LASTING (so that what is measured in
+pauses of speech does not count), and right at RUN to clear; a changed gain or power clears when RUN
+transmissions are as usual again. Work and another calibration begin anew.
 
 One alarm at a time: the first cause found stands until it clears, and the alarm while any stands.
 """

@@ -216,21 +216,18 @@ def _words(change: Change) -> str | None:
     if ln_rho is None:
         return f"{watts}; look at the transmitter, its supply and the detector" if powered else None
     reflected = f"reflection {math.exp(ln_rho):.2g} times"
-    moved = abs(change.z) >= LEAST_Z and change.at_once
     if powered:
-        expected = -change.ln_w / 2
-        if moved and abs(ln_rho - expected) < SAME * abs(expected):
+        expected = -change.ln_w / 2  # if only the gain of the forward port has changed
+        apart = abs(ln_rho - expected)
+        if change.turn > MOST_TURN or min(apart, abs(ln_rho)) > abs(expected) / 2 + LEAST_SD:
+            return None
+        if apart < abs(ln_rho):
             return (
-                f"the forward reading has lost or gained: {watts}, {reflected}, as when only this"
-                " port's gain changes; look at its detector and wires"
+                f"the gain of the forward reading has changed: {watts}, {reflected}, as when only"
+                " this port reads otherwise; look at its detector and wires"
             )
-        if change.turn < MOST_TURN and abs(ln_rho) < abs(change.ln_w) / 4 + LEAST_SD:
-            return (
-                f"{watts}, at the same reflection, in all modes; look at power setting, transmitter"
-                " and supply"
-            )
-        return None
-    if not moved or ln_rho > -LEAST_GAIN or change.lift > LIFT / 2:
+        return f"{watts}, at the same reflection; look at power setting, transmitter and supply"
+    if change.z > -LEAST_Z or not change.at_once or ln_rho > -LEAST_GAIN or change.lift > LIFT / 2:
         return None
     where = "on every channel alike" if len(change.channels) > 1 else f"on {change.channels[0]}"
     other = "" if len(change.channels) > 2 else "; or the load has become better at once"
