@@ -205,8 +205,8 @@ def _parts(evidence: Evidence) -> tuple[float, float, float]:
         factor *= _degree(abs(mean), 0.15, 0.03)
     elif told:
         # On a single channel: by as much as a detector is likely to lose.
-        ln = math.log(max(told[0].after, 0.003) / told[0].before)
-        factor = ONE_CHANNEL * _degree(-ln, 0.12, 0.02) * (1 - _degree(-ln, 0.7, 0.1))
+        loss = -math.log(max(told[0].after, 0.003) / told[0].before)
+        factor = ONE_CHANNEL * _degree(loss, 0.12, 0.02) * (1 - _degree(loss, 0.7, 0.1))
     slow = 0.0 if evidence.slow is None else _degree(evidence.slow, 1.6, 0.4)
     return falls, factor, slow
 

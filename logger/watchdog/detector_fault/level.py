@@ -67,11 +67,12 @@ class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_field
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """Readings of the latest sessions; when the last transmission ended; the first session of a
-    change that stands, None if there is none."""
+    change that stands, None if there is none, and what was said of it."""
 
     readings: list[Reading] = []
     last_ns: int = 0
     since: int | None = None
+    words: str | None = None
 
 
 class Change(NamedTuple):
@@ -91,22 +92,29 @@ def judge(memory: Memory, row: Transmission) -> str | None:
     """Take in a transmission; say what has changed, if anything has."""
     reading = _reading(memory, row)
     if reading is None:
-        return None
+        return memory.words
     memory.readings = [*memory.readings, reading][-MOST_ROWS:]
     if memory.since is not None and reading.session >= memory.since + ADOPTED:
         # What has stood for so long is the usual level.
         memory.readings = [one for one in memory.readings if one.session >= memory.since]
         memory.since = None
-    numbers = list(dict.fromkeys(one.session for one in memory.readings))
-    for count in range(LEAST_RECENT, min(RECENT, len(numbers) - LEAST_USUAL) + 1):
-        first = memory.since or numbers[-min(RECENT, len(numbers) - LEAST_USUAL)]
-        change = _change(memory.readings, first, memory.since or numbers[-count], numbers[-count])
-        words = None if change is None else _words(change)
+    memory.since, memory.words = _describe(memory.readings, memory.since)
+    return memory.words
+
+
+def _describe(
+    readings: Sequence[Reading], standing: int | None
+) -> tuple[int, str] | tuple[None, None]:
+    """The first session of a change and what has changed; `standing` is that of a known change."""
+    numbers = list(dict.fromkeys(one.session for one in readings))
+    most = min(RECENT, len(numbers) - LEAST_USUAL)
+    for count in range(LEAST_RECENT, most + 1):
+        since = standing or numbers[-count]
+        change = _change(readings, standing or numbers[-most], since, numbers[-count])
+        words = None if change is None else _words(change, 1.0 if standing is None else 0.5)
         if words:
-            memory.since = memory.since or numbers[-count]
-            return words
-    memory.since = None
-    return None
+            return since, words
+    return None, None
 
 
 def _reading(memory: Memory, row: Transmission) -> Reading | None:
@@ -171,12 +179,12 @@ def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[flo
 
     lifts = ln_density(values - SHIFTS[:, None]) - ln_density(values)
     sessions = np.array([one.session for one in late])
+    best = int(np.argmax(lifts.sum(axis=1)))
     total = sum(
-        np.minimum(lifts[:, sessions == number].sum(axis=1), SESSION_LIFT)
+        min(float(lifts[best, sessions == number].sum()), SESSION_LIFT)
         for number in np.unique(sessions)
     )
-    best = int(np.argmax(total))
-    return float(SHIFTS[best]), float(np.asarray(total)[best])
+    return float(SHIFTS[best]), total
 
 
 def _levels(usual: Sequence[Reading]) -> dict[str, float]:
@@ -208,8 +216,9 @@ def _by_channel(readings: Sequence[Reading], levels: dict[str, float]) -> Floats
     return np.array([float(np.mean(values)) for values in by_channel.values()])
 
 
-def _words(change: Change) -> str | None:
-    powered = change.lift >= LIFT
+def _words(change: Change, share: float) -> str | None:
+    """What has changed; None if nothing has beyond that share of the limits."""
+    powered = change.lift >= share * LIFT
     factor_w = math.exp(change.ln_w)
     watts = f"incident power reads {factor_w:.2g} times what it was"
     ln_rho = change.ln_rho
@@ -227,7 +236,7 @@ def _words(change: Change) -> str | None:
                 " this port reads otherwise; look at its detector and wires"
             )
         return f"{watts}, at the same reflection; look at power setting, transmitter and supply"
-    if change.z > -LEAST_Z or not change.at_once or ln_rho > -LEAST_GAIN or change.lift > LIFT / 2:
+    if change.z > -share * LEAST_Z or ln_rho > -share * LEAST_GAIN or not change.at_once:
         return None
     where = "on every channel alike" if len(change.channels) > 1 else f"on {change.channels[0]}"
     other = "" if len(change.channels) > 2 else "; or the load has become better at once"
