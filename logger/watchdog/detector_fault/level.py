@@ -5,9 +5,10 @@
 one mode, one channel and one weather. The sessions of the last days are compared with those before:
 
 - Incident power by its likelihood. The powers that a station uses come in a few sizes, so the
-  density of ln watts is a sum of kernels about those used before. A shift of all powers is told if
-  it makes the latest sessions likelier by LIFT in all, no session counting for more than
-  SESSION_LIFT. A session in a mode used before is no shift, whatever its power.
+  density of ln watts is a sum of kernels about those used before. It is compared with its peak
+  near by, so that a mode in which a station seldom works is as usual as any other. A shift of all
+  powers is told if it makes the latest sessions likelier by LIFT in all, no session counting for
+  more than SESSION_LIFT.
 - Reflection by the mean deviation of ln rho from the usual level of each channel, against the
   scatter of earlier sessions. It must have changed at once: sessions just before are as usual.
 
@@ -44,6 +45,9 @@ MOST_NOISE = 0.2  # of ln rho
 
 WIDTH = 0.1  # of a kernel, ln watts
 FLOOR = 0.02  # of the density, for powers never used before
+NEAR, SELDOM = 0.4, 0.12  # a density is compared with the highest so near to it, or SELDOM
+STEP = 0.02  # of the grid
+KERNEL = (1 + (np.arange(-40, 41) * STEP / WIDTH) ** 2) ** -2
 SHIFTS = np.concatenate([np.arange(-3.0, -0.2, 0.05), np.arange(0.25, 3.0, 0.05)])  # of ln watts
 LIFT, SESSION_LIFT = 8.0, 5.0  # ln of a likelihood ratio
 LEAST_GAIN = 0.13  # of ln rho; 1.1 dB
@@ -172,12 +176,19 @@ def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[flo
     """The likeliest shift of ln watts, and ln of how much likelier it is than none."""
     centres = np.array([one.ln_w for one in usual])
     values = np.array([one.ln_w for one in late])
-
-    def ln_density(ln_w: Floats) -> Floats:
-        apart = (ln_w[..., None] - centres) / WIDTH
-        return np.asarray(np.log((1 / (1 + apart**2) ** 2).mean(axis=-1) + FLOOR))
-
-    lifts = ln_density(values - SHIFTS[:, None]) - ln_density(values)
+    reach = SHIFTS[-1] + 2 * NEAR
+    least = min(values.min(), centres.min()) - reach
+    places = np.rint((centres - least) / STEP).astype(np.int64)
+    size = round((max(values.max(), centres.max()) + reach - least) / STEP) + 1
+    grid = least + STEP * np.arange(size)
+    density = np.convolve(np.bincount(places, minlength=size), KERNEL, "same") / len(centres)
+    near = round(NEAR / STEP)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(density, near), 2 * near + 1)
+    usage = np.log((density + FLOOR) / (np.maximum(around.max(axis=1), SELDOM) + FLOOR))
+    now = np.interp(values, grid, usage)
+    if -float(now.sum()) < LIFT / 2:
+        return 0.0, 0.0  # no shift can make these much likelier
+    lifts = np.interp(values - SHIFTS[:, None], grid, usage) - now
     sessions = np.array([one.session for one in late])
     best = int(np.argmax(lifts.sum(axis=1)))
     total = sum(
