@@ -51,6 +51,7 @@ def findings(evidence: Evidence) -> dict[str, Finding]:
         "lone": _lone,
         "spread": _spread,
         "soaks": _soaks,
+        "creeps": _creeps,
         "shrunk": _shrunk,
         "power": _power,
         "compensated": _compensated,
@@ -217,6 +218,8 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     if evidence.full is not None and evidence.full > 0.9:
         return None, "all channels reflect nearly everything"
     falls, factor, slow = _parts(evidence)
+    if _creeping(evidence) >= 0.5:
+        return None, "the change was no sudden one"
     of_the_meter = factor * max(falls, _compensated(evidence)[0] or 0.0)
     sure = _share(evidence) * (1 - of_the_meter) * (1 - slow * falls)
     there = moved(evidence)
@@ -247,6 +250,8 @@ def _soaks(evidence: Evidence) -> tuple[float | None, str]:
         return None, "reflection before and since cannot be compared on any channel"
     if evidence.slow is None and _share(evidence) > 0.2:
         return None, "too few days since to tell a slow change from a sudden one"
+    if _creeping(evidence) >= 0.5:
+        return None, "not all channels fall"
     falls, _, slow = _parts(evidence)
     sure = _share(evidence) * slow * falls
     if sure >= 0.5:
@@ -254,6 +259,24 @@ def _soaks(evidence: Evidence) -> tuple[float | None, str]:
     if _share(evidence) < 0.5:
         return sure, "reflection does not sink from day to day"
     return sure, "the change was no slow fall of reflection"
+
+
+def _creeping(evidence: Evidence) -> float:
+    """To what degree reflection changes slowly, and not only downwards."""
+    if not evidence.channels:
+        return 0.0
+    falls, _, slow = _parts(evidence)
+    return _share(evidence) * slow * (1 - falls)
+
+
+def _creeps(evidence: Evidence) -> tuple[float | None, str]:
+    sure = _creeping(evidence)
+    if sure >= 0.5:
+        return sure, (
+            f"reflection changes from day to day (SWR {_moves(moved(evidence))}): water in the line"
+            " and an element that slides look alike"
+        )
+    return (None if evidence.slow is None else sure), "no channel's reflection creeps upwards"
 
 
 def _shrunk(evidence: Evidence) -> tuple[float | None, str]:

@@ -49,9 +49,10 @@ NEAR, SELDOM = 0.4, 0.12  # a density is compared with the highest so near to it
 STEP = 0.02  # of the grid
 KERNEL = (1 + (np.arange(-40, 41) * STEP / WIDTH) ** 2) ** -2
 SHIFTS = np.concatenate([np.arange(-3.0, -0.2, 0.05), np.arange(0.25, 3.0, 0.05)])  # of ln watts
-LIFT, SESSION_LIFT = 8.0, 5.0  # ln of a likelihood ratio
+LIFT, SESSION_LIFT = 6.0, 4.0  # ln of a likelihood ratio
 LEAST_GAIN = 0.13  # of ln rho; 1.1 dB
 SAME = 0.4  # part of a change by which sessions and channels may differ from it
+LEAST_CHANNELS = 2
 LEAST_SD = 0.02  # of a session's ln rho
 LEAST_Z = 6.0
 MOST_TURN = 0.1  # of rho: reflection that changes by more changes the power, too
@@ -81,14 +82,16 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 class Change(NamedTuple):
     """A change of all powers by `ln_w` with the ln of its likelihood ratio, and of the reflection
-    by `ln_rho` with its number of standard deviations `z`; `at_once` if it was sudden."""
+    by `ln_rho` with its number of standard deviations `z`; `at_once` if it was sudden and alike on
+    all channels used since, so many of those in use; `turn` is by how much rho changed."""
 
     ln_w: float
     lift: float
     ln_rho: float | None
     z: float
     at_once: bool
-    channels: tuple[str, ...]
+    channels: int
+    in_use: int
     turn: float
 
 
@@ -102,7 +105,15 @@ def judge(memory: Memory, row: Transmission) -> str | None:
         # What has stood for so long is the usual level.
         memory.readings = [one for one in memory.readings if one.session >= memory.since]
         memory.since = None
-    memory.since, memory.words = _describe(memory.readings, memory.since)
+    stood = memory.since
+    memory.since, memory.words = _describe(memory.readings, stood)
+    if stood is not None and memory.since is None:
+        # What has passed is no measure of what is usual.
+        memory.readings = [
+            one
+            for one in memory.readings
+            if one.session < stood or one.session > reading.session - LEAST_RECENT
+        ]
     return memory.words
 
 
@@ -158,7 +169,7 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
     levels = _levels(usual)
     before, now = _deviations(usual, levels), _deviations(late, levels)
     if len(before) < LEAST_USUAL or len(now) < LEAST_RECENT:
-        return Change(ln_w, lift, None, 0.0, False, (), 0.0)
+        return Change(ln_w, lift, None, 0.0, False, 0, 0, 0.0)
     sd = max(1.4826 * float(np.median(np.abs(before))), float(np.std(before)), LEAST_SD)
     mean = float(now.mean())
     z = mean / (sd * math.sqrt(1 / len(now) + 1 / len(before)))
@@ -169,7 +180,7 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
     )
     told = [one.channel for one in late if one.channel in levels]
     turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in told)
-    return Change(ln_w, lift, mean, z, at_once, tuple(sorted(set(levels))), turn)
+    return Change(ln_w, lift, mean, z, at_once, len(set(told)), len(levels), turn)
 
 
 def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[float, float]:
@@ -249,8 +260,10 @@ def _words(change: Change, share: float) -> str | None:
         return f"{watts}, at the same reflection; look at power setting, transmitter and supply"
     if change.z > -share * LEAST_Z or ln_rho > -share * LEAST_GAIN or not change.at_once:
         return None
-    where = "on every channel alike" if len(change.channels) > 1 else f"on {change.channels[0]}"
-    other = "" if len(change.channels) > 2 else "; or the load has become better at once"
+    if change.channels < min(change.in_use, LEAST_CHANNELS):
+        return None
+    where = "on every channel alike" if change.channels > 1 else "on the channel in use"
+    other = "" if change.channels > 2 else "; or the load has become better at once"
     return (
         f"the reflected reading has lost gain: {reflected} what it was, {where}, at the same"
         f" incident power; look at its detector and wires{other}"
