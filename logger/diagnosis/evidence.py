@@ -46,6 +46,7 @@ LEAST_SECONDS = 3
 LEAST_DRIFT_S = 4
 DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, by wind and warmth
 DRIFT_LN = 0.6
+MOST_DRIFT = 4.0  # standard deviations that a key-down counts for
 WANDER_SD, WANDER_W = 0.004, 0.01
 ZERO_V, NOISE_LN = 1.5e-3, 0.2  # usual scatter of zeros, and of ln of the noise
 SHIFTS = np.linspace(-9.0, 9.0, 361)  # of ln watts, that powers may have been changed by
@@ -392,18 +393,19 @@ def _drifts(history: History) -> dict[float, Stream]:
 
 
 def _drift(drifts: dict[float, Stream], onset_ns: int) -> Measure | None:
-    """ln of how many times further rho drifts within a key-down than before: all channels but the
-    most restless one, lest a single channel decides."""
+    """ln of how many times further rho drifts within a key-down than before: of three channels and
+    more without the most restless one, lest a single channel decides, nor do a few key-downs."""
     squares = []
     for stream in drifts.values():
         late = stream.time_ns >= onset_ns
-        before, after = stream.value[~late] ** 2, stream.value[late] ** 2
+        squares_of = np.minimum(stream.value**2, MOST_DRIFT**2)
+        before, after = squares_of[~late], squares_of[late]
         if len(before) >= 2 and len(after) >= 2:
             squares.append((before, after))
     if not squares:
         return None
     squares.sort(key=lambda pair: float(np.mean(pair[1]) / (np.mean(pair[0]) + 0.5)))
-    if len(squares) > 1:
+    if len(squares) > 2:
         squares = squares[:-1]
     before, after = (np.concatenate(side) for side in zip(*squares, strict=True))
     rise = math.log((float(np.mean(after)) + 0.5) / (float(np.mean(before)) + 0.5)) / 2

@@ -22,6 +22,7 @@ LEAST_RHO = 0.02
 ONE_FACTOR = 0.15  # by which a detector's loss may differ from power to power
 LEAST_EXCURSIONS = 3
 ONE_CHANNEL = 0.65  # how far a single channel tells a lost gain from a load that improved
+GONE = 1.6  # ln of the loss beyond which no load is so good by chance
 NOISY_LN = 0.8
 POWER_SD = 0.035  # of half of ln of a change of power, by load and mode
 LEAST_LOOKED, LEAST_UNKEYED = 3, 0.9  # pieces of the archive, and the share with the key up
@@ -208,6 +209,7 @@ def _parts(evidence: Evidence) -> tuple[float, float, float]:
         # On a single channel: by as much as a detector is likely to lose.
         loss = -math.log(max(told[0].after, 0.003) / told[0].before)
         factor = ONE_CHANNEL * _degree(loss, 0.12, 0.02) * (1 - _degree(loss, 0.7, 0.1))
+        factor = max(factor, _degree(loss, GONE, 0.1))
     slow = 0.0 if evidence.slow is None else _degree(evidence.slow, 1.6, 0.4)
     return falls, factor, slow
 
