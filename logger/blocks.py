@@ -16,14 +16,19 @@ Bits = NDArray[np.uint8]
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """What the converters do while nobody transmits, and what follows from it.
+    """Noise of the converters, and what follows from it.
 
-    sd_v       standard deviation of one forward and one reflected reading, volts
+    sd_v       standard deviation of one forward and one reflected reading, rounding included, volts
     zero_u_v   standard uncertainty of the zero of both, volts
+    step_v     the step of both as far as it is known, volts
+    bias_v     what a reading may be off by, differently at different levels, that averaging does
+               not lessen: rounding without noise, a zero below the converter's lower end; volts
     """
 
     sd_v: tuple[float, float]
     zero_u_v: tuple[float, float]
+    step_v: tuple[float, float] = (0.0, 0.0)
+    bias_v: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,16 +27,16 @@ HEIGHTS = (
     " codes."
 )
 FULL_REFLECTION = (
-    "Into an open or a short use 1 W or less for some three seconds, and never an amplifier: full"
-    " reflection can destroy a transmitter, and an open end carries high voltage. Nobody within"
-    " reach of it."
+    "Into an open or a short use low power, 1 W or less, for some three seconds, and never an"
+    " amplifier: full reflection can destroy a transmitter, and an open end carries high voltage."
+    " Nobody within reach of it."
 )
 CALIBRATE = (
     "The dummy load must be rated for the power you send into it.",
     FULL_REFLECTION,
     BURNS,
-    "Follow the conditions of your licence, and keep test transmissions off the air: no antenna"
-    " anywhere here.",
+    "Follow the licence conditions of your service, and keep test transmissions off the air: no"
+    " antenna anywhere here.",
 )
 MEASURE_LINE = (HEIGHTS, FULL_REFLECTION, BURNS, TRANSMITTER, LICENCE)
 TUNE = (
@@ -85,8 +85,8 @@ AT_PLACE: dict[Place, Caution] = {
     Place.LOOK: Caution(),
     Place.SHACK: Caution(
         (
-            "Unkey before anything is touched, see that nobody else keys, and use low power for a"
-            " few seconds at a time until the line is good.",
+            "Unkey first, see that nobody else keys, and use low power for a few seconds at a time"
+            " until the line is good.",
         ),
         "unkey first, low power, a few seconds",
     ),

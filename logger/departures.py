@@ -30,6 +30,9 @@ STRETCH_NS = 31_250_000  # an eighth of a quarter
 WORTH_A_LOOK = 3.0  # standard deviations, by the noise in the mean of a stretch
 LAG_NS = 20_000_000
 RISE_NS = 5_000_000
+RESTLESS = 2.0  # times what the level varied lately, a level is far from the usual one
+NEAR = 0.25  # of that distance: pairs within it are at the usual level,
+LEAST_NEAR = 3  # so many at least if it is to count
 JUMP = 10.0
 STEADY = 2.0  # incident power within this factor about a jump
 LONGEST_NS = 1_000_000_000
@@ -57,7 +60,8 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     )
     count = np.maximum(np.add.reduceat(pairs.trusted, first, dtype=np.int64), 1)
     sd_w = spread_w(reflected_v / count, forward_v / count, level[quarter], coupler, noise)
-    bound_w = CERTAIN * np.sqrt(count) * sd_w
+    bias_w_ = bias_w(reflected_v / count, forward_v / count, level[quarter], coupler, noise)
+    bound_w = CERTAIN * np.sqrt(count) * sd_w + count * bias_w_
     together = reflected_w - high[quarter] * forward_w > bound_w
     together |= low[quarter] * forward_w - reflected_w > bound_w
     high_, low_, least_w = (
@@ -76,11 +80,12 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     reflected_w, quarter = pairs.reflected_w[at], np.searchsorted(ends, at, side="right")
     sd_w = spread_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
     group = np.cumsum(np.diff(stretch[at], prepend=stretch[at[0]]) != 0)
+    off_w = bias_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
     certain_w = CERTAIN * np.sqrt(np.bincount(group, sd_w**2))
     departs = np.zeros(len(at), dtype=bool)
     for excess in (
-        reflected_w - high[quarter] * strongest,
-        low[quarter] * weakest - reflected_w,
+        reflected_w - off_w - high[quarter] * strongest,
+        low[quarter] * weakest - reflected_w - off_w,
     ):
         departs |= excess > CERTAIN * sd_w
         departs |= (excess > 0) & (np.bincount(group, excess) > certain_w)[group]
@@ -145,9 +150,50 @@ def spread_w(
     )
 
 
+def bias_w(
+    reflected_v: Floats, forward_v: Floats, ratio: ArrayLike, coupler: Coupler, noise: Noise
+) -> Floats:
+    """What that may be off by besides (see `Noise.bias_v`), watts."""
+    if not any(noise.bias_v):
+        return np.zeros(len(reflected_v))
+    return np.asarray(
+        coupler.reflected.slope(reflected_v) * noise.bias_v[1]
+        + np.asarray(ratio) * coupler.forward.slope(forward_v) * noise.bias_v[0]
+    )
+
+
 def levels_around(quarters: Quarters, begin: int, end: int) -> Floats:
-    """Median of the levels of REACH quarters on either side in the same transmission, for the
-    quarters from index `begin` to `end`; NaN where there is none."""
+    """Return the level that pairs are held against, for the quarters from index `begin` to `end`.
+
+    That is the median of the levels of REACH quarters on either side in the same transmission, NaN
+    where there is none; or the usual level where that is far off and pairs go back to it soon: then
+    a contact was open for most of the time around.
+    """
+    level = _medians_around(quarters, begin, end)
+    usual = quarters.usual[begin:end]
+    rho, usual_rho = np.sqrt(np.maximum(level, 0.0)), np.sqrt(np.maximum(usual, 0.0))
+    apart = np.abs(rho - usual_rho)
+    far = apart > LEAST_RHO + RESTLESS * quarters.restless[begin:end]
+    for at in np.flatnonzero(far).tolist():
+        pairs = _pairs_ahead(quarters, begin + at)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.maximum(pairs.reflected_w / pairs.forward_w, 0.0)
+        near = np.abs(np.sqrt(ratio) - usual_rho[at]) <= NEAR * apart[at]
+        if np.count_nonzero(near & pairs.trusted) >= LEAST_NEAR:
+            level[at] = usual[at]
+    return level
+
+
+def _pairs_ahead(quarters: Quarters, at: int) -> SentPairs:
+    """Return the pairs of a quarter and of REACH quarters after it in the same transmission."""
+    last = int(np.searchsorted(quarters.number, quarters.number[at] + REACH, side="right"))
+    while quarters.start_ns[last - 1] != quarters.start_ns[at]:
+        last -= 1
+    return quarters.pairs[int(quarters.first[at]) : int(quarters.first[last])]
+
+
+def _medians_around(quarters: Quarters, begin: int, end: int) -> Floats:
+    """Return the medians of `levels_around`."""
     beside = np.arange(begin, end)[:, None] + np.arange(-REACH, REACH + 1)
     inside = (beside >= 0) & (beside < len(quarters))
     beside = np.clip(beside, 0, len(quarters) - 1)

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from logger.blocks import Noise, Times
+from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
 from logger.departures import (
     CERTAIN,
@@ -21,6 +21,7 @@ from logger.departures import (
     LONGEST_NS,
     REACH,
     between_jumps,
+    bias_w,
     from_level,
     spread_w,
 )
@@ -29,6 +30,8 @@ from logger.reflection import rho, swr
 from logger.rows import Excursion
 
 MERGE_NS = 25_000_000
+LEAST_BACK = 2  # pairs in a row that are back at the level end a departure,
+LEAST_BACK_NS = 15_000_000  # if so long is between the departing ones
 BESIDE_NS = 1_000_000_000  # pairs before and after are sought within this time,
 BESIDE = 16  # so many at most
 LEAST_BESIDE = 2
@@ -89,9 +92,11 @@ class Excursions:
             if group[-1] >= past_ns:  # it may go on
                 open_ns = int(group[0])
                 break
-            self._known = np.concatenate([self._known, group])
             near = self._since((int(group[0]) - BESIDE_NS) // QUARTER_NS).pairs
-            found += self._among(_within(jumped, group), _within(off, group), near, noise)
+            parts = self._parts(_within(jumped, group), _within(off, group), near)
+            self._known = np.concatenate([self._known, *parts])
+            self._known.sort()
+            found += self._among(parts, near, noise)
         self._open = jumped[jumped >= open_ns], off[off >= open_ns]
         oldest = upto - KEPT
         self._known = self._known[self._known >= oldest * QUARTER_NS]
@@ -109,11 +114,56 @@ class Excursions:
                 break
         return joined(parts[::-1])
 
-    def _among(self, jumped: Times, off: Times, pairs: SentPairs, noise: Noise) -> list[Excursion]:
-        """Excursions among departing pairs that nothing parts. What lies between jumps goes first,
-        since it is sharper."""
+    def _parts(self, jumped: Times, off: Times, pairs: SentPairs) -> list[Times]:
+        """Return the times of each departure among departing pairs: those between jumps first,
+        since they are sharper.
+
+        Under a steady carrier a departure ends where pairs are back at the level beside it. What
+        lies between jumps may be such pairs, if one of the jumps was not noticed.
+        """
+        back = self._back(jumped, off, pairs)
+        if back is None:
+            return [*_groups(jumped), *_groups(off)]
+        jumped = jumped[~back[np.searchsorted(pairs.time_ns, jumped)]]
+        count = np.concatenate([[0], np.cumsum(back)])
+        parts: list[Times] = []
+        for times in (jumped, off):
+            for part in _groups(times):
+                before = count[np.searchsorted(pairs.time_ns, part)]
+                ends = (np.diff(before) >= LEAST_BACK) & (np.diff(part) >= LEAST_BACK_NS)
+                parts += np.split(part, np.flatnonzero(ends) + 1)
+        return parts
+
+    def _back(self, jumped: Times, off: Times, pairs: SentPairs) -> Bools | None:
+        """True for pairs (n,) that are at the level beside a departure, None if there is no telling
+        because power moves."""
+        times = pairs.time_ns
+        departs = np.zeros(len(pairs), dtype=bool)
+        for part in (self._known, jumped, off):
+            own = part[(part >= times[0]) & (part <= times[-1])]
+            departs[np.searchsorted(times, own)] = True
+        first_ns, last_ns = (bound(np.concatenate([jumped, off])) for bound in (np.min, np.max))
+        quiet = pairs.trusted & ~departs
+        inside = quiet & (times >= first_ns) & (times <= last_ns)
+        beside = np.flatnonzero(quiet & (times < first_ns))[-BESIDE:]
+        if len(beside) < LEAST_BESIDE:
+            return None
+        ratio = np.where(pairs.trusted, pairs.reflected_w, 0.0) / np.where(
+            pairs.trusted, pairs.forward_w, 1.0
+        )
+        level = float(np.median(ratio[beside]))
+        sharp = off if len(off) else jumped
+        away = abs(float(np.median(ratio[np.searchsorted(times, sharp)])) - level)
+        off_level = np.zeros(len(pairs), dtype=bool)
+        off_level[np.searchsorted(times, off)] = True
+        back = pairs.trusted & ~off_level & (np.abs(ratio - level) < 0.5 * away)
+        at = np.concatenate([beside, np.flatnonzero(inside & back)])
+        return back if _is_steady(pairs.forward_w[at]) else None
+
+    def _among(self, parts: list[Times], pairs: SentPairs, noise: Noise) -> list[Excursion]:
+        """Return the excursions among departures close to one another."""
         found: list[Excursion] = []
-        for part in (*_groups(jumped), *_groups(off)):
+        for part in parts:
             if not any(
                 part[0] < other.time_ns + 1e6 * other.duration_ms and part[-1] >= other.time_ns
                 for other in found
@@ -139,6 +189,11 @@ class Excursions:
         after = np.flatnonzero(quiet & (times > last_ns))[:BESIDE]
         if min(len(before), len(after)) < LEAST_BESIDE:
             return []
+        # The next open of a chattering contact may be among those after it, still to be judged.
+        former = np.median(ratio[before])
+        back = after[np.abs(ratio[after] - former) < 0.5 * abs(np.median(away) - former)]
+        if len(back) >= LEAST_BESIDE and _is_steady(near.forward_w[[*before, *back]]):
+            after = back
         level = np.array([np.median(ratio[before]), np.median(ratio[after])])
         beside = np.concatenate([before, after])
         off = ratio[beside] - np.repeat(level, [len(before), len(after)])
@@ -157,8 +212,10 @@ class Excursions:
         sd = spread_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)
         sd /= near.forward_w
         usual = max(1.0, SIGMA_PER_MAD * float(np.median(np.abs(off / sd[beside]))))
+        bias = bias_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)
+        bias /= near.forward_w
         if np.abs(((away - level[:, None]) / sd[at]).sum(axis=1)).min() <= (
-            CERTAIN * usual * np.sqrt(len(at))
+            CERTAIN * usual * np.sqrt(len(at)) + (bias[at] / sd[at]).sum()
         ):
             return []
         extreme = away[int(np.argmax(np.abs(away - level.mean())))]
@@ -187,6 +244,13 @@ def _groups(times: Times) -> list[Times]:
         number = (part - part[0]) // GROUP_NS
         parts += np.split(part, np.flatnonzero(np.diff(number)) + 1)
     return parts
+
+
+def _is_steady(power_w: Floats) -> bool:
+    """True if powers (n,) are those of a carrier that is not modulated; its edge may be among
+    them."""
+    low, high = np.quantile(power_w, [0.1, 0.9])
+    return bool(high <= STEADY_BESIDE * low)
 
 
 def _within(times: Times, group: Times) -> Times:

@@ -1,24 +1,46 @@
-"""Key-down and key-up from incident power, with hysteresis."""
+"""Key-down and key-up from incident power, with hysteresis; others' signals are no key-down.
+
+Power that arrives from outside (another transmitter, heard through the antenna or picked up by the
+wiring) shows on the reflected port at least as strongly as on the forward one. So a pair with more
+reflected power than any load sends back is not ours. Where both ports read alike, as into an open,
+it is ours unless its power is far below all that this station transmits with.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 
 from logger.blocks import Bools, Floats
+from logger.own_power import OwnPower
 
 RELEASE = 0.7  # the key counts as up below this part of the threshold
+ALIKE = 0.5  # reflected over incident power from which a weak signal may come from outside
+WEAK = 0.25  # of the least power of our own
 
 
 class Keying:
-    """Remembers across blocks whether the key was down."""
+    """Remembers across blocks whether the key was down, and who transmitted."""
 
-    def __init__(self, min_forward_w: float) -> None:
+    def __init__(self, min_forward_w: float, impossible_ratio: float) -> None:
         self._on_w = min_forward_w
         self._off_w = RELEASE * min_forward_w
+        self._impossible_ratio = impossible_ratio
         self._down = False
+        self._ours = False
 
-    def update(self, forward_w: Floats) -> Bools:
-        """Whether the key is down at each pair, (n,)."""
+    def update(self, forward_w: Floats, reflected_w: Floats, own: OwnPower) -> tuple[Bools, Bools]:
+        """Say where our key is down and where another signal is heard instead, both (n,)."""
+        power = self._hysteresis(forward_w)
+        impossible = reflected_w > self._impossible_ratio * np.maximum(forward_w, 0.0)
+        possible = power & ~impossible
+        weak_w = WEAK * (own.least_w or 0.0)
+        ours = self._continued(
+            possible, possible & ~self._like_others(forward_w, reflected_w, weak_w)
+        )
+        foreign = (power & ~ours) | (impossible & (reflected_w >= self._off_w))
+        return ours, foreign
+
+    def _hysteresis(self, forward_w: Floats) -> Bools:
         keyed = forward_w >= self._on_w
         between = np.flatnonzero(keyed != (forward_w >= self._off_w))
         if len(between):  # a run of such pairs is as the pair before it
@@ -28,3 +50,18 @@ class Keying:
             keyed[between] = before[np.cumsum(begins) - 1]
         self._down = bool(keyed[-1])
         return keyed
+
+    def _like_others(self, forward_w: Floats, reflected_w: Floats, weak_w: float) -> Bools:
+        return np.asarray((forward_w < weak_w) & (reflected_w > ALIKE * forward_w))
+
+    def _continued(self, possible: Bools, surely: Bools) -> Bools:
+        """`possible` from the first pair of each run on that is `surely` ours, (n,)."""
+        if not possible.any() or (possible == surely).all():
+            ours = surely
+        else:
+            index = np.arange(len(possible))
+            broken = np.maximum.accumulate(np.where(possible, -1, index))
+            sure = np.maximum.accumulate(np.where(surely, index, -1))
+            ours = possible & ((sure > broken) | ((broken < 0) & self._ours))
+        self._ours = bool(ours[-1])
+        return ours

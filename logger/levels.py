@@ -1,13 +1,18 @@
 """The level of reflection in each quarter second of transmitting. A pure state machine.
 
 A level is the median of reflected over incident power: half of a quarter's pairs may be wrong
-before it moves. Quarters are those of UTC, so that they do not depend on how the stream was cut.
+before it moves. The median of whole counts would be a whole count, so each reading is first moved
+to a place of its own within its step. Quarters are those of UTC, so that they do not depend on how
+the stream was cut.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from logger import usual_level
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
 from logger.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
@@ -18,6 +23,7 @@ from logger.view import View
 LONG_AGO_NS = -(2**62)
 LEAST_PAIRS = 4  # trusted ones that a level needs
 HIGHEST_RATIO = 2.0  # reflected over incident power; beyond it is no reflection
+SPREAD = 2_654_435_769  # odd, 2**32 over the golden ratio: multiples lie evenly, modulo 2**32
 MEDIAN_VARIANCE = np.pi / 2  # of the median of many normal values, over that of their mean
 
 
@@ -25,19 +31,29 @@ class Levels:
     """Feeds on power blocks; yields quarters once a pair or the time has gone past them.
 
     hang_ns  a pause shorter than this does not end a transmission
+    memory   of usual levels
     """
 
-    def __init__(self, coupler: Coupler, hang_ns: int) -> None:
+    def __init__(
+        self, coupler: Coupler, hang_ns: int, memory: usual_level.Memory | None = None
+    ) -> None:
         self._coupler = coupler
         self._hang_ns = hang_ns
+        self._usual = usual_level.UsualLevels(memory or usual_level.Memory())
         self._held: list[tuple[SentPairs, Floats]] = []
         self._sent_before = False
         self._keyed_ns = self._last_ns = LONG_AGO_NS
         self._start_ns = 0
         self._place = np.nan
 
-    def update(self, view: View) -> Quarters | None:
-        """Take in one block; quarters that it completed."""
+    @property
+    def memory(self) -> usual_level.Memory:
+        """What is to last from run to run."""
+        return self._usual.memory
+
+    def update(self, view: View, ended_ns: Sequence[int] = ()) -> Quarters | None:
+        """Take in one block and the ends of transmissions that it completed; quarters that it
+        completed."""
         block = view.block
         times, forward_w = block.time_ns, block.forward_w
         sent = self._sent(view)
@@ -45,7 +61,9 @@ class Levels:
             follows = np.concatenate([[self._sent_before], sent[:-1]])
             trusted = forward_w >= view.floor_w
             trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
-            trusted &= block.flags & np.uint8(Flag.CLIPPED) == 0
+            # With only the reflected reading at the end, the ratio is at least so high.
+            clipped = block.flags & np.uint8(Flag.CLIPPED) != 0
+            trusted &= ~clipped | (block.reflected_v > block.forward_v)
             pairs = SentPairs(
                 block.time_ns,
                 block.forward_v,
@@ -61,7 +79,7 @@ class Levels:
                 pairs, where = pairs[sent], where[sent]
             self._held.append((pairs, where))
         self._sent_before = bool(sent[-1])
-        return self.advance(int(times[-1]), view.noise)
+        return self.advance(int(times[-1]), view.noise, ended_ns)
 
     def _sent(self, view: View) -> Bools:
         """Pairs that count: keyed ones, and readable ones in the pauses of speech, (n,)."""
@@ -76,10 +94,11 @@ class Levels:
         readable = view.block.forward_w >= np.maximum(view.floor_w, LEAST_W)
         return np.asarray(keyed | readable & (times - last_ns <= self._hang_ns))
 
-    def advance(self, now_ns: int, noise: Noise) -> Quarters | None:
+    def advance(self, now_ns: int, noise: Noise, ended_ns: Sequence[int] = ()) -> Quarters | None:
         """Time has reached `now_ns`; the quarters that are over by then."""
         past_ns = now_ns // QUARTER_NS * QUARTER_NS
         if not self._held or self._held[0][0].time_ns[0] >= past_ns:
+            self._usual.learn(ended_ns)
             return None
         pairs, place = self._held[0]
         if len(self._held) > 1:
@@ -87,7 +106,7 @@ class Levels:
             place = np.concatenate([where for _, where in self._held])
         end = int(np.searchsorted(pairs.time_ns, past_ns))
         self._held = [(pairs[end:], place[end:])] if end < len(pairs) else []
-        return self._measure(pairs[:end], place[:end], noise)
+        return self._measure(pairs[:end], place[:end], noise, ended_ns)
 
     def finish(self, noise: Noise) -> Quarters | None:
         """No more pairs will come: what there is of the last quarter."""
@@ -96,7 +115,9 @@ class Levels:
             return None
         return self.advance(int(self._held[-1][0].time_ns[-1]) + QUARTER_NS, noise)
 
-    def _measure(self, pairs: SentPairs, place: Floats, noise: Noise) -> Quarters:
+    def _measure(
+        self, pairs: SentPairs, place: Floats, noise: Noise, ended_ns: Sequence[int]
+    ) -> Quarters:
         times = pairs.time_ns
         number = times // QUARTER_NS
         first = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
@@ -107,23 +128,33 @@ class Levels:
         count = np.add.reduceat(trusted, first, dtype=np.int64)
         telling = count >= LEAST_PAIRS
         group = np.repeat(np.arange(len(first)), count)
-        ratio = _medians(reflected_w / forward_w, group, count)
         some = np.maximum(count, 1)
         mean_w, mean_vf, mean_vr = (
             np.bincount(group, column, len(first)) / some
             for column in (forward_w, pairs.forward_v[at], pairs.reflected_v[at])
         )
-        law_f, law_r = self._coupler.forward, self._coupler.reflected
-        variance_w = (law_r.slope(mean_vr) * noise.sd_v[1]) ** 2
-        variance_w += (ratio * law_f.slope(mean_vf) * noise.sd_v[0]) ** 2
+        slope_f = self._coupler.forward.slope(mean_vf)
+        slope_r = self._coupler.reflected.slope(mean_vr)
+        if noise.step_v[1]:
+            step_w = np.repeat(slope_r * noise.step_v[1], count)
+            reflected_w = reflected_w + step_w * _places_in_step(times[at])
+        ratio = _medians(reflected_w / forward_w, group, count)
+        variance_w = (slope_r * noise.sd_v[1]) ** 2 + (ratio * slope_f * noise.sd_v[0]) ** 2
+        doubt_w = slope_r * noise.bias_v[1] + ratio * slope_f * noise.bias_v[0]
         with np.errstate(divide="ignore", invalid="ignore"):
             variance = MEDIAN_VARIANCE * variance_w / (some * mean_w**2)
+            doubt = doubt_w / mean_w
+        ratio = np.where(telling, ratio, np.nan)
+        usual, restless = self._usual.update(number[first], start_ns, place[first], ratio, ended_ns)
         return Quarters(
             number[first],
             start_ns,
             place[first],
-            np.where(telling, ratio, np.nan),
+            ratio,
             np.where(telling, variance, np.nan),
+            np.where(telling, doubt, np.nan),
+            usual,
+            restless,
             mean_w,
             np.concatenate([first, [len(pairs)]]),
             pairs,
@@ -139,6 +170,13 @@ class Levels:
         self._last_ns, self._place = int(times[-1]), float(place[-1])
         self._start_ns = int(start_ns[-1])
         return start_ns[first]
+
+
+def _places_in_step(times: Times) -> Floats:
+    """Return numbers from -0.5 to 0.5, evenly spread over pairs at `times` (n,), that depend on the
+    times alone."""
+    turns = ((times >> 3) * SPREAD).astype(np.int32)  # times are whole microseconds
+    return np.asarray(turns * 2.0**-32, dtype=np.float64)
 
 
 def _medians(ratio: Floats, group: Times, count: Times) -> Floats:

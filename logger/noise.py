@@ -1,40 +1,70 @@
-"""The noise of both converters and the drift of their zeros, measured while nobody transmits.
+"""The noise of both converters, the drift of their zeros and the converter's step.
 
 Unkeyed pairs (see `selection`) are gathered in groups of GROUP; a group gives a variance from
-successive differences (blind to slow drift) and a mean. The median over the last GROUPS groups is
-used, so that a weak signal or a crackle in one of them does no harm. With a burst of pairs each
-minute that is a quarter of an hour, so the pipeline asks for it every ten minutes.
+successive differences (blind to slow drift) and a mean. The quieter ones of the last GROUPS groups
+are used, so that weak speech or a crackle in others does no harm. With a burst of pairs each minute
+that is a quarter of an hour, so the pipeline asks for it every ten minutes.
+
+A zero below or near the converter's lower end hides the noise: most readings are 0 (see
+`censored`). Then the scatter of stretches of keyed pairs bounds it: they lie well above the end,
+and a steady carrier adds nothing of its own. Both ports are assumed to share the converter. Without
+such stretches a prior stands that is rather too wide.
 """
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 import numpy as np
 
 from logger.blocks import Floats, Noise
+from logger.censored import Prior, estimate
+from logger.converter_step import common_step
+from logger.quarters import Quarters
 
 GROUP = 64
 GROUPS = 32
+CENSORED = 0.005  # share of readings at the lower end from which their spread is not trusted
+CLEAR = 3.0  # standard deviations between the end and a zero whose noise was measured whole
+MORE = 1.05  # times what rounding gives at least, in a calibration that tells the noise
+KNOWN_WIDTH = 0.3  # of the logarithm of such a noise, from one day to another
+QUIETEST, OF_QUIETEST = 0.25, 0.85  # quantile of the groups' variances, and its share of the mean
+STRAY_STEPS = 1.0  # by how much a group with a weak signal is above the quieter ones
+STRETCH = 32  # pairs,
+LEAST_STRETCH = 16  # at least,
+STRETCHES = 64  # so many of them,
+FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # after the first few, one from so many quarters
+LEAST_STRETCHES = 4
+STEADIEST, OF_STEADIEST = 0.25, 0.8  # quantile of their variances, and its share of the mean
+NEGLIGIBLE = 0.02  # share of half a step
+MEAN_OFF = 0.4  # standard deviations by which the mean is above the median, where half is cut
+CLEAR_STEPS = 3.0  # between the end and the lowest reading of a stretch
 
 
 class NoiseTracker:
-    """`update` with pairs, `noise` when an estimate is wanted.
+    """Feeds on unkeyed pairs and on quarters of transmissions; estimates when asked.
 
     prior_v  noise to assume until it has been measured (from the calibration), volts
     zero_v   the zeros of the calibration, volts
+    step_v   the converter's step by the calibration, 0 if that does not say
     """
 
-    def __init__(self, prior_v: tuple[float, float], zero_v: tuple[float, float]) -> None:
+    def __init__(
+        self, prior_v: tuple[float, float], zero_v: tuple[float, float], step_v: float = 0.0
+    ) -> None:
         self._prior_v = prior_v
         self._zero_v = zero_v
-        self._groups: deque[tuple[Floats, Floats]] = deque(maxlen=GROUPS)
+        self._groups: deque[Floats] = deque(maxlen=GROUPS)
         self._open: list[Floats] = []
         self._count = 0
-        self._step_v = (0.0, 0.0)
+        self._step_v = (step_v, step_v)
+        # Pairs (2, n), the variance of either port and its lowest reading.
+        self._stretches: deque[tuple[Floats, Floats, Floats]] = deque(maxlen=STRETCHES)
 
     def update(self, forward_v: Floats, reflected_v: Floats, step_v: tuple[float, float]) -> None:
-        """Take in pairs of the unkeyed transmitter, arrays (n,), n may be 0."""
+        """Take in pairs of the unkeyed transmitter, arrays (n,), n may be 0; `step_v` as the
+        driver or the calibration has it."""
         self._step_v = step_v
         if not len(forward_v):
             return
@@ -46,25 +76,113 @@ class NoiseTracker:
         volts = np.concatenate(self._open, axis=1)
         whole = self._count // GROUP * GROUP
         groups = volts[:, max(0, whole - GROUP * GROUPS) : whole].reshape(2, -1, GROUP)
-        steps = np.diff(groups, axis=2)
-        variances = 0.5 * (steps**2).mean(axis=2)
-        means = groups.mean(axis=2)
-        self._groups.extend(zip(variances.T, means.T, strict=True))
+        self._groups.extend(np.swapaxes(groups, 0, 1).copy())
         self._open = [volts[:, whole:].copy()]
         self._count -= whole
 
+    def update_keyed(self, quarters: Quarters) -> None:
+        """Take in quarters of transmissions: a stretch of pairs from some of them."""
+        few = max(FEW_STRETCHES - len(self._stretches), 0)
+        chosen = quarters.number % EVERY_QUARTERS == 0
+        chosen[:few] = True
+        for at in np.flatnonzero(chosen).tolist():
+            begin = int(quarters.first[at])
+            end = min(begin + STRETCH, int(quarters.first[at + 1]))
+            pairs = quarters.pairs
+            if end - begin >= LEAST_STRETCH and pairs.follows[begin + 1 : end].all():
+                volts = np.stack([pairs.forward_v[begin:end], pairs.reflected_v[begin:end]])
+                variances = 0.5 * (np.diff(volts, axis=1) ** 2).mean(axis=1)
+                self._stretches.append((volts, variances, volts.min(axis=1)))
+
     def noise(self) -> Noise:
         """The present estimate. Quantisation counts with 1/sqrt(12) of a step at least."""
-        least = np.array(self._step_v) / np.sqrt(12)
-        if not self._groups:
-            sd = np.maximum(self._prior_v, least)
-            return Noise((sd[0], sd[1]), (least[0], least[1]))
-        sd = np.sqrt(np.median([variance for variance, _ in self._groups], axis=0))
-        zero = np.median([mean for _, mean in self._groups], axis=0)
-        drift = np.abs(zero - self._zero_v)
+        step_v = self._steps()
+        scatter = self._keyed_scatter(step_v)
+        forward, reflected = (self._side(side, step_v[side], scatter) for side in (0, 1))
+        sd_v, zero_u_v, bias_v = zip(forward, reflected, strict=True)
+        return Noise(sd_v, zero_u_v, step_v, bias_v)
+
+    def _steps(self) -> tuple[float, float]:
+        """The step of each port's readings, volts: as stated, or as they tell if that is more."""
+        steps = []
+        for side, stated_v in enumerate(self._step_v):
+            parts = (*self._groups, *(stretch[0] for stretch in self._stretches))
+            volts = [part[side] for part in parts]
+            seen_v = common_step(np.concatenate(volts), stated_v) if volts else 0.0
+            steps.append(max(stated_v, seen_v))
+        # A port that hardly moves does not tell; its converter is that of the other.
+        first, second = steps
+        told = first > self._step_v[0], second > self._step_v[1]
+        if told[0] != told[1]:
+            return max(steps), max(steps)
+        return first, second
+
+    def _keyed_scatter(self, step_v: tuple[float, float]) -> float | None:
+        """Standard deviation of steady keyed readings, in steps, of the port that scatters less;
+        None if it cannot be told."""
+        found = []
+        for side in (0, 1):
+            if not step_v[side]:
+                continue
+            variances = [
+                float(variance[side])
+                for _, variance, lowest in self._stretches
+                if lowest[side] >= CLEAR_STEPS * step_v[side]
+            ]
+            if len(variances) >= LEAST_STRETCHES:
+                variance = float(np.quantile(variances, STEADIEST)) / OF_STEADIEST
+                found.append(math.sqrt(variance) / step_v[side])
+        return min(found, default=None)
+
+    def _side(self, side: int, step_v: float, scatter: float | None) -> tuple[float, float, float]:
+        """Noise, uncertainty of the zero and bias of one port, volts (see `Noise`)."""
+        least_v = step_v / math.sqrt(12)
+        zero_v, prior_v = self._zero_v[side], self._prior_v[side]
+        measured_whole = zero_v >= CLEAR * prior_v and prior_v > MORE * least_v
+        groups = np.array([group[side] for group in self._groups])
+        if step_v and self._is_censored(groups, step_v, measured_whole=measured_whole):
+            prior = Prior(max(prior_v / step_v, Prior().median), bound=scatter)
+            if measured_whole:
+                prior = Prior(prior_v / step_v, KNOWN_WIDTH, scatter)
+            if len(groups):
+                mean = groups.mean(axis=1)
+                groups = groups[mean <= np.quantile(mean, QUIETEST) + STRAY_STEPS * step_v]
+            counts = np.rint(groups / step_v).astype(np.int64).ravel()
+            hidden = estimate(counts, prior)
+            sd_v, hidden_v = hidden.sd * step_v, hidden.mean_sd * step_v
+            cut = min(2 * float(np.mean(counts == 0)), 1.0) if len(counts) else 1.0
+            bias_v = math.hypot(_rounding_v(sd_v, step_v), hidden_v, MEAN_OFF * cut * sd_v)
+            return sd_v, math.hypot(hidden.mean * step_v - zero_v, hidden_v), bias_v
+        if not len(groups):
+            sd_v = max(prior_v, least_v)
+            return sd_v, least_v, _rounding_v(sd_v, step_v)
+        variances = 0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1)
+        sd_v = math.sqrt(np.quantile(variances, QUIETEST) / OF_QUIETEST)
+        quiet = groups[variances <= np.median(variances)]
+        drift_v = abs(float(np.median(quiet.mean(axis=1))) - zero_v)
         # A reading that dithers over several steps averages quantisation away; a still one leaves
         # it standing as an error of the zero.
-        still = np.where(sd < 0.5 * np.array(self._step_v), least, 0.0)
-        sd = np.maximum(sd, least)
-        zero_u = np.hypot(drift, still)
-        return Noise((float(sd[0]), float(sd[1])), (float(zero_u[0]), float(zero_u[1])))
+        still_v = least_v if sd_v < 0.5 * step_v else 0.0
+        sd_v = max(sd_v, least_v)
+        return sd_v, math.hypot(drift_v, still_v), _rounding_v(sd_v, step_v)
+
+    @staticmethod
+    def _is_censored(groups: Floats, step_v: float, *, measured_whole: bool) -> bool:
+        """True if the converter's lower end hides part of the noise."""
+        if not len(groups):
+            return not measured_whole
+        return bool(groups.min() > -0.5 * step_v and np.mean(groups < 0.5 * step_v) > CENSORED)
+
+
+def _rounding_v(sd_v: float, step_v: float) -> float:
+    """Return what rounding shifts the mean of readings by, at most, with noise of `sd_v` (rounding
+    included): half a step without noise, next to nothing from half a step of noise on.
+
+    The first harmonic of the sawtooth of rounding, damped by the noise (a standard result on
+    dither), made half a step where the noise is gone.
+    """
+    if not step_v:
+        return 0.0
+    square = max((sd_v / step_v) ** 2 - 1 / 12, 0.0)
+    share = math.exp(-2 * math.pi**2 * square)
+    return 0.5 * step_v * share if share > NEGLIGIBLE else 0.0

@@ -11,6 +11,7 @@ import msgspec
 import numpy as np
 
 from drivers.contract import SampleBlock, join
+from logger import usual_level
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config import Config, WeatherOptions
@@ -18,21 +19,25 @@ from logger.excursions import Excursions
 from logger.keying import RELEASE, Keying
 from logger.levels import Levels
 from logger.noise import NoiseTracker
+from logger.own_power import OwnPower, OwnPowerTracker
 from logger.quarters import Quarters
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
 from logger.selection import Selection, ThinSample
 from logger.settling import Settling
 from logger.transmissions import Transmissions
-from logger.view import View
+from logger.view import View, impossible_ratio
 from logger.watchdog import Watchdog
+from logger.watchdog.rule import recalled
 from logger.weather_means import WeatherMeans
 
 SECOND_NS = 1_000_000_000
 GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
 # The noise estimate, which tells of a quarter of an hour (see `noise`), is renewed 1, 2, 4, ... and
-# EARLY s after the first pair, then every RENEW_NS. Each renewal cuts a block in two.
-EARLY = 512
+# EARLY s after the first pair and EARLY_KEYED s after the first key-down, then every RENEW_NS. Each
+# renewal cuts a block in two.
+EARLY, EARLY_KEYED = 512, 64
 RENEW_NS = 600 * SECOND_NS
+OWN_POWER = "own-power"  # name of the memory
 MOST_PAIRS = 65_536  # worked on at once, so that they stay in the cache
 
 
@@ -57,11 +62,14 @@ class Pipeline:
     ) -> None:
         content = coupler.content
         self._coupler = coupler
-        self._keying = Keying(config.transmission.min_forward_w)
+        self._keying = Keying(config.transmission.min_forward_w, impossible_ratio(coupler))
+        self._own_power = OwnPowerTracker(recalled(OWN_POWER, memories or {}, OwnPower))
+        self._own = self._own_power.learned
         self._settling = Settling(content.forward.zero_v)
         self._tracker = NoiseTracker(
             (content.noise.forward_v, content.noise.reflected_v),
             (content.forward.zero_v, content.reflected.zero_v),
+            content.converter.step_v,
         )
         self._noise = self._tracker.noise()
         station = config.station
@@ -79,7 +87,9 @@ class Pipeline:
             station.channel,
             station.frequency_khz,
         )
-        self._levels = Levels(coupler, hang_ns)
+        self._levels = Levels(
+            coupler, hang_ns, recalled(usual_level.KIND, memories or {}, usual_level.Memory)
+        )
         self._excursions = Excursions(coupler)
         self._watchdog = Watchdog(config.watchdog, open_kinds, memories, hang_ns)
         quiet_w = RELEASE * config.transmission.min_forward_w
@@ -88,8 +98,10 @@ class Pipeline:
             float(coupler.reflected.volts(quiet_w)),
         )
         self._gathered: list[SampleBlock] = []
+        self._unmeasured: list[Quarters] = []  # that the noise has not been measured on yet
         self._doubtful = Flag(0)
         self._first_ns: int | None = None
+        self._first_keyed_ns: int | None = None
         self._renew_ns = 0
 
     @property
@@ -115,9 +127,12 @@ class Pipeline:
     def tick(self, now_ns: int) -> list[Row]:
         """Time has reached `now_ns` without a pair."""
         rows = self._flush()
-        quarters = self._levels.advance(now_ns, self._noise)
+        ended = self._transmissions.advance(now_ns)
+        quarters = self._levels.advance(now_ns, self._noise, _ends(ended))
+        if quarters is not None:
+            self._unmeasured.append(quarters)
         found = self._excursions.update(quarters, now_ns, self._noise)
-        rows += self._watched([*self._transmissions.advance(now_ns), *found], quarters)
+        rows += self._watched([*ended, *found], quarters)
         return rows + self._marked(self._watchdog.tick(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
@@ -152,16 +167,14 @@ class Pipeline:
         return [row for part in self._parts(join(gathered)) for row in self._process(part)]
 
     def _process(self, samples: SampleBlock) -> list[Row]:
-        converter = self._coupler.content.converter
-        step_v = (
-            max(samples.step_v[0], converter.step_v),
-            max(samples.step_v[1], converter.step_v),
-        )
         noise = self._noise
+        least_v = self._coupler.content.converter.step_v
+        stated_v = (max(samples.step_v[0], least_v), max(samples.step_v[1], least_v))
+        step_v = (max(stated_v[0], noise.step_v[0]), max(stated_v[1], noise.step_v[1]))
         forward_w, reflected_w, flags = self._coupler.power(samples)
         flags[0] |= np.uint8(Flag.GAP) * samples.gap
         flags |= np.uint8(Flag.CLOCK_STEP) * samples.clock_step
-        keyed = self._keying.update(forward_w)
+        keyed, foreign = self._keying.update(forward_w, reflected_w, self._own)
         settled = self._settling.update(samples.time_ns, samples.forward_v, keyed, noise.sd_v[0])
         block = PowerBlock(
             samples.time_ns,
@@ -174,16 +187,20 @@ class Pipeline:
             samples.aux,
         )
         rows = self._transmissions.update(block, keyed, noise)
-        view = View(block, keyed, noise, self._coupler, step_v)
+        view = View(block, keyed, noise, self._coupler, step_v, foreign, self._own)
         if self._tap is not None:
             self._tap(view)
-        quarters = self._levels.update(view)
+        quarters = self._levels.update(view, _ends(rows))
         rows += self._excursions.update(quarters, int(block.time_ns[-1]), noise)
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
         rows = self._watched(rows, quarters, changes)
-        quiet = self._thin_sample.update(samples.time_ns, keyed)
-        self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], step_v)
+        quiet = self._thin_sample.update(samples.time_ns, keyed | foreign)
+        self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
+        # Only now those that were over without a pair: a replay has no ticks.
+        for over in (*self._unmeasured, *([] if quarters is None else [quarters])):
+            self._tracker.update_keyed(over)
+        self._unmeasured = []
         if self._selection is not None:
             for part in self._selection.update(samples, keyed, quiet):
                 rows.append(Samples(part, begins=self._begins))
@@ -199,9 +216,14 @@ class Pipeline:
         rules have learned."""
         found = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
         both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
-        if not any(isinstance(row, Transmission) and row.ended for row in rows):
+        ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
+        if not ended:
             return [*rows, *both]
+        for row in ended:
+            self._own_power.learn(row)
         memories = self._watchdog.memories()
+        memories[OWN_POWER] = msgspec.json.encode(self._own_power.learned)
+        memories[usual_level.KIND] = msgspec.json.encode(self._levels.memory)
         return [*rows, *both, *(Memory(*each) for each in memories.items())]
 
     def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:
@@ -218,9 +240,15 @@ class Pipeline:
         so that rows do not depend on how the stream was cut into blocks. Cut what is too long."""
         times = block.time_ns
         begin = 0
+        if self._first_keyed_ns is None:
+            above = block.forward_v >= self._quiet_v[0]
+            if above.any():
+                self._first_keyed_ns = int(times[np.argmax(above)])
+                self._renew_ns = min(self._renew_ns, self._first_keyed_ns + SECOND_NS)
         while begin < len(block):
             if int(times[begin]) >= self._renew_ns:
                 self._noise = self._tracker.noise()
+                self._own = self._own_power.learned
                 self._renew_ns = self._next_renewal(int(times[begin]))
             end = min(begin + MOST_PAIRS, len(block))
             if times[end - 1] >= self._renew_ns:
@@ -234,7 +262,16 @@ class Pipeline:
     def _next_renewal(self, now_ns: int) -> int:
         if self._first_ns is None:
             self._first_ns = now_ns
-        seconds = (now_ns - self._first_ns) // SECOND_NS
-        if seconds < EARLY:
-            return self._first_ns + SECOND_NS * (1 << int(seconds).bit_length())
-        return (now_ns // RENEW_NS + 1) * RENEW_NS
+        due_ns = (now_ns // RENEW_NS + 1) * RENEW_NS
+        for since_ns, early in ((self._first_ns, EARLY), (self._first_keyed_ns, EARLY_KEYED)):
+            if since_ns is None:
+                continue
+            seconds = max(now_ns - since_ns, 0) // SECOND_NS
+            if seconds < early:
+                due_ns = min(due_ns, since_ns + SECOND_NS * (1 << int(seconds).bit_length()))
+        return due_ns
+
+
+def _ends(rows: Sequence[Row]) -> list[int]:
+    """Return the ends of the transmissions among rows that have ended, in order."""
+    return sorted(row.end_ns for row in rows if isinstance(row, Transmission) and row.ended)

@@ -9,6 +9,19 @@ import numpy as np
 from logger.blocks import Bools, Floats, Times
 
 QUARTER_NS = 250_000_000
+QUARTER_COLUMNS = (
+    *(
+        "number",
+        "start_ns",
+        "place",
+        "ratio",
+        "variance",
+        "doubt",
+        "usual",
+        "restless",
+        "forward_w",
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +64,9 @@ class Quarters:
     place     (q,) the channel or the frequency in kHz if pairs tell it, else NaN
     ratio     (q,) median of reflected over incident power, NaN if there is no telling
     variance  (q,) of `ratio` by the noise of the converters
+    doubt     (q,) of `ratio` by what noise does not average (see `Noise.bias_v`)
+    usual     (q,) what `ratio` usually is there (see `usual_level`), NaN if that is not known
+    restless  (q,) how much its root varied lately
     forward_w (q,) mean incident power of trusted pairs
     first     (q + 1,) where the pairs of each begin in `pairs`
     """
@@ -60,6 +76,9 @@ class Quarters:
     place: Floats
     ratio: Floats
     variance: Floats
+    doubt: Floats
+    usual: Floats
+    restless: Floats
     forward_w: Floats
     first: Times
     pairs: SentPairs
@@ -76,6 +95,9 @@ class Quarters:
             self.place[begin:end],
             self.ratio[begin:end],
             self.variance[begin:end],
+            self.doubt[begin:end],
+            self.usual[begin:end],
+            self.restless[begin:end],
             self.forward_w[begin:end],
             first - first[0],
             self.pairs[int(first[0]) : int(first[-1])],
@@ -102,11 +124,10 @@ def joined(parts: list[Quarters]) -> Quarters:
     if len(parts) == 1:
         return parts[0]
     offsets = np.cumsum([0, *(len(part.pairs) for part in parts[:-1])])
-    number, start_ns, place, ratio, variance, forward_w = (
-        np.concatenate([getattr(part, name) for part in parts])
-        for name in ("number", "start_ns", "place", "ratio", "variance", "forward_w")
-    )
+    columns = {
+        name: np.concatenate([getattr(part, name) for part in parts]) for name in QUARTER_COLUMNS
+    }
     first = [part.first[:-1] + offset for part, offset in zip(parts, offsets, strict=True)]
     pairs = all_pairs([part.pairs for part in parts])
     bounds = np.concatenate([*first, [len(pairs)]])
-    return Quarters(number, start_ns, place, ratio, variance, forward_w, bounds, pairs)
+    return Quarters(**columns, first=bounds, pairs=pairs)

@@ -8,19 +8,31 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, PowerBlock
 from logger.calibration.coupler import Coupler
+from logger.own_power import OwnPower
 
 IMPOSSIBLE_MARGIN = 1.1
+NOTHING_YET = OwnPower()
+
+
+def impossible_ratio(coupler: Coupler) -> float:
+    """See `View.impossible_ratio`."""
+    leak = max(coupler.leak, 0.05)
+    forward_leak = max(coupler.forward_leak, 0.05)
+    return float(((1 + leak) / (1 - forward_leak)) ** 2 * IMPOSSIBLE_MARGIN)
 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One block; `keyed` (n,) says where the key is down, `step_v` the readings' resolution."""
+    """One block; `keyed` (n,) says where our key is down, `foreign` (n,) where another signal is
+    heard instead, `own` what our transmissions usually show, `step_v` the readings' resolution."""
 
     block: PowerBlock
     keyed: Bools
     noise: Noise
     coupler: Coupler
     step_v: tuple[float, float]
+    foreign: Bools
+    own: OwnPower = NOTHING_YET
 
     @property
     def floor_w(self) -> float:
@@ -31,9 +43,7 @@ class View:
     def impossible_ratio(self) -> float:
         """Reflected over incident power that no passive load can show: total reflection read
         through the worst phase of both leaks, and a margin."""
-        leak = max(self.coupler.leak, 0.05)
-        forward_leak = max(self.coupler.forward_leak, 0.05)
-        return float(((1 + leak) / (1 - forward_leak)) ** 2 * IMPOSSIBLE_MARGIN)
+        return impossible_ratio(self.coupler)
 
     def reflected_variance(self, part: Bools) -> Floats:
         """Variance of one reflected reading in watts squared, for the pairs of `part`."""

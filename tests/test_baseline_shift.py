@@ -59,7 +59,7 @@ def evening(
     ]
 
 
-@pytest.mark.parametrize("factor", [0.35, 0.5, 1.5, 2.0])
+@pytest.mark.parametrize("factor", [0.2, 1.6, 2.0])
 def test_a_plain_shift_is_found_in_the_same_evening(factor: float) -> None:
     rows = evening([0.25] * 30 + [0.25 * factor] * 10)
     (raised,) = judged(rows)
@@ -72,7 +72,8 @@ def test_a_plain_shift_is_found_in_the_same_evening(factor: float) -> None:
     before, now = raised.detail.split(" before, now ")
     assert before.startswith("SWR 1.6")
     assert now.startswith(f"{raised.value:.2f} (")
-    assert now.endswith("on channel 20")
+    assert "on channel 20 since 20" in now
+    assert now.endswith("it may be the season, of which less than a year is known")
 
 
 def days(count: int, *, shift: float = 0.0, from_day: int = 0, seed: int = 3) -> list[Transmission]:
@@ -90,8 +91,9 @@ def days(count: int, *, shift: float = 0.0, from_day: int = 0, seed: int = 3) ->
 
 def test_a_small_shift_is_found_within_days() -> None:
     for sign in (1, -1):
-        rows = days(40, shift=sign * 0.1, from_day=30)  # 2.5 deviations
-        (raised,) = judged(rows)
+        rows = days(40, shift=sign * 0.2, from_day=30)  # SWR 1.67, 0.17 lower or 0.19 higher
+        raised, cleared = judged(rows)
+        assert (raised.change, cleared.change) == ("raised", "cleared")
         day = (raised.time_ns - T0) / 86_400e9
         assert 30 < day < 35, day
 
@@ -154,7 +156,7 @@ def test_a_level_that_stands_for_long_becomes_the_baseline() -> None:
     rows = days(30, shift=0.6, from_day=10)
     changes = judged(rows)
     assert told(changes) == ["raised", "cleared"]
-    assert (changes[1].time_ns - changes[0].time_ns) / 86_400e9 == pytest.approx(9, abs=1.5)
+    assert (changes[1].time_ns - changes[0].time_ns) / 86_400e9 == pytest.approx(7, abs=1.5)
     # In one evening it does not, however many there are.
     assert told(judged(evening([0.25] * 30 + [0.4] * 200))) == ["raised"]
 
@@ -186,7 +188,7 @@ def test_frequencies_stand_for_channels() -> None:
     guard = Watchdog(WatchdogOptions())
     judged(rows, guard)
     memory = msgspec.json.decode(guard.memories()[KIND])
-    assert len(memory["levels"]) == 2
+    assert len(memory["channels"]) == 2
 
 
 @pytest.mark.parametrize(

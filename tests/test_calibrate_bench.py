@@ -31,11 +31,13 @@ from drivers.contract import SampleBlock
 from logger.calibration import bench_points
 from logger.calibration.bench_points import COLUMNS, BenchPoint
 from logger.calibration.bench_session import (
+    LOWEST_W,
     Session,
     Step,
     doubt_of_power,
     doubts,
     found,
+    propose_powers_w,
     steps,
 )
 from logger.calibration.file import load
@@ -239,6 +241,16 @@ def test_steps_and_moves() -> None:
     assert session.done == {0: 0, 1: 1, 2: 2}
 
 
+@pytest.mark.parametrize("highest_w", [0.5, 1.0, 3.0, 4.0, 12.0, 100.0])
+def test_powers_are_proposed_up_to_the_highest(highest_w: float) -> None:
+    powers = propose_powers_w(highest_w)
+    assert powers[-1] == highest_w
+    assert 4 <= len(powers) <= 7
+    assert powers[0] <= LOWEST_W
+    assert np.all(np.diff(np.log10(powers)) > 0.3)
+    assert np.all(np.diff(np.log10(powers)) < 0.55)
+
+
 def test_steps_found_in_a_file() -> None:
     asked = steps(["matched"], [0.1, 0.3, 1, 3])
 
@@ -265,6 +277,18 @@ def test_the_file_keeps_what_it_has() -> None:
     assert file.text == text.replace("matched,1,0.5,0.01", "matched,2,0.75,0.02") + (
         "matched,2,0.75,0.02\n"
     )
+
+
+def test_the_highest_power_is_stated_once() -> None:
+    file = PointsText("condition,power_w,forward_v,reflected_v\nmatched,1,0.5,0.01\n", "p.csv")
+    assert file.highest_w is None
+    for watts in (3.0, 12.5):
+        file.state_highest_w(watts)
+        assert file.highest_w == PointsText(file.text, "p.csv").highest_w == watts
+    assert file.text.count("#") == 1
+    file.replace(0, BenchPoint(condition="matched", power_w=2.0, forward_v=0.75, reflected_v=0.02))
+    assert file.text.endswith("\nmatched,2,0.75,0.02\n")
+    assert file.text.count("\n") == 3
 
 
 def test_a_last_line_cut_short_is_dropped() -> None:
@@ -515,6 +539,11 @@ def test_a_lost_link_begins_the_step_again(tmp_path: Path) -> None:
         bridge, later = Bridge(first), Bridge(second)
         person = Person(config, "--conditions", "matched")
         try:
+            person.sees("highest power")
+            person.types("a lot\n")
+            person.sees("not understood")
+            person.types("3 W\n")
+            person.sees("0.095, 0.3, 0.95, 3 W")
             person.sees("Enter when ready:")
             person.types(ENTER)
             person.sees("Step 2")
@@ -584,11 +613,13 @@ def test_a_recorded_session_answered_by_a_pipe(tmp_path: Path) -> None:
 
 def test_the_end_of_a_file_is_one_line(tmp_path: Path) -> None:
     config = replayed(tmp_path, (2.3, 0.0, "matched"), (0.9, 0.1, "matched"))
-    done = piped(config, "\n" * 9)
-    assert done.returncode == 1
-    last = done.stderr.splitlines()[-1]
-    assert last.startswith("mismatchd: the input has ended before the session: 2 of 15 steps")
-    assert len(bench_points.load(tmp_path / "points.csv").points) == 2
+    for answers, count in (("12\n" + "\n" * 9, 2), ("\n" * 9, 3)):  # 12 W is remembered
+        done = piped(config, answers)
+        assert done.returncode == 1
+        last = done.stderr.splitlines()[-1]
+        said = f"mismatchd: the input has ended before the session: {count} of 19 steps"
+        assert last.startswith(said)
+        assert len(bench_points.load(tmp_path / "points.csv").points) == count
 
 
 def test_too_few_points_for_a_fit(tmp_path: Path) -> None:

@@ -6,7 +6,6 @@ import itertools
 from collections.abc import Iterator
 from contextlib import closing
 
-import matplotlib.colors
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -126,7 +125,7 @@ def test_a_capture_shows_its_pairs_and_marks(store: Store, case: Case) -> None:
     begin, end = next(
         (patch.get_x(), patch.get_x() + patch.get_width())
         for patch in detail.patches
-        if patch.get_facecolor()[:3] == pytest.approx(matplotlib.colors.to_rgb(timeline.OWN))
+        if patch.get_linewidth() > 0
     )
     assert (begin, end) == (0.0, pytest.approx(excursion["duration_ms"]))
     usual = float(rho_of_swr(float(str(excursion["swr_beside"]))))

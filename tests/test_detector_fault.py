@@ -118,6 +118,7 @@ QUIET_VIEW = View(
     Noise((5e-4, 5e-4), (0.0, 0.0)),
     COUPLER,
     (STEP_V, STEP_V),
+    np.zeros(1, bool),
 )
 USUAL = {1: 0.25, 20: 0.08, 40: 0.3}
 

@@ -96,3 +96,11 @@ def test_nothing_is_said_under_a_year() -> None:
     day = FIRST + 700
     stepped = fitted(used, Step(day, day - 3, day + 3, 1.5, 1.8, None))
     assert forecast(stepped, 3.0).reason == "the present level has not been seen for a year"
+
+
+def test_a_steeper_slope_goes_with_a_higher_level() -> None:
+    """A straight line's level at its end and its slope have the correlation sqrt(3) / 2; what is
+    not known of the season makes it less."""
+    level, slope, correlation = uncertainty(fitted(days(THREE_YEARS, amplitude=0.0, seed=6)))
+    assert 0.6 < correlation < 0.9
+    assert level < slope * THREE_YEARS / YEAR

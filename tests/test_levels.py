@@ -36,7 +36,7 @@ def view(forward_w: np.ndarray, ratio: np.ndarray, channel: np.ndarray, at: int 
         np.ones(count, dtype=bool),
         {"channel": channel},
     )
-    return View(block, forward_w >= 0.2, NOISE, COUPLER, (0.0, 0.0))
+    return View(block, forward_w >= 0.2, NOISE, COUPLER, (0.0, 0.0), np.zeros(count, dtype=bool))
 
 
 def quarters_of(views: list[View]) -> Quarters:
@@ -95,5 +95,16 @@ def test_the_noise_of_a_level_is_what_levels_scatter() -> None:
         np.ones(count, dtype=bool),
         {},
     )
-    found = quarters_of([View(block, np.ones(count, dtype=bool), NOISE, COUPLER, (0.0, 0.0))])
+    found = quarters_of(
+        [
+            View(
+                block,
+                np.ones(count, dtype=bool),
+                NOISE,
+                COUPLER,
+                (0.0, 0.0),
+                np.zeros(count, dtype=bool),
+            )
+        ]
+    )
     assert np.std(found.ratio) == pytest.approx(float(np.sqrt(np.mean(found.variance))), rel=0.15)

@@ -26,11 +26,12 @@ from logger.live.client import connect
 from logger.live.feed import MOST_CLIENTS, LiveFeed
 from logger.live.meter import reading_of
 from logger.live.reading import Reading, decode, encode
-from logger.live.scale import BLOCKS, LETTERS, bar, full_scale_w, place, ruler
+from logger.live.scale import BOXES, LETTERS, column, draw_figures, draw_span
 from logger.live.screen import Beside, Frame, OpenAlarm, lines, plain
 from logger.live.sight import PAUSE_S, SILENT_S, Sight
 from logger.live.tap import MOST_BLOCKS, Tap
 from logger.pipeline import Pipeline
+from logger.reflection import rho_of_swr
 from logger.view import View as Block
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.terminal_view import View
@@ -145,25 +146,55 @@ def test_peaks_are_held_over_pauses_and_begin_anew_with_the_next_transmission() 
 
 @given(
     swrs=st.lists(st.floats(1, 999), min_size=3, max_size=3).map(sorted),
-    width=st.integers(8, 300),
+    limit=st.floats(1.1, 20),
+    width=st.integers(1, 300),
 )
-def test_the_bar_shows_the_doubt(swrs: list[float], width: int) -> None:
-    low, swr, high = swrs
-    for signs in (BLOCKS, LETTERS):
-        drawn = bar(swr, low, high, width, signs)
+def test_the_span_covers_the_interval(swrs: list[float], limit: float, width: int) -> None:
+    low, place, high = (column(float(rho_of_swr(swr)), width) for swr in swrs)
+    mark = column(float(rho_of_swr(limit)), width)
+    for signs in (BOXES, LETTERS):
+        drawn = draw_span(swrs[1], swrs[0], swrs[2], limit, width, signs)
         assert len(drawn) == width
-        assert drawn[place(swr, width)] == signs.point
-        assert drawn.count(signs.sure) in (place(low, width), place(low, width) - 1)
-        assert drawn.rstrip(signs.rest)[place(high, width) :] in (signs.doubt, signs.point)
-    assert bar(None, None, None, width, BLOCKS) == BLOCKS.rest * width
-    assert len(ruler(width)) == width
+        assert drawn[place] == signs.reading
+        assert {*drawn[low : high + 1]} <= {signs.low, signs.between, signs.high, signs.reading}
+        assert {*drawn[:low], *drawn[high + 1 :]} <= {signs.line, signs.limit}
+        assert (signs.limit in drawn) == (not low <= mark <= high)
+    empty = draw_span(None, None, None, limit, width, BOXES)
+    assert empty == BOXES.line * mark + BOXES.limit + BOXES.line * (width - mark - 1)
 
 
-@given(st.floats(0, 2e4))
-def test_scales_of_power_end_in_1_2_5(watts: float) -> None:
-    full = full_scale_w(watts)
-    assert full >= watts
-    assert f"{full:.0e}"[0] in "125"
+@given(width=st.integers(1, 300))
+def test_figures_of_the_scale_are_even_in_the_reflection_coefficient(width: int) -> None:
+    drawn = draw_figures(width)
+    assert len(drawn) == width
+    found = list(re.finditer(r"[0-9.]+", drawn))
+    if width >= 12:
+        assert [found[0][0], found[-1][0]] == ["0", "1"]
+        for match in found:
+            assert abs(match.start() - float(match[0]) * (width - 1)) <= 2
+
+
+@pytest.mark.parametrize(("swr", "word"), [(1.2, "good"), (2.0, "fair"), (4.0, "too high")])
+def test_the_verdict_is_a_word_and_weight_never_a_hue(swr: float, word: str) -> None:
+    sight = Sight()
+    sight.take(msgspec.structs.replace(READING, swr=swr, swr_low=swr, swr_high=swr), 0.0)
+    _, reading, *_ = shown = lines(Frame("harbour-workshop", 3.0, 40, 12), sight, Beside(), True, 0)
+    assert reading.plain == f"SWR {swr:.2f} ({swr:.2f} to {swr:.2f})  {word}"
+    weights = {str(span.style) for span in reading.spans} | {str(reading.style)}
+    assert ("bold reverse" in weights) == (word == "too high")
+    for row in shown:
+        for style in (row.style, *(span.style for span in row.spans)):
+            assert {*str(style).split()} <= {"bold", "reverse", "dim"}
+
+
+def test_the_reading_comes_first_and_watts_beneath_as_text() -> None:
+    sight = Sight()
+    sight.take(READING, 0.0)
+    shown = lines(Frame("harbour-workshop", 3.0, 40, 12), sight, Beside([ROW]), True, 0.1)
+    text = [row.plain for row in shown]
+    assert text[1].startswith("SWR 1.50 (1.40 to 1.62)")
+    assert text[5] == "forward 4.00 W, reflected 0.16 W"
+    assert text[6] == "highest 4.10 W, 0.16 W, SWR 1.50"
 
 
 @settings(max_examples=60, deadline=None)
@@ -194,7 +225,7 @@ def test_every_screen_fits(
         assert ("DAEMON NOT RUNNING" in text) == (not connected)
         assert ("SWR 1.50" in text) == keyed
         assert ("ALARM" in text) == (alarms > 0)
-        assert "q ends" in text
+        assert "q quits" in text
 
 
 def test_trouble_is_said_in_words() -> None:
@@ -212,11 +243,11 @@ def test_trouble_is_said_in_words() -> None:
     assert "SWR not readable at this power" in shown
     assert "NO PAIRS" in text(Beside(), SILENT_S + 0.1)
     gone = {**STATUS, "pairs_per_s": 0.0, "counters": {"link_lost": 1}}
-    assert "port is missing or lost" in text(Beside(status=gone), SILENT_S + 0.1)
+    assert "port is missing" in text(Beside(status=gone), SILENT_S + 0.1)
     back = {**gone, "pairs_per_s": 200.0}
     assert "port is missing" not in text(Beside(status=back), 0.1)
     assert "no store at" in text(Beside(trouble="no store at x"), 0.1)
-    assert plain(sight, True, SILENT_S + 0.1) == "no pairs"
+    assert plain(sight, 3.0, True, SILENT_S + 0.1) == "no pairs"
 
 
 # the feed
@@ -338,22 +369,22 @@ def test_live_beside_the_daemon_that_is_started_again(tmp_path: Path) -> None:
         daemons = []
         try:
             for view in (wide, small):
-                assert "q ends" in view.until(lambda text: "DAEMON NOT RUNNING" in text)
+                assert "q quits" in view.until(lambda text: "DAEMON NOT RUNNING" in text)
             daemons.append(Running(config))
             with bridge(
                 master,
                 (2.5, (0, 0)),
-                (1.5, (4.0, 0.05)),
+                (3.0, (4.0, 0.05)),
                 (1.7, (0, 0)),
                 (60.0, (4.0, 1.3)),
             ):
                 wide.until(lambda text: "key up ch 20" in text)
-                screen = wide.until(lambda text: "SWR 1.25" in text)
-                assert "forward     4.00 W" in screen
-                assert "95 % in 1.2" in screen
+                good = re.compile(r"SWR 1\.25 \(1\.\d\d to 1\.\d\d\)  good")
+                wide.until(lambda text: good.search(text) is not None)
                 for view in (wide, small):
                     screen = view.until(lambda text: "SWR 3.6" in text)
                     assert "KEY DOWN ch 20" in screen
+                    view.until(lambda text: "forward 4.00 W, reflected 1.30 W" in text)
                     view.until(lambda text: re.search(r"ALARM high-swr", text) is not None)
                     view.until(lambda text: re.search(r"20 +4\.00 +1\.25", text) is not None)
                 wide.look(1.2)  # a line of the one that prints
@@ -369,8 +400,9 @@ def test_live_beside_the_daemon_that_is_started_again(tmp_path: Path) -> None:
                 assert view.ended() == 0
                 assert view.raw.rstrip().endswith(b"\x1b[?1049l\x1b[?25h")  # screen, cursor
             coloured = re.compile(rb"\x1b\[[0-9;]*3[0-7]")
-            assert coloured.search(wide.raw)
-            assert not coloured.search(small.raw)
+            for view in (wide, small):
+                assert not coloured.search(view.raw)
+                assert re.search(rb"\x1b\[[0-9;]*7m *too high", view.raw)  # reverse video
             assert daemons[1].stop()[0] == 0
         finally:
             for view in (wide, small):

@@ -23,6 +23,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.charts.palette import INDIGO
 from logger.errors import UsageError
 from logger.live.reading import Reading
 from logger.live.sight import SILENT_S, Sight
@@ -138,7 +139,7 @@ def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
     assert (told["state"], told["loud"], told["down"]) == ("key down", False, True)
     assert (told["swr"], told["interval"], told["verdict"]) == (
         "1.50",
-        "95 %: 1.40 to 1.62",
+        "95 % interval: 1.40 to 1.62",
         "fair",
     )
     assert told["rho"] == pytest.approx(0.2)
@@ -152,7 +153,7 @@ def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
         "1.50",
     )
     told = shown(sight, True, 12.0 + SILENT_S + 0.1, 3.0)
-    assert (told["state"], told["loud"]) == ("no pairs from the bridge", True)
+    assert (told["state"], told["loud"]) == ("no pairs from the microcontroller bridge", True)
     assert place(999.0) < 1.0 < 1.01 > place(5000.0)
 
 
@@ -160,7 +161,7 @@ def test_drawings_lose_all_that_is_not_shape_or_word() -> None:
     svg = f"""<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"
       width="10pt" height="10pt" viewBox="0 0 10 10"><metadata><a/></metadata><!-- said -->
       <defs><style>*{{fill: red}}</style><path id="m1" d="M0 0"/></defs>
-      <use xlink:href="#m1" style="fill: #0072b2; clip-path: url(#p1)"/>
+      <use xlink:href="#m1" style="fill: {INDIGO.lower()}; clip-path: url(#p1)"/>
       <text style="font-size: 8px; font-family: 'DejaVu Sans'">{HOSTILE.replace("<", "&lt;")}</text>
       </svg>"""
     made = for_page(svg.encode(), "t3", HOSTILE)
@@ -171,7 +172,7 @@ def test_drawings_lose_all_that_is_not_shape_or_word() -> None:
     assert use is not None
     assert use.attrib == {
         "href": "#t3-m1",
-        "fill": "var(--blue, #0072b2)",
+        "fill": f"var(--indigo, {INDIGO.lower()})",
         "clip-path": "url(#t3-p1)",
     }
     assert root.findtext("text") == HOSTILE

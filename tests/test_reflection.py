@@ -249,6 +249,60 @@ def test_ends_of_the_scale() -> None:
     assert reflection.mismatch_loss_db(1.0) == np.inf
 
 
+@given(rho=st.floats(0.02, 0.9), relative=st.floats(0.01, 0.4))
+def test_the_systematic_variance_widens_the_interval_and_not_that_of_noise(
+    rho: float, relative: float
+) -> None:
+    got = reflection.estimate(
+        np.array([2.0]),
+        np.array([2 * rho**2]),
+        np.zeros(1),
+        np.array([relative**2]),
+        0.0,
+        0.0,
+        np.array([True]),
+    )
+    # An error of ln(reflected/incident) by 1.96 deviations, to first order in the ratio.
+    low, high = (rho * np.sqrt(1 + way * 1.96 * relative) for way in (-1, 1))
+    assert got.low[0] == pytest.approx(reflection.swr(low))
+    assert got.high[0] == pytest.approx(reflection.swr(high))
+    assert got.noise_low[0] == got.noise_high[0] == pytest.approx(reflection.swr(rho))
+
+
+def test_the_leak_of_the_forward_port_counts_with_the_square_of_the_reflection() -> None:
+    rho, leak = 0.3, 0.1
+    for forward_w in (1.0, 4.0):
+        got = reflection.estimate(
+            np.array([forward_w]),
+            np.array([forward_w * rho**2]),
+            np.zeros(1),
+            np.zeros(1),
+            0.02,
+            leak,
+            np.array([True]),
+        )
+        reach = 0.02 + leak * rho**2
+        assert got.low[0] == pytest.approx(reflection.swr(rho - reach))
+        assert got.high[0] == pytest.approx(reflection.swr(rho + reach))
+
+
+@pytest.mark.parametrize("reflected_w", [0.0, -1e-4])
+def test_what_is_uncertain_in_watts_counts_where_nothing_is_reflected(reflected_w: float) -> None:
+    sd_w, forward_w = 1e-3, 2.0
+    got = reflection.estimate(
+        np.array([forward_w]),
+        np.array([reflected_w]),
+        np.zeros(1),
+        np.array([(sd_w / reflection.LEAST_W) ** 2]),
+        0.0,
+        0.0,
+        np.array([True]),
+    )
+    high_w = 1.96 * sd_w + reflected_w
+    assert got.swr[0] == got.low[0] == 1.0
+    assert got.high[0] == pytest.approx(reflection.swr(np.sqrt(high_w / forward_w)))
+
+
 def test_unreadable_is_not_a_number_and_noise_alone_gives_the_narrower_interval() -> None:
     got = reflection.estimate(
         np.array([0.0, 4.0]),

@@ -14,12 +14,15 @@ from pathlib import Path
 import msgspec
 import pytest
 from click.testing import CliRunner, Result
+from matplotlib.colors import to_rgb
 
+from logger.charts.palette import THEMES
 from logger.cli import command
 from logger.diagnosis.scoring import Diagnosis, checks_of
 from logger.report import text, words
 from logger.report.changes import changes
 from logger.report.html import page
+from logger.report.steps import is_homogeneous
 from logger.report.summary import Summary, summary
 from logger.span import Span
 from logger.store.database import Store
@@ -103,6 +106,24 @@ def test_the_state_in_a_sentence() -> None:
     assert state(nothing) == (
         "unknown: Nothing can be said yet: no readable transmission is stored."
     )
+
+
+def test_an_unannounced_step_of_all_channels_is_the_headline() -> None:
+    """Three channels that changed by the same amount: dated, and not called different."""
+    used = [days(1096, step=(900, 0.22), channel=n, seed=n, level=1.3 + 0.1 * n) for n in (1, 2, 3)]
+    step = Step(FIRST + 900, FIRST + 898, FIRST + 901, 1.5, 1.72, None)
+    made = told(account(*used, step=step))
+    assert made.state == "watch"
+    assert made.sentence.startswith(
+        f"Keep an eye on the feedline: SWR changed by +0.22 on channels 1, 2 and 3, unannounced,"
+        f" on {date(FIRST + 900)}"
+    )
+
+
+def test_sizes_are_different_only_beyond_doubt() -> None:
+    assert is_homogeneous([0.20, 0.23, 0.25], [0.02, 0.02, 0.02])
+    assert not is_homogeneous([0.20, 0.23, 0.35], [0.02, 0.02, 0.02])
+    assert is_homogeneous([0.2], [0.01])
 
 
 def test_a_falling_channel_is_no_good_news_and_checks_bring_their_cautions() -> None:
@@ -259,7 +280,11 @@ def test_the_page_in_a_browser(tmp_path: Path) -> None:
             """() => [document.body, document.querySelector("svg text")].map(
             (one, n) => getComputedStyle(one)[n ? "fill" : "backgroundColor"])"""
         )
-        assert colours == ["rgb(22, 25, 29)", "rgb(242, 242, 242)"]
+        dark_paper, dark_ink = (to_rgb(THEMES[name][1]) for name in ("paper", "ink"))
+        assert colours == [
+            f"rgb({', '.join(str(round(255 * part)) for part in colour)})"
+            for colour in (dark_paper, dark_ink)
+        ]
         browser.close()
     assert requests == [file.as_uri()] * 2
     assert said == []

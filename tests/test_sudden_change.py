@@ -130,6 +130,9 @@ def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
         place=np.full(count, np.nan),
         ratio=ratio,
         variance=np.zeros(count),
+        doubt=np.zeros(count),
+        usual=np.full(count, np.nan),
+        restless=np.zeros(count),
         forward_w=np.ones(count),
         first=np.zeros(count + 1, dtype=np.int64),
         pairs=None,  # type: ignore[arg-type]

@@ -10,11 +10,15 @@ import ruptures
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import lfilter
 
+from logger.trend import model, regression
 from logger.trend.days import Days, Event, FloatArray, IntArray, Weather
 from logger.trend.model import trend
 from logger.trend.outcome import Trend
+from logger.trend.regression import Fit
 from logger.trend.steps import certainty, search
+from logger.trend.verdict import Slope
 from tests.drift_stations import FIRST_DAY, YEAR, drift_station
 
 REFERENCES = Path(__file__).parent / "references"
@@ -71,6 +75,29 @@ def test_what_the_journal_has_is_named_and_dated() -> None:
     assert unannounced.steps[0].day_low <= at <= unannounced.steps[0].day_high
 
 
+def test_days_that_hang_together_widen_the_slope(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(12)
+    values = 1.5 + lfilter([0.02], [1, -0.7], rng.standard_normal(800))
+    slopes: list[Slope] = []
+    monkeypatch.setattr(model, "verdict", lambda slope, *_: slopes.append(slope) or "steady")
+    for factor in (1.0, 4.0):
+        monkeypatch.setattr(Fit, "slow", lambda *_, factor=factor: factor)
+        correlation = of(values).correlation
+    narrow, wide = slopes
+    assert wide.error == pytest.approx(2 * narrow.error)
+    alike = (1 - correlation) / (1 + correlation)
+    assert narrow.freedom == pytest.approx(795 * alike, rel=0.02)
+    assert alike < 0.3
+
+
+def test_what_lasts_for_months_makes_an_estimate_less_certain() -> None:
+    day = FIRST_DAY + np.arange(900)
+    columns = np.column_stack([np.ones(900), np.linspace(-1, 1, 900)])
+    rng = np.random.default_rng(13)
+    slow = np.repeat(rng.normal(0, 0.02, 20), 45) + rng.normal(0, 0.02, 900)
+    assert regression.fit(day, slow, columns).slow(day, 1, 45) > 1.1
+
+
 def test_less_than_a_year_tells_no_slope() -> None:
     rng = np.random.default_rng(4)
     told = of(1.3 + np.arange(300) * 1e-3 + rng.normal(0, 0.02, 300))
@@ -124,6 +151,15 @@ def test_any_days_give_a_trend(data: st.DataObject) -> None:
     assert np.isfinite([told.level, told.noise, told.correlation]).all()
     assert len(told.curve.day) == day[-1] - day[0] + 1
     assert all(each.day_low <= each.day <= each.day_high for each in told.steps)
+
+
+@pytest.mark.parametrize("first", [1.0, 10.0])
+def test_a_first_day_set_aside_is_on_the_curve(first: float) -> None:
+    """Found by the test before this one; the first day, or the sixth, is an outlier."""
+    day = np.array([0, 1, 2, 3, 24, 39, 78, 484, 768])
+    told = trend(days(day, np.array([first, 1, 1, 2, 1, 11 - first, 2, 1, 1])))
+    assert (told.since, told.curve.day[0], told.curve.day[-1]) == (0, 0, 768)
+    assert np.isfinite(told.curve.swr).all()
 
 
 def test_the_nile_changed_after_1898() -> None:

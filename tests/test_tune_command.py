@@ -47,6 +47,7 @@ def key_all(view: View, desk: Desk, answers: dict[int, bytes] | None = None) -> 
             view.until(_asks)
             view.press(answers[channel] + b"\r")
         view.until(lambda text, before=before: len(re.findall(rb"Caught", view.raw)) > before)
+        view.until(lambda _: view.raw.rfind(b"\a") > view.raw.rfind(b"Caught"))  # computed
     return view.look(1.0)
 
 
@@ -64,6 +65,8 @@ def test_an_antenna_is_adjusted_without_a_daemon(tmp_path: Path) -> None:
             view.press(b"mm\r")
             view.until(lambda text: "How long is it now" in text)
             view.press(b"2600\r")
+            view.until(lambda text: "How long is the whole element" in text)
+            view.press(b"\r")
             said = view.until(lambda text: "(yes or no)" in text)
             for words in ("power lines", "RF burns", "licence", "Release the key", "manual"):
                 assert words in said
@@ -98,6 +101,37 @@ def test_an_antenna_is_adjusted_without_a_daemon(tmp_path: Path) -> None:
             assert store.unfinished("tune") is None
             (kept,) = store.sessions("tune")
         assert json.loads(kept.content)["positions"][0]["readings"][2]["channel"] == 40
+
+
+def test_an_antenna_is_cut_and_told_when_a_cut_went_too_far(tmp_path: Path) -> None:
+    with pty() as (master, name), desk(master, station(26.7), told=True) as at:
+        config = write_config(tmp_path, name, driver=TOLD.replace("PORT", name), **MORE)
+        view = View("tune", "-c", str(config), "--unit", "mm", "--at", "2600", "--cut", rows=100)
+        try:
+            view.until(lambda text: "How long is the whole element" in text)
+            view.press(b"1200\r")
+            view.until(lambda text: "no less than what is set" in text)
+            view.press(b"2600\r")
+            view.until(lambda text: "(yes or no)" in text)
+            view.press(b"yes\r")
+            said = " ".join(key_all(view, at).split())
+            assert "This first cut is small" in said
+            assert "What is cut off stays off" in said
+            assert "nobody touches a keyed antenna" in said
+            (to,) = re.findall(r"Cut it \d+ mm shorter, to (\d+) mm", said)
+            assert 2590 <= int(to) <= 2597
+            assert view.raw.rfind(b"\a") > view.raw.rfind(b"What is cut off stays off")
+            at.station.set(2490.0)  # cut further than advised
+            view.press(b"2490\r")
+            view.until(lambda text: "Position 2, 2490 mm" in text)
+            said = " ".join(key_all(view, at).split())
+            assert "The last cut, from 2600 mm to 2490 mm, went too far" in said
+            assert f"further than advised ({to} mm)" in said
+            assert "end of its travel" not in said
+            view.press(b"q\r")
+            assert view.ended() == 0
+        finally:
+            view.close()
 
 
 def test_beside_the_daemon_interrupted_and_gone_on_with(tmp_path: Path) -> None:

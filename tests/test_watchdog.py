@@ -383,7 +383,7 @@ def test_swapped_ports_are_one_alarm(power_w: float, swr: float) -> None:
     forward, reflected = volts([(2, 0, 1), *[(5, power_w, swr), (3, 0, 1)] * 3])
     changes = alarms(read(reflected, forward))
     assert told(changes) == [FAULT]
-    assert at_s(changes[0]) < 2.5
+    assert at_s(changes[0]) < 2.6  # held for half a second, longer than unequal tails last
     assert "swapped" in changes[0].detail
 
 

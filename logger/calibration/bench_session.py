@@ -21,6 +21,10 @@ SAME_POWER = 2.0  # a row belongs to a step if their powers differ by less than 
 LAW = (0.4, 1.15)  # d ln V / d ln P of diode detectors: 1 when small, 0.5 when large
 APART = 1.5  # powers nearer than this factor tell nothing of the law
 
+PER_DECADE = 2  # powers proposed
+LOWEST_W = 0.1  # proposed, or less where the highest is so low that no decade and a half is left
+DECADES = 1.5  # of power that tell the law of a detector
+
 
 class Step(NamedTuple):
     """One key-down to take; 0 W is the transmitter unkeyed."""
@@ -36,6 +40,20 @@ class Step(NamedTuple):
     def average_s(self, wanted_s: float) -> float:
         """How long to average if `wanted_s` is asked for."""
         return min(wanted_s, FULL_REFLECTION_AVERAGE_S) if self.limit_s < LIMIT_S else wanted_s
+
+
+def propose_powers_w(highest_w: float) -> tuple[float, ...]:
+    """Powers to ask for, rising to the station's highest, two a decade, two digits each.
+
+    What lies beyond the bench points is known less well, so the highest is always among them.
+    """
+    lowest_w = min(LOWEST_W, highest_w / 10**DECADES)
+    intervals = math.ceil(PER_DECADE * math.log10(highest_w / lowest_w) - 1e-9)
+    below = (
+        float(f"{lowest_w * (highest_w / lowest_w) ** (number / intervals):.2g}")
+        for number in range(intervals)
+    )
+    return (*below, highest_w)
 
 
 def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[Step]:

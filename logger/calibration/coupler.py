@@ -10,12 +10,13 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger.blocks import Bits, Floats, Noise
-from logger.calibration.detector import ROOM_C, DetectorLaw, correction_db, squared_peak_v
+from logger.calibration.detector import ROOM_C, DetectorLaw, interpolate_db, squared_peak_v
 from logger.calibration.file import CalibrationFile, Port, identify
 from logger.reflection import COVERAGE, LEAST_W, blend
 from logger.rows import Flag
 
 SENSITIVITY_POINTS = 256
+UNKNOWN_END_V = 20.0  # laws reach so far where the file does not say where the converter ends
 LEAST_V = 2e-4  # above the zero, where the sensitivities end
 TEMPERATURE_STEP_C = 0.5
 NEPER_PER_DB = math.log(10) / 20
@@ -35,10 +36,9 @@ class Coupler:
         self._frequency_khz = frequency_khz
         self.id = identify(content)
         top_v = 1.05 * max(
-            LEAST_V,
             content.valid.forward_v[1],
             content.valid.reflected_v[1],
-            content.converter.full_scale_v or 0.0,
+            content.converter.full_scale_v or UNKNOWN_END_V,
         )
         self._top_v = top_v
         self.forward = self._law(content.forward)
@@ -52,7 +52,7 @@ class Coupler:
                 self.forward_leak = _leak(directivity.forward_db, directivity.forward_u_db)
         self._by_temperature: dict[tuple[str, int], DetectorLaw] = {}
         self.relative_watts = content.watts == "relative"
-        self._sensitivity_v = np.linspace(0.0, 1.0, SENSITIVITY_POINTS) ** 2 * top_v
+        self._sensitivity_v = np.linspace(0.0, 1.0, SENSITIVITY_POINTS) ** 4 * top_v
         self._sensitivities = self._tabulate_sensitivities()
 
     def _law(self, port: Port, warmer_c: float = 0.0) -> DetectorLaw:
@@ -136,25 +136,65 @@ class Coupler:
     def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
         """Variance of ln(reflected/incident) that averaging does not lessen, (n,) -> (n,).
 
-        From the covariance of the fitted parameters and the uncertainty of both zeros.
+        From the covariance of the fitted parameters, the doubt of both laws and the uncertainty
+        of both zeros.
         """
-        forward_w = np.maximum(self.forward.watts(forward_v), LEAST_W)
-        reflected_w = np.maximum(self.reflected.watts(reflected_v), LEAST_W)
-        total = (self.forward.slope(forward_v) * zero_u.zero_u_v[0] / forward_w) ** 2 + (
-            self.reflected.slope(reflected_v) * zero_u.zero_u_v[1] / reflected_w
-        ) ** 2
+        parameters = self._by_parameters("reflected", reflected_v)
+        parameters -= self._by_parameters("forward", forward_v)
+        return (
+            self._own_variance("forward", forward_v, zero_u.zero_u_v[0])
+            + self._own_variance("reflected", reflected_v, zero_u.zero_u_v[1])
+            + self._quadratic(parameters)
+        )
+
+    def watts_u(self, side: str, reading_v: Floats, zero_u_v: float = 0.0) -> Floats:
+        """Relative standard uncertainty of the watts of a port's mean readings, (n,) -> (n,).
+
+        From the class of the reference as well, a rectangular distribution (JCGM 100:2008, 4.3.7);
+        noise is left out. Meaningless with relative watts.
+        """
+        instrument = self.content.instrument
+        percent = float(instrument.get("reference_class_percent", 0.0))
+        counted = 1 if instrument.get("reference", "watts") == "watts" else 2  # volts are squared
+        of_class = counted * percent / 100 / math.sqrt(3)
+        return np.sqrt(
+            self._own_variance(side, reading_v, zero_u_v)
+            + self._quadratic(self._by_parameters(side, reading_v))
+            + of_class**2
+        )
+
+    def _own_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
+        """Variance of ln P of a port from its zero and from the choice of its law, (n,)."""
+        port: Port = getattr(self.content, side)
+        law: DetectorLaw = getattr(self, side)
+        # At the lower end of a converter that cannot read below 0 the detector may be at its zero.
+        above_v = np.maximum(reading_v - law.zero_v, 0.0)
+        hidden_v = np.where(reading_v < self.content.converter.step_v, above_v, 0.0)
+        off_v = np.hypot(zero_u_v, hidden_v)
+        of_zero = law.slope(reading_v) * off_v / np.maximum(law.watts(reading_v), LEAST_W)
+        doubt_db = interpolate_db(port.doubt, reading_v - port.zero_v)
+        return np.asarray(of_zero**2 + (doubt_db * math.log(10) / 10) ** 2)
+
+    def _by_parameters(self, side: str, reading_v: Floats) -> Floats:
+        """Derivatives of ln P of a port by the fitted parameters, those of both ports, (p, n)."""
         covariance = self.content.covariance
-        if covariance is not None:
-            rows = np.array(
-                [
-                    -np.interp(forward_v - self.forward.zero_v, self._sensitivity_v, table)
-                    if name.startswith("forward.")
-                    else np.interp(reflected_v - self.reflected.zero_v, self._sensitivity_v, table)
-                    for name, table in zip(covariance.parameters, self._sensitivities, strict=True)
-                ]
-            )
-            total = total + np.einsum("in,ij,jn->n", rows, np.array(covariance.matrix), rows)
-        return np.asarray(total)
+        names = [] if covariance is None else covariance.parameters
+        by = np.zeros((len(names), *np.shape(reading_v)))
+        law: DetectorLaw = getattr(self, side)
+        volts = reading_v - law.zero_v
+        for row, name, table in zip(by, names, self._sensitivities, strict=True):
+            if name == f"{side}.zero_v":  # near the zero it counts in watts, not in their logarithm
+                row[:] = -law.slope(reading_v) / np.maximum(law.watts(reading_v), LEAST_W)
+            elif name.startswith(f"{side}."):
+                row[:] = np.interp(volts, self._sensitivity_v, table)
+        return by
+
+    def _quadratic(self, by: Floats) -> Floats:
+        """Variance (n,) of what changes with the parameters by `by` (p, n)."""
+        if self.content.covariance is None:
+            return np.zeros(by.shape[1:])
+        matrix = np.array(self.content.covariance.matrix)
+        return np.asarray(np.einsum("i...,ij,j...->...", by, matrix, by))
 
     def _tabulate_sensitivities(self) -> list[Floats]:
         """d ln P / d parameter of each fitted parameter over the volts of `_sensitivity_v`."""
@@ -180,7 +220,7 @@ def _ln_watts(port: Port, reading_v: Floats) -> Floats:
     """ln of a port's watts but for a constant, (n,) -> (n,)."""
     volts = reading_v - port.zero_v
     by_law = np.log(squared_peak_v(volts, port.n_vt_v, port.r_is_v))
-    db = port.coupling_db + correction_db(port.correction, volts)
+    db = port.coupling_db + interpolate_db(port.correction, volts)
     return np.asarray(by_law + db * math.log(10) / 10)
 
 

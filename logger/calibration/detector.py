@@ -24,8 +24,9 @@ from logger.calibration.file import Port
 KELVIN = 273.15
 ROOM_C = 21.0
 
-TABLE_CELLS = 2048  # relative error of the interpolation: below 3e-5 from 10 µV up
+TABLE_CELLS = 4096  # relative error below 3e-5 from 10 µV to 20 V, and less the higher the volts
 MOST_CODES = 65_536  # of a converter, for which a table of each is worth it
+LEAST_END_V = 1.0  # converters end above it: finer steps have too many codes for a table
 STEPS = 10
 SMALL = 1e-4  # levels below which the series of the inverse is exact to 1e-8
 ASYMPTOTIC_FROM = 500.0  # numpy's I0 overflows near 713
@@ -64,11 +65,14 @@ def squared_peak_v(volts: Floats, n_vt_v: float, r_is_v: float) -> Floats:
     return squared_argument(level) * n_vt_v**2
 
 
-def correction_db(correction: Sequence[tuple[float, float]], volts: Floats) -> Floats:
-    """What a port's correction adds at each of `volts` above the zero, dB, (n,) -> (n,)."""
-    if not correction:
+def interpolate_db(table: Sequence[tuple[float, float]], volts: Floats) -> Floats:
+    """What a port's table of [volts above the zero, dB] holds at each of `volts`, (n,) -> (n,).
+
+    Linear over the logarithm of the volts, held beyond the ends; an empty table holds 0.
+    """
+    if not table:
         return np.zeros_like(volts)
-    knots, db = np.array(correction).T
+    knots, db = np.array(table).T
     return np.asarray(np.interp(np.log(np.maximum(volts, knots[0])), np.log(knots), db))
 
 
@@ -79,7 +83,7 @@ class DetectorLaw:
     n_vt_v       ideality times thermal voltage, volts
     r_is_v       load resistance times saturation current, volts
     zero_v       reading with no power, volts
-    top_v        the table reaches to this reading; above it the last segment's slope goes on
+    top_v        the table reaches to this reading; above it the exponent of its end goes on
     correction   (volts above the zero, dB to add to the power), held beyond its ends
     """
 
@@ -123,33 +127,35 @@ class DetectorLaw:
         # Watts per volt is nearly straight in both the square-law and the linear region, so it
         # is what is interpolated. Over the fourth root of the volts, steps are even enough at
         # every level, and a cell is found by two square roots instead of a search.
+        self._top_v = top_v
         self._per_top = 1 / top_v
         volts = top_v * (np.arange(1, TABLE_CELLS + 1) / TABLE_CELLS) ** 4
         watts = self.exact_watts(volts + zero_v)
         at_zero = 4 * n_vt_v * (1 + n_vt_v / r_is_v) * self._watts_per_peak2
-        at_zero *= float(10 ** (correction_db(correction, np.zeros(1))[0] / 10))
+        at_zero *= float(10 ** (interpolate_db(correction, np.zeros(1))[0] / 10))
         self._volts = np.concatenate([[0.0], volts])
         self._ratio = np.concatenate([[at_zero], watts / volts])
         self._rise = np.append(np.diff(self._ratio), 0.0)
         self._slope = np.gradient(self._ratio * self._volts, self._volts)
         self._slope[0] = at_zero
         self._table_watts = self._ratio * self._volts
+        self._end_exponent = float(self._slope[-1] / self._ratio[-1])  # d ln P / d ln V
         self._by_code: tuple[float, Floats] | None = None  # a step and the watts of each multiple
 
     def exact_watts(self, reading_v: Floats) -> Floats:
         """Watts by solving the equation for each reading >= zero_v, (n,) -> (n,); slow."""
         volts = np.asarray(reading_v, dtype=np.float64) - self.zero_v
         watts = self._watts_per_peak2 * squared_peak_v(volts, self._n_vt_v, self._r_is_v)
-        return np.asarray(watts * 10 ** (correction_db(self._correction, volts) / 10))
+        return np.asarray(watts * 10 ** (interpolate_db(self._correction, volts) / 10))
 
     def watts(self, reading_v: Floats, step_v: float = 0.0) -> Floats:
         """Watts of each reading, (n,) -> (n,).
 
         Readings below the zero give negative watts by the square law, so that noise about zero
-        averages to zero. Above the table the ratio of its end is kept: flag such readings.
-        `step_v` is that of the converter if it is known, which only makes it quicker.
+        averages to zero. Above the table watts go on as the power of the volts that its end
+        shows. `step_v` is that of the converter if it is known, which only makes it quicker.
         """
-        if step_v * MOST_CODES > 1 / self._per_top:
+        if step_v * MOST_CODES > LEAST_END_V:
             by_code = self._watts_by_code(step_v)
             codes = np.rint(reading_v * (1 / step_v)).astype(np.intp)
             if (
@@ -162,7 +168,7 @@ class DetectorLaw:
 
     def _watts_by_code(self, step_v: float) -> Floats:
         if self._by_code is None or self._by_code[0] != step_v:
-            codes = np.arange(int(1 / (self._per_top * step_v)) + 1)
+            codes = np.arange(min(int(self._top_v / step_v), MOST_CODES) + 1)
             self._by_code = step_v, self._interpolated(np.asarray(codes * step_v, dtype=np.float64))
         return self._by_code[1]
 
@@ -177,6 +183,9 @@ class DetectorLaw:
         place *= self._rise.take(cell)
         place += self._ratio.take(cell)
         place *= volts
+        if volts.size and volts.max() > self._top_v:
+            beyond = np.maximum(volts * self._per_top, 1.0)
+            place *= beyond ** (self._end_exponent - 1)
         return np.asarray(place)
 
     def slope(self, reading_v: Floats | float) -> Floats:

@@ -45,6 +45,8 @@ class Port(
                      then goes with the absolute temperature
     correction       [reading - zero in volts, dB to add to the power], interpolated over the
                      logarithm of the volts, where the law was found not to hold
+    doubt            [reading - zero in volts, standard uncertainty of the power in dB because
+                     detectors follow other laws, too], interpolated likewise
     """
 
     coupling_db: float
@@ -54,6 +56,7 @@ class Port(
     coupling_by_khz: list[tuple[Positive, float]] = []
     r_is_per_c: float = 0.0
     correction: list[tuple[Positive, float]] = []
+    doubt: list[tuple[Positive, NonNegative]] = []
 
 
 class Directivity(

@@ -15,10 +15,11 @@ import numpy as np
 from logger.blocks import Floats
 from logger.calibration.bench_points import WATTS_PER_VOLT2, Bench, in_watts
 from logger.calibration.detector import squared_peak_v
+from logger.calibration.doubt import Departures
 from logger.calibration.file import CalibrationFile
 from logger.calibration.interpolant import departure
 from logger.calibration.least_squares import Solution, solve
-from logger.calibration.outcome import Departures, Leak, calibration, forward_leak, reflected_leaks
+from logger.calibration.outcome import Leak, calibration, forward_leak, reflected_leaks
 from logger.calibration.problem import DB, N_VT, R_IS, ZERO, Problem
 from logger.calibration.readings import Readings, read
 from logger.calibration.screening import screen

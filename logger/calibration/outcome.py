@@ -12,7 +12,8 @@ import numpy as np
 from logger.blocks import Floats
 from logger.calibration import file
 from logger.calibration.bench_points import Bench
-from logger.calibration.detector import DetectorLaw, correction_db
+from logger.calibration.detector import DetectorLaw, interpolate_db
+from logger.calibration.doubt import Departures, DoubtTable, model_doubt
 from logger.calibration.interpolant import Departure
 from logger.calibration.least_squares import Solution
 from logger.calibration.problem import (
@@ -35,8 +36,6 @@ LEAST_LEAK2 = 1e-7  # 70 dB: no coupler is better, and the logarithm stays finit
 TOP_V = 20.0
 WORST_ERROR_DB = 5.0  # a reading of which no more is known has no residual worth telling
 SIDES = ("forward", "reflected")
-
-Departures = tuple[Departure | None, Departure | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +62,8 @@ def calibration(
     shift_db = 0.0
     if strongest_w is not None:
         shift_db = DB * (math.log(strongest_w) - float(x[problem.part["power"]].max()))
-    ports = [_port(problem, x, port, shift_db, departures[port]) for port in (0, 1)]
+    doubts = model_doubt(problem, solution, departures)
+    ports = [_port(problem, x, port, shift_db, departures[port], doubts[port]) for port in (0, 1)]
     valid = _valid(problem, ports)
     clips = math.isfinite(readings.clip_v)
     return file.CalibrationFile(
@@ -162,7 +162,12 @@ def _directivity(problem: Problem, solution: Solution) -> file.Directivity | Non
 
 
 def _port(
-    problem: Problem, x: Floats, port: int, shift_db: float, judged: Departure | None
+    problem: Problem,
+    x: Floats,
+    port: int,
+    shift_db: float,
+    judged: Departure | None,
+    doubt: DoubtTable,
 ) -> file.Port:
     law = x[4 * port : 4 * port + 4]
     bands = problem.readings.bands_khz
@@ -181,6 +186,7 @@ def _port(
         else [],
         r_is_per_c=_digits(float(warmth[port])) if len(warmth) else 0.0,
         correction=judged.correction if judged else [],
+        doubt=doubt,
     )
 
 
@@ -232,7 +238,7 @@ def _points(
     ]
     error_db = DB * np.hypot(problem.readings.sd_v / np.maximum(slopes, 1e-9), scatter)
     for number, port in enumerate(ports):
-        miss_db[:, number] += correction_db(
+        miss_db[:, number] += interpolate_db(
             port.correction, problem.readings.volts[:, number] - port.zero_v
         )
     rows = []

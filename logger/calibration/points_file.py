@@ -5,12 +5,15 @@ from __future__ import annotations
 import contextlib
 import csv
 import os
+import re
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 from logger.calibration.bench_points import COLUMNS, BenchPoint, parse, row
 from logger.errors import BenchPointError, MismatchdError, UsageError
+
+HIGHEST_W = re.compile(r"# highest power: ([0-9.e+-]+) W")
 
 
 class PointsFile:
@@ -36,6 +39,16 @@ class PointsFile:
     def points(self) -> list[BenchPoint]:
         """The points in the order of the file."""
         return self._text.points
+
+    @property
+    def highest_w(self) -> float | None:
+        """The station's highest power, watts; None if the file does not state it."""
+        return self._text.highest_w
+
+    def state_highest_w(self, watts: float) -> None:
+        """State the station's highest power in the file. Raises MismatchdError likewise."""
+        self._text.state_highest_w(watts)
+        self._rewrite()
 
     def add(self, point: BenchPoint) -> int:
         """Append a point; its number. Raises MismatchdError if the disk does not take it."""
@@ -108,6 +121,20 @@ class PointsText:
             self._columns = tuple(name.strip().lower() for name in header)
             self.points = list(bench.points)
             self._at = [int(place.rpartition(":")[2]) - 1 for place in bench.places]
+
+    @property
+    def highest_w(self) -> float | None:
+        """The power that a comment states, watts."""
+        stated = (HIGHEST_W.fullmatch(line.strip()) for line in self._lines)
+        return next((float(match[1]) for match in stated if match), None)
+
+    def state_highest_w(self, watts: float) -> None:
+        """Put the comment first in the file, in the place of an earlier one."""
+        before = len(self._lines)
+        self._lines = [line for line in self._lines if not HIGHEST_W.fullmatch(line.strip())]
+        self._lines.insert(0, f"# highest power: {watts:g} W")
+        moved = len(self._lines) - before
+        self._at = [number + moved for number in self._at]
 
     @property
     def text(self) -> str:

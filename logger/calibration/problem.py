@@ -198,6 +198,13 @@ class Problem:
         by = -self._standardised(self.predict(x)[2])
         return np.concatenate([by.reshape(-1, len(x)), self._assumed[0]])
 
+    def effect(self, x: Floats, ln_watts: Floats) -> Floats:
+        """What parameters would have to make up for, (2n + k, m), if readings stood for other
+        powers than by the law of `x`, by changes of ln P (n, 2, m)."""
+        volts = -self.predict(x)[1][..., None] * ln_watts
+        rows = -self._standardised(volts).reshape(-1, ln_watts.shape[-1])
+        return np.concatenate([rows, np.zeros((len(self._assumed[1]), rows.shape[1]))])
+
     def _standardised(self, volts: Floats) -> Floats:
         """Volts (n, 2, ...) in standard deviations, the second reading of each row freed of what
         it shares with the first."""

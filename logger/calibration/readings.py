@@ -13,6 +13,8 @@ BAND_WIDTH = 1.05  # frequencies, and unknown powers, nearer than this belong to
 ROUGH_V = 2e-4  # of a reading about which nothing is known
 ON_GRID = 0.1  # steps that a reading may lie beside a step because it was rounded when printed
 DIVISORS = 8
+LEAST_STEP_V = 1e-4
+BELOW_V = 5e-3  # usual offset of detectors and amplifiers; from memory, common practice
 SAME = 0.002  # clipped readings differ by less
 SQRT12 = float(np.sqrt(12))
 
@@ -115,6 +117,8 @@ def _noise(
     # Readings that dither over the steps average them away; still ones do not.
     averaged = np.where(single >= 0.5 * step, np.fmax(single, least) / np.sqrt(count), least)
     sd = np.maximum(np.where(np.isnan(single), of_rows, averaged), 1e-6)
+    # A converter that cannot read below zero hides how far below it a detector rests.
+    sd = np.where(volts < max(step, LEAST_STEP_V), np.hypot(sd, BELOW_V), sd)
     at_rest = single[unkeyed] if unkeyed.any() else single
     known = ~np.isnan(at_rest).all(axis=0)
     noise = of_rows.copy()

@@ -13,7 +13,7 @@ from logger.calibration.file import LAW, Port
 from logger.calibration.fit import Fit
 from logger.calibration.outcome import Leak
 from logger.calibration.residuals import Residual, residuals
-from logger.reflection import HIGHEST_SWR
+from logger.reflection import COVERAGE, HIGHEST_SWR
 
 SIDES = ("forward", "reflected")
 SIGNIFICANT = 3.0  # standard deviations
@@ -22,6 +22,7 @@ FLOOR_SHARE = 0.1  # of the highest power, above which the readable floor is a n
 HEADROOM = 1.3  # of power before the converter clips
 SQUARE_LAW = 0.5  # of n Vt: readings below it show the square-law region
 TENFOLD = 10.0
+BEYOND = 4.0  # lowest and highest power over which watts are told outside the points
 CLAIM_PAIRS = (1, 100)
 
 
@@ -117,7 +118,15 @@ def _claims(coupler: Coupler) -> Iterator[str]:
     unit = "W (relative)" if coupler.relative_watts else "W"
     low_w, high_w = coupler.content.valid.forward_w
     yield f"readable floor: below {floor_w:.3g} {unit} the SWR of a single pair means nothing"
-    yield f"watts are interpolated from {low_w:.3g} to {high_w:.3g} {unit}, flagged above"
+    yield f"watts are interpolated from {low_w:.3g} to {high_w:.3g} {unit}, flagged outside"
+    if not coupler.relative_watts:
+        volts = coupler.forward.volts(np.array([low_w / BEYOND, high_w * BEYOND]))
+        outside_w = coupler.forward.watts(volts)  # no more than the converter reads
+        percent = 100 * COVERAGE * coupler.watts_u("forward", volts)
+        yield (
+            f"outside, 95 % of readings are within {percent[0]:.2g} % at {outside_w[0]:.3g} W and"
+            f" {percent[1]:.2g} % at {outside_w[1]:.3g} W"
+        )
     yield f"smallest SWR that can be claimed (95 %), mean of {CLAIM_PAIRS[0]} and of"
     yield f"{CLAIM_PAIRS[1]} pairs:"
     powers = np.geomspace(max(floor_w, 1e-6), max(high_w, 1.01 * floor_w), 6)

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 from drivers.contract import SampleBlock
 from logger.blocks import Bools, Floats, Times
 from logger.calibration.bench_points import BenchPoint
+from logger.converter_step import common_step
 
 SLICE_NS = 100_000_000  # pairs are judged in slices of this length
 LEAST_READINGS = 8
@@ -254,7 +255,7 @@ class Watch:
             seconds=1e-9 * SLICE_NS * spans,
             frequency_khz=_middle(values[2], above=0.0),
             temperature_c=_middle(values[3]),
-            step_v=self._step_v,
+            step_v=max(self._step_v, *(common_step(volts, self._step_v) for volts in values[:2])),
             full_scale_v=self._full_scale_v,
         )
 

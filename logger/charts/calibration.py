@@ -21,20 +21,8 @@ from logger.calibration.file import CalibrationFile, Port
 from logger.calibration.problem import FULL_WAVE
 from logger.calibration.residuals import Residual, residuals
 from logger.charts.calibration_heading import LEFT, LINE, SIDES, WRAP, heading, signed
-from logger.charts.sheet import (
-    BLUE,
-    GREEN,
-    GREY,
-    INK,
-    PURPLE,
-    SHADE,
-    VERMILION,
-    blank,
-    logarithmic,
-    panel,
-    style,
-    write,
-)
+from logger.charts.palette import BRICK, GREY, INDIGO, INK, OCHRE, PAPER, SHADE, TEAL
+from logger.charts.sheet import blank, logarithmic, panel, style, write
 from logger.reflection import COVERAGE
 
 POWER = {"forward": "incident power", "reflected": "reflected power"}
@@ -46,9 +34,7 @@ LAWS, LAWS_ALONE = 153.0, 112.0  # with and without residuals below
 RESIDUALS, RESIDUALS_HIGH = 97.0, 36.0
 CLAIMS, CLAIMS_HIGH, FOOT = 25.0, 52.0, 11.5
 
-LOOKS = dict(
-    zip(CONDITIONS, ((BLUE, "o"), (VERMILION, "s"), (GREEN, "^"), (PURPLE, "v")), strict=True)
-)
+LOOKS = dict(zip(CONDITIONS, ((INDIGO, "o"), (BRICK, "s"), (TEAL, "^"), (OCHRE, "v")), strict=True))
 MANY = 60  # points of a port, from which on they are drawn smaller
 CURVE_POINTS = 200
 NEGLIGIBLE_V = 1e-6  # by which figures in the file are rounded
@@ -62,7 +48,7 @@ FAR = 3.0  # readings left out, so many times farther off than the others, are b
 NAMED = 2  # of those are named
 LEAST_SWR = 0.1  # the scale of SWR reaches so far above 1 at least
 WIDE_SWR = 6.0  # from here on SWR is shown on a logarithmic axis
-PAIRS = ((1, BLUE, "-", "a single pair"), (100, VERMILION, "--", "mean of 100 pairs"))
+PAIRS = ((1, INDIGO, "-", "a single pair"), (100, BRICK, "--", "mean of 100 pairs"))
 
 
 def draw(content: CalibrationFile) -> Figure:
@@ -263,7 +249,7 @@ def _mark(
         used = [m and not point.left_out for m, point in zip(mine, points, strict=True)]
         unused = [m and point.left_out for m, point in zip(mine, points, strict=True)]
         some(condition, used, marker=shape, mfc=colour, mec=INK, mew=0.4)
-        some(condition, unused, marker=shape, mfc="white", mec=colour)
+        some(condition, unused, marker=shape, mfc=PAPER, mec=colour)
     clipped = [side.clipped(point) for point in points]
     outlier = [p.left_out and not c for p, c in zip(points, clipped, strict=True)]
     some("left out: clipped", clipped, marker="+", mec=INK, ms=9.0)
@@ -296,7 +282,7 @@ def _residuals(panels: list[Axes], sides: list[Side]) -> None:
                 "no bench points for this port",
                 transform=axes.transAxes,
                 ha="center",
-                bbox={"fc": "white", "ec": "none"},
+                bbox={"fc": PAPER, "ec": "none"},
             )
 
 
@@ -387,7 +373,7 @@ def _floor(axes: Axes, floor_w: float, bottom_w: float, unit: str) -> None:
         rotation=90,
         ha="right",
         va="center",
-        bbox={"fc": "white", "ec": "none", "pad": 1.5},
+        bbox={"fc": PAPER, "ec": "none", "pad": 1.5},
     )
 
 

@@ -17,7 +17,7 @@ SIDES = ("forward", "reflected")
 
 # Millimetres, heights from the lower edge.
 LEFT, TITLE, TABLE, LINE = 23.0, 279.0, 262.0, 4.4
-COLUMNS = (0.0, 17.0, 42.5, 65.0, 87.5, 109.5, 134.0, 152.0)
+COLUMNS = (0.0, 17.0, 39.5, 62.0, 84.5, 107.5, 131.0, 149.5)
 WRAP = 108  # characters in a line of words
 REFERENCES = {
     "watts": "shows watts",
@@ -38,7 +38,7 @@ def heading(figure: Figure, coupler: Coupler) -> float:
     for number, row in enumerate(_table(content)):
         for left, cell in zip(COLUMNS, row, strict=True):
             weight = "bold" if number == 0 or left == 0 else "normal"
-            write(figure, LEFT + left, TABLE - number * LINE, cell, fontsize=8, fontweight=weight)
+            write(figure, LEFT + left, TABLE - number * LINE, cell, fontsize=7.5, fontweight=weight)
     base = TABLE - 3 * LINE - 1.5
     for line in _remarks(content):
         look = {"fontweight": "bold"} if line.startswith("Watts are relative") else {}

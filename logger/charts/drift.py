@@ -17,13 +17,15 @@ from logger.charts.drift_panels import (
     grouped,
     labels,
     lanes,
+    mark_steps,
+    mark_work,
     readings,
     seasonless,
     shows_limit,
     strips,
-    through,
 )
-from logger.charts.sheet import GREY, MM_PER_INCH, blank, panel, style, write
+from logger.charts.palette import GREY
+from logger.charts.sheet import MM_PER_INCH, blank, panel, style, write
 from logger.trend.account import Account, Alarm, ChannelAccount, Entry, date
 
 E = TypeVar("E", Entry, Alarm)
@@ -45,6 +47,7 @@ WRAP, LIST_WRAP, TITLE_WRAP = 112, 118, 40  # characters in a line of words
 MOST_LISTED = 9  # lines
 NEAR, NEAR_SMALL = 0.05, 0.12  # of the time shown: marks closer than this share a label
 TICKS, TICKS_SMALL = 9, 4
+MARKER_SCALE = 1.6  # of the marks in a legend
 
 
 def draw(account: Account, span: Span | None = None) -> Figure:
@@ -82,6 +85,7 @@ def draw(account: Account, span: Span | None = None) -> Figure:
                 frameon=False,
                 columnspacing=1.2,
                 handlelength=1.8,
+                markerscale=MARKER_SCALE,
             )
         for axes in placed:
             dates(axes, span, TICKS, labelled=axes is placed[0])
@@ -124,6 +128,7 @@ def small(account: Account, channel: ChannelAccount, width: float, height: float
             columnspacing=0.8,
             handlelength=1.3,
             handletextpad=0.4,
+            markerscale=MARKER_SCALE,
             fontsize=6.5,
         )
     return figure
@@ -147,7 +152,8 @@ def _pair(
     readings(upper, channel, account.limit, span, spread=spread)
     seasonless(lower, channel, span)
     for axes in (upper, lower):
-        through(axes, entries, channel)
+        mark_work(axes, entries)
+        mark_steps(axes, channel.trend.steps, span)
     return [upper, lower]
 
 
@@ -162,8 +168,9 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
         days |= set(one.days.day[seen].tolist())
     facts = (
         f"{date(span[0])} to {date(span[1])}, UTC. {_count(transmissions, 'transmission')} on"
-        f" {_count(len(days), 'day')}. A dot is the middle of a day's transmissions, its bar their"
-        " standard deviation. SWR on the left, return loss on the right."
+        f" {_count(len(days), 'day')}. Each point is a day's median, its bar one standard deviation"
+        " either way. A wedge spans the days within which a step may have occurred; ticks at the"
+        " top edge are repairs and adjustments. SWR on the left, return loss on the right."
     )
     lines = textwrap.wrap(facts, WRAP)
     for number, line in enumerate(lines):
@@ -189,9 +196,12 @@ def _listed(
     if alarms:
         kinds = Counter(alarm.kind for alarm in alarms)
         lines.append("Alarms: " + ", ".join(f"{kind} {count}" for kind, count in kinds.items()))
-    hidden = [one.name for one in account.channels if not shows_limit(one, account.limit)]
-    if hidden:
-        lines.append(f"The limit of SWR {account.limit:g} is off the scale of {', '.join(hidden)}.")
+    hidden = [one for one in account.channels if not shows_limit(one, account.limit)]
+    for side, is_above in (("Above", True), ("Below", False)):
+        names = [one.name for one in hidden if (one.trend.level > account.limit) is is_above]
+        if names:
+            limit = f"the limit of SWR {account.limit:g}"
+            lines.append(f"{side} {limit} throughout: {', '.join(names)}.")
     for number, line in enumerate(reversed(lines)):
         write(
             figure, LEFT, FOOT + number * LIST_LINE, _short(line, LIST_WRAP), fontsize=7.5,

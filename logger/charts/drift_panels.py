@@ -1,7 +1,7 @@
 """The panels of a drift chart: readings, season removed, what happened, weather; dates below.
 
-Everything that has a colour has a shape or a stroke of its own, too. Places along the time are
-days from 1970-01-01; what a day holds stands at its noon.
+Every colour goes with a shape or a stroke of its own. Positions along the time axis are days since
+1970-01-01; a day's value is drawn at noon.
 """
 
 from __future__ import annotations
@@ -11,14 +11,17 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.markers import TICKDOWN
+from matplotlib.patches import Polygon
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 from matplotlib.transforms import ScaledTranslation
 
-from logger.charts.sheet import BLUE, GREEN, GREY, INK, SHADE, VERMILION
+from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, PAPER, TEAL
 from logger.journal import WORK
 from logger.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
 from logger.trend.account import DAY_NS, Alarm, ChannelAccount, Entry, date
 from logger.trend.days import FloatArray, Weather
+from logger.trend.outcome import Step
 
 Span = tuple[int, int]  # first and last day shown
 
@@ -32,15 +35,15 @@ EDGE_POINTS = 4.0  # from the edge to the arrows of what is beyond it
 CLOSE = 0.16  # of the scale: labels on the right keep so far apart
 WORDY = 1.1  # inches of height for the whole name of return loss
 MANY = 150  # days, from which on dots are small
-PALE, FAINT = "#9ECAE9", "#B4B4B4"
+WEDGE_POINTS, LEAST_BASE_POINTS = 10.0, 3.5  # height of the wedge of a step; half its base
 AT_THE_EDGE = 0.03  # of the time shown
 LANES = ("journal", "alarms")
 
 
 class Marks(NamedTuple):
-    """Entries of about the same time: the first one's day, and their numbers."""
+    """Entries of about the same time: when the first one was, days, and their numbers."""
 
-    day: int
+    time: float
     label: str
 
 
@@ -56,7 +59,7 @@ def grouped(entries: Sequence[Entry], span: Span, close: float) -> list[Marks]:
             groups.append([number])
     return [
         Marks(
-            entries[group[0]].day,
+            entries[group[0]].time_ns / DAY_NS,
             f"{group[0] + 1}" if len(group) == 1 else f"{group[0] + 1}–{group[-1] + 1}",
         )
         for group in groups
@@ -103,13 +106,13 @@ def readings(
     _values(axes, channel, used.swr, span, (low, shown), spread=spread)
     _model(axes, channel, np.zeros(len(curve.day)))
     if shows_limit(channel, limit):
-        axes.axhline(limit, color=GREEN, lw=1.2, ls="-.", label="limit")
+        axes.axhline(limit, color=INDIGO, lw=1.2, ls="-.", label="limit")
     axes.set_ylabel("SWR")
     _losses(axes, (low, shown))
 
 
 def seasonless(axes: Axes, channel: ChannelAccount, span: Span) -> None:
-    """The same with season and weather taken away."""
+    """The same with the effects of season and weather removed."""
     used, curve = channel.days, channel.trend.curve
     values = used.swr - np.interp(used.day, curve.day, curve.season)
     scale = _scale(values, curve.low - curve.season, curve.high - curve.season)
@@ -118,7 +121,9 @@ def seasonless(axes: Axes, channel: ChannelAccount, span: Span) -> None:
     _model(axes, channel, curve.season)
     known = channel.trend.season_amplitude is not None
     axes.set_title(
-        "season and weather taken away" if known else "season not known yet, nothing taken away",
+        "seasonal and weather effects removed"
+        if known
+        else "less than a year of readings: season not removed",
         fontsize=7.5,
         fontweight="normal",
         pad=2,
@@ -172,7 +177,7 @@ def _values(
     *,
     spread: bool,
 ) -> None:
-    """Dots, and arrows at the edge for what is beyond the scale."""
+    """Draw the daily values, and arrows at the edge for those beyond the scale."""
     used = channel.days
     x = used.day + 0.5
     seen = (span[0] <= used.day) & (used.day <= span[1])
@@ -191,11 +196,11 @@ def _values(
         x[inside],
         values[inside],
         ls="",
-        marker="o",
-        ms=3.2 if few else 1.5,
+        marker="D",
+        ms=3.0 if few else 1.4,
         mew=0,
-        color=GREY,
-        zorder=2.4,
+        color=TEAL,
+        zorder=3.2 if few else 2.4,
         label="daily value",
     )
     for beyond, edge, marker in ((values > scale[1], 1, "^"), (values < scale[0], 0, "v")):
@@ -213,7 +218,7 @@ def _values(
                 marker=marker,
                 ms=4,
                 mew=0.8,
-                mfc="white",
+                mfc=PAPER,
                 color=INK,
                 zorder=4,
                 label="beyond the scale" if edge else None,
@@ -221,13 +226,20 @@ def _values(
 
 
 def _model(axes: Axes, channel: ChannelAccount, less: FloatArray) -> None:
+    """Draw the model in ink with its hatched interval, interrupted at each step."""
     curve = channel.trend.curve
     if len(curve.day) < 2:
         return
+    swr, low, high = (values - less for values in (curve.swr, curve.low, curve.high))
     x = curve.day + 0.5
-    look: dict[str, Any] = {"color": PALE, "lw": 0, "zorder": 1.4}
-    axes.fill_between(x, curve.low - less, curve.high - less, label="95 %", **look)
-    axes.plot(x, curve.swr - less, color=BLUE, lw=1.4, label="model", zorder=3)
+    steps = np.searchsorted(curve.day, [step.day for step in channel.trend.steps])
+    x, swr, low, high = (
+        np.insert(values.astype(float), steps, np.nan) for values in (x, swr, low, high)
+    )
+    axes.fill_between(
+        x, low, high, fc="none", ec=INK, hatch="////", lw=0.4, label="95 %", zorder=2.8
+    )
+    axes.plot(x, swr, color=INK, lw=1.3, label="model", zorder=3)
 
 
 def _losses(axes: Axes, scale: tuple[float, float]) -> None:
@@ -250,25 +262,52 @@ def _losses(axes: Axes, scale: tuple[float, float]) -> None:
     right.set_ylabel("return loss, dB" if height > WORDY else "dB")
 
 
-def through(axes: Axes, entries: Sequence[Entry], channel: ChannelAccount | None) -> None:
-    """Entries of the journal, and steps of the channel with the time in which they may lie."""
-    for entry in entries:
-        work = entry.kind in WORK
-        look: dict[str, Any] = (
-            {"color": INK, "lw": 0.9} if work else {"color": GREY, "lw": 0.8, "ls": ":"}
+def mark_work(axes: Axes, entries: Sequence[Entry]) -> None:
+    """Mark repairs and adjustments by ticks at the upper edge."""
+    times = [entry.time_ns / DAY_NS for entry in entries if entry.kind in WORK]
+    axes.plot(
+        times,
+        np.ones(len(times)),
+        transform=axes.get_xaxis_transform(),
+        ls="",
+        marker=TICKDOWN,
+        ms=7,
+        mew=1.6,
+        color=INK,
+        zorder=4,
+    )
+
+
+def mark_steps(axes: Axes, steps: Sequence[Step], span: Span) -> None:
+    """Stand a wedge on the axis for each step: its base covers the days in which the step may lie,
+    its tip is at the most likely one. Steps that the journal explains are hollow."""
+    room = axes.get_position()
+    width, height = 72 * axes.get_figure(root=True).get_size_inches() * room.size  # type: ignore[union-attr]
+    least = LEAST_BASE_POINTS / width * (span[1] - span[0] + 1)
+    tip = WEDGE_POINTS / height
+    for step in steps:
+        low, high = min(step.day_low, step.day - least), max(step.day_high + 1, step.day + least)
+        axes.add_patch(
+            Polygon(
+                [(low, 0.0), (step.day, tip), (high, 0.0)],
+                transform=axes.get_xaxis_transform(),
+                fc=_fill(step),
+                ec=INK,
+                lw=0.8,
+                zorder=4,
+            )
         )
-        axes.axvline(entry.time_ns / 86_400_000_000_000, zorder=1.2, **look)
-    labelled = False
-    for step in channel.trend.steps if channel is not None else ():
-        axes.axvspan(step.day_low, step.day_high + 1, color=SHADE, lw=0, zorder=0.4)
-        if step.explained_by is None:
-            name = None if labelled else "step"
-            axes.axvline(step.day, color=VERMILION, lw=1.2, ls=(0, (5, 2)), label=name, zorder=2.5)
-            labelled = True
+    labels = {_fill(step): "step" if step.explained_by is None else "explained" for step in steps}
+    for fill, label in labels.items():
+        axes.plot([], [], ls="", marker="^", mfc=fill, mec=INK, mew=0.8, ms=4, label=label)
+
+
+def _fill(step: Step) -> str:
+    return BRICK if step.explained_by is None else PAPER
 
 
 def lanes(axes: Axes, entries: Sequence[Entry], alarms: Sequence[Alarm], span: Span) -> None:
-    """What happened: entries of the journal and alarms, a lane each."""
+    """Draw what happened: entries of the journal and alarms, one lane each."""
     axes.set_ylim(len(LANES) - 0.5, -0.7)
     axes.yaxis.set_major_locator(FixedLocator(list(range(len(LANES)))))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda _, number: LANES[number or 0]))
@@ -277,23 +316,23 @@ def lanes(axes: Axes, entries: Sequence[Entry], alarms: Sequence[Alarm], span: S
     for entry in entries:
         work = entry.kind in WORK
         look: dict[str, Any] = (
-            {"marker": "s", "mfc": INK} if work else {"marker": "o", "mfc": "white"}
+            {"ms": 6, "mew": 2.0, "color": INK} if work else {"ms": 4, "mew": 0.9, "color": GREY}
         )
-        axes.plot([entry.time_ns / DAY_NS], [0.2], color=INK, ms=4, mew=0.8, **look)
+        axes.plot([entry.time_ns / DAY_NS], [0.3], marker="|", **look)
     for alarm in alarms:
         begin = alarm.raised_ns / DAY_NS
         end = span[1] + 1 if alarm.cleared_ns is None else alarm.cleared_ns / DAY_NS
-        axes.plot([begin, max(end, begin)], [1, 1], color=VERMILION, lw=1.6)
-        fill = VERMILION if alarm.severity == "critical" else "white"
-        axes.plot([begin], [1], marker="v", color=VERMILION, mfc=fill, ms=5, mew=0.8)
+        axes.plot([begin, max(end, begin)], [1, 1], color=BRICK, lw=1.6)
+        fill = BRICK if alarm.severity == "critical" else PAPER
+        axes.plot([begin], [1], marker="v", color=BRICK, mfc=fill, ms=5, mew=0.8)
 
 
 def labels(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
     """The numbers of entries, above their marks."""
     for mark in marks:
-        share = (mark.day - span[0]) / (span[1] - span[0] + 1)
+        share = (mark.time - span[0]) / (span[1] - span[0] + 1)
         side = "left" if share < AT_THE_EDGE else "right" if share > 1 - AT_THE_EDGE else "center"
-        axes.text(mark.day + 0.5, -0.32, mark.label, ha=side, va="center", fontsize=6.5)
+        axes.text(mark.time, -0.33, mark.label, ha=side, va="center", fontsize=6.5)
 
 
 def strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], None]]:
@@ -311,7 +350,7 @@ def strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], Non
         _even(axes, low - 2, high + 2, most=2)
 
     def draw_rain(axes: Axes) -> None:
-        axes.vlines(x, 0, np.nan_to_num(rain), color=BLUE, lw=1.5 if len(x) <= MANY else 0.6)
+        axes.vlines(x, 0, np.nan_to_num(rain), color=INDIGO, lw=1.5 if len(x) <= MANY else 0.6)
         axes.set_ylabel("rain\nmm")
         _even(axes, 0.0, max(float(np.nanmax(rain)) * 1.1, 1.0), most=2)
 

@@ -9,7 +9,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from logger.charts.sheet import BLUE, GREEN, INK, PURPLE, VERMILION, blank, panel, style, write
+from logger.charts.palette import BRICK, INDIGO, INK, OCHRE, TEAL
+from logger.charts.sheet import blank, panel, style, write
 from logger.feedline.cables import Attenuation
 from logger.feedline.comparison import Terms
 from logger.feedline.loss import S_UNIT_DB, line
@@ -19,9 +20,10 @@ from logger.feedline.words import sources
 LEFT, TITLE, LINE_MM = 23.0, 279.0, 4.4
 WIDTH, HIGH = 152.0, 58.0
 PANELS = (174.0, 99.0, 24.0)
-LOOKS = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (PURPLE, ":"), (INK, (0, (5, 1, 1, 1))))
+LOOKS = ((INDIGO, "-"), (BRICK, "--"), (TEAL, "-."), (OCHRE, ":"), (INK, (0, (5, 1, 1, 1))))
 BEYOND = 1.5  # the longest length, so much further
 POINTS = 200
+LEAST_SWR, HIGHEST_SWR = 2.0, 50.0  # bounds of the upper end of the scale
 MOST_LINES = 6
 
 
@@ -70,10 +72,9 @@ def _label(loss: Axes, power: Axes, swr: Axes, terms: Terms) -> None:
     )
     other = "shack" if terms.at_antenna else "antenna"
     swr.set(title=f"SWR at the {other}", ylabel="SWR", xlabel="length, m")
-    if terms.at_antenna:
-        swr.set_ylim(bottom=1)
-    else:
-        swr.set_ylim(1, min(max(10.0, 2 * terms.swr), 50.0))
+    values = np.concatenate([np.asarray(curve.get_ydata(), dtype=float) for curve in swr.lines])
+    highest = 1.1 * float(values[np.isfinite(values)].max())
+    swr.set_ylim(1, min(max(highest, LEAST_SWR), HIGHEST_SWR))
 
 
 def _s_units(db: Any) -> Any:

@@ -18,14 +18,11 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter
 
+from logger.charts.palette import FAINT, GRID, INK, PAPER
 from logger.errors import UsageError
 
 WIDTH_MM, HEIGHT_MM = 210.0, 297.0  # A4
 MM_PER_INCH = 25.4
-
-# Colours that stay apart for the colour-blind (Okabe and Ito, "Color universal design", 2008).
-BLUE, VERMILION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
-INK, GREY, SHADE = "#000000", "#505050", "#E9E9E9"
 
 # What each kind of file would say of the moment and the program that made it; the same content
 # has to give the same bytes.
@@ -44,14 +41,22 @@ STYLE: dict[Any, Any] = {
     "axes.linewidth": 0.7,
     "axes.grid": True,
     "axes.axisbelow": True,
-    "grid.color": "#C6C6C6",
+    "axes.edgecolor": INK,
+    "axes.facecolor": PAPER,
+    "axes.labelcolor": INK,
+    "figure.facecolor": PAPER,
+    "grid.color": GRID,
     "grid.linewidth": 0.5,
+    "hatch.linewidth": 0.5,
     "legend.fontsize": 7.5,
     "legend.framealpha": 1.0,
-    "legend.edgecolor": "#C0C0C0",
+    "legend.edgecolor": FAINT,
     "legend.fancybox": False,
     "savefig.dpi": 200,
     "svg.hashsalt": "mismatchd",
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
 }
 
 LABELLED = {

@@ -11,21 +11,9 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from logger.blocks import Floats, Times
+from logger.charts.palette import BRICK, GREY, INDIGO, INK, PAPER, SHADE, STRAW
 from logger.charts.scenes import Mark, Scene
-from logger.charts.sheet import (
-    BLUE,
-    GREEN,
-    GREY,
-    INK,
-    MM_PER_INCH,
-    SHADE,
-    VERMILION,
-    blank,
-    logarithmic,
-    panel,
-    style,
-    write,
-)
+from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, style, write
 from logger.charts.traces import FORWARD, REFLECTED, RHO, RHO_HIGH, RHO_LOW, Traces
 from logger.reflection import rho_of_swr
 
@@ -44,14 +32,12 @@ RANGE = 1e-5  # of power shown, at most
 LEAST_W = 1e-3  # the scale of power reaches so far at least
 LEAST_RHO, MOST_RHO = 0.12, 1.08  # the scale of reflection reaches so far
 SWRS = (1.0, 1.1, 1.2, 1.3, 1.5, 2.0, 3.0, 5.0, 10.0, 999.0)
-CLOSE = 0.045  # of the scale: labels of SWR keep so far apart
+CLOSE, LABEL_INCHES = 0.045, 0.14  # labels of SWR keep so far apart: of the scale, and of paper
 MS_BELOW_NS = 2_000_000_000  # shorter times are in ms
 FEW = 150  # pairs, up to which each has a dot
 TOGETHER = 0.12  # of the time shown: alarms closer than this are named in one,
 TOGETHER_SMALL = 0.4  # and in a narrow chart
 LANES = ("on air", "excursions", "alarms")
-OWN = "#D0D0D0"  # the extent of the excursion that the chart is about
-PALE = "#9ECAE9"  # noise behind BLUE; lighter in grey, too
 
 
 def draw(scene: Scene) -> Figure:
@@ -75,7 +61,7 @@ def draw(scene: Scene) -> Figure:
 
 def small(scene: Scene, width: float, height: float, *, detail: bool = False) -> Figure:
     """The panels of a scene alone, or of its detail, `width` by `height` mm."""
-    left, right, below, high, above, between = 17.0, 13.0, 11.0, 14.0, 6.0, 8.0
+    left, right, below, high, above, between = 18.5, 13.0, 11.0, 14.0, 6.0, 8.0
     shown, span_ns = (scene.detail, scene.detail_ns) if detail else (scene.whole, scene.span_ns)
     assert shown is not None
     assert span_ns is not None
@@ -166,7 +152,8 @@ def _events(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any) -> No
     least = (time(span_ns[1]) - time(span_ns[0])) / 400  # so that it can be seen at all
     for mark in scene.excursions:
         begin, end = time(mark.begin_ns), time(mark.end_ns or mark.begin_ns)
-        axes.axvspan(begin, max(end, begin + least), color=OWN if mark.own else SHADE, lw=0)
+        outline = {"ec": GREY, "lw": 0.8} if mark.own else {"lw": 0}
+        axes.axvspan(begin, max(end, begin + least), fc=SHADE, **outline)
     for mark in scene.alarms:
         axes.axvline(time(mark.begin_ns), color=INK, lw=1.1, ls=(0, (6, 2)), zorder=3)
 
@@ -197,12 +184,12 @@ def _power(axes: Axes, scene: Scene, shown: Traces, time: Any, *, words: bool) -
     x = time(shown.time_ns)
     for series, colour, label, width in (
         (FORWARD, INK, "incident", 1.3),
-        (REFLECTED, VERMILION, "reflected", 0.9),
+        (REFLECTED, BRICK, "reflected", 0.9),
     ):
         low, high = (np.maximum(each[series], least_w) for each in (shown.low, shown.high))
         _line(axes, x, low, high, scene, shown, color=colour, lw=width, label=label)
     if scene.limit_w is not None:
-        axes.axhline(scene.limit_w, color=GREEN, lw=1.1, ls="-.", label="limit")
+        axes.axhline(scene.limit_w, color=INDIGO, lw=1.1, ls="-.", label="limit")
     if words:
         axes.set_ylabel("W (relative)" if scene.relative else "W")
     else:
@@ -233,7 +220,7 @@ def _reflection(
             f"incident power is below the readable\nfloor of {scene.floor_w:.2g} W",
             transform=axes.transAxes,
             ha="center",
-            bbox={"fc": "white", "ec": "none"},
+            bbox={"fc": PAPER, "ec": "none"},
         )
     _band(
         axes,
@@ -241,15 +228,15 @@ def _reflection(
         shown.low[RHO_LOW],
         shown.high[RHO_HIGH],
         scene.steps,
-        color=PALE,
+        color=STRAW,
         label="95 % by noise",
     )
-    _line(axes, x, shown.low[RHO], shown.high[RHO], scene, shown, color=BLUE, label="reflection")
+    _line(axes, x, shown.low[RHO], shown.high[RHO], scene, shown, color=BRICK, label="reflection")
     if scene.usual is not None:
         axes.axhline(scene.usual[0], color=INK, lw=1.0, ls="--", label="usual")
     if scene.limit_swr is not None:
         limit = float(rho_of_swr(scene.limit_swr))
-        axes.axhline(limit, color=GREEN, lw=1.1, ls="-.", label="limit")
+        axes.axhline(limit, color=INDIGO, lw=1.1, ls="-.", label="limit")
     if first:
         axes.set_ylabel("reflection coefficient")
         axes.legend(
@@ -271,11 +258,13 @@ def _swr_axis(axes: Axes, top: float) -> None:
     right = axes.twinx()
     right.set_ylim(0.0, top)
     right.grid(visible=False)
+    height = axes.get_position().height * axes.get_figure(root=True).get_figheight()  # type: ignore[union-attr]
+    close = max(CLOSE, LABEL_INCHES / height) * top
     places: list[float] = []
     words: list[str] = []
     for swr in SWRS:
         place = float(rho_of_swr(swr))
-        if place <= top and (not places or place - places[-1] > CLOSE * top):
+        if place <= top and (not places or place - places[-1] > close):
             places.append(place)
             words.append("∞" if swr > 100 else f"{swr:g}")
     right.yaxis.set_major_locator(FixedLocator(places))

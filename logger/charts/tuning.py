@@ -10,20 +10,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from logger.antenna import rho
-from logger.charts.sheet import (
-    BLUE,
-    GREEN,
-    GREY,
-    INK,
-    MM_PER_INCH,
-    PURPLE,
-    VERMILION,
-    blank,
-    logarithmic,
-    panel,
-    style,
-    write,
-)
+from logger.charts.palette import BRICK, GREY, INDIGO, INK, OCHRE, TEAL
+from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, style, write
 from logger.reflection import swr
 from logger.tune.estimate import Posterior
 from logger.tune.positions import Position
@@ -36,8 +24,8 @@ LEFT, TITLE, BOTTOM, WIDTH, HIGH = 23.0, 279.0, 140.0, 165.0, 115.0
 TABLE, LINE_MM = 116.0, 5.0
 MOST_LINES = 18
 # The last position stands out; those before it are told apart by shape, too.
-LOOKS = ((BLUE, "s"), (GREEN, "^"), (PURPLE, "D"), (GREY, "v"))
-LAST = (VERMILION, "o")
+LOOKS = ((INDIGO, "s"), (TEAL, "^"), (OCHRE, "D"), (GREY, "v"))
+LAST = (BRICK, "o")
 MARGIN = 0.15  # of the span of frequencies, on either side
 POINTS = 160
 HIGHEST = 10.0

@@ -9,14 +9,16 @@ import click
 
 from drivers.contract import EndOfInput
 from logger.calibration.bench_points import CONDITIONS, WATTS_PER_VOLT2
-from logger.calibration.bench_session import LOW_W, steps
+from logger.calibration.bench_session import LOW_W, propose_powers_w, steps
 from logger.calibration.points_file import PointsFile
 from logger.cli.bench_guide import UNITS, Guide, Scale
 from logger.cli.calibrate_fit import class_option, fit_and_write
-from logger.cli.numbers import numbers
+from logger.cli.numbers import numbers, positive
 from logger.cli.station import config_option, configuration, output_option
 from logger.cli.terminal import Stop, Terminal
 from logger.errors import BenchPointError, MismatchdError, UsageError
+
+HIGHEST_W = 4.0  # proposed for a station of which nothing is known
 
 
 def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[str, ...]:
@@ -27,6 +29,24 @@ def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[
     return names
 
 
+def _highest_w(terminal: Terminal, file: PointsFile) -> float:
+    """Ask for the station's highest power, watts, and state it in the file. Raises Stop."""
+    stated = file.highest_w
+    proposed = stated or HIGHEST_W
+    while True:
+        terminal.ask(f"The highest power that the station transmits with [{proposed:g} W]:")
+        answer = terminal.line(None) or ""
+        if answer == "q":
+            raise Stop
+        highest_w = positive(answer.rstrip(" Ww")) if answer else proposed
+        if highest_w is not None:
+            break
+        terminal.say(f"{answer!r} is not understood: Enter, watts such as 12, or q")
+    if highest_w != stated:
+        file.state_highest_w(highest_w)
+    return highest_w
+
+
 @click.command("bench")
 @config_option
 @click.argument("points", type=click.Path(path_type=Path, dir_okay=False), metavar="POINTS.csv")
@@ -34,10 +54,9 @@ def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[
 @click.option(
     "--powers",
     callback=numbers,
-    default="0.1,0.3,1,3",
-    show_default=True,
     metavar="W,W,...",
-    help=f"Watts to ask for; into an open or a short only those up to {LOW_W:g} W.",
+    help="Watts to ask for instead of those proposed up to the station's highest power; into an"
+    f" open or a short only those up to {LOW_W:g} W.",
 )
 @click.option(
     "--conditions",
@@ -83,6 +102,14 @@ def command(
         raise UsageError(f"{output}: cannot be written: there is no folder {output.parent}")
     file = PointsFile(points)
     driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    terminal = Terminal()
+    if not powers:
+        try:
+            powers = propose_powers_w(_highest_w(terminal, file))
+        except (Stop, KeyboardInterrupt) as reason:
+            terminal.say("stopped before the first step")
+            return 0 if isinstance(reason, Stop) else 130
+        terminal.say(f"Powers: {', '.join(f'{power:g}' for power in powers)} W; s skips a step.")
     asked = steps(conditions, powers)
     left_out = set(conditions) - {step.condition for step in asked if step.power_w > 0}
     if left_out:
@@ -90,7 +117,6 @@ def command(
             f"--powers: none is {LOW_W:g} W or less, the most for {' and '.join(sorted(left_out))};"
             " give a lower one too, or name other --conditions"
         )
-    terminal = Terminal()
     guide = Guide(driver, terminal, file, asked, Scale(reference), seconds)
     try:
         driver.open()

@@ -32,11 +32,12 @@ END, CLEAR = b"q", b"c"
 @config_option
 @click.option("--plain", "as_lines", is_flag=True, help="A line a second, without drawing.")
 def command(config_path: Path | None, as_lines: bool) -> None:
-    """Watch forward and reflected power and the SWR with its 95 % interval as they are.
+    """Watch the SWR with its 95 % interval, and forward and reflected power.
 
-    Shows what the running daemon reads, peaks since the key went down, open alarms, the last
-    transmissions and how the daemon fares; it may come and go. q or Ctrl-C ends the view, c clears
-    the peaks. Where nothing can be drawn (a pipe, a dumb terminal) it prints a line a second.
+    Shows what the running daemon reads: the interval on a scale of the reflection coefficient, the
+    highest figures since the key went down, open alarms, the last transmissions and the state of
+    the daemon, which may stop and start meanwhile. q or Ctrl-C ends the view, c clears the highest
+    figures. Where nothing can be drawn (a pipe, a dumb terminal) it prints one line a second.
     """
     config = configuration(config_path)
     console = Console(highlight=False)
@@ -46,7 +47,7 @@ def command(config_path: Path | None, as_lines: bool) -> None:
         if draws:
             _draw(config, console, follower)
         else:
-            _print(follower)
+            _print(config, follower)
     except KeyboardInterrupt:
         pass
     finally:
@@ -60,14 +61,15 @@ def _follow(follower: Follower, sight: Sight, timeout_s: float, *others: int) ->
         sight.lose()
 
 
-def _print(follower: Follower) -> None:
+def _print(config: Config, follower: Follower) -> None:
     sight = Sight()
     due_s = time.monotonic() + PLAIN_S / 2  # time for the first line of the feed
     while True:
         _follow(follower, sight, max(0.0, due_s - time.monotonic()))
         if time.monotonic() >= due_s:
             due_s += PLAIN_S
-            click.echo(plain(sight, follower.connected, time.monotonic()))
+            limit = config.watchdog.high_swr.limit
+            click.echo(plain(sight, limit, follower.connected, time.monotonic()))
             sys.stdout.flush()
 
 

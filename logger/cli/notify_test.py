@@ -20,8 +20,8 @@ def command(config_path: Path | None) -> None:
     """Send a test message through every notifier and say of each whether it was delivered. Exit
     code 1 if one was not.
 
-    A notifier of kind `inhibit` inhibits and releases at once; it needs the bridge's port, which a
-    running daemon holds.
+    A notifier of kind `inhibit` inhibits and releases at once; it needs the port of the
+    microcontroller bridge, which a running daemon holds.
     """
     from logger.notify import messages
     from logger.notify.channel import NotDelivered, Surroundings

@@ -14,7 +14,8 @@ from logger.cli.station import config_option
 @click.option(
     "--identify",
     is_flag=True,
-    help="Open each port, ask whether a bridge is there and listen for four seconds. Opening a port"
+    help="Open each port, ask whether a microcontroller bridge is there and listen for four"
+    " seconds. Opening a port"
     " reboots some boards, and the question is six bytes that other devices may not like: name the"
     " PORTs (or addresses such as socket://HOST:PORT) to be asked, or all are.",
 )

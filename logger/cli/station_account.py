@@ -57,7 +57,7 @@ def account_of(
             store,
             config.station.name,
             config.watchdog.high_swr.limit,
-            now_ns,
+            min(now_ns, span_ns[1]),
             span_ns,
             channels=channels,
             most=most,

@@ -14,7 +14,7 @@ from logger.cli.resume import resumed
 from logger.cli.station import calibration_of, config_option, configuration, line_db, make_ready
 from logger.cli.terminal import Stop, Terminal
 from logger.cli.tune_guide import Guide, confirm
-from logger.cli.tune_setup import adjustment, position
+from logger.cli.tune_setup import adjustment, position, whole_length
 from logger.errors import MismatchdError
 from logger.live.carrier import source_of
 from logger.status import ask
@@ -43,7 +43,7 @@ KEPT = "kept; `mismatchd tune` goes on from here"
     "--length",
     type=click.FloatRange(0, min_open=True),
     metavar="MM",
-    help="The whole element, where --at is only a part of it.",
+    help="The whole element, tip included; asked for otherwise.",
 )
 @click.option(
     "--travel", type=(float, float), metavar="N N", help="The ends between which it can be set."
@@ -87,8 +87,10 @@ def command(
             before = None if new else resumed(terminal, store, KIND, found, _how_far)
             if before is None:
                 what = adjustment(terminal, unit, longer, length, travel, cut)
+                now_at = position(terminal, what, at)
+                what = whole_length(terminal, what, now_at)
                 session = Session(State(what, target and 1e3 * target, line_db(config, target)))
-                session.set(position(terminal, what, at))
+                session.set(now_at)
             else:
                 number, session = before[0], Session(before[1])
             confirm(terminal, beside_daemon=running)

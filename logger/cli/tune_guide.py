@@ -68,6 +68,7 @@ class Guide:
             if isinstance(event, Carrier):
                 self._caught(event)
                 self._source.begin()
+                self._terminal.ring()  # the next key-down is welcome
             elif self._done(event.strip().lower()):
                 return
 
@@ -113,7 +114,6 @@ class Guide:
         if khz in frequencies(session.here) and session.complete:
             self._moved_meanwhile()
         session.take(reading)
-        self._terminal.ring()
         say(f"Caught {keyed(reading)}.")
         for flag in found.flags.split():
             if flag in DOUBTS:
@@ -121,13 +121,14 @@ class Guide:
         self._judge()
 
     def _judge(self) -> None:
-        self.advice = self._session.advice() if self._session.ready else None
+        session = self._session
+        self.advice = session.advice() if session.complete else None  # the key need not wait
         self._told = False
         self._keep()
-        if self.advice is None:
-            self._terminal.say("Now the next channel.")
-        elif self._session.complete:
+        if self.advice is not None:
             self._tell(self.advice)
+        elif not session.ready:
+            self._terminal.say("Now the next channel.")
         else:
             self._terminal.say("Now the next channel; or Enter, for what two channels tell.")
 
@@ -157,7 +158,7 @@ class Guide:
         ).lower()
         at = to if answer in ("", "yes", "y") else number(answer)
         if at is not None:
-            self._session.set(at)
+            self._session.set(at, to)
 
     def _done(self, typed: str) -> bool:
         """Follow a line; whether the session is over."""
@@ -175,7 +176,8 @@ class Guide:
             self._set(session.state.read[self.advice.better].setting)
         elif at is not None:
             self._set(at)
-        elif typed == "" and self.advice is not None and session.ready:
+        elif typed == "" and session.ready:
+            self.advice = self.advice or session.advice()
             if not self._told:
                 self._tell(self.advice)
             elif self.advice.to is not None:
@@ -192,7 +194,7 @@ class Guide:
         if not within(self._session.state.adjustment, at):
             self._terminal.say(outside(self._session.state.adjustment))
             return
-        self._session.set(at)
+        self._session.set(at, None if self.advice is None else self.advice.to)
         self.advice = None
         self._keep()
         self._present()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import get_args
 
+import msgspec
+
 from logger.cli.terminal import Stop, Terminal
 from logger.tune.positions import Adjustment, Unit
 from logger.tune.words import setting
@@ -11,7 +13,7 @@ from logger.tune.words import setting
 UNITS = get_args(Unit)
 LONGER = ("more", "less")
 ASKED = {
-    "mm": "How long is it now, in mm? (what you read at the clamp, or the whole element)",
+    "mm": "How long is it now, in mm? (the number that you set: what the tape or the clamp shows)",
     "turns": "At how many turns is it now? (0, if you count from here)",
     "marks": "At which mark is it now? (number your marks in one direction; 0, if you begin here)",
 }
@@ -76,6 +78,22 @@ def position(terminal: Terminal, what: Adjustment, at: float | None) -> float:
             terminal.say(outside(what))
         at = number(answered(terminal, ASKED[what.unit]))
     return at
+
+
+def whole_length(terminal: Terminal, what: Adjustment, at: float) -> Adjustment:
+    """Ask for the length of the whole element where it is not known. Raises Stop."""
+    if what.unit != "mm" or what.length_mm is not None:
+        return what
+    while True:
+        answer = answered(
+            terminal,
+            "How long is the whole element, from where it is fed to its tip (a dipole: from tip to"
+            f" tip), in mm? (Enter: {at:g} mm is all of it)",
+        )
+        length = at if not answer else number(answer)
+        if length is not None and length >= at:
+            return msgspec.structs.replace(what, length_mm=length)
+        terminal.say("A length in mm, no less than what is set.")
 
 
 def within(what: Adjustment, at: float) -> bool:

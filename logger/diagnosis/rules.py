@@ -286,7 +286,7 @@ HINTS: dict[str, dict[str, float]] = {
     "baseline-shift": {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
 }
 PASSING = "The rows show nothing else that differs from before; it may have been a passing thing."
-SILENT_PATTERN = "No readings come from the bridge, so nothing is known of the line."
+SILENT_PATTERN = "No readings come from the microcontroller bridge, so the line cannot be judged."
 SILENT = (
     Check("See that the bridge has power and its lead sits: is a light on?", Place.LOOK),
     Check(

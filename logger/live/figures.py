@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+GOOD_SWR = 1.5  # an SWR below this needs no attention
+
 
 def swr_text(swr: float) -> str:
     """An SWR."""
@@ -24,3 +26,8 @@ def span_text(seconds: float) -> str:
         if seconds >= length:
             return f"{seconds / length:.0f} {unit}"
     return ""
+
+
+def verdict(swr: float, limit: float) -> str:
+    """Return "good", "fair" or "too high", against what is good and the limit of the alarm."""
+    return "good" if swr < GOOD_SWR else "fair" if swr < limit else "too high"

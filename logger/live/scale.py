@@ -1,4 +1,7 @@
-"""SWR as a bar on a scale that is even in the reflection coefficient, and shows the doubt."""
+"""The interval of an SWR as a span on a scale that is even in the reflection coefficient, 0 to 1.
+
+Takes SWR figures and a width in characters, returns lines of text.
+"""
 
 from __future__ import annotations
 
@@ -6,61 +9,49 @@ from typing import NamedTuple
 
 from logger.reflection import rho_of_swr
 
-MARKS = (1.0, 1.5, 2.0, 3.0, 5.0, 10.0)
-
 
 class Signs(NamedTuple):
-    """What bars are made of: surely, perhaps, not; the reading itself."""
+    """Characters of the scale: the line, the limit on it, the interval, the reading."""
 
-    sure: str
-    doubt: str
-    rest: str
-    point: str
-
-
-BLOCKS = Signs("█", "▒", "·", "┃")
-LETTERS = Signs("#", "~", ".", "|")
+    line: str
+    limit: str
+    low: str
+    between: str
+    high: str
+    reading: str
 
 
-def place(swr: float, width: int) -> int:
-    """The column of an SWR on a scale of so many, 1.0 in the first and total reflection in the
-    last."""
-    return min(width - 1, int(float(rho_of_swr(max(1.0, swr))) * width))
+BOXES = Signs("─", "┼", "╞", "═", "╡", "█")
+LETTERS = Signs("-", "+", "[", "=", "]", "#")
 
 
-def bar(swr: float | None, low: float | None, high: float | None, width: int, signs: Signs) -> str:
-    """The bar: sure up to the lower bound, in doubt up to the upper; empty without a reading."""
-    if swr is None or low is None or high is None:
-        return signs.rest * width
-    sure, end, point = place(low, width), place(high, width), place(swr, width)
-    drawn = signs.sure * sure + signs.doubt * (end - sure + 1)
-    drawn = drawn.ljust(width, signs.rest)
-    return drawn[:point] + signs.point + drawn[point + 1 :]
+def column(rho: float, width: int) -> int:
+    """Return the column of a reflection coefficient: 0 in the first, 1 in the last."""
+    return min(width - 1, max(0, round(rho * (width - 1))))
 
 
-def ruler(width: int) -> str:
-    """The figures below it, as many as have room."""
+def draw_span(
+    swr: float | None, low: float | None, high: float | None, limit: float, width: int, signs: Signs
+) -> str:
+    """Return the scale with the limit, and with the interval and the reading if there is one."""
+    drawn = [signs.line] * width
+    drawn[column(float(rho_of_swr(limit)), width)] = signs.limit
+    if swr is not None and low is not None and high is not None:
+        first, place, last = (
+            column(float(rho_of_swr(max(1.0, value))), width) for value in (low, swr, high)
+        )
+        drawn[first : last + 1] = signs.between * (last + 1 - first)
+        drawn[last], drawn[first] = signs.high, signs.low
+        drawn[place] = signs.reading
+    return "".join(drawn)
+
+
+def draw_figures(width: int) -> str:
+    """Return the figures of the scale: every tenth where there is room, else every fifth."""
+    step = 1 if width >= 55 else 2 if width >= 25 else 10
     line = [" "] * width
-    free = 0
-    for mark in MARKS:
-        at, text = place(mark, width), f"{mark:g}"
-        if at >= free and at + len(text) <= width:
-            line[at : at + len(text)] = text
-            free = at + len(text) + 1
-    return "".join(line)
-
-
-def level_bar(watts: float, full_w: float, width: int, signs: Signs) -> str:
-    """A bar of power on an even scale up to `full_w`."""
-    return (signs.sure * round(width * min(1.0, max(0.0, watts / full_w)))).ljust(width, signs.rest)
-
-
-def full_scale_w(watts: float) -> float:
-    """The end of a scale that shows so many watts: 1, 2 or 5 times a power of ten, 1 at least."""
-    full = 1.0
-    steps = (2.0, 2.5, 2.0)
-    at = 0
-    while full < watts and full < 1e6:
-        full *= steps[at % 3]
-        at += 1
-    return full
+    for tenths in range(0, 11, step):
+        text = f"{tenths / 10:g}"
+        begin = max(0, min(column(tenths / 10, width) - len(text) // 2, width - len(text)))
+        line[begin : begin + len(text)] = text
+    return "".join(line)[:width]

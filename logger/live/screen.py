@@ -1,6 +1,8 @@
 """The terminal view as lines of text for a width and a height. Pure functions.
 
-What does not fit is left out, the least urgent first. Nothing is said by colour alone.
+The reading comes first: the SWR with its interval and a verdict, then the interval on a scale of
+the reflection coefficient, then the powers. What does not fit is left out, the least urgent first.
+No colours: what is urgent is bold or in reverse video, and always in words.
 """
 
 from __future__ import annotations
@@ -11,19 +13,17 @@ from typing import Any, NamedTuple
 
 from rich.text import Text
 
-from logger.live.figures import span_text, swr_text, watts_text
+from logger.live.figures import span_text, swr_text, verdict, watts_text
 from logger.live.reading import Reading
-from logger.live.scale import BLOCKS, LETTERS, Signs, bar, full_scale_w, level_bar, ruler
+from logger.live.scale import BOXES, LETTERS, draw_figures, draw_span
 from logger.live.sight import Sight
 
-GOOD_SWR = 1.5
 NARROW = 60  # columns: below this words are short
-NAME = 10  # columns of what a line is of
 MOST_TRANSMISSIONS = 8
 FEW_LINES = 16  # below this health is left out unless something is the matter
-NO_PORT = "the bridge's port is missing or lost; `mismatchd ports` lists those there are"
-KEYS = "q ends, c clears peaks"
-GOOD, FAIR, BAD, DIM, LOUD = "green", "yellow", "red", "dim", "bold reverse red"
+NO_PORT = "the microcontroller bridge's port is missing; `mismatchd ports` lists those there are"
+KEYS = "q quits, c clears the highest"
+DIM, STRONG, LOUD = "dim", "bold", "bold reverse"
 
 
 class OpenAlarm(NamedTuple):
@@ -55,10 +55,9 @@ class Frame(NamedTuple):
 
 
 def lines(frame: Frame, sight: Sight, beside: Beside, connected: bool, now_s: float) -> list[Text]:
-    """The screen, `height` lines at most of `width` characters at most."""
-    signs = LETTERS if frame.letters else BLOCKS
+    """Return the screen: `height` lines of at most `width` characters."""
     top = [_head(frame, sight, beside, connected, now_s)]
-    top += _powers(frame, sight, signs) + _reflection(frame, sight, signs, now_s)
+    top += _reflection(frame, sight, now_s) + _powers(frame, sight)
     top += _alarms(frame, sight, beside)
     bottom = [*_health(frame, beside, connected), Text(KEYS, DIM)]
     room = frame.height - len(top) - len(bottom)
@@ -73,8 +72,8 @@ def lines(frame: Frame, sight: Sight, beside: Beside, connected: bool, now_s: fl
     return shown[: frame.height]
 
 
-def plain(sight: Sight, connected: bool, now_s: float) -> str:
-    """All of it in one line, for where nothing can be drawn."""
+def plain(sight: Sight, limit: float, connected: bool, now_s: float) -> str:
+    """Return the reading as one line of text, for where nothing can be drawn."""
     reading = sight.newest
     if not connected:
         return "the daemon is not running; waiting for it"
@@ -86,6 +85,8 @@ def plain(sight: Sight, connected: bool, now_s: float) -> str:
         words += f", reflected {watts_text(reading.reflected_w)}"
         if reading.keyed:
             words += f", {_swr_words(reading)}"
+            if reading.swr is not None:
+                words += f", {verdict(reading.swr, limit)}"
     alarms = "" if reading is None else ", ".join(reading.alarms)
     return words + (f"; ALARM {alarms}" if alarms else "")
 
@@ -97,7 +98,7 @@ def _head(frame: Frame, sight: Sight, beside: Beside, connected: bool, now_s: fl
     elif reading is not None and sight.silent(now_s):
         state, style = "NO PAIRS from the bridge", LOUD
     elif reading is None or reading.time is None:
-        state, style = "waiting for a pair", FAIR
+        state, style = "waiting for a pair", STRONG
     else:
         state, style = _key(reading), "bold" if reading.keyed else ""
         state += f"  {reading.time[11:19]}Z"
@@ -111,45 +112,44 @@ def _key(reading: Reading) -> str:
     return f"KEY DOWN{channel}" if reading.keyed else f"key up{channel}"
 
 
-def _powers(frame: Frame, sight: Sight, signs: Signs) -> list[Text]:
-    reading, peaks = sight.newest, sight.peaks
-    full_w = full_scale_w(max(peaks.forward_w or 0.0, 1.0))
-    rows = []
-    for name, watts, peak in (
-        ("forward", None if reading is None else reading.forward_w, peaks.forward_w),
-        ("reflected", None if reading is None else reading.reflected_w, peaks.reflected_w),
-    ):
-        held = f" peak {watts_text(peak)}" if frame.width >= NARROW else f" pk {watts_text(peak)}"
-        left = f"{name:{NAME}}{watts_text(watts):>8} "
-        width = max(4, frame.width - len(left) - 14)
-        drawn = level_bar(watts or 0.0, full_w, width, signs)
-        rows.append(Text.assemble((name.ljust(NAME), DIM), left[NAME:], drawn, held))
-    return rows
-
-
-def _reflection(frame: Frame, sight: Sight, signs: Signs, now_s: float) -> list[Text]:
+def _reflection(frame: Frame, sight: Sight, now_s: float) -> list[Text]:
+    """The SWR in figures and a word, and its interval on the scale."""
     reading = sight.keyed
+    swr = low = high = None
+    keyed = sight.newest is not None and sight.newest.keyed
+    style = STRONG if keyed else DIM
     if reading is None:
-        words, style = "nothing keyed yet", DIM
+        words = Text("SWR -  nothing keyed yet", DIM)
     else:
-        words, style = _swr_words(reading, "" if frame.width < NARROW else "95 % in "), "bold"
-        if reading.swr is not None:
-            good = reading.swr < GOOD_SWR
-            style += f" {GOOD if good else FAIR if reading.swr < frame.swr_limit else BAD}"
-        if sight.peaks.swr is not None:
-            words += f" {'pk' if frame.width < NARROW else ' peak'} {swr_text(sight.peaks.swr)}"
-        if not (sight.newest and sight.newest.keyed):
-            ago = span_text(max(0.0, now_s - sight.keyed_s) // 1)
-            words += f" {ago}" if frame.width < NARROW else f"  ({ago} ago)"
-            style = DIM
-    swr, low, high = (
-        (None, None, None) if reading is None else (reading.swr, reading.swr_low, reading.swr_high)
-    )
+        swr, low, high = reading.swr, reading.swr_low, reading.swr_high
+        words = Text(_swr_words(reading), style)
+        if swr is not None:
+            judged = verdict(swr, frame.swr_limit)
+            words.append("  ").append(judged, LOUD if keyed and judged == "too high" else style)
+        if not keyed:
+            ago = f"  {span_text(max(0.0, now_s - sight.keyed_s) // 1)} ago"
+            words.append(ago if len(words) + len(ago) <= frame.width else ago[1:-4])
+    signs = LETTERS if frame.letters else BOXES
+    caption = f"reflection coefficient; {signs.limit} limit, SWR {frame.swr_limit:g}"
     return [
-        Text(words, style),
-        Text(bar(swr, low, high, frame.width, signs), style.replace("bold", "").strip()),
-        Text(ruler(frame.width), DIM),
+        words,
+        Text(draw_span(swr, low, high, frame.swr_limit, frame.width, signs), style),
+        Text(draw_figures(frame.width), DIM),
+        Text(caption, DIM),
     ]
+
+
+def _powers(frame: Frame, sight: Sight) -> list[Text]:
+    """Powers of the newest reading, and the highest since the key went down, as text."""
+    reading, peaks = sight.newest, sight.peaks
+    forward, reflected = (
+        (None, None) if reading is None else (reading.forward_w, reading.reflected_w)
+    )
+    now = f"forward {watts_text(forward)}, reflected {watts_text(reflected)}"
+    swr = "-" if peaks.swr is None else swr_text(peaks.swr)
+    highest = f"{watts_text(peaks.forward_w)}, {watts_text(peaks.reflected_w)}, SWR {swr}"
+    since = "highest" if frame.width < NARROW else "highest since key-down:"
+    return [Text(now), Text(f"{since} {highest}", DIM)]
 
 
 def _alarms(frame: Frame, sight: Sight, beside: Beside) -> list[Text]:
@@ -200,7 +200,7 @@ def _transmissions(frame: Frame, beside: Beside, room: int) -> list[Text]:
 def _health(frame: Frame, beside: Beside, connected: bool) -> list[Text]:
     status = beside.status
     if beside.trouble is not None:
-        return [Text(beside.trouble, FAIR)]
+        return [Text(beside.trouble, STRONG)]
     if status is None or not connected:
         return []
     troubles = []
@@ -213,7 +213,7 @@ def _health(frame: Frame, beside: Beside, connected: bool) -> list[Text]:
     outlets = (*status["forwarders"], *status["notifiers"])
     troubles += [f"{each['name']}: {each['last_error']}" for each in outlets if each["failing"]]
     if troubles:
-        return [Text("; ".join(troubles), FAIR)]
+        return [Text("; ".join(troubles), STRONG)]
     if frame.height < FEW_LINES:
         return []
     words = f"{status['pairs_per_s']:g} pairs/s, up {span_text(status['running_s'])}"
@@ -221,8 +221,8 @@ def _health(frame: Frame, beside: Beside, connected: bool) -> list[Text]:
     return [Text(words, DIM)]
 
 
-def _swr_words(reading: Reading, before: str = "95 % in ") -> str:
+def _swr_words(reading: Reading) -> str:
     if reading.swr is None or reading.swr_low is None or reading.swr_high is None:
         return "SWR not readable at this power"
     interval = f"{swr_text(reading.swr_low)} to {swr_text(reading.swr_high)}"
-    return f"SWR {swr_text(reading.swr)}  ({before}{interval})"
+    return f"SWR {swr_text(reading.swr)} ({interval})"

@@ -63,7 +63,8 @@ class Adjusting:
 
     async def begin(self, fields: Mapping[str, str]) -> None:
         """A new session; one that could be resumed is over."""
-        adjustment, at = _adjustment(fields), _number(fields.get("at", ""))
+        at = _number(fields.get("at", ""))
+        adjustment = _adjustment(fields, at)
         async with self._tap:
             session = Session(State(adjustment, None, self._station.line_db))
             session.set(at)
@@ -87,7 +88,7 @@ class Adjusting:
         value = _number(at)
         async with self._tap:
             if self._session is not None and step == str(self.step):
-                self._session.set(value)
+                self._session.set(value, None if self._advice is None else self._advice.to)
                 await self._judge(self._session)
 
     async def channel(self, text: str, step: str) -> None:
@@ -216,6 +217,7 @@ class Adjusting:
             "findings": [] if advice is None else list(findings(state, advice)),
             "to": None if advice is None or advice.to is None else f"{advice.to:g}",
             "to_words": "" if advice is None or advice.to is None else setting(unit, advice.to),
+            "verb": "Cut it to" if state.adjustment.cut else "Set it to",
             "complete": session.complete,
             "drawable": bool(state.read),
         }
@@ -254,11 +256,20 @@ class Adjusting:
             store.end(self._number, time.time_ns(), kept(state), words)
 
 
-def _adjustment(fields: Mapping[str, str]) -> Adjustment:
+def _adjustment(fields: Mapping[str, str], at: float) -> Adjustment:
     unit = fields.get("unit", "")
     if unit not in get_args(Unit):
         raise UsageError(f"say what is adjusted: {', '.join(get_args(Unit))}")
-    return Adjustment(unit, longer=fields.get("longer", "more") != "less")  # type: ignore[arg-type]
+    typed = fields.get("length", "").strip()
+    length = (_number(typed) if typed else at) if unit == "mm" else None
+    if length is not None and not 0 < at <= length:
+        raise UsageError("give lengths in mm, and the whole element no less than where it is set")
+    return Adjustment(
+        unit,  # type: ignore[arg-type]
+        longer=fields.get("longer", "more") != "less",
+        length_mm=length,
+        cut=fields.get("cut", "") == "yes",
+    )
 
 
 def _number(text: str) -> float:

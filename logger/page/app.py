@@ -66,6 +66,7 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/enter", work.enter),
             Route("/enter", work.entered, methods=["POST"]),
             Route("/leave", work.leave, methods=["POST"]),
+            Route("/static/palette.css", views.palette),
             Mount("/static", StaticFiles(packages=[("logger.page", "static")])),
         ],
         middleware=[Middleware(Guard, site.gate, hosts, site.cookie)],

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from xml.etree import ElementTree
 
 from logger.calibration.file import CalibrationFile
+from logger.charts.palette import VARIABLES
 from logger.config import StationOptions
 from logger.errors import UsageError
 from logger.store.database import Store
@@ -190,13 +191,9 @@ def _svg(figure: Figure, prefix: str, name: str) -> str:
 def for_page(svg: bytes, prefix: str, name: str) -> str:
     """A drawing as part of a page whose policy forbids styles in it: these become attributes, its
     colours those of the page, its ids its own, and nothing is left but shapes and words."""
-    from logger.report.html import COLOURS
-
-    colours = {colour.lower(): variable for colour, (variable, *_) in COLOURS.items()}
-    colours["#d0d0d0"] = "own"
 
     def coloured(value: str) -> str:
-        variable = colours.get(value.strip().lower())
+        variable = VARIABLES.get(value.strip().lower())
         return value.strip() if variable is None else f"var(--{variable}, {value.strip()})"
 
     def clean(element: ElementTree.Element) -> None:

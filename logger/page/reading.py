@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from logger.live.figures import span_text, swr_text, watts_text
+from logger.live.figures import span_text, swr_text, verdict, watts_text
 from logger.live.sight import Sight
 from logger.reflection import rho_of_swr
 
-GOOD_SWR = 1.5
 HIGHEST = 999.0  # reads so where all is reflected
 MARKS = (1.0, 1.5, 2.0, 3.0, 5.0, 10.0)
 
@@ -57,16 +56,11 @@ def shown(sight: Sight, connected: bool, now_s: float, limit: float) -> dict[str
         return told | {"interval": "SWR cannot be read at this power"}
     return told | {
         "swr": swr_text(keyed.swr),
-        "interval": f"95 %: {swr_text(keyed.swr_low)} to {swr_text(keyed.swr_high)}",
+        "interval": f"95 % interval: {swr_text(keyed.swr_low)} to {swr_text(keyed.swr_high)}",
         "verdict": verdict(keyed.swr, limit),
         "bar": [place(each) for each in (keyed.swr_low, keyed.swr, keyed.swr_high)],
         "rho": place(keyed.swr) if down else None,
     }
-
-
-def verdict(swr: float, limit: float) -> str:
-    """Good, fair or too high."""
-    return "good" if swr < GOOD_SWR else "fair" if swr < limit else "too high"
 
 
 def scale(limit: float) -> Sequence[tuple[float, str]]:
@@ -80,7 +74,7 @@ def _state(sight: Sight, connected: bool, now_s: float) -> tuple[str, bool]:
     if sight.newest is None:
         return "waiting for a pair", False
     if sight.silent(now_s):
-        return "no pairs from the bridge", True
+        return "no pairs from the microcontroller bridge", True
     if sight.newest.time is None:
         return "waiting for a pair", False
     return ("key down" if sight.newest.keyed else "key up"), False

@@ -9,6 +9,7 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from logger.charts.palette import style_sheet
 from logger.diagnosis import diagnosis_of
 from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.words import MOST_CAUSES, WORTH_TELLING, likely
@@ -160,6 +161,11 @@ async def chart(request: Request) -> Response:
     step = request.query_params.get("step", "")[:20]  # of a session that goes on
     drawn = await site.artist.drawn(make, number, *([step] if make is drawings.tuning else []))
     return site.page(request, "chart.html", {"drawings": drawn})
+
+
+async def palette(_: Request) -> Response:
+    """The colours of the page as CSS variables, light and dark."""
+    return Response(style_sheet(), media_type="text/css")
 
 
 def _site(request: Request) -> Site:

@@ -35,7 +35,8 @@ def account(
     explained: bool = False,
     progress: Progress = lambda _: None,
 ) -> Account:
-    """What the store tells of the time in `span_ns`, the end left out. Raises StoreError.
+    """What the store tells of the time in `span_ns`, the end left out, as it was known at `now_ns`.
+    Raises StoreError.
 
     channels  those wanted, all without any; most  and no more than so many, the most used first;
     explained  also what antenna and line have been doing
@@ -48,7 +49,7 @@ def account(
     used = [one for one in known if not channels or one.channel in channels]
     used.sort(key=lambda one: (-int(one.transmissions.sum()), one.channel or 0))
     entries = tuple(_entry(record) for record in store.records(JOURNAL, *span_ns))
-    alarms = tuple(_alarm(record) for record in store.records(ALARMS, *span_ns))
+    alarms = tuple(_alarm(record, now_ns) for record in store.records(ALARMS, *span_ns))
     events = [Event(one.day, one.kind, one.text) for one in entries if one.kind in WORK]
     told: list[ChannelAccount] = []
     for one in used[:most]:
@@ -64,13 +65,13 @@ def account(
     return Account(station, limit, now_ns, tuple(told), entries, alarms, weather, state)
 
 
-def last_tuning(store: Store) -> tuple[int, State] | None:
-    """When the antenna was adjusted last by `tune` (UTC ns), and that session."""
+def last_tuning(store: Store, now_ns: int) -> tuple[int, State] | None:
+    """When the antenna was adjusted last by `tune` up to `now_ns` (UTC ns), and that session."""
     with closing(Sessions.reader(store.path)) as kept:
         for one in reversed(kept.sessions("tune")):
             with suppress(msgspec.MsgspecError):  # of another version of the program
                 state = found(one.content)
-                if one.ended and state.read:
+                if one.ended and state.read and one.changed_ns <= now_ns:
                     return one.changed_ns, state
     return None
 
@@ -95,16 +96,20 @@ def _entry(record: Record) -> Entry:
     return Entry(record.time_ns, record.columns["kind"], record.columns["text"])
 
 
-def _alarm(record: Record) -> Alarm:
+def _alarm(record: Record, now_ns: int) -> Alarm:
+    """The alarm as it stood at `now_ns`."""
     row = record.columns
-    cleared = row["cleared_utc"]
+    cleared_ns, acknowledged_ns = (
+        None if row[name] is None else parse_time(row[name], 0)
+        for name in ("cleared_utc", "acknowledged_utc")
+    )
     return Alarm(
         record.id,
         row["kind"],
         row["severity"],
         record.time_ns,
-        None if cleared is None else parse_time(cleared, 0),
-        row["acknowledged_utc"] is not None,
+        None if cleared_ns is None or cleared_ns > now_ns else cleared_ns,
+        acknowledged_ns is not None and acknowledged_ns <= now_ns,
         record.channel,
         row["detail"],
     )

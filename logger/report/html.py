@@ -9,7 +9,8 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from logger.charts.drift import small
-from logger.charts.sheet import BLUE, GREEN, GREY, INK, SHADE, UNSAID, VERMILION, style
+from logger.charts.palette import VARIABLES, style_sheet
+from logger.charts.sheet import UNSAID, style
 from logger.report.summary import Summary, TrendLine
 from logger.report.words import sections
 from logger.trend.account import Account, ChannelAccount, date
@@ -21,19 +22,6 @@ if TYPE_CHECKING:
 HEADS = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
 MOST_CHARTS = 8  # channels, the most used ones
 WIDTH_MM, HEIGHT_MM = 100.0, 84.0
-# Colours of the charts by what they are, in light and in dark.
-COLOURS = {
-    "#ffffff": ("paper", "#ffffff", "#16191d"),
-    INK: ("ink", "#000000", "#f2f2f2"),
-    GREY: ("grey", GREY, "#b9bec4"),
-    SHADE: ("shade", SHADE, "#2d3238"),
-    "#c6c6c6": ("grid", "#c6c6c6", "#3d434a"),
-    "#b4b4b4": ("faint", "#b4b4b4", "#5d646c"),
-    "#9ecae9": ("band", "#9ecae9", "#1f4f74"),
-    BLUE: ("blue", BLUE, "#6cb8ee"),
-    GREEN: ("green", GREEN, "#4fd0a5"),
-    VERMILION: ("vermilion", VERMILION, "#ff9a52"),
-}
 
 PAGE = """\
 <!DOCTYPE html>
@@ -64,11 +52,11 @@ h2 { font-size: 1.1rem; margin: 1.5rem 0 0.3rem; }
 p { margin: 0.3rem 0; max-width: 44rem; }
 ul, ol { margin: 0.3rem 0; padding-left: 1.3rem; max-width: 44rem; }
 .when { color: var(--grey); }
-.state { font-size: 1.15rem; padding: 0.6rem 0.9rem; border-left: 0.4rem solid var(--blue);
+.state { font-size: 1.15rem; padding: 0.6rem 0.9rem; border-left: 0.4rem solid var(--indigo);
   background: var(--shade); }
-.state.fine { border-color: var(--green); }
-.state.watch { border-left-style: dashed; border-color: var(--vermilion); }
-.state.act { border-left: 0.8rem double var(--vermilion); font-weight: bold; }
+.state.fine { border-color: var(--teal); }
+.state.watch { border-left-style: dashed; border-color: var(--brick); }
+.state.act { border-left: 0.8rem double var(--brick); font-weight: bold; }
 .charts { display: grid; gap: 1rem;
   grid-template-columns: repeat(auto-fill, minmax(min(100%, 24rem), 1fr)); }
 figure { margin: 0; break-inside: avoid; }
@@ -88,18 +76,9 @@ def page(summary: Summary, account: Account, tuning: State | None = None) -> str
     """The whole file; `tuning` is how the antenna was adjusted last."""
     return PAGE.format(
         title=escape(f"Feedline at {summary.station}"),
-        css="\n".join([_colours(), CSS]).rstrip(),
+        css=f"{style_sheet()}\n{CSS}".rstrip(),
         body="\n".join(_body(summary, account, tuning)),
     )
-
-
-def _colours() -> str:
-    def block(which: int) -> str:
-        return " ".join(f"--{names[0]}: {names[which]};" for names in COLOURS.values())
-
-    light = f":root {{ color-scheme: light dark; {block(1)} }}"
-    dark = f"@media screen and (prefers-color-scheme: dark) {{ :root {{ {block(2)} }} }}"
-    return f"{light}\n{dark}"
 
 
 def _body(summary: Summary, account: Account, tuning: State | None) -> Iterator[str]:
@@ -167,7 +146,7 @@ def _inlined(svg: str, prefix: str, label: str) -> str:
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
     svg = re.sub(r'\b(id="|href="#|url\(#)', rf"\g<1>{prefix}-", svg)
-    for colour, (variable, *_) in COLOURS.items():
+    for colour, variable in VARIABLES.items():
         svg = re.sub(rf"{colour}\b", f"var(--{variable})", svg, flags=re.IGNORECASE)
     svg = re.sub(r' (width|height)="[\d.]+pt"', "", svg, count=2)
     label = escape(label, quote=True)

@@ -38,23 +38,30 @@ def causes(state: StateLine | None) -> list[str]:
     if state is None:
         return []
     growth, found = state.loss_db_per_year, []
-    if state.verdict in ("loss", "both") and growth is not None and growth.value > 0:
+    if state.verdict in ("loss", "both") and growth is not None and growth.low > 0:
         found.append("wet-line")
     if state.verdict in ("resonance", "both"):
         found.append("antenna-moved")
     return found
 
 
+def direction(span: Span | None) -> int | None:
+    """1 or -1 if the whole interval is on that side of 0."""
+    if span is None or span.low <= 0 <= span.high:
+        return None
+    return 1 if span.low > 0 else -1
+
+
 def story(verdict: StateVerdict, state: StateLine) -> str:
-    """What changes, and which way by the best guess."""
-    growth, move = state.loss_db_per_year, state.resonance_khz_per_year
-    loss = "the line loses " + ("less" if growth is not None and growth.value < 0 else "more")
-    resonance = "the antenna's resonance moves " + (
-        "down" if move is not None and move.value < 0 else "up"
-    )
+    """What changes, and which way if the 95 % interval leaves only one."""
+    loss, resonance = "the line's loss changes", "the antenna's resonance moves"
+    if (growth := direction(state.loss_db_per_year)) is not None:
+        loss = f"the line loses {'less' if growth < 0 else 'more'} than before"
+    if (move := direction(state.resonance_khz_per_year)) is not None:
+        resonance += " down" if move < 0 else " up"
     stories: dict[StateVerdict, str] = {
         "unchanged": "neither the antenna's resonance nor the line's loss changes",
-        "loss": f"{loss} than before",
+        "loss": loss,
         "resonance": resonance,
         "both": f"{resonance}, and {loss}",
         "resistance": "the antenna's resistance changes",

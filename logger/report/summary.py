@@ -11,8 +11,10 @@ import msgspec
 from logger.diagnosis.scoring import Advice, Diagnosis, checks_of
 from logger.feedline.course import Course
 from logger.journal import WORK
-from logger.report.changes import Change, changes
+from logger.reflection import COVERAGE
+from logger.report.changes import MONTH, Change, changes
 from logger.report.state import StateLine, causes, state_line, story
+from logger.report.steps import RECENT, is_homogeneous, unannounced
 from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
@@ -24,9 +26,9 @@ from logger.utc import format_ns
 Level = Literal["fine", "watch", "act", "unknown"]
 
 WATCH_PROBABILITY = 0.2  # of reaching the limit
-RECENT = 365  # days for which an unannounced step is news
 MOST_CHECKS = 3
 LATEST_ENTRIES = 10
+BEYOND_SEASON = 0.15  # SWR in a month that no season explains
 SLOW = "baseline-shift"  # the kind of alarm that drift raises, too
 
 
@@ -145,6 +147,7 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     limit: float
     state: Level
     sentence: str = ""
+    unannounced: tuple[str, ...] = ()
     trend: tuple[TrendLine, ...]
     changes: tuple[Change, ...]
     alarms: Alarms
@@ -169,6 +172,7 @@ def summary(
     told = [forecast(one.trend, account.limit) for one in account.channels]
     alarms = _alarms(account)
     state = None if account.state is None else state_line(account.state)
+    compared = tuple(change for one in account.channels for change in changes(one, repair))
     first, last = account.span if account.channels else (None, None)
     return Summary(
         station=account.station,
@@ -176,9 +180,10 @@ def summary(
         first=None if first is None else date(first),
         last=None if last is None else date(last),
         limit=account.limit,
-        state=_state(account, told, alarms, line_loss, state),
+        state=_state(account, told, alarms, line_loss, state, compared),
+        unannounced=_unannounced(account, compared),
         trend=tuple(_trend(one) for one in account.channels),
-        changes=tuple(change for one in account.channels for change in changes(one, repair)),
+        changes=compared,
         alarms=alarms,
         forecast=tuple(
             _forecast(one, its) for one, its in zip(account.channels, told, strict=True)
@@ -296,17 +301,53 @@ def _state(
     alarms: Alarms,
     line_loss: Sequence[Course],
     state: StateLine | None,
+    compared: Sequence[Change],
 ) -> Level:
     if any(one.severity == "critical" for one in alarms.open):
         return "act"
     if any(one.trend.level >= account.limit for one in account.channels):
         return "act"
     likely = any((one.probability or 0) >= WATCH_PROBABILITY for one in told)
-    if alarms.open or likely or _loses(line_loss) or causes(state) or moving(account):
+    if (
+        alarms.open
+        or likely
+        or _loses(line_loss)
+        or causes(state)
+        or moving(account)
+        or _unannounced(account, compared)
+    ):
         return "watch"
     if all(one.trend.verdict == "undecided" for one in account.channels):
         return "unknown"
     return "fine"
+
+
+def _unannounced(account: Account, compared: Sequence[Change]) -> tuple[str, ...]:
+    """Steps that nobody announced, by the trend; without any, by the last month's readings, which
+    may show what is too new for the trend."""
+    steps = unannounced(account)
+    if steps:
+        return tuple(each.words for each in steps)
+    first_ns = account.now_ns - 2 * MONTH * DAY_NS
+    if any(entry.kind in WORK and entry.time_ns >= first_ns for entry in account.entries):
+        return ()
+    moved = [
+        each
+        for each in compared
+        if each.against == "month"
+        and each.changed
+        and (each.season_removed or abs(each.after - each.before) >= BEYOND_SEASON)
+    ]
+    if not moved:
+        return ()
+    names = named([(each.channel, each.frequency_khz) for each in moved])
+    sizes = [each.after - each.before for each in moved]
+    errors = [(each.high - each.low) / (2 * COVERAGE) for each in moved]
+    low, high = min(sizes), max(sizes)
+    amount = f"{low:+.2f} to {high:+.2f}"
+    if is_homogeneous(sizes, errors):
+        amount = f"{sum(sizes) / len(sizes):+.2f}"
+    return (f"SWR changed by {amount} on {names} within the last month, unannounced",)
 
 
 def _loses(line_loss: Sequence[Course]) -> bool:

@@ -28,8 +28,9 @@ class Report(NamedTuple):
 def report(store: Store, account: Account) -> Report:
     """What is to be said of an account. Raises StoreError."""
     with closing(LineLosses.reader(store.path)) as losses:
-        line_loss = courses(losses.readings())
-    tuning = last_tuning(store)
+        known = [each for each in losses.readings() if each.time_ns <= account.now_ns]
+    line_loss = courses(known)
+    tuning = last_tuning(store, account.now_ns)
     told = summary(account, diagnosed(store, account), line_loss, tuning)
     told = msgspec.structs.replace(told, sentence=state(told))
     return Report(told, account, tuning and tuning[1])

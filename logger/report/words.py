@@ -27,7 +27,8 @@ class Section(NamedTuple):
 
 
 def state(summary: Summary) -> str:
-    """The state of the feedline in one sentence."""
+    """The state of the feedline in one sentence: what is open, unannounced steps, a limit about to
+    be reached, slopes, or that all is well."""
     waiting = summary.alarms.open
     if not summary.trend:
         return "Nothing can be said yet: no readable transmission is stored."
@@ -37,30 +38,28 @@ def state(summary: Summary) -> str:
     over = [one for one in summary.trend if one.level >= summary.limit]
     if over:
         parts.append(f"{_named(over)} {_is(over)} above the limit of SWR {summary.limit:g}")
+    parts += summary.unannounced[:2]
+    likely = [
+        one for one in summary.forecast if one.probability is not None and one.likely is not None
+    ]
+    if likely:
+        soonest = min(likely, key=lambda one: one.likely or "")
+        parts.append(f"{soonest.name} may reach the limit about {(soonest.likely or '')[:7]}")
     by_verdict: dict[str, list[TrendLine]] = {}
     for one in summary.trend:
         by_verdict.setdefault(one.verdict, []).append(one)
-    for verdict in ("rising", "stepped", "falling"):
+    for verdict in ("rising", "falling"):
         some = by_verdict.get(verdict)
         if some:
-            moved = f"{_is(some)} {verdict}" if verdict != "stepped" else "changed abruptly"
-            parts.append(f"{_named(some)} {moved}")
-    if summary.state == "act":
-        return f"Look at the feedline now: {'; '.join(parts)}."
+            parts.append(f"{_named(some)} {_is(some)} {verdict}")
     if any(one.loses_more for one in summary.line_loss):
         parts.append("the line loses more than it did or should")
     together = summary.station_state
     if together is not None and causes(together):
         parts.append(story(together.verdict, together))
+    if summary.state == "act":
+        return f"Look at the feedline now: {'; '.join(parts)}."
     if summary.state == "watch":
-        likely = [
-            one
-            for one in summary.forecast
-            if one.probability is not None and one.likely is not None
-        ]
-        if likely:
-            soonest = min(likely, key=lambda one: one.likely or "")
-            parts.append(f"{soonest.name} may reach the limit about {(soonest.likely or '')[:7]}")
         return f"Keep an eye on the feedline: {'; '.join(parts) or 'the limit may be reached'}."
     steady = by_verdict.get("steady", [])
     if summary.state == "unknown":

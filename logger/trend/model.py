@@ -44,7 +44,7 @@ def trend(days: Days, events: Sequence[Event] = (), weather: Weather | None = No
     slope = _slope(framed, fitted, day)
     low, high = (None, None) if slope is None else slope.interval()
     opinion = _second_opinion(framed, fitted, day, value, steps)
-    curve = _curve(framed, fitted, day, steps)
+    curve = _curve(framed, fitted, days.day, steps)
     since = max((step.day for step in told), default=int(days.day[0]))
     return Trend(
         channel=days.channel,
@@ -139,6 +139,7 @@ def _amplitude(framed: Frame, fitted: Fit) -> float | None:
 
 
 def _curve(framed: Frame, fitted: Fit, day: IntArray, steps: Sequence[int]) -> Curve:
+    """The model on each day from the first reading to the last, those set aside included."""
     every = np.arange(day[0], day[-1] + 1)
     columns = framed.columns(every)
     passing = np.zeros(len(every))

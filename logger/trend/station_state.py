@@ -14,7 +14,8 @@ import numpy as np
 
 from drivers.simulated.channels import CHANNEL_MHZ
 from logger.span import Span
-from logger.trend.days import Days, Event
+from logger.trend.days import Days, Event, FloatArray
+from logger.trend.design import YEAR
 from logger.trend.state_fit import Fitted, fitted
 from logger.trend.state_model import (
     DB_A_YEAR,
@@ -37,11 +38,16 @@ SIDE_BINS = 3  # with readings on either side of work
 CERTAIN = 3.84  # by which chi-square is better with a change: five times in a hundred by chance
 LEAST_LOSS, LEAST_MOVE = 0.03, 3.0  # dB and kHz a year that are worth a word
 STILL_LOSS, STILL_MOVE = 0.15, 15.0  # within which it counts as unchanged
+MOST_MISFIT = (
+    1.5  # variance about one antenna, over that about channels that have nothing in common
+)
+CUT = 6.0  # standard deviations at which a departure is cut for that comparison
 DOUBT = 3.0  # difference of chi-square between two stories: odds of 4 to 1
 
 
 def station_state(used: Sequence[Days], events: Sequence[Event] = ()) -> StationState | None:
-    """What changes at a station, None with less than three channels in regular use."""
+    """What changes at a station; None with less than three channels in regular use, or if one
+    antenna does not explain what they read."""
     known = [(one, khz) for one in used if (khz := _khz(one)) is not None]
     known = [(one, khz) for one, khz in known if len(one.day) >= LEAST_DAYS]
     if len({khz for _, khz in known}) < LEAST_CHANNELS:
@@ -54,6 +60,8 @@ def station_state(used: Sequence[Days], events: Sequence[Event] = ()) -> Station
     fixed = {} if long else {MOVE: 0.0, SLOPE: 0.0}
     model = Model(bins, steps, 2 if long else 0, "loss", fixed)
     loss = fitted(model, starts(model))
+    if _misfit(loss) > MOST_MISFIT:
+        return None
     if not long:
         reason = "less than a year of readings: changes cannot be told from the season"
         return _told(loss, "undecided", (), len(known), first, last, reasons=(reason,))
@@ -93,6 +101,28 @@ def _steps(bins: Bins, events: Sequence[Event]) -> tuple[int, ...]:
     return tuple(found)
 
 
+def _misfit(fit: Fitted) -> float:
+    """Variance of the weeks about the antenna that was fitted, over that about a level, a slope,
+    waves and steps of each channel for itself."""
+    model, bins = fit.model, fit.model.bins
+    count = len(bins.swr)
+    years = (bins.day - model.middle) / YEAR
+    columns = np.column_stack([np.ones(count), years, model.waves]) * model.weight[:, None]
+    apart = bins.swr * model.weight
+    parameters = 0
+    for place in np.unique(bins.place):
+        rows = bins.place == place
+        estimate, _, rank, _ = np.linalg.lstsq(columns[rows], apart[rows], rcond=None)
+        apart[rows] -= columns[rows] @ estimate
+        parameters += int(rank)
+    together = model.residual(fit.p[model.free])[:count]
+
+    def variance(rest: FloatArray, used: int) -> float:
+        return float((np.minimum(np.abs(rest), CUT) ** 2).sum()) / max(1, count - used)
+
+    return variance(together, len(model.free)) / max(variance(apart, parameters), 1e-9)
+
+
 def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
     without_move, without_loss = loss.with_fixed(MOVE, 0.0), loss.with_fixed(SLOPE, 0.0)
     # What explains all but the change may lead to a better explanation with it, too.
@@ -101,8 +131,8 @@ def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
         key=lambda one: one.chi2,
     )
     move, growth = loss.slope(MOVE, KHZ_A_YEAR), loss.slope(SLOPE, DB_A_YEAR)
-    moves = loss.better_than(without_move) > CERTAIN and abs(move.value) >= LEAST_MOVE
-    grows = loss.better_than(without_loss) > CERTAIN and abs(growth.value) >= LEAST_LOSS
+    moves = loss.better_than(without_move) > CERTAIN and _is_change(move, LEAST_MOVE)
+    grows = loss.better_than(without_loss) > CERTAIN and _is_change(growth, LEAST_LOSS)
     move, growth = (
         each if told else each.widened(0.0) for each, told in ((move, moves), (growth, grows))
     )
@@ -112,6 +142,11 @@ def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
     if verdict == "resistance":  # then the loss of the other story says nothing
         return _told(loss, verdict, or_else, channels, first, last, move)
     return _told(loss, verdict, or_else, channels, first, last, move, growth)
+
+
+def _is_change(span: Span, least: float) -> bool:
+    """Whether a slope is worth a word, and its interval leaves no doubt of its sign."""
+    return abs(span.value) >= least and not span.low <= 0 <= span.high
 
 
 def _verdict(

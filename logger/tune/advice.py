@@ -1,12 +1,13 @@
 """What to do next: where to set it, when to stop, and when length is not what is wrong.
 
 Pure. Settings are in the unit of what is adjusted; differences are of the antenna's length in that
-unit, positive where it gets longer.
+unit, positive where it gets longer. `cutting` says how much may be cut off.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import trunc
 from typing import Literal
 
 import msgspec
@@ -15,19 +16,19 @@ import numpy as np
 from logger.blocks import Floats
 from logger.reflection import rho_of_swr
 from logger.span import Span
+from logger.tune.cutting import BEYOND, FAR_SWR, cut_change, went_too_far
 from logger.tune.estimate import Posterior, interval
 from logger.tune.positions import SETTING_ERROR, STEP, Adjustment, Position, span_khz
 from logger.tune.suspicion import POOR_SWR, Suspicion, suspicion
 
-Kind = Literal["move", "bracket", "try", "stop", "end", "check"]
+Kind = Literal["move", "bracket", "try", "stop", "hold", "end", "check"]
 
-FAR_SWR = 4.0  # at the best channel; from here on a reading says which way, not how far
 MOST_CHANGE = 0.06  # of the resonance by one step, relatively
-PAST = 0.75  # probability with which a bracket passes the resonance,
-CAUTIOUS = 0.25  # and with which a cut does
+PAST = 0.75  # probability with which a bracket passes the resonance
 TRIAL = 0.8  # of the doubt about the length, on the likelier side
 GOOD_SWR = 1.3
-LEAST_GAIN = 0.04  # of SWR, below which no step is worth the walk
+LEAST_GAIN = 0.04  # of SWR, below which no step is worth the walk,
+CUT_GAIN = 0.1  # and no cut, as it is final
 REGRET = 0.05  # of SWR at the target above the best of this antenna, for which a trial is
 SURE = 0.9
 LEANING = 0.8  # probability of the side, for a slight correction
@@ -38,15 +39,17 @@ class Advice(msgspec.Struct, frozen=True, kw_only=True):
     """What the readings say.
 
     kind        "move" there; "bracket" to pass the resonance; "try", as it cannot be told which
-                way is better; "stop", a further step gains too little; "end", it should go on but
-                is at the end of its travel; "check" something else first
+                way is better; "stop", a further step gains too little; "hold", a cut may gain but
+                none is safe; "end", it should go on but is at the end of its travel, or is cut too
+                short; "check" something else first
     longer_by   how much longer the antenna has to be to be resonant at the target
     too_short   probability
     to          the setting proposed, None to leave it
     worst, then  the highest SWR on the channels, as expected now and there; doubt: its standard
                 deviation now
     turned      the other way than wanted, as it is at the end of its travel
-    better      index of an earlier position that read better than this one
+    better      index of an earlier position that read better than this one, to go back to
+    overcut     the last cut went beyond the mark
     """
 
     kind: Kind
@@ -61,6 +64,7 @@ class Advice(msgspec.Struct, frozen=True, kw_only=True):
     turned: bool = False
     better: int | None = None
     suspicion: Suspicion | None = None
+    overcut: bool = False
 
 
 def advise(
@@ -69,7 +73,8 @@ def advise(
     """For the last of `positions`, from all of them."""
     here = positions[-1]
     resonance = posterior.resonance_khz[:, -1]
-    need = np.log(resonance / target_khz) / posterior.sensitivity
+    needs = np.log(posterior.resonance_khz / target_khz) / posterior.sensitivity[:, None]
+    need = needs[:, -1]
     suspected = suspicion(adjustment, positions, posterior, target_khz)
     now = _worst(posterior, positions, resonance)
 
@@ -81,6 +86,8 @@ def advise(
     turned = False
     if suspected is not None and suspected.instead:
         kind, to = "check", here.setting
+    elif adjustment.cut:
+        kind, to = _cut(adjustment, positions, posterior, target_khz, need)
     elif min(each.swr for each in here.readings) >= FAR_SWR and not _bracketed(
         posterior, target_khz
     ):
@@ -89,7 +96,7 @@ def advise(
         kind = "end" if to == here.setting else "bracket"
     else:
         kind = "move"
-        to = settable(adjustment, here.setting, _correction(adjustment, posterior, need))
+        to = settable(adjustment, here.setting, _correction(posterior, need))
         gain = float(now.mean()) - then(to)
         too_little = gain < max(LEAST_GAIN, float(now.std()) / 4)
         if too_little and not (to != here.setting and _leans(adjustment, here, need)):
@@ -105,15 +112,17 @@ def advise(
         then=then(to),
         doubt=float(now.std()),
         turned=turned,
-        better=_better(positions),
+        better=None if adjustment.cut else _better(positions),
         suspicion=suspected,
+        overcut=went_too_far(adjustment, positions, needs),
     )
 
 
 def settable(adjustment: Adjustment, setting: float, longer_by: float) -> float:
     """The setting nearest to a change of length that a person can make."""
     step = STEP[adjustment.unit]
-    to = setting + step * round(adjustment.sign * longer_by / step)
+    steps = adjustment.sign * longer_by / step
+    to = setting + step * (trunc(steps) if adjustment.cut else round(steps))
     low = -np.inf if adjustment.least is None else adjustment.least
     high = np.inf if adjustment.most is None else adjustment.most
     if adjustment.cut:  # what is off stays off
@@ -133,8 +142,7 @@ def _bracket(
     """How much longer, so that the resonance is passed; whether that is the other way."""
     most = MOST_CHANGE / float(np.median(posterior.sensitivity))
     middle = float(np.median(need))
-    share = CAUTIOUS if adjustment.cut else PAST
-    by = float(np.quantile(need, share if middle > 0 else 1 - share))
+    by = float(np.quantile(need, PAST if middle > 0 else 1 - PAST))
     if by * middle <= 0:  # not even the side is sure
         by = middle
     by = float(np.clip(by, -most, most))
@@ -143,12 +151,30 @@ def _bracket(
     return by, False
 
 
-def _correction(adjustment: Adjustment, posterior: Posterior, need: Floats) -> float:
+def _correction(posterior: Posterior, need: Floats) -> float:
     most = MOST_CHANGE / float(np.median(posterior.sensitivity))
-    by = float(np.median(need))
-    if adjustment.cut and by < 0:
-        by = min(0.0, float(np.quantile(need, 1 - CAUTIOUS)))
-    return float(np.clip(by, -most, most))
+    return float(np.clip(np.median(need), -most, most))
+
+
+def _cut(
+    adjustment: Adjustment,
+    positions: Sequence[Position],
+    posterior: Posterior,
+    target_khz: float,
+    need: Floats,
+) -> tuple[Kind, float]:
+    """What is said and the setting of an antenna that is cut."""
+    here = positions[-1]
+    now = _worst(posterior, positions, posterior.resonance_khz[:, -1])
+    gain = now - _worst(posterior, positions, np.full_like(now, target_khz))
+    if float(gain.mean()) < max(CUT_GAIN, float(now.std()) / 4):
+        return "stop", here.setting
+    if float(np.mean(need > 0)) >= BEYOND:
+        return "end", here.setting
+    to = settable(adjustment, here.setting, cut_change(adjustment, positions, need))
+    if to != here.setting:
+        return "move", to
+    return ("stop" if max(each.swr for each in here.readings) < GOOD_SWR else "hold"), to
 
 
 def _leans(adjustment: Adjustment, here: Position, need: Floats) -> bool:

@@ -3,7 +3,8 @@
 A series-resonant antenna, Z = R (1 + j Q (f/f0 - f0/f)), behind a line that loses L dB and delays;
 what comes back is heard together with the coupler's leak (directivity), which is a complex number
 of unknown phase, the same in all readings. R, Q, L, the delay and the leak are those of the
-session; f0 moves with the setting, by a sensitivity that is learned. Draws of the posterior stand
+session; f0 moves with the setting, by a sensitivity that is learned. No antenna is quite that: a
+smooth difference is allowed for in the readings, and in how f0 moves. Draws of the posterior stand
 for all of it.
 """
 
@@ -29,14 +30,21 @@ from logger.tune.tempering import draws
 DRAWS = 1000
 # Standard deviations of the priors, those of logarithms where a median is given.
 DETUNED = 0.05  # relative; of the first position's resonance about the middle of the channels
+UNCUT = -0.025, 0.025  # the same where it is cut: people begin with 2 to 5 % too much
 RESISTANCE_OHM, RESISTANCE_SPREAD = 45.0, 0.5
-Q, Q_SPREAD = 14.0, 0.6
+Q, Q_SPREAD = 14.0, 0.8
 LOSS_DB, LOSS_SPREAD = 0.6, 0.9
 DELAY_NS, DELAY_SPREAD = 120.0, 0.9  # there and back
 SHARED = 8  # dimensions; one more for each position
 # Of a reading of the reflection coefficient beside the leak: noise, and that no antenna is quite a
 # series circuit.
 ERROR, RELATIVE_ERROR = 0.004, 0.01
+LEAK = 0.57  # standard deviation of each part of the coupler's leak, of what it is claimed to be
+# What no series circuit explains, two resonances, a matching network or a current on the line: of
+# the reflection coefficient, much the same at frequencies and lengths that differ relatively by
+# less than DOUBT_APART.
+DOUBT, DOUBT_APART = 0.02, 0.01
+WANDER = 0.1  # of the sensitivity, as the antenna is not the same at another length
 
 
 @dataclass(frozen=True)
@@ -86,7 +94,8 @@ class _Model:
         first = positions[0].setting
         self.adjustment = adjustment
         self.moved = adjustment.sign * np.array([one.setting - first for one in positions])
-        self.per_unit = adjustment.relative_change(first, self.middle_khz)
+        self.per_unit = adjustment.relative_change(first)
+        self.detuned = UNCUT if adjustment.cut else (0.0, DETUNED)
         self.loss = (LOSS_DB, LOSS_SPREAD) if loss_db is None else (max(loss_db, 0.01), 0.25)
         readings = [(n, each) for n, one in enumerate(positions) for each in one.readings]
         self.at = np.array([n for n, _ in readings])
@@ -94,14 +103,22 @@ class _Model:
         self.measured = rho_of_swr([each.swr for _, each in readings])
         bounds = rho_of_swr([each.swr_high for _, each in readings]) - self.measured
         self.leak = float(max(bounds.min(), ERROR))
-        self.error = np.hypot(ERROR, RELATIVE_ERROR * self.measured)
+        error = np.hypot(ERROR, RELATIVE_ERROR * self.measured)
+        apart = np.log(self.khz[:, None] / self.khz) / DOUBT_APART
+        moved = self.per_unit * self.moved[self.at] / DOUBT_APART
+        alike = np.exp(-0.5 * (apart**2 + (moved[:, None] - moved) ** 2))
+        covariance = np.diag(error**2) + DOUBT**2 * alike
+        self.whiten = np.linalg.inv(np.linalg.cholesky(covariance))
+        away = np.abs(self.moved - self.moved[-1])
+        self.set_wrong = np.hypot(SETTING_ERROR[adjustment.unit], WANDER * away)
 
     def resonance_khz(self, particles: Floats) -> Floats:
         unit = self.adjustment.unit
         per_unit = self.per_unit * np.exp(GUESS_SPREAD[unit] * particles[:, 1])
-        set_wrong = SETTING_ERROR[unit] * particles[:, SHARED:]
+        set_wrong = self.set_wrong * particles[:, SHARED:]
         moved = self.moved + set_wrong - set_wrong[:, :1]
-        exponent = DETUNED * particles[:, :1] - per_unit[:, None] * moved
+        mean, spread = self.detuned
+        exponent = mean + spread * particles[:, :1] - per_unit[:, None] * moved
         return np.asarray(self.middle_khz * np.exp(exponent))
 
     def antenna(self, particles: Floats) -> tuple[Floats, Floats, Floats]:
@@ -117,10 +134,10 @@ class _Model:
         resistance, q, loss = (one[:, None] for one in self.antenna(particles))
         delay_us = DELAY_NS / 1e3 * np.exp(DELAY_SPREAD * particles[:, 5])
         turn = 2j * np.pi * delay_us[:, None] * (self.khz - self.middle_khz) / 1e3
-        leak = self.leak / np.sqrt(2) * (particles[:, 6] + 1j * particles[:, 7])
+        leak = LEAK * self.leak * (particles[:, 6] + 1j * particles[:, 7])
         comes = reflection(self.khz, resonance, resistance, q) * 10 ** (-loss / 10)
         heard = np.abs(comes + leak[:, None] * np.exp(turn))
-        return np.asarray(-0.5 * (((heard - self.measured) / self.error) ** 2).sum(axis=1))
+        return np.asarray(-0.5 * (((heard - self.measured) @ self.whiten.T) ** 2).sum(axis=1))
 
     def posterior(self, particles: Floats, misfit: float) -> Posterior:
         resistance, q, loss = self.antenna(particles)

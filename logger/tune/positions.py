@@ -10,15 +10,15 @@ import msgspec
 Unit = Literal["mm", "turns", "marks"]
 
 # Standard deviation with which a person sets it, and by how much it moves the resonance until that
-# has been learned: relative change a unit, and the standard deviation of its logarithm. Millimetres
-# follow dL/L = -df/f with the length of the element; coils and hats make that less true.
+# has been learned: relative change a unit, and the standard deviation of its logarithm. For
+# millimetres dL/L = -df/f holds for a plain element alone: a loaded whip moves half as far, the tip
+# above a coil farther, and a matching network or a second resonance changes it either way.
 SETTING_ERROR: dict[Unit, float] = {"mm": 2.0, "turns": 0.05, "marks": 0.1}
 STEP: dict[Unit, float] = {"mm": 1.0, "turns": 0.25, "marks": 0.5}  # as fine as a person sets it
 BY_GUESS = 0.004
-GUESS_SPREAD: dict[Unit, float] = {"mm": 0.25, "turns": 1.0, "marks": 1.0}
-LIGHT_KHZ_MM = 299_792_458.0
-SHORTENED = 0.95  # a quarter wave of tube, against one of light
-LONG_ENOUGH = 0.15  # of a wavelength: a setting of more is the length of the element itself
+SHORTEST_MM = 100.0  # of an element
+SHARE = 0.8  # of that of a plain element
+GUESS_SPREAD: dict[Unit, float] = {"mm": 0.5, "turns": 1.0, "marks": 1.0}
 
 
 class Reading(msgspec.Struct, frozen=True):
@@ -33,17 +33,21 @@ class Reading(msgspec.Struct, frozen=True):
 
 
 class Position(msgspec.Struct):
-    """A setting with its readings, in the order in which they came."""
+    """A setting with its readings, in the order in which they came.
+
+    advised  the setting that was advised before it was set, None without advice
+    """
 
     setting: float
     readings: list[Reading] = msgspec.field(default_factory=list)
+    advised: float | None = None
 
 
 class Adjustment(msgspec.Struct, frozen=True):
     """What is adjusted.
 
     longer     whether larger numbers make the antenna longer, so that its resonance falls
-    length_mm  the whole element, where the setting in millimetres is only a part of it
+    length_mm  the whole element; None: the setting is the whole length
     least, most  the ends of its travel, as far as they are known
     cut        it can be made shorter, never longer again
     """
@@ -60,14 +64,11 @@ class Adjustment(msgspec.Struct, frozen=True):
         """Of what a larger number does to the length."""
         return 1.0 if self.longer else -1.0
 
-    def relative_change(self, setting: float, frequency_khz: float) -> float:
-        """By how much a unit moves the resonance, relatively, before anything was learned."""
+    def relative_change(self, setting: float) -> float:
+        """Median of the relative change of the resonance by a unit, before anything is learned."""
         if self.unit != "mm":
             return BY_GUESS
-        wave_mm = LIGHT_KHZ_MM / frequency_khz
-        if self.length_mm is not None:
-            return 1 / self.length_mm
-        return 1 / (setting if setting > LONG_ENOUGH * wave_mm else SHORTENED * wave_mm / 4)
+        return SHARE / max(self.length_mm or setting, SHORTEST_MM)
 
 
 def span_khz(positions: Sequence[Position]) -> tuple[float, float]:

@@ -73,12 +73,12 @@ class Session:
             return next((r.frequency_khz for r in before if r.frequency_khz not in done), None)
         return None
 
-    def set(self, setting: float) -> None:
-        """It is set there now."""
+    def set(self, setting: float, advised: float | None = None) -> None:
+        """Note where it is set now, and where it was advised to be set."""
         if self.state.positions and not self.here.readings:
             self.here.setting = setting
         else:
-            self.state.positions.append(Position(setting))
+            self.state.positions.append(Position(setting, advised=advised))
 
     def take(self, reading: Reading) -> None:
         """A transmission was caught."""

@@ -53,7 +53,7 @@ def suspicion(
 def _unmoved(adjustment: Adjustment, positions: Sequence[Position], target_khz: float) -> bool:
     """Whether the setting was changed and the readings were not."""
     here = positions[-1]
-    per_unit = adjustment.relative_change(positions[0].setting, target_khz)
+    per_unit = adjustment.relative_change(positions[0].setting)
     compared = 0
     for one in positions[:-1]:
         if abs(one.setting - here.setting) * per_unit < ENOUGH_CHANGE:

@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from logger.span import Span
-from logger.tune.advice import FAR_SWR, Advice
+from logger.tune.advice import Advice
+from logger.tune.cutting import FAR_SWR, MARGIN
 from logger.tune.estimate import interval
-from logger.tune.positions import Adjustment, Position, Reading, Unit
+from logger.tune.positions import STEP, Adjustment, Position, Reading, Unit
 from logger.tune.session import State
 from logger.tune.suspicion import Sign
 
+CUT_CAUTION = "What is cut off stays off: cut no further than this, and read again."
+LONGER_AGAIN = (
+    "What is cut off stays off: a longer tip, or a coil or capacity hat, makes it longer again."
+)
 UNKEY = "Release the key first; nobody touches a keyed antenna."
 # Common practice, no single source; the cheapest check first.
 SIGNS: dict[Sign, str] = {
@@ -49,11 +54,16 @@ def setting(unit: Unit, value: float) -> str:
 
 def difference(unit: Unit, longer_by: float) -> str:
     """A change of length."""
-    size, way = abs(longer_by), "longer" if longer_by >= 0 else "shorter"
+    return f"{extent(unit, longer_by)} {'longer' if longer_by >= 0 else 'shorter'}"
+
+
+def extent(unit: Unit, change: float) -> str:
+    """The size of a change of length."""
+    size = abs(change)
     if unit == "mm":
-        return f"{size:.0f} mm {way}"
+        return f"{size:.0f} mm"
     noun = {"turns": "turn", "marks": "mark"}[unit]
-    return f"{size:.2g} {noun}{'' if f'{size:.2g}' == '1' else 's'} {way}"
+    return f"{size:.2g} {noun}{'' if f'{size:.2g}' == '1' else 's'}"
 
 
 def keyed(reading: Reading) -> str:
@@ -91,6 +101,8 @@ def findings(state: State, advice: Advice) -> Iterator[str]:
             f" 95 %); wanted at {advice.target_khz / 1e3:.3f} MHz."
         )
         yield _length(unit, advice)
+    if advice.overcut:
+        yield from _overcut(state.adjustment, state.read[-2], here, advice)
     if advice.suspicion is not None:
         yield SIGNS[advice.suspicion.sign]
     yield from _next(state, advice, here, by.value)
@@ -110,11 +122,40 @@ def back(state: State, number: int) -> str:
 
 def _length(unit: Unit, advice: Advice) -> str:
     by = advice.longer_by
-    ends = f"{difference(unit, by.low)} to {difference(unit, by.high)} would be right, 95 %"
     if 0.1 < advice.too_short < 0.9:
-        return f"Whether it is too long or too short is not sure ({ends})."
-    how = "too short" if by.value > 0 else "too long"
+        return (
+            "Whether it is too long or too short is not sure"
+            f" ({difference(unit, by.low)} to {difference(unit, by.high)} would be right, 95 %)."
+        )
+    is_short = by.value > 0
+    how, way = ("too short", "longer") if is_short else ("too long", "shorter")
+    if by.low * by.high > 0:
+        least, most = sorted((abs(by.low), abs(by.high)))
+        ends = f"{extent(unit, least)} to {extent(unit, most)} {way}, 95 %"
+    else:
+        ends = f"{difference(unit, by.low)} to {difference(unit, by.high)}, 95 %"
     return f"It is {how}: {difference(unit, by.value)} would be right ({ends})."
+
+
+def _overcut(
+    adjustment: Adjustment, before: Position, here: Position, advice: Advice
+) -> Iterator[str]:
+    """That the last cut went too far, and who is to blame."""
+    unit, by = adjustment.unit, advice.longer_by
+    yield (
+        f"The last cut, from {setting(unit, before.setting)} to {setting(unit, here.setting)}, went"
+        f" too far: by about {extent(unit, max(by.value, 0.0))}, at most {extent(unit, by.high)}."
+    )
+    if here.advised is None:
+        return
+    further = adjustment.sign * (here.advised - here.setting)
+    if further > STEP[unit]:
+        yield (
+            f"It was cut {extent(unit, further)} further than advised"
+            f" ({setting(unit, here.advised)})."
+        )
+    else:
+        yield f"The advice to cut to {setting(unit, here.advised)} was wrong; it overshot the mark."
 
 
 def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterator[str]:
@@ -126,6 +167,15 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
                 "Leave it here: what a further step would gain on the worst of the channels is less"
                 f" than can be told of it (SWR {advice.worst:.2f} ± {2 * advice.doubt:.2f})."
             )
+        elif advice.kind == "hold":
+            yield (
+                f"Cut no more: no further cut is sure to end within {extent(unit, MARGIN[unit])} of"
+                f" the right length (the worst of the channels is at SWR {advice.worst:.2f})."
+                " Keying channels further apart here may tell more. Where the end can be folded"
+                " back or slid, try that first."
+            )
+        elif advice.kind == "end" and adjustment.cut:
+            yield f"It has to be {difference(unit, wanted)}. {LONGER_AGAIN}"
         elif advice.kind == "end":
             yield (
                 f"It has to be {difference(unit, wanted)}, but is at the end of its travel: another"
@@ -149,8 +199,14 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
         )
     else:
         way = "Lengthen" if by > 0 else "Shorten"
-        yield f"{way} it{slight}: {difference(unit, by)}, {target}."
-        if advice.then < advice.worst:
+        yield (
+            f"Cut it {difference(unit, by)}, to {setting(unit, to)}."
+            if adjustment.cut
+            else f"{way} it{slight}: {difference(unit, by)}, {target}."
+        )
+        if adjustment.cut and len(state.read) == 1:
+            yield "This first cut is small: it shows how far a cut moves the resonance."
+        elif advice.then < advice.worst:
             yield (
                 f"The worst of the channels should come from SWR {advice.worst:.2f} to about"
                 f" {advice.then:.2f}."
@@ -158,12 +214,12 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
         else:
             yield "How far that goes is not known yet: what it tells is worth the step."
     if adjustment.cut:
-        yield "What is cut off stays off: cut less than you would dare, and read again."
+        yield CUT_CAUTION
     yield UNKEY
 
 
 def _slight(state: State, advice: Advice, by: float) -> bool:
-    per_unit = state.adjustment.relative_change(state.positions[0].setting, advice.target_khz)
+    per_unit = state.adjustment.relative_change(state.positions[0].setting)
     return abs(by) * per_unit < 0.015
 
 

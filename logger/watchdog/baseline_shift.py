@@ -1,124 +1,153 @@
-"""Rule `baseline-shift`: transmissions on a channel sit at another level than they used to.
+"""Rule `baseline-shift`: transmissions sit at another level than was to be expected.
 
-What is compared is the reflection coefficient of whole transmissions on the same channel (or within
-0.2 % of frequency, or of all if neither is known), either way: a line that soaks up water hides
-reflection. Directivity and calibration shift all of them alike and do not matter. Passed over are
-transmissions whose own noise is above MOST_NOISE or that hardly settled, which tell too little, and
-those above the limit of `high-swr`, which tells of them.
+The SWR of whole transmissions is compared with the forecast of their channel (or of the same
+frequency within 0.2 %, or of all if neither is known), in either direction: a line that soaks up
+water hides reflection. Directivity and calibration shift all readings alike and do not matter.
+Passed over are transmissions whose own noise is above MOST_NOISE or that hardly settled, and those
+above the limit of `high-swr`, which reports them.
 
-The model. A transmission reads baseline + scatter + noise. The noise stands in its interval; the
-scatter is what this station does by itself (wind, temperature, powers, modes). It is learned for
-each channel as a mean of squares about the baseline, of deviations cut at CAP standard deviations,
-so that what is sought does not hide itself, beginning with a guess that counts for PRIOR_DAYS.
-Transmissions that follow one another share most of it (one weather), so each counts for the time
-since the one before on its channel, up to a day: twenty in an evening are told apart from noise,
-but are one look at the weather. How much a day is like the one before is learned, too, as the
-coefficient r of a first-order autoregression: of days that are, (1 + r) / (1 - r) tell as much as
-one by itself. The first LEARN transmissions only teach.
+A day of a channel is the median of its latest transmissions of that day. A day is judged at once,
+but teaches the forecast (`baseline_forecast`) only when it is HELD_DAYS old and HELD others came
+after it, so that a change does not hide itself. There are two tests:
 
-Two tests, each for either side, on the deviation in standard deviations z:
+- `baseline_step` over the days held, for each channel, and for all channels together, where a day
+  is the mean departure of its channels, weighted by their precision. The new level must be seen on
+  LEAST_DAYS days. The weather of that mean is learned like that of a channel.
+- RUN transmissions in a row that are all beyond GROSS standard deviations and GROSS_SIZE, on the
+  same side: a plain change, within minutes.
 
-- A CUSUM over days, S = max(0, S + w (z - K)) with z cut at CAP, so that no single transmission
-  decides; w is the share of an independent day. It finds shifts of 2 and more within some days, or
-  some weeks where weather or the season moves the readings slowly by as much.
-- RUN transmissions in a row that are all beyond GROSS: a plain shift, within minutes.
+False alarms. The first test is done on each day for each channel and for all together. With C
+series and f false alarms a year, the gain of likelihood has to reach z^2 / 2 + MARGIN, where z is
+the normal quantile of f / (2 * 365 * C): the likelihood ratio of one parameter, and a margin for
+weather that the model does not know (chosen by `tests.bench.foreign_years`). The second is far
+beyond what this allows for. Ice that stays for days is a change, and is reported.
 
-False alarms. Half of `false_alarms_per_year` is for each test, shared evenly by the channels and
-both sides, as if every channel were used on every day. With C channels and f a year, a CUSUM may
-fail once in 4 * 365 C / f days; from memory (Siegmund), ARL = (exp(2 K b) - 2 K b - 1) / (2 K^2)
-with b = h + 1.166 gives h, about 3.6 for C = 5, f = 1. GROSS is the normal quantile of
-f / (4 * 365 C), about 3.6: as if the state of a day were one draw, and the RUN guarded against all
-that passes quicker. Assumed is that days are nearly independent and near normal about the
-baseline. A daily cycle is no matter: it stays under 1.5 deviations, hardly above K. A fortnight of
-rain that is told apart from this station's usual weather is a shift.
-
-The alarm is one for the station: raised by the first channel that shifts. Others may follow without
-a word. It clears when every shifted channel is back (RUN transmissions in a row nearer to the old
-level than to the new one), or has stood at the new level for ADOPT transmissions over ADOPT_DAYS
-days on the air, and so has a new baseline with the old scatter. Repairs, adjustments and another
-calibration clear it too, and all baselines begin anew with the first transmission after them.
+The alarm is one for the station. With it, all channels adopt their new levels, so that another
+step is raised anew: first the open alarm is cleared, and if the levels before it are back, that is
+all. Otherwise it clears ADOPT_DAYS after it was raised. Repairs, adjustments and another
+calibration clear it too, and make all levels unknown; season, slope and weather stay.
 """
 
 from __future__ import annotations
 
 import math
 from statistics import NormalDist, median
+from statistics import variance as sample_variance
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 from logger.config import WatchdogOptions
-from logger.reflection import COVERAGE, swr
+from logger.reflection import COVERAGE
 from logger.rows import Transmission
+from logger.utc import format_ns
+from logger.watchdog.baseline_forecast import UNKNOWN, Forecast, learn, move, predict, teach_weather
+from logger.watchdog.baseline_step import Step, best_step
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
 
+FloatArray = NDArray[np.float64]
+
 KIND = "baseline-shift"
 SEVERITY = "warning"
+RETURNED = "transmissions sit at their usual level again"  # why an alarm is cleared
 
-MOST_NOISE = 0.01  # of rho
+MOST_NOISE = 0.01  # of the reflection coefficient
 LEAST_SETTLED = 20  # pairs
 MOST_CHANNELS = 40
 DAY_NS = 86_400_000_000_000
 DAYS_A_YEAR = 365.25
 
-LEARN = 8
+LEARN = 8  # transmissions of a day that can stand in for a forecast
 RUN = 4
-RECENT = max(LEARN, RUN)
-CAP = 3.0
-K = 1.0
-PRIOR_DAYS = 3.0
-PRIOR_SD, PRIOR_SHARE = 0.01, 0.05  # the first guess of the scatter: of rho, and of its level
-LEAST_SD = 0.004
-PRIOR_ALIKE, PRIOR_ALIKE_DAYS, MOST_ALIKE = 0.5, 10.0, 0.95
-LATER = 10  # days
-LEAST_DAYS = 0.03  # what a transmission counts for at least when the baseline is learned
-MOST_DAYS = 200.0  # beyond that the oldest fades
-ADOPT = 50
-ADOPT_DAYS = 7.0
+GROSS, GROSS_SIZE = 6.0, 0.5
+HELD_DAYS, HELD = 10, 6
+FIRST_DAYS = 10  # with readings on a channel before it is judged by days
+LEAST_DAYS = 2
+LEAST_SIZE = 0.1  # SWR
+MARGIN = 3.5
+SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
+SUSPECT = 1.0  # standard deviations from which on a day is worth the test
+ADOPT_DAYS = 7
 
 
-class Level(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """What is known of a channel; reflection coefficients.
+class Day(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
+    """A day of a channel: UTC day, median SWR, number of transmissions."""
 
-    mean, days, squares  the baseline, the weight behind it, the weighted sum of squares about it
-    count, recent         transmissions so far, and the latest of them
-    last_ns               start of the latest
-    high, low             both CUSUMs
-    day, day_share        the weighted sum of z since the last day that was full, and its weight
-    latest                mean z of the latest full days, from which likeness is not learned yet
-    full, alike, all_days  of those before: how many, products of two in a row, squares
-    beyond                how many in a row are beyond GROSS, negative below the baseline
-    away                  the level it has shifted to
-    back, stood, stood_days  since then: how many in a row are back, how many and how long in all
+    day: int
+    swr: float
+    count: int
+
+
+class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """Memory of a channel.
+
+    forecast  made of days up to HELD_DAYS ago
+    held      days after those, ascending, before the latest one
+    day, latest  the latest day, and its latest LEARN + RUN transmissions (SWR)
+    count     of transmissions on that day
+    seen      days with readings so far, up to FIRST_DAYS
+    first     day of the first reading
+    scatter   variance of a transmission about its day
     """
 
-    mean: float = 0.0
-    days: float = 0.0
-    squares: float = 0.0
-    count: int = 0
-    recent: list[float] = []
-    last_ns: int = 0
-    high: float = 0.0
-    low: float = 0.0
-    day: float = 0.0
-    day_share: float = 0.0
+    forecast: Forecast = msgspec.field(default_factory=Forecast)
+    held: list[Day] = []
+    day: int = 0
     latest: list[float] = []
-    full: float = 0.0
-    alike: float = 0.0
-    all_days: float = 0.0
-    beyond: int = 0
-    away: float | None = None
-    back: int = 0
-    stood: int = 0
-    stood_days: float = 0.0
+    count: int = 0
+    seen: int = 0
+    first: int = 0
+    scatter: float = 0.0
+
+    def days(self) -> list[Day]:
+        """All days that are not in the forecast."""
+        if not self.latest:
+            return self.held
+        return [*self.held, Day(self.day, round(median(self.latest), 5), self.count)]
+
+
+class Change(msgspec.Struct, frozen=True):
+    """Levels of a channel before and after a step (SWR), the latter with its deviation; and the
+    first day at the new level."""
+
+    day: int
+    before: float
+    after: float
+    deviation: float
+
+
+class Shift(msgspec.Struct, forbid_unknown_fields=True):
+    """The change of which the open alarm tells: time of the alarm, levels of channels before it
+    (SWR), and days with readings since."""
+
+    raised_ns: int
+    levels: dict[str, float]
+    days: int = 0
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """Levels by channel, since the last work and by one calibration."""
+    """Channels by name, the weather of all together, the open alarm's change, the last work, and
+    the calibration."""
 
-    levels: dict[str, Level] = {}
+    channels: dict[str, Channel] = {}
+    together: Forecast = msgspec.field(default_factory=Forecast)
+    day: int = 0
+    shift: Shift | None = None
     work_ns: int = 0
     calibration_id: str = ""
+
+
+class Series(msgspec.Struct, frozen=True):
+    """Days as the test takes them, (n,) each: departures from the forecast (SWR), variances because
+    of few transmissions, and the variance of the forecast."""
+
+    day: FloatArray
+    departure: FloatArray
+    extra: FloatArray
+    offset_variance: float
+    weather: Forecast
 
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineShift:
@@ -132,7 +161,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineS
 
 
 class BaselineShift:
-    """Feeds on transmissions that have ended; those above `highest_swr` are not its matter."""
+    """State machine over transmissions that have ended; those above `highest_swr` are ignored."""
 
     takes = (Transmission,)
 
@@ -146,180 +175,259 @@ class BaselineShift:
 
     def row(self, row: Transmission, work_ns: int) -> list[Finding]:
         """Changes of state by one transmission."""
-        why = self._begin_anew(row, work_ns)
-        reading = _reading(row, self._highest_swr)
-        raised = None if reading is None else self._judge(row, *reading)
-        shifted = any(level.away is not None for level in self.memory.levels.values())
-        if self._active and not shifted:
-            self._active = False
-            detail = why or "transmissions sit at their usual level again"
-            return [Finding(row.end_ns, "cleared", None, None, detail)]
-        if raised is None or self._active:
-            return []
-        self._active = True
-        return [raised]
+        memory = self.memory
+        reason = self._begin_anew(row, work_ns)
+        if reason is None and memory.shift is None:
+            reason = "nothing is known of the levels before"
+        elif memory.shift is not None and memory.shift.days >= ADOPT_DAYS:
+            reason = f"the new level has lasted for {ADOPT_DAYS} days with readings"
+        findings: list[Finding] = []
+        if reason is not None:
+            memory.shift = None
+            if self._active:
+                self._active = False
+                findings.append(Finding(row.end_ns, "cleared", None, None, reason))
+        if self._is_comparable(row):
+            findings += self._judge(row)
+        return findings
 
     def _begin_anew(self, row: Transmission, work_ns: int) -> str | None:
-        """Forget all levels if they are no measure any more; why."""
+        """Make levels unknown if they are no measure any more; return why."""
         memory = self.memory
         worked = work_ns > memory.work_ns
         calibrated = memory.calibration_id not in ("", row.calibration_id)
-        if worked or calibrated:
-            self.memory = Memory()
-        self.memory.work_ns = max(work_ns, memory.work_ns)
-        self.memory.calibration_id = row.calibration_id
+        memory.work_ns = max(work_ns, memory.work_ns)
+        memory.calibration_id = row.calibration_id
+        if not worked and not calibrated:
+            return None
+        for channel in memory.channels.values():
+            _forget_level(channel, UNKNOWN**2)
         if worked:
             return "the station was worked on: a new baseline begins"
-        return "another calibration: a new baseline begins" if calibrated else None
+        return "another calibration: a new baseline begins"
 
-    def _judge(self, row: Transmission, name: str, rho: float, noise: float) -> Finding | None:
-        levels = self.memory.levels
-        level = levels.pop(name, None) or Level()
-        levels[name] = level  # the latest last
-        if len(levels) > MOST_CHANNELS:
-            del levels[next(iter(levels))]
-        days = min(max((row.start_ns - level.last_ns) / DAY_NS, 0.0), 1.0)
-        level.last_ns = row.start_ns
-        level.count += 1
-        level.recent = [*level.recent, rho][-RECENT:]
-        if level.count <= LEARN:
-            level.days += max(days, LEAST_DAYS)
-            if level.count == LEARN:
-                _start(level)
+    def _is_comparable(self, row: Transmission) -> bool:
+        low, high = row.swr_noise_low, row.swr_noise_high
+        if row.swr is None or low is None or high is None or row.swr > self._highest_swr:
+            return False
+        if not is_readable(row) or row.settled_samples < LEAST_SETTLED:
+            return False
+        rho, rho_low, rho_high = map(rho_of, (row.swr, low, high))
+        return max(rho_high - rho, rho - rho_low) / COVERAGE <= MOST_NOISE
+
+    def _judge(self, row: Transmission) -> list[Finding]:
+        assert row.swr is not None
+        memory = self.memory
+        day = row.start_ns // DAY_NS
+        name = channel_of(row)
+        channel = memory.channels.pop(name, None) or Channel()
+        memory.channels[name] = channel  # the latest last
+        if len(memory.channels) > MOST_CHANNELS:
+            del memory.channels[next(iter(memory.channels))]
+        if day > memory.day:
+            if memory.shift is not None:
+                memory.shift.days += 1
+            self._end_day()
+            memory.day = day
+        _begin_day(channel, day)
+        channel.count += 1
+        channel.latest = [*channel.latest, round(row.swr, 5)][-LEARN - RUN :]
+        series = _series(channel)
+        if _is_gross(channel, series):
+            _teach_all(channel, channel.latest[:-RUN])
+            channel.latest, channel.count = channel.latest[-RUN:], RUN
+            change = _adopt(channel, day, GROSS_SIZE)
+            for other in memory.channels.values():
+                if other is not channel:  # today's readings may be of before or after
+                    _forget_level(other, GROSS_SIZE**2)
+            return self._change(row, {name: change})
+        if not _is_suspect(series):
+            return []
+        step = self._step_of(series) if channel.seen >= FIRST_DAYS else None
+        if step is None and memory.together.days >= FIRST_DAYS:
+            series = _together(memory)
+            step = self._step_of(series)
+        if step is None:
+            return []
+        since = int(series.day[step.place])
+        return self._change(
+            row, {key: _adopt(other, since, step.size) for key, other in memory.channels.items()}
+        )
+
+    def _end_day(self) -> None:
+        """Let a day teach the weather of all channels together, after HELD others with readings."""
+        memory = self.memory
+        if len(memory.channels) < 2:
+            return
+        series = _together(memory)
+        if len(series.day) > HELD and series.day[-HELD - 1] > memory.together.day:
+            teach_weather(
+                memory.together,
+                int(series.day[-HELD - 1]),
+                float(series.departure[-HELD - 1]),
+                series.offset_variance + float(series.extra[-HELD - 1]),
+            )
+
+    def _step_of(self, series: Series) -> Step | None:
+        """The step in a series that is beyond doubt."""
+        weather = series.weather
+        step = best_step(
+            series.day,
+            series.departure,
+            series.extra,
+            series.offset_variance,
+            weather.deviation,
+            weather.correlation,
+            LEAST_DAYS,
+        )
+        if step is None or abs(step.size) < LEAST_SIZE:
             return None
-        sd = math.hypot(_scatter(level) * math.sqrt(1 + 1 / max(level.days, 1.0)), noise)
-        if level.away is not None:
-            self._shifted(name, level, rho, days)
-            return None
-        z = (rho - level.mean) / sd
-        gross, height = _thresholds(self._rate, len(levels))
-        cut = min(max(z, -CAP), CAP)
-        look = days * _independent(level)
-        level.high = max(0.0, level.high + look * (cut - K))
-        level.low = max(0.0, level.low + look * (-cut - K))
-        if abs(z) <= gross:
-            level.beyond = 0
-        else:
-            side = 1 if z > 0 else -1
-            level.beyond = side + (level.beyond if level.beyond * side > 0 else 0)
-        if abs(level.beyond) >= RUN or max(level.high, level.low) > height:
-            return _found(row, name, level)
-        _learn(level, cut * sd, max(days, LEAST_DAYS))
-        _liken(level, cut, days)
-        return None
+        return step if step.gain > self.least_gain else None
 
-    def _shifted(self, name: str, level: Level, rho: float, days: float) -> None:
-        """One more transmission on a channel that has shifted."""
-        away = level.away
-        assert away is not None
-        level.back = level.back + 1 if abs(rho - level.mean) < abs(rho - away) else 0
-        level.stood += 1
-        level.away = away + (rho - away) / (RUN + level.stood)
-        level.stood_days += days
-        if level.back >= RUN:
-            level.away = None
-        elif level.stood >= ADOPT and level.stood_days >= ADOPT_DAYS:
-            _adopt(level)
+    @property
+    def least_gain(self) -> float:
+        """Gain of log likelihood that raises the alarm."""
+        tests = 2 * DAYS_A_YEAR * (len(self.memory.channels) + 1)
+        z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
+        return z**2 / 2 + MARGIN
 
-
-def _reading(row: Transmission, highest_swr: float) -> tuple[str, float, float] | None:
-    """Channel, reflection coefficient and its standard deviation by noise; None if it tells too
-    little."""
-    low, high = row.swr_noise_low, row.swr_noise_high
-    if row.swr is None or low is None or high is None or row.swr > highest_swr:
-        return None
-    if not is_readable(row) or row.settled_samples < LEAST_SETTLED:
-        return None
-    rho, rho_low, rho_high = map(rho_of, (row.swr, low, high))
-    noise = max(rho_high - rho, rho - rho_low) / COVERAGE
-    return None if noise > MOST_NOISE else (channel_of(row), rho, noise)
+    def _change(self, row: Transmission, changes: dict[str, Change | None]) -> list[Finding]:
+        """Raise the alarm of a step, or clear it if the levels before it are back."""
+        memory = self.memory
+        known = {key: change for key, change in changes.items() if change is not None}
+        name = max(known, key=lambda key: abs(known[key].after - known[key].before))
+        change = known[name]
+        if abs(change.after - change.before) < LEAST_SIZE:
+            return []
+        findings = []
+        shift, memory.shift = memory.shift, None
+        if self._active:
+            returned = shift is not None and _is_return(change, shift.levels.get(name))
+            detail = RETURNED if returned else "another step"
+            findings.append(Finding(row.end_ns, "cleared", None, None, detail))
+            self._active = False
+            if returned:
+                return findings
+        memory.shift = Shift(
+            row.end_ns, {key: round(each.before, 4) for key, each in known.items()}
+        )
+        self._active = True
+        value, deviation = change.after, change.deviation
+        low, high = max(value - COVERAGE * deviation, 1.0), value + COVERAGE * deviation
+        since = format_ns(change.day * DAY_NS)[:10]
+        detail = (
+            f"SWR {change.before:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
+            f" since {since}"
+        )
+        if row.start_ns // DAY_NS - memory.channels[name].first < DAYS_A_YEAR:
+            detail += "; it may be the season, of which less than a year is known"
+        return [*findings, Finding(row.end_ns, "raised", value, None, detail)]
 
 
-def _start(level: Level) -> None:
-    """The first baseline, from the median and what lies about it."""
-    level.mean = median(level.recent)
-    spread = 1.4826 * median(abs(rho - level.mean) for rho in level.recent)
-    level.squares = level.days * spread**2
-
-
-def _scatter(level: Level) -> float:
-    """The standard deviation of one transmission about the baseline but for its noise."""
-    guess = PRIOR_SD + PRIOR_SHARE * level.mean
-    squares = PRIOR_DAYS * guess**2 + level.squares
-    return max(LEAST_SD, math.sqrt(squares / (PRIOR_DAYS + level.days)))
-
-
-def _learn(level: Level, deviation: float, days: float) -> None:
-    """Let the baseline follow a transmission, which counts for some days."""
-    fade = min(1.0, MOST_DAYS / (level.days + days))
-    level.days = (level.days + days) * fade
-    step = days / level.days * deviation
-    level.mean += step
-    level.squares = (level.squares + days * deviation * (deviation - step)) * fade
-
-
-def _liken(level: Level, z: float, days: float) -> None:
-    """Learn how much one day is like the one before, LATER than the days, lest a shift looks like
-    weather that lasts."""
-    level.day += days * z
-    level.day_share += days
-    if level.day_share < 1:
+def _begin_day(channel: Channel, day: int) -> None:
+    """Hold the day that is over if another one begins, and let old ones teach the forecast."""
+    if day <= channel.day:
         return
-    level.latest = [*level.latest, level.day / level.day_share]
-    level.day = level.day_share = 0.0
-    if len(level.latest) <= LATER:
-        return
-    one, after, *_ = level.latest
-    del level.latest[0]
-    fade = 1 - 1 / MOST_DAYS
-    level.full = level.full * fade + 1
-    level.alike = level.alike * fade + one * after
-    level.all_days = level.all_days * fade + one**2
+    if len(channel.latest) > 1:
+        channel.scatter += (sample_variance(channel.latest) - channel.scatter) / SCATTER_DAYS
+    channel.held = channel.days()
+    channel.day, channel.latest, channel.count = day, [], 0
+    channel.seen = min(channel.seen + 1, FIRST_DAYS)
+    channel.first = channel.first or day
+    while len(channel.held) > HELD and channel.held[0].day < day - HELD_DAYS:
+        _teach(channel, channel.held.pop(0))
 
 
-def _independent(level: Level) -> float:
-    """For how many independent days a day counts, if they follow a first-order autoregression."""
-    seen = level.alike / level.all_days if level.all_days else 0.0
-    alike = PRIOR_ALIKE * PRIOR_ALIKE_DAYS + seen * level.full
-    alike = min(max(alike / (PRIOR_ALIKE_DAYS + level.full), 0.0), MOST_ALIKE)
-    return (1 - alike) / (1 + alike)
+def _teach(channel: Channel, day: Day) -> None:
+    learn(channel.forecast, day.day, day.swr)
 
 
-def _adopt(level: Level) -> None:
-    """The level it has shifted to is the usual one now; its scatter is what it was."""
-    assert level.away is not None
-    fade = min(1.0, ADOPT_DAYS / level.days)
-    level.mean, level.away = level.away, None
-    level.days *= fade
-    level.squares *= fade
+def _teach_all(channel: Channel, latest: list[float]) -> None:
+    """Let the days held, and readings of the latest day, teach the forecast at once."""
+    for day in channel.held:
+        _teach(channel, day)
+    channel.held = []
+    if latest:
+        _teach(channel, Day(channel.day, median(latest), len(latest)))
 
 
-def _thresholds(rate: float, channels: int) -> tuple[float, float]:
-    """GROSS and the height of the CUSUMs."""
-    looks = 4 * DAYS_A_YEAR * channels / rate
-    gross = -NormalDist().inv_cdf(min(1 / looks, 0.02))
-    exponent = 1.0
-    for _ in range(20):  # 2 K b, by iteration
-        exponent = math.log(2 * K**2 * max(looks, 50.0) + 1 + exponent)
-    return gross, exponent / (2 * K) - 1.166
+def _series(channel: Channel) -> Series:
+    days = channel.days()
+    day: FloatArray = np.array([each.day for each in days], dtype=np.float64)
+    swr = np.array([each.swr for each in days])
+    count = np.array([each.count for each in days])
+    expected, spread = predict(channel.forecast, day)
+    last = float(spread[-1]) if len(days) else 0.0
+    return Series(day, swr - expected, channel.scatter / count, last, channel.forecast)
 
 
-def _found(row: Transmission, name: str, level: Level) -> Finding:
-    """The channel has shifted: remember where to, and say it."""
-    scatter = _scatter(level)
-    level.away = median(level.recent[-RUN:])
-    level.high = level.low = level.day = level.day_share = 0.0
-    level.latest = []
-    level.beyond = level.back = level.stood = 0
-    level.stood_days = 0.0
-    before = _interval(level.mean, scatter / math.sqrt(max(level.days, 1.0)))
-    now = _interval(level.away, scatter / math.sqrt(RUN))
-    detail = f"SWR {before} before, now {now} in the last {RUN} transmissions on {name}"
-    return Finding(row.end_ns, "raised", float(swr(level.away)), None, detail)
+def _together(memory: Memory) -> Series:
+    """The mean of all channels, weighted by their precision."""
+    sums: dict[float, FloatArray] = {}
+    for channel in memory.channels.values():
+        own = _series(channel)
+        weight = 1 / (channel.forecast.deviation**2 + own.offset_variance)
+        for day, departure, extra in zip(own.day, own.departure, own.extra, strict=True):
+            terms = [1.0, departure, weight * extra, own.offset_variance]
+            sums[day] = sums.get(day, np.zeros(4)) + weight * np.array(terms)
+    days = sorted(sums)[-HELD_DAYS - HELD :]
+    table = np.array([sums[day] for day in days]).reshape(-1, 4)
+    total = table[:, 0]
+    spread = table[:, 3] / total
+    common = float(spread.min()) if days else 0.0
+    extras = table[:, 2] / total**2 + spread - common
+    return Series(np.array(days), table[:, 1] / total, extras, common, memory.together)
 
 
-def _interval(rho: float, sd: float) -> str:
-    value, low, high = (
-        float(swr(each)) for each in (rho, rho - COVERAGE * sd, rho + COVERAGE * sd)
-    )
-    return f"{value:.2f} ({low:.2f} to {high:.2f})"
+def _is_suspect(series: Series) -> bool:
+    """Whether the latest day is far enough from the forecast for a test to be worth while."""
+    variance = series.weather.deviation**2 + series.offset_variance + series.extra[-1]
+    return bool(series.departure[-1] ** 2 >= SUSPECT**2 * variance)
+
+
+def _is_gross(channel: Channel, series: Series) -> bool:
+    """Whether RUN transmissions in a row are far from the forecast and from those before them."""
+    if len(channel.latest) < RUN:
+        return False
+    weather = channel.forecast.deviation**2
+    expected = median(channel.latest) - float(series.departure[-1])
+    before = [expected + departure for departure in series.departure[:-1].tolist()]
+    earlier = channel.latest[:-RUN]
+    if len(earlier) >= LEARN:
+        before.append(median(earlier))
+    precision = 1 / series.offset_variance + len(before) / weather
+    total = expected / series.offset_variance + sum(before) / weather
+    middle = total / precision
+    far = max(GROSS_SIZE, GROSS * math.sqrt(weather + 1 / precision))
+    away = [swr - middle for swr in channel.latest[-RUN:]]
+    return bool(min(away) > far or max(away) < -far)
+
+
+def _adopt(channel: Channel, day: int, size: float) -> Change | None:
+    """Take the level since a day for the usual one; None if there are no readings of that time."""
+    while channel.held and channel.held[0].day < day:
+        _teach(channel, channel.held.pop(0))
+    forecast = channel.forecast
+    if channel.day < day:
+        _forget_level(channel, size**2)
+        return None
+    series = _series(channel)
+    step = float(np.mean(series.departure))
+    correlation = forecast.correlation
+    spread = (1 + correlation) / (1 - correlation) / len(series.day)
+    deviation = forecast.deviation * math.sqrt(min(spread, 1.0))
+    before = channel.days()[-1].swr - float(series.departure[-1])
+    move(forecast, step, deviation**2)
+    return Change(day, before, before + step, deviation)
+
+
+def _forget_level(channel: Channel, variance: float) -> None:
+    """Let the level be another one by nobody knows what, with a variance (SWR squared)."""
+    _teach_all(channel, channel.latest)
+    channel.latest, channel.count = [], 0
+    move(channel.forecast, 0.0, variance)
+
+
+def _is_return(change: Change, usual: float | None) -> bool:
+    """Whether the new level is nearer to the one before the open alarm than to the one it told."""
+    return usual is not None and abs(change.after - usual) < abs(change.before - usual) / 2

@@ -7,9 +7,9 @@ the next allows. Directivity and calibration shift both alike and do not matter.
 What is normal is learned for each channel: the variance beyond the converters' noise from quarter
 to quarter (wind; that of the most restless transmission lately), its correlation from one quarter
 to the next, and how far a level drifts within a transmission (warming up): up to PATIENCE times
-that is taken off every deviation. The standardised values, whitened by that correlation, go to a
-bank of CUSUMs (see `cusum`). One quarter alone never decides, however wild. Learning begins with a
-guess that counts for PRIOR quarters.
+that is taken off every deviation, and what the converter leaves in doubt. The standardised values,
+whitened by that correlation, go to a bank of CUSUMs (see `cusum`). One quarter alone never decides,
+however wild. Learning begins with a guess that counts for PRIOR quarters.
 
 False alarms: `false_alarms_per_year` for a station whose key is down eight hours a day on whatever
 channels, so fewer for most. Assumed is that what wind does is near normal once whitened; it is
@@ -67,6 +67,7 @@ class Normal(msgspec.Struct, forbid_unknown_fields=True):
     worst                      the mean of squares of the most restless transmission lately
     drifts, drift              how many transmissions, the mean square of drifts
     levels, level, scatter     how many, their mean, the mean square of deviations from it
+    doubt                      the most that the converter left in doubt lately
     """
 
     quarters: float = 0.0
@@ -78,6 +79,7 @@ class Normal(msgspec.Struct, forbid_unknown_fields=True):
     levels: float = 0.0
     level: float = 0.0
     scatter: float = 0.0
+    doubt: float = 0.0
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True):
@@ -96,6 +98,7 @@ class _Stay:
     end_ns: int = 0
     values: list[Floats] = field(default_factory=list)  # rho
     variances: list[Floats] = field(default_factory=list)  # by noise
+    doubt: float = 0.0  # most of all quarters so far, and of the baseline
     weight: float = 0.0  # of all quarters so far, and of the baseline
     moment: float = 0.0  # weight times level
     last: float = 0.0  # standardised value of the last quarter
@@ -128,6 +131,7 @@ class SuddenChange:
         telling = ~np.isnan(quarters.ratio)
         number, start_ns = quarters.number[telling], quarters.start_ns[telling]
         ratio, variance = quarters.ratio[telling], quarters.variance[telling]
+        doubt = quarters.doubt[telling]
         place = quarters.place[telling]
         # Rounded, so that the cut of the blocks does not show in the last bits.
         rho = np.asarray(np.round(np.sqrt(ratio), 8), dtype=np.float64)
@@ -136,6 +140,8 @@ class SuddenChange:
         # Both are 0 with a coarse converter that reads nothing without noise.
         least = np.maximum(spread, np.finfo(np.float64).tiny)
         variance = np.asarray(np.round(variance / least, 12), dtype=np.float64)
+        doubt = np.sqrt(ratio + doubt) - np.sqrt(np.maximum(ratio - doubt, 0.0))
+        doubt = np.asarray(np.round(doubt, 8), dtype=np.float64)
         findings: list[Finding] = []
         edges = [0, *(np.flatnonzero(start_ns[1:] != start_ns[:-1]) + 1).tolist(), len(number)]
         for begin, end in itertools.pairwise(edges):
@@ -143,8 +149,9 @@ class SuddenChange:
                 continue
             stay = self._stay(int(start_ns[begin]), float(place[begin]), float(rho[begin]))
             while begin < end:
+                part = slice(begin, end)
                 begin += self._some(
-                    stay, number[begin:end], rho[begin:end], variance[begin:end], findings
+                    stay, number[part], rho[part], variance[part], doubt[part], findings
                 )
         return findings
 
@@ -170,16 +177,23 @@ class SuddenChange:
             if normal is not None and normal.levels >= LEAST_LEVELS:
                 stays[-1].weight = 1 / (normal.scatter + LEAST_SCATTER**2)
                 stays[-1].moment = stays[-1].weight * normal.level
+                stays[-1].doubt = normal.doubt
         return stays[-1]
 
     def _some(
-        self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
+        self,
+        stay: _Stay,
+        number: Times,
+        rho: Floats,
+        variance: Floats,
+        doubt: Floats,
+        findings: list[Finding],
     ) -> int:
         """Take in some quarters of a stay; how many, since a change of state ends it."""
         if stay.before is not None:
-            taken = self._changed(stay, number, rho, variance, findings)
+            taken = self._changed(stay, number, rho, variance, doubt, findings)
         else:
-            taken = self._watched(stay, number, rho, variance, findings)
+            taken = self._watched(stay, number, rho, variance, doubt, findings)
         stay.values.append(rho[:taken])
         stay.variances.append(variance[:taken])
         stay.count += taken
@@ -188,10 +202,19 @@ class SuddenChange:
         return taken
 
     def _watched(
-        self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
+        self,
+        stay: _Stay,
+        number: Times,
+        rho: Floats,
+        variance: Floats,
+        doubt: Floats,
+        findings: list[Finding],
     ) -> int:
         normal = self.memory.channels.get(stay.channel, Normal())
-        sd, phi, slack = _usual(normal, stay.first)
+        sd, phi, drift = _usual(normal, stay.first)
+        # What the level is held against may have been read at less power, with more doubt.
+        worst = np.maximum.accumulate(np.concatenate([[stay.doubt], doubt]))
+        slack = drift + worst[1:]
         total = variance + sd**2
         weight = (1 - phi) / (1 + phi) / total
         weights = np.cumsum(np.concatenate([[stay.weight], weight]))
@@ -214,6 +237,7 @@ class SuddenChange:
         taken = len(rho) if change is None else change.at + 1
         stay.weight, stay.moment = float(weights[taken]), float(moments[taken])
         stay.last = float(value[taken - 1])
+        stay.doubt = float(worst[taken])
         if change is not None:
             self._found(stay, number, rho, change, findings)
         return taken
@@ -249,15 +273,22 @@ class SuddenChange:
         findings.append(Finding(time_ns, "raised", float(swr(after)), None, detail))
 
     def _changed(
-        self, stay: _Stay, number: Times, rho: Floats, variance: Floats, findings: list[Finding]
+        self,
+        stay: _Stay,
+        number: Times,
+        rho: Floats,
+        variance: Floats,
+        doubt: Floats,
+        findings: list[Finding],
     ) -> int:
         """Wait until the level is back."""
         before = stay.before
         assert before is not None
-        sd, phi, slack = _usual(self.memory.channels.get(stay.channel, Normal()), before)
+        sd, phi, drift = _usual(self.memory.channels.get(stay.channel, Normal()), before)
         for at, value in enumerate(rho.tolist()):
             stay.recent = [*stay.recent[1 - BACK :], value]
-            near = slack + 3 * math.sqrt((sd**2 * (1 + phi) / (1 - phi) + variance[at]) / BACK)
+            by_chance = math.sqrt((sd**2 * (1 + phi) / (1 - phi) + variance[at]) / BACK)
+            near = drift + max(stay.doubt, doubt[at]) + 3 * by_chance
             if len(stay.recent) == BACK and abs(math.fsum(stay.recent) / BACK - before) <= near:
                 self._bank.restart()
                 stay.before, stay.last = None, 0.0
@@ -277,6 +308,7 @@ class SuddenChange:
         channels[stay.channel] = normal  # the latest last
         if len(channels) > MOST_CHANNELS:
             del channels[next(iter(channels))]
+        normal.doubt = max(stay.doubt, normal.doubt * KEPT)
         rho, variance = np.concatenate(stay.values), np.concatenate(stay.variances)
         if stay.before is not None:
             after = float(np.mean(rho[stay.since :]))

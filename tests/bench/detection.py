@@ -19,7 +19,7 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger import pipeline as pipeline_module
-from logger import watchdog
+from logger import usual_level, watchdog
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import parse
 from logger.pipeline import Pipeline
@@ -49,6 +49,8 @@ class _Nothing:
 
 
 class _NoLevels(_Nothing):
+    memory = usual_level.Memory()
+
     def update(self, *_: object) -> Quarters | None:  # type: ignore[override]
         """No quarter."""
         return None

@@ -1,6 +1,7 @@
 // A stream of states shown in the page: the text of what has data-show, and all else that changes.
 
 const SILENT_MS = 6000;
+const LEAST_WIDTH = 30; // of the interval on the scale, so that it can be seen beside the pointer
 
 function found(state, path) {
   return path.split(".").reduce((value, key) => value?.[key], state);
@@ -13,15 +14,13 @@ function words(value) {
 function bar(places) {
   for (const part of document.querySelectorAll("[data-bar]")) {
     const [low, at, high] = (places ?? [0, 0, 0]).map((place) => 1000 * place);
-    if (part.dataset.bar === "sure") part.setAttribute("width", low);
-    if (part.dataset.bar === "doubt") {
-      part.setAttribute("x", low);
-      part.setAttribute("width", Math.max(0, high - low));
+    if (part.dataset.bar === "interval") {
+      const width = Math.max(LEAST_WIDTH, high - low);
+      part.setAttribute("x", (low + high - width) / 2);
+      part.setAttribute("width", width);
     }
-    if (part.dataset.bar === "point") {
-      part.setAttribute("transform", `translate(${at} 0)`);
-      part.setAttribute("visibility", places ? "visible" : "hidden");
-    }
+    if (part.dataset.bar === "point") part.setAttribute("transform", `translate(${at} 0)`);
+    part.setAttribute("visibility", places ? "visible" : "hidden");
   }
 }
 

@@ -1,10 +1,10 @@
 """Rule `detector-fault`: the readings cannot be what a sound coupler shows.
 
-By pairs (`of_pairs`): `clipped`, `reversed`, `stuck`. By whole transmissions, from what has been
-learned: `noisy`, `zero`, `gain` and `level`, each of which says what it assumes. Noise and zero
-must be wrong at the end of RUN transmissions in a row and for LASTING (so that what is measured in
-pauses of speech does not count), and right at RUN to clear; a changed gain or power clears when RUN
-transmissions are as usual again. Work and another calibration begin anew.
+By pairs (`of_pairs`): `clipped`, `reversed`, `stuck`, `foreign`. By whole transmissions, from what
+has been learned: `noisy`, `zero`, `gain` and `level`, each of which says what it assumes. Noise and
+zero must be wrong at the end of RUN transmissions in a row and for LASTING (so that what is
+measured in pauses of speech does not count), and right at RUN to clear; a changed gain or power
+clears when RUN transmissions are as usual again. Work and another calibration begin anew.
 
 One alarm at a time: the first cause found stands until it clears, and the alarm while any stands.
 """
@@ -31,6 +31,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
     bad, bad_ns  transmissions in a row at whose end noise or zero were wrong; when the first ended
     good         while a cause stands, transmissions in a row at which all was right
+    foreign_ns   when another transmitter was last reported
     """
 
     noisy: noisy.Memory = msgspec.field(default_factory=noisy.Memory)
@@ -41,6 +42,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     bad_ns: int = 0
     good: int = 0
     work_ns: int = 0
+    foreign_ns: int = 0
     calibration_id: str = ""
 
 
@@ -58,7 +60,7 @@ class DetectorFault:
         if not active:
             memory.cause = ""
         self.memory = memory
-        self._pairs = OfPairs(active=active and not memory.cause)
+        self._pairs = OfPairs(active=active and not memory.cause, reported_ns=memory.foreign_ns)
         self._view: View | None = None
 
     def update(self, view: View) -> list[Finding]:
@@ -71,6 +73,7 @@ class DetectorFault:
         """Changes of state by one transmission."""
         if self._view is None:
             return []
+        self.memory.foreign_ns = self._pairs.foreign.reported_ns
         before, now = self.memory.cause, self._cause(row, self._view, work_ns)
         self.memory.cause = now
         if bool(before) == bool(now) or self._pairs.active:
@@ -83,7 +86,7 @@ class DetectorFault:
         """The cause that stands after a transmission."""
         memory = self.memory
         if work_ns > memory.work_ns or memory.calibration_id not in ("", row.calibration_id):
-            self.memory = memory = Memory(noisy=memory.noisy)
+            self.memory = memory = Memory(noisy=memory.noisy, foreign_ns=memory.foreign_ns)
         memory.work_ns = max(work_ns, memory.work_ns)
         memory.calibration_id = row.calibration_id
         standing = bool(memory.cause)

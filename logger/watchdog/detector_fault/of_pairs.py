@@ -1,7 +1,8 @@
-"""The causes that pairs show: clipped, reversed, stuck. The first one found stands until it clears.
+"""The causes that pairs show: clipped, reversed, stuck, foreign.
 
-It clears after a second of keyed pairs that are sound, and, unless it was clipping, once the
-reflected reading has moved.
+The first one found stands until it clears. A foreign signal clears when it has been silent for
+QUIET_NS. Each other cause clears after a second of keyed pairs that are sound, and, unless it was
+clipping, once the reflected reading has moved.
 """
 
 from __future__ import annotations
@@ -12,18 +13,23 @@ import numpy as np
 
 from logger.view import View
 from logger.watchdog.detector_fault import clipped, reversed, stuck
+from logger.watchdog.detector_fault.foreign import QUIET_NS, ForeignSignals
 from logger.watchdog.detector_fault.held import Held
 from logger.watchdog.finding import Finding
 
 CLEAR_NS = 1_000_000_000
 SOUND = "readings are sound again"
+SILENT = "the other transmitter is silent"
 
 
 class OfPairs:
-    """The state machine; `active` if a cause stands from before."""
+    """The state machine; `active` if a cause stands from before, `reported_ns` when a foreign
+    signal was last reported."""
 
-    def __init__(self, *, active: bool) -> None:
+    def __init__(self, *, active: bool, reported_ns: int) -> None:
         self.active = active
+        self.foreign = ForeignSignals(reported_ns)
+        self._waits_for_quiet = False  # the cause that stands is a foreign signal
         self._level_v: float | None = None  # the reflected reading that a fault was found at
         self._move_v = 0.0  # and how far from it shows that the detector lives
         self._restart()
@@ -33,22 +39,30 @@ class OfPairs:
         self._reversed = Held(reversed.HOLD_NS)
         self._stuck = stuck.Stuck()
         self._sound = Held(CLEAR_NS)
+        self._quiet = Held(QUIET_NS)
 
     def update(self, view: View) -> list[Finding]:
         """Changes of state in one block."""
         findings: list[Finding] = []
+        foreign = self.foreign.update(view)
         while len(view.block):
-            finding = self._cleared(view) if self.active else self._raised(view)
+            finding = self._cleared(view) if self.active else self._raised(view, foreign)
             if finding is None:
                 break
             findings.append(finding)
             self.active = not self.active
             self._restart()
             past = int(np.searchsorted(view.block.time_ns, finding.time_ns)) + 1
-            view = replace(view, block=view.block[past:], keyed=view.keyed[past:])
+            view = replace(
+                view,
+                block=view.block[past:],
+                keyed=view.keyed[past:],
+                foreign=view.foreign[past:],
+            )
+            foreign = [(at, cause) for at, cause in foreign if at > finding.time_ns]
         return findings
 
-    def _raised(self, view: View) -> Finding | None:
+    def _raised(self, view: View, foreign: list[tuple[int, str]]) -> Finding | None:
         block = view.block
         at_end, above = clipped.clipped(view), reversed.above(view)
         causes = [
@@ -56,10 +70,13 @@ class OfPairs:
             for at, cause in (
                 (self._clipped.find(view, at_end, view.keyed & ~at_end), clipped.CAUSE),
                 (
-                    self._reversed.find(view, above, view.keyed & block.settled & ~above),
+                    self._reversed.find(view, above, view.keyed & block.settled & ~above)
+                    if view.own.least_w is None
+                    else None,
                     reversed.CAUSE,
                 ),
                 (self._stuck.find(view), stuck.CAUSE),
+                *foreign[:1],
             )
             if at is not None
         ]
@@ -67,14 +84,18 @@ class OfPairs:
             return None
         at, cause = min(causes)
         self._level_v = None
-        if cause is not clipped.CAUSE:
+        self._waits_for_quiet = cause not in (clipped.CAUSE, reversed.CAUSE, stuck.CAUSE)
+        if cause in (reversed.CAUSE, stuck.CAUSE):
             self._level_v = float(block.reflected_v[np.searchsorted(block.time_ns, at)])
             self._move_v = view.step_v[1]
-            if cause is reversed.CAUSE:
+            if cause == reversed.CAUSE:
                 self._move_v = stuck.STEPS_OF_A_MOVE * view.step_v[1] + 3 * view.noise.sd_v[1]
         return Finding(at, "raised", None, None, cause)
 
     def _cleared(self, view: View) -> Finding | None:
+        if self._waits_for_quiet:
+            at = self._quiet.find(view, ~view.foreign, view.foreign)
+            return None if at is None else Finding(at, "cleared", None, None, SILENT)
         bad = clipped.clipped(view) | reversed.above(view)
         sound = view.keyed & view.block.settled & ~bad
         if self._level_v is not None:

@@ -14,7 +14,7 @@ from logger.blocks import Bools
 from logger.view import View
 
 LEAST_SHARE = 0.05
-HOLD_NS = 100_000_000
+HOLD_NS = 500_000_000  # longer than the tails of detectors that decay unequally
 CAUSE = (
     "reflected reads above forward: the two ports are swapped, the coupler is the wrong way round,"
     " or the forward detector has failed"
@@ -31,5 +31,5 @@ def above(view: View) -> Bools:
     return np.asarray(
         (block.reflected_w > impossible_w)
         & (block.reflected_w >= least_w)
-        & (view.keyed | (block.reflected_v >= least_v))
+        & (view.keyed | view.foreign | (block.reflected_v >= least_v))
     )

@@ -1,0 +1,97 @@
+"""The normal distribution behind whole counts that end at zero. Pure functions.
+
+A converter rounds a voltage to whole steps, and most cannot read below zero: readings of what lies
+there are 0. Their spread is then a half of the truth or nothing at all. Here the mean and the
+standard deviation before rounding are sought on a grid, by the probability of each count (a Tobit
+model with rounding), with a prior for what the counts leave open; some counts may be anything.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.blocks import Floats
+
+SIGMAS = 0.1, 64.0  # steps
+PLACES = -4.0, 4.0  # of means, in units of 1 step and a standard deviation
+GRID = 24
+LEAST_WEIGHT = 1e-3
+ROUNDING = 12**-0.5
+MEAN_SD = 1.5  # prior of the mean: normal about 0, this many steps and one standard deviation
+ODD, ODD_RANGE = 0.005, 64.0  # share of counts from elsewhere, and how far they spread
+QUANTILE = 0.9  # of the standard deviation: too little costs false findings
+BOUND_WIDTH = 0.15  # of the logarithm of an upper bound
+
+
+class Hidden(NamedTuple):
+    """All in steps. `sd` includes rounding; `mean` may be below 0."""
+
+    sd: float
+    mean: float
+    mean_sd: float
+
+
+class Prior(NamedTuple):
+    """The standard deviation in steps before any count: log-normal, `width` of the logarithm;
+    `bound` what scatters at most, if that is known."""
+
+    median: float = 1.0
+    width: float = 0.7
+    bound: float | None = None
+
+
+def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
+    """Return the distribution behind counts (n,) >= 0; n may be 0."""
+    values, times = np.unique(counts, return_counts=True)
+    occurring = values, times.astype(np.int64)
+    sigmas, places = np.geomspace(*SIGMAS, GRID), np.linspace(*PLACES, GRID)
+    weight = _posterior(sigmas, places, occurring, prior)
+    # Once more where it matters, since many counts tell more sharply than the grid.
+    sigmas = np.geomspace(*_likely(sigmas, weight.max(axis=1)), GRID)
+    places = np.linspace(*_likely(places, weight.max(axis=0)), GRID)
+    weight = _posterior(sigmas, places, occurring, prior)
+    mean = places * (1 + sigmas[:, None])
+    below = np.cumsum(weight.sum(axis=1))
+    sd = float(np.interp(QUANTILE, below, np.hypot(sigmas, ROUNDING)))
+    middle = float((weight * mean).sum())
+    return Hidden(sd, middle, math.sqrt(float((weight * (mean - middle) ** 2).sum())))
+
+
+def _posterior(
+    sigmas: Floats,
+    places: Floats,
+    occurring: tuple[NDArray[np.int64], NDArray[np.int64]],
+    prior: Prior,
+) -> Floats:
+    """Return the probability of each standard deviation and place, (s, p)."""
+    # scipy takes a while to load, and most stations do not need it here.
+    from scipy.special import ndtr
+
+    sigma = sigmas[:, None]
+    mean = places * (1 + sigma)
+    likelihood = -0.5 * (np.log(sigma / prior.median) / prior.width) ** 2
+    likelihood = likelihood - 0.5 * (mean / np.hypot(MEAN_SD, sigma)) ** 2
+    if prior.bound is not None:
+        total, bound = np.hypot(sigma, ROUNDING), max(prior.bound, ROUNDING)
+        beyond = np.maximum(np.log(total / bound), 0.0)
+        likelihood = likelihood - 0.5 * (beyond / BOUND_WIDTH) ** 2
+    below = np.zeros_like(mean)
+    last = -1
+    for count, times in zip(*occurring, strict=True):
+        if count != last + 1:
+            below = ndtr((count - 0.5 - mean) / sigma)
+        upto = ndtr((count + 0.5 - mean) / sigma)
+        chance, below, last = upto - below, upto, count
+        likelihood = likelihood + times * np.log((1 - ODD) * chance + ODD / ODD_RANGE)
+    weight: Floats = np.exp(likelihood - likelihood.max())
+    return np.asarray(weight / weight.sum())
+
+
+def _likely(grid: Floats, weight: Floats) -> tuple[float, float]:
+    """Return the part of a grid (n,) that holds nearly all the weight (n,)."""
+    at = np.flatnonzero(weight > LEAST_WEIGHT * weight.max())
+    return float(grid[max(at[0] - 1, 0)]), float(grid[min(at[-1] + 1, len(grid) - 1)])

@@ -1,0 +1,117 @@
+"""The usual level of a transmission: what its quarters read so far, and the channel before it.
+
+A contact that is open for most of a second or two takes the median of the quarters around with it.
+The usual level does not follow that: it is the median of PLACES earlier quarters, STRIDE apart, in
+which the channel's past counts as PAST quarters. It depends on earlier quarters alone, and the
+memory changes with ended transmissions only (those that ended before a stay began), so that neither
+the cut of the blocks nor a run from the archive changes it.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+
+import msgspec
+import numpy as np
+
+from logger.blocks import Floats, Times
+
+KIND = "usual-level"
+QUARTER_NS = 250_000_000
+STRIDE, PLACES = 4, 8
+PAST = 3
+HISTORY = STRIDE * PLACES
+MOST_CHANNELS = 64
+STAYS = 5  # of a channel that are remembered
+LEAST_QUARTERS = 4  # of a stay that is
+
+
+class Memory(msgspec.Struct, forbid_unknown_fields=True):
+    """By channel, the latest used last: ratios of the last stays, the latest last."""
+
+    channels: dict[str, list[float]] = {}
+
+
+class UsualLevels:
+    """Feeds on the levels of quarters and on the ends of transmissions."""
+
+    def __init__(self, memory: Memory) -> None:
+        self.memory = memory
+        self._ratio = np.full(HISTORY, np.nan)  # of the quarters before
+        self._start_ns = np.zeros(HISTORY, dtype=np.int64)
+        self._past = math.nan  # of the channel, for the stay that goes on
+        self._learned_ns = -(2**62)  # the end of the last transmission that was learned
+        self._stays: list[tuple[int, str, Times, Floats]] = []
+
+    def update(
+        self,
+        number: Times,
+        start_ns: Times,
+        place: Floats,
+        ratio: Floats,
+        ended_ns: Sequence[int] = (),
+    ) -> tuple[Floats, Floats]:
+        """Take in quarters (q,) and the ends of transmissions meanwhile. Return the usual level of
+        each, NaN if there is none, and how much rho varied from quarter to quarter, (q,)."""
+        ended = list(ended_ns)
+        edges = [0, *(np.flatnonzero(start_ns[1:] != start_ns[:-1]) + 1).tolist(), len(number)]
+        past = np.empty(len(number))
+        for begin, end in itertools.pairwise(edges):
+            if begin == end:
+                continue
+            start, key = int(start_ns[begin]), channel_key(float(place[begin]))
+            while ended and ended[0] < start:
+                self._learn(ended.pop(0))
+            if start != self._start_ns[-1] or begin:
+                levels = self.memory.channels.get(key)
+                self._past = float(np.median(levels)) if levels else math.nan
+            past[begin:end] = self._past
+            if start > self._learned_ns:
+                self._stays.append((start, key, number[begin:end], ratio[begin:end]))
+        usual = self._usual(start_ns, ratio, past)
+        self.learn(ended)
+        return usual
+
+    def learn(self, ended_ns: Sequence[int]) -> None:
+        """Transmissions ended at these times, and no quarters came."""
+        for end_ns in ended_ns:
+            self._learn(end_ns)
+
+    def _usual(self, start_ns: Times, ratio: Floats, past: Floats) -> tuple[Floats, Floats]:
+        ratios = np.concatenate([self._ratio, ratio])
+        starts = np.concatenate([self._start_ns, start_ns])
+        self._ratio, self._start_ns = ratios[-HISTORY:], starts[-HISTORY:]
+        before = np.arange(len(ratio))[:, None] + HISTORY - 1 - STRIDE * np.arange(PLACES)
+        own = np.where(starts[before] == start_ns[:, None], ratios[before], np.nan)
+        levels = np.column_stack([own, np.repeat(past[:, None], PAST, axis=1)])
+        levels.sort(axis=1)  # NaN comes last
+        known = levels.shape[1] - np.isnan(levels).sum(axis=1)
+        row, last = np.arange(len(levels)), np.maximum(known - 1, 0)
+        middle = 0.5 * (levels[row, last // 2] + levels[row, np.minimum(known // 2, last)])
+        rho = np.sqrt(levels)
+        return middle, np.asarray(rho[row, 3 * last // 4] - rho[row, last // 4])
+
+    def _learn(self, end_ns: int) -> None:
+        """Remember the stays of a transmission that has ended. Its last quarter is not whole."""
+        self._learned_ns = end_ns
+        stays = [stay for stay in self._stays if stay[0] <= end_ns]
+        self._stays = self._stays[len(stays) :]
+        for _, group in itertools.groupby(stays, key=lambda stay: stay[0]):
+            parts = list(group)
+            ratio = np.concatenate([part[3] for part in parts])
+            number = np.concatenate([part[2] for part in parts])
+            whole = ratio[((number + 1) * QUARTER_NS <= end_ns) & ~np.isnan(ratio)]
+            if len(whole) < LEAST_QUARTERS:
+                continue
+            channels, key = self.memory.channels, parts[0][1]
+            levels = channels.pop(key, [])
+            channels[key] = [*levels, round(float(np.median(whole)), 8)][-STAYS:]
+            if len(channels) > MOST_CHANNELS:
+                del channels[next(iter(channels))]
+
+
+def channel_key(place: float) -> str:
+    """Return the name of a channel or frequency in memories; that of none is empty."""
+    return "" if math.isnan(place) else f"{place:g}"

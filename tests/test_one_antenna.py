@@ -1,0 +1,40 @@
+"""Antenna and line are told only where one antenna explains what the channels read."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logger.trend.days import Days
+from logger.trend.station_state import station_state
+from tests.foreign_years import DAY_NS, History, make_five_bands, make_years
+
+
+def daily(history: History) -> list[Days]:
+    """Medians of days of each channel."""
+    used = []
+    for place, name in enumerate(history.names):
+        own = (history.channel == place) & np.isfinite(history.swr)
+        at, swr = history.times_ns[own] // DAY_NS, history.swr[own]
+        day = np.unique(at)
+        count = len(day)
+        used.append(
+            Days(
+                name,
+                float(history.frequencies_khz[place]),
+                day,
+                np.array([np.median(swr[at == each]) for each in day]),
+                np.full(count, 0.02),
+                np.full(count, 3),
+                np.full(count, 4.0),
+                np.ones(count, dtype=np.int64),
+            )
+        )
+    return used
+
+
+def test_nothing_is_said_of_five_antennas() -> None:
+    assert station_state(daily(make_five_bands(0, steps=0))) is None
+
+
+def test_one_antenna_is_said_to_be_one() -> None:
+    assert station_state(daily(make_years(0, channels=5, steps=0))) is not None
