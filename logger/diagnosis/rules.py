@@ -262,7 +262,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         "soaks": RARE,
         "power": RARE,
     },
-    NOTHING: {},
+    NOTHING: {"lone": NEVER},
 }
 # Signs that only a bad coupler shows, and how likely each is with all else.
 COUPLER_SIGNS = {
