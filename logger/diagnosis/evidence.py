@@ -30,7 +30,6 @@ NEVER_NS = 2**62
 NO_CHANNEL = -1.0
 EVEN = 10.0
 BY_ALARM = 40.0
-LEAST_RHO = 0.01
 MOST_CUTS = 150
 
 PRIOR = 3.0  # transmissions
@@ -47,6 +46,7 @@ LEAST_SECONDS = 3
 LEAST_DRIFT_S = 4
 DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, by wind and warmth
 DRIFT_LN = 0.6
+MOST_DRIFT = 4.0  # standard deviations that a key-down counts for
 WANDER_SD, WANDER_W = 0.004, 0.01
 ZERO_V, NOISE_LN = 1.5e-3, 0.2  # usual scatter of zeros, and of ln of the noise
 SHIFTS = np.linspace(-9.0, 9.0, 361)  # of ln watts, that powers may have been changed by
@@ -94,9 +94,10 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     slow           ln of the likelihood ratio for a steady change against a sudden one
     power          ln of the factor by which the powers in use changed
     power_lift     ln of the likelihood ratio for that against the same powers as before
-    reflected, reflected_lift   likewise of the reflected watts
     zero, noise    forward, reflected: the unkeyed reading's shift in volts; ln of its noise's rise
-    unkeyed        pieces of the archive with the key up, before and since
+    unkeyed        pieces of the archive with readings while the key was up, before and since
+    looked         pieces of the archive in all, before and since
+    foreign        of `unkeyed`, those in which the reflected port read a signal, before and since
     still          ports whose reading never moved since
     impossible     share of transmissions since with more reflected than incident power
     alarms         how many of each kind since
@@ -117,11 +118,11 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     slow: float | None = None
     power: Measure | None = None
     power_lift: float | None = None
-    reflected: Measure | None = None
-    reflected_lift: float | None = None
     zero: tuple[Measure | None, Measure | None] = (None, None)
     noise: tuple[Measure | None, Measure | None] = (None, None)
     unkeyed: tuple[int, int] = (0, 0)
+    looked: tuple[int, int] = (0, 0)
+    foreign: tuple[int, int] = (0, 0)
     still: tuple[str, ...] = ()
     impossible: float | None = None
     alarms: dict[str, int] = {}
@@ -175,10 +176,7 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
         return basis
     channels = _channels(history, readings, onset_ns)
     told = rows["settled_samples"] >= LEAST_SETTLED
-    power, reflected = (
-        _shift(np.where(told, ln_watts, np.nan), cut)
-        for ln_watts in (_ln(rows["forward_w_mean"]), _reflected(rows, channels))
-    )
+    power = _shift(np.where(told, _ln(rows["forward_w_mean"]), np.nan), cut)
     ratio = rows["reflected_w_mean"][cut:] / np.maximum(rows["forward_w_mean"][cut:], 1e-12)
     return msgspec.structs.replace(
         basis,
@@ -189,11 +187,11 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
         slow=_slow(readings, onset_ns),
         power=None if power is None else power[0],
         power_lift=None if power is None else power[1],
-        reflected=None if reflected is None else reflected[0],
-        reflected_lift=None if reflected is None else reflected[1],
         zero=_step(history.unkeyed, onset_ns, ("forward_v", "reflected_v"), ZERO_V),
         noise=_step(history.unkeyed, onset_ns, ("forward_sd_v", "reflected_sd_v"), None),
         unkeyed=_sides(history.unkeyed["time_ns"], onset_ns),
+        looked=_sides(history.looked_ns, onset_ns),
+        foreign=_sides(history.unkeyed["time_ns"][history.unkeyed["foreign"] > 0], onset_ns),
         still=_still(history, onset_ns),
         impossible=float(np.mean(ratio > IMPOSSIBLE_RATIO)) if len(ratio) else None,
     )
@@ -395,18 +393,19 @@ def _drifts(history: History) -> dict[float, Stream]:
 
 
 def _drift(drifts: dict[float, Stream], onset_ns: int) -> Measure | None:
-    """ln of how many times further rho drifts within a key-down than before: all channels but the
-    most restless one, lest a single channel decides."""
+    """ln of how many times further rho drifts within a key-down than before: of three channels and
+    more without the most restless one, lest a single channel decides, nor do a few key-downs."""
     squares = []
     for stream in drifts.values():
         late = stream.time_ns >= onset_ns
-        before, after = stream.value[~late] ** 2, stream.value[late] ** 2
+        squares_of = np.minimum(stream.value**2, MOST_DRIFT**2)
+        before, after = squares_of[~late], squares_of[late]
         if len(before) >= 2 and len(after) >= 2:
             squares.append((before, after))
     if not squares:
         return None
     squares.sort(key=lambda pair: float(np.mean(pair[1]) / (np.mean(pair[0]) + 0.5)))
-    if len(squares) > 1:
+    if len(squares) > 2:
         squares = squares[:-1]
     before, after = (np.concatenate(side) for side in zip(*squares, strict=True))
     rise = math.log((float(np.mean(after)) + 0.5) / (float(np.mean(before)) + 0.5)) / 2
@@ -482,14 +481,6 @@ def _slow(readings: _Reading, onset_ns: int) -> float | None:
     step = min((left((t >= cut).astype(np.float64)) for cut in cuts), default=0.0)
     hinge = min(left(np.maximum(t - cut, 0.0)) for cut in [0.0, *cuts[: -len(cuts) // 4]])
     return 0.5 * (step - hinge)
-
-
-def _reflected(rows: Columns, channels: tuple[Channel, ...]) -> Floats:
-    """ln of the incident watts that would have made the reflected ones before the onset, (n,)."""
-    levels = {one.name: one.before for one in channels}
-    usual = np.array([levels.get(_name(channel), np.nan) for channel in rows["channel"]])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.log(rows["reflected_w_mean"] / np.maximum(usual, LEAST_RHO) ** 2))
 
 
 def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:

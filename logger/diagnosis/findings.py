@@ -18,10 +18,15 @@ from logger.reflection import swr
 
 CHANGED_Z = 3.9  # of one channel among several
 HELD_Z = 3.0
+LEAST_RHO = 0.02
 ONE_FACTOR = 0.15  # by which a detector's loss may differ from power to power
 LEAST_EXCURSIONS = 3
+ONE_CHANNEL = 0.65  # how far a single channel tells a lost gain from a load that improved
+GONE = 1.6  # ln of the loss beyond which no load is so good by chance
 NOISY_LN = 0.8
-SAME_WATTS = 0.12
+POWER_SD = 0.035  # of half of ln of a change of power, by load and mode
+LEAST_LOOKED, LEAST_UNKEYED = 3, 0.9  # pieces of the archive, and the share with the key up
+LEAST_FOREIGN = 2  # pieces of the archive with a signal while the key was up
 A_CHANGE = 0.35  # of rho, that should have been seen before it is said that nothing changed
 
 
@@ -47,6 +52,7 @@ def findings(evidence: Evidence) -> dict[str, Finding]:
         "lone": _lone,
         "spread": _spread,
         "soaks": _soaks,
+        "creeps": _creeps,
         "shrunk": _shrunk,
         "power": _power,
         "compensated": _compensated,
@@ -137,6 +143,26 @@ def _heats(evidence: Evidence) -> tuple[float | None, str]:
 
 
 def _lone(evidence: Evidence) -> tuple[float | None, str]:
+    """A signal from outside: one channel alone reads more, or one is read with the key up."""
+    heard, words = _heard(evidence)
+    sure, others = _alone(evidence)
+    return (heard, words) if heard is not None and heard > (sure or 0.0) else (sure, others)
+
+
+def _heard(evidence: Evidence) -> tuple[float | None, str]:
+    before, after = evidence.foreign
+    if not after:
+        return None, ""
+    usual = (before + 0.5) / (evidence.unkeyed[0] + 1) * evidence.unkeyed[1]
+    lift = after * math.log(after / usual) - (after - usual) if after > usual else 0.0
+    sure = _degree(after, LEAST_FOREIGN - 0.5, 0.15) * _degree(lift, 2.0, 0.3)
+    return sure, (
+        f"the reflected port reads a signal while the key is up: in {after} of"
+        f" {evidence.unkeyed[1]} samples since, in {before} of {evidence.unkeyed[0]} before"
+    )
+
+
+def _alone(evidence: Evidence) -> tuple[float | None, str]:
     channels = evidence.channels
     if len(channels) < 2:
         return None, "only one channel is in use, so that channels cannot be compared"
@@ -165,7 +191,7 @@ def _parts(evidence: Evidence) -> tuple[float, float, float]:
     fell = sum(c.change.z for c in channels if c.change.value < 0)
     rose = sum(c.change.z for c in channels if c.change.value > 0)
     falls = _degree(-fell / max(rose - fell, 1e-9), 0.75, 0.06)
-    told = [c for c in channels if c.before > 0.02]
+    told = [c for c in channels if c.before > LEAST_RHO]
     factor = 0.0
     if len(told) >= 2:
         ln = np.array([math.log(max(c.after, 0.003) / c.before) for c in told])
@@ -179,6 +205,11 @@ def _parts(evidence: Evidence) -> tuple[float, float, float]:
         chi = float((((ln - mean) / sd) ** 2).sum()) / (len(told) - 1)
         factor = 1 - _degree(chi, 4.0, 0.6)
         factor *= _degree(abs(mean), 0.15, 0.03)
+    elif told:
+        # On a single channel: by as much as a detector is likely to lose.
+        loss = -math.log(max(told[0].after, 0.003) / told[0].before)
+        factor = ONE_CHANNEL * _degree(loss, 0.12, 0.02) * (1 - _degree(loss, 0.7, 0.1))
+        factor = max(factor, _degree(loss, GONE, 0.1))
     slow = 0.0 if evidence.slow is None else _degree(evidence.slow, 1.6, 0.4)
     return falls, factor, slow
 
@@ -189,6 +220,8 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     if evidence.full is not None and evidence.full > 0.9:
         return None, "all channels reflect nearly everything"
     falls, factor, slow = _parts(evidence)
+    if _creeping(evidence) >= 0.5:
+        return None, "the change was no sudden one"
     of_the_meter = factor * max(falls, _compensated(evidence)[0] or 0.0)
     sure = _share(evidence) * (1 - of_the_meter) * (1 - slow * falls)
     there = moved(evidence)
@@ -219,6 +252,8 @@ def _soaks(evidence: Evidence) -> tuple[float | None, str]:
         return None, "reflection before and since cannot be compared on any channel"
     if evidence.slow is None and _share(evidence) > 0.2:
         return None, "too few days since to tell a slow change from a sudden one"
+    if _creeping(evidence) >= 0.5:
+        return None, "not all channels fall"
     falls, _, slow = _parts(evidence)
     sure = _share(evidence) * slow * falls
     if sure >= 0.5:
@@ -228,11 +263,33 @@ def _soaks(evidence: Evidence) -> tuple[float | None, str]:
     return sure, "the change was no slow fall of reflection"
 
 
+def _creeping(evidence: Evidence) -> float:
+    """To what degree reflection changes slowly, and not only downwards."""
+    if not evidence.channels:
+        return 0.0
+    falls, _, slow = _parts(evidence)
+    return _share(evidence) * slow * (1 - falls)
+
+
+def _creeps(evidence: Evidence) -> tuple[float | None, str]:
+    sure = _creeping(evidence)
+    if sure >= 0.5:
+        return sure, (
+            f"reflection changes from day to day (SWR {_moves(moved(evidence))}): water in the line"
+            " and an element that slides look alike"
+        )
+    return (None if evidence.slow is None else sure), "no channel's reflection creeps upwards"
+
+
 def _shrunk(evidence: Evidence) -> tuple[float | None, str]:
-    if len(evidence.channels) < 2:
+    if not evidence.channels:
         return None, "too few channels to compare"
     falls, factor, slow = _parts(evidence)
     sure = _share(evidence) * falls * factor * (1 - slow)
+    if len(evidence.channels) == 1:
+        if sure < 0.2:
+            return None, "too few channels to compare"
+        return sure, "at once the only channel in use reads less, at the same power"
     if sure >= 0.5:
         return sure, "at once all channels read less by the same factor, as no load does"
     return sure, "channels did not all shrink by one factor at once"
@@ -250,6 +307,7 @@ def _power(evidence: Evidence) -> tuple[float | None, str]:
         return None, "too few transmissions to compare powers"
     quiet = _quiet(evidence)
     sure = powered if quiet is None else powered * quiet
+    sure *= 1 - (_compensated(evidence)[0] or 0.0)
     factor = math.exp(evidence.power.value)
     if powered < 0.5:
         return sure, "incident power is as before"
@@ -269,14 +327,26 @@ def _quiet(evidence: Evidence) -> float | None:
     return 1 - _degree(worst, 1.0, 0.12)
 
 
+def _rise(evidence: Evidence) -> Measure | None:
+    """Mean change of ln of the reflection over the channels; None if none can be compared."""
+    told = [c for c in evidence.channels if c.before > LEAST_RHO]
+    if not told:
+        return None
+    ln = np.array([math.log(max(c.after, 0.003) / c.before) for c in told])
+    sd = np.hypot([c.change.sd / max(min(c.before, c.after), LEAST_RHO) for c in told], 0.01)
+    weight = 1 / sd**2
+    return Measure(float((ln * weight).sum() / weight.sum()), float(weight.sum() ** -0.5))
+
+
 def _compensated(evidence: Evidence) -> tuple[float | None, str]:
-    powered = _powered(evidence)
-    quiet = _quiet(evidence)
-    if powered is None or evidence.reflected_lift is None or quiet is None:
-        return None, "too few transmissions to compare reflected watts"
-    # Against what the shift of the incident power itself is worth, which grows with their number.
-    limit = max(6.0, SAME_WATTS * (evidence.power_lift or 0.0))
-    sure = powered * (1 - quiet) * (1 - _degree(evidence.reflected_lift, limit, 1.0))
+    powered, rise = _powered(evidence), _rise(evidence)
+    if powered is None or evidence.power is None or rise is None:
+        return None, "too few transmissions to compare incident power with reflection"
+    # Only the forward port's gain: reflection rises by half of the decibels that the power falls.
+    expected, sd = -evidence.power.value / 2, math.hypot(rise.sd, POWER_SD)
+    lift = ((rise.value / sd) ** 2 - ((rise.value - expected) / sd) ** 2) / 2
+    fits = 1 - _degree(abs(rise.value - expected) / sd, 3.5, 0.4)
+    sure = powered * _degree(lift, 1.5, 0.5) * fits
     if sure >= 0.5:
         return sure, "incident watts changed and reflected watts did not, on every channel"
     return sure, "incident and reflected watts changed together or not at all"
@@ -336,7 +406,9 @@ def _impossible(evidence: Evidence) -> tuple[float | None, str]:
 
 def _unreleased(evidence: Evidence) -> tuple[float | None, str]:
     before, after = evidence.unkeyed
-    if before < 2 or evidence.transmissions[1] < 3:
+    looked_before, looked_after = evidence.looked
+    # The archive must have shown the key up as a rule, and must hold pieces since.
+    if before < LEAST_UNKEYED * looked_before or min(before, looked_after) < LEAST_LOOKED:
         return None, "too few unkeyed readings are kept"
     if after == 0:
         return 0.97, "the forward reading does not go back to zero any more when the key is up"

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.blocks import Floats
+from logger.blocks import Floats, Times
 from logger.store.database import Store
 
 Columns = Mapping[str, NDArray[Any]]
@@ -25,6 +25,8 @@ REST_NS = 600_000_000  # after key-up, until the detectors read their zeros
 AHEAD_NS = 100_000_000  # before key-down
 GROUP = 16  # pairs
 LEAST_QUIET = 32  # pairs
+FOREIGN_NOISES, FOREIGN_SHARE = 10.0, 0.01  # above zero: of its noise, and of the highest reading
+LEAST_FOREIGN = 2  # groups
 
 TRANSMISSIONS = {
     "id": int,
@@ -68,7 +70,9 @@ class History:
     transmissions, seconds, excursions   as in the schema, times in UTC nanoseconds
     alarms     raised_ns, value, and kind as text
     unkeyed    of pairs while nobody transmitted, a row for each piece of the archive looked at:
-               time_ns, forward_v and reflected_v (medians), forward_sd_v and reflected_sd_v
+               time_ns, forward_v and reflected_v (medians), forward_sd_v and reflected_sd_v, and
+               foreign: 1.0 if the reflected port read a signal meanwhile, else 0.0
+    looked_ns  the time of each piece looked at, with readings of that kind or without, (m,)
     work_ns    when the station was repaired or adjusted
     """
 
@@ -79,6 +83,7 @@ class History:
     excursions: Columns
     alarms: Columns
     unkeyed: Columns
+    looked_ns: Times
     work_ns: tuple[int, ...] = ()
 
 
@@ -104,7 +109,7 @@ def read(store: Store, about_ns: int) -> History:
         table("seconds", SECONDS, "time_ns", MOST_SECONDS),
         table("excursions", EXCURSIONS, "time_ns", MOST_ROWS),
         {**columns(ALARMS, alarm_rows), "kind": np.array([row[2] for row in alarm_rows], object)},
-        _unkeyed(store, since_ns, until_ns, transmissions),
+        *_unkeyed(store, since_ns, until_ns, transmissions),
         tuple(at for at in work if since_ns <= at < until_ns),
     )
 
@@ -130,12 +135,24 @@ def _unkeyed_volts(volts: Floats) -> tuple[float, float]:
     return zero, math.sqrt(limit)
 
 
-def _unkeyed(store: Store, since_ns: int, until_ns: int, transmissions: Columns) -> Columns:
-    names = ("forward_v", "reflected_v", "forward_sd_v", "reflected_sd_v")
+def _has_signal(volts: Floats, zero_v: float, sd_v: float, highest_v: float) -> bool:
+    """True if some groups of unkeyed readings of a port are far above its zero."""
+    groups = volts[: len(volts) // GROUP * GROUP].reshape(-1, GROUP)
+    limit_v = zero_v + FOREIGN_NOISES * sd_v + FOREIGN_SHARE * highest_v
+    return int((groups.min(axis=1) > limit_v).sum()) >= LEAST_FOREIGN
+
+
+def _unkeyed(
+    store: Store, since_ns: int, until_ns: int, transmissions: Columns
+) -> tuple[Columns, Times]:
+    """The unkeyed readings of pieces of the archive, and the times of all pieces looked at."""
+    names = ("forward_v", "reflected_v", "forward_sd_v", "reflected_sd_v", "foreign")
     found: list[tuple[float, ...]] = []
+    looked: list[int] = []
     starts, ends = transmissions["start_ns"], transmissions["end_ns"]
     for pairs in store.archive.spread(since_ns, until_ns, SEGMENTS):
         times = pairs.time_ns
+        looked.append(int(times[len(times) // 2]))
         # The latest that had begun when a pair was read, and whether that pair is past it.
         at = np.searchsorted(starts, times, side="right") - 1
         quiet = (at < 0) | (times > ends[at] + REST_NS) if len(starts) else times > 0
@@ -148,5 +165,9 @@ def _unkeyed(store: Store, since_ns: int, until_ns: int, transmissions: Columns)
             *(_unkeyed_volts(side[quiet]) for side in (pairs.forward_v, pairs.reflected_v)),
             strict=True,
         )
-        found.append((int(np.median(times[quiet])), *zeros, *noises))
-    return columns({"time_ns": int, **dict.fromkeys(names, float)}, found)
+        highest_v = float(pairs.forward_v.max())
+        has_signal = _has_signal(pairs.reflected_v[quiet], zeros[1], noises[1], highest_v)
+        found.append((int(np.median(times[quiet])), *zeros, *noises, float(has_signal)))
+    return columns({"time_ns": int, **dict.fromkeys(names, float)}, found), np.array(
+        looked, dtype=np.int64
+    )

@@ -178,8 +178,9 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "one-channel",
-        "a strange signal on one channel",
-        "Only one channel reads more; the others are as before.",
+        "a signal from outside",
+        "A signal that is not the station's own: one channel alone reads more, or the reflected"
+        " port reads something while the key is up.",
         (
             "a station near you that transmits on that channel and is heard at the reflected port",
             "the coupler picking up something local on that frequency",
@@ -239,15 +240,15 @@ EXPECTED: dict[str, dict[str, float]] = {
         "soaks": SOMETIMES,
         "excursions": SELDOM,
         "full": SELDOM,
-        "lone": RARE,
+        "lone": SELDOM,
         "power": RARE,
     },
-    "wet-line": {"soaks": OFTEN, "shrunk": RARE, "spread": RARE},
-    "antenna-moved": {"spread": ALWAYS, "shrunk": RARE, "power": SELDOM},
+    "wet-line": {"soaks": OFTEN, "creeps": MAYBE, "shrunk": RARE, "spread": RARE},
+    "antenna-moved": {"spread": ALWAYS, "creeps": SOMETIMES, "shrunk": RARE, "power": SELDOM},
     "one-channel": {
         "lone": ALWAYS,
-        "spread": OFTEN,
-        "heats": SELDOM,
+        "spread": MAYBE,
+        "heats": MAYBE,
         "excursions": SOMETIMES,
         "impossible": MAYBE,
     },
@@ -261,7 +262,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         "soaks": RARE,
         "power": RARE,
     },
-    NOTHING: {},
+    NOTHING: {"lone": NEVER},
 }
 # Signs that only a bad coupler shows, and how likely each is with all else.
 COUPLER_SIGNS = {
@@ -281,7 +282,7 @@ A_SIGN = 0.93  # how likely a bad coupler shows one of them at least
 HINTS: dict[str, dict[str, float]] = {
     "intermittent-contact": {"intermittent-contact": 5.0},
     "heating-joint": {"hot-joint": 5.0},
-    "detector-fault": {"coupler-fault": 2.0},
+    "detector-fault": {"coupler-fault": 2.0, "transmitter-change": 2.0},
     "baseline-shift": {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
 }
 PASSING = "The rows show nothing else that differs from before; it may have been a passing thing."

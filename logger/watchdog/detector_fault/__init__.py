@@ -1,10 +1,10 @@
 """Rule `detector-fault`: the readings cannot be what a sound coupler shows.
 
 By pairs (`of_pairs`): `clipped`, `reversed`, `stuck`, `foreign`. By whole transmissions, from what
-has been learned: `noisy`, `zero` and `gain`, each of which says what it assumes. Noise and zero
-must be wrong at the end of RUN transmissions in a row and for LASTING (so that what is measured in
-pauses of speech does not count), and right at RUN to clear; a lost gain clears when RUN
-transmissions are as usual again. Work and another calibration begin anew.
+has been learned: `noisy`, `zero`, `gain` and `level`, each of which says what it assumes. Noise and
+zero must be wrong at the end of RUN transmissions in a row and for LASTING (so that what is
+measured in pauses of speech does not count), and right at RUN to clear; a changed gain or power
+clears when RUN transmissions are as usual again. Work and another calibration begin anew.
 
 One alarm at a time: the first cause found stands until it clears, and the alarm while any stands.
 """
@@ -16,7 +16,7 @@ import msgspec
 from logger.config import WatchdogOptions
 from logger.rows import Transmission
 from logger.view import View
-from logger.watchdog.detector_fault import gain, noisy, zero
+from logger.watchdog.detector_fault import gain, level, noisy, zero
 from logger.watchdog.detector_fault.of_pairs import SOUND, OfPairs
 from logger.watchdog.finding import Finding
 
@@ -36,6 +36,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
     noisy: noisy.Memory = msgspec.field(default_factory=noisy.Memory)
     gain: gain.Memory = msgspec.field(default_factory=gain.Memory)
+    level: level.Memory = msgspec.field(default_factory=level.Memory)
     cause: str = ""
     bad: int = 0
     bad_ns: int = 0
@@ -92,9 +93,10 @@ class DetectorFault:
         found = noisy.fault(memory.noisy, view, standing=standing) or zero.fault(
             view, standing=standing
         )
-        lost = gain.judge(memory.gain, row)
+        shifted = level.judge(memory.level, row)
+        lost = gain.judge(memory.gain, row) or shifted
         if standing:
-            memory.good = 0 if found or memory.gain.run else memory.good + 1
+            memory.good = 0 if found or shifted or memory.gain.run else memory.good + 1
             return "" if memory.good >= RUN else memory.cause
         memory.good = 0
         if not found:

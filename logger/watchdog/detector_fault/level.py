@@ -1,0 +1,270 @@
+"""Incident power, or the gain of a port, sits at another level from one session to the next.
+
+`gain` tells a port that loses half of its reading within a few transmissions. This module looks for
+1.5 dB and judges whole sessions (transmissions with pauses below SESSION_NS), since one session is
+one mode, one channel and one weather. The sessions of the last days are compared with those before:
+
+- Incident power by its likelihood. The powers that a station uses come in a few sizes, so the
+  density of ln watts is a sum of kernels about those used before. It is compared with its peak
+  near by, so that a mode in which a station seldom works is as usual as any other. A shift of all
+  powers is told if it makes the latest sessions likelier by LIFT in all, no session counting for
+  more than SESSION_LIFT.
+- Reflection by the mean deviation of ln rho from the usual level of each channel, against the
+  scatter of earlier sessions. It must have changed at once: sessions just before are as usual.
+
+A forward port that loses gain reads less power and, by half as many decibels, more reflection; a
+reflected port that loses gain reads less reflection by one factor on all channels at the same
+power; a power that changes alone is the transmitter's. On a single channel a lost gain of the
+reflected port cannot be told from a load that improved, and the words say so. All else is left to
+the rules of the reflection.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import msgspec
+import numpy as np
+
+from logger.blocks import Floats
+from logger.rows import Transmission
+from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+
+SESSION_NS = 3_600_000_000_000
+PER_SESSION = 5  # transmissions of a session that count
+RECENT = 5  # sessions that are judged
+LEAST_RECENT, LEAST_RECENT_ROWS = 2, 4
+LEAST_USUAL, LEAST_USUAL_ROWS = 10, 20  # sessions and transmissions to compare with
+JUST_BEFORE = 3  # sessions
+MOST_ROWS = 90
+LEAST_SETTLED = 20  # pairs
+LEAST_RHO = 0.01
+MOST_NOISE = 0.2  # of ln rho
+
+WIDTH = 0.1  # of a kernel, ln watts
+FLOOR = 0.02  # of the density, for powers never used before
+NEAR, SELDOM = 0.4, 0.12  # a density is compared with the highest so near to it, or SELDOM
+STEP = 0.02  # of the grid
+KERNEL = (1 + (np.arange(-40, 41) * STEP / WIDTH) ** 2) ** -2
+SHIFTS = np.concatenate([np.arange(-3.0, -0.2, 0.05), np.arange(0.25, 3.0, 0.05)])  # of ln watts
+LIFT, SESSION_LIFT = 6.0, 4.0  # ln of a likelihood ratio
+LEAST_GAIN = 0.13  # of ln rho; 1.1 dB
+SAME = 0.4  # part of a change by which sessions and channels may differ from it
+LEAST_CHANNELS = 2
+LEAST_SD = 0.02  # of a session's ln rho
+LEAST_Z = 6.0
+MOST_TURN = 0.1  # of rho: reflection that changes by more changes the power, too
+ADOPTED = 12  # sessions after which a new level is the usual one
+
+
+class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_fields=True):
+    """A transmission: number of its session, channel, ln of incident watts, ln rho (None: it tells
+    nothing) and the standard deviation of that by noise."""
+
+    session: int
+    channel: str
+    ln_w: float
+    ln_rho: float | None
+    noise: float
+
+
+class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """Readings of the latest sessions; when the last transmission ended; the first session of a
+    change that stands, None if there is none, and what was said of it."""
+
+    readings: list[Reading] = []
+    last_ns: int = 0
+    since: int | None = None
+    words: str | None = None
+
+
+class Change(NamedTuple):
+    """A change of all powers by `ln_w` with the ln of its likelihood ratio, and of the reflection
+    by `ln_rho` with its number of standard deviations `z`; `at_once` if it was sudden and alike on
+    all channels used since, so many of those in use; `turn` is by how much rho changed."""
+
+    ln_w: float
+    lift: float
+    ln_rho: float | None
+    z: float
+    at_once: bool
+    channels: int
+    in_use: int
+    turn: float
+
+
+def judge(memory: Memory, row: Transmission) -> str | None:
+    """Take in a transmission; say what has changed, if anything has."""
+    reading = _reading(memory, row)
+    if reading is None:
+        return memory.words
+    memory.readings = [*memory.readings, reading][-MOST_ROWS:]
+    if memory.since is not None and reading.session >= memory.since + ADOPTED:
+        # What has stood for so long is the usual level.
+        memory.readings = [one for one in memory.readings if one.session >= memory.since]
+        memory.since = None
+    stood = memory.since
+    memory.since, memory.words = _describe(memory.readings, stood)
+    if stood is not None and memory.since is None:
+        # What has passed is no measure of what is usual.
+        memory.readings = [
+            one
+            for one in memory.readings
+            if one.session < stood or one.session > reading.session - LEAST_RECENT
+        ]
+    return memory.words
+
+
+def _describe(
+    readings: Sequence[Reading], standing: int | None
+) -> tuple[int, str] | tuple[None, None]:
+    """The first session of a change and what has changed; `standing` is that of a known change."""
+    numbers = list(dict.fromkeys(one.session for one in readings))
+    most = min(RECENT, len(numbers) - LEAST_USUAL)
+    for count in range(LEAST_RECENT, most + 1):
+        since = standing or numbers[-count]
+        change = _change(readings, standing or numbers[-most], since, numbers[-count])
+        words = None if change is None else _words(change, 1.0 if standing is None else 0.5)
+        if words:
+            return since, words
+    return None, None
+
+
+def _reading(memory: Memory, row: Transmission) -> Reading | None:
+    """The reading of a transmission; None if it does not count."""
+    last = memory.readings[-1].session if memory.readings else 0
+    session = last + (row.start_ns - memory.last_ns > SESSION_NS)
+    memory.last_ns = row.end_ns
+    if row.settled_samples < LEAST_SETTLED or row.forward_w_mean <= 0 or not is_readable(row):
+        return None
+    if sum(one.session == session for one in memory.readings[-PER_SESSION:]) >= PER_SESSION:
+        return None
+    rho, noise = None, 0.0
+    if row.swr is not None and row.swr_noise_low is not None and row.swr_noise_high is not None:
+        rho = rho_of(row.swr)
+        spread = rho_of(row.swr_noise_high) - rho_of(row.swr_noise_low)
+        noise = spread / 4 / max(rho, LEAST_RHO)
+        if rho < LEAST_RHO or noise > MOST_NOISE:
+            rho = None
+    return Reading(
+        session,
+        channel_of(row),
+        round(math.log(row.forward_w_mean), 4),
+        None if rho is None else round(math.log(rho), 4),
+        round(noise, 4),
+    )
+
+
+def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> Change | None:
+    """How the sessions from `since` on differ from those before `first`; None if these tell too
+    little. Those just before `onset` say whether that came at once."""
+    usual = [one for one in readings if one.session < first]
+    late = [one for one in readings if one.session >= max(first, since)]
+    between = [one for one in readings if first - JUST_BEFORE <= one.session < onset]
+    if len(usual) < LEAST_USUAL_ROWS or len(late) < LEAST_RECENT_ROWS:
+        return None
+    ln_w, lift = _power_shift(usual, late)
+    levels = _levels(usual)
+    before, now = _deviations(usual, levels), _deviations(late, levels)
+    if len(before) < LEAST_USUAL or len(now) < LEAST_RECENT:
+        return Change(ln_w, lift, None, 0.0, False, 0, 0, 0.0)
+    sd = max(1.4826 * float(np.median(np.abs(before))), float(np.std(before)), LEAST_SD)
+    mean = float(now.mean())
+    z = mean / (sd * math.sqrt(1 / len(now) + 1 / len(before)))
+    just_before = _deviations(between, levels)
+    shares = np.concatenate([now, _by_channel(late, levels)]) / mean if mean else np.zeros(1)
+    at_once = bool(np.all(np.abs(shares - 1) < SAME)) and not (
+        len(just_before) and abs(float(just_before.mean())) > SAME * abs(mean)
+    )
+    told = [one.channel for one in late if one.channel in levels]
+    turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in told)
+    return Change(ln_w, lift, mean, z, at_once, len(set(told)), len(levels), turn)
+
+
+def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[float, float]:
+    """The likeliest shift of ln watts, and ln of how much likelier it is than none."""
+    centres = np.array([one.ln_w for one in usual])
+    values = np.array([one.ln_w for one in late])
+    reach = SHIFTS[-1] + 2 * NEAR
+    least = min(values.min(), centres.min()) - reach
+    places = np.rint((centres - least) / STEP).astype(np.int64)
+    size = round((max(values.max(), centres.max()) + reach - least) / STEP) + 1
+    grid = least + STEP * np.arange(size)
+    density = np.convolve(np.bincount(places, minlength=size), KERNEL, "same") / len(centres)
+    near = round(NEAR / STEP)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(density, near), 2 * near + 1)
+    usage = np.log((density + FLOOR) / (np.maximum(around.max(axis=1), SELDOM) + FLOOR))
+    now = np.interp(values, grid, usage)
+    if -float(now.sum()) < LIFT / 2:
+        return 0.0, 0.0  # no shift can make these much likelier
+    lifts = np.interp(values - SHIFTS[:, None], grid, usage) - now
+    sessions = np.array([one.session for one in late])
+    best = int(np.argmax(lifts.sum(axis=1)))
+    total = sum(
+        min(float(lifts[best, sessions == number].sum()), SESSION_LIFT)
+        for number in np.unique(sessions)
+    )
+    return float(SHIFTS[best]), total
+
+
+def _levels(usual: Sequence[Reading]) -> dict[str, float]:
+    """The usual ln rho of each channel."""
+    by_channel: dict[str, list[float]] = {}
+    for one in usual:
+        if one.ln_rho is not None:
+            by_channel.setdefault(one.channel, []).append(one.ln_rho)
+    return {
+        name: float(np.median(values)) for name, values in by_channel.items() if len(values) >= 3
+    }
+
+
+def _deviations(readings: Sequence[Reading], levels: dict[str, float]) -> Floats:
+    """Mean deviation of ln rho from the levels in each session that tells it."""
+    by_session: dict[int, list[float]] = {}
+    for one in readings:
+        if one.ln_rho is not None and one.channel in levels:
+            by_session.setdefault(one.session, []).append(one.ln_rho - levels[one.channel])
+    return np.array([float(np.mean(values)) for values in by_session.values()])
+
+
+def _by_channel(readings: Sequence[Reading], levels: dict[str, float]) -> Floats:
+    """Mean deviation of ln rho on each channel."""
+    by_channel: dict[str, list[float]] = {}
+    for one in readings:
+        if one.ln_rho is not None and one.channel in levels:
+            by_channel.setdefault(one.channel, []).append(one.ln_rho - levels[one.channel])
+    return np.array([float(np.mean(values)) for values in by_channel.values()])
+
+
+def _words(change: Change, share: float) -> str | None:
+    """What has changed; None if nothing has beyond that share of the limits."""
+    powered = change.lift >= share * LIFT
+    factor_w = math.exp(change.ln_w)
+    watts = f"incident power reads {factor_w:.2g} times what it was"
+    ln_rho = change.ln_rho
+    if ln_rho is None:
+        return f"{watts}; look at the transmitter, its supply and the detector" if powered else None
+    reflected = f"reflection {math.exp(ln_rho):.2g} times"
+    if powered:
+        expected = -change.ln_w / 2  # if only the gain of the forward port has changed
+        apart = abs(ln_rho - expected)
+        if change.turn > MOST_TURN or min(apart, abs(ln_rho)) > abs(expected) / 2 + LEAST_SD:
+            return None
+        if apart < abs(ln_rho):
+            return (
+                f"the gain of the forward reading has changed: {watts}, {reflected}, as when only"
+                " this port reads otherwise; look at its detector and wires"
+            )
+        return f"{watts}, at the same reflection; look at power setting, transmitter and supply"
+    if change.z > -share * LEAST_Z or ln_rho > -share * LEAST_GAIN or not change.at_once:
+        return None
+    if change.channels < min(change.in_use, LEAST_CHANNELS):
+        return None
+    where = "on every channel alike" if change.channels > 1 else "on the channel in use"
+    other = "" if change.channels > 2 else "; or the load has become better at once"
+    return (
+        f"the reflected reading has lost gain: {reflected} what it was, {where}, at the same"
+        f" incident power; look at its detector and wires{other}"
+    )
