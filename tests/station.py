@@ -20,6 +20,8 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import ive
 
+from tests.deadlines import scale, wait_until
+
 PORT = {"coupling_db": 25.0, "n_vt_v": 0.0277, "r_is_v": 0.0015, "zero_v": 0.0}
 
 CALIBRATION = f"""\
@@ -74,7 +76,7 @@ def mismatchd(*arguments: str | Path, check: bool = True) -> subprocess.Complete
         [sys.executable, "-m", "logger.cli", *map(str, arguments)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=scale(60),
         check=False,
     )
     if check:
@@ -137,18 +139,17 @@ class Running:
         from logger.status import ask
 
         store = config.parent / "data/station.sqlite"
-        deadline = time.monotonic() + 15
-        while time.monotonic() < deadline:
+
+        def reads() -> bool:
             assert self.process.poll() is None, self.process.stderr.read().decode()
-            if store.parent.exists() and (status := ask(store)) and status["pairs"]:
-                return
-            time.sleep(0.05)
-        raise AssertionError("the daemon reads nothing")
+            return bool(store.parent.exists() and (status := ask(store)) and status["pairs"])
+
+        assert wait_until(reads, 15), "the daemon reads nothing"
 
     def stop(self) -> tuple[int, str]:
         """SIGTERM; exit code and what was said on stderr."""
         self.process.terminate()
-        code = self.process.wait(10)
+        code = self.process.wait(scale(10))
         self.poll()
         _, said = self.process.communicate()
         return code, said.decode()

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.deadlines import Deadline, scale
 from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_end_to_end import QUIET, WRITER, Plan, exported, play, play_until_read, seconds
@@ -41,7 +42,7 @@ def talking(master: int, stretches: Plan) -> Iterator[None]:
     )
     try:
         yield
-        assert writer.wait(60) == 0
+        assert writer.wait(scale(60)) == 0
     finally:
         writer.kill()
         writer.wait()
@@ -170,8 +171,8 @@ def test_a_first_start_in_1970(tmp_path: Path, clock: WallClock, dies: bool) -> 
                 time.sleep(0.8)
                 clock.set(0.0, SYNCHRONISED)
             play(master, 200, [(2.5, QUIET), *OVER])
-            until = time.monotonic() + 15
-            while time.monotonic() < until:
+            deadline = Deadline(15)
+            while not deadline.has_passed():
                 series = exported_series(server)
                 if len(series.get("transmission_swr", ())) >= (4 if dies else 5):
                     break

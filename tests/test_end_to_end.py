@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.deadlines import scale
 from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_forwarder import exported as exported_series
@@ -48,7 +49,7 @@ def play(master: int, rate: float, plan: Plan) -> list[tuple[float, float]]:
         capture_output=True,
         text=True,
         check=True,
-        timeout=120,
+        timeout=scale(120),
     )
     return [tuple(json.loads(text)) for text in done.stdout.splitlines()]
 
@@ -183,7 +184,7 @@ def test_a_restart_in_mid_transmission_neither_loses_nor_doubles(tmp_path: Path,
                 assert code == 0, said
             daemon.kill()
             daemon = Running(config)
-            writer.wait(30)
+            writer.wait(scale(30))
             time.sleep(2.5)
             daemon.stop()
         finally:
@@ -266,7 +267,7 @@ def test_a_recording_replays_to_the_rows_of_the_live_run(tmp_path: Path) -> None
         )
         time.sleep(1.0)
         times = play(master, 200, [(0.5, QUIET), (1.5, (4.0, 0.25)), (1.0, QUIET)])
-        _, said = recorder.communicate(timeout=20)
+        _, said = recorder.communicate(timeout=scale(20))
         assert recorder.returncode == 0, said
     config = write_config(
         tmp_path,
@@ -335,7 +336,7 @@ def test_nobody_reads_what_is_said(tmp_path: Path) -> None:
     )
     try:
         fcntl.fcntl(daemon.stderr, fcntl.F_SETPIPE_SZ, 4096)
-        assert daemon.wait(30) == 0
+        assert daemon.wait(scale(30)) == 0
     finally:
         daemon.kill()
         daemon.communicate()

@@ -26,6 +26,7 @@ from logger.live.carrier import OfDriver
 from logger.reflection import swr
 from logger.store.database import Store
 from logger.store.line_losses import LineLosses
+from tests.deadlines import Deadline, scale
 from tests.isolate_bench import hands
 from tests.old_stores import old_store
 from tests.station import Running, line, mismatchd, pty, write_config
@@ -174,7 +175,7 @@ def test_without_a_daemon_the_driver_is_read(tmp_path: Path) -> None:
             input=answer,
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=scale(60),
             check=False,
         )
 
@@ -231,11 +232,11 @@ def test_a_carrier_by_the_host_clock_is_dated_without_a_daemon(tmp_path: Path) -
         config = load(write_config(tmp_path, name, transmission="{hang_ms: 300}"))
         driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
         source = OfDriver(config, Coupler(calibration_of(config)), driver)
-        found, until_s = None, time.monotonic() + 10
+        found, deadline = None, Deadline(10)
         try:
             source.begin()
             held.key(3.0)
-            while found is None and time.monotonic() < until_s:
+            while found is None and not deadline.has_passed():
                 _, found = source.listen()
         finally:
             source.close()

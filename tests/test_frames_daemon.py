@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 
 from tests import avr
 from tests.boards import Board
-from tests.counterparts import until
+from tests.deadlines import wait_until
 from tests.station import Running, mismatchd, volts, write_config
 
 CODE_V = 5 / 1023
@@ -77,7 +77,7 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
             key(board, SCRIPT[0][0], SCRIPT[0][0])  # the plug comes off
             board.wait("inhibit", lambda told: told[-1].value == "1")
             key(board, 0, 0)
-            assert until(lambda: bool(alarms(running)))
+            assert wait_until(lambda: bool(alarms(running)))
             raised = alarms(running)[0]
             code, said = running.stop()
             assert code == 0, said

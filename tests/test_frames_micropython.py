@@ -16,7 +16,7 @@ from drivers.frames.framing import MOST, frame, unframe
 from drivers.frames.messages import Type
 from tests import micropython
 from tests.boards import Board, Reader
-from tests.counterparts import until
+from tests.deadlines import scale, wait_until
 from tests.serial_faults import ser2net
 from tests.station import Running, pty, volts, write_config
 from tests.test_frames_daemon import INHIBIT, alarms
@@ -256,7 +256,7 @@ def test_the_service_pin_leaves_the_board_to_its_owner(tmp_path: Path) -> None:
         pty() as (master, port),
         micropython.running(tmp_path, (master, port), BOARD_SERVICE="0") as board,
     ):
-        assert board.process.wait(5) == 0
+        assert board.process.wait(scale(5)) == 0
         assert [told.value for told in board.events("inhibit")] == ["0"]
 
 
@@ -317,7 +317,7 @@ def test_from_volts_to_the_alarm_and_the_inhibit_output(tmp_path: Path) -> None:
             key(4.0, 4.0)
             board.wait("inhibit", lambda told: told[-1].value == "1")
             key(0, 0)
-            assert until(lambda: bool(alarms(running)))
+            assert wait_until(lambda: bool(alarms(running)))
             assert running.stop()[0] == 0
         finally:
             running.kill()

@@ -30,6 +30,7 @@ from drivers.iio.device import why_not
 from drivers.iio.driver import IioDriver
 from drivers.iio.scan import Element, Scan, parse_type
 from drivers.timeline import host_ns
+from tests.deadlines import Deadline, scale
 from tests.iio_bench import Converter
 from tests.station import mismatchd, volts, write_config
 
@@ -302,9 +303,9 @@ def test_a_converter_that_is_gone_for_the_kernel_is_opened_again(plain: Converte
     assert driver.read(0.5, 0.0) is None
     assert driver.away == "converter harbour-adc lost: No such device; waiting for it"
     gone = False
-    until_s = time.monotonic() + 3
+    deadline = Deadline(3)
     while driver.read(0.1, 0.0) is None:
-        assert time.monotonic() < until_s
+        assert not deadline.has_passed()
     lost, back = driver.notices()
     assert lost.endswith("waiting for it")
     assert back.startswith("converter harbour-adc is there after ")
@@ -444,11 +445,11 @@ def test_from_the_buffer_to_a_row(streaming: Converter, tmp_path: Path) -> None:
 
     person = threading.Thread(target=transmit)
     person.start()
-    person.join(30)
+    person.join(scale(30))
     time.sleep(0.6)
     ended.set()
     daemon.terminate()
-    words = daemon.communicate(timeout=10)[1]
+    words = daemon.communicate(timeout=scale(10))[1]
     assert daemon.returncode == 0, words
     table = mismatchd("export", "transmissions", "-c", config, "--format", "jsonl").stdout
     (row,) = map(json.loads, table.splitlines())

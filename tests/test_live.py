@@ -33,6 +33,7 @@ from logger.live.tap import MOST_BLOCKS, Tap
 from logger.pipeline import Pipeline
 from logger.reflection import rho_of_swr
 from logger.view import View as Block
+from tests.deadlines import Deadline, scale, wait_until
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.terminal_view import View
 from tests.test_end_to_end import WRITER
@@ -267,7 +268,7 @@ def feed(store: Path, reading: Reading = READING) -> Iterator[Tap]:
         yield tap
     finally:
         live.end()
-        thread.join(5)
+        thread.join(scale(5))
         assert not thread.is_alive()
         assert not store.with_name(store.name + ".live").exists()
 
@@ -282,10 +283,7 @@ def received(caller: socket.socket, seconds: float) -> bytes:
 
 
 def wait_for(seen: Any, seconds: float = 5.0) -> None:
-    until_s = time.monotonic() + seconds
-    while not seen():
-        assert time.monotonic() < until_s
-        time.sleep(0.01)
+    assert wait_until(seen, seconds)
 
 
 def test_the_feed_is_open_while_somebody_looks_on(tmp_path: Path) -> None:
@@ -311,8 +309,8 @@ def test_who_does_not_read_is_cut_off_and_the_others_go_on(tmp_path: Path) -> No
     view: Any = object()
     with feed(store, long) as tap, connect(store) as slow, connect(store) as quick:
         wait_for(lambda: tap.open)
-        heard, until_s = 0, time.monotonic() + 15
-        while heard < 8 and time.monotonic() < until_s:
+        heard, deadline = 0, Deadline(15)
+        while heard < 8 and not deadline.has_passed():
             tap.give(view)
             heard += received(quick, 0.1).count(b"\n")
         assert heard >= 8
@@ -410,7 +408,7 @@ def test_live_beside_the_daemon_that_is_started_again(tmp_path: Path) -> None:
             for daemon in daemons:
                 daemon.kill()
             piped.send_signal(signal.SIGINT)
-            said, _ = piped.communicate(timeout=10)
+            said, _ = piped.communicate(timeout=scale(10))
     assert piped.returncode == 0
     assert "the daemon is not running" in said
     assert re.search(r"^\d\d:\d\d:\d\dZ KEY DOWN ch 20, forward 4\.00 W, .*SWR 1\.25", said, re.M)

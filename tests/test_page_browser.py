@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from tests.deadlines import Deadline, scale
 from tests.desk import Desk, desk
 from tests.page_server import DESK, PHONE, TOKEN, Serving, chromium, serving
 from tests.station import Running, line, pty, volts, write_config
@@ -79,7 +80,7 @@ def told(tab: Any, name: str, wanted: str, seconds: float = 15.0) -> None:
         "([name, wanted]) => new RegExp(wanted).test("
         "document.querySelector(`[data-show='${name}']`)?.textContent)",
         arg=[name, wanted],
-        timeout=1000 * seconds,
+        timeout=scale(1000) * seconds,
     )
 
 
@@ -97,9 +98,9 @@ def faults(tab: Any, axe: str) -> list[str]:
 
 def acknowledged(daemon: Running) -> None:
     """Wait until the daemon has heard of it."""
-    until_s = time.monotonic() + 5
+    deadline = Deadline(5)
     while not any(event.get("change") == "acknowledged" for _, event in daemon.events):
-        assert time.monotonic() < until_s
+        assert not deadline.has_passed()
         time.sleep(0.05)
         daemon.poll()
 
@@ -280,7 +281,7 @@ def _adjust(at: Desk, page: Serving, tab: Any, axe: str) -> None:
     for turn in range(4):
         for count, channel in enumerate((1, 20, 40), 1):
             at.key(channel)
-            tab.locator(".counts tr").nth(count).wait_for(timeout=10_000)
+            tab.locator(".counts tr").nth(count).wait_for(timeout=scale(10_000))
         tab.locator("p", has_text="Resonance at").wait_for()
         text = " ".join(tab.locator("main").text_content().split())
         assert "nobody touches a keyed antenna" in text

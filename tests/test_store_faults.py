@@ -28,6 +28,7 @@ from logger.store import salvage
 from logger.store.database import Store, Stored
 from logger.store.outbox import Outbox
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from tests.deadlines import Deadline
 from tests.disks import disk, mounted
 from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
@@ -67,8 +68,8 @@ def rows(path: Path, table: str) -> list[dict[str, Any]]:
 
 def wait_stored(config: Path, deadline_s: float = 10) -> None:
     """Wait until the store takes rows."""
-    end = time.monotonic() + deadline_s
-    while time.monotonic() < end:
+    deadline = Deadline(deadline_s)
+    while not deadline.has_passed():
         status = json.loads(mismatchd("status", "--json", "-c", config).stdout)
         if "store_error" not in status or status["store_error"] is None:
             return

@@ -32,6 +32,7 @@ from logger.status import ask
 from logger.store.database import Store
 from logger.store.tables import FORWARDED
 from tests.bridge import FAULT, QUIET, SENT, STEP_V
+from tests.deadlines import Deadline, scale
 from tests.servers import Server, victoria_metrics
 from tests.station import mismatchd, pty, write_config
 from tests.test_forwarder import exported as exported_series
@@ -222,8 +223,8 @@ def _await_change(path: Path, at_most_s: float) -> None:
             return None
         return found.st_size, found.st_mtime_ns
 
-    before, end = state(), time.monotonic() + at_most_s
-    while state() == before and time.monotonic() < end:
+    before, deadline = state(), Deadline(at_most_s)
+    while state() == before and not deadline.has_passed():
         pass
 
 
@@ -232,8 +233,8 @@ def _last_life(folder: Path, config: Path, bridge: subprocess.Popen[bytes]) -> R
     store = config.parent / "data/station.sqlite"
     with _daemon(folder, config, "never", 4000) as (daemon, said, _):
         run = Run("stop", time.time_ns())
-        end = time.monotonic() + 60
-        while time.monotonic() < end and daemon.poll() is None:
+        deadline = Deadline(60)
+        while not deadline.has_passed() and daemon.poll() is None:
             if run.ready_ns is None and b"watching" in said.read_bytes():
                 run.ready_ns = time.time_ns()
                 time.sleep(4.0)
@@ -247,7 +248,7 @@ def _last_life(folder: Path, config: Path, bridge: subprocess.Popen[bytes]) -> R
         assert daemon.poll() is None, said.read_text()
         run.killed_ns = time.time_ns()
         daemon.terminate()
-        assert daemon.wait(10) == 0, said.read_text()
+        assert daemon.wait(scale(10)) == 0, said.read_text()
     return run
 
 
