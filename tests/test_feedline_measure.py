@@ -32,7 +32,6 @@ from tests.old_stores import old_store
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.terminal_view import View
 from tests.test_end_to_end import exported
-from tests.test_live import bridge
 
 HOUR_NS = 3_600_000_000_000
 READING = LineLoss(
@@ -202,19 +201,21 @@ def test_without_a_daemon_the_driver_is_read(tmp_path: Path) -> None:
 
 
 def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
-    with pty() as (master, name):
+    with pty() as (master, name), hands(master) as held:
         config = write_config(tmp_path, name, **FEEDLINE)
         daemon = Running(config)
+        view = None
         try:
-            with bridge(master, (4.5, (0, 0)), (1.5, (0.6, 0.6 * RHO2)), (60.0, (0, 0))):
-                daemon.wait_reading(config)
-                view = View(
-                    *("feedline", "measure", "-c", str(config), "--far-end", "short"), rows=48
-                )
-                assert "The daemon goes on" in view.until(lambda text: "(yes or no)" in text)
-                view.press(b"yes\r")
-                view.until(lambda text: "0.60 W, SWR 5.49" in text)
-                assert view.ended(15.0) == 0
+            daemon.wait_reading(config)
+            view = View(*("feedline", "measure", "-c", str(config), "--far-end", "short"), rows=48)
+            assert "The daemon goes on" in view.until(lambda text: "(yes or no)" in text)
+            view.press(b"yes\r")
+            view.until(lambda text: "waiting for the key" in text)
+            held.send(0.6, 0.6 * RHO2)
+            view.until(lambda text: "0.60 W, SWR 5.49" in text)
+            view.look(1.0)
+            held.send(0, 0)
+            assert view.ended(15.0) == 0
             said = view.look()
             assert "Key the transmitter for 3 s" in said
             assert "The line loses 1.6" in said
@@ -223,7 +224,8 @@ def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
             assert (row["far_end"], row["transmission_id"]) == ("short", "1")
             assert float(row["loss_low_db"]) < LOSS_DB < float(row["loss_high_db"])
         finally:
-            view.close()
+            if view is not None:
+                view.close()
             daemon.kill()
 
 
