@@ -49,6 +49,7 @@ class Hands:
         """Put the key down for good."""
         self._stop.set()
         self._thread.join()
+        os.set_blocking(self._master, True)
 
 
 @contextlib.contextmanager

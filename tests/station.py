@@ -12,7 +12,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -134,17 +134,39 @@ class Running:
                 *lines, self._rest = (self._rest + data).split(b"\n")
                 self.events += [(now, json.loads(text)) for text in lines]
 
-    def wait_reading(self, config: Path) -> None:
-        """Wait until the daemon takes pairs."""
+    def wait_status(
+        self, config: Path, condition: Callable[[dict[str, Any]], object], seconds: float = 15.0
+    ) -> dict[str, Any]:
+        """Wait for a status of which `condition` is true, and return it."""
         from logger.status import ask
 
         store = config.parent / "data/station.sqlite"
 
-        def reads() -> bool:
+        def wanted() -> dict[str, Any] | None:
             assert self.process.poll() is None, self.process.stderr.read().decode()
-            return bool(store.parent.exists() and (status := ask(store)) and status["pairs"])
+            status = ask(store) if store.parent.exists() else None
+            return status if status and condition(status) else None
 
-        assert wait_until(reads, 15), "the daemon reads nothing"
+        status = wait_until(wanted, seconds)
+        assert status, "the daemon does not come to this status"
+        return dict(status)
+
+    def wait_reading(self, config: Path, pairs: int = 1) -> None:
+        """Wait until the daemon has taken so many more pairs."""
+        before = self.wait_status(config, lambda status: True)["pairs"] if pairs > 1 else 0
+        self.wait_status(config, lambda status: status["pairs"] >= before + pairs)
+
+    def wait_events(self, count: int, seconds: float = 10.0, **values: Any) -> list[dict[str, Any]]:
+        """Wait until `count` events with these values are printed, and return all of them."""
+
+        def wanted() -> list[dict[str, Any]]:
+            self.poll()
+            found = [e for _, e in self.events if values.items() <= e.items()]
+            return found if len(found) >= count else []
+
+        events = wait_until(wanted, seconds)
+        assert events, (values, self.events)
+        return list(events)
 
     def stop(self) -> tuple[int, str]:
         """SIGTERM; exit code and what was said on stderr."""
