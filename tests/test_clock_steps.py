@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.deadlines import scale
+from tests.deadlines import scale, wait_until
 from tests.isolate_bench import hands
 from tests.servers import victoria_metrics
 from tests.station import Running, mismatchd, pty, write_config
