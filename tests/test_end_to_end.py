@@ -96,7 +96,11 @@ def test_what_was_sent_is_stored(tmp_path: Path, rate: float) -> None:
         assert seconds(row["end_utc"]) == pytest.approx(last, abs=late_s)
         duration_s = float(row["duration_s"])
         assert duration_s == pytest.approx(last - first, abs=late_s)
-        assert float(row["energy_j"]) == pytest.approx(power * duration_s, rel=0.03)
+        energy_j = power * duration_s
+        if "gap" in row["flags"]:  # the energy of a gap is unknown
+            assert float(row["energy_j"]) < 1.03 * energy_j
+        else:
+            assert float(row["energy_j"]) == pytest.approx(energy_j, rel=0.03)
         parts = [s for s in exported("seconds", config) if s["transmission_id"] == row["id"]]
         assert sum(int(part["samples"]) for part in parts) == int(row["samples"])
     assert exported("alarms", config) == []
