@@ -99,5 +99,23 @@ class Reader:
             self.parts.append(part)
         self.notices += self.driver.notices()
 
+    def more(self, parts: int) -> None:
+        """Read so many more parts."""
+        first = len(self.parts)
+        self.until(lambda: len(self.parts) >= first + parts)
+
+    def until_volts(self, forward_v: float, reflected_v: float, within_v: float) -> None:
+        """Read until the pins show these volts."""
+
+        def shown() -> bool:
+            last = self.parts[-1] if self.parts else None
+            return (
+                last is not None
+                and abs(last.forward_v[-1] - forward_v) <= within_v
+                and abs(last.reflected_v[-1] - reflected_v) <= within_v
+            )
+
+        self.until(shown)
+
     def joined(self, name: str, first: int = 0) -> np.ndarray:
         return np.concatenate([getattr(part, name) for part in self.parts[first:]])
