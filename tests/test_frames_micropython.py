@@ -16,7 +16,7 @@ from drivers.frames.framing import MOST, frame, unframe
 from drivers.frames.messages import Type
 from tests import micropython
 from tests.boards import Board, Reader
-from tests.deadlines import scale, wait_until
+from tests.deadlines import in_time, scale, wait_until
 from tests.serial_faults import ser2net
 from tests.station import Running, pty, volts, write_config
 from tests.test_frames_daemon import INHIBIT, alarms
