@@ -135,8 +135,8 @@ def ser2net(
 
 def counters(config: Path) -> dict[str, int]:
     """Those of the running daemon."""
-    status = ask(config.parent / "data/station.sqlite")
-    assert status is not None
+    status = wait_until(lambda: ask(config.parent / "data/station.sqlite"))
+    assert status
     found: dict[str, int] = status["counters"]
     return found
 
