@@ -79,6 +79,7 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
             key(board, 0, 0)
             assert wait_until(lambda: bool(alarms(running)))
             raised = alarms(running)[0]
+            lost = running.wait_status(config, lambda _: True)["counters"]["lost"]
             code, said = running.stop()
             assert code == 0, said
             board.wait("inhibit", lambda told: told[-1].value == "0")
@@ -94,7 +95,10 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
     for i, (row, powers_w) in enumerate(zip(rows, SCRIPT, strict=True)):
         check(row, *powers_w)
         on, off = keyed[1 + 2 * i : 3 + 2 * i]
-        assert abs(float(row["duration_s"]) - (off.us - on.us) / 1e6) < scale(0.02)
+        shorter_s = (off.us - on.us) / 1e6 - float(row["duration_s"])
+        assert shorter_s > -scale(0.02)
+        if not lost:  # a host too busy to read misses the beginning or the end
+            assert shorter_s < scale(0.02)
     assert float(opened["swr_max"]) > 3
     check({**opened, "swr": "", "reflected_w_mean": ""}, SCRIPT[0][0], 0)
 
