@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from tests.deadlines import Deadline, scale
+from tests.deadlines import scale
 from tests.desk import Desk, desk
 from tests.isolate_bench import hands
 from tests.page_server import DESK, PHONE, TOKEN, Serving, chromium, serving
@@ -80,15 +80,6 @@ def faults(tab: Any, axe: str) -> list[str]:
     ]
 
 
-def acknowledged(daemon: Running) -> None:
-    """Wait until the daemon has heard of it."""
-    deadline = Deadline(5)
-    while not any(event.get("change") == "acknowledged" for _, event in daemon.events):
-        assert not deadline.has_passed()
-        time.sleep(0.05)
-        daemon.poll()
-
-
 def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) -> None:
     import axe_playwright_python
 
@@ -111,6 +102,7 @@ def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) ->
                 held.send(0, 0)
                 told(tab, "state", "key up")
                 told(tab, "ago", "s ago")
+                daemons[0].wait_events(1, event="transmission")
                 held.send(*HIGH)
                 told(tab, "swr", r"^4\.00$")
                 assert tab.locator("[data-show=forward]").text_content() == "4.00 W"
@@ -124,7 +116,7 @@ def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) ->
                 tab.locator("main li a", has_text="high-swr").first.tap()
                 tab.locator("button", has_text="Acknowledge").tap()
                 tab.wait_for_function("() => /, acknowledged/.test(document.body.textContent)")
-                acknowledged(daemons[0])
+                daemons[0].wait_events(1, change="acknowledged")
 
                 tab.goto(page.url)
                 told(tab, "state", "key down")
