@@ -148,7 +148,7 @@ def test_rate_and_block_size_are_set(board: Board, wanted: tuple[int, int, int])
     reader.more(round(1e6 / (period_us * block)))
     reader.driver.close()
     times = reader.joined("time_ns", first)
-    assert abs(np.median(np.diff(times)) / 1000 - period_us) < 0.01 * period_us
+    assert abs(np.median(np.diff(times)) / 1000 - period_us) < scale(0.01) * period_us
     assert len(times) * period_us > 800_000
     assert reader.driver.counters["lost"] == lost
     assert reader.driver.counters["corrupt"] == 0
@@ -238,7 +238,7 @@ def test_lost_frames_are_counted_and_leave_a_gap(board: Board, reader: Reader) -
     assert lost > 100
     assert lost % 16 == 0
     assert [part.gap for part in reader.parts].count(True) == 1
-    assert abs(np.diff(times).max() / 1e6 - (lost + 1)) < 2
+    assert abs(np.diff(times).max() / 1e6 - (lost + 1)) < scale(2)
 
 
 def test_a_host_that_starts_in_the_middle_of_a_frame(board: Board, reader: Reader) -> None:
