@@ -13,7 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import urlencode
@@ -223,10 +223,10 @@ class Client:
             body = urlencode(fields)
             sent |= {"Origin": self.page.url, "Content-Type": "application/x-www-form-urlencoded"}
         sent |= {name.replace("_", "-"): value for name, value in headers.items()}
-        connection.request(method or ("GET" if body is None else "POST"), path, body, sent)
-        answer = connection.getresponse()
-        text = answer.read().decode()
-        connection.close()
+        with closing(connection):
+            connection.request(method or ("GET" if body is None else "POST"), path, body, sent)
+            answer = connection.getresponse()
+            text = answer.read().decode()
         return answer.status, text, dict(answer.getheaders())
 
     def enter(self) -> str:
