@@ -38,7 +38,7 @@ class Desk:
         self._set(0.0, 0.0)
 
     def key(self, channel: int, seconds: float = 0.8, watts: float = 2.0) -> None:
-        """Key down for so long; longer on a slow machine, which reads a stretch late and at once."""
+        """Key down for so long; longer on a slow machine, which reads late and in bursts."""
         self._channel = channel
         coming_back = abs(self.station.at_radio(CHANNELS[channel]) + self.station.leak) ** 2
         self._set(watts, watts * coming_back)
