@@ -188,10 +188,10 @@ def _life(
     folder: Path, config: Path, how: str, random_: random.Random
 ) -> tuple[Run, list[dict[str, Any]]]:
     """Start, let live, kill; what it told."""
-    life_s = random_.uniform(*LIFE_S)
+    life_s = scale(random_.uniform(*LIFE_S))
     moment, pairs = "never", random_.choice([1000, 4000])
     if how == "merge":
-        moment, pairs, life_s = random_.choice(MOMENTS[1:]), 300, 10.0
+        moment, pairs, life_s = random_.choice(MOMENTS[1:]), 300, scale(10.0)
     late_s = random_.uniform(0, 0.004)
     wal = config.parent / "data/station.sqlite-wal"
     with _daemon(folder, config, moment, pairs) as (daemon, said, told):
@@ -239,7 +239,7 @@ def _last_life(folder: Path, config: Path, bridge: subprocess.Popen[bytes]) -> R
                 run.ready_ns = time.time_ns()
                 time.sleep(4.0)
                 bridge.terminate()
-                bridge.wait(10)
+                bridge.wait(scale(10))
                 time.sleep(1.5)
             status = ask(store) if run.ready_ns else None
             if status and sum(one["backlog"] for one in status["forwarders"]) == 0:
@@ -383,7 +383,7 @@ def _reconcile(result: Result, snapshot: Snapshot, sent: np.ndarray) -> None:
             loss_s = (run.killed_ns - int(missing["time_ns"][0])) / 1e9
             result.lost += len(missing)
             result.longest_loss_s = max(result.longest_loss_s, loss_s)
-            if loss_s > LOSS_S or run.how == "stop":
+            if loss_s > scale(LOSS_S) or run.how == "stop":
                 wrong.append(f"{len(missing)} pairs of {loss_s:.2f} s before the {run.how} lost")
         if down_since_ns is not None:
             down_s = (run.ready_ns - down_since_ns) / 1e9
