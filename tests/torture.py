@@ -376,7 +376,7 @@ def _reconcile(result: Result, snapshot: Snapshot, sent: np.ndarray) -> None:
     for run in result.runs:
         if run.ready_ns is None:
             continue
-        reads_ns = run.ready_ns + int(OPENING_S * 1e9)
+        reads_ns = run.ready_ns + int(scale(OPENING_S) * 1e9)
         within = (sent["time_ns"] >= reads_ns) & (sent["time_ns"] <= run.killed_ns)
         missing = sent[within & (sent["kind"] != QUIET) & ~archived]
         if len(missing):
