@@ -7,6 +7,7 @@ slow or busy machine and stay short on an idle one.
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import time
@@ -23,12 +24,17 @@ _slowness, _measured_s = 1.0, float("-inf")
 
 
 def measure_slowness() -> float:
-    """Return how many times longer WORK takes now than on the reference, 1 to HIGHEST."""
+    """Return how many times longer WORK takes now than on the reference, 1 to HIGHEST.
+
+    It is at least the number of tasks for each core over the last minute, since a short piece of
+    work is sometimes let through at once on a busy machine.
+    """
     global _slowness, _measured_s
     start_s = time.monotonic()
     subprocess.run([sys.executable, "-I", "-S", "-c", WORK], check=True)
     _measured_s = time.monotonic()
-    _slowness = min(max((_measured_s - start_s) / REFERENCE_S, 1.0), HIGHEST)
+    tasks = os.getloadavg()[0] / len(os.sched_getaffinity(0))
+    _slowness = min(max((_measured_s - start_s) / REFERENCE_S, tasks, 1.0), HIGHEST)
     return _slowness
 
 

@@ -41,7 +41,7 @@ def visitor(
     """A tab that has given the token. What it asks for elsewhere, and what the browser finds fault
     with, is a failure."""
     context = browser.new_context(viewport=size, color_scheme=scheme, has_touch=size is PHONE)
-    context.set_default_timeout(scale(15_000))
+    context.set_default_timeout(scale(30_000))
     tab = context.new_page()
     said: list[str] = []
     asked: list[str] = []
