@@ -21,7 +21,9 @@ from tests.test_forwarder import exported as exported_series
 from tests.wall_clock import SYNCHRONISED, WallClock
 
 CARRIER = (4.0, 0.1)
-OVER: Plan = [(0.3, QUIET), (0.6, CARRIER), (0.5, QUIET)]
+HANG_S = min(scale(0.3), 1.5)  # so long a busy machine keeps a bridge from printing
+HANG = f"{{hang_ms: {round(1000 * HANG_S)}}}"
+OVER: Plan = [(0.3, QUIET), (0.6, CARRIER), (HANG_S + 0.2, QUIET)]
 HOUR_S = 3600.0
 
 
@@ -68,7 +70,7 @@ def test_steps(tmp_path: Path, clock: WallClock, by_s: float) -> None:
     """One over before, one during and one after the step, then a restart and another."""
     cut = by_s > 0
     with pty() as (master, name):
-        config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
+        config = write_config(tmp_path, name, transmission=HANG)
         daemon = Running(config, **clock.environ)
         try:
             play_until_read(daemon, config, master)
@@ -120,7 +122,7 @@ def test_steps(tmp_path: Path, clock: WallClock, by_s: float) -> None:
 
 def test_a_small_step_back_is_made_up_for(tmp_path: Path, clock: WallClock) -> None:
     with pty() as (master, name):
-        config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
+        config = write_config(tmp_path, name, transmission=HANG)
         daemon = Running(config, **clock.environ)
         try:
             play_until_read(daemon, config, master)
@@ -147,13 +149,13 @@ def test_a_first_start_in_1970(tmp_path: Path, clock: WallClock, dies: bool) -> 
         config = write_config(
             tmp_path,
             name,
-            transmission="{hang_ms: 300}",
+            transmission=HANG,
             influxdb=f"{{url: '{server.url}', org: home, bucket: station}}",
         )
         daemon = Running(config, **clock.environ)
         try:
             play_until_read(daemon, config, master)
-            begun, _ = play(master, 200, [(0.3, QUIET), (0.6, (4.0, 3.2)), (0.5, QUIET)])[1]
+            begun, _ = play(master, 200, [(0.3, QUIET), (0.6, (4.0, 3.2)), OVER[-1]])[1]
             daemon.wait_events(1, event="transmission")
             mismatchd("alarms", "ack", "1", "-c", config)
             again, _ = play(master, 200, OVER)[1]
@@ -205,7 +207,7 @@ def test_1970_again_and_again(tmp_path: Path, clock: WallClock) -> None:
     """Before the clock is right the host may be started anew; then older rows cannot be dated."""
     clock.set(-time.time() + 100.0)
     with pty() as (master, name):
-        config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
+        config = write_config(tmp_path, name, transmission=HANG)
         said = ""
         for started in range(3):
             daemon = Running(config, **clock.environ)
@@ -234,7 +236,7 @@ def test_1970_again_and_again(tmp_path: Path, clock: WallClock) -> None:
 def test_the_first_synchronisation_of_a_plausible_clock(tmp_path: Path, clock: WallClock) -> None:
     clock.set(-8 * HOUR_S)
     with pty() as (master, name):
-        config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
+        config = write_config(tmp_path, name, transmission=HANG)
         daemon = Running(config, **clock.environ)
         try:
             play_until_read(daemon, config, master)
