@@ -318,9 +318,9 @@ def test_the_pace_is_kept(plain: Converter) -> None:
     block = driver.read(0.5, 0.5)
     driver.close()
     assert block is not None
-    assert 60 <= len(block) <= 101
+    assert 60 / scale(1) <= len(block) <= 101
     # What was late is not made up for; a machine that stalls makes a step short now and then.
-    assert np.count_nonzero(np.diff(block.time_ns) < S // 1000) <= 2
+    assert np.count_nonzero(np.diff(block.time_ns) < S // 1000) <= scale(2)
 
 
 def test_processed_readings_and_pairs_of_pins(plain: Converter) -> None:
@@ -434,11 +434,15 @@ def test_from_the_buffer_to_a_row(streaming: Converter, tmp_path: Path) -> None:
     )
     ended = threading.Event()
 
+    edges_s: list[float] = []
+
     def transmit() -> None:
         keyed = volts(4.0), volts(4.0 / 25)  # SWR 1.5
         while streaming.read("buffer0/enable") != "1" and not ended.wait(0.02):
             pass
         for k in range(250):
+            if k in (50, 200):
+                edges_s.append(time.monotonic())
             streaming.scan(*(keyed if 50 <= k < 200 else (0.0, 0.0)))
             if ended.wait(0.01):
                 break
@@ -446,7 +450,7 @@ def test_from_the_buffer_to_a_row(streaming: Converter, tmp_path: Path) -> None:
     person = threading.Thread(target=transmit)
     person.start()
     person.join(scale(30))
-    time.sleep(0.6)
+    time.sleep(scale(0.6))
     ended.set()
     daemon.terminate()
     words = daemon.communicate(timeout=scale(10))[1]
@@ -455,5 +459,5 @@ def test_from_the_buffer_to_a_row(streaming: Converter, tmp_path: Path) -> None:
     (row,) = map(json.loads, table.splitlines())
     assert row["samples"] == 150
     assert row["swr"] == pytest.approx(1.5, abs=0.02)
-    assert row["duration_s"] == pytest.approx(1.5, abs=0.4)
+    assert row["duration_s"] == pytest.approx(edges_s[1] - edges_s[0], abs=scale(0.1))
     assert streaming.read("buffer0/enable") == "0"
