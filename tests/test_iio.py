@@ -319,8 +319,10 @@ def test_the_pace_is_kept(plain: Converter) -> None:
     driver.close()
     assert block is not None
     assert 60 / scale(1) <= len(block) <= 101
-    # What was late is not made up for; a machine that stalls makes a step short now and then.
-    assert np.count_nonzero(np.diff(block.time_ns) < S // 1000) <= scale(2)
+    # What was late is not made up for: a step after a late one may be short, and no more follow.
+    steps_ns = np.diff(block.time_ns)
+    late = np.count_nonzero(steps_ns > 6 * S // 1000)
+    assert np.count_nonzero(steps_ns < S // 1000) <= 2 + late
 
 
 def test_processed_readings_and_pairs_of_pins(plain: Converter) -> None:
