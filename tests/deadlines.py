@@ -18,6 +18,8 @@ WORK = "for i in range(500_000): i & 7"
 REFERENCE_S = 0.07  # wall time of WORK on the idle machine for which the limits were written
 HIGHEST = 40.0  # times slower than that: a machine on which no limit makes sense
 FRESH_S = 10.0  # a measurement serves for so long
+IDLE = 1.5  # a machine no slower than so many times the reference is idle
+WAKE_S = 0.04  # later for each time that a machine is slower than that; measured at a load of 14
 TRIES = 3  # a busy machine is not as busy all the time
 
 _slowness, _measured_s = 1.0, float("-inf")
@@ -43,6 +45,11 @@ def scale(seconds: float) -> float:
     if time.monotonic() > _measured_s + FRESH_S:
         measure_slowness()
     return seconds * _slowness
+
+
+def lateness_s() -> float:
+    """Return how late a waiting process may be woken on this machine; 0 on the reference."""
+    return WAKE_S * max(0.0, scale(1.0) - IDLE)
 
 
 def in_time(took_s: float, limit_s: float, at_least_s: float = 0.0) -> bool:

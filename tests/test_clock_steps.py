@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.deadlines import scale, wait_until
+from tests.deadlines import lateness_s, scale, wait_until
 from tests.isolate_bench import hands
 from tests.servers import victoria_metrics
 from tests.station import Running, mismatchd, pty, write_config
@@ -94,7 +94,7 @@ def test_steps(tmp_path: Path, clock: WallClock, by_s: float) -> None:
     rows = check_order(config)
     assert len(rows) == 4 + cut, said
     durations = [float(row["duration_s"]) for row in rows]
-    late_s = scale(0.05)
+    late_s = 0.05 + lateness_s()
     assert durations[0] == pytest.approx(0.6, abs=late_s)
     # No time won or lost.
     assert sum(durations[1 : 2 + cut]) == pytest.approx(down_s, abs=2 * late_s)
@@ -135,7 +135,7 @@ def test_a_small_step_back_is_made_up_for(tmp_path: Path, clock: WallClock) -> N
             daemon.kill()
     assert code == 0, said
     (row,) = exported("transmissions", config)
-    assert seconds(row["start_utc"]) == pytest.approx(begun - 1.0, abs=scale(0.1))
+    assert seconds(row["start_utc"]) == pytest.approx(begun - 1.0, abs=0.1 + lateness_s())
     assert row["flags"] == ""
     assert "caught up" in said
 
@@ -183,7 +183,7 @@ def test_a_first_start_in_1970(tmp_path: Path, clock: WallClock, dies: bool) -> 
     assert code == 0, said
     rows = check_order(config)
     assert len(rows) == (4 if dies else 5)
-    late_s = scale(0.1)
+    late_s = 0.1 + lateness_s()
     assert seconds(rows[0]["start_utc"]) == pytest.approx(begun, abs=late_s)
     assert seconds(rows[1]["start_utc"]) == pytest.approx(again, abs=late_s)
     starts = [seconds(row["start_utc"]) for row in rows]
@@ -250,6 +250,6 @@ def test_the_first_synchronisation_of_a_plausible_clock(tmp_path: Path, clock: W
             daemon.kill()
     assert code == 0, said
     rows = check_order(config)
-    assert seconds(rows[0]["start_utc"]) == pytest.approx(begun, abs=scale(0.1))
+    assert seconds(rows[0]["start_utc"]) == pytest.approx(begun, abs=0.1 + lateness_s())
     assert [row["flags"] for row in rows] == ["clock-step", ""]
     assert "set right by +28800.0 s" in said

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.deadlines import in_time, scale, wait_until
+from tests.deadlines import in_time, lateness_s, scale, wait_until
 from tests.isolate_bench import hands
 from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
@@ -91,7 +91,7 @@ def test_what_was_sent_is_stored(tmp_path: Path, rate: float) -> None:
         assert float(row["forward_w_mean"]) == pytest.approx(power, rel=0.02)
         assert float(row["reflected_w_mean"]) == pytest.approx(power * ratio, rel=0.02)
         # A busy machine is late to write or to read a pair.
-        late_s = scale(2 / rate)
+        late_s = 2 / rate + lateness_s()
         assert seconds(row["start_utc"]) == pytest.approx(first, abs=late_s)
         assert seconds(row["end_utc"]) == pytest.approx(last, abs=late_s)
         duration_s = float(row["duration_s"])
@@ -284,7 +284,7 @@ def test_a_recording_replays_to_the_rows_of_the_live_run(tmp_path: Path) -> None
     mismatchd("run", "-c", config)
     (row,) = exported("transmissions", config)
     assert float(row["swr"]) == pytest.approx(1.667, abs=0.01)
-    late_s = scale(0.01)
+    late_s = 0.01 + lateness_s()
     assert seconds(row["start_utc"]) == pytest.approx(times[1][0], abs=late_s)
     assert float(row["duration_s"]) == pytest.approx(times[1][1] - times[1][0], abs=late_s)
 
