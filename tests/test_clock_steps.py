@@ -49,6 +49,11 @@ def transmit(daemon: Running, config: Path, master: int, step: Callable[[], None
     return down_s
 
 
+def of_clock(row: dict[str, str]) -> str:
+    """The flags of a row but for those of a bridge that was late or has just begun."""
+    return " ".join(flag for flag in row["flags"].split() if flag not in ("gap", "unsettled"))
+
+
 def check_order(config: Path) -> list[dict[str, str]]:
     """Rows by id are rows by time, and none overlaps another; the transmissions."""
     rows = exported("transmissions", config)
@@ -112,10 +117,7 @@ def test_steps(tmp_path: Path, clock: WallClock, by_s: float) -> None:
         assert -by_s - scale(4) < ahead_s < -by_s
         assert status["ahead_s"] == pytest.approx(ahead_s, abs=scale(1.5))
         assert f"set back by {-by_s:.1f} s" in said
-        flags = {
-            row["flags"].replace("unsettled", "").strip() for row in exported("seconds", config)
-        }
-        assert flags == {"", "clock-step"}
+        assert {of_clock(row) for row in exported("seconds", config)} == {"", "clock-step"}
     total = sum(int(row["samples"]) for row in exported("seconds", config))
     assert total == sum(int(row["samples"]) for row in rows)
 
@@ -136,7 +138,7 @@ def test_a_small_step_back_is_made_up_for(tmp_path: Path, clock: WallClock) -> N
     assert code == 0, said
     (row,) = exported("transmissions", config)
     assert seconds(row["start_utc"]) == pytest.approx(begun - 1.0, abs=0.1 + lateness_s())
-    assert row["flags"] == ""
+    assert of_clock(row) == ""
     assert "caught up" in said
 
 
@@ -251,5 +253,5 @@ def test_the_first_synchronisation_of_a_plausible_clock(tmp_path: Path, clock: W
     assert code == 0, said
     rows = check_order(config)
     assert seconds(rows[0]["start_utc"]) == pytest.approx(begun, abs=0.1 + lateness_s())
-    assert [row["flags"] for row in rows] == ["clock-step", ""]
+    assert [of_clock(row) for row in rows] == ["clock-step", ""]
     assert "set right by +28800.0 s" in said
