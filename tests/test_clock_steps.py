@@ -16,13 +16,20 @@ from tests.deadlines import lateness_s, scale, wait_until
 from tests.isolate_bench import hands
 from tests.servers import victoria_metrics
 from tests.station import Running, mismatchd, pty, write_config
-from tests.test_end_to_end import QUIET, Plan, exported, play, play_until_read, seconds
+from tests.test_end_to_end import (
+    HANG,
+    HANG_S,
+    QUIET,
+    Plan,
+    exported,
+    play,
+    play_until_read,
+    seconds,
+)
 from tests.test_forwarder import exported as exported_series
 from tests.wall_clock import SYNCHRONISED, WallClock
 
 CARRIER = (4.0, 0.1)
-HANG_S = min(scale(0.3), 1.5)  # so long a busy machine keeps a bridge from printing
-HANG = f"{{hang_ms: {round(1000 * HANG_S)}}}"
 OVER: Plan = [(0.3, QUIET), (0.6, CARRIER), (HANG_S + 0.2, QUIET)]
 HOUR_S = 3600.0
 
