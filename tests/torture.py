@@ -410,9 +410,14 @@ def _check_whole(result: Result, snapshot: Snapshot, sent: np.ndarray, run: Run)
         begins_inside = own[0] > 0 and sent["kind"][own[0] - 1] == QUIET
         if not begins_inside or run.killed_ns - last_ns < scale(ENDED_S) * 1e9:
             continue
+        before = np.flatnonzero(sent["kind"][: own[0]] != QUIET)[-1:]
+        ends_ns = snapshot.time_ns[np.isin(snapshot.n, sent["n"][before])]
         arrived_ns = snapshot.time_ns[np.isin(snapshot.n, sent["n"][own])]
-        if np.diff(arrived_ns).max(initial=0) > HANG_MS * 1e6:
-            continue  # cut where the machine kept the bridge or the daemon waiting
+        # Where the machine kept the bridge or the daemon waiting, pairs come late and in bursts.
+        is_cut = np.diff(arrived_ns).max(initial=0) > HANG_MS * 1e6
+        is_joined = len(ends_ns) and len(arrived_ns) and arrived_ns[0] - ends_ns[0] < HANG_MS * 1e6
+        if is_cut or is_joined:
+            continue
         result.whole += 1
         first_ns = int(sent["time_ns"][own[0]])
         at = int(np.argmin(np.abs(starts - first_ns)))
