@@ -19,7 +19,7 @@ REFERENCE_S = 0.07  # wall time of WORK on the idle machine for which the limits
 HIGHEST = 40.0  # times slower than that: a machine on which no limit makes sense
 FRESH_S = 10.0  # a measurement serves for so long
 IDLE = 1.5  # a machine no slower than so many times the reference is idle
-WAKE_S = 0.1  # later for each time that a machine is slower than that; seen at loads of 8 to 14
+WAKE_S = 0.15  # later for each time that a machine is slower than that; seen at loads of 8 to 14
 TRIES = 3  # a busy machine is not as busy all the time
 
 _slowness, _measured_s = 1.0, float("-inf")

@@ -108,6 +108,7 @@ def test_steps(tmp_path: Path, clock: WallClock, by_s: float) -> None:
     durations = [float(row["duration_s"]) for row in rows]
     late_s = 0.05 + lateness_s()
     assert durations[0] == pytest.approx(0.6, abs=late_s)
+    assert [row["samples"] for row in (rows[0], *rows[2 + cut :])] == ["120"] * 3
     # No time won or lost.
     assert sum(durations[1 : 2 + cut]) == pytest.approx(down_s, abs=2 * late_s)
     assert durations[2 + cut :] == pytest.approx([0.6, 0.6], abs=late_s)

@@ -96,6 +96,7 @@ def test_what_was_sent_is_stored(tmp_path: Path, rate: float) -> None:
         late_s = 2 / rate + lateness_s()
         assert seconds(row["start_utc"]) == pytest.approx(first, abs=late_s)
         assert seconds(row["end_utc"]) == pytest.approx(last, abs=late_s)
+        assert int(row["samples"]) == 1.5 * rate
         duration_s = float(row["duration_s"])
         assert duration_s == pytest.approx(last - first, abs=late_s)
         energy_j = power * duration_s
