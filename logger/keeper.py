@@ -165,7 +165,6 @@ class Keeper:
         store = self._opened()  # which may change what is to be written
         self._notice_others()
         stored = store.write(self._backlog.rows())
-        self._last_change = store.last_change_id()
         if any(isinstance(row, ClockChange) for row in self._backlog.rows()):
             self._hear_work(store.work())  # its times may have been moved
         return stored
@@ -232,9 +231,10 @@ class Keeper:
         try:
             if not store.changed_elsewhere():
                 return
-            for item in store.acknowledged_after(self._last_change):
+            newest = store.last_change_id()  # what comes after it is noticed next time
+            for item in store.acknowledgements(self._last_change, newest):
                 self._tell(item)
-            self._last_change = store.last_change_id()
+            self._last_change = newest
             self._hear_work(store.work())
         except StoreError as error:
             log.warning("acknowledgements and journal cannot be read: %s", error)

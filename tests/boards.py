@@ -13,6 +13,7 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from drivers.frames.driver import FramesDriver, FramesOptions
+from tests.deadlines import Deadline
 
 
 class Told(NamedTuple):
@@ -65,9 +66,9 @@ class Board:
 
     def wait(self, what: str, true: Callable[[list[Told]], bool], limit_s: float = 10) -> None:
         """Wait until what has happened of this kind is as wanted."""
-        until_s = time.monotonic() + limit_s
+        deadline = Deadline(limit_s)
         while not true(self.events(what)):
-            assert time.monotonic() < until_s, self.told
+            assert not deadline.has_passed(), self.told
             assert self.process.poll() is None, self.told
             time.sleep(0.005)
 
@@ -84,14 +85,37 @@ class Reader:
     def read(self, seconds: float = 5.0, until: Callable[[], bool] = lambda: False) -> None:
         end_s = time.monotonic() + seconds
         while not until() and time.monotonic() < end_s:
-            part = self.driver.read(0.05, 0.0)
-            if part is not None:
-                self.parts.append(part)
-            self.notices += self.driver.notices()
+            self._take()
 
     def until(self, true: Callable[[], bool], limit_s: float = 10.0) -> None:
-        self.read(limit_s, true)
-        assert true(), (self.driver.counters, self.notices)
+        deadline = Deadline(limit_s)
+        while not true():
+            assert not deadline.has_passed(), (self.driver.counters, self.notices)
+            self._take()
+
+    def _take(self) -> None:
+        part = self.driver.read(0.05, 0.0)
+        if part is not None:
+            self.parts.append(part)
+        self.notices += self.driver.notices()
+
+    def more(self, parts: int) -> None:
+        """Read so many more parts."""
+        first = len(self.parts)
+        self.until(lambda: len(self.parts) >= first + parts)
+
+    def until_volts(self, forward_v: float, reflected_v: float, within_v: float) -> None:
+        """Read until the pins show these volts."""
+
+        def shown() -> bool:
+            last = self.parts[-1] if self.parts else None
+            return (
+                last is not None
+                and abs(last.forward_v[-1] - forward_v) <= within_v
+                and abs(last.reflected_v[-1] - reflected_v) <= within_v
+            )
+
+        self.until(shown)
 
     def joined(self, name: str, first: int = 0) -> np.ndarray:
         return np.concatenate([getattr(part, name) for part in self.parts[first:]])

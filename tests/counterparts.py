@@ -10,7 +10,7 @@ import ssl
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
@@ -21,17 +21,10 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, LoginPassword
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests.deadlines import scale, wait_until
 from tests.servers import free_port, needed
 
 USER, PASSWORD = "watch", "correct-horse-battery"
-
-
-def until(true: Callable[[], Any], limit_s: float = 10.0) -> Any:
-    """Wait until it is true; what it was at last."""
-    deadline = time.monotonic() + limit_s
-    while not (found := true()) and time.monotonic() < deadline:
-        time.sleep(0.01)
-    return found
 
 
 class Authority(NamedTuple):
@@ -107,7 +100,7 @@ class Broker:
                 return True
             return False
 
-        assert until(listens)
+        assert wait_until(listens)
 
     def kill(self) -> None:
         """SIGKILL."""
@@ -155,7 +148,7 @@ class Subscriber:
         client.connect("127.0.0.1", to.port)
         client.loop_start()
         self._client = client
-        assert self._there.wait(10)
+        assert self._there.wait(scale(10))
 
     def _message(self, _: Any, __: Any, message: Any) -> None:
         self.heard.append(

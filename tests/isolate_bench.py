@@ -33,18 +33,23 @@ class Hands:
                 os.write(self._master, self._line * (due - printed))
             printed = due
 
+    def send(self, forward_w: float, reflected_w: float) -> None:
+        """Print these powers from now on."""
+        self._line = line(forward_w, reflected_w)
+
     def key(self, swr: float, seconds: float = 0.9, watts: float = 1.0) -> None:
         """A carrier, and back."""
         time.sleep(0.3)
         rho = (swr - 1) / (swr + 1)
-        self._line = line(watts, watts * rho**2)
+        self.send(watts, watts * rho**2)
         time.sleep(seconds)
-        self._line = line(0, 0)
+        self.send(0, 0)
 
     def stop(self) -> None:
         """Put the key down for good."""
         self._stop.set()
         self._thread.join()
+        os.set_blocking(self._master, True)
 
 
 @contextlib.contextmanager

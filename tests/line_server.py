@@ -13,6 +13,8 @@ import urllib.request
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
+from tests.deadlines import scale
+
 
 class Reply(NamedTuple):
     """An answer; `hang_up` closes the connection without one."""
@@ -40,7 +42,7 @@ def passed_on(url: str) -> Rule:
     def rule(lines: list[str]) -> Reply:
         request = urllib.request.Request(url, data="\n".join(lines).encode())
         try:
-            with urllib.request.urlopen(request, timeout=10) as answer:
+            with urllib.request.urlopen(request, timeout=scale(10)) as answer:
                 return Reply(answer.status, answer.read())
         except urllib.error.HTTPError as error:
             with error:
@@ -58,7 +60,7 @@ def all_passed_on(url: str) -> Others:
         kind = "json" if body.startswith(b"{") else "x-www-form-urlencoded"
         request = urllib.request.Request(url + path, body, {"content-type": f"application/{kind}"})
         try:
-            answer = urllib.request.urlopen(request, timeout=10)
+            answer = urllib.request.urlopen(request, timeout=scale(10))
         except urllib.error.HTTPError as error:
             answer = error
         with answer:

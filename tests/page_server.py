@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from tests.deadlines import scale
 from tests.servers import needed
 
 COMMAND = (sys.executable, "-m", "logger.cli", "page")
@@ -40,7 +41,7 @@ class Serving:
     def stop(self) -> tuple[int, str]:
         """SIGTERM; exit code and what was said on stderr besides."""
         self.process.terminate()
-        _, said = self.process.communicate(timeout=10)
+        _, said = self.process.communicate(timeout=scale(10))
         return self.process.returncode, said
 
     def kill(self) -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.status import ask
+from tests.deadlines import wait_until
 from tests.servers import free_port, needed
 from tests.station import Running, line
 
@@ -134,8 +135,8 @@ def ser2net(
 
 def counters(config: Path) -> dict[str, int]:
     """Those of the running daemon."""
-    status = ask(config.parent / "data/station.sqlite")
-    assert status is not None
+    status = wait_until(lambda: ask(config.parent / "data/station.sqlite"))
+    assert status
     found: dict[str, int] = status["counters"]
     return found
 
@@ -143,13 +144,13 @@ def counters(config: Path) -> dict[str, int]:
 def recovery_s(daemon: Running, config: Path, since: float, before: int) -> float:
     """How long after `since` (monotonic) more than `before` lines have been read, and go on
     being read as they come."""
-    deadline = since + WITHIN_S
-    while time.monotonic() < deadline:
+
+    def reads() -> bool:
         assert daemon.process.poll() is None
-        if counters(config)["lines"] > before:
-            return time.monotonic() - since
-        time.sleep(0.01)
-    raise AssertionError(f"no line has been read for {WITHIN_S:g} s")
+        return counters(config)["lines"] > before
+
+    assert wait_until(reads, WITHIN_S), "no line has been read"
+    return time.monotonic() - since
 
 
 def unplugged(bridge: Bridge, lines: Callable[[], int]) -> tuple[float, int]:

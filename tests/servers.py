@@ -7,13 +7,14 @@ import os
 import shutil
 import socket
 import subprocess
-import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from tests.deadlines import scale, wait_until
 
 
 def needed(program: str) -> str:
@@ -36,18 +37,19 @@ def free_port() -> int:
 
 def http(url: str, data: bytes | None = None) -> bytes:
     """GET, or POST if there are data."""
-    with urllib.request.urlopen(urllib.request.Request(url, data=data), timeout=10) as answer:
+    request = urllib.request.Request(url, data=data)
+    with urllib.request.urlopen(request, timeout=scale(10)) as answer:
         return bytes(answer.read())
 
 
 def _wait(url: str) -> None:
-    deadline = time.monotonic() + 20
-    while time.monotonic() < deadline:
+    def answers() -> bool:
         with contextlib.suppress(urllib.error.URLError, ConnectionError):
             http(url)
-            return
-        time.sleep(0.03)
-    raise AssertionError(f"{url} does not answer")
+            return True
+        return False
+
+    assert wait_until(answers, 20), f"{url} does not answer"
 
 
 class Server:

@@ -12,13 +12,15 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from scipy.optimize import brentq
 from scipy.special import ive
+
+from tests.deadlines import scale, wait_until
 
 PORT = {"coupling_db": 25.0, "n_vt_v": 0.0277, "r_is_v": 0.0015, "zero_v": 0.0}
 
@@ -74,7 +76,7 @@ def mismatchd(*arguments: str | Path, check: bool = True) -> subprocess.Complete
         [sys.executable, "-m", "logger.cli", *map(str, arguments)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=scale(60),
         check=False,
     )
     if check:
@@ -132,23 +134,44 @@ class Running:
                 *lines, self._rest = (self._rest + data).split(b"\n")
                 self.events += [(now, json.loads(text)) for text in lines]
 
-    def wait_reading(self, config: Path) -> None:
-        """Wait until the daemon takes pairs."""
+    def wait_status(
+        self, config: Path, condition: Callable[[dict[str, Any]], object], seconds: float = 15.0
+    ) -> dict[str, Any]:
+        """Wait for a status of which `condition` is true, and return it."""
         from logger.status import ask
 
         store = config.parent / "data/station.sqlite"
-        deadline = time.monotonic() + 15
-        while time.monotonic() < deadline:
+
+        def wanted() -> dict[str, Any] | None:
             assert self.process.poll() is None, self.process.stderr.read().decode()
-            if store.parent.exists() and (status := ask(store)) and status["pairs"]:
-                return
-            time.sleep(0.05)
-        raise AssertionError("the daemon reads nothing")
+            status = ask(store) if store.parent.exists() else None
+            return status if status and condition(status) else None
+
+        status = wait_until(wanted, seconds)
+        assert status, "the daemon does not come to this status"
+        return dict(status)
+
+    def wait_reading(self, config: Path, pairs: int = 1) -> None:
+        """Wait until the daemon has taken so many more pairs."""
+        before = self.wait_status(config, lambda status: True)["pairs"] if pairs > 1 else 0
+        self.wait_status(config, lambda status: status["pairs"] >= before + pairs)
+
+    def wait_events(self, count: int, seconds: float = 10.0, **values: Any) -> list[dict[str, Any]]:
+        """Wait until `count` events with these values are printed, and return all of them."""
+
+        def wanted() -> list[dict[str, Any]]:
+            self.poll()
+            found = [e for _, e in self.events if values.items() <= e.items()]
+            return found if len(found) >= count else []
+
+        events = wait_until(wanted, seconds)
+        assert events, (values, self.events)
+        return list(events)
 
     def stop(self) -> tuple[int, str]:
         """SIGTERM; exit code and what was said on stderr."""
         self.process.terminate()
-        code = self.process.wait(10)
+        code = self.process.wait(scale(10))
         self.poll()
         _, said = self.process.communicate()
         return code, said.decode()

@@ -15,6 +15,8 @@ from collections.abc import Callable
 
 import pyte
 
+from tests.deadlines import Deadline
+
 
 class View:
     """`mismatchd ARGUMENTS` in a terminal of `columns` by `rows`; `raw` is all it has sent."""
@@ -49,9 +51,9 @@ class View:
 
     def until(self, seen: Callable[[str], bool], seconds: float = 15.0) -> str:
         """The screen as soon as it is as wanted."""
-        until_s = time.monotonic() + seconds
+        deadline = Deadline(seconds)
         while not seen(screen := self.look(0.05)):
-            assert time.monotonic() < until_s, screen
+            assert not deadline.has_passed(), screen
             assert self.process.poll() is None, screen
         return screen
 
@@ -61,10 +63,10 @@ class View:
 
     def ended(self, seconds: float = 5.0) -> int:
         """The exit code, with all that was sent taken in; the terminal must be as it was."""
-        until_s = time.monotonic() + seconds
+        deadline = Deadline(seconds)
         while (code := self.process.poll()) is None:
             self.look(0.05)
-            assert time.monotonic() < until_s, "the view does not end"
+            assert not deadline.has_passed(), "the view does not end"
         self.look(0.05)
         assert termios.tcgetattr(self._slave) == self.modes
         return code

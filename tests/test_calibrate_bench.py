@@ -45,6 +45,7 @@ from logger.calibration.points_file import PointsText
 from logger.calibration.steady import Quiet, Reading, Trouble, Watch, unsteady
 from logger.cli import main
 from logger.errors import BenchPointError
+from tests.deadlines import Deadline, scale
 from tests.station import pty, volts, write_config
 
 FULL_COUNTS, REFERENCE_V = 4095, 3.3
@@ -366,9 +367,9 @@ class Person:
     def sees(self, text: str, timeout_s: float = 10.0) -> None:
         """Wait for `text`, however it is folded."""
         pattern = re.compile(r"\s+".join(map(re.escape, text.split())))
-        until_s = time.monotonic() + timeout_s
+        deadline = Deadline(timeout_s)
         while not (found := pattern.search(self.screen, self._seen)):
-            assert time.monotonic() < until_s, f"no {text!r} in:\n{self.screen[self._seen :]}"
+            assert not deadline.has_passed(), f"no {text!r} in:\n{self.screen[self._seen :]}"
             self._read(0.1)
         self._seen = found.end()
 
@@ -397,7 +398,7 @@ class Person:
         self.types(shown)
 
     def ends(self) -> int:
-        code = self.process.wait(20)
+        code = self.process.wait(scale(20))
         while self._read(0.0) and select.select([self._master], [], [], 0)[0]:
             pass
         return code
@@ -587,7 +588,7 @@ def piped(config: Path, answers: str, *options: str) -> subprocess.CompletedProc
         input=answers,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=scale(60),
         check=False,
     )
 

@@ -26,6 +26,7 @@ from logger.calibration.residuals import residuals
 from logger.charts import calibration, sheet
 from logger.errors import UsageError
 from tests import coupler_model as model
+from tests.deadlines import scale
 from tests.station import CALIBRATION, mismatchd, write_config
 
 LAWS = ("law", "law, extrapolated")
@@ -424,4 +425,4 @@ def test_only_charts_cost_what_drawing_costs() -> None:
         "import sys, logger.cli.chart_calibration, logger.cli.calibrate_fit;"
         "sys.exit('matplotlib' in sys.modules)"
     )
-    subprocess.run([sys.executable, "-c", program], check=True, timeout=60)
+    subprocess.run([sys.executable, "-c", program], check=True, timeout=scale(60))

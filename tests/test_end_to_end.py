@@ -9,12 +9,13 @@ import json
 import os
 import subprocess
 import sys
-import time
 from datetime import datetime
 from pathlib import Path
 
 import pytest
 
+from tests.deadlines import in_time, lateness_s, scale, wait_until
+from tests.isolate_bench import hands
 from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_forwarder import exported as exported_series
@@ -48,7 +49,7 @@ def play(master: int, rate: float, plan: Plan) -> list[tuple[float, float]]:
         capture_output=True,
         text=True,
         check=True,
-        timeout=120,
+        timeout=scale(120),
     )
     return [tuple(json.loads(text)) for text in done.stdout.splitlines()]
 
@@ -62,20 +63,23 @@ def seconds(text: str) -> float:
 
 
 QUIET = (0.0, 0.0)
+HANG_S = min(scale(0.3), 1.5)  # so long a busy machine keeps a bridge from printing
+HANG = f"{{hang_ms: {round(1000 * HANG_S)}}}"
 
 
 @pytest.mark.parametrize("rate", [100.0, 500.0])
 def test_what_was_sent_is_stored(tmp_path: Path, rate: float) -> None:
     sent: Plan = [(4.0, 0.0625), (1.0, 0.111111), (8.0, 0.01)]  # SWR 1.667, 2 and 1.222
     with pty() as (master, name):
-        config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
+        config = write_config(tmp_path, name, transmission=HANG)
         daemon = Running(config)
         try:
             play_until_read(daemon, config, master)
             plan: Plan = [(1.0, QUIET)]
             for power, ratio in sent:
-                plan += [(1.5, (power, power * ratio)), (0.8, QUIET)]
+                plan += [(1.5, (power, power * ratio)), (HANG_S + 0.5, QUIET)]
             times = play(master, rate, plan)
+            daemon.wait_events(len(sent), event="transmission")
             code, said = daemon.stop()
         finally:
             daemon.kill()
@@ -88,10 +92,18 @@ def test_what_was_sent_is_stored(tmp_path: Path, rate: float) -> None:
         assert float(row["swr"]) == pytest.approx(swr, rel=0.01)
         assert float(row["forward_w_mean"]) == pytest.approx(power, rel=0.02)
         assert float(row["reflected_w_mean"]) == pytest.approx(power * ratio, rel=0.02)
-        assert float(row["energy_j"]) == pytest.approx(power * (last - first), rel=0.03)
-        assert seconds(row["start_utc"]) == pytest.approx(first, abs=2 / rate)
-        assert seconds(row["end_utc"]) == pytest.approx(last, abs=2 / rate)
-        assert float(row["duration_s"]) == pytest.approx(last - first, abs=2 / rate)
+        # A busy machine is late to write or to read a pair.
+        late_s = 2 / rate + lateness_s()
+        assert seconds(row["start_utc"]) == pytest.approx(first, abs=late_s)
+        assert seconds(row["end_utc"]) == pytest.approx(last, abs=late_s)
+        assert int(row["samples"]) == 1.5 * rate
+        duration_s = float(row["duration_s"])
+        assert duration_s == pytest.approx(last - first, abs=late_s)
+        energy_j = power * duration_s
+        if "gap" in row["flags"]:  # the energy of a gap is unknown
+            assert float(row["energy_j"]) < 1.03 * energy_j
+        else:
+            assert float(row["energy_j"]) == pytest.approx(energy_j, rel=0.03)
         parts = [s for s in exported("seconds", config) if s["transmission_id"] == row["id"]]
         assert sum(int(part["samples"]) for part in parts) == int(row["samples"])
     assert exported("alarms", config) == []
@@ -106,7 +118,8 @@ def test_alarm_is_raised_told_stored_acknowledged_and_cleared(tmp_path: Path) ->
         try:
             play_until_read(daemon, config, master)
             play(master, 200, [(0.5, QUIET), (1.0, (4.0, 0.05)), (0.5, (4.0, 3.2))])
-            daemon.poll()
+            for kind in ("high-swr", "high-reflected-power"):
+                daemon.wait_events(1, kind=kind)
             raised = [event for _, event in daemon.events if event["event"] == "alarm"]
             assert {event["kind"] for event in raised} >= {"high-swr", "high-reflected-power"}
             assert {event["change"] for event in raised} == {"raised"}
@@ -122,7 +135,7 @@ def test_alarm_is_raised_told_stored_acknowledged_and_cleared(tmp_path: Path) ->
             assert again.returncode == 2
             assert "already" in again.stderr
             play(master, 200, [(3.0, (4.0, 0.05)), (2.0, QUIET)])
-            time.sleep(0.3)
+            daemon.wait_events(1, kind="high-swr", change="cleared")
             code, said = daemon.stop()
         finally:
             daemon.kill()
@@ -138,7 +151,7 @@ def test_alarm_is_raised_told_stored_acknowledged_and_cleared(tmp_path: Path) ->
     assert row["transmission_id"] == exported("transmissions", config)[0]["id"]
 
 
-def play_until_read(daemon: Running, config: Path, master: int) -> None:
+def play_until_read(daemon: Running, config: Path, master: int, pairs: int = 1) -> None:
     writer = subprocess.Popen(
         [
             sys.executable,
@@ -152,7 +165,7 @@ def play_until_read(daemon: Running, config: Path, master: int) -> None:
         stdout=subprocess.DEVNULL,
     )
     try:
-        daemon.wait_reading(config)
+        daemon.wait_reading(config, pairs)
     finally:
         writer.kill()
         writer.wait()
@@ -160,36 +173,26 @@ def play_until_read(daemon: Running, config: Path, master: int) -> None:
 
 @pytest.mark.parametrize("how", ["stop", "kill"])
 def test_a_restart_in_mid_transmission_neither_loses_nor_doubles(tmp_path: Path, how: str) -> None:
-    with pty() as (master, name):
+    with pty() as (master, name), hands(master) as held:
         config = write_config(tmp_path, name)
-        writer = subprocess.Popen(
-            [
-                sys.executable,
-                "-c",
-                WRITER,
-                str(master),
-                "200",
-                json.dumps([[3, line(*QUIET).decode()], [9, line(4, 0.1).decode()]]),
-            ],
-            pass_fds=[master],
-            stdout=subprocess.DEVNULL,
-        )
         daemon = Running(config)
         try:
             daemon.wait_reading(config)
-            time.sleep(4.5)
+            held.send(4.0, 0.1)
+            daemon.wait_status(config, lambda status: status["keyed"])
+            daemon.wait_reading(config, 600)  # some are stored
             if how == "stop":
                 code, said = daemon.stop()
                 assert code == 0, said
             daemon.kill()
             daemon = Running(config)
-            writer.wait(30)
-            time.sleep(2.5)
+            daemon.wait_status(config, lambda status: status["keyed"])
+            daemon.wait_reading(config, 400)
+            held.send(*QUIET)
+            daemon.wait_events(1, event="transmission")
             daemon.stop()
         finally:
             daemon.kill()
-            writer.kill()
-            writer.wait()
     first, second = exported("transmissions", config)
     assert "interrupted" in first["flags"]
     assert seconds(first["end_utc"]) < seconds(second["start_utc"])
@@ -200,10 +203,10 @@ def test_a_restart_in_mid_transmission_neither_loses_nor_doubles(tmp_path: Path,
         counted = sum(int(part["samples"]) for part in parts)
         # After SIGKILL the pairs of the last commit interval may be missing from both alike.
         assert counted == int(transmission["samples"]) or (
-            how == "kill" and int(transmission["samples"]) - counted <= 200
+            how == "kill" and int(transmission["samples"]) - counted <= scale(200)
         )
     lost_s = seconds(second["start_utc"]) - seconds(first["end_utc"])
-    assert lost_s < (2.5 if how == "stop" else 4.5)
+    assert in_time(lost_s, 2.5 if how == "stop" else 4.5)
 
 
 def test_the_same_file_replayed_twice_gives_the_same_rows(tmp_path: Path) -> None:
@@ -238,8 +241,15 @@ def test_the_daemon_forwards_what_it_stores(tmp_path: Path) -> None:
             driver="{kind: replay, path: pairs.csv}",
             influxdb=f"{{url: '{server.url}', org: home, bucket: station}}",
         )
-        mismatchd("run", "-c", config)
-        series = exported_series(server)
+
+        def forwarded() -> dict[str, list[tuple[int, float]]]:
+            """What is not sent before the end waits for the next run."""
+            mismatchd("run", "-c", config)
+            series = exported_series(server)
+            return series if len(series.get("second_forward_w", ())) == 10 else {}
+
+        series = wait_until(forwarded)
+        assert series
     (row,) = exported("transmissions", config)
     at_ms = round(seconds(row["start_utc"]) * 1e3)
     assert series["transmission_swr"] == [(at_ms, float(row["swr"]))]
@@ -248,7 +258,7 @@ def test_the_daemon_forwards_what_it_stores(tmp_path: Path) -> None:
 
 def test_a_recording_replays_to_the_rows_of_the_live_run(tmp_path: Path) -> None:
     with pty() as (master, name):
-        config = write_config(tmp_path, name, transmission="{hang_ms: 300}")
+        config = write_config(tmp_path, name, transmission=HANG)
         recorder = subprocess.Popen(
             [
                 sys.executable,
@@ -260,25 +270,26 @@ def test_a_recording_replays_to_the_rows_of_the_live_run(tmp_path: Path) -> None
                 "-o",
                 str(tmp_path / "port.rec.gz"),
                 "--seconds",
-                "5",
+                f"{scale(5)}",
             ],
             stderr=subprocess.PIPE,
         )
-        time.sleep(1.0)
-        times = play(master, 200, [(0.5, QUIET), (1.5, (4.0, 0.25)), (1.0, QUIET)])
-        _, said = recorder.communicate(timeout=20)
+        assert wait_until((tmp_path / "port.rec.gz").exists)
+        times = play(master, 200, [(0.5, QUIET), (1.5, (4.0, 0.25)), (HANG_S + 0.7, QUIET)])
+        _, said = recorder.communicate(timeout=scale(20))
         assert recorder.returncode == 0, said
     config = write_config(
         tmp_path,
         "",
         driver="{kind: replay, path: port.rec.gz}",
-        transmission="{hang_ms: 300}",
+        transmission=HANG,
     )
     mismatchd("run", "-c", config)
     (row,) = exported("transmissions", config)
     assert float(row["swr"]) == pytest.approx(1.667, abs=0.01)
-    assert seconds(row["start_utc"]) == pytest.approx(times[1][0], abs=0.01)
-    assert float(row["duration_s"]) == pytest.approx(times[1][1] - times[1][0], abs=0.01)
+    late_s = 0.01 + lateness_s()
+    assert seconds(row["start_utc"]) == pytest.approx(times[1][0], abs=late_s)
+    assert float(row["duration_s"]) == pytest.approx(times[1][1] - times[1][0], abs=late_s)
 
 
 def test_lines_that_cannot_be_read_are_told_once(tmp_path: Path) -> None:
@@ -286,10 +297,12 @@ def test_lines_that_cannot_be_read_are_told_once(tmp_path: Path) -> None:
         config = write_config(tmp_path, name, driver=f"{{kind: text-lines, port: {name}}}")
         daemon = Running(config)
         try:
-            time.sleep(1.5)
+            daemon.wait_status(config, lambda status: True)
             play(master, 200, [(1.0, QUIET)])
+            daemon.wait_status(config, lambda status: sum(status["counters"].values()) >= 200)
             os.write(master, b"forward_v,reflected_v\n")
             play(master, 200, [(1.0, QUIET)])
+            daemon.wait_status(config, lambda status: status["pairs"] >= 200)
             code, said = daemon.stop()
         finally:
             daemon.kill()
@@ -309,9 +322,11 @@ def test_unplugged_and_back(tmp_path: Path) -> None:
             link.unlink()
             os.close(os.dup(first))
             os.dup2(os.open(os.devnull, os.O_RDONLY), first)  # the master goes away
-            time.sleep(2)
+            daemon.wait_events(1, kind="no-data", change="raised")
             link.symlink_to(second_name)
-            play(second, 200, [(3.0, QUIET), (1.0, (4.0, 0.1)), (2.0, QUIET)])
+            play_until_read(daemon, config, second, 100)
+            play(second, 200, [(1.0, QUIET), (1.0, (4.0, 0.1)), (2.0, QUIET)])
+            daemon.wait_events(1, event="transmission")
             code, said = daemon.stop()
         finally:
             daemon.kill()
@@ -335,7 +350,7 @@ def test_nobody_reads_what_is_said(tmp_path: Path) -> None:
     )
     try:
         fcntl.fcntl(daemon.stderr, fcntl.F_SETPIPE_SZ, 4096)
-        assert daemon.wait(30) == 0
+        assert daemon.wait(scale(30)) == 0
     finally:
         daemon.kill()
         daemon.communicate()

@@ -27,12 +27,12 @@ from logger.live.carrier import OfDriver
 from logger.reflection import swr
 from logger.store.database import Store
 from logger.store.line_losses import LineLosses
+from tests.deadlines import Deadline, scale
 from tests.isolate_bench import hands
 from tests.old_stores import old_store
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.terminal_view import View
 from tests.test_end_to_end import exported
-from tests.test_live import bridge
 
 HOUR_NS = 3_600_000_000_000
 READING = LineLoss(
@@ -184,7 +184,7 @@ def test_without_a_daemon_the_driver_is_read(tmp_path: Path) -> None:
             input=answer,
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=scale(60),
             check=False,
         )
 
@@ -211,19 +211,21 @@ def test_without_a_daemon_the_driver_is_read(tmp_path: Path) -> None:
 
 
 def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
-    with pty() as (master, name):
+    with pty() as (master, name), hands(master) as held:
         config = write_config(tmp_path, name, **FEEDLINE)
         daemon = Running(config)
+        view = None
         try:
-            with bridge(master, (4.5, (0, 0)), (1.5, (0.6, 0.6 * RHO2)), (60.0, (0, 0))):
-                daemon.wait_reading(config)
-                view = View(
-                    *("feedline", "measure", "-c", str(config), "--far-end", "short"), rows=48
-                )
-                assert "The daemon goes on" in view.until(lambda text: "(yes or no)" in text)
-                view.press(b"yes\r")
-                view.until(lambda text: "0.60 W, SWR 5.49" in text)
-                assert view.ended(15.0) == 0
+            daemon.wait_reading(config)
+            view = View(*("feedline", "measure", "-c", str(config), "--far-end", "short"), rows=48)
+            assert "The daemon goes on" in view.until(lambda text: "(yes or no)" in text)
+            view.press(b"yes\r")
+            view.until(lambda text: "waiting for the key" in text)
+            held.send(0.6, 0.6 * RHO2)
+            view.until(lambda text: "0.60 W, SWR 5.49" in text)
+            view.look(1.0)
+            held.send(0, 0)
+            assert view.ended(15.0) == 0
             said = view.look()
             assert "Key the transmitter for 3 s" in said
             assert "The line loses 1.6" in said
@@ -232,7 +234,8 @@ def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
             assert (row["far_end"], row["transmission_id"]) == ("short", "1")
             assert float(row["loss_low_db"]) < LOSS_DB < float(row["loss_high_db"])
         finally:
-            view.close()
+            if view is not None:
+                view.close()
             daemon.kill()
 
 
@@ -241,11 +244,11 @@ def test_a_carrier_by_the_host_clock_is_dated_without_a_daemon(tmp_path: Path) -
         config = load(write_config(tmp_path, name, transmission="{hang_ms: 300}"))
         driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
         source = OfDriver(config, Coupler(calibration_of(config)), driver)
-        found, until_s = None, time.monotonic() + 10
+        found, deadline = None, Deadline(10)
         try:
             source.begin()
             held.key(3.0)
-            while found is None and time.monotonic() < until_s:
+            while found is None and not deadline.has_passed():
                 _, found = source.listen()
         finally:
             source.close()

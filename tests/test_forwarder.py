@@ -18,6 +18,7 @@ from logger.line_protocol import line, point
 from logger.store.database import Store
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 from logger.utc import format_ns
+from tests.deadlines import Deadline, scale
 from tests.line_server import TAKEN, Reply, line_server
 from tests.servers import Server, http, influxd, victoria_metrics
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
@@ -82,19 +83,19 @@ def test_a_server_killed_in_the_middle_loses_and_doubles_nothing(tmp_path: Path)
             time.sleep(0.5)
             server.stop()
             fill(store, 300, 901)
-            deadline = time.monotonic() + 10
-            while forwarder.status()["last_error"] is None and time.monotonic() < deadline:
+            deadline = Deadline(10)
+            while forwarder.status()["last_error"] is None and not deadline.has_passed():
                 time.sleep(0.1)
             assert "cannot be reached" in forwarder.status()["last_error"]
             server.start()
             fill(store, 901, 1200)
-            deadline = time.monotonic() + 30
-            while forwarder.status()["sent"] < 3600 and time.monotonic() < deadline:
+            deadline = Deadline(30)
+            while forwarder.status()["sent"] < 3600 and not deadline.has_passed():
                 time.sleep(0.1)
             status = forwarder.status()
         finally:
             stop.set()
-            thread.join(10)
+            thread.join(scale(10))
         assert not status["failing"]
         assert status["refused"] == 0
         series = exported(server)

@@ -20,6 +20,7 @@ from logger.forward.influx import InfluxForwarder
 from logger.store import database
 from logger.store.database import Store
 from logger.store.tables import SECONDS, TRANSMISSIONS
+from tests.deadlines import Deadline, scale
 from tests.line_server import TAKEN, LineServer, Reply, line_server, refusing
 from tests.test_store import ALWAYS, SECOND, T0, second, transmission
 
@@ -126,11 +127,11 @@ def test_a_locked_database_does_not_end_the_thread(
         thread.start()
         time.sleep(0.3)
         other.execute("COMMIT")
-    deadline = time.monotonic() + 10
-    while not taker.lines and time.monotonic() < deadline:
+    deadline = Deadline(10)
+    while not taker.lines and not deadline.has_passed():
         time.sleep(0.02)
     stop.set()
-    thread.join(10)
+    thread.join(scale(10))
     assert len(taker.lines) == 1
 
 

@@ -24,6 +24,7 @@ from logger.forward.answers import Fault, ServerError, Target, judge, retry_afte
 from logger.forward.influx import InfluxForwarder
 from logger.forward.pace import Backoff, BatchSize
 from logger.store.database import Store
+from tests.deadlines import scale, wait_until
 from tests.line_server import TAKEN, LineServer, Reply, Rule, line_server, passed_on, refusing
 from tests.servers import free_port, http, influxd, victoria_metrics
 from tests.test_forwarder import drain, exported, fill, query
@@ -307,10 +308,7 @@ def running(forwarder: InfluxForwarder, stop: threading.Event) -> threading.Thre
 
 
 def until(condition: Callable[[], object], seconds: float = 15.0) -> None:
-    deadline = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < deadline, "it does not happen"
-        time.sleep(0.02)
+    assert wait_until(condition, seconds), "it does not happen"
 
 
 @pytest.mark.parametrize(
@@ -352,7 +350,7 @@ def test_what_keeps_all_rows_back_is_said_once_and_gets_over(
         until(lambda: forwarder.status()["backlog"] == 0)
     finally:
         stop.set()
-        thread.join(10)
+        thread.join(scale(10))
     status = forwarder.status()
     assert not status["failing"]
     assert said in status["last_error"]  # it stays to be seen, with its time
@@ -376,7 +374,7 @@ def test_a_server_that_asks_for_time_gets_it(store: Store, lines: LineServer) ->
         until(lambda: len(lines.requests) > 1)
     finally:
         stop.set()
-        thread.join(10)
+        thread.join(scale(10))
     first, then = lines.requests[0][0], lines.requests[1][0]
     assert 4.0 <= then - first <= 5.5  # the three seconds, then the wait of a first failure
     assert "slow down" in forwarder.status()["last_error"]
@@ -421,7 +419,7 @@ def test_a_dead_server_holds_up_no_other(tmp_path: Path, store: Store, lines: Li
     finally:
         stop.set()
         for thread in threads:
-            thread.join(10)
+            thread.join(scale(10))
     assert "Connection refused" in dead["last_error"]
     assert dead["backlog"] == 15
     assert not alive["failing"]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import time
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,7 @@ from scipy.optimize import brentq
 
 from tests import avr
 from tests.boards import Board
-from tests.counterparts import until
+from tests.deadlines import in_time, lateness_s, wait_until
 from tests.station import Running, mismatchd, volts, write_config
 
 CODE_V = 5 / 1023
@@ -64,21 +63,23 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
         running = Running(config)
         try:
             running.wait_reading(config)
-            time.sleep(0.5)
-            for forward_w, reflected_w in SCRIPT:
+            for over, (forward_w, reflected_w) in enumerate(SCRIPT, 1):
                 key(board, forward_w, reflected_w)
-                time.sleep(0.8)
+                running.wait_status(config, lambda status: status["keyed"])
+                running.wait_reading(config, 800)
                 key(board, 0, 0)
-                time.sleep(0.6)
+                running.wait_events(over, event="transmission")
             key(board, *SCRIPT[0])
-            time.sleep(0.5)
+            running.wait_status(config, lambda status: status["keyed"])
+            running.wait_reading(config, 500)
             assert alarms(running) == []
             assert [told.value for told in board.events("inhibit")] == ["0"]
             key(board, SCRIPT[0][0], SCRIPT[0][0])  # the plug comes off
             board.wait("inhibit", lambda told: told[-1].value == "1")
             key(board, 0, 0)
-            assert until(lambda: bool(alarms(running)))
+            assert wait_until(lambda: bool(alarms(running)))
             raised = alarms(running)[0]
+            lost = running.wait_status(config, lambda _: True)["counters"]["lost"]
             code, said = running.stop()
             assert code == 0, said
             board.wait("inhibit", lambda told: told[-1].value == "0")
@@ -87,14 +88,18 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
         keyed, inhibited = board.events("volts"), board.events("inhibit")[-2]
     took_ms = (inhibited.us - keyed[-2].us) / 1000
     print(f"open to inhibit: {took_ms:.1f} ms of the board's time")
-    assert took_ms < 50
+    assert in_time(took_ms / 1000, 0.05)
     assert raised["kind"] in ("high-swr", "high-reflected-power")
     *rows, opened = csv.DictReader(exported(config))
     assert len(rows) == len(SCRIPT)
     for i, (row, powers_w) in enumerate(zip(rows, SCRIPT, strict=True)):
         check(row, *powers_w)
         on, off = keyed[1 + 2 * i : 3 + 2 * i]
-        assert abs(float(row["duration_s"]) - (off.us - on.us) / 1e6) < 0.02
+        shorter_s = (off.us - on.us) / 1e6 - float(row["duration_s"])
+        late_s = 0.02 + lateness_s()
+        assert shorter_s > -late_s
+        if not lost:  # a host too busy to read misses the beginning or the end
+            assert shorter_s < late_s
     assert float(opened["swr_max"]) > 3
     check({**opened, "swr": "", "reflected_w_mean": ""}, SCRIPT[0][0], 0)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from drivers.frames.framing import Deframer
 from drivers.frames.messages import Identity
 from drivers.recording import Header, Writer
 from drivers.replay import ReplayDriver, ReplayOptions
+from tests.deadlines import Deadline
 from tests.station import pty
 from tests.test_frames_stream import HELLO, SETTINGS, block
 
@@ -38,8 +38,8 @@ def received(master: int) -> list[bytes]:
 
 def pairs_of(driver: FramesDriver, wanted: int, within_s: float = 5.0) -> list[SampleBlock]:
     parts: list[SampleBlock] = []
-    until_s = time.monotonic() + within_s
-    while sum(map(len, parts)) < wanted and time.monotonic() < until_s:
+    deadline = Deadline(within_s)
+    while sum(map(len, parts)) < wanted and not deadline.has_passed():
         part = driver.read(0.1, 0.0)
         if part is not None:
             parts.append(part)
@@ -178,10 +178,10 @@ def test_after_reopening_the_numbers_tell_what_was_lost(
     with pty() as (master, name):
         link.unlink()
         link.symlink_to(name)
-        until_s = time.monotonic() + 5
+        deadline = Deadline(5)
         while driver.away is not None or driver.counters["link_lost"] == 0:
             driver.read(0.05, 0.0)
-            assert time.monotonic() < until_s
+            assert not deadline.has_passed()
         os.write(master, block(80)[7:] + block(88) + block(96))
         parts = pairs_of(driver, 16)
         driver.close()

@@ -33,6 +33,7 @@ from logger.rows import Health
 from logger.store import database
 from logger.store.database import Store
 from logger.store.tables import HEALTH
+from tests.deadlines import Deadline
 from tests.old_stores import old_store
 from tests.servers import free_port, http, victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
@@ -279,9 +280,9 @@ def test_metrics_of_the_real_daemon(tmp_path: Path) -> None:
         )
         daemon = Running(config)
         try:
-            deadline = time.monotonic() + 15
+            deadline = Deadline(15)
             pairs = commits = 0.0
-            while (pairs < 100 or not commits) and time.monotonic() < deadline:
+            while (pairs < 100 or not commits) and not deadline.has_passed():
                 os.write(master, line(4.0, 0.04) + b"nonsense\n")
                 time.sleep(0.01)
                 with contextlib.suppress(urllib.error.URLError):

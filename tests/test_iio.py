@@ -30,6 +30,7 @@ from drivers.iio.device import why_not
 from drivers.iio.driver import IioDriver
 from drivers.iio.scan import Element, Scan, parse_type
 from drivers.timeline import host_ns
+from tests.deadlines import Deadline, scale
 from tests.iio_bench import Converter
 from tests.station import mismatchd, volts, write_config
 
@@ -302,9 +303,9 @@ def test_a_converter_that_is_gone_for_the_kernel_is_opened_again(plain: Converte
     assert driver.read(0.5, 0.0) is None
     assert driver.away == "converter harbour-adc lost: No such device; waiting for it"
     gone = False
-    until_s = time.monotonic() + 3
+    deadline = Deadline(3)
     while driver.read(0.1, 0.0) is None:
-        assert time.monotonic() < until_s
+        assert not deadline.has_passed()
     lost, back = driver.notices()
     assert lost.endswith("waiting for it")
     assert back.startswith("converter harbour-adc is there after ")
@@ -317,9 +318,11 @@ def test_the_pace_is_kept(plain: Converter) -> None:
     block = driver.read(0.5, 0.5)
     driver.close()
     assert block is not None
-    assert 60 <= len(block) <= 101
-    # What was late is not made up for; a machine that stalls makes a step short now and then.
-    assert np.count_nonzero(np.diff(block.time_ns) < S // 1000) <= 2
+    assert 60 / scale(1) <= len(block) <= 101
+    # What was late is not made up for: a step after a late one may be short, and no more follow.
+    steps_ns = np.diff(block.time_ns)
+    late = np.count_nonzero(steps_ns > 6 * S // 1000)
+    assert np.count_nonzero(steps_ns < S // 1000) <= 2 + late
 
 
 def test_processed_readings_and_pairs_of_pins(plain: Converter) -> None:
@@ -433,26 +436,30 @@ def test_from_the_buffer_to_a_row(streaming: Converter, tmp_path: Path) -> None:
     )
     ended = threading.Event()
 
+    edges_s: list[float] = []
+
     def transmit() -> None:
         keyed = volts(4.0), volts(4.0 / 25)  # SWR 1.5
         while streaming.read("buffer0/enable") != "1" and not ended.wait(0.02):
             pass
         for k in range(250):
+            if k in (50, 200):
+                edges_s.append(time.monotonic())
             streaming.scan(*(keyed if 50 <= k < 200 else (0.0, 0.0)))
             if ended.wait(0.01):
                 break
 
     person = threading.Thread(target=transmit)
     person.start()
-    person.join(30)
-    time.sleep(0.6)
+    person.join(scale(30))
+    time.sleep(scale(0.6))
     ended.set()
     daemon.terminate()
-    words = daemon.communicate(timeout=10)[1]
+    words = daemon.communicate(timeout=scale(10))[1]
     assert daemon.returncode == 0, words
     table = mismatchd("export", "transmissions", "-c", config, "--format", "jsonl").stdout
     (row,) = map(json.loads, table.splitlines())
     assert row["samples"] == 150
     assert row["swr"] == pytest.approx(1.5, abs=0.02)
-    assert row["duration_s"] == pytest.approx(1.5, abs=0.4)
+    assert row["duration_s"] == pytest.approx(edges_s[1] - edges_s[0], abs=scale(0.1))
     assert streaming.read("buffer0/enable") == "0"

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
 from logger.keeper import Keeper
-from logger.rows import Boot, ClockChange, Shift, Trust
-from logger.store.database import Store
+from logger.rows import Boot, ClockChange, Row, Shift, Trust
+from logger.store.database import Store, Stored
 from logger.store.tables import JOURNAL
 from logger.utc import format_ns
 from tests.station import Running, mismatchd, pty, write_config
-from tests.test_store import ALWAYS, SECOND, T0, transmission
+from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
 
 def exported(config: Path) -> list[dict[str, str]]:
@@ -147,3 +148,30 @@ def test_entries_are_corrected_removed_and_asked_for(tmp_path: Path) -> None:
         done = mismatchd("journal", *wrong, "-c", config, check=False)
         assert (done.returncode, done.stderr.count("\n")) == (2, 1)
         assert said in done.stderr
+
+
+def test_an_acknowledgement_just_before_a_commit_is_reported_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "station.sqlite"
+    reported: list[Stored] = []
+    keeper = Keeper(lambda damaged: Store.open(path), reported.append, keep_ns=1 << 60)
+    keeper.take([transmission(), alarm("raised", T0)], 0.0)
+    keeper.keep(0.0)
+    other = Store.reader(path)
+    write = Store.write
+
+    def write_late(store: Store, rows: Sequence[Row]) -> list[Stored]:
+        other.acknowledge(1, T0 + SECOND)
+        return write(store, rows)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "write", write_late)
+        keeper.take([alarm("raised", T0 + 1000, "no-data", None)], 1.0)
+        keeper.keep(1.0)
+    keeper.keep(2.0)
+    keeper.keep(3.0)
+    changes = [(item.columns["kind"], item.change) for item in reported if item.change]
+    assert changes == [("high-swr", "raised"), ("no-data", "raised"), ("high-swr", "acknowledged")]
+    other.close()
+    keeper.close()

@@ -17,6 +17,7 @@ from logger.calibration.simulated import calibration
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row
 from logger.store.database import Store
+from tests.deadlines import Deadline
 from tests.station import Running, mismatchd
 from tests.test_recompute_raw import Case, content_of, derive, dumped
 from tests.test_watchdog import COUPLER, SIMULATED, Part, Settings, block, cut
@@ -146,8 +147,8 @@ def test_the_daemon_remembers_and_hears_of_a_repair(tmp_path: Path) -> None:
     daemon = Running(station(tmp_path, 11, 60, PLUG, "realtime"))
     try:
         noted = False
-        deadline = time.monotonic() + 30
-        while time.monotonic() < deadline:
+        deadline = Deadline(30)
+        while not deadline.has_passed():
             daemon.poll()
             found = [event for _, event in daemon.events if event.get("kind") == "baseline-shift"]
             if found and not noted:

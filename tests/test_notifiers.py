@@ -26,7 +26,8 @@ from logger.store.deliveries import Deliveries
 from logger.store.shelf import Shelf
 from logger.store.tables import ALARMS
 from logger.utc import format_ns
-from tests.counterparts import hook_server, until
+from tests.counterparts import hook_server
+from tests.deadlines import in_time, scale, wait_until
 from tests.old_stores import old_store
 from tests.servers import free_port
 from tests.station import mismatchd, write_config
@@ -311,17 +312,17 @@ def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: Store) -> None:
             threads[-1].start()
         with closing(Deliveries.reader(store.path)) as queue:
             count = "SELECT count(*) FROM notifiers"
-            assert until(lambda: queue._one(count) == 2)
+            assert wait_until(lambda: queue._one(count) == 2)
         begun_s = time.monotonic()
         for item in store.write([alarm("raised", T0)]):
             for notifier in notifiers:
                 notifier.offer(item)
-        assert until(lambda: sound.taken())
-        assert time.monotonic() - begun_s < 0.5
-        assert until(lambda: stalled.posts)
+        assert wait_until(lambda: sound.taken())
+        assert in_time(time.monotonic() - begun_s, 0.5)
+        assert wait_until(lambda: stalled.posts)
         for notifier in notifiers:
             notifier.end()
-        threads[1].join(2)
+        threads[1].join(scale(2))
         assert not threads[1].is_alive()
     again = made(store.path, Clock(), "http://127.0.0.1:9/x", name="dead")
     again.step()

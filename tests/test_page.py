@@ -13,7 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import urlencode
@@ -36,6 +36,7 @@ from logger.page.wiggling import joints_of, seconds_of
 from logger.store.database import Store
 from logger.store.sessions import Sessions
 from tests.counterparts import authority
+from tests.deadlines import scale
 from tests.page_server import TOKEN, Serving, serving
 from tests.station import mismatchd, write_config
 from tests.test_live import READING
@@ -214,7 +215,7 @@ class Client:
         connection = (
             http.client.HTTPSConnection("127.0.0.1", self.page.port, context=self.context)
             if self.context
-            else http.client.HTTPConnection("127.0.0.1", self.page.port, timeout=10)
+            else http.client.HTTPConnection("127.0.0.1", self.page.port, timeout=scale(10))
         )
         sent = {"Cookie": self.cookie} if self.cookie else {}
         body = None
@@ -222,10 +223,10 @@ class Client:
             body = urlencode(fields)
             sent |= {"Origin": self.page.url, "Content-Type": "application/x-www-form-urlencoded"}
         sent |= {name.replace("_", "-"): value for name, value in headers.items()}
-        connection.request(method or ("GET" if body is None else "POST"), path, body, sent)
-        answer = connection.getresponse()
-        text = answer.read().decode()
-        connection.close()
+        with closing(connection):
+            connection.request(method or ("GET" if body is None else "POST"), path, body, sent)
+            answer = connection.getresponse()
+            text = answer.read().decode()
         return answer.status, text, dict(answer.getheaders())
 
     def enter(self) -> str:

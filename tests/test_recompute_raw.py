@@ -40,6 +40,7 @@ from logger.store import archive as archive_module
 from logger.store.database import Store
 from logger.store.redate import redate
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from tests.deadlines import Deadline, scale
 from tests.station import Running, mismatchd
 from tests.test_forwarder import drain
 from tests.test_store import ALWAYS
@@ -289,19 +290,19 @@ def test_what_the_real_daemon_kept_stays_byte_for_byte(tmp_path: Path) -> None:
     kept = Kept(tmp_path)
 
     def to_the_end(daemon: Running) -> None:
-        assert daemon.process.wait(30) == 0
+        assert daemon.process.wait(scale(30)) == 0
 
     def after(pairs: int, number: signal.Signals) -> Callable[[Running], None]:
         def stop(daemon: Running) -> None:
-            deadline = time.monotonic() + 30
-            while time.monotonic() < deadline:
+            deadline = Deadline(30)
+            while not deadline.has_passed():
                 assert daemon.process.poll() is None
                 status = ask(kept.store) if kept.store.parent.exists() else None
                 if status and status["pairs"] > pairs and status["keyed"]:
                     break
                 time.sleep(0.02)
             daemon.process.send_signal(number)
-            assert daemon.process.wait(10) == (0 if number is signal.SIGTERM else -number)
+            assert daemon.process.wait(scale(10)) == (0 if number is signal.SIGTERM else -number)
 
         return stop
 

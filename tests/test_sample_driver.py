@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from drivers.found import installed_kinds
+from tests.deadlines import Deadline, scale
 from tests.station import write_config
 
 ROOT = Path(__file__).parent.parent
@@ -116,8 +117,8 @@ def test_the_daemon_runs_with_it(foreign: Path, tmp_path: Path) -> None:
     speaker.start()
     try:
         status = ""
-        until_s = time.monotonic() + 20
-        while not re.search(r"key +down", status) and time.monotonic() < until_s:
+        deadline = Deadline(20)
+        while not re.search(r"key +down", status) and not deadline.has_passed():
             time.sleep(0.2)
             ended = call(python, "-m", "logger.cli", "status", "-c", str(config), cwd=tmp_path)
             status = ended.stdout
@@ -125,7 +126,7 @@ def test_the_daemon_runs_with_it(foreign: Path, tmp_path: Path) -> None:
         hush.set()
         speaker.join()
         daemon.terminate()
-        words = daemon.communicate(timeout=10)[1]
+        words = daemon.communicate(timeout=scale(10))[1]
     assert re.search(r"key +down", status), status + words
     assert daemon.returncode == 0, words
     table = call(

@@ -26,6 +26,7 @@ from logger.sd_notify import ServiceManager, Supervision
 from logger.status import StatusSocket, ask
 from logger.store.database import Store
 from logger.store.refusals import disk_takes_nothing
+from tests.deadlines import scale, wait_until
 from tests.servers import needed
 from tests.station import Running, line, pty, write_config
 from tests.test_store import T0, transmission
@@ -76,17 +77,13 @@ def environ(tmp_path: Path) -> dict[str, str]:
 
 def until(done: Callable[[], object], within_s: float, work: Callable[[], object]) -> None:
     """Go on with `work` until `done`."""
-    deadline = time.monotonic() + within_s
-    while not done():
-        assert time.monotonic() < deadline, "it did not come"
-        work()
-        time.sleep(0.02)
+    assert wait_until(done, within_s, work), "it did not come"
 
 
 def go_on(seconds: float, work: Callable[[], object]) -> None:
     """Go on with `work` for so long."""
-    end = time.monotonic() + seconds
-    until(lambda: time.monotonic() >= end, seconds + 5, work)
+    end_s = time.monotonic() + seconds
+    until(lambda: time.monotonic() >= end_s, seconds + 5, work)
 
 
 def pairs_read(config: Path) -> int:
@@ -356,7 +353,7 @@ def test_the_trace_of_a_hung_thread_is_left_behind(tmp_path: Path) -> None:
         try:
             until(lambda: pairs_read(config), 15, lambda: os.write(master, line(0, 0)))
             os.kill(daemon.process.pid, 6)
-            _, said = daemon.process.communicate(timeout=10)
+            _, said = daemon.process.communicate(timeout=scale(10))
         finally:
             daemon.kill()
     assert b"daemon.py" in said
@@ -382,7 +379,7 @@ def analyze(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
         [needed("systemd-analyze"), *map(str, arguments)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=scale(60),
         check=False,
     )
 

@@ -161,7 +161,8 @@ def test_open_alarms_survive_and_are_acknowledged_once(store: Store) -> None:
     assert not again.changed_elsewhere()
     other.acknowledge(1, T0 + SECOND)
     assert again.changed_elsewhere()
-    assert [item.columns["kind"] for item in again.acknowledged_after(seen)] == ["high-swr"]
+    assert [item.columns["kind"] for item in again.acknowledgements(seen, seen + 1)] == ["high-swr"]
+    assert again.acknowledgements(seen + 1, seen + 9) == []
     with pytest.raises(UsageError, match="already"):
         other.acknowledge(1, T0 + SECOND)
     with pytest.raises(UsageError, match="no alarm 77"):

@@ -11,7 +11,6 @@ import resource
 import sqlite3
 import struct
 import subprocess
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -28,6 +27,7 @@ from logger.store import salvage
 from logger.store.database import Store, Stored
 from logger.store.outbox import Outbox
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from tests.deadlines import wait_until
 from tests.disks import disk, mounted
 from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
@@ -67,13 +67,12 @@ def rows(path: Path, table: str) -> list[dict[str, Any]]:
 
 def wait_stored(config: Path, deadline_s: float = 10) -> None:
     """Wait until the store takes rows."""
-    end = time.monotonic() + deadline_s
-    while time.monotonic() < end:
+
+    def stored() -> bool:
         status = json.loads(mismatchd("status", "--json", "-c", config).stdout)
-        if "store_error" not in status or status["store_error"] is None:
-            return
-        time.sleep(0.2)
-    raise AssertionError(status)
+        return status.get("store_error") is None
+
+    assert wait_until(stored, deadline_s)
 
 
 def assert_all_pairs_are_there(path: Path) -> None:
@@ -113,17 +112,19 @@ def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
             small.fill(daemon.process.pid)
             plan: Plan = [(2.2, GOOD), (0.4, BAD), (1.3, GOOD), (0.7, QUIET)]
             play(master, 200, plan)
+            assert wait_until(lambda: len(alarms_told(daemon)) >= 2)
             told = alarms_told(daemon)
             # The store refuses from the first commit on; alarms are told within their time.
             assert sorted(told[:2]) == [("high-reflected-power", "raised"), ("high-swr", "raised")]
             assert len(of_limits(path)) == 0
-            status = json.loads(mismatchd("status", "--json", "-c", config).stdout)
+            status = daemon.wait_status(config, lambda status: status["store_error"])
             assert re.search("full|disk I/O", status["store_error"])
             assert "full" in mismatchd("status", "-c", config).stdout or small.prefix
             play(master, 200, [(1.5, GOOD), (2.5, QUIET)])
             small.free(daemon.process.pid)
-            play(master, 200, [(2.0, QUIET), (1.0, GOOD), (0.7, QUIET)])
-            time.sleep(0.3)
+            wait_stored(config, 20)
+            play(master, 200, [(1.0, QUIET), (1.0, GOOD), (0.7, QUIET)])
+            daemon.wait_events(4, event="transmission")
             code, said = daemon.stop()
         finally:
             daemon.kill()
@@ -164,12 +165,13 @@ def test_a_disk_that_is_full_from_the_start(small: Any, known: bool) -> None:
         try:
             play_until_read(daemon, config, master)
             play(master, 200, [(0.5, QUIET), (1.0, GOOD), (0.4, BAD), (0.7, QUIET)])
+            assert wait_until(lambda: len(alarms_told(daemon)) >= 2)
             told = alarms_told(daemon)
             assert sorted(told) == [("high-reflected-power", "raised"), ("high-swr", "raised")]
             small.free(daemon.process.pid)
             wait_stored(config, 20)
             play(master, 200, [(0.3, QUIET), (2.0, GOOD), (0.7, QUIET)])
-            time.sleep(0.3)
+            daemon.wait_events(2, event="transmission")
             code, said = daemon.stop()
         finally:
             daemon.kill()

@@ -7,6 +7,7 @@ import urllib.request
 from pathlib import Path
 
 from logger.store.database import Store
+from tests.deadlines import scale
 from tests.station import pty, write_config
 from tests.terminal_view import View
 
@@ -43,7 +44,7 @@ def test_the_page_until_somebody_ends_it(tmp_path: Path) -> None:
         screen = view.until(lambda text: "to act there, too" in text)
         found = re.search(r"page at (http://127\.0\.0\.1:\d+/)", screen)
         assert found is not None
-        with urllib.request.urlopen(found[1], timeout=10) as answer:
+        with urllib.request.urlopen(found[1], timeout=scale(10)) as answer:
             assert answer.status == 200
         view.press(b"\x03")
         assert view.ended(10.0) == 0

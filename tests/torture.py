@@ -32,6 +32,7 @@ from logger.status import ask
 from logger.store.database import Store
 from logger.store.tables import FORWARDED
 from tests.bridge import FAULT, QUIET, SENT, STEP_V
+from tests.deadlines import Deadline, lateness_s, scale
 from tests.servers import Server, victoria_metrics
 from tests.station import mismatchd, pty, write_config
 from tests.test_forwarder import exported as exported_series
@@ -187,10 +188,10 @@ def _life(
     folder: Path, config: Path, how: str, random_: random.Random
 ) -> tuple[Run, list[dict[str, Any]]]:
     """Start, let live, kill; what it told."""
-    life_s = random_.uniform(*LIFE_S)
+    life_s = scale(random_.uniform(*LIFE_S))
     moment, pairs = "never", random_.choice([1000, 4000])
     if how == "merge":
-        moment, pairs, life_s = random_.choice(MOMENTS[1:]), 300, 10.0
+        moment, pairs, life_s = random_.choice(MOMENTS[1:]), 300, scale(10.0)
     late_s = random_.uniform(0, 0.004)
     wal = config.parent / "data/station.sqlite-wal"
     with _daemon(folder, config, moment, pairs) as (daemon, said, told):
@@ -222,8 +223,8 @@ def _await_change(path: Path, at_most_s: float) -> None:
             return None
         return found.st_size, found.st_mtime_ns
 
-    before, end = state(), time.monotonic() + at_most_s
-    while state() == before and time.monotonic() < end:
+    before, deadline = state(), Deadline(at_most_s)
+    while state() == before and not deadline.has_passed():
         pass
 
 
@@ -232,13 +233,13 @@ def _last_life(folder: Path, config: Path, bridge: subprocess.Popen[bytes]) -> R
     store = config.parent / "data/station.sqlite"
     with _daemon(folder, config, "never", 4000) as (daemon, said, _):
         run = Run("stop", time.time_ns())
-        end = time.monotonic() + 60
-        while time.monotonic() < end and daemon.poll() is None:
+        deadline = Deadline(60)
+        while not deadline.has_passed() and daemon.poll() is None:
             if run.ready_ns is None and b"watching" in said.read_bytes():
                 run.ready_ns = time.time_ns()
                 time.sleep(4.0)
                 bridge.terminate()
-                bridge.wait(10)
+                bridge.wait(scale(10))
                 time.sleep(1.5)
             status = ask(store) if run.ready_ns else None
             if status and sum(one["backlog"] for one in status["forwarders"]) == 0:
@@ -247,7 +248,7 @@ def _last_life(folder: Path, config: Path, bridge: subprocess.Popen[bytes]) -> R
         assert daemon.poll() is None, said.read_text()
         run.killed_ns = time.time_ns()
         daemon.terminate()
-        assert daemon.wait(10) == 0, said.read_text()
+        assert daemon.wait(scale(10)) == 0, said.read_text()
     return run
 
 
@@ -375,14 +376,14 @@ def _reconcile(result: Result, snapshot: Snapshot, sent: np.ndarray) -> None:
     for run in result.runs:
         if run.ready_ns is None:
             continue
-        reads_ns = run.ready_ns + int(OPENING_S * 1e9)
+        reads_ns = run.ready_ns + int(scale(OPENING_S) * 1e9)
         within = (sent["time_ns"] >= reads_ns) & (sent["time_ns"] <= run.killed_ns)
         missing = sent[within & (sent["kind"] != QUIET) & ~archived]
         if len(missing):
             loss_s = (run.killed_ns - int(missing["time_ns"][0])) / 1e9
             result.lost += len(missing)
             result.longest_loss_s = max(result.longest_loss_s, loss_s)
-            if loss_s > LOSS_S or run.how == "stop":
+            if loss_s > scale(LOSS_S) or run.how == "stop":
                 wrong.append(f"{len(missing)} pairs of {loss_s:.2f} s before the {run.how} lost")
         if down_since_ns is not None:
             down_s = (run.ready_ns - down_since_ns) / 1e9
@@ -407,13 +408,22 @@ def _check_whole(result: Result, snapshot: Snapshot, sent: np.ndarray, run: Run)
         own = np.flatnonzero(sent["transmission"] == number)
         last_ns = int(sent["time_ns"][own[-1]])
         begins_inside = own[0] > 0 and sent["kind"][own[0] - 1] == QUIET
-        if not begins_inside or run.killed_ns - last_ns < ENDED_S * 1e9:
+        if not begins_inside or run.killed_ns - last_ns < scale(ENDED_S) * 1e9:
+            continue
+        before = np.flatnonzero(sent["kind"][: own[0]] != QUIET)[-1:]
+        ends_ns = snapshot.time_ns[np.isin(snapshot.n, sent["n"][before])]
+        arrived_ns = snapshot.time_ns[np.isin(snapshot.n, sent["n"][own])]
+        # Where the machine kept the bridge or the daemon waiting, pairs come late and in bursts.
+        is_cut = np.diff(arrived_ns).max(initial=0) > HANG_MS * 1e6
+        is_joined = len(ends_ns) and len(arrived_ns) and arrived_ns[0] - ends_ns[0] < HANG_MS * 1e6
+        if is_cut or is_joined:
             continue
         result.whole += 1
         first_ns = int(sent["time_ns"][own[0]])
         at = int(np.argmin(np.abs(starts - first_ns)))
         row = snapshot.transmissions[int(starts[at])]
-        if abs(row["start_ns"] - first_ns) > 100_000_000 or row["samples"] != len(own):
+        late_ns = 1e9 * (0.1 + lateness_s())
+        if abs(row["start_ns"] - first_ns) > late_ns or row["samples"] != len(own):
             result.wrong.append(
                 f"{len(own)} pairs from {first_ns} to {last_ns} are stored as {row}"
             )
@@ -431,7 +441,7 @@ def _check_alarms(result: Result, snapshot: Snapshot, sent: np.ndarray, run: Run
         if not len(part) or part["kind"][0] != FAULT:
             continue
         first_ns, last_ns = int(part["time_ns"][0]), int(part["time_ns"][-1])
-        if last_ns - first_ns < 200_000_000 or run.killed_ns - last_ns < TOLD_S * 1e9:
+        if last_ns - first_ns < 200_000_000 or run.killed_ns - last_ns < scale(TOLD_S) * 1e9:
             continue
         result.alarms_due += 1
         if not any(raised <= last_ns and cleared >= first_ns for raised, cleared in spans):

@@ -538,12 +538,12 @@ class Store:
         """The number of the latest alarm change, 0 if there is none."""
         return int(self._one("SELECT coalesce(max(id), 0) FROM alarm_changes"))
 
-    def acknowledged_after(self, change_id: int) -> list[Stored]:
-        """Acknowledgements since that alarm change, by whatever process."""
+    def acknowledgements(self, after: int, up_to: int) -> list[Stored]:
+        """Return the acknowledgements among alarm changes (after, up_to], by any process."""
         rows = self._query(
-            "SELECT alarm_id FROM alarm_changes WHERE id > ? AND change = 'acknowledged'"
-            " ORDER BY id",
-            (change_id,),
+            "SELECT alarm_id FROM alarm_changes WHERE id > ? AND id <= ?"
+            " AND change = 'acknowledged' ORDER BY id",
+            (after, up_to),
         )
         return [
             Stored(ALARMS.name, "acknowledged", self._record(ALARMS, "r.id = ?", alarm_id).columns)

@@ -18,7 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.counterparts import Broker, Heard, Subscriber, broker, subscriber, until
+from tests.counterparts import Broker, Heard, Subscriber, broker, subscriber
+from tests.deadlines import wait_until
 from tests.station import Running, line, pty, write_config
 
 HOLD_S = 0.05
@@ -77,7 +78,7 @@ def measure(
                         if heard.payload.get("change") == "raised"
                     ]
 
-                told = until(raised, 2.0)
+                told = wait_until(raised, 2.0)
                 whole.append(1e3 * (told[0].at_s - completing) if told else np.inf)
                 if told:
                     written = datetime.fromisoformat(told[0].payload["utc"]).timestamp()

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from drivers.contract import SampleBlock
+from tests.deadlines import scale
 from tests.foreign_stations.detector import NODES, look_up
 from tests.foreign_stations.record import Record
 from tests.foreign_stations.render import Condition
@@ -112,7 +113,7 @@ def fit_calibration(station: Station, folder: Path, seed: int = 0) -> Path:
     ]
     command += ["--step-v", f"{converter.lsb_v:.9f}"]
     command += ["--full-scale-v", f"{converter.reference_v}"]
-    result = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    result = subprocess.run(command, capture_output=True, text=True, timeout=scale(120))
     if not output.exists():
         raise RuntimeError(result.stderr)
     return output
