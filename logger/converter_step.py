@@ -15,13 +15,16 @@ LEAST_DIFFERENCES = 3
 DIVISORS = (1, 2, 3)  # the least difference may be more than one step
 MOST_STEPS = 4  # a longer difference is not counted, since the rounding of the print adds up
 AGREEING = 0.95  # share of the differences that must be whole steps
+FEWEST_STEPS, USUAL_RANGE_V = 127, 5.0  # the coarsest converter: 7 bits over 5 V, or over more
 
 
 def common_step(volts: Floats, resolution_v: float) -> float:
     """Return the greatest common step of readings (n,) in volts, 0 if they do not tell it.
 
-    `resolution_v` is that of the print, 0 if the readings are exact.
+    `resolution_v` is that of the print, 0 if the readings are exact. A few steady levels, such as
+    those of a carrier without noise, tell no step: one coarser than any converter's is dropped.
     """
+    most_v = max(USUAL_RANGE_V, float(volts.max(initial=0.0))) / FEWEST_STEPS * 1.05
     rounding_v = max(resolution_v, 1e-9 * float(np.abs(volts).max(initial=0.0)))
     differences = np.diff(np.unique(volts))
     differences = differences[differences > 0.5 * rounding_v]
@@ -37,5 +40,5 @@ def common_step(volts: Floats, resolution_v: float) -> float:
             step_v = float(differences[short].sum() / steps[short].sum())
         off_v = np.abs(differences - steps * step_v)[short]
         if short.sum() >= LEAST_DIFFERENCES and np.mean(off_v <= 1.01 * rounding_v) >= AGREEING:
-            return step_v
+            return step_v if step_v <= most_v else 0.0
     return 0.0

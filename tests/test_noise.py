@@ -28,7 +28,9 @@ def keyed(forward_v: Floats, reflected_v: Floats) -> Quarters:
     n = 50 * count
     yes = np.ones(n, dtype=bool)
     watts = np.ones(n)
-    pairs = SentPairs(np.arange(n) * 5_000_000, forward_v, reflected_v, watts, watts, yes, yes)
+    pairs = SentPairs(
+        np.arange(n) * 5_000_000, forward_v, reflected_v, watts, watts, yes, yes, yes, 0 * watts
+    )
     none, zeros = np.full(count, np.nan), np.zeros(count)
     number = np.arange(count)
     first = np.arange(count + 1) * 50
@@ -108,6 +110,7 @@ def test_the_step_is_that_of_the_readings_not_of_the_print(bits: int) -> None:
     # Steps as fine as the print, and readings on no grid, tell nothing.
     assert common_step(np.round(rng.uniform(0, 0.05, 2000), 4), 1e-4) == 0.0
     assert common_step(rng.uniform(0, 5, 300), 1e-4) == 0.0
+    assert common_step(np.repeat([0.0, 0.3, 0.6, 0.9, 1.0], 50), 0.0) == 0.0
     assert common_step(np.zeros(500), 1e-4) == 0.0
 
 
