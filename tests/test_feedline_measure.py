@@ -71,8 +71,8 @@ def test_the_loss_is_half_the_return_loss(loss_db: float, leak: float) -> None:
     found = loss_of_swr(*(float(swr(value)) for value in (rho, max(0.0, rho - leak), rho + leak)))
     assert found.loss_db == pytest.approx(loss_db, rel=1e-6)
     assert found.low_db <= found.loss_db
-    if rho - leak <= 0:
-        assert found.high_db is None  # directivity could make all of it
+    if rho - leak <= 1e-9:
+        assert found.high_db is None or found.high_db > 90  # directivity could make all of it
     else:
         assert found.high_db == pytest.approx(-10 * math.log10(rho - leak), rel=1e-6)
 
