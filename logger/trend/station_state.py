@@ -107,12 +107,13 @@ def _steps(bins: Bins, events: Sequence[Event]) -> tuple[int, ...]:
 
 
 def _misfit(fit: Fitted) -> float:
-    """Variance of the weeks about the antenna that was fitted, over that about a level, a slope,
-    waves and steps of each channel for itself."""
+    """Variance of the weeks about the antenna that was fitted, over that about channels fitted
+    apart, each with a level and, where the antenna has them, a slope, waves and steps."""
     model, bins = fit.model, fit.model.bins
     count = len(bins.swr)
     years = (bins.day - model.middle) / YEAR
-    columns = np.column_stack([np.ones(count), years, model.waves]) * model.weight[:, None]
+    slope = [years] if SLOPE in model.free else []
+    columns = np.column_stack([np.ones(count), *slope, model.waves]) * model.weight[:, None]
     apart = bins.swr * model.weight
     parameters = 0
     for place in np.unique(bins.place):
