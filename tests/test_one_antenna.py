@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from logger.trend.days import Days
 from logger.trend.station_state import station_state
 from tests.foreign_years import DAY_NS, History, make_five_bands, make_years
+from tests.state_stations import KHZ
 
 
 def daily(history: History) -> list[Days]:
@@ -33,8 +36,14 @@ def daily(history: History) -> list[Days]:
 
 
 def test_nothing_is_said_of_five_antennas() -> None:
-    assert station_state(daily(make_five_bands(0, steps=0))) is None
+    bands = daily(make_five_bands(0, years=1.5, steps=0))
+    assert station_state(bands) is None
+    # Nor if they serve channels of one band, whose frequencies do not give them away.
+    channels = [
+        replace(band, frequency_khz=khz) for band, khz in zip(bands, KHZ.values(), strict=True)
+    ]
+    assert station_state(channels) is None
 
 
 def test_one_antenna_is_said_to_be_one() -> None:
-    assert station_state(daily(make_years(0, channels=5, steps=0))) is not None
+    assert station_state(daily(make_years(2, years=1.5, channels=4, steps=0))) is not None

@@ -5,13 +5,16 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+import sqlite3
 import subprocess
 import sys
 import types
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 
 import msgspec
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from matplotlib.colors import to_rgb
@@ -342,6 +345,40 @@ def test_the_report_as_json(config: Path) -> None:
     assert [short["trend"][0][key] for key in ("slope_per_year", "season_amplitude")] == [None] * 2
     assert short["trend"][0]["verdict"] == "undecided"
     assert short["forecast"][0]["probability"] is None
+
+
+def test_a_report_until_a_past_day_knows_nothing_of_later_days(
+    config: Path, tmp_path: Path
+) -> None:
+    """The report of a store is the same as that of one in which nothing has followed yet."""
+    past, day_ns = FIRST + 184, (FIRST + 180) * DAY_NS  # until 2024-09-01
+    answers = []
+    for later in (False, True):
+        folder = tmp_path / str(later)
+        folder.mkdir()
+        path, store = write_config(folder, "/dev/null"), folder / "data/station.sqlite"
+        used = days(400, step=(184, 1.6))
+        ended = int(np.searchsorted(used.day, past))
+        first = dataclasses.replace(
+            used, **{name: column[:ended] for name, column in vars(used).items() if np.ndim(column)}
+        )
+        drift_store.write(store, [used if later else first])
+        drift_store.put_alarm(store, day_ns, "high-swr", "critical", "SWR 3.2")
+        if later:
+            drift_store.put_alarm(store, (past + 3) * DAY_NS, "no-data", "critical", "none")
+            with closing(sqlite3.connect(store)) as database, database:
+                database.execute(
+                    "UPDATE alarms SET cleared_ns = ?, acknowledged_ns = ? WHERE kind = 'high-swr'",
+                    ((past + 5) * DAY_NS, (past + 1) * DAY_NS),
+                )
+            opened = Store.open(store)
+            opened.note((past + 20) * DAY_NS, "repair", "new plug")
+            opened.close()
+        shown = run("report", "-c", path, "--format", "json", "--until", "2024-09-01").stdout
+        answers.append(json.loads(shown))
+    assert [one["kind"] for one in answers[0]["alarms"]["open"]] == ["high-swr"]
+    assert answers[0]["generated_utc"].startswith("2024-09-01")
+    assert answers[0] == answers[1]
 
 
 def test_the_report_as_text_and_page(config: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -108,3 +109,31 @@ def test_another_step_is_raised_while_an_alarm_is_open() -> None:
     assert 30 <= changes[0][0] <= 33
     assert changes[1][0] == changes[2][0] <= 37
     assert changes[3][0] <= changes[2][0] + 8
+
+
+def test_levels_of_before_several_steps_that_come_back_clear_the_alarm() -> None:
+    """Ice that grows and falls off: two alarms, and none for the return, on whatever channel."""
+    rng = np.random.default_rng(3)
+    rows = []
+    for day in range(40):
+        for hour in (9, 10, 11, 12, 19):
+            # The second channel is not used while the ice grows.
+            other = hour != 9 or 30 <= day < 32 or day == 33
+            grown = 0.7 * (30 <= day < 33) + 0.7 * (31 <= day < 33)
+            swr = (1.3 if other else 1.7) + grown + 0.01 * float(rng.standard_normal())
+            row = sent((20_000 + day) * DAY_NS + hour * DAY_NS // 24, swr)
+            rows.append(msgspec.structs.replace(row, channel=20 if other else 9))
+    guard = Watchdog(WatchdogOptions())
+    changes = [
+        (int(each.time_ns // DAY_NS) - 20_000, each.change, each.detail)
+        for row in rows
+        for each in guard.rows([row])
+        if each.kind == baseline_shift.KIND
+    ]
+    assert [(day, change) for day, change, _ in changes] == [
+        (30, "raised"),
+        (31, "cleared"),
+        (31, "raised"),
+        (33, "cleared"),
+    ]
+    assert changes[-1][2] == baseline_shift.RETURNED

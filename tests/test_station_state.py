@@ -15,7 +15,8 @@ from logger.report import words
 from logger.report.summary import summary
 from logger.trend.account import DAY_NS, Account
 from logger.trend.days import Days, Event
-from logger.trend.state_model import Bins, Model
+from logger.trend.state_fit import fitted
+from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import station_state
 from tests import drift_store
 from tests.drift_stations import FIRST_DAY
@@ -67,6 +68,24 @@ def test_the_derivatives_are_those_of_the_residuals() -> None:
             for e in np.eye(len(x))
         ]
         np.testing.assert_allclose(model.jacobian(x), np.column_stack(by_hand), atol=0.01)
+
+
+def test_weeks_that_hang_together_widen_the_doubt() -> None:
+    """Noise of the same size: independent weeks, and stretches of eight weeks alike."""
+    week, place = np.tile(np.arange(104), 3), np.repeat(np.arange(3), 104)
+    khz = np.array([26965.0, 27185, 27405])[place]
+    rng = np.random.default_rng(0)
+    widened = []
+    for stretch in (1, 8):
+        noise = 0.03 * np.repeat(rng.standard_normal(312 // stretch), stretch)
+        swr = 1.6 + 0.3 * ((khz - 27185) / 220) ** 2 + noise
+        bins = Bins(20_000 + 7.0 * week, khz, place, swr, np.full(312, 5))
+        model = Model(bins, (), 1, "loss")
+        fit = fitted(model, starts(model))
+        rest = model.residual(fit.p[model.free])[:312]
+        widened.append(fit.unit / (float(rest @ rest) / (312 - len(model.free))))
+    assert 1 <= widened[0] < 2
+    assert widened[1] > 3
 
 
 def test_work_makes_a_step_and_no_slope() -> None:

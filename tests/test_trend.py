@@ -172,6 +172,24 @@ def test_the_nile_changed_after_1898() -> None:
     assert low <= 1898 <= high
 
 
+@pytest.mark.parametrize("seed", [0, 2, 5])
+def test_a_step_must_explain_a_chi_square_of_twenty(seed: int) -> None:
+    """Noise of exactly unit variance, with no share of the step, which then explains what it is
+    given: the square of its size over that of its standard error."""
+    rng = np.random.default_rng(seed)
+    day = FIRST_DAY + np.arange(200)
+    step = np.where(day >= FIRST_DAY + 100, 0.5, -0.5)
+    noise = rng.standard_normal(200)
+    noise -= noise.mean() + step * (noise @ step) / (step @ step)
+    noise /= noise.std(ddof=2)
+
+    def count_steps(explained: float) -> int:
+        value = 1.5 + 0.05 * (noise + step * np.sqrt(explained / (step @ step)))
+        return len(search(day, value, np.ones((200, 1)), []))
+
+    assert [count_steps(18.0), count_steps(22.0)] == [0, 1]
+
+
 @pytest.mark.parametrize(("first", "last"), [(1974, 1983), (1980, 1989)])
 def test_carbon_dioxide_on_mauna_loa_rises_and_breathes(first: int, last: int) -> None:
     """Weekly values (C. D. Keeling and T. P. Whorf, as statsmodels has them) against the ordinary

@@ -21,9 +21,9 @@ from logger.utc import parse_time
 NO_DATA = "no-data"
 
 
-def diagnosis_of(store: Store, alarm: Mapping[str, Any]) -> Diagnosis:
-    """By all that the store holds about the time of an alarm, given as its exported columns.
-    Raises StoreError."""
+def diagnosis_of(store: Store, alarm: Mapping[str, Any], now_ns: int | None = None) -> Diagnosis:
+    """Diagnose an alarm, given as its exported columns, from all that the store holds about that
+    time, up to `now_ns` if given. Raises StoreError."""
     if alarm["kind"] == NO_DATA:
         silent = tuple(
             Advice(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
@@ -31,7 +31,7 @@ def diagnosis_of(store: Store, alarm: Mapping[str, Any]) -> Diagnosis:
         )
         return Diagnosis(SILENT_PATTERN, False, (), silent, (), {})
     raised_ns = parse_time(alarm["raised_utc"], 0)
-    found = diagnose(gather(read(store, raised_ns), raised_ns))
+    found = diagnose(gather(read(store, raised_ns, now_ns), raised_ns))
     if found.odds[NOTHING] < SURE:
         return found
     others = [name for name in found.odds if name != NOTHING]

@@ -87,12 +87,14 @@ class History:
     work_ns: tuple[int, ...] = ()
 
 
-def read(store: Store, about_ns: int) -> History:
-    """The weeks before and after a time, as far as the station was not worked on. Raises
-    StoreError."""
+def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
+    """Return the weeks before and after a time, up to `now_ns` if given, as far as the station was
+    not worked on. Raises StoreError."""
     work = store.work()
     since_ns = max([about_ns - WEEKS_NS, *(at for at in work if at <= about_ns)])
     until_ns = min([about_ns + WEEKS_NS, *(at for at in work if at > about_ns)])
+    if now_ns is not None:
+        until_ns = min(until_ns, now_ns)
 
     def table(name: str, fields: Mapping[str, type], time: str, most: int) -> Columns:
         rows = store.latest(name, tuple(fields), time, since_ns, until_ns, most)

@@ -83,13 +83,13 @@ def _recalibrations(used: Days) -> list[Event]:
 
 
 def diagnosed(store: Store, told: Account) -> Diagnosis | None:
-    """What may be behind the worst alarm that is open. Raises StoreError."""
+    """Diagnose the worst alarm that is open, from what was read until then. Raises StoreError."""
     waiting = [one for one in told.alarms if one.cleared_ns is None]
     if not waiting:
         return None
     worst = min(waiting, key=lambda one: (one.severity != "critical", -one.raised_ns))
     (record,) = store.select(ALARMS, "r.id = ?", worst.id)
-    return diagnosis_of(store, record.columns)
+    return diagnosis_of(store, record.columns, told.now_ns)
 
 
 def _entry(record: Record) -> Entry:

@@ -29,6 +29,7 @@ from logger.trend.state_model import (
 from logger.trend.state_outcome import StateVerdict, StationState
 
 LEAST_CHANNELS = 3
+WIDEST = 0.15  # span of frequencies over their middle; a series circuit is one resonance alone
 LEAST_DAYS = 60  # with readings, for a channel to be in regular use
 LEAST_SPAN = 365  # days, for slopes
 HIGHEST = 6.0  # SWR; beyond it a reading says "open or short", not how much
@@ -46,11 +47,15 @@ DOUBT = 3.0  # difference of chi-square between two stories: odds of 4 to 1
 
 
 def station_state(used: Sequence[Days], events: Sequence[Event] = ()) -> StationState | None:
-    """What changes at a station; None with less than three channels in regular use, or if one
-    antenna does not explain what they read."""
+    """Return what changes at a station; None with less than three channels in regular use, or if
+    one antenna does not explain their readings."""
     known = [(one, khz) for one in used if (khz := _khz(one)) is not None]
     known = [(one, khz) for one, khz in known if len(one.day) >= LEAST_DAYS]
-    if len({khz for _, khz in known}) < LEAST_CHANNELS:
+    frequencies = {khz for _, khz in known}
+    if len(frequencies) < LEAST_CHANNELS:
+        return None
+    lowest, highest = min(frequencies), max(frequencies)
+    if highest - lowest > WIDEST * (lowest + highest) / 2:
         return None
     first = min(int(one.day[0]) for one, _ in known)
     last = max(int(one.day[-1]) for one, _ in known)
@@ -102,12 +107,13 @@ def _steps(bins: Bins, events: Sequence[Event]) -> tuple[int, ...]:
 
 
 def _misfit(fit: Fitted) -> float:
-    """Variance of the weeks about the antenna that was fitted, over that about a level, a slope,
-    waves and steps of each channel for itself."""
+    """Variance of the weeks about the antenna that was fitted, over that about channels fitted
+    apart, each with a level and, where the antenna has them, a slope, waves and steps."""
     model, bins = fit.model, fit.model.bins
     count = len(bins.swr)
     years = (bins.day - model.middle) / YEAR
-    columns = np.column_stack([np.ones(count), years, model.waves]) * model.weight[:, None]
+    slope = [years] if SLOPE in model.free else []
+    columns = np.column_stack([np.ones(count), *slope, model.waves]) * model.weight[:, None]
     apart = bins.swr * model.weight
     parameters = 0
     for place in np.unique(bins.place):

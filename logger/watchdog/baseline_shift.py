@@ -65,8 +65,8 @@ GROSS, GROSS_SIZE = 6.0, 0.5
 HELD_DAYS, HELD = 10, 6
 FIRST_DAYS = 10  # with readings on a channel before it is judged by days
 LEAST_DAYS = 2
-LEAST_SIZE = 0.1  # SWR
-MARGIN = 3.5
+LEAST_SIZE = 0.12  # SWR
+MARGIN = 2.0
 SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
 SUSPECT = 1.0  # standard deviations from which on a day is worth the test
 ADOPT_DAYS = 7
@@ -119,8 +119,8 @@ class Change(msgspec.Struct, frozen=True):
 
 
 class Shift(msgspec.Struct, forbid_unknown_fields=True):
-    """The change of which the open alarm tells: time of the alarm, levels of channels before it
-    (SWR), and days with readings since."""
+    """The change that the open alarm reports: time of the alarm, levels of channels before it, or
+    before the first of several in a row (SWR), and days with readings since."""
 
     raised_ns: int
     levels: dict[str, float]
@@ -234,13 +234,14 @@ class BaselineShift:
         channel.latest = [*channel.latest, round(row.swr, 5)][-LEARN - RUN :]
         series = _series(channel)
         if _is_gross(channel, series):
+            usual = _levels(memory, day)
             _teach_all(channel, channel.latest[:-RUN])
             channel.latest, channel.count = channel.latest[-RUN:], RUN
             change = _adopt(channel, day, GROSS_SIZE)
             for other in memory.channels.values():
                 if other is not channel:  # today's readings may be of before or after
                     _forget_level(other, GROSS_SIZE**2)
-            return self._change(row, {name: change})
+            return self._change(row, {name: change}, usual)
         if not _is_suspect(series):
             return []
         step = self._step_of(series) if channel.seen >= FIRST_DAYS else None
@@ -250,9 +251,9 @@ class BaselineShift:
         if step is None:
             return []
         since = int(series.day[step.place])
-        return self._change(
-            row, {key: _adopt(other, since, step.size) for key, other in memory.channels.items()}
-        )
+        usual = _levels(memory, day)
+        changes = {key: _adopt(other, since, step.size) for key, other in memory.channels.items()}
+        return self._change(row, changes, usual)
 
     def _end_day(self) -> None:
         """Let a day teach the weather of all channels together, after HELD others with readings."""
@@ -291,8 +292,11 @@ class BaselineShift:
         z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
         return z**2 / 2 + MARGIN
 
-    def _change(self, row: Transmission, changes: dict[str, Change | None]) -> list[Finding]:
-        """Raise the alarm of a step, or clear it if the levels before it are back."""
+    def _change(
+        self, row: Transmission, changes: dict[str, Change | None], usual: dict[str, float]
+    ) -> list[Finding]:
+        """Raise the alarm of a step, or clear it if the levels before it are back; `usual` are
+        levels before this step by the forecast."""
         memory = self.memory
         known = {key: change for key, change in changes.items() if change is not None}
         name = max(known, key=lambda key: abs(known[key].after - known[key].before))
@@ -308,9 +312,8 @@ class BaselineShift:
             self._active = False
             if returned:
                 return findings
-        memory.shift = Shift(
-            row.end_ns, {key: round(each.before, 4) for key, each in known.items()}
-        )
+        levels = usual | {key: round(each.before, 4) for key, each in known.items()}
+        memory.shift = Shift(row.end_ns, levels if shift is None else levels | shift.levels)
         self._active = True
         value, deviation = change.after, change.deviation
         low, high = max(value - COVERAGE * deviation, 1.0), value + COVERAGE * deviation
@@ -322,6 +325,16 @@ class BaselineShift:
         if row.start_ns // DAY_NS - memory.channels[name].first < DAYS_A_YEAR:
             detail += "; it may be the season, of which less than a year is known"
         return [*findings, Finding(row.end_ns, "raised", value, None, detail)]
+
+
+def _levels(memory: Memory, day: int) -> dict[str, float]:
+    """Levels of channels by their forecasts, SWR."""
+    at = np.array([float(day)])
+    return {
+        name: round(float(predict(channel.forecast, at)[0][0]), 4)
+        for name, channel in memory.channels.items()
+        if channel.forecast.mean
+    }
 
 
 def _begin_day(channel: Channel, day: int) -> None:

@@ -1,12 +1,13 @@
 """Prints how rule `baseline-shift` does in years of stations by other formulas.
 
-python -m tests.bench.foreign_years [--stations 40] [--seed 1] [--list]
+python -m tests.bench.foreign_years [--stations 40] [--seed 1] [--steps N] [--list]
 
 Three kinds of stations: those of `tests.drift_stations` (one channel), and those of
 `tests.foreign_years` with one antenna or with five. A step of 0.15 or more on some channel counts
 as due if channels that moved so far are used on LEAST_DAYS of the 7 days after it, and nothing
 else happens in them. The first alarm within 30 days after a step, and before whatever happens next,
-belongs to it; all others are false. Those while the antenna is iced up are shown besides.
+belongs to it; all others are false. Those while the antenna is iced up are shown besides. With
+`--steps`, each station has so many in its three years, for a recall of more than a few steps.
 """
 
 from __future__ import annotations
@@ -87,9 +88,9 @@ def foreign(history: History) -> Station:
     )
 
 
-def drifting(rng: np.random.Generator) -> Station:
+def drifting(rng: np.random.Generator, steps: int | None = None) -> Station:
     """A station of `tests.drift_stations` with some transmissions on each day."""
-    station = drift_station(rng, years=YEARS)
+    station = drift_station(rng, years=YEARS, steps=steps)
     rows = []
     for day, swr in zip(station.days.day.tolist(), station.days.swr.tolist(), strict=True):
         for hour in np.sort(rng.uniform(8, 22, 1 + rng.poisson(2))):
@@ -176,30 +177,32 @@ def _is_due(step: Change, station: Station) -> bool:
     return len(used) >= LEAST_DAYS
 
 
-def stations(kind: str, count: int, seed: int) -> Iterator[Station]:
-    """Stations of a kind."""
+def stations(kind: str, count: int, seed: int, steps: int | None = None) -> Iterator[Station]:
+    """Stations of a kind, with a given number of steps or as many as come by chance."""
     rng = np.random.default_rng(seed)
     for number in range(count):
         own = 1000 * seed + number
         if kind == "drift":
-            yield drifting(rng)
+            yield drifting(rng, steps)
         elif kind == "one antenna":
-            yield foreign(make_years(own, years=YEARS, channels=1 + number % 5))
+            yield foreign(make_years(own, years=YEARS, channels=1 + number % 5, steps=steps))
         else:
-            yield foreign(make_five_bands(own, years=YEARS))
+            yield foreign(make_five_bands(own, years=YEARS, steps=steps))
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--stations", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--steps", type=int, help="of each station; by chance if not given")
     parser.add_argument("--list", action="store_true", help="show misses and false alarms")
     parser.add_argument("--kind", choices=KINDS, action="append")
     options = parser.parse_args(arguments)
     print("stations          due  in 7 days  false a year  of ice  first year  later  µs a row")
     for kind in options.kind or KINDS:
         score = Score()
-        for number, station in enumerate(stations(kind, options.stations, options.seed)):
+        made = stations(kind, options.stations, options.seed, options.steps)
+        for number, station in enumerate(made):
             for line in rate(station, score):
                 if options.list:
                     print(f"  {kind} {number}, {line}")
