@@ -35,6 +35,7 @@ LEAST_BACK_NS = 15_000_000  # if so long is between the departing ones
 BESIDE_NS = 1_000_000_000  # pairs before and after are sought within this time,
 BESIDE = 16  # so many at most
 LEAST_BESIDE = 2
+EITHER = 0.25  # share of departures to the other side that shows noise
 SCATTERS = 5.0
 STEADY_BESIDE = 1.12  # power within this factor beside it does not move; if it does, each detector
 LEAST_MOVING_RHO = 0.1  # follows in its own way, and less than this is none
@@ -197,6 +198,12 @@ class Excursions:
         level = np.array([np.median(ratio[before]), np.median(ratio[after])])
         beside = np.concatenate([before, after])
         off = ratio[beside] - np.repeat(level, [len(before), len(after)])
+        # Other departures to either side alike are noise that has grown: the pairs left between
+        # them would show too little of it.
+        others = np.flatnonzero(near.trusted & ~quiet & ((times < first_ns) | (times > last_ns)))
+        astray = ratio[others] - level.mean()
+        if min((astray > 0).sum(), (astray < 0).sum()) >= max(LEAST_BESIDE, EITHER * len(others)):
+            beside, off = np.append(beside, others), np.append(off, astray)
         scatter = np.median(np.abs(off))
         distance = np.median(away) - level
         if distance[0] * distance[1] <= 0:

@@ -15,7 +15,7 @@ from logger.own_power import OwnPower
 
 RELEASE = 0.7  # the key counts as up below this part of the threshold
 ALIKE = 0.5  # reflected over incident power from which a weak signal may come from outside
-WEAK = 0.25  # of the least power of our own
+WEAK = 0.1  # of the least power of our own
 
 
 class Keying:

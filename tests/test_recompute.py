@@ -178,12 +178,13 @@ def test_rows_become_those_of_the_right_calibration(
     assert_close(*fm, "forward_w reflected_w", rel=1e-3, most=ROUNDING)
     assert_close(*fm, BOUNDS, rel=0, most=4 * ROUNDING)
     am = same_pairs(seconds, right_seconds, "am", steady=True)
-    assert_close(*am, "forward_w reflected_w", rel=speech, most=ROUNDING)
+    # Mean volts do not tell what held readings hid, which counts in a second with a key-up.
+    assert_close(*am, "forward_w reflected_w", rel=speech, most=5e-3)
     assert_close(*am, BOUNDS, rel=0, most=1.5e-3)
     ssb = same_pairs(seconds, right_seconds, "ssb", steady=True)
-    assert_close(*ssb, "forward_w reflected_w", rel=speech, most=6 * ROUNDING)
+    assert_close(*ssb, "forward_w reflected_w", rel=speech, most=1e-2)
     # The noise of seconds with hardly any speech is read back from rounded figures.
-    assert_close(*ssb, "swr swr_high swr_noise_high", rel=0, most=8e-3)
+    assert_close(*ssb, "swr swr_high swr_noise_high", rel=0, most=2e-2)
     assert_close(*ssb, "swr_low swr_noise_low", rel=0, most=8e-2)
 
     # Where the reflection jumps within a second its mean volts say little.
@@ -238,8 +239,8 @@ def test_there_and_back(stores: Stores) -> None:
     assert [row["flags"] for row in after[1]] == [row["flags"] for row in before[1]]
     assert_close(after[1], before[1], "forward_w reflected_w", 1e-3, 2 * ROUNDING)
     steady = same_pairs(after[1], before[1], "fm", steady=True)
-    assert_close(*steady, "swr", rel=2e-3, most=0)
-    assert_close(*steady, "swr_noise_low swr_noise_high", rel=4e-3, most=0)
+    assert_close(*steady, "swr", rel=1e-2, most=0)
+    assert_close(*steady, "swr_noise_low swr_noise_high", rel=3e-2, most=0)
 
 
 def test_a_zero_that_moved(stores: Stores) -> None:

@@ -40,9 +40,9 @@ LOWEST_V, HIGHEST_V = 1e-4, 20.0
 # One standard deviation of each alteration, see `_alterations`.
 DROP = 0.1
 IDEALITY_PER_DECADE = 0.1
-EXPONENT = 0.03
-COMPRESSION = math.log(10) / 10 / 4
-COMPENSATION = 0.5
+EXPONENT = 0.02
+COMPRESSION = math.log(10) / 10 / 5
+COMPENSATION = 0.3
 
 
 def model_doubt(problem: Problem, solution: Solution, departures: Departures) -> list[DoubtTable]:
@@ -109,9 +109,10 @@ def _alterations(law: Floats, volts: Floats, top_v: float) -> Floats:
                  (recombination at low currents, resistance at high ones): a tenth each decade
     exponent     volts follow a power of the peak that is not quite 1 in the linear region, as with
                  a diode's capacitance
-    compression  third-order nonlinearity of core, diode or amplifier, whose 1 dB point is at four
+    compression  third-order nonlinearity of core, diode or amplifier, whose 1 dB point is at five
                  times the highest power of the points
-    compensation an amplifier adds the drop of a second diode, or a part of it, to the volts: half
+    compensation an amplifier adds the drop of a second diode, or a part of it, to the volts: most
+                 detectors have none, so a third
     """
     n_vt_v, r_is_v = math.exp(law[N_VT]), math.exp(law[R_IS])
     volts = np.maximum(volts, 1e-6)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from logger.blocks import join
+from logger.blocks import Bools, join
 from logger.live.reading import Reading
 from logger.totals import COUNT, PF, PR, Span, settled_of, totals_of
 from logger.transmission_rows import bounds
@@ -24,7 +24,7 @@ def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]
     if not views:
         return Reading(channel=channel, alarms=alarms)
     block = join([view.block for view in views])
-    keyed = np.flatnonzero(np.concatenate([view.keyed for view in views]))
+    keyed = np.flatnonzero(np.concatenate([_keyed(view) for view in views]))
     begin, end = (int(keyed[0]), int(keyed[-1]) + 1) if len(keyed) else (0, len(block))
     part = block[begin:end]
     (totals,) = totals_of(part, settled_of(part), [Span(0, 0, len(part))])
@@ -52,6 +52,16 @@ def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]
         channel=channel,
         alarms=alarms,
     )
+
+
+def _keyed(view: View) -> Bools:
+    """Return where a key is down, (n,), including power too weak to be counted as ours.
+
+    Somebody who watches may be checking an open end at low power.
+    """
+    block = view.block
+    possible = block.reflected_w <= view.impossible_ratio * block.forward_w
+    return np.asarray(view.keyed | (view.foreign & possible))
 
 
 def _figure(value: float) -> float | None:
