@@ -130,7 +130,7 @@ class Guide:
         elif not session.ready:
             self._terminal.say("Now the next channel.")
         else:
-            self._terminal.say("Now the next channel; or Enter, for what two channels tell.")
+            self._terminal.say("Now the next channel; or Enter for advice from two channels.")
 
     def _asked(self) -> Where:
         """The person knows on which channel it was."""

@@ -42,7 +42,7 @@ SIGNS: dict[Sign, str] = {
         "These readings do not belong to one antenna at one place: something else moves. Next"
         " check: key the same channel twice, briefly; if it does not repeat, look for a loose joint"
         " in plugs and clamps. If it repeats, a current on the outside of the cable is likely, or"
-        " larger numbers move it the other way than was said: look at the ground and at that."
+        " larger numbers move it the other way than stated: check the ground, then the direction."
     ),
 }
 
@@ -171,8 +171,8 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
             yield (
                 f"Cut no more: no further cut is sure to end within {extent(unit, MARGIN[unit])} of"
                 f" the right length (the worst of the channels is at SWR {advice.worst:.2f})."
-                " Keying channels further apart here may tell more. Where the end can be folded"
-                " back or slid, try that first."
+                " Readings on channels further apart may make the estimate sharper. Where the end"
+                " can be folded back or slid, try that first."
             )
         elif advice.kind == "end" and adjustment.cut:
             yield f"It has to be {difference(unit, wanted)}. {LONGER_AGAIN}"
@@ -212,7 +212,7 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
                 f" {advice.then:.2f}."
             )
         else:
-            yield "How far that goes is not known yet: what it tells is worth the step."
+            yield "How far that goes is not known yet; the reading there will show it."
     if adjustment.cut:
         yield CUT_CAUTION
     yield UNKEY

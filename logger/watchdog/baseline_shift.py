@@ -178,7 +178,7 @@ class BaselineShift:
         memory = self.memory
         reason = self._begin_anew(row, work_ns)
         if reason is None and memory.shift is None:
-            reason = "nothing is known of the levels before"
+            reason = "the earlier levels are unknown"
         elif memory.shift is not None and memory.shift.days >= ADOPT_DAYS:
             reason = f"the new level has lasted for {ADOPT_DAYS} days with readings"
         findings: list[Finding] = []
@@ -307,7 +307,7 @@ class BaselineShift:
         shift, memory.shift = memory.shift, None
         if self._active:
             returned = shift is not None and _is_return(change, shift.levels.get(name))
-            detail = RETURNED if returned else "another step"
+            detail = RETURNED if returned else "another step followed"
             findings.append(Finding(row.end_ns, "cleared", None, None, detail))
             self._active = False
             if returned:
@@ -323,7 +323,7 @@ class BaselineShift:
             f" since {since}"
         )
         if row.start_ns // DAY_NS - memory.channels[name].first < DAYS_A_YEAR:
-            detail += "; it may be the season, of which less than a year is known"
+            detail += "; it may be seasonal: there is less than a year of readings"
         return [*findings, Finding(row.end_ns, "raised", value, None, detail)]
 
 

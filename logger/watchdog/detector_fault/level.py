@@ -254,16 +254,16 @@ def _words(change: Change, share: float) -> str | None:
             return None
         if apart < abs(ln_rho):
             return (
-                f"the gain of the forward reading has changed: {watts}, {reflected}, as when only"
-                " this port reads otherwise; look at its detector and wires"
+                f"the gain of the forward reading has changed: {watts}, {reflected}, which"
+                " fits a fault of this port alone; look at its detector and wires"
             )
         return f"{watts}, at the same reflection; look at power setting, transmitter and supply"
     if change.z > -share * LEAST_Z or ln_rho > -share * LEAST_GAIN or not change.at_once:
         return None
     if change.channels < min(change.in_use, LEAST_CHANNELS):
         return None
-    where = "on every channel alike" if change.channels > 1 else "on the channel in use"
-    other = "" if change.channels > 2 else "; or the load has become better at once"
+    where = "on all channels alike" if change.channels > 1 else "on the channel in use"
+    other = "" if change.channels > 2 else "; or the load has suddenly improved"
     return (
         f"the reflected reading has lost gain: {reflected} what it was, {where}, at the same"
         f" incident power; look at its detector and wires{other}"
