@@ -36,8 +36,11 @@ class Hidden(NamedTuple):
 
 
 class Prior(NamedTuple):
-    """The standard deviation in steps before any count: log-normal, `width` of the logarithm;
-    `bound` what scatters at most, if that is known."""
+    """Prior of the standard deviation in steps.
+
+    median, width  of a log-normal distribution; `width` is the standard deviation of the logarithm
+    bound          upper bound, None if there is none
+    """
 
     median: float = 1.0
     width: float = 0.7
@@ -50,7 +53,7 @@ def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
     occurring = values, times.astype(np.int64)
     sigmas, places = np.geomspace(*SIGMAS, GRID), np.linspace(*PLACES, GRID)
     weight = _posterior(sigmas, places, occurring, prior)
-    # Once more where it matters, since many counts tell more sharply than the grid.
+    # Refine the grid where the weight is: many counts resolve more than the coarse one.
     sigmas = np.geomspace(*_likely(sigmas, weight.max(axis=1)), GRID)
     places = np.linspace(*_likely(places, weight.max(axis=0)), GRID)
     weight = _posterior(sigmas, places, occurring, prior)

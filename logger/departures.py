@@ -153,7 +153,7 @@ def spread_w(
 def bias_w(
     reflected_v: Floats, forward_v: Floats, ratio: ArrayLike, coupler: Coupler, noise: Noise
 ) -> Floats:
-    """What that may be off by besides (see `Noise.bias_v`), watts."""
+    """Return the bias of the same difference, (n,), watts (see `Noise.bias_v`)."""
     if not any(noise.bias_v):
         return np.zeros(len(reflected_v))
     return np.asarray(

@@ -49,7 +49,7 @@ class Levels:
 
     @property
     def memory(self) -> usual_level.Memory:
-        """What is to last from run to run."""
+        """Usual levels, to be stored from run to run."""
         return self._usual.memory
 
     def update(self, view: View, ended_ns: Sequence[int] = ()) -> Quarters | None:

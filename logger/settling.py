@@ -51,13 +51,13 @@ HANG_NS = 1_500_000_000
 
 
 class Settled(NamedTuple):
-    """What is known of n pairs.
+    """Judgement of n pairs.
 
     settled  (n,) keyed, and the detectors have followed the envelope
-    below    (n,) logarithm of what the highest earlier reading has decayed to at most, over the
-             forward reading, volts, >= 0; FAR where the key is up; QUICK where detectors do
-             not hold a reading for long, UNKNOWN until that has been learned
-    hidden   (n,) the part of the power that was not there
+    below    (n,) ln of the highest earlier reading, decayed since at the slowest, over the forward
+             reading (both volts above the zero), >= 0; FAR where the key is up; QUICK where
+             detectors do not hold a reading for long, UNKNOWN until that has been learned
+    hidden   (n,) estimated share of the power that was not there
     """
 
     settled: Bools
@@ -65,7 +65,7 @@ class Settled(NamedTuple):
     hidden: Floats
 
     def part(self, begin: int, end: int) -> Settled:
-        """Those from index `begin` to `end`, as views."""
+        """Return the pairs from index `begin` to `end`, as views."""
         span = slice(begin, end)
         return Settled(self.settled[span], self.below[span], self.hidden[span])
 
@@ -74,7 +74,7 @@ class Settling:
     """Remembers the readings that pairs to come are compared with, across blocks.
 
     zero_v   of the forward and the reflected reading
-    memory   what was learned of the detectors
+    memory   discharge time constants learned before
     hang_ns  a pause shorter than this does not end a transmission
     """
 
@@ -92,7 +92,7 @@ class Settling:
 
     @property
     def memory(self) -> Memory:
-        """What is to last."""
+        """Discharge time constants learned, to be stored from run to run."""
         return self._decay.memory
 
     def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:

@@ -15,7 +15,7 @@ NOTHING_YET = OwnPower()
 
 
 def impossible_ratio(coupler: Coupler) -> float:
-    """See `View.impossible_ratio`."""
+    """Return the ratio that `View.impossible_ratio` describes."""
     leak = max(coupler.leak, 0.05)
     forward_leak = max(coupler.forward_leak, 0.05)
     return float(((1 + leak) / (1 - forward_leak)) ** 2 * IMPOSSIBLE_MARGIN)
