@@ -58,7 +58,7 @@ def difference(unit: Unit, longer_by: float) -> str:
 
 
 def extent(unit: Unit, change: float) -> str:
-    """The size of a change of length."""
+    """Return the size of a change of length in words."""
     size = abs(change)
     if unit == "mm":
         return f"{size:.0f} mm"
@@ -140,7 +140,7 @@ def _length(unit: Unit, advice: Advice) -> str:
 def _overcut(
     adjustment: Adjustment, before: Position, here: Position, advice: Advice
 ) -> Iterator[str]:
-    """That the last cut went too far, and who is to blame."""
+    """Say that the last cut went too far, and whether the advice or the cut was wrong."""
     unit, by = adjustment.unit, advice.longer_by
     yield (
         f"The last cut, from {setting(unit, before.setting)} to {setting(unit, here.setting)}, went"
@@ -155,7 +155,7 @@ def _overcut(
             f" ({setting(unit, here.advised)})."
         )
     else:
-        yield f"The advice to cut to {setting(unit, here.advised)} was wrong; it overshot the mark."
+        yield f"The advice to cut to {setting(unit, here.advised)} was wrong: it went too far."
 
 
 def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterator[str]:
