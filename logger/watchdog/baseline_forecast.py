@@ -87,7 +87,7 @@ def learn(forecast: Forecast, day: int, swr: float) -> None:
     weather = forecast.deviation**2
     correlation = forecast.correlation
     u2 = innovation**2 / (weather + spread)
-    # Days that hang together tell less than their number; an outlier tells little.
+    # Correlated days weigh less than their number; an outlier weighs little.
     noise = weather * (1 + correlation) / (1 - correlation) * (TAIL + u2) / (TAIL + 1)
     gain /= spread + noise
     mean += gain * innovation
@@ -100,7 +100,7 @@ def learn(forecast: Forecast, day: int, swr: float) -> None:
 
 
 def move(forecast: Forecast, step: float, variance: float) -> None:
-    """Let the level be another one by `step` SWR, which is known with `variance`."""
+    """Shift the level by `step` SWR, which has a variance."""
     if forecast.mean:
         forecast.mean[0] += step
         forecast.covariance[0] += variance

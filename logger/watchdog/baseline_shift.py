@@ -1,4 +1,4 @@
-"""Rule `baseline-shift`: transmissions sit at another level than was to be expected.
+"""Rule `baseline-shift`: transmissions sit at another level than forecast.
 
 The SWR of whole transmissions is compared with the forecast of their channel (or of the same
 frequency within 0.2 %, or of all if neither is known), in either direction: a line that soaks up
@@ -270,7 +270,7 @@ class BaselineShift:
             )
 
     def _step_of(self, series: Series) -> Step | None:
-        """The step in a series that is beyond doubt."""
+        """Return the step in a series if it is large and certain enough, else None."""
         weather = series.weather
         step = best_step(
             series.day,
@@ -393,13 +393,13 @@ def _together(memory: Memory) -> Series:
 
 
 def _is_suspect(series: Series) -> bool:
-    """Whether the latest day is far enough from the forecast for a test to be worth while."""
+    """True if the latest day is far enough from the forecast to be worth a test."""
     variance = series.weather.deviation**2 + series.offset_variance + series.extra[-1]
     return bool(series.departure[-1] ** 2 >= SUSPECT**2 * variance)
 
 
 def _is_gross(channel: Channel, series: Series) -> bool:
-    """Whether RUN transmissions in a row are far from the forecast and from those before them."""
+    """True if RUN transmissions in a row are far from the forecast and from those before them."""
     if len(channel.latest) < RUN:
         return False
     weather = channel.forecast.deviation**2
@@ -417,7 +417,7 @@ def _is_gross(channel: Channel, series: Series) -> bool:
 
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
-    """Take the level since a day for the usual one; None if there are no readings of that time."""
+    """Adopt the level since a day as the usual one; None if there are no readings since."""
     while channel.held and channel.held[0].day < day:
         _teach(channel, channel.held.pop(0))
     forecast = channel.forecast
@@ -435,12 +435,12 @@ def _adopt(channel: Channel, day: int, size: float) -> Change | None:
 
 
 def _forget_level(channel: Channel, variance: float) -> None:
-    """Let the level be another one by nobody knows what, with a variance (SWR squared)."""
+    """Make the level uncertain by a variance more (SWR squared)."""
     _teach_all(channel, channel.latest)
     channel.latest, channel.count = [], 0
     move(channel.forecast, 0.0, variance)
 
 
 def _is_return(change: Change, usual: float | None) -> bool:
-    """Whether the new level is nearer to the one before the open alarm than to the one it told."""
+    """True if the new level is much nearer to the one before the open alarm than the last was."""
     return usual is not None and abs(change.after - usual) < abs(change.before - usual) / 2

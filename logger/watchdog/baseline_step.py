@@ -21,7 +21,7 @@ ROUNDS = 6  # of reweighting
 
 class Step(NamedTuple):
     """The best step: its place among the days, size, the offset before it, standard deviation of
-    the level after it, and half the logarithm by which it explains better."""
+    the level after it, and its gain of log likelihood over no step."""
 
     place: int
     size: float
