@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -121,6 +122,11 @@ def all_pairs(parts: list[SentPairs]) -> SentPairs:
     """One of several consecutive ones."""
     columns = ([getattr(part, f.name) for part in parts] for f in fields(SentPairs))
     return SentPairs(*(np.concatenate(column) for column in columns))
+
+
+def channel_key(place: float) -> str:
+    """Return the name of a channel or frequency in memories; that of none is empty."""
+    return "" if math.isnan(place) else f"{place:g}"
 
 
 def joined(parts: list[Quarters]) -> Quarters:

@@ -17,7 +17,7 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Floats, Times
-from logger.quarters import QUARTER_NS
+from logger.quarters import QUARTER_NS, channel_key
 
 KIND = "usual-level"
 STRIDE, PLACES = 4, 8
@@ -110,8 +110,3 @@ class UsualLevels:
             channels[key] = [*levels, round(float(np.median(whole)), 8)][-STAYS:]
             if len(channels) > MOST_CHANNELS:
                 del channels[next(iter(channels))]
-
-
-def channel_key(place: float) -> str:
-    """Return the name of a channel or frequency in memories; that of none is empty."""
-    return "" if math.isnan(place) else f"{place:g}"

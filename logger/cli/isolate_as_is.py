@@ -28,7 +28,7 @@ def as_is(
     session: Session,
     usually: Callable[[int | None], UsualSwr],
 ) -> None:
-    """Find the symptom and begin the session with it; without one if nothing is wrong now.
+    """Find the symptom and begin the session with it, or leave it out if nothing is wrong now.
 
     `usually` returns the usual SWR on a channel. Raises what `Carriers.wait` raises.
     """

@@ -14,7 +14,7 @@ from logger.cli.measure_guide import Instead
 from logger.cli.terminal import Terminal
 from logger.config import Config
 from logger.feedline.cables import attenuation
-from logger.feedline.frequency import mhz_of
+from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.isolate import instructions, words
 from logger.isolate.chain import Symptom
 from logger.isolate.reading import OPEN_PORT_SWR, Seen, least_of_open_end, load_reads, sound
@@ -22,7 +22,6 @@ from logger.isolate.session import Session, Step, Taken
 from logger.isolate.trial import ANTENNA_OFF, Trial
 from logger.isolate.usual import UNKNOWN_SWR
 
-USUAL_MHZ = 27.2
 REFLECTS_ALL = ("open-end", "open-port")
 
 
