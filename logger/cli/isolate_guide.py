@@ -92,7 +92,7 @@ class Guide:
             terminal.say("First undo what the last trial changed.")
 
     def _by_carrier(self, session: Session, trial: Trial) -> Taken | None:
-        """What the coupler reads; None if that is skipped, or taken back."""
+        """Return the outcome that the coupler reads; None if that is skipped or taken back."""
         symptom = session.state.symptom
         assert symptom is not None
         limit = self._sound_swr(session, trial)
@@ -136,7 +136,7 @@ class Guide:
     def _choice(
         self, session: Session, trial: Trial, prompt: str, allowed: tuple[str, ...]
     ) -> str | None:
-        """What is answered; None for what leads away from this trial, which is done."""
+        """Return the answer; carry out one that ends this trial and return None."""
         lacks = f"x: no {trial.needs}, " if trial.needs else ""
         prompt = f"{prompt.rstrip()} s: skip, {lacks}b: back, e: end, q: pause):"
         answer = word(self._terminal, prompt, (*allowed, "s", "x", "b", "e"))

@@ -164,13 +164,13 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
     if to is None:
         if advice.kind == "stop":
             yield (
-                "Leave it here: what a further step would gain on the worst of the channels is less"
-                f" than can be told of it (SWR {advice.worst:.2f} ± {2 * advice.doubt:.2f})."
+                "Leave it here: on the worst channel a further step would gain less than the"
+                f" readings can resolve (SWR {advice.worst:.2f} ± {2 * advice.doubt:.2f})."
             )
         elif advice.kind == "hold":
             yield (
                 f"Cut no more: no further cut is sure to end within {extent(unit, MARGIN[unit])} of"
-                f" the right length (the worst of the channels is at SWR {advice.worst:.2f})."
+                f" the right length (SWR {advice.worst:.2f} on the worst channel)."
                 " Readings on channels further apart may make the estimate sharper. Where the end"
                 " can be folded back or slid, try that first."
             )

@@ -36,18 +36,24 @@ from statistics import variance as sample_variance
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.blocks import Floats
 from logger.config import WatchdogOptions
 from logger.reflection import COVERAGE
 from logger.rows import Transmission
 from logger.utc import format_ns
-from logger.watchdog.baseline_forecast import UNKNOWN, Forecast, learn, move, predict, teach_weather
+from logger.watchdog.baseline_forecast import (
+    UNKNOWN,
+    YEAR,
+    Forecast,
+    learn,
+    move,
+    predict,
+    teach_weather,
+)
 from logger.watchdog.baseline_step import Step, best_step
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
-
-FloatArray = NDArray[np.float64]
 
 KIND = "baseline-shift"
 SEVERITY = "warning"
@@ -57,7 +63,6 @@ MOST_NOISE = 0.01  # of the reflection coefficient
 LEAST_SETTLED = 20  # pairs
 MOST_CHANNELS = 40
 DAY_NS = 86_400_000_000_000
-DAYS_A_YEAR = 365.25
 
 LEARN = 8  # transmissions of a day that can stand in for a forecast
 RUN = 4
@@ -143,9 +148,9 @@ class Series(msgspec.Struct, frozen=True):
     """Days as the test takes them, (n,) each: departures from the forecast (SWR), variances because
     of few transmissions, and the variance of the forecast."""
 
-    day: FloatArray
-    departure: FloatArray
-    extra: FloatArray
+    day: Floats
+    departure: Floats
+    extra: Floats
     offset_variance: float
     weather: Forecast
 
@@ -288,7 +293,7 @@ class BaselineShift:
     @property
     def least_gain(self) -> float:
         """Gain of log likelihood that raises the alarm."""
-        tests = 2 * DAYS_A_YEAR * (len(self.memory.channels) + 1)
+        tests = 2 * YEAR * (len(self.memory.channels) + 1)
         z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
         return z**2 / 2 + MARGIN
 
@@ -322,7 +327,7 @@ class BaselineShift:
             f"SWR {change.before:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
             f" since {since}"
         )
-        if row.start_ns // DAY_NS - memory.channels[name].first < DAYS_A_YEAR:
+        if row.start_ns // DAY_NS - memory.channels[name].first < YEAR:
             detail += "; it may be seasonal: there is less than a year of readings"
         return [*findings, Finding(row.end_ns, "raised", value, None, detail)]
 
@@ -366,7 +371,7 @@ def _teach_all(channel: Channel, latest: list[float]) -> None:
 
 def _series(channel: Channel) -> Series:
     days = channel.days()
-    day: FloatArray = np.array([each.day for each in days], dtype=np.float64)
+    day: Floats = np.array([each.day for each in days], dtype=np.float64)
     swr = np.array([each.swr for each in days])
     count = np.array([each.count for each in days])
     expected, spread = predict(channel.forecast, day)
@@ -376,7 +381,7 @@ def _series(channel: Channel) -> Series:
 
 def _together(memory: Memory) -> Series:
     """The mean of all channels, weighted by their precision."""
-    sums: dict[float, FloatArray] = {}
+    sums: dict[float, Floats] = {}
     for channel in memory.channels.values():
         own = _series(channel)
         weight = 1 / (channel.forecast.deviation**2 + own.offset_variance)
