@@ -13,6 +13,8 @@ Times = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Bits = NDArray[np.uint8]
 
+QUICK = -1.0  # `PowerBlock.below` where detectors hold no reading for long
+
 
 @dataclass(frozen=True, slots=True)
 class Noise:

@@ -37,7 +37,7 @@ GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
 # renewal cuts a block in two.
 EARLY, EARLY_KEYED = 512, 64
 RENEW_NS = 600 * SECOND_NS
-OWN_POWER, SETTLING = "own-power", "settling"  # names of what stages have learned
+OWN_POWER, SETTLING = "own-power", "settling"  # names of the memories of stages
 MOST_PAIRS = 65_536  # worked on at once, so that they stay in the cache
 
 
@@ -45,7 +45,7 @@ class Pipeline:
     """Calibrates, estimates, segments and watches; returns the rows that became complete.
 
     open_kinds  alarms that are open from before
-    memories    what rules had learned by then: the content of the last `Memory` of each
+    memories    what rules and stages had learned: the content of the last `Memory` of each
     archive     whether pairs for the archive, and the weather, are among the rows
     tap         is shown each block that is worked on, and must not wait
     """

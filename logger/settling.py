@@ -1,4 +1,4 @@
-"""Which pairs to trust for SWR: those where both detectors have followed the envelope.
+"""Settled pairs, to be trusted for SWR: both detectors have followed the envelope.
 
 While the envelope falls, the detectors discharge by their own time constants and no longer obey
 their law: both ports fall by the same factor, which the law reads as reflection growing, and a port
@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from logger.blocks import Bools, Floats, Times
+from logger.blocks import QUICK, Bools, Floats, Times
 from logger.decay import DecayTracker, Memory
 from logger.lookback import first_since
 
@@ -40,7 +40,7 @@ PRIOR_S = 0.035  # the longer discharge time constant until one has been measure
 LONG_AGO, LONG_AGO_NS = -1e300, -(2**62)
 LEAST_V = 1e-6
 LN_FALL = math.log(FALL)
-FAR, UNKNOWN, QUICK = 50.0, -0.5, -1.0
+FAR, UNKNOWN = 50.0, -0.5  # values of `Settled.below`, as QUICK is
 APART = 1000  # pairs with the key up, from which on they are not looked at
 WINDOW = 0.1  # time constants over which a discharge is looked for
 HELD = 0.7  # a fall at this part of the rate of discharge, or faster, is one

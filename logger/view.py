@@ -11,7 +11,7 @@ from logger.calibration.coupler import Coupler
 from logger.own_power import OwnPower
 
 IMPOSSIBLE_MARGIN = 1.1
-NOTHING_YET = OwnPower()
+UNKNOWN_POWER = OwnPower()
 
 
 def impossible_ratio(coupler: Coupler) -> float:
@@ -32,7 +32,7 @@ class View:
     coupler: Coupler
     step_v: tuple[float, float]
     foreign: Bools
-    own: OwnPower = NOTHING_YET
+    own: OwnPower = UNKNOWN_POWER
 
     @property
     def floor_w(self) -> float:
