@@ -221,8 +221,8 @@ class Pipeline:
     def _watched(
         self, rows: list[Row], quarters: Quarters | None, changes: Sequence[AlarmChange] = ()
     ) -> list[Row]:
-        """Rows that became complete, alarm changes by them and those that there are, and what
-        rules have learned."""
+        """Return complete rows, the alarm changes that they cause beside those given, and, with an
+        ended transmission, the memories of rules and stages."""
         found = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
         both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
         ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
