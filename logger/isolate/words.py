@@ -11,7 +11,7 @@ from logger.isolate.session import Verdict
 NO_BREAK = "\N{NO-BREAK SPACE}"
 GENERAL = (
     "Before anything is keyed or unscrewed:",
-    "- Thunder about, or on its way: do none of this; disconnect the antenna and stay inside.",
+    "- Thunder about, or on its way: do none of this, keep away from the line and stay inside.",
     "- Unkey before you touch a plug, and see that nobody else can key. Nobody touches, or stands"
     " beside, an antenna that is keyed: RF burns.",
     "- Test transmissions short, at low power, identified and on a free channel, as your licence"
@@ -38,17 +38,17 @@ SYMPTOMS = {
     Symptom.NONE: "no power arrives at the coupler",
 }
 REPAIR = {
-    "radio": "have the transmitter looked at",
+    "radio": "have the transmitter repaired",
     "lead": "replace it",
-    "meter": "leave it out until it is mended",
+    "meter": "leave it out until it is repaired",
     "coupler": "look at its detectors, wires and plugs, then `mismatchd calibrate bench`",
-    "tuner": "leave it out until it is mended",
-    "arrester": "replace it, and not leave it out: it guards against lightning",
+    "tuner": "leave it out until it is repaired",
+    "arrester": "replace it; do not leave it out, it is part of the lightning protection",
     "plug": "cut it off, cut back to bright copper and fit a new one; outdoors seal it",
     "joint": "make it anew and seal it",
     "line": "replace it, or cut out the bad place where it can be seen",
     "antenna": "look at lengths, clamps and feed point; `mismatchd tune` then sets it",
-    "ground": "mend its wires and clamps",
+    "ground": "repair its wires and clamps",
 }
 
 
