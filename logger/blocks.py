@@ -13,6 +13,8 @@ Times = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Bits = NDArray[np.uint8]
 
+QUICK = -1.0  # `PowerBlock.below` where detectors hold no reading for long
+
 
 @dataclass(frozen=True, slots=True)
 class Noise:
@@ -20,9 +22,9 @@ class Noise:
 
     sd_v       standard deviation of one forward and one reflected reading, rounding included, volts
     zero_u_v   standard uncertainty of the zero of both, volts
-    step_v     the step of both as far as it is known, volts
-    bias_v     what a reading may be off by, differently at different levels, that averaging does
-               not lessen: rounding without noise, a zero below the converter's lower end; volts
+    step_v     converter step of both, volts; 0 if not known
+    bias_v     bound of the error of both that averaging does not lessen and that differs from level
+               to level: rounding without noise, a zero below the converter's lower end; volts
     """
 
     sd_v: tuple[float, float]
@@ -42,10 +44,10 @@ class PowerBlock:
     flags        uint8 bits of `rows.Flag`
     settled      the detectors have followed the envelope (see `settling`)
     aux          further columns by name
-    below        logarithm of what the highest forward reading before has decayed to at most, over
-                 the forward reading in volts, < 0 where that is soon (see `settling`)
-    hidden       which part of the power read is estimated not to have been there, since the
-                 detectors held an earlier crest; None for nowhere
+    below        how far the forward reading is below the discharge curve of earlier readings, as a
+                 logarithm; < 0 where detectors hold nothing for long (see `settling.Settled`)
+    hidden       estimated share of the power read that was not there, since the detectors held an
+                 earlier crest; None for no pair
     """
 
     time_ns: Times

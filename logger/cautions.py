@@ -50,7 +50,7 @@ TUNE = (
 )
 WIGGLE = (
     "Use the lowest steady carrier that gives a reading, 1 to 4 W, nobody speaking. A dummy load in"
-    " place of the antenna does as well for all joints before it, and is better.",
+    " place of the antenna is better: it serves for all joints before it.",
     TRANSMITTER,
     LICENCE,
     BURNS,

@@ -22,7 +22,7 @@ GRID = 24
 LEAST_WEIGHT = 1e-3
 ROUNDING = 12**-0.5
 MEAN_SD = 1.5  # prior of the mean: normal about 0, this many steps and one standard deviation
-ODD, ODD_RANGE = 0.005, 64.0  # share of counts from elsewhere, and how far they spread
+STRAY, STRAY_RANGE = 0.005, 64.0  # share of counts from elsewhere, and how far they spread
 QUANTILE = 0.9  # of the standard deviation: too little costs false findings
 BOUND_WIDTH = 0.15  # of the logarithm of an upper bound
 
@@ -36,8 +36,11 @@ class Hidden(NamedTuple):
 
 
 class Prior(NamedTuple):
-    """The standard deviation in steps before any count: log-normal, `width` of the logarithm;
-    `bound` what scatters at most, if that is known."""
+    """Prior of the standard deviation in steps.
+
+    median, width  of a log-normal distribution; `width` is the standard deviation of the logarithm
+    bound          upper bound, None if there is none
+    """
 
     median: float = 1.0
     width: float = 0.7
@@ -50,7 +53,7 @@ def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
     occurring = values, times.astype(np.int64)
     sigmas, places = np.geomspace(*SIGMAS, GRID), np.linspace(*PLACES, GRID)
     weight = _posterior(sigmas, places, occurring, prior)
-    # Once more where it matters, since many counts tell more sharply than the grid.
+    # Refine the grid where the weight is: many counts resolve more than the coarse one.
     sigmas = np.geomspace(*_likely(sigmas, weight.max(axis=1)), GRID)
     places = np.linspace(*_likely(places, weight.max(axis=0)), GRID)
     weight = _posterior(sigmas, places, occurring, prior)
@@ -84,14 +87,15 @@ def _posterior(
     for count, times in zip(*occurring, strict=True):
         if count != last + 1:
             below = ndtr((count - 0.5 - mean) / sigma)
-        upto = ndtr((count + 0.5 - mean) / sigma)
-        chance, below, last = upto - below, upto, count
-        likelihood = likelihood + times * np.log((1 - ODD) * chance + ODD / ODD_RANGE)
+        up_to = ndtr((count + 0.5 - mean) / sigma)
+        chance, below, last = up_to - below, up_to, count
+        likelihood = likelihood + times * np.log((1 - STRAY) * chance + STRAY / STRAY_RANGE)
     weight: Floats = np.exp(likelihood - likelihood.max())
     return np.asarray(weight / weight.sum())
 
 
 def _likely(grid: Floats, weight: Floats) -> tuple[float, float]:
     """Return the part of a grid (n,) that holds nearly all the weight (n,)."""
-    at = np.flatnonzero(weight > LEAST_WEIGHT * weight.max())
-    return float(grid[max(at[0] - 1, 0)]), float(grid[min(at[-1] + 1, len(grid) - 1)])
+    likely = np.flatnonzero(weight > LEAST_WEIGHT * weight.max())
+    first, last = max(likely[0] - 1, 0), min(likely[-1] + 1, len(grid) - 1)
+    return float(grid[first]), float(grid[last])

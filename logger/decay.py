@@ -35,7 +35,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class DecayTracker:
-    """Feeds on readings; `constants_s` is what is known (see `choose_constants`).
+    """Takes in readings; `constants_s` are the time constants known (see `choose_constants`).
 
     zero_v   of the forward and the reflected reading
     hang_ns  a pause shorter than this does not end a transmission
@@ -57,8 +57,8 @@ class DecayTracker:
         keyed: Bools,
         noise_v: tuple[float, float],
     ) -> int | None:
-        """Take in pairs (n,) up to the first after which something else is known;
-        return its index, None if all were taken in."""
+        """Take in pairs (n,) until the constants change; return how many were taken in, None if
+        all were."""
         down = np.flatnonzero(keyed)
         if self._tail is None and not len(down):
             return None
@@ -97,7 +97,7 @@ class DecayTracker:
             self._keyed, self._tail = 0, None
 
     def _learn(self, times: Times, volts: Floats, noise_v: tuple[float, float]) -> bool:
-        """Learn from a tail; True if other constants follow."""
+        """Learn from a tail; True if the constants change."""
         volts = volts - self._zero_v
         for known, port_v, sd_v in (
             (self.memory.forward_s, volts[0], noise_v[0]),

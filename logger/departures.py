@@ -3,7 +3,8 @@
 Two ways to depart:
 
 - From the level: reflection differs from the median of the levels of REACH quarters on either side
-  by more than LEAST_RHO, than CERTAIN standard deviations of its noise, and than a detector that
+  (or from the usual level, where a contact is open for most of that time; see `levels_around`) by
+  more than LEAST_RHO, than CERTAIN standard deviations of its noise, and than a detector that
   lags behind the envelope could show: reflection read while power falls may be that of the power
   LAG_NS before. This serves speech too, where pairs are strong and weak by turns.
 - Between two jumps: from one pair to the next the ratio changes by more than JUMP times the mean
@@ -30,9 +31,9 @@ STRETCH_NS = 31_250_000  # an eighth of a quarter
 WORTH_A_LOOK = 3.0  # standard deviations, by the noise in the mean of a stretch
 LAG_NS = 20_000_000
 RISE_NS = 5_000_000
-RESTLESS = 2.0  # times what the level varied lately, a level is far from the usual one
-NEAR = 0.25  # of that distance: pairs within it are at the usual level,
-LEAST_NEAR = 3  # so many at least if it is to count
+RESTLESS = 2.0  # times the recent variation: a level further off is far from the usual one
+NEAR = 0.25  # of that distance: pairs within it are at the usual level
+LEAST_NEAR = 3  # pairs at the usual level from which on that level is used
 JUMP = 10.0
 STEADY = 2.0  # incident power within this factor about a jump
 LONGEST_NS = 1_000_000_000
@@ -153,7 +154,7 @@ def spread_w(
 def bias_w(
     reflected_v: Floats, forward_v: Floats, ratio: ArrayLike, coupler: Coupler, noise: Noise
 ) -> Floats:
-    """What that may be off by besides (see `Noise.bias_v`), watts."""
+    """Return the bias of the same difference, (n,), watts (see `Noise.bias_v`)."""
     if not any(noise.bias_v):
         return np.zeros(len(reflected_v))
     return np.asarray(

@@ -29,7 +29,7 @@ class Keying:
         self._ours = False
 
     def update(self, forward_w: Floats, reflected_w: Floats, own: OwnPower) -> tuple[Bools, Bools]:
-        """Say where our key is down and where another signal is heard instead, both (n,)."""
+        """Return where our key is down, and where another signal is heard instead, both (n,)."""
         power = self._hysteresis(forward_w)
         impossible = reflected_w > self._impossible_ratio * np.maximum(forward_w, 0.0)
         possible = power & ~impossible
@@ -55,7 +55,7 @@ class Keying:
         return np.asarray((forward_w < weak_w) & (reflected_w > ALIKE * forward_w))
 
     def _continued(self, possible: Bools, surely: Bools) -> Bools:
-        """`possible` from the first pair of each run on that is `surely` ours, (n,)."""
+        """Return `possible`, in each run from the first pair on that is `surely` ours, (n,)."""
         if not possible.any() or (possible == surely).all():
             ours = surely
         else:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from logger import usual_level
-from logger.blocks import Bools, Floats, Noise, Times
+from logger.blocks import QUICK, Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
 from logger.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
 from logger.reflection import LEAST_W
@@ -22,7 +22,6 @@ from logger.view import View
 
 LONG_AGO_NS = -(2**62)
 LEAST_PAIRS = 4  # trusted ones that a level needs
-QUICK = -1.0  # of `below`, see `settling`
 HIGHEST_RATIO = 2.0  # reflected over incident power; beyond it is no reflection
 SPREAD = 2_654_435_769  # odd, 2**32 over the golden ratio: multiples lie evenly, modulo 2**32
 MEDIAN_VARIANCE = np.pi / 2  # of the median of many normal values, over that of their mean
@@ -49,7 +48,7 @@ class Levels:
 
     @property
     def memory(self) -> usual_level.Memory:
-        """What is to last from run to run."""
+        """Usual levels, to be stored from run to run."""
         return self._usual.memory
 
     def update(self, view: View, ended_ns: Sequence[int] = ()) -> Quarters | None:

@@ -8,7 +8,7 @@ that is a quarter of an hour, so the pipeline asks for it every ten minutes.
 A zero below or near the converter's lower end hides the noise: most readings are 0 (see
 `censored`). Then the scatter of stretches of keyed pairs bounds it: they lie well above the end,
 and a steady carrier adds nothing of its own. Both ports are assumed to share the converter. Without
-such stretches a prior stands that is rather too wide.
+such stretches a prior is used that is rather too wide.
 """
 
 from __future__ import annotations
@@ -103,24 +103,24 @@ class NoiseTracker:
         return Noise(sd_v, zero_u_v, step_v, bias_v)
 
     def _steps(self) -> tuple[float, float]:
-        """The step of each port's readings, volts: as stated, or as they tell if that is more."""
+        """Return the step of each port's readings, volts: as stated, or as seen if that is more."""
         steps = []
         for side, stated_v in enumerate(self._step_v):
             parts = (*self._groups, *(stretch[0] for stretch in self._stretches))
             volts = [part[side] for part in parts]
             seen_v = common_step(np.concatenate(volts), stated_v) if volts else 0.0
             steps.append(max(stated_v, seen_v))
-        # A port that hardly moves does not tell; its converter is that of the other.
+        # A port that hardly moves shows no step; its converter is that of the other.
         first, second = steps
-        told = first > self._step_v[0], second > self._step_v[1]
-        if told[0] != told[1]:
+        is_seen = first > self._step_v[0], second > self._step_v[1]
+        if is_seen[0] != is_seen[1]:
             return max(steps), max(steps)
         return first, second
 
     def _keyed_scatter(self, step_v: tuple[float, float]) -> float | None:
-        """Standard deviation of steady keyed readings, in steps, of the port that scatters less;
-        None if it cannot be told."""
-        found = []
+        """Return the standard deviation of steady keyed readings, in steps, of the port that
+        scatters less; None if there are too few."""
+        scatters = []
         for side in (0, 1):
             if not step_v[side]:
                 continue
@@ -131,8 +131,8 @@ class NoiseTracker:
             ]
             if len(variances) >= LEAST_STRETCHES:
                 variance = float(np.quantile(variances, STEADIEST)) / OF_STEADIEST
-                found.append(math.sqrt(variance) / step_v[side])
-        return min(found, default=None)
+                scatters.append(math.sqrt(variance) / step_v[side])
+        return min(scatters, default=None)
 
     def _side(self, side: int, step_v: float, scatter: float | None) -> tuple[float, float, float]:
         """Noise, uncertainty of the zero and bias of one port, volts (see `Noise`)."""

@@ -1,6 +1,6 @@
-"""What the station's own transmissions usually show: the measure for signals of others.
+"""Usual powers of the station's own transmissions, against which signals of others are judged.
 
-Sound transmissions teach it. What they teach applies from the next renewal on (see `pipeline`), so
+They are learned from sound transmissions and apply from the next renewal on (see `pipeline`), so
 that results do not depend on how the stream was cut into blocks.
 """
 
@@ -28,7 +28,7 @@ class OwnPower(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class OwnPowerTracker:
-    """`learn` with transmissions that have ended; `renew` gives what applies from then on."""
+    """Takes in ended transmissions with `learn`; `learned` holds the powers known so far."""
 
     def __init__(self, known: OwnPower) -> None:
         self.learned = known

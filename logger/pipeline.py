@@ -37,7 +37,7 @@ GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
 # renewal cuts a block in two.
 EARLY, EARLY_KEYED = 512, 64
 RENEW_NS = 600 * SECOND_NS
-OWN_POWER, SETTLING = "own-power", "settling"  # names of what stages have learned
+OWN_POWER, SETTLING = "own-power", "settling"  # names of the memories of stages
 MOST_PAIRS = 65_536  # worked on at once, so that they stay in the cache
 
 
@@ -45,7 +45,7 @@ class Pipeline:
     """Calibrates, estimates, segments and watches; returns the rows that became complete.
 
     open_kinds  alarms that are open from before
-    memories    what rules had learned by then: the content of the last `Memory` of each
+    memories    what rules and stages had learned: the content of the last `Memory` of each
     archive     whether pairs for the archive, and the weather, are among the rows
     tap         is shown each block that is worked on, and must not wait
     """
@@ -221,8 +221,8 @@ class Pipeline:
     def _watched(
         self, rows: list[Row], quarters: Quarters | None, changes: Sequence[AlarmChange] = ()
     ) -> list[Row]:
-        """Rows that became complete, alarm changes by them and those that there are, and what
-        rules have learned."""
+        """Return complete rows, the alarm changes that they cause beside those given, and, with an
+        ended transmission, the memories of rules and stages."""
         found = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
         both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
         ended = [row for row in rows if isinstance(row, Transmission) and row.ended]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -10,17 +11,15 @@ from logger.blocks import Bools, Floats, Times
 
 QUARTER_NS = 250_000_000
 QUARTER_COLUMNS = (
-    *(
-        "number",
-        "start_ns",
-        "place",
-        "ratio",
-        "variance",
-        "doubt",
-        "usual",
-        "restless",
-        "forward_w",
-    ),
+    "number",
+    "start_ns",
+    "place",
+    "ratio",
+    "variance",
+    "doubt",
+    "usual",
+    "restless",
+    "forward_w",
 )
 
 
@@ -30,8 +29,8 @@ class SentPairs:
 
     trusted  readable, within the converter, and such as a load can cause
     follows  the pair before it in the stream is the one before it here
-    settled  the detectors have followed the envelope, or follow quickly anyway (see `settling`)
-    below    what an earlier forward reading has decayed to, over this one (see `PowerBlock`)
+    settled  the detectors have followed the envelope, or do so quickly (see `settling`)
+    below    as in `PowerBlock`
     """
 
     time_ns: Times
@@ -70,9 +69,9 @@ class Quarters:
     place     (q,) the channel or the frequency in kHz if pairs tell it, else NaN
     ratio     (q,) median of reflected over incident power, NaN if there is no telling
     variance  (q,) of `ratio` by the noise of the converters
-    doubt     (q,) of `ratio` by what noise does not average (see `Noise.bias_v`)
-    usual     (q,) what `ratio` usually is there (see `usual_level`), NaN if that is not known
-    restless  (q,) how much its root varied lately
+    doubt     (q,) bound of the error of `ratio` that averaging does not lessen (`Noise.bias_v`)
+    usual     (q,) usual `ratio` (see `usual_level`), NaN if not known
+    restless  (q,) recent variation of the root of `ratio`
     forward_w (q,) mean incident power of trusted pairs
     first     (q + 1,) where the pairs of each begin in `pairs`
     """
@@ -123,6 +122,11 @@ def all_pairs(parts: list[SentPairs]) -> SentPairs:
     """One of several consecutive ones."""
     columns = ([getattr(part, f.name) for part in parts] for f in fields(SentPairs))
     return SentPairs(*(np.concatenate(column) for column in columns))
+
+
+def channel_key(place: float) -> str:
+    """Return the name of a channel or frequency in memories; that of none is empty."""
+    return "" if math.isnan(place) else f"{place:g}"
 
 
 def joined(parts: list[Quarters]) -> Quarters:

@@ -1,4 +1,4 @@
-"""Which pairs to trust for SWR: those where both detectors have followed the envelope.
+"""Settled pairs, to be trusted for SWR: both detectors have followed the envelope.
 
 While the envelope falls, the detectors discharge by their own time constants and no longer obey
 their law: both ports fall by the same factor, which the law reads as reflection growing, and a port
@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from logger.blocks import Bools, Floats, Times
+from logger.blocks import QUICK, Bools, Floats, Times
 from logger.decay import DecayTracker, Memory
 from logger.lookback import first_since
 
@@ -40,7 +40,7 @@ PRIOR_S = 0.035  # the longer discharge time constant until one has been measure
 LONG_AGO, LONG_AGO_NS = -1e300, -(2**62)
 LEAST_V = 1e-6
 LN_FALL = math.log(FALL)
-FAR, UNKNOWN, QUICK = 50.0, -0.5, -1.0
+FAR, UNKNOWN = 50.0, -0.5  # values of `Settled.below`, as QUICK is
 APART = 1000  # pairs with the key up, from which on they are not looked at
 WINDOW = 0.1  # time constants over which a discharge is looked for
 HELD = 0.7  # a fall at this part of the rate of discharge, or faster, is one
@@ -51,13 +51,13 @@ HANG_NS = 1_500_000_000
 
 
 class Settled(NamedTuple):
-    """What is known of n pairs.
+    """Judgement of n pairs.
 
     settled  (n,) keyed, and the detectors have followed the envelope
-    below    (n,) logarithm of what the highest earlier reading has decayed to at most, over the
-             forward reading, volts, >= 0; FAR where the key is up; QUICK where detectors do
-             not hold a reading for long, UNKNOWN until that has been learned
-    hidden   (n,) the part of the power that was not there
+    below    (n,) ln of the highest earlier reading, decayed since at the slowest, over the forward
+             reading (both volts above the zero), >= 0; FAR where the key is up; QUICK where
+             detectors do not hold a reading for long, UNKNOWN until that has been learned
+    hidden   (n,) estimated share of the power that was not there
     """
 
     settled: Bools
@@ -65,7 +65,7 @@ class Settled(NamedTuple):
     hidden: Floats
 
     def part(self, begin: int, end: int) -> Settled:
-        """Those from index `begin` to `end`, as views."""
+        """Return the pairs from index `begin` to `end`, as views."""
         span = slice(begin, end)
         return Settled(self.settled[span], self.below[span], self.hidden[span])
 
@@ -74,7 +74,7 @@ class Settling:
     """Remembers the readings that pairs to come are compared with, across blocks.
 
     zero_v   of the forward and the reflected reading
-    memory   what was learned of the detectors
+    memory   discharge time constants learned before
     hang_ns  a pause shorter than this does not end a transmission
     """
 
@@ -92,7 +92,7 @@ class Settling:
 
     @property
     def memory(self) -> Memory:
-        """What is to last."""
+        """Discharge time constants learned, to be stored from run to run."""
         return self._decay.memory
 
     def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:

@@ -1,7 +1,7 @@
-"""The usual level of a transmission: what its quarters read so far, and the channel before it.
+"""The usual level of a transmission, from its quarters so far and its channel's past.
 
-A contact that is open for most of a second or two takes the median of the quarters around with it.
-The usual level does not follow that: it is the median of PLACES earlier quarters, STRIDE apart, in
+A contact that is open for most of a second or two moves the median of the quarters around it. The
+usual level does not follow: it is the median of PLACES earlier quarters, STRIDE apart, in
 which the channel's past counts as PAST quarters. It depends on earlier quarters alone, and the
 memory changes with ended transmissions only (those that ended before a stay began), so that neither
 the cut of the blocks nor a run from the archive changes it.
@@ -17,19 +17,19 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Floats, Times
+from logger.quarters import QUARTER_NS, channel_key
 
 KIND = "usual-level"
-QUARTER_NS = 250_000_000
 STRIDE, PLACES = 4, 8
 PAST = 3
 HISTORY = STRIDE * PLACES
 MOST_CHANNELS = 64
-STAYS = 5  # of a channel that are remembered
-LEAST_QUARTERS = 4  # of a stay that is
+STAYS = 5  # remembered of each channel
+LEAST_QUARTERS = 4  # of a stay to be remembered
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True):
-    """By channel, the latest used last: ratios of the last stays, the latest last."""
+    """Ratios of the last stays by channel, the latest last; the channel used latest is last."""
 
     channels: dict[str, list[float]] = {}
 
@@ -110,8 +110,3 @@ class UsualLevels:
             channels[key] = [*levels, round(float(np.median(whole)), 8)][-STAYS:]
             if len(channels) > MOST_CHANNELS:
                 del channels[next(iter(channels))]
-
-
-def channel_key(place: float) -> str:
-    """Return the name of a channel or frequency in memories; that of none is empty."""
-    return "" if math.isnan(place) else f"{place:g}"

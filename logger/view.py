@@ -11,11 +11,11 @@ from logger.calibration.coupler import Coupler
 from logger.own_power import OwnPower
 
 IMPOSSIBLE_MARGIN = 1.1
-NOTHING_YET = OwnPower()
+UNKNOWN_POWER = OwnPower()
 
 
 def impossible_ratio(coupler: Coupler) -> float:
-    """See `View.impossible_ratio`."""
+    """Return the ratio that `View.impossible_ratio` describes."""
     leak = max(coupler.leak, 0.05)
     forward_leak = max(coupler.forward_leak, 0.05)
     return float(((1 + leak) / (1 - forward_leak)) ** 2 * IMPOSSIBLE_MARGIN)
@@ -32,7 +32,7 @@ class View:
     coupler: Coupler
     step_v: tuple[float, float]
     foreign: Bools
-    own: OwnPower = NOTHING_YET
+    own: OwnPower = UNKNOWN_POWER
 
     @property
     def floor_w(self) -> float:

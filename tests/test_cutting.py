@@ -76,7 +76,7 @@ def test_the_whole_length_is_believed_however_short() -> None:
 def test_advice_that_went_too_far_is_admitted() -> None:
     text = said(position(2600, 26_700), position(2560, 27_800, advised=2560))
     assert "The last cut, from 2600 mm to 2560 mm, went too far: by about" in text
-    assert "The advice to cut to 2560 mm was wrong; it overshot the mark." in text
+    assert "The advice to cut to 2560 mm was wrong: it went too far." in text
     assert "a longer tip" in text
     assert "end of its travel" not in text
     text = said(position(2600, 26_700), position(2500, 27_800, advised=2560))

@@ -245,9 +245,9 @@ def test_trouble_is_said_in_words() -> None:
     assert "SWR not readable at this power" in shown
     assert "NO PAIRS" in text(Beside(), SILENT_S + 0.1)
     gone = {**STATUS, "pairs_per_s": 0.0, "counters": {"link_lost": 1}}
-    assert "port is missing" in text(Beside(status=gone), SILENT_S + 0.1)
+    assert "bridge is missing" in text(Beside(status=gone), SILENT_S + 0.1)
     back = {**gone, "pairs_per_s": 200.0}
-    assert "port is missing" not in text(Beside(status=back), 0.1)
+    assert "bridge is missing" not in text(Beside(status=back), 0.1)
     assert "no store at" in text(Beside(trouble="no store at x"), 0.1)
     assert plain(sight, 3.0, True, SILENT_S + 0.1) == "no pairs"
 

@@ -141,7 +141,7 @@ def test_it_is_left_where_a_step_gains_less_than_can_be_told() -> None:
     advice, said = told(MM, antenna(2600, 27_190, ohm=48))
     assert (advice.kind, advice.to) == ("stop", None)
     assert "Leave it here" in said
-    assert "less than can be told" in said
+    assert "less than the readings can resolve" in said
     assert advice.then - 1e-9 <= advice.worst
 
 

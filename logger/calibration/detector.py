@@ -66,7 +66,7 @@ def squared_peak_v(volts: Floats, n_vt_v: float, r_is_v: float) -> Floats:
 
 
 def interpolate_db(table: Sequence[tuple[float, float]], volts: Floats) -> Floats:
-    """What a port's table of [volts above the zero, dB] holds at each of `volts`, (n,) -> (n,).
+    """Interpolate a port's table of [volts above the zero, dB] at `volts`, (n,) -> (n,).
 
     Linear over the logarithm of the volts, held beyond the ends; an empty table holds 0.
     """

@@ -46,7 +46,7 @@ COMPENSATION = 0.3
 
 
 def model_doubt(problem: Problem, solution: Solution, departures: Departures) -> list[DoubtTable]:
-    """Standard uncertainty of both ports' watts from the choice of the law: [(volts, dB)]."""
+    """Return the standard uncertainty of each port's watts by the choice of the law."""
     x = solution.x
     readings, parts = problem.readings, []
     above_v = np.maximum(readings.volts - x[[ZERO, 4 + ZERO]], 0.0)
@@ -70,7 +70,7 @@ def model_doubt(problem: Problem, solution: Solution, departures: Departures) ->
 def _table(
     x: Floats, port: int, top_v: float, moved: Floats, sizes: Floats, departure: Departure | None
 ) -> DoubtTable:
-    """The doubt of one port.
+    """Return the doubt of one port as [(volts above the zero, dB)].
 
     moved  changes of the parameters by each alteration, (p, k)
     sizes  mean products of the sizes of alterations, (k, k)

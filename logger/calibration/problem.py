@@ -199,8 +199,8 @@ class Problem:
         return np.concatenate([by.reshape(-1, len(x)), self._assumed[0]])
 
     def effect(self, x: Floats, ln_watts: Floats) -> Floats:
-        """What parameters would have to make up for, (2n + k, m), if readings stood for other
-        powers than by the law of `x`, by changes of ln P (n, 2, m)."""
+        """Return the effect on the residuals, (2n + k, m), of changes of ln P, (n, 2, m), from the
+        powers that the readings have by the law of `x`."""
         volts = -self.predict(x)[1][..., None] * ln_watts
         rows = -self._standardised(volts).reshape(-1, ln_watts.shape[-1])
         return np.concatenate([rows, np.zeros((len(self._assumed[1]), rows.shape[1]))])

@@ -20,13 +20,11 @@ from logger.config import Config
 from logger.errors import MismatchdError
 from logger.feedline.cables import attenuation
 from logger.feedline.findings import findings
-from logger.feedline.frequency import mhz_of
+from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.feedline.measurement import FAR_ENDS, LineLoss, loss_of_swr
 from logger.live.carrier import Carrier
 from logger.store.line_losses import LineLosses
 from logger.store.tables import LINE_LOSSES
-
-USUAL_MHZ = 27.2
 
 
 @click.command("measure")
@@ -103,8 +101,8 @@ def command(
 def _khz(carrier: Carrier, channel: int | None, mhz: float | None) -> float | None:
     """Return the frequency as given, as the bridge reports it, or of the channel."""
     reported = None if carrier.frequency_khz is None else carrier.frequency_khz / 1e3
-    found = mhz_of(reported if mhz is None else mhz, carrier.channel, channel)
-    return None if found is None else 1e3 * found
+    used_mhz = mhz_of(reported if mhz is None else mhz, carrier.channel, channel)
+    return None if used_mhz is None else 1e3 * used_mhz
 
 
 def _reading(

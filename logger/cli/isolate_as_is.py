@@ -7,6 +7,7 @@ from collections.abc import Callable
 from logger.cli.carriers import USUAL_W, Carriers, seen_in
 from logger.cli.isolate_setup import word
 from logger.cli.measure_guide import Instead
+from logger.cli.numbers import positive
 from logger.cli.terminal import Stop, Terminal
 from logger.isolate import words
 from logger.isolate.chain import Symptom
@@ -28,7 +29,7 @@ def as_is(
     session: Session,
     usually: Callable[[int | None], UsualSwr],
 ) -> None:
-    """Find the symptom and begin the session with it; without one if nothing is wrong now.
+    """Find the symptom and begin the session with it, or leave it out if nothing is wrong now.
 
     `usually` returns the usual SWR on a channel. Raises what `Carriers.wait` raises.
     """
@@ -105,13 +106,6 @@ def _asked_usual(terminal: Terminal, as_is: float) -> float:
         typed = (terminal.line(None) or "").lower()
         if typed == "q":
             raise Stop
-        value = _figure(typed)
+        value = positive(typed)
         if value is not None and as_is < value <= HIGHEST_SWR:
             return value
-
-
-def _figure(typed: str) -> float | None:
-    try:
-        return float(typed.replace(",", "."))
-    except ValueError:
-        return None

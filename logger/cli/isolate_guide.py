@@ -14,7 +14,7 @@ from logger.cli.measure_guide import Instead
 from logger.cli.terminal import Terminal
 from logger.config import Config
 from logger.feedline.cables import attenuation
-from logger.feedline.frequency import mhz_of
+from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.isolate import instructions, words
 from logger.isolate.chain import Symptom
 from logger.isolate.reading import OPEN_PORT_SWR, Seen, least_of_open_end, load_reads, sound
@@ -22,7 +22,6 @@ from logger.isolate.session import Session, Step, Taken
 from logger.isolate.trial import ANTENNA_OFF, Trial
 from logger.isolate.usual import UNKNOWN_SWR
 
-USUAL_MHZ = 27.2
 REFLECTS_ALL = ("open-end", "open-port")
 
 
@@ -93,7 +92,7 @@ class Guide:
             terminal.say("First undo what the last trial changed.")
 
     def _by_carrier(self, session: Session, trial: Trial) -> Taken | None:
-        """What the coupler reads; None if that is skipped, or taken back."""
+        """Return the outcome that the coupler reads; None if that is skipped or taken back."""
         symptom = session.state.symptom
         assert symptom is not None
         limit = self._sound_swr(session, trial)
@@ -137,7 +136,7 @@ class Guide:
     def _choice(
         self, session: Session, trial: Trial, prompt: str, allowed: tuple[str, ...]
     ) -> str | None:
-        """What is answered; None for what leads away from this trial, which is done."""
+        """Return the answer; carry out one that ends this trial and return None."""
         lacks = f"x: no {trial.needs}, " if trial.needs else ""
         prompt = f"{prompt.rstrip()} s: skip, {lacks}b: back, e: end, q: pause):"
         answer = word(self._terminal, prompt, (*allowed, "s", "x", "b", "e"))

@@ -19,14 +19,14 @@ from logger.tune.words import findings, keyed, place, setting
 
 TEST_W = 5.0  # from here on a test transmission is not of low power
 HELP = (
-    "Keys: Enter when it is set as told; a number when it is set there; `back` when it is at the"
+    "Keys: Enter when it is set as advised; a number when it is set there; `back` when it is at the"
     " better position; `again` forgets the last reading; `done` ends and writes the journal; `q`"
-    " stops, to go on another time."
+    " stops, and `mismatchd tune` goes on later."
 )
 
 
 def confirm(terminal: Terminal, *, beside_daemon: bool) -> None:
-    """Tell the cautions and wait for a yes. Raises Stop for anything else."""
+    """Show the cautions and wait for a yes. Raises Stop for anything else."""
     for text in before_keying(TUNE):
         terminal.say(text)
     if beside_daemon:
@@ -130,7 +130,7 @@ class Guide:
         elif not session.ready:
             self._terminal.say("Now the next channel.")
         else:
-            self._terminal.say("Now the next channel; or Enter, for what two channels tell.")
+            self._terminal.say("Now the next channel; or Enter for advice from two channels.")
 
     def _asked(self) -> Where:
         """The person knows on which channel it was."""

@@ -221,7 +221,7 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
         return None, "all channels reflect nearly everything"
     falls, factor, slow = _parts(evidence)
     if _creeping(evidence) >= 0.5:
-        return None, "the change was no sudden one"
+        return None, "the change was not sudden"
     of_the_meter = factor * max(falls, _compensated(evidence)[0] or 0.0)
     sure = _share(evidence) * (1 - of_the_meter) * (1 - slow * falls)
     there = moved(evidence)
@@ -260,7 +260,7 @@ def _soaks(evidence: Evidence) -> tuple[float | None, str]:
         return sure, f"reflection falls day by day (SWR {_moves(moved(evidence))})"
     if _share(evidence) < 0.5:
         return sure, "reflection does not sink from day to day"
-    return sure, "the change was no slow fall of reflection"
+    return sure, "reflection did not fall slowly"
 
 
 def _creeping(evidence: Evidence) -> float:
@@ -278,7 +278,7 @@ def _creeps(evidence: Evidence) -> tuple[float | None, str]:
             f"reflection changes from day to day (SWR {_moves(moved(evidence))}): water in the line"
             " and an element that slides look alike"
         )
-    return (None if evidence.slow is None else sure), "no channel's reflection creeps upwards"
+    return (None if evidence.slow is None else sure), "reflection rises slowly on no channel"
 
 
 def _shrunk(evidence: Evidence) -> tuple[float | None, str]:
@@ -289,9 +289,9 @@ def _shrunk(evidence: Evidence) -> tuple[float | None, str]:
     if len(evidence.channels) == 1:
         if sure < 0.2:
             return None, "too few channels to compare"
-        return sure, "at once the only channel in use reads less, at the same power"
+        return sure, "the only channel in use suddenly reads less, at the same power"
     if sure >= 0.5:
-        return sure, "at once all channels read less by the same factor, as no load does"
+        return sure, "all channels suddenly read less by the same factor, which no load does"
     return sure, "channels did not all shrink by one factor at once"
 
 

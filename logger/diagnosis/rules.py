@@ -39,7 +39,7 @@ BYPASS = Check(
 LEAD = Check("Swap the short lead between radio and coupler for a known good one.", Place.SHACK)
 WIGGLE = Check(
     "Key at low power for a few seconds at a time, watch the reading, and move the cables one by"
-    " one from the transmitter outwards, by the jacket only: the plug that makes it jump is yours."
+    " one from the transmitter outwards, by the jacket only: the plug that makes it jump is bad."
     " Unkey before a plug is touched or unscrewed.",
     Place.SHACK,
 )
@@ -113,7 +113,8 @@ ZEROS = Check(
 )
 HOT = Check(
     "Swap one plug and lead in the shack after the other for known good ones, then key for a few"
-    " seconds at low power, again after a rest: the joint is the one whose absence ends the drift.",
+    " seconds at low power, and again after a rest. If the drift ends, the part just replaced is"
+    " bad.",
     Place.SHACK,
 )
 
@@ -285,7 +286,7 @@ HINTS: dict[str, dict[str, float]] = {
     "detector-fault": {"coupler-fault": 2.0, "transmitter-change": 2.0},
     "baseline-shift": {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
 }
-PASSING = "The rows show nothing else that differs from before; it may have been a passing thing."
+PASSING = "Nothing else in the stored rows differs from before; the cause may have passed."
 SILENT_PATTERN = "No readings come from the microcontroller bridge, so the line cannot be judged."
 SILENT = (
     Check("See that the bridge has power and its lead sits: is a light on?", Place.LOOK),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from drivers.simulated.channels import CHANNEL_MHZ
 
+USUAL_MHZ = 27.2  # the citizens band, where neither frequency nor channel is known
+
 
 def channel_mhz(channel: int | None) -> float | None:
     """Return the frequency of one of the 40 citizens band channels, MHz; None for any other."""

@@ -198,9 +198,9 @@ class Fault(NamedTuple):
 
 
 class Hypothesis(NamedTuple):
-    """What may be the matter: faulty parts, and whether the dummy load is bad as well.
+    """Faulty parts, and whether the dummy load is bad as well.
 
-    No faults stand for a fault that is in none of the parts.
+    An empty tuple of faults is a fault in none of the parts.
     """
 
     faults: tuple[Fault, ...]
@@ -225,7 +225,7 @@ class Hypotheses:
 
     all      the hypotheses, h of them
     faults   single faults, f of them
-    members  places in `faults` of the faults of each hypothesis, (h, 2); f stands for none
+    members  places in `faults` of the faults of each hypothesis, (h, 2); f for none
     prior    odds before anything was tried, (h,); they sum to 1
     """
 

@@ -26,9 +26,7 @@ ENOUGH = 0.95  # odds of a plug from which on its repair is not read once more
 WITHOUT_ONE = 0.5  # odds that must remain whichever single outcome was a slip
 REPAIRED = 0.65  # odds of what was renewed from which on the end of the trouble proves it
 NOT_UNLIKELY = 0.4  # odds below which a part is not named even so
-LIKELY = (
-    0.6  # share of the odds of a part from which on it is named when its repair ended the trouble
-)
+LIKELY = 0.6  # share of the odds of what was renewed, from which on a part is named
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
 LEAST_BITS = 0.01  # a trial expected to give less is not worth the work
 
@@ -247,7 +245,7 @@ class Session:
         )
 
     def _against(self, now: Floats) -> dict[int, list[Taken]]:
-        """By place, the outcomes that are unlikely with a fault in that part alone."""
+        """Return by place the outcomes that are unlikely with a fault in that part alone."""
         alone = self._faulty * (now * (self._is_single & ~self._is_load_bad))
         weights = alone / np.maximum(alone.sum(axis=1, keepdims=True), TINY)
         against: dict[int, list[Taken]] = {part.place: [] for part in self.chain.parts}
@@ -299,7 +297,7 @@ class Session:
         return float(now[self._faulty[replaced_by(self.chain, last)].any(axis=0)].sum())
 
     def _sound_repairs(self) -> int:
-        """By how many the sound readings after a lasting repair, last of all, exceed the bad."""
+        """Return by how many the sound readings after the latest lasting repair exceed the bad."""
         last, balance = self.last_trial, 0
         if last is None or last.kind not in LASTING:
             return 0
@@ -326,7 +324,7 @@ class Session:
         return posterior(self._prior, [self._first, *likelihoods])
 
     def _weights(self) -> Floats:
-        """How many times likelier an alarm's diagnosis makes each hypothesis, (h,)."""
+        """Return the factors by which an alarm's diagnosis raises each hypothesis, (h,)."""
         weights = [
             self.state.weights.get(fault.mode.value, 1.0) for fault in self._hypotheses.faults
         ]

@@ -79,8 +79,8 @@ class Chances(NamedTuple):
     def likelihood(self, bad: int, good: int) -> Floats:
         """Return the chance of so many bad and good readings of the same trial, (h,).
 
-        What makes a trial come out bad mostly lasts, so that reading it again corrects slips but
-        nothing else; a contact that comes and goes is there or not at every reading anew.
+        The cause of a bad outcome mostly lasts, so reading again corrects slips and nothing else;
+        an intermittent contact is open or closed at each reading independently.
         """
         always = (1 - SLIP) ** bad * SLIP**good
         anew = sum(p**bad * (1 - p) ** good for p in self._seldom_and_often) / 2

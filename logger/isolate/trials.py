@@ -142,7 +142,7 @@ _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
 
 
 def replaced_by(chain: Chain, trial: Trial) -> list[int]:
-    """Places of the parts that a trial puts others in the place of."""
+    """Return the places of the parts that a trial replaces."""
     return [part.place for part in chain.parts if part.place not in trial.within]
 
 

@@ -11,7 +11,7 @@ from logger.isolate.session import Verdict
 NO_BREAK = "\N{NO-BREAK SPACE}"
 GENERAL = (
     "Before anything is keyed or unscrewed:",
-    "- Thunder about, or on its way: do none of this; disconnect the antenna and stay inside.",
+    "- Thunder about, or on its way: do none of this, keep away from the line and stay inside.",
     "- Unkey before you touch a plug, and see that nobody else can key. Nobody touches, or stands"
     " beside, an antenna that is keyed: RF burns.",
     "- Test transmissions short, at low power, identified and on a free channel, as your licence"
@@ -38,17 +38,17 @@ SYMPTOMS = {
     Symptom.NONE: "no power arrives at the coupler",
 }
 REPAIR = {
-    "radio": "have the transmitter looked at",
+    "radio": "have the transmitter repaired",
     "lead": "replace it",
-    "meter": "leave it out until it is mended",
+    "meter": "leave it out until it is repaired",
     "coupler": "look at its detectors, wires and plugs, then `mismatchd calibrate bench`",
-    "tuner": "leave it out until it is mended",
-    "arrester": "replace it, and not leave it out: it guards against lightning",
+    "tuner": "leave it out until it is repaired",
+    "arrester": "replace it; do not leave it out, it is part of the lightning protection",
     "plug": "cut it off, cut back to bright copper and fit a new one; outdoors seal it",
     "joint": "make it anew and seal it",
     "line": "replace it, or cut out the bad place where it can be seen",
     "antenna": "look at lengths, clamps and feed point; `mismatchd tune` then sets it",
-    "ground": "mend its wires and clamps",
+    "ground": "repair its wires and clamps",
 }
 
 
@@ -78,12 +78,12 @@ def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
         begin = "Most likely it is" if verdict.is_last else "It is"
         yield f"{begin} {the(part)} ({percent(verdict.odds[0][1])}).{_several(verdict)}"
         if cured:
-            yield "As it is now the trouble is gone: leave it so, or take care that it stays so."
+            yield "The trouble is gone with the present setup: leave it, or make it permanent."
         else:
             yield f"What to do: {REPAIR[part.kind.name]}."
             yield "When that is done, key briefly and see that the trouble is gone."
     elif any_tried:
-        yield "The trials cannot single out one of these parts."
+        yield "The trials cannot single out one part."
         yield "Begin with the likeliest: repair or replace it, and see whether the trouble is gone."
     if verdict.against and not verdict.contradictory and not verdict.repaired:
         count = len(verdict.against)
@@ -106,10 +106,10 @@ def journal(verdict: Verdict, tried: int) -> str:
 def _repaired(verdict: Verdict) -> Iterator[str]:
     part = verdict.found
     if part is not None:
-        yield f"It was {the(part)}: the trouble is gone since it was renewed. Leave it so."
+        yield f"It was {the(part)}: the trouble ended when it was renewed. Leave it so."
     else:
         renewed = _any_of(verdict.repaired)
-        yield f"The trouble is gone since {renewed} was renewed. Leave it so."
+        yield f"The trouble ended when {renewed} was renewed. Leave it so."
     yield "Seal what is outdoors. If the trouble comes back, start `mismatchd isolate` again."
 
 

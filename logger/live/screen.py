@@ -21,7 +21,7 @@ from logger.live.sight import Sight
 NARROW = 60  # columns: below this words are short
 MOST_TRANSMISSIONS = 8
 FEW_LINES = 16  # below this health is left out unless something is the matter
-NO_PORT = "the microcontroller bridge's port is missing; `mismatchd ports` lists those there are"
+NO_PORT = "the port of the microcontroller bridge is missing; see `mismatchd ports`"
 KEYS = "q quits, c clears the highest"
 DIM, STRONG, LOUD = "dim", "bold", "bold reverse"
 

@@ -263,7 +263,7 @@ def _adjustment(fields: Mapping[str, str], at: float) -> Adjustment:
     typed = fields.get("length", "").strip()
     length = (_number(typed) if typed else at) if unit == "mm" else None
     if length is not None and not 0 < at <= length:
-        raise UsageError("give lengths in mm, and the whole element no less than where it is set")
+        raise UsageError("give lengths above 0 mm, the whole element no shorter than what is set")
     return Adjustment(
         unit,  # type: ignore[arg-type]
         longer=fields.get("longer", "more") != "less",

@@ -35,7 +35,7 @@ def account(
     explained: bool = False,
     progress: Progress = lambda _: None,
 ) -> Account:
-    """What the store tells of the time in `span_ns`, the end left out, as it was known at `now_ns`.
+    """Return the account of `span_ns`, the end left out, as it was known at `now_ns`.
     Raises StoreError.
 
     channels  those wanted, all without any; most  and no more than so many, the most used first;

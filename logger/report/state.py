@@ -46,14 +46,14 @@ def causes(state: StateLine | None) -> list[str]:
 
 
 def direction(span: Span | None) -> int | None:
-    """1 or -1 if the whole interval is on that side of 0."""
+    """Return 1 or -1 if the whole interval is on that side of 0, else None."""
     if span is None or span.low <= 0 <= span.high:
         return None
     return 1 if span.low > 0 else -1
 
 
 def story(verdict: StateVerdict, state: StateLine) -> str:
-    """What changes, and which way if the 95 % interval leaves only one."""
+    """Return the verdict in words, with its direction if the 95 % interval excludes 0."""
     loss, resonance = "the line's loss changes", "the antenna's resonance moves"
     if (growth := direction(state.loss_db_per_year)) is not None:
         loss = f"the line loses {'less' if growth < 0 else 'more'} than before"

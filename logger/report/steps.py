@@ -1,4 +1,4 @@
-"""Unannounced steps of channels that happened together: when, and by how much."""
+"""Unannounced steps grouped over the channels: dates and sizes."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ LEAST_ERROR = 0.01  # SWR, of a size
 
 
 class CommonStep(msgspec.Struct, frozen=True):
-    """Steps of one or several channels; `day` by the channel that is surest of it.
+    """A step on one or several channels, dated by the channel with the shortest interval.
 
     low, high  the days of the 95 % interval of that channel
     size       SWR, weighted mean
@@ -88,7 +88,7 @@ def _common(group: Sequence[tuple[Step, ChannelAccount]]) -> CommonStep:
 
 
 def is_homogeneous(sizes: Iterable[float], errors: Iterable[float]) -> bool:
-    """Whether sizes with standard errors may be one size: Cochran's chi-square test."""
+    """True if sizes with standard errors may be equal: Cochran's chi-square test."""
     size, weight = np.array(list(sizes)), np.array(list(errors)) ** -2.0
     if len(size) < 2:
         return True

@@ -323,8 +323,8 @@ def _state(
 
 
 def _unannounced(account: Account, compared: Sequence[Change]) -> tuple[str, ...]:
-    """Steps that nobody announced, by the trend; without any, by the last month's readings, which
-    may show what is too new for the trend."""
+    """Return unannounced steps of the trend in words; if there are none, a change in the last
+    month's readings, which may be too recent for the trend."""
     steps = unannounced(account)
     if steps:
         return tuple(each.words for each in steps)

@@ -27,8 +27,8 @@ class Section(NamedTuple):
 
 
 def state(summary: Summary) -> str:
-    """The state of the feedline in one sentence: what is open, unannounced steps, a limit about to
-    be reached, slopes, or that all is well."""
+    """Return the state of the feedline in one sentence: open alarms, unannounced steps, a limit
+    about to be reached, slopes, or that all is well."""
     waiting = summary.alarms.open
     if not summary.trend:
         return "Nothing can be said yet: no readable transmission is stored."

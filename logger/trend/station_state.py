@@ -39,9 +39,7 @@ SIDE_BINS = 3  # with readings on either side of work
 CERTAIN = 3.84  # by which chi-square is better with a change: five times in a hundred by chance
 LEAST_LOSS, LEAST_MOVE = 0.03, 3.0  # dB and kHz a year that are worth a word
 STILL_LOSS, STILL_MOVE = 0.15, 15.0  # within which it counts as unchanged
-MOST_MISFIT = (
-    1.5  # variance about one antenna, over that about channels that have nothing in common
-)
+MOST_MISFIT = 1.5  # variance about one antenna, over that about unrelated channels
 CUT = 6.0  # standard deviations at which a departure is cut for that comparison
 DOUBT = 3.0  # difference of chi-square between two stories: odds of 4 to 1
 
@@ -151,7 +149,7 @@ def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
 
 
 def _is_change(span: Span, least: float) -> bool:
-    """Whether a slope is worth a word, and its interval leaves no doubt of its sign."""
+    """True if a slope is large enough to report and its interval excludes 0."""
     return abs(span.value) >= least and not span.low <= 0 <= span.high
 
 

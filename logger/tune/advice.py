@@ -49,7 +49,7 @@ class Advice(msgspec.Struct, frozen=True, kw_only=True):
                 deviation now
     turned      the other way than wanted, as it is at the end of its travel
     better      index of an earlier position that read better than this one, to go back to
-    overcut     the last cut went beyond the mark
+    overcut     the last cut passed the right length
     """
 
     kind: Kind
@@ -163,7 +163,7 @@ def _cut(
     target_khz: float,
     need: Floats,
 ) -> tuple[Kind, float]:
-    """What is said and the setting of an antenna that is cut."""
+    """Return the kind of advice and the setting for an antenna that is cut."""
     here = positions[-1]
     now = _worst(posterior, positions, posterior.resonance_khz[:, -1])
     gain = now - _worst(posterior, positions, np.full_like(now, target_khz))

@@ -11,13 +11,13 @@ Unit = Literal["mm", "turns", "marks"]
 
 # Standard deviation with which a person sets it, and by how much it moves the resonance until that
 # has been learned: relative change a unit, and the standard deviation of its logarithm. For
-# millimetres dL/L = -df/f holds for a plain element alone: a loaded whip moves half as far, the tip
+# millimetres dL/L = -df/f holds for a plain element only: a loaded whip moves half as far, the tip
 # above a coil farther, and a matching network or a second resonance changes it either way.
 SETTING_ERROR: dict[Unit, float] = {"mm": 2.0, "turns": 0.05, "marks": 0.1}
 STEP: dict[Unit, float] = {"mm": 1.0, "turns": 0.25, "marks": 0.5}  # as fine as a person sets it
 BY_GUESS = 0.004
 SHORTEST_MM = 100.0  # of an element
-SHARE = 0.8  # of that of a plain element
+SHARE = 0.8  # median sensitivity, over that of a plain element
 GUESS_SPREAD: dict[Unit, float] = {"mm": 0.5, "turns": 1.0, "marks": 1.0}
 
 

@@ -42,7 +42,7 @@ SIGNS: dict[Sign, str] = {
         "These readings do not belong to one antenna at one place: something else moves. Next"
         " check: key the same channel twice, briefly; if it does not repeat, look for a loose joint"
         " in plugs and clamps. If it repeats, a current on the outside of the cable is likely, or"
-        " larger numbers move it the other way than was said: look at the ground and at that."
+        " larger numbers move it the other way than stated: check the ground, then the direction."
     ),
 }
 
@@ -58,7 +58,7 @@ def difference(unit: Unit, longer_by: float) -> str:
 
 
 def extent(unit: Unit, change: float) -> str:
-    """The size of a change of length."""
+    """Return the size of a change of length in words."""
     size = abs(change)
     if unit == "mm":
         return f"{size:.0f} mm"
@@ -140,7 +140,7 @@ def _length(unit: Unit, advice: Advice) -> str:
 def _overcut(
     adjustment: Adjustment, before: Position, here: Position, advice: Advice
 ) -> Iterator[str]:
-    """That the last cut went too far, and who is to blame."""
+    """Say that the last cut went too far, and whether the advice or the cut was wrong."""
     unit, by = adjustment.unit, advice.longer_by
     yield (
         f"The last cut, from {setting(unit, before.setting)} to {setting(unit, here.setting)}, went"
@@ -155,7 +155,7 @@ def _overcut(
             f" ({setting(unit, here.advised)})."
         )
     else:
-        yield f"The advice to cut to {setting(unit, here.advised)} was wrong; it overshot the mark."
+        yield f"The advice to cut to {setting(unit, here.advised)} was wrong: it went too far."
 
 
 def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterator[str]:
@@ -164,15 +164,15 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
     if to is None:
         if advice.kind == "stop":
             yield (
-                "Leave it here: what a further step would gain on the worst of the channels is less"
-                f" than can be told of it (SWR {advice.worst:.2f} ± {2 * advice.doubt:.2f})."
+                "Leave it here: on the worst channel a further step would gain less than the"
+                f" readings can resolve (SWR {advice.worst:.2f} ± {2 * advice.doubt:.2f})."
             )
         elif advice.kind == "hold":
             yield (
                 f"Cut no more: no further cut is sure to end within {extent(unit, MARGIN[unit])} of"
-                f" the right length (the worst of the channels is at SWR {advice.worst:.2f})."
-                " Keying channels further apart here may tell more. Where the end can be folded"
-                " back or slid, try that first."
+                f" the right length (SWR {advice.worst:.2f} on the worst channel)."
+                " Readings on channels further apart may make the estimate sharper. Where the end"
+                " can be folded back or slid, try that first."
             )
         elif advice.kind == "end" and adjustment.cut:
             yield f"It has to be {difference(unit, wanted)}. {LONGER_AGAIN}"
@@ -212,7 +212,7 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
                 f" {advice.then:.2f}."
             )
         else:
-            yield "How far that goes is not known yet: what it tells is worth the step."
+            yield "How far that goes is not known yet; the reading there will show it."
     if adjustment.cut:
         yield CUT_CAUTION
     yield UNKEY

@@ -14,9 +14,8 @@ import math
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from logger.blocks import Floats
 
 YEAR = 365.25  # days
 GUESS, UNKNOWN = 1.5, 1.0  # a level before the first reading, and its standard deviation
@@ -64,7 +63,7 @@ class Forecast(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
         return min(max(products / (prior + self.squares), 0.0), MOST_CORRELATION)
 
 
-def predict(forecast: Forecast, day: FloatArray) -> tuple[FloatArray, FloatArray]:
+def predict(forecast: Forecast, day: Floats) -> tuple[Floats, Floats]:
     """Return the expected SWR of days (n,) not before the latest reading, weather apart, and the
     variances of these expectations."""
     if not forecast.mean:
@@ -87,7 +86,7 @@ def learn(forecast: Forecast, day: int, swr: float) -> None:
     weather = forecast.deviation**2
     correlation = forecast.correlation
     u2 = innovation**2 / (weather + spread)
-    # Days that hang together tell less than their number; an outlier tells little.
+    # Correlated days weigh less than their number; an outlier weighs little.
     noise = weather * (1 + correlation) / (1 - correlation) * (TAIL + u2) / (TAIL + 1)
     gain /= spread + noise
     mean += gain * innovation
@@ -100,7 +99,7 @@ def learn(forecast: Forecast, day: int, swr: float) -> None:
 
 
 def move(forecast: Forecast, step: float, variance: float) -> None:
-    """Let the level be another one by `step` SWR, which is known with `variance`."""
+    """Shift the level by `step` SWR, which has a variance."""
     if forecast.mean:
         forecast.mean[0] += step
         forecast.covariance[0] += variance
@@ -121,7 +120,7 @@ def teach_weather(forecast: Forecast, day: int, innovation: float, spread: float
     forecast.innovation = cut
 
 
-def _at(forecast: Forecast, day: int) -> tuple[FloatArray, FloatArray]:
+def _at(forecast: Forecast, day: int) -> tuple[Floats, Floats]:
     """Mean and covariance on a day."""
     if not forecast.mean:
         spreads = [UNKNOWN, SLOPE / YEAR, WAVE, WAVE]
@@ -135,6 +134,6 @@ def _at(forecast: Forecast, day: int) -> tuple[FloatArray, FloatArray]:
     return mean, covariance
 
 
-def _row(day: int) -> FloatArray:
+def _row(day: int) -> Floats:
     angle = 2 * math.pi * day / YEAR
     return np.array([1.0, 0.0, math.cos(angle), math.sin(angle)])

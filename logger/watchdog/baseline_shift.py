@@ -1,4 +1,4 @@
-"""Rule `baseline-shift`: transmissions sit at another level than was to be expected.
+"""Rule `baseline-shift`: transmissions sit at another level than forecast.
 
 The SWR of whole transmissions is compared with the forecast of their channel (or of the same
 frequency within 0.2 %, or of all if neither is known), in either direction: a line that soaks up
@@ -36,18 +36,24 @@ from statistics import variance as sample_variance
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.blocks import Floats
 from logger.config import WatchdogOptions
 from logger.reflection import COVERAGE
 from logger.rows import Transmission
 from logger.utc import format_ns
-from logger.watchdog.baseline_forecast import UNKNOWN, Forecast, learn, move, predict, teach_weather
+from logger.watchdog.baseline_forecast import (
+    UNKNOWN,
+    YEAR,
+    Forecast,
+    learn,
+    move,
+    predict,
+    teach_weather,
+)
 from logger.watchdog.baseline_step import Step, best_step
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
-
-FloatArray = NDArray[np.float64]
 
 KIND = "baseline-shift"
 SEVERITY = "warning"
@@ -57,7 +63,6 @@ MOST_NOISE = 0.01  # of the reflection coefficient
 LEAST_SETTLED = 20  # pairs
 MOST_CHANNELS = 40
 DAY_NS = 86_400_000_000_000
-DAYS_A_YEAR = 365.25
 
 LEARN = 8  # transmissions of a day that can stand in for a forecast
 RUN = 4
@@ -143,9 +148,9 @@ class Series(msgspec.Struct, frozen=True):
     """Days as the test takes them, (n,) each: departures from the forecast (SWR), variances because
     of few transmissions, and the variance of the forecast."""
 
-    day: FloatArray
-    departure: FloatArray
-    extra: FloatArray
+    day: Floats
+    departure: Floats
+    extra: Floats
     offset_variance: float
     weather: Forecast
 
@@ -178,7 +183,7 @@ class BaselineShift:
         memory = self.memory
         reason = self._begin_anew(row, work_ns)
         if reason is None and memory.shift is None:
-            reason = "nothing is known of the levels before"
+            reason = "the earlier levels are unknown"
         elif memory.shift is not None and memory.shift.days >= ADOPT_DAYS:
             reason = f"the new level has lasted for {ADOPT_DAYS} days with readings"
         findings: list[Finding] = []
@@ -270,7 +275,7 @@ class BaselineShift:
             )
 
     def _step_of(self, series: Series) -> Step | None:
-        """The step in a series that is beyond doubt."""
+        """Return the step in a series if it is large and certain enough, else None."""
         weather = series.weather
         step = best_step(
             series.day,
@@ -288,7 +293,7 @@ class BaselineShift:
     @property
     def least_gain(self) -> float:
         """Gain of log likelihood that raises the alarm."""
-        tests = 2 * DAYS_A_YEAR * (len(self.memory.channels) + 1)
+        tests = 2 * YEAR * (len(self.memory.channels) + 1)
         z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
         return z**2 / 2 + MARGIN
 
@@ -307,7 +312,7 @@ class BaselineShift:
         shift, memory.shift = memory.shift, None
         if self._active:
             returned = shift is not None and _is_return(change, shift.levels.get(name))
-            detail = RETURNED if returned else "another step"
+            detail = RETURNED if returned else "another step followed"
             findings.append(Finding(row.end_ns, "cleared", None, None, detail))
             self._active = False
             if returned:
@@ -322,8 +327,8 @@ class BaselineShift:
             f"SWR {change.before:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
             f" since {since}"
         )
-        if row.start_ns // DAY_NS - memory.channels[name].first < DAYS_A_YEAR:
-            detail += "; it may be the season, of which less than a year is known"
+        if row.start_ns // DAY_NS - memory.channels[name].first < YEAR:
+            detail += "; it may be seasonal: there is less than a year of readings"
         return [*findings, Finding(row.end_ns, "raised", value, None, detail)]
 
 
@@ -366,7 +371,7 @@ def _teach_all(channel: Channel, latest: list[float]) -> None:
 
 def _series(channel: Channel) -> Series:
     days = channel.days()
-    day: FloatArray = np.array([each.day for each in days], dtype=np.float64)
+    day: Floats = np.array([each.day for each in days], dtype=np.float64)
     swr = np.array([each.swr for each in days])
     count = np.array([each.count for each in days])
     expected, spread = predict(channel.forecast, day)
@@ -376,7 +381,7 @@ def _series(channel: Channel) -> Series:
 
 def _together(memory: Memory) -> Series:
     """The mean of all channels, weighted by their precision."""
-    sums: dict[float, FloatArray] = {}
+    sums: dict[float, Floats] = {}
     for channel in memory.channels.values():
         own = _series(channel)
         weight = 1 / (channel.forecast.deviation**2 + own.offset_variance)
@@ -393,13 +398,13 @@ def _together(memory: Memory) -> Series:
 
 
 def _is_suspect(series: Series) -> bool:
-    """Whether the latest day is far enough from the forecast for a test to be worth while."""
+    """True if the latest day is far enough from the forecast to be worth a test."""
     variance = series.weather.deviation**2 + series.offset_variance + series.extra[-1]
     return bool(series.departure[-1] ** 2 >= SUSPECT**2 * variance)
 
 
 def _is_gross(channel: Channel, series: Series) -> bool:
-    """Whether RUN transmissions in a row are far from the forecast and from those before them."""
+    """True if RUN transmissions in a row are far from the forecast and from those before them."""
     if len(channel.latest) < RUN:
         return False
     weather = channel.forecast.deviation**2
@@ -417,7 +422,7 @@ def _is_gross(channel: Channel, series: Series) -> bool:
 
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
-    """Take the level since a day for the usual one; None if there are no readings of that time."""
+    """Adopt the level since a day as the usual one; None if there are no readings since."""
     while channel.held and channel.held[0].day < day:
         _teach(channel, channel.held.pop(0))
     forecast = channel.forecast
@@ -435,12 +440,12 @@ def _adopt(channel: Channel, day: int, size: float) -> Change | None:
 
 
 def _forget_level(channel: Channel, variance: float) -> None:
-    """Let the level be another one by nobody knows what, with a variance (SWR squared)."""
+    """Make the level uncertain by a variance more (SWR squared)."""
     _teach_all(channel, channel.latest)
     channel.latest, channel.count = [], 0
     move(channel.forecast, 0.0, variance)
 
 
 def _is_return(change: Change, usual: float | None) -> bool:
-    """Whether the new level is nearer to the one before the open alarm than to the one it told."""
+    """True if the new level is much nearer to the one before the open alarm than the last was."""
     return usual is not None and abs(change.after - usual) < abs(change.before - usual) / 2

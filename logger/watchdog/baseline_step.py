@@ -11,9 +11,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from logger.blocks import Floats
 
 TAIL = 4.0  # degrees of freedom of Student's t
 ROUNDS = 6  # of reweighting
@@ -21,7 +20,7 @@ ROUNDS = 6  # of reweighting
 
 class Step(NamedTuple):
     """The best step: its place among the days, size, the offset before it, standard deviation of
-    the level after it, and half the logarithm by which it explains better."""
+    the level after it, and its gain of log likelihood over no step."""
 
     place: int
     size: float
@@ -31,9 +30,9 @@ class Step(NamedTuple):
 
 
 def best_step(
-    day: FloatArray,
-    departure: FloatArray,
-    extra: FloatArray,
+    day: Floats,
+    departure: Floats,
+    extra: Floats,
     offset_variance: float,
     deviation: float,
     correlation: float,
@@ -53,7 +52,7 @@ def best_step(
     first = np.arange(count - least_days + 1)
     after = (np.arange(count) >= first[:, None]).astype(np.float64)  # (candidates, n)
 
-    def whiten(values: FloatArray) -> FloatArray:
+    def whiten(values: Floats) -> Floats:
         before = np.concatenate([np.zeros_like(values[..., :1]), values[..., :-1]], axis=-1)
         return np.asarray((values - keep * before) * scale)
 
@@ -74,8 +73,8 @@ def best_step(
 
 
 def _fit(
-    target: FloatArray, constant: FloatArray, step: FloatArray, prior: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+    target: Floats, constant: Floats, step: Floats, prior: float
+) -> tuple[Floats, Floats, Floats]:
     """Offset, step and loss of each candidate, all (candidates,), by reweighted least squares."""
     weight = np.ones_like(target)
     for _ in range(ROUNDS):

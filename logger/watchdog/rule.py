@@ -3,8 +3,7 @@
 A rule works on pairs (`update`), on quarter seconds (`quarters`), on rows (`row`) or on several.
 What it finds must not depend on how the pairs were cut into blocks, and must be the same when the
 archive is played again: so its memory, all that lasts from run to run, changes only in `row`, with
-ended transmissions, since that
-is when it is kept.
+ended transmissions, since that is when it is stored.
 """
 
 from __future__ import annotations

@@ -31,7 +31,7 @@ import numpy as np
 
 from logger.blocks import Floats, Times
 from logger.config import WatchdogOptions
-from logger.quarters import QUARTER_NS, Quarters
+from logger.quarters import QUARTER_NS, Quarters, channel_key
 from logger.reflection import swr
 from logger.rows import Transmission
 from logger.watchdog.cusum import Bank, Change
@@ -172,7 +172,7 @@ class SuddenChange:
         stays = self._stays
         if not stays or stays[-1].start_ns != start_ns or stays[-1].count >= MOST_QUARTERS:
             self._bank.restart()
-            stays.append(_Stay(start_ns, "" if math.isnan(place) else f"{place:g}", first))
+            stays.append(_Stay(start_ns, channel_key(place), first))
             normal = self.memory.channels.get(stays[-1].channel)
             if normal is not None and normal.levels >= LEAST_LEVELS:
                 stays[-1].weight = 1 / (normal.scatter + LEAST_SCATTER**2)

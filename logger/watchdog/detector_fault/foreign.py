@@ -1,6 +1,6 @@
 """Another transmitter heard while the key is up, and the failed forward detector that looks alike.
 
-Only a station whose own transmissions are known can tell (see `own_power`); before that, reflected
+This needs the powers of our own transmissions (see `own_power`); until they are known, reflected
 above forward means swapped ports (see `reversed`). A signal that lasts for HOLD_NS is reported,
 once in REPEAT_NS. SIGNALS in a row, each with the reflected power that our own transmissions
 usually show and none of ours between them, are our own with a dead forward detector.
@@ -30,7 +30,7 @@ class ForeignSignals:
         self._alike = 0
 
     def update(self, view: View) -> list[tuple[int, str]]:
-        """Times and causes of what is to be reported in one block."""
+        """Return time and cause of each report in one block."""
         times, foreign = view.block.time_ns, view.foreign
         if view.own.least_w is None or (self._since_ns is None and not foreign.any()):
             if view.keyed.any():

@@ -1,14 +1,14 @@
 """Incident power, or the gain of a port, sits at another level from one session to the next.
 
-`gain` tells a port that loses half of its reading within a few transmissions. This module looks for
+`gain` finds a port that loses half of its reading within a few transmissions. This module looks for
 1.5 dB and judges whole sessions (transmissions with pauses below SESSION_NS), since one session is
 one mode, one channel and one weather. The sessions of the last days are compared with those before:
 
 - Incident power by its likelihood. The powers that a station uses come in a few sizes, so the
   density of ln watts is a sum of kernels about those used before. It is compared with its peak
   near by, so that a mode in which a station seldom works is as usual as any other. A shift of all
-  powers is told if it makes the latest sessions likelier by LIFT in all, no session counting for
-  more than SESSION_LIFT.
+  powers is reported if it makes the latest sessions likelier by LIFT in all, with no session
+  counting for more than SESSION_LIFT.
 - Reflection by the mean deviation of ln rho from the usual level of each channel, against the
   scatter of earlier sessions. It must have changed at once: sessions just before are as usual.
 
@@ -60,8 +60,8 @@ ADOPTED = 12  # sessions after which a new level is the usual one
 
 
 class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_fields=True):
-    """A transmission: number of its session, channel, ln of incident watts, ln rho (None: it tells
-    nothing) and the standard deviation of that by noise."""
+    """A transmission: number of its session, channel, ln of incident watts, ln rho (None if it is
+    not readable) and the standard deviation of that by noise."""
 
     session: int
     channel: str
@@ -120,7 +120,10 @@ def judge(memory: Memory, row: Transmission) -> str | None:
 def _describe(
     readings: Sequence[Reading], standing: int | None
 ) -> tuple[int, str] | tuple[None, None]:
-    """The first session of a change and what has changed; `standing` is that of a known change."""
+    """Return the first session of a change and its description, None for both without a change.
+
+    standing  first session of a change that is known already
+    """
     numbers = list(dict.fromkeys(one.session for one in readings))
     most = min(RECENT, len(numbers) - LEAST_USUAL)
     for count in range(LEAST_RECENT, most + 1):
@@ -158,8 +161,8 @@ def _reading(memory: Memory, row: Transmission) -> Reading | None:
 
 
 def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> Change | None:
-    """How the sessions from `since` on differ from those before `first`; None if these tell too
-    little. Those just before `onset` say whether that came at once."""
+    """Return how the sessions from `since` on differ from those before `first`; None if there are
+    too few. Those just before `onset` decide whether the change was sudden."""
     usual = [one for one in readings if one.session < first]
     late = [one for one in readings if one.session >= max(first, since)]
     between = [one for one in readings if first - JUST_BEFORE <= one.session < onset]
@@ -178,13 +181,13 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
     at_once = bool(np.all(np.abs(shares - 1) < SAME)) and not (
         len(just_before) and abs(float(just_before.mean())) > SAME * abs(mean)
     )
-    told = [one.channel for one in late if one.channel in levels]
-    turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in told)
-    return Change(ln_w, lift, mean, z, at_once, len(set(told)), len(levels), turn)
+    channels = {one.channel for one in late if one.channel in levels}
+    turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in channels)
+    return Change(ln_w, lift, mean, z, at_once, len(channels), len(levels), turn)
 
 
 def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[float, float]:
-    """The likeliest shift of ln watts, and ln of how much likelier it is than none."""
+    """Return the likeliest shift of ln watts, and ln of its likelihood ratio to none."""
     centres = np.array([one.ln_w for one in usual])
     values = np.array([one.ln_w for one in late])
     reach = SHIFTS[-1] + 2 * NEAR
@@ -239,7 +242,7 @@ def _by_channel(readings: Sequence[Reading], levels: dict[str, float]) -> Floats
 
 
 def _words(change: Change, share: float) -> str | None:
-    """What has changed; None if nothing has beyond that share of the limits."""
+    """Describe a change; None if it is not beyond `share` of the limits."""
     powered = change.lift >= share * LIFT
     factor_w = math.exp(change.ln_w)
     watts = f"incident power reads {factor_w:.2g} times what it was"
@@ -254,16 +257,16 @@ def _words(change: Change, share: float) -> str | None:
             return None
         if apart < abs(ln_rho):
             return (
-                f"the gain of the forward reading has changed: {watts}, {reflected}, as when only"
-                " this port reads otherwise; look at its detector and wires"
+                f"the gain of the forward reading has changed: {watts}, {reflected}, which"
+                " fits a fault of this port alone; look at its detector and wires"
             )
         return f"{watts}, at the same reflection; look at power setting, transmitter and supply"
     if change.z > -share * LEAST_Z or ln_rho > -share * LEAST_GAIN or not change.at_once:
         return None
     if change.channels < min(change.in_use, LEAST_CHANNELS):
         return None
-    where = "on every channel alike" if change.channels > 1 else "on the channel in use"
-    other = "" if change.channels > 2 else "; or the load has become better at once"
+    where = "on all channels alike" if change.channels > 1 else "on the channel in use"
+    other = "" if change.channels > 2 else "; or the load has suddenly improved"
     return (
         f"the reflected reading has lost gain: {reflected} what it was, {where}, at the same"
         f" incident power; look at its detector and wires{other}"
