@@ -25,6 +25,7 @@ SLOPE_FROM = 4  # pairs in a tail from which a line is fitted
 LEAST_KEYED = 8  # pairs; a shorter transmission teaches nothing
 DIGITS = 4
 STEP = 0.1  # of the logarithm of a time constant
+LONGEST_S = 1.0  # a slower tail is no detector's
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True):
@@ -133,12 +134,15 @@ def measure_decay(times: Times, volts: Floats, least_v: float) -> float | None:
     if volts[0] < least_v / FLOOR or not len(below):
         return None
     end = int(below[0])
+    if (np.diff(volts[: end + 1]) > least_v).any():  # another signal: a detector only discharges
+        return None
     seconds = (times[: end + 1] - times[0]) * 1e-9
     if end < SLOPE_FROM:
         return float(seconds[end]) / math.log(volts[0] / max(float(volts[end]), 0.5 * least_v))
     x, y = seconds[:end], np.log(volts[:end])
     x = x - x.mean()
-    return -float(x @ x) / float(x @ y)
+    slope = float(x @ y) / float(x @ x)
+    return -1 / slope if slope < -1 / LONGEST_S else None
 
 
 def _round(constant_s: float) -> float:

@@ -64,7 +64,7 @@ class Pipeline:
         self._coupler = coupler
         self._keying = Keying(config.transmission.min_forward_w, impossible_ratio(coupler))
         self._own_power = OwnPowerTracker(recalled(OWN_POWER, memories or {}, OwnPower))
-        self._own = self._own_power.learned
+        self._own = self._own_ready = self._own_power.learned
         self._tracker = NoiseTracker(
             (content.noise.forward_v, content.noise.reflected_v),
             (content.forward.zero_v, content.reflected.zero_v),
@@ -206,12 +206,13 @@ class Pipeline:
         rows = self._watched(rows, quarters, changes)
         quiet = self._thin_sample.update(samples.time_ns, keyed | foreign)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
-        # Only now those that were over without a pair: a replay has no ticks.
+        # Only now what was over without a pair: a replay has no ticks.
+        self._own_ready = self._own_power.learned
         for over in (*self._unmeasured, *([] if quarters is None else [quarters])):
             self._tracker.update_keyed(over)
         self._unmeasured = []
         if self._selection is not None:
-            for part in self._selection.update(samples, keyed, quiet):
+            for part in self._selection.update(samples, keyed | foreign, quiet):
                 rows.append(Samples(part, begins=self._begins))
                 self._begins = False
         if self._weather is not None and samples.aux:
@@ -260,7 +261,7 @@ class Pipeline:
         while begin < len(block):
             if int(times[begin]) >= self._renew_ns:
                 self._noise = self._tracker.noise()
-                self._own = self._own_power.learned
+                self._own = self._own_ready
                 self._renew_ns = self._next_renewal(int(times[begin]))
             end = min(begin + MOST_PAIRS, len(block))
             if times[end - 1] >= self._renew_ns:

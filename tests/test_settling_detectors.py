@@ -215,3 +215,15 @@ def test_stations_with_slow_detectors(number: int, mode: str, decay_s: float) ->
     assert all(outcome.within)
     assert max(map(abs, outcome.unflagged), default=0.0) < bench.MOST_ERROR
     assert (mode == "fm") == bool(outcome.unflagged)
+
+
+def test_tail_that_does_not_fall_tells_no_decay() -> None:
+    """A neighbour's signal over our key-up may hold the reading up or let it rise."""
+    times = np.arange(40) * 20_000_000
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        volts = np.abs(rng.normal(0.3, 0.2, 40)) * (1.0 + rng.uniform(-0.03, 0.06) * np.arange(40))
+        constant_s = measure_decay(times, np.append(volts[:-5], np.zeros(5)), 0.01)
+        assert constant_s is None or 0 < constant_s <= 1.0
+    rising = np.append(np.linspace(0.5, 1.0, 35), np.zeros(5))
+    assert measure_decay(times, rising, 0.01) is None

@@ -73,7 +73,8 @@ class DetectorFault:
         """Changes of state by one transmission."""
         if self._view is None:
             return []
-        self.memory.foreign_ns = self._pairs.foreign.reported_ns
+        if self._pairs.foreign.reported_ns <= row.end_ns:
+            self.memory.foreign_ns = self._pairs.foreign.reported_ns
         before, now = self.memory.cause, self._cause(row, self._view, work_ns)
         self.memory.cause = now
         if bool(before) == bool(now) or self._pairs.active:

@@ -30,7 +30,7 @@ class ForeignSignals:
         self._alike = 0
 
     def update(self, view: View) -> list[tuple[int, str]]:
-        """Return time and cause of each report in one block."""
+        """Return time and cause of what may be reported in one block, see `is_due`."""
         times, foreign = view.block.time_ns, view.foreign
         if view.own.least_w is None or (self._since_ns is None and not foreign.any()):
             if view.keyed.any():
@@ -52,15 +52,16 @@ class ForeignSignals:
                 causes += self._cause(view, at)
         return causes
 
+    def is_due(self, time_ns: int, cause: str) -> bool:
+        """True if that is to be reported again."""
+        return cause == reversed.CAUSE or time_ns - self.reported_ns >= REPEAT_NS
+
     def _cause(self, view: View, at: int) -> list[tuple[int, str]]:
         time_ns, watts = int(view.block.time_ns[at]), float(view.block.reflected_w[at])
         usual_w = float(np.median(view.own.reflected_w))
         self._alike = self._alike + 1 if abs(watts - usual_w) < SPREAD * usual_w else 0
         if self._alike == SIGNALS:
             return [(time_ns, reversed.CAUSE)]
-        if time_ns - self.reported_ns < REPEAT_NS:
-            return []
-        self.reported_ns = time_ns
         return [
             (
                 time_ns,

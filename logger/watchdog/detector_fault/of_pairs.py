@@ -76,7 +76,7 @@ class OfPairs:
                     reversed.CAUSE,
                 ),
                 (self._stuck.find(view), stuck.CAUSE),
-                *foreign[:1],
+                *[(at, cause) for at, cause in foreign if self.foreign.is_due(at, cause)][:1],
             )
             if at is not None
         ]
@@ -85,6 +85,8 @@ class OfPairs:
         at, cause = min(causes)
         self._level_v = None
         self._waits_for_quiet = cause not in (clipped.CAUSE, reversed.CAUSE, stuck.CAUSE)
+        if self._waits_for_quiet:
+            self.foreign.reported_ns = at
         if cause in (reversed.CAUSE, stuck.CAUSE):
             self._level_v = float(block.reflected_v[np.searchsorted(block.time_ns, at)])
             self._move_v = view.step_v[1]
