@@ -26,6 +26,8 @@ STRAY, STRAY_RANGE = 0.005, 64.0  # share of counts from elsewhere, and how far 
 QUANTILE = 0.9  # of the standard deviation: too little costs false findings
 BOUND_WIDTH = 0.15  # of the logarithm of an upper bound
 
+_erfc = np.vectorize(math.erfc, otypes=[np.float64])  # the daemon does without scipy
+
 
 class Hidden(NamedTuple):
     """All in steps. `sd` includes rounding; `mean` may be below 0."""
@@ -64,6 +66,11 @@ def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
     return Hidden(sd, middle, math.sqrt(float((weight * (mean - middle) ** 2).sum())))
 
 
+def normal_cdf(z: Floats) -> Floats:
+    """Return the standard normal distribution function at `z`."""
+    return np.asarray(0.5 * _erfc(-z / math.sqrt(2)))
+
+
 def _posterior(
     sigmas: Floats,
     places: Floats,
@@ -71,9 +78,6 @@ def _posterior(
     prior: Prior,
 ) -> Floats:
     """Return the probability of each standard deviation and place, (s, p)."""
-    # scipy takes a while to load, and most stations do not need it here.
-    from scipy.special import ndtr
-
     sigma = sigmas[:, None]
     mean = places * (1 + sigma)
     likelihood = -0.5 * (np.log(sigma / prior.median) / prior.width) ** 2
@@ -86,8 +90,8 @@ def _posterior(
     last = -1
     for count, times in zip(*occurring, strict=True):
         if count != last + 1:
-            below = ndtr((count - 0.5 - mean) / sigma)
-        up_to = ndtr((count + 0.5 - mean) / sigma)
+            below = normal_cdf((count - 0.5 - mean) / sigma)
+        up_to = normal_cdf((count + 0.5 - mean) / sigma)
         chance, below, last = up_to - below, up_to, count
         likelihood = likelihood + times * np.log((1 - STRAY) * chance + STRAY / STRAY_RANGE)
     weight: Floats = np.exp(likelihood - likelihood.max())

@@ -13,6 +13,7 @@ such stretches a prior is used that is rather too wide.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import deque
 
@@ -34,12 +35,13 @@ STRAY_STEPS = 1.0  # by how much a group with a weak signal is above the quieter
 STRETCH = 32  # pairs,
 LEAST_STRETCH = 16  # at least,
 STRETCHES = 64  # so many of them,
-FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # after the first few, one from so many quarters
+FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # after the first few, one in so many quarters
 LEAST_STRETCHES = 4
 STEADIEST, OF_STEADIEST = 0.25, 0.8  # quantile of their variances, and its share of the mean
 NEGLIGIBLE = 0.02  # share of half a step
 MEAN_OFF = 0.4  # standard deviations by which the mean is above the median, where half is cut
 CLEAR_STEPS = 3.0  # between the end and the lowest reading of a stretch
+NO_PAIRS: Floats = np.zeros((2, 0))
 
 
 class NoiseTracker:
@@ -61,6 +63,8 @@ class NoiseTracker:
         self._step_v = (step_v, step_v)
         # Pairs (2, n), the variance of either port and its lowest reading.
         self._stretches: deque[tuple[Floats, Floats, Floats]] = deque(maxlen=STRETCHES)
+        self._unfinished = NO_PAIRS  # (2, n), of a stretch
+        self._passed = 0  # quarters since the last stretch
 
     def update(self, forward_v: Floats, reflected_v: Floats, step_v: tuple[float, float]) -> None:
         """Take in pairs of the unkeyed transmitter, arrays (n,), n may be 0; `step_v` as the
@@ -81,18 +85,29 @@ class NoiseTracker:
         self._count -= whole
 
     def update_keyed(self, quarters: Quarters) -> None:
-        """Take in quarters of transmissions: a stretch of pairs from some of them."""
-        few = max(FEW_STRETCHES - len(self._stretches), 0)
-        chosen = quarters.number % EVERY_QUARTERS == 0
-        chosen[:few] = True
-        for at in np.flatnonzero(chosen).tolist():
-            begin = int(quarters.first[at])
-            end = min(begin + STRETCH, int(quarters.first[at + 1]))
-            pairs = quarters.pairs
-            if end - begin >= LEAST_STRETCH and pairs.follows[begin + 1 : end].all():
-                volts = np.stack([pairs.forward_v[begin:end], pairs.reflected_v[begin:end]])
-                variances = 0.5 * (np.diff(volts, axis=1) ** 2).mean(axis=1)
-                self._stretches.append((volts, variances, volts.min(axis=1)))
+        """Take in quarters of transmissions: a stretch of pairs from some of them.
+
+        Where pairs are slow a stretch goes on into the next quarters. Which pairs are taken does
+        not depend on how many quarters come at once.
+        """
+        pairs = quarters.pairs
+        for begin, next_begin in itertools.pairwise(quarters.first.tolist()):
+            self._passed += 1
+            if len(self._stretches) >= FEW_STRETCHES and self._passed < EVERY_QUARTERS:
+                continue
+            end = min(begin + STRETCH, next_begin)
+            volts = np.stack([pairs.forward_v[begin:end], pairs.reflected_v[begin:end]])
+            if pairs.follows[begin]:
+                volts = np.concatenate([self._unfinished, volts], axis=1)[:, :STRETCH]
+            self._unfinished = NO_PAIRS
+            if not pairs.follows[begin + 1 : end].all():
+                continue
+            if volts.shape[1] < LEAST_STRETCH:
+                self._unfinished = volts
+                continue
+            variances = 0.5 * (np.diff(volts, axis=1) ** 2).mean(axis=1)
+            self._stretches.append((volts, variances, volts.min(axis=1)))
+            self._passed = 0
 
     def noise(self) -> Noise:
         """The present estimate. Quantisation counts with 1/sqrt(12) of a step at least."""

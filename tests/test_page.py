@@ -473,7 +473,8 @@ def test_before_the_first_pair_there_are_pages_too(tmp_path: Path) -> None:
 
 def test_nothing_heavy_is_loaded_with_the_other_commands() -> None:
     code = (
-        "import sys, logger.cli.run, logger.cli.page;"
-        " sys.exit(bool({'starlette', 'uvicorn', 'jinja2', 'matplotlib'} & set(sys.modules)))"
+        "import sys, logger.cli.run, logger.cli.page, logger.daemon; heavy ="
+        " {'starlette', 'uvicorn', 'jinja2', 'matplotlib', 'scipy'};"
+        " sys.exit(bool(heavy & set(sys.modules)))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
