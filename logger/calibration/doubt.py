@@ -38,11 +38,11 @@ KNOTS_PER_DECADE = 8
 LOWEST_V, HIGHEST_V = 1e-4, 20.0
 
 # One standard deviation of each alteration, see `_alterations`.
-DROP = 0.1
-IDEALITY_PER_DECADE = 0.1
+DROP = 0.07
+IDEALITY_PER_DECADE = 0.07
 EXPONENT = 0.02
-COMPRESSION = math.log(10) / 10 / 5
-COMPENSATION = 0.3
+COMPRESSION = math.log(10) / 10 / 6
+COMPENSATION = 0.2
 
 
 def model_doubt(problem: Problem, solution: Solution, departures: Departures) -> list[DoubtTable]:
@@ -104,15 +104,15 @@ def _alterations(law: Floats, volts: Floats, top_v: float) -> Floats:
 
     drop         the peak behind source and bulk resistance r is lower, at high levels by the
                  share (3 pi r / R)**(2/3) / 2 where the load is R (conduction angle of a peak
-                 detector): a tenth for 100 ohm behind 10 kohm
+                 detector): 0.07 for 55 ohm behind 10 kohm
     ideality     n of a diode changes with its current, between 1 and 2 over many decades
-                 (recombination at low currents, resistance at high ones): a tenth each decade
+                 (recombination at low currents, resistance at high ones): 0.07 each decade
     exponent     volts follow a power of the peak that is not quite 1 in the linear region, as with
                  a diode's capacitance
-    compression  third-order nonlinearity of core, diode or amplifier, whose 1 dB point is at five
+    compression  third-order nonlinearity of core, diode or amplifier, whose 1 dB point is at six
                  times the highest power of the points
     compensation an amplifier adds the drop of a second diode, or a part of it, to the volts: most
-                 detectors have none, so a third
+                 detectors have none, so a fifth
     """
     n_vt_v, r_is_v = math.exp(law[N_VT]), math.exp(law[R_IS])
     volts = np.maximum(volts, 1e-6)
