@@ -32,8 +32,8 @@ SMALL = {
 
 
 def readings(figure: Figure) -> list[Axes]:
-    """The panels of daily values as read."""
-    return [a for a in figure.axes if any(t.get_label() == "daily value" for t in a.lines)][1::2]
+    """The panels of channels."""
+    return [a for a in figure.axes if any(t.get_label() == "daily value" for t in a.lines)]
 
 
 def line(axes: Axes, label: str) -> np.ndarray:
@@ -76,23 +76,41 @@ def test_all_days_are_shown_or_pointed_at() -> None:
 def test_what_is_far_out_leaves_the_scale_to_the_others() -> None:
     (axes,) = readings(BIG["one 999"])
     assert axes.get_ylim()[1] < 2
-    (arrow,) = (one for one in axes.lines if one.get_label() == "beyond the scale")
+    (arrow,) = (one for one in axes.lines if one.get_label() == "off the scale")
     assert arrow.get_marker() == "^"
     assert list(arrow.get_xdata()) == [CASES["one 999"].channels[0].days.day[0] + 0.5]
 
 
-def test_the_model_and_the_rest_without_season() -> None:
-    account = CASES["three years"]
-    curve = account.channels[0].trend.curve
+def test_level_and_course_of_the_season_are_in_one_panel() -> None:
+    curve = CASES["three years"].channels[0].trend.curve
     (axes,) = readings(BIG["three years"])
-    drawn = line(axes, "model")
+    drawn = line(axes, "season")
     drawn = drawn[np.isfinite(drawn[:, 1])]  # interrupted at steps
     np.testing.assert_array_equal(drawn[:, 1], curve.swr)
-    below = next(a for a in BIG["three years"].axes if a.get_title(loc="left").startswith("season"))
-    np.testing.assert_allclose(line(below, "model")[:, 1], curve.swr - curve.season)
-    used = account.channels[0].days
-    season = curve.season[used.day - curve.day[0]]
-    np.testing.assert_allclose(line(below, "daily value")[:, 1], used.swr - season)
+    np.testing.assert_allclose(line(axes, "level")[:, 1], curve.swr - curve.season)
+
+
+def test_with_less_than_a_year_there_is_the_level_alone() -> None:
+    (axes,) = readings(BIG["one month"])
+    assert next(one.get_label() for one in axes.lines if one.get_color() == INK) == "level"
+    assert not [one for one in axes.lines if one.get_label() == "season"]
+    assert "season not known yet" in axes.get_title("right")
+
+
+def test_figures_of_each_channel_stand_above_it() -> None:
+    trend = CASES["three years"].channels[0].trend
+    (axes,) = readings(BIG["three years"])
+    words = axes.get_title("right")
+    assert f"level {trend.level:.2f}" in words
+    assert f"{trend.slope_per_year:+.3f} a year" in words
+    assert f"season ±{trend.season_amplitude:.2f}" in words
+
+
+def test_an_empty_lane_says_so() -> None:
+    words = {text.get_text() for text in BIG["one day"].findobj(Text)}
+    assert {"no entries", "no alarms"} <= words
+    words = {text.get_text() for text in BIG["three years"].findobj(Text)}
+    assert not {"no entries", "no alarms"} & words
 
 
 def test_return_loss_stands_where_its_swr_is() -> None:
@@ -129,14 +147,14 @@ def test_a_step_is_a_wedge_on_the_days_in_which_it_may_lie() -> None:
     assert wedge.get_xy()[2, 0] - wedge.get_xy()[0, 0] > 1096 / 165  # at least 1 mm of 165
 
 
-def test_the_model_is_interrupted_at_a_step_and_drawn_in_ink_with_a_hatched_interval() -> None:
+def test_the_level_is_interrupted_at_a_step_and_drawn_in_ink_with_a_hatched_interval() -> None:
     (axes,) = readings(BIG["stepped"])
     (step,) = CASES["stepped"].channels[0].trend.steps
-    (model,) = (one for one in axes.lines if one.get_label() == "model")
-    drawn = line(axes, "model")
+    (level,) = (one for one in axes.lines if one.get_label() == "level")
+    drawn = line(axes, "level")
     (gap,) = np.flatnonzero(np.isnan(drawn[:, 1]))
     assert drawn[gap - 1, 0] < step.day < drawn[gap + 1, 0]
-    assert model.get_color() == INK
+    assert level.get_color() == INK
     (interval,) = (one for one in axes.collections if one.get_label() == "95 %")
     assert interval.get_hatch()
     assert len(interval.get_facecolor()) == 0 or interval.get_facecolor()[0, 3] == 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections import Counter
 from collections.abc import Sequence
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -20,13 +20,13 @@ from logger.charts.drift_panels import (
     mark_steps,
     mark_work,
     readings,
-    seasonless,
     shows_limit,
     strips,
 )
 from logger.charts.palette import GREY
-from logger.charts.sheet import MM_PER_INCH, blank, panel, style, write
+from logger.charts.sheet import HEIGHT_MM, MM_PER_INCH, WIDTH_MM, blank, panel, style, write
 from logger.trend.account import Account, Alarm, ChannelAccount, Entry, date
+from logger.trend.outcome import Trend
 
 E = TypeVar("E", Entry, Alarm)
 
@@ -38,16 +38,16 @@ FOOT, LIST_LINE = 10.0, 3.9
 LANES = 10.0
 STRIP = 11.0  # of weather
 DATES = 8.0  # below the lowest panel
-CAPTION = 8.0  # above a channel's panels
+CAPTION = 8.0  # above a channel's panel
 BETWEEN = 2.5
-TITLED = 4.8  # between panels, the lower of which has a small title
-SHARE = 0.64  # of a channel's height, for the readings; the rest with the season removed
+LEGEND_HEIGHT = 4.0
 LABEL = 13.0  # from the frames to the words beside them
 WRAP, LIST_WRAP, TITLE_WRAP = 112, 118, 40  # characters in a line of words
 MOST_LISTED = 9  # lines
 NEAR, NEAR_SMALL = 0.05, 0.12  # of the time shown: marks closer than this share a label
 TICKS, TICKS_SMALL = 9, 4
-MARKER_SCALE = 1.6  # of the marks in a legend
+LEGEND: dict[str, Any] = {"ncols": 7, "frameon": False, "borderaxespad": 0.1, "markerscale": 1.6}
+FINDINGS: dict[str, Any] = {"fontsize": 8.5, "fontweight": "normal", "color": GREY}
 
 
 def draw(account: Account, span: Span | None = None) -> Figure:
@@ -57,7 +57,7 @@ def draw(account: Account, span: Span | None = None) -> Figure:
     entries, alarms = _within(account.entries, span), _within(account.alarms, span)
     with style():
         figure = blank()
-        top = _heading(figure, account, span)
+        top = _heading(figure, account, span) - LEGEND_HEIGHT
         bottom = _listed(figure, account, entries, alarms) + DATES
         placed: list[Axes] = []
         for draw_strip in reversed(list(strips(account.weather, span))):
@@ -68,25 +68,14 @@ def draw(account: Account, span: Span | None = None) -> Figure:
         lanes(placed[-1], entries, alarms, span)
         labels(placed[-1], grouped(entries, span, NEAR), span)
         bottom += LANES + BETWEEN
-        each = (top - bottom) / len(account.channels)
+        share = (top - bottom) / len(account.channels)
         for number, channel in enumerate(account.channels, 1):
-            base = top - number * each
-            room = each - CAPTION - TITLED - BETWEEN
-            lower = panel(figure, LEFT, base + BETWEEN, WIDTH, room * (1 - SHARE))
-            middle = base + BETWEEN + room * (1 - SHARE) + TITLED
-            upper = panel(figure, LEFT, middle, WIDTH, room * SHARE)
-            placed += _pair(upper, lower, account, channel, entries, span, spread=True)
-            upper.set_title(channel.name)
-            upper.legend(
-                loc="lower right",
-                bbox_to_anchor=(1.0, 1.0),
-                borderaxespad=0.1,
-                ncols=6,
-                frameon=False,
-                columnspacing=1.2,
-                handlelength=1.8,
-                markerscale=MARKER_SCALE,
-            )
+            base = top - number * share + BETWEEN
+            placed.append(panel(figure, LEFT, base, WIDTH, share - CAPTION - BETWEEN))
+            _draw_channel(placed[-1], account, channel, entries, span, spread=True)
+            placed[-1].set_title(channel.name)
+            placed[-1].set_title(_findings(channel.trend), loc="right", **FINDINGS)
+        _legend(figure, [axes for axes in placed if axes.get_title("left")], top)
         for axes in placed:
             dates(axes, span, TICKS, labelled=axes is placed[0])
             axes.yaxis.set_label_coords(-LABEL / WIDTH, 0.5)
@@ -110,26 +99,20 @@ def small(account: Account, channel: ChannelAccount, width: float, height: float
         lanes(lowest, account.entries, account.alarms, span)
         labels(lowest, grouped(account.entries, span, NEAR_SMALL), span)
         base = below + lane + BETWEEN
-        room = height - base - TITLED - above
-        lower = place(base, room * (1 - SHARE))
-        upper = place(base + room * (1 - SHARE) + TITLED, room * SHARE)
+        upper = place(base, height - base - above)
         few = len(channel.days.day) <= MANY
-        _pair(upper, lower, account, channel, account.entries, span, spread=few)
-        for axes in (upper, lower, lowest):
+        _draw_channel(upper, account, channel, account.entries, span, spread=few)
+        for axes in (upper, lowest):
             dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
-        for axes in (upper, lower):
-            axes.yaxis.set_label_coords(-12.0 / (width - left - right), 0.5)
+        upper.yaxis.set_label_coords(-12.0 / (width - left - right), 0.5)
         upper.legend(
             loc="lower left",
             bbox_to_anchor=(-0.02, 1.0),
-            borderaxespad=0.1,
-            ncols=6,
-            frameon=False,
             columnspacing=0.8,
             handlelength=1.3,
             handletextpad=0.4,
-            markerscale=MARKER_SCALE,
             fontsize=6.5,
+            **LEGEND,
         )
     return figure
 
@@ -138,23 +121,46 @@ def _within(some: Sequence[E], span: Span) -> list[E]:
     return [one for one in some if span[0] <= one.day <= span[1]]
 
 
-def _pair(
-    upper: Axes,
-    lower: Axes,
+def _draw_channel(
+    axes: Axes,
     account: Account,
     channel: ChannelAccount,
     entries: Sequence[Entry],
     span: Span,
     *,
     spread: bool,
-) -> list[Axes]:
-    """A channel's two panels."""
-    readings(upper, channel, account.limit, span, spread=spread)
-    seasonless(lower, channel, span)
-    for axes in (upper, lower):
-        mark_work(axes, entries)
-        mark_steps(axes, channel.trend.steps, span)
-    return [upper, lower]
+) -> None:
+    readings(axes, channel, account.limit, span, spread=spread)
+    mark_work(axes, entries)
+    mark_steps(axes, channel.trend.steps, span)
+
+
+def _findings(trend: Trend) -> str:
+    """Level, slope and season in figures."""
+    words = [f"level {trend.level:.2f} at the end"]
+    if trend.slope_per_year is not None:
+        low, high = trend.slope_low, trend.slope_high
+        words.append(f"{trend.slope_per_year:+.3f} a year ({low:+.3f} to {high:+.3f})")
+    if trend.season_amplitude is not None:
+        words.append(f"season ±{trend.season_amplitude:.2f}")
+    else:
+        words.append("season not known yet")
+    return ", ".join(words)
+
+
+def _legend(figure: Figure, channels: Sequence[Axes], top: float) -> None:
+    """Name the marks of all channels once, in a line above the first."""
+    marks = {
+        label: handle
+        for axes in channels
+        for handle, label in zip(*axes.get_legend_handles_labels(), strict=True)
+    }
+    figure.legend(
+        marks.values(), marks.keys(),
+        loc="lower left",
+        bbox_to_anchor=(LEFT / WIDTH_MM, top / HEIGHT_MM),
+        **LEGEND,
+    )  # fmt: skip
 
 
 def _heading(figure: Figure, account: Account, span: Span) -> float:
@@ -169,8 +175,9 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
     facts = (
         f"{date(span[0])} to {date(span[1])}, UTC. {_count(transmissions, 'transmission')} on"
         f" {_count(len(days), 'day')}. Each point is a day's median, its bar one standard deviation"
-        " either way. A wedge spans the days within which a step may have occurred; ticks at the"
-        " top edge are repairs and adjustments. SWR on the left, return loss on the right."
+        " either way. The heavy line is the level without the effects of season and weather,"
+        " hatched within its 95 % interval; the fine line includes them. A wedge spans the days"
+        " within which a step may have occurred; ticks at the top edge are repairs and adjustments."
     )
     lines = textwrap.wrap(facts, WRAP)
     for number, line in enumerate(lines):

@@ -1,4 +1,4 @@
-"""The panels of a drift chart: readings, season removed, what happened, weather; dates below.
+"""The panels of a drift chart: a channel each, the journal and alarms, weather; dates below.
 
 Every colour goes with a shape or a stroke of its own. Positions along the time axis are days since
 1970-01-01; a day's value is drawn at noon.
@@ -97,39 +97,18 @@ def _ticks(span: Span, most: int) -> list[tuple[float, str]]:
 def readings(
     axes: Axes, channel: ChannelAccount, limit: float, span: Span, *, spread: bool
 ) -> None:
-    """Daily values (with their spread, if wanted), the model with its band, and the limit where it
-    is near."""
+    """Draw daily values (with their spread, if wanted), the level with the course of the season
+    about it, and the limit where it is near."""
     used, curve = channel.days, channel.trend.curve
     low, high = _scale(used.swr, curve.low, curve.high)
     shown = _reach(high, limit, low)
-    _even(axes, low, shown, most=5)
-    _values(axes, channel, used.swr, span, (low, shown), spread=spread)
-    _model(axes, channel, np.zeros(len(curve.day)))
+    _even(axes, low, shown, most=6)
+    _values(axes, channel, span, (low, shown), spread=spread)
+    _level(axes, channel)
     if shows_limit(channel, limit):
         axes.axhline(limit, color=INDIGO, lw=1.2, ls="-.", label="limit")
     axes.set_ylabel("SWR")
     _losses(axes, (low, shown))
-
-
-def seasonless(axes: Axes, channel: ChannelAccount, span: Span) -> None:
-    """The same with the effects of season and weather removed."""
-    used, curve = channel.days, channel.trend.curve
-    values = used.swr - np.interp(used.day, curve.day, curve.season)
-    scale = _scale(values, curve.low - curve.season, curve.high - curve.season)
-    _even(axes, *scale, most=3)
-    _values(axes, channel, values, span, scale, spread=False)
-    _model(axes, channel, curve.season)
-    known = channel.trend.season_amplitude is not None
-    axes.set_title(
-        "seasonal and weather effects removed"
-        if known
-        else "less than a year of readings: season not removed",
-        fontsize=7.5,
-        fontweight="normal",
-        pad=2,
-    )
-    axes.set_ylabel("SWR")
-    _losses(axes, scale)
 
 
 def shows_limit(channel: ChannelAccount, limit: float) -> bool:
@@ -171,7 +150,6 @@ def _even(axes: Axes, low: float, high: float, most: int) -> None:
 def _values(
     axes: Axes,
     channel: ChannelAccount,
-    values: FloatArray,
     span: Span,
     scale: tuple[float, float],
     *,
@@ -179,7 +157,7 @@ def _values(
 ) -> None:
     """Draw the daily values, and arrows at the edge for those beyond the scale."""
     used = channel.days
-    x = used.day + 0.5
+    x, values = used.day + 0.5, used.swr
     seen = (span[0] <= used.day) & (used.day <= span[1])
     inside = seen & (scale[0] <= values) & (values <= scale[1])
     few = seen.sum() <= MANY
@@ -221,25 +199,28 @@ def _values(
                 mfc=PAPER,
                 color=INK,
                 zorder=4,
-                label="beyond the scale" if edge else None,
+                label="off the scale" if edge else None,
             )
 
 
-def _model(axes: Axes, channel: ChannelAccount, less: FloatArray) -> None:
-    """Draw the model in ink with its hatched interval, interrupted at each step."""
+def _level(axes: Axes, channel: ChannelAccount) -> None:
+    """Draw the level as a hatched ribbon of its 95 % interval about an ink line, the course of
+    season and weather as a fine line; both are interrupted at each step."""
     curve = channel.trend.curve
     if len(curve.day) < 2:
         return
-    swr, low, high = (values - less for values in (curve.swr, curve.low, curve.high))
-    x = curve.day + 0.5
     steps = np.searchsorted(curve.day, [step.day for step in channel.trend.steps])
-    x, swr, low, high = (
-        np.insert(values.astype(float), steps, np.nan) for values in (x, swr, low, high)
+    x, course, season, low, high = (
+        np.insert(values.astype(float), steps, np.nan)
+        for values in (curve.day + 0.5, curve.swr, curve.season, curve.low, curve.high)
     )
     axes.fill_between(
-        x, low, high, fc="none", ec=INK, hatch="////", lw=0.4, label="95 %", zorder=2.8
-    )
-    axes.plot(x, swr, color=INK, lw=1.3, label="model", zorder=3)
+        x, low - season, high - season, fc="none", ec=INK, hatch="////", lw=0.4, zorder=2.8,
+        label="95 %",
+    )  # fmt: skip
+    axes.plot(x, course - season, color=INK, lw=1.6, label="level", zorder=3)
+    if np.nanmax(np.abs(season)) > 0:
+        axes.plot(x, course, color=INK, lw=0.6, label="season", zorder=2.9)
 
 
 def _losses(axes: Axes, scale: tuple[float, float]) -> None:
@@ -307,12 +288,16 @@ def _fill(step: Step) -> str:
 
 
 def lanes(axes: Axes, entries: Sequence[Entry], alarms: Sequence[Alarm], span: Span) -> None:
-    """Draw what happened: entries of the journal and alarms, one lane each."""
+    """Draw what happened: entries of the journal and alarms, a lane each, also if empty."""
     axes.set_ylim(len(LANES) - 0.5, -0.7)
     axes.yaxis.set_major_locator(FixedLocator(list(range(len(LANES)))))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda _, number: LANES[number or 0]))
     axes.tick_params(axis="y", length=0)
     axes.grid(visible=False, axis="y")
+    for lane, (marks, words) in enumerate(((entries, "no entries"), (alarms, "no alarms"))):
+        if not marks:
+            middle = (span[0] + span[1] + 1) / 2
+            axes.text(middle, lane, words, ha="center", va="center", fontsize=7.0, color=GREY)
     for entry in entries:
         work = entry.kind in WORK
         look: dict[str, Any] = (
