@@ -192,6 +192,10 @@ def test_wiggling_by_touch(tmp_path: Path) -> None:
     assert entry["text"].startswith("wiggled coupler in, ")
 
 
+# The button may be drawn anew at any moment, so its height is asked for in the page.
+HUGE = "() => document.querySelector('.huge')?.getBoundingClientRect().height > 100"
+
+
 def _wiggle(hand: Hand, page: Serving, tab: Any) -> None:
     told(tab, "state", "key down")
     tab.goto(f"{page.url}/wiggle")
@@ -203,7 +207,7 @@ def _wiggle(hand: Hand, page: Serving, tab: Any) -> None:
     tab.wait_for_function("() => document.body.dataset.hz > 300")  # 0.2 of three octaves
     for place, joint in enumerate(("radio", "coupler in", "antenna")):
         button = tab.locator(".huge")
-        assert button.bounding_box()["height"] > 100
+        tab.wait_for_function(HUGE)
         told(tab, "session.hands_off.seconds", rf"^([{place + 1}-9]|\d\d)$")
         assert joint in button.text_content()
         button.tap()
@@ -274,7 +278,7 @@ def _adjust(at: Desk, page: Serving, tab: Any, axe: str) -> None:
         if "Leave it here" in text:
             break
         button = tab.locator(".huge")
-        assert button.bounding_box()["height"] > 100
+        tab.wait_for_function(HUGE)
         found = re.search(r"(\d+) mm", button.text_content())
         assert found is not None
         at.station.set(float(found[1]))

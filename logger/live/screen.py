@@ -148,7 +148,7 @@ def _powers(frame: Frame, sight: Sight) -> list[Text]:
     now = f"forward {watts_text(forward)}, reflected {watts_text(reflected)}"
     swr = "-" if peaks.swr is None else swr_text(peaks.swr)
     highest = f"{watts_text(peaks.forward_w)}, {watts_text(peaks.reflected_w)}, SWR {swr}"
-    since = "highest" if frame.width < NARROW else "highest since key-down:"
+    since = "highest" if frame.width < NARROW else "highest 0.1 s since key-down:"
     return [Text(now), Text(f"{since} {highest}", DIM)]
 
 
