@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 BURNS = (
     "RF burns. While keyed, nobody touches the antenna, its mast, an open end or the bare metal of"
-    " a plug. Release the key before anything is changed."
+    " a plug. Release the key before anything is opened or connected."
 )
 LICENCE = (
     "Key only as long as needed, on a free channel and identified, as the conditions of your"
@@ -23,8 +23,8 @@ TRANSMITTER = (
 )
 HEIGHTS = (
     "Before a mast, pole or ladder is moved or climbed, look for power lines: nothing may come near"
-    " one, even when it falls. With a second person, not in wind, never in thunder; follow local"
-    " codes."
+    " one, even when it falls. Work with a second person, not in wind, never in a thunderstorm;"
+    " follow local codes."
 )
 FULL_REFLECTION = (
     "Into an open or a short use low power, 1 W or less, for some three seconds, and never an"
@@ -41,16 +41,16 @@ CALIBRATE = (
 MEASURE_LINE = (HEIGHTS, FULL_REFLECTION, BURNS, TRANSMITTER, LICENCE)
 TUNE = (
     BURNS,
-    "Nobody within reach of the antenna while it is keyed. Agree on a call between garden and"
-    " radio.",
+    "Nobody within reach of the antenna while it is keyed. Agree on a signal between the person at"
+    " the antenna and the one at the radio.",
     HEIGHTS,
     "Use the lowest power that gives a reading.",
     TRANSMITTER,
     LICENCE,
 )
 WIGGLE = (
-    "Use the lowest steady carrier that gives a reading, 1 to 4 W, nobody speaking. A dummy load in"
-    " place of the antenna is better: it serves for all joints before it.",
+    "Put a dummy load in place of the antenna where you can: it serves for all joints before it."
+    " Use the lowest steady carrier that gives a reading, 1 to 4 W, nobody speaking.",
     TRANSMITTER,
     LICENCE,
     BURNS,

@@ -95,7 +95,7 @@ def test_nothing_is_said_under_a_year() -> None:
     used = days(900, step=(700, 0.3))
     day = FIRST + 700
     stepped = fitted(used, Step(day, day - 3, day + 3, 1.5, 1.8, None))
-    assert forecast(stepped, 3.0).reason == "the present level has not been seen for a year"
+    assert forecast(stepped, 3.0).reason == "the present level has lasted less than a year"
 
 
 def test_a_steeper_slope_goes_with_a_higher_level() -> None:

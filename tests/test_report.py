@@ -158,14 +158,14 @@ def test_what_channels_say_together_counts_where_each_is_steady(
     assert made.next_check.checks == checks_of(causes)[: 3 if said else 1]
     if said is not None:
         assert said in made.sentence
-        assert made.next_check.because.startswith("By 5 channels together, ")
+        assert made.next_check.because.startswith("Taken together, 5 channels show that ")
         assert said in made.next_check.because
 
 
 @pytest.mark.parametrize(
     ("kinds", "sure", "because"),
     [
-        (["baseline-shift"], False, "By 5 channels together, the line loses more"),
+        (["baseline-shift"], False, "Taken together, 5 channels show that the line loses more"),
         (["baseline-shift"], True, "Alarm 1 (baseline-shift) is open."),
         (["high-swr"], False, "Alarm 1 (high-swr) is open."),
         (["high-swr", "baseline-shift"], False, "Alarm 1 (high-swr) is open."),

@@ -124,7 +124,7 @@ def test_the_report_tells_it(tmp_path: Path) -> None:
     span = state["loss_db_per_year"]
     assert span["low"] < LOSS_A_YEAR < span["high"]
     said = " ".join(mismatchd("report", "-c", config).stdout.split())
-    assert "By 5 channels together, the line loses more than before." in said
+    assert "Taken together, 5 channels show that the line loses more than before." in said
     assert "feedline measure" in said
 
 

@@ -372,14 +372,16 @@ def _next_check(
         because = "The line, measured by itself, loses more than it did or should."
         return NextCheck(because, (), checks_of(["wet-line"])[:MOST_CHECKS])
     if state is not None and by_state:
-        because = f"By {state.channels} channels together, {story(state.verdict, state)}."
+        because = (
+            f"Taken together, {state.channels} channels show that {story(state.verdict, state)}."
+        )
         return NextCheck(because, (), checks_of(by_state)[:MOST_CHECKS])
     moved = moving(account)
     if moved:
         falls = all(one.trend.verdict == "falling" for one in moved)
         likely = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
         names = named([(one.days.channel, one.days.frequency_khz) for one in moved])
-        because = f"Not as before: {names}."
+        because = f"The SWR has changed on {names}."
         return NextCheck(because, (), checks_of(likely)[:MOST_CHECKS])
     because = "Nothing asks for a check now; a look once a year is common practice."
     return NextCheck(because, (), checks_of(["antenna-moved"])[:1])

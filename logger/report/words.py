@@ -95,9 +95,9 @@ def _changed(summary: Summary) -> list[str]:
     for against, when in AGAINST.items():
         some = [one for one in summary.changes if one.against == against]
         if not some:
-            reason = "there is no entry or too little since" if against == "repair" else "too few"
-            if against != "repair":
-                reason += " readings of then or now"
+            reason = "too few readings then or now"
+            if against == "repair":
+                reason = "the journal has none, or too few readings followed"
             lines.append(f"Since {when}: nothing can be said, {reason}.")
             continue
         moved = [one for one in some if one.changed]
@@ -139,6 +139,8 @@ def _counts(counts: Mapping[str, int]) -> str:
 def trend(one: TrendLine) -> str:
     """One channel in a sentence or some."""
     text = f"{_capital(one.name)}: {one.verdict} since {one.since}, now SWR {one.level:.2f}"
+    if one.season_amplitude is not None:
+        text += " with the season removed"
     if one.slope_per_year is not None and one.slope_low is not None and one.slope_high is not None:
         text += (
             f", {one.slope_per_year:+.3f} a year"
@@ -149,10 +151,9 @@ def trend(one: TrendLine) -> str:
     text += "."
     for step in one.steps:
         why = f", explained by: {step.explained_by}" if step.explained_by else ", unannounced"
-        text += (
-            f" Step {step.date} ({step.date_low} to {step.date_high})"
-            f" from {step.from_:.2f} to {step.to:.2f}{why}."
-        )
+        within = f"({step.date_low} to {step.date_high})"
+        when = step.date if step.date_low == step.date_high else f"{step.date} {within}"
+        text += f" Step {when} from {step.from_:.2f} to {step.to:.2f}{why}."
     return " ".join([text, *one.reasons])
 
 
@@ -182,14 +183,16 @@ def _station_state(state: StateLine | None) -> list[Section]:
         first = f"Undecided, from {state.channels} channels together"
         first += f": {stories}." if stories else "."
     else:
-        first = f"By {state.channels} channels together, {story(state.verdict, state)}."
+        first = (
+            f"Taken together, {state.channels} channels show that {story(state.verdict, state)}."
+        )
         if state.or_else:
             others = ", or that ".join(story(one, state) for one in state.or_else)
             first += f" They do not rule out that {others}."
     lines = [first]
     figures = f"Resonance {_span(state.resonance_khz, '.0f')} kHz"
     if state.resonance_khz_per_year is not None:
-        figures += f", moving by {_span(state.resonance_khz_per_year, '+.0f')} a year"
+        figures += f", moving by {_span(state.resonance_khz_per_year, '+.0f')} kHz a year"
     if state.loss_db_per_year is not None:
         figures += f"; loss changing by {_span(state.loss_db_per_year, '+.2f')} dB a year"
     lines.append(f"{figures} (95 %).")

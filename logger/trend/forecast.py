@@ -54,7 +54,7 @@ def forecast(trend: Trend, limit: float) -> Forecast:
     if None in (trend.slope_per_year, trend.slope_low, trend.slope_high):
         return Forecast(limit, "the slope is not known")
     if reach < LEAST_YEARS * YEAR:
-        return Forecast(limit, "the present level has not been seen for a year")
+        return Forecast(limit, "the present level has lasted less than a year")
     ahead = np.unique(np.append(np.arange(0, reach, STRIDE), reach))
     reached = reaching(trend, limit, ahead)
 

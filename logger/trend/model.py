@@ -183,6 +183,7 @@ def _reasons(framed: Frame, day: IntArray, set_aside: int) -> list[str]:
         )
     if set_aside:
         found.append(
-            f"{set_aside} {'day' if set_aside == 1 else 'days'} far off the days around set aside"
+            f"{set_aside} {'day is' if set_aside == 1 else 'days are'} left out, far from the days"
+            " around."
         )
     return found
