@@ -39,6 +39,9 @@ STYLE: dict[Any, Any] = {
     "axes.titlelocation": "left",
     "axes.titleweight": "bold",
     "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.left": False,
+    "axes.spines.right": False,
     "axes.grid": True,
     "axes.axisbelow": True,
     "axes.edgecolor": INK,
@@ -56,7 +59,10 @@ STYLE: dict[Any, Any] = {
     "svg.hashsalt": "mismatchd",
     "text.color": INK,
     "xtick.color": INK,
+    "xtick.minor.size": 0,
     "ytick.color": INK,
+    "ytick.major.size": 0,
+    "ytick.minor.size": 0,
 }
 
 LABELLED = {

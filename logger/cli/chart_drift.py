@@ -31,8 +31,8 @@ def command(
     since: str | None,
     until: str | None,
 ) -> None:
-    """Draw daily SWR and its trend on one A4 sheet: the model with its 95 % band, the same with the
-    season taken away, entries of the journal, alarms, and the weather where it is known."""
+    """Draw daily SWR and its trend on one A4 sheet: the level with its 95 % interval, the season
+    about it, entries of the journal, alarms, and the weather where it is known."""
     config = configuration(config_path)
     from logger.charts.drift import MOST_CHANNELS, draw
     from logger.charts.sheet import check_suffix, save
