@@ -47,19 +47,19 @@ class Bench:
     """The name of the driver's entry point."""
 
     finite: ClassVar[bool] = False
-    """The input ends by itself within some hundred thousand pairs, and may be made to wait."""
+    """The input is finite, at most some hundred thousand pairs, and can be made to wait."""
 
     host_clock: ClassVar[bool] = True
     """Times are those of `drivers.timeline.host_ns` (the driver says `clock = "host"`), not UTC."""
 
     sends: ClassVar[bool] = False
-    """The device takes messages (the driver has `send`); `received` gives what came."""
+    """The device accepts messages (the driver has `send`); `received` gives what came."""
 
     message: bytes = b"inhibit\n"
-    """A message that the device takes."""
+    """A message that the device accepts."""
 
     arrived: bytes = b"inhibit"
-    """What of it comes through the wire."""
+    """The bytes of it that arrive on the wire."""
 
     reconnects: ClassVar[bool] = False
     """The device can go away and come back: `lose` and `restore`."""
@@ -176,7 +176,7 @@ class Reader:
         """Read until nothing comes any more."""
         until_s = time.monotonic() + BACK_S
         while self.read(timeout_s=0.15) is not None:
-            assert time.monotonic() < until_s, "pairs come although the device is silent"
+            assert time.monotonic() < until_s, "pairs arrive although the device is silent"
 
     def begin_anew(self) -> None:
         """Forget the time of the last pair."""
@@ -201,9 +201,9 @@ class Reader:
         columns = {"forward_v": block.forward_v, "reflected_v": block.reflected_v, **block.aux}
         for name, column in columns.items():
             assert isinstance(name, str)
-            assert isinstance(column, np.ndarray), f"{name} is no array"
+            assert isinstance(column, np.ndarray), f"{name} is not an array"
             assert column.dtype == np.float64, f"{name} is {column.dtype}, not float64"
-            assert column.shape == times.shape, f"{name} has another length than the times"
+            assert column.shape == times.shape, f"{name} and the times differ in length"
         assert np.isfinite(block.forward_v).all(), "forward_v is not finite"
         assert np.isfinite(block.reflected_v).all(), "reflected_v is not finite"
         assert len(block.step_v) == 2
@@ -345,15 +345,15 @@ class DriverContract:
             reader.drain()
             assert reader.read(timeout_s=0.3) is None
             notices = driver.notices()
-            assert notices, "the loss is not told"
+            assert notices, "the loss is not reported"
             for notice in [*notices, getattr(driver, "away", None) or "away"]:
                 _one_line(notice)
-            assert not driver.notices(), "notices are told twice"
+            assert not driver.notices(), "notices are reported twice"
             assert sum(driver.counters.values()) > before, "the loss is not counted"
             bench.restore()
             bench.talk()
             assert reader.blocks(10)
-            assert driver.notices(), "the return is not told"
+            assert driver.notices(), "the return is not reported"
 
     def test_can_wait_for_its_device(self, bench: Bench, driver: Driver) -> None:
         wait = getattr(driver, "open_or_wait", None)
@@ -380,7 +380,7 @@ class DriverContract:
             begun_s = time.monotonic()
             only_documented(driver.close)
             while set(threading.enumerate()) - threads:
-                assert time.monotonic() - begun_s < CLOSE_S, "a thread goes on after close"
+                assert time.monotonic() - begun_s < CLOSE_S, "a thread keeps running after close"
                 time.sleep(0.01)
             assert time.monotonic() - begun_s < CLOSE_S
             if lost:
@@ -398,7 +398,7 @@ class DriverContract:
         while time.monotonic() < until_s:
             last_ns = int(reader.blocks(1)[-1].time_ns[-1])
         if bench.host_clock:
-            assert host_ns() - last_ns < 500_000_000, "it stays behind"
+            assert host_ns() - last_ns < 500_000_000, "it falls behind"
 
     def test_loses_nothing_when_it_is_made_to_wait(self, bench: Bench, reader: Reader) -> None:
         _needs(bench.finite, "finite")
@@ -473,8 +473,7 @@ def only_documented(act: Callable[[], Result]) -> Result:
         raise
     except Exception as error:
         raise AssertionError(
-            f"{type(error).__name__} comes out of the driver: {error}; only LinkError and"
-            " EndOfInput may"
+            f"{type(error).__name__} leaves the driver: {error}; only LinkError and EndOfInput may"
         ) from error
 
 

@@ -27,7 +27,7 @@ def identify(ports: Sequence[str], baud: int, listen_s: float = LISTEN_S) -> Ite
 
     A port that another program has locked is left as it is.
     """
-    found = dict.fromkeys(ports, "does not open within reasonable time")
+    found = dict.fromkeys(ports, "did not open in time")
     threads = [
         threading.Thread(target=_into, args=(found, port, baud, listen_s), daemon=True)
         for port in found
@@ -51,7 +51,7 @@ def ask(port: str, baud: int, listen_s: float) -> str:
         link.open()
     except LinkError as error:
         if getattr(error.__cause__, "errno", None) in (errno.EBUSY, errno.EAGAIN):
-            return f"busy, and left alone: another program has it (`fuser -v {port}` names it)"
+            return f"busy: another program holds it (`fuser -v {port}` names it)"
         return str(error)
     try:
         return _listen(link, baud, listen_s)
@@ -76,14 +76,14 @@ def _listen(link: SerialLink, baud: int, listen_s: float) -> str:
         if stream.identity is not None:
             return _bridge(stream.identity)
         if stream.version is not None:
-            return f"a bridge of wire protocol {stream.version}; this program speaks {VERSION}"
+            return f"a bridge of wire protocol {stream.version}; this program uses {VERSION}"
         line = _line(received)
         if line is not None:
             return f"prints lines: {line!r}; kind: text-lines, if these are its volts"
     if link.away is not None:
         return link.away
     if received:
-        return "sends bytes that are neither frames nor lines: look at the baud rate"
+        return "sends neither frames nor lines: check the baud rate"
     return f"silent for {listen_s:g} s"
 
 

@@ -138,7 +138,7 @@ class SerialLink:
         """Send all of `data`. Raises LinkError if the link is lost or stuck for a second."""
         with self._changing:
             if self._wire is None:
-                raise LinkError(f"{self._port} is not there to be written to")
+                raise LinkError(f"{self._port} is not connected; nothing was written")
             try:
                 self._wire.write(data)
             except FAILURES as error:
@@ -178,8 +178,8 @@ class SerialLink:
         self.generation += 1
         now_s = self._monotonic()
         self._patience.opened(now_s)
-        back = "back" if self.generation > 1 else "there"
-        self._notices.append(f"{self._port} is {back} after {now_s - self._lost_at:.1f} s")
+        state = "reconnected" if self.generation > 1 else "connected"
+        self._notices.append(f"{self._port} {state} after {now_s - self._lost_at:.1f} s")
         return self._wire
 
     def _judge_silence(self, wire: _Wire) -> None:
@@ -191,8 +191,7 @@ class SerialLink:
         self._lost_at = self._monotonic()
         self.away = f"{self._port} is silent"
         self._notices.append(
-            f"{self._port} has been silent for {silence_s:.1f} s although data used to come:"
-            " closing it and opening it again"
+            f"{self._port} has been silent for {silence_s:.1f} s after sending data; reopening it"
         )
         self._renew(wire)
 
@@ -374,7 +373,7 @@ def why_not_open(port: str, error: BaseException) -> str:
         return f"cannot open {port}: no permission; {_how_to_be_let_in(port)}"
     if code in (errno.EBUSY, errno.EAGAIN):
         return (
-            f"cannot open {port}: another program holds it; end that program "
+            f"cannot open {port}: another program holds it; stop that program "
             f"(`fuser -v {port}` names it)"
         )
     if isinstance(error, ValueError | OverflowError):
@@ -385,7 +384,7 @@ def why_not_open(port: str, error: BaseException) -> str:
 def _ports_there_are() -> str:
     there = [f"{port.device}{_also(port.stable)}" for port in list_ports()]
     if not there:
-        return "there are no serial ports at all: plug the board in"
+        return "there are no serial ports: plug the board in"
     return f"there are: {', '.join(there)}"
 
 
@@ -404,9 +403,7 @@ def _how_to_be_let_in(port: str) -> str:
         group = str(status.st_gid)
     rights = stat.S_IRGRP | stat.S_IWGRP
     if status.st_gid == 0 or status.st_mode & rights != rights:
-        return (
-            f"it is kept from its group {group} too; give it to a group of its own with a udev rule"
-        )
+        return f"its group {group} has no access either; give it its own group with a udev rule"
     try:
         user = getpass.getuser()
     except (KeyError, OSError):

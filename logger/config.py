@@ -265,7 +265,7 @@ def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
             return path
     raise ConfigError(
         f"no configuration file: ${ENVIRONMENT} is not set, {cwd / 'config.yaml'} and "
-        f"{SYSTEM_PATH} are not to be found; create one or name one with -c FILE"
+        f"{SYSTEM_PATH} do not exist; create one or name one with -c FILE"
     )
 
 
@@ -276,13 +276,15 @@ def load(path: Path) -> Config:
     if document.data is None:
         raise report.error((), f"the file is empty; it needs at least {EXAMPLE}")
     if not isinstance(document.data, dict):
-        raise report.error((), f"the file is no mapping; write keys and values such as {EXAMPLE}")
+        raise report.error((), f"the file is not a mapping; write keys and values, as in {EXAMPLE}")
     folder = path.absolute().parent
     sections = report.convert(document.data, Sections, (), ())
     titles = [options.title for options in sections.forwarders]
     for index, title in enumerate(titles):
         if title in titles[:index]:
-            raise report.error(("influxdb", index), f"a second {title!r}; give it another name")
+            raise report.error(
+                ("influxdb", index), f"{title!r} occurs twice; give one another name"
+            )
     at_kind = ("driver", "kind")
     kind = sections.driver.get("kind")
     if not isinstance(kind, str):
@@ -325,10 +327,10 @@ def _notifiers(
         report.rename(rest, where, "heartbeat", "daily")
         options = report.convert(rest, options_class, where, ("kind",))
         if any(options.title == other.title for other in notifiers):
-            raise report.error(where, f"a second {options.title!r}; give it a `name`")
+            raise report.error(where, f"{options.title!r} occurs twice; give one a `name`")
         if options.needs_link and not callable(getattr(driver_class, "send", None)):
             raise report.error(
-                (*where, "kind"), f"driver {driver_kind!r} takes no messages; leave it out"
+                (*where, "kind"), f"driver {driver_kind!r} accepts no messages; remove the notifier"
             )
         notifiers.append(options)
     return notifiers

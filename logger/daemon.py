@@ -48,6 +48,7 @@ from logger.store.database import Store, Stored
 from logger.store.lock import StoreLock
 from logger.utc import format_ns
 from logger.view import View
+from logger.wording import count
 
 if TYPE_CHECKING:
     from logger.forward.influx import InfluxForwarder
@@ -111,7 +112,7 @@ class Daemon:
         )
         open_kinds = self._keeper.open_kinds
         if open_kinds:
-            log.warning("still open from before: %s", ", ".join(open_kinds))
+            log.warning("still open since the last run: %s", ", ".join(open_kinds))
         self._open_kinds = set(open_kinds)
         self._memories = dict(self._keeper.memories)
         self._tap = Tap()
@@ -216,7 +217,7 @@ class Daemon:
             raise
         self._interrupted = False
         if interrupted:
-            log.warning("%d transmission(s) were cut short when the last run ended", interrupted)
+            log.warning("%s cut short when the last run ended", count(interrupted, "transmission"))
         return store
 
     def _release(self) -> None:
@@ -259,9 +260,9 @@ class Daemon:
         self._manager.send(*self._supervision.tell(now_s, turns, self._in_words(now_s)))
         stalled = self._supervision.stalled
         if stalled and not before:
-            log.error("no turn of %s; the watchdog waits for it", " and ".join(stalled))
+            log.error("%s thread stalled; withholding the watchdog ping", " and ".join(stalled))
         elif before and not stalled:
-            log.warning("%s turns again", " and ".join(before))
+            log.warning("%s thread running again", " and ".join(before))
 
     def _in_words(self, now_s: float) -> str:
         if not self._last_ns:
@@ -413,8 +414,8 @@ class Daemon:
         self._turns["keeper"] += 1
         if time.monotonic() > self._deadline_s:
             raise StoreError(
-                f"{self._config.store.path}: the daemon was ended before all was salvaged; it will"
-                " be begun again"
+                f"{self._config.store.path}: the daemon stopped before salvage was complete; the"
+                " next start repeats it"
             )
 
     def _health_rows(self) -> list[Row]:
@@ -454,7 +455,7 @@ class Daemon:
         try:
             feed.run()
         except Exception:  # those who look on must not end the watch
-            log.exception("the live feed has ended")
+            log.exception("the live feed has stopped")
 
     def _live_reading(self, views: Sequence[View]) -> Reading:
         return reading_of(views, self._config.station.channel, tuple(self._open_kinds))

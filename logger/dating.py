@@ -144,7 +144,7 @@ class Dating:
         if self._marked_ns is not None and not keyed and self._at_ns > self._marked_ns:
             self._marked_ns = None
         if ahead_ns > STEP_NS >= self.ahead_ns:
-            self._notices.append("the clock has caught up with the times of the rows")
+            self._notices.append("the clock has caught up with the row times")
         doubtful = self.provisional or ahead_ns > STEP_NS or self._marked_ns is not None
         return replace(block, time_ns=dated, clock_step=block.clock_step or doubtful)
 

@@ -143,7 +143,7 @@ class Keeper:
         rows = self._backlog.take()
         self._attempts = 0
         if self.failure is not None:
-            log.warning("the store takes rows again")
+            log.warning("the store accepts rows again")
             self.failure = None
         self._due_s = None
         for item in stored:
@@ -194,7 +194,7 @@ class Keeper:
 
     def _failed(self, error: StoreError) -> None:
         if self.failure != str(error):
-            log.error("%s; alarms are still told, the newest pairs are held in memory", error)
+            log.error("%s; alarms are still delivered, the newest pairs are kept in memory", error)
         first = self.failure is None
         self.failure = str(error)
         self.disk_takes_nothing = disk_takes_nothing(error)
@@ -266,7 +266,7 @@ class Keeper:
         if expiring:
             self._expire_s = now_s + TIDY_S
         if expired:
-            log.info("%d raw pairs have passed their time and are deleted", expired)
+            log.info("deleted %d raw pairs past retention", expired)
 
 
 def _urgent(row: Row) -> bool:

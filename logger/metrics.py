@@ -58,13 +58,13 @@ def families(status: dict[str, Any]) -> list[Family]:
                 for name, count in status["counters"].items()
             ),
         ),
-        _gauge("mismatchd_keyed", "1 while a transmission goes on.", status["keyed"]),
-        _gauge("mismatchd_queue_batches", "Batches that wait for the store.", status["queue"]),
-        _counter("mismatchd_rows_dropped", "Rows given up.", status["rows_dropped"]),
+        _gauge("mismatchd_keyed", "1 during a transmission.", status["keyed"]),
+        _gauge("mismatchd_queue_batches", "Batches waiting for the store.", status["queue"]),
+        _counter("mismatchd_rows_dropped", "Rows dropped.", status["rows_dropped"]),
         Family(
             "mismatchd_commit_seconds",
             "summary",
-            "Time that commits took.",
+            "Time taken by commits.",
             (Sample(status["commits"], "_count"), Sample(status["commit_s"], "_sum")),
             "seconds",
         ),
@@ -78,7 +78,7 @@ def families(status: dict[str, Any]) -> list[Family]:
         ),
         _gauge(
             "mismatchd_clock_synchronised",
-            "1 if something keeps the host's clock.",
+            "1 if the host's clock is synchronised.",
             synchronised,
         ),
         *_forwarded(status["forwarders"]),
@@ -94,10 +94,10 @@ def _forwarded(forwarders: list[dict[str, Any]]) -> list[Family]:
     if not forwarders:
         return []
     return [
-        family("backlog_rows", "gauge", "Rows that wait for the server.", "backlog"),
-        family("rows_sent", "counter", "Rows the server took.", "sent"),
+        family("backlog_rows", "gauge", "Rows waiting for the server.", "backlog"),
+        family("rows_sent", "counter", "Rows accepted by the server.", "sent"),
         family("rows_refused", "counter", "Rows the server refused.", "refused"),
-        family("failing", "gauge", "1 while the server takes nothing.", "failing"),
+        family("failing", "gauge", "1 while the server accepts nothing.", "failing"),
     ]
 
 
@@ -163,7 +163,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         if self.path.partition("?")[0] != PATH:
-            self.send_error(404, f"the figures are at {PATH}")
+            self.send_error(404, f"metrics are at {PATH}")
             return
         body = exposition(families(self.server.status())).encode()
         self.send_response(200)

@@ -77,7 +77,7 @@ class ServiceManager:
             try:
                 sender.sendto("\n".join(assignments).encode(), self._address)
             except OSError as error:
-                log.warning("the service manager cannot be told %s: %s", assignments[0], error)
+                log.warning("cannot send %s to the service manager: %s", assignments[0], error)
 
 
 def _address(named: str) -> bytes | None:

@@ -26,7 +26,7 @@ def parse_duration(text: str) -> int:
     """Nanoseconds of `30m`, `2h`, `7d`, also `s` and `w`. Raises UsageError."""
     found = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())
     if not found:
-        raise UsageError(f"{text!r} is no length of time; write 30m, 2h or 7d")
+        raise UsageError(f"{text!r} is not a duration; write 30m, 2h or 7d")
     return int(found[1]) * UNIT_NS[found[2]]
 
 
@@ -43,7 +43,7 @@ def parse_time(text: str, now_ns: int) -> int:
         time = datetime.fromisoformat(text.strip())
     except ValueError as error:
         raise UsageError(
-            f"{text!r} is no time; write 2025-06-01, 2025-06-01T12:30:00Z or how long ago: 2h, 7d"
+            f"{text!r} is not a time; write 2025-06-01, 2025-06-01T12:30:00Z, or an age: 2h, 7d"
         ) from error
     since = (time if time.tzinfo else time.replace(tzinfo=UTC)) - EPOCH_UTC
     return min(max(since // timedelta(microseconds=1) * 1000, -INT64), INT64 - 1)

@@ -31,7 +31,7 @@ def read(path: Path) -> WeatherFile:
         with path.open(encoding="utf-8-sig", newline="") as file:
             return _parsed(path, file.read().splitlines())
     except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "it is no text"
+        reason = error.strerror if isinstance(error, OSError) else "it is not text"
         raise UsageError(f"{path}: cannot be read: {reason}") from error
 
 
@@ -43,7 +43,7 @@ def _parsed(path: Path, lines: list[str]) -> WeatherFile:
     known = [name for name in RANGES if name in header]
     if when is None or not known:
         raise UsageError(
-            f"{path}:1: the header has to name time_utc or date, and one or more of"
+            f"{path}:1: the header must name time_utc or date, and one or more of"
             f" {', '.join(RANGES)}"
         )
     rows = []
@@ -76,7 +76,7 @@ def _figure(name: str, text: str, decimal_comma: bool) -> float | None:
     try:
         value = float(text.replace(",", ".") if decimal_comma else text)
     except ValueError:
-        raise ValueError(f"{name}: {text!r} is no number; leave it empty if not known") from None
+        raise ValueError(f"{name}: {text!r} is not a number; leave it empty if unknown") from None
     low, high = RANGES[name]
     if math.isnan(value):
         return None

@@ -187,7 +187,7 @@ def test_what_should_be_looked_at() -> None:
     right = watched(pairs((0.3, 0), (3, 1.0)))
     assert isinstance(right, Reading)
     assert doubts(Step("matched", 1), right, QUIET) == []
-    assert "turned round" in doubts(Step("reversed", 1), right, QUIET)[0]
+    assert "reversed" in doubts(Step("reversed", 1), right, QUIET)[0]
     assert "really open" in doubts(Step("open", 1), right, QUIET)[0]
     wrong = watched(pairs((0.3, 0), (3, 1.0), condition="reversed"))
     assert isinstance(wrong, Reading)
@@ -448,7 +448,7 @@ def test_a_session_on_a_narrow_terminal_ends_in_a_calibration(tmp_path: Path) ->
             person.takes(bridge, "matched", 0.52, "0,52\n")
             for watts in powers[2:]:
                 person.takes(bridge, "matched", watts)
-            person.sees("Turn the coupler round")
+            person.sees("Reverse the coupler")
             for watts in powers:
                 person.takes(bridge, "reversed", watts)
             code = person.ends()
@@ -462,7 +462,7 @@ def test_a_session_on_a_narrow_terminal_ends_in_a_calibration(tmp_path: Path) ->
         assert point.forward_v == pytest.approx(volts(point.power_w) + ZERO_V, abs=5e-4)
         assert point.reflected_sd_v == pytest.approx(NOISE_V, rel=0.4)
         assert point.step_v == pytest.approx(STEP_V, rel=1e-4)
-    session, _, _ = person.screen.partition("All is taken")
+    session, _, _ = person.screen.partition("all points taken")
     lines = re.split(r"[\r\n]", session.replace("\a", ""))
     assert max(map(len, lines)) < 40
     assert any("noise" in line and "drift" in line for line in lines)
@@ -495,17 +495,17 @@ def test_a_session_that_is_killed_goes_on(tmp_path: Path) -> None:
         points.write_text(f"{kept}matched,2,0.7")
         person = Person(config, *options)
         try:
-            person.sees("cut short")
+            person.sees("is incomplete")
             person.sees("2 of 4 steps are in")
             person.sees("Step 3 of 4")
             assert points.read_text() == kept
             person.sees("Enter when ready:")
             person.types(ENTER)
             bridge.watts = 60.0
-            person.sees("Go down in power")
+            person.sees("Reduce the power")
             bridge.watts = 0.0
             person.takes(bridge, "matched", 2.0, "20\n")
-            person.sees("is the figure right?")
+            person.sees("check the figure.")
             person.types("2\n")
             person.sees("nothing on the antenna port")
             person.sees("Enter when ready:")
@@ -555,7 +555,7 @@ def test_a_lost_link_begins_the_step_again(tmp_path: Path) -> None:
             os.dup2(os.open(os.devnull, os.O_RDONLY), first)  # the master goes away
             person.sees("begins again")
             link.symlink_to(second_name)
-            person.sees("back")
+            person.sees("reconnected")
             person.takes(later, "matched", 0.1)
             person.sees("Step 3")
             person.types("\x04")  # the end of what is typed
@@ -618,7 +618,7 @@ def test_the_end_of_a_file_is_one_line(tmp_path: Path) -> None:
         done = piped(config, answers)
         assert done.returncode == 1
         last = done.stderr.splitlines()[-1]
-        said = f"mismatchd: the input has ended before the session: {count} of 19 steps"
+        said = f"mismatchd: the input ended before the session was complete: {count} of 19 steps"
         assert last.startswith(said)
         assert len(bench_points.load(tmp_path / "points.csv").points) == count
 
@@ -630,7 +630,7 @@ def test_too_few_points_for_a_fit(tmp_path: Path) -> None:
         done = piped(config, "\n" * 3, *options)
         assert done.returncode == 1
         assert said in done.stderr
-        assert "No calibration is written" in done.stderr
+        assert "no calibration written" in done.stderr
         assert len(bench_points.load(tmp_path / "points.csv").points) == 2
 
 
@@ -649,7 +649,7 @@ def refused(capsys: pytest.CaptureFixture[str], folder: Path, *options: str) -> 
     [
         (["--powers", "1,-2"], "not a list of numbers above 0"),
         (["--conditions", "matched,opne"], "'opne' is not one of"),
-        (["--reference-class", "good"], "no percentage"),
+        (["--reference-class", "good"], "not a percentage"),
         (["--powers", "4"], "the most for open and short"),
         (["-o", "nowhere/at/all.yaml"], "there is no folder nowhere/at"),
     ],

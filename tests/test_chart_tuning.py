@@ -64,7 +64,7 @@ def test_what_cannot_be_drawn(config: Path, tmp_path: Path) -> None:
         return done.stderr
 
     picture = tmp_path / "x.png"
-    assert "nothing was tuned yet" in refused("-o", picture, code=1)
+    assert "no tuning session yet" in refused("-o", picture, code=1)
     adjusted(tmp_path, [Position(2700.0)])
     assert "nothing to draw" in refused("-o", picture, code=1)
     assert "no session 5" in refused("-o", picture, "--session", 5, code=2)

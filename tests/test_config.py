@@ -320,7 +320,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "inhibit without a link": (
         f"{GOOD}notify:\n  - {{kind: inhibit, message: stop}}\n",
-        "3: notify[0].kind: driver 'probe-driver' takes no messages; leave it out",
+        "3: notify[0].kind: driver 'probe-driver' accepts no messages; remove this notifier",
     ),
     "twice": (
         f"{GOOD}store: {{}}\nstore: {{}}\n",
@@ -356,7 +356,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "too deep": ("[" * 5000, "1: is nested too deeply; write it flatter"),
     "list": (
         "- a\n",
-        "1: the file is no mapping; write keys and values such as 'driver: {kind: simulated}'",
+        "1: the file is not a mapping; write keys and values such as 'driver: {kind: simulated}'",
     ),
     "empty": ("", "1: the file is empty; it needs at least 'driver: {kind: simulated}'"),
     "only comments": ("# x\n", "1: the file is empty; ..."),

@@ -210,7 +210,7 @@ def test_days_and_weather_are_exported(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("", ":1: the header has to name time_utc or date"),
+        ("", ":1: the header must name time_utc or date"),
         ("date,humidity\n", ":1: the header"),
         ("date,rain_mm\n2024-03-01,1\nmonday,2\n", ":3: 'monday' is no time"),
         ("date,rain_mm\n2024-03-01,wet\n", ":2: rain_mm: 'wet' is no number"),

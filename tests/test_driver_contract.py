@@ -256,13 +256,18 @@ def fills_in(driver: TextLinesDriver, timeout_s: float, linger_s: float) -> Any:
 @pytest.mark.parametrize(
     ("name", "wrong", "case", "words"),
     [
-        ("notices", lambda _: [], "comes_back_with_its_device", "the loss is not told"),
+        ("notices", lambda _: [], "comes_back_with_its_device", "the loss is not reported"),
         ("counters", {"link_lost": 0}, "comes_back_with_its_device", "the loss is not counted"),
-        ("read", lets_errors_out, "comes_back_with_its_device", "OSError comes out"),
+        ("read", lets_errors_out, "comes_back_with_its_device", "OSError leaves"),
         ("read", gives_up, "comes_back_with_its_device", "fewer than 10 pairs"),
-        ("read", falls_behind, "is_up_to_date_soon_after_it_was_made_to_wait", "stays behind"),
+        ("read", falls_behind, "is_up_to_date_soon_after_it_was_made_to_wait", "falls behind"),
         ("read", fills_in, "waits_in_silence_without_work", "although the device is silent"),
-        ("open", starts_a_thread, "ends_within_a_second_and_leaves_nothing", "a thread goes on"),
+        (
+            "open",
+            starts_a_thread,
+            "ends_within_a_second_and_leaves_nothing",
+            "a thread keeps running",
+        ),
         ("send", sends_late, "sends_while_it_reads", "send waits"),
     ],
 )

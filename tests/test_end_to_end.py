@@ -308,7 +308,7 @@ def test_lines_that_cannot_be_read_are_told_once(tmp_path: Path) -> None:
             daemon.kill()
     assert code == 0
     assert said.count("none of them can be read: no header line came") == 1
-    assert said.count("lines can be read again") == 1
+    assert said.count("lines readable again") == 1
 
 
 def test_unplugged_and_back(tmp_path: Path) -> None:

@@ -147,7 +147,7 @@ def test_the_report_follows_the_loss(tmp_path: Path) -> None:
     )
     told = json.loads(mismatchd("report", "-c", config, "--format", "json").stdout)
     assert told["state"] == "watch"
-    assert told["next_check"]["because"].startswith("The line, measured by itself")
+    assert told["next_check"]["because"].startswith("The line, measured alone")
     assert [one["loses_more"] for one in told["line_loss"]] == [True]
 
 
@@ -213,7 +213,7 @@ def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
         try:
             daemon.wait_reading(config)
             view = View(*("feedline", "measure", "-c", str(config), "--far-end", "short"), rows=48)
-            assert "The daemon goes on" in view.until(lambda text: "(yes or no)" in text)
+            assert "The daemon keeps running" in view.until(lambda text: "(yes or no)" in text)
             view.press(b"yes\r")
             view.until(lambda text: "waiting for the key" in text)
             held.send(0.6, 0.6 * RHO2)

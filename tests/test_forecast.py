@@ -91,7 +91,7 @@ def test_a_season_reaches_the_limit_before_the_level_does() -> None:
 def test_nothing_is_said_under_a_year() -> None:
     short = forecast(fitted(days(300)), 3.0)
     assert (short.probability, short.likely, short.horizon) == (None, None, None)
-    assert short.reason == "the slope is not known"
+    assert short.reason == "the slope is unknown"
     used = days(900, step=(700, 0.3))
     day = FIRST + 700
     stepped = fitted(used, Step(day, day - 3, day + 3, 1.5, 1.8, None))

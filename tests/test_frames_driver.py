@@ -122,9 +122,9 @@ def test_what_cannot_be_read_is_told_once() -> None:
         notices += driver.notices()
         driver.close()
     assert [notice.split(":")[0] for notice in notices] == [
-        "bytes come, but no block of pairs that can be read",
+        "bytes arrive, but no readable block of pairs",
         "the bridge 'harbour bridge' sends a pair each 1000 µs, 8 a block, 4 conversions a code",
-        "frames can be read again",
+        "frames readable again",
     ]
 
 

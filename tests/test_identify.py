@@ -78,7 +78,7 @@ def newer(data: bytes) -> bytes:
         (bridge, "the bridge 'harbour bridge', wire protocol 1: a pair each 1000 µs, 8 a block;"),
         (lines, "prints lines: '1.231.234,0.056'; kind: text-lines"),
         (silent, "silent for 0.4 s"),
-        (noise, "sends bytes that are neither frames nor lines: look at the baud rate"),
+        (noise, "sends neither frames nor lines: check the baud rate"),
         (newer, "a bridge of wire protocol 3; this program speaks 1"),
     ],
 )
@@ -113,7 +113,7 @@ def test_ports_asks_them_all_at_once_and_leaves_a_locked_one_alone(tmp_path: Pat
     said = dict(line.split(": ", 1) for line in done.stdout.splitlines())
     assert list(said) == names
     assert said[board.port].startswith("the bridge 'micropython bridge 1'")
-    assert said[locked].startswith("busy, and left alone")
+    assert said[locked].startswith("busy: another program")
     assert came == b"still mine"
     assert said[text].startswith("prints lines")
     assert said[nobody] == "silent for 4 s"
@@ -140,7 +140,7 @@ def test_a_port_that_does_not_open_does_not_hold_up_the_others(
         stuck, asked = identify.identify(["stuck", name], 115200, 0.2)
         took_s = time.monotonic() - start
     free.set()
-    assert stuck == "does not open within reasonable time"
+    assert stuck == "did not open in time"
     assert asked.startswith("the bridge")
     assert in_time(took_s, 1.0)
 

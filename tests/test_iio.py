@@ -283,7 +283,7 @@ def test_failed_readings_are_left_out_counted_and_told_once(plain: Converter) ->
     assert first is not None
     assert second is not None
     assert (first.gap, second.gap) == (True, False)
-    assert driver.notices() == ["converter harbour-adc can be read again"]
+    assert driver.notices() == ["converter harbour-adc is readable again"]
     assert driver.counters["link_lost"] == 0
     driver.close()
 
@@ -308,7 +308,7 @@ def test_a_converter_that_is_gone_for_the_kernel_is_opened_again(plain: Converte
         assert not deadline.has_passed()
     lost, back = driver.notices()
     assert lost.endswith("waiting for it")
-    assert back.startswith("converter harbour-adc is there after ")
+    assert back.startswith("converter harbour-adc reconnected after ")
     driver.close()
 
 
@@ -410,7 +410,7 @@ def test_who_really_may_not_gets_that_line() -> None:
         )
         converter.unplug()
     assert done.stdout.startswith(f"LinkError cannot read {raw}: no permission; "), done.stderr
-    assert "not even open to that" in done.stdout
+    assert "not even its group" in done.stdout
 
 
 # the daemon

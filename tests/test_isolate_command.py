@@ -120,7 +120,7 @@ def test_a_bad_coupler_beside_the_daemon_with_a_simulated_station(tmp_path: Path
             "RF burns",
             "Thunder",
             "licence",
-            "The daemon goes on",
+            "The daemon keeps running",
             "too much comes back",
         ):
             assert words in said
@@ -172,7 +172,7 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             view.close()
         view = View("isolate", "-c", str(config))
         try:
-            assert "UTC: 1 trial, radio" in until(view, "q: stop)")
+            assert "UTC: 1 trial, radio" in until(view, "q: quit)")
             view.press(b"\r")
             titles = driven(view, does)
             assert "Dummy load behind the plug at the antenna" in titles

@@ -424,8 +424,8 @@ def test_alarms_are_shelved_and_listed_by_command(tmp_path: Path) -> None:
         for arguments, said in (
             (["shelve", "4"], "say until when"),
             (["shelve", "4", "--for", "2h", "--until", "2099-01-01"], "say until when"),
-            (["shelve", "4", "--until", "2h"], "over already"),
-            (["shelve", "4", "--for", "soon"], "no length of time"),
+            (["shelve", "4", "--until", "2h"], "has passed"),
+            (["shelve", "4", "--for", "soon"], "not a duration"),
             (["shelve", "9", "--for", "2h"], "there is no alarm 9"),
         ):
             done = mismatchd("alarms", *arguments, "-c", config, check=False)

@@ -166,7 +166,7 @@ def test_a_command_that_is_aborted_is_killed_and_not_run_again(tmp_path: Path) -
     )
     threading.Timer(1.0, way.abort).start()
     assert "signal 9" in str(reason(way))
-    assert "the daemon ends" in str(reason(way))
+    assert "the daemon is stopping" in str(reason(way))
     assert (tmp_path / "ran").read_text() == "x"
 
 
@@ -216,7 +216,7 @@ def test_a_webhook_that_is_away_or_leads_elsewhere() -> None:
     assert "Connection refused" in str(reason(webhook(f"http://127.0.0.1:{free_port()}/x")))
     with hook_server() as server:
         server.status = 301
-        assert "write the address it leads to" in str(reason(webhook(server.url)))
+        assert "configure the address it redirects to" in str(reason(webhook(server.url)))
 
 
 def test_a_url_that_is_a_secret_is_not_told(tmp_path: Path) -> None:

@@ -41,6 +41,7 @@ from logger.store import archive as archive_module
 from logger.store.database import Store
 from logger.store.redate import redate
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.wording import count
 from tests.deadlines import Deadline, scale
 from tests.station import Running, mismatchd
 from tests.test_forwarder import drain
@@ -317,8 +318,8 @@ def test_what_the_real_daemon_kept_stays_byte_for_byte(tmp_path: Path) -> None:
     assert len(before["samples"].splitlines()) > 30_000
     assert sum(alarm["kind"] == "high-swr" for alarm in alarms) >= 3
     said = mismatchd("recompute", "-c", config).stderr
-    assert "none by these rules" not in said
-    assert "hindsight" not in said
+    assert "below the present rules" not in said
+    assert "added" not in said
     after_ = exported(config)
     for table in ("alarms", "samples"):
         assert after_[table] == before[table]
@@ -802,8 +803,8 @@ def test_the_command(case: Case, tmp_path: Path) -> None:
     assert gone
     assert said == (
         f"from {pairs} raw pairs: {len(transmissions)} transmissions, {len(seconds)} seconds;"
-        f" {gone} transmissions are none by these rules and went;"
-        f" {hindsight} alarms added in hindsight"
+        f" {count(gone, 'transmission')} removed, below the present rules;"
+        f" {count(hindsight, 'alarm')} added"
     )
 
 

@@ -106,9 +106,7 @@ def test_the_state_in_a_sentence() -> None:
     assert state(waiting).startswith("act: Look at the feedline now: alarm high-swr is open since")
     assert state(account(days(1096, level=3.3))).startswith("act: ")
     nothing = Account("harbour-workshop", 3.0, 0, (), (), (), None)
-    assert state(nothing) == (
-        "unknown: Nothing can be said yet: no readable transmission is stored."
-    )
+    assert state(nothing) == ("unknown: No statement yet: no readable transmission is stored.")
 
 
 def test_an_unannounced_step_of_all_channels_is_the_headline() -> None:
@@ -419,7 +417,7 @@ def test_an_empty_store_is_one_clear_line(config: Path, tmp_path: Path) -> None:
     assert "nothing to draw" in str(done.exception)
     assert not (tmp_path / "drift.png").exists()
     shown = run("report", "-c", config)
-    assert "Nothing can be said yet" in shown.stdout
+    assert "No statement yet" in shown.stdout
     assert json.loads(run("report", "-c", config, "--format", "json").stdout)["trend"] == []
     assert run("report", "-c", config, "--html", tmp_path / "r.html").exit_code == 0
 

@@ -34,9 +34,9 @@ from tests.test_service import Listener
 WITHIN_S = 3.0
 TOLD = {
     unplugged: ("link_lost", "waiting for it to come back"),
-    chattering: ("control", "lines come, but none of them can be read"),
+    chattering: ("control", "lines arrive, but none is readable"),
     held: ("link_lost", "another program holds it"),
-    hung: ("link_silent", "although data used to come: closing it and opening it again"),
+    hung: ("link_silent", "although data came before; reopening it"),
 }
 
 
@@ -109,7 +109,7 @@ def test_a_port_that_is_not_there_at_the_start_is_waited_for(tmp_path: Path, how
     assert told.startswith(f"STATUS=cannot open {bridge.name}: {reason}")
     assert told.endswith("no pairs yet")
     assert said.count(reason) == 1, said
-    assert f"{bridge.name} is there after" in said
+    assert f"{bridge.name} connected after" in said
 
 
 def test_without_being_told_to_wait_the_daemon_ends(tmp_path: Path) -> None:
@@ -167,8 +167,8 @@ def test_a_flood_is_cut_down_to_its_newest_lines(tmp_path: Path) -> None:
         daemon.kill()
         fountain.close()
     assert code == 0, said
-    assert "only the newest are kept" in said
-    assert "the flood is over" in said
+    assert "only the newest lines are read" in said
+    assert "input overflow ended" in said
     with closing(sqlite3.connect(config.parent / "data/station.sqlite")) as store:
         flags = [flags for (flags,) in store.execute("SELECT flags FROM transmissions")]
     assert any(flag & Flag.GAP for flag in flags), said
@@ -198,7 +198,7 @@ def test_ser2net_started_anew(tmp_path: Path, bridge: Bridge) -> None:
             daemon.kill()
     assert code == 0, said
     assert "lost" in said
-    assert "is back after" in said
+    assert "reconnected after" in said
 
 
 def test_no_fault_keeps_the_daemon_from_ending(tmp_path: Path, bridge: Bridge) -> None:

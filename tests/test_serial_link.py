@@ -108,7 +108,7 @@ def test_reads_and_writes(cable: Cable, make_link: Make) -> None:
     link.close()
     with pytest.raises(LinkError, match="is not open"):
         link.read(0)
-    with pytest.raises(LinkError, match="not there to be written to"):
+    with pytest.raises(LinkError, match="not connected; nothing was written"):
         link.write(b"x")
     link.open()
     assert link.generation == 2
@@ -150,7 +150,7 @@ def test_unplugged_and_replugged_under_another_number(cable: Cable, make_link: M
     cable.send(b"b")
     assert read_until(link, 1) == b"b"
     (back,) = link.notices()
-    assert f"{cable.name} is back after " in back
+    assert f"{cable.name} reconnected after " in back
 
 
 def test_still_away_is_told_with_its_reason(cable: Cable, make_link: Make) -> None:
@@ -188,7 +188,7 @@ def test_busy(cable: Cable, make_link: Make) -> None:
     with pytest.raises(LinkError) as raised:
         make_link(cable.name).open()
     assert str(raised.value) == (
-        f"cannot open {cable.name}: another program holds it; end that program "
+        f"cannot open {cable.name}: another program holds it; stop that program "
         f"(`fuser -v {cable.name}` names it)"
     )
 
@@ -198,7 +198,7 @@ def test_missing(tmp_path: Path, make_link: Make, monkeypatch: pytest.MonkeyPatc
     ports = [SerialPort("/dev/ttyUSB0", ("/dev/serial/by-id/x",), "", "")]
     for there, words in (
         (ports, "there are: /dev/ttyUSB0 (/dev/serial/by-id/x)"),
-        ([], "there are no serial ports at all: plug the board in"),
+        ([], "there are no serial ports: plug the board in"),
     ):
         monkeypatch.setattr("drivers.serial_link.list_ports", lambda there=there: there)
         with pytest.raises(LinkError) as raised:
@@ -269,7 +269,7 @@ def test_socket(make_link: Make) -> None:
             wait_until_back(link)
             peer.sendall(b"3,4\n")  # not before: what comes while it opens, pyserial throws away
             assert read_until(link, 4) == b"3,4\n"
-            assert "is back after" in link.notices()[0]
+            assert "reconnected after" in link.notices()[0]
             link.close()
     with pytest.raises(LinkError, match="check the address and that its server runs"):
         link.open()
@@ -397,7 +397,7 @@ def test_a_port_closed_to_us_at_the_start_is_waited_for(cable: Cable) -> None:
     assert (link.away, link.generation, link.counters["link_lost"]) == (None, 1, 1)
     lost, there = link.notices()
     assert lost.endswith("waiting for it")
-    assert " is there after " in there
+    assert " connected after " in there
     link.close()
 
 

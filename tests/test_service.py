@@ -326,7 +326,7 @@ def test_fed_while_the_disk_takes_nothing(tmp_path: Path, listener: Listener) ->
             daemon.kill()
     assert len(fed) >= 2
     assert code == 0, said
-    assert "the store takes rows again" in said
+    assert "the store accepts rows again" in said
 
 
 def test_what_a_refusal_says_of_the_disk(tmp_path: Path) -> None:

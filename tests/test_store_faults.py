@@ -129,8 +129,8 @@ def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
         finally:
             daemon.kill()
     assert code == 0, said
-    assert said.count("alarms are still told") == 1, said
-    assert said.count("the store takes rows again") == 1
+    assert said.count("alarms are still delivered") == 1, said
+    assert said.count("the store accepts rows again") == 1
     assert len(re.findall("ALARM .*high-", said)) == 2
     told = alarms_told(daemon)
     assert len(told) == len(set(told)), "told twice"
@@ -176,8 +176,8 @@ def test_a_disk_that_is_full_from_the_start(small: Any, known: bool) -> None:
         finally:
             daemon.kill()
     assert code == 0, said
-    assert said.count("alarms are still told") == 1, said
-    assert said.count("the store takes rows again") == 1
+    assert said.count("alarms are still delivered") == 1, said
+    assert said.count("the store accepts rows again") == 1
     stored = of_limits(path)
     assert len(stored) == 2  # what was open from before stands for what was told
     assert len(rows(path, "transmissions")) == 2 + known
@@ -284,7 +284,7 @@ def garble(path: Path, numbers: list[int]) -> None:
 
 def named(said: str, path: Path) -> Path:
     """The file that the message says the damaged one is now."""
-    (found,) = re.findall(rf"{re.escape(str(path))} is set aside as (\S+);", said)
+    (found,) = re.findall(rf"{re.escape(str(path))} is damaged and renamed (\S+);", said)
     return path.with_name(found)
 
 

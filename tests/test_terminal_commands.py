@@ -41,7 +41,7 @@ def test_the_page_until_somebody_ends_it(tmp_path: Path) -> None:
     Store.open(tmp_path / "data/station.sqlite").close()
     view = View("page", "-c", str(config), "--port", "0")
     try:
-        screen = view.until(lambda text: "to act there, too" in text)
+        screen = view.until(lambda text: "with rights to make changes" in text)
         found = re.search(r"page at (http://127\.0\.0\.1:\d+/)", screen)
         assert found is not None
         with urllib.request.urlopen(found[1], timeout=scale(10)) as answer:

@@ -150,11 +150,11 @@ def test_beside_the_daemon_interrupted_and_gone_on_with(tmp_path: Path) -> None:
             assert re.search(r"shorter|longer", said)
             view.press(b"\x03")
             assert view.ended() == 130
-            assert "kept; `mismatchd tune` goes on" in view.look()
+            assert "kept; `mismatchd tune` continues" in view.look()
             assert exported("journal", config) == []
             view.close()
             view = View("tune", "-c", str(config), rows=100)
-            said = view.until(lambda text: "Go on with it" in text)
+            said = view.until(lambda text: "Continue it" in text)
             assert re.search(r"5 turns: channel 1 \d", said)
             view.press(b"yes\r")
             view.until(lambda text: "(yes or no):" in text)

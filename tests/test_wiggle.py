@@ -141,7 +141,13 @@ def test_a_person_finds_the_loose_joint_beside_the_daemon(tmp_path: Path) -> Non
                 daemon.wait_reading(config)
                 view = begun()
                 screen = flat(view.until(lambda text: "lead (joint 1 of 2)" in flat(text)))
-                for words in ("RF burns", "licence", "power lines", "own limits", "daemon goes on"):
+                for words in (
+                    "RF burns",
+                    "licence",
+                    "power lines",
+                    "own limits",
+                    "daemon keeps running",
+                ):
                     assert words in screen
             quiet(4.0)
             view.press(b"\r")
@@ -153,9 +159,9 @@ def test_a_person_finds_the_loose_joint_beside_the_daemon(tmp_path: Path) -> Non
             view.press(b"\x03")
             quiet(0.5)
             assert view.ended() == 130
-            assert "`mismatchd wiggle` resumes it" in view.look()
+            assert "`mismatchd wiggle` continues" in view.look()
             view = begun()
-            assert "1 of 2 joints moved" in view.until(lambda text: "Go on with it?" in text)
+            assert "1 of 2 joints moved" in view.until(lambda text: "Continue it?" in text)
             view.press(b"maybe\ryes\r")
             quiet(3.0)
             assert "move arrester (joint 2 of 2)" in flat(view.look())

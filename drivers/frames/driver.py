@@ -176,12 +176,12 @@ class FramesDriver:
             self._blocks, self._read_s = blocks, now_s
             if self._unreadable and blocks:
                 self._unreadable = False
-                self._notices.append("frames can be read again")
+                self._notices.append("frames readable again")
         elif not self._unreadable and now_s - self._read_s >= UNREADABLE_S:
             self._unreadable = True
             if self._stream.version is None:
                 self._notices.append(
-                    "bytes come, but no block of pairs that can be read: look at `baud`, and"
+                    "bytes arrive, but no readable block of pairs: check `baud`, and"
                     " whether the bridge runs the firmware for this driver"
                 )
 

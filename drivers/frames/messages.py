@@ -220,5 +220,7 @@ def command(words: str) -> bytes:
             case _:
                 raise ValueError(name)
     except (ValueError, struct.error):
-        raise ValueError(f"the bridge knows no command {words!r}; it knows: {COMMANDS}") from None
+        raise ValueError(
+            f"the bridge has no command {words!r}; known commands: {COMMANDS}"
+        ) from None
     return b"\0" + message

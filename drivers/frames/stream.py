@@ -149,7 +149,7 @@ class FrameStream:
             older = "the bridge's firmware" if version < messages.VERSION else "this program"
             self.said.append(
                 f"the bridge speaks version {version} of the wire protocol and this program"
-                f" version {messages.VERSION}: nothing is read; update {older}"
+                f" version {messages.VERSION}; pairs are ignored: update {older}"
             )
 
     def _read_message(self, type_: int, payload: bytes) -> None:
@@ -189,7 +189,7 @@ class FrameStream:
     def _restarted(self) -> None:
         self._counters["restarted"] += 1
         why = self.identity.why_started if self.identity else "not known"
-        self.said.append(f"the bridge started anew; reason: {why}")
+        self.said.append(f"the bridge restarted; reason: {why}")
         self._clock.restart()
         self._aux = {}
         self._gap = self._stepped = True
@@ -282,7 +282,7 @@ class FrameStream:
             # A clock at a wrong rate leaps again and again: told when twice as often as before.
             if self._counters["bridge_clock"] >= 2 * self._leaps_told:
                 self._leaps_told = self._counters["bridge_clock"]
-                self.said.append("the bridge's clock leapt, or runs at a very wrong rate")
+                self.said.append("the bridge's clock jumped or runs at a wrong rate")
         part = np.arange(size) / max(size - 1, 1)
         first_ns = ends_ns[:, :1] + 500 * settings.skew_us
         times = first_ns + np.rint((ends_ns[:, 1:] - ends_ns[:, :1]) * part).astype(np.int64)

@@ -110,7 +110,7 @@ def read_number(file: Path) -> float:
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        raise LinkError(f"{file} holds {text!r}, which is no number; look at its kernel driver")
+        raise LinkError(f"{file} holds {text!r}, which is not a number; check its kernel driver")
     return number
 
 
@@ -143,13 +143,13 @@ def why_not(file: Path | str, error: OSError, *, writing: bool) -> str:
     if error.errno in (errno.EACCES, errno.EPERM):
         return f"cannot {act} {file}: no permission; {_how_to_be_let_in(file, writing)}"
     if error.errno == errno.EBUSY:
-        return f"cannot {act} {file}: another program uses the converter's buffer; end it"
+        return f"cannot {act} {file}: another program uses the converter's buffer; stop it"
     if error.errno == errno.EROFS:
         return (
             f"cannot {act} {file}: {reason}; if this is the service, give its unit"
             " ProtectKernelTunables=no"
         )
-    return f"cannot {act} {file}: {reason}; look at its kernel driver"
+    return f"cannot {act} {file}: {reason}; check its kernel driver"
 
 
 def _how_to_be_let_in(file: Path | str, writing: bool) -> str:
@@ -164,7 +164,7 @@ def _how_to_be_let_in(file: Path | str, writing: bool) -> str:
     needed = stat.S_IWGRP if writing else stat.S_IRGRP
     if status.st_gid == 0 or not status.st_mode & needed:
         return (
-            f"it is for group {group} and not even open to that"
+            f"not even its group {group} has access"
             if not status.st_mode & needed
             else f"it belongs to group {group}"
         ) + "; give it to a group of its own with a udev rule"
@@ -181,7 +181,7 @@ def _how_to_be_let_in(file: Path | str, writing: bool) -> str:
 def _there_are(root: Path) -> str:
     devices = [f"{folder.name} ({_text(folder / 'name')})" for folder in root.glob("iio:device*")]
     if not devices:
-        return "there are none at all: is the converter's kernel module loaded?"
+        return "there are none: is the converter's kernel module loaded?"
     return f"there are: {', '.join(sorted(devices))}"
 
 

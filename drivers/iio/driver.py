@@ -168,12 +168,12 @@ class IioDriver:
             return
         self.away = None
         gone_s = time.monotonic() - self._lost_s
-        self._notices.append(f"converter {self._options.device} is there after {gone_s:.1f} s")
+        self._notices.append(f"converter {self._options.device} reconnected after {gone_s:.1f} s")
 
     def _tell_failing(self) -> None:
         failing = self._source.failing if isinstance(self._source, Polled) else None
         if failing is not None and self._failing is None:
             self._notices.append(failing)
         elif failing is None and self._failing is not None:
-            self._notices.append(f"converter {self._options.device} can be read again")
+            self._notices.append(f"converter {self._options.device} is readable again")
         self._failing = failing

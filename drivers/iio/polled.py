@@ -98,7 +98,7 @@ class Polled:
                 for channel, file in zip(self._channels, self._files, strict=True)
             )
             if not np.isfinite(forward + reflected):
-                raise ValueError("a reading that is not finite")
+                raise ValueError("a reading is not finite")
         except (OSError, ValueError) as error:
             if getattr(error, "errno", None) in GONE or not self._folder.exists():
                 raise OSError(errno.ENODEV, os.strerror(errno.ENODEV)) from error

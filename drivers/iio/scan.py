@@ -44,14 +44,14 @@ def parse_type(text: str) -> Element:
     """The element that a `_type` file describes, such as `le:s12/16>>4`. Raises ValueError."""
     found = TYPE.fullmatch(text.strip())
     if found is None:
-        raise ValueError(f"{text.strip()!r} is no type of a scan element")
+        raise ValueError(f"{text.strip()!r} is not a scan element type")
     order, sign, bits, storage, repeat, shift = found.groups()
     element = Element(
         order == "le", sign == "s", int(bits), int(storage), int(repeat or 1), int(shift or 0)
     )
     fits = element.bits > 0 and element.bits + element.shift <= element.storage_bits
     if element.storage_bits not in STORAGE_BITS or not fits or element.repeat < 1:
-        raise ValueError(f"{text.strip()!r} is a type of a scan element that cannot be")
+        raise ValueError(f"{text.strip()!r} is an impossible scan element type")
     return element
 
 

@@ -112,7 +112,7 @@ class SimulatedDriver:
         if not self._opened:
             raise LinkError("the simulated station is not open")
         if self._end is not None and self._next >= self._end:
-            raise EndOfInput("the simulated time is over")
+            raise EndOfInput("end of the simulated time")
         if self._options.pace == "fast":
             stop = self._next + self._block_pairs
             return self._block(stop if self._end is None else min(stop, self._end))

@@ -56,7 +56,7 @@ class Line(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True
 
     def __post_init__(self) -> None:
         if (self.k1_db_100m is None) != (self.k2_db_100m is None):
-            raise ValueError("k1_db_100m and k2_db_100m belong together: give both or neither")
+            raise ValueError("k1_db_100m and k2_db_100m go together: give both or neither")
 
 
 class Station(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):

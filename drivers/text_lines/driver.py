@@ -202,7 +202,7 @@ class TextLinesDriver:
         self._judge(readable=block is not None)
         if self._stream.clock_restarts > self._clock_restarts:
             self._clock_restarts = self._stream.clock_restarts
-            self._notices.append("the bridge's clock leapt: it was started anew, or lost time")
+            self._notices.append("the bridge's clock jumped: it restarted or lost time")
         return block
 
     def _newest(self, chunks: list[Chunk]) -> list[Chunk]:
@@ -213,18 +213,19 @@ class TextLinesDriver:
             if not self._dropping:
                 self._dropping = True
                 self._notices.append(
-                    "more lines come than can be worked on: only the newest are kept; let the"
-                    " bridge print fewer"
+                    "input overflow: only the newest lines are read; make the bridge print fewer"
                 )
         elif self._dropping and not self._arrivals.waiting:
             self._dropping = False
-            self._notices.append(f"the flood is over; {self._stream.flooded} lines dropped so far")
+            self._notices.append(
+                f"input overflow ended; {self._stream.flooded} lines dropped so far"
+            )
         return kept
 
     def _judge(self, *, readable: bool) -> None:
         """Tell once when line after line cannot be read, and when they can again."""
         if readable and self._unreadable:
-            self._notices.append("lines can be read again")
+            self._notices.append("lines readable again")
             self._unreadable = False
         counters = self._stream.counters
         dropped = sum(counters.values()) - counters["lines"]
@@ -236,11 +237,11 @@ class TextLinesDriver:
         if not self._unreadable and dropped - self._dropped >= most:
             self._unreadable = True
             reason = (
-                "no header line came and the configuration names no `columns`"
+                "no header line arrived and the configuration has no `columns`"
                 if self._stream.columns is None
-                else "look at `baud` and `columns`, and at what else prints on this port"
+                else "check `baud` and `columns`, and what else prints on this port"
             )
-            self._notices.append(f"lines come, but none of them can be read: {reason}")
+            self._notices.append(f"lines arrive, but none is readable: {reason}")
 
     def read_raw(self, timeout_s: float, linger_s: float) -> list[Chunk]:
         """Bytes as they arrive, for up to `linger_s` after the first."""

@@ -152,7 +152,7 @@ def doubts(step: Step, reading: Reading, quiet: Quiet | None) -> list[str]:
     if step.condition == "matched" and reflected > forward:
         return ["reflected reads above forward: is the coupler the right way round?"]
     if step.condition == "reversed" and forward > reflected:
-        return ["forward reads above reflected: has the coupler been turned round?"]
+        return ["forward reads above reflected: has the coupler been reversed?"]
     if step.condition in FULL_REFLECTION and reflected < 0.5 * forward:
         return [f"reflected reads far below forward: is the antenna port really {step.condition}?"]
     return []
@@ -180,5 +180,5 @@ def doubt_of_power(point: BenchPoint, others: Sequence[BenchPoint], quiet: Quiet
         return None
     return (
         f"{above(point):.3f} V at {point.power_w:.3g} W does not go with {above(near):.3f} V at"
-        f" {near.power_w:.3g} W: is the figure right?"
+        f" {near.power_w:.3g} W: check the figure."
     )

@@ -90,9 +90,9 @@ def fit(
     if _remaining_db(problem, departures) > WORST_DB:
         deviation = np.where(problem.used, np.abs(problem.deviation(x)), 0.0).max(axis=1)
         raise BenchPointError(
-            f"{bench.places[int(deviation.argmax())]}: readings follow no detector's law (they miss"
-            f" it by {DB * problem.scatter:.1f} dB, this row most of all): check powers, conditions"
-            " and columns"
+            f"{bench.places[int(deviation.argmax())]}: readings do not fit a detector law"
+            f" (residual {DB * problem.scatter:.1f} dB, largest in this row): check powers,"
+            " conditions and columns"
         )
     return Fit(
         content=calibration(

@@ -27,6 +27,7 @@ from logger.charts.palette import GREY
 from logger.charts.sheet import HEIGHT_MM, MM_PER_INCH, WIDTH_MM, blank, panel, style, write
 from logger.trend.account import Account, Alarm, ChannelAccount, Entry, date
 from logger.trend.outcome import Trend
+from logger.wording import count
 
 E = TypeVar("E", Entry, Alarm)
 
@@ -173,8 +174,8 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
         transmissions += int(one.days.transmissions[seen].sum())
         days |= set(one.days.day[seen].tolist())
     facts = (
-        f"{date(span[0])} to {date(span[1])}, UTC. {_count(transmissions, 'transmission')} on"
-        f" {_count(len(days), 'day')}. Each point is a day's median, its bar one standard deviation"
+        f"{date(span[0])} to {date(span[1])}, UTC. {count(transmissions, 'transmission')} on"
+        f" {count(len(days), 'day')}. Each point is a day's median, its bar one standard deviation"
         " either way. The heavy line is the level without the effects of season and weather,"
         " hatched within its 95 % interval; the fine line includes them. A wedge spans the days"
         " within which a step may have occurred; ticks at the top edge are repairs and adjustments."
@@ -183,10 +184,6 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
     for number, line in enumerate(lines):
         write(figure, LEFT, TITLE - 7 - number * LINE, line)
     return TITLE - 7 - len(lines) * LINE
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _listed(

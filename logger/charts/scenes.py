@@ -175,7 +175,7 @@ def of_transmission(
     if steps:
         whole = _from_seconds(store, row, end_ns)
         notes = [
-            "Raw pairs are not kept any more: each step is the mean of a second, and its band the"
+            "The raw pairs are past retention: each step is the mean of a second, and its band the"
             " 95 % interval by noise."
         ]
         if not len(whole.time_ns):

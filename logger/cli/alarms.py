@@ -24,9 +24,7 @@ class AlarmsGroup(click.Group):
 
 @click.group("alarms", cls=AlarmsGroup, invoke_without_command=True)
 @config_option
-@click.option(
-    "--all", "everything", is_flag=True, help="Also those that are cleared and acknowledged."
-)
+@click.option("--all", "everything", is_flag=True, help="Include cleared and acknowledged alarms.")
 @click.pass_context
 def command(context: click.Context, config_path: Path | None, everything: bool) -> None:
     """List alarms that are open or not acknowledged, with age and how often the kind was raised.
@@ -63,7 +61,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     finally:
         store.close()
     if not shown:
-        click.echo("no alarms" if everything else "no alarms waiting", err=True)
+        click.echo("no alarms" if everything else "no open or unacknowledged alarms", err=True)
 
 
 @command.command("acknowledge")
@@ -71,7 +69,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
 @config_option
 @click.pass_context
 def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
-    """Acknowledge alarm ID: somebody has seen it. `alarms ack ID` does the same."""
+    """Acknowledge alarm ID: mark it as seen. `alarms ack ID` does the same."""
     from logger.store.database import Store
 
     store = Store.reader(configuration(config_path or context.obj).store.path)
@@ -85,7 +83,7 @@ def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None)
 @command.command("shelve")
 @click.argument("alarm_id", type=int, metavar="ID")
 @click.option("--until", metavar="TIME", help="2026-03-01T19:00:00Z or a date; times are UTC.")
-@click.option("--for", "span", metavar="SPAN", help="So long from now: 30m, 2h, 7d.")
+@click.option("--for", "span", metavar="SPAN", help="Duration from now: 30m, 2h, 7d.")
 @config_option
 @click.pass_context
 def shelve(
@@ -95,8 +93,8 @@ def shelve(
     span: str | None,
     config_path: Path | None,
 ) -> None:
-    """Shelve the kind of alarm ID: it is still recorded, but notifiers report it only when the time
-    is over, in one message with the count."""
+    """Shelve the kind of alarm ID: alarms are still recorded, but notifiers report them only when
+    the time is over, in one message with their number."""
     from logger.store.shelf import Shelf
 
     now_ns = _now_ns()
@@ -153,7 +151,7 @@ def _now_ns() -> int:
 @config_option
 @click.pass_context
 def show(context: click.Context, alarm_id: int, form: str, config_path: Path | None) -> None:
-    """Say what alarm ID was, what may be behind it, and what to check next."""
+    """Explain alarm ID: what happened, likely causes, and what to check next."""
     from logger.diagnosis import diagnosis_of
     from logger.diagnosis.words import NARROWEST, WIDEST, page
     from logger.store.database import Store

@@ -43,7 +43,7 @@ class Announcer:
             self._queue.put(None, timeout=0.5)
         self._thread.join(END_S)
         if self._dropped:
-            log.warning("%d announcements were dropped: nobody read them in time", self._dropped)
+            log.warning("%d announcements were dropped: the reader was too slow", self._dropped)
 
     def tell(self, item: Stored) -> None:
         """Announce one stored row."""
@@ -71,7 +71,7 @@ class Announcer:
                 line = line[os.write(STDOUT, line) :]
         except OSError as error:
             self._events = False
-            log.warning("events end here: stdout is gone (%s)", error.strerror)
+            log.warning("events stop: stdout is closed (%s)", error.strerror)
 
 
 def words(item: Stored) -> str:

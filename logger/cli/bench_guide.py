@@ -28,11 +28,11 @@ from logger.cli.terminal import Stop, Terminal
 HELP = (
     "Each step asks for Enter, then for the key, then for what the reference instrument showed."
     " Instead of Enter: r repeats the last step, b goes back one, s skips one, q stops and keeps"
-    " what there is."
+    " the points taken so far."
 )
 SETUPS = {
     "matched": "Connect: transmitter on the transmitter port, dummy load on the antenna port.",
-    "reversed": "Turn the coupler round: transmitter on the antenna port, dummy load on the"
+    "reversed": "Reverse the coupler: transmitter on the antenna port, dummy load on the"
     " transmitter port.",
     "open": "Connect: transmitter on the transmitter port, nothing on the antenna port. Low power"
     " only, no amplifier.",
@@ -106,9 +106,9 @@ class Guide:
         for text in (*before_keying(CALIBRATE), "", HELP, ""):
             say(text)
         if self._file.dropped is not None:
-            say(f"{self._file.path}: the last line was cut short and is dropped")
+            say(f"{self._file.path}: the last line is incomplete and ignored")
         if self._session.done:
-            say(f"{self.progress()}; going on with the others")
+            say(f"{self.progress()}; continuing with the others")
         self._heard_s = time.monotonic()
         while (number := self._session.current) is not None:
             self._take(number)
@@ -136,7 +136,7 @@ class Guide:
         if answer and step.power_w > 0 and (typed := positive(answer)):
             figure = typed
         elif answer:
-            say(f"{answer!r} is not understood: {ANSWERS}")
+            say(f"{answer!r} is not a valid answer; give {ANSWERS}")
             return
         quiet = self._quiet() if step.power_w > 0 else None
         reading = self._measure(step, quiet)
@@ -175,7 +175,7 @@ class Guide:
                 return None
             figure = positive(answer.rstrip(" WVwv")) if answer and told else proposed
             if figure is None or (answer and not told):
-                self._terminal.say(f"{answer!r} is not understood: {ANSWERS}")
+                self._terminal.say(f"{answer!r} is not a valid answer; give {ANSWERS}")
                 continue
             if quiet is None or not told or figure == doubted:
                 return figure
@@ -200,13 +200,13 @@ class Guide:
                 raise Stop
             case "r":
                 if not session.repeat():
-                    say("nothing has been taken yet that could be repeated")
+                    say("there is no step to repeat yet")
             case "b":
                 if not session.back():
                     say("this is the first step")
             case "s":
                 if not session.skip():
-                    say("the unkeyed step cannot be left out: all others need it")
+                    say("the unkeyed step cannot be skipped: all others need it")
             case _:
                 return False
         return True
@@ -345,11 +345,11 @@ def _trouble(trouble: Trouble, step: Step, watch: Watch, quiet: Quiet | None) ->
     """What went wrong and what to do."""
     match trouble:
         case Trouble.CLIPPED:
-            return "Release the key: a reading is at the converter's end. Go down in power."
+            return "Release the key: the converter is at the end of its range. Reduce the power."
         case Trouble.RELEASED:
-            return "The key came up too soon; once more, until you are told to release it."
+            return "The key came up too soon; once more, until the guide asks you to release it."
         case Trouble.GAP:
-            return "Release the key: pairs stopped coming; once more."
+            return "Release the key: no more pairs arrive; once more."
     reading = watch.reading()
     reason = (reading and unsteady(reading, quiet)) or "too few steady pairs"
     if quiet is None:

@@ -123,18 +123,18 @@ def command(
         guide.run()
     except (Stop, KeyboardInterrupt) as reason:
         terminal.say("")
-        terminal.say(f"stopped: {guide.progress()}; the same command goes on from there")
+        terminal.say(f"stopped: {guide.progress()}; the same command continues from there")
         return 0 if isinstance(reason, Stop) else 130
     except EndOfInput as error:
         raise MismatchdError(
-            f"the input has ended before the session: {guide.progress()}"
+            f"the input ended before the session was complete: {guide.progress()}"
         ) from error
     finally:
         driver.close()
     taken = Counter("unkeyed" if p.power_w == 0 else p.condition for p in file.points)
     listed = ", ".join(f"{count} {name}" for name, count in taken.items())
     terminal.say("")
-    terminal.say(f"All is taken: {listed} in {points}")
+    terminal.say(f"all points taken: {listed} in {points}")
     try:
         # The file holds watts. Their class is twice that of volts.
         fit_and_write(
@@ -144,7 +144,7 @@ def command(
             reference_class_percent=reference_class * (2 if reference in WATTS_PER_VOLT2 else 1),
         )
     except BenchPointError as error:
-        terminal.say(f"No calibration is written: {error}")
+        terminal.say(f"no calibration written: {error}")
         terminal.say(
             "The points are kept; delete a row to have it asked for again, or name more --powers."
         )

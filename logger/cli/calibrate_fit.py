@@ -16,7 +16,7 @@ def _percent(context: click.Context, option: click.Parameter, text: str) -> floa
     try:
         percent = float(text.strip().removesuffix("%"))
     except ValueError:
-        raise click.BadParameter(f"{text!r} is no percentage; give one such as 5%") from None
+        raise click.BadParameter(f"{text!r} is not a percentage; give one such as 5%") from None
     if not 0 <= percent < 100:
         raise click.BadParameter(f"{text!r} is not between 0% and 100%")
     return percent
@@ -29,7 +29,7 @@ class_option = click.option(
     default="5%",
     show_default=True,
     metavar="PERCENT",
-    help="Class of the reference instrument, of what it shows.",
+    help="Accuracy class of the reference meter, % of reading.",
 )
 
 
@@ -56,17 +56,17 @@ class_option = click.option(
     type=click.FloatRange(min=0, min_open=True),
     default=4.0,
     show_default=True,
-    help="With --reference none: what the highest power is taken to be.",
+    help="With --reference none: the assumed highest power.",
 )
 @click.option(
     "--step-v",
     type=click.FloatRange(min=0, min_open=True),
-    help="One step of the converter in volts, if the points do not tell.",
+    help="Converter step in volts, if the points do not show it.",
 )
 @click.option(
     "--full-scale-v",
     type=click.FloatRange(min=0, min_open=True),
-    help="The converter's end in volts, if the points do not tell.",
+    help="Converter full scale in volts, if the points do not show it.",
 )
 def command(
     points: Path,

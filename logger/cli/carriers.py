@@ -55,7 +55,7 @@ def seen_in(found: Carrier, terminal: Terminal) -> Seen | None:
     """The SWR of a carrier, told; None where the power was too little to read it, told too."""
     if found.swr is None or found.swr_low is None or found.swr_high is None:
         terminal.say(
-            f"{found.forward_w:.2g} W are too little for this coupler to read; use a little more."
+            f"{found.forward_w:.2g} W is below the coupler's readable floor; use a little more."
         )
         return None
     terminal.say(f"SWR {found.swr:.2f} ({found.swr_low:.2f} to {found.swr_high:.2f})")

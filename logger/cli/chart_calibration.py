@@ -18,7 +18,7 @@ from logger.cli.station import calibration_of, config_option, configuration, out
     "calibration_path",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Calibration file to draw; otherwise that of the configuration.",
+    help="Calibration file to draw. Default: that of the configuration.",
 )
 def command(config_path: Path | None, output: Path, calibration_path: Path | None) -> None:
     """Draw the coupler's calibration on one A4 sheet.

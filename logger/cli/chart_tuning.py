@@ -29,7 +29,7 @@ def command(config_path: Path | None, output: Path, number: int | None) -> None:
     with closing(Sessions.reader(config.store.path)) as store:
         sessions = store.sessions("tune")
     if not sessions:
-        raise StoreError(f"{config.store.path}: nothing was tuned yet; `mismatchd tune` does it")
+        raise StoreError(f"{config.store.path}: no tuning session yet; `mismatchd tune` starts one")
     wanted = [one for one in sessions if number in (None, one.id)]
     if not wanted:
         known = ", ".join(str(one.id) for one in sessions)
@@ -38,7 +38,7 @@ def command(config_path: Path | None, output: Path, number: int | None) -> None:
     try:
         state = found(last.content)
     except msgspec.MsgspecError as error:
-        raise StoreError(f"session {last.id} is of another version of this program") from error
+        raise StoreError(f"session {last.id} is from another version of this program") from error
     if not state.read:
         raise StoreError(f"session {last.id} has no position with two readings; nothing to draw")
     save(draw(state, config.station.name, last.changed_ns), output)

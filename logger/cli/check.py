@@ -13,7 +13,7 @@ from logger.notify.options import NotifierOptions
 @click.command("check")
 @config_option
 def command(config_path: Path | None) -> None:
-    """Validate configuration and calibration and say what they would do. Touches no device."""
+    """Validate configuration and calibration and summarise them. Opens no device."""
     from logger.blocks import Noise
     from logger.calibration.coupler import Coupler
 
@@ -41,7 +41,7 @@ def command(config_path: Path | None) -> None:
         ),
         (
             "",
-            "directivity unknown: SWR intervals tell of noise only"
+            "directivity unknown: SWR intervals cover noise only"
             if leak is None
             else f"directivity {leak.reflected_db:.1f} dB{' or better' if leak.bound else ''}",
         ),
@@ -61,7 +61,7 @@ def command(config_path: Path | None) -> None:
             f" {watchdog.high_reflected_power.hold_ms:g} ms",
         ),
         ("", f"no-data after {watchdog.no_data.after_s:g} s; detector-fault"),
-        ("", "and by mistake at most so often a year:"),
+        ("", "target false alarms per year:"),
         *(("", f"{kind} {rate:g}") for kind, rate in watchdog.false_alarms_per_year().items()),
         ("store", str(config.store.path)),
         *(

@@ -24,10 +24,10 @@ FOREVER = (-(1 << 63), (1 << 63) - 1)
 @click.option(
     "--since",
     metavar="TIME",
-    help="From here on: 2026-03-01, 2026-03-01T19:00:00Z, or"
+    help="Start time: 2026-03-01, 2026-03-01T19:00:00Z, or"
     " how long ago: 30m, 2h, 7d. Times are UTC.",
 )
-@click.option("--until", metavar="TIME", help="Up to, but not including.")
+@click.option("--until", metavar="TIME", help="End time, exclusive.")
 @click.option("--capture", type=int, metavar="ID", help="With samples: the pairs of a capture.")
 @click.option("--format", "form", type=click.Choice(FORMATS), default="csv", show_default=True)
 def command(

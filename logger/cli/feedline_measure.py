@@ -82,7 +82,7 @@ def command(
         carrier = carriers.wait(2 * LOW_W)
     except (Stop, KeyboardInterrupt) as reason:
         terminal.say("")
-        terminal.say("stopped; nothing is kept")
+        terminal.say("stopped; nothing was read")
         return 0 if isinstance(reason, Stop) else 130
     except EndOfInput as error:
         raise MismatchdError("the input has ended without a carrier; nothing is kept") from error

@@ -98,10 +98,10 @@ def command(
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
             if number is None or session is None:
-                terminal.say("stopped; nothing is kept")
+                terminal.say("stopped; nothing was read")
             else:
                 count = words.counted(len(session.state.taken))
-                terminal.say(f"stopped: {count} kept; the same command goes on.")
+                terminal.say(f"stopped: {count} kept; the same command continues.")
             return 0 if isinstance(reason, Stop) else 130
         except EndOfInput as error:
             raise MismatchdError(

@@ -18,8 +18,8 @@ from logger.reflection import HIGHEST_SWR
 
 NO_CARRIER = {"n": "I key, and nothing arrives at the coupler"}
 DAEMON = (
-    "The daemon goes on: it may raise alarms for these tests, and a notifier `inhibit` may cut a"
-    " carrier off."
+    "The daemon keeps running: it may raise alarms for these tests, and a notifier `inhibit` may"
+    " cut the carrier off."
 )
 
 

@@ -103,8 +103,8 @@ def remove(number: int, config_path: Path | None) -> None:
 
 @command.command("list")
 @click.option("--kind", type=click.Choice(KINDS), help="Entries of this kind only.")
-@click.option("--since", metavar="TIME", help="From here on: 2026-03-01, or how long ago: 90d.")
-@click.option("--until", metavar="TIME", help="Up to, but not including.")
+@click.option("--since", metavar="TIME", help="Start time: 2026-03-01, or how long ago: 90d.")
+@click.option("--until", metavar="TIME", help="End time, exclusive.")
 @config_option
 def list_(kind: str | None, since: str | None, until: str | None, config_path: Path | None) -> None:
     """List entries, oldest first."""
@@ -155,7 +155,7 @@ def weather(file: Path, config_path: Path | None) -> None:
 def _words(text: str) -> str:
     text = " ".join(text.split())
     if not text:
-        raise UsageError("the entry is empty; say what was done")
+        raise UsageError("the entry is empty; write what was done")
     return text
 
 

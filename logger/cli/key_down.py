@@ -40,7 +40,7 @@ def heard(terminal: Terminal, source: Source, most_w: float) -> Carrier | str:
         if found is not None:
             if found.duration_s >= FIT_S:
                 return found
-            terminal.say(f"{found.duration_s:.1f} s were too short; key it once more.")
+            terminal.say(f"{found.duration_s:.1f} s is too short; key once more.")
             source.begin()
             down_s = None
             told.clear()
@@ -52,7 +52,7 @@ def heard(terminal: Terminal, source: Source, most_w: float) -> Carrier | str:
                 if (reading.forward_w or 0) > most_w:
                     tell("More than low power: release the key.")
                 if now_s - down_s > TOO_LONG_S:
-                    tell("That is long enough by far: release the key now.")
+                    tell("Long enough: release the key now.")
                 elif now_s - down_s > ENOUGH_S:
                     tell("Enough: release the key.")
         elif now_s - heard_s > SILENCE_S:

@@ -30,7 +30,7 @@ END, CLEAR = b"q", b"c"
 
 @click.command("live")
 @config_option
-@click.option("--plain", "as_lines", is_flag=True, help="A line a second, without drawing.")
+@click.option("--plain", "as_lines", is_flag=True, help="Print one line a second, no screen.")
 def command(config_path: Path | None, as_lines: bool) -> None:
     """Watch the SWR with its 95 % interval, and forward and reflected power.
 

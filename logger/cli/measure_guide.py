@@ -28,8 +28,8 @@ def confirm(terminal: Terminal, far_end: str, *, beside_daemon: bool) -> None:
         terminal.say(text)
     if beside_daemon:
         terminal.say(
-            "The daemon goes on: it will raise high-swr for this, and a notifier `inhibit` may cut"
-            " the carrier off."
+            "The daemon keeps running: it will raise high-swr for this, and a notifier `inhibit`"
+            " may cut the carrier off."
         )
     terminal.ask("All of this is done, and nobody is near the far end (yes or no):")
     answer = terminal.line(None)

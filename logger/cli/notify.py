@@ -13,4 +13,4 @@ COMMANDS = {
 
 @click.command("notify", cls=LazyGroup, modules=COMMANDS)
 def command() -> None:
-    """Those who are told of alarms: `notify test` sends each a message."""
+    """Manage alarm notifications: `notify test` sends a test message to each notifier."""

@@ -17,7 +17,7 @@ from logger.config import Config
 @click.command("test")
 @config_option
 def command(config_path: Path | None) -> None:
-    """Send a test message through every notifier and say of each whether it was delivered. Exit
+    """Send a test message through every notifier and report each delivery. Exit
     code 1 if one was not.
 
     A notifier of kind `inhibit` inhibits and releases at once; it needs the port of the
@@ -45,7 +45,7 @@ def command(config_path: Path | None) -> None:
             way.close()
         click.echo(f"{options.title}: {said}")
     if not config.notifiers:
-        click.echo("nobody is to be told: `notify` in the configuration is empty", err=True)
+        click.echo("no notifier: `notify` in the configuration is empty", err=True)
     if failed:
         sys.exit(1)
 
@@ -55,7 +55,7 @@ def _send(config: Config, data: bytes) -> None:
     driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
     send = getattr(driver, "send", None)
     if send is None:
-        raise LinkError(f"driver {config.kind!r} takes no messages")
+        raise LinkError(f"driver {config.kind!r} accepts no messages")
     driver.open()
     try:
         send(data)

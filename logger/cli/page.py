@@ -19,7 +19,7 @@ TOKEN_ENV = "MISMATCHD_PAGE_TOKEN"
 
 @click.command("page")
 @config_option
-@click.option("--address", default="127.0.0.1", show_default=True, help="Address to listen at.")
+@click.option("--address", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=PAGE_PORT, show_default=True, help="0: any."
 )
@@ -74,7 +74,7 @@ def command(
     )
     at = _address(address)
     if (certificate is None) != (key is None):
-        raise UsageError("--certificate and --key belong together; give both or neither")
+        raise UsageError("give both --certificate and --key, or neither")
     if certificate is not None and key is not None:
         check_certificate(certificate, key)
     token = _token(token_file)
@@ -89,11 +89,11 @@ def command(
     click.echo(f"page at {url}", err=True)
     if token is None:
         token = secrets.token_urlsafe(16)
-        click.echo(f"to act there, too: {url}enter#{token}", err=True)
+        click.echo(f"with rights to make changes: {url}enter#{token}", err=True)
     if not at.is_loopback and certificate is None:
         click.echo(
-            "without --certificate and --key the network can read along, the token included;"
-            " do this only in a network that you trust",
+            "without --certificate and --key others in the network can read everything, the token"
+            " included; use this only in a network that you trust",
             err=True,
         )
     own = socket.gethostname().lower()

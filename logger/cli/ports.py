@@ -33,7 +33,7 @@ def command(config_path: Path | None, ports: tuple[str, ...], identify: bool, ba
 
     del config_path  # every command takes it; this one has no use for it
     if ports and not identify:
-        raise click.UsageError("a PORT is named for --identify only")
+        raise click.UsageError("PORT needs --identify")
     there = [] if ports else list_ports()
     if not ports:
         click.echo(format_ports(there))

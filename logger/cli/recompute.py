@@ -17,11 +17,12 @@ from logger.recompute.raw import Progress
 from logger.recompute.raw import Summary as ByRaw
 from logger.store.database import Store
 from logger.store.lock import StoreLock
+from logger.wording import count
 
 
 @click.command("recompute")
 @config_option
-@click.option("--dry-run", is_flag=True, help="Say what would change and write nothing.")
+@click.option("--dry-run", is_flag=True, help="Report the changes without writing them.")
 def command(config_path: Path | None, dry_run: bool) -> None:
     """Derive stored rows again by the present calibration and rules.
 
@@ -65,15 +66,15 @@ def _said(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterator[str
     yield f"by calibration {calibration_id}:"
     if by_raw.pairs:
         text = (
-            f"from {by_raw.pairs} raw pairs: {by_raw.transmissions} transmissions,"
-            f" {by_raw.seconds} seconds"
+            f"from {count(by_raw.pairs, 'raw pair')}:"
+            f" {count(by_raw.transmissions, 'transmission')}, {count(by_raw.seconds, 'second')}"
         )
         if by_raw.gone:
-            text += f"; {by_raw.gone} transmissions are none by these rules and went"
+            text += f"; {count(by_raw.gone, 'transmission')} removed, below the present rules"
         if by_raw.alarms:
-            text += f"; {by_raw.alarms} alarms added in hindsight"
+            text += f"; {count(by_raw.alarms, 'alarm')} added"
         if by_raw.withdrawn:
-            text += f"; {by_raw.withdrawn} alarms of an earlier hindsight withdrawn"
+            text += f"; {count(by_raw.withdrawn, 'alarm')} of an earlier recompute withdrawn"
         yield text
     if by_means.transmissions:
         changes = [
@@ -86,10 +87,11 @@ def _said(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterator[str
             if change is not None
         ]
         yield (
-            f"from the mean volts of {by_means.seconds} seconds, for want of pairs:"
-            f" {by_means.transmissions} transmissions; median change: {', '.join(changes)}"
+            f"from the mean volts of {count(by_means.seconds, 'second')}, where no pairs remain:"
+            f" {count(by_means.transmissions, 'transmission')}; median change: {', '.join(changes)}"
         )
     if by_means.without_seconds:
-        yield f"{by_means.without_seconds} transmissions without seconds stay as they were"
+        without = count(by_means.without_seconds, "transmission")
+        yield f"{without} without stored seconds, unchanged"
     if not by_raw.pairs and not by_means.transmissions + by_means.without_seconds:
-        yield "nothing to do: every transmission is by this calibration, and no pairs are archived"
+        yield "nothing to do: all transmissions use this calibration, and no pairs are archived"

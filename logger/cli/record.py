@@ -22,7 +22,7 @@ from logger.errors import UsageError
 @click.option(
     "--seconds",
     type=click.FloatRange(min=0, min_open=True),
-    help="Stop after this long; otherwise at Ctrl-C or SIGTERM.",
+    help="Stop after this time. Default: at Ctrl-C or SIGTERM.",
 )
 def command(config_path: Path | None, output: Path, seconds: float | None) -> None:
     """Record the raw bytes of the configured port, with the time each arrived."""

@@ -21,7 +21,7 @@ from logger.errors import UsageError
     "--html",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="Write it as one HTML file that loads nothing.",
+    help="Write a self-contained HTML file.",
 )
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
 def command(

@@ -34,8 +34,8 @@ def resumed(
     except (msgspec.MsgspecError, UsageError):
         return None
     when = format_ns(last.changed_ns)[:16].replace("T", " ")
-    terminal.say(f"Interrupted on {when} UTC: {how_far}.")
-    terminal.ask("Go on with it? (Enter: yes, n: begin anew, q: stop)")
+    terminal.say(f"An unfinished session of {when} UTC: {how_far}.")
+    terminal.ask("Continue it? (Enter: yes, n: start a new one, q: quit)")
     while True:
         answer = (terminal.line(None) or "").lower()
         if answer in ("", "y", "yes"):

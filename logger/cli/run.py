@@ -25,7 +25,7 @@ from logger.cli.stderr_log import StderrLog
 @click.option(
     "--wait-for-bridge",
     is_flag=True,
-    help="A port that is missing, busy or forbidden at the start is waited for.",
+    help="Wait for a port that is missing, busy or not permitted at the start.",
 )
 def command(config_path: Path | None, events: bool, wait_for_bridge: bool) -> None:
     """Watch the station until SIGTERM or Ctrl-C, or the end of a replayed file."""

@@ -20,11 +20,11 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def span_options(function: F) -> F:
     """Add --since and --until; the command gets both as text or None."""
-    function = click.option("--until", metavar="TIME", help="Up to, but not including.")(function)
+    function = click.option("--until", metavar="TIME", help="End time, exclusive.")(function)
     return click.option(
         "--since",
         metavar="TIME",
-        help="From here on: 2026-03-01, or how long ago: 90d, 52w. Times are UTC.",
+        help="Start time: 2026-03-01, or how long ago: 90d, 52w. Times are UTC.",
     )(function)
 
 

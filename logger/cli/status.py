@@ -12,6 +12,7 @@ import msgspec
 
 from logger.cli.station import config_option, configuration
 from logger.errors import StoreError
+from logger.wording import count
 
 FRESH_S = 5.0
 
@@ -20,8 +21,8 @@ FRESH_S = 5.0
 @config_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(config_path: Path | None, as_json: bool) -> None:
-    """Say whether the daemon is alive, its last pair, rates, what was dropped, backlog and open
-    alarms. Exit code 1 if it is not running."""
+    """Show whether the daemon is running, its last pair, rates, drops, backlog and open alarms.
+    Exit code 1 if it is not running."""
     from logger.status import ask
     from logger.store.deliveries import Deliveries
     from logger.store.outbox import Outbox
@@ -70,7 +71,7 @@ def _clock(clock: dict[str, Any]) -> str:
     if clock.get("steps"):
         text += f", set {clock['steps']} times"
     if clock.get("ahead_s"):
-        text += f", times are {clock['ahead_s']:g} s ahead of it"
+        text += f", row times {clock['ahead_s']:g} s ahead of it"
     if clock.get("mended"):
         text += f", {clock['mended']} times went back and were mended"
     return text
@@ -105,8 +106,8 @@ def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[st
     lines.append(
         (
             "store",
-            f"{stored['store']}: {stored['transmissions']} transmissions,"
-            f" {stored['seconds']} seconds, {stored['alarms']} alarms",
+            f"{stored['store']}: {count(stored['transmissions'], 'transmission')},"
+            f" {count(stored['seconds'], 'second')}, {count(stored['alarms'], 'alarm')}",
         )
     )
     lines += [
@@ -120,27 +121,29 @@ def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[st
 
 def _notifier_lines(notifier: dict[str, Any]) -> list[tuple[str, str]]:
     last = notifier["last_delivered_utc"]
-    told = f"last told {last}" if last else "nothing told yet"
-    lines = [("notify", f"{notifier['name']}: {notifier['waiting']} messages waiting; {told}")]
+    delivered = f"last delivery {last}" if last else "nothing delivered yet"
+    waiting = count(notifier["waiting"], "message")
+    lines = [("notify", f"{notifier['name']}: {waiting} waiting; {delivered}")]
     if notifier.get("last_error"):
         state = "failing" if notifier["failing"] else "over"
         lines.append(("", f"{state}: {notifier['last_error']} (last {notifier['last_error_utc']})"))
     if notifier["given_up"]:
-        lines.append(("", f"{notifier['given_up']} of the latest were refused and given up"))
+        lines.append(("", f"{notifier['given_up']} of the latest were refused and dropped"))
     return lines
 
 
 def _forwarder_lines(forwarder: dict[str, Any]) -> list[tuple[str, str]]:
     last = forwarder["last_success_utc"]
-    taken = f"rows last taken {last}" if last else "no rows taken yet"
-    lines = [("influxdb", f"{forwarder['name']}: {forwarder['backlog']} rows waiting; {taken}")]
+    accepted = f"rows last accepted {last}" if last else "no rows accepted yet"
+    backlog = count(forwarder["backlog"], "row")
+    lines = [("influxdb", f"{forwarder['name']}: {backlog} waiting; {accepted}")]
     if forwarder.get("last_error"):
         state = "failing" if forwarder["failing"] else "over"
         lines.append(
             ("", f"{state}: {forwarder['last_error']} (last {forwarder['last_error_utc']})")
         )
     if forwarder["refused"]:
-        lines.append(("", f"{forwarder['refused']} refused and set aside, the latest:"))
+        lines.append(("", f"{forwarder['refused']} refused and skipped, the latest:"))
         lines += [
             ("", f"{row['table']} {row['id']} of {row['time_utc']}: {row['reason']}")
             for row in forwarder["refused_rows"]

@@ -42,7 +42,7 @@ class StderrLog(logging.Handler):
     def _work(self) -> None:
         while (text := self._queue.get()) is not None:
             if self._dropped:
-                text += f"\n{self._dropped} lines were dropped: nobody read them in time"
+                text += f"\n{self._dropped} lines were dropped: the reader was too slow"
                 self._dropped = 0
             data = f"{text}\n".encode("utf-8", "backslashreplace")
             try:

@@ -23,7 +23,7 @@ from logger.tune.session import Session, State, found, kept
 from logger.tune.words import line, outcome
 
 KIND = "tune"
-KEPT = "kept; `mismatchd tune` goes on from here"
+KEPT = "kept; `mismatchd tune` continues from here"
 
 
 @click.command("tune")
@@ -31,9 +31,9 @@ KEPT = "kept; `mismatchd tune` goes on from here"
 @click.option(
     "--unit",
     type=click.Choice(["mm", "turns", "marks"]),
-    help="What is adjusted: length of an element, turns of a ring, or marks that you number.",
+    help="Quantity adjusted: length of an element, turns of a ring, or numbered marks.",
 )
-@click.option("--at", type=float, metavar="N", help="Where it is set now.")
+@click.option("--at", type=float, metavar="N", help="Present setting.")
 @click.option(
     "--longer",
     type=click.Choice(["more", "less"]),
@@ -46,16 +46,16 @@ KEPT = "kept; `mismatchd tune` goes on from here"
     help="The whole element, tip included; asked for otherwise.",
 )
 @click.option(
-    "--travel", type=(float, float), metavar="N N", help="The ends between which it can be set."
+    "--travel", type=(float, float), metavar="N N", help="Lowest and highest possible setting."
 )
-@click.option("--cut", is_flag=True, help="It is cut to length: never longer again.")
+@click.option("--cut", is_flag=True, help="Adjust by cutting: the element can only become shorter.")
 @click.option(
     "--target",
     type=click.FloatRange(0.1, 3000),
     metavar="MHZ",
-    help="Where it is to be resonant. Default: the middle of what is keyed.",
+    help="Wanted resonant frequency. Default: the middle of the keyed channels.",
 )
-@click.option("--new", is_flag=True, help="Begin anew, whatever is unfinished.")
+@click.option("--new", is_flag=True, help="Start a new session, even if one is unfinished.")
 def command(
     config_path: Path | None,
     unit: str | None,
@@ -105,10 +105,10 @@ def command(
                 Guide(terminal, source, session, config.station, keep).run()
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
-            terminal.say("stopped; nothing is kept" if number is None else f"stopped; {KEPT}")
+            terminal.say("stopped; nothing was read" if number is None else f"stopped; {KEPT}")
             return 0 if isinstance(reason, Stop) else 130
         except EndOfInput as error:
-            raise MismatchdError(f"the input has ended; what was read is {KEPT}") from error
+            raise MismatchdError(f"the input ended; readings are {KEPT}") from error
         _finish(terminal, store, number, session)
     return 0
 
@@ -126,8 +126,8 @@ def _finish(terminal: Terminal, store: Sessions, number: int, session: Session) 
     store.end(number, time.time_ns(), kept(state), words if moved else None)
     terminal.say("")
     if words is None:
-        terminal.say("nothing was read; the session is closed")
+        terminal.say("nothing was read; session closed")
     else:
         terminal.say(f"{'In the journal' if moved else 'Read'}: {words}.")
-        terminal.say("`mismatchd chart tuning -o FILE` draws it; `mismatchd report` tells of it.")
+        terminal.say("`mismatchd chart tuning -o FILE` draws it; `mismatchd report` includes it.")
     click.echo(kept(state).decode())

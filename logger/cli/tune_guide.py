@@ -21,7 +21,7 @@ TEST_W = 5.0  # from here on a test transmission is not of low power
 HELP = (
     "Keys: Enter when it is set as advised; a number when it is set there; `back` when it is at the"
     " better position; `again` forgets the last reading; `done` ends and writes the journal; `q`"
-    " stops, and `mismatchd tune` goes on later."
+    " stops, and `mismatchd tune` continues later."
 )
 
 
@@ -31,8 +31,8 @@ def confirm(terminal: Terminal, *, beside_daemon: bool) -> None:
         terminal.say(text)
     if beside_daemon:
         terminal.say(
-            "The daemon goes on: it may raise high-swr for this, and a notifier `inhibit` may cut"
-            " a carrier off."
+            "The daemon keeps running: it may raise high-swr for this, and a notifier `inhibit` may"
+            " cut the carrier off."
         )
     if answered(terminal, "All of this is understood (yes or no):").lower() not in ("yes", "y"):
         raise Stop
@@ -105,7 +105,7 @@ class Guide:
     def _caught(self, found: Carrier) -> None:
         say, session = self._terminal.say, self._session
         if found.swr is None or found.swr_low is None or found.swr_high is None:
-            say(f"{found.forward_w:.2g} W are too little for this coupler to read; use more.")
+            say(f"{found.forward_w:.2g} W is below the coupler's readable floor; use more.")
             return
         where = told(found, self._station, sure=self._tells)
         self._tells = self._tells or where is not None
@@ -170,7 +170,7 @@ class Guide:
             return True
         if typed == "again":
             reading = session.forget()
-            say("There is nothing to forget." if reading is None else f"Forgot {place(reading)}.")
+            say("No reading to forget." if reading is None else f"Forgot {place(reading)}.")
             self._judge()
         elif typed == "back" and self.advice is not None and self.advice.better is not None:
             self._set(session.state.read[self.advice.better].setting)

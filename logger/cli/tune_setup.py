@@ -72,7 +72,7 @@ def adjustment(
 
 
 def position(terminal: Terminal, what: Adjustment, at: float | None) -> float:
-    """Where it is set now. Raises Stop."""
+    """Present setting. Raises Stop."""
     while at is None or not within(what, at):
         if at is not None:
             terminal.say(outside(what))

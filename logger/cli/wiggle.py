@@ -32,6 +32,7 @@ from logger.wiggle.session import (
 from logger.wiggle.words import JOINTS, forms, next_step, remark, result
 
 KIND = "wiggle"
+CONTINUE = "`mismatchd wiggle` continues this session"
 SILENCE_S = 10.0
 
 
@@ -45,7 +46,7 @@ SILENCE_S = 10.0
     default=KEY_DOWN_S,
     show_default=True,
     metavar="S",
-    help="The longest that the key may be down at a time, in seconds.",
+    help="Longest key-down, in seconds.",
 )
 def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float) -> int:
     """Find the joint that is loose: JOINTs are named in the order in which they will be moved.
@@ -71,7 +72,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
             for text in before_keying(WIGGLE):
                 terminal.say(text)
             if running:
-                terminal.say("The daemon goes on, and may raise alarms for what is found.")
+                terminal.say("The daemon keeps running and may raise alarms for what you find.")
             before = resumed(terminal, sessions, KIND, found, _how_far)
             if before is None:
                 session = Session(fresh(names), key_down_s)
@@ -85,10 +86,10 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
                     sessions.keep(number, time.time_ns(), kept(session.state))
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
-            terminal.say("stopped" if number is None else "stopped; `mismatchd wiggle` resumes it")
+            terminal.say("stopped" if number is None else f"stopped; {CONTINUE}")
             return 0 if isinstance(reason, Stop) else 130
         except EndOfInput as error:
-            raise MismatchdError("the input has ended; `mismatchd wiggle` resumes this") from error
+            raise MismatchdError(f"the input ended; {CONTINUE}") from error
         terminal.say("Release the key.")
         terminal.say("")
         sessions.end(
@@ -121,7 +122,7 @@ def _listen(terminal: Terminal, source: Source, session: Session, key_down_s: fl
                 terminal.ring()
             if told.too_long and not warned:
                 terminal.ring()
-                terminal.say(f"{key_down_s:g} s of key down are enough: release it. Not counted.")
+                terminal.say(f"Release the key: {key_down_s:g} s is the limit. Not counted.")
             warned = told.too_long
             terminal.draw(*forms(session, reading, key_down_s))
         for notice in source.notices():
@@ -129,7 +130,7 @@ def _listen(terminal: Terminal, source: Source, session: Session, key_down_s: fl
         if time.monotonic() - heard_s > SILENCE_S:
             raise MismatchdError(
                 f"nothing has come for {SILENCE_S:g} s; look at the bridge's plug, and at"
-                " `mismatchd status`; `mismatchd wiggle` resumes this"
+                " `mismatchd status`; `mismatchd wiggle` continues this session"
             )
 
 

@@ -135,9 +135,9 @@ def cable(wanted: str) -> Cable:
         return known[_plain(wanted)]
     near = get_close_matches(_plain(wanted), known, 1)
     raise UsageError(
-        f"there is no cable {wanted!r}; "
+        f"unknown cable {wanted!r}; "
         + (f"did you mean {known[near[0]].name}?" if near else f"known: {', '.join(published())}")
-        + " Another one is given by its data sheet: NAME=DB (per 100 m at your frequency)"
+        + " Add another from its data sheet: NAME=DB (per 100 m at your frequency)"
     )
 
 

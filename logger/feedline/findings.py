@@ -15,7 +15,7 @@ from logger.feedline.measurement import (
 from logger.utc import format_ns
 
 DOUBTS = {
-    "clipped": "a reading was at the converter's end: use less power",
+    "clipped": "a reading was at the end of the converter's range: use less power",
     "extrapolated": "a reading was outside the range that the calibration covers",
     "unsettled": "the carrier was too short for the detectors to settle",
     "gap": "pairs were missing",
@@ -23,13 +23,13 @@ DOUBTS = {
 }
 # Common practice, no single source. The cheapest first.
 MORE = (
-    "More than the cable should lose. First see that the antenna was really off, and the length and"
-    " the kind of cable right; then look for water at the far plug and in the braid (dark, dull"
+    "More than the cable should lose. First check that the antenna was really off, and the length"
+    " and type of cable; then look for water at the far plug and in the braid (dark, dull"
     " copper), a kink or a crushed place, and plugs; measure again with a part of the line."
 )
 LESS = (
-    "Less than the cable should lose: is the length right, and the kind of cable? Else the coupler"
-    " is to be doubted: `mismatchd calibrate bench`."
+    "Less than the cable should lose: check its length and type. If they are right, check the"
+    " coupler: `mismatchd calibrate bench`."
 )
 FITS = "That fits the cable: no water or bad joint that this could show."
 NEED = (
@@ -45,8 +45,8 @@ def findings(reading: LineLoss, flags: str, before: Sequence[LineLoss]) -> Itera
     yield f"The line loses {words(reading.bounds)} one way{at} (SWR {reading.swr:.2f})."
     if reading.loss_high_db is None:
         yield (
-            "It comes back so weak that the coupler's directivity could make all of it: there is"
-            " no upper bound."
+            "The reflection is so weak that the coupler's directivity could be all of it: no upper"
+            " bound."
         )
     for flag in flags.split():
         if flag in DOUBTS:

@@ -273,7 +273,7 @@ class InfluxForwarder:
         batch = outbox.retractions(self.name, RETRACTED)
         if batch.lost:
             log.warning(
-                "%s keeps %d points of rows that are gone: more waited to be deleted than is kept",
+                "%s: deletion queue overflowed; %d stale points remain",
                 self.name,
                 batch.lost,
             )
@@ -467,7 +467,7 @@ class InfluxForwarder:
         self._backoff.reset()
         if self._fault is not None:
             self._fault = None
-            log.info("%s takes rows again, %d to go", self.name, self._totals.backlog)
+            log.info("%s accepts rows again, %d to go", self.name, self._totals.backlog)
 
     def _note(self, text: str, *, new: bool) -> None:
         if new:
@@ -492,5 +492,5 @@ def forwarders(
     if unnamed and all(options.name != VERSION_1_NAME for options in servers):
         with contextlib.closing(Outbox.reader(store)) as outbox:
             if outbox.adopt(unnamed[0]):
-                log.info("%s goes on from where an older version had got", unnamed[0])
+                log.info("%s continues where an older version stopped", unnamed[0])
     return [InfluxForwarder(store, options, station, environ) for options in servers]

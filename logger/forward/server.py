@@ -57,7 +57,7 @@ class Server:
             # A proxy that finds a request too large may hang up without a word.
             raise self._unreachable(error, lost=isinstance(error, ProtocolError)) from error
         except UnicodeDecodeError as error:
-            raise ServerError("unreadable", f"{url} answers what cannot be read") from error
+            raise ServerError("unreadable", f"{url} sent an unreadable answer") from error
         return None
 
     def delete(self, spans: Sequence[Retracted], station: str) -> bool:
@@ -128,7 +128,7 @@ class Server:
             raise self._keeps(errors[0])
 
     def _keeps(self, reason: str) -> ServerError:
-        return ServerError("delete", f"{self.target.url} deletes no points: {reason}")
+        return ServerError("delete", f"{self.target.url} cannot delete points: {reason}")
 
     def close(self) -> None:
         """Release the connection."""

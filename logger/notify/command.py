@@ -36,7 +36,7 @@ class Command:
         """Run it. Raises NotDelivered if it cannot be run, fails or takes too long."""
         program, limit_s = self._options.command[0], self._options.timeout_s
         if self._aborted:
-            raise NotDelivered(f"{program} is not run: the daemon ends")
+            raise NotDelivered(f"{program} is not run: the daemon is stopping")
         until_s = time.monotonic() + limit_s
         try:
             process = subprocess.Popen(

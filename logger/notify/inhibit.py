@@ -92,7 +92,7 @@ class Inhibit:
 
     def _write(self, text: str) -> None:
         if self._send_to_bridge is None:
-            raise NotDelivered("the driver takes no messages to the bridge")
+            raise NotDelivered("the driver cannot send messages to the bridge")
         try:
             self._send_to_bridge(text.encode())
         except DriverError as error:

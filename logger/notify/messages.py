@@ -87,7 +87,7 @@ def test(station: str, utc_ns: int) -> Message:
         "message_id": f"{station}/test/{utc}",
         "station": station,
         "utc": utc,
-        "text": f"{station}: a test; alarms would come this way",
+        "text": f"{station}: test message; alarms arrive this way",
     }
 
 

@@ -206,7 +206,7 @@ class Notifier:
         except StoreError as error:
             self._forget()
             if self._store_error is None:
-                log.warning("%s: %s; alarms are told from memory", self.name, error)
+                log.warning("%s: %s; alarms are delivered from memory", self.name, error)
             self._store_error = str(error)
         else:
             self._store_error = None
@@ -368,7 +368,7 @@ class Notifier:
         """Say so if it is new; how long to wait."""
         text = str(error)
         if self._fault != text:
-            log.warning("%s: not delivered: %s; it will be tried again", self.name, text)
+            log.warning("%s: not delivered: %s; retrying", self.name, text)
         self._fault = text
         self._last_error = text, self._utc_ns()
         wait_s = self._backoff.next_s(error.at_least_s)
@@ -396,7 +396,7 @@ class Notifier:
                 self._save()
             except StoreError as error:
                 if self._store_error is None:
-                    log.warning("%s: what was told cannot be remembered: %s", self.name, error)
+                    log.warning("%s: cannot record delivered notifications: %s", self.name, error)
                 self._store_error = str(error)
         self._totals = self._totals._replace(waiting=len(waiting.entries))
 

@@ -137,7 +137,7 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
 
     @property
     def told(self) -> str:
-        return "an address kept secret" if self.url is None else shown_url(self.url)
+        return "a secret address" if self.url is None else shown_url(self.url)
 
 
 class MqttOptions(MessageOptions, frozen=True, kw_only=True):
@@ -159,9 +159,9 @@ class MqttOptions(MessageOptions, frozen=True, kw_only=True):
         super().__post_init__()
         _password(self.user, self.password_env, self.password_file)
         if self.ca_file is not None and not self.tls:
-            raise ValueError("ca_file is of no use without TLS; add `tls: true`")
+            raise ValueError("ca_file has no effect without TLS; add `tls: true`")
         if self.topic is not None and re.search(r"[+#\0]", self.topic):
-            raise ValueError("a topic to publish to holds no + or #; write it out")
+            raise ValueError("a topic cannot contain + or #; write it in full")
 
     @property
     def port_number(self) -> int:
@@ -244,7 +244,7 @@ def check_url(url: str) -> None:
     except ValueError:
         usable = False
     if not usable or not url.isascii() or not url.isprintable() or " " in url:
-        raise ValueError("the url is none; write http://host/path or https://host/path")
+        raise ValueError("not a URL; write http://host/path or https://host/path")
     if parts.username is not None or parts.password is not None:
         raise ValueError("no user or password in the url; use a path or a signature instead")
 
@@ -257,7 +257,7 @@ def shown_url(url: str) -> str:
 
 def _known(what: str, given: list[str] | None, known: tuple[str, ...]) -> None:
     if given is not None and not given:
-        raise ValueError(f"an empty list of {what}s tells nothing; leave it out for all")
+        raise ValueError(f"an empty list of {what}s; omit the key to receive all")
     for one in given or ():
         if one not in known:
             near = get_close_matches(one, known, 1)

@@ -75,7 +75,7 @@ class Webhook:
         text = without(said, hidden)
         where = f"{shown} answers {status}{f' ({text})' if text else ''}"
         if 300 <= status < 400:
-            where += "; write the address it leads to"
+            where += "; configure the address it redirects to"
         raise NotDelivered(where, status in REFUSALS, retry_s)
 
     def close(self) -> None:

@@ -79,7 +79,7 @@ class Adjusting:
                 return
             left = await asyncio.to_thread(self.unfinished)
             if left is None:
-                raise UsageError("there is no session to be resumed; begin one")
+                raise UsageError("no session to continue; start one")
             self._number, state = left
             await self._follow(Session(state))
 
@@ -147,9 +147,9 @@ class Adjusting:
 
     async def _caught(self, session: Session, caught: Carrier) -> None:
         if caught.duration_s < FIT_S:
-            self._say(f"{caught.duration_s:.1f} s were too short; key it once more.")
+            self._say(f"{caught.duration_s:.1f} s is too short; key once more.")
         elif caught.swr is None or caught.swr_low is None or caught.swr_high is None:
-            self._say(f"{caught.forward_w:.2g} W are too little to read; use a little more.")
+            self._say(f"{caught.forward_w:.2g} W is below the readable floor; use a little more.")
         else:
             where = told(caught, self._station.options, sure=self._tells)
             self._tells = self._tells or where is not None
@@ -259,7 +259,7 @@ class Adjusting:
 def _adjustment(fields: Mapping[str, str], at: float) -> Adjustment:
     unit = fields.get("unit", "")
     if unit not in get_args(Unit):
-        raise UsageError(f"say what is adjusted: {', '.join(get_args(Unit))}")
+        raise UsageError(f"choose the quantity adjusted: {', '.join(get_args(Unit))}")
     typed = fields.get("length", "").strip()
     length = (_number(typed) if typed else at) if unit == "mm" else None
     if length is not None and not 0 < at <= length:
@@ -278,5 +278,5 @@ def _number(text: str) -> float:
     except ValueError:
         value = MOST
     if not abs(value) < MOST:
-        raise UsageError("say where it is set, as a number")
+        raise UsageError("give the setting as a number")
     return value

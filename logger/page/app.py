@@ -95,7 +95,7 @@ def _http(request: Request, error: Exception) -> Response:
 
 
 def _missing(request: Request, _: Exception) -> Response:
-    return _trouble(request, 404, "There is nothing here; perhaps it is not kept any more.")
+    return _trouble(request, 404, "Nothing here; it may be past retention.")
 
 
 def _told(request: Request, error: Exception) -> Response:
@@ -105,4 +105,4 @@ def _told(request: Request, error: Exception) -> Response:
 
 def _wrong(request: Request, error: Exception) -> Response:
     log.error("page: %s: %r", request.url.path, error, exc_info=error)
-    return _trouble(request, 500, "Something went wrong here; the log of the page says what.")
+    return _trouble(request, 500, "Internal error; see the log of `mismatchd page`.")

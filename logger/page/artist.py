@@ -43,7 +43,7 @@ class Artist:
         made_s, found = self._kept.pop(key, (0.0, None))
         if found is None or (found.done() and time.monotonic() - made_s > KEPT_S):
             if sum(not future.done() for _, future in self._kept.values()) >= MOST_WAITING:
-                raise BusyError("too many charts are asked for at once; try again in a moment")
+                raise BusyError("too many charts requested at once; try again in a moment")
             made_s, found = time.monotonic(), asyncio.ensure_future(self._make(key))
         self._kept[key] = made_s, found
         while len(self._kept) > MOST_KEPT:
@@ -68,7 +68,7 @@ class Artist:
             return await loop.run_in_executor(self._pool, key[0], self._station, *key[1:])
         except BrokenProcessPool:
             self._pool = None
-            raise BusyError("the process that draws has ended; try again") from None
+            raise BusyError("the chart process stopped; try again") from None
 
 
 def _alone() -> None:

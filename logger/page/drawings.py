@@ -160,11 +160,11 @@ def tuning(station: Station, number: int, step: str) -> list[Drawing]:
     with closing(Sessions.reader(station.store)) as store:
         kept = [one for one in store.sessions("tune") if one.id == number]
     if not kept or not (state := found(kept[0].content)).read:
-        raise UsageError("there is nothing to draw yet")
+        raise UsageError("nothing to draw yet")
     svg = _svg(
         small(state, WIDTH_MM, DRIFT_MM), f"a{number}-{len(state.read)}", "SWR at each position"
     )
-    return [Drawing("SWR at each position; dotted: where resonance is wanted", svg)]
+    return [Drawing("SWR at each position; dotted: wanted resonance", svg)]
 
 
 def _report(station: Station) -> Report:

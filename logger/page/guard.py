@@ -94,24 +94,24 @@ class Guard:
         if not self._requests.allows(who, now_s):
             raise Refused(429, "Too many requests; wait a little.")
         if not known_host(headers.get("host", ""), self._hosts):
-            raise Refused(421, "This page goes by another name; open it by its address.")
+            raise Refused(421, "Unknown host name; open the page by its address.")
         cookie = _cookie(headers.get("cookie", ""), self._cookie)
         may_act = bool(cookie) and self._gate.admits(cookie, time.time())
         form_token = self._gate.form(cookie) if may_act else ""
         if scope["method"] in ("GET", "HEAD"):
             return Visit(may_act, form_token, {})
         if scope["method"] != "POST":
-            raise Refused(405, "Only GET and POST are of use here.")
+            raise Refused(405, "Only GET and POST are accepted.")
         if not same_origin(headers):
-            raise Refused(403, "This was not sent by a page of this site; nothing was done.")
+            raise Refused(403, "Request from another site refused; nothing was done.")
         entering = scope["path"] == ENTER
         if entering and not self._tries.allows(who, now_s):
-            raise Refused(429, "Too many tries of the token; wait a little.")
+            raise Refused(429, "Too many wrong tokens; wait a little.")
         if not entering and not may_act:
             raise Refused(403, f"Give the token at {ENTER} first; nothing was done.")
         fields = await _fields(headers, receive)
         if not entering and not self._gate.sent(cookie, fields.get(FORM_TOKEN, "")):
-            raise Refused(403, "This form is too old; go back and load the page again.")
+            raise Refused(403, "This form has expired; go back and reload the page.")
         return Visit(may_act, form_token, fields)
 
 

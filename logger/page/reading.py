@@ -53,7 +53,7 @@ def shown(sight: Sight, connected: bool, now_s: float, limit: float) -> dict[str
     if not down:
         told["ago"] = f"{span_text(max(0.0, now_s - sight.keyed_s) // 1)} ago"
     if keyed.swr is None or keyed.swr_low is None or keyed.swr_high is None:
-        return told | {"interval": "SWR cannot be read at this power"}
+        return told | {"interval": "SWR not readable at this power"}
     return told | {
         "swr": swr_text(keyed.swr),
         "interval": f"95 % interval: {swr_text(keyed.swr_low)} to {swr_text(keyed.swr_high)}",

@@ -54,7 +54,7 @@ def check_certificate(certificate: Path, key: Path) -> None:
     try:
         ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
     except OSError as error:
-        reason = error.strerror or "they are no PEM certificate and its key"
+        reason = error.strerror or "not a PEM certificate and its key"
         raise UsageError(
             f"--certificate {certificate}, --key {key}: {reason}; give the PEM files of both"
         ) from error

@@ -78,7 +78,7 @@ class Wiggling:
             self._key_down_s = seconds_of(key_down_s)
             left = await asyncio.to_thread(self.unfinished)
             if left is None:
-                raise UsageError("there is no session to be resumed; begin one")
+                raise UsageError("no session to continue; start one")
             self._number, state = left
             self._session = Session(state, self._key_down_s)
 
@@ -185,7 +185,7 @@ def joints_of(lines: str) -> list[str]:
     """Names of joints, one a line. Raises UsageError."""
     names = [" ".join(line.split())[:MOST_NAME] for line in lines.splitlines() if line.strip()]
     if not 2 <= len(names) <= MOST_JOINTS or len(set(names)) < len(names):
-        raise UsageError(f"name 2 to {MOST_JOINTS} joints, each on a line and each otherwise")
+        raise UsageError(f"name 2 to {MOST_JOINTS} joints, one per line, no duplicates")
     return names
 
 

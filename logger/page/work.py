@@ -134,7 +134,7 @@ def leave(request: Request) -> Response:
 
 def _stream(site: Site, board: Board) -> Events | Response:
     if site.audience >= MOST_STREAMS:
-        return Response("Too many look on already.", 503, {"Retry-After": "5"})
+        return Response("Too many viewers connected.", 503, {"Retry-After": "5"})
     return Events(board, site.watcher.wanted)
 
 

@@ -369,7 +369,7 @@ def _next_check(
         because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosed.pattern}"
         return NextCheck(because, blamed, diagnosed.checks[:MOST_CHECKS])
     if loses:
-        because = "The line, measured by itself, loses more than it did or should."
+        because = "The line, measured alone, loses more than before or than nominal."
         return NextCheck(because, (), checks_of(["wet-line"])[:MOST_CHECKS])
     if state is not None and by_state:
         because = (
@@ -383,5 +383,5 @@ def _next_check(
         names = named([(one.days.channel, one.days.frequency_khz) for one in moved])
         because = f"The SWR has changed on {names}."
         return NextCheck(because, (), checks_of(likely)[:MOST_CHECKS])
-    because = "Nothing asks for a check now; a look once a year is common practice."
+    because = "No check is needed now; a look once a year is common practice."
     return NextCheck(because, (), checks_of(["antenna-moved"])[:1])

@@ -15,7 +15,7 @@ from logger.trend.account import channel_name, named
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
 HARDLY = 0.005  # a probability that is not worth a figure
-FALLING = "A falling SWR is not always good news: a line that loses more reads better, too."
+FALLING = "A falling SWR is not always good news: a line with more loss reads better, too."
 
 
 class Section(NamedTuple):
@@ -31,7 +31,7 @@ def state(summary: Summary) -> str:
     about to be reached, slopes, or that all is well."""
     waiting = summary.alarms.open
     if not summary.trend:
-        return "Nothing can be said yet: no readable transmission is stored."
+        return "No statement yet: no readable transmission is stored."
     parts = [f"alarm {one.kind} is open since {one.raised_utc[:10]}" for one in waiting[:2]]
     if len(waiting) > 2:
         parts.append(f"{len(waiting) - 2} more alarms are open")
@@ -53,7 +53,7 @@ def state(summary: Summary) -> str:
         if some:
             parts.append(f"{_named(some)} {_is(some)} {verdict}")
     if any(one.loses_more for one in summary.line_loss):
-        parts.append("the line loses more than it did or should")
+        parts.append("the line loses more than before or than nominal")
     together = summary.station_state
     if together is not None and causes(together):
         parts.append(story(together.verdict, together))
@@ -123,7 +123,7 @@ def _alarms(summary: Summary) -> list[str]:
         f"Open since {one.raised_utc[:16].replace('T', ' ')}Z: {one.kind} ({one.severity}),"
         f" {one.detail}"
         + (", acknowledged" if one.acknowledged else "")
-        + f". `mismatchd alarms show {one.id}` tells more."
+        + f". See `mismatchd alarms show {one.id}`."
         for one in summary.alarms.open
     ]
     lines = lines or ["No alarm is open."]
@@ -164,7 +164,7 @@ def _falling(summary: Summary) -> tuple[str, ...]:
 STATE_CHECKS = {
     "loss": (
         "With the key up look for water at the plugs and in the braid; those outdoors without going"
-        " near power lines. Measure the line by itself: `mismatchd"
+        " near power lines. Measure the line alone: `mismatchd"
         " feedline measure`."
     ),
     "resonance": (
@@ -188,7 +188,7 @@ def _station_state(state: StateLine | None) -> list[Section]:
         )
         if state.or_else:
             others = ", or that ".join(story(one, state) for one in state.or_else)
-            first += f" They do not rule out that {others}."
+            first += f" Also possible: {others}."
     lines = [first]
     figures = f"Resonance {_span(state.resonance_khz, '.0f')} kHz"
     if state.resonance_khz_per_year is not None:
@@ -226,7 +226,7 @@ def _line_loss(one: LineLossLine) -> str:
             f"; {one.change_db:+.2f} dB since {one.first_date}"
             f" ({one.change_low_db:+.2f} to {one.change_high_db:+.2f}, 95 %)"
         )
-        text += "" if one.changed else ", which may be nothing"
+        text += "" if one.changed else ", which may be chance"
     return _capital(f"{text}.")
 
 
@@ -237,9 +237,9 @@ def _forecasts(summary: Summary) -> list[str]:
         if one.reason is not None:
             silent.setdefault(f"nothing can be said, {one.reason}.", []).append(one)
         elif (one.probability or 0.0) < HARDLY:
-            silent.setdefault(
-                f"SWR {one.limit:g} is hardly reached before {one.horizon}.", []
-            ).append(one)
+            silent.setdefault(f"SWR {one.limit:g} is unlikely before {one.horizon}.", []).append(
+                one
+            )
         else:
             lines.append(_forecast(one))
     return lines + [f"{_capital(_named(some))}: {text}" for text, some in silent.items()]

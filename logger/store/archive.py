@@ -181,7 +181,7 @@ class Archive:
         whole = join(group)
         data = encode(whole)
         if not same(decode(data), whole):
-            log.error("%s: segments cannot be merged and stay as they are", self._path)
+            log.error("%s: segments cannot be merged; left unchanged", self._path)
             return 0
         self._run_many(
             "DELETE FROM segments WHERE first_ns = ?", [(_first_ns(block),) for block in group]
@@ -271,7 +271,7 @@ class Archive:
                 for first_ns, last_ns, _, count in table[doomed].tolist():
                     deleted += count - self._cut(first_ns, last_ns, spans)
         if forgotten:
-            log.warning("captures have filled their share: the %d oldest are given up", forgotten)
+            log.warning("captures exceed their share; deleted the %d oldest", forgotten)
         return deleted
 
     def _cut(self, first_ns: int, last_ns: int, spans: Times) -> int:

@@ -80,7 +80,7 @@ def salvage(
     try:
         source = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
     except sqlite3.Error as error:
-        log.error("nothing can be read of %s: %s", damaged, error)
+        log.error("nothing can be read from %s: %s", damaged, error)
         return copied
     try:
         for (name,) in _tables(target):

@@ -26,7 +26,7 @@ def version_of(connection: sqlite3.Connection, folder: Path = FOLDER) -> int:
     )
     if found > known:
         raise StoreError(
-            f"the store is of version {found}, this program knows {known}; use a newer program"
+            f"the store has version {found}, this program supports {known}; use a newer program"
         )
     return found
 

@@ -155,7 +155,7 @@ def _take_times(parts: Parts, header: _Header) -> Times:
 
 def _frame(segment: bytes) -> memoryview:
     if len(segment) < _START.size or not segment.startswith(MAGIC):
-        raise SegmentError("this is not a segment")
+        raise SegmentError("not a segment")
     _, version, checksum = _START.unpack_from(segment)
     frame = memoryview(segment)[_START.size :]
     if checksum != zlib.crc32(frame, version):

@@ -14,7 +14,7 @@ class Shelf(Store):
         """Have no alarm of the kind of this one told until a time; the kind. Raises UsageError if
         there is no such alarm or the time is over."""
         if until_ns <= now_ns:
-            raise UsageError("the time to shelve it until is over already; give a later one")
+            raise UsageError("the time to shelve until has passed; give a later one")
         return self._set(alarm_id, until_ns)
 
     def unshelve(self, alarm_id: int) -> str:

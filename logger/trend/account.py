@@ -9,6 +9,7 @@ from logger.trend.days import Days, Weather
 from logger.trend.outcome import Trend
 from logger.trend.state_outcome import StationState
 from logger.utc import format_ns
+from logger.wording import join
 
 DAY_NS = 86_400_000_000_000
 
@@ -92,8 +93,8 @@ def named(channels: Sequence[tuple[int | None, float | None]]) -> str:
         return names[0]
     if all(channel is not None for channel, _ in channels):
         names = [str(channel) for channel, _ in channels]
-        return f"channels {', '.join(names[:-1])} and {names[-1]}"
-    return f"{', '.join(names[:-1])} and {names[-1]}"
+        return f"channels {join(names)}"
+    return join(names)
 
 
 def date(day: int) -> str:

@@ -52,7 +52,7 @@ def forecast(trend: Trend, limit: float) -> Forecast:
     """
     reach = trend.last - trend.since
     if None in (trend.slope_per_year, trend.slope_low, trend.slope_high):
-        return Forecast(limit, "the slope is not known")
+        return Forecast(limit, "the slope is unknown")
     if reach < LEAST_YEARS * YEAR:
         return Forecast(limit, "the present level has lasted less than a year")
     ahead = np.unique(np.append(np.arange(0, reach, STRIDE), reach))

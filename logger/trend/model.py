@@ -15,6 +15,7 @@ from logger.trend.regression import Fit, fit
 from logger.trend.second_opinion import seasonal
 from logger.trend.steps import certainty, search
 from logger.trend.verdict import Slope, verdict
+from logger.wording import count
 
 HIGHEST = 10.0  # SWR; what is beyond says "open or short", not how much
 LEAST_FOR_STEPS = 20  # days with readings
@@ -178,12 +179,9 @@ def _reasons(framed: Frame, day: IntArray, set_aside: int) -> list[str]:
     if framed.slope is None:
         span = int(day[-1] - day[0]) + 1
         found.append(
-            f"{len(day)} days with readings in {span} days are too little to tell the season from"
-            " a slope: that takes a whole year. The level and sudden changes can be told."
+            f"{count(len(day), 'day')} of readings in {count(span, 'day')}: separating season from"
+            " slope takes a year."
         )
     if set_aside:
-        found.append(
-            f"{set_aside} {'day is' if set_aside == 1 else 'days are'} left out, far from the days"
-            " around."
-        )
+        found.append(f"{count(set_aside, 'day')} left out, far from the days around.")
     return found

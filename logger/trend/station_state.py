@@ -66,7 +66,7 @@ def station_state(used: Sequence[Days], events: Sequence[Event] = ()) -> Station
     if _misfit(loss) > MOST_MISFIT:
         return None
     if not long:
-        reason = "less than a year of readings: changes cannot be told from the season"
+        reason = "less than a year of readings: changes cannot be separated from the season"
         return _told(loss, "undecided", (), len(known), first, last, reasons=(reason,))
     return _judged(loss, len(known), first, last)
 

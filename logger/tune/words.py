@@ -11,6 +11,7 @@ from logger.tune.estimate import interval
 from logger.tune.positions import STEP, Adjustment, Position, Reading, Unit
 from logger.tune.session import State
 from logger.tune.suspicion import Sign
+from logger.wording import count
 
 CUT_CAUTION = "What is cut off stays off: cut no further than this, and read again."
 LONGER_AGAIN = (
@@ -179,7 +180,7 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
         elif advice.kind == "end":
             yield (
                 f"It has to be {difference(unit, wanted)}, but is at the end of its travel: another"
-                " tip, or a coil or capacity hat, is the way on."
+                " tip, or a coil or capacity hat, is needed."
             )
         return
     by = adjustment.sign * (to - here.setting)
@@ -212,7 +213,7 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
                 f" {advice.then:.2f}."
             )
         else:
-            yield "How far that goes is not known yet; the reading there will show it."
+            yield "The effect is unknown so far; the reading there will show it."
     if adjustment.cut:
         yield CUT_CAUTION
     yield UNKEY
@@ -230,7 +231,7 @@ def outcome(state: State) -> str:
     first = setting(adjustment.unit, state.read[0].setting)
     steps = len(state.read) - 1
     return (
-        f"tuned from {first} to {line(adjustment, last)} in {steps}"
-        f" step{'' if steps == 1 else 's'}; resonance {its.value / 1e3:.2f} MHz"
+        f"tuned from {first} to {line(adjustment, last)} in"
+        f" {count(steps, 'step')}; resonance {its.value / 1e3:.2f} MHz"
         f" ({its.low / 1e3:.2f} to {its.high / 1e3:.2f})"
     )

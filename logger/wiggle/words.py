@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from logger.live.reading import Reading
 from logger.wiggle.ranking import Ranked
 from logger.wiggle.session import Session
+from logger.wording import count, join
 
 # As they come from the radio; that at the antenna is left out, as nobody is to be near it.
 JOINTS = ("plug at the radio", "coupler in", "coupler out", "first join of the line")
@@ -21,12 +22,12 @@ def forms(session: Session, reading: Reading, key_down_s: float) -> list[str]:
     if not reading.keyed:
         return [f"{where}: waiting for the key", "waiting for the key"]
     swr = "SWR not readable" if reading.swr is None else f"SWR {reading.swr:.2f}"
-    count = f"{present.excursions} excursion{'s' * (present.excursions != 1)}"
+    excursions = count(present.excursions, "excursion")
     down = f"key down {session.key_down_s():.0f} of {key_down_s:g} s"
     return [
-        f"{where}: {count}, {swr}, {down}",
-        f"{where}: {count}, {swr}",
-        f"{count}, {swr}",
+        f"{where}: {excursions}, {swr}, {down}",
+        f"{where}: {excursions}, {swr}",
+        f"{excursions}, {swr}",
     ]
 
 
@@ -51,35 +52,35 @@ def result(session: Session) -> Iterator[str]:
     ranked = session.ranking()
     quiet = session.state.hands_off.tally()
     if not ranked:
-        yield "No joint was moved with the key down: nothing can be said."
+        yield "No joint was moved with the key down: no result."
         return
     for place, one in enumerate(ranked, 1):
         tally = one.tally
         yield (
-            f"{place}. {tally.name}: {_count(tally.excursions)} in {tally.seconds:.0f} s,"
-            f" confidence {percent(one)}"
+            f"{place}. {tally.name}: {count(tally.excursions, 'excursion')} in"
+            f" {tally.seconds:.0f} s, confidence {percent(one)}"
         )
-    yield f"Hands off: {_count(quiet.excursions)} in {quiet.seconds:.0f} s."
+    yield f"Hands off: {count(quiet.excursions, 'excursion')} in {quiet.seconds:.0f} s."
     named = [one.tally.name for one in ranked if one.named]
     if named:
         yield (
-            f"Loose: {' and '.join(named)}. Release the key, open the joint and look: a pin that"
+            f"Loose: {join(named)}. Release the key, open the joint and look: a pin that"
             " is short or loose, a strand of braid, corrosion, a thread that was not tight. Then"
             " note what was done: `mismatchd journal add --kind repair`."
         )
     else:
         yield (
             "No joint stands out from chance. That does not prove them sound: a contact may need"
-            " more movement, cold, or wet. Left running, the daemon counts excursions of every"
-            " transmission."
+            " more movement, cold or moisture to fail. Left running, the daemon counts the"
+            " excursions of every transmission."
         )
     short = [one.tally.name for one in ranked if one.tally.seconds < LEAST_SECONDS]
     if short:
-        yield f"Moved for less than {LEAST_SECONDS:g} s, so little is known of {_and(short)}."
+        yield f"Moved for less than {LEAST_SECONDS:g} s, too short to judge {join(short)}."
     if quiet.seconds < LEAST_SECONDS:
         yield (
-            f"Hands were off for less than {LEAST_SECONDS:g} s with the key down: there is little"
-            " to compare with."
+            f"Hands were off for less than {LEAST_SECONDS:g} s with the key down: too short"
+            " for a comparison."
         )
 
 
@@ -89,18 +90,10 @@ def remark(session: Session) -> str | None:
     if not ranked:
         return None
     named = [one.tally.name for one in ranked if one.named]
-    moved = _and([one.tally.name for one in ranked])
-    return f"wiggled {moved}: " + (f"loose: {_and(named)}" if named else "none stands out")
+    moved = join([one.tally.name for one in ranked])
+    return f"wiggled {moved}: " + (f"loose: {join(named)}" if named else "none stands out")
 
 
 def percent(one: Ranked) -> str:
     """A confidence, never rounded up to certainty."""
     return f"{min(99.9, 100 * one.confidence):.3g} %"
-
-
-def _count(excursions: int) -> str:
-    return f"{excursions or 'no'} excursion{'s' * (excursions != 1)}"
-
-
-def _and(names: Sequence[str]) -> str:
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
