@@ -542,7 +542,7 @@ def test_a_lost_link_begins_the_step_again(tmp_path: Path) -> None:
         try:
             person.sees("highest power")
             person.types("a lot\n")
-            person.sees("not understood")
+            person.sees("not a valid answer")
             person.types("3 W\n")
             person.sees("0.095, 0.3, 0.95, 3 W")
             person.sees("Enter when ready:")

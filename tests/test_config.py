@@ -222,7 +222,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         f"{GOOD}influxdb:\n"
         "  - {url: 'http://x', org: a, bucket: b}\n"
         "  - {url: 'http://x/', org: a, bucket: b}\n",
-        "4: influxdb[1]: a second 'http://x a/b'; give it another name",
+        "4: influxdb[1]: 'http://x a/b' occurs twice; give one another name",
     ),
     "missing driver": ("station: {}\n", "1: driver: is missing; add it"),
     "missing driver key": (
@@ -291,7 +291,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "notifier twice": (
         f"{GOOD}notify:\n  - {{kind: mqtt, host: a}}\n  - {{kind: mqtt, host: b}}\n",
-        "4: notify[1]: a second 'mqtt'; give it a `name`",
+        "4: notify[1]: 'mqtt' occurs twice; give one a `name`",
     ),
     "notifier's alarm": (
         f"{GOOD}notify:\n  - {{kind: mqtt, host: a, alarms: [hi-swr]}}\n",
@@ -320,7 +320,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "inhibit without a link": (
         f"{GOOD}notify:\n  - {{kind: inhibit, message: stop}}\n",
-        "3: notify[0].kind: driver 'probe-driver' accepts no messages; remove this notifier",
+        "3: notify[0].kind: driver 'probe-driver' accepts no messages; remove the notifier",
     ),
     "twice": (
         f"{GOOD}store: {{}}\nstore: {{}}\n",
@@ -356,7 +356,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "too deep": ("[" * 5000, "1: is nested too deeply; write it flatter"),
     "list": (
         "- a\n",
-        "1: the file is not a mapping; write keys and values such as 'driver: {kind: simulated}'",
+        "1: the file is not a mapping; write keys and values, as in 'driver: {kind: simulated}'",
     ),
     "empty": ("", "1: the file is empty; it needs at least 'driver: {kind: simulated}'"),
     "only comments": ("# x\n", "1: the file is empty; ..."),

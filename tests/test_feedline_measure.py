@@ -185,7 +185,7 @@ def test_without_a_daemon_the_driver_is_read(tmp_path: Path) -> None:
 
     for answer in ("no\n", ""):
         refused = measured(answer)
-        assert "nothing is kept" in refused.stderr
+        assert "nothing was saved" in refused.stderr
         assert (refused.returncode, refused.stdout) == (0, "")
     assert not (tmp_path / "data").exists()
     done = measured("yes\n")

@@ -174,7 +174,7 @@ def test_a_leap_of_the_clock_is_flagged(line: Line) -> None:
     parts = line.feed(*frames)
     assert [part.clock_step for part in parts] == [True] + [False] * 99
     assert line.stream.counters["bridge_clock"] == 1
-    assert line.stream.said[-1].startswith("the bridge's clock leapt")
+    assert line.stream.said[-1].startswith("the bridge's clock jumped")
 
 
 def test_a_bridge_without_memory_that_started_anew(line: Line) -> None:

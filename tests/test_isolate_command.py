@@ -248,6 +248,6 @@ def test_a_session_of_another_program_begins_anew(tmp_path: Path) -> None:
             until(view, CHAIN)
             view.press(b"q\r")
             assert view.ended() == 0
-            assert "nothing is kept" in screen(view)
+            assert "nothing was saved" in screen(view)
         finally:
             view.close()

@@ -31,7 +31,7 @@ def test_measuring_the_line_is_given_up(tmp_path: Path) -> None:
             view.until(lambda text: "(yes or no)" in text)
             view.press(b"\x03")
             assert view.ended() == 130
-            assert "nothing is kept" in view.look()
+            assert "nothing was saved" in view.look()
         finally:
             view.close()
 

@@ -41,7 +41,7 @@ def _highest_w(terminal: Terminal, file: PointsFile) -> float:
         highest_w = positive(answer.rstrip(" Ww")) if answer else proposed
         if highest_w is not None:
             break
-        terminal.say(f"{answer!r} is not understood: Enter, watts such as 12, or q")
+        terminal.say(f"{answer!r} is not a valid answer; give Enter, watts such as 12, or q")
     if highest_w != stated:
         file.state_highest_w(highest_w)
     return highest_w

@@ -82,10 +82,10 @@ def command(
         carrier = carriers.wait(2 * LOW_W)
     except (Stop, KeyboardInterrupt) as reason:
         terminal.say("")
-        terminal.say("stopped; nothing was read")
+        terminal.say("stopped; nothing was saved")
         return 0 if isinstance(reason, Stop) else 130
     except EndOfInput as error:
-        raise MismatchdError("the input has ended without a carrier; nothing is kept") from error
+        raise MismatchdError("the input ended without a carrier; nothing was saved") from error
     reading = _reading(
         carrier, far_end, cable, length, _khz(carrier, config.station.channel, frequency)
     )

@@ -98,7 +98,7 @@ def command(
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
             if number is None or session is None:
-                terminal.say("stopped; nothing was read")
+                terminal.say("stopped; nothing was saved")
             else:
                 count = words.counted(len(session.state.taken))
                 terminal.say(f"stopped: {count} kept; the same command continues.")

@@ -105,7 +105,7 @@ def command(
                 Guide(terminal, source, session, config.station, keep).run()
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
-            terminal.say("stopped; nothing was read" if number is None else f"stopped; {KEPT}")
+            terminal.say("stopped; nothing was saved" if number is None else f"stopped; {KEPT}")
             return 0 if isinstance(reason, Stop) else 130
         except EndOfInput as error:
             raise MismatchdError(f"the input ended; readings are {KEPT}") from error
