@@ -302,5 +302,5 @@ def test_commands_in_words() -> None:
     assert messages.command("set 500 16 1") == b"\0" + frame(b"\x19\xf4\x01\0\0\x10\x01")
     assert messages.command("pattern on") == b"\0" + frame(b"\x1b\x01")
     for words in ("", "inhibit", "inhibit soon", "inhibit 70000", "set 1 2", "jump"):
-        with pytest.raises(ValueError, match="it knows: identify"):
+        with pytest.raises(ValueError, match="known commands: identify"):
             messages.command(words)

@@ -79,7 +79,7 @@ def newer(data: bytes) -> bytes:
         (lines, "prints lines: '1.231.234,0.056'; kind: text-lines"),
         (silent, "silent for 0.4 s"),
         (noise, "sends neither frames nor lines: check the baud rate"),
-        (newer, "a bridge of wire protocol 3; this program speaks 1"),
+        (newer, "a bridge of wire protocol 3; this program uses 1"),
     ],
 )
 def test_what_is_behind_a_port(answer: Callable[[bytes], bytes], words: str) -> None:

@@ -128,7 +128,7 @@ def test_open_days_are_set_aside() -> None:
     told = of(values)
     assert told.verdict == "steady"
     assert told.level == pytest.approx(1.4, abs=0.02)
-    assert any("4 days are left out" in reason for reason in told.reasons)
+    assert any("4 days left out" in reason for reason in told.reasons)
 
 
 def test_weather_that_nobody_wrote_down() -> None:
