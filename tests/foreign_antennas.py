@@ -623,6 +623,11 @@ class CuttingSession:
         )
         self._cut_rms_mm, self._forget_rate, self._noise = cut_rms_mm, forget_rate, noise
 
+    @property
+    def leak(self) -> float:
+        """Magnitude of the coupler's directivity, as a matched load shows it."""
+        return float(abs(self._directivity))
+
     def read_gamma(self, frequency_khz: float) -> float:
         """Return the magnitude of the reflection that the coupler shows, with noise."""
         true = complex(self.antenna.shack_reading(frequency_khz, self.length_mm))

@@ -14,6 +14,7 @@ from tests.foreign_antennas import CuttingSession, random_antenna
 ADJUSTMENTS = 4
 CUTS = 20  # more than any person makes
 DIRECTIVITY_DB = 22.0  # the least that `CuttingSession` draws: what its calibration may claim
+SPARE = 1.25  # of the leak that a calibration with a matched load claims, over the true one
 NOISE = 0.01  # relative, of a reading of the reflection coefficient
 WATTS = 4.0
 
@@ -60,10 +61,16 @@ class ForeignOutcome:
         return float(np.mean([low <= need <= high for need, low, high in self.needs]))
 
 
-def cut_session(seed: int, kind: str) -> ForeignOutcome:
-    """Cut an antenna that begins too long until the advice is to leave it."""
+def cut_session(seed: int, kind: str, *, is_leak_known: bool = False) -> ForeignOutcome:
+    """Cut an antenna that begins too long until the advice is to leave it.
+
+    The calibration claims the leak of the poorest coupler or, with `is_leak_known`, that of this
+    one with a little to spare.
+    """
     antenna = replace(random_antenna(seed, kind), can_lengthen=False)
-    return _follow(CuttingSession(antenna, 1), CUTS, cut=True)
+    person = CuttingSession(antenna, 1)
+    leak = SPARE * person.leak if is_leak_known else 10 ** (-DIRECTIVITY_DB / 20)
+    return _follow(person, CUTS, leak, cut=True)
 
 
 def slide_session(seed: int, kind: str) -> ForeignOutcome:
@@ -74,10 +81,10 @@ def slide_session(seed: int, kind: str) -> ForeignOutcome:
         antenna, can_lengthen=True, start_excess_share=sign * antenna.start_excess_share
     )
     person = CuttingSession(antenna, 1, forget_rate=0.0)
-    return _follow(person, ADJUSTMENTS, cut=False)
+    return _follow(person, ADJUSTMENTS, 10 ** (-DIRECTIVITY_DB / 20), cut=False)
 
 
-def _follow(person: CuttingSession, most: int, *, cut: bool) -> ForeignOutcome:
+def _follow(person: CuttingSession, most: int, leak: float, *, cut: bool) -> ForeignOutcome:
     antenna, truth = person.antenna, person.antenna.truth
     channels = antenna.channels_khz
     setting = float(round(person.measured_start_mm))
@@ -86,7 +93,9 @@ def _follow(person: CuttingSession, most: int, *, cut: bool) -> ForeignOutcome:
     started = float(antenna.worst_swr(person.length_mm))
     needs, steps, admitted = [], 0, False
     while True:
-        session.state.positions.append(Position(setting, [_read(person, f) for f in channels]))
+        session.state.positions.append(
+            Position(setting, [_read(person, f, leak) for f in channels])
+        )
         advice = session.advice()
         need = truth.best_length_mm - person.length_mm
         needs.append((need, advice.longer_by.low, advice.longer_by.high))
@@ -113,14 +122,14 @@ def _follow(person: CuttingSession, most: int, *, cut: bool) -> ForeignOutcome:
     )
 
 
-def _read(person: CuttingSession, frequency_khz: float) -> Reading:
+def _read(person: CuttingSession, frequency_khz: float, leak: float) -> Reading:
     size = person.read_gamma(frequency_khz)
     reading = product_reading(
         np.array([WATTS]),
         np.array([WATTS * size**2]),
         np.array([1e-9]),
         np.array([(2 * NOISE) ** 2]),
-        10 ** (-DIRECTIVITY_DB / 20),
+        leak,
         0.0,
         np.array([True]),
     )
