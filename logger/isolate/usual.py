@@ -18,7 +18,11 @@ SCATTER, SCATTER_RHO = 1.25, 0.02  # of the reflection coefficient, by weather
 
 
 class UsualSwr(NamedTuple):
-    """Range of the SWR with everything in order; no lowest where too little is known."""
+    """Range of the SWR with everything in order.
+
+    lowest is None where too little is known, or the readings are of two levels, so that neither can
+    be called usual.
+    """
 
     lowest: float | None
     highest: float
@@ -34,4 +38,5 @@ def usual_swr(store: Store, now_ns: int, channel: int | None) -> UsualSwr:
         return UsualSwr(None, UNKNOWN_SWR)
     low, high = np.quantile(rho_of_swr(ratios), [1 - QUARTER, QUARTER])
     lowest = max(0.0, float(low) / SCATTER - SCATTER_RHO)
-    return UsualSwr(float(swr(lowest)), float(swr(SCATTER * float(high) + SCATTER_RHO)))
+    highest = SCATTER * float(high) + SCATTER_RHO
+    return UsualSwr(float(swr(lowest)) if lowest <= highest else None, float(swr(highest)))
