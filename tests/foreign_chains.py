@@ -280,31 +280,42 @@ class ForeignStation:
             return Arrangement(far_end="open")
         return AS_IT_IS
 
-    def answer(self, key: str, rng: np.random.Generator, *, tries: int = 1) -> bool:
+    def answer(
+        self,
+        key: str,
+        rng: np.random.Generator,
+        *,
+        tries: int = 1,
+        renewed: frozenset[int] = frozenset(),
+    ) -> bool:
         """Return a person's answer: True if the trouble is still there, or if something was found.
 
         With `tries` above 1 the trial is repeated and any positive counts. Slips come on top.
+        Parts at the places `renewed` were made anew before and are sound.
         """
-        outcome = any(self.outcome(key, rng) for _ in range(tries))
+        outcome = any(self.outcome(key, rng, renewed) for _ in range(tries))
         return bool(outcome != (rng.random() < self.slip_rate))
 
-    def outcome(self, key: str, rng: np.random.Generator) -> bool:
+    def outcome(
+        self, key: str, rng: np.random.Generator, renewed: frozenset[int] = frozenset()
+    ) -> bool:
         """Return the outcome of a trial without the person's slips; see `answer`.
 
         Raises KeyError for a trial that is not simulated.
         """
         kind, _, at = key.partition(":")
+        rest = replace(self, faults=tuple(f for f in self.faults if f.place not in renewed))
         if kind in ("look", "glance"):
-            return self._look(int(at), 1.0 if kind == "look" else 0.45, rng)
+            return rest._look(int(at), 1.0 if kind == "look" else 0.45, rng)
         if kind == "wiggle":
-            return self._wiggle(rng)
+            return rest._wiggle(rng)
         if kind.startswith("ohm-"):
-            return self._measure_ohms(kind, int(at) if at else None, rng)
+            return rest._measure_ohms(kind, int(at) if at else None, rng)
         if kind == "open-end":
-            return self._has_lossy_line(rng)
-        if kind in ("load", "swap", "bypass", "new-plug", "other-line"):
+            return rest._has_lossy_line(rng)
+        if kind in ("as-is", "load", "swap", "bypass", "new-plug", "other-line"):
             arrangement = self.arrangement_for(key)
-            return self._has_trouble(arrangement, self.swr_with(arrangement, rng))
+            return self._has_trouble(arrangement, rest.swr_with(arrangement, rng))
         raise KeyError(key)
 
     # Radio frequency

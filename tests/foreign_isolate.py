@@ -15,6 +15,8 @@ NO_POWER = 0.02
 OPEN_OHM = 1e7 + 0j
 OPEN_SWR = 6.0
 """SWR that an open port shows at least at a sound coupler."""
+REPAIRS = ("new-plug", "other-line")
+"""Trials that leave what they renew as it is."""
 MOST_TRIALS = 60
 LONG_MIN = 20.0
 """A trial of so many minutes, or up at the antenna, is not to be made twice."""
@@ -82,11 +84,16 @@ def symptom_of(station: ForeignStation) -> Symptom:
     return Symptom(station.symptom)
 
 
-def answer(station: ForeignStation, key: str, rng: np.random.Generator) -> bool:
-    """Return the person's answer; for the open port, which the stations lack, an open load."""
+def answer(
+    station: ForeignStation, key: str, rng: np.random.Generator, renewed: frozenset[int]
+) -> bool:
+    """Return the person's answer; for the open port, which the stations lack, an open load.
+
+    Parts at the places `renewed` were made anew before, and stay so.
+    """
     kind, _, place = key.partition(":")
     if kind != "open-port":
-        return station.answer(key, rng)
+        return station.answer(key, rng, renewed=renewed)
     open_end = replace(station, load_ohm=OPEN_OHM)
     shown = open_end.swr_with(Arrangement(load_at=int(place)), rng).shown_swr
     return bool((shown < OPEN_SWR) != (rng.random() < station.slip_rate))
@@ -103,6 +110,7 @@ def play(seed: int, slip_rate: float = 0.05, station: ForeignStation | None = No
     outcomes: list[tuple[str, bool]] = []
     minutes, twice = 0.0, 0
     done: set[str] = set()
+    renewed: frozenset[int] = frozenset()
     while (step := session.next()) is not None and len(outcomes) < MOST_TRIALS:
         trial = step.trial
         last = session.last_trial
@@ -113,7 +121,9 @@ def play(seed: int, slip_rate: float = 0.05, station: ForeignStation | None = No
             heavy |= part.outdoors and part.kind.name != "ground" and trial.kind != "glance"
         twice += heavy and trial.key in done and not again
         done.add(trial.key)
-        bad = answer(station, trial.key, rng)
+        bad = answer(station, trial.key, rng, renewed)
+        if trial.kind in REPAIRS:
+            renewed |= station.arrangement_for(trial.key).replaced
         session.take(Taken(trial.key, bad))
         outcomes.append((trial.key, bad))
         minutes += step.minutes

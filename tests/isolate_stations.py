@@ -179,17 +179,23 @@ class Person:
         self._rng = rng
         self._misread = misread
         self.as_is = station.seen(station.rho())
+        self._renewed: frozenset[int] = frozenset()
         self._eye = rng.uniform(0.3, 0.8)  # share of faults that this person sees
 
     def answer(self, trial: Trial) -> bool | None:
         """Whether it came out bad; None if it cannot be told."""
         bad = self._truth(trial)
+        if trial.kind in ("new-plug", "other-line"):
+            places = {part.place for part in self.station.chain.parts}
+            self._renewed |= places - trial.within
         if bad is not None and self._rng.random() < self._misread:
             return not bad
         return bad
 
     def _truth(self, trial: Trial) -> bool | None:
         station, chain, symptom = self.station, self.station.chain, self.station.symptom()
+        if station.place in self._renewed:
+            return False
         match trial.kind:
             case "look" | "glance":
                 hidden = 0.5 if trial.kind == "glance" else 1.0

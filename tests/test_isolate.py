@@ -26,7 +26,15 @@ from logger.isolate.chain import (
 from logger.isolate.elimination import best, by_part, entropy, gain, posterior
 from logger.isolate.hints import newest, weights
 from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound, too_high, too_low
-from logger.isolate.session import CLEARED, Session, State, Taken, decode_state, encode_state
+from logger.isolate.session import (
+    CLEARED,
+    LEAST_BITS,
+    Session,
+    State,
+    Taken,
+    decode_state,
+    encode_state,
+)
 from logger.isolate.trial import Chances, chances_of
 from logger.isolate.trials import trials
 from logger.isolate.usual import UNKNOWN_SWR, UsualSwr, usual_swr
@@ -178,7 +186,7 @@ def test_every_trial_tells_its_outcomes(chain: Chain, symptom: Symptom, dc: str)
 
 @given(st.floats(0.01, 0.99), st.integers(0, 4), st.integers(0, 4))
 def test_reading_again_corrects_slips_and_nothing_else(bad: float, n: int, m: int) -> None:
-    chances = Chances(np.array([bad]), np.array([0.05]))
+    chances = Chances(np.array([bad]), np.array([0.0]), np.array([0.0]))
     # All sequences of outcomes by enumeration: the state lasts, one reading in twenty is a slip.
     expected = bad * 0.95**n * 0.05**m + (1 - bad) * 0.05**n * 0.95**m
     assert chances.likelihood(n, m) == pytest.approx(expected)
@@ -192,7 +200,9 @@ def likeliest(chain: Chain, fault: Fault, symptom: Symptom, dc: str) -> Session:
     session.begin(symptom)
     most = sum(trial.takes for trial in trials(chain, symptom, dc))
     while (step := session.next()) is not None:
-        assert step.bits >= 0
+        # A trial tells something new, or settles an outcome that cannot be read later.
+        assert step.bits >= LEAST_BITS or step.trial == session.last_trial
+        assert step.trial in session.offered()
         bad = step.trial.shows.get(fault.mode, 0.0) if fault.place in step.trial.within else 0.0
         session.take(Taken(step.trial.key, bad > 0.5))
         assert len(session.state.taken) <= most
@@ -212,7 +222,7 @@ def test_a_planted_fault_is_never_eliminated(chain: Chain, dc: str, data: st.Dat
     session = likeliest(chain, fault, symptom, dc)
     verdict = session.verdict()
     assert fault.place in [part.place for part, _ in verdict.left]
-    assert verdict.found is None or verdict.repaired or verdict.found.place == fault.place
+    assert verdict.found is None or verdict.found.place == fault.place
     assert all(part.place != fault.place for part in verdict.cleared)
     assert session.odds[fault.place] > CLEARED
 
@@ -220,10 +230,6 @@ def test_a_planted_fault_is_never_eliminated(chain: Chain, dc: str, data: st.Dat
 def test_a_session_is_resumed_taken_back_and_spared_what_is_lacking() -> None:
     session = Session(State(DEFAULT))
     session.begin(Symptom.HIGH)
-    first = session.next()
-    assert first is not None
-    assert first.trial.key == "wiggle"
-    session.skip(first.trial)
     first = session.next()
     assert first is not None
     assert first.trial.key == "load:2"
@@ -279,10 +285,53 @@ def test_a_repair_that_reads_sound_is_read_again_and_ends_the_session() -> None:
     assert verdict.found == verdict.repaired[0]
     assert session.cured
     # A new line ends it as well; where its plugs were renewed in vain, it was the line.
-    renewed = [("new-plug:3", True), ("new-plug:5", True)]
+    renewed = [*[("new-plug:3", True)] * 2, *[("new-plug:5", True)] * 2]
     session = session_after(Symptom.HIGH, *before, *renewed, *[("other-line:4", False)] * 2)
     assert session.next() is None
-    assert [part.place for part in session.verdict().repaired] == [4]
+    found = session.verdict().found
+    assert found is not None
+    assert found.kind.name == "line"
+
+
+def test_sound_readings_say_little_of_a_fault_that_comes_and_goes() -> None:
+    before = [("load:2", False), ("load:5", True), ("wiggle", False), ("look:3", False)]
+    repair = [("new-plug:5", False)] * 3
+    steady = session_after(Symptom.HIGH, *before, *[("as-is", True)] * 3, *repair)
+    passing = session_after(
+        Symptom.HIGH, *before, *[("as-is", False), ("as-is", True)] * 2, *repair
+    )
+    assert steady.next() is None
+    assert steady.verdict().found == steady.chain.parts[5]
+    assert passing.odds[5] < steady.odds[5]
+    step = passing.next()
+    assert step is not None
+    assert step.trial.key == "new-plug:5"  # more readings tell
+    more = session_after(
+        Symptom.HIGH, *before, *[("as-is", False), ("as-is", True)] * 2, *repair * 3
+    )
+    assert more.odds[5] > passing.odds[5]
+
+
+def test_what_was_renewed_in_vain_stays_new() -> None:
+    one_by_one = session_after(
+        Symptom.HIGH, *[("new-plug:3", True)] * 2, *[("new-plug:5", True)] * 2
+    )
+    # Two bad plugs would explain it only if the first had been put back.
+    assert one_by_one.odds[3] + one_by_one.odds[5] < 0.15
+    all_as_it_is = session_after(Symptom.HIGH, ("new-plug:5", True), *[("as-is", False)] * 4)
+    assert all_as_it_is.odds[5] > session_after(Symptom.HIGH, ("new-plug:5", True)).odds[5]
+    assert not all_as_it_is.verdict().cleared  # a sound reading as it is tests no part
+
+
+def test_a_climb_is_read_again_only_while_it_is_in_doubt() -> None:
+    session = session_after(Symptom.HIGH, ("load:2", False), ("load:5", True))
+    step = session.next()
+    assert step is not None
+    assert step.trial.key == "load:5"
+    session.take(Taken("load:5", True))
+    step = session.next()
+    assert step is not None
+    assert step.trial.key != "load:5"
 
 
 def test_nobody_climbs_or_works_long_for_the_same_trial_twice() -> None:
@@ -322,7 +371,9 @@ def test_a_dead_detector_is_found_by_what_should_reflect_all() -> None:
     assert step is not None
     assert step.trial.key == "open-port:2"
     session.take(Taken("open-port:2", True))
-    session.take(Taken("open-port:2", True))
+    while (step := session.next()) is not None:
+        assert len(session.state.taken) < 5
+        session.take(Taken(step.trial.key, step.trial.key == "open-port:2"))
     found = session.verdict().found
     assert found is not None
     assert found.kind.name == "coupler"
@@ -359,6 +410,14 @@ def test_an_alarm_and_the_store_shape_what_is_likely(tmp_path: Path) -> None:
         store.write(usual)
         assert 1.2 < usual_swr(store, now_ns, 20).highest < 1.4
         assert usual_swr(store, now_ns, 40) == UsualSwr(None, UNKNOWN_SWR)
+        # Two levels, neither of which is usual: no reading is lower than that.
+        levels = [
+            transmission(now_ns - n * 10**12, swr=(1.1, 3.0)[n % 2], channel=9)
+            for n in range(1, 25)
+        ]
+        store.write(levels)
+        assert usual_swr(store, now_ns, 9).lowest is None
+        assert usual_swr(store, now_ns, 9).highest < 1.3
     finally:
         store.close()
 
@@ -402,7 +461,7 @@ def test_an_open_end_shows_twice_the_loss(loss_db: float) -> None:
 
 
 def test_planted_faults_are_found() -> None:
-    for misread, least in ((0.0, 0.9), (MISREAD, 0.75)):
+    for misread, least in ((0.0, 0.9), (MISREAD, 0.85)):
         found_, wrong = 0, 0
         for seed in range(12):
             rng = np.random.default_rng(seed)
@@ -413,14 +472,14 @@ def test_planted_faults_are_found() -> None:
             if not misread:
                 assert station.place in one.left
         assert found_ >= least * 12
-        assert wrong <= 1 * (misread > 0)
+        assert wrong == 0
 
 
 def test_faulty_parts_of_independent_stations_are_named() -> None:
     plays = [play(seed) for seed in range(5000, 5016)]
     results = [one.result for one in plays]
-    assert results.count("right") >= 13
-    assert results.count("wrong") <= 1
+    assert results.count("right") >= 14
+    assert results.count("wrong") == 0
     assert not any(one.jobs_twice for one in plays)
 
 

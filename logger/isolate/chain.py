@@ -22,6 +22,7 @@ IN_NO_PART = 0.02  # prior of a fault that no part has, or of more than two
 BAD_LOAD = 0.03  # prior of a dummy load, or its lead, that is bad itself
 TINY = 1e-300
 UNEXPECTED = 0.004  # chance of a symptom that a fault is not expected to have
+SHARES = (0.3, 0.55, 0.8)  # of the readings in which a fault that comes and goes is there
 OUTDOORS = 2.0  # how many times more often a plug fails in the weather
 
 
@@ -191,10 +192,11 @@ class Chain:
 
 
 class Fault(NamedTuple):
-    """One part and what it does."""
+    """A part and how it fails; `share` is that of the readings in which it shows."""
 
     place: int
     mode: Mode
+    share: float = 1.0
 
 
 class Hypothesis(NamedTuple):
@@ -216,8 +218,13 @@ ELSEWHERE = Hypothesis(())
 
 
 def single_faults(chain: Chain) -> tuple[Fault, ...]:
-    """Every part with every mode it may fail in."""
-    return tuple(Fault(part.place, mode) for part in chain.parts for mode in part.kind.modes)
+    """Return each part with each mode it may fail in, and each share if it comes and goes."""
+    return tuple(
+        Fault(part.place, mode, share)
+        for part in chain.parts
+        for mode in part.kind.modes
+        for share in (SHARES if mode is Mode.LOOSE else (1.0,))
+    )
 
 
 class Hypotheses:
@@ -235,6 +242,7 @@ class Hypotheses:
             pair
             for pair in combinations(range(len(faults)), 2)
             if faults[pair[0]].place != faults[pair[1]].place
+            and all(faults[at].share in (1.0, SHARES[1]) for at in pair)
         ]
         self.faults = faults
         self.all = (
@@ -246,9 +254,7 @@ class Hypotheses:
         none = len(faults)
         alone = [(at, none) for at in range(none)]
         self.members = np.array([*alone, *alone, *pairs, (none, none)])
-        weight = np.array(
-            [part.weight * share for part in chain.parts for share in part.kind.modes.values()]
-        )
+        weight = np.array([_weight(chain, fault) for fault in faults])
         single = weight / weight.sum()
         pair_weight = np.array([weight[one] * weight[other] for one, other in pairs])
         two = TWO_FAULTS if pairs else 0.0
@@ -270,6 +276,13 @@ class Hypotheses:
     def bad_load(self) -> NDArray[np.bool_]:
         """Mask of the hypotheses with a bad load, (h,)."""
         return np.array([each.bad_load for each in self.all])
+
+
+def _weight(chain: Chain, fault: Fault) -> float:
+    """Return how often a fault is met, beside the others."""
+    part = chain.parts[fault.place]
+    each = len(SHARES) if fault.mode is Mode.LOOSE else 1
+    return part.weight * part.kind.modes[fault.mode] / each
 
 
 def shows(chain: Chain, fault: Fault, symptom: Symptom) -> float:

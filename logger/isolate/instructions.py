@@ -9,6 +9,7 @@ from logger.isolate.chain import Chain, Part, Symptom
 from logger.isolate.reading import Seen
 from logger.isolate.session import Taken
 from logger.isolate.trial import Trial
+from logger.isolate.trials import AS_IS
 
 LOOK_FOR = {
     "lead": "a bent pin, a loose sleeve, a kink",
@@ -22,7 +23,7 @@ LOOK_FOR = {
     "ground": "wires that are torn off or rotten, loose or rusty clamps",
 }
 OFF = "Switch the transmitter off."
-CHANGES_NOTHING = ("look", "glance", "wiggle", "new-plug", "other-line")
+CHANGES_NOTHING = (AS_IS, "look", "glance", "wiggle", "new-plug", "other-line")
 GLANCE = "anything bent, turned, slid or new near it"
 
 
@@ -52,6 +53,7 @@ def title(trial: Trial, chain: Chain) -> str:
     if trial.kind == "swap" and chain.names[trial.place or 0] == "ground":
         return "an extra ground wire"
     return {
+        "as-is": "everything as it is now",
         "load": f"dummy load behind {part}",
         "swap": f"another part in place of {part}",
         "bypass": f"{part} left out",
@@ -77,6 +79,10 @@ def how(trial: Trial, chain: Chain) -> str:
     match trial.kind:
         case "load":
             return " ".join(_load(trial, chain))
+        case "as-is":
+            return (
+                "Connect everything as usual, with the parts that are new by now, and key briefly."
+            )
         case "swap" if name == "coupler":
             return "Put another SWR meter in the place of the coupler and key briefly."
         case "swap" if name == "ground":
@@ -174,6 +180,8 @@ def expected(
     trial: Trial, chain: Chain, symptom: Symptom, sound_swr: float, as_is: Seen | None
 ) -> str:
     """Return what the coupler reads with and without a fault in the parts that are tested."""
+    if symptom is Symptom.NONE and trial.kind == AS_IS:
+        return "If the trouble is gone, power arrives; if not, none as before."
     if symptom is Symptom.NONE:
         return f"If {_innocent(trial, chain)}, power arrives; if not, none as before."
     if trial.kind == "open-end":
@@ -188,6 +196,8 @@ def expected(
         )
     before = "as before" if as_is is None else f"near {_figure(as_is.swr)} as before"
     bound = "more" if symptom is Symptom.LOWER else "less"
+    if trial.kind == AS_IS:
+        return f"If the trouble is gone, it reads {sound_swr:.2f} or {bound}; if not, {before}."
     return f"If {_innocent(trial, chain)}, it reads {sound_swr:.2f} or {bound}; if not, {before}."
 
 
@@ -199,6 +209,8 @@ def outcome(taken: Taken, trial: Trial, chain: Chain) -> str:
         return f"Too much is lost{read}." if taken.bad else f"The line loses no more{read}."
     if trial.kind == "open-port":
         return f"The coupler reads {'far too little' if taken.bad else 'full reflection'}{read}."
+    if trial.kind == AS_IS:
+        return f"The trouble {'is still there' if taken.bad else 'is not there now'}{read}."
     if trial.kind in ("load", "swap", "bypass", "new-plug", "other-line"):
         if trial.kind == "load":
             how_ = f"with a load behind {part}"

@@ -6,6 +6,7 @@ Odds are derived from the state each time, so that a session can be resumed and 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import takewhile
 from typing import NamedTuple
 
 import msgspec
@@ -15,18 +16,16 @@ from logger.blocks import Floats
 from logger.isolate.chain import TINY, Chain, Hypotheses, Part, Symptom, all_show
 from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
-from logger.isolate.trials import LASTING, REPLACING, replaced_by, trials
+from logger.isolate.trials import AS_IS, LASTING, READ_BEHIND, REPLACING, replaced_by, trials
 
-SURE = 0.95  # odds of a part from which on it is named
-SURE_AT_THE_END = 0.8  # the same once nothing more can be tried
+SURE = 0.975  # odds of a part from which on it is named
+SURE_AT_THE_END = 0.83  # the same once nothing more can be tried, or a repair has ended the trouble
 CLEARED = 0.02  # odds below which a part that was tested is called sound
 DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
-READINGS_OF_REPAIR = 2  # more sound readings than bad, after which a repair has ended the trouble
-ENOUGH = 0.95  # odds of a plug from which on its repair is not read once more
-WITHOUT_ONE = 0.5  # odds that must remain whichever single outcome was a slip
-REPAIRED = 0.65  # odds of what was renewed from which on the end of the trouble proves it
-NOT_UNLIKELY = 0.4  # odds below which a part is not named even so
-LIKELY = 0.6  # share of the odds of what was renewed, from which on a part is named
+RENEWED = 0.5  # odds of what was renewed, from which on a sound reading means that it is repaired
+DISAGREES = 0.2  # chance of a bad reading of a repair that is more than a slip
+LEFT_OPEN = 0.01  # odds of faults that make that chance, below which a repair is not read again
+HEAVY_DOUBT = 0.08  # chance of another outcome, above which a heavy trial is read again
 UNLIKELY = 0.2  # chance below which an outcome speaks against a part
 LEAST_BITS = 0.01  # a trial expected to give less is not worth the work
 
@@ -65,33 +64,33 @@ class Step(NamedTuple):
     minutes: float
 
 
+class Circuit(NamedTuple):
+    """A trial, and the places among those it tests whose parts were renewed before."""
+
+    key: str
+    renewed: frozenset[int]
+
+
 class Verdict(NamedTuple):
     """Odds that each part is faulty, the likeliest first. Two may be, so they may exceed 1."""
 
     odds: tuple[tuple[Part, float], ...]
     tested: frozenset[int]  # places of parts that an outcome speaks for
-    repaired: tuple[Part, ...]  # suspects among what was renewed when the trouble ended
-    renewed: float  # odds that a part that was renewed then was faulty
+    repaired: tuple[Part, ...]  # suspects among what was renewed until the trouble ended
     several: float  # odds of two faulty parts
     elsewhere: float  # odds of a fault in no part
     bad_load: float  # odds of a bad dummy load
-    least: float  # odds of the likeliest if the outcome that speaks most for it was a slip
-    is_last: bool  # nothing more can be tried
+    is_last: bool  # nothing more is worth trying
     against: tuple[Taken, ...]  # outcomes that do not fit the likeliest part
 
     @property
     def found(self) -> Part | None:
         """The faulty part, once it is known."""
-        if self.repaired:
-            suspects = [pair for pair in self.odds if pair[0] in self.repaired]
-            part, odds = suspects[0]
-            others = sum(share for _, share in suspects[1:])
-            is_likely = odds >= max(NOT_UNLIKELY, LIKELY * (odds + others))
-            return part if is_likely and self.renewed >= REPAIRED else None
-        part, odds = self.odds[0]
+        suspects = [pair for pair in self.odds if not self.repaired or pair[0] in self.repaired]
+        part, odds = suspects[0]
         enough = SURE_AT_THE_END if self.is_last else SURE
-        is_sure = odds >= enough * (1 - self.elsewhere) and not self.contradictory
-        return part if is_sure and self.least >= WITHOUT_ONE else None
+        is_sure = odds >= enough * (1 - self.elsewhere)
+        return part if is_sure and not self.contradictory else None
 
     @property
     def left(self) -> tuple[tuple[Part, float], ...]:
@@ -131,8 +130,8 @@ class Session:
         self._first = self._weights()
         self._is_exhausted = False
         self._trials: dict[str, Trial] = {}
-        self._chances: dict[str, Chances] = {}
-        self._outcomes: dict[tuple[str, int, int], Floats] = {}
+        self._chances: dict[Circuit, Chances] = {}
+        self._outcomes: dict[tuple[Circuit, int, int], Floats] = {}
         if state.symptom is not None:
             self.begin(state.symptom)
 
@@ -142,7 +141,7 @@ class Session:
         self._first = self._weights() * all_show(self.chain, self._hypotheses, symptom)
         every = trials(self.chain, symptom, self.state.direct_current)
         self._trials = {trial.key: trial for trial in every}
-        self._chances = {trial.key: chances_of(trial, self._hypotheses) for trial in every}
+        self._chances, self._outcomes = {}, {}
 
     @property
     def odds(self) -> Floats:
@@ -164,26 +163,46 @@ class Session:
     def next(self) -> Step | None:
         """Return the most informative trial for the time it takes.
 
-        None where the faulty part is known or no trial tells anything. A repair that reads sound
-        is read once more before it is believed.
+        None where the faulty part is known, a repair has ended the trouble or no trial tells
+        anything. What cannot be read later, a repair or a heavy trial, is read again at once while
+        the result hangs on it.
         """
         self._is_exhausted = False
-        last, verdict = self.last_trial, self.verdict()
-        if last is not None and self._sound_repairs() and last in self.offered():
-            likeliest = max(odds for part, odds in verdict.odds if part.place not in last.within)
-            if not verdict.repaired or (likeliest < ENOUGH and last.kind == "new-plug"):
-                return Step(last, 0.0, last.cost(last))
-        if verdict.found is not None or verdict.repaired:
+        if self.verdict().found is not None:
             return None
-        # Separating ELSEWHERE from the rest is not worth a walk.
-        now = np.where(self._faulty.any(axis=0), self._posterior(), 0.0)
-        steps = [
-            Step(trial, gain(now, self._now(trial), self._label), trial.cost(last))
-            for trial in self.offered()
-        ]
+        now, last = self._posterior(), self.last_trial
+        again = None if last is None else Step(last, self._bits(last, now), last.cost(last))
+        may_repeat = last is not None and last in self.offered()
+        if self._is_repaired(now):
+            self._is_exhausted = not (may_repeat and self._is_doubtful_repair(now))
+            return None if self._is_exhausted else again
+        if may_repeat and self._is_doubtful_outcome(now):
+            return again
+        steps = [Step(trial, self._bits(trial, now), trial.cost(last)) for trial in self.offered()]
         place = best([step.bits for step in steps], [step.minutes for step in steps], LEAST_BITS)
         self._is_exhausted = place is None
         return None if place is None else steps[place]
+
+    def _bits(self, trial: Trial, now: Floats) -> float:
+        """Return the information expected of a trial, bits; none for telling ELSEWHERE apart."""
+        in_parts = np.where(self._faulty.any(axis=0), now, 0.0)
+        return gain(in_parts, self._outcomes_now(trial), self._label)
+
+    def _is_doubtful_repair(self, now: Floats) -> bool:
+        """True if a fault that a repair left in place may still show at the next reading."""
+        last = self.last_trial
+        if last is None:
+            return False
+        is_bad = self._outcomes_now(last)[:, 1]
+        return bool(now[is_bad > DISAGREES].sum() > LEFT_OPEN)
+
+    def _is_doubtful_outcome(self, now: Floats) -> bool:
+        """True if the last trial is heavy and may well come out otherwise."""
+        last = self.last_trial
+        if last is None or not last.is_heavy:
+            return False
+        other = int(not self.state.taken[-1].bad)
+        return bool(now @ self._outcomes_now(last)[:, other] > HEAVY_DOUBT)
 
     def trial(self, key: str) -> Trial:
         """The trial of that key."""
@@ -191,11 +210,12 @@ class Session:
 
     @property
     def cured(self) -> bool:
-        """True if the trouble went when the part that is named was replaced, last of all."""
+        """True if the trouble is gone as things are, with the part that is named replaced."""
         part, last = self.verdict().found, self.last_trial
         if part is None or last is None or self.state.taken[-1].bad:
             return False
-        return last.kind in REPLACING and part.place not in last.within
+        left = last.within - self._renewed_by(self.state.taken)
+        return last.kind in (*REPLACING, AS_IS) and part.place not in left
 
     @property
     def last_trial(self) -> Trial | None:
@@ -234,12 +254,10 @@ class Session:
                 for place, outcomes in against.items()
                 if any(self._tests(one, place) for one in outcomes)
             ),
-            repaired=self._repaired(),
-            renewed=self._renewed(now),
+            repaired=self._repaired(now),
             several=float(now[~self._is_single & self._faulty.any(axis=0)].sum()),
             elsewhere=float(now[-1]),
             bad_load=float(now[self._is_load_bad].sum()),
-            least=self._without_one(order[0].place) if odds.max() >= SURE_AT_THE_END else 0.0,
             is_last=self._is_exhausted,
             against=tuple(against[order[0].place]),
         )
@@ -249,8 +267,11 @@ class Session:
         alone = self._faulty * (now * (self._is_single & ~self._is_load_bad))
         weights = alone / np.maximum(alone.sum(axis=1, keepdims=True), TINY)
         against: dict[int, list[Taken]] = {part.place: [] for part in self.chain.parts}
-        for taken in self.state.taken:
-            chances = weights @ self._outcomes_of(taken.key, 0, 0)[:, int(taken.bad)]
+        for at, taken in enumerate(self.state.taken):
+            circuit = self._circuit(
+                self._trials[taken.key], self._renewed_by(self.state.taken[:at])
+            )
+            chances = weights @ self._outcomes_of(circuit, 0, 0)[:, int(taken.bad)]
             for place in np.flatnonzero(chances < UNLIKELY):
                 against[int(place)].append(taken)
         return against
@@ -259,68 +280,81 @@ class Session:
         """True if an outcome in favour of a part comes from a test of that part.
 
         The part read well, or the trouble stayed with another in its place. What is before the
-        coupler is not in the SWR that the coupler reads.
+        coupler is not in the SWR that the coupler reads. That all reads well as it is tests none.
         """
         trial = self._trials[taken.key]
-        by_swr = trial.carrier and self.state.symptom in (Symptom.HIGH, Symptom.LOWER)
+        if trial.kind == AS_IS:
+            return False
+        by_swr = trial.carrier and self.state.symptom in READ_BEHIND
         if by_swr and place < self.chain.coupler:
             return False
         if taken.bad:
             return trial.kind in REPLACING and place not in trial.within
         return place in trial.within
 
-    def _without_one(self, place: int) -> float:
-        """Return the least odds of a part with one outcome left out, whichever."""
-        taken = self.state.taken
-        rest = [taken[:at] + taken[at + 1 :] for at in range(len(taken))]
-        return min((float(self._faulty[place] @ self._posterior(one)) for one in rest), default=0.0)
-
-    def _repaired(self) -> tuple[Part, ...]:
-        last = self.last_trial
-        if last is None or self._sound_repairs() < READINGS_OF_REPAIR:
+    def _repaired(self, now: Floats) -> tuple[Part, ...]:
+        if not self._is_repaired(now):
             return ()
-        renewed = replaced_by(self.chain, last)
-        # What was made anew before, while the trouble stayed, is not what ended it.
-        before = {
-            place
-            for trial in (self._trials[taken.key] for taken in self.state.taken if taken.bad)
-            if trial.kind in LASTING and trial != last
-            for place in replaced_by(self.chain, trial)
-        }
-        places = [place for place in renewed if place not in before] or renewed
-        return tuple(self.chain.parts[place] for place in places)
+        odds = self._faulty @ now
+        places = sorted(self._renewed_by(self.state.taken))
+        return tuple(self.chain.parts[place] for place in places if odds[place] >= CLEARED)
 
-    def _renewed(self, now: Floats) -> float:
+    def _is_repaired(self, now: Floats) -> bool:
+        """True if the latest trial, a lasting repair, reads sound and what was renewed explains it.
+
+        A part renewed in vain before is among that: its outcome may have been a slip.
+        """
         last = self.last_trial
         if last is None or last.kind not in LASTING:
-            return 0.0
-        return float(now[self._faulty[replaced_by(self.chain, last)].any(axis=0)].sum())
+            return False
+        readings = takewhile(lambda taken: taken.key == last.key, reversed(self.state.taken))
+        balance = sum(-1 if taken.bad else 1 for taken in readings)
+        renewed = self._faulty[sorted(self._renewed_by(self.state.taken))].any(axis=0)
+        return balance > 0 and float(now[renewed].sum()) >= RENEWED
 
-    def _sound_repairs(self) -> int:
-        """Return by how many the sound readings after the latest lasting repair exceed the bad."""
-        last, balance = self.last_trial, 0
-        if last is None or last.kind not in LASTING:
-            return 0
-        for taken in reversed(self.state.taken):
-            if taken.key != last.key:
-                break
-            balance += -1 if taken.bad else 1
-        return max(0, balance)
+    def _outcomes_now(self, trial: Trial) -> Floats:
+        """Chances of good and bad if a trial were read now, (h, 2)."""
+        circuit = self._circuit(trial, self._renewed_by(self.state.taken))
+        return self._outcomes_of(circuit, *self._counts(self.state.taken).get(circuit, (0, 0)))
 
-    def _now(self, trial: Trial) -> Floats:
-        return self._outcomes_of(trial.key, *_counts(self.state.taken, trial.key))
+    def _outcomes_of(self, circuit: Circuit, bad: int, good: int) -> Floats:
+        """Chances of good and bad after so many outcomes in a circuit, (h, 2)."""
+        if (circuit, bad, good) not in self._outcomes:
+            chances = self._chances_of(circuit)
+            self._outcomes[circuit, bad, good] = chances.next_outcome(bad, good)
+        return self._outcomes[circuit, bad, good]
 
-    def _outcomes_of(self, key: str, bad: int, good: int) -> Floats:
-        """Chances of good and bad after so many outcomes of a trial, (h, 2)."""
-        if (key, bad, good) not in self._outcomes:
-            self._outcomes[key, bad, good] = self._chances[key].next_outcome(bad, good)
-        return self._outcomes[key, bad, good]
+    def _chances_of(self, circuit: Circuit) -> Chances:
+        if circuit not in self._chances:
+            trial = self._trials[circuit.key]
+            trial = trial._replace(within=trial.within - circuit.renewed)
+            self._chances[circuit] = chances_of(trial, self._hypotheses)
+        return self._chances[circuit]
 
-    def _posterior(self, outcomes: Sequence[Taken] | None = None) -> Floats:
-        """Odds of each hypothesis, (h,), by these outcomes, or else by all."""
-        taken = self.state.taken if outcomes is None else outcomes
-        keys = sorted({one.key for one in taken})
-        likelihoods = [self._chances[key].likelihood(*_counts(taken, key)) for key in keys]
+    def _circuit(self, trial: Trial, renewed: frozenset[int]) -> Circuit:
+        return Circuit(trial.key, renewed & trial.within)
+
+    def _renewed_by(self, taken: Sequence[Taken]) -> frozenset[int]:
+        """Return the places of the parts that lasting repairs have renewed, which stay so."""
+        repairs = [self._trials[one.key] for one in taken]
+        gone = [replaced_by(self.chain, one) for one in repairs if one.kind in LASTING]
+        return frozenset(place for places in gone for place in places)
+
+    def _counts(self, taken: Sequence[Taken]) -> dict[Circuit, tuple[int, int]]:
+        """Return the numbers of bad and of good outcomes in each circuit."""
+        counts: dict[Circuit, tuple[int, int]] = {}
+        for at, one in enumerate(taken):
+            circuit = self._circuit(self._trials[one.key], self._renewed_by(taken[:at]))
+            bad, good = counts.get(circuit, (0, 0))
+            counts[circuit] = (bad + one.bad, good + (not one.bad))
+        return counts
+
+    def _posterior(self) -> Floats:
+        """Odds of each hypothesis, (h,), by the outcomes so far."""
+        likelihoods = [
+            self._chances_of(circuit).likelihood(*counts)
+            for circuit, counts in self._counts(self.state.taken).items()
+        ]
         return posterior(self._prior, [self._first, *likelihoods])
 
     def _weights(self) -> Floats:
@@ -329,12 +363,6 @@ class Session:
             self.state.weights.get(fault.mode.value, 1.0) for fault in self._hypotheses.faults
         ]
         return np.asarray(self._hypotheses.of_each(weights, 1.0).prod(axis=1))
-
-
-def _counts(taken: Sequence[Taken], key: str) -> tuple[int, int]:
-    """Number of bad and of good outcomes of a trial."""
-    outcomes = [one.bad for one in taken if one.key == key]
-    return sum(outcomes), len(outcomes) - sum(outcomes)
 
 
 def encode_state(state: State) -> bytes:

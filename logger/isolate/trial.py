@@ -3,7 +3,7 @@
 An outcome is good or bad. With a dummy load behind a part, or a part left out or replaced, bad is
 that the trouble is still there; with an ohmmeter or by eye, that something was found. A fault among
 the parts `within` makes it bad as likely as `shows` says by its mode, all others by mistake: a
-reading misread, a load that is bad itself, a plug that was healed by being unscrewed.
+reading misread, a load or a new plug that is bad itself. A contact may be cured by being unscrewed.
 """
 
 from __future__ import annotations
@@ -15,14 +15,15 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.cautions import Place
-from logger.isolate.chain import Hypotheses, Mode
+from logger.isolate.chain import Fault, Hypotheses, Mode
 
 SLIP = 0.05  # chance that one reading is misread, or its answer mistyped
 MISTAKE = 0.025  # chance that a trial misleads however often it is read
 UNFITTING = 0.5  # bad with ELSEWHERE
 BAD_LOAD_SHOWS = 0.9  # bad, with a bad dummy load
-MOST_SURE = 0.98
-SPREAD = 0.25  # of how often a fault that comes and goes is there
+MOST_SURE = 0.99
+HEALED = 0.1  # chance that a poor contact is cured, for this trial, by being unscrewed
+HEALABLE = (Mode.OPEN, Mode.POOR, Mode.LOOSE)
 AGAIN_MIN = 3.0
 LONG_MIN = 20.0
 ANTENNA_OFF, ANTENNA_OFF_MIN = "antenna off", 5.0
@@ -31,10 +32,11 @@ ANTENNA_OFF, ANTENNA_OFF_MIN = "antenna off", 5.0
 class Trial(NamedTuple):
     """One trial; `key` names it in what is kept.
 
-    place    the part it is about; None for the whole run from the coupler to the antenna
+    place    the part it is about; None where it is about several
     needs    what has to be at hand, if anything
     carrier  whether the coupler reads the outcome
     climbs   whether it may send a person up to the antenna
+    unscrewed  places of the parts whose contacts are undone for it
     setup    what is left as it is for the next trial that needs the same, which then costs less
     """
 
@@ -52,6 +54,7 @@ class Trial(NamedTuple):
     setup: str = ""
     takes: int = 1
     climbs: bool = False
+    unscrewed: frozenset[int] = frozenset()
 
     @property
     def is_heavy(self) -> bool:
@@ -69,28 +72,25 @@ class Trial(NamedTuple):
 class Chances(NamedTuple):
     """Chances of a bad outcome with each hypothesis, each (h,).
 
-    lasting  that the trial is bad whenever it is read
-    passing  that one reading is bad although it is not lastingly so
+    lasting  that the trial is bad at every reading
+    passing  that it shows a fault that comes and goes, if it is not lastingly bad
+    share    share of the readings in which that fault is there; the same in all trials
     """
 
     lasting: Floats
     passing: Floats
+    share: Floats
 
     def likelihood(self, bad: int, good: int) -> Floats:
         """Return the chance of so many bad and good readings of the same trial, (h,).
 
-        The cause of a bad outcome mostly lasts, so reading again corrects slips and nothing else;
-        an intermittent contact is open or closed at each reading independently.
+        What a trial shows of a fault lasts, so reading again corrects slips and nothing else; a
+        fault that comes and goes is there or not at each reading independently.
         """
-        always = (1 - SLIP) ** bad * SLIP**good
-        anew = sum(p**bad * (1 - p) ** good for p in self._seldom_and_often) / 2
-        return np.asarray(self.lasting * always + (1 - self.lasting) * anew)
-
-    @property
-    def _seldom_and_often(self) -> tuple[Floats, Floats]:
-        """Chances of a passing fault that is there seldom, and of one that is there often."""
-        spread = np.where(self.passing > SLIP, SPREAD, 0.0) * self.passing
-        return self.passing - spread, np.minimum(self.passing + spread, MOST_SURE)
+        always, never = _chance(1 - SLIP, bad, good), _chance(SLIP, bad, good)
+        at_times = _chance(SLIP + (1 - 2 * SLIP) * self.share, bad, good)
+        otherwise = self.passing * at_times + (1 - self.passing) * never
+        return np.asarray(self.lasting * always + (1 - self.lasting) * otherwise)
 
     def next_outcome(self, bad: int, good: int) -> Floats:
         """Return the chances of good and bad after so many readings, (h, 2)."""
@@ -100,18 +100,34 @@ class Chances(NamedTuple):
         )
 
 
+def _chance(of_bad: Floats | float, bad: int, good: int) -> Floats | float:
+    """Return the chance of so many bad and good readings of this chance of a bad one."""
+    return of_bad**bad * (1 - of_bad) ** good
+
+
+def _shown(trial: Trial, fault: Fault) -> float:
+    """Return the chance that a trial shows a fault while it is there."""
+    if fault.place not in trial.within:
+        return 0.0
+    is_healed = fault.place in trial.unscrewed and fault.mode in HEALABLE
+    return trial.shows.get(fault.mode, 0.0) * (1 - HEALED * is_healed)
+
+
 def chances_of(trial: Trial, hypotheses: Hypotheses) -> Chances:
     """Return how likely each hypothesis makes a trial come out bad."""
-    bad = [
-        trial.shows.get(mode, 0.0) if place in trial.within else 0.0
-        for place, mode in hypotheses.faults
-    ]
-    passes = [fault.mode is Mode.LOOSE for fault in hypotheses.faults]
-    sound = [0.0 if passing else chance for chance, passing in zip(bad, passes, strict=True)]
-    loose = [chance if passing else 0.0 for chance, passing in zip(bad, passes, strict=True)]
-    lasting = 1 - (1 - hypotheses.of_each(sound, 0.0)).prod(axis=1)
+    faults = hypotheses.faults
+    shown = [_shown(trial, fault) for fault in faults]
+    passes = [fault.share < 1 for fault in faults]
+    always = [0.0 if passing else chance for chance, passing in zip(shown, passes, strict=True)]
+    at_times = [chance if passing else 0.0 for chance, passing in zip(shown, passes, strict=True)]
+    share = [fault.share if passing else 0.0 for fault, passing in zip(faults, passes, strict=True)]
+    lasting = 1 - (1 - hypotheses.of_each(always, 0.0)).prod(axis=1)
     lasting = np.clip(lasting, trial.mistake, MOST_SURE)
     if trial.kind == "load":
         lasting = np.where(hypotheses.bad_load, BAD_LOAD_SHOWS, lasting)
     lasting[-1] = trial.unfitting
-    return Chances(lasting, np.maximum(hypotheses.of_each(loose, 0.0).max(axis=1), SLIP))
+    return Chances(
+        lasting,
+        hypotheses.of_each(at_times, 0.0).max(axis=1),
+        hypotheses.of_each(share, 0.0).max(axis=1),
+    )

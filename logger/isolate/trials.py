@@ -14,24 +14,26 @@ METER_WRONG = 0.012
 OPEN_PORT_WRONG = 0.005
 SEEN_WRONG = 0.05
 UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
-TAKES, TAKES_OF_REPAIR = 4, 8
+TAKES, TAKES_OF_REPAIR = 8, 12
+AS_IS = "as-is"
 LASTING = ("new-plug", "other-line")  # repairs that stay as they are
 REPLACING = ("swap", "bypass", *LASTING)
 READ_BY_COUPLER = (Symptom.HIGH, Symptom.LOWER, Symptom.NONE)
+READ_BEHIND = (Symptom.HIGH, Symptom.LOWER)  # nothing before the coupler changes its SWR
 LOAD = "dummy load"
 OHMMETER = "ohmmeter"
 
-STAYS = dict.fromkeys(Mode, 0.95) | {Mode.POOR: 0.85, Mode.LOOSE: 0.6}
+STAYS = dict.fromkeys(Mode, 0.99) | {Mode.POOR: 0.85}
 # Another antenna may reflect so little that a weak detector does not make it look bad.
 OTHER_ANTENNA = STAYS | {Mode.DETECTOR: 0.5}
 # A weak detector reads a load as well as a sound one does: only what is high is shown too high.
 BY_LOAD = STAYS | {Mode.LOSSY: 0.15, Mode.POOR: 0.7, Mode.DETECTOR: 0.05}
-SHORTED = {Mode.SHORT: 0.9, Mode.POOR: 0.05, Mode.LOSSY: 0.2, Mode.LOOSE: 0.05}
-BROKEN = {Mode.OPEN: 0.85, Mode.POOR: 0.6, Mode.LOOSE: 0.5}
+SHORTED = {Mode.SHORT: 0.9, Mode.POOR: 0.05, Mode.LOSSY: 0.2, Mode.LOOSE: 0.1}
+BROKEN = {Mode.OPEN: 0.85, Mode.POOR: 0.6, Mode.LOOSE: 0.75}
 LOSES = {
     Mode.LOSSY: 0.85,
     Mode.POOR: 0.4,
-    Mode.LOOSE: 0.3,
+    Mode.LOOSE: 0.5,
     Mode.SHORT: 0.15,
     Mode.OPEN: 0.15,
     Mode.FALSE: 0.3,
@@ -46,7 +48,7 @@ def trials(chain: Chain, symptom: Symptom, direct_current: str) -> list[Trial]:
     `direct_current` is what an ohmmeter sees of the sound antenna: `open`, `closed` or `unknown`.
     """
     found = [*_loads(chain, symptom), *_replacements(chain, symptom), *_looks(chain)]
-    found += _wiggle(chain)
+    found += [_as_is(chain, symptom), *_wiggle(chain)]
     if symptom is Symptom.LOWER:
         found += _at_the_coupler(chain)
     if symptom in (Symptom.HIGH, Symptom.LOWER, Symptom.WEAK):
@@ -87,6 +89,7 @@ def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             carrier=not before and symptom in READ_BY_COUPLER,
             setup=ANTENNA_OFF if part.place + 1 == chain.feed else "",
             takes=TAKES,
+            unscrewed=frozenset([part.place, part.place + 1]),
         )
 
 
@@ -95,7 +98,7 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
     everything = frozenset(part.place for part in chain.parts)
     for part in chain.parts:
         how = _REPLACED.get(part.kind.name)
-        if how is None:
+        if how is None or (part.place < chain.coupler and symptom in READ_BEHIND):
             continue
         kind, indoors, outdoors, needs = how
         gone = _replaced(chain, part)
@@ -116,6 +119,7 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             needs=needs,
             carrier=part.kind.name != "coupler" and symptom in READ_BY_COUPLER,
             takes=TAKES_OF_REPAIR if kind in LASTING else TAKES,
+            unscrewed=frozenset(range(min(gone) - 1, max(gone) + 2)),
         )
 
 
@@ -194,6 +198,21 @@ _LOOKS: dict[str, tuple[tuple[str, float, float, float], ...]] = {
     "antenna": (("glance", 0.35, 3, 3), ("look", 0.7, 25, 25)),
     "ground": (("look", 0.6, 10, 10),),
 }
+
+
+def _as_is(chain: Chain, symptom: Symptom) -> Trial:
+    """Return a reading of all as it is: whether the trouble passes, or went with a repair."""
+    return Trial(
+        key=AS_IS,
+        kind=AS_IS,
+        place=None,
+        minutes=3,
+        where=Place.SHACK,
+        within=frozenset(part.place for part in chain.parts),
+        shows=dict.fromkeys(Mode, 0.99),
+        carrier=symptom in READ_BY_COUPLER,
+        takes=TAKES_OF_REPAIR,
+    )
 
 
 def _wiggle(chain: Chain) -> list[Trial]:

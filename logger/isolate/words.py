@@ -83,7 +83,7 @@ def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
             yield f"What to do: {REPAIR[part.kind.name]}."
             yield "When that is done, key briefly and see that the trouble is gone."
     elif any_tried:
-        yield "The trials cannot single out one part."
+        yield _undecided(verdict)
         yield "Begin with the likeliest: repair or replace it, and see whether the trouble is gone."
     if verdict.against and not verdict.contradictory and not verdict.repaired:
         count = len(verdict.against)
@@ -111,6 +111,11 @@ def _repaired(verdict: Verdict) -> Iterator[str]:
         renewed = _any_of(verdict.repaired)
         yield f"The trouble ended when {renewed} was renewed. Leave it so."
     yield "Seal what is outdoors. If the trouble comes back, start `mismatchd isolate` again."
+
+
+def _undecided(verdict: Verdict) -> str:
+    two = [f"{the(part)} ({percent(odds)})" for part, odds in verdict.left[:2]]
+    return f"The trials cannot single out one part; the likeliest: {' or '.join(two)}."
 
 
 def _any_of(parts: Sequence[Part]) -> str:

@@ -1,7 +1,8 @@
 """Print how often `isolate` names a faulty part on the independent stations.
 
 A station comes from `tests.foreign_chains`, which shares no formula with the product; one answer
-in twenty is a slip. `right`: a faulty part is named; `wrong`: a sound one; `open`: none.
+in twenty is a slip. `right`: a faulty part is named; `wrong`: a sound one; `open`: none. `set-ups`
+counts a trial that is only read again as one.
 
 python -m tests.bench.foreign_isolate [--stations 200] [--seed 0] [--slips 0.05]
 """
@@ -10,12 +11,16 @@ from __future__ import annotations
 
 import argparse
 from collections import defaultdict
+from itertools import groupby
 
 import numpy as np
 
 from tests.foreign_isolate import Play, play
 
-HEAD = ("", "stations", "right", "wrong", "open", "trials", "95 %", "minutes", "median", "twice")
+HEAD = (
+    *("", "stations", "right", "wrong", "open", "trials", "95 %", "set-ups", "minutes", "median"),
+    "twice",
+)
 
 
 def main() -> None:
@@ -58,6 +63,7 @@ def _print(name: str, plays: list[Play]) -> None:
         *shares,
         f"{trials.mean():.1f}",
         f"{np.quantile(trials, 0.95):.0f}",
+        f"{np.mean([len(list(groupby(key for key, _ in one.outcomes))) for one in plays]):.1f}",
         f"{minutes.mean():.0f}",
         f"{np.median(minutes):.0f}",
         str(sum(one.jobs_twice for one in plays)),
