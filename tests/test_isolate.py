@@ -334,6 +334,27 @@ def test_a_climb_is_read_again_only_while_it_is_in_doubt() -> None:
     assert step.trial.key != "load:5"
 
 
+def test_only_a_repair_that_mostly_reads_sound_is_one() -> None:
+    before = [*[("load:2", False)] * 3, *[("load:5", True)] * 4]
+    before += [("look:3", False), ("look:5", True)]
+    for readings in ("bad", "bad bad", "bad bad good"):
+        renewed = [("new-plug:5", reading == "bad") for reading in readings.split()]
+        session = session_after(Symptom.HIGH, *before, *renewed)
+        assert session.odds[5] > 0.5
+        assert session.verdict().repaired == ()
+    slip = [("new-plug:5", bad) for bad in (False, False, False, True)]
+    repaired = session_after(Symptom.HIGH, *before, *slip).verdict().repaired
+    assert 5 in [part.place for part in repaired]
+
+
+def test_nothing_before_the_coupler_is_replaced_for_its_swr() -> None:
+    for symptom in Symptom:
+        kinds = ("swap", "bypass", "new-plug")
+        places = {t.place for t in trials(Chain(LONG), symptom, "open") if t.kind in kinds}
+        before = {0, 1, 2, 3} & {place for place in places if place is not None}
+        assert bool(before) == (symptom not in (Symptom.HIGH, Symptom.LOWER))
+
+
 def test_nobody_climbs_or_works_long_for_the_same_trial_twice() -> None:
     session = session_after(Symptom.HIGH, ("load:5", True), ("look:3", False))
     assert "load:5" not in [trial.key for trial in session.offered()]
