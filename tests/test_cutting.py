@@ -125,6 +125,13 @@ def test_foreign_antennas_are_not_cut_too_far(kind: str, seed: int) -> None:
     assert outcome.worst <= outcome.started + 0.02
 
 
+def test_a_coupler_of_known_directivity_lets_cuts_end_nearer_to_the_mark() -> None:
+    poor, own = (cut_session(101, "whip", is_leak_known=known) for known in (False, True))
+    assert not own.overcut
+    assert poor.beyond_mm < own.beyond_mm
+    assert own.worst < poor.worst
+
+
 def test_foreign_antennas_are_adjusted() -> None:
     outcomes = [slide_session(seed, kind) for kind, seed in CASES]
     assert sum(one.reached for one in outcomes) >= len(CASES) - 1
