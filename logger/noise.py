@@ -65,11 +65,13 @@ class NoiseTracker:
         self._stretches: deque[tuple[Floats, Floats, Floats]] = deque(maxlen=STRETCHES)
         self._unfinished = NO_PAIRS  # (2, n), of a stretch
         self._passed = 0  # quarters since the last stretch
+        self._estimate: Noise | None = None  # None since something was learned
 
     def update(self, forward_v: Floats, reflected_v: Floats, step_v: tuple[float, float]) -> None:
         """Take in pairs of the unkeyed transmitter, arrays (n,), n may be 0; `step_v` as the
         driver or the calibration has it."""
-        self._step_v = step_v
+        if step_v != self._step_v:
+            self._step_v, self._estimate = step_v, None
         if not len(forward_v):
             return
         volts = np.stack([forward_v, reflected_v])
@@ -81,6 +83,7 @@ class NoiseTracker:
         whole = self._count // GROUP * GROUP
         groups = volts[:, max(0, whole - GROUP * GROUPS) : whole].reshape(2, -1, GROUP)
         self._groups.extend(np.swapaxes(groups, 0, 1).copy())
+        self._estimate = None
         self._open = [volts[:, whole:].copy()]
         self._count -= whole
 
@@ -107,10 +110,17 @@ class NoiseTracker:
                 continue
             variances = 0.5 * (np.diff(volts, axis=1) ** 2).mean(axis=1)
             self._stretches.append((volts, variances, volts.min(axis=1)))
+            self._estimate = None
             self._passed = 0
 
     def noise(self) -> Noise:
-        """The present estimate. Quantisation counts with 1/sqrt(12) of a step at least."""
+        """Return the present estimate. Quantisation counts with 1/sqrt(12) of a step at least."""
+        if self._estimate is None:
+            self._estimate = self._measure()
+        return self._estimate
+
+    def _measure(self) -> Noise:
+        """Estimate from all that was learned."""
         step_v = self._steps()
         scatter = self._keyed_scatter(step_v)
         forward, reflected = (self._side(side, step_v[side], scatter) for side in (0, 1))

@@ -1,7 +1,7 @@
 """Prints which cause the diagnosis names first for faults of foreign histories: the confusion
 matrix, the shares right, wrong and sure, and when power and gain changes raise an alarm.
 
-    python -m tests.bench.foreign_causes [--seeds 20] [--sound 40] [--minutes 3] [--first-seed 1]
+    python -m tests.bench.foreign_causes [--seeds 20] [--sound 40] [--minutes 2] [--first-seed 1]
 
 Each history of `tests/foreign_stations` (three weeks of sound use, then the fault) is played
 through the pipeline, by a calibration fitted from the station's own bench points, into a store. The
@@ -49,7 +49,7 @@ from tests.station_model.pipeline import Settings
 
 DAY_NS = 86_400_000_000_000
 SOUND_DAYS = 21
-IDLE_S = 300.0
+IDLE_S = 900.0
 # The cause of each fault, and one that two detectors cannot tell from it: water that creeps in and
 # an element that slides both turn the reflection slowly, either way.
 ACCEPTED: dict[str, tuple[str, ...]] = {
@@ -246,7 +246,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=20, help="stations of each fault")
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--sound", type=int, default=40, help="sound stations")
-    parser.add_argument("--minutes", type=float, default=3.0, help="minutes a day on the air")
+    parser.add_argument("--minutes", type=float, default=2.0, help="minutes a day on the air")
     parser.add_argument("--only", nargs="*", choices=[*FAULTS, *SOUND], help="these causes alone")
     parser.add_argument("--stores", type=Path, help="folder in which stores are kept")
     parser.add_argument("--show", action="store_true", help="a line for each history")
