@@ -20,14 +20,13 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Times
 from logger.diagnosis import onset
-from logger.diagnosis.history import Columns, History
+from logger.diagnosis.history import NO_CHANNEL, Columns, History
 from logger.diagnosis.onset import Stream, successive
 from logger.reflection import COVERAGE, HIGHEST_SWR, rho_of_swr
 
 DAY_NS = 86_400_000_000_000
 HOUR_S = 3600.0
 NEVER_NS = 2**62
-NO_CHANNEL = -1.0
 EVEN = 10.0
 BY_ALARM = 40.0
 MOST_CUTS = 150
@@ -68,8 +67,14 @@ class Measure(msgspec.Struct, frozen=True):
 
 
 class Channel(msgspec.Struct, frozen=True, kw_only=True):
-    """Reflection coefficient of a channel before and after, `change` being of the figure itself
-    and `wander` how many times more it fluctuates within a transmission (None: not known)."""
+    """Reflection coefficient of a channel before and after.
+
+    change         of the reflection coefficient
+    transmissions  how many, before and after
+    wander         how many times more it fluctuates within a transmission (None: not known)
+    days           between the middle transmissions of both sides
+    has_year       True if the channel was in use more than a year ago
+    """
 
     name: str
     before: float
@@ -77,6 +82,8 @@ class Channel(msgspec.Struct, frozen=True, kw_only=True):
     change: Measure
     transmissions: tuple[int, int]
     wander: float | None
+    days: float = 0.0
+    has_year: bool = False
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):
@@ -325,6 +332,8 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
                     if min(map(len, parts)) >= 2
                     else None
                 ),
+                days=float(np.median(after.time_ns) - np.median(before.time_ns)) / DAY_NS,
+                has_year=channel in history.year_old,
             )
         )
     return tuple(found)

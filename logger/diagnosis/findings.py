@@ -27,6 +27,8 @@ NOISY_LN = 0.8
 POWER_SD = 0.035  # of half of ln of a change of power, by load and mode
 LEAST_LOOKED, LEAST_UNKEYED = 3, 0.9  # pieces of the archive, and the share with the key up
 LEAST_FOREIGN = 2  # pieces of the archive with a signal while the key was up
+ALIKE = 0.25  # part of a change of SWR by which channels that moved alike may differ
+SEASON_SWR_A_DAY = 0.007  # twice the steepest of a season of +-0.2
 A_CHANGE = 0.35  # of rho, that should have been seen before it is said that nothing changed
 
 
@@ -53,6 +55,7 @@ def findings(evidence: Evidence) -> dict[str, Finding]:
         "spread": _spread,
         "soaks": _soaks,
         "creeps": _creeps,
+        "seasonal": _seasonal,
         "shrunk": _shrunk,
         "power": _power,
         "compensated": _compensated,
@@ -226,11 +229,35 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     sure = _share(evidence) * (1 - of_the_meter) * (1 - slow * falls)
     there = moved(evidence)
     if sure >= 0.5:
-        how = "by different amounts" if len(there) > 1 else "alone"
-        return sure, f"the level of channels changed {how} (SWR {_moves(there)})" + _tilt(evidence)
+        if len(there) > 1:
+            words = f"channels sit at another level, {_amounts(there)}"
+        else:
+            words = (
+                "one channel sits at another level" if there else "channels sit at another level"
+            )
+        return sure, f"{words} (SWR {_moves(there or evidence.channels)})" + _tilt(evidence)
     if there:
         return sure, f"channels did not move apart (SWR {_moves(there)})"
     return sure, "no channel sits at another level than before"
+
+
+def _amounts(channels: tuple[Channel, ...]) -> str:
+    """Say whether channels moved alike, by the SWR that people read."""
+    order = sorted(channels, key=_rise_swr)
+    least, most = _rise_swr(order[0]), _rise_swr(order[-1])
+    if least < 0 < most:
+        return "some up and some down"
+    doubt = math.hypot(*(HELD_Z * _swr_per_rho(c) * c.change.sd for c in (order[0], order[-1])))
+    alike = most - least <= max(doubt, ALIKE * max(abs(least), abs(most)))
+    return "by about the same amount" if alike else "by different amounts"
+
+
+def _swr_per_rho(channel: Channel) -> float:
+    return 2 / (1 - min(max(channel.before, channel.after), 0.98)) ** 2
+
+
+def _rise_swr(channel: Channel) -> float:
+    return float(swr(min(channel.after, 0.98))) - float(swr(min(channel.before, 0.98)))
 
 
 def _tilt(evidence: Evidence) -> str:
@@ -279,6 +306,25 @@ def _creeps(evidence: Evidence) -> tuple[float | None, str]:
             " and an element that slides look alike"
         )
     return (None if evidence.slow is None else sure), "reflection rises slowly on no channel"
+
+
+def _seasonal(evidence: Evidence) -> tuple[float | None, str]:
+    """Reflection changes little and not at once, and no year of any channel is known."""
+    if not evidence.channels:
+        return None, "reflection before and since cannot be compared on any channel"
+    if any(c.has_year for c in evidence.channels):
+        return 0.0, "there is more than a year of readings, and the season is known"
+    if evidence.slow is None:
+        return None, "too few days since to tell a slow change from a sudden one"
+    rate = max(abs(_rise_swr(c)) / max(c.days, 1.0) for c in evidence.channels)
+    gradual = 1 - _degree(-evidence.slow, 1.6, 0.4)
+    sure = _share(evidence) * gradual * (1 - _degree(rate, SEASON_SWR_A_DAY, 0.001))
+    if sure >= 0.5:
+        return sure, (
+            f"reflection changes little and not at once (SWR {_moves(moved(evidence))}), and less"
+            " than a year of readings cannot tell that from a season"
+        )
+    return sure, "reflection does not change as slowly and little as with the seasons"
 
 
 def _shrunk(evidence: Evidence) -> tuple[float | None, str]:

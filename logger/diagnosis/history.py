@@ -16,6 +16,8 @@ from logger.store.database import Store
 Columns = Mapping[str, NDArray[Any]]
 
 WEEKS_NS = 28 * 86_400_000_000_000
+YEAR_NS = 365 * 86_400_000_000_000
+NO_CHANNEL = -1.0
 # A station on the air two hours a day has as many in four weeks as the longest conversation needs.
 MOST_TRANSMISSIONS = 4000
 MOST_SECONDS = 60_000
@@ -74,6 +76,7 @@ class History:
                foreign: 1.0 if the reflected port read a signal meanwhile, else 0.0
     looked_ns  the time of each piece looked at, with readings of that kind or without, (m,)
     work_ns    when the station was repaired or adjusted
+    year_old   channels (NO_CHANNEL without one) in use more than a year before the time asked about
     """
 
     since_ns: int
@@ -85,6 +88,7 @@ class History:
     unkeyed: Columns
     looked_ns: Times
     work_ns: tuple[int, ...] = ()
+    year_old: frozenset[float] = frozenset()
 
 
 def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
@@ -113,6 +117,12 @@ def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
         {**columns(ALARMS, alarm_rows), "kind": np.array([row[2] for row in alarm_rows], object)},
         *_unkeyed(store, since_ns, until_ns, transmissions),
         tuple(at for at in work if since_ns <= at < until_ns),
+        frozenset(
+            NO_CHANNEL if channel is None else float(channel)
+            for (channel,) in store.latest(
+                "transmissions", ("channel",), "start_ns", 0, about_ns - YEAR_NS, MOST_TRANSMISSIONS
+            )
+        ),
     )
 
 

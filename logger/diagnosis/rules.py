@@ -80,6 +80,11 @@ GLASS = Check(
     " it?",
     Place.LOOK,
 )
+WEATHER = Check(
+    "Compare the days of the change with their weather. `mismatchd chart drift` shows the levels;"
+    " what comes with the season goes with it.",
+    Place.LOOK,
+)
 LISTEN = Check(
     "Receive on that channel and on its neighbours for a while: is a strong station near, and does"
     " the reflected reading rise with the key up?",
@@ -118,7 +123,7 @@ HOT = Check(
     Place.SHACK,
 )
 
-NOTHING, COUPLER = "nothing", "coupler-fault"
+NOTHING, COUPLER, SEASON = "nothing", "coupler-fault", "season"
 CAUSES: tuple[Cause, ...] = (
     Cause(
         "intermittent-contact",
@@ -168,7 +173,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "antenna-moved",
         "an antenna that is tuned otherwise",
-        "Channels changed at once and by different amounts.",
+        "The reflection of channels is at another level since.",
         (
             "an element that slipped in its clamp (low channels better: it became longer; high"
             " channels better: shorter)",
@@ -176,6 +181,18 @@ CAUSES: tuple[Cause, ...] = (
             "a change in the line's length or in its plugs",
         ),
         (GLASS, BYPASS, LEAD, DUMMY, ANTENNA),
+    ),
+    Cause(
+        SEASON,
+        "the season or the weather",
+        "Reflection changes slowly and little. Antennas do so with the seasons, and no year of"
+        " these channels is known yet.",
+        (
+            "leaves, wet or frozen ground, ice or snow near the antenna",
+            "elements and line that change with the temperature",
+        ),
+        (WEATHER, GLASS, BYPASS, DUMMY, ANTENNA),
+        prior=0.5,
     ),
     Cause(
         "one-channel",
@@ -244,8 +261,21 @@ EXPECTED: dict[str, dict[str, float]] = {
         "lone": SELDOM,
         "power": RARE,
     },
-    "wet-line": {"soaks": OFTEN, "creeps": MAYBE, "shrunk": RARE, "spread": RARE},
-    "antenna-moved": {"spread": ALWAYS, "creeps": SOMETIMES, "shrunk": RARE, "power": SELDOM},
+    "wet-line": {
+        "soaks": OFTEN,
+        "creeps": MAYBE,
+        "seasonal": SOMETIMES,
+        "shrunk": RARE,
+        "spread": RARE,
+    },
+    "antenna-moved": {
+        "spread": ALWAYS,
+        "creeps": SOMETIMES,
+        "seasonal": RARE,
+        "shrunk": RARE,
+        "power": SELDOM,
+    },
+    SEASON: {"seasonal": ALWAYS, "soaks": SOMETIMES, "creeps": MAYBE, "spread": SOMETIMES},
     "one-channel": {
         "lone": ALWAYS,
         "spread": MAYBE,
