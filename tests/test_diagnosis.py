@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from logger.calibration.coupler import Coupler
 from logger.cautions import AT_PLACE, Place
 from logger.diagnosis import Evidence, advice, diagnose, diagnosis_of
-from logger.diagnosis.evidence import Channel, Measure, gather
+from logger.diagnosis.evidence import Channel, Drift, Measure, gather
 from logger.diagnosis.findings import findings
 from logger.diagnosis.history import read
 from logger.diagnosis.onset import Stream, cut_score
@@ -31,6 +31,7 @@ from logger.diagnosis.rules import (
     SILENT,
     TELLING,
 )
+from logger.diagnosis.scoring import SURE
 from logger.diagnosis.words import NARROWEST, WIDEST, page, sentences
 from logger.pipeline import Pipeline
 from logger.rows import Samples
@@ -42,6 +43,7 @@ from tests.station_model import Over, Station, exact, random_station
 from tests.station_model.faults import PermanentOpen
 from tests.station_model.pipeline import Settings, blocks
 from tests.station_model.station import DAY_S, EPOCH_NS
+from tests.test_store import SECOND, T0, transmission
 
 FAULTS = [name for name in GROUPS if name != SOUND]
 STEADY = Measure(0.0, 0.0015)
@@ -76,7 +78,7 @@ QUIET = Evidence(
     channels=SAME,
     excursion_lift=0.0,
     full=0.0,
-    drift=Measure(0.0, 0.2),
+    drift=Drift(0.5, 0.0),
     slow=-2.0,
     power=Measure(0.0, 0.02),
     power_lift=0.0,
@@ -116,11 +118,11 @@ CASES: dict[str, tuple[str, Evidence]] = {
     ),
     "drifts while keyed": (
         "hot-joint",
-        seen(drift=Measure(1.8, 0.2), channels=three(0.26, 0.2, 0.29)),
+        seen(drift=Drift(0.9, 5.0), channels=three(0.26, 0.2, 0.29)),
     ),
     "drifts while keyed, downwards": (
         "hot-joint",
-        seen(drift=Measure(1.8, 0.2), channels=three(0.15, 0.14, 0.17)),
+        seen(drift=Drift(0.9, 5.0), channels=three(0.15, 0.14, 0.17)),
     ),
     "falls day by day": (
         "wet-line",
@@ -229,11 +231,12 @@ def test_each_rule(case: str) -> None:
     cause, evidence = CASES[case]
     found = diagnose(evidence)
     assert found.causes[0].name == cause, found.odds
-    assert found.sure
+    assert found.causes[0].likely >= SURE
+    assert found.sure == (cause != NOTHING)  # a fault may be too small to be seen
     assert found.pattern == BY_NAME[cause].pattern
     first = found.causes[0]
     assert first.for_ or cause == NOTHING
-    assert bool(found.checks) == (cause != NOTHING)
+    assert found.checks
 
 
 def test_evidence_for_and_against_says_what_was_measured() -> None:
@@ -266,7 +269,7 @@ NOTHING_KNOWN = Evidence(onset_ns=None, until_ns=0, transmissions=(0, 0), hours=
             full=0.0,
         ),
         # Signs of two things.
-        seen(**OPENS, drift=Measure(1.8, 0.2), channels=three(0.3, 0.2, 0.25)),
+        seen(**OPENS, drift=Drift(0.9, 5.0), channels=three(0.3, 0.2, 0.25)),
         # More comes back than is sent, everywhere: the coupler, or an open seen through bad leaks.
         seen(channels=three(0.998, 0.998, 0.998), full=1.0, impossible=0.9),
         # Just at the limit of one.
@@ -293,7 +296,7 @@ def test_says_what_would_tell_more() -> None:
 
 
 def test_alarms_of_other_rules_count_as_evidence() -> None:
-    thin = seen(drift=Measure(0.75, 0.2))
+    thin = seen(drift=Drift(0.67, 3.0))
     without, with_ = (
         diagnose(msgspec.structs.replace(thin, alarms=alarms)).odds["hot-joint"]
         for alarms in ({}, {"heating-joint": 1})
@@ -370,7 +373,7 @@ rhos = st.floats(0, 0.998)
         excursions=st.tuples(st.integers(0, 99), st.integers(0, 99)),
         excursion_lift=degrees,
         full=shares,
-        drift=measures,
+        drift=st.one_of(st.none(), st.builds(Drift, st.floats(0, 1), st.floats(-9, 9))),
         slow=degrees,
         power=measures,
         power_lift=degrees,
@@ -480,6 +483,16 @@ def test_a_store_without_archive_or_rows(tmp_path: Path) -> None:
     assert evidence.zero == (None, None)
     assert evidence.transmissions[0] > 3
     assert diagnose(evidence).odds[NOTHING] > 0.3
+    store.close()
+
+
+def test_a_channel_in_use_a_year_ago_has_a_year(tmp_path: Path) -> None:
+    year_ns = 365 * 86_400 * SECOND
+    store = Store.open(tmp_path / "station.sqlite")
+    at_ns = T0 + 2 * year_ns
+    store.write([transmission(at_ns - age, channel=20) for age in (year_ns + SECOND, 60 * SECOND)])
+    store.write([transmission(at_ns - year_ns + SECOND, channel=1)])
+    assert read(store, at_ns).year_old == {20.0}
     store.close()
 
 

@@ -13,7 +13,7 @@ from logger.diagnosis import words
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
 from logger.diagnosis.rules import NOTHING, PASSING, SILENT, SILENT_PATTERN
-from logger.diagnosis.scoring import SURE, Advice, Diagnosis, checks_of, diagnose
+from logger.diagnosis.scoring import SURE, Advice, Diagnosis, diagnose
 from logger.errors import StoreError
 from logger.store.database import Store
 from logger.utc import parse_time
@@ -34,8 +34,7 @@ def diagnosis_of(store: Store, alarm: Mapping[str, Any], now_ns: int | None = No
     found = diagnose(gather(read(store, raised_ns, now_ns), raised_ns))
     if found.odds[NOTHING] < SURE:
         return found
-    others = [name for name in found.odds if name != NOTHING]
-    return msgspec.structs.replace(found, pattern=PASSING, sure=False, checks=checks_of(others[:3]))
+    return msgspec.structs.replace(found, pattern=PASSING)
 
 
 def advice(path: Path, alarm: Mapping[str, Any]) -> list[str]:

@@ -42,10 +42,11 @@ FULL_RHO = 0.72
 IMPOSSIBLE_RATIO = 1.35
 STILL_V, STILL_SHARE = 3e-4, 0.02
 LEAST_SECONDS = 3
-LEAST_DRIFT_S = 4
+HEAD_S = 3  # of a key-down, against which its last third is compared
+LEAST_DRIFTS = 4, 2  # key-downs on a channel, before and since
 DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, by wind and warmth
 DRIFT_LN = 0.6
-MOST_DRIFT = 4.0  # standard deviations that a key-down counts for
+MOST_DRIFT_Z = 4.0
 WANDER_SD, WANDER_W = 0.004, 0.01
 ZERO_V, NOISE_LN = 1.5e-3, 0.2  # usual scatter of zeros, and of ln of the noise
 SHIFTS = np.linspace(-9.0, 9.0, 361)  # of ln watts, that powers may have been changed by
@@ -64,6 +65,14 @@ class Measure(msgspec.Struct, frozen=True):
     def z(self) -> float:
         """In standard deviations."""
         return self.value / max(self.sd, 1e-12)
+
+
+class Drift(msgspec.Struct, frozen=True):
+    """How far reflection drifts within key-downs: `share` of the pairs of key-downs, one since and
+    one before, in which the later drifts further, and its standard deviations from one half."""
+
+    share: float
+    z: float
 
 
 class Channel(msgspec.Struct, frozen=True, kw_only=True):
@@ -97,7 +106,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     full           share of the transmissions since whose reflection is nearly total
     full_ns        since when all are
     alarm_swr      the highest that `high-swr` has told since
-    drift          ln of how many times further rho drifts within a key-down
+    drift          whether rho drifts further within a key-down
     slow           ln of the likelihood ratio for a steady change against a sudden one
     power          ln of the factor by which the powers in use changed
     power_lift     ln of the likelihood ratio for that against the same powers as before
@@ -121,7 +130,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     full: float | None = None
     full_ns: int | None = None
     alarm_swr: float | None = None
-    drift: Measure | None = None
+    drift: Drift | None = None
     slow: float | None = None
     power: Measure | None = None
     power_lift: float | None = None
@@ -373,21 +382,21 @@ def _wander(history: History) -> Floats:
 
 
 def _drifts(history: History) -> dict[float, Stream]:
-    """By channel: how far rho comes from the first two seconds of a key-down to its last third, in
-    units of its uncertainty."""
+    """By channel: how far rho moves from the first seconds of a key-down to its last third, in
+    units of its uncertainty. Medians of seconds, so that a moment's excursion does not count."""
     rho, noise = _second_rho(history), _noise(history.seconds)
     rows = history.transmissions
     parts: dict[float, list[tuple[int, float]]] = {}
     for place, part in _of_transmissions(history):
         own, own_noise = rho[part], noise[part]
         good = np.flatnonzero(np.isfinite(own) & np.isfinite(own_noise))
-        if len(good) < LEAST_DRIFT_S:
+        if len(good) < 2 * HEAD_S:
             continue
-        tail = good[-max(2, len(good) // 3) :]
-        far = float(np.mean(own[tail]) - np.mean(own[good[:2]]))
+        head, tail = good[:HEAD_S], good[-max(HEAD_S, len(good) // 3) :]
+        far = float(np.median(own[tail]) - np.median(own[head]))
         doubt = math.sqrt(
             float(np.mean(own_noise[tail] ** 2)) / len(tail)
-            + float(np.mean(own_noise[good[:2]] ** 2)) / 2
+            + float(np.mean(own_noise[head] ** 2)) / len(head)
             + DRIFT_SD**2
             + (DRIFT_SHARE * float(np.median(own[good]))) ** 2
         )
@@ -401,24 +410,22 @@ def _drifts(history: History) -> dict[float, Stream]:
     }
 
 
-def _drift(drifts: dict[float, Stream], onset_ns: int) -> Measure | None:
-    """ln of how many times further rho drifts within a key-down than before: of three channels and
-    more without the most restless one, lest a single channel decides, nor do a few key-downs."""
-    squares = []
+def _drift(drifts: dict[float, Stream], onset_ns: int) -> Drift | None:
+    """Compare the drifts within key-downs since with those before, by their ranks (Mann and
+    Whitney) on each channel and with equal weights over the channels (Stouffer). No channel counts
+    for more than MOST_DRIFT_Z, lest a single one decides."""
+    shares, zs = [], []
     for stream in drifts.values():
         late = stream.time_ns >= onset_ns
-        squares_of = np.minimum(stream.value**2, MOST_DRIFT**2)
-        before, after = squares_of[~late], squares_of[late]
-        if len(before) >= 2 and len(after) >= 2:
-            squares.append((before, after))
-    if not squares:
+        before, after = np.abs(stream.value[~late]), np.abs(stream.value[late])
+        if len(before) < LEAST_DRIFTS[0] or len(after) < LEAST_DRIFTS[1]:
+            continue
+        shares.append(float(np.mean(after[:, None] > before[None, :])))
+        sd = math.sqrt((len(before) + len(after) + 1) / (12 * len(before) * len(after)))
+        zs.append(min((shares[-1] - 0.5) / sd, MOST_DRIFT_Z))
+    if not shares:
         return None
-    squares.sort(key=lambda pair: float(np.mean(pair[1]) / (np.mean(pair[0]) + 0.5)))
-    if len(squares) > 2:
-        squares = squares[:-1]
-    before, after = (np.concatenate(side) for side in zip(*squares, strict=True))
-    rise = math.log((float(np.mean(after)) + 0.5) / (float(np.mean(before)) + 0.5)) / 2
-    return Measure(rise, math.sqrt(0.5 / len(before) + 0.5 / len(after)))
+    return Drift(float(np.mean(shares)), float(np.sum(zs)) / math.sqrt(len(zs)))
 
 
 def _excursions(rows: Columns, onset_ns: int, hours: tuple[float, float]) -> dict[str, object]:

@@ -240,6 +240,8 @@ EXPECTED: dict[str, dict[str, float]] = {
     "intermittent-contact": {
         "excursions": ALWAYS,
         "spread": MAYBE,
+        "soaks": RARE,
+        "creeps": RARE,
         "heats": SELDOM,
         "power": RARE,
     },

@@ -2,9 +2,9 @@
 
 A finding that holds to the degree p counts p ln P(holds | cause) + (1 - p) ln P(does not | cause);
 one that is not known counts nothing. Findings share causes of error, so their sum is flattered: the
-best cause must be SURE before it is named, and that nothing changed is only said if a change
-would have been seen and no alarm was raised. Otherwise the diagnosis says that it does not know,
-and which findings are missing.
+best cause must be SURE before it is named. Otherwise the diagnosis says that it does not know,
+and which findings are missing. That nothing has changed is never sure: a fault may be too small to
+be seen.
 """
 
 from __future__ import annotations
@@ -32,7 +32,6 @@ from logger.diagnosis.rules import (
 )
 
 SURE = 0.75
-ENOUGH = 10  # findings that must be known before it is said that nothing changed
 SHOWN = 0.02  # causes that are less likely are not told
 TELLS = 1.0  # ln of the likelihood ratio from which on a finding is told as evidence
 
@@ -74,21 +73,19 @@ def diagnose(evidence: Evidence) -> Diagnosis:
     odds = _odds(found, evidence.alarms)
     order = sorted(odds, key=lambda name: -odds[name])
     first = order[0]
-    sure = odds[first] >= SURE
-    if first == NOTHING:
-        known = sum(one.degree is not None for one in found.values())
-        sure = sure and known >= ENOUGH and sees(evidence) and not evidence.alarms
+    likely = odds[first] >= SURE
+    sure = likely and first != NOTHING
     told = [name for name in order if odds[name] >= SHOWN or name == first]
     causes = tuple(_weighed(name, odds, found) for name in told)
     blamed = [name for name in told if name != NOTHING] or [n for n in order if n != NOTHING][:3]
     pattern = BY_NAME[first].pattern
-    if not sure:
+    if not likely:
         pattern = "The evidence does not single out a cause."
     return Diagnosis(
         pattern=pattern,
         sure=sure,
         causes=causes,
-        checks=() if sure and first == NOTHING else checks_of(blamed[:1] if sure else blamed[:3]),
+        checks=checks_of(blamed[:1] if sure else blamed[:3]),
         more=() if sure else _more(found, evidence),
         odds={name: round(odds[name], 4) for name in order},
     )
