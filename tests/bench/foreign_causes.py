@@ -49,7 +49,7 @@ from tests.station_model.pipeline import Settings
 
 DAY_NS = 86_400_000_000_000
 SOUND_DAYS = 21
-IDLE_S = 900.0
+IDLE_S = 3600.0
 # The cause of each fault, and one that two detectors cannot tell from it: water that creeps in and
 # an element that slides both turn the reflection slowly, either way.
 ACCEPTED: dict[str, tuple[str, ...]] = {
