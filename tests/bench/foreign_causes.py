@@ -30,7 +30,7 @@ from logger.config import NoDataOptions, WatchdogOptions
 from logger.diagnosis import Diagnosis, diagnose, diagnosis_of
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
-from logger.diagnosis.rules import NOTHING
+from logger.diagnosis.rules import NOTHING, SEASON
 from logger.pipeline import Pipeline
 from logger.rows import Row
 from logger.store.database import Store
@@ -80,6 +80,9 @@ LEVEL_ALARMS = ("detector-fault", "baseline-shift")
 DAYS_AFTER, SLOW_DAYS_AFTER = 7, 14
 SLOW = ("water-in-line", "element-creeping", "plug-worsening")
 RATE_HZ = 100.0
+LEAST_RIGHT, MOST_WRONG_AND_SURE = 0.90, 0.02  # the bars: shares of the faults,
+MOST_BLAME = 0.5  # odds of any fault on a sound station,
+MOST_DAYS = 2.0  # until a change of power or gain raises an alarm
 SOUND_SEED = 1000  # sound stations are others than those with faults
 
 
@@ -210,26 +213,29 @@ def shares(found: Sequence[Outcome]) -> str:
         right = sum(one.is_right for one in faults)
         wrong = sum(one.diagnosis.sure and not one.is_right for one in faults)
         lines.append(
-            f"{len(faults)} faults: first right {right / len(faults):.1%},"
-            f" wrong and sure {wrong / len(faults):.1%}"
+            f"{len(faults)} faults: first right {right / len(faults):.1%} (bar {LEAST_RIGHT:.0%}),"
+            f" wrong and sure {wrong / len(faults):.1%} (bar {MOST_WRONG_AND_SURE:.0%})"
         )
+        silent = sum(all(days < 0 for _, days in one.alarms) for one in faults)
+        lines.append(f"without any alarm since the fault began: {silent} of {len(faults)}")
     for planted in LEVEL_FAULTS:
         days = [one.days for one in faults if one.planted == planted]
         if days:
-            soon = sum(d is not None and d <= 2.0 for d in days)
+            soon = sum(d is not None and d <= MOST_DAYS for d in days)
             lines.append(f"{planted}: alarm within two days in {soon} of {len(days)}")
     if sound:
-        blamed = [one for one in sound if _blame(one.diagnosis.odds) > 0.5]
+        blamed = [one for one in sound if blame(one.diagnosis.odds) > MOST_BLAME]
         alarms = Counter(kind for one in sound for kind, _ in one.alarms)
         lines.append(
-            f"{len(sound)} sound stations: something blamed above 0.5 on {len(blamed)};"
+            f"{len(sound)} sound stations: a fault blamed above {MOST_BLAME} on {len(blamed)};"
             f" alarms {dict(alarms)}"
         )
     return "\n".join(lines)
 
 
-def _blame(odds: dict[str, float]) -> float:
-    return max(share for name, share in odds.items() if name != NOTHING)
+def blame(odds: dict[str, float]) -> float:
+    """Return the odds of the likeliest fault; the season is none."""
+    return max(share for name, share in odds.items() if name not in (NOTHING, SEASON))
 
 
 def describe(one: Outcome) -> str:
