@@ -5,7 +5,7 @@ themselves (`onset`), for rules may be late or silent. A figure is None where th
 
 Only noise and the station's own scatter limit what counts as a change: directivity and calibration
 bias both sides alike. The scatter of a channel is that of its transmissions, beginning with a guess
-worth PRIOR of them; transmissions of one day share one weather and count as one look.
+worth PRIOR of them; transmissions of one day share one weather, so levels are means of days.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ MOST_CUTS = 150
 
 PRIOR = 3.0  # transmissions
 PRIOR_SD, PRIOR_SHARE = 0.006, 0.03  # of rho, and of its level
+FAR = 3.0  # deviations of days from their middle at which they are cut
 LEAST_SETTLED = 10  # pairs
 MUCH_NOISE = 3.0  # times what is usual at that power
 ZERO_PART = 0.5
@@ -259,15 +260,11 @@ def _readings(history: History) -> _Reading:
     return _Reading(at, rows["start_ns"][at], channel[at], rho[at], noise[at], zero[at])
 
 
-def _scatter(rho: Floats) -> float:
-    """Of one transmission about its channel's level."""
+def _spread(rho: Floats) -> float:
+    """Standard deviation of transmissions about their channel's level."""
     prior = math.hypot(PRIOR_SD, PRIOR_SHARE * float(np.median(rho)))
     squares = float(((rho - np.mean(rho)) ** 2).sum())
     return math.sqrt((squares + PRIOR * prior**2) / (max(len(rho) - 1, 0) + PRIOR))
-
-
-def _days(time_ns: Times) -> int:
-    return len(np.unique(time_ns // DAY_NS))
 
 
 def _onset(
@@ -320,13 +317,14 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
         before, after = own.where(~late), own.where(late)
         if len(before.rho) < LEAST_BEFORE or len(after.rho) < LEAST_AFTER:
             continue
-        levels = float(np.median(before.rho)), float(np.median(after.rho))
+        sides = _days(before), _days(after)
+        levels = _level(sides[0].rho), _level(sides[1].rho)
+        of_days, within = _scatter(sides)
         variance = 0.0
-        for side in (before, after):
-            looks = max(_days(side.time_ns), 1)
-            variance += _scatter(before.rho) ** 2 / looks
-            variance += float(np.mean(side.zero)) ** 2 / looks
-            variance += float(np.mean(side.noise**2)) / len(side.rho)
+        for side, days in zip((before, after), sides, strict=True):
+            looks = len(days.rho)
+            variance += (of_days**2 + float(np.mean(side.zero)) ** 2) / looks
+            variance += (within**2 + float(np.mean(side.noise**2))) / len(side.rho)
         parts = [wander[side.row] for side in (before, after)]
         parts = [part[np.isfinite(part)] for part in parts]
         found.append(
@@ -346,6 +344,41 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
             )
         )
     return tuple(found)
+
+
+class _Days(NamedTuple):
+    """Median rho of each UTC day (d,), and the deviations of transmissions from these (n,)."""
+
+    rho: Floats
+    within: Floats
+
+
+def _days(side: _Reading) -> _Days:
+    numbers, day = np.unique(side.time_ns // DAY_NS, return_inverse=True)
+    medians = np.array([np.median(side.rho[day == place]) for place in range(len(numbers))])
+    return _Days(medians, side.rho - medians[day])
+
+
+def _level(rho: Floats) -> float:
+    """Mean of days (d,); far ones count less. Where wet and dry days take turns, a median would
+    jump from the one to the other."""
+    middle = float(np.median(rho))
+    far = FAR * max(1.4826 * float(np.median(np.abs(rho - middle))), PRIOR_SHARE * middle, PRIOR_SD)
+    return float(np.mean(np.clip(rho, middle - far, middle + far)))
+
+
+def _scatter(sides: tuple[_Days, _Days]) -> tuple[float, float]:
+    """Standard deviations of days about the level of their channel, and of transmissions within
+    days. What changes slowly since the onset is no scatter, so its days are compared with the ones
+    before them."""
+    before, after = sides
+    prior = math.hypot(PRIOR_SD, PRIOR_SHARE * float(np.median(before.rho)))
+    squares = PRIOR * prior**2 + float(((before.rho - np.mean(before.rho)) ** 2).sum())
+    squares += float((np.diff(after.rho) ** 2).sum()) / 2
+    of_days = math.sqrt(squares / (PRIOR + len(before.rho) - 1 + max(len(after.rho) - 1, 0)))
+    own = before.within
+    within = math.sqrt((PRIOR * prior**2 + float((own**2).sum())) / (PRIOR + len(own)))
+    return of_days, within
 
 
 def _of_transmissions(history: History) -> list[tuple[int, slice]]:
@@ -468,7 +501,7 @@ def _slow(readings: _Reading, onset_ns: int) -> float | None:
         late = own.time_ns >= onset_ns
         if late.sum() < 4 or (~late).sum() < 2:
             continue
-        scatter = math.hypot(_scatter(own.rho[~late]), successive(own.rho))
+        scatter = math.hypot(_spread(own.rho[~late]), successive(own.rho))
         times.append(own.time_ns / DAY_NS)
         values.append(own.rho / scatter)
         owners.append(np.full(len(own.rho), float(number)))
