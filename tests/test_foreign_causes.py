@@ -6,7 +6,6 @@ uses three channels, and sound use of one with a single channel, where less can 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -30,10 +29,10 @@ Outcomes = dict[str, Outcome]
 
 
 @pytest.fixture(scope="module")
-def faults(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Outcomes]:
+def faults(tmp_path_factory: pytest.TempPathFactory) -> Outcomes:
     folder = tmp_path_factory.mktemp("faults")
     found = outcomes(FAULTS, FM_ON_THREE_CHANNELS, MINUTES_A_DAY, folder)
-    yield {one.planted: one for one in found}
+    return {one.planted: one for one in found}
 
 
 @pytest.mark.parametrize("cause", FAULTS)

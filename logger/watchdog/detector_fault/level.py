@@ -10,7 +10,8 @@ one mode, one channel and one weather. The sessions of the last days are compare
   powers is reported if it makes the latest sessions likelier by LIFT in all, with no session
   counting for more than SESSION_LIFT.
 - Reflection by the mean deviation of ln rho from the usual level of each channel, against the
-  scatter of earlier sessions. It must have changed at once: sessions just before are as usual.
+  scatter of earlier days, since the sessions of a day share its weather. It must have changed at
+  once: sessions just before are as usual. On a single channel it must be seen on LEAST_DAYS days.
 
 A forward port that loses gain reads less power and, by half as many decibels, more reflection; a
 reflected port that loses gain reads less reflection by one factor on all channels at the same
@@ -53,21 +54,24 @@ LIFT, SESSION_LIFT = 6.0, 4.0  # ln of a likelihood ratio
 LEAST_GAIN = 0.13  # of ln rho; 1.1 dB
 SAME = 0.4  # part of a change by which sessions and channels may differ from it
 LEAST_CHANNELS = 2
-LEAST_SD = 0.02  # of a session's ln rho
-LEAST_Z = 6.0
+LEAST_DAYS, LEAST_USUAL_DAYS = 2, 5
+LEAST_SD = 0.02  # of a day's ln rho
+DAY_NS = 24 * SESSION_NS
+LEAST_Z = 5.0
 MOST_TURN = 0.1  # of rho: reflection that changes by more changes the power, too
 ADOPTED = 12  # sessions after which a new level is the usual one
 
 
 class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_fields=True):
     """A transmission: number of its session, channel, ln of incident watts, ln rho (None if it is
-    not readable) and the standard deviation of that by noise."""
+    not readable), the standard deviation of that by noise, and its UTC day since 1970."""
 
     session: int
     channel: str
     ln_w: float
     ln_rho: float | None
     noise: float
+    day: int = 0
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
@@ -83,7 +87,8 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 class Change(NamedTuple):
     """A change of all powers by `ln_w` with the ln of its likelihood ratio, and of the reflection
     by `ln_rho` with its number of standard deviations `z`; `at_once` if it was sudden and alike on
-    all channels used since, so many of those in use; `turn` is by how much rho changed."""
+    all channels used since, so many of those in use, on so many `days`; `turn` is by how much rho
+    changed."""
 
     ln_w: float
     lift: float
@@ -92,6 +97,7 @@ class Change(NamedTuple):
     at_once: bool
     channels: int
     in_use: int
+    days: int
     turn: float
 
 
@@ -157,6 +163,7 @@ def _reading(memory: Memory, row: Transmission) -> Reading | None:
         round(math.log(row.forward_w_mean), 4),
         None if rho is None else round(math.log(rho), 4),
         round(noise, 4),
+        row.start_ns // DAY_NS,
     )
 
 
@@ -170,20 +177,23 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
         return None
     ln_w, lift = _power_shift(usual, late)
     levels = _levels(usual)
-    before, now = _deviations(usual, levels), _deviations(late, levels)
-    if len(before) < LEAST_USUAL or len(now) < LEAST_RECENT:
-        return Change(ln_w, lift, None, 0.0, False, 0, 0, 0.0)
-    sd = max(1.4826 * float(np.median(np.abs(before))), float(np.std(before)), LEAST_SD)
+    before, now = _deviations(usual, levels, "session"), _deviations(late, levels, "session")
+    days_before, days = _deviations(usual, levels, "day"), _deviations(late, levels, "day")
+    few = len(before) < LEAST_USUAL or len(now) < LEAST_RECENT
+    if few or len(days_before) < LEAST_USUAL_DAYS:
+        return Change(ln_w, lift, None, 0.0, False, 0, 0, 0, 0.0)
+    middle = float(np.median(days_before))
+    sd = max(1.4826 * float(np.median(np.abs(days_before - middle))), float(np.std(days_before)))
     mean = float(now.mean())
-    z = mean / (sd * math.sqrt(1 / len(now) + 1 / len(before)))
-    just_before = _deviations(between, levels)
-    shares = np.concatenate([now, _by_channel(late, levels)]) / mean if mean else np.zeros(1)
-    at_once = bool(np.all(np.abs(shares - 1) < SAME)) and not (
+    z = mean / (max(sd, LEAST_SD) * math.sqrt(1 / len(days) + 1 / len(days_before)))
+    just_before = _deviations(between, levels, "session")
+    shares = np.concatenate([now, _deviations(late, levels, "channel")]) / mean if mean else [0.0]
+    at_once = bool(np.all(np.abs(np.subtract(shares, 1)) < SAME)) and not (
         len(just_before) and abs(float(just_before.mean())) > SAME * abs(mean)
     )
     channels = {one.channel for one in late if one.channel in levels}
     turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in channels)
-    return Change(ln_w, lift, mean, z, at_once, len(channels), len(levels), turn)
+    return Change(ln_w, lift, mean, z, at_once, len(channels), len(levels), len(days), turn)
 
 
 def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[float, float]:
@@ -223,22 +233,13 @@ def _levels(usual: Sequence[Reading]) -> dict[str, float]:
     }
 
 
-def _deviations(readings: Sequence[Reading], levels: dict[str, float]) -> Floats:
-    """Mean deviation of ln rho from the levels in each session that tells it."""
-    by_session: dict[int, list[float]] = {}
+def _deviations(readings: Sequence[Reading], levels: dict[str, float], each: str) -> Floats:
+    """Mean deviation of ln rho from the levels, of each session, day or channel that tells it."""
+    groups: dict[object, list[float]] = {}
     for one in readings:
         if one.ln_rho is not None and one.channel in levels:
-            by_session.setdefault(one.session, []).append(one.ln_rho - levels[one.channel])
-    return np.array([float(np.mean(values)) for values in by_session.values()])
-
-
-def _by_channel(readings: Sequence[Reading], levels: dict[str, float]) -> Floats:
-    """Mean deviation of ln rho on each channel."""
-    by_channel: dict[str, list[float]] = {}
-    for one in readings:
-        if one.ln_rho is not None and one.channel in levels:
-            by_channel.setdefault(one.channel, []).append(one.ln_rho - levels[one.channel])
-    return np.array([float(np.mean(values)) for values in by_channel.values()])
+            groups.setdefault(getattr(one, each), []).append(one.ln_rho - levels[one.channel])
+    return np.array([float(np.mean(values)) for values in groups.values()])
 
 
 def _words(change: Change, share: float) -> str | None:
@@ -264,6 +265,8 @@ def _words(change: Change, share: float) -> str | None:
     if change.z > -share * LEAST_Z or ln_rho > -share * LEAST_GAIN or not change.at_once:
         return None
     if change.channels < min(change.in_use, LEAST_CHANNELS):
+        return None
+    if change.in_use < LEAST_CHANNELS and change.days < LEAST_DAYS:
         return None
     where = "on all channels alike" if change.channels > 1 else "on the channel in use"
     other = "" if change.channels > 2 else "; or the load has suddenly improved"
