@@ -18,7 +18,8 @@ from logger.cautions import AT_PLACE, Place
 from logger.diagnosis import Evidence, advice, diagnose, diagnosis_of
 from logger.diagnosis.evidence import Channel, Drift, Measure, gather
 from logger.diagnosis.findings import findings
-from logger.diagnosis.history import read
+from logger.diagnosis.history import ALARMS as ALARM_FIELDS
+from logger.diagnosis.history import EXCURSIONS, SECONDS, UNKEYED, History, columns, read
 from logger.diagnosis.onset import Stream, cut_score
 from logger.diagnosis.rules import (
     BY_NAME,
@@ -497,6 +498,48 @@ def test_a_channel_in_use_a_year_ago_has_a_year(tmp_path: Path) -> None:
     store.write([transmission(at_ns - year_ns + SECOND, channel=1)])
     assert read(store, at_ns).year_old == {20.0}
     store.close()
+
+
+def weeks(seed: int, days: int = 28, step: float = 0.0) -> History:
+    """Transmissions of a single channel in changeable weather: on wet days it reads less.
+    The last week has another level by `step`."""
+    rng = np.random.default_rng(seed)
+    wet = rng.random(days) < 0.45
+    day = np.sort(rng.integers(0, days, 6 * days))
+    rho = 0.24 - 0.013 * wet[day] + 0.001 * rng.standard_normal(len(day)) + step * (day >= days - 7)
+    start_ns = T0 + (day * 86_400 + 60 * np.arange(len(day))) * SECOND
+    swr = (1 + rho) / (1 - rho)
+    figures = {
+        "id": np.arange(len(day)),
+        "start_ns": start_ns,
+        "end_ns": start_ns + 10 * SECOND,
+        "channel": np.full(len(day), 20.0),
+        "forward_w_mean": 4 * np.exp(0.01 * rng.standard_normal(len(day))),
+        "reflected_w_mean": 4 * rho**2,
+        "swr": swr,
+        "swr_noise_low": swr - 0.002,
+        "swr_noise_high": swr + 0.002,
+        "settled_samples": np.full(len(day), 900),
+        "flags": np.zeros(len(day), np.int64),
+    }
+    return History(
+        T0,
+        int(start_ns[-1]) + SECOND,
+        figures,
+        columns(dict.fromkeys(SECONDS, float), []),
+        columns(dict.fromkeys(EXCURSIONS, float), []),
+        {**columns(ALARM_FIELDS, []), "kind": np.array([], object)},
+        columns(dict.fromkeys(UNKEYED, float), []),
+        np.array([], np.int64),
+    )
+
+
+def test_changeable_weather_is_no_fault_and_hides_none() -> None:
+    for seed in range(8):
+        odds = diagnose(gather(weeks(seed))).odds
+        assert max(p for name, p in odds.items() if name not in (NOTHING, SEASON)) < 0.2, seed
+        found = diagnose(gather(weeks(seed, step=0.06)))
+        assert found.causes[0].name == "antenna-moved", seed
 
 
 def test_planted_faults_are_named() -> None:

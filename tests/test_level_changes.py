@@ -127,6 +127,23 @@ def test_what_the_rules_of_the_reflection_tell_is_left_to_them(effect: Effect) -
     assert changes(sessions("two modes", 30.0, 6, effect, 21.0)) == []
 
 
+def test_wet_days_on_a_single_channel_are_no_lost_gain() -> None:
+    rng = np.random.default_rng(12)
+    steady = 0.09
+    rows = []
+    for day in range(21):
+        wet = 0.02 * rng.uniform(0.3, 1) * (rng.random() < 0.4)
+        for hour in rng.choice([7, 12, 18], 2, replace=False):
+            for minute in range(4):
+                rho = abs(steady - wet + 0.001 * complex(*rng.standard_normal(2)))
+                at_ns = T0 + ((day * 24 + int(hour)) * 60 + minute) * 60 * SECOND
+                low, high = (float(reflection.swr(rho + d)) for d in (-0.001, 0.001))
+                swr = float(reflection.swr(rho))
+                change = {"swr": swr, "swr_noise_low": low, "swr_noise_high": high}
+                rows.append((float(day), transmission(at_ns, channel=20, **change)))
+    assert changes(rows) == []
+
+
 def test_one_session_in_a_new_mode_is_no_change() -> None:
     rows = sessions("carrier", 30.0, 7, lambda w, r: (w, r), 99.0)
     first = next(day for day, _ in rows if day > 21)

@@ -63,6 +63,14 @@ EXCURSIONS = {
     "channel": float,
 }
 ALARMS = {"raised_ns": int, "value": float}
+UNKEYED = {
+    "time_ns": int,
+    "forward_v": float,
+    "reflected_v": float,
+    "forward_sd_v": float,
+    "reflected_sd_v": float,
+    "foreign": float,
+}
 
 
 @dataclass(frozen=True)
@@ -158,7 +166,6 @@ def _unkeyed(
     store: Store, since_ns: int, until_ns: int, transmissions: Columns
 ) -> tuple[Columns, Times]:
     """The unkeyed readings of pieces of the archive, and the times of all pieces looked at."""
-    names = ("forward_v", "reflected_v", "forward_sd_v", "reflected_sd_v", "foreign")
     found: list[tuple[float, ...]] = []
     looked: list[int] = []
     starts, ends = transmissions["start_ns"], transmissions["end_ns"]
@@ -180,6 +187,4 @@ def _unkeyed(
         highest_v = float(pairs.forward_v.max())
         has_signal = _has_signal(pairs.reflected_v[quiet], zeros[1], noises[1], highest_v)
         found.append((int(np.median(times[quiet])), *zeros, *noises, float(has_signal)))
-    return columns({"time_ns": int, **dict.fromkeys(names, float)}, found), np.array(
-        looked, dtype=np.int64
-    )
+    return columns(UNKEYED, found), np.array(looked, dtype=np.int64)

@@ -11,7 +11,8 @@ one mode, one channel and one weather. The sessions of the last days are compare
   counting for more than SESSION_LIFT.
 - Reflection by the mean deviation of ln rho from the usual level of each channel, against the
   scatter of earlier days, since the sessions of a day share its weather. It must have changed at
-  once: sessions just before are as usual. On a single channel it must be seen on LEAST_DAYS days.
+  once: sessions just before are as usual. On a single channel, where weather looks alike, it must
+  be seen on LEAST_DAYS days and be FARTHER than any of ALONE_DAYS days and more before.
 
 A forward port that loses gain reads less power and, by half as many decibels, more reflection; a
 reflected port that loses gain reads less reflection by one factor on all channels at the same
@@ -54,7 +55,8 @@ LIFT, SESSION_LIFT = 6.0, 4.0  # ln of a likelihood ratio
 LEAST_GAIN = 0.13  # of ln rho; 1.1 dB
 SAME = 0.4  # part of a change by which sessions and channels may differ from it
 LEAST_CHANNELS = 2
-LEAST_DAYS, LEAST_USUAL_DAYS = 2, 5
+LEAST_USUAL_DAYS = 5
+LEAST_DAYS, ALONE_DAYS, FARTHER = 2, 10, 1.5
 LEAST_SD = 0.02  # of a day's ln rho
 DAY_NS = 24 * SESSION_NS
 LEAST_Z = 5.0
@@ -87,8 +89,8 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 class Change(NamedTuple):
     """A change of all powers by `ln_w` with the ln of its likelihood ratio, and of the reflection
     by `ln_rho` with its number of standard deviations `z`; `at_once` if it was sudden and alike on
-    all channels used since, so many of those in use, on so many `days`; `turn` is by how much rho
-    changed."""
+    all channels used since, so many of those in use; `turn` is by how much rho changed; `is_new` if
+    it lasts and no day before was near it."""
 
     ln_w: float
     lift: float
@@ -97,8 +99,8 @@ class Change(NamedTuple):
     at_once: bool
     channels: int
     in_use: int
-    days: int
     turn: float
+    is_new: bool
 
 
 def judge(memory: Memory, row: Transmission) -> str | None:
@@ -135,7 +137,7 @@ def _describe(
     for count in range(LEAST_RECENT, most + 1):
         since = standing or numbers[-count]
         change = _change(readings, standing or numbers[-most], since, numbers[-count])
-        words = None if change is None else _words(change, 1.0 if standing is None else 0.5)
+        words = None if change is None else _words(change, standing=standing is not None)
         if words:
             return since, words
     return None, None
@@ -181,7 +183,7 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
     days_before, days = _deviations(usual, levels, "day"), _deviations(late, levels, "day")
     few = len(before) < LEAST_USUAL or len(now) < LEAST_RECENT
     if few or len(days_before) < LEAST_USUAL_DAYS:
-        return Change(ln_w, lift, None, 0.0, False, 0, 0, 0, 0.0)
+        return Change(ln_w, lift, None, 0.0, False, 0, 0, 0.0, False)
     middle = float(np.median(days_before))
     sd = max(1.4826 * float(np.median(np.abs(days_before - middle))), float(np.std(days_before)))
     mean = float(now.mean())
@@ -193,7 +195,9 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
     )
     channels = {one.channel for one in late if one.channel in levels}
     turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in channels)
-    return Change(ln_w, lift, mean, z, at_once, len(channels), len(levels), len(days), turn)
+    is_new = len(days) >= LEAST_DAYS and len(days_before) >= ALONE_DAYS
+    is_new &= mean < FARTHER * min(float(days_before.min()), 0.0)
+    return Change(ln_w, lift, mean, z, at_once, len(channels), len(levels), turn, is_new)
 
 
 def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[float, float]:
@@ -242,8 +246,10 @@ def _deviations(readings: Sequence[Reading], levels: dict[str, float], each: str
     return np.array([float(np.mean(values)) for values in groups.values()])
 
 
-def _words(change: Change, share: float) -> str | None:
-    """Describe a change; None if it is not beyond `share` of the limits."""
+def _words(change: Change, *, standing: bool) -> str | None:
+    """Describe a change; None if it is not beyond the limits, half of which is enough while it
+    stands."""
+    share = 0.5 if standing else 1.0
     powered = change.lift >= share * LIFT
     factor_w = math.exp(change.ln_w)
     watts = f"incident power reads {factor_w:.2g} times what it was"
@@ -266,7 +272,7 @@ def _words(change: Change, share: float) -> str | None:
         return None
     if change.channels < min(change.in_use, LEAST_CHANNELS):
         return None
-    if change.in_use < LEAST_CHANNELS and change.days < LEAST_DAYS:
+    if change.in_use < LEAST_CHANNELS and not (standing or change.is_new):
         return None
     where = "on all channels alike" if change.channels > 1 else "on the channel in use"
     other = "" if change.channels > 2 else "; or the load has suddenly improved"
