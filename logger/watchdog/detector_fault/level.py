@@ -12,7 +12,8 @@ one mode, one channel and one weather. The sessions of the last days are compare
 - Reflection by the mean deviation of ln rho from the usual level of each channel, against the
   scatter of earlier days, since the sessions of a day share its weather. It must have changed at
   once: sessions just before are as usual. On a single channel, where weather looks alike, it must
-  be seen on LEAST_DAYS days and be FARTHER than any of ALONE_DAYS days and more before.
+  be seen on LEAST_DAYS days and be FARTHER than any of ALONE_DAYS days before, or of all
+  that are remembered.
 
 A forward port that loses gain reads less power and, by half as many decibels, more reflection; a
 reflected port that loses gain reads less reflection by one factor on all channels at the same
@@ -56,7 +57,7 @@ LEAST_GAIN = 0.13  # of ln rho; 1.1 dB
 SAME = 0.4  # part of a change by which sessions and channels may differ from it
 LEAST_CHANNELS = 2
 LEAST_USUAL_DAYS = 5
-LEAST_DAYS, ALONE_DAYS, FARTHER = 2, 10, 1.5
+LEAST_DAYS, ALONE_DAYS, FARTHER = 2, 8, 1.5
 LEAST_SD = 0.02  # of a day's ln rho
 DAY_NS = 24 * SESSION_NS
 LEAST_Z = 5.0
@@ -195,7 +196,9 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
     )
     channels = {one.channel for one in late if one.channel in levels}
     turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in channels)
-    is_new = len(days) >= LEAST_DAYS and len(days_before) >= ALONE_DAYS
+    # A busy station fills the memory within fewer days.
+    is_known = len(days_before) >= ALONE_DAYS or len(readings) == MOST_ROWS
+    is_new = is_known and len(days) >= LEAST_DAYS
     is_new &= mean < FARTHER * min(float(days_before.min()), 0.0)
     return Change(ln_w, lift, mean, z, at_once, len(channels), len(levels), turn, is_new)
 
