@@ -242,6 +242,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         "spread": MAYBE,
         "soaks": RARE,
         "creeps": RARE,
+        "seasonal": RARE,
         "heats": SELDOM,
         "power": RARE,
     },
