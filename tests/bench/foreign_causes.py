@@ -6,7 +6,9 @@ matrix, the shares right, wrong and sure, and when power and gain changes raise 
 Each history of `tests/foreign_stations` (three weeks of sound use, then the fault) is played
 through the pipeline, by a calibration fitted from the station's own bench points, into a store. The
 diagnosis is made at the end, about the first alarm raised since the fault began, or about the
-onset if no alarm was raised. `--stores FOLDER` keeps stores and calibrations and reuses them.
+onset if no alarm was raised. `--stores FOLDER` keeps stores and calibrations and reuses them. All
+of it takes about a quarter of an hour on one core: the station transmits two minutes a day, and
+its idle time has a pair an hour.
 """
 
 from __future__ import annotations
