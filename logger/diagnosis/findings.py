@@ -229,12 +229,9 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     sure = _share(evidence) * (1 - of_the_meter) * (1 - slow * falls)
     there = moved(evidence)
     if sure >= 0.5:
+        words = "the level of one channel changed" if len(there) == 1 else "the level changed"
         if len(there) > 1:
-            words = f"channels sit at another level, {_amounts(there)}"
-        else:
-            words = (
-                "one channel sits at another level" if there else "channels sit at another level"
-            )
+            words = f"the level of channels changed {_amounts(there)}"
         return sure, f"{words} (SWR {_moves(there or evidence.channels)})" + _tilt(evidence)
     if there:
         return sure, f"channels did not move apart (SWR {_moves(there)})"

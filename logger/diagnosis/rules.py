@@ -173,7 +173,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "antenna-moved",
         "an antenna that is tuned otherwise",
-        "The reflection of channels is at another level since.",
+        "The reflection is at another level than before, and stays there.",
         (
             "an element that slipped in its clamp (low channels better: it became longer; high"
             " channels better: shorter)",
