@@ -19,7 +19,16 @@ from logger.diagnosis import Evidence, advice, diagnose, diagnosis_of
 from logger.diagnosis.evidence import Channel, Drift, Measure, gather
 from logger.diagnosis.findings import findings
 from logger.diagnosis.history import ALARMS as ALARM_FIELDS
-from logger.diagnosis.history import EXCURSIONS, SECONDS, UNKEYED, History, columns, read
+from logger.diagnosis.history import (
+    EXCURSIONS,
+    SECONDS,
+    UNKEYED,
+    History,
+    columns,
+    has_signal,
+    read,
+    unkeyed_volts,
+)
 from logger.diagnosis.onset import Stream, cut_score
 from logger.diagnosis.rules import (
     BY_NAME,
@@ -532,6 +541,17 @@ def weeks(seed: int, days: int = 28, step: float = 0.0) -> History:
         columns(dict.fromkeys(UNKEYED, float), []),
         np.array([], np.int64),
     )
+
+
+def test_another_transmitter_is_no_moved_zero() -> None:
+    rng = np.random.default_rng(1)
+    volts = 0.002 + 0.0006 * rng.standard_normal(640)
+    volts[100:600] += 0.35  # a steady carrier is as quiet as none
+    zero_v, sd_v = unkeyed_volts(volts)
+    assert zero_v == pytest.approx(0.002, abs=0.0005)
+    assert sd_v == pytest.approx(0.0006, rel=0.3)
+    assert has_signal(volts, zero_v, sd_v, 2.0)
+    assert not has_signal(volts[:96], *unkeyed_volts(volts[:96]), 2.0)
 
 
 def test_changeable_weather_is_no_fault_and_hides_none() -> None:

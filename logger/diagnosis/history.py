@@ -27,6 +27,7 @@ REST_NS = 600_000_000  # after key-up, until the detectors read their zeros
 AHEAD_NS = 100_000_000  # before key-down
 GROUP = 16  # pairs
 LEAST_QUIET = 32  # pairs
+LOWEST = 0.1  # quantile of groups
 FOREIGN_NOISES, FOREIGN_SHARE = 10.0, 0.01  # above zero: of its noise, and of the highest reading
 LEAST_FOREIGN = 2  # groups
 
@@ -145,17 +146,17 @@ def columns(fields: Mapping[str, type], rows: Sequence[Sequence[Any]]) -> Column
     }
 
 
-def _unkeyed_volts(volts: Floats) -> tuple[float, float]:
-    """The zero and the noise of one port from unkeyed readings. Speech too weak to count as a
-    transmission may be among them, so the quiet quarter of all groups tells."""
+def unkeyed_volts(volts: Floats) -> tuple[float, float]:
+    """Return the zero and the noise of one port from unkeyed readings. Speech too weak to count as
+    a transmission and other transmitters may be among them, and add to the zero, so the lowest
+    groups tell it, and the quiet quarter the noise."""
     groups = volts[: len(volts) // GROUP * GROUP].reshape(-1, GROUP)
     variances = 0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1)
-    limit = float(np.quantile(variances, 0.25))
-    zero = float(np.median(groups[variances <= limit].mean(axis=1)))
-    return zero, math.sqrt(limit)
+    zero = float(np.quantile(groups.mean(axis=1), LOWEST))
+    return zero, math.sqrt(float(np.quantile(variances, 0.25)))
 
 
-def _has_signal(volts: Floats, zero_v: float, sd_v: float, highest_v: float) -> bool:
+def has_signal(volts: Floats, zero_v: float, sd_v: float, highest_v: float) -> bool:
     """True if some groups of unkeyed readings of a port are far above its zero."""
     groups = volts[: len(volts) // GROUP * GROUP].reshape(-1, GROUP)
     limit_v = zero_v + FOREIGN_NOISES * sd_v + FOREIGN_SHARE * highest_v
@@ -181,10 +182,10 @@ def _unkeyed(
         if quiet.sum() < LEAST_QUIET:
             continue
         zeros, noises = zip(
-            *(_unkeyed_volts(side[quiet]) for side in (pairs.forward_v, pairs.reflected_v)),
+            *(unkeyed_volts(side[quiet]) for side in (pairs.forward_v, pairs.reflected_v)),
             strict=True,
         )
         highest_v = float(pairs.forward_v.max())
-        has_signal = _has_signal(pairs.reflected_v[quiet], zeros[1], noises[1], highest_v)
+        has_signal = has_signal(pairs.reflected_v[quiet], zeros[1], noises[1], highest_v)
         found.append((int(np.median(times[quiet])), *zeros, *noises, float(has_signal)))
     return columns(UNKEYED, found), np.array(looked, dtype=np.int64)

@@ -244,6 +244,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         "creeps": RARE,
         "seasonal": RARE,
         "heats": SELDOM,
+        "shrunk": SELDOM,
         "power": RARE,
     },
     "open-or-short": {
