@@ -186,6 +186,6 @@ def _unkeyed(
             strict=True,
         )
         highest_v = float(pairs.forward_v.max())
-        has_signal = has_signal(pairs.reflected_v[quiet], zeros[1], noises[1], highest_v)
-        found.append((int(np.median(times[quiet])), *zeros, *noises, float(has_signal)))
+        is_foreign = has_signal(pairs.reflected_v[quiet], zeros[1], noises[1], highest_v)
+        found.append((int(np.median(times[quiet])), *zeros, *noises, float(is_foreign)))
     return columns(UNKEYED, found), np.array(looked, dtype=np.int64)
