@@ -5,7 +5,7 @@
 
 A mutant differs from its module in one comparison, operator, number, truth value, argument of a
 conditional, result, or dropped call. It is killed if a test fails or the tests take several times
-as long as without it. Which tests reach a line is traced first, once; a mutant runs those alone,
+as long as without it. Which tests enter a function is traced first; a mutant runs those alone,
 the quickest first, up to the first failure, on a copy of the tree, in a child forked after the
 libraries have been imported. Hypothesis runs the same examples every time.
 
@@ -20,12 +20,16 @@ import argparse
 import ast
 import contextlib
 import copy
+import ctypes
 import gc
+import hashlib
 import importlib
+import itertools
 import math
 import os
 import pickle
 import random
+import resource
 import shutil
 import signal
 import sys
@@ -87,23 +91,28 @@ NAMES = {"min": "max", "max": "min", "maximum": "minimum", "minimum": "maximum",
          "all": "any", "hypot": "subtract", "argmin": "argmax", "argmax": "argmin"}  # fmt: skip
 CHANGED = (ast.BinOp, ast.AugAssign, ast.BoolOp, ast.Compare, ast.Constant, ast.UnaryOp,
            ast.Attribute, ast.Name, ast.IfExp, ast.Return, ast.Expr)  # fmt: skip
+PR_SET_PDEATHSIG = 1  # Linux
+TRACES = "mismatchd-mutation-traces"  # what tests reach, from run to run; paths by name
 NEEDS_IMPORT = 42  # exit code
-GUARD_S, SLACK = 5.0, 4.0  # a mutant may take so much longer than its tests do without it
-HEADED = (ast.If, ast.While, ast.For, ast.With, ast.FunctionDef, ast.ClassDef, ast.Try)
+GUARD_S, SLACK = 3.0, 4.0  # a mutant may take so much more time than its tests do without it
+PATIENCE = 20.0  # times the processor time, for those that wait for something
+BUDGET_S = 20.0  # processor time of the tests of a mutant; the slowest are left out
+EXAMPLES = 25  # of a test of hypothesis, at most
 
 
 class Mutant(NamedTuple):
-    """One change of a file, the lines of its statement, and the whole text with it."""
+    """One change of a file, in a line, the lines of the function around it, if there is one, and
+    the whole text with it."""
 
     path: Path
-    lines: range
-    in_function: bool
+    line: int
+    function: range | None
     change: str
     text: str
 
 
 class TestRun(NamedTuple):
-    """A test without mutants: how long it takes and the lines it reaches, by file."""
+    """Processor time of a test without mutants, and first lines of functions it enters, by file."""
 
     duration_s: float
     lines: dict[str, set[int]]
@@ -134,22 +143,22 @@ def count_places(source: str) -> list[tuple[int, int]]:
 def make_mutant(path: Path, number: int, way: int) -> Mutant:
     """Make the mutant of a file at that node of the walk."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    statement: dict[int, ast.stmt] = {}
-    bodies: set[int] = set()  # what is inside functions
-    for node in ast.walk(tree):
-        if isinstance(node, ast.stmt):
-            statement |= dict.fromkeys(map(id, ast.walk(node)), node)  # the innermost comes last
-        if isinstance(node, ast.FunctionDef):
-            bodies |= {id(inner) for part in node.body for inner in ast.walk(part)}
     node = list(ast.walk(tree))[number]
-    around = statement[id(node)]
-    last = around.end_lineno or around.lineno
-    in_function = id(node) in bodies
-    if isinstance(around, HEADED) and not isinstance(around, ast.Try):
-        last = max(around.lineno, around.body[0].lineno - 1)
+    line = node.lineno  # type: ignore[attr-defined]
     change = " ".join((_change(node, way) or "").split())
     text = ast.unparse(ast.fix_missing_locations(tree))
-    return Mutant(path, range(around.lineno, last + 1), in_function, change, text)
+    return Mutant(path, line, find_function(tree, line), change, text)
+
+
+def find_function(tree: ast.Module, line: int) -> range | None:
+    """Return the lines of the outermost function with a line in its body."""
+    for node in ast.walk(tree):  # the outermost come first
+        if isinstance(node, ast.FunctionDef):
+            last = node.end_lineno or node.lineno
+            if node.body[0].lineno <= line <= last:
+                first = min(n.lineno for n in (node, *node.decorator_list))
+                return range(first, last + 1)
+    return None
 
 
 def _change(node: ast.AST, way: int) -> str | None:
@@ -199,33 +208,27 @@ def _name(node: ast.Attribute | ast.Name) -> str:
 
 
 class LineTracer:
-    """Pytest plugin: duration of each test that passes and the lines it reaches."""
+    """Pytest plugin: processor time of each test and the functions it enters."""
 
-    def __init__(self, files: set[str]) -> None:
-        self._files = files
+    def __init__(self, names: dict[str, str]) -> None:
+        self._names = names  # of files, as they are noted
         self._lines: dict[str, set[int]] = {}
+        self._begin_s = 0.0
         self.runs: dict[str, TestRun] = {}
 
     def pytest_runtest_protocol(self, item: Any) -> None:
         self._lines = {}
+        self._begin_s = time.process_time()
         threading.settrace(self._enter)
         sys.settrace(self._enter)
 
     def pytest_runtest_logreport(self, report: Any) -> None:
-        before = self.runs.get(report.nodeid, TestRun(0.0, {}))
-        self.runs[report.nodeid] = TestRun(before.duration_s + report.duration, self._lines)
+        self.runs[report.nodeid] = TestRun(time.process_time() - self._begin_s, self._lines)
 
-    def _enter(self, frame: FrameType, event: str, arg: object) -> Callable[..., Any] | None:
-        name = frame.f_code.co_filename
-        if name not in self._files:
-            return None
-        lines = self._lines.setdefault(name, set())
-
-        def trace(frame: FrameType, event: str, arg: object) -> Callable[..., Any]:
-            lines.add(frame.f_lineno)
-            return trace
-
-        return trace
+    def _enter(self, frame: FrameType, event: str, arg: object) -> None:
+        name = self._names.get(frame.f_code.co_filename)
+        if name is not None:
+            self._lines.setdefault(name, set()).add(frame.f_code.co_firstlineno)
 
 
 class FixedExamples:
@@ -240,14 +243,28 @@ class FixedExamples:
         )  # fmt: skip
         settings.load_profile("mutants")
 
+    def pytest_collection_modifyitems(self, items: list[Any]) -> None:
+        from hypothesis import settings
 
-def fork(work: Callable[[], int], timeout_s: float) -> int:
-    """Return what a child returned from `work`, -1 if it took too long."""
+        for item in items:
+            test = getattr(item, "obj", None)
+            if (own := getattr(test, "_hypothesis_internal_use_settings", None)) is not None:
+                few = settings(own, max_examples=min(own.max_examples, EXAMPLES))
+                getattr(test, "__func__", test)._hypothesis_internal_use_settings = few
+
+
+def fork(work: Callable[[], int], cpu_s: float = math.inf) -> int:
+    """Return what a child returned from `work`, a negative number if it took too long: more than
+    `cpu_s` seconds of processor time, or many times that."""
     sys.stdout.flush()
     child = os.fork()
     if not child:
         os.setsid()
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)  # not without its parent
         code = 3
+        if cpu_s < math.inf:
+            spent_s = math.ceil(time.process_time() + cpu_s)
+            resource.setrlimit(resource.RLIMIT_CPU, (spent_s, spent_s))
         try:
             code = work()
         except BaseException:
@@ -256,7 +273,7 @@ def fork(work: Callable[[], int], timeout_s: float) -> int:
             sys.stdout.flush()
             sys.stderr.flush()
             os._exit(code)
-    end = time.monotonic() + timeout_s
+    end = time.monotonic() + PATIENCE * cpu_s
     pause_s = 0.001
     while True:
         done, status = os.waitpid(child, os.WNOHANG)
@@ -306,7 +323,9 @@ class Judge:
         self, tree: Path, files: list[Path], mutants: list[Mutant], report: Callable[..., None]
     ) -> None:
         self._tree = tree
-        self._tracer = LineTracer(set(map(str, files)))
+        self._modules = b"".join(file.read_bytes() for file in files)
+        self._traces = Path(tempfile.gettempdir()) / TRACES
+        self._tracer = LineTracer({str(file): str(file.relative_to(tree)) for file in files})
         self._mutants = mutants
         self._report = report
         self._failed = False
@@ -317,15 +336,22 @@ class Judge:
             raise session.Interrupted("errors during collection")
         traced = self._tree.parent / "traced"
 
+        keys = {item.nodeid: self._key(item.path) for item in session.items}
+        known = pickle.loads(self._traces.read_bytes()) if self._traces.exists() else {}
+        new = [item for item in session.items if keys[item.nodeid] not in known]
+
         def trace() -> int:
             session.config.pluginmanager.register(self._tracer)
-            code = self._run_items(session.items)
+            code = self._run_items(new)
             traced.write_bytes(pickle.dumps(self._tracer.runs))
             return code
 
-        if fork(trace, 1800):
+        if fork(trace):
             raise RuntimeError("the tests fail without a mutant")
-        self._runs: dict[str, TestRun] = pickle.loads(traced.read_bytes())
+        for name, run in pickle.loads(traced.read_bytes()).items():
+            known.setdefault(keys[name], {})[name] = run
+        self._traces.write_bytes(pickle.dumps(known))
+        self._runs = {name: known[key][name] for name, key in keys.items()}
         items = {item.nodeid: item for item in session.items}
         for mutant in self._mutants:
             tests = self.select_tests(mutant)
@@ -333,11 +359,17 @@ class Judge:
             self._report(mutant, survived, len(tests))
         return True
 
+    def _key(self, tests: Path) -> bytes:
+        """Return a digest of a file of tests and of the modules that are mutated."""
+        digest = hashlib.sha256(self._modules)
+        digest.update(tests.read_bytes())
+        return digest.digest()
+
     def pytest_runtest_logreport(self, report: Any) -> None:
         self._failed |= report.failed
 
     def _run_items(self, items: list[Any]) -> int:
-        for item, following in zip(items, [*items[1:], None], strict=True):
+        for item, following in zip(items, [*items[1:], None], strict=False):
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
             if self._failed:
                 print("failed:", item.nodeid)
@@ -345,34 +377,40 @@ class Judge:
         return 0
 
     def select_tests(self, mutant: Mutant) -> list[str]:
-        """Return the tests that reach the mutant's statement, quickest first; what is done while
-        a module is imported, all tests that enter the file reach."""
-        path = str(mutant.path)
-        reached = [n for n, r in self._runs.items() if path in r.lines and (
-            not mutant.in_function or not r.lines[path].isdisjoint(mutant.lines))]  # fmt: skip
-        return sorted(reached, key=lambda name: self._runs[name].duration_s)
+        """Return the tests that enter the mutant's function, quickest first and what BUDGET_S
+        allows; what is done while a module is imported, all tests reach that enter the file."""
+        path = str(mutant.path.relative_to(self._tree))
+        reached = [
+            name
+            for name, run in self._runs.items()
+            if path in run.lines
+            and (mutant.function is None or not run.lines[path].isdisjoint(mutant.function))
+        ]
+        reached.sort(key=lambda name: self._runs[name].duration_s)
+        spent_s = itertools.accumulate(self._runs[name].duration_s for name in reached)
+        return [name for name, s in zip(reached, spent_s, strict=True) if s <= BUDGET_S]
 
     def _survives(self, mutant: Mutant, items: list[Any]) -> bool:
         """True if the tests pass in time."""
         quick_s = sum(self._runs[item.nodeid].duration_s for item in items)
-        timeout_s = GUARD_S + SLACK * quick_s
+        limit_s = GUARD_S + SLACK * quick_s
 
         def work() -> int:
             return self._run_items(items) if replace_functions(mutant) else NEEDS_IMPORT
 
-        code = fork(work, timeout_s) if mutant.in_function else NEEDS_IMPORT
+        code = fork(work, limit_s) if mutant.function else NEEDS_IMPORT
         if code == NEEDS_IMPORT:
-            code = self._import_anew(mutant, [item.nodeid for item in items], timeout_s)
+            code = self._import_anew(mutant, [item.nodeid for item in items], limit_s)
         return code == 0
 
-    def _import_anew(self, mutant: Mutant, tests: list[str], timeout_s: float) -> int:
+    def _import_anew(self, mutant: Mutant, tests: list[str], limit_s: float) -> int:
         original, times = mutant.path.read_bytes(), mutant.path.stat()
         self._count += 1
         sys.dont_write_bytecode = True
         mutant.path.write_text(mutant.text, encoding="utf-8")
         os.utime(mutant.path, (self._count, self._count))  # no byte code of others is taken for it
         try:
-            return fork(lambda: run_pytest(self._tree, tests, []), 10 + timeout_s)
+            return fork(lambda: run_pytest(self._tree, tests, []), 10 + limit_s)
         finally:
             mutant.path.write_bytes(original)
             os.utime(mutant.path, ns=(times.st_atime_ns, times.st_mtime_ns))
@@ -428,7 +466,7 @@ def judge(tree: Path, name: str, mutants: list[Mutant], report: Callable[..., No
     tests = [f"tests/test_{n}.py" for n in TABLE[name][1]]
     tests = [path for path in tests if (tree / path).exists()]
     plugin = Judge(tree, list_files(tree, name), mutants, report)
-    if fork(lambda: run_pytest(tree, tests, [plugin]), math.inf):
+    if fork(lambda: run_pytest(tree, tests, [plugin])):
         print((tree.parent / "output").read_text(encoding="utf-8")[-3000:])
         print(f"{name}: no measurement")
 
@@ -450,7 +488,7 @@ def measure(tree: Path, name: str, sample: int, seed: int) -> None:
         known = mutant.path.relative_to(tree / "logger").as_posix(), mutant.change
         if known in equivalent:
             alike += 1
-            print(f"  equivalent: {known[0]}:{mutant.lines.start}: {known[1]}", flush=True)
+            print(f"  equivalent: {known[0]}:{mutant.line}: {known[1]}", flush=True)
         else:
             mutants.append(mutant)
     begin = time.monotonic()
@@ -461,7 +499,7 @@ def measure(tree: Path, name: str, sample: int, seed: int) -> None:
             print(int(survived), file=result, flush=True)
             if survived:
                 path = mutant.path.relative_to(tree / "logger").as_posix()
-                text = f"  survived: {path}:{mutant.lines.start}: {mutant.change}  [{tests}]\n"
+                text = f"  survived: {path}:{mutant.line}: {mutant.change}  [{tests}]\n"
                 os.write(screen, text.encode())
 
         judge(tree, name, mutants, report)
@@ -489,9 +527,9 @@ def measure_named(tree: Path) -> None:
         text = file.read_text(encoding="utf-8")
         if text.count(old) != 1:
             sys.exit(f"{name}: {path} has {old!r} {text.count(old)} times, not once")
-        line = text[: text.index(old)].count("\n") + 1
-        lines = range(line, line + old.count("\n") + 1)
-        mutant = Mutant(file, lines, old.startswith(" "), name, text.replace(old, new))
+        line = text[: text.index(old) + 1].count("\n") + 1
+        function = find_function(ast.parse(text), line)
+        mutant = Mutant(file, line, function, name, text.replace(old, new))
         groups.setdefault(group, []).append(mutant)
     screen = os.dup(1)
 
@@ -514,7 +552,8 @@ def main() -> None:
     arguments = parser.parse_args()
     for library in LIBRARIES:
         importlib.import_module(library)
-    with tempfile.TemporaryDirectory() as folder:
+    memory = Path("/dev/shm")  # tests that write to disk wait for it
+    with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as folder:
         tree = Path(folder) / "tree"
         shutil.copytree(ROOT, tree, ignore=shutil.ignore_patterns(".venv", ".git", "__pycache__"))
         for name in arguments.names:
