@@ -269,6 +269,24 @@ def test_a_tail_of_more_than_a_second_is_no_detectors(decay_s: float, told: bool
     assert (measure_decay(*tail(decay_s, 2000), 1e-9) is not None) == told
 
 
+def test_a_line_is_fitted_from_four_pairs_on() -> None:
+    """Of three pairs and fewer the first and the last above a fifth tell; of more, all do."""
+    for count, by_line in ((3, False), (4, True), (5, True)):
+        times, volts = tail(1.0, count + 3)
+        volts = np.append(np.linspace(1.0, 0.4, count), [0.1, 0.05, 0.0])
+        bent = volts.copy()
+        bent[1] *= 0.97
+        plain, other = (measure_decay(times, each, 1e-9) for each in (volts, bent))
+        assert (plain != other) == by_line
+
+
+def test_noise_about_a_level_is_not_held() -> None:
+    rng = np.random.default_rng(2)
+    volts = 1.0 + 0.05 * rng.standard_normal(4000)
+    hidden = judge(volts, constants_s=0.05, noise_v=(0.05, 0.05)).hidden
+    assert hidden.mean() < 1e-3
+
+
 @pytest.mark.parametrize(("first_v", "told"), [(0.048, False), (0.052, True)])
 def test_a_weak_tail_tells_nothing(first_v: float, told: bool) -> None:
     """It has to begin at five times what can be told from noise, to be seen down to a fifth."""

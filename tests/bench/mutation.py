@@ -45,13 +45,13 @@ from typing import Any, NamedTuple
 ROOT = Path(__file__).resolve().parents[2]
 HERE = Path(__file__).resolve().parent
 RULES = ["watchdog", "sudden_change", "baseline_shift", "shift_years", "intermittent_contact",
-         "heating_joint", "detector_fault", "learning_rules", "level_changes", "memories",
-         "foreign_signals"]  # fmt: skip
+         "heating_joint", "detector_fault", "learning_rules", "level_changes",
+         "foreign_signals", "rule_limits"]  # fmt: skip
 TABLE = {  # modules under logger/ and the tests that answer for them
     "reflection": (["reflection.py"], ["reflection", "transmissions", "extrapolation"]),
     "settling": (
         ["settling.py", "decay.py"],
-        ["settling", "settling_detectors", "transmissions", "memories"],
+        ["settling", "settling_detectors", "transmissions"],
     ),
     "transmissions": (
         ["transmissions.py", "totals.py", "transmission_rows.py"],
@@ -59,13 +59,13 @@ TABLE = {  # modules under logger/ and the tests that answer for them
     ),
     "excursions": (
         ["excursions.py", "departures.py"],
-        ["excursions", "chatter", "levels", "foreign_signals"],
+        ["excursions", "chatter", "departures", "levels", "foreign_signals"],
     ),
     "watchdog": (["watchdog"], RULES),
     "calibration": (
         [f"calibration/{name}.py" for name in ("problem", "model", "least_squares", "fit",
                                                "outcome", "doubt", "interpolant")],
-        ["calibrate_fit", "least_squares", "extrapolation"],
+        ["calibrate_fit", "calibration_parts", "least_squares", "extrapolation"],
     ),
     "coupler": (
         [f"calibration/{name}.py" for name in ("coupler", "detector", "claims")],
@@ -73,9 +73,10 @@ TABLE = {  # modules under logger/ and the tests that answer for them
     ),
     "trend": (
         ["trend"],
-        ["trend", "second_opinion", "forecast", "one_antenna", "station_state", "days"],
+        ["trend", "trend_parts", "state_parts", "second_opinion", "forecast", "one_antenna",
+         "station_state", "days"],
     ),
-    "archive": (["store/archive.py", "store/segments.py"], ["archive", "segments"]),
+    "archive": (["store/archive.py", "store/segments.py"], ["archive", "segments", "captures"]),
 }  # fmt: skip
 LIBRARIES = ("numpy", "scipy.optimize", "scipy.stats", "scipy.special", "scipy.interpolate",
              "scipy.linalg", "scipy.signal", "pytest", "hypothesis.strategies", "msgspec", "yaml",
@@ -94,9 +95,9 @@ CHANGED = (ast.BinOp, ast.AugAssign, ast.BoolOp, ast.Compare, ast.Constant, ast.
 PR_SET_PDEATHSIG = 1  # Linux
 TRACES = "mismatchd-mutation-traces"  # what tests reach, from run to run; paths by name
 NEEDS_IMPORT = 42  # exit code
-GUARD_S, SLACK = 3.0, 4.0  # a mutant may take so much more time than its tests do without it
-PATIENCE = 20.0  # times the processor time, for those that wait for something
-BUDGET_S = 20.0  # processor time of the tests of a mutant; the slowest are left out
+GUARD_S, SLACK = 2.0, 4.0  # a mutant may take so much more time than its tests do without it
+PATIENCE = 8.0  # times the processor time, for those that wait for something
+BUDGET_S = 10.0  # processor time of the tests of a mutant; the slowest are left out
 EXAMPLES = 25  # of a test of hypothesis, at most
 
 
@@ -328,6 +329,7 @@ class Judge:
         self._tracer = LineTracer({str(file): str(file.relative_to(tree)) for file in files})
         self._mutants = mutants
         self._report = report
+        self._runs: dict[str, TestRun] = {}
         self._failed = False
         self._count = 0
 
@@ -370,6 +372,9 @@ class Judge:
 
     def _run_items(self, items: list[Any]) -> int:
         for item, following in zip(items, [*items[1:], None], strict=False):
+            if self._runs:  # SIGPROF ends the process
+                usual_s = self._runs[item.nodeid].duration_s
+                signal.setitimer(signal.ITIMER_PROF, GUARD_S + SLACK * usual_s)
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
             if self._failed:
                 print("failed:", item.nodeid)
@@ -444,15 +449,11 @@ def interval(killed: int, count: int) -> tuple[float, float]:
     return max(middle - half, 0.0), min(middle + half, 1.0)
 
 
-def read_equivalent() -> dict[tuple[str, str], str]:
-    """Return the reasons why mutants are equivalent, by file under logger/ and change."""
-    reasons = {}
-    for line in (HERE / "mutation_equivalent.txt").read_text(encoding="utf-8").splitlines():
-        if line and not line.startswith("#"):
-            where, _, reason = line.partition("  # ")
-            path, _, change = where.partition(": ")
-            reasons[path, change] = reason
-    return reasons
+def read_equivalent() -> set[tuple[str, str, str]]:
+    """Return the equivalent mutants: file under logger/, change, and text of the line."""
+    lines = (HERE / "mutation_equivalent.txt").read_text(encoding="utf-8").splitlines()
+    rows = [line.split(" | ") for line in lines if line and not line.startswith("#")]
+    return {(path, change, text) for path, change, text, _ in rows}
 
 
 def list_files(tree: Path, name: str) -> list[Path]:
@@ -485,10 +486,11 @@ def measure(tree: Path, name: str, sample: int, seed: int) -> None:
     mutants, alike = [], 0
     for place in places:
         mutant = make_mutant(*place)
-        known = mutant.path.relative_to(tree / "logger").as_posix(), mutant.change
-        if known in equivalent:
+        path = mutant.path.relative_to(tree / "logger").as_posix()
+        text = mutant.path.read_text(encoding="utf-8").splitlines()[mutant.line - 1].strip()
+        if (path, mutant.change, text) in equivalent:
             alike += 1
-            print(f"  equivalent: {known[0]}:{mutant.line}: {known[1]}", flush=True)
+            print(f"  equivalent: {path}:{mutant.line}: {mutant.change}", flush=True)
         else:
             mutants.append(mutant)
     begin = time.monotonic()
