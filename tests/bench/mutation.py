@@ -132,11 +132,16 @@ def count_places(source: str) -> list[tuple[int, int]]:
         if isinstance(part, ast.AST)
         for inner in ast.walk(part)
     }
+    axes = {  # the last axis by another name
+        id(node.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.keyword) and node.arg == "axis"
+    }
     return [
         (number, way)
         for number, node in enumerate(ast.walk(tree))
         if id(node) not in hidden and isinstance(node, CHANGED)
-        for way in range(2)
+        for way in range(2 - (id(node) in axes))
         if _change(copy.deepcopy(node), way)
     ]
 
