@@ -108,6 +108,7 @@ class Mutant(NamedTuple):
     path: Path
     line: int
     function: range | None
+    is_constant: bool
     change: str
     text: str
 
@@ -153,7 +154,12 @@ def make_mutant(path: Path, number: int, way: int) -> Mutant:
     line = node.lineno  # type: ignore[attr-defined]
     change = " ".join((_change(node, way) or "").split())
     text = ast.unparse(ast.fix_missing_locations(tree))
-    return Mutant(path, line, find_function(tree, line), change, text)
+    is_constant = any(
+        isinstance(statement, ast.Assign)
+        and statement.lineno <= line <= (statement.end_lineno or 0)
+        for statement in tree.body
+    )
+    return Mutant(path, line, find_function(tree, line), is_constant, change, text)
 
 
 def find_function(tree: ast.Module, line: int) -> range | None:
@@ -321,14 +327,14 @@ def run_pytest(tree: Path, tests: list[str], plugins: list[Any]) -> int:
 class Judge:
     """Pytest plugin: runs, instead of all tests, those that reach each mutant.
 
-    A mutant of a function is made in a child of the process that has collected the tests, by the
-    function's code; any other by its file, in a child that imports everything anew.
+    A mutant of a function or a constant is made in a child of the process that has collected the
+    tests; any other by its file, in a child that imports everything anew.
     """
 
     def __init__(
         self, tree: Path, files: list[Path], mutants: list[Mutant], report: Callable[..., None]
     ) -> None:
-        self._tree = tree
+        self._tree, self._files = tree, files
         self._modules = b"".join(file.read_bytes() for file in files)
         self._traces = Path(tempfile.gettempdir()) / TRACES
         self._tracer = LineTracer({str(file): str(file.relative_to(tree)) for file in files})
@@ -360,6 +366,9 @@ class Judge:
         self._traces.write_bytes(pickle.dumps(known))
         self._runs = {name: known[key][name] for name, key in keys.items()}
         items = {item.nodeid: item for item in session.items}
+        self._functions = find_functions(self._files)
+        gc.collect()
+        gc.freeze()  # so that children share memory
         for mutant in self._mutants:
             tests = self.select_tests(mutant)
             survived = not tests or self._survives(mutant, [items[name] for name in tests])
@@ -406,9 +415,13 @@ class Judge:
         limit_s = GUARD_S + SLACK * quick_s
 
         def work() -> int:
-            return self._run_items(items) if replace_functions(mutant) else NEEDS_IMPORT
+            if mutant.function:
+                replaced = replace_functions(mutant, self._functions[str(mutant.path)])
+            else:
+                replaced = mutant.is_constant and replace_constants(mutant)
+            return self._run_items(items) if replaced else NEEDS_IMPORT
 
-        code = fork(work, limit_s) if mutant.function else NEEDS_IMPORT
+        code = fork(work, limit_s)
         if code == NEEDS_IMPORT:
             code = self._import_anew(mutant, [item.nodeid for item in items], limit_s)
         return code == 0
@@ -427,7 +440,16 @@ class Judge:
             sys.dont_write_bytecode = False
 
 
-def replace_functions(mutant: Mutant) -> bool:
+def find_functions(files: list[Path]) -> dict[str, list[FunctionType]]:
+    """Return all functions made by the code of some files, by file."""
+    functions: dict[str, list[FunctionType]] = {str(file): [] for file in files}
+    for function in gc.get_objects():
+        if isinstance(function, FunctionType) and function.__code__.co_filename in functions:
+            functions[function.__code__.co_filename].append(function)
+    return functions
+
+
+def replace_functions(mutant: Mutant, functions: list[FunctionType]) -> bool:
     """Give the functions of the mutant's module their new code; False if that cannot be done."""
     new: dict[str, list[CodeType]] = {}
     codes = [compile(mutant.text, str(mutant.path), "exec")]
@@ -435,14 +457,33 @@ def replace_functions(mutant: Mutant) -> bool:
         code = codes.pop()
         new.setdefault(code.co_qualname, []).append(code)
         codes += [inner for inner in code.co_consts if isinstance(inner, CodeType)]
-    for function in gc.get_objects():
-        if isinstance(function, FunctionType) and function.__code__.co_filename == str(mutant.path):
-            same_name = new.get(function.__code__.co_qualname, [])
-            try:
-                (function.__code__,) = same_name
-            except ValueError:  # two of a name, or it uses other variables of a function around it
-                return False
+    for function in functions:
+        same_name = new.get(function.__code__.co_qualname, [])
+        try:
+            (function.__code__,) = same_name
+        except ValueError:  # two of a name, or it uses other variables of a function around it
+            return False
     return True
+
+
+def replace_constants(mutant: Mutant) -> bool:
+    """Give the constants of the mutant's module their new values, also where other modules have
+    imported them; False if that cannot be done."""
+    module = next(m for m in sys.modules.values() if getattr(m, "__file__", "") == str(mutant.path))
+    names: dict[str, Any] = {"__name__": module.__name__, "__file__": module.__file__}
+    exec(compile(mutant.text, str(mutant.path), "exec"), names)
+    changed = {
+        name: value
+        for name, value in names.items()
+        if isinstance(value, int | float | tuple | list | dict) and repr(value) != repr(
+            vars(module)[name])
+    }  # fmt: skip
+    for name, value in changed.items():
+        before = vars(module)[name]
+        for other in list(sys.modules.values()):
+            if vars(other).get(name, None) is before:
+                setattr(other, name, value)
+    return bool(changed)
 
 
 def interval(killed: int, count: int) -> tuple[float, float]:
@@ -536,7 +577,7 @@ def measure_named(tree: Path) -> None:
             sys.exit(f"{name}: {path} has {old!r} {text.count(old)} times, not once")
         line = text[: text.index(old) + 1].count("\n") + 1
         function = find_function(ast.parse(text), line)
-        mutant = Mutant(file, line, function, name, text.replace(old, new))
+        mutant = Mutant(file, line, function, not function, name, text.replace(old, new))
         groups.setdefault(group, []).append(mutant)
     screen = os.dup(1)
 
