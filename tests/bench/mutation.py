@@ -46,7 +46,7 @@ ROOT = Path(__file__).resolve().parents[2]
 HERE = Path(__file__).resolve().parent
 RULES = ["watchdog", "sudden_change", "baseline_shift", "shift_years", "intermittent_contact",
          "heating_joint", "detector_fault", "learning_rules", "level_changes",
-         "foreign_signals", "rule_limits"]  # fmt: skip
+         "foreign_signals", "rule_limits", "baseline_forecast"]  # fmt: skip
 TABLE = {  # modules under logger/ and the tests that answer for them
     "reflection": (["reflection.py"], ["reflection", "transmissions", "extrapolation"]),
     "settling": (
