@@ -440,6 +440,16 @@ def test_a_jump_of_reflection_counts_once_the_envelope_rests(
     assert found[at - 1]
 
 
+@pytest.mark.parametrize(("factor", "settled"), [(1.05, True), (1.15, False)])
+def test_a_jump_is_told_from_the_zero(factor: float, settled: bool) -> None:
+    """A weak reflection on a zero as large as itself: its own rise counts."""
+    forward = np.concatenate([np.ones(50), np.full(10, 0.6), np.ones(80)])
+    reflected = ZEROS_V[1] * forward
+    reflected[70] *= factor
+    found = judge(forward, reflected, constants_s=1e-3, noise_v=(1e-4, 1e-4)).settled
+    assert found[70] == settled
+
+
 def test_only_pairs_with_the_key_down_are_settled() -> None:
     volts = np.tile(np.concatenate([np.zeros(40), np.ones(60)]), 4)
     result = judge(volts, constants_s=0.1)

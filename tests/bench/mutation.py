@@ -97,7 +97,7 @@ TRACES = "mismatchd-mutation-traces"  # what tests reach, from run to run; paths
 NEEDS_IMPORT = 42  # exit code
 GUARD_S, SLACK = 2.0, 4.0  # a mutant may take so much more time than its tests do without it
 PATIENCE = 8.0  # times the processor time, for those that wait for something
-BUDGET_S = 10.0  # processor time of the tests of a mutant; the slowest are left out
+BUDGET_S = 5.0  # processor time of the tests of a mutant; the slowest are left out
 EXAMPLES = 25  # of a test of hypothesis, at most
 
 
