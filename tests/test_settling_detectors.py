@@ -462,3 +462,23 @@ def test_only_pairs_with_the_key_down_are_settled() -> None:
     assert (result.below[volts == 0] == FAR).all()
     assert not result.hidden[volts == 0].any()
     assert result.settled.reshape(4, 100)[:, 50:].all()
+
+
+def test_a_slow_bridge_pair_by_pair_is_as_at_once() -> None:
+    """At 20 pairs a second each pair looks back on the one before it alone."""
+    rng = np.random.default_rng(6)
+    forward = np.repeat(rng.uniform(0.5, 1.5, 60), 5)
+    reflected = 0.3 * forward * np.where(rng.random(300) < 0.2, 1.4, 1.0)
+    times = times_of(1)[0] + 50_000_000 * np.arange(300)
+    keyed = np.ones(300, dtype=bool)
+    whole = Settling(ZEROS_V, Memory([0.05], [0.05]), HANG_NS)
+    at_once = whole.update(times, forward, reflected, keyed, NOISE_V).settled
+    single = Settling(ZEROS_V, Memory([0.05], [0.05]), HANG_NS)
+    one_by_one = [
+        single.update(
+            times[n : n + 1], forward[n : n + 1], reflected[n : n + 1], keyed[n : n + 1], NOISE_V
+        ).settled[0]
+        for n in range(300)
+    ]
+    assert one_by_one == at_once.tolist()
+    assert 30 < at_once.sum() < 270
