@@ -133,11 +133,9 @@ def count_places(source: str) -> list[tuple[int, int]]:
         if isinstance(part, ast.AST)
         for inner in ast.walk(part)
     }
-    axes = {  # the last axis by another name
-        id(node.value)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.keyword) and node.arg == "axis"
-    }
+    keywords = [node for node in ast.walk(tree) if isinstance(node, ast.keyword)]
+    axes = {id(node.value) for node in keywords if node.arg == "axis"}  # -1: by another name
+    hidden |= {id(node.value) for node in keywords if node.arg == "strict"}  # of lengths alike
     return [
         (number, way)
         for number, node in enumerate(ast.walk(tree))
