@@ -343,7 +343,7 @@ class Judge:
         self._mutants = mutants
         self._report = report
         self._runs: dict[str, TestRun] = {}
-        self._failed = False
+        self._failed = self._gave_up = False
         self._count = 0
 
     def pytest_runtestloop(self, session: Any) -> bool:
@@ -357,6 +357,7 @@ class Judge:
 
         def trace() -> int:
             session.config.pluginmanager.register(self._tracer)
+            signal.signal(signal.SIGPROF, self._give_up)
             code = self._run_items(new)
             traced.write_bytes(pickle.dumps(self._tracer.runs))
             return code
@@ -366,7 +367,8 @@ class Judge:
         for name, run in pickle.loads(traced.read_bytes()).items():
             known.setdefault(keys[name], {})[name] = run
         self._traces.write_bytes(pickle.dumps(known))
-        self._runs = {name: known[key][name] for name, key in keys.items()}
+        runs = {name: known[key][name] for name, key in keys.items()}
+        self._runs = {name: run for name, run in runs.items() if run.duration_s < BUDGET_S}
         items = {item.nodeid: item for item in session.items}
         self._functions = find_functions(self._files)
         gc.collect()
@@ -386,15 +388,25 @@ class Judge:
     def pytest_runtest_logreport(self, report: Any) -> None:
         self._failed |= report.failed
 
+    def _give_up(self, *_: object) -> None:
+        """Leave a test that takes longer than a mutant may out."""
+        if not self._gave_up:
+            self._gave_up = True
+            raise TimeoutError("left out")
+
     def _run_items(self, items: list[Any]) -> int:
         for item, following in zip(items, [*items[1:], None], strict=False):
-            if self._runs:  # SIGPROF ends the process
-                usual_s = self._runs[item.nodeid].duration_s
-                signal.setitimer(signal.ITIMER_PROF, GUARD_S + SLACK * usual_s)
+            limit_s = BUDGET_S
+            if self._runs:  # then SIGPROF ends the process
+                limit_s = GUARD_S + SLACK * self._runs[item.nodeid].duration_s
+            signal.setitimer(signal.ITIMER_PROF, limit_s)
+            self._gave_up = False
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            self._failed &= not self._gave_up
             if self._failed:
                 print("failed:", item.nodeid)
                 return 1
+        signal.setitimer(signal.ITIMER_PROF, 0)
         return 0
 
     def select_tests(self, mutant: Mutant) -> list[str]:
