@@ -383,3 +383,113 @@ def test_a_bad_point_of_each_port_is_left_out_and_no_good_one() -> None:
         if "left_out" in row
     }
     assert left_out == bad
+
+
+# --- what is assumed before any point is read ---
+
+LAW_NAMES = ("coupling_db", "ln_n_vt", "ln_r_is", "zero_v")
+USUAL = {"coupling_db": (25.0, 50.0), "ln_n_vt": (math.log(0.03), 0.4),
+         "ln_r_is": (math.log(3e-3), 4.0), "zero_v": (0.0, 0.01)}  # fmt: skip
+
+
+def assumed(problem: Problem, x: Floats) -> Floats:
+    """Residuals of what is assumed."""
+    return problem.residuals(x)[problem.readings.volts.size :]
+
+
+def squares_of(problem: Problem, x: Floats, index: int, step: float) -> float:
+    """How much the assumptions' sum of squares grows if a parameter moves by a step."""
+    moved = x.copy()
+    moved[index] += step
+    return float((assumed(problem, moved) ** 2).sum() - (assumed(problem, x) ** 2).sum())
+
+
+def prior_of(problem: Problem) -> Floats:
+    """Parameters at what is assumed."""
+    x = np.zeros(len(problem.start(3e-3)))
+    x[:8] = [USUAL[name][0] for name in LAW_NAMES] * 2
+    return x
+
+
+def test_assumptions_of_a_coupler_that_was_heard_both_ways() -> None:
+    """One standard deviation off adds one to the sum of squares, in each parameter alone."""
+    problem = Problem(read(bench_of(3), None, None))
+    x = prior_of(problem)
+    assert assumed(problem, x) == pytest.approx(0)
+    for port in (0, 1):
+        for place, name in enumerate(LAW_NAMES):
+            assert squares_of(problem, x, 4 * port + place, USUAL[name][1]) == pytest.approx(1)
+    first = problem.part["leak"].start
+    for port in (0, 1):
+        assert squares_of(problem, x, first + port, 0.05) == pytest.approx(1)
+        assert squares_of(problem, x, first + 2 + port, 0.1) == pytest.approx(1)
+    # Once the leaks are known their parts in phase are, too: half of the square, in the mean.
+    x[first : first + 2] = [2e-4, 8e-4]
+    problem.weigh(x)
+    for port, leak2 in ((0, 2e-4), (1, 8e-4)):
+        assert squares_of(problem, x, first + 2 + port, math.sqrt(leak2 / 2)) == pytest.approx(1)
+
+
+def test_a_port_that_was_not_heard_is_like_the_other() -> None:
+    problem = Problem(read(bench_of(3, ("matched",)), None, None))
+    x = prior_of(problem)
+    assert assumed(problem, x) == pytest.approx(0)
+    for place, (name, alike) in enumerate(zip(LAW_NAMES, (1.0, 0.1, 0.7, math.inf), strict=True)):
+        for port in (0, 1):
+            own = (alike / USUAL[name][1]) ** 2 if alike < math.inf else 1.0
+            step = alike if alike < math.inf else USUAL[name][1]
+            both = own + (alike < math.inf)
+            assert squares_of(problem, x, 4 * port + place, step) == pytest.approx(both)
+    first = problem.part["leak"].start
+    assert squares_of(problem, x, first, 1e-4) == pytest.approx(1 + (1e-4 / 0.05) ** 2)
+
+
+def test_of_unknown_powers_the_law_must_be_a_usual_one() -> None:
+    problem = Problem(read(bench_of(3, ("matched", "reversed")), None, None), unknown=True)
+    x = prior_of(problem)
+    x[[1, 5]] = math.log(0.028)
+    assert assumed(problem, x) == pytest.approx(0)
+    assert squares_of(problem, x, 0, 1e-3) == pytest.approx(1)
+    assert squares_of(problem, x, 4, 50.0) == pytest.approx(1)
+    for port in (0, 1):  # also like the other's
+        at = 4 * port + 1
+        assert squares_of(problem, x, at, 0.08) == pytest.approx(1 + (0.08 / 0.1) ** 2)
+        assert squares_of(problem, x, at + 1, 0.7) == pytest.approx(1 + (0.7 / 4) ** 2)
+    for index in range(problem.part["power"].start, problem.part["power"].stop):
+        assert squares_of(problem, x, index, 20.0) == pytest.approx(1)
+
+
+@pytest.mark.parametrize(
+    ("name", "part", "value", "sd"),
+    [("bands", "band", 0.0, 3.0), ("temperature", "temperature", 0.06, 0.03)],
+)
+def test_bands_differ_by_some_db_and_currents_double_in_ten_degrees(
+    name: str, part: str, value: float, sd: float
+) -> None:
+    problem, _ = problem_of(name)
+    x = prior_of(problem)
+    x[problem.part[part]] = value
+    assert problem.part[part].stop - problem.part[part].start == 2
+    for index in range(problem.part[part].start, problem.part[part].stop):
+        assert squares_of(problem, x, index, sd) == pytest.approx(1)
+        assert squares_of(problem, x, index, -sd) == pytest.approx(1)
+
+
+@pytest.mark.parametrize("side", ["forward", "reflected"])
+def test_a_law_that_does_not_hold_is_corrected_on_its_port_alone(side: str) -> None:
+    """An amplifier that bends: readings of one port follow no diode's law, and the watts do."""
+    rows = "condition,power_w,forward_v,reflected_v\n"
+    powers = np.geomspace(0.05, 12, 24).tolist()
+    bend = 0.25 * np.sin(np.linspace(0, 2 * np.pi, 24))
+    for condition, port in (("matched", "forward"), ("reversed", "reflected")):
+        for number, watts in enumerate(powers):
+            bent = math.exp(bend[number]) if port == side else 1.0
+            wave = volts_by_roots(watts, 22.0, 0.035, 5e-3) * bent
+            leak = volts_by_roots(4e-4 * watts, 22.0, 0.035, 5e-3)
+            pair = (wave, leak) if condition == "matched" else (leak, wave)
+            rows += f"{condition},{watts:.6f},{pair[0]:.7f},{pair[1]:.7f}\n"
+    rows += "matched,0,0.0,0.0\n"
+    content = fit(bench_points.parse(rows, "p.csv"), step_v=1e-6).content
+    other = "reflected" if side == "forward" else "forward"
+    assert getattr(content, side).correction
+    assert not getattr(content, other).correction

@@ -547,16 +547,19 @@ def test_fewer_false_alarms_take_more_cycles() -> None:
 # --- a level that changes within a transmission ---
 
 
-def quarters_of(rho: np.ndarray, first: int, variance: float = 0.0) -> Quarters:
-    """Quarters of one transmission on channel 20."""
+def quarters_of(
+    rho: np.ndarray, first: int, variance: float = 0.0, doubt: np.ndarray | float = 0.0
+) -> Quarters:
+    """Quarters of one transmission on channel 20; `doubt` is of rho."""
     count = len(rho)
+    doubt = np.full(count, doubt) if isinstance(doubt, float) else doubt
     return Quarters(
         number=first + np.arange(count),
         start_ns=np.full(count, first * QUARTER_NS),
         place=np.full(count, 20.0),
         ratio=rho**2,
         variance=np.full(count, variance),
-        doubt=np.zeros(count),
+        doubt=doubt * np.sqrt(rho**2 - doubt**2 / 4),  # so that the roots differ by it
         usual=np.full(count, np.nan),
         restless=np.zeros(count),
         forward_w=np.ones(count),
@@ -573,8 +576,8 @@ class SuddenStation:
         self.rule = sudden_change.rule(WatchdogOptions(), self.memory, active=False)
         self.first = 4_000_000_000
 
-    def send(self, rho: np.ndarray) -> list[Finding]:
-        found = self.rule.quarters(quarters_of(rho, self.first))
+    def send(self, rho: np.ndarray, doubt: np.ndarray | float = 0.0) -> list[Finding]:
+        found = self.rule.quarters(quarters_of(rho, self.first, doubt=doubt))
         end_ns = (self.first + len(rho)) * QUARTER_NS
         found += self.rule.row(row_of(0.2, self.first * QUARTER_NS, end_ns=end_ns), 0)
         self.first += len(rho) + 400
@@ -714,3 +717,29 @@ def test_sixty_four_channels_are_remembered() -> None:
         station.rule.row(row_of(0.2, station.first * QUARTER_NS, end_ns=end_ns), 0)
         station.first += 400
     assert list(station.memory.channels) == [str(channel) for channel in range(6, 70)]
+
+
+def test_what_the_converter_leaves_in_doubt_is_no_change() -> None:
+    """Of the quarters compared, whichever leaves the most."""
+    after = np.arange(160) >= 80
+    rho = 0.2 + 0.05 * after
+    assert [each.change for each in calm().send(rho)] == ["raised", "cleared"]
+    for doubt in (np.full(160, 0.06), 0.06 * after, 0.06 * ~after):
+        assert calm().send(rho, doubt) == []
+
+
+def test_the_doubt_of_a_channels_level_counts_in_the_next_transmission() -> None:
+    station = calm()
+    station.send(np.full(80, 0.2), 0.06)
+    assert station.normal.doubt == pytest.approx(0.06, rel=0.01)
+    assert station.send(np.full(80, 0.25)) == []
+    assert calm().send(np.full(80, 0.25)) != []
+
+
+def test_back_within_doubt_is_back() -> None:
+    """The level before the change was read with doubt, those after it were not."""
+    at = np.arange(240)
+    rho = 0.2 + 0.3 * ((at >= 80) & (at < 140)) + 0.04 * (at >= 140)
+    found = calm().send(rho, 0.06 * (at < 80))
+    assert [each.change for each in found] == ["raised", "cleared"]
+    assert found[1].detail == "the level is back as it was"

@@ -100,6 +100,7 @@ GUARD_S, SLACK = 2.0, 4.0  # a mutant may take so much more time than its tests 
 PATIENCE = 8.0  # times the processor time, for those that wait for something
 LONG = "not years_of and not years_without_one and not months"  # tests left out
 BUDGET_S = 5.0  # processor time of the tests of a mutant; the slowest are left out
+INERT = ("strict", "frozen", "slots", "omit_defaults")  # arguments that change no result
 EXAMPLES = 25  # of a test of hypothesis, at most
 
 
@@ -137,7 +138,7 @@ def count_places(source: str) -> list[tuple[int, int]]:
     }
     keywords = [node for node in ast.walk(tree) if isinstance(node, ast.keyword)]
     axes = {id(node.value) for node in keywords if node.arg == "axis"}  # -1: by another name
-    hidden |= {id(node.value) for node in keywords if node.arg == "strict"}  # of lengths alike
+    hidden |= {id(node.value) for node in keywords if node.arg in INERT}
     return [
         (number, way)
         for number, node in enumerate(ast.walk(tree))
