@@ -730,10 +730,10 @@ def test_what_the_converter_leaves_in_doubt_is_no_change() -> None:
 
 def test_the_doubt_of_a_channels_level_counts_in_the_next_transmission() -> None:
     station = calm()
-    station.send(np.full(80, 0.2), 0.2)
-    assert station.normal.doubt == pytest.approx(0.2, rel=0.01)
-    assert station.send(np.full(80, 0.38)) == []
-    assert calm().send(np.full(80, 0.38)) != []
+    station.send(np.full(80, 0.2), 0.25)
+    assert station.normal.doubt == pytest.approx(0.25, rel=0.01)
+    assert station.send(np.full(80, 0.4)) == []
+    assert calm().send(np.full(80, 0.4)) != []
 
 
 def test_back_within_doubt_is_back() -> None:
