@@ -28,6 +28,7 @@ from logger.watchdog.inverse_time import inverse_time
 from tests.test_detector_fault import QUIET_VIEW
 from tests.test_heating_joint import sent
 from tests.test_store import SECOND, T0, transmission
+from tests.test_watchdog import FULL_V, alarms, at_s, block
 
 HOUR = 3600 * SECOND
 DAY = 24 * HOUR
@@ -743,3 +744,44 @@ def test_back_within_doubt_is_back() -> None:
     found = calm().send(rho, 0.06 * (at < 80))
     assert [each.change for each in found] == ["raised", "cleared"]
     assert found[1].detail == "the level is back as it was"
+
+
+# --- pairs ---
+
+
+@pytest.mark.parametrize(("watts", "noise_v"), [(1.0, 3e-3), (1.0, 5e-3), (0.5, 3e-3)])
+def test_pairs_below_the_limit_by_chance_do_not_end_a_run(watts: float, noise_v: float) -> None:
+    """SWR 3.1 with a limit of 3: by the inverse-time curve after 2 s, as without noise, though one
+    pair in ten reads below the limit."""
+    whole = block([(5, 0, 1), (8, watts, 3.1), (2, 0, 1)], noise_v=noise_v)
+    (raised,) = [each for each in alarms(whole, pairs=1000) if each.kind == "high-swr"]
+    assert at_s(raised) - 5 == pytest.approx(1.95, abs=0.15)
+
+
+@pytest.mark.parametrize("bad_s", [0.1, 0.5])
+def test_a_second_of_sound_pairs_clears_a_clipped_converter(bad_s: float) -> None:
+    whole = block([(1, 0, 1), (6, 4, 1.5), (1, 0, 1)])
+    clipped = slice(400, 400 + round(200 * bad_s))
+    whole.forward_v[clipped] = FULL_V
+    raised, cleared = [each for each in alarms(whole, pairs=7) if each.kind == "detector-fault"]
+    assert (raised.change, cleared.change) == ("raised", "cleared")
+    assert at_s(raised) == pytest.approx(2.05, abs=0.006)
+    assert 1.0 <= at_s(cleared) - (2 + bad_s) < 1.2  # a crest is held meanwhile
+
+
+def test_the_usual_scatter_of_seconds_follows_fifty_transmissions() -> None:
+    """Half of the mean square from one second to the next, and no more than nine times the usual
+    at once."""
+    for step, own in ((0.004, 8e-6), (0.02, 2e-4), (0.1, 9 * 0.005**2)):
+        memory = heating_joint.Memory()
+        rule = heating_joint.rule(WatchdogOptions(), memory, active=False)
+        course = 0.3 + step / 2 * (-1.0) ** np.arange(12)
+        for row in sent(0.0, course):
+            rule.row(row, 0)  # type: ignore[arg-type]
+        expected = 0.005**2 + (min(step**2 / 2, own) - 0.005**2) / 50
+        assert memory.variance == pytest.approx(expected, rel=1e-3)
+    memory = heating_joint.Memory()
+    rule = heating_joint.rule(WatchdogOptions(), memory, active=False)
+    for row in sent(0.0, np.array([0.3, 0.4, 0.3, 0.4])):  # three steps are too few
+        rule.row(row, 0)  # type: ignore[arg-type]
+    assert memory.variance == 0.005**2
