@@ -69,6 +69,14 @@ def test_the_peak_is_the_furthest_pair() -> None:
     assert row.swr_peak == pytest.approx(4.0, rel=0.01)
 
 
+def test_the_furthest_pair_of_a_fall_is_the_lowest() -> None:
+    rho = level()
+    rho[1000:1010] = 0.07
+    rho[1004] = 0.05
+    (row,) = excursions(rho)
+    assert row.swr_peak == pytest.approx(float(swr(0.05)), rel=0.005)
+
+
 @pytest.mark.parametrize(("away", "count"), [(0.205, 0), (0.224, 1), (0.195, 0), (0.176, 1)])
 def test_two_hundredths_are_a_departure(away: float, count: int) -> None:
     rho = level()
