@@ -193,9 +193,10 @@ def _change(node: ast.AST, way: int) -> str | None:
     elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
         node.value = not node.value
     elif isinstance(node, ast.Constant) and isinstance(node.value, int | float):
-        node.value = (
-            node.value * 1.5 if isinstance(node.value, float) and node.value else 1 + node.value
-        )
+        if isinstance(node.value, float):
+            node.value = node.value * 1.5 or 1.0
+        else:
+            node.value += max(1, abs(node.value) // 2)
     elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not | ast.USub | ast.Invert):
         if isinstance(node.op, ast.USub):
             node.op = ast.UAdd()
