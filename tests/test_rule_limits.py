@@ -10,15 +10,15 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
-from scipy.stats import nbinom
+from scipy.stats import nbinom, norm
 
 from logger import reflection
 from logger.blocks import Noise
-from logger.config import WatchdogOptions
+from logger.config import BaselineShiftOptions, WatchdogOptions
 from logger.quarters import QUARTER_NS, Quarters
 from logger.rows import Excursion, Row, Transmission
 from logger.view import View
-from logger.watchdog import heating_joint, sudden_change
+from logger.watchdog import baseline_shift, heating_joint, sudden_change
 from logger.watchdog.detector_fault import gain, level, noisy, zero
 from logger.watchdog.finding import Finding
 from logger.watchdog.hold import COUNT, EXCESS, FORWARD, REFLECTED, SUMS
@@ -785,3 +785,39 @@ def test_the_usual_scatter_of_seconds_follows_fifty_transmissions() -> None:
     for row in sent(0.0, np.array([0.3, 0.4, 0.3, 0.4])):  # three steps are too few
         rule.row(row, 0)  # type: ignore[arg-type]
     assert memory.variance == 0.005**2
+
+
+@pytest.mark.parametrize(("sd", "phi"), [(0.03, 0.8), (0.05, 0.9)])
+def test_wind_that_lasts_is_no_change(sd: float, phi: float) -> None:
+    """What one quarter hands on to the next is taken off; otherwise the sums would pass."""
+    for seed in range(2):
+        station, rng = SuddenStation(), np.random.default_rng(seed)
+        for _ in range(10):
+            assert station.send(0.4 + wind(rng, 400, sd, phi)) == []
+
+
+@pytest.mark.parametrize(("size", "told"), [(0.055, False), (0.1, True)])
+def test_three_times_the_usual_drift_is_none(size: float, told: bool) -> None:
+    """Drifts of 0.02, and 0.01 to begin with: 0.054 in all."""
+    station, rng = SuddenStation(), np.random.default_rng(6)
+    for _ in range(12):
+        station.send(0.3 + 0.03 * np.linspace(0, 1, 240) + wind(rng, 240, 0.002, 0.0))
+    step = size * (np.arange(160) >= 80)
+    assert bool(station.send(0.3 + wind(rng, 160, 0.002, 0.0) + step)) == told
+
+
+# --- false alarms of levels ---
+
+
+@pytest.mark.parametrize("rate", [0.1, 1.0, 12.0])
+@pytest.mark.parametrize("channels", [1, 5, 20])
+def test_the_gain_that_is_needed_allows_for_all_tests_of_a_year(rate: float, channels: int) -> None:
+    """Each day, of each channel and of all together, to either side."""
+    memory = baseline_shift.Memory(
+        channels={f"channel {n}": baseline_shift.Channel() for n in range(channels)}
+    )
+    options = WatchdogOptions(baseline_shift=BaselineShiftOptions(false_alarms_per_year=rate))
+    rule = baseline_shift.rule(options, memory, active=False)
+    chance = rate / (2 * 365.25 * (channels + 1))
+    expected = float(norm.isf(chance)) ** 2 / 2
+    assert rule.least_gain - baseline_shift.MARGIN == pytest.approx(expected, rel=1e-6)
