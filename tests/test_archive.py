@@ -6,6 +6,7 @@ import itertools
 import logging
 import sqlite3
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,9 +18,10 @@ from drivers.contract import SampleBlock, join
 from logger.errors import StoreError
 from logger.rows import Samples
 from logger.store import archive as module
-from logger.store.archive import Archive, same
+from logger.store.archive import Archive, joined, same
 from logger.store.database import Store
 from logger.store.schema import bring_up_to_date, current_version
+from logger.store.segments import decode
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 from tests.old_stores import VERSIONS, old_store
 from tests.test_store import ALWAYS, SECOND, T0, alarm, columns, second, transmission
@@ -424,3 +426,131 @@ def test_the_archive_can_be_read_by_itself(store: Store) -> None:
     with pytest.raises(StoreError, match=r"station\.sqlite"):
         store.archive.pairs()
     other.close()
+
+
+# --- reading ---
+
+
+def test_whole_segments_are_chosen_evenly(store: Store) -> None:
+    """Of ten segments the middle ones of so many equal parts."""
+    whole = pairs(0, 1000)
+    parts = cut(whole, range(0, 1000, 100))
+    write(store, parts, merge=False)
+    firsts = [int(part.time_ns[0]) for part in parts]
+
+    def chosen(most: int, since: int = 0, past: int = 10) -> list[int]:
+        past_ns = firsts[past] if past < 10 else ALWAYS[1]
+        found = list(store.archive.spread(firsts[since], past_ns, most))
+        assert all(same(block, parts[firsts.index(int(block.time_ns[0]))]) for block in found)
+        return [firsts.index(int(block.time_ns[0])) for block in found]
+
+    assert chosen(1) == [5]
+    assert chosen(2) == [2, 7]
+    assert chosen(5) == [1, 3, 5, 7, 9]
+    assert chosen(10) == chosen(99) == list(range(10))
+    assert chosen(2, 2, 6) == [3, 5]
+    assert chosen(3, 4, 4) == []
+    damage(store, firsts[5])
+    assert chosen(1) == []
+
+
+def test_blocks_are_joined_up_to_a_number_of_pairs() -> None:
+    parts = cut(pairs(0, 1000), range(0, 1000, 100))
+    assert [len(block) for block in joined(parts)] == [1000]
+    assert [len(block) for block in joined(parts, 250)] == [300, 300, 300, 100]
+    assert [len(block) for block in joined(parts, 100)] == [100] * 10
+    assert list(joined([])) == []
+    gap = replace(parts[4], gap=True)
+    assert [len(block) for block in joined([*parts[:4], gap, *parts[5:]])] == [400, 600]
+    other = replace(parts[4], full_scale_v=5.0)
+    assert [len(block) for block in joined([*parts[:4], other, *parts[5:]])] == [400, 100, 500]
+    jumped = replace(parts[4], clock_step=True)
+    assert [len(block) for block in joined([*parts[:4], jumped, *parts[5:]])] == [400, 100, 500]
+
+
+def test_blocks_are_the_same_only_bit_for_bit() -> None:
+    block = pairs(0, 50)
+    assert same(block, pairs(0, 50))
+    volts = block.forward_v.copy()
+    volts[7] = np.nextafter(volts[7], 9.0)
+    for changes in (
+        {"forward_v": volts},
+        {"reflected_v": volts},
+        {"time_ns": block.time_ns + 1},
+        {"gap": True},
+        {"clock_step": True},
+        {"full_scale_v": 5.0},
+        {"step_v": (STEP, 0.0)},
+        {"aux": {}},
+        {"aux": {"channel": np.zeros(50)}},
+        {"aux": {"frequency_khz": block.aux["channel"]}},
+    ):
+        assert not same(block, replace(block, **changes))  # type: ignore[arg-type]
+        assert not same(replace(block, **changes), block)  # type: ignore[arg-type]
+    assert not same(block, pairs(0, 49))
+
+
+def test_rows_that_were_moved_take_their_pairs_along(store: Store) -> None:
+    """The clock turned out to be wrong: times count from the row's own."""
+    whole = pairs(0, 600)
+    write(store, cut(whole, [300]), merge=False)
+    by_ns = 7 * SECOND + 123
+    store._connection.execute(
+        "UPDATE segments SET first_ns = first_ns + ?1, last_ns = last_ns + ?1", (by_ns,)
+    )
+    store.archive.reload()
+    moved = replace(whole, time_ns=whole.time_ns + by_ns)
+    assert same(all_of(store), moved)
+    times = [found for _, _, found in store.archive.times()]
+    assert np.concatenate(times).tolist() == moved.time_ns.tolist()  # type: ignore[arg-type]
+    assert [(first, last) for first, last, _ in store.archive.times()] == [
+        (int(moved.time_ns[0]), int(moved.time_ns[299])),
+        (int(moved.time_ns[300]), int(moved.time_ns[599])),
+    ]
+    write(store, cut(replace(pairs(600, 2100), time_ns=pairs(600, 2100).time_ns + by_ns), [700]))
+    assert store.archive.pairs() == 2100
+    assert rows(store)[0][3] == 1  # merged
+    assert same(all_of(store), replace(pairs(0, 2100), time_ns=pairs(0, 2100).time_ns + by_ns))
+
+
+def test_segments_that_do_not_read_back_are_not_merged(
+    store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    whole = pairs(0, 2100)
+    write(store, cut(whole, range(0, 2100, 700)), merge=False)
+
+    def spoil(data: bytes) -> SampleBlock:
+        block = decode(data)
+        if len(block) < 2000:
+            return block
+        volts = block.forward_v.copy()
+        volts[9] += STEP
+        return replace(block, forward_v=volts)
+
+    monkeypatch.setattr(module, "decode", spoil)
+    with caplog.at_level(logging.ERROR):
+        assert store.archive.merge() == 0
+    assert "cannot be merged" in caplog.text
+    assert [row[2:] for row in rows(store)] == [(700, 0)] * 3
+    monkeypatch.undo()
+    assert same(all_of(store), whole)
+
+
+def test_segments_with_another_between_are_not_merged(store: Store) -> None:
+    """A large one, or one of another grid, parts those around it; one that is alone stays."""
+    write(store, [pairs(0, 600)], merge=False)
+    write(store, [pairs(600, 700, step_v=1e-3)], merge=False)
+    write(store, cut(pairs(700, 2900), [900, 1200]), merge=False)
+    assert store.archive.merge() == 2200
+    assert [row[2:] for row in rows(store)] == [(600, 0), (100, 0), (2200, 1)]
+    assert store.archive.merge() == 0
+
+
+def test_what_is_merged_reaches_the_size_of_a_large_one(store: Store) -> None:
+    whole = pairs(0, 4600)
+    for number, part in enumerate(cut(whole, range(0, 4600, 300))):
+        store.write([Samples(part, begins=number == 0)])
+    assert store.archive.merge() == 4200
+    assert [row[2:] for row in rows(store)] == [(2100, 1), (2100, 1), (300, 0), (100, 0)]
+    assert same(all_of(store), whole)
+    assert_sound(store)

@@ -329,3 +329,9 @@ def test_the_noise_interval_covers_95_percent(rho: float, seed: int) -> None:
     true = reflection.swr(rho)
     covered = np.mean((got.noise_low <= true + 1e-9) & (true - 1e-9 <= got.noise_high))
     assert covered > 0.93
+
+
+def test_without_incident_power_reflection_is_beyond_all_bounds() -> None:
+    found = reflection.rho([0.0, 0.0, -1e-3, 1.0], [0.0, 1.0, 1.0, -1.0])
+    assert found.tolist() == [np.inf, np.inf, np.inf, 0.0]
+    assert reflection.swr(found).tolist() == pytest.approx([999.0, 999.0, 999.0, 1.0])

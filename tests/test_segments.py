@@ -287,3 +287,43 @@ xhHq{cjfAQ%KeU~2UwEOabBIGEzFkklTWztT_20@`wk-EX=n7W|88_Xd>&0CEKq8?YtmTtUh~3CwSXA{
 ow%^b5+G6X+>dXHZTanI8KgB?uhRD?N1W<&HdYpbTbJk5K2Tuf<PHc9{>}i0O$)OQ2`V)lK|jwKn%bMUNFB3G`=E`BUtJJ$N&Zm
 H2^T0%V;%F1w1MZQ*bnu0b~FJh8h6u(q*t^FsGu73}68
 """
+
+
+def test_large_codes_come_back() -> None:
+    """Steps so fine that codes need more than 30 bits are given up, and nothing is lost."""
+    rng = np.random.default_rng(3)
+    for step in (1e-8, 2e-9, 1e-12, 1e-30):
+        fine = np.rint(rng.uniform(1, 10, 600) / step) * step
+        comes_back(block_of(fine, -fine, step_v=(step, step)))
+    comes_back(block_of(np.linspace(-1e99, 1e99, 300), np.linspace(0, 1e101, 300)))
+
+
+@pytest.mark.parametrize("slope_ns", [5_000_000, 3_333_000, 1_234_567, 2**41])
+def test_steady_times_take_next_to_nothing(slope_ns: int) -> None:
+    """A line is taken off them, whatever its slope; gaps and jitter cost their own bits."""
+    n = 4096
+    flat = np.full(n, 0.5)
+    times = T0 + np.arange(n) * slope_ns
+    size = len(encode(SampleBlock(times, flat, flat, {}, (0.0, 0.0))))
+    assert size < (200 if slope_ns < 2**40 else 9 * n)
+    jitter = np.random.default_rng(1).integers(0, 15, n) * 1000
+    rough = SampleBlock(T0 + np.arange(n) * 5_000_000 + jitter, flat, flat, {}, (0.0, 0.0))
+    assert len(comes_back(rough)) < 0.55 * n + 200
+    gaps = times + np.cumsum(np.random.default_rng(2).random(n) < 0.002) * 10**10
+    assert len(comes_back(SampleBlock(gaps, flat, flat, {}, (0.0, 0.0)))) < 9 * n
+
+
+def test_a_table_of_codes_is_kept_where_steps_are_rough() -> None:
+    """Volts that a bridge computed in another way: a few distinct values, off any grid."""
+    codes = np.random.default_rng(4).integers(0, 12, 8192)
+    volts = (codes * 3.3 / 4095.0).astype(np.float32).astype(np.float64)
+    size = len(comes_back(block_of(volts, step_v=(3.3 / 4095, 3.3 / 4095))))
+    assert size < 2 * 8192 * 0.5 + 400
+
+
+def test_the_finer_of_two_steps_serves_where_it_must() -> None:
+    """Decimals printed finer than the converter's steps: the steps take fewer bits."""
+    codes = np.rint(1500 + np.random.default_rng(5).normal(size=8192) * 3)
+    coarse = bytes_a_pair(np.array([codes, codes]) * 0.004, (0.004, 0.004))
+    printed = bytes_a_pair(np.array([codes, codes]) * 0.004, (1e-6, 1e-6))
+    assert printed < coarse + 0.02

@@ -27,7 +27,7 @@ from logger.config import (
 from logger.keying import Keying
 from logger.own_power import OwnPower
 from logger.pipeline import Pipeline
-from logger.rows import Flag, Memory, Row, Samples, Second, Transmission
+from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Second, Transmission
 from logger.transmissions import Transmissions
 
 SIMULATED = SimulatedOptions()
@@ -451,3 +451,98 @@ def test_pair_by_pair_gives_the_same_rows() -> None:
     parts = [(0.3, 0, 1), (1.2, 4, 1.5), (1.0, 0, 1), (0.5, 0.25, 4.0), (1.6, 0, 1)]
     whole = block(parts, noise_v=5e-4)
     same(run([whole]), run(cut(whole, range(len(whole)))))
+
+
+@pytest.mark.parametrize(
+    ("watts", "swr", "pairs"), [(4.0, 1.5, 20), (1.0, 1.2, 20), (4.0, 1.5, 8), (4.0, 9.0, 8)]
+)
+def test_the_interval_of_noise_is_as_wide_as_the_swr_scatters(
+    watts: float, swr: float, pairs: int
+) -> None:
+    """Transmissions of equal length, each with noise of its own: the SWR of 95 % of them lies in
+    the interval that each says of itself, centred on the truth."""
+    noise_v, count = 2e-3, 300
+    rng = np.random.default_rng(3)
+    rho = float(reflection.rho_of_swr(swr))
+    levels = [
+        float(port.volts(np.array([power_w]))[0])
+        for port, power_w in ((COUPLER.forward, watts), (COUPLER.reflected, watts * rho**2))
+    ]
+    keyed = np.tile(np.repeat([0.0, 1.0, 0.0], [400, pairs, 400 - pairs]), count)
+    volts = [
+        np.where(keyed > 0, level, port.zero_v) + noise_v * rng.standard_normal(len(keyed))
+        for level, port in zip(levels, (COUPLER.forward, COUPLER.reflected), strict=True)
+    ]
+    times = START_NS + 5_000_000 * np.arange(len(keyed))
+    rows = ended(run([SampleBlock(times, *volts)]))
+    assert len(rows) == count
+    assert (max(row.settled_samples for row in rows) < 8) == (pairs == 8)
+    found = np.array([(row.swr, row.swr_noise_low, row.swr_noise_high) for row in rows], float)
+    measured, low, high = reflection.rho_of_swr(found).T
+    scatter = float(np.std(measured))
+    assert np.mean(high - low) / (2 * 1.96) == pytest.approx(scatter, rel=0.12)
+    assert np.mean((low <= rho) & (rho <= high)) == pytest.approx(0.95, abs=0.05)
+
+
+def test_pairs_that_scatter_beyond_noise_widen_the_interval() -> None:
+    """Hum on the reflected reading: what the pairs show counts if it is more than their noise."""
+    widths = []
+    for hum_v in (0.0, 0.02):
+        whole = block([(2, 0, 1), (2, 4, 1.5), (2, 0, 1)], noise_v=5e-4)
+        wave = hum_v * np.sqrt(2) * np.sin(np.arange(len(whole)) * 1.7)
+        reflected_v = whole.reflected_v + np.where(whole.forward_v > 0.5, wave, 0.0)
+        row = only(run([SampleBlock(whole.time_ns, whole.forward_v, reflected_v)]))
+        assert row.swr_noise_high is not None
+        assert row.swr_noise_low is not None
+        widths.append(row.swr_noise_high - row.swr_noise_low)
+    assert widths[1] / widths[0] == pytest.approx(0.02 / 5e-4, rel=0.3)
+
+
+@pytest.mark.parametrize("hold_ms", [20, 50])
+@pytest.mark.parametrize("high", [3, 4, 5, 9, 10, 11])
+def test_a_window_must_lie_in_the_transmission(hold_ms: int, high: int) -> None:
+    """Reflection that is high for the first pairs only, whose windows begin before key-down."""
+    times = START_NS + 5_000_000 * np.arange(60)
+    forward = np.full(60, 4.0)
+    reflected = forward * np.where(np.arange(60) < high, 0.6, 0.2) ** 2
+    volts = COUPLER.forward.volts(forward), COUPLER.reflected.volts(reflected)
+    settled = np.ones(60, dtype=bool)
+    power = PowerBlock(times, *volts, forward, reflected, np.zeros(60, dtype=np.uint8), settled, {})
+    stage = Transmissions(COUPLER, 10**9, hold_ms * 10**6, None, None)
+    row = only(stage.update(power, settled, NOISE) + stage.finish())
+    best = highest_by_loop(times, settled, forward, reflected, hold_ms * 10**6)
+    assert best is not None
+    assert row.swr_max == pytest.approx(float(reflection.swr(np.sqrt(best))), rel=1e-9)
+
+
+def test_an_alarm_in_a_block_that_ends_the_transmission_names_it() -> None:
+    whole = block([(1, 0, 1), (4, 4, 1.5), (0.4, 4, 10.0), (4, 0, 1)], noise_v=5e-4)
+    rows = run([whole])
+    (raised,) = [row for row in rows if isinstance(row, AlarmChange) and row.kind == "high-swr"]
+    assert raised.start_ns == only(rows).start_ns
+
+
+@pytest.mark.parametrize(
+    ("apart_s", "rate_hz", "gap"),
+    [(0.24, 200.0, False), (0.26, 200.0, True), (0.35, 10.0, False), (0.45, 10.0, True)],
+)
+def test_a_gap_is_a_quarter_second_and_four_steps(
+    apart_s: float, rate_hz: float, gap: bool
+) -> None:
+    whole = block([(1, 0, 1), (6, 4, 1.5), (3, 0, 1)], rate_hz=rate_hz)
+    first = round(4 * rate_hz)
+    missing = round(apart_s * rate_hz) - 1
+    keep = np.r_[:first, first + missing : len(whole)]
+    times = whole.time_ns.copy()
+    times[first + missing :] += round(apart_s * 1e9) - (missing + 1) * round(1e9 / rate_hz)
+    row = only(run([SampleBlock(times[keep], whole.forward_v[keep], whole.reflected_v[keep])]))
+    assert bool(row.flags & Flag.GAP) == gap
+    seconds = (row.end_ns - row.start_ns) / 1e9 - (apart_s if gap else 0.0)
+    assert row.energy_j == pytest.approx(4 * seconds, rel=1e-3)
+
+
+def test_the_highest_window_is_that_of_its_own_transmission() -> None:
+    """Several in one block: an open in the second or third is no matter of the others."""
+    parts = [(2, 4, 1.5), (2, 0, 1), (2, 4, 5.0), (2, 0, 1), (2, 4, 2.0), (2, 0, 1)]
+    rows = ended(run([block([(1, 0, 1), *parts], noise_v=2e-4)]))
+    assert [row.swr_max for row in rows] == pytest.approx([1.5, 5.0, 2.0], rel=0.02)

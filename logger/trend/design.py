@@ -42,7 +42,7 @@ class Frame:
     @classmethod
     def of_level(cls, day: IntArray) -> Frame:
         """A frame of nothing but the level."""
-        return cls((int(day[0]) + int(day[-1])) / 2, 1.0, 0, 0, None, None, 0)
+        return cls(float(day[0]), 1.0, 0, 0, None, None, 0)
 
     @property
     def slope(self) -> int | None:
