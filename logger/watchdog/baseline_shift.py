@@ -37,7 +37,7 @@ from statistics import variance as sample_variance
 import msgspec
 import numpy as np
 
-from logger.blocks import Floats
+from logger.blocks import Floats, Times
 from logger.config import WatchdogOptions
 from logger.reflection import COVERAGE
 from logger.rows import Transmission
@@ -49,9 +49,8 @@ from logger.watchdog.baseline_forecast import (
     learn,
     move,
     predict,
-    teach_weather,
 )
-from logger.watchdog.baseline_step import Step, best_step
+from logger.watchdog.baseline_step import Steps, fit_steps
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
 
@@ -66,14 +65,20 @@ DAY_NS = 86_400_000_000_000
 
 LEARN = 8  # transmissions of a day that can stand in for a forecast
 RUN = 4
-GROSS, GROSS_SIZE = 6.0, 0.5
+GROSS, GROSS_SIZE = 6.0, 0.35
 HELD_DAYS, HELD = 10, 6
 FIRST_DAYS = 10  # with readings on a channel before it is judged by days
 LEAST_DAYS = 2
 LEAST_SIZE = 0.12  # SWR
 MARGIN = 2.0
+EVIDENCE_MARGIN = 1.5
+LEAST_GAIN = 2.0  # of the channel of a transmission, without which no test is worth it
 SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
-SUSPECT = 1.0  # standard deviations from which on a day is worth the test
+SUSPECT = 1.5  # standard deviations from which on a day is worth the test
+MOVED = 0.5  # probability that a channel moves if any does
+PRIOR_LIKENESS, PRIOR_PAIRS = 0.5, 20.0  # correlation of channels: a guess, and its weight
+MOST_PAIRS = 1000.0  # that are remembered; older ones fade
+CAP = 3.0  # standard deviations at which a departure is cut before it teaches
 ADOPT_DAYS = 7
 
 
@@ -132,12 +137,28 @@ class Shift(msgspec.Struct, forbid_unknown_fields=True):
     days: int = 0
 
 
+class Likeness(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """Memory of how far channels share their weather: the latest day that taught it, weight of
+    pairs of channels on a day, and weighted sum of the products of their departures (in standard
+    deviations)."""
+
+    day: int = 0
+    pairs: float = 0.0
+    products: float = 0.0
+
+    @property
+    def correlation(self) -> float:
+        """Correlation of the weather of two channels on a day."""
+        products = PRIOR_LIKENESS * PRIOR_PAIRS + self.products
+        return min(max(products / (PRIOR_PAIRS + self.pairs), 0.0), 1.0)
+
+
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """Channels by name, the weather of all together, the open alarm's change, the last work, and
-    the calibration."""
+    """Channels by name, how alike they are, the open alarm's change, the last work, and the
+    calibration."""
 
     channels: dict[str, Channel] = {}
-    together: Forecast = msgspec.field(default_factory=Forecast)
+    likeness: Likeness = msgspec.field(default_factory=Likeness)
     day: int = 0
     shift: Shift | None = None
     work_ns: int = 0
@@ -249,46 +270,82 @@ class BaselineShift:
             return self._change(row, {name: change}, usual)
         if not _is_suspect(series):
             return []
-        step = self._step_of(series) if channel.seen >= FIRST_DAYS else None
-        if step is None and memory.together.days >= FIRST_DAYS:
-            series = _together(memory)
-            step = self._step_of(series)
-        if step is None:
+        steps = _fit_series(series, np.arange(len(series.day)))
+        if steps.gain.max() < LEAST_GAIN:
             return []
-        since = int(series.day[step.place])
+        found = self._own_step(channel, series, steps) or self._common_step()
+        if found is None:
+            return []
+        since, size = found
         usual = _levels(memory, day)
-        changes = {key: _adopt(other, since, step.size) for key, other in memory.channels.items()}
+        changes = {key: _adopt(other, since, size) for key, other in memory.channels.items()}
         return self._change(row, changes, usual)
 
     def _end_day(self) -> None:
-        """Let a day teach the weather of all channels together, after HELD others with readings."""
+        """Let a day teach how alike channels are, after HELD others with readings."""
         memory = self.memory
         if len(memory.channels) < 2:
             return
-        series = _together(memory)
-        if len(series.day) > HELD and series.day[-HELD - 1] > memory.together.day:
-            teach_weather(
-                memory.together,
-                int(series.day[-HELD - 1]),
-                float(series.departure[-HELD - 1]),
-                series.offset_variance + float(series.extra[-HELD - 1]),
-            )
+        every = [_series(channel) for channel in memory.channels.values()]
+        days = np.unique(np.concatenate([series.day for series in every]))
+        if len(days) <= HELD or days[-HELD - 1] <= memory.likeness.day:
+            return
+        likeness, day = memory.likeness, days[-HELD - 1]
+        likeness.day = int(day)
+        departures = []
+        for series in every:
+            (place,) = np.flatnonzero(series.day == day)[:1] if day in series.day else (None,)
+            if place is not None:
+                spread = math.sqrt(
+                    series.weather.deviation**2 + series.offset_variance + series.extra[place]
+                )
+                departures.append(min(max(float(series.departure[place]) / spread, -CAP), CAP))
+        if len(departures) < 2:
+            return
+        total, squares = sum(departures), sum(each**2 for each in departures)
+        count = len(departures) * (len(departures) - 1) / 2
+        fade = max(1 - count / MOST_PAIRS, 0.0)
+        likeness.pairs = round(likeness.pairs * fade + count, 6)
+        likeness.products = round(likeness.products * fade + (total**2 - squares) / 2, 6)
 
-    def _step_of(self, series: Series) -> Step | None:
-        """Return the step in a series if it is large and certain enough, else None."""
-        weather = series.weather
-        step = best_step(
-            series.day,
-            series.departure,
-            series.extra,
-            series.offset_variance,
-            weather.deviation,
-            weather.correlation,
-            LEAST_DAYS,
-        )
-        if step is None or abs(step.size) < LEAST_SIZE:
+    def _common_step(self) -> tuple[int, float] | None:
+        """Return day and size of a step of several channels by own amounts each, else None."""
+        memory = self.memory
+        if len(memory.channels) < 2 or max(c.seen for c in memory.channels.values()) < FIRST_DAYS:
             return None
-        return step if step.gain > self.least_gain else None
+        every = [_series(channel) for channel in memory.channels.values()]
+        used = np.unique(np.concatenate([series.day for series in every]))[-HELD_DAYS - HELD :]
+        dates = used[: max(len(used) - LEAST_DAYS + 1, 0)]
+        if not len(dates):
+            return None
+        evidence = np.zeros((len(every), len(dates)))
+        size = np.zeros_like(evidence)
+        for at, series in enumerate(every):
+            first = np.searchsorted(series.day, dates)
+            since = first < len(series.day)
+            if since.any():
+                steps = _fit_series(series, first[since])
+                evidence[at, since], size[at, since] = steps.evidence, steps.size
+        odds = np.logaddexp(math.log(1 - MOVED), math.log(MOVED) + evidence)
+        signs = np.maximum(evidence, 1e-9)
+        count = signs.sum(axis=0) ** 2 / (signs**2).sum(axis=0)  # channels that bear the evidence
+        total = odds.sum(axis=0) / (1 + np.maximum(count - 1, 0) * memory.likeness.correlation)
+        best = int(np.argmax(total))
+        largest = float(np.max(np.abs(size[:, best]) * (evidence[:, best] > 0)))
+        if total[best] < self.least_evidence or largest < LEAST_SIZE:
+            return None
+        return int(dates[best]), largest
+
+    def _own_step(self, channel: Channel, series: Series, steps: Steps) -> tuple[int, float] | None:
+        """Return day and size of the best step if it is large and certain enough, else None."""
+        places = len(series.day) - LEAST_DAYS + 1
+        if channel.seen < FIRST_DAYS or places < 1:
+            return None
+        best = int(np.argmax(steps.gain[:places]))
+        size = float(steps.size[best])
+        if abs(size) < LEAST_SIZE or steps.gain[best] <= self.least_gain:
+            return None
+        return int(series.day[best]), size
 
     @property
     def least_gain(self) -> float:
@@ -296,6 +353,11 @@ class BaselineShift:
         tests = 2 * YEAR * (len(self.memory.channels) + 1)
         z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
         return z**2 / 2 + MARGIN
+
+    @property
+    def least_evidence(self) -> float:
+        """Log of the likelihood ratio of a step of several channels that raises the alarm."""
+        return math.log(YEAR / self._rate) + EVIDENCE_MARGIN
 
     def _change(
         self, row: Transmission, changes: dict[str, Change | None], usual: dict[str, float]
@@ -306,8 +368,6 @@ class BaselineShift:
         known = {key: change for key, change in changes.items() if change is not None}
         name = max(known, key=lambda key: abs(known[key].after - known[key].before))
         change = known[name]
-        if abs(change.after - change.before) < LEAST_SIZE:
-            return []
         findings = []
         shift, memory.shift = memory.shift, None
         if self._active:
@@ -379,27 +439,26 @@ def _series(channel: Channel) -> Series:
     return Series(day, swr - expected, channel.scatter / count, last, channel.forecast)
 
 
-def _together(memory: Memory) -> Series:
-    """The mean of all channels, weighted by their precision."""
-    sums: dict[float, Floats] = {}
-    for channel in memory.channels.values():
-        own = _series(channel)
-        weight = 1 / (channel.forecast.deviation**2 + own.offset_variance)
-        for day, departure, extra in zip(own.day, own.departure, own.extra, strict=True):
-            terms = [1.0, departure, weight * extra, own.offset_variance]
-            sums[day] = sums.get(day, np.zeros(4)) + weight * np.array(terms)
-    days = sorted(sums)[-HELD_DAYS - HELD :]
-    table = np.array([sums[day] for day in days]).reshape(-1, 4)
-    total = table[:, 0]
-    spread = table[:, 3] / total
-    common = float(spread.min()) if days else 0.0
-    extras = table[:, 2] / total**2 + spread - common
-    return Series(np.array(days), table[:, 1] / total, extras, common, memory.together)
+def _fit_series(series: Series, first: Times) -> Steps:
+    weather = series.weather
+    return fit_steps(
+        series.day,
+        series.departure,
+        series.extra,
+        series.offset_variance,
+        weather.deviation,
+        weather.correlation,
+        first,
+    )
 
 
 def _is_suspect(series: Series) -> bool:
-    """True if the latest day is far enough from the forecast to be worth a test."""
-    variance = series.weather.deviation**2 + series.offset_variance + series.extra[-1]
+    """True if the latest day is far enough from the forecast to be worth a test, or if hardly
+    anything is forecast."""
+    weather = series.weather.deviation**2
+    variance = weather + series.offset_variance + series.extra[-1]
+    if series.offset_variance > weather:
+        return True
     return bool(series.departure[-1] ** 2 >= SUSPECT**2 * variance)
 
 
