@@ -8,24 +8,30 @@ above the limit of `high-swr`, which reports them.
 
 A day of a channel is the median of its latest transmissions of that day. A day is judged at once,
 but teaches the forecast (`baseline_forecast`) only when it is HELD_DAYS old and HELD others came
-after it, so that a change does not hide itself. There are two tests:
+after it, so that a change does not hide itself. There are three tests:
 
-- `baseline_step` over the days held, for each channel, and for all channels together, where a day
-  is the mean departure of its channels, weighted by their precision. The new level must be seen on
-  LEAST_DAYS days. The weather of that mean is learned like that of a channel.
+- A step of the channel (`baseline_step`) within the days held, to a level that is seen on
+  LEAST_DAYS days.
+- A step of several channels on the same day, of a size of its own on each: the evidence of the
+  channels is added. Rain reaches all of them, so the sum of C channels is divided by
+  1 + (C - 1) r, where r is the correlation of departures on the same day, learned from pairs of
+  channels.
 - RUN transmissions in a row that are all beyond GROSS standard deviations and GROSS_SIZE, on the
   same side: a plain change, within minutes.
 
-False alarms. The first test is done on each day for each channel and for all together. With C
-series and f false alarms a year, the gain of likelihood has to reach z^2 / 2 + MARGIN, where z is
-the normal quantile of f / (2 * 365 * C): the likelihood ratio of one parameter, and a margin for
-weather that the model does not know (chosen by `tests.bench.foreign_years`). The second is far
-beyond what this allows for. Ice that stays for days is a change, and is reported.
+False alarms. The first test is done on each day for each channel. With C channels and f false
+alarms a year, the gain of likelihood has to reach z^2 / 2 + MARGIN, where z is the normal quantile
+of f / (2 * 365 * (C + 1)): the likelihood ratio of one parameter, and a margin for weather that the
+model does not know (chosen by `tests.bench.foreign_years`). The evidence of the second is a
+likelihood ratio averaged over sizes, whose expectation without a step is 1: by Markov's inequality
+it exceeds 365 / f on at most f days of a year; there is a margin here, too. The third is far beyond
+what this allows for. Ice that stays for days is a change, and is reported.
 
-The alarm is one for the station. With it, all channels adopt their new levels, so that another
-step is raised anew: first the open alarm is cleared, and if the levels before it are back, that is
-all. Otherwise it clears ADOPT_DAYS after it was raised. Repairs, adjustments and another
-calibration clear it too, and make all levels unknown; season, slope and weather stay.
+The alarm is one for the station. With it, all channels adopt their new levels; no level is adopted
+without an alarm, smaller changes are left to the forecast. Another step is raised anew: first the
+open alarm is cleared, and if the levels before it are back, that is all. Otherwise it clears
+ADOPT_DAYS after it was raised. Repairs, adjustments and another calibration clear it too, and make
+all levels unknown; season, slope and weather stay.
 """
 
 from __future__ import annotations
@@ -72,7 +78,7 @@ LEAST_DAYS = 2
 LEAST_SIZE = 0.12  # SWR
 MARGIN = 2.0
 EVIDENCE_MARGIN = 1.5
-LEAST_GAIN = 2.0  # of the channel of a transmission, without which no test is worth it
+LEAST_GAIN = 3.0  # of the channel of a transmission, without which no test is worth it
 SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
 SUSPECT = 1.5  # standard deviations from which on a day is worth the test
 MOVED = 0.5  # probability that a channel moves if any does
@@ -292,14 +298,11 @@ class BaselineShift:
             return
         likeness, day = memory.likeness, days[-HELD - 1]
         likeness.day = int(day)
-        departures = []
-        for series in every:
-            (place,) = np.flatnonzero(series.day == day)[:1] if day in series.day else (None,)
-            if place is not None:
-                spread = math.sqrt(
-                    series.weather.deviation**2 + series.offset_variance + series.extra[place]
-                )
-                departures.append(min(max(float(series.departure[place]) / spread, -CAP), CAP))
+        departures = [
+            _standardized(series, place)
+            for series in every
+            for place in np.flatnonzero(series.day == day).tolist()
+        ]
         if len(departures) < 2:
             return
         total, squares = sum(departures), sum(each**2 for each in departures)
@@ -309,7 +312,8 @@ class BaselineShift:
         likeness.products = round(likeness.products * fade + (total**2 - squares) / 2, 6)
 
     def _common_step(self) -> tuple[int, float] | None:
-        """Return day and size of a step of several channels by own amounts each, else None."""
+        """Return day and largest size of the best step of several channels on the same day, of a
+        size of its own on each, if it is large and certain enough, else None."""
         memory = self.memory
         if len(memory.channels) < 2 or max(c.seen for c in memory.channels.values()) < FIRST_DAYS:
             return None
@@ -327,9 +331,9 @@ class BaselineShift:
                 steps = _fit_series(series, first[since])
                 evidence[at, since], size[at, since] = steps.evidence, steps.size
         odds = np.logaddexp(math.log(1 - MOVED), math.log(MOVED) + evidence)
-        signs = np.maximum(evidence, 1e-9)
-        count = signs.sum(axis=0) ** 2 / (signs**2).sum(axis=0)  # channels that bear the evidence
-        total = odds.sum(axis=0) / (1 + np.maximum(count - 1, 0) * memory.likeness.correlation)
+        share = np.maximum(evidence, 1e-9)
+        count = share.sum(axis=0) ** 2 / (share**2).sum(axis=0)  # of channels with evidence
+        total = odds.sum(axis=0) / (1 + (count - 1) * memory.likeness.correlation)
         best = int(np.argmax(total))
         largest = float(np.max(np.abs(size[:, best]) * (evidence[:, best] > 0)))
         if total[best] < self.least_evidence or largest < LEAST_SIZE:
@@ -450,6 +454,12 @@ def _fit_series(series: Series, first: Times) -> Steps:
         weather.correlation,
         first,
     )
+
+
+def _standardized(series: Series, place: int) -> float:
+    """The departure of a day in standard deviations, cut at CAP."""
+    variance = series.weather.deviation**2 + series.offset_variance + float(series.extra[place])
+    return min(max(float(series.departure[place]) / math.sqrt(variance), -CAP), CAP)
 
 
 def _is_suspect(series: Series) -> bool:
