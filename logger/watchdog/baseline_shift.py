@@ -319,13 +319,10 @@ class BaselineShift:
             return None
         every = [_series(channel) for channel in memory.channels.values()]
         used = np.unique(np.concatenate([series.day for series in every]))[-HELD_DAYS - HELD :]
-        dates = used[: max(len(used) - LEAST_DAYS + 1, 0)]
-        if not len(dates):
-            return None
-        evidence = np.zeros((len(every), len(dates)))
+        evidence = np.zeros((len(every), len(used)))
         size = np.zeros_like(evidence)
         for at, series in enumerate(every):
-            first = np.searchsorted(series.day, dates)
+            first = np.searchsorted(series.day, used)
             since = first < len(series.day)
             if since.any():
                 steps = _fit_series(series, first[since])
@@ -335,10 +332,19 @@ class BaselineShift:
         count = share.sum(axis=0) ** 2 / (share**2).sum(axis=0)  # of channels with evidence
         total = odds.sum(axis=0) / (1 + (count - 1) * memory.likeness.correlation)
         best = int(np.argmax(total))
-        largest = float(np.max(np.abs(size[:, best]) * (evidence[:, best] > 0)))
-        if total[best] < self.least_evidence or largest < LEAST_SIZE:
+        moved = evidence[:, best] > 0
+        if total[best] < self.least_evidence or not moved.any():
             return None
-        return int(dates[best]), largest
+        largest = float(np.abs(size[moved, best]).max())
+        days = {
+            float(day)
+            for series, is_moved in zip(every, moved, strict=True)
+            if is_moved
+            for day in series.day[series.day >= used[best]]
+        }
+        if largest < LEAST_SIZE or len(days) < LEAST_DAYS:
+            return None
+        return int(used[best]), largest
 
     def _own_step(self, channel: Channel, series: Series, steps: Steps) -> tuple[int, float] | None:
         """Return day and size of the best step if it is large and certain enough, else None."""
@@ -491,7 +497,12 @@ def _is_gross(channel: Channel, series: Series) -> bool:
 
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
-    """Adopt the level since a day as the usual one; None if there are no readings since."""
+    """Adopt the level since a day, or since the next one with readings if that fits better, as the
+    usual one; None if there are no readings since."""
+    series = _series(channel)
+    places = np.flatnonzero(series.day >= day)[:2]
+    if len(places) == 2:
+        day = int(series.day[places[int(np.argmax(_fit_series(series, places).gain))]])
     while channel.held and channel.held[0].day < day:
         _teach(channel, channel.held.pop(0))
     forecast = channel.forecast
