@@ -55,6 +55,7 @@ from logger.watchdog.baseline_forecast import (
     learn,
     move,
     predict,
+    variance_of_change,
 )
 from logger.watchdog.baseline_step import Steps, fit_steps
 from logger.watchdog.finding import Finding
@@ -77,7 +78,7 @@ FIRST_DAYS = 10  # with readings on a channel before it is judged by days
 LEAST_DAYS = 2
 LEAST_SIZE = 0.12  # SWR
 MARGIN = 2.0
-EVIDENCE_MARGIN = 1.5
+EVIDENCE_MARGIN = 2.5
 LEAST_GAIN = 3.0  # of the channel of a transmission, without which no test is worth it
 SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
 SUSPECT = 1.5  # standard deviations from which on a day is worth the test
@@ -172,12 +173,15 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class Series(msgspec.Struct, frozen=True):
-    """Days as the test takes them, (n,) each: departures from the forecast (SWR), variances because
-    of few transmissions, and the variance of the forecast."""
+    """Days as the tests take them, (n,) each: departures from the forecast (SWR), variances because
+    of few transmissions; and variances of the forecast on the first day, of its change from there
+    to the last, and on the last."""
 
     day: Floats
     departure: Floats
     extra: Floats
+    first_variance: float
+    tilt_variance: float
     offset_variance: float
     weather: Forecast
 
@@ -312,8 +316,8 @@ class BaselineShift:
         likeness.products = round(likeness.products * fade + (total**2 - squares) / 2, 6)
 
     def _common_step(self) -> tuple[int, float] | None:
-        """Return day and largest size of the best step of several channels on the same day, of a
-        size of its own on each, if it is large and certain enough, else None."""
+        """Return the day of the best step of several channels on the same day, of a size of its own
+        on each, and its size on the most certain one, if large and certain enough; else None."""
         memory = self.memory
         if len(memory.channels) < 2 or max(c.seen for c in memory.channels.values()) < FIRST_DAYS:
             return None
@@ -335,16 +339,16 @@ class BaselineShift:
         moved = evidence[:, best] > 0
         if total[best] < self.least_evidence or not moved.any():
             return None
-        largest = float(np.abs(size[moved, best]).max())
+        main = int(np.argmax(evidence[:, best]))
         days = {
             float(day)
             for series, is_moved in zip(every, moved, strict=True)
             if is_moved
             for day in series.day[series.day >= used[best]]
         }
-        if largest < LEAST_SIZE or len(days) < LEAST_DAYS:
+        if abs(size[main, best]) < LEAST_SIZE or len(days) < LEAST_DAYS:
             return None
-        return int(used[best]), largest
+        return int(used[best]), float(size[main, best])
 
     def _own_step(self, channel: Channel, series: Series, steps: Steps) -> tuple[int, float] | None:
         """Return day and size of the best step if it is large and certain enough, else None."""
@@ -445,8 +449,9 @@ def _series(channel: Channel) -> Series:
     swr = np.array([each.swr for each in days])
     count = np.array([each.count for each in days])
     expected, spread = predict(channel.forecast, day)
-    last = float(spread[-1]) if len(days) else 0.0
-    return Series(day, swr - expected, channel.scatter / count, last, channel.forecast)
+    first, last = (float(spread[0]), float(spread[-1])) if len(days) else (0.0, 0.0)
+    tilt = variance_of_change(channel.forecast, float(day[0]), float(day[-1])) if len(days) else 0.0
+    return Series(day, swr - expected, channel.scatter / count, first, tilt, last, channel.forecast)
 
 
 def _fit_series(series: Series, first: Times) -> Steps:
@@ -455,7 +460,8 @@ def _fit_series(series: Series, first: Times) -> Steps:
         series.day,
         series.departure,
         series.extra,
-        series.offset_variance,
+        series.first_variance,
+        series.tilt_variance,
         weather.deviation,
         weather.correlation,
         first,

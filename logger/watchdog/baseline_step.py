@@ -1,9 +1,10 @@
 """Robust test for a step within the latest days of a series, for rule `baseline-shift`.
 
-Model of the deviations from the forecast: an offset (error of the forecast, normal with a known
-variance), a step from some day on, and weather, a first-order autoregression whose innovations
-have the tails of Student's t. The ratio of the likelihoods with and without the step is large only
-if the new level lasts: a storm that jumps up and fades is explained by one improbable innovation.
+Model of the deviations from the forecast: the error of the forecast, which grows evenly from the
+first day to the last (two normal terms of known variances), a step from some day on, and weather, a
+first-order autoregression whose innovations have the tails of Student's t. The ratio of the
+likelihoods with and without the step is large only if the new level lasts: a storm that jumps up
+and fades is explained by one improbable innovation, a season not yet known by the growing error.
 """
 
 from __future__ import annotations
@@ -34,41 +35,12 @@ class Steps(NamedTuple):
     evidence: Floats
 
 
-class Step(NamedTuple):
-    """The best step: its place among the days, size, the offset before it, and its gain of log
-    likelihood over no step."""
-
-    place: int
-    size: float
-    offset: float
-    gain: float
-
-
-def best_step(
-    day: Floats,
-    departure: Floats,
-    extra: Floats,
-    offset_variance: float,
-    deviation: float,
-    correlation: float,
-    least_days: int,
-) -> Step | None:
-    """Return the step of the largest gain, None if there are too few days; least_days  at the new
-    level, the others as in `fit_steps`."""
-    if len(day) < least_days:
-        return None
-    first = np.arange(len(day) - least_days + 1)
-    steps = fit_steps(day, departure, extra, offset_variance, deviation, correlation, first)
-    best = int(np.argmax(steps.gain))
-    size, offset, gain = (float(values[best]) for values in steps[:3])
-    return Step(best, size, offset, gain)
-
-
 def fit_steps(
     day: Floats,
     departure: Floats,
     extra: Floats,
     offset_variance: float,
+    tilt_variance: float,
     deviation: float,
     correlation: float,
     first: Times,
@@ -76,7 +48,8 @@ def fit_steps(
     """Fit a step from each of the places `first` (candidates,) on.
 
     day, departure, extra  (n,): ascending days, SWR less its forecast, variance by few
-        transmissions; deviation, correlation  of the weather
+        transmissions; offset_variance, tilt_variance  of the error of the forecast on the first
+        day, and of its growth from there to the last; deviation, correlation  of the weather
     """
     count = len(day)
     keep = correlation ** np.diff(day, prepend=-np.inf)
@@ -87,35 +60,27 @@ def fit_steps(
         before = np.concatenate([np.zeros_like(values[..., :1]), values[..., :-1]], axis=-1)
         return np.asarray((values - keep * before) * scale)
 
-    target, constant, step = whiten(departure), whiten(np.ones(count)), whiten(after)
-    prior = 1 / offset_variance
-    # The last candidate of these is no step.
-    step = np.vstack([step, np.zeros(count)])
-    offset, size, information, loss = _fit(target, constant, step, prior)
+    tilt = (day - day[0]) / max(day[-1] - day[0], 1.0)
+    after = np.vstack([after, np.zeros(count)])  # the last candidate is no step
+    columns = [np.broadcast_to(each, after.shape) for each in (np.ones(count), tilt)]
+    design = np.stack([whiten(each) for each in (*columns, after)], axis=1)  # (candidates, 3, n)
+    prior = np.array([1 / offset_variance, 1 / max(tilt_variance, 1e-9), 1e-6])
+    offset, size, information, loss = _fit(whiten(departure), design, prior)
     gain = loss[-1] - loss[:-1]
     size, information = size[:-1], information[:-1]
     evidence = gain - size**2 / (2 * SPREAD**2) - np.log1p(SPREAD**2 * information) / 2
     return Steps(size, offset[:-1], gain, evidence)
 
 
-def _fit(
-    target: Floats, constant: Floats, step: Floats, prior: float
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _fit(target: Floats, design: Floats, prior: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """Offset, step, information on the step and loss of each candidate, all (candidates,), by
-    reweighted least squares."""
-    weight = np.ones_like(step)
-    products = np.stack([constant * constant, constant * target])  # (2, n)
+    reweighted least squares; target (n,), design (candidates, 3, n), prior (3,) precisions."""
+    weight = np.ones(design.shape[::2])
     for _ in range(ROUNDS):
-        aa, ta = products @ weight.T
-        aa = aa + prior
-        weighted = weight * step
-        ab = weighted @ constant
-        tb = weighted @ target
-        bb = np.einsum("ij,ij->i", weighted, step) + 1e-6
-        information = bb - ab**2 / aa
-        size = (tb - ab * ta / aa) / information
-        offset = (ta - ab * size) / aa
-        rest2 = (target - offset[:, None] * constant - size[:, None] * step) ** 2
+        weighted = design * weight[:, None, :]
+        covariance = np.linalg.inv(weighted @ design.transpose(0, 2, 1) + np.diag(prior))
+        parameters = (covariance @ (weighted @ target)[..., None])[..., 0]  # (candidates, 3)
+        rest2 = (target - (parameters[:, None, :] @ design)[:, 0]) ** 2
         weight = (TAIL + 1) / (TAIL + rest2)
-    loss = (TAIL + 1) / 2 * np.log1p(rest2 / TAIL).sum(axis=1) + prior * offset**2 / 2
-    return offset, size, information, loss
+    loss = (TAIL + 1) / 2 * np.log1p(rest2 / TAIL).sum(axis=1) + parameters**2 @ prior / 2
+    return parameters[:, 0], parameters[:, 2], 1 / covariance[:, 2, 2], loss
