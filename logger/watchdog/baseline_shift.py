@@ -273,7 +273,7 @@ class BaselineShift:
             usual = _levels(memory, day)
             _teach_all(channel, channel.latest[:-RUN])
             channel.latest, channel.count = channel.latest[-RUN:], RUN
-            change = _adopt(channel, day, GROSS_SIZE)
+            change = _move_level(channel, day)
             for other in memory.channels.values():
                 if other is not channel:  # today's readings may be of before or after
                     _forget_level(other, GROSS_SIZE**2)
@@ -504,17 +504,27 @@ def _is_gross(channel: Channel, series: Series) -> bool:
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
     """Adopt the level since a day, or since the next one with readings if that fits better, as the
-    usual one; None if there are no readings since."""
+    usual one. Return None and make the level uncertain by `size` if there are no readings since, or
+    only such of the day itself that may be of before the step."""
     series = _series(channel)
     places = np.flatnonzero(series.day >= day)[:2]
-    if len(places) == 2:
-        day = int(series.day[places[int(np.argmax(_fit_series(series, places).gain))]])
-    while channel.held and channel.held[0].day < day:
-        _teach(channel, channel.held.pop(0))
-    forecast = channel.forecast
-    if channel.day < day:
+    if not len(places):
         _forget_level(channel, size**2)
         return None
+    gain = _fit_series(series, places).gain
+    best = int(np.argmax(gain))
+    if len(places) == 1 and series.day[places[0]] == day and gain[0] < LEAST_GAIN:
+        _forget_level(channel, size**2)
+        return None
+    day = int(series.day[places[best]])
+    while channel.held and channel.held[0].day < day:
+        _teach(channel, channel.held.pop(0))
+    return _move_level(channel, day)
+
+
+def _move_level(channel: Channel, day: int) -> Change:
+    """Move the level to the mean of the days that are not in the forecast, from `day` on."""
+    forecast = channel.forecast
     series = _series(channel)
     step = float(np.mean(series.departure))
     correlation = forecast.correlation
