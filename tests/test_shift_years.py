@@ -168,22 +168,28 @@ def changes_of(swr_of: dict[int, dict[int, float]]) -> list[tuple[int, str, str]
 
 
 def weathered(seed: int, days: range, step: float, since: int) -> dict[int, float]:
-    """SWR of 1.5 with independent weather of 0.02, and a step."""
+    """SWR of 1.5 with weather of 0.02 that is independent from day to day, and a step."""
     rng = np.random.default_rng(seed)
     return {day: 1.5 + 0.02 * float(rng.standard_normal()) + step * (day >= since) for day in days}
 
 
 def test_channels_that_move_each_its_own_way_are_judged_together() -> None:
-    sizes = {1: 0.15, 10: -0.12, 20: 0.13, 30: -0.14, 40: 0.12}
+    """Channels used in turn, one a day: together three days are enough, alone it takes six."""
+    sizes = {1: 0.2, 10: -0.2, 20: 0.16, 30: -0.18, 40: 0.2}
 
     def first_alarm(channels: list[int]) -> int:
-        swr = {each: weathered(each, range(70), sizes[each], 60, 0.04) for each in channels}
-        raised = [day for day, change, _ in changes_of(swr) if change == "raised"]
-        return raised[0] if raised else 99
+        swr = {
+            each: {
+                day: value
+                for day, value in weathered(each, range(120), sizes[each], 100).items()
+                if day < 70 or day % 5 == list(sizes).index(each)
+            }
+            for each in channels
+        }
+        return next(day for day, change, _ in changes_of(swr) if change == "raised")
 
-    alone = [first_alarm([each]) for each in sizes]
-    assert 60 <= first_alarm(list(sizes)) <= 61
-    assert sum(day > 61 for day in alone) >= 3, alone
+    assert 101 <= first_alarm(list(sizes)) <= 102
+    assert all(first_alarm([each]) >= 105 for each in sizes)
 
 
 def test_a_small_step_is_not_adopted_as_if_it_had_been_reported() -> None:
