@@ -80,6 +80,7 @@ LEAST_SIZE = 0.12  # SWR
 MARGIN = 2.0
 EVIDENCE_MARGIN = 2.5
 LEAST_GAIN = 3.0  # of the channel of a transmission, without which no test is worth it
+LATER = 2.0  # gain by which a later day of a step must fit better to be preferred
 SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
 SUSPECT = 1.5  # standard deviations from which on a day is worth the test
 MOVED = 0.5  # probability that a channel moves if any does
@@ -389,7 +390,10 @@ class BaselineShift:
             detail = RETURNED if returned else "another step followed"
             findings.append(Finding(row.end_ns, "cleared", None, None, detail))
             self._active = False
-            if returned:
+            if shift is not None and returned:
+                # The other channels' latest readings may all be of the level that is over.
+                for key in memory.channels.keys() & shift.levels.keys() - known.keys():
+                    _set_level(memory.channels[key], change.day, shift.levels[key])
                 return findings
         levels = usual | {key: round(each.before, 4) for key, each in known.items()}
         memory.shift = Shift(row.end_ns, levels if shift is None else levels | shift.levels)
@@ -503,16 +507,16 @@ def _is_gross(channel: Channel, series: Series) -> bool:
 
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
-    """Adopt the level since a day, or since the next one with readings if that fits better, as the
+    """Adopt the level since a day, or since a later one with readings if that fits better, as the
     usual one. Return None and make the level uncertain by `size` if there are no readings since, or
     only such of the day itself that may be of before the step."""
     series = _series(channel)
-    places = np.flatnonzero(series.day >= day)[:2]
+    places = np.flatnonzero(series.day >= day)
     if not len(places):
         _forget_level(channel, size**2)
         return None
     gain = _fit_series(series, places).gain
-    best = int(np.argmax(gain))
+    best = int(np.argmax(gain - LATER * (places > places[0])))
     if len(places) == 1 and series.day[places[0]] == day and gain[0] < LEAST_GAIN:
         _forget_level(channel, size**2)
         return None
@@ -540,6 +544,12 @@ def _forget_level(channel: Channel, variance: float) -> None:
     _teach_all(channel, channel.latest)
     channel.latest, channel.count = [], 0
     move(channel.forecast, 0.0, variance)
+
+
+def _set_level(channel: Channel, day: int, swr: float) -> None:
+    """Set the level to what it was on a day, as uncertain as it is."""
+    expected, _ = predict(channel.forecast, np.array([float(day)]))
+    move(channel.forecast, swr - float(expected[0]), 0.0)
 
 
 def _is_return(change: Change, usual: float | None) -> bool:
