@@ -479,13 +479,16 @@ def _standardized(series: Series, place: int) -> float:
 
 
 def _is_suspect(series: Series) -> bool:
-    """True if the latest day is far enough from the forecast to be worth a test, or if hardly
-    anything is forecast."""
+    """True if the latest day is far enough from the forecast to be worth a test; from any other
+    day, if the forecast is less certain than those."""
     weather = series.weather.deviation**2
-    variance = weather + series.offset_variance + series.extra[-1]
-    if series.offset_variance > weather:
-        return True
-    return bool(series.departure[-1] ** 2 >= SUSPECT**2 * variance)
+    if series.offset_variance <= weather:
+        away = abs(float(series.departure[-1]))
+        variance = weather + series.offset_variance
+    else:
+        away = float(np.abs(series.departure - series.departure[-1]).max())
+        variance = 2 * weather
+    return away**2 >= SUSPECT**2 * (variance + float(series.extra[-1]))
 
 
 def _is_gross(channel: Channel, series: Series) -> bool:

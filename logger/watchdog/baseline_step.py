@@ -23,14 +23,13 @@ SPREAD = 0.3  # SWR, of steps in general
 class Steps(NamedTuple):
     """Fits of a step from each of several places on, (candidates,) each.
 
-    size, offset  of the step and before it, SWR
-    gain          of log likelihood over no step, with the best size
-    evidence      log of the same ratio averaged over sizes of SPREAD, so that a size that hardly
-                  any reading determines does not count
+    size      of the step, SWR
+    gain      of log likelihood over no step, with the best size
+    evidence  log of the same ratio averaged over sizes of SPREAD, so that a size that hardly any
+              reading determines does not count
     """
 
     size: Floats
-    offset: Floats
     gain: Floats
     evidence: Floats
 
@@ -62,19 +61,20 @@ def fit_steps(
 
     tilt = (day - day[0]) / max(day[-1] - day[0], 1.0)
     after = np.vstack([after, np.zeros(count)])  # the last candidate is no step
-    columns = [np.broadcast_to(each, after.shape) for each in (np.ones(count), tilt)]
-    design = np.stack([whiten(each) for each in (*columns, after)], axis=1)  # (candidates, 3, n)
+    design = np.empty((len(after), 3, count))
+    design[:, 0], design[:, 1], design[:, 2] = 1.0, tilt, after
+    design = whiten(design)
     prior = np.array([1 / offset_variance, 1 / max(tilt_variance, 1e-9), 1e-6])
-    offset, size, information, loss = _fit(whiten(departure), design, prior)
+    size, information, loss = _fit(whiten(departure), design, prior)
     gain = loss[-1] - loss[:-1]
     size, information = size[:-1], information[:-1]
     evidence = gain - size**2 / (2 * SPREAD**2) - np.log1p(SPREAD**2 * information) / 2
-    return Steps(size, offset[:-1], gain, evidence)
+    return Steps(size, gain, evidence)
 
 
-def _fit(target: Floats, design: Floats, prior: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Offset, step, information on the step and loss of each candidate, all (candidates,), by
-    reweighted least squares; target (n,), design (candidates, 3, n), prior (3,) precisions."""
+def _fit(target: Floats, design: Floats, prior: Floats) -> tuple[Floats, Floats, Floats]:
+    """Step, information on the step and loss of each candidate, all (candidates,), by reweighted
+    least squares; target (n,), design (candidates, 3, n), prior (3,) precisions."""
     weight = np.ones(design.shape[::2])
     for _ in range(ROUNDS):
         weighted = design * weight[:, None, :]
@@ -83,4 +83,4 @@ def _fit(target: Floats, design: Floats, prior: Floats) -> tuple[Floats, Floats,
         rest2 = (target - (parameters[:, None, :] @ design)[:, 0]) ** 2
         weight = (TAIL + 1) / (TAIL + rest2)
     loss = (TAIL + 1) / 2 * np.log1p(rest2 / TAIL).sum(axis=1) + parameters**2 @ prior / 2
-    return parameters[:, 0], parameters[:, 2], 1 / covariance[:, 2, 2], loss
+    return parameters[:, 2], 1 / covariance[:, 2, 2], loss
