@@ -281,8 +281,9 @@ class BaselineShift:
             return self._change(row, {name: change}, usual)
         if not _is_suspect(series):
             return []
-        steps = _fit_series(series, np.arange(len(series.day)))
-        if steps.gain.max() < LEAST_GAIN:
+        # The level before must be among the days held: the forecast alone may be off by a season.
+        steps = _fit_series(series, np.arange(1, len(series.day)))
+        if not len(steps.gain) or steps.gain.max() < LEAST_GAIN:
             return []
         found = self._own_step(channel, series, steps) or self._common_step()
         if found is None:
@@ -328,7 +329,7 @@ class BaselineShift:
         size = np.zeros_like(evidence)
         for at, series in enumerate(every):
             first = np.searchsorted(series.day, used)
-            since = first < len(series.day)
+            since = (first > 0) & (first < len(series.day))
             if since.any():
                 steps = _fit_series(series, first[since])
                 evidence[at, since], size[at, since] = steps.evidence, steps.size
@@ -353,14 +354,14 @@ class BaselineShift:
 
     def _own_step(self, channel: Channel, series: Series, steps: Steps) -> tuple[int, float] | None:
         """Return day and size of the best step if it is large and certain enough, else None."""
-        places = len(series.day) - LEAST_DAYS + 1
+        places = len(series.day) - LEAST_DAYS
         if channel.seen < FIRST_DAYS or places < 1:
             return None
         best = int(np.argmax(steps.gain[:places]))
         size = float(steps.size[best])
         if abs(size) < LEAST_SIZE or steps.gain[best] <= self.least_gain:
             return None
-        return int(series.day[best]), size
+        return int(series.day[1 + best]), size
 
     @property
     def least_gain(self) -> float:
