@@ -10,8 +10,8 @@ A day of a channel is the median of its latest transmissions of that day. A day 
 but teaches the forecast (`baseline_forecast`) only when it is HELD_DAYS old and HELD others came
 after it, so that a change does not hide itself. There are three tests:
 
-- A step of the channel (`baseline_step`) within the days held, to a level that is seen on
-  LEAST_DAYS days.
+- A step of the channel (`baseline_step`) within the days held, from a level that is seen in them
+  to one that is seen on LEAST_DAYS days.
 - A step of several channels on the same day, of a size of its own on each: the evidence of the
   channels is added. Rain reaches all of them, so the sum of C channels is divided by
   1 + (C - 1) r, where r is the correlation of departures on the same day, learned from pairs of
@@ -281,7 +281,7 @@ class BaselineShift:
             return self._change(row, {name: change}, usual)
         if not _is_suspect(series):
             return []
-        # The level before must be among the days held: the forecast alone may be off by a season.
+        # The level before must be among the days held: a season may mislead the forecast alone.
         steps = _fit_series(series, np.arange(1, len(series.day)))
         if not len(steps.gain) or steps.gain.max() < LEAST_GAIN:
             return []
