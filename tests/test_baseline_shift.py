@@ -59,7 +59,7 @@ def evening(
     ]
 
 
-@pytest.mark.parametrize("factor", [0.2, 1.6, 2.0])
+@pytest.mark.parametrize("factor", [0.35, 0.5, 1.5, 2.0])
 def test_a_plain_shift_is_found_in_the_same_evening(factor: float) -> None:
     rows = evening([0.25] * 30 + [0.25 * factor] * 10)
     (raised,) = judged(rows)
@@ -91,7 +91,7 @@ def days(count: int, *, shift: float = 0.0, from_day: int = 0, seed: int = 3) ->
 
 def test_a_small_shift_is_found_within_days() -> None:
     for sign in (1, -1):
-        rows = days(40, shift=sign * 0.2, from_day=30)  # SWR 1.67, 0.17 lower or 0.19 higher
+        rows = days(40, shift=sign * 0.15, from_day=30)  # SWR 1.67, 0.13 lower or 0.14 higher
         raised, cleared = judged(rows)
         assert (raised.change, cleared.change) == ("raised", "cleared")
         day = (raised.time_ns - T0) / 86_400e9
@@ -295,9 +295,9 @@ def weather(seed: int, years: float, *, step: float = 0.0, from_day: int = 0) ->
 
 def test_weather_that_lasts_for_days_is_learned() -> None:
     raised = sum(told(judged(weather(seed, 3))).count("raised") for seed in range(4))
-    assert raised <= 12  # as many years; 80 if days were taken for independent
+    assert raised <= 4  # in 12 years; 80 if days were taken for independent
     found = 0
     for seed in range(6):
         changes = judged(weather(seed, 1.2, step=0.25, from_day=400))
-        found += any(400 <= (one.time_ns - T0) / 86_400e9 < 410 for one in changes)
-    assert found >= 5
+        found += any(400 <= (one.time_ns - T0) / 86_400e9 < 407 for one in changes)
+    assert found == 6

@@ -31,6 +31,7 @@ WHOLE = block(PLAN)
 WANT = [
     ("baseline-shift", "raised"),
     ("baseline-shift", "cleared"),
+    ("baseline-shift", "raised"),  # heat lifts the whole transmissions, too
     ("heating-joint", "raised"),
 ]
 

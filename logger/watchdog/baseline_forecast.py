@@ -76,6 +76,19 @@ def predict(forecast: Forecast, day: Floats) -> tuple[Floats, Floats]:
     return np.asarray(rows @ forecast.mean), np.asarray(variance)
 
 
+def variance_of_change(forecast: Forecast, first: float, last: float) -> float:
+    """Variance of the change of the expectation's error from one day to another, neither before
+    the latest reading. A season is no sine wave: at times it is steeper than the wave learned, by
+    as much as a wave of the amplitude WAVE."""
+    if not forecast.mean:
+        return 0.0
+    row = _row(last) - _row(first)
+    row[1] = last - first
+    covariance = np.reshape(forecast.covariance, (4, 4))
+    steeper = 2 * math.pi * WAVE / YEAR * (last - first)
+    return float(row @ covariance @ row) + WANDER**2 * (last - first) + steeper**2
+
+
 def learn(forecast: Forecast, day: int, swr: float) -> None:
     """Let the filter follow the reading of a day."""
     mean, covariance = _at(forecast, day)
@@ -134,6 +147,6 @@ def _at(forecast: Forecast, day: int) -> tuple[Floats, Floats]:
     return mean, covariance
 
 
-def _row(day: int) -> Floats:
+def _row(day: float) -> Floats:
     angle = 2 * math.pi * day / YEAR
     return np.array([1.0, 0.0, math.cos(angle), math.sin(angle)])

@@ -8,24 +8,30 @@ above the limit of `high-swr`, which reports them.
 
 A day of a channel is the median of its latest transmissions of that day. A day is judged at once,
 but teaches the forecast (`baseline_forecast`) only when it is HELD_DAYS old and HELD others came
-after it, so that a change does not hide itself. There are two tests:
+after it, so that a change does not hide itself. There are three tests:
 
-- `baseline_step` over the days held, for each channel, and for all channels together, where a day
-  is the mean departure of its channels, weighted by their precision. The new level must be seen on
-  LEAST_DAYS days. The weather of that mean is learned like that of a channel.
+- A step of the channel (`baseline_step`) within the days held, from a level that is seen in them
+  to one that is seen on LEAST_DAYS days.
+- A step of several channels on the same day, of a size of its own on each: the evidence of the
+  channels is added. Rain reaches all of them, so the sum of C channels is divided by
+  1 + (C - 1) r, where r is the correlation of departures on the same day, learned from pairs of
+  channels.
 - RUN transmissions in a row that are all beyond GROSS standard deviations and GROSS_SIZE, on the
   same side: a plain change, within minutes.
 
-False alarms. The first test is done on each day for each channel and for all together. With C
-series and f false alarms a year, the gain of likelihood has to reach z^2 / 2 + MARGIN, where z is
-the normal quantile of f / (2 * 365 * C): the likelihood ratio of one parameter, and a margin for
-weather that the model does not know (chosen by `tests.bench.foreign_years`). The second is far
-beyond what this allows for. Ice that stays for days is a change, and is reported.
+False alarms. The first test is done on each day for each channel. With C channels and f false
+alarms a year, the gain of likelihood has to reach z^2 / 2 + MARGIN, where z is the normal quantile
+of f / (2 * 365 * (C + 1)): the likelihood ratio of one parameter, and a margin for weather that the
+model does not know (chosen by `tests.bench.foreign_years`). The evidence of the second is a
+likelihood ratio averaged over sizes, whose expectation without a step is 1: by Markov's inequality
+it exceeds 365 / f on at most f days of a year; there is a margin here, too. The third is far beyond
+what this allows for. Ice that stays for days is a change, and is reported.
 
-The alarm is one for the station. With it, all channels adopt their new levels, so that another
-step is raised anew: first the open alarm is cleared, and if the levels before it are back, that is
-all. Otherwise it clears ADOPT_DAYS after it was raised. Repairs, adjustments and another
-calibration clear it too, and make all levels unknown; season, slope and weather stay.
+The alarm is one for the station. With it, all channels adopt their new levels; no level is adopted
+without an alarm, smaller changes are left to the forecast. Another step is raised anew: first the
+open alarm is cleared, and if the levels before it are back, that is all. Otherwise it clears
+ADOPT_DAYS after it was raised. Repairs, adjustments and another calibration clear it too, and make
+all levels unknown; season, slope and weather stay.
 """
 
 from __future__ import annotations
@@ -37,7 +43,7 @@ from statistics import variance as sample_variance
 import msgspec
 import numpy as np
 
-from logger.blocks import Floats
+from logger.blocks import Floats, Times
 from logger.config import WatchdogOptions
 from logger.reflection import COVERAGE
 from logger.rows import Transmission
@@ -49,9 +55,9 @@ from logger.watchdog.baseline_forecast import (
     learn,
     move,
     predict,
-    teach_weather,
+    variance_of_change,
 )
-from logger.watchdog.baseline_step import Step, best_step
+from logger.watchdog.baseline_step import Steps, fit_steps
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
 
@@ -66,14 +72,21 @@ DAY_NS = 86_400_000_000_000
 
 LEARN = 8  # transmissions of a day that can stand in for a forecast
 RUN = 4
-GROSS, GROSS_SIZE = 6.0, 0.5
+GROSS, GROSS_SIZE = 6.0, 0.35
 HELD_DAYS, HELD = 10, 6
 FIRST_DAYS = 10  # with readings on a channel before it is judged by days
 LEAST_DAYS = 2
 LEAST_SIZE = 0.12  # SWR
-MARGIN = 2.0
+MARGIN = 1.0
+EVIDENCE_MARGIN = 1.5
+LEAST_GAIN = 3.0  # of the channel of a transmission, without which no test is worth it
+LATER = 2.0  # gain by which a later day of a step must fit better to be preferred
 SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
-SUSPECT = 1.0  # standard deviations from which on a day is worth the test
+SUSPECT = 1.5  # standard deviations from which on a day is worth the test
+MOVED = 0.5  # probability that a channel moves if any does
+PRIOR_LIKENESS, PRIOR_PAIRS = 0.5, 20.0  # correlation of channels: a guess, and its weight
+MOST_PAIRS = 1000.0  # that are remembered; older ones fade
+CAP = 3.0  # standard deviations at which a departure is cut before it teaches
 ADOPT_DAYS = 7
 
 
@@ -132,12 +145,28 @@ class Shift(msgspec.Struct, forbid_unknown_fields=True):
     days: int = 0
 
 
+class Likeness(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """Memory of how far channels share their weather: the latest day that taught it, weight of
+    pairs of channels on a day, and weighted sum of the products of their departures (in standard
+    deviations)."""
+
+    day: int = 0
+    pairs: float = 0.0
+    products: float = 0.0
+
+    @property
+    def correlation(self) -> float:
+        """Correlation of the weather of two channels on a day."""
+        products = PRIOR_LIKENESS * PRIOR_PAIRS + self.products
+        return min(max(products / (PRIOR_PAIRS + self.pairs), 0.0), 1.0)
+
+
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """Channels by name, the weather of all together, the open alarm's change, the last work, and
-    the calibration."""
+    """Channels by name, how alike they are, the open alarm's change, the last work, and the
+    calibration."""
 
     channels: dict[str, Channel] = {}
-    together: Forecast = msgspec.field(default_factory=Forecast)
+    likeness: Likeness = msgspec.field(default_factory=Likeness)
     day: int = 0
     shift: Shift | None = None
     work_ns: int = 0
@@ -145,12 +174,15 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class Series(msgspec.Struct, frozen=True):
-    """Days as the test takes them, (n,) each: departures from the forecast (SWR), variances because
-    of few transmissions, and the variance of the forecast."""
+    """Days as the tests take them, (n,) each: departures from the forecast (SWR), variances because
+    of few transmissions; and variances of the forecast on the first day, of its change from there
+    to the last, and on the last."""
 
     day: Floats
     departure: Floats
     extra: Floats
+    first_variance: float
+    tilt_variance: float
     offset_variance: float
     weather: Forecast
 
@@ -242,53 +274,94 @@ class BaselineShift:
             usual = _levels(memory, day)
             _teach_all(channel, channel.latest[:-RUN])
             channel.latest, channel.count = channel.latest[-RUN:], RUN
-            change = _adopt(channel, day, GROSS_SIZE)
+            change = _move_level(channel, day)
             for other in memory.channels.values():
                 if other is not channel:  # today's readings may be of before or after
                     _forget_level(other, GROSS_SIZE**2)
             return self._change(row, {name: change}, usual)
         if not _is_suspect(series):
             return []
-        step = self._step_of(series) if channel.seen >= FIRST_DAYS else None
-        if step is None and memory.together.days >= FIRST_DAYS:
-            series = _together(memory)
-            step = self._step_of(series)
-        if step is None:
+        # The level before must be among the days held: a season may mislead the forecast alone.
+        steps = _fit_series(series, np.arange(1, len(series.day)))
+        if not len(steps.gain) or steps.gain.max() < LEAST_GAIN:
             return []
-        since = int(series.day[step.place])
+        found = self._own_step(channel, series, steps) or self._common_step()
+        if found is None:
+            return []
+        since, size = found
         usual = _levels(memory, day)
-        changes = {key: _adopt(other, since, step.size) for key, other in memory.channels.items()}
+        changes = {key: _adopt(other, since, size) for key, other in memory.channels.items()}
         return self._change(row, changes, usual)
 
     def _end_day(self) -> None:
-        """Let a day teach the weather of all channels together, after HELD others with readings."""
+        """Let a day teach how alike channels are, after HELD others with readings."""
         memory = self.memory
         if len(memory.channels) < 2:
             return
-        series = _together(memory)
-        if len(series.day) > HELD and series.day[-HELD - 1] > memory.together.day:
-            teach_weather(
-                memory.together,
-                int(series.day[-HELD - 1]),
-                float(series.departure[-HELD - 1]),
-                series.offset_variance + float(series.extra[-HELD - 1]),
-            )
+        every = [_series(channel) for channel in memory.channels.values()]
+        days = np.unique(np.concatenate([series.day for series in every]))
+        if len(days) <= HELD or days[-HELD - 1] <= memory.likeness.day:
+            return
+        likeness, day = memory.likeness, days[-HELD - 1]
+        likeness.day = int(day)
+        departures = [
+            _standardized(series, place)
+            for series in every
+            for place in np.flatnonzero(series.day == day).tolist()
+        ]
+        if len(departures) < 2:
+            return
+        total, squares = sum(departures), sum(each**2 for each in departures)
+        count = len(departures) * (len(departures) - 1) / 2
+        fade = max(1 - count / MOST_PAIRS, 0.0)
+        likeness.pairs = round(likeness.pairs * fade + count, 6)
+        likeness.products = round(likeness.products * fade + (total**2 - squares) / 2, 6)
 
-    def _step_of(self, series: Series) -> Step | None:
-        """Return the step in a series if it is large and certain enough, else None."""
-        weather = series.weather
-        step = best_step(
-            series.day,
-            series.departure,
-            series.extra,
-            series.offset_variance,
-            weather.deviation,
-            weather.correlation,
-            LEAST_DAYS,
-        )
-        if step is None or abs(step.size) < LEAST_SIZE:
+    def _common_step(self) -> tuple[int, float] | None:
+        """Return the day of the best step of several channels on the same day, of a size of its own
+        on each, and its size on the most certain one, if large and certain enough; else None."""
+        memory = self.memory
+        if len(memory.channels) < 2 or max(c.seen for c in memory.channels.values()) < FIRST_DAYS:
             return None
-        return step if step.gain > self.least_gain else None
+        every = [_series(channel) for channel in memory.channels.values()]
+        used = np.unique(np.concatenate([series.day for series in every]))[-HELD_DAYS - HELD :]
+        evidence = np.zeros((len(every), len(used)))
+        size = np.zeros_like(evidence)
+        for at, series in enumerate(every):
+            first = np.searchsorted(series.day, used)
+            since = (first > 0) & (first < len(series.day))
+            if since.any():
+                steps = _fit_series(series, first[since])
+                evidence[at, since], size[at, since] = steps.evidence, steps.size
+        odds = np.logaddexp(math.log(1 - MOVED), math.log(MOVED) + evidence)
+        share = np.maximum(evidence, 1e-9)
+        count = share.sum(axis=0) ** 2 / (share**2).sum(axis=0)  # of channels with evidence
+        total = odds.sum(axis=0) / (1 + (count - 1) * memory.likeness.correlation)
+        best = int(np.argmax(total))
+        moved = evidence[:, best] > 0
+        if total[best] < self.least_evidence or not moved.any():
+            return None
+        main = int(np.argmax(evidence[:, best]))
+        days = {
+            float(day)
+            for series, is_moved in zip(every, moved, strict=True)
+            if is_moved
+            for day in series.day[series.day >= used[best]]
+        }
+        if abs(size[main, best]) < LEAST_SIZE or len(days) < LEAST_DAYS:
+            return None
+        return int(used[best]), float(size[main, best])
+
+    def _own_step(self, channel: Channel, series: Series, steps: Steps) -> tuple[int, float] | None:
+        """Return day and size of the best step if it is large and certain enough, else None."""
+        places = len(series.day) - LEAST_DAYS
+        if channel.seen < FIRST_DAYS or places < 1:
+            return None
+        best = int(np.argmax(steps.gain[:places]))
+        size = float(steps.size[best])
+        if abs(size) < LEAST_SIZE or steps.gain[best] <= self.least_gain:
+            return None
+        return int(series.day[1 + best]), size
 
     @property
     def least_gain(self) -> float:
@@ -296,6 +369,11 @@ class BaselineShift:
         tests = 2 * YEAR * (len(self.memory.channels) + 1)
         z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
         return z**2 / 2 + MARGIN
+
+    @property
+    def least_evidence(self) -> float:
+        """Log of the likelihood ratio of a step of several channels that raises the alarm."""
+        return math.log(YEAR / self._rate) + EVIDENCE_MARGIN
 
     def _change(
         self, row: Transmission, changes: dict[str, Change | None], usual: dict[str, float]
@@ -306,8 +384,6 @@ class BaselineShift:
         known = {key: change for key, change in changes.items() if change is not None}
         name = max(known, key=lambda key: abs(known[key].after - known[key].before))
         change = known[name]
-        if abs(change.after - change.before) < LEAST_SIZE:
-            return []
         findings = []
         shift, memory.shift = memory.shift, None
         if self._active:
@@ -315,7 +391,10 @@ class BaselineShift:
             detail = RETURNED if returned else "another step followed"
             findings.append(Finding(row.end_ns, "cleared", None, None, detail))
             self._active = False
-            if returned:
+            if shift is not None and returned:
+                # The other channels' latest readings may all be of the level that is over.
+                for key in memory.channels.keys() & shift.levels.keys() - known.keys():
+                    _set_level(memory.channels[key], change.day, shift.levels[key])
                 return findings
         levels = usual | {key: round(each.before, 4) for key, each in known.items()}
         memory.shift = Shift(row.end_ns, levels if shift is None else levels | shift.levels)
@@ -375,32 +454,42 @@ def _series(channel: Channel) -> Series:
     swr = np.array([each.swr for each in days])
     count = np.array([each.count for each in days])
     expected, spread = predict(channel.forecast, day)
-    last = float(spread[-1]) if len(days) else 0.0
-    return Series(day, swr - expected, channel.scatter / count, last, channel.forecast)
+    first, last = (float(spread[0]), float(spread[-1])) if len(days) else (0.0, 0.0)
+    tilt = variance_of_change(channel.forecast, float(day[0]), float(day[-1])) if len(days) else 0.0
+    return Series(day, swr - expected, channel.scatter / count, first, tilt, last, channel.forecast)
 
 
-def _together(memory: Memory) -> Series:
-    """The mean of all channels, weighted by their precision."""
-    sums: dict[float, Floats] = {}
-    for channel in memory.channels.values():
-        own = _series(channel)
-        weight = 1 / (channel.forecast.deviation**2 + own.offset_variance)
-        for day, departure, extra in zip(own.day, own.departure, own.extra, strict=True):
-            terms = [1.0, departure, weight * extra, own.offset_variance]
-            sums[day] = sums.get(day, np.zeros(4)) + weight * np.array(terms)
-    days = sorted(sums)[-HELD_DAYS - HELD :]
-    table = np.array([sums[day] for day in days]).reshape(-1, 4)
-    total = table[:, 0]
-    spread = table[:, 3] / total
-    common = float(spread.min()) if days else 0.0
-    extras = table[:, 2] / total**2 + spread - common
-    return Series(np.array(days), table[:, 1] / total, extras, common, memory.together)
+def _fit_series(series: Series, first: Times) -> Steps:
+    weather = series.weather
+    return fit_steps(
+        series.day,
+        series.departure,
+        series.extra,
+        series.first_variance,
+        series.tilt_variance,
+        weather.deviation,
+        weather.correlation,
+        first,
+    )
+
+
+def _standardized(series: Series, place: int) -> float:
+    """The departure of a day in standard deviations, cut at CAP."""
+    variance = series.weather.deviation**2 + series.offset_variance + float(series.extra[place])
+    return min(max(float(series.departure[place]) / math.sqrt(variance), -CAP), CAP)
 
 
 def _is_suspect(series: Series) -> bool:
-    """True if the latest day is far enough from the forecast to be worth a test."""
-    variance = series.weather.deviation**2 + series.offset_variance + series.extra[-1]
-    return bool(series.departure[-1] ** 2 >= SUSPECT**2 * variance)
+    """True if the latest day is far enough from the forecast to be worth a test; from any other
+    day, if the forecast is less certain than those."""
+    weather = series.weather.deviation**2
+    if series.offset_variance <= weather:
+        away = abs(float(series.departure[-1]))
+        variance = weather + series.offset_variance
+    else:
+        away = float(np.abs(series.departure - series.departure[-1]).max())
+        variance = 2 * weather
+    return away**2 >= SUSPECT**2 * (variance + float(series.extra[-1]))
 
 
 def _is_gross(channel: Channel, series: Series) -> bool:
@@ -422,13 +511,28 @@ def _is_gross(channel: Channel, series: Series) -> bool:
 
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
-    """Adopt the level since a day as the usual one; None if there are no readings since."""
-    while channel.held and channel.held[0].day < day:
-        _teach(channel, channel.held.pop(0))
-    forecast = channel.forecast
-    if channel.day < day:
+    """Adopt the level since a day, or since a later one with readings if that fits better, as the
+    usual one. Return None and make the level uncertain by `size` if there are no readings since, or
+    only such of the day itself that may be of before the step."""
+    series = _series(channel)
+    places = np.flatnonzero(series.day >= day)
+    if not len(places):
         _forget_level(channel, size**2)
         return None
+    gain = _fit_series(series, places).gain
+    best = int(np.argmax(gain - LATER * (places > places[0])))
+    if len(places) == 1 and series.day[places[0]] == day and gain[0] < LEAST_GAIN:
+        _forget_level(channel, size**2)
+        return None
+    day = int(series.day[places[best]])
+    while channel.held and channel.held[0].day < day:
+        _teach(channel, channel.held.pop(0))
+    return _move_level(channel, day)
+
+
+def _move_level(channel: Channel, day: int) -> Change:
+    """Move the level to the mean of the days that are not in the forecast, from `day` on."""
+    forecast = channel.forecast
     series = _series(channel)
     step = float(np.mean(series.departure))
     correlation = forecast.correlation
@@ -444,6 +548,12 @@ def _forget_level(channel: Channel, variance: float) -> None:
     _teach_all(channel, channel.latest)
     channel.latest, channel.count = [], 0
     move(channel.forecast, 0.0, variance)
+
+
+def _set_level(channel: Channel, day: int, swr: float) -> None:
+    """Set the level to what it was on a day, as uncertain as it is."""
+    expected, _ = predict(channel.forecast, np.array([float(day)]))
+    move(channel.forecast, swr - float(expected[0]), 0.0)
 
 
 def _is_return(change: Change, usual: float | None) -> bool:

@@ -1,9 +1,10 @@
 """Robust test for a step within the latest days of a series, for rule `baseline-shift`.
 
-Model of the deviations from the forecast: an offset (error of the forecast, normal with a known
-variance), a step from some day on, and weather, a first-order autoregression whose innovations
-have the tails of Student's t. The ratio of the likelihoods with and without the step is large only
-if the new level lasts: a storm that jumps up and fades is explained by one improbable innovation.
+Model of the deviations from the forecast: the error of the forecast, which grows evenly from the
+first day to the last (two normal terms of known variances), a step from some day on, and weather, a
+first-order autoregression whose innovations have the tails of Student's t. The ratio of the
+likelihoods with and without the step is large only if the new level lasts: a storm that jumps up
+and fades is explained by one improbable innovation, a season not yet known by the growing error.
 """
 
 from __future__ import annotations
@@ -12,81 +13,74 @@ from typing import NamedTuple
 
 import numpy as np
 
-from logger.blocks import Floats
+from logger.blocks import Floats, Times
 
 TAIL = 4.0  # degrees of freedom of Student's t
 ROUNDS = 6  # of reweighting
+SPREAD = 0.3  # SWR, of steps in general
 
 
-class Step(NamedTuple):
-    """The best step: its place among the days, size, the offset before it, standard deviation of
-    the level after it, and its gain of log likelihood over no step."""
+class Steps(NamedTuple):
+    """Fits of a step from each of several places on, (candidates,) each.
 
-    place: int
-    size: float
-    offset: float
-    deviation: float
-    gain: float
+    size      of the step, SWR
+    gain      of log likelihood over no step, with the best size
+    evidence  log of the same ratio averaged over sizes of SPREAD, so that a size that hardly any
+              reading determines does not count
+    """
+
+    size: Floats
+    gain: Floats
+    evidence: Floats
 
 
-def best_step(
+def fit_steps(
     day: Floats,
     departure: Floats,
     extra: Floats,
     offset_variance: float,
+    tilt_variance: float,
     deviation: float,
     correlation: float,
-    least_days: int,
-) -> Step | None:
-    """Return the best step, None if there are too few days.
+    first: Times,
+) -> Steps:
+    """Fit a step from each of the places `first` (candidates,) on.
 
     day, departure, extra  (n,): ascending days, SWR less its forecast, variance by few
-        transmissions; deviation, correlation  of the weather; least_days  at the new level
+        transmissions; offset_variance, tilt_variance  of the error of the forecast on the first
+        day, and of its growth from there to the last; deviation, correlation  of the weather
     """
     count = len(day)
-    if count < least_days:
-        return None
     keep = correlation ** np.diff(day, prepend=-np.inf)
-    variance = deviation**2 * (1 - keep**2) + extra
-    scale = 1 / np.sqrt(variance)
-    first = np.arange(count - least_days + 1)
+    scale = 1 / np.sqrt(deviation**2 * (1 - keep**2) + extra)
     after = (np.arange(count) >= first[:, None]).astype(np.float64)  # (candidates, n)
 
     def whiten(values: Floats) -> Floats:
         before = np.concatenate([np.zeros_like(values[..., :1]), values[..., :-1]], axis=-1)
         return np.asarray((values - keep * before) * scale)
 
-    target, constant, step = whiten(departure), whiten(np.ones(count)), whiten(after)
-    prior = 1 / offset_variance
-    _, _, plain = _fit(target[None], constant, np.zeros((1, count)), prior)
-    offset, size, loss = _fit(np.broadcast_to(target, step.shape), constant, step, prior)
-    gain = plain[0] - loss
-    best = int(np.argmax(gain))
-    spread = deviation**2 * (1 + correlation) / (1 - correlation) / (count - best)
-    return Step(
-        int(first[best]),
-        float(size[best]),
-        float(offset[best]),
-        float(np.sqrt(spread)),
-        float(gain[best]),
-    )
+    tilt = (day - day[0]) / max(day[-1] - day[0], 1.0)
+    after = np.vstack([after, np.zeros(count)])  # the last candidate is no step
+    design = np.empty((len(after), 3, count))
+    design[:, 0], design[:, 1], design[:, 2] = 1.0, tilt, after
+    design = whiten(design)
+    prior = np.array([1 / offset_variance, 1 / max(tilt_variance, 1e-9), 1e-6])
+    size, information, loss = _fit(whiten(departure), design, prior)
+    gain = loss[-1] - loss[:-1]
+    size, information = size[:-1], information[:-1]
+    evidence = gain - size**2 / (2 * SPREAD**2) - np.log1p(SPREAD**2 * information) / 2
+    return Steps(size, gain, evidence)
 
 
-def _fit(
-    target: Floats, constant: Floats, step: Floats, prior: float
-) -> tuple[Floats, Floats, Floats]:
-    """Offset, step and loss of each candidate, all (candidates,), by reweighted least squares."""
-    weight = np.ones_like(target)
+def _fit(target: Floats, design: Floats, prior: Floats) -> tuple[Floats, Floats, Floats]:
+    """Step, information on the step and loss of each candidate, all (candidates,), by reweighted
+    least squares; target (n,), design (candidates, 3, n), prior (3,) precisions."""
+    weight = np.ones(design.shape[::2])
     for _ in range(ROUNDS):
-        aa = (weight * constant**2).sum(axis=1) + prior
-        ab = (weight * constant * step).sum(axis=1)
-        bb = (weight * step**2).sum(axis=1) + 1e-6
-        ta = (weight * constant * target).sum(axis=1)
-        tb = (weight * step * target).sum(axis=1)
-        determinant = aa * bb - ab**2
-        offset = (bb * ta - ab * tb) / determinant
-        size = (aa * tb - ab * ta) / determinant
-        rest2 = (target - offset[:, None] * constant - size[:, None] * step) ** 2
+        weighted = design * weight[:, None, :]
+        covariance = np.linalg.inv(weighted @ design.transpose(0, 2, 1) + np.diag(prior))
+        parameters = (covariance @ (weighted @ target)[..., None])[..., 0]  # (candidates, 3)
+        rest2 = (target - (parameters[:, None, :] @ design)[:, 0]) ** 2
         weight = (TAIL + 1) / (TAIL + rest2)
-    loss = (TAIL + 1) / 2 * np.log1p(rest2 / TAIL).sum(axis=1) + prior * offset**2 / 2
-    return offset, size, loss
+    loss = (TAIL + 1) / 2 * np.log1p(rest2 / TAIL).sum(axis=1) + parameters**2 @ prior / 2
+    return parameters[:, 2], 1 / covariance[:, 2, 2], loss

@@ -4,10 +4,12 @@ python -m tests.bench.foreign_years [--stations 40] [--seed 1] [--steps N] [--li
 
 Three kinds of stations: those of `tests.drift_stations` (one channel), and those of
 `tests.foreign_years` with one antenna or with five. A step of 0.15 or more on some channel counts
-as due if channels that moved so far are used on LEAST_DAYS of the 7 days after it, and nothing
-else happens in them. The first alarm within 30 days after a step, and before whatever happens next,
-belongs to it; all others are false. Those while the antenna is iced up are shown besides. With
-`--steps`, each station has so many in its three years, for a recall of more than a few steps.
+as due if channels that moved so far are used on LEAST_DAYS of the 7 days after it, nothing else
+happens in them, and one of these channels was used between the step and the change before it:
+otherwise nobody can know the level that it left, and `--list` shows it as undecidable. The first
+alarm within 30 days after a step, and before whatever happens next, belongs to it; all others are
+false. Those while the antenna is iced up are shown besides. With `--steps`, each station has so
+many in its three years, for a recall of more than a few steps.
 """
 
 from __future__ import annotations
@@ -144,6 +146,9 @@ def rate(station: Station, score: Score) -> Iterator[str]:
             free.remove(own)
         if not _is_due(step, station):
             continue
+        if not _has_level(step, station):
+            yield f"day {step.day - first:.0f}: undecidable: no use since the change before"
+            continue
         score.due += 1
         if own is not None and own[0] < step.day + PROMPT_DAYS:
             score.prompt += 1
@@ -165,16 +170,26 @@ def _is_due(step: Change, station: Station) -> bool:
     end = step.day + PROMPT_DAYS
     if any(step.day < each.day < end for each in station.changes):
         return False
+    return len(_days_of_use(step, station, step.day, end)) >= LEAST_DAYS
+
+
+def _has_level(step: Change, station: Station) -> bool:
+    """True if a channel that moved was used between the change before and the step."""
+    before = max((each.day for each in station.changes if each.day < step.day), default=0.0)
+    return len(_days_of_use(step, station, before, step.day)) > 0
+
+
+def _days_of_use(step: Change, station: Station, begin: float, end: float) -> set[int]:
+    """UTC days with readings of channels that the step moves by LARGE or more."""
     moved = {key for key, size in step.sizes.items() if abs(size) >= LARGE}
-    used = {
+    return {
         row.start_ns // DAY_NS
         for row in station.rows
-        if step.day * DAY_NS <= row.start_ns < end * DAY_NS
+        if begin * DAY_NS <= row.start_ns < end * DAY_NS
         and not row.flags
         and (row.swr or LIMIT) < LIMIT
         and (row.channel in moved or row.frequency_khz in moved)
     }
-    return len(used) >= LEAST_DAYS
 
 
 def stations(kind: str, count: int, seed: int, steps: int | None = None) -> Iterator[Station]:
