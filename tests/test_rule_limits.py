@@ -737,6 +737,14 @@ def test_the_doubt_of_a_channels_level_counts_in_the_next_transmission() -> None
     assert calm().send(np.full(80, 0.4)) != []
 
 
+def test_the_doubt_of_a_weak_transmission_fades() -> None:
+    station = calm()
+    station.send(np.full(80, 0.2), 0.25)
+    for _ in range(150):
+        station.send(np.full(8, 0.2))
+    assert station.normal.doubt == pytest.approx(0.25 * 0.99**150, rel=0.01)
+
+
 def test_back_within_doubt_is_back() -> None:
     """The level before the change was read with doubt, those after it were not."""
     at = np.arange(240)

@@ -99,6 +99,7 @@ class _Stay:
     values: list[Floats] = field(default_factory=list)  # rho
     variances: list[Floats] = field(default_factory=list)  # by noise
     doubt: float = 0.0  # most of all quarters so far, and of the baseline
+    own_doubt: float = 0.0  # most of all quarters so far
     weight: float = 0.0  # of all quarters so far, and of the baseline
     moment: float = 0.0  # weight times level
     last: float = 0.0  # standardised value of the last quarter
@@ -194,6 +195,7 @@ class SuddenChange:
             taken = self._changed(stay, number, rho, variance, doubt, findings)
         else:
             taken = self._watched(stay, number, rho, variance, doubt, findings)
+        stay.own_doubt = max(stay.own_doubt, float(doubt[:taken].max()))
         stay.values.append(rho[:taken])
         stay.variances.append(variance[:taken])
         stay.count += taken
@@ -308,7 +310,7 @@ class SuddenChange:
         channels[stay.channel] = normal  # the latest last
         if len(channels) > MOST_CHANNELS:
             del channels[next(iter(channels))]
-        normal.doubt = max(stay.doubt, normal.doubt * KEPT)
+        normal.doubt = max(stay.own_doubt, normal.doubt * KEPT)
         rho, variance = np.concatenate(stay.values), np.concatenate(stay.variances)
         if stay.before is not None:
             after = float(np.mean(rho[stay.since :]))
