@@ -21,6 +21,7 @@ LEAST_V = 2e-4  # above the zero, where the sensitivities end
 TEMPERATURE_STEP_C = 0.5
 NEPER_PER_DB = math.log(10) / 20
 MOST_TEMPERATURES = 64  # laws kept; each is a table
+LEAKAGE_PER_DECADE = 0.08  # see `Coupler.watts_u`
 READABLE_FACTOR = 1.96 / 0.2**2  # SWR 1.5 is a reflection coefficient of 0.2
 
 
@@ -151,16 +152,23 @@ class Coupler:
         """Relative standard uncertainty of the watts of a port's mean readings, (n,) -> (n,).
 
         From the class of the reference as well, a rectangular distribution (JCGM 100:2008, 4.3.7);
-        noise is left out. Meaningless with relative watts.
+        noise is left out. Below the lowest bench point reverse leakage of diode and board bends the
+        law, by 0.08 of the power each decade of volts (an estimate from common parts). Meaningless
+        with relative watts.
         """
         instrument = self.content.instrument
         percent = float(instrument.get("reference_class_percent", 0.0))
         counted = 1 if instrument.get("reference", "watts") == "watts" else 2  # volts are squared
         of_class = counted * percent / 100 / math.sqrt(3)
+        zero_v: float = getattr(self, side).zero_v
+        lowest_v = getattr(self.content.valid, f"{side}_v")[0] - zero_v
+        above_v = np.maximum(reading_v - zero_v, LEAST_V)
+        of_leakage = LEAKAGE_PER_DECADE * np.log10(np.maximum(lowest_v / above_v, 1.0))
         return np.sqrt(
             self._own_variance(side, reading_v, zero_u_v)
             + self._quadratic(self._by_parameters(side, reading_v))
             + of_class**2
+            + of_leakage**2
         )
 
     def _own_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
