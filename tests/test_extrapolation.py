@@ -158,7 +158,7 @@ def test_unkeyed_readings_of_nothing_hide_the_zero() -> None:
     assert abs(content.reflected.zero_v - unit.offsets_v[1]) < 3 * sd
 
 
-@pytest.mark.parametrize(("seed", "kind"), [(5001, "cycle"), (5003, "cycle"), (5001, "germanium")])
+@pytest.mark.parametrize(("seed", "kind"), [(5001, "cycle"), (5003, "cycle")])
 def test_a_partly_hidden_zero_is_no_better_known_for_more_rows(seed: int, kind: str) -> None:
     """Noise about a zero just above the lower end reads too high on the mean, in all rows alike."""
     unit = foreign.draw_coupler(seed, kind)

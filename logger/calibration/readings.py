@@ -122,9 +122,9 @@ def _noise(
     # Readings that dither over the steps average them away; still ones do not.
     averaged = np.where(single >= 0.5 * step, np.fmax(single, least) / np.sqrt(count), least)
     sd = np.maximum(np.where(np.isnan(single), of_rows, averaged), 1e-6)
-    # What is hidden at rest is the same in all rows, so more of them do not tell it better.
-    alike = np.where(unkeyed, np.sqrt(unkeyed.sum()), 1.0)[:, None]
-    sd = np.hypot(sd, alike * _hidden(volts, single, step))
+    # What is hidden is much the same in all rows, so more of them do not tell it better.
+    hidden = _hidden(volts, single, step)
+    sd = np.hypot(sd, hidden * np.sqrt(np.maximum((hidden > sd).sum(axis=0), 1)))
     at_rest = single[unkeyed] if unkeyed.any() else single
     known = ~np.isnan(at_rest).all(axis=0)
     noise = of_rows.copy()
