@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from logger.blocks import Floats, PowerBlock, Times
 from logger.lookback import first_since
+from logger.reflection import LEAST_W
 from logger.rows import Flag
 
 SECOND_NS = 1_000_000_000
@@ -21,10 +22,11 @@ GAP_STEPS = 4  # that is, unless it is less than so many of the usual steps,
 RECENT = 8  # the median of so many before
 
 # What is added up, in this order. `S` is of settled pairs only, ENERGY of incident power, `H` of
-# what is estimated not to have been there (see `settling`).
+# what is estimated not to have been there (see `settling`), M_ENERGY of incident power of the pairs
+# of which this is estimated.
 COUNT, PF, PR, VF, VR, S_COUNT, S_PF, S_PR, S_VF, S_VR, S_FF, S_RR, S_FR, ENERGY = range(14)
-H_PF, H_PR, H_ENERGY = range(14, 17)
-SUMS = 17
+H_PF, H_PR, H_ENERGY, M_ENERGY = range(14, 18)
+SUMS = 18
 
 
 class Span(NamedTuple):
@@ -139,9 +141,19 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     ):
         np.add.reduceat(column, edges, out=sums[row])
     sums[H_PF:] = 0.0
-    if block.hidden is not None and block.hidden.any():
-        for row, column in ((H_PF, forward_w), (H_PR, reflected_w), (H_ENERGY, energy)):
-            np.add.reduceat(block.hidden * column, edges, out=sums[row])
+    if block.hidden is not None:
+        moves = np.flatnonzero(block.hidden)
+        if len(moves):
+            second = np.searchsorted(edges, moves, side="right") - 1
+            moves, second = moves[second >= 0], second[second >= 0]
+            share = block.hidden[moves]
+            for row, column in (
+                (H_PF, share * forward_w[moves]),
+                (H_PR, share * reflected_w[moves]),
+                (H_ENERGY, share * energy[moves]),
+                (M_ENERGY, energy[moves]),
+            ):
+                sums[row] = np.bincount(second, column, len(edges))
     seconds = Seconds(
         number[edges] * SECOND_NS, sums, np.bitwise_or.reduceat(block.flags, edges).astype(np.int64)
     )
@@ -179,7 +191,8 @@ def highest_ratios(
     pair, or that of before if it is more.
 
     A window needs two settled pairs that together can be read, and must lie wholly in the
-    transmission.
+    transmission. Where some of its pairs are not settled, the envelope moves, and single pairs that
+    are taken for settled may read too high: then only what three of them show in turn counts.
     """
     past = slice(spans[0].since, spans[-1].end)
     count, forward, reflected = settled[:, past]
@@ -194,6 +207,10 @@ def highest_ratios(
     # and of none can it be more where the sum of what is beyond it is not.
     if len(spans) == 1 and _sums_since(before, first, excess).max() < -1e-9 * np.abs(excess).sum():
         return [highest]
+    window = np.arange(first + 1, len(times) + 1) - before
+    confirmed = None
+    if not count.all():
+        confirmed = _confirmed_ratio(times, before, first, hold_ns, (count, forward, reflected))
     count, forward, reflected = (
         _sums_since(before, first, row) for row in (count, forward, reflected)
     )
@@ -202,12 +219,36 @@ def highest_ratios(
     with np.errstate(divide="ignore", invalid="ignore"):
         readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
         ratio = reflected / forward
+    if confirmed is not None:
+        ratio = np.where(count < window, np.minimum(ratio, confirmed), ratio)
     found = []
     for span, (start_ns, floor_w, highest) in zip(spans, sought, strict=True):
         new = slice(span.begin - spans[0].begin, span.end - spans[0].begin)
         fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
         found.append(float(ratio[new].max(where=fit, initial=highest)))
     return found
+
+
+def _confirmed_ratio(
+    times: Times,
+    before: NDArray[np.intp],
+    first: int,
+    hold_ns: int,
+    settled: tuple[Floats, Floats, Floats],
+) -> Floats:
+    """Return the ratio in each window of what settled pairs and the two before them, within `hold_ns`,
+    all show; -1 where there is none. `settled` as in `settled_of`."""
+    count, forward, reflected = settled
+    at = np.flatnonzero(count)
+    ratio = reflected[at] / np.maximum(forward[at], LEAST_W)
+    lowest = np.minimum(np.minimum(ratio[2:], ratio[1:-1]), ratio[:-2])
+    near = times[at[2:]] - times[at[:-2]] <= hold_ns
+    at = at[2:][near]
+    least_w, sent_w = np.zeros(len(times)), np.zeros(len(times))
+    sent_w[at] = forward[at]
+    least_w[at] = lowest[near] * forward[at]
+    sums, sent = (_sums_since(before, first, row) for row in (least_w, sent_w))
+    return np.where(sent > LEAST_W, sums / np.maximum(sent, LEAST_W), -1.0)
 
 
 def _sums_since(before: NDArray[np.intp], first: int, column: Floats) -> Floats:
