@@ -13,10 +13,10 @@ may lag. So a pair counts as settled when its forward reading has
 Speech keeps its crests, a carrier all but its edges. The discharge time constants come from the
 tails after key-up (see `decay`).
 
-A reading that moves from pair to pair belongs to an envelope that is faster than the detector (or to
-an edge of keying): it stays near the crests, and `hidden` estimates the share of its power that was
-not there (see `held_power`). While a reading falls as fast as the detector discharges, there was less
-and less of it.
+A reading that moves from pair to pair belongs to an envelope that is faster than the detector, or
+to an edge of keying. It stays near the crests, and `hidden` estimates the share of its power that
+was not there (see `held_power`). While a reading falls as fast as the detector discharges, less and
+less of its power was there.
 """
 
 from __future__ import annotations

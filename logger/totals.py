@@ -236,8 +236,8 @@ def _confirmed_ratio(
     hold_ns: int,
     settled: tuple[Floats, Floats, Floats],
 ) -> Floats:
-    """Return the ratio in each window of what settled pairs and the two before them, within `hold_ns`,
-    all show; -1 where there is none. `settled` as in `settled_of`."""
+    """Return the ratio in each window of what settled pairs and the two before them, within
+    `hold_ns`, all show; -1 where there is none. `settled` as in `settled_of`."""
     count, forward, reflected = settled
     at = np.flatnonzero(count)
     ratio = reflected[at] / np.maximum(forward[at], LEAST_W)

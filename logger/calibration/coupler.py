@@ -161,7 +161,7 @@ class Coupler:
         counted = 1 if instrument.get("reference", "watts") == "watts" else 2  # volts are squared
         of_class = counted * percent / 100 / math.sqrt(3)
         zero_v: float = getattr(self, side).zero_v
-        lowest_v = getattr(self.content.valid, f"{side}_v")[0] - zero_v
+        lowest_v: float = getattr(self.content.valid, f"{side}_v")[0] - zero_v
         above_v = np.maximum(reading_v - zero_v, LEAST_V)
         of_leakage = LEAKAGE_PER_DECADE * np.log10(np.maximum(lowest_v / above_v, 1.0))
         return np.sqrt(
