@@ -54,9 +54,9 @@ HIDDEN_NS = 5_000_000  # of the power of a reading held for so long half is left
 CHANGE = 4.5  # standard deviations of a reading by which it moves from pair to pair,
 RIPPLE_S = 1e-4  # and so many seconds of discharge: an envelope of a few kHz or slower,
 MOST_RIPPLE = 0.02  # or this share
-EDGE = 0.4  # a reading that grows from less than this share is at an edge of keying
+AGAIN_NS = 30_000_000  # and not for the first time within this
 SWING_S = 3e-4  # seconds of discharge: a swing that tells a fast envelope as well as not
-USUAL_DECAY_S = 0.01  # likewise
+USUAL_DECAY_S, SLOWEST_S = 0.01, 0.2  # likewise
 USUAL_ATTACK_S = 5e-4  # until it has been measured; from memory, common practice
 MOST_USUAL_RATIO = 0.35  # of attack to discharge, likewise
 # Mean power over that of the reading, by the ratio of attack to discharge time constant.
@@ -105,6 +105,7 @@ class Settling:
         self._crest = LONG_AGO, 0  # logarithm of the highest held reading, and when
         self._fell_ns = LONG_AGO_NS  # the last keyed pair that was far below a crest
         self._followed_ns = 0  # the last keyed pair that was not held
+        self._moved_ns = LONG_AGO_NS  # the last keyed pair whose reading moved
 
     @property
     def memory(self) -> Memory:
@@ -160,7 +161,9 @@ class Settling:
         times = np.concatenate([self._time_ns, time_ns])
         forward_v = np.concatenate([self._forward_v, forward_v])
         reflected_v = np.concatenate([self._reflected_v, reflected_v])
-        back_ns = max(FALL_NS, round(WINDOW * self._decay_s * 1e9))
+        back_ns = FALL_NS
+        if self._constants_s is not None:
+            back_ns = max(FALL_NS, round(WINDOW * self._decay_s * 1e9))
         if len(down):
             cuts = np.flatnonzero(np.diff(down) > APART)
             for first, last in zip(
@@ -278,13 +281,20 @@ class Settling:
         (n,) are the readings of the pairs before them."""
         decay_s = self._decay_s
         now = volts[begin:]
-        moves = np.flatnonzero(np.abs(now - before) > CHANGE * noise_v)
-        moves = moves[keyed[moves] & (before[moves] > EDGE * now[moves])]
-        swing = np.abs(np.log(before[moves] / np.maximum(now[moves], LEAST_V)))
-        fast = swing > min(RIPPLE_S / decay_s, MOST_RIPPLE)
-        moves, swing_s = moves[fast], swing[fast] * decay_s
         share = held_power(None, decay_s)
-        result.hidden[moves] = (1 - share) * swing_s / (swing_s + min(SWING_S, 0.2 * decay_s))
+        moves = np.flatnonzero(np.abs(now - before) > CHANGE * noise_v)
+        swing = np.abs(np.log(np.maximum(before[moves], LEAST_V) / np.maximum(now[moves], LEAST_V)))
+        slowest_s = SLOWEST_S if self._constants_s is None else decay_s
+        moving = keyed[moves] & (swing > min(RIPPLE_S / slowest_s, MOST_RIPPLE))
+        moves, swing_s = moves[moving], swing[moving] * decay_s
+        if len(moves):
+            moved_ns = times[begin + moves]
+            again = np.diff(moved_ns, prepend=self._moved_ns) <= AGAIN_NS
+            self._moved_ns = int(moved_ns[-1])
+            hidden = (1 - share) * swing_s / (swing_s + min(SWING_S, 0.2 * decay_s))
+            result.hidden[moves[again]] = hidden[again]
+        if self._constants_s is None:
+            return
 
         # What falls as fast as a discharge is below a crest, which is let fall more slowly.
         at = begin + np.flatnonzero(result.below > HELD_BELOW)
