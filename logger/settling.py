@@ -282,7 +282,8 @@ class Settling:
         decay_s = self._decay_s
         now = volts[begin:]
         share = held_power(None, decay_s)
-        moves = np.flatnonzero(np.abs(now - before) > CHANGE * noise_v)
+        change = now - before
+        moves = np.flatnonzero(np.abs(change, out=change) > CHANGE * noise_v)
         swing = np.abs(np.log(np.maximum(before[moves], LEAST_V) / np.maximum(now[moves], LEAST_V)))
         slowest_s = SLOWEST_S if self._constants_s is None else decay_s
         moving = keyed[moves] & (swing > min(RIPPLE_S / slowest_s, MOST_RIPPLE))

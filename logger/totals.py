@@ -207,48 +207,55 @@ def highest_ratios(
     # and of none can it be more where the sum of what is beyond it is not.
     if len(spans) == 1 and _sums_since(before, first, excess).max() < -1e-9 * np.abs(excess).sum():
         return [highest]
-    window = np.arange(first + 1, len(times) + 1) - before
-    confirmed = None
-    if not count.all():
-        confirmed = _confirmed_ratio(times, before, first, hold_ns, (count, forward, reflected))
-    count, forward, reflected = (
-        _sums_since(before, first, row) for row in (count, forward, reflected)
-    )
+    pairs = count, forward, reflected
+    count, forward, reflected = (_sums_since(before, first, row) for row in pairs)
     previous = np.maximum(np.arange(first, len(times)) - 1, 0)
     reached_ns = times[first:] + (times[first:] - times[previous]) // 2
     with np.errstate(divide="ignore", invalid="ignore"):
         readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
         ratio = reflected / forward
-    if confirmed is not None:
-        ratio = np.where(count < window, np.minimum(ratio, confirmed), ratio)
+    partly = count < np.arange(first + 1, len(times) + 1) - before
     found = []
     for span, (start_ns, floor_w, highest) in zip(spans, sought, strict=True):
         new = slice(span.begin - spans[0].begin, span.end - spans[0].begin)
         fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
-        found.append(float(ratio[new].max(where=fit, initial=highest)))
+        highest = float(ratio[new].max(where=fit & ~partly[new], initial=highest))
+        higher = np.flatnonzero(fit & partly[new] & (ratio[new] > highest))
+        if len(higher):
+            ends = first + new.start + higher
+            lowest = _lowest_in_turn(times, before[ends - first], ends, hold_ns, pairs)
+            highest = float(np.minimum(ratio[ends - first], lowest).max(initial=highest))
+        found.append(highest)
     return found
 
 
-def _confirmed_ratio(
+def _lowest_in_turn(
     times: Times,
-    before: NDArray[np.intp],
-    first: int,
+    begins: NDArray[np.intp],
+    ends: NDArray[np.intp],
     hold_ns: int,
     settled: tuple[Floats, Floats, Floats],
 ) -> Floats:
-    """Return the ratio in each window of what settled pairs and the two before them, within
-    `hold_ns`, all show; -1 where there is none. `settled` as in `settled_of`."""
-    count, forward, reflected = settled
+    """Return the ratio, in each of the windows from pair `begins` to `ends` (w,), of what settled
+    pairs and the two before them, within `hold_ns`, all show; -1 where there is none.
+
+    settled  as in `settled_of`
+    """
+    since = int(np.searchsorted(times, times[begins[0]] - hold_ns))
+    part = slice(since, int(ends[-1]) + 1)
+    times = times[part]
+    count, forward, reflected = (row[part] for row in settled)
     at = np.flatnonzero(count)
     ratio = reflected[at] / np.maximum(forward[at], LEAST_W)
     lowest = np.minimum(np.minimum(ratio[2:], ratio[1:-1]), ratio[:-2])
     near = times[at[2:]] - times[at[:-2]] <= hold_ns
-    at = at[2:][near]
-    least_w, sent_w = np.zeros(len(times)), np.zeros(len(times))
-    sent_w[at] = forward[at]
-    least_w[at] = lowest[near] * forward[at]
-    sums, sent = (_sums_since(before, first, row) for row in (least_w, sent_w))
-    return np.where(sent > LEAST_W, sums / np.maximum(sent, LEAST_W), -1.0)
+    sums = np.zeros((2, len(times) + 1))
+    sums[0, at[2:][near] + 1] = (lowest * forward[at[2:]])[near]
+    sums[1, at[2:][near] + 1] = forward[at[2:][near]]
+    np.cumsum(sums, axis=1, out=sums)
+    reflected_w, forward_w = sums[:, ends + 1 - since] - sums[:, begins - since]
+    safe_w = np.maximum(forward_w, LEAST_W)
+    return np.where(forward_w > LEAST_W, reflected_w / safe_w, -1.0)
 
 
 def _sums_since(before: NDArray[np.intp], first: int, column: Floats) -> Floats:

@@ -55,6 +55,7 @@ class Coupler:
         self.relative_watts = content.watts == "relative"
         self._sensitivity_v = np.linspace(0.0, 1.0, SENSITIVITY_POINTS) ** 4 * top_v
         self._sensitivities = self._tabulate_sensitivities()
+        self._matrix = np.array([] if content.covariance is None else content.covariance.matrix)
 
     def _law(self, port: Port, warmer_c: float = 0.0) -> DetectorLaw:
         return DetectorLaw.of(
@@ -199,10 +200,9 @@ class Coupler:
 
     def _quadratic(self, by: Floats) -> Floats:
         """Variance (n,) of what changes with the parameters by `by` (p, n)."""
-        if self.content.covariance is None:
+        if not len(by):
             return np.zeros(by.shape[1:])
-        matrix = np.array(self.content.covariance.matrix)
-        return np.asarray(np.einsum("i...,ij,j...->...", by, matrix, by))
+        return np.asarray((by * np.tensordot(self._matrix, by, axes=1)).sum(axis=0))
 
     def _tabulate_sensitivities(self) -> list[Floats]:
         """d ln P / d parameter of each fitted parameter over the volts of `_sensitivity_v`."""
