@@ -106,7 +106,9 @@ def rows_of(many: Sequence[Found], coupler: Coupler) -> list[Transmission | Seco
         flags = np.concatenate([[found.flags for found in some], *(part.flags for part in ready)])
         bounds_, flags = bounds(coupler, noise, sums, flags)
         means = sums[PF : VR + 1] / sums[COUNT]
-        means[:2] -= sums[H_PF : H_PR + 1] / sums[COUNT]
+        # Seconds tell what was read, as their mean volts do.
+        whole = slice(len(some))
+        means[:2, whole] -= sums[H_PF : H_PR + 1, whole] / sums[COUNT, whole]
         moves = (sums[PF] - sums[S_PF] > MOST_UNSETTLED * sums[PF]) & (sums[S_COUNT] > 0)
         moves |= sums[M_ENERGY] > MOST_UNSETTLED * sums[ENERGY]
         moves[len(some) :] = False  # of seconds it would be said of each edge of keying

@@ -17,11 +17,11 @@ from logger.rows import Flag
 
 SENSITIVITY_POINTS = 256
 UNKNOWN_END_V = 20.0  # laws reach so far where the file does not say where the converter ends
+LEAKAGE_PER_DECADE = 0.08  # see `Coupler.watts_u`
 LEAST_V = 2e-4  # above the zero, where the sensitivities end
 TEMPERATURE_STEP_C = 0.5
 NEPER_PER_DB = math.log(10) / 20
 MOST_TEMPERATURES = 64  # laws kept; each is a table
-LEAKAGE_PER_DECADE = 0.08  # see `Coupler.watts_u`
 READABLE_FACTOR = 1.96 / 0.2**2  # SWR 1.5 is a reflection coefficient of 0.2
 
 
