@@ -211,7 +211,8 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
     high_j = steady_j + held_j * HELD_FACTORS[1]
     if not coupler.relative_watts:
         mean_v = sums[VF] / sums[COUNT]
-        factor = np.exp(COVERAGE * coupler.watts_u("forward", mean_v))
+        uncertainty = np.minimum(coupler.watts_u("forward", mean_v), 1.0)
+        factor = np.exp(COVERAGE * uncertainty)
         low_j, high_j = low_j / factor, high_j * factor
     return np.stack([low_j, high_j])
 

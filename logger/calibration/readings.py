@@ -15,7 +15,7 @@ BAND_WIDTH = 1.05  # frequencies, and unknown powers, nearer than this belong to
 ROUGH_V = 2e-4  # of a reading about which nothing is known
 ON_GRID = 0.1  # steps that a reading may lie beside a step because it was rounded when printed
 DIVISORS = 8
-LEAST_STEP_V = 1e-4
+LEAST_STEP_V, USUAL_STEP_V = 1e-4, 1e-3
 BELOW_V = 5e-3  # usual offset of detectors and amplifiers; from memory, common practice
 NOISE_STEPS = 1.5  # usual noise of a converter at most, steps; from memory, common practice
 CLEAR = 4.0  # standard deviations above the lower end, where it hides nothing
@@ -141,14 +141,14 @@ def _hidden(volts: Floats, single: Floats, step: float) -> Floats:
     readings, NaN where not given; readings clear of the end tell s, else it is what is usual.
     """
     clear = volts > CLEAR * np.maximum(single, step)
-    sd = max(NOISE_STEPS * step, ROUGH_V)
+    sd = max(NOISE_STEPS * (step or USUAL_STEP_V), ROUGH_V)
     if clear.any():
         sd = max(float(single[clear].min()), step / SQRT12)  # a carrier may be unsteady
     place = np.linspace(-CLEAR, CLEAR, 161)
     density = np.exp(-0.5 * place**2) / math.sqrt(2 * math.pi)
     mean = place * normal_cdf(place) + density
     hidden = sd * np.interp(volts / sd, mean, mean - place)
-    nothing = volts < NOTHING * max(step, LEAST_STEP_V)
+    nothing = volts < (NOTHING * step or LEAST_STEP_V)
     return np.where(nothing, np.hypot(hidden, BELOW_V), hidden)
 
 
