@@ -39,7 +39,7 @@ from logger.totals import (
 
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
 MOST_UNSETTLED = 0.1  # of the power; where more is unsettled, the envelope outpaces the detectors
-HELD_FACTORS = 1 / 2.2, 3.0  # about the estimate of what detectors hold: 95 %
+HELD_FACTORS = 1 / 1.9, 2.5  # about the estimate of what detectors hold: 95 %
 LEAST_STEADY = 0.5  # of the power of steady readings: that of two tones
 SCATTER_FROM = 8  # settled pairs needed before their own scatter can say anything
 
