@@ -210,18 +210,21 @@ def _medians_around(quarters: Quarters, begin: int, end: int) -> Floats:
 
 
 def _envelope(pairs: SentPairs, at: Times) -> tuple[Floats, Floats]:
-    """The most incident power that a pair's reflected reading may still stem from, and the least
-    that it may have got to, for the pairs of index `at`, watts."""
+    """The most incident power that a pair's reflected reading may stem from, and the least that it
+    may have got to, for the pairs of index `at`, watts.
+
+    A reading taken after the forward one may already show the power of the next pair.
+    """
     times = pairs.time_ns
-    power_w = np.append(pairs.forward_w, 0.0)
+    power_w = np.append(pairs.forward_w, [0.0, 0.0])
     strongest, weakest = (
         bound.reduceat(
             power_w,
             np.column_stack(
-                [np.minimum(np.searchsorted(times, times[at] - reach_ns), at), at + 1]
+                [np.minimum(np.searchsorted(times, times[at] - reach_ns), at), at + beyond]
             ).ravel(),
         )[::2]
-        for bound, reach_ns in ((np.maximum, LAG_NS), (np.minimum, RISE_NS))
+        for bound, reach_ns, beyond in ((np.maximum, LAG_NS, 2), (np.minimum, RISE_NS, 1))
     )
     before_w = np.where(pairs.follows[at], pairs.forward_w[np.maximum(at - 1, 0)], 0.0)
     held_w = pairs.forward_w[at] * np.exp(2 * pairs.below[at])

@@ -61,7 +61,8 @@ class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One transmission, or as much of it as there is so far (`ended` False).
 
     `swr_low..swr_high` is the 95 % interval of what the SWR is; `swr_noise_low..swr_noise_high`
-    that of noise alone, for asking whether it changed. `energy_j` is incident energy.
+    that of noise alone, for asking whether it changed. `energy_j` is incident energy with its 95 %
+    interval `energy_low_j..energy_high_j`, None in rows of programs that did not know it.
     """
 
     start_ns: int
@@ -84,6 +85,8 @@ class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     swr_noise_low: float | None
     swr_noise_high: float | None
     settled_samples: int
+    energy_low_j: float | None = None
+    energy_high_j: float | None = None
 
 
 class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):

@@ -11,8 +11,12 @@ may lag. So a pair counts as settled when its forward reading has
   constants. Under square law a reflected reading holds a crest for two of them.
 
 Speech keeps its crests, a carrier all but its edges. The discharge time constants come from the
-tails after key-up (see `decay`). A forward reading that falls as fast as the detector discharges is
-an upper bound of the power: `hidden` estimates which part of it was not there.
+tails after key-up (see `decay`).
+
+A reading that moves from pair to pair belongs to an envelope that is faster than the detector, or
+to an edge of keying. It stays near the crests, and `hidden` estimates the share of its power that
+was not there (see `held_power`). While a reading falls as fast as the detector discharges, less and
+less of its power was there.
 """
 
 from __future__ import annotations
@@ -46,7 +50,18 @@ WINDOW = 0.1  # time constants over which a discharge is looked for
 HELD = 0.7  # a fall at this part of the rate of discharge, or faster, is one
 HELD_BELOW = WINDOW * (HELD - 1 / HOLDS)
 HELD_MARGIN = 4.0  # standard deviations of a reading that it must amount to
-HIDDEN_NS = 5_000_000  # half of the power of a reading held for so long was not there
+HIDDEN_NS = 5_000_000  # of the power of a reading held for so long half is left
+CHANGE = 4.5  # standard deviations of a reading by which it moves from pair to pair,
+RIPPLE_S = 1e-4  # and so many seconds of discharge: an envelope of a few kHz or slower,
+MOST_RIPPLE = 0.02  # or this share
+AGAIN_NS = 30_000_000  # and not for the first time within this
+SWING_S = 3e-4  # seconds of discharge: a swing that tells a fast envelope as well as not
+USUAL_DECAY_S, SLOWEST_S = 0.01, 0.2  # likewise
+USUAL_ATTACK_S = 5e-4  # until it has been measured; from memory, common practice
+MOST_USUAL_RATIO = 0.35  # of attack to discharge, likewise
+# Mean power over that of the reading, by the ratio of attack to discharge time constant.
+RATIOS = 1e-3, 1e-2, 0.1, 1.0
+HELD_POWERS = 0.34, 0.44, 0.74, 1.86
 HANG_NS = 1_500_000_000
 
 
@@ -57,7 +72,8 @@ class Settled(NamedTuple):
     below    (n,) ln of the highest earlier reading, decayed since at the slowest, over the forward
              reading (both volts above the zero), >= 0; FAR where the key is up; QUICK where
              detectors do not hold a reading for long, UNKNOWN until that has been learned
-    hidden   (n,) estimated share of the power that was not there
+    hidden   (n,) estimated share of the power that was not there, 0 where readings are steady; < 0
+             where a slow attack keeps the reading below what was there
     """
 
     settled: Bools
@@ -89,6 +105,7 @@ class Settling:
         self._crest = LONG_AGO, 0  # logarithm of the highest held reading, and when
         self._fell_ns = LONG_AGO_NS  # the last keyed pair that was far below a crest
         self._followed_ns = 0  # the last keyed pair that was not held
+        self._moved_ns = LONG_AGO_NS  # the last keyed pair whose reading moved
 
     @property
     def memory(self) -> Memory:
@@ -146,7 +163,7 @@ class Settling:
         reflected_v = np.concatenate([self._reflected_v, reflected_v])
         back_ns = FALL_NS
         if self._constants_s is not None:
-            back_ns = max(FALL_NS, round(self._window_s() * 1e9))
+            back_ns = max(FALL_NS, round(WINDOW * self._decay_s * 1e9))
         if len(down):
             cuts = np.flatnonzero(np.diff(down) > APART)
             for first, last in zip(
@@ -201,8 +218,7 @@ class Settling:
         moves = now[ahead] + margin < FALL * np.maximum(falling, rising)[ahead]
         moves |= FALL * now[ahead] - margin > np.minimum(falling, rising)[ahead]
         settled[ahead[moves | moving[ahead]]] = False
-        if self._constants_s is not None:
-            self._estimate_hidden(times, volts, begin, keyed, result, noise_v[0])
+        self._estimate_hidden(times, volts, before, begin, keyed, result, noise_v[0])
         usual = self._usual_below()
         if usual != FAR:
             below[:] = usual
@@ -246,26 +262,46 @@ class Settling:
             return UNKNOWN
         return FAR if HOLDS * max(self._constants_s) > LEAST_HOLD_S else QUICK
 
-    def _window_s(self) -> float:
-        assert self._constants_s is not None
-        return WINDOW * self._constants_s[0]
+    @property
+    def _decay_s(self) -> float:
+        """Discharge time constant of the forward port, learned or usual."""
+        return USUAL_DECAY_S if self._constants_s is None else self._constants_s[0]
 
     def _estimate_hidden(
         self,
         times: Times,
         volts: Floats,
+        before: Floats,
         begin: int,
         keyed: Bools,
         result: Settled,
         noise_v: float,
     ) -> None:
-        """Estimate for the pairs from `begin` on which part of their power was not there."""
-        assert self._constants_s is not None
+        """Estimate for the pairs from `begin` on which part of their power was not there; `before`
+        (n,) are the readings of the pairs before them."""
+        decay_s = self._decay_s
+        now = volts[begin:]
+        share = held_power(None, decay_s)
+        change = now - before
+        moves = np.flatnonzero(np.abs(change, out=change) > CHANGE * noise_v)
+        swing = np.abs(np.log(np.maximum(before[moves], LEAST_V) / np.maximum(now[moves], LEAST_V)))
+        slowest_s = SLOWEST_S if self._constants_s is None else decay_s
+        moving = keyed[moves] & (swing > min(RIPPLE_S / slowest_s, MOST_RIPPLE))
+        moves, swing_s = moves[moving], swing[moving] * decay_s
+        if len(moves):
+            moved_ns = times[begin + moves]
+            again = np.diff(moved_ns, prepend=self._moved_ns) <= AGAIN_NS
+            self._moved_ns = int(moved_ns[-1])
+            hidden = (1 - share) * swing_s / (swing_s + min(SWING_S, 0.2 * decay_s))
+            result.hidden[moves[again]] = hidden[again]
+        if self._constants_s is None:
+            return
+
         # What falls as fast as a discharge is below a crest, which is let fall more slowly.
         at = begin + np.flatnonzero(result.below > HELD_BELOW)
-        reference = np.searchsorted(times, times[at] - round(self._window_s() * 1e9))
+        reference = np.searchsorted(times, times[at] - round(WINDOW * decay_s * 1e9))
         reference = np.minimum(reference, np.maximum(at - 1, 0))
-        elapsed = (times[at] - times[reference]) * (1e-9 / self._constants_s[0])
+        elapsed = (times[at] - times[reference]) * (1e-9 / decay_s)
         earlier = volts[reference]
         held = keyed[at - begin] & (earlier - volts[at] > HELD_MARGIN * noise_v)
         held &= volts[at] < earlier * np.exp(-HELD * elapsed)
@@ -275,6 +311,24 @@ class Settling:
         if len(at):
             since_ns = np.where(follows, times[begin:], self._followed_ns)
             age_ns = times[begin + at] - np.maximum.accumulate(since_ns)[at]
-            result.hidden[at] = age_ns / (age_ns + HIDDEN_NS)
+            result.hidden[at] = 1 - share * HIDDEN_NS / (age_ns + HIDDEN_NS)
         if follows.any():
             self._followed_ns = int(times[begin + np.flatnonzero(follows)[-1]])
+
+
+def held_power(attack_s: float | None, decay_s: float) -> float:
+    """Return the mean power of an envelope faster than a detector over the power of its reading.
+
+    The reading stays where the charge through the diode, which fills the capacitor with `attack_s`,
+    equals what leaks off with `decay_s`. For an envelope S and a reading V in volts that is
+
+        E max(S - V, 0) = attack/decay V P(S < V)
+
+    and the result is E S**2 / V**2. It is the geometric mean of those of two tones (S the magnitude
+    of a sine) and of many (Rayleigh), between which speech lies; they are within a factor of 1.6.
+    """
+    if attack_s is None:
+        ratio = min(USUAL_ATTACK_S / decay_s, MOST_USUAL_RATIO)
+    else:
+        ratio = attack_s / decay_s
+    return float(np.exp(np.interp(np.log(ratio), np.log(RATIOS), np.log(HELD_POWERS))))

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from logger.blocks import Floats, PowerBlock, Times
 from logger.lookback import first_since
+from logger.reflection import LEAST_W
 from logger.rows import Flag
 
 SECOND_NS = 1_000_000_000
@@ -21,10 +22,11 @@ GAP_STEPS = 4  # that is, unless it is less than so many of the usual steps,
 RECENT = 8  # the median of so many before
 
 # What is added up, in this order. `S` is of settled pairs only, ENERGY of incident power, `H` of
-# what is estimated not to have been there (see `settling`).
+# what is estimated not to have been there (see `settling`), M_ENERGY of incident power of the pairs
+# of which this is estimated.
 COUNT, PF, PR, VF, VR, S_COUNT, S_PF, S_PR, S_VF, S_VR, S_FF, S_RR, S_FR, ENERGY = range(14)
-H_PF, H_PR, H_ENERGY = range(14, 17)
-SUMS = 17
+H_PF, H_PR, H_ENERGY, M_ENERGY = range(14, 18)
+SUMS = 18
 
 
 class Span(NamedTuple):
@@ -139,9 +141,19 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     ):
         np.add.reduceat(column, edges, out=sums[row])
     sums[H_PF:] = 0.0
-    if block.hidden is not None and block.hidden.any():
-        for row, column in ((H_PF, forward_w), (H_PR, reflected_w), (H_ENERGY, energy)):
-            np.add.reduceat(block.hidden * column, edges, out=sums[row])
+    if block.hidden is not None:
+        moves = np.flatnonzero(block.hidden)
+        if len(moves):
+            second = np.searchsorted(edges, moves, side="right") - 1
+            moves, second = moves[second >= 0], second[second >= 0]
+            share = block.hidden[moves]
+            for row, column in (
+                (H_PF, share * forward_w[moves]),
+                (H_PR, share * reflected_w[moves]),
+                (H_ENERGY, share * energy[moves]),
+                (M_ENERGY, energy[moves]),
+            ):
+                sums[row] = np.bincount(second, column, len(edges))
     seconds = Seconds(
         number[edges] * SECOND_NS, sums, np.bitwise_or.reduceat(block.flags, edges).astype(np.int64)
     )
@@ -179,7 +191,8 @@ def highest_ratios(
     pair, or that of before if it is more.
 
     A window needs two settled pairs that together can be read, and must lie wholly in the
-    transmission.
+    transmission. Where some of its pairs are not settled, the envelope moves, and single pairs that
+    are taken for settled may read too high: then only what three of them show in turn counts.
     """
     past = slice(spans[0].since, spans[-1].end)
     count, forward, reflected = settled[:, past]
@@ -194,20 +207,55 @@ def highest_ratios(
     # and of none can it be more where the sum of what is beyond it is not.
     if len(spans) == 1 and _sums_since(before, first, excess).max() < -1e-9 * np.abs(excess).sum():
         return [highest]
-    count, forward, reflected = (
-        _sums_since(before, first, row) for row in (count, forward, reflected)
-    )
+    pairs = count, forward, reflected
+    count, forward, reflected = (_sums_since(before, first, row) for row in pairs)
     previous = np.maximum(np.arange(first, len(times)) - 1, 0)
     reached_ns = times[first:] + (times[first:] - times[previous]) // 2
     with np.errstate(divide="ignore", invalid="ignore"):
         readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
         ratio = reflected / forward
+    partly = count < np.arange(first + 1, len(times) + 1) - before
     found = []
     for span, (start_ns, floor_w, highest) in zip(spans, sought, strict=True):
         new = slice(span.begin - spans[0].begin, span.end - spans[0].begin)
         fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
-        found.append(float(ratio[new].max(where=fit, initial=highest)))
+        highest = float(ratio[new].max(where=fit & ~partly[new], initial=highest))
+        higher = np.flatnonzero(fit & partly[new] & (ratio[new] > highest))
+        if len(higher):
+            ends = first + new.start + higher
+            lowest = _lowest_in_turn(times, before[ends - first], ends, hold_ns, pairs)
+            highest = float(np.minimum(ratio[ends - first], lowest).max(initial=highest))
+        found.append(highest)
     return found
+
+
+def _lowest_in_turn(
+    times: Times,
+    begins: NDArray[np.intp],
+    ends: NDArray[np.intp],
+    hold_ns: int,
+    settled: tuple[Floats, Floats, Floats],
+) -> Floats:
+    """Return the ratio, in each of the windows from pair `begins` to `ends` (w,), of what settled
+    pairs and the two before them, within `hold_ns`, all show; -1 where there is none.
+
+    settled  as in `settled_of`
+    """
+    since = int(np.searchsorted(times, times[begins[0]] - hold_ns))
+    part = slice(since, int(ends[-1]) + 1)
+    times = times[part]
+    count, forward, reflected = (row[part] for row in settled)
+    at = np.flatnonzero(count)
+    ratio = reflected[at] / np.maximum(forward[at], LEAST_W)
+    lowest = np.minimum(np.minimum(ratio[2:], ratio[1:-1]), ratio[:-2])
+    near = times[at[2:]] - times[at[:-2]] <= hold_ns
+    sums = np.zeros((2, len(times) + 1))
+    sums[0, at[2:][near] + 1] = (lowest * forward[at[2:]])[near]
+    sums[1, at[2:][near] + 1] = forward[at[2:][near]]
+    np.cumsum(sums, axis=1, out=sums)
+    reflected_w, forward_w = sums[:, ends + 1 - since] - sums[:, begins - since]
+    safe_w = np.maximum(forward_w, LEAST_W)
+    return np.where(forward_w > LEAST_W, reflected_w / safe_w, -1.0)
 
 
 def _sums_since(before: NDArray[np.intp], first: int, column: Floats) -> Floats:

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from logger.blocks import Floats, Noise, Times
+from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import READABLE_FACTOR, Coupler
-from logger.reflection import estimate, swr
+from logger.reflection import COVERAGE, estimate, swr
 from logger.rows import Flag, Second, Transmission
 from logger.totals import (
     COUNT,
@@ -19,6 +19,7 @@ from logger.totals import (
     H_ENERGY,
     H_PF,
     H_PR,
+    M_ENERGY,
     PF,
     PR,
     S_COUNT,
@@ -38,6 +39,8 @@ from logger.totals import (
 
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
 MOST_UNSETTLED = 0.1  # of the power; where more is unsettled, the envelope outpaces the detectors
+HELD_FACTORS = 1 / 1.9, 2.5  # about the estimate of what detectors hold: 95 %
+LEAST_STEADY = 0.5  # of the power of steady readings: that of two tones
 SCATTER_FROM = 8  # settled pairs needed before their own scatter can say anything
 
 
@@ -103,10 +106,14 @@ def rows_of(many: Sequence[Found], coupler: Coupler) -> list[Transmission | Seco
         flags = np.concatenate([[found.flags for found in some], *(part.flags for part in ready)])
         bounds_, flags = bounds(coupler, noise, sums, flags)
         means = sums[PF : VR + 1] / sums[COUNT]
-        means[:2] -= sums[H_PF : H_PR + 1] / sums[COUNT]
+        # Seconds tell what was read, as their mean volts do.
+        whole = slice(len(some))
+        means[:2, whole] -= sums[H_PF : H_PR + 1, whole] / sums[COUNT, whole]
         moves = (sums[PF] - sums[S_PF] > MOST_UNSETTLED * sums[PF]) & (sums[S_COUNT] > 0)
+        moves |= sums[M_ENERGY] > MOST_UNSETTLED * sums[ENERGY]
         moves[len(some) :] = False  # of seconds it would be said of each edge of keying
         flags |= np.where(moves, int(Flag.ENVELOPE), 0)
+        intervals = energy_bounds(coupler, sums[:, : len(some)], moves[: len(some)]).T.tolist()
         table = np.concatenate([means, bounds_])
         figures = table
         if np.isnan(table).any():
@@ -116,8 +123,8 @@ def rows_of(many: Sequence[Found], coupler: Coupler) -> list[Transmission | Seco
             zip(sums[COUNT].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True)
         )
         transmissions += [
-            _transmission(found, coupler.id, *line)
-            for found, line in zip(some, lines, strict=False)
+            _transmission(found, coupler.id, *line, *interval)
+            for found, line, interval in zip(some, lines, intervals, strict=False)
         ]
         at = len(some)
         for found, part in zip(some, ready, strict=True):
@@ -153,7 +160,13 @@ def _second(start_ns: int, time_ns: int, samples: int, flags: int, figures: list
 
 
 def _transmission(
-    found: Found, calibration_id: str, samples: int, flags: int, figures: list[Any]
+    found: Found,
+    calibration_id: str,
+    samples: int,
+    flags: int,
+    figures: list[Any],
+    energy_low_j: float,
+    energy_high_j: float,
 ) -> Transmission:
     forward_w, reflected_w, _, _, swr_, low, high, noise_low, noise_high = figures
     highest = swr_
@@ -180,7 +193,28 @@ def _transmission(
         swr_noise_low=noise_low,
         swr_noise_high=noise_high,
         settled_samples=int(found.sums[S_COUNT]),
+        energy_low_j=energy_low_j,
+        energy_high_j=energy_high_j,
     )
+
+
+def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
+    """Return the 95 % interval of incident energy in joules, (2, n), from sums (SUMS, n).
+
+    What moving readings stand for is known within HELD_FACTORS. Where the envelope `moves` (n,),
+    steady readings may hide that, too. Uncertainty of the watts comes on top; relative watts have
+    none.
+    """
+    moving_j, held_j = sums[M_ENERGY], sums[M_ENERGY] - sums[H_ENERGY]
+    steady_j = sums[ENERGY] - moving_j
+    low_j = steady_j * np.where(moves, LEAST_STEADY, 1.0) + held_j * HELD_FACTORS[0]
+    high_j = steady_j + held_j * HELD_FACTORS[1]
+    if not coupler.relative_watts:
+        mean_v = sums[VF] / sums[COUNT]
+        uncertainty = np.minimum(coupler.watts_u("forward", mean_v), 1.0)
+        factor = np.exp(COVERAGE * uncertainty)
+        low_j, high_j = low_j / factor, high_j * factor
+    return np.stack([low_j, high_j])
 
 
 def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[Floats, Times]:

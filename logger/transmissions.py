@@ -144,7 +144,8 @@ class Transmissions:
     def _keep(self, block: PowerBlock, span: Span) -> None:
         """Keep what the pairs to come will look back on, and what they may include."""
         times = block.time_ns
-        window = int(np.searchsorted(times, times[span.end - 1] - self._hold_ns, side="right"))
+        since_ns = times[span.end - 1] - 2 * self._hold_ns  # a window, and what confirms its first
+        window = int(np.searchsorted(times, since_ns))
         first = max(span.since, min(window, span.end - RECENT - 1))
         self._kept = [block[first:]]
         self._counted = span.end - first

@@ -11,7 +11,7 @@ import pytest
 from drivers.simulated.driver import SimulatedOptions
 from logger.blocks import Noise
 from logger.calibration import bench_points, file
-from logger.calibration.coupler import Coupler
+from logger.calibration.coupler import LEAKAGE_PER_DECADE, Coupler
 from logger.calibration.detector import DetectorLaw
 from logger.calibration.doubt import HIGHEST_V, LOWEST_V
 from logger.calibration.fit import Fit, fit
@@ -108,13 +108,15 @@ def test_the_interval_holds_the_doubt_of_both_laws(fitted: Fit) -> None:
     assert variance == pytest.approx(ln**2)
     both = Coupler(msgspec.structs.replace(plain, forward=plain.reflected))
     assert both.ratio_variance(volts, volts, EXACT) == pytest.approx(2 * ln**2)
-    assert coupler.watts_u("reflected", volts) == pytest.approx(
-        np.hypot(ln, 0.05 / np.sqrt(3)), rel=1e-6
+    within = volts > content.valid.reflected_v[0]
+    assert within.sum() == 3
+    assert coupler.watts_u("reflected", volts[within]) == pytest.approx(
+        np.hypot(ln, 0.05 / np.sqrt(3))[within], rel=1e-6
     )
     # A class in volts counts twice in watts.
     in_volts = {"reference": "vpp", "reference_class_percent": 3.0}
     other = Coupler(msgspec.structs.replace(plain, instrument=in_volts))
-    assert other.watts_u("forward", volts) == pytest.approx(0.06 / np.sqrt(3))
+    assert other.watts_u("forward", volts[within]) == pytest.approx(0.06 / np.sqrt(3))
 
 
 def test_the_report_tells_watts_outside_the_points(fitted: Fit) -> None:
@@ -154,6 +156,39 @@ def test_unkeyed_readings_of_nothing_hide_the_zero() -> None:
     at = content.covariance.parameters.index("reflected.zero_v")
     sd = np.sqrt(content.covariance.matrix[at][at])
     assert abs(content.reflected.zero_v - unit.offsets_v[1]) < 3 * sd
+
+
+@pytest.mark.parametrize(("seed", "kind"), [(5001, "cycle"), (5003, "cycle")])
+def test_a_partly_hidden_zero_is_no_better_known_for_more_rows(seed: int, kind: str) -> None:
+    """Noise about a zero just above the lower end reads too high on the mean, in all rows alike."""
+    unit = foreign.draw_coupler(seed, kind)
+    assert 0 < unit.offsets_v[0] < unit.step_v < unit.noise_v
+    text = foreign.bench_points(unit, extrapolation.BENCH_W, seed, low_w=1.0)
+    content = fit(bench_points.parse(text, "points.csv"), step_v=unit.step_v).content
+    assert content.covariance is not None
+    at = content.covariance.parameters.index("forward.zero_v")
+    sd = np.sqrt(content.covariance.matrix[at][at])
+    assert abs(content.forward.zero_v - unit.offsets_v[0]) < 3 * sd
+    assert sd < unit.step_v
+
+
+def test_a_clear_zero_is_as_well_known_as_its_readings() -> None:
+    unit = foreign.draw_coupler(1014, "cycle")
+    assert unit.offsets_v[0] > 5 * unit.noise_v
+    text = foreign.bench_points(unit, extrapolation.BENCH_W, 1014, low_w=1.0)
+    content = fit(bench_points.parse(text, "points.csv"), step_v=unit.step_v).content
+    assert content.covariance is not None
+    at = content.covariance.parameters.index("forward.zero_v")
+    assert np.sqrt(content.covariance.matrix[at][at]) < 0.2 * unit.step_v
+
+
+def test_watts_below_the_points_are_in_more_doubt(fitted: Fit) -> None:
+    coupler = Coupler(msgspec.structs.replace(fitted.content, covariance=None))
+    lowest_v = fitted.content.valid.forward_v[0] - coupler.forward.zero_v
+    volts = coupler.forward.zero_v + lowest_v * np.array([0.1, 1.0])
+    added = np.diff(coupler.watts_u("forward", volts)[::-1] ** 2)
+    own = np.diff(coupler._own_variance("forward", volts, 0.0)[::-1])
+    assert added - own == pytest.approx(LEAKAGE_PER_DECADE**2)
 
 
 def test_truth_lies_in_the_intervals_outside_the_points_of_other_laws() -> None:

@@ -714,7 +714,8 @@ def test_rows_that_reach_into_a_hole_stay(
         seconds = [second for second in before[1] if second["of"] == row["start_utc"]]
         assert seconds == [second for second in derived[1] if second["of"] == row["start_utc"]]
     # What ended before is as it should be, and so is what began well after, but for its
-    # intervals: the noise is measured afresh from there.
+    # intervals: the noise is measured afresh from there. It has a say in which pairs move, so that
+    # estimates differ where the envelope does.
     whole = reaching_from(reaching, first)
     whole = min(
         [whole, *(r["start_utc"] for r in made[0] if r["start_utc"] < whole <= r["end_utc"])]
@@ -726,8 +727,11 @@ def test_rows_that_reach_into_a_hole_stay(
     later = {row["start_utc"] for row in made[0] if seconds_between(past, row["start_utc"]) > 3.0}
     assert later <= {row["start_utc"] for row in derived[0]}
     for one, other in zip(*(those(rows[0], later) for rows in (derived, made)), strict=True):
-        for name in ("end_utc", "samples", "forward_w_mean", "energy_j", "flags"):
+        for name in ("end_utc", "samples", "flags"):
             assert one[name] == other[name]
+        allowed = 0.1 if "envelope" in other["flags"] else 1e-3
+        for name in ("forward_w_mean", "energy_j"):
+            assert one[name] == pytest.approx(other[name], rel=allowed)
     # No second is lost or stands twice.
     times = [second["time_utc"] for second in derived[1]]
     assert len(set(times)) == len(times)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from logger.blocks import QUICK
 from logger.decay import LEAST_KEYED, DecayTracker, Memory, choose_constants, measure_decay
-from logger.settling import FALL, FAR, MARGIN, RISE, UNKNOWN, Settled, Settling
+from logger.settling import FALL, FAR, MARGIN, RISE, UNKNOWN, Settled, Settling, held_power
 from tests.bench import slow_detectors as bench
 
 RATE_HZ = 500.0
@@ -208,7 +208,45 @@ def test_results_do_not_depend_on_blocks(seed: int, decay_s: float, cuts: list[i
         np.testing.assert_allclose(one, other, atol=1e-9)
 
 
-@pytest.mark.parametrize(("number", "mode", "decay_s"), [(20, "fm", 0.047), (17, "ssb", 0.047)])
+@pytest.mark.parametrize("ratio", [1e-3, 1e-2, 0.03, 0.1, 0.3, 1.0])
+def test_held_power_balances_the_charge_of_two_tones_and_of_many(ratio: float) -> None:
+    place = (np.arange(20_000) + 0.5) / 20_000
+    powers = []
+    for envelope in (np.sin(0.5 * np.pi * place), np.sqrt(-2 * np.log(place))):
+        low, high = 1e-3, float(envelope.max())
+        for _ in range(50):
+            reading = 0.5 * (low + high)
+            charge = np.maximum(envelope - reading, 0).mean()
+            leak = ratio * reading * (envelope < reading).mean()
+            low, high = (reading, high) if charge > leak else (low, reading)
+        powers.append(float((envelope**2).mean()) / low**2)
+    assert held_power(ratio, 1.0) == pytest.approx(np.sqrt(np.prod(powers)), rel=0.1)
+    assert max(powers) / min(powers) < 1.6**2
+
+
+def test_steady_readings_and_single_steps_hide_nothing() -> None:
+    rng = np.random.default_rng(6)
+    volts = np.repeat([1.0, 0.8, 1.1, 1.0], 300) + NOISE_V[0] * rng.standard_normal(1200)
+    for constants_s in (None, 1e-3):
+        assert not judge(volts, constants_s=constants_s).hidden.any()
+
+
+@pytest.mark.parametrize("constants_s", [None, 0.047, 0.2])
+def test_ripple_tells_an_envelope_that_is_faster_than_the_pairs(constants_s: float | None) -> None:
+    """Two tones 733 Hz apart sink by 1.4 ms of discharge between crests, at most."""
+    rng = np.random.default_rng(7)
+    sink = 1.0 / 733 / (constants_s or 0.047)
+    volts = np.concatenate([np.ones(200), 1 - sink * rng.uniform(0, 1, 800)])
+    hidden = judge(volts, constants_s=constants_s, noise_v=(2e-4, 2e-4)).hidden
+    assert not hidden[:200].any()
+    assert (hidden[210:] > 0).mean() > 0.5
+    assert hidden.max() < 0.7
+
+
+@pytest.mark.parametrize(
+    ("number", "mode", "decay_s"),
+    [(20, "fm", 0.047), (17, "ssb", 0.047), (23, "two-tone", 0.047)],
+)
 def test_stations_with_slow_detectors(number: int, mode: str, decay_s: float) -> None:
     """The fast part of the bench: no false alarm, SWR within its bound, energy right or flagged."""
     outcome = bench.run(number, mode, decay_s, seed=1, span_s=40.0)
@@ -216,6 +254,7 @@ def test_stations_with_slow_detectors(number: int, mode: str, decay_s: float) ->
     assert all(outcome.within)
     assert max(map(abs, outcome.unflagged), default=0.0) < bench.MOST_ERROR
     assert (mode == "fm") == bool(outcome.unflagged)
+    assert all(outcome.held)
 
 
 def test_tail_that_does_not_fall_tells_no_decay() -> None:

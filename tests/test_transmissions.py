@@ -323,8 +323,30 @@ def highest_by_loop(
         if inside.sum() < 2 or total < floor_w * np.sqrt(inside.sum()):
             continue
         ratio = reflected[inside].sum() / total
+        if inside.sum() < ((times > now - hold_ns) & (times <= now)).sum():
+            ratio = min(
+                ratio, confirmed_by_loop(times, settled, forward, reflected, inside, hold_ns)
+            )
         best = ratio if best is None else max(best, ratio)
     return best
+
+
+def confirmed_by_loop(
+    times: np.ndarray,
+    settled: np.ndarray,
+    forward: np.ndarray,
+    reflected: np.ndarray,
+    inside: np.ndarray,
+    hold_ns: int,
+) -> float:
+    """Ratio that each settled pair inside and the two before it all show; -1 if none does."""
+    trusted = np.flatnonzero(settled).tolist()
+    sums = np.zeros(2)
+    for two_before, before, pair in zip(trusted, trusted[1:], trusted[2:], strict=False):
+        if inside[pair] and times[pair] - times[two_before] <= hold_ns:
+            three = [two_before, before, pair]
+            sums += forward[pair] * np.array([(reflected[three] / forward[three]).min(), 1.0])
+    return float(sums[0] / sums[1]) if sums[1] else -1.0
 
 
 NOISE = Noise((6e-4, 6e-4), (0.0, 0.0))

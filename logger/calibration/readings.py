@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from logger.blocks import Bools, Floats
 from logger.calibration.bench_points import CONDITIONS, Bench, BenchPoint
+from logger.censored import normal_cdf
 
 BAND_WIDTH = 1.05  # frequencies, and unknown powers, nearer than this belong together
 ROUGH_V = 2e-4  # of a reading about which nothing is known
 ON_GRID = 0.1  # steps that a reading may lie beside a step because it was rounded when printed
 DIVISORS = 8
-LEAST_STEP_V = 1e-4
+LEAST_STEP_V, USUAL_STEP_V = 1e-4, 1e-3
 BELOW_V = 5e-3  # usual offset of detectors and amplifiers; from memory, common practice
+NOISE_STEPS = 1.5  # usual noise of a converter at most, steps; from memory, common practice
+CLEAR = 4.0  # standard deviations above the lower end, where it hides nothing
+NOTHING = 0.05  # steps: a mean below it tells nothing of what is hidden
 SAME = 0.002  # clipped readings differ by less
 SQRT12 = float(np.sqrt(12))
 
@@ -117,13 +122,34 @@ def _noise(
     # Readings that dither over the steps average them away; still ones do not.
     averaged = np.where(single >= 0.5 * step, np.fmax(single, least) / np.sqrt(count), least)
     sd = np.maximum(np.where(np.isnan(single), of_rows, averaged), 1e-6)
-    # A converter that cannot read below zero hides how far below it a detector rests.
-    sd = np.where(volts < max(step, LEAST_STEP_V), np.hypot(sd, BELOW_V), sd)
+    # What is hidden is much the same in all rows, so more of them do not tell it better.
+    hidden = _hidden(volts, single, step)
+    sd = np.hypot(sd, hidden * np.sqrt(np.maximum((hidden > sd).sum(axis=0), 1)))
     at_rest = single[unkeyed] if unkeyed.any() else single
     known = ~np.isnan(at_rest).all(axis=0)
     noise = of_rows.copy()
     noise[known] = np.nanmedian(at_rest[:, known], axis=0)
     return np.maximum(noise, least), sd
+
+
+def _hidden(volts: Floats, single: Floats, step: float) -> Floats:
+    """Return how far below its mean reading (n, 2) each voltage may lie, volts, because converters
+    may not read below zero.
+
+    The mean of normal noise about v, cut at 0, is v F(v/s) + s f(v/s) with the standard deviation s
+    (the first moment of a censored normal distribution). `single` (n, 2) is that of single
+    readings, NaN where not given; readings clear of the end tell s, else it is what is usual.
+    """
+    clear = volts > CLEAR * np.maximum(single, step)
+    sd = max(NOISE_STEPS * (step or USUAL_STEP_V), ROUGH_V)
+    if clear.any():
+        sd = max(float(single[clear].min()), step / SQRT12)  # a carrier may be unsteady
+    place = np.linspace(-CLEAR, CLEAR, 161)
+    density = np.exp(-0.5 * place**2) / math.sqrt(2 * math.pi)
+    mean = place * normal_cdf(place) + density
+    hidden = sd * np.interp(volts / sd, mean, mean - place)
+    nothing = volts < (NOTHING * step or LEAST_STEP_V)
+    return np.where(nothing, np.hypot(hidden, BELOW_V), hidden)
 
 
 def _clip(power: Floats, volts: Floats) -> float:

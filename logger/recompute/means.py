@@ -38,6 +38,8 @@ TRANSMISSION = (
     *BOUNDS,
     "swr_max",
     "energy_j",
+    "energy_low_j",
+    "energy_high_j",
     "flags",
 )
 
@@ -205,7 +207,12 @@ def _transmissions(store: Store, work: _Transmissions, new_id: str) -> tuple[Flo
 def _transmission_rows(change: Change, page: Floats, sums: Floats, peaks_v: Floats) -> list[Floats]:
     """Columns of TRANSMISSION."""
     settled, forward_w, forward_max, reflected_w, reflected_max = page[:5]
-    stored, swr_max, energy_j, flags = page[5:10], page[10], page[11], page[12].astype(np.int64)
+    stored, swr_max, energies_j, flags = (
+        page[5:10],
+        page[10],
+        page[11:14],
+        page[14].astype(np.int64),
+    )
     mean = sums / sums[COUNT]
     share = mean[SHARE]
     forward, reflected = (
@@ -241,7 +248,7 @@ def _transmission_rows(change: Change, page: Floats, sums: Floats, peaks_v: Floa
         new_reflected_max,
         *bounds,
         np.where(unreadable, np.nan, highest),
-        energy_j * new_forward_w / np.maximum(forward_w, LEAST_W),
+        *(energies_j * new_forward_w / np.maximum(forward_w, LEAST_W)),
         change.flags(flags, unreadable, extrapolated),
     ]
 

@@ -24,7 +24,9 @@ CREATE TABLE transmissions (
     flags INTEGER NOT NULL,
     swr_noise_low REAL,
     swr_noise_high REAL,
-    settled_samples INTEGER NOT NULL
+    settled_samples INTEGER NOT NULL,
+    energy_low_j REAL,
+    energy_high_j REAL
 );
 CREATE INDEX transmissions_going_on ON transmissions (id) WHERE ended = 0;
 

@@ -98,7 +98,7 @@ TRANSMISSIONS = Table(
         *_plain("samples forward_w_mean forward_w_max reflected_w_mean reflected_w_max"),
         *_plain("swr swr_low swr_high swr_max energy_j channel frequency_khz calibration_id"),
         _FLAGS,
-        *_plain("swr_noise_low swr_noise_high settled_samples"),
+        *_plain("swr_noise_low swr_noise_high settled_samples energy_low_j energy_high_j"),
     ),
     source="transmissions AS r",
     channel="r.channel",

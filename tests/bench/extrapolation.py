@@ -23,7 +23,7 @@ from logger.calibration import bench_points
 from logger.calibration.coupler import Coupler
 from logger.calibration.fit import fit
 from logger.errors import BenchPointError
-from logger.reflection import COVERAGE
+from logger.reflection import COVERAGE, LEAST_W
 from logger.totals import COUNT, PF, PR, S_COUNT, SUMS, VF
 from logger.transmission_rows import bounds
 from tests import foreign_couplers as foreign
@@ -85,9 +85,12 @@ def play(seed: int, kind: str, loads: int) -> Outcome:
     matched = foreign.volts(unit, watts[..., None].repeat(PAIRS, 2), 0.0, seed=seed + 1)
     mean_w = coupler.forward.watts(matched.forward_v).mean(axis=-1)
     mean_v = matched.forward_v.mean(axis=-1)
-    of_noise = coupler.forward.slope(mean_v) * sd_v / np.sqrt(PAIRS) / np.maximum(mean_w, 1e-9)
-    spread = COVERAGE * np.hypot(coupler.watts_u("forward", mean_v, noise.zero_u_v[0]), of_noise)
-    watts_ok = np.abs(mean_w - watts) <= spread * np.maximum(mean_w, 1e-9)
+    of_noise_w = coupler.forward.slope(mean_v) * sd_v / np.sqrt(PAIRS)
+    usual_w = np.maximum(coupler.forward.watts(mean_v), LEAST_W)
+    systematic_w = coupler.watts_u("forward", mean_v, noise.zero_u_v[0]) * usual_w
+    spread_w = COVERAGE * np.hypot(systematic_w, of_noise_w)
+    watts_ok = np.abs(mean_w - watts) <= spread_w
+    spread = spread_w / np.maximum(mean_w, 1e-9)
     clipped = (matched.forward_v >= unit.full_scale_v - 1.5 * unit.step_v).any(-1)
     watts_ok = np.where(clipped, np.nan, watts_ok)
     swr_ok = np.where(np.isnan(low), np.nan, (low <= swr) & (swr <= high))

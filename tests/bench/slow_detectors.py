@@ -3,7 +3,9 @@
 Discharge time constants from 0.5 to 200 ms, attacks from 0.1 to 5 ms, in FM, AM, SSB, two-tone and
 CW, on the stations of `tests/foreign_stations` with a calibration by `calibrate fit`. By class: the
 highest `swr_max` beside the true SWR, the part of transmissions within 10 % of SWR-1 plus 0.05, the
-error of the energy with and without the flag `envelope`, excursions and alarms (all are false).
+error of the energy with and without the flag `envelope`, how often its interval holds the truth and
+how wide it is where flagged (median of upper over lower end), excursions and alarms (all false).
+The first over of a station, before any key-up has told the discharge, is counted in.
 
     python -m tests.bench.slow_detectors [--cells 60] [--minutes 4] [--seed 1] [--mode ssb]
 """
@@ -57,6 +59,8 @@ class Outcome:
     excess: float = 0.0  # of the highest SWR over its bound
     flagged: list[float] = field(default_factory=list)  # errors of energy
     unflagged: list[float] = field(default_factory=list)
+    held: list[bool] = field(default_factory=list)  # the truth, by the interval of energy
+    widths: list[float] = field(default_factory=list)  # of that interval where flagged
     excursions: int = 0
     alarms: Counter[str] = field(default_factory=Counter)
     seconds: float = 0.0
@@ -67,6 +71,8 @@ class Outcome:
         self.excess = max(self.excess, other.excess)
         self.flagged += other.flagged
         self.unflagged += other.unflagged
+        self.held += other.held
+        self.widths += other.widths
         self.excursions += other.excursions
         self.alarms.update(other.alarms)
         self.seconds += other.seconds
@@ -76,7 +82,9 @@ class Outcome:
         return (
             f"{self.seconds / 60:6.1f} min  swr_max within {np.mean(self.within):4.0%}, worst"
             f" {self.excess:+.2f}  energy unflagged {_errors(self.unflagged)},"
-            f" flagged {_errors(self.flagged)}  {self.excursions} excursions, alarms: {alarms}"
+            f" flagged {_errors(self.flagged)}, held {np.mean(self.held):.0%}"
+            f" (x {np.median(self.widths or [1.0]):.1f})"
+            f"  {self.excursions} excursions, alarms: {alarms}"
         )
 
 
@@ -171,6 +179,12 @@ def judge(rows: Sequence[Row], record: Record, swr: float) -> Outcome:
             error = sum(row.energy_j for row in own) / float(energy_j) - 1
             is_flagged = any(row.flags & (Flag.ENVELOPE | Flag.UNSETTLED) for row in own)
             (outcome.flagged if is_flagged else outcome.unflagged).append(error)
+            low_j, high_j = (
+                sum(getattr(row, name) for row in own) for name in ("energy_low_j", "energy_high_j")
+            )
+            outcome.held.append(low_j <= float(energy_j) <= high_j)
+            if is_flagged:
+                outcome.widths.append(high_j / low_j)
     outcome.excursions = sum(isinstance(row, Excursion) for row in rows)
     outcome.alarms.update(
         row.kind
