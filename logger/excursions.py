@@ -146,7 +146,8 @@ class Excursions:
         first_ns, last_ns = (bound(np.concatenate([jumped, off])) for bound in (np.min, np.max))
         quiet = pairs.trusted & ~departs
         inside = quiet & (times >= first_ns) & (times <= last_ns)
-        beside = np.flatnonzero(quiet & (times < first_ns))[-BESIDE:]
+        near = (times >= first_ns - BESIDE_NS) & (times < first_ns)
+        beside = np.flatnonzero(quiet & near)[-BESIDE:]
         if len(beside) < LEAST_BESIDE:
             return None
         ratio = np.where(pairs.trusted, pairs.reflected_w, 0.0) / np.where(

@@ -43,7 +43,7 @@ NOISES_LSB, REFLECTIONS = (0.2, 3.0), (0.0, 0.3)
 MODES = ("fm", "am", "ssb")
 POWERS_W = (1.0, 2.0, 4.0)
 FASTEST_S, SLOWEST_S = 0.2e-3, 2e-3
-RECORD_S = 1200.0  # rendered at once
+RECORD_S = 300.0  # rendered at once: longer ones do not fit the cache
 RATE_HZ = 200.0
 MOST_AN_HOUR = 0.1
 
