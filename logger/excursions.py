@@ -3,7 +3,7 @@
 Departing pairs (see `departures`) within MERGE_NS of one another are one departure. It is an
 excursion when it lasts LONGEST_NS at most and the pairs just before and just after it agree that
 the reflection went away and came back: by more than SCATTERS times what these pairs scatter
-themselves (wind in the antenna, hum, modulation).
+themselves (wind in the antenna, hum, modulation), STEADY_SCATTERS times on a steady carrier.
 
 Two detectors see the size of a reflection only. A contact of such a resistance that the reflection
 keeps its size shows nothing, and an open cannot be told from a short.
@@ -17,7 +17,7 @@ from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
 from logger.departures import (
     CERTAIN,
-    LEAST_RHO,
+    LEAST_STEADY_RHO,
     LONGEST_NS,
     REACH,
     between_jumps,
@@ -37,6 +37,7 @@ BESIDE = 16  # so many at most
 LEAST_BESIDE = 2
 EITHER = 0.25  # share of departures to the other side that shows noise
 SCATTERS = 5.0
+STEADY_SCATTERS = 3.0  # of a steady carrier, whose scatter is noise and weighed as such below
 STEADY_BESIDE = 1.12  # power within this factor beside it does not move; if it does, each detector
 LEAST_MOVING_RHO = 0.1  # follows in its own way, and less than this is none
 SIGMA_PER_MAD = 1.4826
@@ -209,11 +210,12 @@ class Excursions:
         distance = np.median(away) - level
         if distance[0] * distance[1] <= 0:
             return []
-        if np.abs(distance).min() <= SCATTERS * SIGMA_PER_MAD * scatter:
-            return []
         power_w = near.forward_w[beside]
         moves = power_w.max() > STEADY_BESIDE * power_w.min()
-        least = LEAST_MOVING_RHO if moves else LEAST_RHO
+        scatters = SCATTERS if moves else STEADY_SCATTERS
+        if np.abs(distance).min() <= scatters * SIGMA_PER_MAD * scatter:
+            return []
+        least = LEAST_MOVING_RHO if moves else LEAST_STEADY_RHO
         if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < least:
             return []
         # Hum and the like make the pairs beside it scatter by more than noise; weak ones most.
