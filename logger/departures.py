@@ -66,8 +66,9 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     least_rho = _least_rho(quarters, begin, end, forward_w / count, quarter)
     high = (np.sqrt(level) + least_rho) ** 2
     low = np.maximum(np.sqrt(level) - least_rho, 0.0) ** 2
-    sd_w = spread_w(reflected_v / count, forward_v / count, level[quarter], coupler, noise)
-    bias_w_ = bias_w(reflected_v / count, forward_v / count, level[quarter], coupler, noise)
+    mean_v = reflected_v / count, forward_v / count
+    sd_w = spread_w(*mean_v, forward_w / count, level[quarter], coupler, noise)
+    bias_w_ = bias_w(*mean_v, level[quarter], coupler, noise)
     bound_w = CERTAIN * np.sqrt(count) * sd_w + count * bias_w_
     together = reflected_w - high[quarter] * forward_w > bound_w
     together |= low[quarter] * forward_w - reflected_w > bound_w
@@ -85,9 +86,10 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     # Few are left. What a lagging detector can show is no departure.
     strongest, weakest = _envelope(quarters.pairs, at + part.start)
     reflected_w, quarter = pairs.reflected_w[at], np.searchsorted(ends, at, side="right")
-    sd_w = spread_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
+    volts = pairs.reflected_v[at], pairs.forward_v[at]
+    sd_w = spread_w(*volts, pairs.forward_w[at], level[quarter], coupler, noise)
     group = np.cumsum(np.diff(stretch[at], prepend=stretch[at[0]]) != 0)
-    off_w = bias_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
+    off_w = bias_w(*volts, level[quarter], coupler, noise)
     certain_w = CERTAIN * np.sqrt(np.bincount(group, sd_w**2))
     departs = np.zeros(len(at), dtype=bool)
     for excess in (
@@ -118,7 +120,8 @@ def between_jumps(
     at = np.flatnonzero(size > JUMP * np.repeat(usual, np.diff(bounds)))
     if len(at) < 2:
         return at[:0], after_ns
-    sd_w = spread_w(some.reflected_v[at], some.forward_v[at], ratio[at], coupler, noise)
+    columns = some.reflected_v[at], some.forward_v[at], some.forward_w[at], ratio[at - 1]
+    sd_w = spread_w(*columns, coupler, noise)
     strongest, weakest = _envelope(pairs, at + part.start)
     at = at[
         (size[at] > np.sqrt(2) * CERTAIN * sd_w / some.forward_w[at])
@@ -146,15 +149,22 @@ def between_jumps(
 
 
 def spread_w(
-    reflected_v: Floats, forward_v: Floats, ratio: ArrayLike, coupler: Coupler, noise: Noise
+    reflected_v: Floats,
+    forward_v: Floats,
+    forward_w: Floats,
+    ratio: ArrayLike,
+    coupler: Coupler,
+    noise: Noise,
 ) -> Floats:
-    """Standard deviation, by noise, of reflected power less `ratio` times incident power, watts."""
-    return np.asarray(
-        np.hypot(
-            coupler.reflected.slope(reflected_v) * noise.sd_v[1],
-            np.asarray(ratio) * coupler.forward.slope(forward_v) * noise.sd_v[0],
-        )
-    )
+    """Standard deviation, by noise, of reflected power less `ratio` times incident power, watts.
+
+    Where the law is steep near its zero, a reading that noise raised lies where it is flat: so the
+    slope at the reading that `ratio` would cause counts if it is the steeper one.
+    """
+    expected_v = coupler.reflected.volts(np.asarray(ratio) * forward_w)
+    slope = np.maximum(coupler.reflected.slope(reflected_v), coupler.reflected.slope(expected_v))
+    forward_sd_w = np.asarray(ratio) * coupler.forward.slope(forward_v) * noise.sd_v[0]
+    return np.asarray(np.hypot(slope * noise.sd_v[1], forward_sd_w))
 
 
 def bias_w(

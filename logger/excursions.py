@@ -219,7 +219,8 @@ class Excursions:
         if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < least:
             return []
         # Hum and the like make the pairs beside it scatter by more than noise; weak ones most.
-        sd = spread_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)
+        columns = near.reflected_v, near.forward_v, near.forward_w
+        sd = spread_w(*columns, level.mean(), self._coupler, noise)
         sd /= near.forward_w
         usual = max(1.0, SIGMA_PER_MAD * float(np.median(np.abs(off / sd[beside]))))
         bias = bias_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)
