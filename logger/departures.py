@@ -27,8 +27,8 @@ from logger.quarters import Quarters, SentPairs
 
 REACH = 4  # quarters on either side
 LEAST_RHO = 0.02
-LEAST_STEADY_RHO = 0.006  # of a carrier whose power is steady, and more by
-CALM = 6.0  # times the variation of the levels around
+LEAST_STEADY_RHO = 0.003  # of a carrier whose power is steady, and more by
+CALM = 4.0  # times the variation of the levels around
 LEAST_LEVELS = 5  # that tell this variation
 CERTAIN = 6.0
 STRETCH_NS = 31_250_000  # an eighth of a quarter
