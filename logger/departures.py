@@ -44,9 +44,11 @@ UNMODULATED = 1.12  # mean power of stretches within this factor: a carrier with
 LONGEST_NS = 1_000_000_000
 
 
-def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise) -> Times:
+def from_level(
+    quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise
+) -> tuple[Times, Floats]:
     """Indices in `quarters.pairs` of the pairs that depart from the level, in the quarters from
-    index `begin` to `end`."""
+    index `begin` to `end`; and the least change of |Gamma| that counted in each of these, (q,)."""
     level = levels_around(quarters, begin, end)
     part = slice(int(quarters.first[begin]), int(quarters.first[end]))
     pairs = quarters.pairs[part]
@@ -82,7 +84,7 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
 
     at = np.flatnonzero(beyond & pairs.trusted)
     if not len(at):
-        return at
+        return at, least_rho
     # Few are left. What a lagging detector can show is no departure.
     strongest, weakest = _envelope(quarters.pairs, at + part.start)
     reflected_w, quarter = pairs.reflected_w[at], np.searchsorted(ends, at, side="right")
@@ -98,7 +100,7 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     ):
         departs |= excess > CERTAIN * sd_w
         departs |= (excess > 0) & (np.bincount(group, excess) > certain_w)[group]
-    return np.asarray(at[departs] + part.start)
+    return np.asarray(at[departs] + part.start), least_rho
 
 
 def between_jumps(
