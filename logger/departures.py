@@ -4,9 +4,10 @@ Two ways to depart:
 
 - From the level: reflection differs from the median of the levels of REACH quarters on either side
   (or from the usual level, where a contact is open for most of that time; see `levels_around`) by
-  more than LEAST_RHO, than CERTAIN standard deviations of its noise, and than a detector that
-  lags behind the envelope could show: reflection read while power falls may be that of the power
-  LAG_NS before. This serves speech too, where pairs are strong and weak by turns.
+  more than LEAST_RHO (less on a steady carrier in calm air; see `_least_rho`), than CERTAIN
+  standard deviations of its noise, and than a detector that lags behind the envelope could show:
+  reflection read while power falls may be that of the power LAG_NS before. This serves speech too,
+  where pairs are strong and weak by turns.
 - Between two jumps: from one pair to the next the ratio changes by more than JUMP times the mean
   change of that quarter and than its noise, and within LONGEST_NS it jumps back. This finds what
   wind in the antenna would hide from the first way, on carriers.
@@ -26,6 +27,9 @@ from logger.quarters import Quarters, SentPairs
 
 REACH = 4  # quarters on either side
 LEAST_RHO = 0.02
+LEAST_STEADY_RHO = 0.003  # of a carrier whose power is steady, and more by
+CALM = 4.0  # times the variation of the levels around
+LEAST_LEVELS = 5  # that tell this variation
 CERTAIN = 6.0
 STRETCH_NS = 31_250_000  # an eighth of a quarter
 WORTH_A_LOOK = 3.0  # standard deviations, by the noise in the mean of a stretch
@@ -36,17 +40,18 @@ NEAR = 0.25  # of that distance: pairs within it are at the usual level
 LEAST_NEAR = 3  # pairs at the usual level from which on that level is used
 JUMP = 10.0
 STEADY = 2.0  # incident power within this factor about a jump
+UNMODULATED = 1.12  # mean power of stretches within this factor: a carrier without modulation
 LONGEST_NS = 1_000_000_000
 
 
-def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise) -> Times:
+def from_level(
+    quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise
+) -> tuple[Times, Floats]:
     """Indices in `quarters.pairs` of the pairs that depart from the level, in the quarters from
-    index `begin` to `end`."""
+    index `begin` to `end`; and the least change of |Gamma| that counted in each of these, (q,)."""
     level = levels_around(quarters, begin, end)
     part = slice(int(quarters.first[begin]), int(quarters.first[end]))
     pairs = quarters.pairs[part]
-    high = (np.sqrt(level) + LEAST_RHO) ** 2
-    low = np.maximum(np.sqrt(level) - LEAST_RHO, 0.0) ** 2
 
     # Together the pairs of a stretch may tell what none of them tells alone.
     stretch = pairs.time_ns // STRETCH_NS
@@ -60,8 +65,12 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
         np.add.reduceat(column if every else column * pairs.trusted, first) for column in columns
     )
     count = np.maximum(np.add.reduceat(pairs.trusted, first, dtype=np.int64), 1)
-    sd_w = spread_w(reflected_v / count, forward_v / count, level[quarter], coupler, noise)
-    bias_w_ = bias_w(reflected_v / count, forward_v / count, level[quarter], coupler, noise)
+    least_rho = _least_rho(quarters, begin, end, forward_w / count, quarter)
+    high = (np.sqrt(level) + least_rho) ** 2
+    low = np.maximum(np.sqrt(level) - least_rho, 0.0) ** 2
+    mean_v = reflected_v / count, forward_v / count
+    sd_w = spread_w(*mean_v, forward_w / count, level[quarter], coupler, noise)
+    bias_w_ = bias_w(*mean_v, level[quarter], coupler, noise)
     bound_w = CERTAIN * np.sqrt(count) * sd_w + count * bias_w_
     together = reflected_w - high[quarter] * forward_w > bound_w
     together |= low[quarter] * forward_w - reflected_w > bound_w
@@ -75,13 +84,14 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
 
     at = np.flatnonzero(beyond & pairs.trusted)
     if not len(at):
-        return at
+        return at, least_rho
     # Few are left. What a lagging detector can show is no departure.
     strongest, weakest = _envelope(quarters.pairs, at + part.start)
     reflected_w, quarter = pairs.reflected_w[at], np.searchsorted(ends, at, side="right")
-    sd_w = spread_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
+    volts = pairs.reflected_v[at], pairs.forward_v[at]
+    sd_w = spread_w(*volts, pairs.forward_w[at], level[quarter], coupler, noise)
     group = np.cumsum(np.diff(stretch[at], prepend=stretch[at[0]]) != 0)
-    off_w = bias_w(pairs.reflected_v[at], pairs.forward_v[at], level[quarter], coupler, noise)
+    off_w = bias_w(*volts, level[quarter], coupler, noise)
     certain_w = CERTAIN * np.sqrt(np.bincount(group, sd_w**2))
     departs = np.zeros(len(at), dtype=bool)
     for excess in (
@@ -90,7 +100,7 @@ def from_level(quarters: Quarters, begin: int, end: int, coupler: Coupler, noise
     ):
         departs |= excess > CERTAIN * sd_w
         departs |= (excess > 0) & (np.bincount(group, excess) > certain_w)[group]
-    return np.asarray(at[departs] + part.start)
+    return np.asarray(at[departs] + part.start), least_rho
 
 
 def between_jumps(
@@ -112,7 +122,8 @@ def between_jumps(
     at = np.flatnonzero(size > JUMP * np.repeat(usual, np.diff(bounds)))
     if len(at) < 2:
         return at[:0], after_ns
-    sd_w = spread_w(some.reflected_v[at], some.forward_v[at], ratio[at], coupler, noise)
+    columns = some.reflected_v[at], some.forward_v[at], some.forward_w[at], ratio[at - 1]
+    sd_w = spread_w(*columns, coupler, noise)
     strongest, weakest = _envelope(pairs, at + part.start)
     at = at[
         (size[at] > np.sqrt(2) * CERTAIN * sd_w / some.forward_w[at])
@@ -140,15 +151,22 @@ def between_jumps(
 
 
 def spread_w(
-    reflected_v: Floats, forward_v: Floats, ratio: ArrayLike, coupler: Coupler, noise: Noise
+    reflected_v: Floats,
+    forward_v: Floats,
+    forward_w: Floats,
+    ratio: ArrayLike,
+    coupler: Coupler,
+    noise: Noise,
 ) -> Floats:
-    """Standard deviation, by noise, of reflected power less `ratio` times incident power, watts."""
-    return np.asarray(
-        np.hypot(
-            coupler.reflected.slope(reflected_v) * noise.sd_v[1],
-            np.asarray(ratio) * coupler.forward.slope(forward_v) * noise.sd_v[0],
-        )
-    )
+    """Standard deviation, by noise, of reflected power less `ratio` times incident power, watts.
+
+    Where the law is steep near its zero, a reading that noise raised lies where it is flat: so the
+    slope at the reading that `ratio` would cause counts if it is the steeper one.
+    """
+    expected_v = coupler.reflected.volts(np.asarray(ratio) * forward_w)
+    slope = np.maximum(coupler.reflected.slope(reflected_v), coupler.reflected.slope(expected_v))
+    forward_sd_w = np.asarray(ratio) * coupler.forward.slope(forward_v) * noise.sd_v[0]
+    return np.asarray(np.hypot(slope * noise.sd_v[1], forward_sd_w))
 
 
 def bias_w(
@@ -193,8 +211,36 @@ def _pairs_ahead(quarters: Quarters, at: int) -> SentPairs:
     return quarters.pairs[int(quarters.first[at]) : int(quarters.first[last])]
 
 
+def _least_rho(
+    quarters: Quarters, begin: int, end: int, stretch_w: Floats, quarter: Times
+) -> Floats:
+    """Return the least departure that counts, for the quarters from index `begin` to `end`.
+
+    `stretch_w` (s,) is the mean incident power of the trusted pairs of each stretch, `quarter` (s,)
+    its quarter, from 0. Speech and wind make differences of LEAST_RHO; where power is steady and
+    the levels around vary less, less is enough.
+    """
+    at = np.flatnonzero(np.diff(quarter, prepend=-1))
+    steady = np.maximum.reduceat(stretch_w, at) <= UNMODULATED * np.minimum.reduceat(stretch_w, at)
+    levels, known = _sorted_around(quarters, begin, end)
+    row, last = np.arange(len(levels)), np.maximum(known - 1, 0)
+    rho = np.sqrt(np.maximum(levels, 0.0))
+    varies = np.maximum(rho[row, 3 * last // 4] - rho[row, last // 4], quarters.restless[begin:end])
+    least = np.minimum(LEAST_STEADY_RHO + CALM * varies, LEAST_RHO)
+    return np.where(steady & (known >= LEAST_LEVELS), least, LEAST_RHO)
+
+
 def _medians_around(quarters: Quarters, begin: int, end: int) -> Floats:
     """Return the medians of `levels_around`."""
+    levels, known = _sorted_around(quarters, begin, end)
+    row = np.arange(len(levels))
+    middle = levels[row, np.maximum(known - 1, 0) // 2] + levels[row, known // 2]
+    return np.asarray(0.5 * middle)
+
+
+def _sorted_around(quarters: Quarters, begin: int, end: int) -> tuple[Floats, Times]:
+    """Return the levels of REACH quarters on either side in the same transmission, sorted, those
+    not known last, (q, 2 REACH + 1), and how many are known, (q,)."""
     beside = np.arange(begin, end)[:, None] + np.arange(-REACH, REACH + 1)
     inside = (beside >= 0) & (beside < len(quarters))
     beside = np.clip(beside, 0, len(quarters) - 1)
@@ -203,10 +249,7 @@ def _medians_around(quarters: Quarters, begin: int, end: int) -> Floats:
     inside &= quarters.start_ns[beside] == quarters.start_ns[own, None]
     levels = np.where(inside, quarters.ratio[beside], np.nan)
     levels.sort(axis=1)  # NaN comes last
-    known = (~np.isnan(levels)).sum(axis=1)
-    row = np.arange(len(levels))
-    middle = levels[row, np.maximum(known - 1, 0) // 2] + levels[row, known // 2]
-    return np.asarray(0.5 * middle)
+    return levels, (~np.isnan(levels)).sum(axis=1)
 
 
 def _envelope(pairs: SentPairs, at: Times) -> tuple[Floats, Floats]:

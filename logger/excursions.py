@@ -3,7 +3,8 @@
 Departing pairs (see `departures`) within MERGE_NS of one another are one departure. It is an
 excursion when it lasts LONGEST_NS at most and the pairs just before and just after it agree that
 the reflection went away and came back: by more than SCATTERS times what these pairs scatter
-themselves (wind in the antenna, hum, modulation).
+themselves (wind in the antenna, hum, modulation), STEADY_SCATTERS times on a steady carrier in
+calm air.
 
 Two detectors see the size of a reflection only. A contact of such a resistance that the reflection
 keeps its size shows nothing, and an open cannot be told from a short.
@@ -37,6 +38,7 @@ BESIDE = 16  # so many at most
 LEAST_BESIDE = 2
 EITHER = 0.25  # share of departures to the other side that shows noise
 SCATTERS = 5.0
+STEADY_SCATTERS = 3.0  # of a steady carrier in calm air: it is noise, weighed as such below
 STEADY_BESIDE = 1.12  # power within this factor beside it does not move; if it does, each detector
 LEAST_MOVING_RHO = 0.1  # follows in its own way, and less than this is none
 SIGMA_PER_MAD = 1.4826
@@ -56,6 +58,7 @@ class Excursions:
         self._judged = -(2**62)  # the latest quarter that has been judged
         self._jumped_ns = -(2**62)  # the latest jump back
         self._open = NONE, NONE  # times of pairs between jumps, and off the level, to be judged
+        self._least_rho: dict[int, float] = {}  # that counts, by the number of the quarter
         self._known = NONE  # times of all that departed lately
 
     def update(self, quarters: Quarters | None, now_ns: int, noise: Noise) -> list[Excursion]:
@@ -84,7 +87,9 @@ class Excursions:
             both = self._coupler, noise
             at, self._jumped_ns = between_jumps(quarters, begin, end, *both, self._jumped_ns)
             jumped = np.union1d(jumped, quarters.pairs.time_ns[at])
-            at = from_level(quarters, begin, end, *both)
+            at, least_rho = from_level(quarters, begin, end, *both)
+            numbers = quarters.number[begin:end].tolist()
+            self._least_rho.update(zip(numbers, least_rho.tolist(), strict=True))
             off = np.union1d(off, quarters.pairs.time_ns[at])
         past_ns = (upto + 1) * QUARTER_NS - MERGE_NS
         open_ns = 2**62
@@ -101,6 +106,7 @@ class Excursions:
         self._open = jumped[jumped >= open_ns], off[off >= open_ns]
         oldest = upto - KEPT
         self._known = self._known[self._known >= oldest * QUARTER_NS]
+        self._least_rho = {n: rho for n, rho in self._least_rho.items() if n >= oldest}
         self._held = [part.since(oldest) for part in self._held if part.number[-1] >= oldest]
         return found
 
@@ -146,7 +152,8 @@ class Excursions:
         first_ns, last_ns = (bound(np.concatenate([jumped, off])) for bound in (np.min, np.max))
         quiet = pairs.trusted & ~departs
         inside = quiet & (times >= first_ns) & (times <= last_ns)
-        beside = np.flatnonzero(quiet & (times < first_ns))[-BESIDE:]
+        near = (times >= first_ns - BESIDE_NS) & (times < first_ns)
+        beside = np.flatnonzero(quiet & near)[-BESIDE:]
         if len(beside) < LEAST_BESIDE:
             return None
         ratio = np.where(pairs.trusted, pairs.reflected_w, 0.0) / np.where(
@@ -208,15 +215,18 @@ class Excursions:
         distance = np.median(away) - level
         if distance[0] * distance[1] <= 0:
             return []
-        if np.abs(distance).min() <= SCATTERS * SIGMA_PER_MAD * scatter:
-            return []
         power_w = near.forward_w[beside]
         moves = power_w.max() > STEADY_BESIDE * power_w.min()
-        least = LEAST_MOVING_RHO if moves else LEAST_RHO
+        least = self._least_rho.get(first_ns // QUARTER_NS, LEAST_RHO)
+        scatters = SCATTERS if moves or least >= LEAST_RHO else STEADY_SCATTERS
+        if np.abs(distance).min() <= scatters * SIGMA_PER_MAD * scatter:
+            return []
+        least = LEAST_MOVING_RHO if moves else least
         if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < least:
             return []
         # Hum and the like make the pairs beside it scatter by more than noise; weak ones most.
-        sd = spread_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)
+        columns = near.reflected_v, near.forward_v, near.forward_w
+        sd = spread_w(*columns, level.mean(), self._coupler, noise)
         sd /= near.forward_w
         usual = max(1.0, SIGMA_PER_MAD * float(np.median(np.abs(off / sd[beside]))))
         bias = bias_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)

@@ -61,9 +61,10 @@ class Levels:
             follows = np.concatenate([[self._sent_before], sent[:-1]])
             trusted = forward_w >= view.floor_w
             trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
-            # With only the reflected reading at the end, the ratio is at least so high.
+            # With the reflected reading at the end the ratio is high, even if the forward reading,
+            # which an open may raise, is there too.
             clipped = block.flags & np.uint8(Flag.CLIPPED) != 0
-            trusted &= ~clipped | (block.reflected_v > block.forward_v)
+            trusted &= ~clipped | (block.reflected_v >= block.forward_v)
             below = block.below
             pairs = SentPairs(
                 block.time_ns,

@@ -11,6 +11,7 @@ from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Excursion, Row
 from logger.usual_level import LEAST_QUARTERS, QUARTER_NS, Memory, UsualLevels
+from tests.bench import chatter, foreign_noise
 from tests.station_model import Open, Over, Record, Station, exact, random_station
 from tests.station_model.detectors import Converter
 from tests.station_model.pipeline import Settings, blocks
@@ -50,6 +51,46 @@ def test_a_burst_is_counted_and_timed_whatever_its_spacing(gap_s: float, start_s
         assert (row.time_ns - EPOCH_NS) / 1e9 == pytest.approx(one.start_s, abs=0.0051)
 
 
+@pytest.mark.parametrize(("seed", "overs"), [(115, 16), (117, 11), (104, 20)])
+def test_opens_of_a_foreign_station_are_found_like_an_ideal_detector_would(
+    seed: int, overs: int
+) -> None:
+    """Opens drive both ports of one to full scale; another's silicon diodes hardly read 1 W; at the
+    third, slow filters round a burst from key-down on, soon after another power."""
+    tallies, false = chatter.run(seed, overs, 200.0, missed=False)
+    total = tallies["all"]
+    assert total.found >= 0.98 * total.ideal
+    assert total.seen_s == pytest.approx(total.true_s, rel=0.1)
+    assert not false
+
+
+@pytest.mark.parametrize(("wander", "found"), [(0.0002, 1), (0.004, 0)])
+def test_a_slight_departure_counts_in_calm_air_only(wander: float, found: int) -> None:
+    """|Gamma| of 0.1 changes by 0.012 for 60 ms; the load wanders within half a second."""
+    rng = np.random.default_rng(2)
+    coupler, noise_v = Coupler(exact(station().coupler)), 4e-4
+    count = 200 * 20
+    rho = 0.1 * np.ones(count)
+    sway, keep = 0.0, float(np.exp(-1 / (200 * 0.5)))
+    for index in range(count):
+        sway = keep * sway + wander * np.sqrt(1 - keep**2) * rng.standard_normal()
+        rho[index] += sway
+    rho[2000:2012] += 0.012
+    keyed = np.arange(count) >= 200
+    columns = [
+        port.volts(np.where(keyed, watts, 0.0)) + noise_v * rng.standard_normal(count)
+        for port, watts in (
+            (coupler.forward, np.full(count, 4.0)),
+            (coupler.reflected, 4.0 * rho**2),
+        )
+    ]
+    time_ns = EPOCH_NS + np.arange(count) * 5_000_000
+    pipeline = Pipeline(Settings(), coupler)
+    rows = pipeline.process(SampleBlock(time_ns, *columns, {}, (0.0, 0.0), 3.3))
+    rows += pipeline.finish()
+    assert len([row for row in rows if isinstance(row, Excursion)]) == found
+
+
 def test_a_step_that_stays_is_no_burst() -> None:
     """From one level to another and back after seconds."""
     own = [Open(14.0, 19.0, 3000.0, 1.0)]
@@ -86,6 +127,14 @@ def test_hidden_noise_is_no_excursion(zero_lsb: float, noise_lsb: float) -> None
         )
     rows += pipeline.finish()
     assert not [row for row in rows if isinstance(row, Excursion | AlarmChange)]
+
+
+@pytest.mark.parametrize("number", [0, 10])
+def test_a_sound_foreign_station_with_hidden_noise_is_left_alone(number: int) -> None:
+    """FM through 8 bits, SSB through 12 bits, by a calibration fitted from its own readings."""
+    outcome = foreign_noise.run([foreign_noise.draw_cells(12, 1)[number]], 0.1)[0]
+    assert not outcome.excursions
+    assert not outcome.alarms
 
 
 def feed(usual: UsualLevels, start: int, ratio: list[float], ended: list[int]) -> np.ndarray:

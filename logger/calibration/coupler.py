@@ -22,7 +22,8 @@ LEAST_V = 2e-4  # above the zero, where the sensitivities end
 TEMPERATURE_STEP_C = 0.5
 NEPER_PER_DB = math.log(10) / 20
 MOST_TEMPERATURES = 64  # laws kept; each is a table
-READABLE_FACTOR = 1.96 / 0.2**2  # SWR 1.5 is a reflection coefficient of 0.2
+READABLE_RHO = 0.2  # the reflection coefficient of SWR 1.5
+READABLE_FACTOR = COVERAGE / READABLE_RHO**2
 
 
 class Coupler:
@@ -131,9 +132,12 @@ class Coupler:
         """The least incident power at which one pair's SWR means something, watts.
 
         There, two standard deviations of the reflected reading about zero amount to what an SWR
-        of 1.5 would reflect, so that 1.0 and 1.5 can be told apart with 95 % confidence.
+        of 1.5 would reflect, so that 1.0 and 1.5 can be told apart with 95 % confidence. The law
+        counts over these two, since at the zero itself a silicon diode turns microvolts to watts.
         """
-        return READABLE_FACTOR * self.least_slope * math.hypot(noise.sd_v[1], noise.zero_u_v[1])
+        high_v = COVERAGE * math.hypot(noise.sd_v[1], noise.zero_u_v[1])
+        reflected_w = self.reflected.watts(np.array([self.reflected.zero_v + high_v]))
+        return float(reflected_w[0]) / READABLE_RHO**2
 
     def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
         """Variance of ln(reflected/incident) that averaging does not lessen, (n,) -> (n,).

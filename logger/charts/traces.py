@@ -42,9 +42,8 @@ def measured(block: SampleBlock, coupler: Coupler, noise: Noise) -> Floats:
     readable &= flags & np.uint8(Flag.CLIPPED) == 0
     safe_w = np.where(readable, forward_w, np.nan)
     ratio = reflected_w / safe_w
-    spread = COVERAGE * spread_w(
-        block.reflected_v, block.forward_v, np.nan_to_num(ratio), coupler, noise
-    )
+    columns = block.reflected_v, block.forward_v, forward_w, np.nan_to_num(ratio)
+    spread = COVERAGE * spread_w(*columns, coupler, noise)
     spread /= safe_w
     rho, low, high = (
         np.minimum(np.sqrt(np.maximum(each, 0.0)), HIGHEST_RHO)

@@ -9,6 +9,8 @@ Every third over is sound.
 An open counts if it changes |Gamma| by 0.05 or more. It is *found* if an excursion overlaps it, two
 samples more or less; excursions outside of bursts are *false*. *Counted* is the number of
 excursions in bursts over that of their opens, *time* the sum of durations over the true one.
+*Ideal* is the share that could be found at all: by a detector that knows the readings without noise
+of the sound and of the open station, thus all time constants, and errs once in 10 h.
 
 python -m tests.bench.chatter [--stations 20] [--overs 30] [--seed 1] [--missed]
 """
@@ -17,15 +19,19 @@ from __future__ import annotations
 
 import argparse
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
 
 from logger.config import StationOptions
 from logger.pipeline import Pipeline
 from logger.rows import Excursion
 from tests.bench.foreign_noise import calibrate
 from tests.foreign_stations import (
+    Condition,
     Converter,
     Detector,
     Open,
@@ -41,6 +47,8 @@ from tests.station_model.pipeline import Settings
 SHOWS = 0.05
 KINDS = ("burst", "key-down", "long", "dense", "series")
 BAR, TIME_BAR = 0.99, 0.10
+LOOKS = 10 * 3600 * 200 * 10  # pairs in 10 h, and ten lengths of an open tried at each
+IDEAL_SIGMAS = float(norm.isf(1 / LOOKS))
 
 
 @dataclass
@@ -49,6 +57,7 @@ class Tally:
 
     opens: int = 0
     found: int = 0
+    ideal: float = 0.0
     excursions: int = 0
     true_s: float = 0.0
     seen_s: float = 0.0
@@ -56,9 +65,10 @@ class Tally:
     def line(self, name: str) -> str:
         """For a person."""
         if not self.opens:
-            return f"  {name:<22} none"
+            return f"  {name:<16} none"
         return (
-            f"  {name:<22}{self.opens:6d}  found {100 * self.found / self.opens:6.2f} %"
+            f"  {name:<16}{self.opens:6d}  found {100 * self.found / self.opens:6.2f} %"
+            f"  ideal {100 * self.ideal / self.opens:6.2f} %"
             f"  counted {100 * self.excursions / self.opens:6.1f} %"
             f"  time {100 * self.seen_s / self.true_s:6.1f} %"
         )
@@ -104,6 +114,43 @@ def draw_opens(rng: np.random.Generator, over: Over, kind: str) -> list[Open]:
     return opens
 
 
+def ideal_chances(
+    station: Station, plan: Sequence[Over], opens: Sequence[Open], seed: int, end_s: float
+) -> dict[Open, float]:
+    """Return the chance that an ideal detector finds each open.
+
+    It sums the difference of both readings from those of the sound station, in standard deviations
+    of noise and rounding, over the pairs of the open. What a change of power would show as well
+    does not count. The wander of the load is taken as known, so this is an upper bound.
+    """
+    converter = station.converter
+    exact = replace(
+        station, converter=replace(converter, bits=24, noise_lsb=0.0, offset_lsb=(0.0, 0.0))
+    )
+    sd_v = converter.lsb_v * np.hypot(converter.noise_lsb, 12**-0.5)
+    times_s = np.zeros(0)
+
+    def read(opens: Sequence[Open], power_factor: float = 1.0) -> NDArray[np.float64]:
+        nonlocal times_s
+        condition = Condition(power_factor=power_factor)
+        record = render(exact, plan, opens, (), condition, seed=seed, idle_s=0, span_s=(0.0, end_s))
+        times_s = (record.time_ns - record.start_ns) * 1e-9
+        return np.stack([record.forward_v, record.reflected_v]) / sd_v
+
+    shown = read(opens)
+    away = shown - read([])
+    by_power = read(opens, 1.02) - shown
+    by_power /= np.maximum(np.hypot(*by_power), 1e-9)
+    away -= (away * by_power).sum(axis=0) * by_power
+    chances = {}
+    for one in opens:
+        span = [one.start_s, one.start_s + one.duration_s + 2 / station.rate_hz]
+        part = slice(*np.searchsorted(times_s, span).tolist())
+        distance = np.sqrt((away[:, part] ** 2).sum())
+        chances[one] = float(norm.cdf(distance - IDEAL_SIGMAS))
+    return chances
+
+
 def run(seed: int, overs: int, rate_hz: float, *, missed: bool) -> tuple[dict[str, Tally], int]:
     """Play one station; return tallies by kind and the number of false excursions."""
     rng = np.random.default_rng([8, seed])
@@ -127,6 +174,7 @@ def run(seed: int, overs: int, rate_hz: float, *, missed: bool) -> tuple[dict[st
         if isinstance(row, Excursion)
     ]
     changes = dict(zip(record.truth.opens, record.truth.open_change, strict=True))
+    chances = ideal_chances(station, plan, opens, seed, now_s)
     tallies: dict[str, Tally] = defaultdict(Tally)
     slack_s = 2 / rate_hz
     false = len(seen)
@@ -155,10 +203,11 @@ def run(seed: int, overs: int, rate_hz: float, *, missed: bool) -> tuple[dict[st
                     for at, length in inside
                 )
                 tally.found += hit
+                tally.ideal += chances[one]
                 if missed and not hit and name == "all":
                     print(
                         f"    missed at station {seed}: {kind}, {1e3 * one.duration_s:.0f} ms at"
-                        f" {one.start_s:.3f} s by {changes[one]:+.2f};"
+                        f" {one.start_s:.3f} s by {changes[one]:+.2f}, ideal {chances[one]:.3f};"
                         f" seen {[(round(a, 3), round(d, 3)) for a, d in inside]} of"
                         f" {[(round(o.start_s, 3), round(o.duration_s, 3)) for o in own]}"
                     )
