@@ -29,7 +29,7 @@ from typing import Any
 import serial
 
 from drivers.contract import LinkError
-from drivers.patience import Patience
+from drivers.silence import Patience
 from drivers.serial_ports import list_ports
 
 # What pyserial lets through when a port fails under it; SerialException is an OSError.

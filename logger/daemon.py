@@ -29,25 +29,25 @@ from drivers.contract import READ, Driver, DriverError, EndOfInput, SampleBlock
 from drivers.timeline import boot_name, host_ns, read_clocks
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
-from logger.config import Config
-from logger.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
+from logger.config.load import Config
+from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.errors import MismatchdError, StoreError
-from logger.handover import Handover
-from logger.health import Clocks, HealthGauge, Totals, next_row_s
-from logger.host_clock import running_ns, synchronised
-from logger.keeper import COMMIT_S, DAY_NS, Keeper, Tell
+from logger.service.handover import Handover
+from logger.service.health import Clocks, HealthGauge, Totals, next_row_s
+from logger.service.host_clock import running_ns, synchronised
+from logger.service.keeper import COMMIT_S, DAY_NS, Keeper, Tell
 from logger.live.feed import LiveFeed
 from logger.live.meter import reading_of
 from logger.live.reading import Reading
 from logger.live.tap import Tap
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory, Row
-from logger.sd_notify import ServiceManager, Supervision
-from logger.status import StatusSocket
+from logger.service.sd_notify import ServiceManager, Supervision
+from logger.live.status import StatusSocket
 from logger.store.database import Store, Stored
 from logger.store.lock import StoreLock
 from logger.utc import format_ns
-from logger.view import View
+from logger.stages.view import View
 from logger.wording import count
 
 if TYPE_CHECKING:
@@ -492,7 +492,7 @@ class Daemon:
         if not config.notifiers:
             return []
         from logger.notify.channel import Surroundings
-        from logger.notify.ways import notifiers
+        from logger.notify.build import notifiers
 
         surroundings = Surroundings(
             config.station.name,
@@ -519,7 +519,7 @@ class Daemon:
 
     def _start_metrics(self) -> None:
         if self._config.metrics is not None:
-            from logger.metrics import MetricsServer  # http.server costs 10 MB
+            from logger.service.metrics import MetricsServer  # http.server costs 10 MB
 
             self._metrics = MetricsServer(self._config.metrics, self.status)
 

@@ -11,24 +11,25 @@ import msgspec
 import numpy as np
 
 from drivers.contract import SampleBlock, join
-from logger import decay, usual_level
+from logger.stages import decay
+from logger.stages import usual_level
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
-from logger.config import Config, WeatherOptions
-from logger.excursions import Excursions
-from logger.keying import RELEASE, Keying
-from logger.levels import Levels
-from logger.noise import NoiseTracker
-from logger.own_power import OwnPower, OwnPowerTracker
-from logger.quarters import Quarters
+from logger.config.load import Config, WeatherOptions
+from logger.stages.excursions import Excursions
+from logger.stages.keying import RELEASE, Keying
+from logger.stages.levels import Levels
+from logger.stages.noise import NoiseTracker
+from logger.stages.own_power import OwnPower, OwnPowerTracker
+from logger.stages.quarters import Quarters
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
-from logger.selection import Selection, ThinSample
-from logger.settling import Settling
-from logger.transmissions import Transmissions
-from logger.view import View, impossible_ratio
+from logger.stages.selection import Selection, ThinSample
+from logger.stages.settling import Settling
+from logger.stages.transmissions import Transmissions
+from logger.stages.view import View, impossible_ratio
 from logger.watchdog import Watchdog
 from logger.watchdog.rule import recalled
-from logger.weather_means import WeatherMeans
+from logger.stages.weather_means import WeatherMeans
 
 SECOND_NS = 1_000_000_000
 GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from logger.trend.account import DAY_NS, Account, Alarm, ChannelAccount, Entry
-from logger.trend.days import Days, Weather
+from logger.daily import Days, Weather
 from logger.trend.outcome import Step
 from tests.trends import FIRST, days, fitted
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.trend.days import Days, Event, Weather
+from logger.daily import Days, Event, Weather
 
 FIRST_DAY = 20_454  # 2026-01-01
 YEAR = 365.25

@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.store.database import Store
 from logger.trend.account import DAY_NS
-from logger.trend.days import Days
+from logger.daily import Days
 
 MINUTE_NS = 60_000_000_000
 PUT = (

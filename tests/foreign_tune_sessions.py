@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.reflection import estimate as product_reading
+from logger.physics.reflection import estimate as product_reading
 from logger.tune.positions import Adjustment, Position, Reading
 from logger.tune.session import Session, State
 from tests.foreign_antennas import CuttingSession, random_antenna

@@ -18,7 +18,7 @@ from logger.isolate.chain import DEFAULT, Chain, Mode, Symptom
 from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound
 from logger.isolate.session import Session, State, Step, Taken
 from logger.isolate.trial import Trial
-from logger.reflection import blend, swr
+from logger.physics.reflection import blend, swr
 from tests.station_model.line import CABLES, Antenna, Line, parallel, series
 
 MISREAD = 0.05

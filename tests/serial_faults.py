@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from logger.status import ask
+from logger.live.status import ask
 from tests.deadlines import wait_until
 from tests.servers import free_port, needed
 from tests.station import Running, line

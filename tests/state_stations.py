@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.trend.days import Days
+from logger.daily import Days
 from tests.drift_stations import FIRST_DAY, YEAR, _lasting
 
 KHZ = {1: 26965.0, 10: 27075.0, 20: 27205.0, 30: 27305.0, 40: 27405.0}

@@ -138,7 +138,7 @@ class Running:
         self, config: Path, condition: Callable[[dict[str, Any]], object], seconds: float = 15.0
     ) -> dict[str, Any]:
         """Wait for a status of which `condition` is true, and return it."""
-        from logger.status import ask
+        from logger.live.status import ask
 
         store = config.parent / "data/station.sqlite"
 

@@ -17,7 +17,7 @@ from matplotlib.text import Text
 from logger.charts import drift, sheet
 from logger.charts.drift_panels import LOSSES_DB
 from logger.charts.palette import BRICK, INK, PAPER
-from logger.reflection import return_loss_db, rho_of_swr
+from logger.physics.reflection import return_loss_db, rho_of_swr
 from logger.trend.account import DAY_NS
 from logger.trend.outcome import Step
 from tests import drift_cases

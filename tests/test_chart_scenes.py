@@ -20,7 +20,7 @@ from logger.calibration.coupler import Coupler
 from logger.charts import scenes, timeline
 from logger.charts.scenes import Scene
 from logger.charts.traces import FORWARD, RHO, RHO_HIGH, RHO_LOW, measured, traces
-from logger.reflection import rho_of_swr
+from logger.physics.reflection import rho_of_swr
 from logger.store.database import Store
 from logger.store.tables import ALARMS, EXCURSIONS, TRANSMISSIONS
 from tests.test_recompute_raw import Case

@@ -10,7 +10,7 @@ from drivers.contract import SampleBlock
 from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Excursion, Row
-from logger.usual_level import LEAST_QUARTERS, QUARTER_NS, Memory, UsualLevels
+from logger.stages.usual_level import LEAST_QUARTERS, QUARTER_NS, Memory, UsualLevels
 from tests.bench import chatter, foreign_noise
 from tests.station_model import Open, Over, Record, Station, exact, random_station
 from tests.station_model.detectors import Converter

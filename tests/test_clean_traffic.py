@@ -12,7 +12,7 @@ from drivers.contract import EndOfInput
 from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
-from logger.config import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
+from logger.config.load import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Transmission
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from logger.cli import COMMANDS
-from logger.config import load
+from logger.config.load import load
 from logger.isolate.hints import newest
 from logger.store.database import Store
 from tests.station import mismatchd, write_config

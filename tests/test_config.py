@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.cli import command
-from logger.config import Config, default_path, load
+from logger.config.load import Config, default_path, load
 from logger.errors import ConfigError
 
 DRIVER = """

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.antenna import rho
+from logger.physics.antenna import rho
 from logger.errors import UsageError
 from logger.page.adjusting import _adjustment
-from logger.reflection import swr
+from logger.physics.reflection import swr
 from logger.tune.advice import settable
 from logger.tune.cutting import FIRST_CUT, GROWTH, MARGIN, cut_change
 from logger.tune.estimate import estimate, interval

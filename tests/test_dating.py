@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock
 from drivers.timeline import Clocks
-from logger.dating import EARLIEST_NS, LONGEST_SLEW_NS, STEP_NS, Dating, Order
+from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, STEP_NS, Dating, Order
 from logger.rows import Boot, Trust
 
 S = 1_000_000_000

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 
 from drivers.contract import SampleBlock
-from logger import reflection
+from logger.physics import reflection
 from logger.blocks import Noise, PowerBlock
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory
-from logger.view import View
+from logger.stages.view import View
 from logger.watchdog import detector_fault
 from logger.watchdog.finding import Finding
 from tests.test_store import SECOND, T0, transmission

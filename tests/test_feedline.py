@@ -22,7 +22,7 @@ from logger.feedline.loss import (
     rho_at_antenna,
     total_loss_db,
 )
-from logger.reflection import rho_of_swr
+from logger.physics.reflection import rho_of_swr
 from tests.station import mismatchd
 
 REFERENCES = Path(__file__).parent / "references"

@@ -18,13 +18,13 @@ from hypothesis import strategies as st
 
 from logger.calibration.coupler import Coupler
 from logger.cli.station import calibration_of
-from logger.config import load
+from logger.config.load import load
 from logger.feedline.course import courses
 from logger.feedline.findings import findings
 from logger.feedline.frequency import mhz_of
 from logger.feedline.measurement import LineLoss, loss_of_swr, mean_of, verdict
 from logger.live.carrier import OfDriver
-from logger.reflection import swr
+from logger.physics.reflection import swr
 from logger.store.database import Store
 from logger.store.line_losses import LineLosses
 from tests.deadlines import Deadline, scale

@@ -13,7 +13,7 @@ import pytest
 from drivers.contract import EndOfInput, SampleBlock
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import load as load_calibration
-from logger.config import load
+from logger.config.load import load
 from logger.daemon import Daemon
 from logger.store.database import Store
 from logger.store.tables import TRANSMISSIONS

@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 import yaml
 
-from logger.config import InfluxOptions
+from logger.config.load import InfluxOptions
 from logger.forward.answers import ServerError
 from logger.forward.influx import InfluxForwarder
-from logger.line_protocol import line, point
+from logger.store.line_protocol import line, point
 from logger.store.database import Store
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 from logger.utc import format_ns

@@ -8,7 +8,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
-from logger.config import InfluxOptions
+from logger.config.load import InfluxOptions
 from logger.forward import influx
 from logger.forward.influx import InfluxForwarder
 from logger.store.database import Store

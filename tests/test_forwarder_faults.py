@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.config import InfluxOptions
+from logger.config.load import InfluxOptions
 from logger.errors import StoreError
 from logger.forward import influx
 from logger.forward.answers import ServerError

@@ -18,11 +18,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.cli.status import _forwarder_lines
-from logger.config import InfluxOptions
-from logger.forward import influx, pace, server
+from logger.config.load import InfluxOptions
+from logger.forward import influx, server
+from logger.outlets import pacing as pace
 from logger.forward.answers import Fault, ServerError, Target, judge, retry_after
 from logger.forward.influx import InfluxForwarder
-from logger.forward.pace import Backoff, BatchSize
+from logger.outlets.pacing import Backoff, BatchSize
 from logger.store.database import Store
 from tests.deadlines import scale, wait_until
 from tests.line_server import TAKEN, LineServer, Reply, Rule, line_server, passed_on, refusing

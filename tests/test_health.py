@@ -22,13 +22,13 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from logger.calibration.coupler import Coupler
 from logger.cli.station import calibration_of
-from logger.config import MetricsOptions, load
+from logger.config.load import MetricsOptions, load
 from logger.daemon import Daemon
 from logger.forward.influx import InfluxForwarder
-from logger.health import Clocks, HealthGauge, Totals, next_row_s
-from logger.host_clock import running_ns, synchronised
-from logger.metrics import MetricsServer
-from logger.openmetrics import CONTENT_TYPE, Family, Sample, exposition
+from logger.service.health import Clocks, HealthGauge, Totals, next_row_s
+from logger.service.host_clock import running_ns, synchronised
+from logger.service.metrics import MetricsServer
+from logger.service.openmetrics import CONTENT_TYPE, Family, Sample, exposition
 from logger.rows import Health
 from logger.store import database
 from logger.store.database import Store

@@ -38,7 +38,7 @@ from logger.isolate.session import (
 from logger.isolate.trial import Chances, chances_of
 from logger.isolate.trials import trials
 from logger.isolate.usual import UNKNOWN_SWR, UsualSwr, usual_swr
-from logger.reflection import swr
+from logger.physics.reflection import swr
 from logger.store.database import Store
 from tests.foreign_chains import random_chain
 from tests.foreign_isolate import Play, play

@@ -15,7 +15,7 @@ from logger.cli.isolate_guide import Guide
 from logger.cli.measure_guide import Instead
 from logger.cli.station import calibration_of
 from logger.cli.terminal import Stop, Terminal
-from logger.config import load
+from logger.config.load import load
 from logger.isolate.chain import Symptom, chain_of
 from logger.isolate.instructions import outcome
 from logger.isolate.session import Session, State, Taken

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.keeper import Keeper
+from logger.service.keeper import Keeper
 from logger.rows import Boot, ClockChange, Row, Shift, Trust
 from logger.store.database import Store, Stored
 from logger.store.tables import JOURNAL

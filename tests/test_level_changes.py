@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from logger import reflection
+from logger.physics import reflection
 from logger.rows import Transmission
 from logger.watchdog.detector_fault import level
 from tests.test_store import SECOND, T0, transmission

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from logger.blocks import Noise, PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import parse
-from logger.levels import LEAST_PAIRS, Levels
-from logger.quarters import QUARTER_NS, Quarters, joined
-from logger.view import View
+from logger.stages.levels import LEAST_PAIRS, Levels
+from logger.stages.quarters import QUARTER_NS, Quarters, joined
+from logger.stages.view import View
 from tests.station import CALIBRATION
 
 COUPLER = Coupler(parse(CALIBRATION, "test"))

@@ -28,11 +28,11 @@ from logger.live.meter import reading_of
 from logger.live.reading import Reading, decode, encode
 from logger.live.scale import BOXES, LETTERS, column, draw_figures, draw_span
 from logger.live.screen import Beside, Frame, OpenAlarm, lines, plain
-from logger.live.sight import PAUSE_S, SILENT_S, Sight
+from logger.live.reading_tracker import PAUSE_S, SILENT_S, Sight
 from logger.live.tap import MOST_BLOCKS, Tap
 from logger.pipeline import Pipeline
-from logger.reflection import rho_of_swr
-from logger.view import View as Block
+from logger.physics.reflection import rho_of_swr
+from logger.stages.view import View as Block
 from tests.deadlines import Deadline, scale, wait_until
 from tests.isolate_bench import hands
 from tests.station import Running, line, mismatchd, pty, write_config

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.lookback import FEW, first_since
+from logger.stages.lookback import FEW, first_since
 
 T0 = 1_790_000_000_000_000_000
 

@@ -15,11 +15,11 @@ from scipy.special import ndtr
 
 from logger.blocks import Bools, Floats, Noise
 from logger.calibration.coupler import Coupler
-from logger.censored import Prior, estimate, normal_cdf
-from logger.converter_step import common_step
-from logger.noise import NoiseTracker
+from logger.physics.censored import Prior, estimate, normal_cdf
+from logger.calibration.converter_step import common_step
+from logger.stages.noise import NoiseTracker
 from logger.pipeline import Pipeline
-from logger.quarters import Quarters, SentPairs
+from logger.stages.quarters import Quarters, SentPairs
 from tests.station_model import Over, exact, random_station
 from tests.station_model.pipeline import Settings, blocks
 
@@ -168,7 +168,7 @@ def test_the_pipeline_measures_hidden_noise_without_scipy(monkeypatch: pytest.Mo
         monkeypatch.setitem(sys.modules, name, None)  # to import it is an error
     hidden = []
     monkeypatch.setattr(
-        "logger.noise.estimate", lambda *given: hidden.append(estimate(*given)) or hidden[-1]
+        "logger.stages.noise.estimate", lambda *given: hidden.append(estimate(*given)) or hidden[-1]
     )
     pipeline = Pipeline(Settings(), Coupler(exact(station.coupler)))
     rows = [row for block in blocks(station, record) for row in pipeline.process(block)]

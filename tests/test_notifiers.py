@@ -15,11 +15,11 @@ from typing import Any
 import msgspec
 import pytest
 
-from logger.config import load
+from logger.config.load import load
 from logger.notify.channel import Surroundings
 from logger.notify.notifier import Notifier
-from logger.notify.options import NotifierOptions, WebhookOptions
-from logger.notify.ways import channel
+from logger.config.notifiers import NotifierOptions, WebhookOptions
+from logger.notify.build import channel
 from logger.rows import AlarmChange
 from logger.store.database import Store, Stored
 from logger.store.deliveries import Deliveries

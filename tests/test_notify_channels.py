@@ -20,7 +20,7 @@ import msgspec
 import pytest
 
 from drivers.contract import LinkError
-from logger.credentials import from_file, secret, without
+from logger.config.credentials import from_file, secret, without
 from logger.errors import ConfigError
 from logger.notify import messages
 from logger.notify.channel import NotDelivered, Standing, Surroundings
@@ -28,7 +28,7 @@ from logger.notify.command import Command
 from logger.notify.inhibit import Inhibit
 from logger.notify.mail import Mail
 from logger.notify.mqtt import Mqtt
-from logger.notify.options import (
+from logger.config.notifiers import (
     CommandOptions,
     InhibitOptions,
     MailOptions,

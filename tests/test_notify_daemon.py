@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from logger.status import ask
+from logger.live.status import ask
 from tests.counterparts import PASSWORD, USER, authority, broker, subscriber
 from tests.deadlines import in_time, wait_until
 from tests.station import Running, line, mismatchd, pty, write_config

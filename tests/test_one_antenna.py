@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from logger.trend.days import Days
+from logger.daily import Days
 from logger.trend.station_state import station_state
 from tests.foreign_years import DAY_NS, History, make_five_bands, make_years
 from tests.state_stations import KHZ

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from logger.config import InfluxOptions
+from logger.config.load import InfluxOptions
 from logger.forward import influx
 from logger.forward.answers import ServerError
 from logger.forward.influx import InfluxForwarder, forwarders
-from logger.line_protocol import point
+from logger.store.line_protocol import point
 from logger.store.outbox import KEPT_REFUSALS, Outbox, Position, Refused, Retracted
 from logger.store.tables import ALARM_CHANGES, ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
 from tests.old_stores import old_store

@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 from logger.charts.palette import INDIGO
 from logger.errors import UsageError
 from logger.live.reading import Reading
-from logger.live.sight import SILENT_S, Sight
+from logger.live.reading_tracker import SILENT_S, Sight
 from logger.page.admission import COOKIE_S, Gate, host_of, known_host, same_origin
 from logger.page.drawings import for_page
 from logger.page.guard import BURST, MOST_BYTES, PER_S

@@ -7,7 +7,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.patience import FIRST_S, FLOW_S, LONGEST_S, Patience
+from drivers.silence import FIRST_S, FLOW_S, LONGEST_S, Patience
 
 
 class Link:

@@ -19,13 +19,13 @@ from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import CalibrationFile, Converter, Directivity, PortVolts, dump
 from logger.calibration.simulated import calibration
-from logger.config import Config, InfluxOptions, load
+from logger.config.load import Config, InfluxOptions, load
 from logger.forward.influx import InfluxForwarder
-from logger.line_protocol import point
+from logger.store.line_protocol import point
 from logger.pipeline import Pipeline
 from logger.recompute import recompute
 from logger.recompute.change import Change
-from logger.reflection import rho_of_swr
+from logger.physics.reflection import rho_of_swr
 from logger.rows import Flag, Row
 from logger.store.database import Store
 from logger.store.lock import StoreLock

@@ -31,12 +31,12 @@ from drivers.contract import EndOfInput, SampleBlock, join
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import CalibrationFile, Directivity, dump
 from logger.calibration.simulated import calibration
-from logger.config import Config, InfluxOptions, load
+from logger.config.load import Config, InfluxOptions, load
 from logger.forward.influx import InfluxForwarder
 from logger.pipeline import Pipeline
 from logger.recompute import raw, recompute
 from logger.rows import Flag, Samples, Shift
-from logger.status import ask
+from logger.live.status import ask
 from logger.store import archive as archive_module
 from logger.store.database import Store
 from logger.store.redate import redate
@@ -631,7 +631,7 @@ import sys, time
 from pathlib import Path
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import load as load_calibration
-from logger.config import load
+from logger.config.load import load
 from logger.recompute import recompute
 from logger.store.database import Store
 from logger.store.redate import redate

@@ -12,7 +12,7 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger import reflection
+from logger.physics import reflection
 
 REFERENCES = Path(__file__).parent / "references"
 ROUNDING = 1.0001  # half a unit of the last printed place, and a little for the arithmetic

@@ -27,10 +27,10 @@ from logger.report.changes import changes
 from logger.report.html import page
 from logger.report.steps import is_homogeneous
 from logger.report.summary import Summary, summary
-from logger.span import Span
+from logger.physics.estimate import Span
 from logger.store.database import Store
 from logger.trend.account import DAY_NS, Account, ChannelAccount, date
-from logger.trend.days import Days, Event
+from logger.daily import Days, Event
 from logger.trend.outcome import Step, Trend
 from logger.trend.state_outcome import StateVerdict, StationState
 from tests import drift_store

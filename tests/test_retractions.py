@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from logger.config import InfluxOptions
+from logger.config.load import InfluxOptions
 from logger.forward.influx import InfluxForwarder
-from logger.line_protocol import delete_predicate, delete_statement
+from logger.store.line_protocol import delete_predicate, delete_statement
 from logger.store.database import Store
 from logger.store.outbox import Outbox
 from logger.store.tables import ALARMS, FORWARDED

@@ -13,7 +13,7 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.trend.second_opinion import mann_kendall, seasonal, theil_sen
+from logger.trend.nonparametric import mann_kendall, seasonal, theil_sen
 
 EXAMPLES = yaml.safe_load((Path(__file__).parent / "references/trend_examples.yaml").read_text())
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from logger.settling import RISE, RISE_NS, Settling
+from logger.stages.settling import RISE, RISE_NS, Settling
 
 STEP_NS = 1_000_000
 

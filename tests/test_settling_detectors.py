@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.blocks import QUICK
-from logger.decay import LEAST_KEYED, DecayTracker, Memory, choose_constants, measure_decay
-from logger.settling import FALL, FAR, MARGIN, RISE, UNKNOWN, Settled, Settling, held_power
+from logger.stages.decay import LEAST_KEYED, DecayTracker, Memory, choose_constants, measure_decay
+from logger.stages.settling import FALL, FAR, MARGIN, RISE, UNKNOWN, Settled, Settling, held_power
 from tests.bench import slow_detectors as bench
 
 RATE_HZ = 500.0

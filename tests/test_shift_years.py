@@ -6,7 +6,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from logger.config import BaselineShiftOptions, WatchdogOptions
+from logger.config.load import BaselineShiftOptions, WatchdogOptions
 from logger.watchdog import Watchdog, baseline_shift
 from logger.watchdog.baseline_forecast import YEAR, Forecast, learn, predict
 from logger.watchdog.baseline_step import Steps, fit_steps

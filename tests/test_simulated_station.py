@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.contract import EndOfInput, LinkError, SampleBlock
-from drivers.simulated.channels import CHANNEL_MHZ
+from drivers.channels import CHANNEL_MHZ
 from drivers.simulated.coupler import (
     Adc,
     Coupler,

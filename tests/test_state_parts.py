@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.span import Span
-from logger.trend.days import Days, Event
+from logger.physics.estimate import Span
+from logger.daily import Days, Event
 from logger.trend.state_fit import Fitted, fitted
 from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import _binned, _is_change, _khz, _misfit, _steps, _verdict

@@ -10,11 +10,11 @@ import msgspec
 import numpy as np
 import pytest
 
-from logger.antenna import rho
+from logger.physics.antenna import rho
 from logger.report import words
 from logger.report.summary import summary
 from logger.trend.account import DAY_NS, Account
-from logger.trend.days import Days, Event
+from logger.daily import Days, Event
 from logger.trend.state_fit import fitted
 from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import station_state

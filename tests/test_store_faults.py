@@ -19,9 +19,9 @@ import numpy as np
 import pytest
 
 from drivers.contract import SampleBlock
-from logger.backlog import MOST_PAIRS
+from logger.service.backlog import MOST_PAIRS
 from logger.errors import DamageError, DiskError, StoreError
-from logger.keeper import Keeper
+from logger.service.keeper import Keeper
 from logger.rows import Samples
 from logger.store import salvage
 from logger.store.database import Store, Stored

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
-from logger.quarters import Quarters
+from logger.stages.quarters import Quarters
 from logger.rows import AlarmChange
 from logger.watchdog.cusum import KS, Bank, limit
 from logger.watchdog.sudden_change import Memory, rule

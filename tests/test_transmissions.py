@@ -13,22 +13,22 @@ from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock
 from drivers.simulated.driver import SimulatedOptions
-from logger import reflection
+from logger.physics import reflection
 from logger.blocks import Noise, PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
-from logger.config import (
+from logger.config.load import (
     HighSwrOptions,
     StationOptions,
     TransmissionOptions,
     WatchdogOptions,
     WeatherOptions,
 )
-from logger.keying import Keying
-from logger.own_power import OwnPower
+from logger.stages.keying import Keying
+from logger.stages.own_power import OwnPower
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Second, Transmission
-from logger.transmissions import Transmissions
+from logger.stages.transmissions import Transmissions
 
 SIMULATED = SimulatedOptions()
 COUPLER = Coupler(calibration(SIMULATED.coupler, SIMULATED.adc))

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.signal import lfilter
 
 from logger.trend import model, regression
-from logger.trend.days import Days, Event, FloatArray, IntArray, Weather
+from logger.daily import Days, Event, FloatArray, IntArray, Weather
 from logger.trend.model import trend
 from logger.trend.outcome import Trend
 from logger.trend.regression import Fit

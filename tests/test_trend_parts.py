@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from logger.trend.days import Days, Event, FloatArray, IntArray, Weather
+from logger.daily import Days, Event, FloatArray, IntArray, Weather
 from logger.trend.design import YEAR, frame, step_columns
 from logger.trend.model import trend
 from logger.trend.outcome import SecondOpinion, Step

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.antenna import rho
-from logger.reflection import swr
+from logger.physics.antenna import rho
+from logger.physics.reflection import swr
 from logger.tune.advice import Advice, advise, settable
 from logger.tune.estimate import estimate, interval
 from logger.tune.positions import SHARE, Adjustment, Position, Reading

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from drivers.contract import EndOfInput, SampleBlock
 from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
-from logger import reflection
+from logger.physics import reflection
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
-from logger.config import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
+from logger.config.load import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row, Samples, Transmission
 from logger.watchdog import LEARNING, detector_fault

@@ -28,7 +28,7 @@ from typing import Any
 import numpy as np
 
 from logger.rows import Flag
-from logger.status import ask
+from logger.live.status import ask
 from logger.store.database import Store
 from logger.store.tables import FORWARDED
 from tests.bridge import FAULT, QUIET, SENT, STEP_V

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from logger.trend.days import Days
+from logger.daily import Days
 from logger.trend.outcome import Curve, Step, Trend, Verdict
 
 YEAR = 365.25

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from logger.reflection import estimate as product_reading
+from logger.physics.reflection import estimate as product_reading
 from logger.tune.positions import Reading
 
 MHZ = (26.965, 27.185, 27.405)

@@ -15,7 +15,7 @@ from logger.calibration.coupler import Coupler
 from logger.live.meter import reading_of
 from logger.live.reading import Reading
 from logger.pipeline import Pipeline
-from logger.view import View
+from logger.stages.view import View
 from logger.wiggle.session import Session, fresh
 from tests.station_model import Open, Over, exact, random_station
 from tests.station_model.pipeline import Settings, blocks

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 import msgspec
 import numpy as np
 
-from drivers.simulated.channels import CHANNEL_MHZ
+from drivers.channels import CHANNEL_MHZ
 from drivers.simulated.randomness import Stream, generator
 from drivers.simulated.station import ComplexArray, FloatArray, NotNegative, Positive
 

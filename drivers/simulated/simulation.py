@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drivers.simulated.channels import CHANNEL_MHZ
+from drivers.channels import CHANNEL_MHZ
 from drivers.simulated.coupler import (
     Adc,
     Coupler,

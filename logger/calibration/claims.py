@@ -6,7 +6,7 @@ import numpy as np
 
 from logger.blocks import Floats, Noise
 from logger.calibration.coupler import Coupler
-from logger.reflection import estimate
+from logger.physics.reflection import estimate
 
 
 def bench_noise(coupler: Coupler) -> Noise:

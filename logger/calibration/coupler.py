@@ -12,7 +12,7 @@ from drivers.contract import SampleBlock
 from logger.blocks import Bits, Floats, Noise
 from logger.calibration.detector import ROOM_C, DetectorLaw, interpolate_db, squared_peak_v
 from logger.calibration.file import CalibrationFile, Port, identify
-from logger.reflection import COVERAGE, LEAST_W, blend
+from logger.physics.reflection import COVERAGE, LEAST_W, blend
 from logger.rows import Flag
 
 SENSITIVITY_POINTS = 256

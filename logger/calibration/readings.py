@@ -9,7 +9,7 @@ import numpy as np
 
 from logger.blocks import Bools, Floats
 from logger.calibration.bench_points import CONDITIONS, Bench, BenchPoint
-from logger.censored import normal_cdf
+from logger.physics.censored import normal_cdf
 
 BAND_WIDTH = 1.05  # frequencies, and unknown powers, nearer than this belong together
 ROUGH_V = 2e-4  # of a reading about which nothing is known

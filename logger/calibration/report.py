@@ -13,7 +13,7 @@ from logger.calibration.file import LAW, Port
 from logger.calibration.fit import Fit
 from logger.calibration.outcome import Leak
 from logger.calibration.residuals import Residual, residuals
-from logger.reflection import COVERAGE, HIGHEST_SWR
+from logger.physics.reflection import COVERAGE, HIGHEST_SWR
 
 SIDES = ("forward", "reflected")
 SIGNIFICANT = 3.0  # standard deviations

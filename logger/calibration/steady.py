@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from drivers.contract import SampleBlock
 from logger.blocks import Bools, Floats, Times
 from logger.calibration.bench_points import BenchPoint
-from logger.converter_step import common_step
+from logger.calibration.converter_step import common_step
 
 SLICE_NS = 100_000_000  # pairs are judged in slices of this length
 LEAST_READINGS = 8

@@ -23,7 +23,7 @@ from logger.calibration.residuals import Residual, residuals
 from logger.charts.calibration_heading import LEFT, LINE, SIDES, WRAP, heading, signed
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, OCHRE, PAPER, SHADE, TEAL
 from logger.charts.sheet import blank, logarithmic, panel, style, write
-from logger.reflection import COVERAGE
+from logger.physics.reflection import COVERAGE
 
 POWER = {"forward": "incident power", "reflected": "reflected power"}
 

@@ -17,10 +17,10 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 from matplotlib.transforms import ScaledTranslation
 
 from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, PAPER, TEAL
-from logger.journal import WORK
-from logger.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
+from logger.store.journal import WORK
+from logger.physics.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
 from logger.trend.account import DAY_NS, Alarm, ChannelAccount, Entry, date
-from logger.trend.days import FloatArray, Weather
+from logger.daily import FloatArray, Weather
 from logger.trend.outcome import Step
 
 Span = tuple[int, int]  # first and last day shown

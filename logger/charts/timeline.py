@@ -15,7 +15,7 @@ from logger.charts.palette import BRICK, GREY, INDIGO, INK, PAPER, SHADE, STRAW
 from logger.charts.scenes import Mark, Scene
 from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, style, write
 from logger.charts.traces import FORWARD, REFLECTED, RHO, RHO_HIGH, RHO_LOW, Traces
-from logger.reflection import rho_of_swr
+from logger.physics.reflection import rho_of_swr
 
 # Millimetres, heights from the lower edge.
 LEFT, TITLE, LINE = 23.0, 279.0, 4.4

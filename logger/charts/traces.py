@@ -10,8 +10,8 @@ import numpy as np
 from drivers.contract import SampleBlock
 from logger.blocks import Floats, Noise, Times
 from logger.calibration.coupler import Coupler
-from logger.departures import spread_w
-from logger.reflection import COVERAGE, HIGHEST_RHO
+from logger.stages.departures import spread_w
+from logger.physics.reflection import COVERAGE, HIGHEST_RHO
 from logger.rows import Flag
 
 SERIES = 5  # incident W, reflected W, reflection coefficient, its least and greatest by noise

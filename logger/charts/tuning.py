@@ -9,10 +9,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from logger.antenna import rho
+from logger.physics.antenna import rho
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, OCHRE, TEAL
 from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, style, write
-from logger.reflection import swr
+from logger.physics.reflection import swr
 from logger.tune.estimate import Posterior
 from logger.tune.positions import Position
 from logger.tune.session import State

@@ -9,10 +9,10 @@ from drivers.contract import Driver
 from logger.calibration.coupler import Coupler
 from logger.cli.measure_guide import carrier
 from logger.cli.terminal import Terminal
-from logger.config import Config
+from logger.config.load import Config
 from logger.isolate.reading import Seen
 from logger.live.carrier import Carrier, OfDaemon, OfDriver, Source
-from logger.status import ask
+from logger.live.status import ask
 
 USUAL_W = 10.0  # more is said to be too much for a test
 NOTHING: Mapping[str, str] = MappingProxyType({})

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from logger.cli.station import calibration_of, config_option, configuration
-from logger.notify.options import NotifierOptions
+from logger.config.notifiers import NotifierOptions
 
 
 @click.command("check")

@@ -16,7 +16,7 @@ from logger.cli.carriers import Carriers
 from logger.cli.measure_guide import confirm
 from logger.cli.station import calibration_of, config_option, configuration, make_ready
 from logger.cli.terminal import Stop, Terminal
-from logger.config import Config
+from logger.config.load import Config
 from logger.errors import MismatchdError
 from logger.feedline.cables import attenuation
 from logger.feedline.findings import findings

@@ -14,7 +14,7 @@ from logger.isolate.chain import Symptom
 from logger.isolate.reading import too_high, too_low
 from logger.isolate.session import Session, State, Taken
 from logger.isolate.usual import UsualSwr
-from logger.reflection import HIGHEST_SWR
+from logger.physics.reflection import HIGHEST_SWR
 
 NO_CARRIER = {"n": "I key, and nothing arrives at the coupler"}
 DAEMON = (

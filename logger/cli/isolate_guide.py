@@ -12,7 +12,7 @@ from logger.cli.isolate_as_is import NO_CARRIER
 from logger.cli.isolate_setup import word
 from logger.cli.measure_guide import Instead
 from logger.cli.terminal import Terminal
-from logger.config import Config
+from logger.config.load import Config
 from logger.feedline.cables import attenuation
 from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.isolate import instructions, words

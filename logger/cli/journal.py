@@ -12,7 +12,7 @@ import click
 from logger.cli.export import FOREVER
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
-from logger.journal import KINDS
+from logger.store.journal import KINDS
 from logger.utc import format_ns, parse_time
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -139,7 +139,7 @@ def weather(file: Path, config_path: Path | None) -> None:
     before) and wind_m_s. A row of a moment that is known already replaces it.
     """
     from logger.store.database import Store
-    from logger.weather import read, words
+    from logger.store.weather_file import read, words
 
     found = read(file)
     store = Store.reader(configuration(config_path).store.path)

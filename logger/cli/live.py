@@ -17,11 +17,11 @@ import click
 from rich.console import Console, Group
 
 from logger.cli.station import config_option, configuration
-from logger.config import Config
+from logger.config.load import Config
 from logger.live.client import Follower
-from logger.live.lookout import Lookout
+from logger.live.status_poller import Lookout
 from logger.live.screen import Frame, lines, plain
-from logger.live.sight import Sight
+from logger.live.reading_tracker import Sight
 
 REDRAW_S = 0.2
 PLAIN_S = 1.0

@@ -11,7 +11,7 @@ import click
 
 from drivers.contract import LinkError
 from logger.cli.station import config_option, configuration
-from logger.config import Config
+from logger.config.load import Config
 
 
 @click.command("test")
@@ -25,7 +25,7 @@ def command(config_path: Path | None) -> None:
     """
     from logger.notify import messages
     from logger.notify.channel import NotDelivered, Surroundings
-    from logger.notify.ways import channel
+    from logger.notify.build import channel
 
     config = configuration(config_path)
     station = config.station.name

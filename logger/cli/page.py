@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from logger.cli.station import calibration_of, config_option, configuration, line_db
-from logger.config import PAGE_PORT
+from logger.config.load import PAGE_PORT
 from logger.errors import UsageError
 
 TOKEN_ENV = "MISMATCHD_PAGE_TOKEN"
@@ -117,7 +117,7 @@ def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
 
 
 def _token(file: Path | None) -> str | None:
-    from logger.credentials import from_file
+    from logger.config.credentials import from_file
     from logger.page.admission import LEAST_TOKEN
 
     if file is not None:

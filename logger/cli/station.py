@@ -12,8 +12,8 @@ import click
 
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import CalibrationFile, dump, load
-from logger.config import Config, default_path
-from logger.config import load as load_config
+from logger.config.load import Config, default_path
+from logger.config.load import load as load_config
 from logger.errors import ConfigError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -93,7 +93,7 @@ def line_db(config: Config, mhz: float | None = None) -> float | None:
 def make_ready(config: Config, coupler: Coupler) -> None:
     """See that there is a store of this version to write to, though no daemon runs. Raises
     StoreError."""
-    from logger.status import ask
+    from logger.live.status import ask
     from logger.store.database import Store
     from logger.store.lock import StoreLock
 

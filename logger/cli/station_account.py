@@ -11,7 +11,7 @@ import click
 from logger.utc import parse_time
 
 if TYPE_CHECKING:
-    from logger.config import Config
+    from logger.config.load import Config
     from logger.store.database import Store
     from logger.trend.account import Account
 

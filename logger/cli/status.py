@@ -23,7 +23,7 @@ FRESH_S = 5.0
 def command(config_path: Path | None, as_json: bool) -> None:
     """Show whether the daemon is running, its last pair, rates, drops, backlog and open alarms.
     Exit code 1 if it is not running."""
-    from logger.status import ask
+    from logger.live.status import ask
     from logger.store.deliveries import Deliveries
     from logger.store.outbox import Outbox
     from logger.utc import format_ns

@@ -17,7 +17,7 @@ from logger.cli.tune_guide import Guide, confirm
 from logger.cli.tune_setup import adjustment, position, whole_length
 from logger.errors import MismatchdError
 from logger.live.carrier import source_of
-from logger.status import ask
+from logger.live.status import ask
 from logger.store.sessions import Sessions
 from logger.tune.session import Session, State, found, kept
 from logger.tune.words import line, outcome

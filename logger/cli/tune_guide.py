@@ -8,7 +8,7 @@ from logger.cautions import TUNE, before_keying
 from logger.cli.key_down import ENOUGH_S, heard
 from logger.cli.terminal import Stop, Terminal
 from logger.cli.tune_setup import answered, number, outside, within
-from logger.config import StationOptions
+from logger.config.load import StationOptions
 from logger.feedline.findings import DOUBTS
 from logger.live.carrier import Carrier, Source
 from logger.tune.advice import Advice

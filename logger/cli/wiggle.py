@@ -17,7 +17,7 @@ from logger.cli.station import calibration_of, config_option, configuration, mak
 from logger.cli.terminal import Stop, Terminal
 from logger.errors import MismatchdError, UsageError
 from logger.live.carrier import Source, source_of
-from logger.status import ask
+from logger.live.status import ask
 from logger.store.sessions import Sessions
 from logger.wiggle.session import (
     KEY_DOWN_S,

@@ -22,7 +22,7 @@ from logger.blocks import Bools, Floats, Times
 from logger.diagnosis import onset
 from logger.diagnosis.history import NO_CHANNEL, Columns, History
 from logger.diagnosis.onset import Stream, successive
-from logger.reflection import COVERAGE, HIGHEST_SWR, rho_of_swr
+from logger.physics.reflection import COVERAGE, HIGHEST_SWR, rho_of_swr
 
 DAY_NS = 86_400_000_000_000
 HOUR_S = 3600.0

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.diagnosis.evidence import Channel, Evidence, Measure
-from logger.reflection import swr
+from logger.physics.reflection import swr
 
 CHANGED_Z = 3.9  # of one channel among several
 HELD_Z = 3.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drivers.simulated.channels import CHANNEL_MHZ
+from drivers.channels import CHANNEL_MHZ
 
 USUAL_MHZ = 27.2  # the citizens band, where neither frequency nor channel is known
 

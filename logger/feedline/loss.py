@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from logger.blocks import Floats
-from logger.reflection import (
+from logger.physics.reflection import (
     HIGHEST_RHO,
     return_loss_db,
     rho_of_swr,

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import msgspec
 
 from logger.feedline.loss import loss_of_rho
-from logger.reflection import HIGHEST_SWR, rho_of_swr
+from logger.physics.reflection import HIGHEST_SWR, rho_of_swr
 
 FAR_ENDS = ("open", "short")
 TOGETHER_NS = 3_600_000_000_000  # an open and a short taken within this go together

@@ -26,12 +26,12 @@ from pathlib import Path
 from random import Random
 from typing import Any, NamedTuple
 
-from logger.config import InfluxOptions
+from logger.config.load import InfluxOptions
 from logger.errors import StoreError
 from logger.forward.answers import Fault, Refusal, ServerError
-from logger.forward.pace import Backoff, BatchSize
+from logger.outlets.pacing import Backoff, BatchSize
 from logger.forward.server import Server
-from logger.line_protocol import point
+from logger.store.line_protocol import point
 from logger.store.outbox import (
     HIGHEST,
     VERSION_1_NAME,

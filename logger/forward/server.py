@@ -10,10 +10,10 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from logger.config import InfluxOptions
+from logger.config.load import InfluxOptions
 from logger.errors import ConfigError
 from logger.forward.answers import Refusal, ServerError, Target, has_no_delete, judge
-from logger.line_protocol import delete_predicate, delete_statement
+from logger.store.line_protocol import delete_predicate, delete_statement
 from logger.store.outbox import Retracted
 from logger.utc import format_ns
 

@@ -11,7 +11,7 @@ import math
 from typing import NamedTuple
 
 from logger.feedline.loss import highest_swr_at_shack
-from logger.reflection import COVERAGE, rho_of_swr, swr
+from logger.physics.reflection import COVERAGE, rho_of_swr, swr
 
 OPEN_PORT_SWR = 6.0  # a sound coupler with nothing on its antenna port shows at least this
 LOAD_SWR = 1.1  # what a serviceable dummy load may have by itself; common practice

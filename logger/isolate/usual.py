@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from logger.reflection import rho_of_swr, swr
+from logger.physics.reflection import rho_of_swr, swr
 from logger.store.database import Store
 
 UNKNOWN_SWR = 1.5  # common practice, no single source: up to there nobody worries

@@ -12,7 +12,7 @@ from typing import NamedTuple, Protocol
 from drivers.contract import Driver, EndOfInput
 from drivers.timeline import read_clocks
 from logger.calibration.coupler import Coupler
-from logger.config import Config
+from logger.config.load import Config
 from logger.live.client import Follower
 from logger.live.meter import reading_of
 from logger.live.reading import Reading
@@ -20,7 +20,7 @@ from logger.pipeline import Pipeline
 from logger.rows import Flag, Transmission
 from logger.store.database import Store
 from logger.store.tables import TRANSMISSIONS
-from logger.view import View
+from logger.stages.view import View
 
 LISTEN_S, LINGER_S = 0.2, 0.05
 EVERYTHING = (-(1 << 63), (1 << 63) - 1)

@@ -13,7 +13,7 @@ import msgspec
 
 from logger.live.feed import SUFFIX
 from logger.live.reading import Reading, decode
-from logger.local_socket import connected
+from logger.live.local_socket import connected
 
 AGAIN_S = 0.5
 CONNECT_S = 0.5

@@ -18,8 +18,8 @@ from typing import Any
 
 from logger.live.reading import Reading, encode
 from logger.live.tap import Tap
-from logger.local_socket import listening, path_of
-from logger.view import View
+from logger.live.local_socket import listening, path_of
+from logger.stages.view import View
 
 SUFFIX = ".live"
 PERIOD_S = 0.1

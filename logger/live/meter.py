@@ -9,10 +9,10 @@ import numpy as np
 
 from logger.blocks import Bools, join
 from logger.live.reading import Reading
-from logger.totals import COUNT, PF, PR, Span, settled_of, totals_of
-from logger.transmission_rows import bounds
+from logger.stages.totals import COUNT, PF, PR, Span, settled_of, totals_of
+from logger.stages.transmission_rows import bounds
 from logger.utc import format_ns
-from logger.view import View
+from logger.stages.view import View
 
 DECIMALS = 4
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from logger.reflection import rho_of_swr
+from logger.physics.reflection import rho_of_swr
 
 
 class Signs(NamedTuple):

@@ -16,7 +16,7 @@ from rich.text import Text
 from logger.live.figures import span_text, swr_text, verdict, watts_text
 from logger.live.reading import Reading
 from logger.live.scale import BOXES, LETTERS, draw_figures, draw_span
-from logger.live.sight import Sight
+from logger.live.reading_tracker import Sight
 
 NARROW = 60  # columns: below this words are short
 MOST_TRANSMISSIONS = 8

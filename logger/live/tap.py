@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from logger.view import View
+from logger.stages.view import View
 
 MOST_BLOCKS = 256  # older ones give way: capture never waits
 

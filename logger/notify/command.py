@@ -12,7 +12,7 @@ import time
 import msgspec
 
 from logger.notify.channel import Message, NotDelivered, Surroundings
-from logger.notify.options import CommandOptions
+from logger.config.notifiers import CommandOptions
 
 KEPT_BYTES = 400  # of what it says on stderr
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from drivers.contract import DriverError
 from logger.notify.channel import Message, NotDelivered, Standing, Surroundings
-from logger.notify.options import InhibitOptions
+from logger.config.notifiers import InhibitOptions
 
 
 class Hold:

@@ -11,11 +11,11 @@ from datetime import datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
 
-from logger.credentials import secret, without
+from logger.config.credentials import secret, without
 from logger.errors import ConfigError
 from logger.notify import tls
 from logger.notify.channel import Message, NotDelivered, Surroundings
-from logger.notify.options import MailOptions
+from logger.config.notifiers import MailOptions
 
 LEFT_OUT = {"event", "message_id", "station", "text", "advice", "summary"}
 

@@ -16,11 +16,11 @@ from typing import Any
 
 import msgspec
 
-from logger.credentials import secret, without
+from logger.config.credentials import secret, without
 from logger.errors import ConfigError
 from logger.notify import tls
 from logger.notify.channel import Message, NotDelivered, Standing, Surroundings
-from logger.notify.options import MqttOptions
+from logger.config.notifiers import MqttOptions
 from logger.utc import format_ns
 
 KEEPALIVE_S = 20  # a host that loses its power is declared dead after half as long again

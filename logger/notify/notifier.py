@@ -20,10 +20,10 @@ from random import Random
 from typing import Any
 
 from logger.errors import StoreError
-from logger.forward.pace import Backoff
+from logger.outlets.pacing import Backoff
 from logger.notify import daily, messages
 from logger.notify.channel import Aborts, Channel, Heeds, Message, NotDelivered, Shows, Standing
-from logger.notify.options import NotifierOptions
+from logger.config.notifiers import NotifierOptions
 from logger.notify.waiting import Entry, Waiting
 from logger.store.database import Stored
 from logger.store.deliveries import Deliveries, Ended, Progress, Totals

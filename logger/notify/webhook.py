@@ -17,13 +17,13 @@ from urllib.parse import quote, urlsplit
 
 import msgspec
 
-from logger.credentials import secret, without
+from logger.config.credentials import secret, without
 from logger.errors import ConfigError
 from logger.forward.answers import retry_after, told
 from logger.notify import tls
 from logger.notify.channel import Message, NotDelivered, Surroundings
 from logger.notify.deadline import responses_until
-from logger.notify.options import WebhookOptions, check_url, shown_url
+from logger.config.notifiers import WebhookOptions, check_url, shown_url
 
 SIGNATURE = "X-Mismatchd-Signature"
 KEPT_BYTES = 4096  # of an answer

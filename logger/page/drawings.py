@@ -16,7 +16,7 @@ from xml.etree import ElementTree
 
 from logger.calibration.file import CalibrationFile
 from logger.charts.palette import VARIABLES
-from logger.config import StationOptions
+from logger.config.load import StationOptions
 from logger.errors import UsageError
 from logger.store.database import Store
 from logger.store.sessions import Sessions

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from starlette.types import Receive, Scope, Send
 
-from logger.page.board import Board
+from logger.page.latest_state import Board
 
 MOST_STREAMS = 100  # on all boards together
 LEAST_S = 0.1  # between two events

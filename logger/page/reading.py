@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from logger.live.figures import span_text, swr_text, verdict, watts_text
-from logger.live.sight import Sight
-from logger.reflection import rho_of_swr
+from logger.live.reading_tracker import Sight
+from logger.physics.reflection import rho_of_swr
 
 HIGHEST = 999.0  # reads so where all is reflected
 MARKS = (1.0, 1.5, 2.0, 3.0, 5.0, 10.0)

@@ -14,11 +14,11 @@ from starlette.responses import HTMLResponse
 
 from logger.errors import StoreError
 from logger.live.reading import Reading
-from logger.live.sight import Sight
+from logger.live.reading_tracker import Sight
 from logger.page.adjusting import Adjusting
 from logger.page.admission import Gate
-from logger.page.artist import Artist
-from logger.page.board import Board
+from logger.page.chart_renderer import Artist
+from logger.page.latest_state import Board
 from logger.page.drawings import Station
 from logger.page.reading import place, scale, shown
 from logger.page.watcher import Watcher

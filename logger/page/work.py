@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from logger.cautions import TUNE, WIGGLE
 from logger.page.admission import COOKIE_S
-from logger.page.board import Board
+from logger.page.latest_state import Board
 from logger.page.events import MOST_STREAMS, Events
 from logger.page.site import Site
 from logger.wiggle.session import KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S

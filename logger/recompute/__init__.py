@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
-from logger.config import Config
+from logger.config.load import Config
 from logger.recompute import means, raw
 from logger.store.database import Store
 

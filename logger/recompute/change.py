@@ -17,7 +17,7 @@ import numpy as np
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import READABLE_FACTOR, Coupler
 from logger.calibration.detector import DetectorLaw
-from logger.reflection import BLEND, COVERAGE, HIGHEST_SWR, estimate, rho_of_swr
+from logger.physics.reflection import BLEND, COVERAGE, HIGHEST_SWR, estimate, rho_of_swr
 from logger.rows import Flag
 from logger.store.database import WATT_DECIMALS
 

@@ -23,7 +23,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.file import parse
 from logger.errors import CalibrationError, StoreError
 from logger.recompute.change import BOUNDS, LEAST_W, Change, Means, Moved, moved_ratio
-from logger.reflection import HIGHEST_SWR, rho_of_swr, swr
+from logger.physics.reflection import HIGHEST_SWR, rho_of_swr, swr
 from logger.rows import Flag
 from logger.store.database import WATT_DECIMALS, Store
 

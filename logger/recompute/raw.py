@@ -29,10 +29,10 @@ import numpy as np
 
 from logger.blocks import Times
 from logger.calibration.coupler import Coupler
-from logger.config import Config
+from logger.config.load import Config
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Excursion, Flag, Memory, Row, Second, Transmission
-from logger.selection import BEFORE_NS
+from logger.stages.selection import BEFORE_NS
 from logger.store import captures
 from logger.store.archive import Archive, joined
 from logger.store.database import CLOSE, Store

@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Bools
-from logger.reflection import COVERAGE
+from logger.physics.reflection import COVERAGE
 from logger.trend.account import ChannelAccount
 
 MONTH, YEAR = 30, 365  # days

@@ -9,13 +9,13 @@ import msgspec
 import numpy as np
 
 from logger.diagnosis import Diagnosis, diagnosis_of
-from logger.journal import WORK
+from logger.store.journal import WORK
 from logger.store.database import Store
 from logger.store.days import DailyValues
 from logger.store.sessions import Sessions
 from logger.store.tables import ALARMS, JOURNAL, Record
 from logger.trend.account import Account, Alarm, ChannelAccount, Entry
-from logger.trend.days import Days, Event
+from logger.daily import Days, Event
 from logger.trend.outcome import Trend
 from logger.tune.session import State, found
 from logger.utc import parse_time

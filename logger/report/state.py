@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from logger.span import Span
+from logger.physics.estimate import Span
 from logger.trend.account import date
 from logger.trend.state_outcome import StateVerdict, StationState
 

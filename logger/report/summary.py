@@ -10,8 +10,8 @@ import msgspec
 
 from logger.diagnosis.scoring import Advice, Diagnosis, checks_of
 from logger.feedline.course import Course
-from logger.journal import WORK
-from logger.reflection import COVERAGE
+from logger.store.journal import WORK
+from logger.physics.reflection import COVERAGE
 from logger.report.changes import MONTH, Change, changes
 from logger.report.state import StateLine, causes, state_line, story
 from logger.report.steps import RECENT, is_homogeneous, unannounced

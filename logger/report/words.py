@@ -10,7 +10,7 @@ from logger.feedline.measurement import Bounds
 from logger.report.changes import Change
 from logger.report.state import StateLine, causes, story
 from logger.report.summary import ForecastLine, LineLossLine, Summary, TrendLine
-from logger.span import Span
+from logger.physics.estimate import Span
 from logger.trend.account import channel_name, named
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}

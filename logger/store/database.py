@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from logger.blocks import Floats
 from logger.errors import DamageError, StoreError, UsageError
-from logger.journal import WORK
+from logger.store.journal import WORK
 from logger.rows import (
     AlarmChange,
     Boot,

@@ -11,7 +11,7 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger.errors import UsageError
-from logger.line_protocol import point
+from logger.store.line_protocol import point
 from logger.store.tables import Record, Table
 
 FORMATS = ("csv", "jsonl", "line-protocol")

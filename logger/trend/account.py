@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from logger.trend.days import Days, Weather
+from logger.daily import Days, Weather
 from logger.trend.outcome import Trend
 from logger.trend.state_outcome import StationState
 from logger.utc import format_ns

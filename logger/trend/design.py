@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.trend.days import FloatArray, IntArray, Weather
+from logger.daily import FloatArray, IntArray, Weather
 
 YEAR = 365.25
 SEASON_SPAN = 365  # days from first to last for a slope and a season,

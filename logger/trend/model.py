@@ -7,12 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger.trend.days import Days, Event, FloatArray, IntArray, Weather
+from logger.daily import Days, Event, FloatArray, IntArray, Weather
 from logger.trend.design import YEAR, Frame, frame, step_columns
 from logger.trend.outcome import Curve, SecondOpinion, Step, Trend
 from logger.trend.outliers import plausible
 from logger.trend.regression import Fit, fit
-from logger.trend.second_opinion import seasonal
+from logger.trend.nonparametric import seasonal
 from logger.trend.steps import certainty, search
 from logger.trend.verdict import Slope, verdict
 from logger.wording import count

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from logger.trend.days import FloatArray, IntArray
+from logger.daily import FloatArray, IntArray
 
 Verdict = Literal["steady", "rising", "falling", "stepped", "undecided"]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.trend.days import FloatArray
+from logger.daily import FloatArray
 
 AROUND = 4  # days with readings on either side
 FAR = 7.0  # standard deviations of single days about the median of those around them

@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from logger.trend.days import FloatArray, IntArray
+from logger.daily import FloatArray, IntArray
 
 CORRELATIONS = np.concatenate([np.arange(0.0, 0.9, 0.05), [0.9, 0.93, 0.95, 0.97, 0.98]])
 HUBER = 2.5

@@ -12,8 +12,8 @@ from functools import cached_property
 
 import numpy as np
 
-from logger.span import Span
-from logger.trend.days import FloatArray
+from logger.physics.estimate import Span
+from logger.daily import FloatArray
 from logger.trend.state_model import MOVE, SLOPE, STEP, Model
 
 ROBUST = 3.0  # standard deviations from which a bin counts less

@@ -6,7 +6,7 @@ from typing import Literal
 
 import msgspec
 
-from logger.span import Span
+from logger.physics.estimate import Span
 
 StateVerdict = Literal["unchanged", "loss", "resonance", "both", "resistance", "undecided"]
 

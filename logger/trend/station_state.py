@@ -12,9 +12,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from drivers.simulated.channels import CHANNEL_MHZ
-from logger.span import Span
-from logger.trend.days import Days, Event, FloatArray
+from drivers.channels import CHANNEL_MHZ
+from logger.physics.estimate import Span
+from logger.daily import Days, Event, FloatArray
 from logger.trend.design import YEAR
 from logger.trend.state_fit import Fitted, fitted
 from logger.trend.state_model import (

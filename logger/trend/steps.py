@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger.trend.days import FloatArray, IntArray
+from logger.daily import FloatArray, IntArray
 from logger.trend.design import step_columns
 from logger.trend.regression import Fit, fit
 

@@ -14,8 +14,8 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Floats
-from logger.reflection import rho_of_swr
-from logger.span import Span
+from logger.physics.reflection import rho_of_swr
+from logger.physics.estimate import Span
 from logger.tune.cutting import BEYOND, FAR_SWR, cut_change, went_too_far
 from logger.tune.estimate import Posterior, interval
 from logger.tune.positions import SETTING_ERROR, STEP, Adjustment, Position, span_khz

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from logger.blocks import Floats
-from logger.reflection import rho_of_swr
+from logger.physics.reflection import rho_of_swr
 from logger.tune.positions import STEP, Adjustment, Position, Unit
 
 # How far the 95 % interval of where a cut ends may reach beyond the mark; the quantile is a little

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.antenna import reflection, rho
+from logger.physics.antenna import reflection, rho
 from logger.blocks import Floats
-from logger.reflection import rho_of_swr, swr
+from logger.physics.reflection import rho_of_swr, swr
 from logger.tune.positions import (
     GUESS_SPREAD,
     SETTING_ERROR,

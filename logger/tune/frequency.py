@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from drivers.simulated.channels import CHANNEL_MHZ
-from logger.config import StationOptions
+from drivers.channels import CHANNEL_MHZ
+from logger.config.load import StationOptions
 from logger.live.carrier import Carrier
 
 Where = tuple[int | None, float]  # channel, kHz

@@ -11,7 +11,7 @@ from typing import Literal
 import msgspec
 import numpy as np
 
-from logger.reflection import rho_of_swr
+from logger.physics.reflection import rho_of_swr
 from logger.tune.estimate import Posterior
 from logger.tune.positions import Adjustment, Position
 

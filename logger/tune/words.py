@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from logger.span import Span
+from logger.physics.estimate import Span
 from logger.tune.advice import Advice
 from logger.tune.cutting import FAR_SWR, MARGIN
 from logger.tune.estimate import interval

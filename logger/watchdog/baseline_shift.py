@@ -44,8 +44,8 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Floats, Times
-from logger.config import WatchdogOptions
-from logger.reflection import COVERAGE
+from logger.config.load import WatchdogOptions
+from logger.physics.reflection import COVERAGE
 from logger.rows import Transmission
 from logger.utc import format_ns
 from logger.watchdog.baseline_forecast import (

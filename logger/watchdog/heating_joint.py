@@ -31,8 +31,8 @@ from collections import deque
 
 import msgspec
 
-from logger.config import WatchdogOptions
-from logger.reflection import swr
+from logger.config.load import WatchdogOptions
+from logger.physics.reflection import swr
 from logger.rows import Second, Transmission
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of

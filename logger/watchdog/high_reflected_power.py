@@ -10,7 +10,7 @@ lets the next strong one raise it again.
 from __future__ import annotations
 
 from logger.blocks import Floats
-from logger.config import HighReflectedPowerOptions
+from logger.config.load import HighReflectedPowerOptions
 from logger.watchdog.hold import COUNT, FORWARD, REFLECTED
 from logger.watchdog.reflected_limit import ReflectedLimit
 

@@ -10,8 +10,8 @@ that of the limit.
 from __future__ import annotations
 
 from logger.blocks import Floats
-from logger.config import HighSwrOptions
-from logger.reflection import rho, rho_of_swr, swr
+from logger.config.load import HighSwrOptions
+from logger.physics.reflection import rho, rho_of_swr, swr
 from logger.watchdog.hold import FORWARD, REFLECTED
 from logger.watchdog.reflected_limit import ReflectedLimit
 

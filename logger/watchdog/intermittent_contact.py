@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import msgspec
 
-from logger.config import WatchdogOptions
+from logger.config.load import WatchdogOptions
 from logger.rows import Excursion, Transmission
 from logger.watchdog.finding import Finding
 

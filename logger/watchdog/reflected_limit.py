@@ -13,7 +13,7 @@ from collections.abc import Callable
 import numpy as np
 
 from logger.blocks import Floats
-from logger.view import View
+from logger.stages.view import View
 from logger.watchdog.finding import Finding
 from logger.watchdog.hold import Evidence, Hold
 from logger.watchdog.inverse_time import inverse_time

@@ -14,10 +14,10 @@ from typing import Any, Protocol, TypeVar, runtime_checkable
 
 import msgspec
 
-from logger.config import WatchdogOptions
-from logger.quarters import Quarters
+from logger.config.load import WatchdogOptions
+from logger.stages.quarters import Quarters
 from logger.rows import Excursion, Second, Transmission
-from logger.view import View
+from logger.stages.view import View
 from logger.watchdog.finding import Finding
 
 log = logging.getLogger("mismatchd")

@@ -30,9 +30,9 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Floats, Times
-from logger.config import WatchdogOptions
-from logger.quarters import QUARTER_NS, Quarters, channel_key
-from logger.reflection import swr
+from logger.config.load import WatchdogOptions
+from logger.stages.quarters import QUARTER_NS, Quarters, channel_key
+from logger.physics.reflection import swr
 from logger.rows import Transmission
 from logger.watchdog.cusum import Bank, Change
 from logger.watchdog.finding import Finding

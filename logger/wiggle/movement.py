@@ -13,7 +13,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from logger.live.reading import Reading
-from logger.reflection import rho_of_swr
+from logger.physics.reflection import rho_of_swr
 
 LEVEL = 10
 LEAST = 5  # readings that make a level

@@ -28,7 +28,7 @@ from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.calibration.simulated import calibration
-from logger.config import load
+from logger.config.load import load
 from logger.pipeline import Pipeline
 from logger.recompute import recompute
 from logger.rows import Samples

@@ -25,7 +25,7 @@ from drivers.text_lines.parser import LineParser
 from logger.calibration.coupler import Coupler
 from logger.calibration.detector import DetectorLaw
 from logger.calibration.file import parse
-from logger.config import load
+from logger.config.load import load
 from logger.daemon import Daemon
 from logger.pipeline import Pipeline
 from logger.rows import Row

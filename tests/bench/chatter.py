@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from logger.config import StationOptions
+from logger.config.load import StationOptions
 from logger.pipeline import Pipeline
 from logger.rows import Excursion
 from tests.bench.foreign_noise import calibrate

@@ -33,7 +33,7 @@ from drivers.contract import SampleBlock
 from logger.blocks import Noise
 from logger.calibration import bench_points, file
 from logger.calibration.coupler import Coupler
-from logger.config import (
+from logger.config.load import (
     HighSwrOptions,
     StationOptions,
     TransmissionOptions,

@@ -19,11 +19,12 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger import pipeline as pipeline_module
-from logger import usual_level, watchdog
+from logger import watchdog
+from logger.stages import usual_level
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import parse
 from logger.pipeline import Pipeline
-from logger.quarters import Quarters
+from logger.stages.quarters import Quarters
 from logger.rows import Excursion
 from tests.bench.bulk import readings
 from tests.station import CALIBRATION

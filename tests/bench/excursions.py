@@ -44,7 +44,7 @@ from numpy.typing import NDArray
 from drivers.contract import SampleBlock
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import CalibrationFile
-from logger.config import StationOptions
+from logger.config.load import StationOptions
 from logger.pipeline import Pipeline
 from logger.rows import Samples
 from logger.store.database import Store

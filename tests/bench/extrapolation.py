@@ -23,9 +23,9 @@ from logger.calibration import bench_points
 from logger.calibration.coupler import Coupler
 from logger.calibration.fit import fit
 from logger.errors import BenchPointError
-from logger.reflection import COVERAGE, LEAST_W
-from logger.totals import COUNT, PF, PR, S_COUNT, SUMS, VF
-from logger.transmission_rows import bounds
+from logger.physics.reflection import COVERAGE, LEAST_W
+from logger.stages.totals import COUNT, PF, PR, S_COUNT, SUMS, VF
+from logger.stages.transmission_rows import bounds
 from tests import foreign_couplers as foreign
 
 BENCH_W = (0.1, 0.3, 1.0, 3.0)

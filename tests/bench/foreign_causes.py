@@ -28,7 +28,7 @@ from typing import NamedTuple
 
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import load
-from logger.config import NoDataOptions, WatchdogOptions
+from logger.config.load import NoDataOptions, WatchdogOptions
 from logger.diagnosis import Diagnosis, diagnose, diagnosis_of
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read

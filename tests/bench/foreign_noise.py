@@ -28,7 +28,7 @@ from scipy.stats import chi2
 
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import load
-from logger.config import StationOptions
+from logger.config.load import StationOptions
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Excursion
 from tests.foreign_stations import (

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from logger.config import WatchdogOptions
+from logger.config.load import WatchdogOptions
 from logger.rows import Transmission
 from logger.watchdog import Watchdog, baseline_shift
 from tests.drift_stations import drift_station

@@ -24,7 +24,7 @@ CHILD = """\
 import json, sys, time
 from pathlib import Path
 import psutil
-from logger.config import InfluxOptions
+from logger.config.load import InfluxOptions
 from logger.forward.influx import InfluxForwarder
 rss = psutil.Process().memory_info
 options = InfluxOptions(url=sys.argv[2], org="home", bucket="station")

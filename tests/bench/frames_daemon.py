@@ -17,7 +17,7 @@ import numpy as np
 import psutil
 
 from drivers.frames.messages import Identity, Settings, pack_block, pack_identity
-from logger.status import ask
+from logger.live.status import ask
 from tests.station import Running, pty, volts, write_config
 
 SECONDS, WARM_S = 12, 3

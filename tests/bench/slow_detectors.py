@@ -25,7 +25,7 @@ import numpy as np
 
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import load
-from logger.config import StationOptions
+from logger.config.load import StationOptions
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Excursion, Flag, Row, Transmission
 from tests.foreign_stations import (

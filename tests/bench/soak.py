@@ -22,7 +22,7 @@ from pathlib import Path
 
 import psutil
 
-from logger.status import ask
+from logger.live.status import ask
 from tests.bench.clean_traffic import TRAFFIC
 from tests.station import Running
 

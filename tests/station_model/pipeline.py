@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import msgspec
 
 from drivers.contract import SampleBlock
-from logger.config import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
+from logger.config.load import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
 from tests.station_model.station import Record, Station
 
 PAIRS = 4000  # of a block; what is found must not depend on it

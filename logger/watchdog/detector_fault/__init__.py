@@ -13,9 +13,9 @@ from __future__ import annotations
 
 import msgspec
 
-from logger.config import WatchdogOptions
+from logger.config.load import WatchdogOptions
 from logger.rows import Transmission
-from logger.view import View
+from logger.stages.view import View
 from logger.watchdog.detector_fault import gain, level, noisy, zero
 from logger.watchdog.detector_fault.of_pairs import SOUND, OfPairs
 from logger.watchdog.finding import Finding

@@ -6,7 +6,7 @@ import numpy as np
 
 from logger.blocks import Bools
 from logger.rows import Flag
-from logger.view import View
+from logger.stages.view import View
 
 HOLD_NS = 50_000_000
 CAUSE = (

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from logger.view import View
+from logger.stages.view import View
 from logger.watchdog.detector_fault import reversed
 
 HOLD_NS = 1_000_000_000  # longer than the tail of any detector after key-up

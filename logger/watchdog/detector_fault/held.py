@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from logger.blocks import Bools
-from logger.view import View
+from logger.stages.view import View
 from logger.watchdog.hold import SUMS, Evidence, Hold
 
 

@@ -2,7 +2,7 @@
 switching supply, or a converter that fails.
 
 What it was is learned for each port as the mean logarithm over some USUAL_OVER transmissions, after
-LEARN of them. The noise itself (see `logger/noise.py`) is a median over bursts of many minutes, so
+LEARN of them. The noise itself (see `logger/stages/noise.py`) is a median over bursts of many minutes, so
 one odd moment is none; FACTOR and LEAST_STEPS are far outside of what it scatters (some 10 %), so
 that chance raises no alarm.
 """
@@ -13,7 +13,7 @@ import math
 
 import msgspec
 
-from logger.view import View
+from logger.stages.view import View
 
 FACTOR = 8.0
 LEAST_STEPS = 4.0

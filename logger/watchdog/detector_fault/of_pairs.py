@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from logger.view import View
+from logger.stages.view import View
 from logger.watchdog.detector_fault import clipped, reversed, stuck
 from logger.watchdog.detector_fault.foreign import QUIET_NS, ForeignSignals
 from logger.watchdog.detector_fault.held import Held

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from logger.blocks import Bools
-from logger.view import View
+from logger.stages.view import View
 
 LEAST_SHARE = 0.05
 HOLD_NS = 500_000_000  # longer than the tails of detectors that decay unequally

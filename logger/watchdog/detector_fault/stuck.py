@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.blocks import Floats, Times
-from logger.reflection import rho_of_swr
-from logger.view import View
+from logger.physics.reflection import rho_of_swr
+from logger.stages.view import View
 
 STUCK_HIGH_NS = 2_000_000_000
 STUCK_ZERO_NS = 60_000_000_000

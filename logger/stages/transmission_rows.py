@@ -11,9 +11,9 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import READABLE_FACTOR, Coupler
-from logger.reflection import COVERAGE, estimate, swr
+from logger.physics.reflection import COVERAGE, estimate, swr
 from logger.rows import Flag, Second, Transmission
-from logger.totals import (
+from logger.stages.totals import (
     COUNT,
     ENERGY,
     H_ENERGY,

@@ -20,9 +20,9 @@ from collections import deque
 import numpy as np
 
 from logger.blocks import Floats, Noise
-from logger.censored import Prior, estimate
-from logger.converter_step import common_step
-from logger.quarters import Quarters
+from logger.physics.censored import Prior, estimate
+from logger.calibration.converter_step import common_step
+from logger.stages.quarters import Quarters
 
 GROUP = 64
 GROUPS = 32

@@ -27,8 +27,8 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.blocks import QUICK, Bools, Floats, Times
-from logger.decay import DecayTracker, Memory
-from logger.lookback import first_since
+from logger.stages.decay import DecayTracker, Memory
+from logger.stages.lookback import first_since
 
 FALL = 0.95
 FALL_NS = 20_000_000

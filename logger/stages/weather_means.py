@@ -12,7 +12,7 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from logger.blocks import Floats
-from logger.config import WeatherOptions
+from logger.config.load import WeatherOptions
 from logger.rows import WeatherRow
 
 HOUR_NS = 3_600_000_000_000

@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 import msgspec
 from msgspec import Meta
 
-from logger.section import EnvName, Positive, Section, Text
+from logger.config.section import EnvName, Positive, Section, Text
 
 ALARM_KINDS = (
     "high-swr",

@@ -14,12 +14,12 @@ from msgspec import Meta
 
 from drivers.contract import Driver
 from drivers.found import UnknownDriverError, find, installed_kinds
-from logger.config_report import Report, located, one_line
-from logger.credentials import from_file
+from logger.config.report import Report, located, one_line
+from logger.config.credentials import from_file
 from logger.errors import ConfigError
-from logger.notify.options import KINDS, NotifierOptions
-from logger.section import EnvName, Positive, Section, Text
-from logger.yaml_lines import Document, YamlError, parse
+from logger.config.notifiers import KINDS, NotifierOptions
+from logger.config.section import EnvName, Positive, Section, Text
+from logger.config.yaml_lines import Document, YamlError, parse
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")

@@ -17,7 +17,7 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Floats, Times
-from logger.quarters import QUARTER_NS, channel_key
+from logger.stages.quarters import QUARTER_NS, channel_key
 
 KIND = "usual-level"
 STRIDE, PLACES = 4, 8

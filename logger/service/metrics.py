@@ -15,8 +15,8 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 from importlib.metadata import version
 from typing import Any
 
-from logger.config import MetricsOptions
-from logger.openmetrics import CONTENT_TYPE, Family, Sample, exposition
+from logger.config.load import MetricsOptions
+from logger.service.openmetrics import CONTENT_TYPE, Family, Sample, exposition
 
 log = logging.getLogger("mismatchd")
 

@@ -6,7 +6,7 @@ import base64
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from logger.config_report import one_line
+from logger.config.report import one_line
 from logger.errors import ConfigError
 
 SHORTEST = 4  # a shorter "secret" stands in too many words by chance

@@ -16,7 +16,7 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
-from logger.departures import (
+from logger.stages.departures import (
     CERTAIN,
     LEAST_RHO,
     LONGEST_NS,
@@ -26,8 +26,8 @@ from logger.departures import (
     from_level,
     spread_w,
 )
-from logger.quarters import QUARTER_NS, Quarters, SentPairs, joined
-from logger.reflection import rho, swr
+from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, joined
+from logger.physics.reflection import rho, swr
 from logger.rows import Excursion
 
 MERGE_NS = 25_000_000

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from logger.blocks import Bools, Floats
-from logger.own_power import OwnPower
+from logger.stages.own_power import OwnPower
 
 RELEASE = 0.7  # the key counts as up below this part of the threshold
 ALIKE = 0.5  # reflected over incident power from which a weak signal may come from outside

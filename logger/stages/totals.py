@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import Floats, PowerBlock, Times
-from logger.lookback import first_since
-from logger.reflection import LEAST_W
+from logger.stages.lookback import first_since
+from logger.physics.reflection import LEAST_W
 from logger.rows import Flag
 
 SECOND_NS = 1_000_000_000

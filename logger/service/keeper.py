@@ -13,7 +13,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from logger.backlog import Backlog
+from logger.service.backlog import Backlog
 from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import AlarmChange, ClockChange, Flag, Row, Samples, Transmission
 from logger.store.database import Store, Stored

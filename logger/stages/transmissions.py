@@ -15,8 +15,8 @@ import numpy as np
 from logger.blocks import Bools, Noise, PowerBlock, Times, join
 from logger.calibration.coupler import Coupler
 from logger.rows import Flag, Row
-from logger.totals import RECENT, Sought, Span, highest_ratios, settled_of, totals_of
-from logger.transmission_rows import Found, rows_of
+from logger.stages.totals import RECENT, Sought, Span, highest_ratios, settled_of, totals_of
+from logger.stages.transmission_rows import Found, rows_of
 
 
 class Transmissions:

@@ -12,13 +12,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger import usual_level
+from logger.stages import usual_level
 from logger.blocks import QUICK, Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
-from logger.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
-from logger.reflection import LEAST_W
+from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
+from logger.physics.reflection import LEAST_W
 from logger.rows import Flag
-from logger.view import View
+from logger.stages.view import View
 
 LONG_AGO_NS = -(2**62)
 LEAST_PAIRS = 4  # trusted ones that a level needs

@@ -8,7 +8,7 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, PowerBlock
 from logger.calibration.coupler import Coupler
-from logger.own_power import OwnPower
+from logger.stages.own_power import OwnPower
 
 IMPOSSIBLE_MARGIN = 1.1
 UNKNOWN_POWER = OwnPower()

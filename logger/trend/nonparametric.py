@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
-from logger.trend.days import FloatArray
+from logger.daily import FloatArray
 
 Z95 = 1.959964
 

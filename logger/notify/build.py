@@ -9,7 +9,7 @@ from typing import Any
 
 from logger.notify.channel import Channel, Surroundings
 from logger.notify.notifier import Advise, Facts, Notifier
-from logger.notify.options import (
+from logger.config.notifiers import (
     CommandOptions,
     InhibitOptions,
     MailOptions,

@@ -12,7 +12,7 @@ import msgspec
 from msgspec.structs import FieldInfo, fields
 
 from logger.errors import ConfigError
-from logger.yaml_lines import Document, Where
+from logger.config.yaml_lines import Document, Where
 
 S = TypeVar("S", bound=msgspec.Struct)
 

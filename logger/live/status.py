@@ -12,7 +12,7 @@ from typing import Any
 
 import msgspec
 
-from logger.local_socket import connected, listening, path_of
+from logger.live.local_socket import connected, listening, path_of
 
 SUFFIX = ".socket"
 SEND_TIMEOUT_S = 0.5

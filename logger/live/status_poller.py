@@ -9,7 +9,7 @@ from pathlib import Path
 
 from logger.errors import MismatchdError
 from logger.live.screen import MOST_TRANSMISSIONS, Beside, OpenAlarm
-from logger.status import ask
+from logger.live.status import ask
 from logger.store.database import Store
 from logger.store.tables import TRANSMISSIONS
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 
-from logger.backlog import Backlog
+from logger.service.backlog import Backlog
 from logger.rows import Row
 
 MANY_ROWS = 4096  # a finite input waits while there are more

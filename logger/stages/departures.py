@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike
 
 from logger.blocks import Floats, Noise, Times
 from logger.calibration.coupler import Coupler
-from logger.quarters import Quarters, SentPairs
+from logger.stages.quarters import Quarters, SentPairs
 
 REACH = 4  # quarters on either side
 LEAST_RHO = 0.02
