@@ -29,8 +29,8 @@ from typing import Any
 import serial
 
 from drivers.contract import LinkError
-from drivers.silence import Patience
 from drivers.serial_ports import list_ports
+from drivers.silence import SilenceDetector
 
 # What pyserial lets through when a port fails under it; SerialException is an OSError.
 FAILURES = (OSError, termios.error, TypeError, ValueError, AttributeError, NotImplementedError)
@@ -67,7 +67,7 @@ class SerialLink:
         self.generation = 0
         self.away: str | None = None
         self.counters = {"link_lost": 0, "link_silent": 0}
-        self._patience = Patience()
+        self._patience = SilenceDetector()
         self._port = port
         self._baud = baud
         self._reset_on_open = reset_on_open

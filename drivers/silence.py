@@ -9,7 +9,7 @@ HEALED_S = 5.0  # what comes within this of opening it again came because of tha
 LONGEST_S = 600.0
 
 
-class Patience:
+class SilenceDetector:
     """Told of data and of openings, says when to close a link and open it again.
 
     Each attempt that does not bring lasting flow doubles the wait for the next, so that a bridge

@@ -30,24 +30,24 @@ from drivers.timeline import boot_name, host_ns, read_clocks
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config.load import Config
-from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.errors import MismatchdError, StoreError
-from logger.service.handover import Handover
-from logger.service.health import Clocks, HealthGauge, Totals, next_row_s
-from logger.service.host_clock import running_ns, synchronised
-from logger.service.keeper import COMMIT_S, DAY_NS, Keeper, Tell
 from logger.live.feed import LiveFeed
 from logger.live.meter import reading_of
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
+from logger.live.status import StatusSocket
 from logger.live.tap import Tap
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory, Row
+from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
+from logger.service.handover import Handover
+from logger.service.health import CaptureTotals, Clocks, HealthGauge, next_row_s
+from logger.service.host_clock import running_ns, synchronised
+from logger.service.keeper import COMMIT_S, DAY_NS, Keeper, Tell
 from logger.service.sd_notify import ServiceManager, Supervision
-from logger.live.status import StatusSocket
+from logger.stages.view import View
 from logger.store.database import Store, Stored
 from logger.store.lock import StoreLock
 from logger.utc import format_ns
-from logger.stages.view import View
 from logger.wording import count
 
 if TYPE_CHECKING:
@@ -427,7 +427,7 @@ class Daemon:
         clocks = _clocks()
         self._health_due_s += late_s + next_row_s(clocks.utc_ns, self._health_s)
         counters = self._driver.counters
-        totals = Totals(
+        totals = CaptureTotals(
             pairs=self._pairs,
             gaps=self._gaps,
             input_dropped=sum(count for name, count in counters.items() if name not in READ),
@@ -457,7 +457,7 @@ class Daemon:
         except Exception:  # those who look on must not end the watch
             log.exception("the live feed has stopped")
 
-    def _live_reading(self, views: Sequence[View]) -> Reading:
+    def _live_reading(self, views: Sequence[View]) -> LiveReading:
         return reading_of(views, self._config.station.channel, tuple(self._open_kinds))
 
     def _start_forwarders(self) -> list[threading.Thread]:
@@ -491,17 +491,17 @@ class Daemon:
         config = self._config
         if not config.notifiers:
             return []
-        from logger.notify.channel import Surroundings
-        from logger.notify.build import notifiers
+        from logger.notify.build import build_notifiers
+        from logger.notify.channel import ChannelContext
 
-        surroundings = Surroundings(
+        surroundings = ChannelContext(
             config.station.name,
             config.path.parent,
             os.environ,
             getattr(self._driver, "send", None),
             watching=True,
         )
-        self._notifiers = notifiers(
+        self._notifiers = build_notifiers(
             config.store.path, config.notifiers, surroundings, self.status, self._advice
         )
         threads = [

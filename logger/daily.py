@@ -32,7 +32,7 @@ class Days:
 
 
 @dataclass(frozen=True)
-class Event:
+class WorkEvent:
     """Something at a known day after which the station may read otherwise."""
 
     day: int

@@ -11,25 +11,24 @@ import msgspec
 import numpy as np
 
 from drivers.contract import SampleBlock, join
-from logger.stages import decay
-from logger.stages import usual_level
 from logger.blocks import PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config, WeatherOptions
+from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
+from logger.stages import decay, usual_level
 from logger.stages.excursions import Excursions
 from logger.stages.keying import RELEASE, Keying
 from logger.stages.levels import Levels
 from logger.stages.noise import NoiseTracker
 from logger.stages.own_power import OwnPower, OwnPowerTracker
 from logger.stages.quarters import Quarters
-from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
 from logger.stages.selection import Selection, ThinSample
 from logger.stages.settling import Settling
 from logger.stages.transmissions import Transmissions
 from logger.stages.view import View, impossible_ratio
+from logger.stages.weather_means import WeatherMeans
 from logger.watchdog import Watchdog
 from logger.watchdog.rule import recalled
-from logger.stages.weather_means import WeatherMeans
 
 SECOND_NS = 1_000_000_000
 GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
@@ -76,7 +75,7 @@ class Pipeline:
         hang_ns = round(config.transmission.hang_ms * 1e6)
         self._settling = Settling(
             (content.forward.zero_v, content.reflected.zero_v),
-            recalled(SETTLING, memories or {}, decay.Memory),
+            recalled(SETTLING, memories or {}, decay.DecayMemory),
             hang_ns,
         )
         self._thin_sample = ThinSample()
@@ -93,7 +92,9 @@ class Pipeline:
             station.frequency_khz,
         )
         self._levels = Levels(
-            coupler, hang_ns, recalled(usual_level.KIND, memories or {}, usual_level.Memory)
+            coupler,
+            hang_ns,
+            recalled(usual_level.KIND, memories or {}, usual_level.UsualLevelMemory),
         )
         self._excursions = Excursions(coupler)
         self._watchdog = Watchdog(config.watchdog, open_kinds, memories, hang_ns)

@@ -7,16 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from logger.trend.account import DAY_NS, Account, Alarm, ChannelAccount, Entry
 from logger.daily import Days, Weather
+from logger.trend.account import DAY_NS, Account, Alarm, ChannelAccount, JournalEntry
 from logger.trend.outcome import Step
 from tests.trends import FIRST, days, fitted
 
 LONG = "the plug at the balcony was opened, dried, cleaned and made new with tape around it; " * 5
 
 
-def entry(day: float, kind: str = "remark", text: str = "leaves are out") -> Entry:
-    return Entry(round((FIRST + day) * DAY_NS), kind, text)
+def entry(day: float, kind: str = "remark", text: str = "leaves are out") -> JournalEntry:
+    return JournalEntry(round((FIRST + day) * DAY_NS), kind, text)
 
 
 def alarm(number: int, day: float, kind: str = "high-swr", open_: bool = False) -> Alarm:
@@ -42,7 +42,7 @@ def weather(span: int) -> Weather:
     return Weather(day, temperature, rain, np.full(span, np.nan))
 
 
-def work(span: int) -> tuple[Entry, ...]:
+def work(span: int) -> tuple[JournalEntry, ...]:
     return (
         entry(span * 0.1, "repair", "new plug at the balcony"),
         entry(span * 0.3, "weather", "storm"),

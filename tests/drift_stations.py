@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.daily import Days, Event, Weather
+from logger.daily import Days, Weather, WorkEvent
 
 FIRST_DAY = 20_454  # 2026-01-01
 YEAR = 365.25
@@ -29,7 +29,7 @@ class DriftStation:
     """What the tool gets, and the truth."""
 
     days: Days
-    events: tuple[Event, ...]
+    events: tuple[WorkEvent, ...]
     weather: Weather | None
     slope: float
     amplitude: float
@@ -97,7 +97,7 @@ def drift_station(
         np.ones(count, dtype=np.int64),
     )
     events = tuple(
-        Event(each.day + FIRST_DAY, "repair", "a plug fitted anew")
+        WorkEvent(each.day + FIRST_DAY, "repair", "a plug fitted anew")
         for each in planted
         if each.announced
     )

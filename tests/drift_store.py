@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
+from logger.daily import Days
 from logger.store.database import Store
 from logger.trend.account import DAY_NS
-from logger.daily import Days
 
 MINUTE_NS = 60_000_000_000
 PUT = (

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.isolate.chain import Chain, Symptom
-from logger.isolate.session import Session, State, Taken
+from logger.isolate.session import IsolationSession, IsolationState, Taken
 from tests.foreign_chains import Arrangement, ForeignStation, random_chain
 
 NO_POWER = 0.02
@@ -105,7 +105,7 @@ def play(seed: int, slip_rate: float = 0.05, station: ForeignStation | None = No
     rng = np.random.default_rng([seed, 0x150])
     symptom = symptom_of(station)
     names = Chain(station.chain_text.split(",")).names
-    session = Session(State(names, direct_current=station.direct_current))
+    session = IsolationSession(IsolationState(names, direct_current=station.direct_current))
     session.begin(symptom)
     outcomes: list[tuple[str, bool]] = []
     minutes, twice = 0.0, 0

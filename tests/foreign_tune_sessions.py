@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.physics.reflection import estimate as product_reading
-from logger.tune.positions import Adjustment, Position, Reading
-from logger.tune.session import Session, State
+from logger.tune.positions import Adjustment, ChannelReading, Position
+from logger.tune.session import TuningSession, TuningState
 from tests.foreign_antennas import CuttingSession, random_antenna
 
 ADJUSTMENTS = 4
@@ -89,7 +89,7 @@ def _follow(person: CuttingSession, most: int, leak: float, *, cut: bool) -> For
     channels = antenna.channels_khz
     setting = float(round(person.measured_start_mm))
     adjustment = Adjustment("mm", length_mm=setting, cut=cut)
-    session = Session(State(adjustment, channels[1]))
+    session = TuningSession(TuningState(adjustment, channels[1]))
     started = float(antenna.worst_swr(person.length_mm))
     needs, steps, admitted = [], 0, False
     while True:
@@ -122,7 +122,7 @@ def _follow(person: CuttingSession, most: int, leak: float, *, cut: bool) -> For
     )
 
 
-def _read(person: CuttingSession, frequency_khz: float, leak: float) -> Reading:
+def _read(person: CuttingSession, frequency_khz: float, leak: float) -> ChannelReading:
     size = person.read_gamma(frequency_khz)
     reading = product_reading(
         np.array([WATTS]),
@@ -133,6 +133,6 @@ def _read(person: CuttingSession, frequency_khz: float, leak: float) -> Reading:
         0.0,
         np.array([True]),
     )
-    return Reading(
+    return ChannelReading(
         frequency_khz, float(reading.swr[0]), float(reading.low[0]), float(reading.high[0])
     )

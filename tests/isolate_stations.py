@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.isolate.chain import DEFAULT, Chain, Mode, Symptom
-from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound
-from logger.isolate.session import Session, State, Step, Taken
+from logger.isolate.reading import SwrReading, least_of_open_end, load_reads, sound
+from logger.isolate.session import IsolationSession, IsolationState, Taken, TrialStep
 from logger.isolate.trial import Trial
 from logger.physics.reflection import blend, swr
 from tests.station_model.line import CABLES, Antenna, Line, parallel, series
@@ -97,11 +97,11 @@ class Station:
         behind = self._contact(gamma * far.there_and_back(KHZ, self.wet_db))
         return behind * near.there_and_back(KHZ)
 
-    def seen(self, rho: float) -> Seen:
+    def seen(self, rho: float) -> SwrReading:
         """The SWR as the coupler tells it."""
         width = float(blend(np.array(0.004), np.array(self.leak)))
         low, high = max(0.0, rho - width), min(0.998, rho + width)
-        return Seen(float(swr(rho)), float(swr(low)), float(swr(high)))
+        return SwrReading(float(swr(rho)), float(swr(low)), float(swr(high)))
 
     @property
     def lost_db(self) -> float:
@@ -243,7 +243,7 @@ class Person:
         return broken if trial.kind in ("ohm-through", "ohm-closed") else shorted
 
 
-Choice = Callable[[Session], Step | None]
+Choice = Callable[[IsolationSession], TrialStep | None]
 
 
 @dataclass(frozen=True)
@@ -257,9 +257,11 @@ class Outcome:
     minutes: float
 
 
-def played(person: Person, choose: Choice = Session.next) -> Outcome:
+def played(person: Person, choose: Choice = IsolationSession.next) -> Outcome:
     """A session to its end."""
-    session = Session(State(person.station.chain.names, as_is=Taken("as-is", True, *person.as_is)))
+    session = IsolationSession(
+        IsolationState(person.station.chain.names, as_is=Taken("as-is", True, *person.as_is))
+    )
     symptom = person.station.symptom()
     assert symptom is not None
     session.begin(symptom)
@@ -282,7 +284,7 @@ def played(person: Person, choose: Choice = Session.next) -> Outcome:
     )
 
 
-def in_order(session: Session) -> Step | None:
+def in_order(session: IsolationSession) -> TrialStep | None:
     """The next trial from the transmitter outwards, what tells nothing of one place last, and all
     once more where that was not enough; what comes of them is judged as ever."""
     offered = session.offered()
@@ -296,4 +298,4 @@ def in_order(session: Session) -> Step | None:
         return done.count(trial.key), place, trial.minutes
 
     first = min(offered, key=rank)
-    return Step(first, 0.0, first.cost(session.last_trial))
+    return TrialStep(first, 0.0, first.cost(session.last_trial))

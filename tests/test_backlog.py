@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock
+from logger.rows import AlarmChange, Boot, ClockChange, Row, Samples, Second, Transmission, Trust
 from logger.service import backlog
 from logger.service.backlog import Backlog
 from logger.service.handover import Handover
-from logger.rows import AlarmChange, Boot, ClockChange, Row, Samples, Second, Transmission, Trust
 from tests.test_store import SECOND, T0, alarm, second, transmission
 
 

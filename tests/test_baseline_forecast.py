@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from logger.watchdog.baseline_forecast import Forecast, learn, move, predict, teach_weather
+from logger.watchdog.baseline_forecast import BaselineForecast, learn, move, predict, teach_weather
 
 FIRST = 20_000
 YEAR = 365.25
@@ -20,22 +20,22 @@ def weather(rng: np.random.Generator, count: int, sd: float, correlation: float)
     return rest
 
 
-def taught(swr: np.ndarray, every: int = 1) -> Forecast:
+def taught(swr: np.ndarray, every: int = 1) -> BaselineForecast:
     """A forecast that has learned a value each day, or each second and so on."""
-    forecast = Forecast()
+    forecast = BaselineForecast()
     for number, value in enumerate(swr.tolist()):
         learn(forecast, FIRST + every * number, value)
     return forecast
 
 
-def expect(forecast: Forecast, ahead: float) -> tuple[float, float]:
+def expect(forecast: BaselineForecast, ahead: float) -> tuple[float, float]:
     """Expectation and standard deviation so many days after the latest."""
     mean, variance = predict(forecast, np.array([forecast.day + ahead]))
     return float(mean[0]), math.sqrt(variance[0])
 
 
 def test_before_the_first_reading_all_is_open() -> None:
-    mean, variance = predict(Forecast(), np.array([1.0, 2.0, 3.0]))
+    mean, variance = predict(BaselineForecast(), np.array([1.0, 2.0, 3.0]))
     assert mean.tolist() == [1.5] * 3
     assert variance.tolist() == [1.0] * 3
 
@@ -45,7 +45,7 @@ def test_a_prediction_is_level_slope_and_wave() -> None:
     rng = np.random.default_rng(1)
     root = rng.normal(size=(4, 4)) * [0.05, 1e-4, 0.03, 0.03]
     covariance = root.T @ root
-    forecast = Forecast(
+    forecast = BaselineForecast(
         mean=[1.5, 2e-4, 0.1, -0.05], covariance=covariance.ravel().tolist(), day=FIRST
     )
     day = FIRST + np.array([0.0, 1.0, 100.0, 400.0])
@@ -125,7 +125,7 @@ def test_no_channel_is_without_weather() -> None:
 
 
 def test_a_first_guess_of_the_weather() -> None:
-    fresh = Forecast()
+    fresh = BaselineForecast()
     assert fresh.deviation == pytest.approx(0.03)
     assert fresh.correlation == pytest.approx(0.5)
 
@@ -163,14 +163,14 @@ def test_a_level_is_moved_with_its_doubt() -> None:
     after, wider = expect(forecast, 0)
     assert after - before == pytest.approx(0.2)
     assert wider**2 - sd**2 == pytest.approx(0.03**2)
-    empty = Forecast()
+    empty = BaselineForecast()
     move(empty, 0.2, 0.1)
-    assert empty == Forecast()
+    assert empty == BaselineForecast()
 
 
 def test_an_innovation_counts_by_how_well_it_was_expected() -> None:
     """Where the forecast itself is unsure, an innovation says less of the weather."""
-    sure, unsure = Forecast(), Forecast()
+    sure, unsure = BaselineForecast(), BaselineForecast()
     for day in range(40):
         teach_weather(sure, day, 0.05 * (-1) ** day, 0.0)
         teach_weather(unsure, day, 0.05 * (-1) ** day, 0.03**2)

@@ -9,8 +9,8 @@ import msgspec
 import numpy as np
 import pytest
 
-from logger.physics import reflection
 from logger.config.load import BaselineShiftOptions, WatchdogOptions
+from logger.physics import reflection
 from logger.rows import AlarmChange, Transmission
 from logger.watchdog import Watchdog, baseline_shift
 from tests.test_store import SECOND, T0, second, transmission

@@ -32,8 +32,8 @@ from logger.calibration import bench_points
 from logger.calibration.bench_points import COLUMNS, BenchPoint
 from logger.calibration.bench_session import (
     LOWEST_W,
-    Session,
-    Step,
+    BenchSession,
+    BenchStep,
     doubt_of_power,
     doubts,
     found,
@@ -42,7 +42,7 @@ from logger.calibration.bench_session import (
 )
 from logger.calibration.file import load
 from logger.calibration.points_file import PointsText
-from logger.calibration.steady import Quiet, Reading, Trouble, Watch, unsteady
+from logger.calibration.steady import Quiet, SteadyReading, Trouble, Watch, unsteady
 from logger.cli import main
 from logger.errors import BenchPointError
 from tests.deadlines import Deadline, scale
@@ -87,13 +87,13 @@ def pairs(*stretches: tuple[float, float], condition: str = "matched", seed: int
     )
 
 
-def watched(values: np.ndarray, watch: Watch | None = None) -> Reading | Trouble | None:
+def watched(values: np.ndarray, watch: Watch | None = None) -> SteadyReading | Trouble | None:
     return (watch or Watch(QUIET, 1.0, 5.0)).update(block(values))
 
 
 def test_a_steady_key_down_is_averaged() -> None:
     reading = watched(pairs((0.73, 0), (3, 1.0)))
-    assert isinstance(reading, Reading)
+    assert isinstance(reading, SteadyReading)
     assert reading.forward.mean_v == pytest.approx(volts(1.0) + ZERO_V, abs=3e-4)
     assert reading.reflected.mean_v == pytest.approx(volts(LEAK) + ZERO_V, abs=3e-4)
     assert reading.forward.sd_v == pytest.approx(NOISE_V, rel=0.3)
@@ -105,9 +105,9 @@ def test_a_steady_key_down_is_averaged() -> None:
 
 def test_unkeyed_is_averaged_at_once() -> None:
     reading = Watch(None, 2.0, 20.0).update(block(pairs((2.5, 0))))
-    assert isinstance(reading, Reading)
+    assert isinstance(reading, SteadyReading)
     assert reading.forward.mean_v == pytest.approx(ZERO_V, abs=2e-4)
-    assert doubts(Step("matched", 0), reading, None) == []
+    assert doubts(BenchStep("matched", 0), reading, None) == []
 
 
 @pytest.mark.parametrize("rate_hz", [10.0, 5000.0])
@@ -115,7 +115,7 @@ def test_slow_and_quick_bridges(rate_hz: float) -> None:
     rng = np.random.default_rng(3)
     values = STEP_V * counts(rng, "matched", 1.0, round(4 * rate_hz))
     reading = Watch(QUIET, 0.5, 5.0).update(block(values, rate_hz=rate_hz))
-    assert isinstance(reading, Reading)
+    assert isinstance(reading, SteadyReading)
     assert reading.readings == max(8, round(0.5 * rate_hz))
 
 
@@ -125,11 +125,11 @@ def test_how_the_stream_is_cut_does_not_matter(cuts: list[int], seed: int) -> No
     values = pairs((0.6, 0), (0.1, 0.5), (0.5, 0), (3.8, 1.0), seed=seed)
     whole = watched(values)
     watch = Watch(QUIET, 1.0, 5.0)
-    outcome: Reading | Trouble | None = None
+    outcome: SteadyReading | Trouble | None = None
     edges = [0, *sorted(cuts), values.shape[1]]
     for begin, end in itertools.pairwise(edges):
         outcome = outcome or watch.update(block(values[:, begin:end], begin_s=begin / 200))
-    assert isinstance(whole, Reading)
+    assert isinstance(whole, SteadyReading)
     assert outcome == whole
 
 
@@ -138,7 +138,7 @@ def test_a_carrier_that_settles_is_awaited() -> None:
     values[:, 60:] *= 1 + 0.1 * np.exp(-np.arange(values.shape[1] - 60) / 100)
     watch = Watch(QUIET, 1.0, 20.0)
     reading = watched(values, watch)
-    assert isinstance(reading, Reading)
+    assert isinstance(reading, SteadyReading)
     assert reading.forward.mean_v == pytest.approx(volts(1.0) + ZERO_V, rel=0.01)
     assert watch.keyed_s is not None
     assert watch.keyed_s > 2
@@ -185,16 +185,16 @@ def test_pairs_that_stop_coming() -> None:
 
 def test_what_should_be_looked_at() -> None:
     right = watched(pairs((0.3, 0), (3, 1.0)))
-    assert isinstance(right, Reading)
-    assert doubts(Step("matched", 1), right, QUIET) == []
-    assert "reversed" in doubts(Step("reversed", 1), right, QUIET)[0]
-    assert "really open" in doubts(Step("open", 1), right, QUIET)[0]
+    assert isinstance(right, SteadyReading)
+    assert doubts(BenchStep("matched", 1), right, QUIET) == []
+    assert "reversed" in doubts(BenchStep("reversed", 1), right, QUIET)[0]
+    assert "really open" in doubts(BenchStep("open", 1), right, QUIET)[0]
     wrong = watched(pairs((0.3, 0), (3, 1.0), condition="reversed"))
-    assert isinstance(wrong, Reading)
-    assert "right way round" in doubts(Step("matched", 1), wrong, QUIET)[0]
+    assert isinstance(wrong, SteadyReading)
+    assert "right way round" in doubts(BenchStep("matched", 1), wrong, QUIET)[0]
     keyed = Watch(None, 2.0, 20.0).update(block(pairs((3, 1.0))))
-    assert isinstance(keyed, Reading)
-    assert "is it unkeyed" in doubts(Step("matched", 0), keyed, None)[0]
+    assert isinstance(keyed, SteadyReading)
+    assert "is it unkeyed" in doubts(BenchStep("matched", 0), keyed, None)[0]
 
 
 @pytest.mark.parametrize("scale", [1.0, 10.0])
@@ -216,13 +216,13 @@ def test_a_figure_with_its_point_in_the_wrong_place_is_doubted(scale: float) -> 
 def test_steps_and_moves() -> None:
     asked = steps(["matched", "open"], [3, 0.3])
     assert asked == [
-        Step("matched", 0.0),
-        Step("matched", 0.3),
-        Step("matched", 3),
-        Step("open", 0.3),
+        BenchStep("matched", 0.0),
+        BenchStep("matched", 0.3),
+        BenchStep("matched", 3),
+        BenchStep("open", 0.3),
     ]
     assert asked[3].limit_s < asked[2].limit_s
-    session = Session(asked, {})
+    session = BenchSession(asked, {})
     assert not session.skip()
     assert not session.back()
     assert not session.repeat()

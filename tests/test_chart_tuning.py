@@ -12,7 +12,7 @@ import pytest
 from logger.store.database import Store
 from logger.store.sessions import Sessions
 from logger.tune.positions import Adjustment, Position
-from logger.tune.session import Session, State, kept
+from logger.tune.session import TuningSession, TuningState, kept
 from tests.station import mismatchd, write_config
 from tests.tune_sessions import _read
 from tests.tune_stations import MHZ, random_station
@@ -28,7 +28,7 @@ def config(tmp_path: Path) -> Path:
 
 
 def adjusted(folder: Path, positions: list[Position]) -> None:
-    state = State(Adjustment("mm"), 1e3 * MHZ[1], None, positions)
+    state = TuningState(Adjustment("mm"), 1e3 * MHZ[1], None, positions)
     with closing(Sessions.reader(folder / "data/station.sqlite")) as store:
         number = store.begin("tune", ENDED_NS, kept(state))
         store.end(number, ENDED_NS, kept(state))
@@ -78,6 +78,6 @@ def test_a_session_that_is_loaded_goes_on(config: Path, tmp_path: Path) -> None:
         (one,) = store.sessions("tune")
     from logger.tune.session import found
 
-    session = Session(found(one.content))
+    session = TuningSession(found(one.content))
     assert session.ready
     assert session.advice().to is not None

@@ -10,7 +10,7 @@ from drivers.contract import SampleBlock
 from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Excursion, Row
-from logger.stages.usual_level import LEAST_QUARTERS, QUARTER_NS, Memory, UsualLevels
+from logger.stages.usual_level import LEAST_QUARTERS, QUARTER_NS, UsualLevelMemory, UsualLevels
 from tests.bench import chatter, foreign_noise
 from tests.station_model import Open, Over, Record, Station, exact, random_station
 from tests.station_model.detectors import Converter
@@ -144,7 +144,7 @@ def feed(usual: UsualLevels, start: int, ratio: list[float], ended: list[int]) -
 
 
 def test_the_usual_level_is_that_of_the_channel_until_the_transmission_has_its_own() -> None:
-    usual = UsualLevels(Memory())
+    usual = UsualLevels(UsualLevelMemory())
     first = feed(usual, 100, [0.04] * 40, [])
     assert np.isnan(first[0])
     assert first[-1] == 0.04
@@ -158,7 +158,7 @@ def test_the_usual_level_is_that_of_the_channel_until_the_transmission_has_its_o
 def test_what_is_learned_does_not_depend_on_when_the_end_is_told() -> None:
     memories = []
     for at_once in (True, False):
-        usual = UsualLevels(Memory())
+        usual = UsualLevels(UsualLevelMemory())
         first, second = [0.04] * 9 + [0.5], [0.06] * LEAST_QUARTERS + [0.5]
         ends = [109 * QUARTER_NS + 1, 200 * QUARTER_NS + LEAST_QUARTERS * QUARTER_NS + 1]
         if at_once:

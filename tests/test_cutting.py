@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.physics.antenna import rho
 from logger.errors import UsageError
 from logger.page.adjusting import _adjustment
+from logger.physics.antenna import rho
 from logger.physics.reflection import swr
 from logger.tune.advice import settable
 from logger.tune.cutting import FIRST_CUT, GROWTH, MARGIN, cut_change
 from logger.tune.estimate import estimate, interval
-from logger.tune.positions import Adjustment, Position, Reading
-from logger.tune.session import Session, State, found, kept
+from logger.tune.positions import Adjustment, ChannelReading, Position
+from logger.tune.session import TuningSession, TuningState, found, kept
 from logger.tune.words import findings
 from tests.foreign_tune_sessions import cut_session, slide_session
 
@@ -24,14 +24,14 @@ CUT = Adjustment("mm", length_mm=2600.0, cut=True)
 def position(setting: float, resonance_khz: float, advised: float | None = None) -> Position:
     size = rho(np.array(KHZ), resonance_khz, 40.0, 14.0, 0.4)
     readings = [
-        Reading(khz, value, max(1.0, value - 0.05), value + 0.05)
+        ChannelReading(khz, value, max(1.0, value - 0.05), value + 0.05)
         for khz, value in zip(KHZ, (float(each) for each in swr(size)), strict=True)
     ]
     return Position(setting, readings, advised)
 
 
 def said(*positions: Position) -> str:
-    session = Session(State(CUT, KHZ[1], None, list(positions)))
+    session = TuningSession(TuningState(CUT, KHZ[1], None, list(positions)))
     return " ".join(findings(session.state, session.advice()))
 
 
@@ -95,7 +95,7 @@ def test_every_cut_comes_with_its_cautions() -> None:
 
 
 def test_a_session_of_before_is_read_and_advice_is_noted() -> None:
-    session = Session(State(CUT, KHZ[1], None, [position(2600, 26_700)]))
+    session = TuningSession(TuningState(CUT, KHZ[1], None, [position(2600, 26_700)]))
     session.set(2590.0, 2592.0)
     again = found(kept(session.state))
     assert again.positions[-1].advised == 2592.0

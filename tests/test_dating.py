@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock
 from drivers.timeline import Clocks
-from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, STEP_NS, Dating, Order
 from logger.rows import Boot, Trust
+from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, STEP_NS, Dating, Order
 
 S = 1_000_000_000
 MS = 1_000_000

@@ -7,8 +7,8 @@ import pytest
 
 from drivers.contract import SampleBlock
 from logger.calibration.coupler import Coupler
-from logger.pipeline import Pipeline
 from logger.physics.reflection import swr
+from logger.pipeline import Pipeline
 from logger.rows import Excursion
 from tests.station_model import exact, random_station
 from tests.station_model.pipeline import Settings

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from drivers.contract import SampleBlock
-from logger.physics import reflection
 from logger.blocks import Noise, PowerBlock
+from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory
 from logger.stages.view import View

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from logger.calibration.coupler import Coupler
 from logger.cautions import AT_PLACE, Place
 from logger.diagnosis import Evidence, advice, diagnose, diagnosis_of
-from logger.diagnosis.evidence import Channel, Drift, Measure, gather
+from logger.diagnosis.evidence import ChannelEvidence, Drift, Measure, gather
 from logger.diagnosis.findings import findings
 from logger.diagnosis.history import ALARMS as ALARM_FIELDS
 from logger.diagnosis.history import (
@@ -59,8 +59,10 @@ FAULTS = [name for name in GROUPS if name != SOUND]
 STEADY = Measure(0.0, 0.0015)
 
 
-def channel(name: str, before: float, after: float, sd: float = 0.003, **more: Any) -> Channel:
-    return Channel(
+def channel(
+    name: str, before: float, after: float, sd: float = 0.003, **more: Any
+) -> ChannelEvidence:
+    return ChannelEvidence(
         name=name,
         before=before,
         after=after,
@@ -72,7 +74,7 @@ def channel(name: str, before: float, after: float, sd: float = 0.003, **more: A
 
 def three(
     *after: float, before: tuple[float, ...] = (0.2, 0.18, 0.22), **more: Any
-) -> tuple[Channel, ...]:
+) -> tuple[ChannelEvidence, ...]:
     return tuple(
         channel(name, was, now, **more)
         for name, was, now in zip(("1", "20", "40"), before, after, strict=True)

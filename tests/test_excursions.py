@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from drivers.contract import SampleBlock
 from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
-from logger.stages.quarters import QUARTER_NS
 from logger.rows import AlarmChange, Excursion, Row
+from logger.stages.quarters import QUARTER_NS
 from tests.station_model import Open, Over, Record, Station, exact, random_opens, random_station
 from tests.station_model.pipeline import Settings
 from tests.station_model.station import EPOCH_NS

@@ -14,8 +14,8 @@ import yaml
 from logger.config.load import InfluxOptions
 from logger.forward.answers import ServerError
 from logger.forward.influx import InfluxForwarder
-from logger.store.line_protocol import line, point
 from logger.store.database import Store
+from logger.store.line_protocol import line, point
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 from logger.utc import format_ns
 from tests.deadlines import Deadline, scale

@@ -20,9 +20,9 @@ from hypothesis import strategies as st
 from logger.cli.status import _forwarder_lines
 from logger.config.load import InfluxOptions
 from logger.forward import influx, server
-from logger.outlets import pacing as pace
-from logger.forward.answers import Fault, ServerError, Target, judge, retry_after
+from logger.forward.answers import RowFault, ServerError, Target, judge, retry_after
 from logger.forward.influx import InfluxForwarder
+from logger.outlets import pacing as pace
 from logger.outlets.pacing import Backoff, BatchSize
 from logger.store.database import Store
 from tests.deadlines import scale, wait_until
@@ -82,14 +82,14 @@ def test_what_speaks_of_the_server(status: int, body: str, said: str) -> None:
 @pytest.mark.parametrize(
     ("status", "body", "fault"),
     [
-        (400, '{"code":"invalid","message":"unable to parse"}', Fault.BAD),
-        (400, '{"error":"partial write: field type conflict"}', Fault.BAD),
-        (422, '{"message":"partial write: points beyond retention policy"}', Fault.TOO_OLD),
-        (400, "cannot read influx line protocol data: too long line: more than 9", Fault.BAD),
-        (413, "<html>Request Entity Too Large</html>", Fault.TOO_MUCH),
+        (400, '{"code":"invalid","message":"unable to parse"}', RowFault.BAD),
+        (400, '{"error":"partial write: field type conflict"}', RowFault.BAD),
+        (422, '{"message":"partial write: points beyond retention policy"}', RowFault.TOO_OLD),
+        (400, "cannot read influx line protocol data: too long line: more than 9", RowFault.BAD),
+        (413, "<html>Request Entity Too Large</html>", RowFault.TOO_MUCH),
     ],
 )
-def test_what_speaks_of_the_rows(status: int, body: str, fault: Fault) -> None:
+def test_what_speaks_of_the_rows(status: int, body: str, fault: RowFault) -> None:
     assert judge(TARGET, status, {}, body, NOW).fault is fault
 
 

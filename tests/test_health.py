@@ -25,11 +25,11 @@ from logger.cli.station import calibration_of
 from logger.config.load import MetricsOptions, load
 from logger.daemon import Daemon
 from logger.forward.influx import InfluxForwarder
-from logger.service.health import Clocks, HealthGauge, Totals, next_row_s
+from logger.rows import Health
+from logger.service.health import CaptureTotals, Clocks, HealthGauge, next_row_s
 from logger.service.host_clock import running_ns, synchronised
 from logger.service.metrics import MetricsServer
 from logger.service.openmetrics import CONTENT_TYPE, Family, Sample, exposition
-from logger.rows import Health
 from logger.store import database
 from logger.store.database import Store
 from logger.store.tables import HEALTH
@@ -82,7 +82,7 @@ EVENTS = st.lists(
 @given(EVENTS)
 def test_rows_add_up_to_what_happened(events: list[tuple[str, float]]) -> None:
     gauge = HealthGauge(Clocks(T0, 5))
-    rows, totals, now = [], Totals(), Clocks(T0, 5)
+    rows, totals, now = [], CaptureTotals(), Clocks(T0, 5)
     for name, value in [*events, ("row", MINUTE_NS)]:
         if name == "commit":
             gauge.committed(value)
@@ -91,7 +91,7 @@ def test_rows_add_up_to_what_happened(events: list[tuple[str, float]]) -> None:
         elif name == "queue":
             gauge.queued(int(value))
         else:
-            totals = Totals(*(count + place for place, count in enumerate(totals, 1)))
+            totals = CaptureTotals(*(count + place for place, count in enumerate(totals, 1)))
             now = Clocks(now.utc_ns + int(value), now.running_ns + int(value))
             rows.append(gauge.row(now, totals, None, 7))
     of = {kind: [value for name, value in events if name == kind] for kind in ("commit", "queue")}
@@ -110,11 +110,13 @@ def test_rows_add_up_to_what_happened(events: list[tuple[str, float]]) -> None:
 
 def test_a_clock_that_is_set_shows_as_a_step_and_sleep_does_not() -> None:
     gauge = HealthGauge(Clocks(T0, 0))
-    set_back = gauge.row(Clocks(T0 + MINUTE_NS - 5_000_000_000, MINUTE_NS), Totals(), True, None)
+    set_back = gauge.row(
+        Clocks(T0 + MINUTE_NS - 5_000_000_000, MINUTE_NS), CaptureTotals(), True, None
+    )
     assert (set_back.clock_step_ms, set_back.duration_s) == (-5000, 60)
     assert (
         gauge.row(
-            Clocks(T0 + 2 * MINUTE_NS - 5_000_000_000, 2 * MINUTE_NS), Totals(), True, None
+            Clocks(T0 + 2 * MINUTE_NS - 5_000_000_000, 2 * MINUTE_NS), CaptureTotals(), True, None
         ).clock_step_ms
         == 0
     )

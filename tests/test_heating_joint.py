@@ -10,10 +10,10 @@ import pytest
 
 from drivers.contract import EndOfInput
 from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
-from logger.physics import reflection
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config.load import WatchdogOptions
+from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Row
 from logger.watchdog import Watchdog, heating_joint

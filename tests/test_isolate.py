@@ -16,7 +16,7 @@ from logger.isolate.chain import (
     ELSEWHERE,
     KINDS,
     Chain,
-    Fault,
+    ChainFault,
     Hypotheses,
     Symptom,
     chain_of,
@@ -25,12 +25,19 @@ from logger.isolate.chain import (
 )
 from logger.isolate.elimination import best, by_part, entropy, gain, posterior
 from logger.isolate.hints import newest, weights
-from logger.isolate.reading import Seen, least_of_open_end, load_reads, sound, too_high, too_low
+from logger.isolate.reading import (
+    SwrReading,
+    least_of_open_end,
+    load_reads,
+    sound,
+    too_high,
+    too_low,
+)
 from logger.isolate.session import (
     CLEARED,
     LEAST_BITS,
-    Session,
-    State,
+    IsolationSession,
+    IsolationState,
     Taken,
     decode_state,
     encode_state,
@@ -194,9 +201,9 @@ def test_reading_again_corrects_slips_and_nothing_else(bad: float, n: int, m: in
     assert many == pytest.approx(bad, abs=1e-9)
 
 
-def likeliest(chain: Chain, fault: Fault, symptom: Symptom, dc: str) -> Session:
+def likeliest(chain: Chain, fault: ChainFault, symptom: Symptom, dc: str) -> IsolationSession:
     """Trials as proposed, each with its likeliest outcome."""
-    session = Session(State(chain.names, direct_current=dc))
+    session = IsolationSession(IsolationState(chain.names, direct_current=dc))
     session.begin(symptom)
     most = sum(trial.takes for trial in trials(chain, symptom, dc))
     while (step := session.next()) is not None:
@@ -228,13 +235,13 @@ def test_a_planted_fault_is_never_eliminated(chain: Chain, dc: str, data: st.Dat
 
 
 def test_a_session_is_resumed_taken_back_and_spared_what_is_lacking() -> None:
-    session = Session(State(DEFAULT))
+    session = IsolationSession(IsolationState(DEFAULT))
     session.begin(Symptom.HIGH)
     first = session.next()
     assert first is not None
     assert first.trial.key == "load:2"
     session.take(Taken("load:2", bad=False, swr=1.05))
-    again = Session(decode_state(encode_state(session.state)))
+    again = IsolationSession(decode_state(encode_state(session.state)))
     assert again.odds == pytest.approx(session.odds)
     assert again.next() == session.next()
     assert again.back() == Taken("load:2", bad=False, swr=1.05)
@@ -248,8 +255,10 @@ def test_a_session_is_resumed_taken_back_and_spared_what_is_lacking() -> None:
     assert all(trial.needs != "dummy load" for trial in proposed)
 
 
-def session_after(symptom: Symptom, *outcomes: tuple[str, bool], dc: str = "unknown") -> Session:
-    session = Session(State(DEFAULT, direct_current=dc))
+def session_after(
+    symptom: Symptom, *outcomes: tuple[str, bool], dc: str = "unknown"
+) -> IsolationSession:
+    session = IsolationSession(IsolationState(DEFAULT, direct_current=dc))
     session.begin(symptom)
     for key, bad in outcomes:
         session.take(Taken(key, bad))
@@ -416,7 +425,7 @@ def test_nothing_takes_an_arrester_off() -> None:
 def test_an_alarm_and_the_store_shape_what_is_likely(tmp_path: Path) -> None:
     assert weights({"coupler-fault": 0.5, "nothing": 0.5}) == {"false": 2.0, "dead": 2.0}
     plain, shaped = (
-        Session(State(DEFAULT, symptom=Symptom.HIGH, weights=more)).odds
+        IsolationSession(IsolationState(DEFAULT, symptom=Symptom.HIGH, weights=more)).odds
         for more in ({}, weights({"antenna-moved": 1.0}))
     )
     antenna = DEFAULT.index("antenna")
@@ -447,19 +456,19 @@ def test_an_alarm_and_the_store_shape_what_is_likely(tmp_path: Path) -> None:
 
 
 def test_what_a_reading_says() -> None:
-    as_is = Seen(4.0, 3.6, 4.5)
-    assert sound(Seen(1.1, 1.0, 1.25), 1.12, as_is) is True
-    assert sound(Seen(3.5, 3.1, 4.0), 1.12, as_is) is False
-    assert sound(Seen(1.9, 1.5, 2.5), 1.12, as_is) is None
-    assert too_high(Seen(1.6, 1.55, 1.65), 1.5) is True
-    assert too_high(Seen(1.6, 1.4, 1.8), 1.5) is None
-    assert too_high(Seen(1.3, 1.2, 1.6), 1.5) is False
-    assert too_low(Seen(1.1, 1.05, 1.15), 1.2)
-    assert not too_low(Seen(1.1, 1.05, 1.25), 1.2)
-    assert not too_low(Seen(1.1, 1.05, 1.25), None)
-    low = Seen(1.05, 1.0, 1.08)
-    assert sound(Seen(1.3, 1.27, 1.33), 1.3, low, lower=True) is True
-    assert sound(Seen(1.06, 1.02, 1.1), 1.3, low, lower=True) is False
+    as_is = SwrReading(4.0, 3.6, 4.5)
+    assert sound(SwrReading(1.1, 1.0, 1.25), 1.12, as_is) is True
+    assert sound(SwrReading(3.5, 3.1, 4.0), 1.12, as_is) is False
+    assert sound(SwrReading(1.9, 1.5, 2.5), 1.12, as_is) is None
+    assert too_high(SwrReading(1.6, 1.55, 1.65), 1.5) is True
+    assert too_high(SwrReading(1.6, 1.4, 1.8), 1.5) is None
+    assert too_high(SwrReading(1.3, 1.2, 1.6), 1.5) is False
+    assert too_low(SwrReading(1.1, 1.05, 1.15), 1.2)
+    assert not too_low(SwrReading(1.1, 1.05, 1.25), 1.2)
+    assert not too_low(SwrReading(1.1, 1.05, 1.25), None)
+    low = SwrReading(1.05, 1.0, 1.08)
+    assert sound(SwrReading(1.3, 1.27, 1.33), 1.3, low, lower=True) is True
+    assert sound(SwrReading(1.06, 1.02, 1.1), 1.3, low, lower=True) is False
 
 
 @pytest.mark.parametrize(("directivity_db", "reads"), [(20, 1.222), (30, 1.065), (40, 1.020)])

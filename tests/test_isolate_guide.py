@@ -11,14 +11,14 @@ import pytest
 from logger.calibration.coupler import Coupler
 from logger.cli.carriers import Carriers, seen_in
 from logger.cli.isolate_as_is import as_is
-from logger.cli.isolate_guide import Guide
+from logger.cli.isolate_guide import IsolationGuide
 from logger.cli.measure_guide import Instead
 from logger.cli.station import calibration_of
 from logger.cli.terminal import Stop, Terminal
 from logger.config.load import load
 from logger.isolate.chain import Symptom, chain_of
 from logger.isolate.instructions import outcome
-from logger.isolate.session import Session, State, Taken
+from logger.isolate.session import IsolationSession, IsolationState, Taken
 from logger.isolate.usual import UsualSwr
 from logger.isolate.words import conclusion
 from logger.live.carrier import Carrier
@@ -87,14 +87,14 @@ class Dialogue:
 
     def __init__(self, folder: Path, chain: str, **state: Any) -> None:
         self.config = write_config(folder, "/dev/null", feedline="{cable: RG-58, length_m: 18}")
-        self.session = Session(State(chain_of(chain).names, **state))
+        self.session = IsolationSession(IsolationState(chain_of(chain).names, **state))
 
     def go(self, terminal: Typed, *swrs: tuple[float, float, float] | float | None) -> Keyed:
         keyed = Keyed(self.config, *swrs)
         try:
             if self.session.state.symptom is None:
                 as_is(terminal, keyed, self.session, lambda channel: UsualSwr(None, 1.4))
-            for _ in Guide(load(self.config), keyed, terminal).steps(self.session):
+            for _ in IsolationGuide(load(self.config), keyed, terminal).steps(self.session):
                 pass
         except Stop:
             pass

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.service.keeper import Keeper
 from logger.rows import Boot, ClockChange, Row, Shift, Trust
+from logger.service.keeper import Keeper
 from logger.store.database import Store, Stored
 from logger.store.tables import JOURNAL
 from logger.utc import format_ns

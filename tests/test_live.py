@@ -25,13 +25,13 @@ from rich.cells import cell_len
 from logger.live.client import connect
 from logger.live.feed import MOST_CLIENTS, LiveFeed
 from logger.live.meter import reading_of
-from logger.live.reading import Reading, decode, encode
+from logger.live.reading import LiveReading, decode, encode
+from logger.live.reading_tracker import PAUSE_S, SILENT_S, ReadingTracker
 from logger.live.scale import BOXES, LETTERS, column, draw_figures, draw_span
-from logger.live.screen import Beside, Frame, OpenAlarm, lines, plain
-from logger.live.reading_tracker import PAUSE_S, SILENT_S, Sight
+from logger.live.screen import AlarmAge, Frame, StationStatus, lines, plain
 from logger.live.tap import MOST_BLOCKS, Tap
-from logger.pipeline import Pipeline
 from logger.physics.reflection import rho_of_swr
+from logger.pipeline import Pipeline
 from logger.stages.view import View as Block
 from tests.deadlines import Deadline, scale, wait_until
 from tests.isolate_bench import hands
@@ -40,7 +40,7 @@ from tests.terminal_view import View
 from tests.test_end_to_end import WRITER
 from tests.test_transmissions import COUPLER, Settings, block, cut, seconds_of
 
-READING = Reading(
+READING = LiveReading(
     time="2026-03-01T19:00:00.000000Z",
     pairs=20,
     keyed=True,
@@ -105,7 +105,7 @@ def test_unkeyed_there_are_watts_but_no_swr() -> None:
     reading = reading_of(views, None, ())
     assert (reading.keyed, reading.swr) == (False, None)
     assert reading.forward_w == pytest.approx(0, abs=0.01)
-    assert reading_of([], 3, ()) == Reading(channel=3)
+    assert reading_of([], 3, ()) == LiveReading(channel=3)
 
 
 def test_a_line_with_more_in_it_is_still_read() -> None:
@@ -129,8 +129,8 @@ def test_the_tap_holds_nothing_while_closed_and_little_while_open() -> None:
 
 
 def test_peaks_are_held_over_pauses_and_begin_anew_with_the_next_transmission() -> None:
-    sight = Sight()
-    up = Reading(time=READING.time, pairs=20, forward_w=0.0, reflected_w=0.0)
+    sight = ReadingTracker()
+    up = LiveReading(time=READING.time, pairs=20, forward_w=0.0, reflected_w=0.0)
     sight.take(msgspec.structs.replace(READING, swr=2.5, peak=6.0), 10.0)
     sight.take(up, 10.5)
     sight.take(READING, 11.0)
@@ -139,7 +139,7 @@ def test_peaks_are_held_over_pauses_and_begin_anew_with_the_next_transmission() 
     sight.take(READING, 11.0 + PAUSE_S + 0.1)
     assert (sight.peaks.swr, sight.peaks.forward_w) == (1.5, 4.1)
     assert not sight.silent(13.2)
-    sight.take(Reading(alarms=("no-data",)), 17.0)  # the daemon lives, but there are no pairs
+    sight.take(LiveReading(alarms=("no-data",)), 17.0)  # the daemon lives, but there are no pairs
     assert sight.silent(17.0 + 0.1)
     assert sight.newest is not None
     assert sight.newest.alarms == ("no-data",)
@@ -178,9 +178,11 @@ def test_figures_of_the_scale_are_even_in_the_reflection_coefficient(width: int)
 
 @pytest.mark.parametrize(("swr", "word"), [(1.2, "good"), (2.0, "fair"), (4.0, "too high")])
 def test_the_verdict_is_a_word_and_weight_never_a_hue(swr: float, word: str) -> None:
-    sight = Sight()
+    sight = ReadingTracker()
     sight.take(msgspec.structs.replace(READING, swr=swr, swr_low=swr, swr_high=swr), 0.0)
-    _, reading, *_ = shown = lines(Frame("harbour-workshop", 3.0, 40, 12), sight, Beside(), True, 0)
+    _, reading, *_ = shown = lines(
+        Frame("harbour-workshop", 3.0, 40, 12), sight, StationStatus(), True, 0
+    )
     assert reading.plain == f"SWR {swr:.2f} ({swr:.2f} to {swr:.2f})  {word}"
     weights = {str(span.style) for span in reading.spans} | {str(reading.style)}
     assert ("bold reverse" in weights) == (word == "too high")
@@ -190,9 +192,9 @@ def test_the_verdict_is_a_word_and_weight_never_a_hue(swr: float, word: str) -> 
 
 
 def test_the_reading_comes_first_and_watts_beneath_as_text() -> None:
-    sight = Sight()
+    sight = ReadingTracker()
     sight.take(READING, 0.0)
-    shown = lines(Frame("harbour-workshop", 3.0, 40, 12), sight, Beside([ROW]), True, 0.1)
+    shown = lines(Frame("harbour-workshop", 3.0, 40, 12), sight, StationStatus([ROW]), True, 0.1)
     text = [row.plain for row in shown]
     assert text[1].startswith("SWR 1.50 (1.40 to 1.62)")
     assert text[5] == "forward 4.00 W, reflected 0.16 W"
@@ -211,11 +213,11 @@ def test_the_reading_comes_first_and_watts_beneath_as_text() -> None:
 def test_every_screen_fits(
     width: int, height: int, letters: bool, alarms: int, keyed: bool, connected: bool
 ) -> None:
-    sight = Sight()
+    sight = ReadingTracker()
     kinds = tuple(f"kind-of-alarm-{number}" for number in range(alarms))
     if keyed:
         sight.take(msgspec.structs.replace(READING, alarms=kinds), 100.0)
-    beside = Beside([ROW] * 8, [OpenAlarm(7, kind, 90.0) for kind in kinds], STATUS)
+    beside = StationStatus([ROW] * 8, [AlarmAge(7, kind, 90.0) for kind in kinds], STATUS)
     frame = Frame("harbour-workshop", 3.0, width, height, letters)
     shown = lines(frame, sight, beside, connected, 100.2)
     assert len(shown) == height
@@ -234,21 +236,21 @@ def test_trouble_is_said_in_words() -> None:
     frame = Frame("harbour-workshop", 3.0, 80, 24)
     failing = {"name": "server", "failing": True, "last_error": "refused"}
     status = {**STATUS, "store_error": "disk full", "forwarders": [failing]}
-    sight = Sight()
+    sight = ReadingTracker()
     sight.take(msgspec.structs.replace(READING, swr=None, swr_low=None, swr_high=None), 0.0)
 
-    def text(beside: Beside, now_s: float) -> str:
+    def text(beside: StationStatus, now_s: float) -> str:
         return "\n".join(row.plain for row in lines(frame, sight, beside, True, now_s))
 
-    shown = text(Beside(status=status), 0.1)
+    shown = text(StationStatus(status=status), 0.1)
     assert "store: disk full; server: refused" in shown
     assert "SWR not readable at this power" in shown
-    assert "NO PAIRS" in text(Beside(), SILENT_S + 0.1)
+    assert "NO PAIRS" in text(StationStatus(), SILENT_S + 0.1)
     gone = {**STATUS, "pairs_per_s": 0.0, "counters": {"link_lost": 1}}
-    assert "bridge is missing" in text(Beside(status=gone), SILENT_S + 0.1)
+    assert "bridge is missing" in text(StationStatus(status=gone), SILENT_S + 0.1)
     back = {**gone, "pairs_per_s": 200.0}
-    assert "bridge is missing" not in text(Beside(status=back), 0.1)
-    assert "no store at" in text(Beside(trouble="no store at x"), 0.1)
+    assert "bridge is missing" not in text(StationStatus(status=back), 0.1)
+    assert "no store at" in text(StationStatus(trouble="no store at x"), 0.1)
     assert plain(sight, 3.0, True, SILENT_S + 0.1) == "no pairs"
 
 
@@ -256,10 +258,10 @@ def test_trouble_is_said_in_words() -> None:
 
 
 @contextmanager
-def feed(store: Path, reading: Reading = READING) -> Iterator[Tap]:
+def feed(store: Path, reading: LiveReading = READING) -> Iterator[Tap]:
     tap = Tap()
 
-    def make(views: Sequence[Block]) -> Reading:
+    def make(views: Sequence[Block]) -> LiveReading:
         return reading
 
     live = LiveFeed(store, tap, make)

@@ -16,13 +16,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger import watchdog
-from logger.service.backlog import Backlog
 from logger.config.load import WatchdogOptions
-from logger.service.keeper import Keeper
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row, Second, Transmission
-from logger.store.database import Store
+from logger.service.backlog import Backlog
+from logger.service.keeper import Keeper
 from logger.stages.view import View
+from logger.store.database import Store
 from logger.watchdog.finding import Finding
 from logger.watchdog.rule import recalled
 from tests.old_stores import old_store

@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from scipy.special import ndtr
 
 from logger.blocks import Bools, Floats, Noise
+from logger.calibration.converter_step import common_step
 from logger.calibration.coupler import Coupler
 from logger.physics.censored import Prior, estimate, normal_cdf
-from logger.calibration.converter_step import common_step
-from logger.stages.noise import NoiseTracker
 from logger.pipeline import Pipeline
+from logger.stages.noise import NoiseTracker
 from logger.stages.quarters import Quarters, SentPairs
 from tests.station_model import Over, exact, random_station
 from tests.station_model.pipeline import Settings, blocks

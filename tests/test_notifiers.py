@@ -16,10 +16,10 @@ import msgspec
 import pytest
 
 from logger.config.load import load
-from logger.notify.channel import Surroundings
-from logger.notify.notifier import Notifier
 from logger.config.notifiers import NotifierOptions, WebhookOptions
-from logger.notify.build import channel
+from logger.notify.build import build_channel
+from logger.notify.channel import ChannelContext
+from logger.notify.notifier import Notifier
 from logger.rows import AlarmChange
 from logger.store.database import Store, Stored
 from logger.store.deliveries import Deliveries
@@ -67,7 +67,7 @@ def made(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
         clock=lambda: clock.now_s,
         utc_ns=clock.utc_ns,
     )
-    notifier.use(channel(options, Surroundings("here", store.parent, {})))
+    notifier.use(build_channel(options, ChannelContext("here", store.parent, {})))
     return notifier
 
 
@@ -306,7 +306,7 @@ def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: Store) -> None:
         for name, server, limit_s in (("dead", stalled, 20.0), ("sound", sound, 5.0)):
             options = WebhookOptions(url=server.url, name=name, timeout_s=limit_s)
             notifier = Notifier(options, store.path, "here")
-            notifier.use(channel(options, Surroundings("here", store.path.parent, {})))
+            notifier.use(build_channel(options, ChannelContext("here", store.path.parent, {})))
             notifiers.append(notifier)
             threads.append(threading.Thread(target=notifier.run, daemon=True))
             threads[-1].start()

@@ -21,13 +21,6 @@ import pytest
 
 from drivers.contract import LinkError
 from logger.config.credentials import from_file, secret, without
-from logger.errors import ConfigError
-from logger.notify import messages
-from logger.notify.channel import NotDelivered, Standing, Surroundings
-from logger.notify.command import Command
-from logger.notify.inhibit import Inhibit
-from logger.notify.mail import Mail
-from logger.notify.mqtt import Mqtt
 from logger.config.notifiers import (
     CommandOptions,
     InhibitOptions,
@@ -35,6 +28,13 @@ from logger.config.notifiers import (
     MqttOptions,
     WebhookOptions,
 )
+from logger.errors import ConfigError
+from logger.notify import messages
+from logger.notify.channel import ChannelContext, NotDelivered, Standing
+from logger.notify.command import Command
+from logger.notify.inhibit import Inhibit
+from logger.notify.mail import Mail
+from logger.notify.mqtt import Mqtt
 from logger.notify.webhook import Webhook
 from tests.counterparts import (
     PASSWORD,
@@ -52,7 +52,7 @@ from tests.servers import free_port
 from tests.test_store import T0
 
 SECRETS = {"PW": PASSWORD, "WRONG": "no-such-password", "KEY": "signing-key-1234"}
-HERE = Surroundings("harbour-workshop", Path("/"), SECRETS, watching=True)
+HERE = ChannelContext("harbour-workshop", Path("/"), SECRETS, watching=True)
 ALARM = messages.alarm(
     "harbour-workshop",
     "raised",
@@ -111,7 +111,9 @@ def test_the_message_is_flat_and_tells_of_its_own_change_only() -> None:
 def command(tmp_path: Path, script: str, **more: Any) -> Command:
     (tmp_path / "tell.py").write_text(script)
     argv = [sys.executable, "tell.py", "$HOME; touch owned", "two words"]
-    return Command(CommandOptions(command=argv, **more), Surroundings("here", tmp_path, os.environ))
+    return Command(
+        CommandOptions(command=argv, **more), ChannelContext("here", tmp_path, os.environ)
+    )
 
 
 def test_a_command_gets_arguments_as_they_are_and_json_on_stdin(tmp_path: Path) -> None:
@@ -171,7 +173,7 @@ def test_a_command_that_is_aborted_is_killed_and_not_run_again(tmp_path: Path) -
 
 
 def test_a_command_that_is_not_there(tmp_path: Path) -> None:
-    lost = Command(CommandOptions(command=["./nowhere"]), Surroundings("here", tmp_path, {}))
+    lost = Command(CommandOptions(command=["./nowhere"]), ChannelContext("here", tmp_path, {}))
     assert "./nowhere cannot be run: No such file" in str(reason(lost))
 
 
@@ -314,7 +316,7 @@ def test_a_password_is_not_sent_where_no_tls_is_offered(trusted: Authority) -> N
 # mqtt
 
 
-def mqtt(to: Broker, password: str = "PW", here: Surroundings = HERE, **more: Any) -> Mqtt:
+def mqtt(to: Broker, password: str = "PW", here: ChannelContext = HERE, **more: Any) -> Mqtt:
     if to.trusted:
         more = {"tls": True, "ca_file": to.trusted.ca, "user": USER, **more}
         more.setdefault("password_env", password)
@@ -397,7 +399,7 @@ class Bridge:
 
 def inhibit(bridge: Bridge, now: list[float]) -> Inhibit:
     options = InhibitOptions(message="stop", release="go", refresh_s=1, release_after_s=30)
-    surroundings = Surroundings("here", Path("/"), {}, bridge.send)
+    surroundings = ChannelContext("here", Path("/"), {}, bridge.send)
     return Inhibit(options, surroundings, clock=lambda: now[0])
 
 

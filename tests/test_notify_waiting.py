@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from logger.notify import daily, messages
 from logger.notify.channel import Message
-from logger.notify.waiting import QUIET_S, Entry, Waiting
+from logger.notify.waiting import QUIET_S, QueuedMessage, Waiting
 from logger.utc import format_ns
 from tests.test_store import T0
 
@@ -104,7 +104,7 @@ def test_what_has_been_tried_keeps_its_words() -> None:
 
 def test_newer_daily_message_replaces_a_pending_one() -> None:
     waiting = Waiting(compose)
-    waiting.restore([Entry("daily", {"utc": "old"})])
+    waiting.restore([QueuedMessage("daily", {"utc": "old"})])
     waiting.put("daily", {"utc": "new"})
     assert [entry.message["utc"] for entry in waiting.entries] == ["new"]
 

@@ -17,7 +17,7 @@ from logger.forward import influx
 from logger.forward.answers import ServerError
 from logger.forward.influx import InfluxForwarder, forwarders
 from logger.store.line_protocol import point
-from logger.store.outbox import KEPT_REFUSALS, Outbox, Position, Refused, Retracted
+from logger.store.outbox import KEPT_REFUSALS, Outbox, OutboxPosition, RefusedRow, Retracted
 from logger.store.tables import ALARM_CHANGES, ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
 from tests.old_stores import old_store
 from tests.test_archive import schema_of
@@ -269,8 +269,8 @@ def test_ids_used_again_are_followed(outbox: Outbox) -> None:
 def test_the_newest_refusals_are_kept(outbox: Outbox) -> None:
     outbox.begin("a")
     for first in (1, KEPT_REFUSALS):
-        rows = [Refused("seconds", first + k, T0, T0, "bad") for k in range(KEPT_REFUSALS)]
-        assert outbox.save("a", SECONDS, Position(live=9), T0, rows)
+        rows = [RefusedRow("seconds", first + k, T0, T0, "bad") for k in range(KEPT_REFUSALS)]
+        assert outbox.save("a", SECONDS, OutboxPosition(live=9), T0, rows)
     totals = outbox.totals("a", latest=10**6)
     assert totals.refused == 2 * KEPT_REFUSALS
     assert [row.row_id for row in totals.latest] == list(range(2 * KEPT_REFUSALS - 1, 999, -1))
@@ -284,4 +284,4 @@ def test_a_position_from_before_a_rewrite_is_not_kept(outbox: Outbox) -> None:
     outbox.write([transmission(energy_j=3.0)])
     assert not outbox.save("a", TRANSMISSIONS, before.took_live(0, 1), T0)
     assert outbox.position("a", TRANSMISSIONS).live == 0
-    assert outbox.position("a", ALARM_CHANGES) == Position()
+    assert outbox.position("a", ALARM_CHANGES) == OutboxPosition()

@@ -25,8 +25,8 @@ from hypothesis import strategies as st
 
 from logger.charts.palette import INDIGO
 from logger.errors import UsageError
-from logger.live.reading import Reading
-from logger.live.reading_tracker import SILENT_S, Sight
+from logger.live.reading import LiveReading
+from logger.live.reading_tracker import SILENT_S, ReadingTracker
 from logger.page.admission import COOKIE_S, Gate, host_of, known_host, same_origin
 from logger.page.drawings import for_page
 from logger.page.guard import BURST, MOST_BYTES, PER_S
@@ -132,7 +132,7 @@ def test_an_address_of_ipv6_goes_by_its_network() -> None:
 
 
 def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
-    sight = Sight()
+    sight = ReadingTracker()
     assert shown(sight, False, 0.0, 3.0)["state"] == "daemon not running"
     assert shown(sight, True, 0.0, 3.0)["state"] == "waiting for a pair"
     sight.take(READING, 10.0)
@@ -145,7 +145,7 @@ def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
     )
     assert told["rho"] == pytest.approx(0.2)
     assert told["bar"] == pytest.approx([1 / 6, 0.2, 0.62 / 2.62], abs=1e-4)
-    sight.take(Reading(time=READING.time, pairs=20, forward_w=0.0), 12.0)
+    sight.take(LiveReading(time=READING.time, pairs=20, forward_w=0.0), 12.0)
     told = shown(sight, True, 13.4, 3.0)
     assert (told["state"], told["ago"], told["rho"], told["swr"]) == (
         "key up",

@@ -7,14 +7,14 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.silence import FIRST_S, FLOW_S, LONGEST_S, Patience
+from drivers.silence import FIRST_S, FLOW_S, LONGEST_S, SilenceDetector
 
 
 class Link:
     """A link in its own time, with the moments at which it was opened again."""
 
     def __init__(self) -> None:
-        self.patience = Patience()
+        self.patience = SilenceDetector()
         self.now_s = 0.0
         self.opened: list[float] = []
 

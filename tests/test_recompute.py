@@ -21,13 +21,13 @@ from logger.calibration.file import CalibrationFile, Converter, Directivity, Por
 from logger.calibration.simulated import calibration
 from logger.config.load import Config, InfluxOptions, load
 from logger.forward.influx import InfluxForwarder
-from logger.store.line_protocol import point
+from logger.physics.reflection import rho_of_swr
 from logger.pipeline import Pipeline
 from logger.recompute import recompute
-from logger.recompute.change import Change
-from logger.physics.reflection import rho_of_swr
+from logger.recompute.change import Recalibration
 from logger.rows import Flag, Row
 from logger.store.database import Store
+from logger.store.line_protocol import point
 from logger.store.lock import StoreLock
 from logger.store.outbox import Outbox
 from logger.store.tables import ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
@@ -294,7 +294,7 @@ def test_flags_follow_the_new_calibration(stores: Stores) -> None:
 
 
 def test_the_share_of_the_time_with_power(stores: Stores) -> None:
-    change = Change(Coupler(stores.one_db), Coupler(stores.right), np.full(4, np.nan))
+    change = Recalibration(Coupler(stores.one_db), Coupler(stores.right), np.full(4, np.nan))
     law = change.old.forward
     share = np.array([1.0, 0.7, 0.4, 0.2])
     volts = np.full(4, 0.8)

@@ -33,10 +33,10 @@ from logger.calibration.file import CalibrationFile, Directivity, dump
 from logger.calibration.simulated import calibration
 from logger.config.load import Config, InfluxOptions, load
 from logger.forward.influx import InfluxForwarder
+from logger.live.status import ask
 from logger.pipeline import Pipeline
 from logger.recompute import raw, recompute
 from logger.rows import Flag, Samples, Shift
-from logger.live.status import ask
 from logger.store import archive as archive_module
 from logger.store.database import Store
 from logger.store.redate import redate
@@ -194,7 +194,7 @@ def dumped(path: Path) -> list[str]:
     return lines
 
 
-def derive(path: Path, config: Config, content: CalibrationFile, **options: Any) -> raw.Summary:
+def derive(path: Path, config: Config, content: CalibrationFile, **options: Any) -> raw.RawSummary:
     store = Store.open(path)
     try:
         by_raw, by_means = recompute(store, config, Coupler(content), **options)

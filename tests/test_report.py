@@ -21,16 +21,16 @@ from matplotlib.colors import to_rgb
 
 from logger.charts.palette import THEMES
 from logger.cli import command
+from logger.daily import Days, WorkEvent
 from logger.diagnosis.scoring import Diagnosis, checks_of
+from logger.physics.estimate import Estimate
 from logger.report import text, words
 from logger.report.changes import changes
 from logger.report.html import page
 from logger.report.steps import is_homogeneous
 from logger.report.summary import Summary, summary
-from logger.physics.estimate import Span
 from logger.store.database import Store
 from logger.trend.account import DAY_NS, Account, ChannelAccount, date
-from logger.daily import Days, Event
 from logger.trend.outcome import Step, Trend
 from logger.trend.state_outcome import StateVerdict, StationState
 from tests import drift_store
@@ -180,7 +180,7 @@ def test_years_explain_no_alarm_but_a_slow_one(kinds: list[str], sure: bool, bec
 
 
 def together(verdict: StateVerdict, db_a_year: float) -> StationState:
-    level = Span(1.0, 0.5, 1.5)
+    level = Estimate(1.0, 0.5, 1.5)
     return StationState(
         verdict=verdict,
         or_else=(),
@@ -191,8 +191,8 @@ def together(verdict: StateVerdict, db_a_year: float) -> StationState:
         loss_db=level,
         resistance_ohm=level,
         q=level,
-        resonance_khz_per_year=Span(-30.0, -40.0, -20.0),
-        loss_db_per_year=Span(db_a_year, db_a_year - 0.1, db_a_year + 0.1),
+        resonance_khz_per_year=Estimate(-30.0, -40.0, -20.0),
+        loss_db_per_year=Estimate(db_a_year, db_a_year - 0.1, db_a_year + 0.1),
     )
 
 
@@ -294,7 +294,7 @@ def test_the_page_in_a_browser(tmp_path: Path) -> None:
 # the commands
 
 
-def plain_trend(used: Days, events: Sequence[Event] = (), weather: object = None) -> Trend:
+def plain_trend(used: Days, events: Sequence[WorkEvent] = (), weather: object = None) -> Trend:
     return fitted(used)
 
 

@@ -14,8 +14,8 @@ import pytest
 
 from logger.config.load import InfluxOptions
 from logger.forward.influx import InfluxForwarder
-from logger.store.line_protocol import delete_predicate, delete_statement
 from logger.store.database import Store
+from logger.store.line_protocol import delete_predicate, delete_statement
 from logger.store.outbox import Outbox
 from logger.store.tables import ALARMS, FORWARDED
 from tests.line_server import Reply, all_passed_on, line_server, passed_on

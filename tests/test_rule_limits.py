@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from scipy.stats import nbinom, norm
 
-from logger.physics import reflection
 from logger.blocks import Noise
 from logger.config.load import BaselineShiftOptions, WatchdogOptions
-from logger.stages.quarters import QUARTER_NS, Quarters
+from logger.physics import reflection
 from logger.rows import Excursion, Row, Transmission
+from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.stages.view import View
 from logger.watchdog import baseline_shift, heating_joint, sudden_change
 from logger.watchdog.detector_fault import gain, level, noisy, zero

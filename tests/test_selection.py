@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock, join
 from drivers.simulated.driver import SimulatedOptions
-from logger.physics import reflection
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config.load import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
+from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import Memory, Row, Samples, Transmission
 from logger.stages.selection import AFTER_NS, BEFORE_NS, BURST, EVERY_NS, Selection, ThinSample

@@ -22,8 +22,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import StatusError, StoreError
-from logger.service.sd_notify import ServiceManager, Supervision
 from logger.live.status import StatusSocket, ask
+from logger.service.sd_notify import ServiceManager, Supervision
 from logger.store.database import Store
 from logger.store.refusals import disk_takes_nothing
 from tests.deadlines import scale, wait_until

@@ -11,7 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.blocks import QUICK
-from logger.stages.decay import LEAST_KEYED, DecayTracker, Memory, choose_constants, measure_decay
+from logger.stages.decay import (
+    LEAST_KEYED,
+    DecayMemory,
+    DecayTracker,
+    choose_constants,
+    measure_decay,
+)
 from logger.stages.settling import FALL, FAR, MARGIN, RISE, UNKNOWN, Settled, Settling, held_power
 from tests.bench import slow_detectors as bench
 
@@ -58,7 +64,7 @@ def learn(tracker: DecayTracker, forward_v: Volts, reflected_v: Volts) -> None:
 @pytest.mark.parametrize("decay_s", [0.01, 0.047, 0.2])
 def test_time_constants_of_both_ports_are_learned(decay_s: float) -> None:
     steady = overs(5)
-    tracker = DecayTracker(Memory(), ZEROS_V, HANG_NS)
+    tracker = DecayTracker(DecayMemory(), ZEROS_V, HANG_NS)
     learn(
         tracker,
         2 * hold(steady, decay_s) + ZEROS_V[0],
@@ -70,7 +76,7 @@ def test_time_constants_of_both_ports_are_learned(decay_s: float) -> None:
 
 
 def test_a_detector_faster_than_the_pairs_has_an_upper_bound() -> None:
-    tracker = DecayTracker(Memory(), ZEROS_V, HANG_NS)
+    tracker = DecayTracker(DecayMemory(), ZEROS_V, HANG_NS)
     steady = overs(3)
     learn(tracker, 2 * steady + ZEROS_V[0], 0.003 * steady + ZEROS_V[1])
     assert max(tracker.memory.forward_s) < 1 / RATE_HZ
@@ -86,7 +92,7 @@ def test_a_tail_that_stays_teaches_nothing() -> None:
 
 
 def test_a_crackle_teaches_nothing() -> None:
-    tracker = DecayTracker(Memory(), ZEROS_V, HANG_NS)
+    tracker = DecayTracker(DecayMemory(), ZEROS_V, HANG_NS)
     learn(
         tracker,
         2 * overs(3, on_s=(LEAST_KEYED - 1) / RATE_HZ) + ZEROS_V[0],
@@ -105,7 +111,7 @@ def judge(
 ) -> Settled:
     """Judge readings above their zeros, cut into blocks."""
     reflected_v = 0.3 * forward_v if reflected_v is None else reflected_v
-    memory = Memory() if constants_s is None else Memory([constants_s], [constants_s])
+    memory = DecayMemory() if constants_s is None else DecayMemory([constants_s], [constants_s])
     stage = Settling(ZEROS_V, memory, HANG_NS)
     times, keyed = times_of(len(forward_v)), forward_v > 0.3
     edges = sorted({0, len(times), *(cut % len(times) for cut in cuts)})
@@ -343,19 +349,19 @@ def test_a_tail_that_rises_beyond_noise_is_another_signal() -> None:
 
 def test_constants_are_a_low_quantile_of_the_latest_tails() -> None:
     """One in five lies below; rounded up by a tenth at most, so that they seldom change."""
-    assert choose_constants(Memory()) is None
+    assert choose_constants(DecayMemory()) is None
     for count, rank in ((1, 0), (4, 0), (5, 1), (9, 1), (10, 2), (15, 3)):
         known = [0.01 * 1.5**place for place in range(count)]
-        constants_s = choose_constants(Memory(known[::-1], [2 * value for value in known]))
+        constants_s = choose_constants(DecayMemory(known[::-1], [2 * value for value in known]))
         assert constants_s is not None
         for constant_s, exact in zip(constants_s, (known[rank], 2 * known[rank]), strict=True):
             assert exact <= constant_s <= 1.106 * exact
-    nearby = {choose_constants(Memory([value])) for value in np.linspace(0.02, 0.02 * 1.1, 30)}
+    nearby = {choose_constants(DecayMemory([value])) for value in np.linspace(0.02, 0.02 * 1.1, 30)}
     assert len(nearby) == 2
 
 
 def test_fifteen_tails_are_remembered_and_four_digits_of_each() -> None:
-    tracker = DecayTracker(Memory([0.5] * 14, [0.5] * 15), ZEROS_V, HANG_NS)
+    tracker = DecayTracker(DecayMemory([0.5] * 14, [0.5] * 15), ZEROS_V, HANG_NS)
     volts = hold(overs(2), 0.0123)
     learn(tracker, 2 * volts + ZEROS_V[0], volts + ZEROS_V[1])
     assert tracker.memory.forward_s[:13] == [0.5] * 13
@@ -369,7 +375,7 @@ def test_a_key_up_without_pairs_after_the_hang_time_is_learned_from() -> None:
     """A bridge that sends nothing while the key is up: time passes by the clock alone."""
     volts = np.concatenate([np.ones(100), np.exp(-np.arange(1, 200) / (RATE_HZ * 0.03))])
     times = times_of(len(volts))
-    tracker = DecayTracker(Memory(), ZEROS_V, HANG_NS)
+    tracker = DecayTracker(DecayMemory(), ZEROS_V, HANG_NS)
     readings = volts + ZEROS_V[0], 0.5 * volts + ZEROS_V[1]
     assert tracker.update(times, *readings, np.arange(len(volts)) < 100, NOISE_V) is None
     tracker.advance(int(times[99]) + HANG_NS, NOISE_V)
@@ -385,7 +391,7 @@ def test_a_key_up_without_pairs_after_the_hang_time_is_learned_from() -> None:
 def test_a_crackle_is_shorter_than_eight_pairs(pairs: int, tails: int, block: int) -> None:
     steady = overs(3, on_s=pairs / RATE_HZ)
     volts = hold(steady, 0.01) + ZEROS_V[0]
-    tracker = DecayTracker(Memory(), ZEROS_V, HANG_NS)
+    tracker = DecayTracker(DecayMemory(), ZEROS_V, HANG_NS)
     times = times_of(len(volts))
     begin = 0
     while begin < len(volts):
@@ -411,7 +417,7 @@ def test_a_crest_is_held_for_three_time_constants(
     volts = np.concatenate([np.ones(100), np.full(count, level)])
     settled = judge(volts, constants_s=constants_s, noise_v=(1e-9, 1e-9)).settled
     if constants_s is not None:  # the time constant is rounded up, by a tenth at most
-        (known_s, _) = choose_constants(Memory([constants_s])) or (0.0, 0.0)
+        (known_s, _) = choose_constants(DecayMemory([constants_s])) or (0.0, 0.0)
         hold_s = max(3 * known_s, 0.06)
     waits_s = hold_s * np.log(FALL / level)
     expected = np.arange(1, count + 1) / RATE_HZ >= waits_s
@@ -423,7 +429,7 @@ def test_a_crest_is_held_for_three_time_constants(
 def test_below_is_the_logarithm_of_the_decayed_crest() -> None:
     volts = np.concatenate([np.ones(100), np.full(200, 0.4), np.zeros(50)])
     below = judge(volts, constants_s=0.2).below
-    (known_s, _) = choose_constants(Memory([0.2])) or (0.0, 0.0)
+    (known_s, _) = choose_constants(DecayMemory([0.2])) or (0.0, 0.0)
     since_s = np.arange(1, 201) / RATE_HZ
     expected = np.maximum(np.log(1 / 0.4) - since_s / (3 * known_s), 0.0)
     np.testing.assert_allclose(below[:100], 0.0, atol=1e-9)
@@ -461,7 +467,7 @@ def test_a_fall_slower_than_the_discharge_hides_less(
     share: float, least: float, most: float
 ) -> None:
     """A detector that follows: the envelope falls at a share of the rate of discharge."""
-    (known_s, _) = choose_constants(Memory([0.1])) or (0.0, 0.0)
+    (known_s, _) = choose_constants(DecayMemory([0.1])) or (0.0, 0.0)
     falls = np.exp(-np.arange(50) * share / (RATE_HZ * known_s))
     hidden = judge(np.concatenate([np.ones(100), falls]), constants_s=0.1).hidden
     assert least <= hidden[120:150].min()
@@ -510,9 +516,9 @@ def test_a_slow_bridge_pair_by_pair_is_as_at_once() -> None:
     reflected = 0.3 * forward * np.where(rng.random(300) < 0.2, 1.4, 1.0)
     times = times_of(1)[0] + 50_000_000 * np.arange(300)
     keyed = np.ones(300, dtype=bool)
-    whole = Settling(ZEROS_V, Memory([0.05], [0.05]), HANG_NS)
+    whole = Settling(ZEROS_V, DecayMemory([0.05], [0.05]), HANG_NS)
     at_once = whole.update(times, forward, reflected, keyed, NOISE_V).settled
-    single = Settling(ZEROS_V, Memory([0.05], [0.05]), HANG_NS)
+    single = Settling(ZEROS_V, DecayMemory([0.05], [0.05]), HANG_NS)
     one_by_one = [
         single.update(
             times[n : n + 1], forward[n : n + 1], reflected[n : n + 1], keyed[n : n + 1], NOISE_V

@@ -8,7 +8,7 @@ import pytest
 
 from logger.config.load import BaselineShiftOptions, WatchdogOptions
 from logger.watchdog import Watchdog, baseline_shift
-from logger.watchdog.baseline_forecast import YEAR, Forecast, learn, predict
+from logger.watchdog.baseline_forecast import YEAR, BaselineForecast, learn, predict
 from logger.watchdog.baseline_step import Steps, fit_steps
 from tests.bench.foreign_years import DAY_NS, alarms, drifting, foreign, sent
 from tests.foreign_years import make_years
@@ -38,7 +38,7 @@ def test_the_forecast_knows_the_season_after_two_years_and_is_wide_before() -> N
     def season(day: int) -> float:
         return 1.5 + 0.1 * np.cos(2 * np.pi * day / YEAR)
 
-    forecast = Forecast()
+    forecast = BaselineForecast()
     variances = {}
     for day in range(20_000, 20_730):
         learn(forecast, day, season(day))

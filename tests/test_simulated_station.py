@@ -15,12 +15,12 @@ import skrf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.contract import EndOfInput, LinkError, SampleBlock
 from drivers.channels import CHANNEL_MHZ
+from drivers.contract import EndOfInput, LinkError, SampleBlock
 from drivers.simulated.coupler import (
     Adc,
-    Coupler,
     Port,
+    SimulatedCoupler,
     convert,
     detector_law,
     detector_volts,
@@ -34,9 +34,9 @@ from drivers.simulated.faults import Fault
 from drivers.simulated.operator import (
     AM_DEPTH,
     Operator,
+    PlannedTransmission,
     RandomSchedule,
     Schedule,
-    Transmission,
 )
 from drivers.simulated.simulation import Simulation
 from drivers.simulated.station import (
@@ -83,7 +83,7 @@ def joined(blocks: list[SampleBlock]) -> list[np.ndarray]:
 
 
 def one_key_down(mode: str, power_w: float = 4.0, seconds: float = 20.0) -> Operator:
-    planned = Transmission(at_s=1.0, duration_s=seconds, mode=mode, power_w=power_w)  # type: ignore[arg-type]
+    planned = PlannedTransmission(at_s=1.0, duration_s=seconds, mode=mode, power_w=power_w)  # type: ignore[arg-type]
     return Operator(transmissions=(planned,))
 
 
@@ -186,13 +186,13 @@ def test_detector_law(row: dict[str, str]) -> None:
 
 def test_detector_table_is_as_good_as_the_law() -> None:
     peak = np.random.default_rng(1).uniform(np.log(1e-5), np.log(40), 4000)
-    for port in (Coupler().forward, Coupler().reflected):
+    for port in (SimulatedCoupler().forward, SimulatedCoupler().reflected):
         exact = detector_law(np.exp(peak), port.n_vt_v, port.r_is_v)
         np.testing.assert_allclose(detector_volts(port, np.exp(peak)), exact, rtol=1e-5)
 
 
 def test_a_matched_load_reads_the_directivity_and_forward_hears_the_reflection() -> None:
-    coupler = Coupler(
+    coupler = SimulatedCoupler(
         forward=Port(directivity_db=20.0, leak_deg=180.0), reflected=Port(directivity_db=30.0)
     )
     forward, reflected = wave_ratios(coupler, [0.0, 0.5])
@@ -337,7 +337,7 @@ def test_a_lasting_fault_shows_in_truth_and_volts(kind: str, where: str) -> None
 
 
 def test_a_heating_joint_creeps_up_and_cools() -> None:
-    plan = tuple(Transmission(at_s=at, duration_s=40.0) for at in (0.0, 45.0, 400.0))
+    plan = tuple(PlannedTransmission(at_s=at, duration_s=40.0) for at in (0.0, 45.0, 400.0))
     fault = Fault(kind="heating", ohm=50.0, heat_s=10.0)
     simulation = Simulation(
         seed=2, rate_hz=200.0, operator=Operator(transmissions=plan), faults=[fault]

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.physics.estimate import Span
-from logger.daily import Days, Event
+from logger.daily import Days, WorkEvent
+from logger.physics.estimate import Estimate
 from logger.trend.state_fit import Fitted, fitted
 from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import _binned, _is_change, _khz, _misfit, _steps, _verdict
@@ -195,7 +195,7 @@ def test_work_needs_bins_on_either_side() -> None:
     bins = bins_of(20)
     day = bins.day
     places = [2, 3, 10, 12, 17, 18]
-    events = [Event(int(day[place]), "repair", "") for place in places]
+    events = [WorkEvent(int(day[place]), "repair", "") for place in places]
     assert _steps(bins, events) == tuple(int(day[place]) for place in (3, 10, 17))
     assert _steps(bins, []) == ()
 
@@ -241,8 +241,8 @@ def test_sixty_days_on_each_channel_tell_the_present() -> None:
 
 # --- what is said ---
 
-STILL_MOVE, WIDE_MOVE = Span(2.0, -14.0, 14.0), Span(2.0, -16.0, 16.0)
-STILL_LOSS, WIDE_LOSS = Span(0.02, -0.14, 0.14), Span(0.02, -0.14, 0.16)
+STILL_MOVE, WIDE_MOVE = Estimate(2.0, -14.0, 14.0), Estimate(2.0, -16.0, 16.0)
+STILL_LOSS, WIDE_LOSS = Estimate(0.02, -0.14, 0.14), Estimate(0.02, -0.14, 0.16)
 
 
 @pytest.mark.parametrize(
@@ -256,11 +256,21 @@ STILL_LOSS, WIDE_LOSS = Span(0.02, -0.14, 0.14), Span(0.02, -0.14, 0.16)
         (False, False, STILL_MOVE, STILL_LOSS, ("unchanged", ())),
         (False, False, WIDE_MOVE, STILL_LOSS, ("undecided", ("resonance",))),
         (False, False, STILL_MOVE, WIDE_LOSS, ("undecided", ("loss",))),
-        (False, False, Span(0, -16, 0), Span(0, -0.16, 0), ("undecided", ("resonance", "loss"))),
+        (
+            False,
+            False,
+            Estimate(0, -16, 0),
+            Estimate(0, -0.16, 0),
+            ("undecided", ("resonance", "loss")),
+        ),
     ],
 )
 def test_verdicts(
-    moves: bool, grows: bool, move: Span, growth: Span, expected: tuple[str, tuple[str, ...]]
+    moves: bool,
+    grows: bool,
+    move: Estimate,
+    growth: Estimate,
+    expected: tuple[str, tuple[str, ...]],
 ) -> None:
     assert _verdict(moves, grows, move, growth) == expected
 
@@ -268,18 +278,18 @@ def test_verdicts(
 @pytest.mark.parametrize(
     ("span", "change"),
     [
-        (Span(0.1, 0.02, 0.2), True),
-        (Span(-0.1, -0.2, -0.02), True),
-        (Span(0.1, -0.02, 0.2), False),
-        (Span(-0.1, -0.2, 0.02), False),
-        (Span(0.02, 0.01, 0.03), False),
-        (Span(0.03, 0.01, 0.05), True),
+        (Estimate(0.1, 0.02, 0.2), True),
+        (Estimate(-0.1, -0.2, -0.02), True),
+        (Estimate(0.1, -0.02, 0.2), False),
+        (Estimate(-0.1, -0.2, 0.02), False),
+        (Estimate(0.02, 0.01, 0.03), False),
+        (Estimate(0.03, 0.01, 0.05), True),
     ],
 )
-def test_a_slope_is_a_change_beyond_doubt_and_of_some_size(span: Span, change: bool) -> None:
+def test_a_slope_is_a_change_beyond_doubt_and_of_some_size(span: Estimate, change: bool) -> None:
     assert _is_change(span, 0.03) == change
 
 
 def test_an_interval_takes_in_a_value() -> None:
-    assert Span(1.0, 0.5, 2.0).widened(0.0) == Span(1.0, 0.0, 2.0)
-    assert Span(1.0, 0.5, 2.0).widened(3.0) == Span(1.0, 0.5, 3.0)
+    assert Estimate(1.0, 0.5, 2.0).widened(0.0) == Estimate(1.0, 0.0, 2.0)
+    assert Estimate(1.0, 0.5, 2.0).widened(3.0) == Estimate(1.0, 0.5, 3.0)

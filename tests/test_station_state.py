@@ -10,11 +10,11 @@ import msgspec
 import numpy as np
 import pytest
 
+from logger.daily import Days, WorkEvent
 from logger.physics.antenna import rho
 from logger.report import words
 from logger.report.summary import summary
 from logger.trend.account import DAY_NS, Account
-from logger.daily import Days, Event
 from logger.trend.state_fit import fitted
 from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import station_state
@@ -92,7 +92,7 @@ def test_work_makes_a_step_and_no_slope() -> None:
     station = state_station(np.random.default_rng(8), "unchanged", moved_khz=80.0)
     middle = FIRST_DAY + round(3 * 365.25 / 2)
     unaware = station_state(station.used)
-    told = station_state(station.used, [Event(middle, "adjustment", "slid")])
+    told = station_state(station.used, [WorkEvent(middle, "adjustment", "slid")])
     assert unaware is not None
     assert told is not None
     assert unaware.verdict == "resonance"

@@ -19,10 +19,10 @@ import numpy as np
 import pytest
 
 from drivers.contract import SampleBlock
-from logger.service.backlog import MOST_PAIRS
 from logger.errors import DamageError, DiskError, StoreError
-from logger.service.keeper import Keeper
 from logger.rows import Samples
+from logger.service.backlog import MOST_PAIRS
+from logger.service.keeper import Keeper
 from logger.store import salvage
 from logger.store.database import Store, Stored
 from logger.store.outbox import Outbox

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
-from logger.stages.quarters import Quarters
 from logger.rows import AlarmChange
+from logger.stages.quarters import Quarters
 from logger.watchdog.cusum import KS, Bank, limit
 from logger.watchdog.sudden_change import Memory, rule
 from tests.cusum_reference import first_alarm, two_sided_arl

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from drivers.contract import SampleBlock
 from drivers.simulated.driver import SimulatedOptions
-from logger.physics import reflection
 from logger.blocks import Noise, PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
@@ -24,10 +23,11 @@ from logger.config.load import (
     WatchdogOptions,
     WeatherOptions,
 )
-from logger.stages.keying import Keying
-from logger.stages.own_power import OwnPower
+from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Second, Transmission
+from logger.stages.keying import Keying
+from logger.stages.own_power import OwnPower
 from logger.stages.transmissions import Transmissions
 
 SIMULATED = SimulatedOptions()

@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
+from logger.daily import Days, FloatArray, IntArray, Weather, WorkEvent
 from logger.trend import model, regression
-from logger.daily import Days, Event, FloatArray, IntArray, Weather
 from logger.trend.model import trend
 from logger.trend.outcome import Trend
-from logger.trend.regression import Fit
+from logger.trend.regression import RegressionFit
 from logger.trend.steps import certainty, search
 from logger.trend.verdict import Slope
 from tests.drift_stations import FIRST_DAY, YEAR, drift_station
@@ -30,7 +30,7 @@ def days(day: IntArray, swr: FloatArray) -> Days:
     return Days(20, 27205.0, day, swr, np.full(n, 0.02), 10 * ones, np.full(n, 4.0), ones)
 
 
-def of(values: FloatArray, events: tuple[Event, ...] = ()) -> Trend:
+def of(values: FloatArray, events: tuple[WorkEvent, ...] = ()) -> Trend:
     """The trend of a value a day."""
     return trend(days(FIRST_DAY + np.arange(len(values)), values), events)
 
@@ -59,8 +59,8 @@ def test_what_the_journal_has_is_named_and_dated() -> None:
     values = 1.4 + rng.normal(0, 0.02, 800) + 0.3 * (np.arange(800) >= 500)
     at = FIRST_DAY + 500
     events = (
-        Event(FIRST_DAY + 200, "repair", "new plug"),  # changed nothing
-        Event(at, "calibration", "calibration 7a21"),
+        WorkEvent(FIRST_DAY + 200, "repair", "new plug"),  # changed nothing
+        WorkEvent(at, "calibration", "calibration 7a21"),
     )
     told = of(values, events)
     (step,) = told.steps
@@ -81,7 +81,7 @@ def test_days_that_hang_together_widen_the_slope(monkeypatch: pytest.MonkeyPatch
     slopes: list[Slope] = []
     monkeypatch.setattr(model, "verdict", lambda slope, *_: slopes.append(slope) or "steady")
     for factor in (1.0, 4.0):
-        monkeypatch.setattr(Fit, "slow", lambda *_, factor=factor: factor)
+        monkeypatch.setattr(RegressionFit, "slow", lambda *_, factor=factor: factor)
         correlation = of(values).correlation
     narrow, wide = slopes
     assert wide.error == pytest.approx(2 * narrow.error)
@@ -147,7 +147,7 @@ def test_any_days_give_a_trend(data: st.DataObject) -> None:
     day = np.array(sorted(chosen), dtype=np.int64)
     swr = data.draw(st.lists(st.floats(1.0, 1000.0), min_size=len(day), max_size=len(day)))
     at = data.draw(st.lists(st.integers(-10, 1510), max_size=3))
-    told = trend(days(day, np.array(swr)), [Event(each, "repair", "") for each in at])
+    told = trend(days(day, np.array(swr)), [WorkEvent(each, "repair", "") for each in at])
     assert np.isfinite([told.level, told.noise, told.correlation]).all()
     assert len(told.curve.day) == day[-1] - day[0] + 1
     assert all(each.day_low <= each.day <= each.day_high for each in told.steps)

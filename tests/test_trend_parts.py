@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from logger.daily import Days, Event, FloatArray, IntArray, Weather
+from logger.daily import Days, FloatArray, IntArray, Weather, WorkEvent
 from logger.trend.design import YEAR, frame, step_columns
 from logger.trend.model import trend
 from logger.trend.outcome import SecondOpinion, Step
@@ -413,7 +413,7 @@ def test_the_parts_of_a_clean_series_are_told_apart() -> None:
     repair = FIRST + 700
     lasting = 1.5 + 0.1 * (day - FIRST) / 365.25 - 0.2 * (day >= repair)
     swr = lasting + season + rng.normal(0, 0.004, 1096)
-    told = trend(days_of(day, swr), [Event(repair, "repair", "")])
+    told = trend(days_of(day, swr), [WorkEvent(repair, "repair", "")])
     assert told.verdict == "rising"
     assert told.level == pytest.approx(lasting[-1], abs=0.005)
     assert told.slope_per_year == pytest.approx(0.1, abs=0.003)
@@ -445,12 +445,12 @@ def test_the_parts_of_a_clean_series_are_told_apart() -> None:
 def test_work_without_readings_between_is_one_step() -> None:
     day = FIRST + np.arange(100)
     events = [
-        Event(FIRST + 1, "repair", "too early: a day before it"),
-        Event(FIRST + 40, "repair", "plug"),
-        Event(FIRST + 41, "adjustment", ""),
-        Event(FIRST + 60, "repair", "mast"),
-        Event(FIRST + 62, "calibration", "new diode"),
-        Event(FIRST + 99, "repair", "too late: a day after it"),
+        WorkEvent(FIRST + 1, "repair", "too early: a day before it"),
+        WorkEvent(FIRST + 40, "repair", "plug"),
+        WorkEvent(FIRST + 41, "adjustment", ""),
+        WorkEvent(FIRST + 60, "repair", "mast"),
+        WorkEvent(FIRST + 62, "calibration", "new diode"),
+        WorkEvent(FIRST + 99, "repair", "too late: a day after it"),
     ]
     sizes = {41: 0.4, 60: 0.3, 62: 0.3}
     swr = flat(100, noise=0.01) + sum(size * (day >= FIRST + at) for at, size in sizes.items())
@@ -466,9 +466,9 @@ def test_work_that_changed_next_to_nothing_is_no_step() -> None:
     day = FIRST + np.arange(200)
     for size, count in ((0.015, 0), (0.025, 1), (-0.025, 1)):
         swr = flat(200, noise=0.003) + size * (day >= FIRST + 90)
-        assert len(trend(days_of(day, swr), [Event(FIRST + 90, "repair", "")]).steps) == count
+        assert len(trend(days_of(day, swr), [WorkEvent(FIRST + 90, "repair", "")]).steps) == count
     noisy = flat(200, seed=4, noise=0.15) + 0.03 * (day >= FIRST + 90)
-    assert trend(days_of(day, noisy), [Event(FIRST + 90, "repair", "")]).steps == ()
+    assert trend(days_of(day, noisy), [WorkEvent(FIRST + 90, "repair", "")]).steps == ()
 
 
 def test_opens_count_as_ten() -> None:

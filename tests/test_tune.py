@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from logger.physics.antenna import rho
 from logger.physics.reflection import swr
-from logger.tune.advice import Advice, advise, settable
+from logger.tune.advice import TuningAdvice, advise, settable
 from logger.tune.estimate import estimate, interval
-from logger.tune.positions import SHARE, Adjustment, Position, Reading
-from logger.tune.session import Session, State, found, kept
+from logger.tune.positions import SHARE, Adjustment, ChannelReading, Position
+from logger.tune.session import TuningSession, TuningState, found, kept
 from logger.tune.words import UNKEY, difference, findings, outcome
 from tests.tune_sessions import advised
 from tests.tune_stations import random_station
@@ -30,7 +30,7 @@ def position(setting: float, *swrs: float, spread: float = 0.06) -> Position:
     return Position(
         setting,
         [
-            Reading(each, value, max(1.0, value - spread), value + spread)
+            ChannelReading(each, value, max(1.0, value - spread), value + spread)
             for each, value in zip(khz, swrs, strict=True)
         ],
     )
@@ -42,8 +42,8 @@ def antenna(setting: float, resonance_khz: float, ohm: float = 40.0, q: float = 
     return position(setting, *(float(each) for each in swr(size)))
 
 
-def told(adjustment: Adjustment, *positions: Position) -> tuple[Advice, str]:
-    session = Session(State(adjustment, MIDDLE, None, list(positions)))
+def told(adjustment: Adjustment, *positions: Position) -> tuple[TuningAdvice, str]:
+    session = TuningSession(TuningState(adjustment, MIDDLE, None, list(positions)))
     advice = session.advice()
     return advice, " ".join(findings(session.state, advice))
 
@@ -226,7 +226,7 @@ def test_random_stations_get_there() -> None:
 
 
 def test_a_session_keeps_what_it_needs() -> None:
-    session = Session(State(MM, MIDDLE))
+    session = TuningSession(TuningState(MM, MIDDLE))
     session.set(2600.0)
     session.set(2601.0)  # nothing was keyed at 2600
     assert [one.setting for one in session.state.positions] == [2601.0]
@@ -240,7 +240,7 @@ def test_a_session_keeps_what_it_needs() -> None:
     session.take(position(2630, 1.8, 1.4, 1.3).readings[0])
     assert session.next_khz == MIDDLE
     assert not session.ready
-    again = Session(found(kept(session.state)))
+    again = TuningSession(found(kept(session.state)))
     assert again.state == session.state
     assert again.forget() == session.here.readings[0]
     assert again.forget() is None
@@ -248,13 +248,13 @@ def test_a_session_keeps_what_it_needs() -> None:
 
 
 def test_the_target_is_the_middle_of_what_is_keyed() -> None:
-    state = State(MM, None, None, [position(2600, 2.0, 1.5, 1.2)])
+    state = TuningState(MM, None, None, [position(2600, 2.0, 1.5, 1.2)])
     assert state.target == pytest.approx(MIDDLE, abs=2)
     assert replace_target(state, 27_300.0).target == 27_300.0
 
 
-def replace_target(state: State, khz: float) -> State:
-    return State(state.adjustment, khz, None, state.positions)
+def replace_target(state: TuningState, khz: float) -> TuningState:
+    return TuningState(state.adjustment, khz, None, state.positions)
 
 
 def test_advice_needs_no_more_than_two_channels() -> None:

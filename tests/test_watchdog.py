@@ -13,14 +13,14 @@ from hypothesis import strategies as st
 
 from drivers.contract import EndOfInput, SampleBlock
 from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
-from logger.physics import reflection
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config.load import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
+from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row, Samples, Transmission
 from logger.watchdog import LEARNING, detector_fault
-from logger.watchdog.hold import CERTAIN, LAPSE_NS, LEAST_SETTLED, SUMS, Evidence, Hold
+from logger.watchdog.hold import CERTAIN, LAPSE_NS, LEAST_SETTLED, SUMS, Hold, HoldEvidence
 
 SIMULATED = SimulatedOptions()
 COUPLER = Coupler(calibration(SIMULATED.coupler, SIMULATED.adc))
@@ -585,7 +585,9 @@ def test_hold_against_the_rule_read_aloud(
         while begin < b:
             part = slice(begin, b)
             found = hold.find(
-                Evidence(times[part], sums[:, part], positive[part], settled[part], breaks[part])
+                HoldEvidence(
+                    times[part], sums[:, part], positive[part], settled[part], breaks[part]
+                )
             )
             if found is None:
                 break

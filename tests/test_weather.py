@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from drivers.contract import SampleBlock
 from logger.config.load import WeatherOptions
 from logger.rows import WeatherRow
+from logger.stages.weather_means import HOUR_NS, WeatherMeans
 from logger.store.database import Store
 from logger.store.tables import WEATHER
-from logger.stages.weather_means import HOUR_NS, WeatherMeans
 from tests.station import mismatchd, write_config
 
 T0 = 1_772_391_600_000_000_000 // HOUR_NS * HOUR_NS

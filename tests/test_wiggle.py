@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import fisher_exact
 
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 from logger.store.sessions import Sessions
 from logger.utc import format_ns
 from logger.wiggle.ranking import Tally, fisher, ranking
-from logger.wiggle.session import Session, found, fresh, kept
+from logger.wiggle.session import WiggleSession, found, fresh, kept
 from logger.wiggle.words import remark, result
 from tests.station import Running, mismatchd, pty, write_config
 from tests.terminal_view import View
@@ -35,9 +35,9 @@ def flat(screen: str) -> str:
     return " ".join(screen.split())
 
 
-def reading(tenths: int, swr: float | None = 1.5, keyed: bool = True) -> Reading:
+def reading(tenths: int, swr: float | None = 1.5, keyed: bool = True) -> LiveReading:
     low, high = (None, None) if swr is None else (swr - 0.005, swr + 0.005)
-    return Reading(
+    return LiveReading(
         time=format_ns(START_NS + tenths * 100_000_000),
         pairs=20,
         keyed=keyed,
@@ -70,7 +70,7 @@ def test_the_best_of_several_by_chance_is_not_named() -> None:
 
 
 def test_a_joint_that_departs_is_counted_where_it_is_moved() -> None:
-    session = Session(fresh(["lead", "arrester"]), key_down_s=30)
+    session = WiggleSession(fresh(["lead", "arrester"]), key_down_s=30)
     for tenth in range(40):
         session.take(reading(tenth))
     session.go_on()
@@ -81,14 +81,14 @@ def test_a_joint_that_departs_is_counted_where_it_is_moved() -> None:
     session.go_on()
     assert (session.present.name, session.over) == ("", False)
     assert session.state.hands_off.excursions == 0
-    again = Session(found(kept(session.state)), key_down_s=30)
+    again = WiggleSession(found(kept(session.state)), key_down_s=30)
     assert again.state == session.state
     again.again()
     assert again.state.joints[0].excursions == 0
 
 
 def test_a_key_that_stays_down_for_too_long_is_not_counted() -> None:
-    session = Session(fresh(["lead"]), key_down_s=5)
+    session = WiggleSession(fresh(["lead"]), key_down_s=5)
     told = [session.take(reading(tenth)) for tenth in range(80)]
     assert not told[49].too_long
     assert told[55].too_long
@@ -99,7 +99,7 @@ def test_a_key_that_stays_down_for_too_long_is_not_counted() -> None:
 
 
 def test_little_is_said_to_be_little() -> None:
-    session = Session(fresh(["lead"]), key_down_s=30)
+    session = WiggleSession(fresh(["lead"]), key_down_s=30)
     assert "no result" in "\n".join(result(session))
     assert remark(session) is None
     session.go_on()

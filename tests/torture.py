@@ -27,8 +27,8 @@ from typing import Any
 
 import numpy as np
 
-from logger.rows import Flag
 from logger.live.status import ask
+from logger.rows import Flag
 from logger.store.database import Store
 from logger.store.tables import FORWARDED
 from tests.bridge import FAULT, QUIET, SENT, STEP_V

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from logger.tune.advice import advise
 from logger.tune.estimate import estimate
-from logger.tune.positions import Adjustment, Position, Reading
+from logger.tune.positions import Adjustment, ChannelReading, Position
 from tests.tune_stations import MHZ, Station
 
 ADJUSTMENTS = 4
@@ -74,7 +74,7 @@ def played(make: Callable[[int], Station], seed: int) -> tuple[Outcome, Outcome]
 
 
 def _read(station: Station, setting: float) -> Position:
-    readings: list[Reading] = [station.read(mhz) for mhz in MHZ]
+    readings: list[ChannelReading] = [station.read(mhz) for mhz in MHZ]
     return Position(setting, readings)
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from logger.physics.reflection import estimate as product_reading
-from logger.tune.positions import Reading
+from logger.tune.positions import ChannelReading
 
 MHZ = (26.965, 27.185, 27.405)
 OHM = 50.0
@@ -67,7 +67,7 @@ class Station:
         size = abs(self.at_radio(mhz, resonance_mhz))
         return (1 + size) / (1 - size)
 
-    def read(self, mhz: float) -> Reading:
+    def read(self, mhz: float) -> ChannelReading:
         """What the product's reading would be."""
         size = abs(self.at_radio(mhz) + self.leak) * (1 + self.rng.normal(0, NOISE))
         told = product_reading(
@@ -79,7 +79,9 @@ class Station:
             0.0,
             np.array([True]),
         )
-        return Reading(1e3 * mhz, float(told.swr[0]), float(told.low[0]), float(told.high[0]))
+        return ChannelReading(
+            1e3 * mhz, float(told.swr[0]), float(told.low[0]), float(told.high[0])
+        )
 
 
 def random_station(seed: int) -> Station:

@@ -13,10 +13,10 @@ import numpy as np
 
 from logger.calibration.coupler import Coupler
 from logger.live.meter import reading_of
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 from logger.pipeline import Pipeline
 from logger.stages.view import View
-from logger.wiggle.session import Session, fresh
+from logger.wiggle.session import WiggleSession, fresh
 from tests.station_model import Open, Over, exact, random_station
 from tests.station_model.pipeline import Settings, blocks
 
@@ -32,7 +32,7 @@ class Planted:
     """What was done, and the session that came of it."""
 
     loose: int | None
-    session: Session
+    session: WiggleSession
 
 
 def _spans() -> list[tuple[float, float]]:
@@ -67,12 +67,12 @@ def played(seed: int, loose: bool) -> Planted:
     coupler = Coupler(exact(station.coupler))
     views: list[View] = []
     pipeline = Pipeline(settings, coupler, [], tap=views.append, archive=False)  # type: ignore[arg-type]
-    session = Session(fresh(JOINTS), key_down_s=30.0)
+    session = WiggleSession(fresh(JOINTS), key_down_s=30.0)
     edges = [t for span in spans for t in span]
     first_s = float(record.t[0])
     for block in blocks(station, record, PERIOD_PAIRS):
         pipeline.process(block)
-        reading: Reading = reading_of(views, 20, ())
+        reading: LiveReading = reading_of(views, 20, ())
         views.clear()
         now_s = (int(block.time_ns[-1]) - int(record.time_ns[0])) / 1e9 + first_s
         while edges and now_s >= edges[0]:

@@ -18,7 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.contract import LinkError, SampleBlock
-from drivers.iio.device import Channel, read_number, read_text, sampling_rate, why_not, write_text
+from drivers.iio.device import (
+    VoltageChannel,
+    read_number,
+    read_text,
+    sampling_rate,
+    why_not,
+    write_text,
+)
 from drivers.iio.scan import Element, Scan, parse_type
 from drivers.timeline import WRAP_US, BridgeClock, Monotone, Times, host_ns
 
@@ -40,7 +47,7 @@ class Buffered:
         self,
         folder: Path,
         node: Path,
-        channels: tuple[Channel, Channel],
+        channels: tuple[VoltageChannel, VoltageChannel],
         wanted_hz: float | None,
         monotone: Monotone,
     ) -> None:
@@ -155,7 +162,7 @@ class Buffered:
             gap=gap,
         )
 
-    def _volts(self, data: bytes, channel: Channel) -> NDArray[np.float64]:
+    def _volts(self, data: bytes, channel: VoltageChannel) -> NDArray[np.float64]:
         counts = self._scan.counts(data, channel.name).astype(np.float64)
         return (counts + channel.offset) * channel.scale_v
 

@@ -21,7 +21,7 @@ from drivers.contract import LinkError
 
 
 @dataclass(frozen=True, slots=True)
-class Channel:
+class VoltageChannel:
     """A voltage input; volts = (count + offset) * scale_v."""
 
     name: str  # as in file names, without in_
@@ -58,7 +58,7 @@ def find_device(wanted: str, root: Path) -> Path:
     return found[0]
 
 
-def find_channel(folder: Path, wanted: str) -> Channel:
+def find_channel(folder: Path, wanted: str) -> VoltageChannel:
     """The voltage channel of this name, such as `voltage0` or `voltage0-voltage1`."""
     name = wanted.removeprefix("in_")
     raw, processed = folder / f"in_{name}_raw", folder / f"in_{name}_input"
@@ -68,7 +68,7 @@ def find_channel(folder: Path, wanted: str) -> Channel:
         listed = ", ".join(dict.fromkeys(names)) or "none"
         raise LinkError(f"{folder} has no voltage channel {wanted!r}; there are: {listed}")
     if not raw.exists():
-        return Channel(name, processed, 1e-3, 0.0, 0.0)
+        return VoltageChannel(name, processed, 1e-3, 0.0, 0.0)
     scale_mv = _attribute(folder, name, "scale")
     if scale_mv is None or scale_mv == 0:
         raise LinkError(
@@ -76,7 +76,9 @@ def find_channel(folder: Path, wanted: str) -> Channel:
             " a reference voltage"
         )
     scale_v = scale_mv / 1000
-    return Channel(name, raw, scale_v, _attribute(folder, name, "offset") or 0.0, abs(scale_v))
+    return VoltageChannel(
+        name, raw, scale_v, _attribute(folder, name, "offset") or 0.0, abs(scale_v)
+    )
 
 
 def _attribute(folder: Path, name: str, what: str) -> float | None:
@@ -89,7 +91,7 @@ def _attribute(folder: Path, name: str, what: str) -> float | None:
 
 
 def sampling_rate(
-    folder: Path, channels: tuple[Channel, Channel], wanted_hz: float | None
+    folder: Path, channels: tuple[VoltageChannel, VoltageChannel], wanted_hz: float | None
 ) -> float | None:
     """Set the converter's rate if one is wanted and it has a setting; what it is then, None if it
     does not say. Raises LinkError."""

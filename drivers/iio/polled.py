@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from drivers.contract import LinkError, SampleBlock
-from drivers.iio.device import Channel, why_not
+from drivers.iio.device import VoltageChannel, why_not
 from drivers.timeline import Monotone, host_ns
 
 GONE = (errno.ENODEV, errno.ENOENT, errno.ENXIO, errno.EBADF, errno.ESHUTDOWN)
@@ -28,7 +28,7 @@ class Polled:
     def __init__(
         self,
         folder: Path,
-        channels: tuple[Channel, Channel],
+        channels: tuple[VoltageChannel, VoltageChannel],
         rate_hz: float,
         monotone: Monotone,
         pread: Callable[[int, int, int], bytes],

@@ -53,7 +53,7 @@ def _reflected_port() -> Port:
     )
 
 
-class Coupler(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
+class SimulatedCoupler(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """Both ports. Whoever sets one port's keys gets the defaults of `Port` for the others."""
 
     forward: Port = msgspec.field(default_factory=_forward_port)
@@ -78,7 +78,7 @@ class Adc(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True)
         return self.reference_v - self.step_v
 
 
-def wave_ratios(coupler: Coupler, reflection: ArrayLike) -> tuple[FloatArray, FloatArray]:
+def wave_ratios(coupler: SimulatedCoupler, reflection: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Return |b| of the forward and the reflected port for an incident wave of 1."""
     gamma = np.asarray(reflection, dtype=np.complex128)
     forward = 1 + _leak(coupler.forward) * gamma

@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from drivers.contract import EndOfInput, LinkError, SampleBlock
-from drivers.simulated.coupler import Adc, Coupler
+from drivers.simulated.coupler import Adc, SimulatedCoupler
 from drivers.simulated.faults import Fault
 from drivers.simulated.operator import Operator
 from drivers.simulated.simulation import Chunk, Simulation
@@ -40,7 +40,7 @@ class SimulatedOptions(msgspec.Struct, forbid_unknown_fields=True, kw_only=True,
     start_utc: datetime | None = None
     block_s: Positive = 1.0
     station: Station = msgspec.field(default_factory=Station)
-    coupler: Coupler = msgspec.field(default_factory=Coupler)
+    coupler: SimulatedCoupler = msgspec.field(default_factory=SimulatedCoupler)
     adc: Adc = msgspec.field(default_factory=Adc)
     operator: Operator = msgspec.field(default_factory=Operator)
     faults: tuple[Fault, ...] = ()

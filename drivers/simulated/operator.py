@@ -23,7 +23,7 @@ RAMP_S = 0.005  # of the carrier at key-down and key-up
 AM_DEPTH = 0.7
 
 
-class Transmission(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
+class PlannedTransmission(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """One planned key-down; `power_w` is the carrier in FM and AM, the envelope's peak in SSB."""
 
     at_s: NotNegative
@@ -52,7 +52,7 @@ class RandomSchedule(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, f
 class Operator(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """Either a list of transmissions or a random schedule; without both, a random one."""
 
-    transmissions: tuple[Transmission, ...] | None = None
+    transmissions: tuple[PlannedTransmission, ...] | None = None
     random: RandomSchedule | None = None
 
     def __post_init__(self) -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from drivers.channels import CHANNEL_MHZ
 from drivers.simulated.coupler import (
     Adc,
-    Coupler,
+    SimulatedCoupler,
     convert,
     detector_volts,
     hold,
@@ -65,13 +65,13 @@ class Simulation:
         seed: int,
         rate_hz: float,
         station: Station | None = None,
-        coupler: Coupler | None = None,
+        coupler: SimulatedCoupler | None = None,
         adc: Adc | None = None,
         operator: Operator | None = None,
         faults: Sequence[Fault] = (),
     ) -> None:
         self.station = station or Station()
-        self.coupler = coupler or Coupler()
+        self.coupler = coupler or SimulatedCoupler()
         self.adc = adc or Adc()
         self.chunk_pairs = max(1, round(CHUNK_S * rate_hz))
         self._seed = seed

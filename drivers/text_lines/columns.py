@@ -22,7 +22,7 @@ class Scale(NamedTuple):
     reference_v: float | None = None
 
 
-class Column(NamedTuple):
+class InputColumn(NamedTuple):
     """One column. Volts are `reading * factor / divisor`; `low <= reading <= high`.
 
     name  as configured or printed, with the unit as its suffix: "forward_mv"
@@ -46,31 +46,31 @@ class Column(NamedTuple):
         return unit * self.factor / self.divisor
 
 
-def column(name: str, scale: Scale) -> Column:
+def column(name: str, scale: Scale) -> InputColumn:
     """Return the column of that name. Raises ValueError if it cannot be one."""
     if not NAME.fullmatch(name):
         raise ValueError(f"{name!r} cannot be a column name: letters, digits and _ only")
     if name == "time_us":
-        return Column(name, "time_us", 0, 2**32 - 1)
+        return InputColumn(name, "time_us", 0, 2**32 - 1)
     if name == "time_s":
-        return Column(name, "time_ns")
+        return InputColumn(name, "time_ns")
     if name == "time_ns":
         raise ValueError("time_ns is not a column: give the time as time_s or time_us")
     side, _, unit = name.rpartition("_")
     if side not in ("forward", "reflected"):
-        return Column(name, name)
+        return InputColumn(name, name)
     key = f"{side}_v"
     match unit:
         case "v":
-            return Column(name, key, LOWEST_V, HIGHEST_V)
+            return InputColumn(name, key, LOWEST_V, HIGHEST_V)
         case "mv":
-            return Column(name, key, 1e3 * LOWEST_V, 1e3 * HIGHEST_V, 1.0, 1e3)
+            return InputColumn(name, key, 1e3 * LOWEST_V, 1e3 * HIGHEST_V, 1.0, 1e3)
         case "counts":
             full, volts = scale
             if not full or full < 0 or not volts or not 0 < volts < inf:
                 raise ValueError(f"{name} needs counts_full_scale and reference_v above 0")
-            return Column(name, key, 0, full, volts, full)
-    return Column(name, name)
+            return InputColumn(name, key, 0, full, volts, full)
+    return InputColumn(name, name)
 
 
 class Layout:
@@ -85,7 +85,7 @@ class Layout:
 
     __slots__ = ("columns", "forward", "keys", "pattern", "reflected", "times")
 
-    def __init__(self, columns: Sequence[Column]) -> None:
+    def __init__(self, columns: Sequence[InputColumn]) -> None:
         self.columns = tuple(columns)
         self.keys = tuple(c.key for c in columns)
         for key in self.keys:

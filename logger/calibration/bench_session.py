@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from logger.calibration.bench_points import BenchPoint
-from logger.calibration.steady import KEYED_LEAST_V, Quiet, Reading
+from logger.calibration.steady import KEYED_LEAST_V, Quiet, SteadyReading
 
 UNKEYED_S = 2.0
 LIMIT_S = 20.0  # longest key-down that is waited for
@@ -26,7 +26,7 @@ LOWEST_W = 0.1  # proposed, or less where the highest is so low that no decade a
 DECADES = 1.5  # of power that tell the law of a detector
 
 
-class Step(NamedTuple):
+class BenchStep(NamedTuple):
     """One key-down to take; 0 W is the transmitter unkeyed."""
 
     condition: str
@@ -56,23 +56,23 @@ def propose_powers_w(highest_w: float) -> tuple[float, ...]:
     return (*below, highest_w)
 
 
-def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[Step]:
+def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[BenchStep]:
     """All steps in order, unkeyed first; into an open or a short only those up to LOW_W."""
-    return [Step(conditions[0], 0.0)] + [
-        Step(condition, power)
+    return [BenchStep(conditions[0], 0.0)] + [
+        BenchStep(condition, power)
         for condition in conditions
         for power in sorted(set(powers_w))
         if condition not in FULL_REFLECTION or power <= LOW_W
     ]
 
 
-class Session:
+class BenchSession:
     """Which step is next, which are done and by which point.
 
     done  steps taken already, by number, with the number of their point
     """
 
-    def __init__(self, steps: Sequence[Step], done: Mapping[int, int]) -> None:
+    def __init__(self, steps: Sequence[BenchStep], done: Mapping[int, int]) -> None:
         self.steps = list(steps)
         self.done = dict(done)
         self._skipped: set[int] = set()
@@ -116,7 +116,7 @@ class Session:
         return True
 
 
-def found(steps: Sequence[Step], points: Sequence[BenchPoint]) -> dict[int, int]:
+def found(steps: Sequence[BenchStep], points: Sequence[BenchPoint]) -> dict[int, int]:
     """The steps that points of an earlier session have taken: number of step, of point.
 
     A point belongs to the step of its condition that is nearest in power. One unkeyed counts only
@@ -139,7 +139,7 @@ def found(steps: Sequence[Step], points: Sequence[BenchPoint]) -> dict[int, int]
     return taken
 
 
-def doubts(step: Step, reading: Reading, quiet: Quiet | None) -> list[str]:
+def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list[str]:
     """What a person should look at before keeping this reading, one line each."""
     levels = (reading.forward, reading.reflected)
     if quiet is None:

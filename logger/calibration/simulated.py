@@ -6,14 +6,14 @@ import math
 
 import numpy as np
 
-from drivers.simulated.coupler import Adc, Coupler, Port, detector_volts, peak_volts
+from drivers.simulated.coupler import Adc, Port, SimulatedCoupler, detector_volts, peak_volts
 from logger.calibration import file
 
 BENCH_W = tuple(np.geomspace(0.05, 16.0, 8).round(3).tolist())
 DATE = "2026-01-15T18:00:00Z"
 
 
-def calibration(coupler: Coupler, adc: Adc) -> file.CalibrationFile:
+def calibration(coupler: SimulatedCoupler, adc: Adc) -> file.CalibrationFile:
     """What a perfect bench session with this coupler and converter would find."""
     points: list[dict[str, str | float]] = [
         {

@@ -42,7 +42,7 @@ class Level(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Reading:
+class SteadyReading:
     """What the pairs of a stretch of `seconds` amount to; see BenchPoint for the rest."""
 
     forward: Level
@@ -101,7 +101,7 @@ class Quiet:
         return np.asarray(forward | reflected)
 
 
-def unsteady(reading: Reading, quiet: Quiet | None) -> str | None:
+def unsteady(reading: SteadyReading, quiet: Quiet | None) -> str | None:
     """What moves too much to be averaged, in words; None if nothing does.
 
     quiet  the readings unkeyed, None if `reading` is that itself
@@ -166,7 +166,7 @@ class Watch:
         """How long the key has been down, None if it is up."""
         return None if self._down_ns is None else 1e-9 * (self._last_ns - self._down_ns)
 
-    def update(self, block: SampleBlock) -> Reading | Trouble | None:
+    def update(self, block: SampleBlock) -> SteadyReading | Trouble | None:
         """Take in pairs; the steady reading or what prevents it as soon as either is there."""
         nan = np.full(len(block), np.nan)
         fresh = [block.forward_v, block.reflected_v]
@@ -190,7 +190,7 @@ class Watch:
         self._times, self._values = times[begin:], values[:, begin:]
         return None
 
-    def _judge(self, times: Times, part: _Slice) -> Reading | Trouble | None:
+    def _judge(self, times: Times, part: _Slice) -> SteadyReading | Trouble | None:
         forward, reflected = part.values[:2]
         keyed = (
             np.ones(len(times), dtype=bool)
@@ -240,7 +240,7 @@ class Watch:
         while self._full(slice(1, None)):
             del self._window[0]
 
-    def reading(self) -> Reading | None:
+    def reading(self) -> SteadyReading | None:
         """What has been gathered so far, None if that is too little to tell noise and drift."""
         if not self._window:
             return None
@@ -248,7 +248,7 @@ class Watch:
         if values.shape[1] < LEAST_READINGS:
             return None
         spans = self._window[-1].number - self._window[0].number + 1
-        return Reading(
+        return SteadyReading(
             forward=level(values[0]),
             reflected=level(values[1]),
             readings=values.shape[1],

@@ -25,11 +25,11 @@ from logger.charts.drift_panels import (
 )
 from logger.charts.palette import GREY
 from logger.charts.sheet import HEIGHT_MM, MM_PER_INCH, WIDTH_MM, blank, panel, style, write
-from logger.trend.account import Account, Alarm, ChannelAccount, Entry, date
+from logger.trend.account import Account, Alarm, ChannelAccount, JournalEntry, date
 from logger.trend.outcome import Trend
 from logger.wording import count
 
-E = TypeVar("E", Entry, Alarm)
+E = TypeVar("E", JournalEntry, Alarm)
 
 MOST_CHANNELS = 4  # on a sheet
 
@@ -126,7 +126,7 @@ def _draw_channel(
     axes: Axes,
     account: Account,
     channel: ChannelAccount,
-    entries: Sequence[Entry],
+    entries: Sequence[JournalEntry],
     span: Span,
     *,
     spread: bool,
@@ -187,7 +187,7 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
 
 
 def _listed(
-    figure: Figure, account: Account, entries: Sequence[Entry], alarms: Sequence[Alarm]
+    figure: Figure, account: Account, entries: Sequence[JournalEntry], alarms: Sequence[Alarm]
 ) -> float:
     """What the marks are, at the foot; returns the height above it, mm."""
     lines = [

@@ -17,10 +17,10 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 from matplotlib.transforms import ScaledTranslation
 
 from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, PAPER, TEAL
-from logger.store.journal import WORK
-from logger.physics.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
-from logger.trend.account import DAY_NS, Alarm, ChannelAccount, Entry, date
 from logger.daily import FloatArray, Weather
+from logger.physics.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
+from logger.store.journal import WORK
+from logger.trend.account import DAY_NS, Alarm, ChannelAccount, JournalEntry, date
 from logger.trend.outcome import Step
 
 Span = tuple[int, int]  # first and last day shown
@@ -47,7 +47,7 @@ class Marks(NamedTuple):
     label: str
 
 
-def grouped(entries: Sequence[Entry], span: Span, close: float) -> list[Marks]:
+def grouped(entries: Sequence[JournalEntry], span: Span, close: float) -> list[Marks]:
     """Entries numbered from 1; those nearer to each other than a share `close` of the time shown
     have one label."""
     nearest = (span[1] - span[0] + 1) * close
@@ -243,7 +243,7 @@ def _losses(axes: Axes, scale: tuple[float, float]) -> None:
     right.set_ylabel("return loss, dB" if height > WORDY else "dB")
 
 
-def mark_work(axes: Axes, entries: Sequence[Entry]) -> None:
+def mark_work(axes: Axes, entries: Sequence[JournalEntry]) -> None:
     """Mark repairs and adjustments by ticks at the upper edge."""
     times = [entry.time_ns / DAY_NS for entry in entries if entry.kind in WORK]
     axes.plot(
@@ -287,7 +287,7 @@ def _fill(step: Step) -> str:
     return BRICK if step.explained_by is None else PAPER
 
 
-def lanes(axes: Axes, entries: Sequence[Entry], alarms: Sequence[Alarm], span: Span) -> None:
+def lanes(axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], span: Span) -> None:
     """Draw what happened: entries of the journal and alarms, a lane each, also if empty."""
     axes.set_ylim(len(LANES) - 0.5, -0.7)
     axes.yaxis.set_major_locator(FixedLocator(list(range(len(LANES)))))

@@ -13,10 +13,10 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.file import CalibrationFile, parse
 from logger.charts.traces import RHO, SERIES, Traces, traces
 from logger.errors import CalibrationError, StoreError, UsageError
-from logger.stages.keying import RELEASE
-from logger.stages.noise import NoiseTracker
 from logger.physics.reflection import rho_of_swr
 from logger.rows import CAPTURE_BEFORE_NS
+from logger.stages.keying import RELEASE
+from logger.stages.noise import NoiseTracker
 from logger.stages.selection import AFTER_KEYED_NS
 from logger.store.database import Store
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, SECONDS, TRANSMISSIONS, Record

@@ -10,9 +10,9 @@ import numpy as np
 from drivers.contract import SampleBlock
 from logger.blocks import Floats, Noise, Times
 from logger.calibration.coupler import Coupler
-from logger.stages.departures import spread_w
 from logger.physics.reflection import COVERAGE, HIGHEST_RHO
 from logger.rows import Flag
+from logger.stages.departures import spread_w
 
 SERIES = 5  # incident W, reflected W, reflection coefficient, its least and greatest by noise
 FORWARD, REFLECTED, RHO, RHO_LOW, RHO_HIGH = range(SERIES)

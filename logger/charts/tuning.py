@@ -9,13 +9,13 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from logger.physics.antenna import rho
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, OCHRE, TEAL
 from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, style, write
+from logger.physics.antenna import rho
 from logger.physics.reflection import swr
 from logger.tune.estimate import Posterior
 from logger.tune.positions import Position
-from logger.tune.session import State
+from logger.tune.session import TuningState
 from logger.tune.words import line, outcome, setting
 from logger.utc import format_ns
 
@@ -31,7 +31,7 @@ POINTS = 160
 HIGHEST = 10.0
 
 
-def draw(state: State, station: str, ended_ns: int) -> Figure:
+def draw(state: TuningState, station: str, ended_ns: int) -> Figure:
     """The sheet, A4 upright; needs a position in `state.read`."""
     with style():
         figure = blank()
@@ -44,7 +44,7 @@ def draw(state: State, station: str, ended_ns: int) -> Figure:
         return figure
 
 
-def small(state: State, width_mm: float, height_mm: float) -> Figure:
+def small(state: TuningState, width_mm: float, height_mm: float) -> Figure:
     """The chart alone, for a page."""
     with style():
         figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH))
@@ -55,7 +55,7 @@ def small(state: State, width_mm: float, height_mm: float) -> Figure:
         return figure
 
 
-def _curves(axes: Axes, state: State) -> None:
+def _curves(axes: Axes, state: TuningState) -> None:
     read, posterior = state.read, state.posterior()
     keyed = [reading.frequency_khz for one in read for reading in one.readings]
     span = max(max(keyed) - min(keyed), 50.0)
@@ -116,7 +116,7 @@ def _readings(axes: Axes, one: Position, colour: str, shape: str, label: str) ->
     )
 
 
-def _lines(state: State) -> Sequence[str]:
+def _lines(state: TuningState) -> Sequence[str]:
     """The positions as text, the outcome below."""
     told = [f"{n}: {line(state.adjustment, one)}" for n, one in enumerate(state.read, 1)]
     hidden = len(told) - MOST_LINES

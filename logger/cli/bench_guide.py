@@ -13,14 +13,14 @@ from drivers.contract import Driver, EndOfInput, SampleBlock
 from logger.calibration.bench_points import WATTS_PER_VOLT2, BenchPoint
 from logger.calibration.bench_session import (
     UNKEYED_S,
-    Session,
-    Step,
+    BenchSession,
+    BenchStep,
     doubt_of_power,
     doubts,
     found,
 )
 from logger.calibration.points_file import PointsFile
-from logger.calibration.steady import Level, Quiet, Reading, Trouble, Watch, unsteady
+from logger.calibration.steady import Level, Quiet, SteadyReading, Trouble, Watch, unsteady
 from logger.cautions import CALIBRATE, before_keying
 from logger.cli.numbers import positive
 from logger.cli.terminal import Stop, Terminal
@@ -49,7 +49,7 @@ SILENCE_S = 3.0
 REMIND_S = 3.0
 
 
-class Scale:
+class PowerScale:
     """What the reference instrument shows, and the power that means."""
 
     def __init__(self, reference: str) -> None:
@@ -72,7 +72,7 @@ class Scale:
         return f"{figure:g} {self.unit}".strip()
 
 
-class Guide:
+class BenchGuide:
     """Leads through the steps; `average_s` of each key-down are averaged."""
 
     def __init__(
@@ -80,8 +80,8 @@ class Guide:
         driver: Driver,
         terminal: Terminal,
         file: PointsFile,
-        steps: list[Step],
-        scale: Scale,
+        steps: list[BenchStep],
+        scale: PowerScale,
         average_s: float,
     ) -> None:
         self._driver = driver
@@ -89,7 +89,7 @@ class Guide:
         self._file = file
         self._scale = scale
         self._average_s = average_s
-        self._session = Session(steps, found(steps, file.points))
+        self._session = BenchSession(steps, found(steps, file.points))
         self._setup: str | None = None
         self._pieces: deque[SampleBlock | None] = deque()
         self._heard_s = math.inf
@@ -160,7 +160,7 @@ class Guide:
         session.take(at)
 
     def _figure(
-        self, step: Step, reading: Reading, quiet: Quiet | None, proposed: float
+        self, step: BenchStep, reading: SteadyReading, quiet: Quiet | None, proposed: float
     ) -> float | None:
         """What the reference instrument showed; None if this reading is not to be kept."""
         told = quiet is not None and self._scale.known
@@ -218,14 +218,14 @@ class Guide:
 
     # pairs
 
-    def _measure(self, step: Step, quiet: Quiet | None) -> Reading | None:
+    def _measure(self, step: BenchStep, quiet: Quiet | None) -> SteadyReading | None:
         """Watch until the step's reading is there; None if that was not to be, with the reason
         told."""
         terminal, say = self._terminal, self._terminal.say
         watch = Watch(quiet, step.average_s(self._average_s) if quiet else UNKEYED_S, step.limit_s)
         if quiet:
             say("Key the transmitter.")
-        outcome: Reading | Trouble | None = None
+        outcome: SteadyReading | Trouble | None = None
         while outcome is None:
             if terminal.interactive and (line := terminal.line(0.0)) is not None:
                 if not self._moved(line):
@@ -240,7 +240,7 @@ class Guide:
                 terminal.draw(*_forms(step, watch, quiet))
         if quiet:
             terminal.ring()
-        if isinstance(outcome, Reading):
+        if isinstance(outcome, SteadyReading):
             if quiet:
                 say("Steady. Release the key.")
                 self._released(quiet)
@@ -308,13 +308,13 @@ def _pieces(block: SampleBlock) -> list[SampleBlock]:
     return [block[begin:end] for begin, end in itertools.pairwise(edges)]
 
 
-def _ports(step: Step, reading: Reading) -> list[tuple[str, Level]]:
+def _ports(step: BenchStep, reading: SteadyReading) -> list[tuple[str, Level]]:
     """Both ports, first the one that hears the full wave."""
     ports = [("forward", reading.forward), ("reflected", reading.reflected)]
     return ports[::-1] if step.condition == "reversed" else ports
 
 
-def _result(step: Step, reading: Reading) -> str:
+def _result(step: BenchStep, reading: SteadyReading) -> str:
     ports = "; ".join(
         f"{name} {one.mean_v:.4f} V, noise {1e3 * one.sd_v:.2f} mV,"
         f" drift {1e3 * one.drift_v:+.2f} mV"
@@ -323,7 +323,7 @@ def _result(step: Step, reading: Reading) -> str:
     return f"{ports}; {reading.readings} readings in {reading.seconds:.1f} s"
 
 
-def _forms(step: Step, watch: Watch, quiet: Quiet | None) -> list[str]:
+def _forms(step: BenchStep, watch: Watch, quiet: Quiet | None) -> list[str]:
     """The line that is drawn while pairs come in, the longest form first."""
     if watch.keyed_s is None or (reading := watch.reading()) is None:
         forward, reflected = watch.latest_v or (0.0, 0.0)
@@ -341,7 +341,7 @@ def _forms(step: Step, watch: Watch, quiet: Quiet | None) -> list[str]:
     ]
 
 
-def _trouble(trouble: Trouble, step: Step, watch: Watch, quiet: Quiet | None) -> str:
+def _trouble(trouble: Trouble, step: BenchStep, watch: Watch, quiet: Quiet | None) -> str:
     """What went wrong and what to do."""
     match trouble:
         case Trouble.CLIPPED:

@@ -11,7 +11,7 @@ from drivers.contract import EndOfInput
 from logger.calibration.bench_points import CONDITIONS, WATTS_PER_VOLT2
 from logger.calibration.bench_session import LOW_W, propose_powers_w, steps
 from logger.calibration.points_file import PointsFile
-from logger.cli.bench_guide import UNITS, Guide, Scale
+from logger.cli.bench_guide import UNITS, BenchGuide, PowerScale
 from logger.cli.calibrate_fit import class_option, fit_and_write
 from logger.cli.numbers import numbers, positive
 from logger.cli.station import config_option, configuration, output_option
@@ -117,7 +117,7 @@ def command(
             f"--powers: none is {LOW_W:g} W or less, the most for {' and '.join(sorted(left_out))};"
             " give a lower one too, or name other --conditions"
         )
-    guide = Guide(driver, terminal, file, asked, Scale(reference), seconds)
+    guide = BenchGuide(driver, terminal, file, asked, PowerScale(reference), seconds)
     try:
         driver.open()
         guide.run()

@@ -10,8 +10,8 @@ from logger.calibration.coupler import Coupler
 from logger.cli.measure_guide import carrier
 from logger.cli.terminal import Terminal
 from logger.config.load import Config
-from logger.isolate.reading import Seen
-from logger.live.carrier import Carrier, OfDaemon, OfDriver, Source
+from logger.isolate.reading import SwrReading
+from logger.live.carrier import Carrier, CarrierSource, OfDaemon, OfDriver
 from logger.live.status import ask
 
 USUAL_W = 10.0  # more is said to be too much for a test
@@ -43,7 +43,7 @@ class Carriers:
         finally:
             source.close()
 
-    def _source(self) -> Source:
+    def _source(self) -> CarrierSource:
         if self.of_daemon:
             return OfDaemon(self._config)
         if self._driver is None:
@@ -51,7 +51,7 @@ class Carriers:
         return OfDriver(self._config, self.coupler, self._driver)
 
 
-def seen_in(found: Carrier, terminal: Terminal) -> Seen | None:
+def seen_in(found: Carrier, terminal: Terminal) -> SwrReading | None:
     """The SWR of a carrier, told; None where the power was too little to read it, told too."""
     if found.swr is None or found.swr_low is None or found.swr_high is None:
         terminal.say(
@@ -59,4 +59,4 @@ def seen_in(found: Carrier, terminal: Terminal) -> Seen | None:
         )
         return None
     terminal.say(f"SWR {found.swr:.2f} ({found.swr_low:.2f} to {found.swr_high:.2f})")
-    return Seen(found.swr, found.swr_low, found.swr_high)
+    return SwrReading(found.swr, found.swr_low, found.swr_high)

@@ -14,7 +14,7 @@ from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
 from logger.cli.carriers import Carriers
 from logger.cli.isolate_as_is import as_is
-from logger.cli.isolate_guide import Guide
+from logger.cli.isolate_guide import IsolationGuide
 from logger.cli.isolate_setup import asked_state, how_far
 from logger.cli.resume import resumed
 from logger.cli.station import calibration_of, config_option, configuration, make_ready
@@ -22,7 +22,7 @@ from logger.cli.terminal import Stop, Terminal
 from logger.errors import MismatchdError
 from logger.isolate import instructions, words
 from logger.isolate.chain import DEFAULT, KINDS, chain_of
-from logger.isolate.session import Session, decode_state, encode_state
+from logger.isolate.session import IsolationSession, decode_state, encode_state
 from logger.isolate.trials import NEEDS
 from logger.isolate.usual import DAYS, UNKNOWN_SWR, usual_swr
 from logger.store.sessions import Sessions
@@ -85,14 +85,14 @@ def command(
             begin = anew or chain is not None
             before = None if begin else resumed(terminal, store, KIND, decode_state, how_far)
             if before is not None:
-                number, session = before[0], Session(before[1])
+                number, session = before[0], IsolationSession(before[1])
             else:
-                session = Session(asked_state(terminal, store, chain, usual, lacking))
+                session = IsolationSession(asked_state(terminal, store, chain, usual, lacking))
                 number = store.begin(KIND, _now_ns(), encode_state(session.state))
             if session.state.symptom is None:
                 as_is(terminal, carriers, session, partial(usual_swr, store, _now_ns()))
                 store.keep(number, _now_ns(), encode_state(session.state))
-            for _ in Guide(config, carriers, terminal).steps(session):
+            for _ in IsolationGuide(config, carriers, terminal).steps(session):
                 store.keep(number, _now_ns(), encode_state(session.state))
             _end(terminal, store, number, session)
         except (Stop, KeyboardInterrupt) as reason:
@@ -110,7 +110,7 @@ def command(
     return 0
 
 
-def _end(terminal: Terminal, store: Sessions, number: int, session: Session) -> None:
+def _end(terminal: Terminal, store: Sessions, number: int, session: IsolationSession) -> None:
     """Say what is found, offer to note it, and print it."""
     verdict, taken = session.verdict(), session.state.taken
     terminal.say("")

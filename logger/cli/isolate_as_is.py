@@ -12,7 +12,7 @@ from logger.cli.terminal import Stop, Terminal
 from logger.isolate import words
 from logger.isolate.chain import Symptom
 from logger.isolate.reading import too_high, too_low
-from logger.isolate.session import Session, State, Taken
+from logger.isolate.session import IsolationSession, IsolationState, Taken
 from logger.isolate.usual import UsualSwr
 from logger.physics.reflection import HIGHEST_SWR
 
@@ -26,7 +26,7 @@ DAEMON = (
 def as_is(
     terminal: Terminal,
     carriers: Carriers,
-    session: Session,
+    session: IsolationSession,
     usually: Callable[[int | None], UsualSwr],
 ) -> None:
     """Find the symptom and begin the session with it, or leave it out if nothing is wrong now.
@@ -53,7 +53,7 @@ def as_is(
 def _seen(
     terminal: Terminal,
     carriers: Carriers,
-    session: Session,
+    session: IsolationSession,
     usually: Callable[[int | None], UsualSwr],
 ) -> Symptom | None:
     seen = None
@@ -73,7 +73,9 @@ def _seen(
     return symptom
 
 
-def _asked(terminal: Terminal, state: State, high: bool | None, low: bool) -> Symptom | None:
+def _asked(
+    terminal: Terminal, state: IsolationState, high: bool | None, low: bool
+) -> Symptom | None:
     """Return what is wrong where the SWR is not, or (None) hardly, too high."""
     if low:
         terminal.say(

@@ -17,8 +17,8 @@ from logger.feedline.cables import attenuation
 from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.isolate import instructions, words
 from logger.isolate.chain import Symptom
-from logger.isolate.reading import OPEN_PORT_SWR, Seen, least_of_open_end, load_reads, sound
-from logger.isolate.session import Session, Step, Taken
+from logger.isolate.reading import OPEN_PORT_SWR, SwrReading, least_of_open_end, load_reads, sound
+from logger.isolate.session import IsolationSession, Taken, TrialStep
 from logger.isolate.trial import ANTENNA_OFF, Trial
 from logger.isolate.usual import UNKNOWN_SWR
 
@@ -29,7 +29,7 @@ class Enough(Exception):  # noqa: N818 - the person's wish, not an error
     """The person knows enough."""
 
 
-class Guide:
+class IsolationGuide:
     """At a terminal."""
 
     def __init__(self, config: Config, carriers: Carriers, terminal: Terminal) -> None:
@@ -38,7 +38,7 @@ class Guide:
         self._terminal = terminal
         self._told: set[Place] = set()
 
-    def steps(self, session: Session) -> Iterator[None]:
+    def steps(self, session: IsolationSession) -> Iterator[None]:
         """Make the trials of a session; yields whenever there is something to keep. Raises Stop
         and what `Carriers.wait` raises."""
         if session.state.symptom is None:
@@ -52,7 +52,7 @@ class Guide:
                     self._warn(session)
                     yield
 
-    def _step(self, session: Session, step: Step) -> None:
+    def _step(self, session: IsolationSession, step: TrialStep) -> None:
         trial, terminal = step.trial, self._terminal
         terminal.say("")
         number = len(session.state.taken) + 1
@@ -73,7 +73,7 @@ class Guide:
         terminal.say(instructions.outcome(taken, trial, session.chain))
         self._standing(session)
 
-    def _cautions(self, session: Session, trial: Trial) -> None:
+    def _cautions(self, session: IsolationSession, trial: Trial) -> None:
         terminal, caution = self._terminal, AT_PLACE[trial.where]
         if trial.where in self._told:
             if caution.short:
@@ -91,7 +91,7 @@ class Guide:
         elif last is not None and last.kind not in instructions.CHANGES_NOTHING:
             terminal.say("First undo what the last trial changed.")
 
-    def _by_carrier(self, session: Session, trial: Trial) -> Taken | None:
+    def _by_carrier(self, session: IsolationSession, trial: Trial) -> Taken | None:
         """Return the outcome that the coupler reads; None if that is skipped or taken back."""
         symptom = session.state.symptom
         assert symptom is not None
@@ -122,7 +122,7 @@ class Guide:
             )
         return None
 
-    def _asked(self, session: Session, trial: Trial) -> Taken | None:
+    def _asked(self, session: IsolationSession, trial: Trial) -> Taken | None:
         assert session.state.symptom is not None
         question = instructions.question(trial, session.chain, session.state.symptom)
         answers = ("y", "yes", "n", "no")
@@ -134,7 +134,7 @@ class Guide:
         return Taken(trial.key, bad=(answer[0] == "y") == question.yes_is_bad)
 
     def _choice(
-        self, session: Session, trial: Trial, prompt: str, allowed: tuple[str, ...]
+        self, session: IsolationSession, trial: Trial, prompt: str, allowed: tuple[str, ...]
     ) -> str | None:
         """Return the answer; carry out one that ends this trial and return None."""
         lacks = f"x: no {trial.needs}, " if trial.needs else ""
@@ -154,7 +154,7 @@ class Guide:
             return answer
         return None
 
-    def _sound_swr(self, session: Session, trial: Trial) -> float:
+    def _sound_swr(self, session: IsolationSession, trial: Trial) -> float:
         """SWR of a sound chain: the most it reads; the least with an open end or if too low."""
         if trial.kind == "load":
             return load_reads(self._carriers.coupler.leak)
@@ -173,7 +173,7 @@ class Guide:
             return None
         return attenuation(line.cable, mhz or USUAL_MHZ).high * line.length_m / 100
 
-    def _warn(self, session: Session) -> None:
+    def _warn(self, session: IsolationSession) -> None:
         """Outcomes contradict each other: go on all the same? Raises Enough if not."""
         session.state.rechecked = True
         self._terminal.say("")
@@ -184,12 +184,12 @@ class Guide:
         if answer == "n":
             raise Enough
 
-    def _standing(self, session: Session) -> None:
+    def _standing(self, session: IsolationSession) -> None:
         for text in words.standing(session.verdict()):
             self._terminal.say(text)
 
 
-def _as_seen(taken: Taken | None) -> Seen | None:
+def _as_seen(taken: Taken | None) -> SwrReading | None:
     if taken is None or taken.swr is None or taken.swr_low is None or taken.swr_high is None:
         return None
-    return Seen(taken.swr, taken.swr_low, taken.swr_high)
+    return SwrReading(taken.swr, taken.swr_low, taken.swr_high)

@@ -8,13 +8,13 @@ from logger.cli.terminal import Stop, Terminal
 from logger.errors import UsageError
 from logger.isolate.chain import DEFAULT, KINDS, Chain, chain_of
 from logger.isolate.hints import newest
-from logger.isolate.session import State
+from logger.isolate.session import IsolationState
 from logger.isolate.trials import OHMMETER
 from logger.isolate.words import GENERAL, chain_line, counted
 from logger.store.sessions import Sessions
 
 
-def how_far(state: State) -> str:
+def how_far(state: IsolationState) -> str:
     """Where an interrupted session stands. Raises UsageError if its parts are not known."""
     return f"{counted(len(state.taken))}, {chain_line(Chain(state.chain))}"
 
@@ -25,7 +25,7 @@ def asked_state(
     chain: Chain | None,
     usual: float | None,
     lacking: Sequence[str],
-) -> State:
+) -> IsolationState:
     """The state of a new session, with the parts as the person tells them. Raises Stop."""
     for text in (*GENERAL, ""):
         terminal.say(text)
@@ -42,7 +42,7 @@ def asked_state(
     hint = newest(store)
     if hint is not None:
         terminal.say(f"Alarm {hint.alarm} counts for a little: by it, {hint.title}.")
-    return State(
+    return IsolationState(
         chain=chain.names,
         direct_current=direct_current,
         usual_swr=usual,

@@ -6,8 +6,8 @@ import time
 
 from logger.cli.terminal import Terminal
 from logger.errors import MismatchdError
-from logger.live.carrier import Carrier, Source
-from logger.live.reading import Reading
+from logger.live.carrier import Carrier, CarrierSource
+from logger.live.reading import LiveReading
 
 ENOUGH_S = 3.0  # keyed
 TOO_LONG_S = 10.0
@@ -15,7 +15,7 @@ SILENCE_S = 10.0
 FIT_S = 0.5  # a shorter carrier cannot be relied on
 
 
-def heard(terminal: Terminal, source: Source, most_w: float) -> Carrier | str:
+def heard(terminal: Terminal, source: CarrierSource, most_w: float) -> Carrier | str:
     """The next carrier that has come and gone, or the next line typed at a terminal.
 
     most_w  from which power on it is said that this is too much
@@ -62,7 +62,7 @@ def heard(terminal: Terminal, source: Source, most_w: float) -> Carrier | str:
             )
 
 
-def _forms(reading: Reading) -> list[str]:
+def _forms(reading: LiveReading) -> list[str]:
     """The line that is drawn, the longest form first."""
     if not reading.keyed:
         return ["waiting for the key"]

@@ -19,9 +19,9 @@ from rich.console import Console, Group
 from logger.cli.station import config_option, configuration
 from logger.config.load import Config
 from logger.live.client import Follower
-from logger.live.status_poller import Lookout
+from logger.live.reading_tracker import ReadingTracker
 from logger.live.screen import Frame, lines, plain
-from logger.live.reading_tracker import Sight
+from logger.live.status_poller import StatusPoller
 
 REDRAW_S = 0.2
 PLAIN_S = 1.0
@@ -54,7 +54,7 @@ def command(config_path: Path | None, as_lines: bool) -> None:
         follower.close()
 
 
-def _follow(follower: Follower, sight: Sight, timeout_s: float, *others: int) -> None:
+def _follow(follower: Follower, sight: ReadingTracker, timeout_s: float, *others: int) -> None:
     for reading in follower.wait(timeout_s, others):
         sight.take(reading, time.monotonic())
     if not follower.connected:
@@ -62,7 +62,7 @@ def _follow(follower: Follower, sight: Sight, timeout_s: float, *others: int) ->
 
 
 def _print(config: Config, follower: Follower) -> None:
-    sight = Sight()
+    sight = ReadingTracker()
     due_s = time.monotonic() + PLAIN_S / 2  # time for the first line of the feed
     while True:
         _follow(follower, sight, max(0.0, due_s - time.monotonic()))
@@ -74,11 +74,11 @@ def _print(config: Config, follower: Follower) -> None:
 
 
 def _draw(config: Config, console: Console, follower: Follower) -> None:
-    sight, drawn, due_s = Sight(), None, 0.0
+    sight, drawn, due_s = ReadingTracker(), None, 0.0
     letters = "utf" not in console.encoding
     with (
         _keys() as keys,
-        Lookout(config.store.path) as lookout,
+        StatusPoller(config.store.path) as lookout,
         console.screen(hide_cursor=True) as screen,
     ):
         while True:

@@ -9,7 +9,7 @@ from logger.calibration.bench_session import LOW_W
 from logger.cautions import MEASURE_LINE, before_keying
 from logger.cli.key_down import ENOUGH_S, heard
 from logger.cli.terminal import Stop, Terminal
-from logger.live.carrier import Carrier, Source
+from logger.live.carrier import Carrier, CarrierSource
 
 BOTH_ENDS = (
     "A full measurement takes two readings, one with the far end open and one with it shorted: if"
@@ -43,7 +43,7 @@ class Instead(Exception):  # noqa: N818 - the person's wish, not an error
 
 def carrier(
     terminal: Terminal,
-    source: Source,
+    source: CarrierSource,
     *,
     most_w: float = 2 * LOW_W,
     instead: Mapping[str, str] = MappingProxyType({}),

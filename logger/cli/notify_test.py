@@ -24,17 +24,17 @@ def command(config_path: Path | None) -> None:
     microcontroller bridge, which a running daemon holds.
     """
     from logger.notify import messages
-    from logger.notify.channel import NotDelivered, Surroundings
-    from logger.notify.build import channel
+    from logger.notify.build import build_channel
+    from logger.notify.channel import ChannelContext, NotDelivered
 
     config = configuration(config_path)
     station = config.station.name
-    surroundings = Surroundings(
+    surroundings = ChannelContext(
         station, config.path.parent, os.environ, lambda data: _send(config, data)
     )
     failed = 0
     for options in config.notifiers:
-        way = channel(options, surroundings)
+        way = build_channel(options, surroundings)
         try:
             way.deliver(messages.test(station, time.time_ns() // 1000 * 1000))
             said = "delivered"

@@ -12,9 +12,9 @@ import click
 from logger.calibration.coupler import Coupler
 from logger.cli.station import calibration_of, config_option, configuration
 from logger.recompute import recompute
-from logger.recompute.means import Summary as ByMeans
+from logger.recompute.means import MeansSummary as ByMeans
 from logger.recompute.raw import Progress
-from logger.recompute.raw import Summary as ByRaw
+from logger.recompute.raw import RawSummary as ByRaw
 from logger.store.database import Store
 from logger.store.lock import StoreLock
 from logger.wording import count

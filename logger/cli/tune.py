@@ -13,13 +13,13 @@ from logger.calibration.coupler import Coupler
 from logger.cli.resume import resumed
 from logger.cli.station import calibration_of, config_option, configuration, line_db, make_ready
 from logger.cli.terminal import Stop, Terminal
-from logger.cli.tune_guide import Guide, confirm
+from logger.cli.tune_guide import TuningGuide, confirm
 from logger.cli.tune_setup import adjustment, position, whole_length
 from logger.errors import MismatchdError
 from logger.live.carrier import source_of
 from logger.live.status import ask
 from logger.store.sessions import Sessions
-from logger.tune.session import Session, State, found, kept
+from logger.tune.session import TuningSession, TuningState, found, kept
 from logger.tune.words import line, outcome
 
 KIND = "tune"
@@ -89,10 +89,12 @@ def command(
                 what = adjustment(terminal, unit, longer, length, travel, cut)
                 now_at = position(terminal, what, at)
                 what = whole_length(terminal, what, now_at)
-                session = Session(State(what, target and 1e3 * target, line_db(config, target)))
+                session = TuningSession(
+                    TuningState(what, target and 1e3 * target, line_db(config, target))
+                )
                 session.set(now_at)
             else:
-                number, session = before[0], Session(before[1])
+                number, session = before[0], TuningSession(before[1])
             confirm(terminal, beside_daemon=running)
             if number is None:
                 number = store.begin(KIND, time.time_ns(), kept(session.state))
@@ -102,7 +104,7 @@ def command(
                 store.keep(place, time.time_ns(), kept(session.state))
 
             with closing(source_of(config, coupler, running=running)) as source:
-                Guide(terminal, source, session, config.station, keep).run()
+                TuningGuide(terminal, source, session, config.station, keep).run()
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
             terminal.say("stopped; nothing was saved" if number is None else f"stopped; {KEPT}")
@@ -113,11 +115,11 @@ def command(
     return 0
 
 
-def _how_far(state: State) -> str:
+def _how_far(state: TuningState) -> str:
     return "; ".join(line(state.adjustment, one) for one in state.positions)
 
 
-def _finish(terminal: Terminal, store: Sessions, number: int, session: Session) -> None:
+def _finish(terminal: Terminal, store: Sessions, number: int, session: TuningSession) -> None:
     """The journal has it if anything was moved."""
     state, words = session.state, None
     if state.read:

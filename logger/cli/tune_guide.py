@@ -10,11 +10,11 @@ from logger.cli.terminal import Stop, Terminal
 from logger.cli.tune_setup import answered, number, outside, within
 from logger.config.load import StationOptions
 from logger.feedline.findings import DOUBTS
-from logger.live.carrier import Carrier, Source
-from logger.tune.advice import Advice
+from logger.live.carrier import Carrier, CarrierSource
+from logger.tune.advice import TuningAdvice
 from logger.tune.frequency import Where, parsed, told
-from logger.tune.positions import Reading
-from logger.tune.session import Session, frequencies
+from logger.tune.positions import ChannelReading
+from logger.tune.session import TuningSession, frequencies
 from logger.tune.words import findings, keyed, place, setting
 
 TEST_W = 5.0  # from here on a test transmission is not of low power
@@ -38,14 +38,14 @@ def confirm(terminal: Terminal, *, beside_daemon: bool) -> None:
         raise Stop
 
 
-class Guide:
+class TuningGuide:
     """A dialogue about a session; `keep` is called whenever something is worth keeping."""
 
     def __init__(
         self,
         terminal: Terminal,
-        source: Source,
-        session: Session,
+        source: CarrierSource,
+        session: TuningSession,
         station: StationOptions,
         keep: Callable[[], None],
     ) -> None:
@@ -56,7 +56,7 @@ class Guide:
         self._keep = keep
         self._tells = False  # the bridge, on which channel it is
         self._told = False  # the person, what the readings here say
-        self.advice: Advice | None = session.advice() if session.ready else None
+        self.advice: TuningAdvice | None = session.advice() if session.ready else None
 
     def run(self) -> None:
         """Until the person has done. Raises Stop, MismatchdError, EndOfInput."""
@@ -92,7 +92,7 @@ class Guide:
                 else "Key the same channels again."
             )
 
-    def _tell(self, advice: Advice) -> None:
+    def _tell(self, advice: TuningAdvice) -> None:
         self._terminal.say("")
         for text in findings(self._session.state, advice):
             self._terminal.say(text)
@@ -110,7 +110,7 @@ class Guide:
         where = told(found, self._station, sure=self._tells)
         self._tells = self._tells or where is not None
         channel, khz = where or self._asked()
-        reading = Reading(khz, found.swr, found.swr_low, found.swr_high, channel, found.id)
+        reading = ChannelReading(khz, found.swr, found.swr_low, found.swr_high, channel, found.id)
         if khz in frequencies(session.here) and session.complete:
             self._moved_meanwhile()
         session.take(reading)

@@ -16,15 +16,15 @@ from logger.cli.resume import resumed
 from logger.cli.station import calibration_of, config_option, configuration, make_ready
 from logger.cli.terminal import Stop, Terminal
 from logger.errors import MismatchdError, UsageError
-from logger.live.carrier import Source, source_of
+from logger.live.carrier import CarrierSource, source_of
 from logger.live.status import ask
 from logger.store.sessions import Sessions
 from logger.wiggle.session import (
     KEY_DOWN_S,
     LEAST_KEY_DOWN_S,
     MOST_KEY_DOWN_S,
-    Session,
-    State,
+    WiggleSession,
+    WiggleState,
     found,
     fresh,
     kept,
@@ -75,10 +75,10 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
                 terminal.say("The daemon keeps running and may raise alarms for what you find.")
             before = resumed(terminal, sessions, KIND, found, _how_far)
             if before is None:
-                session = Session(fresh(names), key_down_s)
+                session = WiggleSession(fresh(names), key_down_s)
                 number = sessions.begin(KIND, time.time_ns(), kept(session.state))
             else:
-                number, session = before[0], Session(before[1], key_down_s)
+                number, session = before[0], WiggleSession(before[1], key_down_s)
             with closing(source_of(config, coupler, running=running)) as source:
                 while not session.over:
                     terminal.say(next_step(session))
@@ -101,11 +101,13 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
     return 0
 
 
-def _how_far(state: State) -> str:
+def _how_far(state: WiggleState) -> str:
     return f"{state.at} of {len(state.joints)} joints moved"
 
 
-def _listen(terminal: Terminal, source: Source, session: Session, key_down_s: float) -> None:
+def _listen(
+    terminal: Terminal, source: CarrierSource, session: WiggleSession, key_down_s: float
+) -> None:
     """Take in readings until the person goes on. Raises Stop, EndOfInput, MismatchdError."""
     heard_s, warned = time.monotonic(), False
     while True:
@@ -134,7 +136,7 @@ def _listen(terminal: Terminal, source: Source, session: Session, key_down_s: fl
             )
 
 
-def _ranking(session: Session) -> dict[str, object]:
+def _ranking(session: WiggleSession) -> dict[str, object]:
     quiet = session.state.hands_off.tally()
     return {
         "joints": [

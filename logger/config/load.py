@@ -14,12 +14,12 @@ from msgspec import Meta
 
 from drivers.contract import Driver
 from drivers.found import UnknownDriverError, find, installed_kinds
-from logger.config.report import Report, located, one_line
 from logger.config.credentials import from_file
-from logger.errors import ConfigError
 from logger.config.notifiers import KINDS, NotifierOptions
+from logger.config.report import ConfigErrors, located, one_line
 from logger.config.section import EnvName, Positive, Section, Text
 from logger.config.yaml_lines import Document, YamlError, parse
+from logger.errors import ConfigError
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
@@ -272,7 +272,7 @@ def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
 def load(path: Path) -> Config:
     """Read and check a configuration file. Raises ConfigError; devices are not touched."""
     document = _read(path)
-    report = Report(path, document)
+    report = ConfigErrors(path, document)
     if document.data is None:
         raise report.error((), f"the file is empty; it needs at least {EXAMPLE}")
     if not isinstance(document.data, dict):
@@ -311,7 +311,10 @@ def load(path: Path) -> Config:
 
 
 def _notifiers(
-    report: Report, written: list[dict[str, Any]], driver_kind: str, driver_class: type[Driver]
+    report: ConfigErrors,
+    written: list[dict[str, Any]],
+    driver_kind: str,
+    driver_class: type[Driver],
 ) -> list[NotifierOptions]:
     notifiers: list[NotifierOptions] = []
     for index, section in enumerate(written):

@@ -11,8 +11,8 @@ from typing import Any, TypeVar, Union, get_args, get_origin
 import msgspec
 from msgspec.structs import FieldInfo, fields
 
-from logger.errors import ConfigError
 from logger.config.yaml_lines import Document, Where
+from logger.errors import ConfigError
 
 S = TypeVar("S", bound=msgspec.Struct)
 
@@ -27,7 +27,7 @@ WORDS = {
 }
 
 
-class Report:
+class ConfigErrors:
     """Turns what msgspec finds into one line with file, line, key and advice."""
 
     def __init__(self, path: Path, document: Document) -> None:

@@ -13,7 +13,7 @@ from logger.diagnosis import words
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
 from logger.diagnosis.rules import NOTHING, PASSING, SILENT, SILENT_PATTERN
-from logger.diagnosis.scoring import SURE, Advice, Diagnosis, diagnose
+from logger.diagnosis.scoring import SURE, CauseRanking, Diagnosis, diagnose
 from logger.errors import StoreError
 from logger.store.database import Store
 from logger.utc import parse_time
@@ -26,7 +26,7 @@ def diagnosis_of(store: Store, alarm: Mapping[str, Any], now_ns: int | None = No
     time, up to `now_ns` if given. Raises StoreError."""
     if alarm["kind"] == NO_DATA:
         silent = tuple(
-            Advice(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
+            CauseRanking(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
             for check in SILENT
         )
         return Diagnosis(SILENT_PATTERN, False, (), silent, (), {})

@@ -76,7 +76,7 @@ class Drift(msgspec.Struct, frozen=True):
     z: float
 
 
-class Channel(msgspec.Struct, frozen=True, kw_only=True):
+class ChannelEvidence(msgspec.Struct, frozen=True, kw_only=True):
     """Reflection coefficient of a channel before and after.
 
     change         of the reflection coefficient
@@ -124,7 +124,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     until_ns: int
     transmissions: tuple[int, int]
     hours: tuple[float, float]
-    channels: tuple[Channel, ...] = ()
+    channels: tuple[ChannelEvidence, ...] = ()
     excursions: tuple[int, int] = (0, 0)
     excursion_lift: float | None = None
     depth: tuple[float, float] | None = None
@@ -308,7 +308,7 @@ def _onset(
     return int(cuts[int(np.argmax(total))])
 
 
-def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Channel, ...]:
+def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[ChannelEvidence, ...]:
     wander = _wander(history)
     found = []
     for channel in np.unique(readings.channel).tolist():
@@ -328,7 +328,7 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
         parts = [wander[side.row] for side in (before, after)]
         parts = [part[np.isfinite(part)] for part in parts]
         found.append(
-            Channel(
+            ChannelEvidence(
                 name=_name(channel),
                 before=levels[0],
                 after=levels[1],

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from logger.diagnosis.evidence import Channel, Evidence, Measure
+from logger.diagnosis.evidence import ChannelEvidence, Evidence, Measure
 from logger.physics.reflection import swr
 
 CHANGED_Z = 3.9  # of one channel among several
@@ -33,7 +33,7 @@ SEASON_SWR_A_DAY = 0.007  # twice the steepest of a season of +-0.2
 A_CHANGE = 0.35  # of rho, that should have been seen before it is said that nothing changed
 
 
-class Finding(NamedTuple):
+class CauseFinding(NamedTuple):
     """A statement: `degree` (None: not known), and `words` for what was seen."""
 
     name: str
@@ -46,7 +46,7 @@ def _degree(statistic: float, limit: float, width: float) -> float:
     return 1 / (1 + math.exp(-max(min((statistic - limit) / width, 30.0), -30.0)))
 
 
-def findings(evidence: Evidence) -> dict[str, Finding]:
+def findings(evidence: Evidence) -> dict[str, CauseFinding]:
     """All statements by name."""
     made: dict[str, Callable[[Evidence], tuple[float | None, str]]] = {
         "excursions": _excursions,
@@ -66,10 +66,10 @@ def findings(evidence: Evidence) -> dict[str, Finding]:
         "impossible": _impossible,
         "unreleased": _unreleased,
     }
-    return {name: Finding(name, *find(evidence)) for name, find in made.items()}
+    return {name: CauseFinding(name, *find(evidence)) for name, find in made.items()}
 
 
-def moved(evidence: Evidence) -> tuple[Channel, ...]:
+def moved(evidence: Evidence) -> tuple[ChannelEvidence, ...]:
     """Channels whose reflection changed beyond doubt."""
     return tuple(one for one in evidence.channels if abs(one.change.z) >= CHANGED_Z)
 
@@ -94,7 +94,7 @@ def _swr(rho: float) -> str:
     return f"{ratio:.2f}" if ratio < 10 else "over 10"
 
 
-def _moves(channels: tuple[Channel, ...]) -> str:
+def _moves(channels: tuple[ChannelEvidence, ...]) -> str:
     return ", ".join(f"{c.name}: {_swr(c.before)} to {_swr(c.after)}" for c in channels)
 
 
@@ -238,7 +238,7 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     return sure, "no channel sits at another level than before"
 
 
-def _amounts(channels: tuple[Channel, ...]) -> str:
+def _amounts(channels: tuple[ChannelEvidence, ...]) -> str:
     """Say whether channels moved alike, by the SWR that people read."""
     order = sorted(channels, key=_rise_swr)
     least, most = _rise_swr(order[0]), _rise_swr(order[-1])
@@ -249,11 +249,11 @@ def _amounts(channels: tuple[Channel, ...]) -> str:
     return "by about the same amount" if alike else "by different amounts"
 
 
-def _swr_per_rho(channel: Channel) -> float:
+def _swr_per_rho(channel: ChannelEvidence) -> float:
     return 2 / (1 - min(max(channel.before, channel.after), 0.98)) ** 2
 
 
-def _rise_swr(channel: Channel) -> float:
+def _rise_swr(channel: ChannelEvidence) -> float:
     return float(swr(min(channel.after, 0.98))) - float(swr(min(channel.before, 0.98)))
 
 

@@ -16,7 +16,7 @@ import msgspec
 
 from logger.cautions import AT_PLACE, Place
 from logger.diagnosis.evidence import Evidence
-from logger.diagnosis.findings import Finding, findings, sees
+from logger.diagnosis.findings import CauseFinding, findings, sees
 from logger.diagnosis.rules import (
     A_SIGN,
     BY_NAME,
@@ -47,7 +47,7 @@ class Weighed(msgspec.Struct, frozen=True):
     against: tuple[str, ...]
 
 
-class Advice(msgspec.Struct, frozen=True):
+class CauseRanking(msgspec.Struct, frozen=True):
     """A check with its cautions, in full and in few words."""
 
     text: str
@@ -62,7 +62,7 @@ class Diagnosis(msgspec.Struct, frozen=True):
     pattern: str
     sure: bool
     causes: tuple[Weighed, ...]
-    checks: tuple[Advice, ...]
+    checks: tuple[CauseRanking, ...]
     more: tuple[str, ...]
     odds: dict[str, float]
 
@@ -96,7 +96,7 @@ def expected(cause: str, finding: str) -> float:
     return EXPECTED[cause].get(finding, {**COUPLER_SIGNS, **TELLING}.get(finding, SELDOM))
 
 
-def _odds(found: Mapping[str, Finding], alarms: Mapping[str, int]) -> dict[str, float]:
+def _odds(found: Mapping[str, CauseFinding], alarms: Mapping[str, int]) -> dict[str, float]:
     degrees = {name: one.degree for name, one in found.items() if one.degree is not None}
     scores = {cause.name: math.log(cause.prior) for cause in CAUSES}
     for cause in scores:
@@ -122,7 +122,7 @@ def _weight(degree: float, likelihood: float) -> float:
     return degree * math.log(likelihood) + (1 - degree) * math.log(1 - likelihood)
 
 
-def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, Finding]) -> Weighed:
+def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, CauseFinding]) -> Weighed:
     """What speaks for a cause is what the others would seldom show, and the other way round."""
     for_: list[tuple[float, str]] = []
     against: list[tuple[float, str]] = []
@@ -158,7 +158,7 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, Finding])
     )
 
 
-def checks_of(names: list[str]) -> tuple[Advice, ...]:
+def checks_of(names: list[str]) -> tuple[CauseRanking, ...]:
     """The checks of these causes without doubles, those of the first cause in its order, others
     where they are as cheap."""
     order = {place: rank for rank, place in enumerate(Place)}
@@ -168,12 +168,12 @@ def checks_of(names: list[str]) -> tuple[Advice, ...]:
     if len(names) > 1:
         checks.sort(key=lambda check: order[check.place])
     return tuple(
-        Advice(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
+        CauseRanking(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
         for check in checks
     )
 
 
-def _more(found: Mapping[str, Finding], evidence: Evidence) -> tuple[str, ...]:
+def _more(found: Mapping[str, CauseFinding], evidence: Evidence) -> tuple[str, ...]:
     missing = dict.fromkeys(one.words for one in found.values() if one.degree is None)
     told = list(missing)
     if evidence.channels and not sees(evidence):

@@ -18,7 +18,7 @@ USUAL_VELOCITY = 0.66  # of solid polyethylene, where a source gives none
 SPEED_OF_LIGHT_M_S = 299_792_458.0
 
 
-class Source(NamedTuple):
+class AttenuationSource(NamedTuple):
     """What one source prints of a cable: frequencies in MHz and losses in dB per 100 m, (n,)."""
 
     name: str
@@ -67,7 +67,7 @@ class Cable(NamedTuple):
     """A cable: what is published of it."""
 
     name: str
-    sources: tuple[Source, ...]
+    sources: tuple[AttenuationSource, ...]
     velocity_factor: float
 
     def at(self, frequency_mhz: float) -> Attenuation:
@@ -101,7 +101,7 @@ def published() -> dict[str, Cable]:
     for name in dict.fromkeys(row["cable"] for row in rows):
         of_it = [row for row in rows if row["cable"] == name]
         sources = tuple(
-            Source(
+            AttenuationSource(
                 source,
                 np.array([float(r["frequency_mhz"]) for r in of_it if r["source"] == source]),
                 np.array([float(r["db_per_100m"]) for r in of_it if r["source"] == source]),

@@ -17,7 +17,7 @@ ROW_WORDS = ("partial write", "unable to parse", "too long line")
 TOO_OLD_WORDS = "beyond retention policy"
 
 
-class Fault(Enum):
+class RowFault(Enum):
     """What is wrong with rows that were refused."""
 
     BAD = "bad"  # at least one of them
@@ -28,7 +28,7 @@ class Fault(Enum):
 class Refusal(NamedTuple):
     """The server works but would not take these rows."""
 
-    fault: Fault
+    fault: RowFault
     reason: str
 
 
@@ -65,9 +65,9 @@ def judge(
     reason = told(body)
     said = f" ({reason})" if reason else ""
     if status == 413:
-        return Refusal(Fault.TOO_MUCH, f"the server finds it too large{said}")
+        return Refusal(RowFault.TOO_MUCH, f"the server finds it too large{said}")
     if status in (400, 422) and _speaks_of_rows(body):
-        fault = Fault.TOO_OLD if TOO_OLD_WORDS in body else Fault.BAD
+        fault = RowFault.TOO_OLD if TOO_OLD_WORDS in body else RowFault.BAD
         return Refusal(fault, reason)
     url, org, bucket, token = target
     where = f"{url} answers {status}{said}"

@@ -28,18 +28,18 @@ from typing import Any, NamedTuple
 
 from logger.config.load import InfluxOptions
 from logger.errors import StoreError
-from logger.forward.answers import Fault, Refusal, ServerError
-from logger.outlets.pacing import Backoff, BatchSize
+from logger.forward.answers import Refusal, RowFault, ServerError
 from logger.forward.server import Server
+from logger.outlets.pacing import Backoff, BatchSize
 from logger.store.line_protocol import point
 from logger.store.outbox import (
     HIGHEST,
     VERSION_1_NAME,
+    ForwarderTotals,
     Outbox,
-    Position,
-    Refused,
+    OutboxPosition,
+    RefusedRow,
     Retracted,
-    Totals,
 )
 from logger.store.tables import FORWARDED, Record, Table
 from logger.utc import format_ns
@@ -81,8 +81,8 @@ class _Lane:
         self.table = table
         self.live = BatchSize(LIVE_ROWS)
         self.gap = BatchSize(BATCH_ROWS)
-        self.position: Position | None = None
-        self.saved: Position | None = None
+        self.position: OutboxPosition | None = None
+        self.saved: OutboxPosition | None = None
         self.saved_s = -SAVE_S
         self.taken_ns: int | None = None
         self.refused_ids: list[int] = []  # since the server last took a row
@@ -117,7 +117,7 @@ class InfluxForwarder:
         self._delete_backoff = Backoff(random)
         self._delete_s: float | None = None  # when to try again to delete points
         self._sent = 0
-        self._totals = Totals(0, 0, [], None)
+        self._totals = ForwarderTotals(0, 0, [], None)
         self._fault: str | None = None  # the kind of what keeps all rows back
         self._last_error: tuple[str, int] | None = None  # and when
         self._logged: list[str] = []
@@ -220,7 +220,7 @@ class InfluxForwarder:
             if batch.lines:
                 self._took(lane)
             refused = []
-        elif refusal.fault is Fault.TOO_OLD and self._all_too_old(batch):
+        elif refusal.fault is RowFault.TOO_OLD and self._all_too_old(batch):
             refused = self._refused(lane, batch, refusal)
         elif len(batch.lines) > 1:
             lane.gap.halve(len(batch.lines))
@@ -256,7 +256,7 @@ class InfluxForwarder:
             self._backoff.reset()
             size.taken(len(lines), self._clock() - begun_s)
             self._sent += len(lines)
-        elif refusal.fault is Fault.TOO_MUCH:
+        elif refusal.fault is RowFault.TOO_MUCH:
             size.limit(len(lines))
         return refusal
 
@@ -319,9 +319,9 @@ class InfluxForwarder:
         if len(batch.lines) == 1:
             return True
         refusal = self._send([batch.newest()])
-        return refusal is not None and refusal.fault is Fault.TOO_OLD
+        return refusal is not None and refusal.fault is RowFault.TOO_OLD
 
-    def _refused(self, lane: _Lane, batch: _Batch, refusal: Refusal) -> list[Refused]:
+    def _refused(self, lane: _Lane, batch: _Batch, refusal: Refusal) -> list[RefusedRow]:
         """Say so once for each reason."""
         kind = re.sub(r"\d+", "#", refusal.reason)
         if kind not in self._logged:
@@ -336,7 +336,7 @@ class InfluxForwarder:
             )
         now_ns = self._utc_ns()
         return [
-            Refused(lane.table.name, row_id, row_ns, now_ns, refusal.reason)
+            RefusedRow(lane.table.name, row_id, row_ns, now_ns, refusal.reason)
             for row_id, row_ns in batch.places
         ]
 
@@ -397,7 +397,7 @@ class InfluxForwarder:
             self._totals = outbox.totals(self.name)
         return self._outbox
 
-    def _position(self, outbox: Outbox, lane: _Lane) -> Position:
+    def _position(self, outbox: Outbox, lane: _Lane) -> OutboxPosition:
         """Where this lane is; back to the stored position when rows behind it were rewritten."""
         stored = outbox.position(self.name, lane.table)
         if lane.position is None or lane.position.rewrites != stored.rewrites:
@@ -409,12 +409,16 @@ class InfluxForwarder:
         lane.refused_ids.clear()
 
     def _keep(
-        self, outbox: Outbox, lane: _Lane, position: Position, refused: Sequence[Refused] = ()
+        self,
+        outbox: Outbox,
+        lane: _Lane,
+        position: OutboxPosition,
+        refused: Sequence[RefusedRow] = (),
     ) -> None:
         lane.position = position
         self._save(outbox, lane, refused)
 
-    def _save(self, outbox: Outbox, lane: _Lane, refused: Sequence[Refused] = ()) -> None:
+    def _save(self, outbox: Outbox, lane: _Lane, refused: Sequence[RefusedRow] = ()) -> None:
         if lane.position is None or (lane.position == lane.saved and not refused):
             return
         if outbox.save(self.name, lane.table, lane.position, lane.taken_ns, refused):

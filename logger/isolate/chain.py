@@ -191,7 +191,7 @@ class Chain:
         return self.parts[place].kind.load
 
 
-class Fault(NamedTuple):
+class ChainFault(NamedTuple):
     """A part and how it fails; `share` is that of the readings in which it shows."""
 
     place: int
@@ -205,7 +205,7 @@ class Hypothesis(NamedTuple):
     An empty tuple of faults is a fault in none of the parts.
     """
 
-    faults: tuple[Fault, ...]
+    faults: tuple[ChainFault, ...]
     bad_load: bool = False
 
     @property
@@ -217,10 +217,10 @@ class Hypothesis(NamedTuple):
 ELSEWHERE = Hypothesis(())
 
 
-def single_faults(chain: Chain) -> tuple[Fault, ...]:
+def single_faults(chain: Chain) -> tuple[ChainFault, ...]:
     """Return each part with each mode it may fail in, and each share if it comes and goes."""
     return tuple(
-        Fault(part.place, mode, share)
+        ChainFault(part.place, mode, share)
         for part in chain.parts
         for mode in part.kind.modes
         for share in (SHARES if mode is Mode.LOOSE else (1.0,))
@@ -278,14 +278,14 @@ class Hypotheses:
         return np.array([each.bad_load for each in self.all])
 
 
-def _weight(chain: Chain, fault: Fault) -> float:
+def _weight(chain: Chain, fault: ChainFault) -> float:
     """Return how often a fault is met, beside the others."""
     part = chain.parts[fault.place]
     each = len(SHARES) if fault.mode is Mode.LOOSE else 1
     return part.weight * part.kind.modes[fault.mode] / each
 
 
-def shows(chain: Chain, fault: Fault, symptom: Symptom) -> float:
+def shows(chain: Chain, fault: ChainFault, symptom: Symptom) -> float:
     """Return the chance that a fault makes a symptom.
 
     A fault before the coupler cannot raise the reflection that the coupler sees.

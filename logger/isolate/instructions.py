@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from logger.isolate.chain import Chain, Part, Symptom
-from logger.isolate.reading import Seen
+from logger.isolate.reading import SwrReading
 from logger.isolate.session import Taken
 from logger.isolate.trial import Trial
 from logger.isolate.trials import AS_IS
@@ -177,7 +177,7 @@ def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
 
 
 def expected(
-    trial: Trial, chain: Chain, symptom: Symptom, sound_swr: float, as_is: Seen | None
+    trial: Trial, chain: Chain, symptom: Symptom, sound_swr: float, as_is: SwrReading | None
 ) -> str:
     """Return what the coupler reads with and without a fault in the parts that are tested."""
     if symptom is Symptom.NONE and trial.kind == AS_IS:

@@ -20,7 +20,7 @@ UNKNOWN_DB = 3.0  # a line that loses more, one way, is suspicious whatever cabl
 PLUGS_DB, SPREAD = 0.3, 1.3  # on top of the cable's nominal loss
 
 
-class Seen(NamedTuple):
+class SwrReading(NamedTuple):
     """An SWR with its 95 % interval."""
 
     swr: float
@@ -34,7 +34,9 @@ def load_reads(leak: float) -> float:
     return float(swr(float(rho_of_swr(LOAD_SWR)) + leak))
 
 
-def sound(seen: Seen, sound_swr: float, as_is: Seen, *, lower: bool = False) -> bool | None:
+def sound(
+    seen: SwrReading, sound_swr: float, as_is: SwrReading, *, lower: bool = False
+) -> bool | None:
     """True if a reading is that of a sound chain rather than that of the trouble `as_is`.
 
     A sound chain reads `sound_swr` or less; or more, if the trouble is that it reads `lower`.
@@ -57,12 +59,12 @@ def least_of_open_end(nominal_high_db: float | None) -> float:
     return highest_swr_at_shack(loss_db)
 
 
-def too_low(seen: Seen, lowest_usual_swr: float | None) -> bool:
+def too_low(seen: SwrReading, lowest_usual_swr: float | None) -> bool:
     """True if a reading is clearly lower than usual."""
     return lowest_usual_swr is not None and seen.high < lowest_usual_swr
 
 
-def too_high(seen: Seen, usual_swr: float) -> bool | None:
+def too_high(seen: SwrReading, usual_swr: float) -> bool | None:
     """True if a reading is higher than usual; None if it may be."""
     if seen.low > usual_swr:
         return True

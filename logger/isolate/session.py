@@ -40,7 +40,7 @@ class Taken(msgspec.Struct, frozen=True):
     swr_high: float | None = None
 
 
-class State(msgspec.Struct):
+class IsolationState(msgspec.Struct):
     """All that is worth keeping when a session is interrupted."""
 
     chain: tuple[str, ...]
@@ -56,7 +56,7 @@ class State(msgspec.Struct):
     lowest_usual_swr: float | None = None
 
 
-class Step(NamedTuple):
+class TrialStep(NamedTuple):
     """A trial that is proposed, with the bits it is expected to give and what it costs now."""
 
     trial: Trial
@@ -111,10 +111,10 @@ class Verdict(NamedTuple):
         return self.elsewhere >= DOUBTFUL
 
 
-class Session:
+class IsolationSession:
     """Raises UsageError if the chain in `state` cannot be one."""
 
-    def __init__(self, state: State) -> None:
+    def __init__(self, state: IsolationState) -> None:
         self.state = state
         self.chain = Chain(state.chain)
         self._hypotheses = Hypotheses(self.chain)
@@ -160,7 +160,7 @@ class Session:
             and trial.needs not in self.state.lacking
         ]
 
-    def next(self) -> Step | None:
+    def next(self) -> TrialStep | None:
         """Return the most informative trial for the time it takes.
 
         None where the faulty part is known, a repair has ended the trouble or no trial tells
@@ -171,14 +171,16 @@ class Session:
         if self.verdict().found is not None:
             return None
         now, last = self._posterior(), self.last_trial
-        again = None if last is None else Step(last, self._bits(last, now), last.cost(last))
+        again = None if last is None else TrialStep(last, self._bits(last, now), last.cost(last))
         may_repeat = last is not None and last in self.offered()
         if self._is_repaired(now):
             self._is_exhausted = not (may_repeat and self._is_doubtful_repair(now))
             return None if self._is_exhausted else again
         if may_repeat and self._is_doubtful_outcome(now):
             return again
-        steps = [Step(trial, self._bits(trial, now), trial.cost(last)) for trial in self.offered()]
+        steps = [
+            TrialStep(trial, self._bits(trial, now), trial.cost(last)) for trial in self.offered()
+        ]
         place = best([step.bits for step in steps], [step.minutes for step in steps], LEAST_BITS)
         self._is_exhausted = place is None
         return None if place is None else steps[place]
@@ -365,11 +367,11 @@ class Session:
         return np.asarray(self._hypotheses.of_each(weights, 1.0).prod(axis=1))
 
 
-def encode_state(state: State) -> bytes:
+def encode_state(state: IsolationState) -> bytes:
     """Return a state as JSON."""
     return msgspec.json.encode(state)
 
 
-def decode_state(content: bytes) -> State:
+def decode_state(content: bytes) -> IsolationState:
     """Return the state in JSON. Raises msgspec.DecodeError (a ValidationError among them)."""
-    return msgspec.json.decode(content, type=State)
+    return msgspec.json.decode(content, type=IsolationState)

@@ -15,7 +15,7 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.cautions import Place
-from logger.isolate.chain import Fault, Hypotheses, Mode
+from logger.isolate.chain import ChainFault, Hypotheses, Mode
 
 SLIP = 0.05  # chance that one reading is misread, or its answer mistyped
 MISTAKE = 0.025  # chance that a trial misleads however often it is read
@@ -105,7 +105,7 @@ def _chance(of_bad: Floats | float, bad: int, good: int) -> Floats | float:
     return of_bad**bad * (1 - of_bad) ** good
 
 
-def _shown(trial: Trial, fault: Fault) -> float:
+def _shown(trial: Trial, fault: ChainFault) -> float:
     """Return the chance that a trial shows a fault while it is there."""
     if fault.place not in trial.within:
         return 0.0

@@ -15,12 +15,12 @@ from logger.calibration.coupler import Coupler
 from logger.config.load import Config
 from logger.live.client import Follower
 from logger.live.meter import reading_of
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 from logger.pipeline import Pipeline
 from logger.rows import Flag, Transmission
+from logger.stages.view import View
 from logger.store.database import Store
 from logger.store.tables import TRANSMISSIONS
-from logger.stages.view import View
 
 LISTEN_S, LINGER_S = 0.2, 0.05
 EVERYTHING = (-(1 << 63), (1 << 63) - 1)
@@ -42,16 +42,16 @@ class Carrier(NamedTuple):
     flags: str
 
 
-class Source(Protocol):
+class CarrierSource(Protocol):
     """Where a carrier comes from."""
 
     def begin(self) -> None:
         """What ended up to now does not count."""
 
-    def listen(self) -> tuple[Reading | None, Carrier | None]:
+    def listen(self) -> tuple[LiveReading | None, Carrier | None]:
         """The newest reading and the carrier that has ended since `begin`, as far as there are."""
 
-    def readings(self) -> list[Reading]:
+    def readings(self) -> list[LiveReading]:
         """All that have come since the last call, for who does not wait for a carrier."""
 
     def notices(self) -> list[str]:
@@ -79,7 +79,7 @@ class OfDriver:
         """See Source."""
         self._ended = None
 
-    def listen(self) -> tuple[Reading | None, Carrier | None]:
+    def listen(self) -> tuple[LiveReading | None, Carrier | None]:
         """See Source. Raises EndOfInput, LinkError."""
         try:
             block = self._driver.read(LISTEN_S, LINGER_S)
@@ -98,7 +98,7 @@ class OfDriver:
         self._views.clear()
         return reading_of(views, self._channel, ()) if views else None, self._ended
 
-    def readings(self) -> list[Reading]:
+    def readings(self) -> list[LiveReading]:
         """See Source. Raises EndOfInput, LinkError."""
         reading, _ = self.listen()
         return [] if reading is None else [reading]
@@ -124,14 +124,14 @@ class OfDaemon:
         """See Source."""
         self._last_id = newest_id(self._store)
 
-    def listen(self) -> tuple[Reading | None, Carrier | None]:
+    def listen(self) -> tuple[LiveReading | None, Carrier | None]:
         """See Source."""
         shown = next((each for each in reversed(self.readings()) if each.pairs), None)
         if shown is not None and shown.keyed:
             return shown, None
         return shown, after(self._store, self._last_id)
 
-    def readings(self) -> list[Reading]:
+    def readings(self) -> list[LiveReading]:
         """See Source."""
         readings = self._follower.wait(LISTEN_S)
         if not self._follower.connected:
@@ -175,7 +175,7 @@ def after(store: Store, last_id: int) -> Carrier | None:
     )
 
 
-def source_of(config: Config, coupler: Coupler, *, running: bool) -> Source:
+def source_of(config: Config, coupler: Coupler, *, running: bool) -> CarrierSource:
     """The daemon if it is `running`, else the driver."""
     if running:
         return OfDaemon(config)

@@ -12,8 +12,8 @@ from typing import Any
 import msgspec
 
 from logger.live.feed import SUFFIX
-from logger.live.reading import Reading, decode
 from logger.live.local_socket import connected
+from logger.live.reading import LiveReading, decode
 
 AGAIN_S = 0.5
 CONNECT_S = 0.5
@@ -39,7 +39,7 @@ class Follower:
         """Whether a daemon is there."""
         return self._socket is not None
 
-    def wait(self, timeout_s: float, others: Sequence[int] = ()) -> list[Reading]:
+    def wait(self, timeout_s: float, others: Sequence[int] = ()) -> list[LiveReading]:
         """The readings that have come, waiting up to `timeout_s` for one, or until one of the
         `others` (descriptors) can be read."""
         if self._socket is None and time.monotonic() >= self._next_s:
@@ -60,7 +60,7 @@ class Follower:
             self._socket.close()
         self._socket, self._rest = None, b""
 
-    def _read(self) -> list[Reading]:
+    def _read(self) -> list[LiveReading]:
         assert self._socket is not None
         try:
             data = self._socket.recv(MOST_BYTES)

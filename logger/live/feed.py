@@ -16,9 +16,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from logger.live.reading import Reading, encode
-from logger.live.tap import Tap
 from logger.live.local_socket import listening, path_of
+from logger.live.reading import LiveReading, encode
+from logger.live.tap import Tap
 from logger.stages.view import View
 
 SUFFIX = ".live"
@@ -31,7 +31,9 @@ HELD_BYTES = 32768  # for a client that is slow; some seconds of lines
 class LiveFeed:
     """`reading` makes a line of the blocks since the last one. Raises StatusError when made."""
 
-    def __init__(self, store: Path, tap: Tap, reading: Callable[[Sequence[View]], Reading]) -> None:
+    def __init__(
+        self, store: Path, tap: Tap, reading: Callable[[Sequence[View]], LiveReading]
+    ) -> None:
         self._path = path_of(store, SUFFIX)
         self._tap = tap
         self._reading = reading

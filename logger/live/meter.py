@@ -8,21 +8,21 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from logger.blocks import Bools, join
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 from logger.stages.totals import COUNT, PF, PR, Span, settled_of, totals_of
 from logger.stages.transmission_rows import bounds
-from logger.utc import format_ns
 from logger.stages.view import View
+from logger.utc import format_ns
 
 DECIMALS = 4
 
 
-def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]) -> Reading:
+def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]) -> LiveReading:
     """The reading of blocks in order, derived as a transmission's row is; `channel` is that of
     pairs that do not tell their own."""
     alarms = tuple(sorted(alarms))
     if not views:
-        return Reading(channel=channel, alarms=alarms)
+        return LiveReading(channel=channel, alarms=alarms)
     block = join([view.block for view in views])
     keyed = np.flatnonzero(np.concatenate([_keyed(view) for view in views]))
     begin, end = (int(keyed[0]), int(keyed[-1]) + 1) if len(keyed) else (0, len(block))
@@ -37,7 +37,7 @@ def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]
     told = block.aux.get("channel")
     if told is not None and not math.isnan(told[-1]):
         channel = round(float(told[-1]))
-    return Reading(
+    return LiveReading(
         time=format_ns(int(block.time_ns[-1])),
         pairs=len(block),
         keyed=len(keyed) > 0,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 
-class Reading(msgspec.Struct, frozen=True, kw_only=True):
+class LiveReading(msgspec.Struct, frozen=True, kw_only=True):
     """Figures are None where there is nothing to tell; SWR also where the power is too low to read
     it.
 
@@ -35,15 +35,15 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     alarms: tuple[str, ...] = ()
 
 
-def encode(reading: Reading) -> bytes:
+def encode(reading: LiveReading) -> bytes:
     """The line of a reading."""
     return msgspec.json.encode(reading) + b"\n"
 
 
-_DECODER = msgspec.json.Decoder(Reading)
+_DECODER = msgspec.json.Decoder(LiveReading)
 
 
-def decode(line: bytes) -> Reading:
+def decode(line: bytes) -> LiveReading:
     """The reading of a line; members that are not known are ignored. Raises
     msgspec.DecodeError."""
     return _DECODER.decode(line)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from msgspec.structs import replace
 
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 
 SILENT_S = 3.0  # without a line from a daemon that is there
 PAUSE_S = 2.0  # after so long with the key up, peaks begin anew
@@ -21,7 +21,7 @@ class Peaks:
     reflected_w: float | None = None
     swr: float | None = None
 
-    def take(self, reading: Reading) -> None:
+    def take(self, reading: LiveReading) -> None:
         """Take in a reading with the key down."""
         self.forward_w = _higher(self.forward_w, reading.peak)
         self.reflected_w = _higher(self.reflected_w, reading.reflected_w)
@@ -29,17 +29,17 @@ class Peaks:
 
 
 @dataclass
-class Sight:
+class ReadingTracker:
     """Feed it with `take`; times are those of an even clock, seconds."""
 
-    newest: Reading | None = None  # None: nothing has come since the daemon was reached
-    keyed: Reading | None = None  # the last with the key down
+    newest: LiveReading | None = None  # None: nothing has come since the daemon was reached
+    keyed: LiveReading | None = None  # the last with the key down
     keyed_s: float = -math.inf  # when that was
     heard_s: float = -math.inf
     pairs_s: float = -math.inf  # when pairs came last
     peaks: Peaks = field(default_factory=Peaks)
 
-    def take(self, reading: Reading, now_s: float) -> None:
+    def take(self, reading: LiveReading, now_s: float) -> None:
         """A line of the feed has come."""
         self.heard_s = now_s
         if self.newest is None:

@@ -14,9 +14,9 @@ from typing import Any, NamedTuple
 from rich.text import Text
 
 from logger.live.figures import span_text, swr_text, verdict, watts_text
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
+from logger.live.reading_tracker import ReadingTracker
 from logger.live.scale import BOXES, LETTERS, draw_figures, draw_span
-from logger.live.reading_tracker import Sight
 
 NARROW = 60  # columns: below this words are short
 MOST_TRANSMISSIONS = 8
@@ -26,7 +26,7 @@ KEYS = "q quits, c clears the highest"
 DIM, STRONG, LOUD = "dim", "bold", "bold reverse"
 
 
-class OpenAlarm(NamedTuple):
+class AlarmAge(NamedTuple):
     """An alarm that is open, and how long it has been."""
 
     id: int
@@ -35,11 +35,11 @@ class OpenAlarm(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Beside:
+class StationStatus:
     """What the store and the daemon's status tell; `transmissions` as exported, newest first."""
 
     transmissions: Sequence[dict[str, Any]] = ()
-    alarms: Sequence[OpenAlarm] = ()
+    alarms: Sequence[AlarmAge] = ()
     status: dict[str, Any] | None = None
     trouble: str | None = None
 
@@ -54,7 +54,9 @@ class Frame(NamedTuple):
     letters: bool = False  # the terminal shows letters only
 
 
-def lines(frame: Frame, sight: Sight, beside: Beside, connected: bool, now_s: float) -> list[Text]:
+def lines(
+    frame: Frame, sight: ReadingTracker, beside: StationStatus, connected: bool, now_s: float
+) -> list[Text]:
     """Return the screen: `height` lines of at most `width` characters."""
     top = [_head(frame, sight, beside, connected, now_s)]
     top += _reflection(frame, sight, now_s) + _powers(frame, sight)
@@ -72,7 +74,7 @@ def lines(frame: Frame, sight: Sight, beside: Beside, connected: bool, now_s: fl
     return shown[: frame.height]
 
 
-def plain(sight: Sight, limit: float, connected: bool, now_s: float) -> str:
+def plain(sight: ReadingTracker, limit: float, connected: bool, now_s: float) -> str:
     """Return the reading as one line of text, for where nothing can be drawn."""
     reading = sight.newest
     if not connected:
@@ -91,7 +93,9 @@ def plain(sight: Sight, limit: float, connected: bool, now_s: float) -> str:
     return words + (f"; ALARM {alarms}" if alarms else "")
 
 
-def _head(frame: Frame, sight: Sight, beside: Beside, connected: bool, now_s: float) -> Text:
+def _head(
+    frame: Frame, sight: ReadingTracker, beside: StationStatus, connected: bool, now_s: float
+) -> Text:
     reading = sight.newest
     if not connected:
         state, style = "DAEMON NOT RUNNING, waiting", LOUD
@@ -107,12 +111,12 @@ def _head(frame: Frame, sight: Sight, beside: Beside, connected: bool, now_s: fl
     return Text.assemble((name, "bold"), pad, (state, style))
 
 
-def _key(reading: Reading) -> str:
+def _key(reading: LiveReading) -> str:
     channel = "" if reading.channel is None else f" ch {reading.channel}"
     return f"KEY DOWN{channel}" if reading.keyed else f"key up{channel}"
 
 
-def _reflection(frame: Frame, sight: Sight, now_s: float) -> list[Text]:
+def _reflection(frame: Frame, sight: ReadingTracker, now_s: float) -> list[Text]:
     """The SWR in figures and a word, and its interval on the scale."""
     reading = sight.keyed
     swr = low = high = None
@@ -139,7 +143,7 @@ def _reflection(frame: Frame, sight: Sight, now_s: float) -> list[Text]:
     ]
 
 
-def _powers(frame: Frame, sight: Sight) -> list[Text]:
+def _powers(frame: Frame, sight: ReadingTracker) -> list[Text]:
     """Powers of the newest reading, and the highest since the key went down, as text."""
     reading, peaks = sight.newest, sight.peaks
     forward, reflected = (
@@ -152,7 +156,7 @@ def _powers(frame: Frame, sight: Sight) -> list[Text]:
     return [Text(now), Text(f"{since} {highest}", DIM)]
 
 
-def _alarms(frame: Frame, sight: Sight, beside: Beside) -> list[Text]:
+def _alarms(frame: Frame, sight: ReadingTracker, beside: StationStatus) -> list[Text]:
     known = {alarm.kind: alarm for alarm in beside.alarms}
     kinds = sight.newest.alarms if sight.newest is not None else tuple(known)
     if not kinds:
@@ -170,7 +174,7 @@ def _alarms(frame: Frame, sight: Sight, beside: Beside) -> list[Text]:
     return [*rows, Text(row, LOUD)]
 
 
-def _transmissions(frame: Frame, beside: Beside, room: int) -> list[Text]:
+def _transmissions(frame: Frame, beside: StationStatus, room: int) -> list[Text]:
     if room < 1:
         return []
     narrow = frame.width < NARROW
@@ -197,7 +201,7 @@ def _transmissions(frame: Frame, beside: Beside, room: int) -> list[Text]:
     return rows
 
 
-def _health(frame: Frame, beside: Beside, connected: bool) -> list[Text]:
+def _health(frame: Frame, beside: StationStatus, connected: bool) -> list[Text]:
     status = beside.status
     if beside.trouble is not None:
         return [Text(beside.trouble, STRONG)]
@@ -221,7 +225,7 @@ def _health(frame: Frame, beside: Beside, connected: bool) -> list[Text]:
     return [Text(words, DIM)]
 
 
-def _swr_words(reading: Reading) -> str:
+def _swr_words(reading: LiveReading) -> str:
     if reading.swr is None or reading.swr_low is None or reading.swr_high is None:
         return "SWR not readable at this power"
     interval = f"{swr_text(reading.swr_low)} to {swr_text(reading.swr_high)}"

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from logger.errors import MismatchdError
-from logger.live.screen import MOST_TRANSMISSIONS, Beside, OpenAlarm
+from logger.live.screen import MOST_TRANSMISSIONS, AlarmAge, StationStatus
 from logger.live.status import ask
 from logger.store.database import Store
 from logger.store.tables import TRANSMISSIONS
@@ -17,7 +17,7 @@ EVERY_S = 2.0
 LATEST = f"1 ORDER BY r.start_ns DESC LIMIT {MOST_TRANSMISSIONS}"
 
 
-def look(store: Path) -> Beside:
+def look(store: Path) -> StationStatus:
     """What there is to be told at this moment."""
     status = ask(store)
     try:
@@ -26,26 +26,26 @@ def look(store: Path) -> Beside:
             rows = [record.columns for record in reader.select(TRANSMISSIONS, LATEST)]
             now_ns = time.time_ns()
             alarms = [
-                OpenAlarm(alarm.id, alarm.kind, max(0.0, (now_ns - alarm.raised_ns) / 1e9))
+                AlarmAge(alarm.id, alarm.kind, max(0.0, (now_ns - alarm.raised_ns) / 1e9))
                 for alarm in reader.open_alarms()
             ]
         finally:
             reader.close()
     except MismatchdError as error:
-        return Beside(status=status, trouble=str(error))
-    return Beside(rows, alarms, status)
+        return StationStatus(status=status, trouble=str(error))
+    return StationStatus(rows, alarms, status)
 
 
-class Lookout:
+class StatusPoller:
     """Use as a context manager; `latest` is what was found last."""
 
     def __init__(self, store: Path) -> None:
-        self.latest = Beside()
+        self.latest = StationStatus()
         self._store = store
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._work, name="lookout", daemon=True)
 
-    def __enter__(self) -> Lookout:
+    def __enter__(self) -> StatusPoller:
         self._thread.start()
         return self
 

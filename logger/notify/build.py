@@ -7,8 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from logger.notify.channel import Channel, Surroundings
-from logger.notify.notifier import Advise, Facts, Notifier
 from logger.config.notifiers import (
     CommandOptions,
     InhibitOptions,
@@ -17,9 +15,11 @@ from logger.config.notifiers import (
     NotifierOptions,
     WebhookOptions,
 )
+from logger.notify.channel import ChannelContext, DeliveryChannel
+from logger.notify.notifier import Advise, Facts, Notifier
 
 
-def channel(options: NotifierOptions, surroundings: Surroundings) -> Channel:
+def build_channel(options: NotifierOptions, surroundings: ChannelContext) -> DeliveryChannel:
     """The way out that these options describe; what a kind needs is imported with it."""
     if isinstance(options, CommandOptions):
         from logger.notify.command import Command
@@ -49,10 +49,10 @@ def no_advice(columns: Mapping[str, Any]) -> Sequence[str]:
     return ()
 
 
-def notifiers(
+def build_notifiers(
     store: Path,
     wanted: Sequence[NotifierOptions],
-    surroundings: Surroundings,
+    surroundings: ChannelContext,
     facts: Facts,
     advise: Advise = no_advice,
 ) -> list[Notifier]:
@@ -61,6 +61,6 @@ def notifiers(
     made = []
     for options in wanted:
         notifier = Notifier(options, store, surroundings.station, facts=facts, advise=advise)
-        notifier.use(channel(options, replace(surroundings, wake=notifier.wake)))
+        notifier.use(build_channel(options, replace(surroundings, wake=notifier.wake)))
         made.append(notifier)
     return made

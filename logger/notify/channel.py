@@ -40,7 +40,7 @@ class Standing(NamedTuple):
     acknowledged: bool
 
 
-class Channel(Protocol):
+class DeliveryChannel(Protocol):
     """A way out. One thread uses it, but for `close`.
 
     `changes` are those of an alarm that it is told of: "raised", "cleared", "acknowledged".
@@ -65,7 +65,7 @@ class Aborts(Protocol):
 
 
 @runtime_checkable
-class Heeds(Protocol):
+class AlarmListener(Protocol):
     """A channel that wants to hear of every change at once, queued or not."""
 
     def heed(self, change: str, kind: str) -> None:
@@ -73,7 +73,7 @@ class Heeds(Protocol):
 
 
 @runtime_checkable
-class Shows(Protocol):
+class AlarmIndicator(Protocol):
     """A channel that keeps something up to date."""
 
     def show(self, standing: tuple[Standing, ...]) -> float | None:
@@ -82,7 +82,7 @@ class Shows(Protocol):
 
 
 @dataclass(frozen=True)
-class Surroundings:
+class ChannelContext:
     """What a channel may need besides its options.
 
     folder  that of the configuration

@@ -11,8 +11,8 @@ import time
 
 import msgspec
 
-from logger.notify.channel import Message, NotDelivered, Surroundings
 from logger.config.notifiers import CommandOptions
+from logger.notify.channel import ChannelContext, Message, NotDelivered
 
 KEPT_BYTES = 400  # of what it says on stderr
 
@@ -26,7 +26,7 @@ class Command:
 
     changes = frozenset({"raised", "cleared", "acknowledged"})
 
-    def __init__(self, options: CommandOptions, surroundings: Surroundings) -> None:
+    def __init__(self, options: CommandOptions, surroundings: ChannelContext) -> None:
         self._options = options
         self._folder = surroundings.folder
         self._process: subprocess.Popen[bytes] | None = None

@@ -11,8 +11,8 @@ import time
 from collections.abc import Callable
 
 from drivers.contract import DriverError
-from logger.notify.channel import Message, NotDelivered, Standing, Surroundings
 from logger.config.notifiers import InhibitOptions
+from logger.notify.channel import ChannelContext, Message, NotDelivered, Standing
 
 
 class Hold:
@@ -43,7 +43,7 @@ class Inhibit:
     def __init__(
         self,
         options: InhibitOptions,
-        surroundings: Surroundings,
+        surroundings: ChannelContext,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._options = options

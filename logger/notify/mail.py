@@ -12,10 +12,10 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 
 from logger.config.credentials import secret, without
+from logger.config.notifiers import MailOptions
 from logger.errors import ConfigError
 from logger.notify import tls
-from logger.notify.channel import Message, NotDelivered, Surroundings
-from logger.config.notifiers import MailOptions
+from logger.notify.channel import ChannelContext, Message, NotDelivered
 
 LEFT_OUT = {"event", "message_id", "station", "text", "advice", "summary"}
 
@@ -25,7 +25,7 @@ class Mail:
 
     changes = frozenset({"raised", "cleared"})
 
-    def __init__(self, options: MailOptions, surroundings: Surroundings) -> None:
+    def __init__(self, options: MailOptions, surroundings: ChannelContext) -> None:
         self._options = options
         self._environ = surroundings.environ
 

@@ -17,10 +17,10 @@ from typing import Any
 import msgspec
 
 from logger.config.credentials import secret, without
+from logger.config.notifiers import MqttOptions
 from logger.errors import ConfigError
 from logger.notify import tls
-from logger.notify.channel import Message, NotDelivered, Standing, Surroundings
-from logger.config.notifiers import MqttOptions
+from logger.notify.channel import ChannelContext, Message, NotDelivered, Standing
 from logger.utc import format_ns
 
 KEEPALIVE_S = 20  # a host that loses its power is declared dead after half as long again
@@ -37,7 +37,7 @@ class Mqtt:
 
     changes = frozenset({"raised", "cleared", "acknowledged"})
 
-    def __init__(self, options: MqttOptions, surroundings: Surroundings) -> None:
+    def __init__(self, options: MqttOptions, surroundings: ChannelContext) -> None:
         self._options = options
         self._station = surroundings.station
         self._environ = surroundings.environ

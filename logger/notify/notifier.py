@@ -19,14 +19,22 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from logger.errors import StoreError
-from logger.outlets.pacing import Backoff
-from logger.notify import daily, messages
-from logger.notify.channel import Aborts, Channel, Heeds, Message, NotDelivered, Shows, Standing
 from logger.config.notifiers import NotifierOptions
-from logger.notify.waiting import Entry, Waiting
+from logger.errors import StoreError
+from logger.notify import daily, messages
+from logger.notify.channel import (
+    Aborts,
+    AlarmIndicator,
+    AlarmListener,
+    DeliveryChannel,
+    Message,
+    NotDelivered,
+    Standing,
+)
+from logger.notify.waiting import QueuedMessage, Waiting
+from logger.outlets.pacing import Backoff
 from logger.store.database import Stored
-from logger.store.deliveries import Deliveries, Ended, Progress, Totals
+from logger.store.deliveries import Deliveries, DeliveryTotals, FinishedMessage, Progress
 from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd.notify")
@@ -70,7 +78,7 @@ class Notifier:
         self._advise = advise
         self._clock = clock
         self._utc_ns = utc_ns
-        self._channel: Channel | None = None
+        self._channel: DeliveryChannel | None = None
         self._fresh: deque[Stored] = deque(maxlen=FRESH)
         self._wake = threading.Event()
         self._ending = False
@@ -80,20 +88,20 @@ class Notifier:
         self._saved_s = clock()
         self._waiting = Waiting(self._compose)
         self._known = False  # what is remembered of earlier runs
-        self._ended: list[Ended] = []
+        self._ended: list[FinishedMessage] = []
         self._told: dict[tuple[str, str, str], None] = {}  # in memory, before it was stored
         self._open: dict[str, dict[str, Any]] = {}  # alarms by kind
         self._shelved: frozenset[str] = frozenset()
         self._backoff = Backoff(random or Random())
         self._retry_s: float | None = None
         self._show_s: float | None = None
-        self._totals = Totals(0, 0, None)
+        self._totals = DeliveryTotals(0, 0, None)
         self._delivered = 0
         self._store_error: str | None = None
         self._fault: str | None = None
         self._last_error: tuple[str, int] | None = None
 
-    def use(self, channel: Channel) -> None:
+    def use(self, channel: DeliveryChannel) -> None:
         """Give it its way out, before `run`."""
         self._channel = channel
 
@@ -187,7 +195,7 @@ class Notifier:
             except NotDelivered as error:
                 wait_s = self._failed(error)
             else:
-                self._works(tried=entry is not None or isinstance(self._channel, Shows))
+                self._works(tried=entry is not None or isinstance(self._channel, AlarmIndicator))
                 wait_s = min([IDLE_S, *(s for s in (shown_s, due_s) if s is not None)])
         self._save_if_due(waiting)
         if self._shelved and any(entry.kind in self._shelved for entry in waiting.entries):
@@ -264,7 +272,7 @@ class Notifier:
         """What is remembered of earlier runs, and what stands already."""
         self._progress = self._saved = progress
         self._waiting.restore(
-            Entry(kept.kind, kept.message, kept.attempts, kept.id, False)
+            QueuedMessage(kept.kind, kept.message, kept.attempts, kept.id, False)
             for kept in queue.kept(self.name)
         )
         self._shelved = queue.shelved(self._utc_ns())
@@ -291,7 +299,7 @@ class Notifier:
     def _heed(self, change: str, columns: Mapping[str, Any]) -> None:
         kind = columns["kind"]
         if (
-            isinstance(self._channel, Heeds)
+            isinstance(self._channel, AlarmListener)
             and self._options.wants(kind, columns["severity"])
             and (change != "raised" or kind not in self._shelved)
         ):
@@ -326,7 +334,7 @@ class Notifier:
     # what goes out
 
     def _show(self) -> float | None:
-        if not isinstance(self._channel, Shows):
+        if not isinstance(self._channel, AlarmIndicator):
             return None
         return self._channel.show(
             tuple(
@@ -338,7 +346,7 @@ class Notifier:
             )
         )
 
-    def _deliver(self, waiting: Waiting, entry: Entry) -> None:
+    def _deliver(self, waiting: Waiting, entry: QueuedMessage) -> None:
         assert self._channel is not None
         entry.attempts += 1
         entry.changed = True
@@ -354,11 +362,13 @@ class Notifier:
             self._delivered += 1
             self._end(waiting, entry, None)
 
-    def _end(self, waiting: Waiting, entry: Entry, refusal: str | None) -> None:
+    def _end(self, waiting: Waiting, entry: QueuedMessage, refusal: str | None) -> None:
         waiting.done(entry, self._clock())
         now_ns = self._utc_ns()
         self._ended.append(
-            Ended(entry.number, entry.kind, entry.message, entry.attempts, now_ns, refusal)
+            FinishedMessage(
+                entry.number, entry.kind, entry.message, entry.attempts, now_ns, refusal
+            )
         )
         del self._ended[:-TOLD]  # while nothing can be stored
         if refusal is None:

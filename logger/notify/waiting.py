@@ -20,7 +20,7 @@ Compose = Callable[[str, dict[str, Any], int, int, bool], Message]
 
 
 @dataclass(eq=False)
-class Entry:
+class QueuedMessage:
     """A message that waits. `number` is its id in the store, if it is there; `changed`: the store
     has another state of it, or none."""
 
@@ -39,7 +39,7 @@ class Entry:
 class Due(NamedTuple):
     """What is to be delivered now, or how long until something is."""
 
-    entry: Entry | None
+    entry: QueuedMessage | None
     wait_s: float | None
 
 
@@ -47,12 +47,12 @@ class Waiting:
     """`compose(change, columns, raises, clears, summary)` writes the message of an alarm."""
 
     def __init__(self, compose: Compose) -> None:
-        self.entries: list[Entry] = []
+        self.entries: list[QueuedMessage] = []
         self._compose = compose
         self._quiet_from_s: dict[str, float] = {}  # a minute after the last message of a kind
         self._alone: dict[str, str] = {}  # by kind the alarm that is told as it happens
 
-    def restore(self, entries: Iterable[Entry]) -> None:
+    def restore(self, entries: Iterable[QueuedMessage]) -> None:
         """What has waited since an earlier run goes first."""
         self.entries[:0] = entries
         for entry in self.entries:
@@ -73,12 +73,16 @@ class Waiting:
         raises, clears = int(change == "raised"), int(change == "cleared")
         if alone:
             self._alone[kind] = alarm or self._alone[kind]
-            self.entries.append(Entry(kind, self._compose(change, columns, raises, clears, False)))
+            self.entries.append(
+                QueuedMessage(kind, self._compose(change, columns, raises, clears, False))
+            )
             return True
         self._alone.pop(kind, None)
         last = mine[-1] if mine else None
         if last is None or last.attempts or not last.summary:
-            self.entries.append(Entry(kind, self._compose(change, columns, raises, clears, True)))
+            self.entries.append(
+                QueuedMessage(kind, self._compose(change, columns, raises, clears, True))
+            )
             return False
         raises += last.message["raise_count"]
         clears += last.message["clear_count"]
@@ -93,7 +97,7 @@ class Waiting:
                 entry.message = message
                 entry.changed = True
                 return
-        self.entries.append(Entry(kind, message))
+        self.entries.append(QueuedMessage(kind, message))
 
     def due(self, now_s: float, shelved: Collection[str]) -> Due:
         """The first message whose time has come."""
@@ -107,7 +111,7 @@ class Waiting:
             wait_s = left_s if wait_s is None else min(wait_s, left_s)
         return Due(None, wait_s)
 
-    def done(self, entry: Entry, now_s: float) -> None:
+    def done(self, entry: QueuedMessage, now_s: float) -> None:
         """It has been delivered, or is given up."""
         self.entries.remove(entry)
         self._quiet_from_s[entry.kind] = now_s + QUIET_S

@@ -18,12 +18,12 @@ from urllib.parse import quote, urlsplit
 import msgspec
 
 from logger.config.credentials import secret, without
+from logger.config.notifiers import WebhookOptions, check_url, shown_url
 from logger.errors import ConfigError
 from logger.forward.answers import retry_after, told
 from logger.notify import tls
-from logger.notify.channel import Message, NotDelivered, Surroundings
+from logger.notify.channel import ChannelContext, Message, NotDelivered
 from logger.notify.deadline import responses_until
-from logger.config.notifiers import WebhookOptions, check_url, shown_url
 
 SIGNATURE = "X-Mismatchd-Signature"
 KEPT_BYTES = 4096  # of an answer
@@ -36,7 +36,7 @@ class Webhook:
 
     changes = frozenset({"raised", "cleared", "acknowledged"})
 
-    def __init__(self, options: WebhookOptions, surroundings: Surroundings) -> None:
+    def __init__(self, options: WebhookOptions, surroundings: ChannelContext) -> None:
         self._options = options
         self._environ = surroundings.environ
 

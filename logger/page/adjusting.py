@@ -16,14 +16,14 @@ import msgspec
 
 from logger.errors import StoreError, UsageError
 from logger.live.carrier import Carrier, after, newest_id
-from logger.live.reading import Reading as Live
+from logger.live.reading import LiveReading as Live
 from logger.page.drawings import Station
 from logger.store.database import Store
 from logger.store.sessions import Sessions
-from logger.tune.advice import Advice
+from logger.tune.advice import TuningAdvice
 from logger.tune.frequency import Where, parsed, told
-from logger.tune.positions import Adjustment, Reading, Unit
-from logger.tune.session import Session, State, found, frequencies, kept
+from logger.tune.positions import Adjustment, ChannelReading, Unit
+from logger.tune.session import TuningSession, TuningState, found, frequencies, kept
 from logger.tune.words import findings, keyed, line, outcome, place, setting
 
 KIND = "tune"
@@ -39,9 +39,9 @@ class Adjusting:
 
     def __init__(self, station: Station, changed: Callable[[], None]) -> None:
         self._station, self._changed = station, changed
-        self._session: Session | None = None
+        self._session: TuningSession | None = None
         self._number = self._last_id = 0
-        self._advice: Advice | None = None
+        self._advice: TuningAdvice | None = None
         self._asked: Carrier | None = None  # on which channel was it?
         self._tells = False  # the bridge, on which channel it is
         self._said: list[str] = []
@@ -66,7 +66,7 @@ class Adjusting:
         at = _number(fields.get("at", ""))
         adjustment = _adjustment(fields, at)
         async with self._tap:
-            session = Session(State(adjustment, None, self._station.line_db))
+            session = TuningSession(TuningState(adjustment, None, self._station.line_db))
             session.set(at)
             content = kept(session.state)
             self._number = await asyncio.to_thread(self._begun, content)
@@ -81,7 +81,7 @@ class Adjusting:
             if left is None:
                 raise UsageError("no session to continue; start one")
             self._number, state = left
-            await self._follow(Session(state))
+            await self._follow(TuningSession(state))
 
     async def set(self, at: str, step: str) -> None:
         """It is set there now."""
@@ -145,7 +145,7 @@ class Adjusting:
                         self._last_id = caught.id
                         await self._caught(self._session, caught)
 
-    async def _caught(self, session: Session, caught: Carrier) -> None:
+    async def _caught(self, session: TuningSession, caught: Carrier) -> None:
         if caught.duration_s < FIT_S:
             self._say(f"{caught.duration_s:.1f} s is too short; key once more.")
         elif caught.swr is None or caught.swr_low is None or caught.swr_high is None:
@@ -159,16 +159,18 @@ class Adjusting:
             else:
                 await self._take(session, caught, where)
 
-    async def _take(self, session: Session, caught: Carrier, where: Where) -> None:
+    async def _take(self, session: TuningSession, caught: Carrier, where: Where) -> None:
         assert caught.swr is not None
         assert caught.swr_low is not None
         assert caught.swr_high is not None
         channel, khz = where
-        reading = Reading(khz, caught.swr, caught.swr_low, caught.swr_high, channel, caught.id)
+        reading = ChannelReading(
+            khz, caught.swr, caught.swr_low, caught.swr_high, channel, caught.id
+        )
         session.take(reading)
         await self._judge(session, f"Caught {keyed(reading)}.")
 
-    async def _judge(self, session: Session, said: str = "") -> None:
+    async def _judge(self, session: TuningSession, said: str = "") -> None:
         """What the readings here say."""
         await asyncio.to_thread(self._keep, kept(session.state))
         self._advice = await asyncio.to_thread(session.advice) if session.ready else None
@@ -179,7 +181,7 @@ class Adjusting:
         self.step += 1
         self._changed()
 
-    async def _follow(self, session: Session) -> None:
+    async def _follow(self, session: TuningSession) -> None:
         self._last_id = await asyncio.to_thread(self._newest)
         self._session, self._asked, self._tells, self.step = session, None, False, 0
         await self._judge(session)
@@ -222,7 +224,7 @@ class Adjusting:
             "drawable": bool(state.read),
         }
 
-    def unfinished(self) -> tuple[int, State] | None:
+    def unfinished(self) -> tuple[int, TuningState] | None:
         """A session that was interrupted, if it can still be read."""
         with closing(Sessions.reader(self._station.store)) as store:
             left = store.unfinished(KIND)
@@ -249,7 +251,7 @@ class Adjusting:
         with closing(Sessions.reader(self._station.store)) as store:
             store.keep(self._number, time.time_ns(), content)
 
-    def _ended(self, state: State) -> None:
+    def _ended(self, state: TuningState) -> None:
         moved = len({one.setting for one in state.read}) > 1
         words = outcome(state) if moved else None
         with closing(Sessions.reader(self._station.store)) as store:

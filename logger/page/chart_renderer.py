@@ -28,7 +28,7 @@ class BusyError(MismatchdError):
     """Too many charts are asked for at once."""
 
 
-class Artist:
+class ChartRenderer:
     """Used in one event loop only."""
 
     def __init__(self, station: Station) -> None:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from logger.report.whole import Report
-    from logger.report.words import Section
+    from logger.report.words import ReportSection
 
 WIDTH_MM, HEIGHT_MM = 100.0, 118.0
 DRIFT_MM = 84.0
@@ -56,13 +56,13 @@ class Drawing(NamedTuple):
     notes: tuple[str, ...] = ()
 
 
-class Told(NamedTuple):
+class ReportView(NamedTuple):
     """The report."""
 
     when: str
     state: str
     sentence: str
-    sections: list[Section]
+    sections: list[ReportSection]
     figures: list[tuple[str, ...]]
     charts: list[Drawing]
     hidden: int  # channels without a chart
@@ -111,7 +111,7 @@ def capture(station: Station, number: int) -> list[Drawing]:
     return [*drawn, Drawing("The whole capture", whole, tuple(scene.notes))]
 
 
-def report(station: Station) -> Told:
+def report(station: Station) -> ReportView:
     """The report with a chart of drift for each channel."""
     from logger.charts.drift import small
     from logger.report.html import row_of
@@ -133,7 +133,7 @@ def report(station: Station) -> Told:
         )
         for place, channel in enumerate(account.channels[:MOST_CHANNELS])
     ]
-    return Told(
+    return ReportView(
         when=f"{when}.",
         state=told.state,
         sentence=told.sentence,

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from starlette.types import Receive, Scope, Send
 
-from logger.page.latest_state import Board
+from logger.page.latest_state import LatestState
 
 MOST_STREAMS = 100  # on all boards together
 LEAST_S = 0.1  # between two events
@@ -19,7 +19,7 @@ HEADERS = [(b"content-type", b"text/event-stream; charset=utf-8"), (b"cache-cont
 class Events:
     """An answer that goes on until the visitor leaves."""
 
-    def __init__(self, board: Board, came: Callable[[], None]) -> None:
+    def __init__(self, board: LatestState, came: Callable[[], None]) -> None:
         self._board, self._came = board, came
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 
-class Board:
+class LatestState:
     """Used in one event loop only."""
 
     def __init__(self) -> None:

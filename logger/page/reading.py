@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from logger.live.figures import span_text, swr_text, verdict, watts_text
-from logger.live.reading_tracker import Sight
+from logger.live.reading_tracker import ReadingTracker
 from logger.physics.reflection import rho_of_swr
 
 HIGHEST = 999.0  # reads so where all is reflected
@@ -18,7 +18,7 @@ def place(swr: float) -> float:
     return round(float(rho_of_swr(min(max(1.0, swr), HIGHEST))), 4)
 
 
-def shown(sight: Sight, connected: bool, now_s: float, limit: float) -> dict[str, Any]:
+def shown(sight: ReadingTracker, connected: bool, now_s: float, limit: float) -> dict[str, Any]:
     """The state of the live page.
 
     state    in a word or two; `loud` if something is the matter
@@ -68,7 +68,7 @@ def scale(limit: float) -> Sequence[tuple[float, str]]:
     return [(place(mark), f"{mark:g}") for mark in MARKS if mark < limit or mark > 1.3 * limit]
 
 
-def _state(sight: Sight, connected: bool, now_s: float) -> tuple[str, bool]:
+def _state(sight: ReadingTracker, connected: bool, now_s: float) -> tuple[str, bool]:
     if not connected:
         return "daemon not running", True
     if sight.newest is None:

@@ -13,13 +13,13 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from logger.errors import StoreError
-from logger.live.reading import Reading
-from logger.live.reading_tracker import Sight
+from logger.live.reading import LiveReading
+from logger.live.reading_tracker import ReadingTracker
 from logger.page.adjusting import Adjusting
 from logger.page.admission import Gate
-from logger.page.chart_renderer import Artist
-from logger.page.latest_state import Board
+from logger.page.chart_renderer import ChartRenderer
 from logger.page.drawings import Station
+from logger.page.latest_state import LatestState
 from logger.page.reading import place, scale, shown
 from logger.page.watcher import Watcher
 from logger.page.wiggling import Wiggling
@@ -34,12 +34,12 @@ class Site:
     def __init__(self, station: Station, gate: Gate, secure: bool) -> None:
         self.station, self.gate, self.secure = station, gate, secure
         self.cookie = "mismatchd-page"
-        self.live, self.joints, self.positions = Board(), Board(), Board()
-        self.artist = Artist(station)
+        self.live, self.joints, self.positions = LatestState(), LatestState(), LatestState()
+        self.artist = ChartRenderer(station)
         self.wiggling = Wiggling(station.store)
         self.adjusting = Adjusting(station, self.tell_positions)
         self.watcher = Watcher(station.store, self._heard)
-        self._sight = Sight()
+        self._sight = ReadingTracker()
         self._posted_s = 0.0
         self._templates = Environment(
             loader=PackageLoader("logger.page"),
@@ -96,13 +96,13 @@ class Site:
         its = self.adjusting
         self._tell(self.positions, {"step": its.step} if its.active else None)
 
-    def _tell(self, board: Board, session: dict[str, Any] | None) -> None:
+    def _tell(self, board: LatestState, session: dict[str, Any] | None) -> None:
         told = shown(self._sight, self._connected, time.monotonic(), self.station.limit)
         board.post(_json(told | {"session": session}))
 
     _connected = False
 
-    def _heard(self, readings: Sequence[Reading], connected: bool) -> None:
+    def _heard(self, readings: Sequence[LiveReading], connected: bool) -> None:
         now_s = time.monotonic()
         for reading in readings:
             self._sight.take(reading, now_s)

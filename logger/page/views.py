@@ -14,10 +14,10 @@ from logger.diagnosis import diagnosis_of
 from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.words import MOST_CAUSES, WORTH_TELLING, likely
 from logger.errors import UsageError
-from logger.store.journal import KINDS
 from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
 from logger.page.site import Site
+from logger.store.journal import KINDS
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
 
 ROWS = 40  # on a page

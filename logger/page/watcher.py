@@ -9,12 +9,12 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from logger.live.client import Follower
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 
 TURN_S = 0.25  # how soon a change of what is wanted, and the end, are noticed
 LINGER_S = 5.0  # the feed is kept for so long after the last one has left
 
-Told = Callable[[Sequence[Reading], bool], None]
+Told = Callable[[Sequence[LiveReading], bool], None]
 
 
 class Watcher:

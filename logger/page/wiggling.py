@@ -15,15 +15,15 @@ from typing import Any
 import msgspec
 
 from logger.errors import UsageError
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 from logger.store.sessions import Sessions
 from logger.wiggle.ranking import Ranked
 from logger.wiggle.session import (
     KEY_DOWN_S,
     LEAST_KEY_DOWN_S,
     MOST_KEY_DOWN_S,
-    Session,
-    State,
+    WiggleSession,
+    WiggleState,
     found,
     fresh,
     kept,
@@ -41,7 +41,7 @@ class Wiggling:
 
     def __init__(self, store: Path) -> None:
         self._store = store
-        self._session: Session | None = None
+        self._session: WiggleSession | None = None
         self._number = 0
         self._key_down_s = float(KEY_DOWN_S)
         self._tap = asyncio.Lock()
@@ -68,7 +68,7 @@ class Wiggling:
             self._key_down_s = seconds_of(key_down_s)
             state = fresh(joints)
             self._number = await asyncio.to_thread(self._begin, kept(state))
-            self._session = Session(state, self._key_down_s)
+            self._session = WiggleSession(state, self._key_down_s)
 
     async def resume(self, key_down_s: str) -> None:
         """The session that was interrupted."""
@@ -80,7 +80,7 @@ class Wiggling:
             if left is None:
                 raise UsageError("no session to continue; start one")
             self._number, state = left
-            self._session = Session(state, self._key_down_s)
+            self._session = WiggleSession(state, self._key_down_s)
 
     async def go_on(self, step: str) -> None:
         """From hands off to the next joint, or from a joint to hands off."""
@@ -108,7 +108,7 @@ class Wiggling:
         if self._session is not None:
             await self._keep(self._session)
 
-    def take(self, reading: Reading) -> None:
+    def take(self, reading: LiveReading) -> None:
         """Count a reading."""
         if self._session is None:
             return
@@ -155,7 +155,7 @@ class Wiggling:
         """The joints moved so far, the most suspicious first; call it when `active`."""
         return [] if self._session is None else self._session.ranking()
 
-    def unfinished(self) -> tuple[int, State] | None:
+    def unfinished(self) -> tuple[int, WiggleState] | None:
         """A session that was interrupted, if it can still be read."""
         with closing(Sessions.reader(self._store)) as store:
             left = store.unfinished(KIND)
@@ -164,7 +164,7 @@ class Wiggling:
         except msgspec.DecodeError:
             return None
 
-    async def _keep(self, session: Session) -> None:
+    async def _keep(self, session: WiggleSession) -> None:
         await asyncio.to_thread(self._write, self._number, kept(session.state))
 
     def _begin(self, content: bytes) -> int:
@@ -175,7 +175,7 @@ class Wiggling:
         with closing(Sessions.reader(self._store)) as store:
             store.keep(number, time.time_ns(), content)
 
-    def _end(self, session: Session) -> None:
+    def _end(self, session: WiggleSession) -> None:
         words, content = remark(session), kept(session.state)
         with closing(Sessions.reader(self._store)) as store:
             store.end(self._number, time.time_ns(), content, words, kind="remark")

@@ -9,8 +9,8 @@ from starlette.responses import RedirectResponse, Response
 
 from logger.cautions import TUNE, WIGGLE
 from logger.page.admission import COOKIE_S
-from logger.page.latest_state import Board
 from logger.page.events import MOST_STREAMS, Events
+from logger.page.latest_state import LatestState
 from logger.page.site import Site
 from logger.wiggle.session import KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S
 from logger.wiggle.words import JOINTS
@@ -132,7 +132,7 @@ def leave(request: Request) -> Response:
     return answer
 
 
-def _stream(site: Site, board: Board) -> Events | Response:
+def _stream(site: Site, board: LatestState) -> Events | Response:
     if site.audience >= MOST_STREAMS:
         return Response("Too many viewers connected.", 503, {"Retry-After": "5"})
     return Events(board, site.watcher.wanted)

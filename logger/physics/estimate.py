@@ -5,13 +5,13 @@ from __future__ import annotations
 import msgspec
 
 
-class Span(msgspec.Struct, frozen=True):
+class Estimate(msgspec.Struct, frozen=True):
     """The interval is of 95 %."""
 
     value: float
     low: float
     high: float
 
-    def widened(self, to: float) -> Span:
+    def widened(self, to: float) -> Estimate:
         """With another value inside."""
-        return Span(self.value, min(self.low, to), max(self.high, to))
+        return Estimate(self.value, min(self.low, to), max(self.high, to))

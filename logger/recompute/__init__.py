@@ -20,12 +20,12 @@ def recompute(
     *,
     dry_run: bool = False,
     progress: raw.Progress = lambda done, of: None,
-) -> tuple[raw.Summary, means.Summary]:
+) -> tuple[raw.RawSummary, means.MeansSummary]:
     """Derive everything again by the present calibration and rules, all or nothing.
 
     `progress` hears of pairs done and their number. Raises StoreError.
     """
-    summaries: list[tuple[raw.Summary, means.Summary]] = []
+    summaries: list[tuple[raw.RawSummary, means.MeansSummary]] = []
     try:
         with store.all_or_nothing() as connection:
             connection.execute(

@@ -52,7 +52,7 @@ class Means(NamedTuple):
     reflected: Moved
 
 
-class Change:
+class Recalibration:
     """From one calibration to another for n rows, at `frequency_khz` (n,), NaN where unknown.
 
     All arrays (n,), watts, volts.

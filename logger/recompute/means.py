@@ -22,8 +22,8 @@ from logger.blocks import Bools, Floats
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import parse
 from logger.errors import CalibrationError, StoreError
-from logger.recompute.change import BOUNDS, LEAST_W, Change, Means, Moved, moved_ratio
 from logger.physics.reflection import HIGHEST_SWR, rho_of_swr, swr
+from logger.recompute.change import BOUNDS, LEAST_W, Means, Moved, Recalibration, moved_ratio
 from logger.rows import Flag
 from logger.store.database import WATT_DECIMALS, Store
 
@@ -50,7 +50,7 @@ COUNT, VF, VR, SHARE, WF, WR, WF_GAIN, WR_GAIN, OFF_F, OFF_R, ON_F, ON_R = range
 Progress = Callable[[int, int], None]
 
 
-class Summary(NamedTuple):
+class MeansSummary(NamedTuple):
     """What was derived again. `without_seconds` transmissions were left, as nothing is known of
     their volts; the changes are medians over transmissions, None if there is none to tell."""
 
@@ -88,15 +88,17 @@ class _Transmissions:
         at = np.minimum(at, len(self.ids) - 1)
         return at, np.asarray(self.ids[at] == ids)
 
-    def by_change(self, at: NDArray[np.intp]) -> Iterator[tuple[Change, Bools]]:
+    def by_change(self, at: NDArray[np.intp]) -> Iterator[tuple[Recalibration, Bools]]:
         """Each change with which of the rows it is for."""
         codes = self._codes[at]
         for code in np.unique(codes):
             of = codes == code
-            yield Change(self._olds[code], self._new, self._khz[at[of]]), of
+            yield Recalibration(self._olds[code], self._new, self._khz[at[of]]), of
 
 
-def recompute(store: Store, new: Coupler, progress: Progress = lambda done, of: None) -> Summary:
+def recompute(
+    store: Store, new: Coupler, progress: Progress = lambda done, of: None
+) -> MeansSummary:
     """Derive all rows that another calibration made again by `new`, within a transaction of the
     caller.
 
@@ -106,13 +108,13 @@ def recompute(store: Store, new: Coupler, progress: Progress = lambda done, of: 
     """
     work = _Transmissions(store, new)
     if not len(work.ids):
-        return Summary(0, 0, 0, None, None, None)
+        return MeansSummary(0, 0, 0, None, None, None)
     seconds = _seconds(store, work, progress)
     changes, derived = _transmissions(store, work, new.id)
     with np.errstate(divide="ignore", invalid="ignore"):
         forward, reflected = changes[1, :2] / changes[0, :2] - 1
         swr_ = changes[1, 2] - changes[0, 2]
-    return Summary(
+    return MeansSummary(
         derived,
         seconds,
         len(work.ids) - derived,
@@ -137,7 +139,9 @@ def _seconds(store: Store, work: _Transmissions, progress: Progress) -> int:
     return derived
 
 
-def _second_rows(change: Change, page: Floats, peaks_v: Floats) -> tuple[list[Floats], Floats]:
+def _second_rows(
+    change: Recalibration, page: Floats, peaks_v: Floats
+) -> tuple[list[Floats], Floats]:
     """Columns of SECOND and sums (ON_R + 1, n) of seconds."""
     samples, forward_v, reflected_v, forward_w, reflected_w = page[:5]
     stored, flags = page[5:10], page[10].astype(np.int64)
@@ -204,7 +208,9 @@ def _transmissions(store: Store, work: _Transmissions, new_id: str) -> tuple[Flo
     return np.concatenate(changes, axis=2), derived
 
 
-def _transmission_rows(change: Change, page: Floats, sums: Floats, peaks_v: Floats) -> list[Floats]:
+def _transmission_rows(
+    change: Recalibration, page: Floats, sums: Floats, peaks_v: Floats
+) -> list[Floats]:
     """Columns of TRANSMISSION."""
     settled, forward_w, forward_max, reflected_w, reflected_max = page[:5]
     stored, swr_max, energies_j, flags = (

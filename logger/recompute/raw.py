@@ -48,7 +48,7 @@ Progress = Callable[[int, int], None]
 R = TypeVar("R", Transmission, Second)
 
 
-class Summary(NamedTuple):
+class RawSummary(NamedTuple):
     """What came of it: pairs read, rows derived, transmissions that are none any more, alarms
     added in hindsight, and such as had been added and went."""
 
@@ -66,7 +66,7 @@ def recompute(
     config: Config,
     coupler: Coupler,
     progress: Progress = lambda done, of: None,
-) -> Summary:
+) -> RawSummary:
     """Derive again all that the archive covers, within a transaction of the caller on
     `connection`. Raises StoreError."""
     archive = store.archive
@@ -91,7 +91,7 @@ def recompute(
         if pipeline is not None:
             derived.end(pipeline.finish(), last_ns)
     gone, alarms, withdrawn = derived.finish()
-    return Summary(done, len(derived.spans), derived.seconds, gone, alarms, withdrawn)
+    return RawSummary(done, len(derived.spans), derived.seconds, gone, alarms, withdrawn)
 
 
 class _Stretch(NamedTuple):

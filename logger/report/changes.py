@@ -18,7 +18,7 @@ SURE = 3.0  # standard deviations from which on a change is named: several chann
 WORTH = 0.03  # SWR; less is nothing, however sure
 
 
-class Change(msgspec.Struct, frozen=True):
+class ChannelChange(msgspec.Struct, frozen=True):
     """One channel, now against then; `low` and `high` are the 95 % interval of after - before."""
 
     channel: int | None
@@ -32,7 +32,7 @@ class Change(msgspec.Struct, frozen=True):
     season_removed: bool
 
 
-def changes(channel: ChannelAccount, repair: int | None) -> list[Change]:
+def changes(channel: ChannelAccount, repair: int | None) -> list[ChannelChange]:
     """What can be compared. `repair` is the day of the last work on the station, if any."""
     day, last = channel.days.day, channel.trend.last
     now, lately = day > last - 28, day > last - 14
@@ -50,7 +50,9 @@ def changes(channel: ChannelAccount, repair: int | None) -> list[Change]:
     return [one for one in made if one is not None]
 
 
-def _change(channel: ChannelAccount, against: str, before: Bools, after: Bools) -> Change | None:
+def _change(
+    channel: ChannelAccount, against: str, before: Bools, after: Bools
+) -> ChannelChange | None:
     if min(before.sum(), after.sum()) < LEAST_DAYS:
         return None
     used, trend = channel.days, channel.trend
@@ -58,7 +60,7 @@ def _change(channel: ChannelAccount, against: str, before: Bools, after: Bools) 
     first, second = (float(np.median(values[some])) for some in (before, after))
     sd = math.hypot(*(_sd(trend.noise, trend.correlation, some.sum()) for some in (before, after)))
     moved = second - first
-    return Change(
+    return ChannelChange(
         used.channel,
         used.frequency_khz,
         against,

@@ -8,16 +8,16 @@ from contextlib import closing, suppress
 import msgspec
 import numpy as np
 
+from logger.daily import Days, WorkEvent
 from logger.diagnosis import Diagnosis, diagnosis_of
-from logger.store.journal import WORK
 from logger.store.database import Store
 from logger.store.days import DailyValues
+from logger.store.journal import WORK
 from logger.store.sessions import Sessions
 from logger.store.tables import ALARMS, JOURNAL, Record
-from logger.trend.account import Account, Alarm, ChannelAccount, Entry
-from logger.daily import Days, Event
+from logger.trend.account import Account, Alarm, ChannelAccount, JournalEntry
 from logger.trend.outcome import Trend
-from logger.tune.session import State, found
+from logger.tune.session import TuningState, found
 from logger.utc import parse_time
 
 Progress = Callable[[str], None]
@@ -50,7 +50,7 @@ def account(
     used.sort(key=lambda one: (-int(one.transmissions.sum()), one.channel or 0))
     entries = tuple(_entry(record) for record in store.records(JOURNAL, *span_ns))
     alarms = tuple(_alarm(record, now_ns) for record in store.records(ALARMS, *span_ns))
-    events = [Event(one.day, one.kind, one.text) for one in entries if one.kind in WORK]
+    events = [WorkEvent(one.day, one.kind, one.text) for one in entries if one.kind in WORK]
     told: list[ChannelAccount] = []
     for one in used[:most]:
         its: Trend = trend(one, events + _recalibrations(one), weather)
@@ -65,7 +65,7 @@ def account(
     return Account(station, limit, now_ns, tuple(told), entries, alarms, weather, state)
 
 
-def last_tuning(store: Store, now_ns: int) -> tuple[int, State] | None:
+def last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:
     """When the antenna was adjusted last by `tune` up to `now_ns` (UTC ns), and that session."""
     with closing(Sessions.reader(store.path)) as kept:
         for one in reversed(kept.sessions("tune")):
@@ -76,10 +76,10 @@ def last_tuning(store: Store, now_ns: int) -> tuple[int, State] | None:
     return None
 
 
-def _recalibrations(used: Days) -> list[Event]:
+def _recalibrations(used: Days) -> list[WorkEvent]:
     """The days from which on another calibration tells the channel's watts."""
     places = np.flatnonzero(np.diff(used.calibration)) + 1
-    return [Event(int(used.day[at]), "calibration", "another calibration") for at in places]
+    return [WorkEvent(int(used.day[at]), "calibration", "another calibration") for at in places]
 
 
 def diagnosed(store: Store, told: Account) -> Diagnosis | None:
@@ -92,8 +92,8 @@ def diagnosed(store: Store, told: Account) -> Diagnosis | None:
     return diagnosis_of(store, record.columns, told.now_ns)
 
 
-def _entry(record: Record) -> Entry:
-    return Entry(record.time_ns, record.columns["kind"], record.columns["text"])
+def _entry(record: Record) -> JournalEntry:
+    return JournalEntry(record.time_ns, record.columns["kind"], record.columns["text"])
 
 
 def _alarm(record: Record, now_ns: int) -> Alarm:

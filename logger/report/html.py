@@ -14,7 +14,7 @@ from logger.charts.sheet import UNSAID, style
 from logger.report.summary import Summary, TrendLine
 from logger.report.words import sections
 from logger.trend.account import Account, ChannelAccount, date
-from logger.tune.session import State
+from logger.tune.session import TuningState
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -72,7 +72,7 @@ th, td { text-align: left; padding: 0.2rem 0.9rem 0.2rem 0; border-bottom: 1px s
 """
 
 
-def page(summary: Summary, account: Account, tuning: State | None = None) -> str:
+def page(summary: Summary, account: Account, tuning: TuningState | None = None) -> str:
     """The whole file; `tuning` is how the antenna was adjusted last."""
     return PAGE.format(
         title=escape(f"Feedline at {summary.station}"),
@@ -81,7 +81,7 @@ def page(summary: Summary, account: Account, tuning: State | None = None) -> str
     )
 
 
-def _body(summary: Summary, account: Account, tuning: State | None) -> Iterator[str]:
+def _body(summary: Summary, account: Account, tuning: TuningState | None) -> Iterator[str]:
     yield f"<h1>Feedline at {escape(summary.station)}</h1>"
     when = f"Written {summary.generated_utc[:16].replace('T', ' ')} UTC"
     if summary.first is not None:
@@ -124,7 +124,7 @@ def _figure(account: Account, channel: ChannelAccount, number: int) -> str:
     )
 
 
-def _tuned(state: State) -> str:
+def _tuned(state: TuningState) -> str:
     from logger.charts.tuning import small as small_tuning
 
     drawn = _svg(lambda: small_tuning(state, 1.4 * WIDTH_MM, HEIGHT_MM))

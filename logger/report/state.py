@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from logger.physics.estimate import Span
+from logger.physics.estimate import Estimate
 from logger.trend.account import date
 from logger.trend.state_outcome import StateVerdict, StationState
 
@@ -18,12 +18,12 @@ class StateLine(msgspec.Struct, frozen=True, kw_only=True):
     channels: int
     first: str
     last: str
-    resonance_khz: Span
-    resonance_khz_per_year: Span | None
-    loss_db: Span
-    loss_db_per_year: Span | None
-    resistance_ohm: Span
-    q: Span
+    resonance_khz: Estimate
+    resonance_khz_per_year: Estimate | None
+    loss_db: Estimate
+    loss_db_per_year: Estimate | None
+    resistance_ohm: Estimate
+    q: Estimate
     reasons: tuple[str, ...]
 
 
@@ -45,7 +45,7 @@ def causes(state: StateLine | None) -> list[str]:
     return found
 
 
-def direction(span: Span | None) -> int | None:
+def direction(span: Estimate | None) -> int | None:
     """Return 1 or -1 if the whole interval is on that side of 0, else None."""
     if span is None or span.low <= 0 <= span.high:
         return None

@@ -8,18 +8,18 @@ from typing import Literal
 
 import msgspec
 
-from logger.diagnosis.scoring import Advice, Diagnosis, checks_of
+from logger.diagnosis.scoring import CauseRanking, Diagnosis, checks_of
 from logger.feedline.course import Course
-from logger.store.journal import WORK
 from logger.physics.reflection import COVERAGE
-from logger.report.changes import MONTH, Change, changes
+from logger.report.changes import MONTH, ChannelChange, changes
 from logger.report.state import StateLine, causes, state_line, story
 from logger.report.steps import RECENT, is_homogeneous, unannounced
+from logger.store.journal import WORK
 from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
 from logger.tune.positions import Position
-from logger.tune.session import State
+from logger.tune.session import TuningState
 from logger.tune.words import outcome
 from logger.utc import format_ns
 
@@ -107,7 +107,7 @@ class EntryLine(msgspec.Struct, frozen=True):
 class NextCheck(msgspec.Struct, frozen=True):
     because: str
     causes: tuple[str, ...]
-    checks: tuple[Advice, ...]
+    checks: tuple[CauseRanking, ...]
 
 
 class LineLossLine(msgspec.Struct, frozen=True, kw_only=True):
@@ -149,7 +149,7 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     sentence: str = ""
     unannounced: tuple[str, ...] = ()
     trend: tuple[TrendLine, ...]
-    changes: tuple[Change, ...]
+    changes: tuple[ChannelChange, ...]
     alarms: Alarms
     forecast: tuple[ForecastLine, ...]
     next_check: NextCheck
@@ -163,7 +163,7 @@ def summary(
     account: Account,
     diagnosed: Diagnosis | None = None,
     line_loss: Sequence[Course] = (),
-    tuning: tuple[int, State] | None = None,
+    tuning: tuple[int, TuningState] | None = None,
 ) -> Summary:
     """What is to be said. `diagnosed` is what may be behind the worst open alarm, `line_loss` what
     was measured at the line itself, `tuning` when and how the antenna was adjusted last."""
@@ -199,7 +199,7 @@ def summary(
     )
 
 
-def _tuning(time_ns: int, state: State) -> TuningLine:
+def _tuning(time_ns: int, state: TuningState) -> TuningLine:
     return TuningLine(format_ns(time_ns)[:10], outcome(state), tuple(state.read))
 
 
@@ -301,7 +301,7 @@ def _state(
     alarms: Alarms,
     line_loss: Sequence[Course],
     state: StateLine | None,
-    compared: Sequence[Change],
+    compared: Sequence[ChannelChange],
 ) -> Level:
     if any(one.severity == "critical" for one in alarms.open):
         return "act"
@@ -322,7 +322,7 @@ def _state(
     return "fine"
 
 
-def _unannounced(account: Account, compared: Sequence[Change]) -> tuple[str, ...]:
+def _unannounced(account: Account, compared: Sequence[ChannelChange]) -> tuple[str, ...]:
     """Return unannounced steps of the trend in words; if there are none, a change in the last
     month's readings, which may be too recent for the trend."""
     steps = unannounced(account)

@@ -14,7 +14,7 @@ from logger.report.words import state
 from logger.store.database import Store
 from logger.store.line_losses import LineLosses
 from logger.trend.account import Account
-from logger.tune.session import State
+from logger.tune.session import TuningState
 
 
 class Report(NamedTuple):
@@ -22,7 +22,7 @@ class Report(NamedTuple):
 
     summary: Summary
     account: Account
-    tuning: State | None
+    tuning: TuningState | None
 
 
 def report(store: Store, account: Account) -> Report:

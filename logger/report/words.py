@@ -7,10 +7,10 @@ from typing import NamedTuple
 
 from logger.feedline.findings import words
 from logger.feedline.measurement import Bounds
-from logger.report.changes import Change
+from logger.physics.estimate import Estimate
+from logger.report.changes import ChannelChange
 from logger.report.state import StateLine, causes, story
 from logger.report.summary import ForecastLine, LineLossLine, Summary, TrendLine
-from logger.physics.estimate import Span
 from logger.trend.account import channel_name, named
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
@@ -18,7 +18,7 @@ HARDLY = 0.005  # a probability that is not worth a figure
 FALLING = "A falling SWR is not always good news: a line with more loss reads better, too."
 
 
-class Section(NamedTuple):
+class ReportSection(NamedTuple):
     """A heading, its sentences, and what to do in this order."""
 
     title: str
@@ -75,17 +75,17 @@ def state(summary: Summary) -> str:
     )
 
 
-def sections(summary: Summary) -> list[Section]:
+def sections(summary: Summary) -> list[ReportSection]:
     """All that is said, in order."""
     made = [
-        Section("What changed", tuple(_changed(summary))),
-        Section("Alarms", tuple(_alarms(summary))),
-        Section("Trend", tuple(trend(one) for one in summary.trend) + _falling(summary)),
+        ReportSection("What changed", tuple(_changed(summary))),
+        ReportSection("Alarms", tuple(_alarms(summary))),
+        ReportSection("Trend", tuple(trend(one) for one in summary.trend) + _falling(summary)),
         *_station_state(summary.station_state),
-        Section("Line loss", tuple(_line_loss(one) for one in summary.line_loss)),
+        ReportSection("Line loss", tuple(_line_loss(one) for one in summary.line_loss)),
         *_tuning(summary),
-        Section("Forecast", tuple(_forecasts(summary))),
-        Section("Next check", *_next(summary)),
+        ReportSection("Forecast", tuple(_forecasts(summary))),
+        ReportSection("Next check", *_next(summary)),
     ]
     return [one for one in made if one.lines]
 
@@ -111,7 +111,7 @@ def _changed(summary: Summary) -> list[str]:
     return lines
 
 
-def _moved(one: Change) -> str:
+def _moved(one: ChannelChange) -> str:
     name = channel_name(one.channel, one.frequency_khz)
     return (
         f"{name} from {one.before:.2f} to {one.after:.2f} ({one.low:+.2f} to {one.high:+.2f}, 95 %)"
@@ -174,7 +174,7 @@ STATE_CHECKS = {
 }
 
 
-def _station_state(state: StateLine | None) -> list[Section]:
+def _station_state(state: StateLine | None) -> list[ReportSection]:
     """What all channels together say of antenna and line."""
     if state is None:
         return []
@@ -199,19 +199,19 @@ def _station_state(state: StateLine | None) -> list[Section]:
     lines += [_capital(f"{reason}.") for reason in state.reasons]
     told = (state.verdict, *state.or_else)
     lines += [STATE_CHECKS[one] for one in STATE_CHECKS if one in told or "both" in told]
-    return [Section("Antenna and line", tuple(lines))]
+    return [ReportSection("Antenna and line", tuple(lines))]
 
 
-def _span(span: Span, form: str) -> str:
+def _span(span: Estimate, form: str) -> str:
     value, low, high = (format(one + 0.0, form) for one in (span.value, span.low, span.high))
     return f"{value} ({low} to {high})"
 
 
-def _tuning(summary: Summary) -> list[Section]:
+def _tuning(summary: Summary) -> list[ReportSection]:
     told = summary.tuning
     if told is None:
         return []
-    return [Section("Last adjusted", (f"On {told.date}: {told.outcome}.",))]
+    return [ReportSection("Last adjusted", (f"On {told.date}: {told.outcome}.",))]
 
 
 def _line_loss(one: LineLossLine) -> str:
@@ -279,7 +279,7 @@ def _levels(lines: Sequence[TrendLine]) -> str:
     return ", ".join(f"{one.name} at SWR {one.level:.2f}" for one in lines)
 
 
-def _named(some: Sequence[Change | TrendLine | ForecastLine]) -> str:
+def _named(some: Sequence[ChannelChange | TrendLine | ForecastLine]) -> str:
     return named([(one.channel, one.frequency_khz) for one in some])
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import threading
 
-from logger.service.backlog import Backlog
 from logger.rows import Row
+from logger.service.backlog import Backlog
 
 MANY_ROWS = 4096  # a finite input waits while there are more
 

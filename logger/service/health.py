@@ -18,7 +18,7 @@ class Clocks(NamedTuple):
     running_ns: int
 
 
-class Totals(NamedTuple):
+class CaptureTotals(NamedTuple):
     """What capture has counted since the start."""
 
     pairs: int = 0
@@ -42,7 +42,7 @@ class HealthGauge:
         self.commits = 0
         self.commit_s = 0.0
         self.commits_failed = 0
-        self._totals = Totals()
+        self._totals = CaptureTotals()
         self._begin(clocks)
 
     def _begin(self, clocks: Clocks) -> None:
@@ -66,7 +66,7 @@ class HealthGauge:
         self.commits_failed += 1
 
     def row(
-        self, clocks: Clocks, totals: Totals, synchronised: bool | None, backlog: int | None
+        self, clocks: Clocks, totals: CaptureTotals, synchronised: bool | None, backlog: int | None
     ) -> Health:
         """The row of the time since the last one."""
         duration_s = max(1, clocks.running_ns - self._since.running_ns) / NS_PER_S
@@ -75,7 +75,9 @@ class HealthGauge:
         )
         commits = self.commits - self._before[0]
         spent_ms = MS_PER_S * (self.commit_s - self._before[1])
-        new = Totals(*(now - before for now, before in zip(totals, self._totals, strict=True)))
+        new = CaptureTotals(
+            *(now - before for now, before in zip(totals, self._totals, strict=True))
+        )
         row = Health(
             time_ns=clocks.utc_ns,
             duration_s=duration_s,

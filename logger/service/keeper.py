@@ -13,9 +13,9 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from logger.service.backlog import Backlog
 from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import AlarmChange, ClockChange, Flag, Row, Samples, Transmission
+from logger.service.backlog import Backlog
 from logger.store.database import Store, Stored
 from logger.store.refusals import disk_takes_nothing
 from logger.utc import format_ns

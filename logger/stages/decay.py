@@ -28,7 +28,7 @@ STEP = 0.1  # of the logarithm of a time constant
 LONGEST_S = 1.0  # a slower tail is no detector's
 
 
-class Memory(msgspec.Struct, forbid_unknown_fields=True):
+class DecayMemory(msgspec.Struct, forbid_unknown_fields=True):
     """Time constants of the latest tails in seconds, the oldest first."""
 
     forward_s: list[float] = []
@@ -42,7 +42,7 @@ class DecayTracker:
     hang_ns  a pause shorter than this does not end a transmission
     """
 
-    def __init__(self, memory: Memory, zero_v: tuple[float, float], hang_ns: int) -> None:
+    def __init__(self, memory: DecayMemory, zero_v: tuple[float, float], hang_ns: int) -> None:
         self._zero_v = np.array(zero_v)[:, None]
         self._hang_ns = hang_ns
         self._keyed = 0  # pairs of the transmission under way
@@ -112,7 +112,7 @@ class DecayTracker:
         return self.constants_s != before
 
 
-def choose_constants(memory: Memory) -> tuple[float, float] | None:
+def choose_constants(memory: DecayMemory) -> tuple[float, float] | None:
     """Return the forward and reflected time constant in s, None before the first tail. A reflected
     tail that was too weak is taken to be like the forward one."""
     if not memory.forward_s:

@@ -16,6 +16,8 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
+from logger.physics.reflection import rho, swr
+from logger.rows import Excursion
 from logger.stages.departures import (
     CERTAIN,
     LEAST_RHO,
@@ -27,8 +29,6 @@ from logger.stages.departures import (
     spread_w,
 )
 from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, joined
-from logger.physics.reflection import rho, swr
-from logger.rows import Excursion
 
 MERGE_NS = 25_000_000
 LEAST_BACK = 2  # pairs in a row that are back at the level end a departure,

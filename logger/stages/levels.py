@@ -12,12 +12,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger.stages import usual_level
 from logger.blocks import QUICK, Bools, Floats, Noise, Times
 from logger.calibration.coupler import Coupler
-from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
 from logger.physics.reflection import LEAST_W
 from logger.rows import Flag
+from logger.stages import usual_level
+from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
 from logger.stages.view import View
 
 LONG_AGO_NS = -(2**62)
@@ -35,11 +35,11 @@ class Levels:
     """
 
     def __init__(
-        self, coupler: Coupler, hang_ns: int, memory: usual_level.Memory | None = None
+        self, coupler: Coupler, hang_ns: int, memory: usual_level.UsualLevelMemory | None = None
     ) -> None:
         self._coupler = coupler
         self._hang_ns = hang_ns
-        self._usual = usual_level.UsualLevels(memory or usual_level.Memory())
+        self._usual = usual_level.UsualLevels(memory or usual_level.UsualLevelMemory())
         self._held: list[tuple[SentPairs, Floats]] = []
         self._sent_before = False
         self._keyed_ns = self._last_ns = LONG_AGO_NS
@@ -47,7 +47,7 @@ class Levels:
         self._place = np.nan
 
     @property
-    def memory(self) -> usual_level.Memory:
+    def memory(self) -> usual_level.UsualLevelMemory:
         """Usual levels, to be stored from run to run."""
         return self._usual.memory
 

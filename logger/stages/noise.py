@@ -20,8 +20,8 @@ from collections import deque
 import numpy as np
 
 from logger.blocks import Floats, Noise
-from logger.physics.censored import Prior, estimate
 from logger.calibration.converter_step import common_step
+from logger.physics.censored import Prior, estimate
 from logger.stages.quarters import Quarters
 
 GROUP = 64

@@ -27,7 +27,7 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.blocks import QUICK, Bools, Floats, Times
-from logger.stages.decay import DecayTracker, Memory
+from logger.stages.decay import DecayMemory, DecayTracker
 from logger.stages.lookback import first_since
 
 FALL = 0.95
@@ -95,10 +95,10 @@ class Settling:
     """
 
     def __init__(
-        self, zero_v: tuple[float, float], memory: Memory | None = None, hang_ns: int = HANG_NS
+        self, zero_v: tuple[float, float], memory: DecayMemory | None = None, hang_ns: int = HANG_NS
     ) -> None:
         self._zero_v = zero_v
-        self._decay = DecayTracker(memory or Memory(), zero_v, hang_ns)
+        self._decay = DecayTracker(memory or DecayMemory(), zero_v, hang_ns)
         self._constants_s = self._decay.constants_s
         self._time_ns = np.empty(0, dtype=np.int64)
         self._forward_v = self._reflected_v = np.empty(0)
@@ -108,7 +108,7 @@ class Settling:
         self._moved_ns = LONG_AGO_NS  # the last keyed pair whose reading moved
 
     @property
-    def memory(self) -> Memory:
+    def memory(self) -> DecayMemory:
         """Discharge time constants learned, to be stored from run to run."""
         return self._decay.memory
 

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import Floats, PowerBlock, Times
-from logger.stages.lookback import first_since
 from logger.physics.reflection import LEAST_W
 from logger.rows import Flag
+from logger.stages.lookback import first_since
 
 SECOND_NS = 1_000_000_000
 GAP_NS = 250_000_000  # pairs further apart are a gap, unless the bridge is that slow anyway
@@ -79,7 +79,7 @@ class Sought(NamedTuple):
     highest: float
 
 
-class Totals(NamedTuple):
+class PairTotals(NamedTuple):
     """Of the new pairs of a span: their seconds, the highest incident and reflected watts (2,),
     and whether pairs are missing inside."""
 
@@ -98,7 +98,7 @@ def settled_of(block: PowerBlock) -> Floats:
     return settled
 
 
-def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list[Totals]:
+def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list[PairTotals]:
     """The totals of the new pairs of each span."""
     unneeded = max(spans[0].since, spans[0].begin - RECENT - 1)
     block, settled = block[unneeded:], settled[:, unneeded:]
@@ -159,7 +159,7 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     )
     peaks_w = np.stack([np.maximum.reduceat(power, edges) for power in (forward_w, reflected_w)])
     return [
-        Totals(seconds[first:past], peaks_w[:, first:past].max(axis=1), bool(found))
+        PairTotals(seconds[first:past], peaks_w[:, first:past].max(axis=1), bool(found))
         for first, past, found in zip(
             np.searchsorted(edges, begins), np.searchsorted(edges, ends), gaps, strict=True
         )

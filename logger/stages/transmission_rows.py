@@ -33,8 +33,8 @@ from logger.stages.totals import (
     SUMS,
     VF,
     VR,
+    PairTotals,
     Seconds,
-    Totals,
 )
 
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
@@ -45,7 +45,7 @@ SCATTER_FROM = 8  # settled pairs needed before their own scatter can say anythi
 
 
 @dataclass(slots=True)
-class Found:
+class OpenTransmission:
     """A transmission as far as it is known.
 
     noise    as it was when the transmission began
@@ -66,7 +66,7 @@ class Found:
     ended: bool = False
     told: bool = False
 
-    def add(self, totals: Totals, end_ns: int) -> None:
+    def add(self, totals: PairTotals, end_ns: int) -> None:
         """Take in the pairs that follow, the last of which is at `end_ns`."""
         self.end_ns = end_ns
         self.sums += totals.seconds.sums.sum(axis=1)
@@ -91,7 +91,7 @@ class Found:
         return len(self.seconds) - (not self.ended)
 
 
-def rows_of(many: Sequence[Found], coupler: Coupler) -> list[Transmission | Second]:
+def rows_of(many: Sequence[OpenTransmission], coupler: Coupler) -> list[Transmission | Second]:
     """The rows of transmissions, then those of their seconds that are complete, which are taken
     from them."""
     transmissions: list[Transmission] = []
@@ -160,7 +160,7 @@ def _second(start_ns: int, time_ns: int, samples: int, flags: int, figures: list
 
 
 def _transmission(
-    found: Found,
+    found: OpenTransmission,
     calibration_id: str,
     samples: int,
     flags: int,

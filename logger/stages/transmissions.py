@@ -16,7 +16,7 @@ from logger.blocks import Bools, Noise, PowerBlock, Times, join
 from logger.calibration.coupler import Coupler
 from logger.rows import Flag, Row
 from logger.stages.totals import RECENT, Sought, Span, highest_ratios, settled_of, totals_of
-from logger.stages.transmission_rows import Found, rows_of
+from logger.stages.transmission_rows import OpenTransmission, rows_of
 
 
 class Transmissions:
@@ -40,7 +40,7 @@ class Transmissions:
         self._hold_ns = hold_ns
         self._channel = channel
         self._frequency_khz = frequency_khz
-        self._open: Found | None = None
+        self._open: OpenTransmission | None = None
         # The last pairs of the open one that were counted, so many, and those that are held back.
         self._kept: list[PowerBlock] = []
         self._counted = 0
@@ -122,14 +122,14 @@ class Transmissions:
             spans[0] = Span(0, self._counted, spans[0].end)
         return spans
 
-    def _begun(self, block: PowerBlock, at: int, noise: Noise) -> Found:
+    def _begun(self, block: PowerBlock, at: int, noise: Noise) -> OpenTransmission:
         def reported(name: str) -> float | None:
             column = block.aux.get(name)
             return None if column is None or np.isnan(column[at]) else float(column[at])
 
         start_ns = int(block.time_ns[at])
         channel, khz = reported("channel"), reported("frequency_khz")
-        return Found(
+        return OpenTransmission(
             start_ns,
             start_ns,
             noise,
@@ -137,7 +137,7 @@ class Transmissions:
             self._frequency_khz if khz is None else khz,
         )
 
-    def _sought(self, found: Found) -> Sought:
+    def _sought(self, found: OpenTransmission) -> Sought:
         floor_w = self._coupler.readable_floor_w(found.noise)
         return Sought(found.start_ns, floor_w, found.highest_ratio)
 
@@ -150,13 +150,13 @@ class Transmissions:
         self._kept = [block[first:]]
         self._counted = span.end - first
 
-    def _lapsed(self, now_ns: int) -> list[Found]:
+    def _lapsed(self, now_ns: int) -> list[OpenTransmission]:
         """The open transmission, closed, if the hang time is over."""
         if self._open is None or now_ns - self._open.end_ns <= self._hang_ns:
             return []
         return self._closed()
 
-    def _closed(self, flag: Flag | None = None) -> list[Found]:
+    def _closed(self, flag: Flag | None = None) -> list[OpenTransmission]:
         """The open transmission, closed, if it is one."""
         found, self._open, self._kept = self._open, None, []
         if found is None or not found.counts:
@@ -166,5 +166,5 @@ class Transmissions:
         self._spans.append((found.start_ns, found.end_ns + self._hang_ns))
         return [found]
 
-    def _rows(self, found: list[Found]) -> list[Row]:
+    def _rows(self, found: list[OpenTransmission]) -> list[Row]:
         return [*rows_of(found, self._coupler)] if found else []

@@ -28,7 +28,7 @@ STAYS = 5  # remembered of each channel
 LEAST_QUARTERS = 4  # of a stay to be remembered
 
 
-class Memory(msgspec.Struct, forbid_unknown_fields=True):
+class UsualLevelMemory(msgspec.Struct, forbid_unknown_fields=True):
     """Ratios of the last stays by channel, the latest last; the channel used latest is last."""
 
     channels: dict[str, list[float]] = {}
@@ -37,7 +37,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True):
 class UsualLevels:
     """Feeds on the levels of quarters and on the ends of transmissions."""
 
-    def __init__(self, memory: Memory) -> None:
+    def __init__(self, memory: UsualLevelMemory) -> None:
         self.memory = memory
         self._ratio = np.full(HISTORY, np.nan)  # of the quarters before
         self._start_ns = np.zeros(HISTORY, dtype=np.int64)

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from logger.blocks import Floats
 from logger.errors import DamageError, StoreError, UsageError
-from logger.store.journal import WORK
 from logger.rows import (
     AlarmChange,
     Boot,
@@ -35,6 +34,7 @@ from logger.rows import (
 )
 from logger.store import captures, redate, salvage
 from logger.store.archive import Archive
+from logger.store.journal import WORK
 from logger.store.schema import (
     bring_up_to_date,
     current_version,

@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from logger.daily import Days, Weather
 from logger.errors import StoreError
 from logger.store.database import Store
 from logger.store.schema import transaction
 from logger.store.tables import DAY_NS
-from logger.daily import Days, Weather
 
 MAD = 1.4826  # standard deviations of a normal one in a median absolute deviation
 BIN_KHZ = 5.0  # a counter reads a little otherwise each time

@@ -34,7 +34,7 @@ class Progress(NamedTuple):
     daily_ns: int
 
 
-class Change(NamedTuple):
+class AlarmChange(NamedTuple):
     """A change of an alarm, with the alarm as it is exported by now."""
 
     id: int
@@ -42,7 +42,7 @@ class Change(NamedTuple):
     columns: dict[str, Any]
 
 
-class Kept(NamedTuple):
+class PendingMessage(NamedTuple):
     """A message that waits."""
 
     id: int
@@ -51,7 +51,7 @@ class Kept(NamedTuple):
     attempts: int
 
 
-class Ended(NamedTuple):
+class FinishedMessage(NamedTuple):
     """A message that is dealt with; `id` None if it never had to wait, `refusal` None if it was
     delivered."""
 
@@ -63,7 +63,7 @@ class Ended(NamedTuple):
     refusal: str | None
 
 
-class Totals(NamedTuple):
+class DeliveryTotals(NamedTuple):
     """What is remembered of a notifier: messages waiting, given up of late, and the last one
     delivered."""
 
@@ -98,14 +98,14 @@ class Deliveries(Store):
         )
         return Progress(*row)
 
-    def changes_after(self, change_id: int) -> list[Change]:
+    def changes_after(self, change_id: int) -> list[AlarmChange]:
         """The next alarm changes, some hundred at most; none of alarms added in hindsight."""
         rows = self._query(
             f"{ALARM_CHANGES.select.replace('SELECT ', 'SELECT c.change, ', 1)}"
             f" WHERE c.id > ? AND NOT ({HINDSIGHT}) ORDER BY c.id LIMIT {PAGE}",
             (change_id,),
         )
-        return [Change(row[1], row[0], ALARM_CHANGES.record(row[1:]).columns) for row in rows]
+        return [AlarmChange(row[1], row[0], ALARM_CHANGES.record(row[1:]).columns) for row in rows]
 
     def open_rows(self) -> list[dict[str, Any]]:
         """Alarms that have not cleared, as they are exported, oldest first."""
@@ -119,7 +119,7 @@ class Deliveries(Store):
         rows = self._query("SELECT kind FROM alarms WHERE shelved_until_ns > ?", (now_ns,))
         return frozenset(kind for (kind,) in rows)
 
-    def kept(self, name: str) -> list[Kept]:
+    def kept(self, name: str) -> list[PendingMessage]:
         """The messages of a notifier that wait, oldest first."""
         rows = self._query(
             "SELECT id, kind, message, attempts FROM deliveries"
@@ -127,7 +127,9 @@ class Deliveries(Store):
             (name,),
         )
         return [
-            Kept(number, kind, msgspec.json.decode(message, type=dict[str, Any]), attempts)
+            PendingMessage(
+                number, kind, msgspec.json.decode(message, type=dict[str, Any]), attempts
+            )
             for number, kind, message, attempts in rows
         ]
 
@@ -143,7 +145,7 @@ class Deliveries(Store):
         name: str,
         progress: Progress,
         waiting: Sequence[tuple[int | None, str, dict[str, Any], int]],
-        ended: Sequence[Ended],
+        ended: Sequence[FinishedMessage],
     ) -> list[int]:
         """Keep how far a notifier is, what waits now (id, kind, message, attempts) and what has
         been dealt with; the ids of what waits. Raises StoreError."""
@@ -173,7 +175,7 @@ class Deliveries(Store):
                 )
             return ids[len(ended) :]
 
-    def totals(self, name: str) -> Totals:
+    def totals(self, name: str) -> DeliveryTotals:
         """What is stored of a notifier."""
         row = self._query_one(
             "SELECT count(*) FILTER (WHERE ended_ns IS NULL),"
@@ -181,7 +183,7 @@ class Deliveries(Store):
             " max(ended_ns) FILTER (WHERE refusal IS NULL) FROM deliveries WHERE notifier = ?",
             (name,),
         )
-        return Totals(*row)
+        return DeliveryTotals(*row)
 
 
 def _text(message: dict[str, Any]) -> str:

@@ -26,7 +26,7 @@ TIMES = {  # by table followed: the table and the column of its points' times
 _MINE = "forwarder = ? AND followed = ?"
 
 
-class Position(NamedTuple):
+class OutboxPosition(NamedTuple):
     """How far a forwarder has got with a table: every id up to `live` is delivered but those in
     (gap_after, gap_upto]. `rewrites` is what tells that rows behind it have changed since."""
 
@@ -40,7 +40,7 @@ class Position(NamedTuple):
         """Ids to catch up with."""
         return max(0, self.gap_upto - self.gap_after)
 
-    def took_live(self, after: int, upto: int) -> Position:
+    def took_live(self, after: int, upto: int) -> OutboxPosition:
         """Delivered (after, upto] with after >= live; what was passed over falls in the gap.
 
         The gap is one range, so it may come to hold rows that went out live before. Each is sent
@@ -49,18 +49,18 @@ class Position(NamedTuple):
         skipped = self if after <= self.live else self.postponed(after)
         return skipped._replace(live=upto)
 
-    def postponed(self, upto: int) -> Position:
+    def postponed(self, upto: int) -> OutboxPosition:
         """Nothing new was delivered; rows up to `upto` are left for the gap."""
         return self._replace(live=upto, gap_after=min(self.gap_after, self.live), gap_upto=upto)
 
-    def took_gap(self, upto: int) -> Position:
+    def took_gap(self, upto: int) -> OutboxPosition:
         """Delivered (gap_after, upto]."""
         if upto >= self.gap_upto:
             return self._replace(gap_after=HIGHEST, gap_upto=0)
         return self._replace(gap_after=upto)
 
 
-class Refused(NamedTuple):
+class RefusedRow(NamedTuple):
     """A row that a server would not take; `row_ns` is the row's own time, `time_ns` that of the
     refusal, both UTC."""
 
@@ -90,13 +90,13 @@ class Retractions(NamedTuple):
     lost: int
 
 
-class Totals(NamedTuple):
+class ForwarderTotals(NamedTuple):
     """What the store knows of a forwarder: rows waiting, rows refused, the latest of them, and when
     the server last took rows."""
 
     backlog: int
     refused: int
-    latest: list[Refused]
+    latest: list[RefusedRow]
     taken_ns: int | None
 
     def columns(self) -> dict[str, Any]:
@@ -146,20 +146,20 @@ class Outbox(Store):
                 ).rowcount
             )
 
-    def position(self, name: str, table: Table) -> Position:
+    def position(self, name: str, table: Table) -> OutboxPosition:
         """How far a forwarder has got; the start if it never began."""
         row = self._query_one(
             f"SELECT {_POSITION} FROM forwarded WHERE {_MINE}", (name, table.name)
         )
-        return Position() if row is None else Position(*row)
+        return OutboxPosition() if row is None else OutboxPosition(*row)
 
     def save(
         self,
         name: str,
         table: Table,
-        position: Position,
+        position: OutboxPosition,
         taken_ns: int | None,
-        refused: Sequence[Refused] = (),
+        refused: Sequence[RefusedRow] = (),
     ) -> bool:
         """Keep a position, and rows set aside on the way. False, and nothing is done, if rows
         behind it were rewritten in the meantime. Raises StoreError."""
@@ -290,7 +290,7 @@ class Outbox(Store):
         )
         return None if row is None else table.record(row)
 
-    def waiting(self, table: Table, position: Position) -> int:
+    def waiting(self, table: Table, position: OutboxPosition) -> int:
         """Rows before a position. Ids are counted, as rows would have to be read; so rows deleted
         or still going on inside may be among them."""
         return position.gap + self.newest_after(table, position.live, 0) - position.live
@@ -299,7 +299,7 @@ class Outbox(Store):
         """How many are still to be carried out."""
         return max(0, self._last_retraction() - self._retracted_upto(name))
 
-    def totals(self, name: str, latest: int = 3) -> Totals:
+    def totals(self, name: str, latest: int = 3) -> ForwarderTotals:
         """What is stored of a forwarder."""
         refused, taken_ns = self._query_one(
             "SELECT coalesce(sum(refused), 0), max(taken_ns) FROM forwarded WHERE forwarder = ?",
@@ -312,4 +312,4 @@ class Outbox(Store):
         )
         backlog = sum(self.waiting(table, self.position(name, table)) for table in FORWARDED)
         backlog += self.retractions_waiting(name)
-        return Totals(backlog, refused, [Refused(*row) for row in rows], taken_ns)
+        return ForwarderTotals(backlog, refused, [RefusedRow(*row) for row in rows], taken_ns)

@@ -10,7 +10,7 @@ from logger.store.schema import transaction
 FIELDS = "id, kind, begun_ns, changed_ns, ended, content"
 
 
-class Kept(msgspec.Struct, frozen=True):
+class StoredSession(msgspec.Struct, frozen=True):
     """A session; its kind knows what the content (JSON) means."""
 
     id: int
@@ -63,18 +63,18 @@ class Sessions(Store):
                     (now_ns, kind, words),
                 )
 
-    def unfinished(self, kind: str) -> Kept | None:
+    def unfinished(self, kind: str) -> StoredSession | None:
         """The session of a kind that can be resumed."""
         found = self._sessions("kind = ? AND NOT ended", kind)
         return found[-1] if found else None
 
-    def sessions(self, kind: str) -> list[Kept]:
+    def sessions(self, kind: str) -> list[StoredSession]:
         """All of a kind, oldest first."""
         return self._sessions("kind = ?", kind)
 
-    def _sessions(self, where: str, *values: object) -> list[Kept]:
+    def _sessions(self, where: str, *values: object) -> list[StoredSession]:
         rows = self._query(f"SELECT {FIELDS} FROM sessions WHERE {where} ORDER BY id", values)
         return [
-            Kept(number, kind, begun_ns, changed_ns, bool(ended), content)
+            StoredSession(number, kind, begun_ns, changed_ns, bool(ended), content)
             for number, kind, begun_ns, changed_ns, ended, content in rows
         ]

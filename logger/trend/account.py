@@ -15,7 +15,7 @@ DAY_NS = 86_400_000_000_000
 
 
 @dataclass(frozen=True)
-class Entry:
+class JournalEntry:
     """An entry of the journal."""
 
     time_ns: int
@@ -65,7 +65,7 @@ class Account:
     limit: float  # SWR
     now_ns: int
     channels: tuple[ChannelAccount, ...]
-    entries: tuple[Entry, ...]
+    entries: tuple[JournalEntry, ...]
     alarms: tuple[Alarm, ...]
     weather: Weather | None
     state: StationState | None = None

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.physics.reflection import COVERAGE
 from logger.daily import FloatArray, IntArray
+from logger.physics.reflection import COVERAGE
 from logger.trend.outcome import Curve, Trend
 
 YEAR = 365.25  # days

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger.daily import Days, Event, FloatArray, IntArray, Weather
+from logger.daily import Days, FloatArray, IntArray, Weather, WorkEvent
 from logger.trend.design import YEAR, Frame, frame, step_columns
+from logger.trend.nonparametric import seasonal
 from logger.trend.outcome import Curve, SecondOpinion, Step, Trend
 from logger.trend.outliers import plausible
-from logger.trend.regression import Fit, fit
-from logger.trend.nonparametric import seasonal
+from logger.trend.regression import RegressionFit, fit
 from logger.trend.steps import certainty, search
 from logger.trend.verdict import Slope, verdict
 from logger.wording import count
@@ -27,7 +27,7 @@ MONTH_DAYS = 3  # with readings, for a month to have a value
 SIGMAS_95 = 1.96
 
 
-def trend(days: Days, events: Sequence[Event] = (), weather: Weather | None = None) -> Trend:
+def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None = None) -> Trend:
     """What the channel of `days` has been doing; `events` may have changed it."""
     value = np.minimum(days.swr, HIGHEST)
     kept = plausible(value)
@@ -68,7 +68,7 @@ def trend(days: Days, events: Sequence[Event] = (), weather: Weather | None = No
     )
 
 
-def _announced(day: IntArray, events: Sequence[Event]) -> dict[int, str]:
+def _announced(day: IntArray, events: Sequence[WorkEvent]) -> dict[int, str]:
     """Work and calibrations between readings, by day; of those with next to no readings between
     them the last, with all they say."""
     found: dict[int, str] = {}
@@ -92,7 +92,7 @@ def _steps(
     framed: Frame,
     steps: Sequence[int],
     announced: dict[int, str],
-    fitted: Fit,
+    fitted: RegressionFit,
 ) -> list[Step]:
     columns = framed.columns(day)
     sizes = fitted.estimate[columns.shape[1] :]
@@ -111,14 +111,16 @@ def _steps(
     return told
 
 
-def _lasting(framed: Frame, fitted: Fit, day: IntArray, steps: Sequence[int]) -> FloatArray:
+def _lasting(
+    framed: Frame, fitted: RegressionFit, day: IntArray, steps: Sequence[int]
+) -> FloatArray:
     """The model without season and weather."""
     columns = framed.columns(day)
     columns[:, framed.season] = columns[:, framed.weather] = 0.0
     return np.asarray(np.column_stack([columns, step_columns(day, steps)]) @ fitted.estimate)
 
 
-def _slope(framed: Frame, fitted: Fit, day: IntArray) -> Slope | None:
+def _slope(framed: Frame, fitted: RegressionFit, day: IntArray) -> Slope | None:
     if framed.slope is None:
         return None
     # Days that hang together tell less of how much they vary.
@@ -131,7 +133,7 @@ def _slope(framed: Frame, fitted: Fit, day: IntArray) -> Slope | None:
     )
 
 
-def _amplitude(framed: Frame, fitted: Fit) -> float | None:
+def _amplitude(framed: Frame, fitted: RegressionFit) -> float | None:
     if framed.slope is None:
         return None
     year = np.arange(round(YEAR))
@@ -139,7 +141,7 @@ def _amplitude(framed: Frame, fitted: Fit) -> float | None:
     return float(np.ptp(wave) / 2)
 
 
-def _curve(framed: Frame, fitted: Fit, day: IntArray, steps: Sequence[int]) -> Curve:
+def _curve(framed: Frame, fitted: RegressionFit, day: IntArray, steps: Sequence[int]) -> Curve:
     """The model on each day from the first reading to the last, those set aside included."""
     every = np.arange(day[0], day[-1] + 1)
     columns = framed.columns(every)
@@ -153,7 +155,7 @@ def _curve(framed: Frame, fitted: Fit, day: IntArray, steps: Sequence[int]) -> C
 
 
 def _second_opinion(
-    framed: Frame, fitted: Fit, day: IntArray, value: FloatArray, steps: Sequence[int]
+    framed: Frame, fitted: RegressionFit, day: IntArray, value: FloatArray, steps: Sequence[int]
 ) -> SecondOpinion | None:
     """Of the months' medians, steps taken away, each month compared with itself."""
     if framed.slope is None:

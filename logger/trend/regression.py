@@ -47,7 +47,7 @@ def whitening(day: IntArray, correlation: float, weight: FloatArray | None = Non
 
 
 @dataclass(frozen=True)
-class Fit:
+class RegressionFit:
     """Estimates (k,) with their covariance (k, k), and what is left, (n,)."""
 
     estimate: FloatArray
@@ -80,7 +80,7 @@ class Fit:
         return float(max(1.0, taken * (sums @ sums) / (direction @ direction)))
 
 
-def fit(day: IntArray, value: FloatArray, columns: FloatArray) -> Fit:
+def fit(day: IntArray, value: FloatArray, columns: FloatArray) -> RegressionFit:
     """Fit `value` (n,) by `columns` (n, k), n > k, the columns independent."""
     weight = np.ones(len(day))
     correlation = 0.0
@@ -98,7 +98,7 @@ def fit(day: IntArray, value: FloatArray, columns: FloatArray) -> Fit:
 
 def _least_squares(
     day: IntArray, value: FloatArray, columns: FloatArray, correlation: float, weight: FloatArray
-) -> Fit:
+) -> RegressionFit:
     white = whitening(day, correlation, weight)
     basis, upper = np.linalg.qr(white(columns))
     target = white(value)
@@ -107,7 +107,7 @@ def _least_squares(
     left = target - basis @ (basis.T @ target)
     freedom = max(1.0, len(day) - columns.shape[1])
     noise = max(float(np.sqrt(left @ left / freedom)), LEAST_NOISE)
-    return Fit(
+    return RegressionFit(
         estimate=np.asarray(estimate),
         covariance=np.asarray(noise**2 * inverse @ inverse.T),
         residual=np.asarray(value - columns @ estimate),

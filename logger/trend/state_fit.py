@@ -12,8 +12,8 @@ from functools import cached_property
 
 import numpy as np
 
-from logger.physics.estimate import Span
 from logger.daily import FloatArray
+from logger.physics.estimate import Estimate
 from logger.trend.state_model import MOVE, SLOPE, STEP, Model
 
 ROBUST = 3.0  # standard deviations from which a bin counts less
@@ -62,7 +62,7 @@ class Fitted:
         """By how much chi-square is lower than that of another story about the same bins."""
         return (other.chi2 - self.chi2) / self.unit
 
-    def level(self, which: int, day: float) -> Span:
+    def level(self, which: int, day: float) -> Estimate:
         """Resonance (0, kHz), loss (1, dB), R (2, ohm) or Q (3) at a day."""
         model = self.model
         days = np.array([day])
@@ -76,15 +76,15 @@ class Fitted:
         here = value(self.p)
         reach = SIGMAS_95 * math.sqrt(float(gradient @ self.covariance @ gradient))
         ends = (here, here - reach, here + reach)
-        return Span(*(ends if which < 2 else map(math.exp, ends)))
+        return Estimate(*(ends if which < 2 else map(math.exp, ends)))
 
-    def slope(self, at: int, unit: float) -> Span:
+    def slope(self, at: int, unit: float) -> Estimate:
         """A parameter in its unit, its interval where chi-square rises by that of 95 %."""
         reach = SIGMAS_95 * math.sqrt(
             self.covariance[self.model.free == at, :][:, self.model.free == at][0, 0]
         )
         low, high = (self._end(at, sign * reach) for sign in (-1, 1))
-        return Span(*(unit * value for value in (float(self.p[at]), low, high)))
+        return Estimate(*(unit * value for value in (float(self.p[at]), low, high)))
 
     def _end(self, at: int, reach: float) -> float:
         """Where the profile is as far off as SIGMAS_95, by some steps of the secant."""

@@ -15,9 +15,9 @@ from typing import Literal
 
 import numpy as np
 
+from logger.daily import FloatArray, IntArray
 from logger.physics.antenna import reflection
 from logger.physics.reflection import swr
-from logger.daily import FloatArray, IntArray
 from logger.trend.design import YEAR, harmonics, step_columns
 
 Story = Literal["loss", "resistance"]

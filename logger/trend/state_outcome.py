@@ -6,7 +6,7 @@ from typing import Literal
 
 import msgspec
 
-from logger.physics.estimate import Span
+from logger.physics.estimate import Estimate
 
 StateVerdict = Literal["unchanged", "loss", "resonance", "both", "resistance", "undecided"]
 
@@ -29,10 +29,10 @@ class StationState(msgspec.Struct, frozen=True, kw_only=True):
     channels: int
     first: int
     last: int
-    resonance_khz: Span
-    loss_db: Span
-    resistance_ohm: Span
-    q: Span
-    resonance_khz_per_year: Span | None = None
-    loss_db_per_year: Span | None = None
+    resonance_khz: Estimate
+    loss_db: Estimate
+    resistance_ohm: Estimate
+    q: Estimate
+    resonance_khz_per_year: Estimate | None = None
+    loss_db_per_year: Estimate | None = None
     reasons: tuple[str, ...] = ()

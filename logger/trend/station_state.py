@@ -13,8 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from drivers.channels import CHANNEL_MHZ
-from logger.physics.estimate import Span
-from logger.daily import Days, Event, FloatArray
+from logger.daily import Days, FloatArray, WorkEvent
+from logger.physics.estimate import Estimate
 from logger.trend.design import YEAR
 from logger.trend.state_fit import Fitted, fitted
 from logger.trend.state_model import (
@@ -44,7 +44,7 @@ CUT = 6.0  # standard deviations at which a departure is cut for that comparison
 DOUBT = 3.0  # difference of chi-square between two stories: odds of 4 to 1
 
 
-def station_state(used: Sequence[Days], events: Sequence[Event] = ()) -> StationState | None:
+def station_state(used: Sequence[Days], events: Sequence[WorkEvent] = ()) -> StationState | None:
     """Return what changes at a station; None with less than three channels in regular use, or if
     one antenna does not explain their readings."""
     known = [(one, khz) for one in used if (khz := _khz(one)) is not None]
@@ -92,7 +92,7 @@ def _binned(known: Sequence[tuple[Days, float]], first: int, last: int) -> Bins:
     return Bins(*(np.concatenate(each) for each in zip(*columns, strict=True)))
 
 
-def _steps(bins: Bins, events: Sequence[Event]) -> tuple[int, ...]:
+def _steps(bins: Bins, events: Sequence[WorkEvent]) -> tuple[int, ...]:
     """Days of work with readings on either side."""
     times = np.unique(bins.day)
     found: list[int] = []
@@ -148,13 +148,13 @@ def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
     return _told(loss, verdict, or_else, channels, first, last, move, growth)
 
 
-def _is_change(span: Span, least: float) -> bool:
+def _is_change(span: Estimate, least: float) -> bool:
     """True if a slope is large enough to report and its interval excludes 0."""
     return abs(span.value) >= least and not span.low <= 0 <= span.high
 
 
 def _verdict(
-    moves: bool, grows: bool, move: Span, growth: Span
+    moves: bool, grows: bool, move: Estimate, growth: Estimate
 ) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
     """The simplest that explains the readings; and what they do not rule out, if there is much that
     they do not."""
@@ -191,8 +191,8 @@ def _told(
     channels: int,
     first: int,
     last: int,
-    move: Span | None = None,
-    growth: Span | None = None,
+    move: Estimate | None = None,
+    growth: Estimate | None = None,
     reasons: tuple[str, ...] = (),
 ) -> StationState:
     return StationState(

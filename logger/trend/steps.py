@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.daily import FloatArray, IntArray
 from logger.trend.design import step_columns
-from logger.trend.regression import Fit, fit
+from logger.trend.regression import RegressionFit, fit
 
 MOST = 8  # unannounced steps
 CANDIDATE = 12.0
@@ -24,7 +24,7 @@ LEAST_SIZE = 0.03  # SWR; smaller ones would be the weather's
 CERTAIN = 0.95
 
 
-def gains(day: IntArray, fitted: Fit) -> FloatArray:
+def gains(day: IntArray, fitted: RegressionFit) -> FloatArray:
     """What a step at each day with readings would explain besides what `fitted` has, (n,).
 
     The whitened column of a step at row c is s at c and a at the rows after it, so that its
@@ -126,5 +126,7 @@ def _roomy(day: IntArray, steps: Sequence[int]) -> np.ndarray:
     return np.asarray(np.abs(rows[:, None] - edges[None, :]).min(axis=1) >= LEAST_DAYS)
 
 
-def _fit(day: IntArray, value: FloatArray, columns: FloatArray, steps: Sequence[int]) -> Fit:
+def _fit(
+    day: IntArray, value: FloatArray, columns: FloatArray, steps: Sequence[int]
+) -> RegressionFit:
     return fit(day, value, np.column_stack([columns, step_columns(day, steps)]))

@@ -14,8 +14,8 @@ import msgspec
 import numpy as np
 
 from logger.blocks import Floats
+from logger.physics.estimate import Estimate
 from logger.physics.reflection import rho_of_swr
-from logger.physics.estimate import Span
 from logger.tune.cutting import BEYOND, FAR_SWR, cut_change, went_too_far
 from logger.tune.estimate import Posterior, interval
 from logger.tune.positions import SETTING_ERROR, STEP, Adjustment, Position, span_khz
@@ -35,7 +35,7 @@ LEANING = 0.8  # probability of the side, for a slight correction
 NOTED_RHO = 0.01  # by which an earlier position has to be better
 
 
-class Advice(msgspec.Struct, frozen=True, kw_only=True):
+class TuningAdvice(msgspec.Struct, frozen=True, kw_only=True):
     """What the readings say.
 
     kind        "move" there; "bracket" to pass the resonance; "try", as it cannot be told which
@@ -54,8 +54,8 @@ class Advice(msgspec.Struct, frozen=True, kw_only=True):
 
     kind: Kind
     target_khz: float
-    resonance_khz: Span
-    longer_by: Span
+    resonance_khz: Estimate
+    longer_by: Estimate
     too_short: float
     to: float | None
     worst: float
@@ -69,7 +69,7 @@ class Advice(msgspec.Struct, frozen=True, kw_only=True):
 
 def advise(
     adjustment: Adjustment, positions: Sequence[Position], posterior: Posterior, target_khz: float
-) -> Advice:
+) -> TuningAdvice:
     """For the last of `positions`, from all of them."""
     here = positions[-1]
     resonance = posterior.resonance_khz[:, -1]
@@ -101,11 +101,11 @@ def advise(
         too_little = gain < max(LEAST_GAIN, float(now.std()) / 4)
         if too_little and not (to != here.setting and _leans(adjustment, here, need)):
             kind, to = _last_word(adjustment, positions, posterior, target_khz, need)
-    return Advice(
+    return TuningAdvice(
         kind=kind,
         target_khz=target_khz,
-        resonance_khz=Span(*interval(resonance)),
-        longer_by=Span(*interval(need)),
+        resonance_khz=Estimate(*interval(resonance)),
+        longer_by=Estimate(*interval(need)),
         too_short=float(np.mean(need > 0)),
         to=None if to == here.setting else to,
         worst=float(now.mean()),

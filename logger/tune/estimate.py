@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.physics.antenna import reflection, rho
 from logger.blocks import Floats
+from logger.physics.antenna import reflection, rho
 from logger.physics.reflection import rho_of_swr, swr
 from logger.tune.positions import (
     GUESS_SPREAD,

@@ -21,7 +21,7 @@ SHARE = 0.8  # median sensitivity, over that of a plain element
 GUESS_SPREAD: dict[Unit, float] = {"mm": 0.5, "turns": 1.0, "marks": 1.0}
 
 
-class Reading(msgspec.Struct, frozen=True):
+class ChannelReading(msgspec.Struct, frozen=True):
     """A transmission at one frequency; the interval is of 95 %."""
 
     frequency_khz: float
@@ -39,7 +39,7 @@ class Position(msgspec.Struct):
     """
 
     setting: float
-    readings: list[Reading] = msgspec.field(default_factory=list)
+    readings: list[ChannelReading] = msgspec.field(default_factory=list)
     advised: float | None = None
 
 

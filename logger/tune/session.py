@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import msgspec
 
-from logger.tune.advice import Advice, advise
+from logger.tune.advice import TuningAdvice, advise
 from logger.tune.estimate import Posterior, estimate
-from logger.tune.positions import Adjustment, Position, Reading, span_khz
+from logger.tune.positions import Adjustment, ChannelReading, Position, span_khz
 
 LEAST, USUAL = 2, 3  # frequencies at a position: without which nothing is said; low, middle, high
 
 
-class State(msgspec.Struct):
+class TuningState(msgspec.Struct):
     """All that is kept; positions in the order in which they were set.
 
     target_khz  where it is to be resonant; None: in the middle of what is keyed
@@ -41,10 +41,10 @@ class State(msgspec.Struct):
         return estimate(self.adjustment, self.read, self.loss_db)
 
 
-class Session:
+class TuningSession:
     """Readings go into the last position."""
 
-    def __init__(self, state: State) -> None:
+    def __init__(self, state: TuningState) -> None:
         self.state = state
 
     @property
@@ -80,15 +80,15 @@ class Session:
         else:
             self.state.positions.append(Position(setting, advised=advised))
 
-    def take(self, reading: Reading) -> None:
+    def take(self, reading: ChannelReading) -> None:
         """A transmission was caught."""
         self.here.readings.append(reading)
 
-    def forget(self) -> Reading | None:
+    def forget(self) -> ChannelReading | None:
         """The last reading at this position does not count; what it was, if there is one."""
         return self.here.readings.pop() if self.here.readings else None
 
-    def advice(self) -> Advice:
+    def advice(self) -> TuningAdvice:
         """What to do next; needs `ready`."""
         state = self.state
         return advise(state.adjustment, state.read, state.posterior(), state.target)
@@ -99,11 +99,11 @@ def frequencies(position: Position) -> set[float]:
     return {each.frequency_khz for each in position.readings}
 
 
-def kept(state: State) -> bytes:
+def kept(state: TuningState) -> bytes:
     """A state as JSON."""
     return msgspec.json.encode(state)
 
 
-def found(content: bytes) -> State:
+def found(content: bytes) -> TuningState:
     """The state that was kept. Raises msgspec.DecodeError."""
-    return msgspec.json.decode(content, type=State)
+    return msgspec.json.decode(content, type=TuningState)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from logger.physics.estimate import Span
-from logger.tune.advice import Advice
+from logger.physics.estimate import Estimate
+from logger.tune.advice import TuningAdvice
 from logger.tune.cutting import FAR_SWR, MARGIN
 from logger.tune.estimate import interval
-from logger.tune.positions import STEP, Adjustment, Position, Reading, Unit
-from logger.tune.session import State
+from logger.tune.positions import STEP, Adjustment, ChannelReading, Position, Unit
+from logger.tune.session import TuningState
 from logger.tune.suspicion import Sign
 from logger.wording import count
 
@@ -67,7 +67,7 @@ def extent(unit: Unit, change: float) -> str:
     return f"{size:.2g} {noun}{'' if f'{size:.2g}' == '1' else 's'}"
 
 
-def keyed(reading: Reading) -> str:
+def keyed(reading: ChannelReading) -> str:
     """A reading with its interval."""
     return (
         f"{place(reading)}: SWR {reading.swr:.2f} ({reading.swr_low:.2f} to"
@@ -75,7 +75,7 @@ def keyed(reading: Reading) -> str:
     )
 
 
-def place(reading: Reading) -> str:
+def place(reading: ChannelReading) -> str:
     """Where it was keyed."""
     mhz = f"{reading.frequency_khz / 1e3:.3f} MHz"
     return mhz if reading.channel is None else f"channel {reading.channel} ({mhz})"
@@ -92,7 +92,7 @@ def line(adjustment: Adjustment, position: Position) -> str:
     return f"{setting(adjustment.unit, position.setting)}: {swrs}"
 
 
-def findings(state: State, advice: Advice) -> Iterator[str]:
+def findings(state: TuningState, advice: TuningAdvice) -> Iterator[str]:
     """What the readings say, in sentences, what to do next at the end."""
     unit, here = state.adjustment.unit, state.read[-1]
     its, by = advice.resonance_khz, advice.longer_by
@@ -111,7 +111,7 @@ def findings(state: State, advice: Advice) -> Iterator[str]:
         yield back(state, advice.better)
 
 
-def back(state: State, number: int) -> str:
+def back(state: TuningState, number: int) -> str:
     """A position that read better, and the way back to it."""
     adjustment, here, one = state.adjustment, state.read[-1], state.read[number]
     away = adjustment.sign * (one.setting - here.setting)
@@ -121,7 +121,7 @@ def back(state: State, number: int) -> str:
     )
 
 
-def _length(unit: Unit, advice: Advice) -> str:
+def _length(unit: Unit, advice: TuningAdvice) -> str:
     by = advice.longer_by
     if 0.1 < advice.too_short < 0.9:
         return (
@@ -139,7 +139,7 @@ def _length(unit: Unit, advice: Advice) -> str:
 
 
 def _overcut(
-    adjustment: Adjustment, before: Position, here: Position, advice: Advice
+    adjustment: Adjustment, before: Position, here: Position, advice: TuningAdvice
 ) -> Iterator[str]:
     """Say that the last cut went too far, and whether the advice or the cut was wrong."""
     unit, by = adjustment.unit, advice.longer_by
@@ -159,7 +159,7 @@ def _overcut(
         yield f"The advice to cut to {setting(unit, here.advised)} was wrong: it went too far."
 
 
-def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterator[str]:
+def _next(state: TuningState, advice: TuningAdvice, here: Position, wanted: float) -> Iterator[str]:
     adjustment, to = state.adjustment, advice.to
     unit = adjustment.unit
     if to is None:
@@ -219,15 +219,15 @@ def _next(state: State, advice: Advice, here: Position, wanted: float) -> Iterat
     yield UNKEY
 
 
-def _slight(state: State, advice: Advice, by: float) -> bool:
+def _slight(state: TuningState, advice: TuningAdvice, by: float) -> bool:
     per_unit = state.adjustment.relative_change(state.positions[0].setting)
     return abs(by) * per_unit < 0.015
 
 
-def outcome(state: State) -> str:
+def outcome(state: TuningState) -> str:
     """The session in a sentence, for the journal; needs a position in `read`."""
     adjustment, last = state.adjustment, state.read[-1]
-    its = Span(*interval(state.posterior().resonance_khz[:, -1]))
+    its = Estimate(*interval(state.posterior().resonance_khz[:, -1]))
     first = setting(adjustment.unit, state.read[0].setting)
     steps = len(state.read) - 1
     return (

@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 import msgspec
 
 from logger.config.load import WatchdogOptions
-from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.rows import AlarmChange, Excursion, Row, Second, Transmission
+from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.stages.view import View
 from logger.watchdog import (
     baseline_shift,

@@ -30,7 +30,7 @@ CAP = 4.0  # standard deviations at which an innovation is cut before it teaches
 TAIL = 4.0  # degrees of freedom of Student's t: weather has outliers
 
 
-class Forecast(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+class BaselineForecast(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """State of the filter.
 
     mean        level, slope, amplitudes of cosine and sine; empty before the first reading
@@ -63,7 +63,7 @@ class Forecast(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
         return min(max(products / (prior + self.squares), 0.0), MOST_CORRELATION)
 
 
-def predict(forecast: Forecast, day: Floats) -> tuple[Floats, Floats]:
+def predict(forecast: BaselineForecast, day: Floats) -> tuple[Floats, Floats]:
     """Return the expected SWR of days (n,) not before the latest reading, weather apart, and the
     variances of these expectations."""
     if not forecast.mean:
@@ -76,7 +76,7 @@ def predict(forecast: Forecast, day: Floats) -> tuple[Floats, Floats]:
     return np.asarray(rows @ forecast.mean), np.asarray(variance)
 
 
-def variance_of_change(forecast: Forecast, first: float, last: float) -> float:
+def variance_of_change(forecast: BaselineForecast, first: float, last: float) -> float:
     """Variance of the change of the expectation's error from one day to another, neither before
     the latest reading. A season is no sine wave: at times it is steeper than the wave learned, by
     as much as a wave of the amplitude WAVE."""
@@ -89,7 +89,7 @@ def variance_of_change(forecast: Forecast, first: float, last: float) -> float:
     return float(row @ covariance @ row) + WANDER**2 * (last - first) + steeper**2
 
 
-def learn(forecast: Forecast, day: int, swr: float) -> None:
+def learn(forecast: BaselineForecast, day: int, swr: float) -> None:
     """Let the filter follow the reading of a day."""
     mean, covariance = _at(forecast, day)
     row = _row(day)
@@ -111,14 +111,14 @@ def learn(forecast: Forecast, day: int, swr: float) -> None:
     forecast.day = day
 
 
-def move(forecast: Forecast, step: float, variance: float) -> None:
+def move(forecast: BaselineForecast, step: float, variance: float) -> None:
     """Shift the level by `step` SWR, which has a variance."""
     if forecast.mean:
         forecast.mean[0] += step
         forecast.covariance[0] += variance
 
 
-def teach_weather(forecast: Forecast, day: int, innovation: float, spread: float) -> None:
+def teach_weather(forecast: BaselineForecast, day: int, innovation: float, spread: float) -> None:
     """Learn deviation and correlation of the weather from an innovation, of which `spread` is the
     variance by the forecast."""
     weight = forecast.deviation**2 / (forecast.deviation**2 + spread)
@@ -133,7 +133,7 @@ def teach_weather(forecast: Forecast, day: int, innovation: float, spread: float
     forecast.innovation = cut
 
 
-def _at(forecast: Forecast, day: int) -> tuple[Floats, Floats]:
+def _at(forecast: BaselineForecast, day: int) -> tuple[Floats, Floats]:
     """Mean and covariance on a day."""
     if not forecast.mean:
         spreads = [UNKNOWN, SLOPE / YEAR, WAVE, WAVE]

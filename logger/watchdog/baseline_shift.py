@@ -51,7 +51,7 @@ from logger.utc import format_ns
 from logger.watchdog.baseline_forecast import (
     UNKNOWN,
     YEAR,
-    Forecast,
+    BaselineForecast,
     learn,
     move,
     predict,
@@ -110,7 +110,7 @@ class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     scatter   variance of a transmission about its day
     """
 
-    forecast: Forecast = msgspec.field(default_factory=Forecast)
+    forecast: BaselineForecast = msgspec.field(default_factory=BaselineForecast)
     held: list[Day] = []
     day: int = 0
     latest: list[float] = []
@@ -184,7 +184,7 @@ class Series(msgspec.Struct, frozen=True):
     first_variance: float
     tilt_variance: float
     offset_variance: float
-    weather: Forecast
+    weather: BaselineForecast
 
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineShift:

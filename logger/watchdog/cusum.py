@@ -23,7 +23,7 @@ _K = np.repeat(KS, 2)[:, None]
 _SIGN = np.tile([1.0, -1.0], len(KS))[:, None]
 
 
-class Change(NamedTuple):
+class CusumCrossing(NamedTuple):
     """A chart passed its limit with value number `at`; `since` is the first of those that the sum
     is of, negative if that was before this call; `sign` says which way."""
 
@@ -58,7 +58,7 @@ class Bank:
         self._sums[:] = 0.0
         self._ages[:] = 0
 
-    def update(self, values: Floats) -> Change | None:
+    def update(self, values: Floats) -> CusumCrossing | None:
         """Take in standardised values (n,); the first change, at which the charts stop."""
         if not len(values):
             return None
@@ -74,4 +74,4 @@ class Bank:
             return None
         at = int(np.argmax(beyond.any(axis=0)))
         chart = int(np.argmax(sums[:, at] - self._limits[:, 0]))
-        return Change(at, at + 1 - int(ages[chart, at]), float(_SIGN[chart, 0]))
+        return CusumCrossing(at, at + 1 - int(ages[chart, at]), float(_SIGN[chart, 0]))

@@ -33,7 +33,7 @@ class _Run:
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class HoldEvidence:
     """What a rule sees in some pairs, arrays (n,), times strictly increasing.
 
     sums      (SUMS, n) what is added up over the settled pairs of a run: COUNT (ones), EXCESS
@@ -75,7 +75,7 @@ class Hold:
         self._run = None
         self._previous_ns = time_ns
 
-    def find(self, evidence: Evidence) -> tuple[int, Floats] | None:
+    def find(self, evidence: HoldEvidence) -> tuple[int, Floats] | None:
         """Index of the first pair at which the rule is satisfied and the sums of its run. The run
         is then forgotten; pairs after that index have not been looked at."""
         times = evidence.time_ns

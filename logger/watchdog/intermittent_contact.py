@@ -40,7 +40,7 @@ SPELL_NS = EVENING_NS // 24  # time on the air is added up by such spells
 MOST_EVENTS = 200  # of an evening that are kept
 
 
-class Event(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
+class ContactEvent(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
     """One excursion, or several close together."""
 
     time_ns: int
@@ -51,7 +51,7 @@ class Event(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
 class Memory(msgspec.Struct, forbid_unknown_fields=True):
     """Events of the evening, keyed seconds by spell (as text, since JSON keys are), and before."""
 
-    events: list[Event] = []
+    events: list[ContactEvent] = []
     spells: dict[str, float] = {}
     past_events: float = 0.0
     past_hours: float = 0.0
@@ -73,7 +73,7 @@ class IntermittentContact:
     def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
         self._improbable = false_alarms_per_year * EVENING_NS / (LOOKS * YEAR_NS)
         self._active = active
-        self._fresh: list[Event] = []  # of the transmission that goes on
+        self._fresh: list[ContactEvent] = []  # of the transmission that goes on
         self.memory = memory
 
     def row(self, row: Excursion | Transmission, work_ns: int) -> list[Finding]:
@@ -86,13 +86,13 @@ class IntermittentContact:
         events = self._fresh or self.memory.events
         if events and row.time_ns - events[-1].time_ns < TOGETHER_NS:
             last = events[-1]
-            events[-1] = Event(
+            events[-1] = ContactEvent(
                 last.time_ns,
                 max(last.duration_ms, row.duration_ms),
                 max(last.swr_peak, row.swr_peak),
             )
             return []
-        self._fresh.append(Event(row.time_ns, row.duration_ms, row.swr_peak))
+        self._fresh.append(ContactEvent(row.time_ns, row.duration_ms, row.swr_peak))
         since_ns = row.time_ns - EVENING_NS
         evening = [one for one in (*self.memory.events, *self._fresh) if one.time_ns > since_ns]
         if self._active or len(evening) < LEAST:

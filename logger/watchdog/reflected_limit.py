@@ -15,7 +15,7 @@ import numpy as np
 from logger.blocks import Floats
 from logger.stages.view import View
 from logger.watchdog.finding import Finding
-from logger.watchdog.hold import Evidence, Hold
+from logger.watchdog.hold import Hold, HoldEvidence
 from logger.watchdog.inverse_time import inverse_time
 
 CLEAR_HOLDS = 10
@@ -85,7 +85,7 @@ class ReflectedLimit:
             rest = rest[at + 1 :]
         return findings
 
-    def _evidence(self, view: View, pairs: np.ndarray) -> Evidence:
+    def _evidence(self, view: View, pairs: np.ndarray) -> HoldEvidence:
         block = view.block
         slope, offset = self._release if self._active else self._bound
         forward_w, reflected_w = block.forward_w[pairs], block.reflected_w[pairs]
@@ -96,7 +96,7 @@ class ReflectedLimit:
         settled = block.settled[pairs]
         positive = excess > 0
         surely = np.abs(excess) > np.minimum(2 * np.sqrt(variance), NEAR * bound_w)
-        return Evidence(
+        return HoldEvidence(
             block.time_ns[pairs],
             np.stack([np.ones(len(pairs)), excess, variance, forward_w, reflected_w]),
             positive,

@@ -15,8 +15,8 @@ from typing import Any, Protocol, TypeVar, runtime_checkable
 import msgspec
 
 from logger.config.load import WatchdogOptions
-from logger.stages.quarters import Quarters
 from logger.rows import Excursion, Second, Transmission
+from logger.stages.quarters import Quarters
 from logger.stages.view import View
 from logger.watchdog.finding import Finding
 

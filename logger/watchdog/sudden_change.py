@@ -31,10 +31,10 @@ import numpy as np
 
 from logger.blocks import Floats, Times
 from logger.config.load import WatchdogOptions
-from logger.stages.quarters import QUARTER_NS, Quarters, channel_key
 from logger.physics.reflection import swr
 from logger.rows import Transmission
-from logger.watchdog.cusum import Bank, Change
+from logger.stages.quarters import QUARTER_NS, Quarters, channel_key
+from logger.watchdog.cusum import Bank, CusumCrossing
 from logger.watchdog.finding import Finding
 
 KIND = "sudden-change"
@@ -249,7 +249,7 @@ class SuddenChange:
         stay: _Stay,
         number: Times,
         rho: Floats,
-        change: Change,
+        change: CusumCrossing,
         findings: list[Finding],
     ) -> None:
         """The level has changed, with the quarter `change.since`."""

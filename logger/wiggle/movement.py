@@ -12,7 +12,7 @@ import statistics
 from collections import deque
 from dataclasses import dataclass, field
 
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 from logger.physics.reflection import rho_of_swr
 
 LEVEL = 10
@@ -34,7 +34,7 @@ class Movement:
     _away: int = 0  # readings in a row that depart
     _held: tuple[float, float] | None = None  # reflection coefficient and noise of the last reading
 
-    def take(self, reading: Reading) -> float | None:
+    def take(self, reading: LiveReading) -> float | None:
         """By how much the reflection coefficient departs in the reading before this one: 0 where
         it does not, None where nothing can be told (key up, too little power, the edges of a
         key-down)."""
@@ -65,7 +65,7 @@ class Movement:
         return SIGMA_PER_MAD * statistics.median(self._unrest)
 
 
-def _figures(reading: Reading) -> tuple[float, float] | None:
+def _figures(reading: LiveReading) -> tuple[float, float] | None:
     swr, low, high = reading.swr, reading.swr_noise_low, reading.swr_noise_high
     if not reading.keyed or swr is None or low is None or high is None:
         return None

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 from logger.utc import parse_time
 from logger.wiggle.movement import Movement
 from logger.wiggle.ranking import Ranked, Tally, ranking
@@ -40,7 +40,7 @@ class Counted(msgspec.Struct):
         )
 
 
-class State(msgspec.Struct):
+class WiggleState(msgspec.Struct):
     """All that is worth keeping when a session is interrupted."""
 
     hands_off: Counted
@@ -58,15 +58,15 @@ class Heard(msgspec.Struct, frozen=True):
     too_long: bool = False  # the key has been down for longer than allowed: not counted
 
 
-def fresh(names: Sequence[str]) -> State:
+def fresh(names: Sequence[str]) -> WiggleState:
     """The state before anything was counted."""
-    return State(Counted(""), [Counted(name) for name in names])
+    return WiggleState(Counted(""), [Counted(name) for name in names])
 
 
-class Session:
+class WiggleSession:
     """`key_down_s` is the longest that the key may be down at a time."""
 
-    def __init__(self, state: State, key_down_s: float) -> None:
+    def __init__(self, state: WiggleState, key_down_s: float) -> None:
         self.state = state
         self._most_ns = round(key_down_s * 1e9)
         self._movement = Movement()
@@ -106,7 +106,7 @@ class Session:
         """How long the key has been down by now."""
         return 0.0 if self._down_since_ns is None else (self._keyed_ns - self._down_since_ns) / 1e9
 
-    def take(self, reading: Reading) -> Heard:
+    def take(self, reading: LiveReading) -> Heard:
         """Count a reading."""
         if reading.time is None:
             return Heard()
@@ -142,15 +142,15 @@ class Session:
         return ranking(moved, self.state.hands_off.tally())
 
 
-def kept(state: State) -> bytes:
+def kept(state: WiggleState) -> bytes:
     """A state as JSON."""
     return msgspec.json.encode(state)
 
 
-def found(content: bytes) -> State:
+def found(content: bytes) -> WiggleState:
     """The state that was kept; a joint that was half done is to be done again. Raises
     msgspec.DecodeError."""
-    state = msgspec.json.decode(content, type=State)
+    state = msgspec.json.decode(content, type=WiggleState)
     if state.moving:
         state.joints[state.at] = Counted(state.joints[state.at].name)
         state.moving = False

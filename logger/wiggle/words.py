@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from logger.live.reading import Reading
+from logger.live.reading import LiveReading
 from logger.wiggle.ranking import Ranked
-from logger.wiggle.session import Session
+from logger.wiggle.session import WiggleSession
 from logger.wording import count, join
 
 # As they come from the radio; that at the antenna is left out, as nobody is to be near it.
@@ -15,7 +15,7 @@ JACKET = "gently, by the jacket"
 LEAST_SECONDS = 5.0  # of a joint, or with hands off, for a ranking to mean something
 
 
-def forms(session: Session, reading: Reading, key_down_s: float) -> list[str]:
+def forms(session: WiggleSession, reading: LiveReading, key_down_s: float) -> list[str]:
     """The line that is drawn while it goes on, the longest form first."""
     present = session.present
     where = f"moving {present.name}" if present.name else "hands off"
@@ -31,7 +31,7 @@ def forms(session: Session, reading: Reading, key_down_s: float) -> list[str]:
     ]
 
 
-def next_step(session: Session) -> str:
+def next_step(session: WiggleSession) -> str:
     """What the person does now."""
     state = session.state
     name = state.joints[min(state.at, len(state.joints) - 1)].name
@@ -47,7 +47,7 @@ def next_step(session: Session) -> str:
     )
 
 
-def result(session: Session) -> Iterator[str]:
+def result(session: WiggleSession) -> Iterator[str]:
     """The ranking in words."""
     ranked = session.ranking()
     quiet = session.state.hands_off.tally()
@@ -84,7 +84,7 @@ def result(session: Session) -> Iterator[str]:
         )
 
 
-def remark(session: Session) -> str | None:
+def remark(session: WiggleSession) -> str | None:
     """The session as an entry of the journal, None if there is nothing to be told."""
     ranked = session.ranking()
     if not ranked:

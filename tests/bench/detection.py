@@ -20,12 +20,12 @@ import numpy as np
 from drivers.contract import SampleBlock
 from logger import pipeline as pipeline_module
 from logger import watchdog
-from logger.stages import usual_level
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import parse
 from logger.pipeline import Pipeline
-from logger.stages.quarters import Quarters
 from logger.rows import Excursion
+from logger.stages import usual_level
+from logger.stages.quarters import Quarters
 from tests.bench.bulk import readings
 from tests.station import CALIBRATION
 from tests.station_model import exact, random_station, random_traffic
@@ -50,7 +50,7 @@ class _Nothing:
 
 
 class _NoLevels(_Nothing):
-    memory = usual_level.Memory()
+    memory = usual_level.UsualLevelMemory()
 
     def update(self, *_: object) -> Quarters | None:  # type: ignore[override]
         """No quarter."""

@@ -10,7 +10,7 @@ import argparse
 
 import numpy as np
 
-from logger.isolate.session import Session
+from logger.isolate.session import IsolationSession
 from tests.isolate_stations import (
     MISREAD,
     Choice,
@@ -29,7 +29,10 @@ def main() -> None:
     options = parser.parse_args()
     for misread in (0.0, MISREAD):
         print(f"{options.stations} stations, {100 * misread:g} % of outcomes misread")
-        for name, choose in (("most for its minutes", Session.next), ("in order", in_order)):
+        for name, choose in (
+            ("most for its minutes", IsolationSession.next),
+            ("in order", in_order),
+        ):
             _print(name, options, misread, choose)
 
 

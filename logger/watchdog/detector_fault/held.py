@@ -6,7 +6,7 @@ import numpy as np
 
 from logger.blocks import Bools
 from logger.stages.view import View
-from logger.watchdog.hold import SUMS, Evidence, Hold
+from logger.watchdog.hold import SUMS, Hold, HoldEvidence
 
 
 class Held:
@@ -23,5 +23,5 @@ class Held:
             return None
         sums = np.zeros((SUMS, len(times)))
         sums[:2] = 1.0  # count and excess: certain as they are
-        found = self._hold.find(Evidence(times, sums, yes, yes, no))
+        found = self._hold.find(HoldEvidence(times, sums, yes, yes, no))
         return None if found is None else int(times[found[0]])
