@@ -20,10 +20,11 @@ from hypothesis import strategies as st
 from logger.cli.status import _forwarder_lines
 from logger.config.load import InfluxOptions
 from logger.forward import influx, server
-from logger.forward.answers import RowFault, ServerError, Target, judge, retry_after
+from logger.forward.answers import RowFault, ServerError, Target, judge
 from logger.forward.influx import InfluxForwarder
 from logger.outlets import pacing as pace
 from logger.outlets.pacing import Backoff, BatchSize
+from logger.outlets.responses import retry_after
 from logger.store.database import Store
 from tests.deadlines import scale, wait_until
 from tests.line_server import TAKEN, LineServer, Reply, Rule, line_server, passed_on, refusing

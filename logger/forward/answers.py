@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from datetime import UTC, datetime
-from email.utils import parsedate_to_datetime
+from datetime import datetime
 from enum import Enum
 from typing import NamedTuple
 
-LONGEST_RETRY_S = 3600.0
-REASON_CHARS = 200
+from logger.outlets.responses import json_object, message_of, retry_after
+
 # How databases speak of rows in plain text. A 400 in other words is a proxy's or speaks of the
 # request, and taking that for bad rows would throw away the whole backlog.
 ROW_WORDS = ("partial write", "unable to parse", "too long line")
@@ -62,7 +60,7 @@ def judge(
 ) -> Refusal:
     """What an answer other than success says of the rows. Raises ServerError if it speaks of the
     server instead; header names in lower case."""
-    reason = told(body)
+    reason = message_of(body)
     said = f" ({reason})" if reason else ""
     if status == 413:
         return Refusal(RowFault.TOO_MUCH, f"the server finds it too large{said}")
@@ -90,36 +88,10 @@ def has_no_delete(status: int, headers: Mapping[str, str], body: str) -> bool:
     that address, or it is not implemented."""
     if status in (405, 501):
         return True
-    return status in (400, 404) and _json(body) is None and "x-influxdb-version" not in headers
-
-
-def retry_after(header: str | None, now: datetime) -> float:
-    """Seconds that the server asks to wait, an hour at most; 0 if it asks for nothing readable."""
-    try:
-        seconds = float(header or "0")
-    except ValueError:
-        try:
-            until = parsedate_to_datetime(header or "")
-        except ValueError:
-            return 0.0
-        seconds = (until.replace(tzinfo=until.tzinfo or UTC) - now).total_seconds()
-    return min(max(seconds, 0.0), LONGEST_RETRY_S) if seconds == seconds else 0.0
-
-
-def told(body: str) -> str:
-    """The message in an answer's body on one line, shortened."""
-    found = _json(body)
-    text = str(found.get("message") or found.get("error") or body) if found else body
-    return " ".join(text.split())[:REASON_CHARS]
+    if status not in (400, 404) or "x-influxdb-version" in headers:
+        return False
+    return json_object(body) is None
 
 
 def _speaks_of_rows(body: str) -> bool:
-    return _json(body) is not None or any(words in body for words in ROW_WORDS)
-
-
-def _json(body: str) -> dict[str, object] | None:
-    try:
-        found = json.loads(body)
-    except ValueError:
-        return None
-    return found if isinstance(found, dict) else None
+    return json_object(body) is not None or any(words in body for words in ROW_WORDS)

@@ -20,10 +20,10 @@ import msgspec
 from logger.config.credentials import secret, without
 from logger.config.notifiers import WebhookOptions, check_url, shown_url
 from logger.errors import ConfigError
-from logger.forward.answers import retry_after, told
 from logger.notify import tls
 from logger.notify.channel import ChannelContext, Message, NotDelivered
 from logger.notify.deadline import responses_until
+from logger.outlets.responses import message_of, retry_after
 
 SIGNATURE = "X-Mismatchd-Signature"
 KEPT_BYTES = 4096  # of an answer
@@ -105,6 +105,6 @@ class Webhook:
                 if 200 <= answer.status < 300:
                     return answer.status, "", 0.0
                 said = answer.read(KEPT_BYTES).decode("utf-8", "replace")
-                return answer.status, told(said), retry_s
+                return answer.status, message_of(said), retry_s
         finally:
             connection.close()

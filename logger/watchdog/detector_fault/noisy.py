@@ -2,7 +2,7 @@
 switching supply, or a converter that fails.
 
 What it was is learned for each port as the mean logarithm over some USUAL_OVER transmissions, after
-LEARN of them. The noise itself (see `logger/stages/noise.py`) is a median over bursts of many minutes, so
+LEARN of them. The noise itself (`stages/noise.py`) is a median over bursts of many minutes, so
 one odd moment is none; FACTOR and LEAST_STEPS are far outside of what it scatters (some 10 %), so
 that chance raises no alarm.
 """

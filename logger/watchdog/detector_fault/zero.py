@@ -1,6 +1,6 @@
 """The zero of a reading has moved beyond what the calibration covers.
 
-The zero is a median over unkeyed bursts of many minutes (see `logger/stages/noise.py`). What drifts a
+The zero is a median over unkeyed bursts of many minutes (`stages/noise.py`). What drifts a
 little stands in every interval as doubt; here it is more than SHARE of the calibrated range, and
 more than the steps and noise of the converter explain, which chance never reaches.
 """

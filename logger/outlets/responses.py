@@ -1,0 +1,39 @@
+"""Parts of an HTTP response that every client here reads: when to retry, and its message."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+
+LONGEST_RETRY_S = 3600.0
+MESSAGE_CHARS = 200
+
+
+def retry_after(header: str | None, now: datetime) -> float:
+    """Return the seconds that a Retry-After header asks for, an hour at most; 0 if unreadable."""
+    try:
+        seconds = float(header or "0")
+    except ValueError:
+        try:
+            until = parsedate_to_datetime(header or "")
+        except ValueError:
+            return 0.0
+        seconds = (until.replace(tzinfo=until.tzinfo or UTC) - now).total_seconds()
+    return min(max(seconds, 0.0), LONGEST_RETRY_S) if seconds == seconds else 0.0
+
+
+def message_of(body: str) -> str:
+    """Return the message in a response body on one line, shortened."""
+    content = json_object(body)
+    text = str(content.get("message") or content.get("error") or body) if content else body
+    return " ".join(text.split())[:MESSAGE_CHARS]
+
+
+def json_object(body: str) -> dict[str, object] | None:
+    """Return a body as a JSON object, None if it is something else."""
+    try:
+        content = json.loads(body)
+    except ValueError:
+        return None
+    return content if isinstance(content, dict) else None
