@@ -49,17 +49,17 @@ RULES = ["watchdog", "sudden_change", "baseline_shift", "intermittent_contact",
          "heating_joint", "detector_fault", "level_changes",
          "foreign_signals", "rule_limits", "baseline_forecast"]  # fmt: skip
 TABLE = {  # modules under logger/ and the tests that answer for them
-    "reflection": (["reflection.py"], ["reflection", "transmissions", "extrapolation"]),
+    "reflection": (["physics/reflection.py"], ["reflection", "transmissions", "extrapolation"]),
     "settling": (
-        ["settling.py", "decay.py"],
+        ["stages/settling.py", "stages/decay.py"],
         ["settling", "settling_detectors", "transmissions"],
     ),
     "transmissions": (
-        ["transmissions.py", "totals.py", "transmission_rows.py"],
+        ["stages/transmissions.py", "stages/totals.py", "stages/transmission_rows.py"],
         ["transmissions", "settling_detectors"],
     ),
     "excursions": (
-        ["excursions.py", "departures.py"],
+        ["stages/excursions.py", "stages/departures.py"],
         ["excursions", "chatter", "departures", "levels", "foreign_signals"],
     ),
     "watchdog": (["watchdog"], RULES),

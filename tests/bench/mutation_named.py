@@ -1,11 +1,11 @@
 """Mutants made by hand: name, row of `mutation.TABLE`, file under logger/, text, and its place."""
 
 NAMED = (
-    ("no systematic variance in the SWR's interval", "reflection", "reflection.py",
+    ("no systematic variance in the SWR's interval", "reflection", "physics/reflection.py",
      "noise_variance + systematic_variance * least**2", "noise_variance"),
-    ("settling: no margin for noise", "settling", "settling.py",
+    ("settling: no margin for noise", "settling", "stages/settling.py",
      "\nMARGIN = 4.0", "\nMARGIN = 0.0"),
-    ("settling: a tenth of the rise time", "settling", "settling.py",
+    ("settling: a tenth of the rise time", "settling", "stages/settling.py",
      "RISE_NS = 5_000_000", "RISE_NS = 500_000"),
     ("baseline-shift: half of the tests counted", "watchdog", "watchdog/baseline_shift.py",
      "tests = 2 * YEAR", "tests = YEAR"),
@@ -30,6 +30,6 @@ NAMED = (
      "if not same(decode(data), whole):", "if False:"),
     ("archive: moved times ignored", "archive", "store/archive.py",
      "return times + by_ns if by_ns else times", "return times"),
-    ("SWR's interval: no leak of the forward port", "reflection", "reflection.py",
+    ("SWR's interval: no leak of the forward port", "reflection", "physics/reflection.py",
      "leak + forward_leak * np.minimum(point, 1.0) ** 2", "leak"),
 )  # fmt: skip
