@@ -152,3 +152,21 @@ def test_one_session_in_a_new_mode_is_no_change() -> None:
         o if day == first else one for one, o in zip(rows, other, strict=True) for day in [one[0]]
     ]
     assert changes(mixed) == []
+
+
+def test_an_unreadable_transmission_does_not_join_two_sessions() -> None:
+    """The first of each session is too short to count."""
+    rows = sessions("carrier", 30.0, 7, lambda w, r: (w, r), 99.0)
+    with_tests: list[tuple[float, Transmission]] = []
+    for number, (day, row) in enumerate(rows):
+        if number == 0 or rows[number - 1][0] != day:
+            before_ns = row.start_ns - 60 * SECOND
+            with_tests.append((day, transmission(before_ns, settled_samples=0)))
+        with_tests.append((day, row))
+    memories = level.Memory(), level.Memory()
+    for memory, some in zip(memories, (rows, with_tests), strict=True):
+        for _, row in some:
+            level.judge(memory, row)
+    plain, tested = ([one.session for one in memory.readings] for memory in memories)
+    assert len(set(plain)) > 10
+    assert np.diff(tested).tolist() == np.diff(plain).tolist()

@@ -146,11 +146,11 @@ def _describe(
 
 def _reading(memory: Memory, row: Transmission) -> Reading | None:
     """The reading of a transmission; None if it does not count."""
+    if row.settled_samples < LEAST_SETTLED or row.forward_w_mean <= 0 or not is_readable(row):
+        return None
     last = memory.readings[-1].session if memory.readings else 0
     session = last + (row.start_ns - memory.last_ns > SESSION_NS)
     memory.last_ns = row.end_ns
-    if row.settled_samples < LEAST_SETTLED or row.forward_w_mean <= 0 or not is_readable(row):
-        return None
     if sum(one.session == session for one in memory.readings[-PER_SESSION:]) >= PER_SESSION:
         return None
     rho, noise = None, 0.0
