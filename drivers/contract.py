@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import ClassVar, Protocol
+from typing import Any, ClassVar, Protocol, runtime_checkable
 
 import msgspec
 import numpy as np
@@ -139,6 +139,38 @@ class Driver(Protocol):
         """Release the device. May be called twice and before `open`."""
 
 
+class DriverClass(Protocol):
+    """The class of a driver: called with its options it returns a driver that is not open."""
+
+    Options: type[msgspec.Struct]
+
+    def __call__(self, options: Any, /) -> Driver: ...
+
+
+@runtime_checkable
+class HasClock(Protocol):
+    """A driver that states its clock: "host" for times of `drivers.timeline.host_ns`."""
+
+    clock: str
+
+
+@runtime_checkable
+class WaitsForDevice(Protocol):
+    """A driver that can start without its device."""
+
+    def open_or_wait(self) -> None:
+        """Open the device; treat an absent one as lost. Raises LinkError for other failures."""
+
+
+@runtime_checkable
+class StatesAbsence(Protocol):
+    """A driver that can say why its device is absent: one line, None while it is present."""
+
+    @property
+    def away(self) -> str | None: ...
+
+
+@runtime_checkable
 class Sends(Protocol):
     """What a driver may offer besides: its device takes messages (the notifier `inhibit`).
 

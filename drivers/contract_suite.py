@@ -27,7 +27,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from drivers.contract import Driver, DriverError, EndOfInput, LinkError, SampleBlock
+from drivers.contract import (
+    Driver,
+    DriverError,
+    EndOfInput,
+    HasClock,
+    LinkError,
+    SampleBlock,
+    Sends,
+    StatesAbsence,
+    WaitsForDevice,
+)
 from drivers.found import find
 from drivers.timeline import host_ns
 
@@ -242,10 +252,10 @@ class DriverContract:
         return reader
 
     def test_says_what_it_can(self, bench: Bench, driver: Driver) -> None:
-        assert find(bench.kind) is type(driver)
+        assert isinstance(driver, cast(type, find(bench.kind)))
         assert driver.finite == bench.finite
-        assert (getattr(driver, "clock", "utc") == "host") == bench.host_clock
-        assert callable(getattr(driver, "send", None)) == bench.sends
+        assert (isinstance(driver, HasClock) and driver.clock == "host") == bench.host_clock
+        assert isinstance(driver, Sends) == bench.sends
         assert all(isinstance(count, int) for count in driver.counters.values())
 
     def test_refuses_options_it_does_not_know(self, bench: Bench) -> None:
@@ -339,14 +349,14 @@ class DriverContract:
         reader.blocks(10)
         for _ in range(2):
             before = sum(driver.counters.values())
-            assert getattr(driver, "away", None) is None
+            assert absence_of(driver) is None
             bench.hush()
             bench.lose()
             reader.drain()
             assert reader.read(timeout_s=0.3) is None
             notices = driver.notices()
             assert notices, "the loss is not reported"
-            for notice in [*notices, getattr(driver, "away", None) or "away"]:
+            for notice in [*notices, absence_of(driver) or "away"]:
                 _one_line(notice)
             assert not driver.notices(), "notices are reported twice"
             assert sum(driver.counters.values()) > before, "the loss is not counted"
@@ -356,14 +366,15 @@ class DriverContract:
             assert driver.notices(), "the return is not reported"
 
     def test_can_wait_for_its_device(self, bench: Bench, driver: Driver) -> None:
-        wait = getattr(driver, "open_or_wait", None)
-        _needs(bench.reconnects and wait is not None, "reconnects, of a driver with open_or_wait")
+        _needs(bench.reconnects, "reconnects")
+        if not isinstance(driver, WaitsForDevice):
+            pytest.skip("the driver cannot start without its device")
         bench.hush()
         bench.lose()
         reader = Reader(driver, bench)
-        only_documented(cast(Callable[[], None], wait))
+        only_documented(driver.open_or_wait)
         assert reader.read() is None
-        _one_line(getattr(driver, "away", None) or "away")
+        _one_line(absence_of(driver) or "away")
         bench.restore()
         bench.talk()
         assert reader.blocks(10)
@@ -421,6 +432,7 @@ class DriverContract:
 
     def test_sends_while_it_reads(self, bench: Bench, driver: Driver, reader: Reader) -> None:
         _needs(bench.sends, "sends")
+        assert isinstance(driver, Sends)
         bench.hush()
         reader.drain()
         bench.received()
@@ -429,7 +441,7 @@ class DriverContract:
         def send() -> None:
             time.sleep(0.1)
             begun_s = time.monotonic()
-            driver.send(bench.message)  # type: ignore[attr-defined]
+            driver.send(bench.message)
             took_s.append(time.monotonic() - begun_s)
 
         thread = threading.Thread(target=send)
@@ -447,22 +459,28 @@ class DriverContract:
 
     def test_says_that_it_cannot_send(self, bench: Bench, driver: Driver, reader: Reader) -> None:
         _needs(bench.sends and bench.reconnects, "sends and reconnects")
+        assert isinstance(driver, Sends)
         bench.hush()
         bench.lose()
         reader.drain()
         begun_s = time.monotonic()
         with pytest.raises(LinkError) as caught:
-            only_documented(lambda: driver.send(bench.message))  # type: ignore[attr-defined]
+            only_documented(lambda: driver.send(bench.message))
         assert time.monotonic() - begun_s < 1 + SLACK_S
         _one_line(str(caught.value))
         bench.restore()
+
+
+def absence_of(driver: Driver) -> str | None:
+    """Return why the device is absent; None while it is present or the driver cannot say."""
+    return driver.away if isinstance(driver, StatesAbsence) else None
 
 
 def make_driver(kind: str, options: dict[str, Any]) -> Driver:
     """The driver of this kind with these options, as the configuration makes it."""
     driver = find(kind)
     made = msgspec.convert(options, driver.Options, dec_hook=_path)
-    return driver(made)  # type: ignore[call-arg]
+    return driver(made)
 
 
 def only_documented(act: Callable[[], Result]) -> Result:

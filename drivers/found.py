@@ -7,7 +7,7 @@ from importlib.metadata import entry_points
 
 import msgspec
 
-from drivers.contract import ENTRY_POINTS, Driver, DriverError
+from drivers.contract import ENTRY_POINTS, DriverClass, DriverError
 
 
 class UnknownDriverError(DriverError):
@@ -19,7 +19,7 @@ def installed_kinds() -> list[str]:
     return sorted(entry_points(group=ENTRY_POINTS).names)
 
 
-def find(kind: str) -> type[Driver]:
+def find(kind: str) -> DriverClass:
     """Import the driver of this kind. Raises UnknownDriverError if that cannot be done."""
     found = tuple(entry_points(group=ENTRY_POINTS, name=kind))
     if not found:
@@ -32,7 +32,7 @@ def find(kind: str) -> type[Driver]:
         )
     entry = found[0]
     try:
-        driver: type[Driver] = entry.load()
+        driver: DriverClass = entry.load()
     except Exception as error:  # whatever a foreign package throws while it is imported
         raise UnknownDriverError(
             f"driver {kind!r} ({entry.value}) cannot be imported: {type(error).__name__}: {error}; "

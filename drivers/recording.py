@@ -13,7 +13,7 @@ import gzip
 import struct
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import IO, Any, NamedTuple, cast
 
 import msgspec
 
@@ -48,7 +48,7 @@ def open_plain_or_gzip(path: Path) -> IO[bytes]:
         raise LinkError(f"{path}: {error.strerror}") from error
     if file.peek(2)[:2] == b"\x1f\x8b":
         file.close()
-        return gzip.open(path)  # type: ignore[return-value]
+        return cast(IO[bytes], gzip.open(path))
     return file
 
 

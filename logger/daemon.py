@@ -25,7 +25,17 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from drivers.contract import READ, Driver, DriverError, EndOfInput, SampleBlock
+from drivers.contract import (
+    READ,
+    Driver,
+    DriverError,
+    EndOfInput,
+    HasClock,
+    SampleBlock,
+    Sends,
+    StatesAbsence,
+    WaitsForDevice,
+)
 from drivers.timeline import boot_name, host_ns, read_clocks
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
@@ -90,7 +100,9 @@ class Daemon:
     ) -> None:
         self._config = config
         self._driver = driver
-        self._open_driver = getattr(driver, "open_or_wait", driver.open) if wait else driver.open
+        self._open_driver = driver.open
+        if wait and isinstance(driver, WaitsForDevice):
+            self._open_driver = driver.open_or_wait
         self._lock = StoreLock(config.store.path)
         self._content = dump(coupler.content)
         self._coupler = coupler
@@ -119,7 +131,7 @@ class Daemon:
         self._pipeline = Pipeline(config, coupler, open_kinds, self._memories, tap=self._tap.give)
         self._order = Order()
         self._dating: Dating | None = None
-        if getattr(driver, "clock", "utc") == "host":
+        if isinstance(driver, HasClock) and driver.clock == "host":
             self._dating = _dating(self._keeper.store)
         shortest_s = 1e-3 * min(
             config.watchdog.high_swr.hold_ms, config.watchdog.high_reflected_power.hold_ms
@@ -271,7 +283,8 @@ class Daemon:
             words = f"no pairs since {format_ns(self._last_ns)}"
         else:
             words = f"{self._rate:.3g} pairs/s, key {'down' if self._pipeline.keyed else 'up'}"
-        troubles = [self._keeper.failure, getattr(self._driver, "away", None), words]
+        away = self._driver.away if isinstance(self._driver, StatesAbsence) else None
+        troubles = [self._keeper.failure, away, words]
         return "; ".join(filter(None, troubles))
 
     # capture
@@ -498,7 +511,7 @@ class Daemon:
             config.station.name,
             config.path.parent,
             os.environ,
-            getattr(self._driver, "send", None),
+            self._driver.send if isinstance(self._driver, Sends) else None,
             watching=True,
         )
         self._notifiers = build_notifiers(

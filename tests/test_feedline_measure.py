@@ -237,7 +237,7 @@ def test_beside_the_daemon_by_a_person(tmp_path: Path) -> None:
 def test_a_carrier_by_the_host_clock_is_dated_without_a_daemon(tmp_path: Path) -> None:
     with pty() as (master, name), hands(master) as held:
         config = load(write_config(tmp_path, name, transmission="{hang_ms: 300}"))
-        driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+        driver = config.make_driver()
         source = OfDriver(config, Coupler(calibration_of(config)), driver)
         found, deadline = None, Deadline(10)
         try:

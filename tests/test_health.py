@@ -210,7 +210,7 @@ def test_the_daemon_stores_a_row_each_time(tmp_path: Path) -> None:
     )
     config = load(path)
     coupler = Coupler(calibration_of(config), None)
-    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    driver = config.make_driver()
     begun_ns = time.time_ns()
     Daemon(config, coupler, driver, lambda _: None, health_s=0.8).run()
     store = Store.reader(config.store.path)

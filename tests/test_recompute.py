@@ -54,7 +54,7 @@ def play(config: Config, content: CalibrationFile, path: Path, threshold: float 
     keying = replace(
         config.transmission, min_forward_w=threshold * config.transmission.min_forward_w
     )
-    driver = config.driver_class(config.driver_options)
+    driver = config.make_driver()
     pipeline = Pipeline(replace(config, transmission=keying), Coupler(content))
     rows: list[Row] = []
     driver.open()
@@ -81,7 +81,7 @@ class Stores:
         example = folder / "config.yaml"
         example.write_text(EXAMPLE)
         self.config = load(example)
-        truth = self.config.driver_class(self.config.driver_options).truth()
+        truth = self.config.make_driver().truth()
         self.right = calibration(truth.coupler, truth.adc)
         self.one_db = changed(
             self.right,

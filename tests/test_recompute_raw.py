@@ -92,7 +92,7 @@ CUTS_S = (30.0, 60.0, 102.7, 130.0)
 @functools.cache
 def stream(config_path: Path) -> tuple[SampleBlock, CalibrationFile]:
     config = load(config_path)
-    driver = config.driver_class(config.driver_options)
+    driver = config.make_driver()
     driver.open()
     blocks = []
     try:

@@ -17,6 +17,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 from matplotlib.transforms import ScaledTranslation
 
 from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, PAPER, TEAL
+from logger.charts.sheet import size_inches
 from logger.daily import FloatArray, Weather
 from logger.physics.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
 from logger.store.journal import WORK
@@ -230,7 +231,7 @@ def _losses(axes: Axes, scale: tuple[float, float]) -> None:
     right.grid(visible=False)
     places: list[float] = []
     words: list[str] = []
-    height = axes.get_position().height * axes.get_figure().get_figheight()  # type: ignore[union-attr]
+    _, height = size_inches(axes)
     close = max(CLOSE, 0.16 / height) * (scale[1] - scale[0])
     best = float(return_loss_db(rho_of_swr(max(scale[0], 1.0001))))
     for loss in (one for one in LOSSES_DB if one <= best):
@@ -262,8 +263,7 @@ def mark_work(axes: Axes, entries: Sequence[JournalEntry]) -> None:
 def mark_steps(axes: Axes, steps: Sequence[Step], span: Span) -> None:
     """Stand a wedge on the axis for each step: its base covers the days in which the step may lie,
     its tip is at the most likely one. Steps that the journal explains are hollow."""
-    room = axes.get_position()
-    width, height = 72 * axes.get_figure(root=True).get_size_inches() * room.size  # type: ignore[union-attr]
+    width, height = 72 * size_inches(axes)
     least = LEAST_BASE_POINTS / width * (span[1] - span[0] + 1)
     tip = WEDGE_POINTS / height
     for step in steps:

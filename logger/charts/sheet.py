@@ -13,10 +13,12 @@ from pathlib import Path
 from typing import Any, Literal
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter
+from numpy.typing import NDArray
 
 from logger.charts.palette import FAINT, GRID, INK, PAPER
 from logger.errors import UsageError
@@ -92,6 +94,13 @@ def panel(figure: Figure, left: float, bottom: float, width: float, height: floa
     return figure.add_axes(
         (left / WIDTH_MM, bottom / HEIGHT_MM, width / WIDTH_MM, height / HEIGHT_MM)
     )
+
+
+def size_inches(axes: Axes) -> NDArray[np.float64]:
+    """Return width and height of a panel, (2,)."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    return np.asarray(figure.get_size_inches() * axes.get_position().size)
 
 
 def write(figure: Figure, left: float, base: float, words: str, **look: Any) -> Text:

@@ -13,7 +13,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from logger.blocks import Floats, Times
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, PAPER, SHADE, STRAW
 from logger.charts.scenes import Mark, Scene
-from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, style, write
+from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, size_inches, style, write
 from logger.charts.traces import FORWARD, REFLECTED, RHO, RHO_HIGH, RHO_LOW, Traces
 from logger.physics.reflection import rho_of_swr
 
@@ -258,7 +258,7 @@ def _swr_axis(axes: Axes, top: float) -> None:
     right = axes.twinx()
     right.set_ylim(0.0, top)
     right.grid(visible=False)
-    height = axes.get_position().height * axes.get_figure(root=True).get_figheight()  # type: ignore[union-attr]
+    _, height = size_inches(axes)
     close = max(CLOSE, LABEL_INCHES / height) * top
     places: list[float] = []
     words: list[str] = []

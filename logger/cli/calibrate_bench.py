@@ -101,7 +101,7 @@ def command(
     if not output.absolute().parent.is_dir():
         raise UsageError(f"{output}: cannot be written: there is no folder {output.parent}")
     file = PointsFile(points)
-    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    driver = config.make_driver()
     terminal = Terminal()
     if not powers:
         try:

@@ -47,7 +47,7 @@ class Carriers:
         if self.of_daemon:
             return OfDaemon(self._config)
         if self._driver is None:
-            self._driver = self._config.driver_class(self._config.driver_options)  # type: ignore[call-arg]
+            self._driver = self._config.make_driver()
         return OfDriver(self._config, self.coupler, self._driver)
 
 

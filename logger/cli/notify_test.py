@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from drivers.contract import LinkError
+from drivers.contract import LinkError, Sends
 from logger.cli.station import config_option, configuration
 from logger.config.load import Config
 
@@ -52,12 +52,11 @@ def command(config_path: Path | None) -> None:
 
 def _send(config: Config, data: bytes) -> None:
     """Write to the bridge over a port opened for this only."""
-    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
-    send = getattr(driver, "send", None)
-    if send is None:
+    driver = config.make_driver()
+    if not isinstance(driver, Sends):
         raise LinkError(f"driver {config.kind!r} accepts no messages")
     driver.open()
     try:
-        send(data)
+        driver.send(data)
     finally:
         driver.close()

@@ -27,7 +27,7 @@ from logger.errors import UsageError
 def command(config_path: Path | None, output: Path, seconds: float | None) -> None:
     """Record the raw bytes of the configured port, with the time each arrived."""
     config = configuration(config_path)
-    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    driver = config.make_driver()
     if not hasattr(driver, "read_raw"):
         raise UsageError(f"driver {config.kind} reads no port, so there is nothing to record")
     header = Header(config.kind, msgspec.to_builtins(config.driver_options))

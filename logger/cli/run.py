@@ -48,7 +48,7 @@ def _run(config_path: Path | None, *, events: bool, wait: bool) -> None:
     log = logging.getLogger("mismatchd")
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
-    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    driver = config.make_driver()
     with Announcer(events=events) as announcer:
         daemon = Daemon(config, coupler, driver, announcer.tell, wait=wait)
         log.info(

@@ -74,9 +74,12 @@ def calibration_of(config: Config) -> CalibrationFile:
             f"{config.path}: calibration: missing; name the coupler's calibration file"
             " (`mismatchd calibrate example` shows the format)"
         )
+    from drivers.simulated.driver import SimulatedDriver
     from logger.calibration.simulated import calibration
 
-    truth = config.driver_class(config.driver_options).truth()  # type: ignore[call-arg, attr-defined]
+    driver = config.make_driver()
+    assert isinstance(driver, SimulatedDriver)
+    truth = driver.truth()
     return calibration(truth.coupler, truth.adc)
 
 

@@ -12,7 +12,7 @@ from typing import Annotated, Any, TypeVar
 import msgspec
 from msgspec import Meta
 
-from drivers.contract import Driver
+from drivers.contract import Driver, DriverClass, Sends
 from drivers.found import UnknownDriverError, find, installed_kinds
 from logger.config.credentials import from_file
 from logger.config.notifiers import KINDS, NotifierOptions
@@ -249,10 +249,14 @@ class Config(Sections, frozen=True, kw_only=True):
 
     path: Path
     kind: str
-    driver_class: type[Driver]
+    driver_class: DriverClass
     driver_options: msgspec.Struct
     notifiers: list[NotifierOptions]
     warnings: list[str]
+
+    def make_driver(self) -> Driver:
+        """Return the driver, not opened."""
+        return self.driver_class(self.driver_options)
 
 
 def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
@@ -314,7 +318,7 @@ def _notifiers(
     report: ConfigErrors,
     written: list[dict[str, Any]],
     driver_kind: str,
-    driver_class: type[Driver],
+    driver_class: DriverClass,
 ) -> list[NotifierOptions]:
     notifiers: list[NotifierOptions] = []
     for index, section in enumerate(written):
@@ -331,7 +335,7 @@ def _notifiers(
         options = report.convert(rest, options_class, where, ("kind",))
         if any(options.title == other.title for other in notifiers):
             raise report.error(where, f"{options.title!r} occurs twice; give one a `name`")
-        if options.needs_link and not callable(getattr(driver_class, "send", None)):
+        if options.needs_link and not isinstance(driver_class, Sends):
             raise report.error(
                 (*where, "kind"), f"driver {driver_kind!r} accepts no messages; remove the notifier"
             )

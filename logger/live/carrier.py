@@ -179,7 +179,7 @@ def source_of(config: Config, coupler: Coupler, *, running: bool) -> CarrierSour
     """The daemon if it is `running`, else the driver."""
     if running:
         return OfDaemon(config)
-    driver = config.driver_class(config.driver_options)  # type: ignore[call-arg]
+    driver = config.make_driver()
     return OfDriver(config, coupler, driver)
 
 

@@ -129,7 +129,7 @@ def plain_loop(table: Path, store: Path) -> None:
 def whole(config: Path) -> None:
     """The daemon as `run` builds it."""
     loaded = load(config)
-    driver = loaded.driver_class(loaded.driver_options)  # type: ignore[call-arg]
+    driver = loaded.make_driver()
     coupler = Coupler(parse(CALIBRATION, "bench"))
     print(f"{'':34}{Daemon(loaded, coupler, driver, lambda _: None).run()}")
 
