@@ -149,7 +149,7 @@ def test_a_daemon_killed_in_the_middle_of_catching_up(tmp_path: Path) -> None:
             daemon.kill()
         series = exported(metrics)
     assert code == 0
-    assert f"influxdb      {front.url} home/station: 0 rows waiting; rows last taken 20" in told
+    assert f"influxdb      {front.url} home/station: 0 rows waiting; rows last accepted 20" in told
     old = [point for point in series["second_samples"] if point[0] < (T0 + 2 * rows * SECOND) / 1e6]
     assert old == [((T0 + k * SECOND) // 1_000_000, float(k)) for k in range(rows)]
     assert len(series["transmission_samples"]) == 2

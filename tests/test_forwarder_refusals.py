@@ -173,7 +173,7 @@ def test_a_real_type_conflict_sets_the_bad_row_aside(tmp_path: Path, store: Stor
     assert "field type conflict" in named["reason"]
     assert len(lines.requests) < 80
     shown = [text for _, text in _forwarder_lines(status)]
-    assert shown[0].startswith(f"{lines.url} home/station: 0 rows waiting; rows last taken 20")
+    assert shown[0].startswith(f"{lines.url} home/station: 0 rows waiting; rows last accepted 20")
     assert shown[1] == "1 refused and skipped, the latest:"
     assert shown[2].startswith("transmissions 701 of 2026-01-20T19:00:05.123456Z: partial write")
 

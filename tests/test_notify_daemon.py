@@ -243,7 +243,7 @@ def test_a_hanging_command_holds_up_neither_capture_nor_the_end(tmp_path: Path) 
         assert (first["kind"], first["change"], first["advice"]) == ("high-swr", "raised", [])
         shown = mismatchd("status", "-c", config, check=False).stdout
         assert "notify        hangs: " in shown
-        assert "command: 0 messages waiting; last told" in shown
+        assert "command: 0 messages waiting; last delivery" in shown
 
 
 @pytest.mark.parametrize("kind", ["mqtt", "webhook"])

@@ -142,7 +142,7 @@ def test_the_server_ends_up_with_every_row_as_it_is(
             if mode[0] == "down":
                 raise ServerError("unreachable", "away")
             if mode[0] == "refused" and len(lines) > 1:
-                return influx.Refusal(influx.Fault.BAD, "one of them")
+                return influx.Refusal(influx.RowFault.BAD, "one of them")
             for text in lines:
                 head, _, rest = text.partition(" ")
                 body, _, at = rest.rpartition(" ")
