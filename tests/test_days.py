@@ -212,8 +212,8 @@ def test_days_and_weather_are_exported(tmp_path: Path) -> None:
     [
         ("", ":1: the header must name time_utc or date"),
         ("date,humidity\n", ":1: the header"),
-        ("date,rain_mm\n2024-03-01,1\nmonday,2\n", ":3: 'monday' is no time"),
-        ("date,rain_mm\n2024-03-01,wet\n", ":2: rain_mm: 'wet' is no number"),
+        ("date,rain_mm\n2024-03-01,1\nmonday,2\n", ":3: 'monday' is not a time"),
+        ("date,rain_mm\n2024-03-01,wet\n", ":2: rain_mm: 'wet' is not a number"),
         ("date,temperature_c\n2024-03-01,280\n", ":2: temperature_c: 280 is outside -90 to 60"),
         ("date,rain_mm\n2024-03-01,1,2\n", ":2: 3 columns, the header has 2"),
     ],

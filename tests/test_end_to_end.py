@@ -307,7 +307,7 @@ def test_lines_that_cannot_be_read_are_told_once(tmp_path: Path) -> None:
         finally:
             daemon.kill()
     assert code == 0
-    assert said.count("none of them can be read: no header line came") == 1
+    assert said.count("none is readable: no header line arrived") == 1
     assert said.count("lines readable again") == 1
 
 

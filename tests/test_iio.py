@@ -254,7 +254,7 @@ def test_a_buffer_that_does_not_run_is_polled_or_refused(streaming: Converter) -
     driver.close()
     trigger.write_text("sysfstrig0\n")
     streaming.write("buffer0/in_voltage1_type", "be:u14/24>>0")
-    assert "in_voltage1_type: 'be:u14/24>>0' is a type" in refusal(streaming, read="buffer")
+    assert "in_voltage1_type: 'be:u14/24>>0' is an impossible" in refusal(streaming, read="buffer")
 
 
 # by the files

@@ -152,7 +152,7 @@ def test_the_daemon_runs_with_it(foreign: Path, tmp_path: Path) -> None:
         ("settimeout(timeout_s)", "settimeout(timeout_s + 1)", "silence", "read took"),
         ("settimeout(timeout_s)", "settimeout(0)", "silence", "before its time"),
         ("except (TimeoutError, BlockingIOError)", "except KeyError", "silence", "Timeout"),
-        ("raise LinkError(f\"cannot", "raise OSError(f\"cannot", "no_device", "OSError comes out"),
+        ("raise LinkError(f\"cannot", "raise OSError(f\"cannot", "no_device", "OSError leaves"),
         ("            self._socket = None\n", "", "closed_twice or not_read", ""),
         ("self._socket.close()", "self.kept = self._socket", "ends_within", "files are left open"),
         ('clock = "host"', 'clock = "utc"', "says_what", ""),
