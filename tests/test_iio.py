@@ -370,8 +370,8 @@ def test_who_may_not_read_is_told_of_the_actual_file_and_group(tmp_path: Path) -
     group = grp.getgrgid(file.stat().st_gid).gr_name
     file.chmod(0o644)
     words = why_not(file, denied, writing=True)
-    assert words.startswith(f"cannot write to {file}: no permission; it ")
-    assert f"group {group}" in words
+    assert words.startswith(f"cannot write to {file}: no permission; not even its group ")
+    assert f"its group {group}" in words
     assert "udev rule" in words
     if os.geteuid() == 0:
         other = next(entry for entry in grp.getgrall() if entry.gr_gid)
