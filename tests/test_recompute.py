@@ -367,7 +367,8 @@ def test_the_command(stores: Stores, station: Path) -> None:
     before = content_of(path)
     by, said, end = mismatchd("recompute", "--dry-run", "-c", station).stderr.splitlines()
     assert by == f"by calibration {Coupler(stores.right).id}:"
-    assert said.startswith(f"from the mean volts of {len(before[1])} seconds, where no pairs remain: 9")
+    seconds = len(before[1])
+    assert said.startswith(f"from the mean volts of {seconds} seconds, where no pairs remain: 9 ")
     assert "incident power -20.57%" in said
     assert "SWR +0.000" in said
     assert end == "nothing was written"
