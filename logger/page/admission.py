@@ -50,7 +50,7 @@ def same_origin(headers: Mapping[str, str]) -> bool:
 
 
 class Gate:
-    """Checks and issues everything derived from the token. `now_s` is in seconds since the epoch."""
+    """Checks and issues what is derived from the token. `now_s` is in seconds since the epoch."""
 
     def __init__(self, token: str) -> None:
         self._secret = token.encode()

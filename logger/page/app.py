@@ -24,7 +24,7 @@ log = logging.getLogger("mismatchd")
 
 
 def application(site: Site, hosts: Collection[str]) -> Starlette:
-    """Return the application of the site; `hosts` are the names by which this machine is reached."""
+    """Return the application of the site; `hosts` are the names of this machine."""
 
     @asynccontextmanager
     async def working(_: Starlette) -> AsyncIterator[None]:

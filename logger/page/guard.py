@@ -59,7 +59,7 @@ class Refused(Exception):  # noqa: N818 - a response, not an error
 
 
 class Guard:
-    """The middleware. `hosts` are the names, besides addresses, by which this machine is reached."""
+    """The middleware. `hosts` are the names of this machine, besides its addresses."""
 
     def __init__(self, app: ASGIApp, gate: Gate, hosts: Collection[str], cookie: str) -> None:
         self._app, self._gate, self._hosts, self._cookie = app, gate, hosts, cookie

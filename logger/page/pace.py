@@ -9,7 +9,7 @@ MOST_KNOWN = 1024
 
 
 def network_of(address: str) -> str:
-    """Return the key that an address is counted under: an IPv6 address counts as its /64 network."""
+    """Return the key that an address is counted under: its /64 network for IPv6."""
     try:
         found = ip_address(address)
     except ValueError:

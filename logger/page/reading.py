@@ -64,7 +64,7 @@ def shown(sight: ReadingTracker, connected: bool, now_s: float, limit: float) ->
 
 
 def scale(limit: float) -> Sequence[tuple[float, str]]:
-    """Return positions and labels of the scale's marks, without marks just above the alarm limit."""
+    """Return positions and labels of the scale's marks, except those just above the alarm limit."""
     return [(place(mark), f"{mark:g}") for mark in MARKS if mark < limit or mark > 1.3 * limit]
 
 
