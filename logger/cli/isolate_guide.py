@@ -26,7 +26,7 @@ REFLECTS_ALL = ("open-end", "open-port")
 
 
 class Enough(Exception):  # noqa: N818 - a request of the user, not an error
-    """The user ends the session."""
+    """Raised when the user ends the session."""
 
 
 class IsolationGuide:

@@ -38,7 +38,7 @@ def confirm(terminal: Terminal, far_end: str, *, beside_daemon: bool) -> None:
 
 
 class Instead(Exception):  # noqa: N818 - a request of the user, not an error
-    """The user typed one of the offered words instead of keying."""
+    """Raised when the user types one of the offered words instead of keying."""
 
 
 def carrier(

@@ -15,7 +15,7 @@ REDRAW_S = {True: 0.2, False: 1.0}  # a terminal line is overwritten; elsewhere 
 
 
 class Stop(Exception):  # noqa: N818 - a request of the user, not an error
-    """The user stops; results so far are kept."""
+    """Raised when the user stops; results so far are kept."""
 
 
 class Terminal:

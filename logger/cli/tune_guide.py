@@ -148,7 +148,7 @@ class TuningGuide:
             self._terminal.say("A channel from 1 to 40, or a frequency like 27.205.")
 
     def _moved_meanwhile(self) -> None:
-        """A channel was keyed again: ask if the antenna has been moved as advised."""
+        """Ask if the antenna has been moved as advised, as a channel was keyed again."""
         to = None if self.advice is None else self.advice.to
         if to is None:
             return

@@ -1,4 +1,4 @@
-"""Classifies a test carrier: does it read as a sound chain, or as before?
+"""Classifies a test carrier: reading of a sound chain, or as before.
 
 The threshold is half way, in reflection coefficient, between the sound reading and the one before
 any trial; the 95 % interval gives the certainty. Behind a sound chain a dummy load reads 1 + 2D or

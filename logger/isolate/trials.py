@@ -275,8 +275,9 @@ def _at_the_end(chain: Chain, symptom: Symptom) -> list[Trial]:
 
 
 def _ohms(chain: Chain, direct_current: str) -> list[Trial]:
-    """Return ohmmeter trials at the shack end of the line, unkeyed; none with a tuner, which misleads
-    it.
+    """Return ohmmeter trials at the shack end of the line, unkeyed.
+
+    None with a tuner in the line, as it would mislead the ohmmeter.
     """
     run = run_of(chain)
     if not run or "tuner" in (chain.names[place] for place in run):
