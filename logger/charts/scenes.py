@@ -373,7 +373,7 @@ def _alarms(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mar
 
 
 def _usual(store: Store, row: Record | None) -> tuple[float, str] | None:
-    """Return the usual reflection coefficient and its origin: earlier transmissions on the channel."""
+    """Return the usual reflection coefficient, from earlier transmissions, and its origin."""
     if row is None:
         return None
     same = "r.channel IS ?" if row.channel is not None else "r.frequency_khz IS ?"

@@ -59,7 +59,7 @@ class TuningSession:
 
     @property
     def complete(self) -> bool:
-        """True if enough frequencies are keyed: USUAL, or later as many as at the first position."""
+        """True if USUAL frequencies are keyed, or later as many as at the first position."""
         first = frequencies(self.state.positions[0])
         wanted = USUAL if len(self.state.positions) == 1 else min(USUAL, max(LEAST, len(first)))
         return len(frequencies(self.here)) >= wanted
