@@ -91,7 +91,7 @@ def line_db(config: Config, mhz: float | None = None) -> float | None:
 
 
 def make_ready(config: Config, coupler: Coupler) -> None:
-    """Create or migrate the store if no daemon runs, so that it can be written to.
+    """Create or migrate the store and record the calibration in it, unless a daemon runs.
 
     Raises StoreError.
     """
