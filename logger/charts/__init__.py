@@ -1,1 +1,1 @@
-"""Charts to look at and to print, one module each; nothing else draws."""
+"""Charts for screen and paper, one module each; all drawing is done here."""

@@ -1,4 +1,4 @@
-"""A calibration on one sheet: detector laws, residuals, and the smallest SWR to be claimed."""
+"""Chart of a calibration: detector laws, residuals, smallest SWR that can be claimed."""
 
 from __future__ import annotations
 
@@ -27,32 +27,33 @@ from logger.physics.reflection import COVERAGE
 
 POWER = {"forward": "incident power", "reflected": "reflected power"}
 
-# Millimetres: both columns and their width; the width of all; heights from the lower edge.
+# Millimetres: left edge of the right column, width of a column, width of both; heights from the
+# lower edge.
 RIGHT, HALF, WHOLE = 118.0, 80.0, 175.0
-LABEL = 14.0  # from the left frames to the words beside them
+LABEL = 14.0  # distance of axis labels from the left frames
 LAWS, LAWS_ALONE = 153.0, 112.0  # with and without residuals below
 RESIDUALS, RESIDUALS_HIGH = 97.0, 36.0
 CLAIMS, CLAIMS_HIGH, FOOT = 25.0, 52.0, 11.5
 
 LOOKS = dict(zip(CONDITIONS, ((INDIGO, "o"), (BRICK, "s"), (TEAL, "^"), (OCHRE, "v")), strict=True))
-MANY = 60  # points of a port, from which on they are drawn smaller
+MANY = 60  # points per port, above which they are drawn smaller
 CURVE_POINTS = 200
-NEGLIGIBLE_V = 1e-6  # by which figures in the file are rounded
-LAW_SPAN = 50.0  # ratio of the highest volts to the lowest, at least, so that the bend is seen
-CLAIM_SPAN = 8.0  # of powers, likewise
+NEGLIGIBLE_V = 1e-6  # rounding of the figures in the file
+LAW_SPAN = 50.0  # least ratio of the highest volts to the lowest, so that the bend is visible
+CLAIM_SPAN = 8.0  # the same for powers
 MARGIN = 1.3  # around points on logarithmic axes
-ABOVE = 1.6  # how far laws and claims go on above the bench points
-LEAST_DB = 0.05  # the scale of residuals reaches so far at least
-EDGE = 0.94  # of the scale, where points beyond it stand
-FAR = 3.0  # readings left out, so many times farther off than the others, are beyond the scale
-NAMED = 2  # of those are named
-LEAST_SWR = 0.1  # the scale of SWR reaches so far above 1 at least
-WIDE_SWR = 6.0  # from here on SWR is shown on a logarithmic axis
+ABOVE = 1.6  # ratio by which laws and claims extend above the bench points
+LEAST_DB = 0.05  # least range of the residual scale, either way
+EDGE = 0.94  # position of points beyond the scale, as a share of it
+FAR = 3.0  # unused points this many times farther off than the others are beyond the scale
+NAMED = 2  # number of those that are labelled
+LEAST_SWR = 0.1  # the SWR scale extends at least this far above 1
+WIDE_SWR = 6.0  # above this, SWR has a logarithmic axis
 PAIRS = ((1, INDIGO, "-", "a single pair"), (100, BRICK, "--", "mean of 100 pairs"))
 
 
 def draw(content: CalibrationFile) -> Figure:
-    """The sheet that shows a calibration, A4 upright."""
+    """Draw a calibration on an upright A4 sheet."""
     coupler = Coupler(content)
     with style():
         figure = blank()
@@ -74,19 +75,19 @@ def draw(content: CalibrationFile) -> Figure:
 
 
 def _columns(figure: Figure, bottom: float, height: float) -> list[Axes]:
-    """Panels for the forward and the reflected port, side by side."""
+    """Return panels for the forward and the reflected port, side by side."""
     both = [panel(figure, left, bottom, HALF, height) for left in (LEFT, RIGHT)]
     both[0].yaxis.set_label_coords(-LABEL / HALF, 0.5)
     return both
 
 
 class Point(NamedTuple):
-    """A bench point as one port heard it.
+    """A bench point as measured by one port.
 
-    volts     the reading less the zero
-    watts     power at the port by the reference, at the frequency and temperature of the law that
-              is drawn; so it is as far from the law as the residual says
-    residual  if the file tells it
+    volts     reading minus the zero
+    watts     power at the port by the reference, reduced to the frequency and temperature of the
+              drawn law, so that its distance from the law is the residual
+    residual  None if the file does not state it
     """
 
     condition: str
@@ -99,9 +100,9 @@ class Point(NamedTuple):
 class Side(NamedTuple):
     """One port as it is drawn.
 
-    law          its law; `uncorrected`, the same without the interpolant, if there is one
-    low_v        lowest and high_v, highest reading less the zero of the calibrated range
-    end_v        the reading less the zero where the converter ends, if known
+    law          its law; `uncorrected` is the law without the interpolant, None if it has none
+    low_v        lowest and high_v, highest reading minus the zero in the calibrated range
+    end_v        reading minus the zero at the end of the converter's range, None if unknown
     """
 
     name: str
@@ -115,17 +116,17 @@ class Side(NamedTuple):
 
     @property
     def unit(self) -> str:
-        """Of powers."""
+        """Unit of powers."""
         return "W (relative)" if self.content.watts == "relative" else "W"
 
     def clipped(self, point: Point) -> bool:
-        """Whether the converter was at its end."""
+        """True if the point was left out because the converter was at the end of its range."""
         if self.end_v is None or not point.left_out:
             return False
         return point.volts >= self.end_v - self.content.converter.step_v - NEGLIGIBLE_V
 
     def watts(self, volts: Floats) -> Floats:
-        """By the law, of readings less the zero."""
+        """Return powers by the law, for readings minus the zero."""
         return self.law.exact_watts(volts + self.law.zero_v)
 
 
@@ -154,7 +155,7 @@ def _side(coupler: Coupler, port: int, points: list[Point]) -> Side:
 def _points(
     coupler: Coupler, port: int, found: tuple[list[Residual], list[Residual]]
 ) -> Iterator[Point]:
-    """With their residuals, or as they are if the file was not made by a fit."""
+    """Yield the bench points of a port, with residuals if the file was made by a fit."""
     content, name = coupler.content, SIDES[port]
     law = coupler.forward if port == 0 else coupler.reflected
     for one in found[port]:
@@ -177,7 +178,7 @@ def _points(
 
 
 def _laws(panels: list[Axes], sides: list[Side]) -> None:
-    """Both laws at one scale, so that they can be compared."""
+    """Draw both laws on a common scale."""
     seen_v = [volts for side in sides for volts in _seen(side) if volts > 0] or [1.0]
     top_v = ABOVE * max(seen_v)
     reach_v = np.geomspace(min(min(seen_v) / MARGIN, top_v / LAW_SPAN), top_v, CURVE_POINTS)
@@ -205,7 +206,7 @@ def _seen(side: Side) -> Iterator[float]:
 
 
 def _law(axes: Axes, side: Side, reach_v: Floats) -> list[Artist]:
-    """Draw the law; returns what its legend names."""
+    """Draw the law; return the artists of its legend."""
     low_v = max(side.low_v, reach_v[0])
     high_v = max(side.high_v, reach_v[0])
     inside_v = np.append(reach_v[reach_v < high_v], high_v)
@@ -230,9 +231,9 @@ def _law(axes: Axes, side: Side, reach_v: Floats) -> list[Artist]:
 def _mark(
     axes: Axes, side: Side, points: list[Point], xs: list[float], ys: list[float]
 ) -> list[Artist]:
-    """Bench points at `xs` and `ys`: filled where the fit used them, hollow and crossed where not.
+    """Draw bench points at `xs` and `ys`: filled if used by the fit, hollow and crossed if not.
 
-    Returns what a legend would name.
+    Returns the artists of a legend.
     """
     named: dict[str, Artist] = {}
 
@@ -261,7 +262,7 @@ def _mark(
 
 
 def _residuals(panels: list[Axes], sides: list[Side]) -> None:
-    """How far the laws are from the reference, both ports at one scale."""
+    """Draw the deviations of the laws from the reference, both ports on a common scale."""
     points = [point for side in sides for point in side.points]
     watts = [_reference_w(side, point) for side in sides for point in side.points]
     usual_db = max((_reach_db(point) for point in points if not point.left_out), default=0.0)
@@ -287,14 +288,14 @@ def _residuals(panels: list[Axes], sides: list[Side]) -> None:
 
 
 def _reference_w(side: Side, point: Point) -> float:
-    """What the reference showed; unknown powers go by the fit."""
+    """Return the power by the reference; if that is unknown or relative, the power by the fit."""
     if point.residual is None or side.content.watts == "relative":
         return point.watts
     return point.residual.watts
 
 
 def _reach_db(point: Point) -> float:
-    """How far the point reaches from zero, with its bar."""
+    """Return the distance from zero to the outer end of the point's error bar, dB."""
     assert point.residual is not None
     return abs(point.residual.residual_db) + COVERAGE * point.residual.error_db
 
@@ -317,7 +318,7 @@ def _bars(axes: Axes, side: Side, most_db: float) -> None:
 
 
 def _claims(axes: Axes, coupler: Coupler) -> list[str]:
-    """Draw the smallest SWR that can be claimed; returns what is to be known about it, in lines."""
+    """Draw the smallest SWR that can be claimed; return the caveats as lines."""
     content = coupler.content
     unit = "W (relative)" if coupler.relative_watts else "W"
     floor_w = coupler.readable_floor_w(bench_noise(coupler))
@@ -349,13 +350,13 @@ def _claims(axes: Axes, coupler: Coupler) -> list[str]:
         axes.set_ylim(1.0, 1.0 + 1.15 * max(highest - 1.0, LEAST_SWR))
     if floor_w > 0:
         _floor(axes, floor_w, bottom_w, unit)
-    # Beside the title: the panel itself is free in no corner of every calibration.
+    # Placed beside the title, as in every corner of the panel some calibration has a curve.
     axes.legend(loc="lower right", bbox_to_anchor=(1.01, 0.985), ncols=len(PAIRS), frameon=False)
     return textwrap.wrap(" ".join(_caveats(content, floor_w)), WRAP)
 
 
 def _span_w(floor_w: float, low_w: float, high_w: float) -> tuple[float, float]:
-    """Powers to show: the floor, the bench's highest power, and something around them."""
+    """Return the range of powers: the floor, the highest bench power, and a margin around them."""
     high_w = high_w if high_w > 0 else floor_w or 1.0
     low_w = floor_w or max(low_w, high_w / CLAIM_SPAN)
     return min(low_w, high_w) / 2, max(ABOVE * high_w, CLAIM_SPAN / 2 * floor_w)

@@ -1,4 +1,4 @@
-"""The words at the head of a calibration's sheet: what it is of, its figures and their doubt."""
+"""Heading of a calibration sheet: identity, figures with their uncertainty, remarks."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ SIDES = ("forward", "reflected")
 # Millimetres, heights from the lower edge.
 LEFT, TITLE, TABLE, LINE = 23.0, 279.0, 262.0, 4.4
 COLUMNS = (0.0, 17.0, 39.5, 62.0, 84.5, 107.5, 131.0, 149.5)
-WRAP = 108  # characters in a line of words
+WRAP = 108  # characters per line
 REFERENCES = {
     "watts": "shows watts",
     "vrms": "shows rms volts across the load",
@@ -28,7 +28,7 @@ REFERENCES = {
 
 
 def heading(figure: Figure, coupler: Coupler) -> float:
-    """Title, table and remarks; returns where the panels may begin, mm."""
+    """Write title, table and remarks; return the upper edge for the panels, mm."""
     content = coupler.content
     write(figure, LEFT, TITLE, "Calibration of the coupler", fontsize=16, fontweight="bold")
     facts = [coupler.id, _short(content.date), f"{content.impedance_ohm:g} Ω"]
@@ -81,7 +81,7 @@ def _table(content: CalibrationFile) -> Iterator[tuple[str, ...]]:
 
 
 def _figure(value: float, doubt: float) -> str:
-    """A value to the place where its doubt begins."""
+    """Return a value rounded to the place of its uncertainty."""
     if doubt <= 0:
         return f"{value:.4g}"
     places = min(max(1 - math.floor(math.log10(doubt)), 0), 3)
@@ -130,7 +130,7 @@ def _remarks(content: CalibrationFile) -> Iterator[str]:
 
 
 def signed(value: float, places: int) -> str:
-    """A value with its sign, typographically."""
+    """Return a value with its sign and a typographic minus."""
     return f"{value:+.{places}f}".replace("-", "−")
 
 

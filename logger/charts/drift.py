@@ -1,4 +1,4 @@
-"""What channels have been doing for years, on one sheet; one channel alone for a screen."""
+"""Chart of the drift of channels over years: one sheet, or one channel alone for a screen."""
 
 from __future__ import annotations
 
@@ -31,29 +31,31 @@ from logger.wording import count
 
 E = TypeVar("E", JournalEntry, Alarm)
 
-MOST_CHANNELS = 4  # on a sheet
+MOST_CHANNELS = 4  # per sheet
 
 # Millimetres, heights from the lower edge.
 LEFT, WIDTH, TITLE, LINE = 23.0, 165.0, 279.0, 4.4
 FOOT, LIST_LINE = 10.0, 3.9
 LANES = 10.0
-STRIP = 11.0  # of weather
+STRIP = 11.0  # weather
 DATES = 8.0  # below the lowest panel
 CAPTION = 8.0  # above a channel's panel
 BETWEEN = 2.5
 LEGEND_HEIGHT = 4.0
-LABEL = 13.0  # from the frames to the words beside them
-WRAP, LIST_WRAP, TITLE_WRAP = 112, 118, 40  # characters in a line of words
+LABEL = 13.0  # distance of axis labels from the frames
+WRAP, LIST_WRAP, TITLE_WRAP = 112, 118, 40  # characters per line
 MOST_LISTED = 9  # lines
-NEAR, NEAR_SMALL = 0.05, 0.12  # of the time shown: marks closer than this share a label
+NEAR, NEAR_SMALL = 0.05, 0.12  # share of the time shown; marks closer than this share a label
 TICKS, TICKS_SMALL = 9, 4
 LEGEND: dict[str, Any] = {"ncols": 7, "frameon": False, "borderaxespad": 0.1, "markerscale": 1.6}
 FINDINGS: dict[str, Any] = {"fontsize": 8.5, "fontweight": "normal", "color": GREY}
 
 
 def draw(account: Account, span: Span | None = None) -> Figure:
-    """The sheet of an account of one to MOST_CHANNELS channels, A4 upright; `span` are the days
-    shown, all with readings without it."""
+    """Draw an account of 1 to MOST_CHANNELS channels on an upright A4 sheet.
+
+    `span` are the days shown; by default all days with readings.
+    """
     span = span or account.span
     entries, alarms = _within(account.entries, span), _within(account.alarms, span)
     with style():
@@ -84,8 +86,10 @@ def draw(account: Account, span: Span | None = None) -> Figure:
 
 
 def small(account: Account, channel: ChannelAccount, width: float, height: float) -> Figure:
-    """One channel alone, `width` by `height` mm; entries have the numbers that they have in the
-    account."""
+    """Draw one channel alone, `width` by `height` mm.
+
+    Journal entries keep their numbers in the account.
+    """
     left, right, above, below, lane = 15.5, 12.0, 8.0, 6.0, 8.0
     span = account.span
     with style():
@@ -137,7 +141,7 @@ def _draw_channel(
 
 
 def _findings(trend: Trend) -> str:
-    """Level, slope and season in figures."""
+    """Return level, slope and season as text."""
     words = [f"level {trend.level:.2f} at the end"]
     if trend.slope_per_year is not None:
         low, high = trend.slope_low, trend.slope_high
@@ -150,7 +154,7 @@ def _findings(trend: Trend) -> str:
 
 
 def _legend(figure: Figure, channels: Sequence[Axes], top: float) -> None:
-    """Name the marks of all channels once, in a line above the first."""
+    """Draw one legend for the marks of all channels, above the first panel."""
     marks = {
         label: handle
         for axes in channels
@@ -165,7 +169,7 @@ def _legend(figure: Figure, channels: Sequence[Axes], top: float) -> None:
 
 
 def _heading(figure: Figure, account: Account, span: Span) -> float:
-    """Title and facts; returns where the panels may begin, mm."""
+    """Write title and facts; return the upper edge for the panels, mm."""
     title = _short(account.station, TITLE_WRAP)
     write(figure, LEFT, TITLE, f"Drift at {title}", fontsize=16, fontweight="bold")
     transmissions, days = 0, set[int]()
@@ -189,7 +193,7 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
 def _listed(
     figure: Figure, account: Account, entries: Sequence[JournalEntry], alarms: Sequence[Alarm]
 ) -> float:
-    """What the marks are, at the foot; returns the height above it, mm."""
+    """List what the marks mean, at the foot; return the lower edge for the panels, mm."""
     lines = [
         f"{number}  {date(entry.day)} {entry.kind}: {entry.text}"
         for number, entry in enumerate(entries, 1)

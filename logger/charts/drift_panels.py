@@ -1,7 +1,7 @@
-"""The panels of a drift chart: a channel each, the journal and alarms, weather; dates below.
+"""Panels of a drift chart: one per channel, one for journal and alarms, strips for the weather.
 
-Every colour goes with a shape or a stroke of its own. Positions along the time axis are days since
-1970-01-01; a day's value is drawn at noon.
+Every colour goes with its own shape or stroke. Positions along the time axis are days since
+1970-01-01; the value of a day is drawn at noon.
 """
 
 from __future__ import annotations
@@ -26,31 +26,30 @@ from logger.trend.outcome import Step
 
 Span = tuple[int, int]  # first and last day shown
 
-LEAST_SPAN = 0.15  # of a scale, SWR
+LEAST_SPAN = 0.15  # least range of a scale, SWR
 FENCE = 3.0  # interquartile ranges beyond the quartiles: "far out" after Tukey (EDA, 1977)
 HEADROOM = 0.08
-HIGHEST = 20.0  # SWR that a scale reaches at most
-LIMIT_NEAR = 1.5  # the scale grows so many times at most to show the limit
+HIGHEST = 20.0  # upper bound of a scale, SWR
+LIMIT_NEAR = 1.5  # the scale grows at most by this factor to show the limit
 LOSSES_DB = (60, 50, 40, *range(36, 22, -2), *range(22, 0, -1))
-EDGE_POINTS = 4.0  # from the edge to the arrows of what is beyond it
-CLOSE = 0.16  # of the scale: labels on the right keep so far apart
-WORDY = 1.1  # inches of height for the whole name of return loss
-MANY = 150  # days, from which on dots are small
+EDGE_POINTS = 4.0  # from the edge to the arrows of values beyond it
+CLOSE = 0.16  # least distance between labels on the right, as a share of the scale
+WORDY = 1.1  # panel height in inches, above which "return loss" is written out
+MANY = 150  # days, above which dots are small
 WEDGE_POINTS, LEAST_BASE_POINTS = 10.0, 3.5  # height of the wedge of a step; half its base
-AT_THE_EDGE = 0.03  # of the time shown
+AT_THE_EDGE = 0.03  # share of the time shown
 LANES = ("journal", "alarms")
 
 
 class Marks(NamedTuple):
-    """Entries of about the same time: when the first one was, days, and their numbers."""
+    """Entries close in time: time of the first one in days, and a label with their numbers."""
 
     time: float
     label: str
 
 
 def grouped(entries: Sequence[JournalEntry], span: Span, close: float) -> list[Marks]:
-    """Entries numbered from 1; those nearer to each other than a share `close` of the time shown
-    have one label."""
+    """Number entries from 1 and group those closer than a share `close` of the time shown."""
     nearest = (span[1] - span[0] + 1) * close
     groups: list[list[int]] = []
     for number, entry in enumerate(entries):
@@ -68,7 +67,7 @@ def grouped(entries: Sequence[JournalEntry], span: Span, close: float) -> list[M
 
 
 def dates(axes: Axes, span: Span, most: int, *, labelled: bool) -> None:
-    """The days shown, with at most so many dates."""
+    """Set the time axis to the days shown, with at most `most` dates."""
     pad = max((span[1] - span[0]) * 0.012, 0.5)
     axes.set_xlim(span[0] + 0.5 - pad, span[1] + 0.5 + pad)
     ticks = _ticks(span, most)
@@ -79,7 +78,7 @@ def dates(axes: Axes, span: Span, most: int, *, labelled: bool) -> None:
 
 
 def _ticks(span: Span, most: int) -> list[tuple[float, str]]:
-    """Round dates: years, months or days."""
+    """Return positions and labels of round dates: years, months or days."""
     first, last = (np.datetime64(day, "D") for day in span)
     months = np.arange(first.astype("M8[M]") + 1, last.astype("M8[M]") + 1)
     if len(months) >= 3:
@@ -98,8 +97,7 @@ def _ticks(span: Span, most: int) -> list[tuple[float, str]]:
 def readings(
     axes: Axes, channel: ChannelAccount, limit: float, span: Span, *, spread: bool
 ) -> None:
-    """Draw daily values (with their spread, if wanted), the level with the course of the season
-    about it, and the limit where it is near."""
+    """Draw daily values with optional spread, the level, the season, and the limit if near."""
     used, curve = channel.days, channel.trend.curve
     low, high = _scale(used.swr, curve.low, curve.high)
     shown = _reach(high, limit, low)
@@ -113,20 +111,20 @@ def readings(
 
 
 def shows_limit(channel: ChannelAccount, limit: float) -> bool:
-    """Whether the limit is on the scale of the channel's readings."""
+    """True if the limit is on the scale of the channel's readings."""
     curve = channel.trend.curve
     low, high = _scale(channel.days.swr, curve.low, curve.high)
     return low < limit < _reach(high, limit, low)
 
 
 def _reach(high: float, limit: float, low: float) -> float:
-    """The upper end, further up if that shows the limit."""
+    """Return the upper end of the scale, raised if that brings the limit into view."""
     wanted = limit + HEADROOM * (limit - low)
     return wanted if high < wanted <= low + LIMIT_NEAR * (high - low) else high
 
 
 def _scale(values: FloatArray, low: FloatArray, high: FloatArray) -> tuple[float, float]:
-    """The ends of a scale for the daily values, but those far out, and the model's band."""
+    """Return the ends of a scale for the model's band and the daily values except far outliers."""
     first, third = np.percentile(values, [25, 75])
     fence = FENCE * max(third - first, LEAST_SPAN / FENCE)
     near = values[(first - fence <= values) & (values <= third + fence)]
@@ -142,7 +140,7 @@ def _scale(values: FloatArray, low: FloatArray, high: FloatArray) -> tuple[float
 
 
 def _even(axes: Axes, low: float, high: float, most: int) -> None:
-    """A scale with about so many even steps, none labelled beyond its ends."""
+    """Set a linear scale with about `most` steps and no label beyond its ends."""
     axes.set_ylim(low, high)
     steps = MaxNLocator(most).tick_values(low, high)
     axes.yaxis.set_major_locator(FixedLocator([step for step in steps if low <= step <= high]))
@@ -156,7 +154,7 @@ def _values(
     *,
     spread: bool,
 ) -> None:
-    """Draw the daily values, and arrows at the edge for those beyond the scale."""
+    """Draw the daily values, and arrows at the edge for values beyond the scale."""
     used = channel.days
     x, values = used.day + 0.5, used.swr
     seen = (span[0] <= used.day) & (used.day <= span[1])
@@ -205,8 +203,10 @@ def _values(
 
 
 def _level(axes: Axes, channel: ChannelAccount) -> None:
-    """Draw the level as a hatched ribbon of its 95 % interval about an ink line, the course of
-    season and weather as a fine line; both are interrupted at each step."""
+    """Draw the level as an ink line on a hatched ribbon, its 95 % interval.
+
+    The course of season and weather is a fine line. Both are interrupted at each step.
+    """
     curve = channel.trend.curve
     if len(curve.day) < 2:
         return
@@ -225,7 +225,7 @@ def _level(axes: Axes, channel: ChannelAccount) -> None:
 
 
 def _losses(axes: Axes, scale: tuple[float, float]) -> None:
-    """Return loss on the right."""
+    """Add a return-loss axis on the right."""
     right = axes.twinx()
     right.set_ylim(*scale)
     right.grid(visible=False)
@@ -261,8 +261,11 @@ def mark_work(axes: Axes, entries: Sequence[JournalEntry]) -> None:
 
 
 def mark_steps(axes: Axes, steps: Sequence[Step], span: Span) -> None:
-    """Stand a wedge on the axis for each step: its base covers the days in which the step may lie,
-    its tip is at the most likely one. Steps that the journal explains are hollow."""
+    """Draw a wedge on the axis for each step.
+
+    Its base covers the days in which the step may have occurred, its tip is at the most likely day.
+    Steps explained by the journal are hollow.
+    """
     width, height = 72 * size_inches(axes)
     least = LEAST_BASE_POINTS / width * (span[1] - span[0] + 1)
     tip = WEDGE_POINTS / height
@@ -288,7 +291,7 @@ def _fill(step: Step) -> str:
 
 
 def lanes(axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], span: Span) -> None:
-    """Draw what happened: entries of the journal and alarms, a lane each, also if empty."""
+    """Draw journal entries and alarms, one lane each, even if empty."""
     axes.set_ylim(len(LANES) - 0.5, -0.7)
     axes.yaxis.set_major_locator(FixedLocator(list(range(len(LANES)))))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda _, number: LANES[number or 0]))
@@ -313,7 +316,7 @@ def lanes(axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], 
 
 
 def labels(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
-    """The numbers of entries, above their marks."""
+    """Write the numbers of entries above their marks."""
     for mark in marks:
         share = (mark.time - span[0]) / (span[1] - span[0] + 1)
         side = "left" if share < AT_THE_EDGE else "right" if share > 1 - AT_THE_EDGE else "center"
@@ -321,7 +324,7 @@ def labels(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
 
 
 def strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], None]]:
-    """What draws the weather, a strip each for what is known of the days shown."""
+    """Yield a function for each strip of weather that has data in the days shown."""
     if weather is None:
         return
     seen = (span[0] <= weather.day) & (weather.day <= span[1])

@@ -1,4 +1,4 @@
-"""Cables side by side on one sheet: loss, power that arrives and SWR over the length."""
+"""Chart that compares cables on one sheet: loss, delivered power and SWR over the length."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ LEFT, TITLE, LINE_MM = 23.0, 279.0, 4.4
 WIDTH, HIGH = 152.0, 58.0
 PANELS = (174.0, 99.0, 24.0)
 LOOKS = ((INDIGO, "-"), (BRICK, "--"), (TEAL, "-."), (OCHRE, ":"), (INK, (0, (5, 1, 1, 1))))
-BEYOND = 1.5  # the longest length, so much further
+BEYOND = 1.5  # the length axis extends to this multiple of the longest length
 POINTS = 200
-LEAST_SWR, HIGHEST_SWR = 2.0, 50.0  # bounds of the upper end of the scale
+LEAST_SWR, HIGHEST_SWR = 2.0, 50.0  # least and greatest upper end of the SWR scale
 MOST_LINES = 6
 
 
 def draw(cables: Sequence[Attenuation], lengths_m: Sequence[float], terms: Terms) -> Figure:
-    """The sheet, A4 upright: up to 5 cables are told apart by colour and dash."""
+    """Draw the upright A4 sheet; up to 5 cables differ by colour and dash."""
     with style():
         figure = blank()
         where = "antenna" if terms.at_antenna else "shack"

@@ -1,21 +1,20 @@
-"""Colours of all charts, the report and the page, each for light and for dark paper.
+"""Colours of all charts, the report and the page, for light and for dark paper.
 
-The charts use the light ones by name; `THEMES` and `style_sheet` give pages the same colours as
-CSS variables. The four hues are computed: a hue angle in Oklab (Ottosson, "A perceptual color
-space for image processing", 2020) at the lightness that gives a wanted contrast against the paper.
-The contrasts (ratios after WCAG 2.2, the paper first) are steps, so that the hues stay apart in
-grey as well:
+The charts use the light colours by name; `THEMES` and `style_sheet` give pages the same colours as
+CSS variables. The four hues are computed: a hue angle in Oklab (Ottosson, "A perceptual color space
+for image processing", 2020) at the lightness that gives the wanted contrast against the paper. The
+contrasts (ratios after WCAG 2.2) are graded, so that the hues also differ in grey:
 
-    hue                light paper   dark paper
-    indigo                11.0          5.8
-    brick                  7.0          7.8
-    teal                   4.7         10.6
-    ochre                  3.2         14.0
-    ink                   17.7         15.9
-    grey                   7.8          9.6
+ hue                light paper   dark paper
+ indigo                11.0          5.8
+ brick                  7.0          7.8
+ teal                   4.7         10.6
+ ochre                  3.2         14.0
+ ink                   17.7         15.9
+ grey                   7.8          9.6
 
-Ochre on light paper is for lines and marks, not for words. `tests/test_palette.py` computes these
-figures, and how far apart the hues are with deuteranopia and protanopia.
+Ochre on light paper is for lines and marks, not for text. `tests/test_palette.py` computes these
+figures, and the distance between the hues with deuteranopia and protanopia.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ PAPER, INK, GREY = "#FFFFFF", "#15191C", "#4C5359"
 FAINT, GRID, SHADE, STRAW = "#A9AEB1", "#CDD0D1", "#ECEDEA", "#F2E2BC"  # fills and fine lines
 INDIGO, BRICK, TEAL, OCHRE = "#392A91", "#A2312B", "#018370", "#BC861A"
 
-# By the name of the CSS variable: on light and on dark paper.
+# CSS variable: colours on light and on dark paper.
 THEMES = {
     "paper": (PAPER, "#14181B"),
     "ink": (INK, "#F1F2EE"),
@@ -38,12 +37,12 @@ THEMES = {
     "teal": (TEAL, "#7AD8C3"),
     "ochre": (OCHRE, "#FAE479"),
 }
-# The variable of each colour that a chart is drawn in; the keys are in lower case.
+# CSS variable of each chart colour; keys are in lower case.
 VARIABLES = {light.lower(): name for name, (light, _) in THEMES.items()}
 
 
 def style_sheet() -> str:
-    """Return the colours as CSS variables, dark ones where a screen asks for them."""
+    """Return the colours as CSS variables, with dark ones for screens that prefer them."""
     light, dark = (
         " ".join(f"--{name}: {pair[which]};" for name, pair in THEMES.items()) for which in (0, 1)
     )

@@ -1,4 +1,4 @@
-"""What a chart of a time shows: pairs and marks, read from the store."""
+"""Collects pairs and marks from the store for a chart of a capture or transmission."""
 
 from __future__ import annotations
 
@@ -23,16 +23,16 @@ from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, SECONDS, TRANSMISS
 from logger.utc import format_ns, parse_time
 
 SECOND_NS = 1_000_000_000
-ALL_PAIRS = 3000  # more are drawn in columns,
-COLUMNS = 900  # so many
-NOISE_NS = 75 * SECOND_NS  # so long before, pairs with the key up tell the noise
+ALL_PAIRS = 3000  # above this, pairs are drawn in columns
+COLUMNS = 900  # number of these columns
+NOISE_NS = 75 * SECOND_NS  # pairs with the key up, this long before, give the noise
 OF_SECONDS = ("forward_w", "reflected_w", "swr", "swr_noise_low", "swr_noise_high")
-USUAL = 20  # transmissions before
+USUAL = 20  # preceding transmissions
 LEAST_DETAIL_NS, MOST_DETAIL_NS = 50_000_000, 500_000_000  # shown on either side of an event
 
 
 class Mark(NamedTuple):
-    """A stretch of time with a name; `own` if the chart is about it. Without an end it goes on."""
+    """Labelled stretch of time, open if `end_ns` is None; `own` if the chart is about it."""
 
     begin_ns: int
     end_ns: int | None
@@ -41,13 +41,13 @@ class Mark(NamedTuple):
 
 
 class Scene(NamedTuple):
-    """A time to be drawn.
+    """Content of a chart over time.
 
-    zero_ns      from which time is counted
-    span_ns      what is shown, and detail_ns what of it at large, if anything
-    usual        reflection coefficient that is usual, and why, None if there is none
-    limits       SWR and reflected watts that an alarm was held against, None if none was
-    notes        what is to be known about the chart
+    zero_ns      origin of the time axis
+    span_ns      time shown; detail_ns is the part shown enlarged, None if none is
+    usual        usual reflection coefficient and its origin, None if there is none
+    limit_swr    SWR and limit_w reflected watts that an alarm was compared with, None if none was
+    notes        remarks on the chart
     """
 
     title: str
@@ -58,7 +58,7 @@ class Scene(NamedTuple):
     whole: Traces
     detail: Traces | None
     steps: bool  # columns are means of seconds
-    relative: bool  # watts are
+    relative: bool  # watts are relative
     floor_w: float
     reflected_noise_w: float
     usual: tuple[float, str] | None
@@ -71,8 +71,10 @@ class Scene(NamedTuple):
 
 
 def capture_of(store: Store, kind: str, row_id: int) -> int:
-    """The capture of an alarm or excursion. Raises UsageError if there is no such row or it has
-    none."""
+    """Return the capture of an alarm or excursion.
+
+    Raises UsageError if there is no such row or it has no capture.
+    """
     table = ALARMS if kind == "alarm" else EXCURSIONS
     found = store.select(table, "r.id = ?", row_id)
     if not found:
@@ -86,7 +88,10 @@ def capture_of(store: Store, kind: str, row_id: int) -> int:
 def of_capture(
     store: Store, capture_id: int, station: str, min_forward_w: float, present: CalibrationFile
 ) -> Scene:
-    """A capture. Raises UsageError if there is none, StoreError if none of its pairs are kept."""
+    """Return the scene of a capture.
+
+    Raises UsageError if there is no such capture, StoreError if none of its pairs are stored.
+    """
     span_ns = store.capture(capture_id)
     (record,) = store.select(CAPTURES, "r.id = ?", capture_id)
     excursions, alarms = (
@@ -152,8 +157,11 @@ def of_capture(
 def of_transmission(
     store: Store, transmission_id: int, station: str, min_forward_w: float, present: CalibrationFile
 ) -> Scene:
-    """A transmission, from its pairs if all are kept, else from the means of its seconds. Raises
-    UsageError if there is none, StoreError if nothing of it is kept."""
+    """Return the scene of a transmission.
+
+    Uses its pairs if all are stored, else the means of its seconds. Raises UsageError if there is
+    no such transmission, StoreError if neither is stored.
+    """
     found = store.select(TRANSMISSIONS, "r.id = ?", transmission_id)
     if not found:
         raise UsageError(
@@ -218,7 +226,7 @@ def _drawn(
     span_ns: tuple[int, int],
     count: int | None = None,
 ) -> Traces:
-    """All pairs if they are few, else columns."""
+    """Return all pairs if they are few, else columns."""
     if count is None:
         assert not isinstance(blocks, Iterator)
         count = sum(map(len, blocks))
@@ -226,7 +234,7 @@ def _drawn(
 
 
 def _from_seconds(store: Store, row: Record, end_ns: int) -> Traces:
-    """Means of seconds as columns, the last one twice: it goes on to the end."""
+    """Return means of seconds as columns; the last is repeated to extend its step to the end."""
     where = "r.time_ns BETWEEN ? AND ? AND r.transmission_id = ? ORDER BY r.time_ns"
     rows = store.select(SECONDS, where, row.time_ns, end_ns, row.id)
     if not rows:
@@ -243,8 +251,10 @@ def _from_seconds(store: Store, row: Record, end_ns: int) -> Traces:
 def _noise(
     store: Store, coupler: Coupler, first_ns: int, last_ns: int, min_forward_w: float
 ) -> tuple[Noise, str]:
-    """The noise of the converters, from pairs with the key up where there are enough, and what is
-    to be said of it."""
+    """Return the noise of the converters and a remark on its origin.
+
+    It is measured on pairs with the key up if there are enough of them.
+    """
     content = coupler.content
     tracker = NoiseTracker(
         (content.noise.forward_v, content.noise.reflected_v),
@@ -270,7 +280,7 @@ def _noise(
 
 
 def _noise_w(coupler: Coupler, noise: Noise) -> float:
-    """Standard deviation of a reflected reading about zero, watts."""
+    """Return the standard deviation of a reflected reading about zero, watts."""
     return float(coupler.reflected.slope(coupler.reflected.zero_v)) * noise.sd_v[1]
 
 
@@ -296,13 +306,13 @@ def _marks(
 
 
 def _first(own: list[Record], near: list[Record]) -> list[Record]:
-    """The chart's own rows, then others about the same time."""
+    """Return the chart's own rows, then others of about the same time."""
     known = {row.id for row in own}
     return [*own, *(row for row in near if row.id not in known)]
 
 
 def _coupler(store: Store, row: Record | None, present: CalibrationFile) -> Coupler:
-    """By the calibration that a transmission's figures are of, if it is known."""
+    """Return the coupler by the calibration of a transmission, or by the present one."""
     named = None if row is None else row.columns["calibration_id"]
     text = store.calibrations().get(named) if named else None
     khz = None if row is None else row.columns["frequency_khz"]
@@ -328,7 +338,7 @@ def _transmissions(store: Store, span_ns: tuple[int, int]) -> list[Record]:
 
 
 def _at(rows: Sequence[Record], time_ns: int) -> Record | None:
-    """The transmission at a time or before, else the first."""
+    """Return the last transmission that began at or before a time, else the first."""
     before = [row for row in rows if row.time_ns <= time_ns]
     return before[-1] if before else next(iter(rows), None)
 
@@ -363,7 +373,7 @@ def _alarms(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mar
 
 
 def _usual(store: Store, row: Record | None) -> tuple[float, str] | None:
-    """What transmissions on the same channel before it read."""
+    """Return the usual reflection coefficient, from earlier transmissions, and its origin."""
     if row is None:
         return None
     same = "r.channel IS ?" if row.channel is not None else "r.frequency_khz IS ?"

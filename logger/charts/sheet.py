@@ -1,6 +1,6 @@
-"""What all charts share: the paper, the style, numbers on logarithmic axes, and the file written.
+"""Shared by all charts: paper, style, logarithmic axes, and writing the file.
 
-Places are in millimetres from the lower left corner of the paper.
+Positions are in millimetres from the lower left corner of the paper.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from logger.errors import UsageError
 WIDTH_MM, HEIGHT_MM = 210.0, 297.0  # A4
 MM_PER_INCH = 25.4
 
-# What each kind of file would say of the moment and the program that made it; the same content
-# has to give the same bytes.
+# Metadata that would record the time and the program. Cleared, as equal content must give equal
+# bytes.
 UNSAID: dict[str, dict[str, None]] = {
     ".png": {"Software": None},
     ".svg": {"Date": None, "Creator": None},
@@ -72,12 +72,12 @@ LABELLED = {
     300.0: (1, 2, 5),
     math.inf: (1,),
 }  # by the ratio of an axis' ends
-FEW = 4.0  # axes whose ends differ by less are labelled in even steps
+FEW = 4.0  # ratio of the ends below which an axis has linear steps
 
 
 @contextmanager
 def style() -> Iterator[None]:
-    """The style of all charts, whatever settings a person has; put back at the end."""
+    """Apply the style of all charts, regardless of user settings; restore them afterwards."""
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(STYLE)
@@ -85,12 +85,12 @@ def style() -> Iterator[None]:
 
 
 def blank() -> Figure:
-    """An empty upright A4 sheet."""
+    """Return an empty upright A4 sheet."""
     return Figure(figsize=(WIDTH_MM / MM_PER_INCH, HEIGHT_MM / MM_PER_INCH))
 
 
 def panel(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
-    """Axes whose frame is at this place, millimetres."""
+    """Return axes whose frame is at this position, mm."""
     return figure.add_axes(
         (left / WIDTH_MM, bottom / HEIGHT_MM, width / WIDTH_MM, height / HEIGHT_MM)
     )
@@ -104,12 +104,12 @@ def size_inches(axes: Axes) -> NDArray[np.float64]:
 
 
 def write(figure: Figure, left: float, base: float, words: str, **look: Any) -> Text:
-    """Words on the sheet, taken as they are; millimetres."""
+    """Write plain text on the sheet; positions in mm."""
     return figure.text(left / WIDTH_MM, base / HEIGHT_MM, words, parse_math=False, **look)
 
 
 def logarithmic(axes: Axes, which: Literal["x", "y"], low: float, high: float) -> None:
-    """Make an axis logarithmic from `low` to `high` > `low` > 0, with plain numbers on it."""
+    """Make an axis logarithmic, `high` > `low` > 0, labelled in plain numbers."""
     axes.set(**{f"{which}scale": "log", f"{which}lim": (low, high)})
     axis = axes.xaxis if which == "x" else axes.yaxis
     ratio = high / low
@@ -133,7 +133,7 @@ def _decades(low: float, high: float, digits: Iterable[int]) -> Iterator[float]:
 
 
 def check_suffix(path: Path) -> str:
-    """The suffix of a picture that can be written. Raises UsageError for another."""
+    """Return the suffix of a picture that can be written. Raises UsageError for another."""
     suffix = path.suffix.lower()
     if suffix not in UNSAID:
         raise UsageError(f"{path}: a chart is written as .png, .svg or .pdf")
@@ -143,7 +143,7 @@ def check_suffix(path: Path) -> str:
 def save(figure: Figure, path: Path) -> None:
     """Write a figure as PNG, SVG or PDF, by the suffix; the same figure gives the same bytes.
 
-    Raises UsageError for another suffix and where the file cannot be written.
+    Raises UsageError for another suffix and if the file cannot be written.
     """
     suffix = check_suffix(path)
     drawn = io.BytesIO()

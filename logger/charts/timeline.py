@@ -1,4 +1,4 @@
-"""A capture or a transmission over time: power, reflection and what was found, on one sheet."""
+"""Chart of a capture or a transmission over time: power, reflection, excursions and alarms."""
 
 from __future__ import annotations
 
@@ -20,28 +20,28 @@ from logger.physics.reflection import rho_of_swr
 # Millimetres, heights from the lower edge.
 LEFT, TITLE, LINE = 23.0, 279.0, 4.4
 WHOLE, HALF, RIGHT = 165.0, 76.0, 112.0
-POWER = 165.0  # up to the words
+POWER = 165.0  # up to the heading
 REFLECTION, REFLECTION_HIGH = 76.0, 81.0
 MARKS, MARKS_HIGH = 45.0, 25.0
 FOOT = 27.0
-LABEL = 13.0  # from the left frames to the words beside them
-WRAP = 112  # characters in a line of words
+LABEL = 13.0  # distance of axis labels from the left frames
+WRAP = 112  # characters per line
 MOST_FACTS = 6  # lines
 
-RANGE = 1e-5  # of power shown, at most
-LEAST_W = 1e-3  # the scale of power reaches so far at least
-LEAST_RHO, MOST_RHO = 0.12, 1.08  # the scale of reflection reaches so far
+RANGE = 1e-5  # least share of the highest power that is shown
+LEAST_W = 1e-3  # the power scale extends at least this far
+LEAST_RHO, MOST_RHO = 0.12, 1.08  # bounds of the upper end of the reflection scale
 SWRS = (1.0, 1.1, 1.2, 1.3, 1.5, 2.0, 3.0, 5.0, 10.0, 999.0)
-CLOSE, LABEL_INCHES = 0.045, 0.14  # labels of SWR keep so far apart: of the scale, and of paper
-MS_BELOW_NS = 2_000_000_000  # shorter times are in ms
-FEW = 150  # pairs, up to which each has a dot
-TOGETHER = 0.12  # of the time shown: alarms closer than this are named in one,
+CLOSE, LABEL_INCHES = 0.045, 0.14  # least distance of SWR labels: share of scale; inches
+MS_BELOW_NS = 2_000_000_000  # shorter spans are in ms
+FEW = 150  # pairs, up to which each is a dot
+TOGETHER = 0.12  # share of the time shown; alarms closer than this share a label,
 TOGETHER_SMALL = 0.4  # and in a narrow chart
 LANES = ("on air", "excursions", "alarms")
 
 
 def draw(scene: Scene) -> Figure:
-    """The sheet of a scene, A4 upright."""
+    """Draw a scene on an upright A4 sheet."""
     with style():
         figure = blank()
         top = _heading(figure, scene)
@@ -60,7 +60,7 @@ def draw(scene: Scene) -> Figure:
 
 
 def small(scene: Scene, width: float, height: float, *, detail: bool = False) -> Figure:
-    """The panels of a scene alone, or of its detail, `width` by `height` mm."""
+    """Draw the panels of a scene, or of its detail, alone, `width` by `height` mm."""
     left, right, below, high, above, between = 18.5, 13.0, 11.0, 14.0, 6.0, 8.0
     shown, span_ns = (scene.detail, scene.detail_ns) if detail else (scene.whole, scene.span_ns)
     assert shown is not None
@@ -97,7 +97,7 @@ def small(scene: Scene, width: float, height: float, *, detail: bool = False) ->
 
 
 def _heading(figure: Figure, scene: Scene) -> float:
-    """Title and facts; returns where the panels may begin, mm."""
+    """Write title and facts; return the upper edge for the panels, mm."""
     write(figure, LEFT, TITLE, scene.title, fontsize=16, fontweight="bold")
     lines = [line for fact in scene.facts for line in textwrap.wrap(fact, WRAP)]
     if len(lines) > MOST_FACTS:
@@ -108,7 +108,7 @@ def _heading(figure: Figure, scene: Scene) -> float:
 
 
 def _panels(figure: Figure, left: float, width: float, top: float) -> list[Axes]:
-    """Power, reflection and marks, one above the other; the words beside them in one line."""
+    """Return panels for power, reflection and marks, one above the other, labels aligned."""
     places = (POWER, top - POWER), (REFLECTION, REFLECTION_HIGH), (MARKS, MARKS_HIGH)
     panels = [panel(figure, left, bottom, width, height) for bottom, height in places]
     for axes in panels:
@@ -126,8 +126,10 @@ def _column(
     last: bool,
     close: float = TOGETHER,
 ) -> None:
-    """Three panels that share their time; the first column of the sheet has the words on its left,
-    the last those on its right."""
+    """Draw three panels with a common time axis.
+
+    The first column of the sheet has the labels on its left, the last those on its right.
+    """
     short = span_ns[1] - span_ns[0] < MS_BELOW_NS
     unit_ns, unit = (1_000_000, "ms") if short else (1_000_000_000, "s")
 
@@ -148,8 +150,8 @@ def _column(
 
 
 def _events(axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any) -> None:
-    """Extents of excursions and moments of decision, through all panels."""
-    least = (time(span_ns[1]) - time(span_ns[0])) / 400  # so that it can be seen at all
+    """Mark excursions as bands and alarms as lines through all panels."""
+    least = (time(span_ns[1]) - time(span_ns[0])) / 400  # so that it is visible
     for mark in scene.excursions:
         begin, end = time(mark.begin_ns), time(mark.end_ns or mark.begin_ns)
         outline = {"ec": GREY, "lw": 0.8} if mark.own else {"lw": 0}
@@ -165,7 +167,7 @@ def _band(axes: Axes, x: Floats, low: Floats, high: Floats, steps: bool, **look:
 def _line(
     axes: Axes, x: Floats, low: Floats, high: Floats, scene: Scene, shown: Traces, **look: Any
 ) -> None:
-    """A line through all pairs; where a column has several, from the least to the greatest."""
+    """Draw a line through all pairs; a column of several is a stroke from minimum to maximum."""
     look = {"lw": 1.0, **look}
     if scene.steps:
         axes.plot(x, high, drawstyle="steps-post", **look)
@@ -254,7 +256,7 @@ def _reflection(
 
 
 def _swr_axis(axes: Axes, top: float) -> None:
-    """SWR on the right."""
+    """Add an SWR axis on the right."""
     right = axes.twinx()
     right.set_ylim(0.0, top)
     right.grid(visible=False)
@@ -275,7 +277,7 @@ def _swr_axis(axes: Axes, top: float) -> None:
 def _lanes(
     axes: Axes, scene: Scene, span_ns: tuple[int, int], time: Any, close: float, *, words: bool
 ) -> None:
-    """What was found when, a lane for each kind."""
+    """Draw transmissions, excursions and alarms, one lane each."""
     axes.set_ylim(-0.6, len(LANES) - 0.5)
     axes.invert_yaxis()
     axes.yaxis.set_major_locator(FixedLocator(list(range(len(LANES)))))
@@ -300,7 +302,7 @@ def _lanes(
 
 
 def _together(alarms: list[Mark], span_ns: tuple[int, int], close: float) -> list[tuple[int, str]]:
-    """When alarms were raised, and their names; those of about the same time in one."""
+    """Return times and labels of alarms; alarms close in time share a label."""
     groups: list[tuple[int, list[str]]] = []
     for mark in alarms:
         if not span_ns[0] <= mark.begin_ns <= span_ns[1]:

@@ -1,4 +1,4 @@
-"""Pairs as they are drawn over time: all of them, or the least and the greatest of each column."""
+"""Pairs prepared for drawing over time: all of them, or minimum and maximum of each column."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from logger.physics.reflection import COVERAGE, HIGHEST_RHO
 from logger.rows import Flag
 from logger.stages.departures import spread_w
 
-SERIES = 5  # incident W, reflected W, reflection coefficient, its least and greatest by noise
+SERIES = 5  # incident W, reflected W, reflection coefficient, its lower and upper bound by noise
 FORWARD, REFLECTED, RHO, RHO_LOW, RHO_HIGH = range(SERIES)
-BREAK = 4.0  # usual distances between pairs; more is a gap
+BREAK = 4.0  # times the usual distance between pairs; more is a gap
 
 
 class Traces(NamedTuple):
-    """Columns of one pair or more, in time order; NaN where nothing can be read or is missing.
+    """Columns of one pair or more, in time order; NaN where missing or not readable.
 
-    time_ns    (m,) of the first pair of each
-    low, high  (SERIES, m) least and greatest of the pairs in each
-    width_ns   how long a column is, 0 if each is one pair
-    pairs      how many there are in all
+    time_ns    (m,) time of the first pair of each column
+    low, high  (SERIES, m) minimum and maximum of the pairs in each column
+    width_ns   length of a column, 0 if each is one pair
+    pairs      total number of pairs
     """
 
     time_ns: Times
@@ -36,7 +36,7 @@ class Traces(NamedTuple):
 
 
 def measured(block: SampleBlock, coupler: Coupler, noise: Noise) -> Floats:
-    """Powers, reflection and its 95 % interval by noise of each pair, (SERIES, n)."""
+    """Return powers, reflection and its 95 % interval by noise for each pair, (SERIES, n)."""
     forward_w, reflected_w, flags = coupler.power(block)
     readable = forward_w >= max(coupler.readable_floor_w(noise), 1e-9)
     readable &= flags & np.uint8(Flag.CLIPPED) == 0
@@ -59,7 +59,10 @@ def traces(
     span_ns: tuple[int, int],
     columns: int | None,
 ) -> Traces:
-    """Of the pairs of `blocks`, all within a span; in so many columns, unless that is None."""
+    """Return the traces of the pairs of `blocks`, all within a span.
+
+    `columns` is the number of columns, None for one per pair.
+    """
     width_ns = 0 if columns is None else max(1, (span_ns[1] - span_ns[0]) // columns)
     times, places, lows, highs = [], [], [], []
     pairs = 0
@@ -80,7 +83,7 @@ def traces(
     if not pairs:
         return Traces(np.empty(0, np.int64), np.empty((SERIES, 0)), np.empty((SERIES, 0)), 0, 0)
     time_ns, low, high = np.concatenate(times), np.hstack(lows), np.hstack(highs)
-    if width_ns:  # blocks may meet within a column
+    if width_ns:  # adjacent blocks may share a column
         place = np.concatenate(places)
         first = np.concatenate([[0], np.flatnonzero(np.diff(place)) + 1])
         time_ns = time_ns[first]
@@ -91,7 +94,7 @@ def traces(
 def _broken(
     time_ns: Times, low: Floats, high: Floats, width_ns: int
 ) -> tuple[Times, Floats, Floats]:
-    """With nothing put in where pairs are missing, so that no line is drawn across."""
+    """Insert NaN where pairs are missing, so that no line is drawn across the gap."""
     steps = np.diff(time_ns)
     if not len(steps):
         return time_ns, low, high

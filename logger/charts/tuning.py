@@ -1,4 +1,4 @@
-"""A session of adjusting on one sheet: SWR against frequency for each position."""
+"""Chart of an adjusting session on one sheet: SWR against frequency for each position."""
 
 from __future__ import annotations
 
@@ -23,16 +23,16 @@ from logger.utc import format_ns
 LEFT, TITLE, BOTTOM, WIDTH, HIGH = 23.0, 279.0, 140.0, 165.0, 115.0
 TABLE, LINE_MM = 116.0, 5.0
 MOST_LINES = 18
-# The last position stands out; those before it are told apart by shape, too.
+# The last position stands out; earlier ones also differ by shape.
 LOOKS = ((INDIGO, "s"), (TEAL, "^"), (OCHRE, "D"), (GREY, "v"))
 LAST = (BRICK, "o")
-MARGIN = 0.15  # of the span of frequencies, on either side
+MARGIN = 0.15  # share of the frequency span, on either side
 POINTS = 160
 HIGHEST = 10.0
 
 
 def draw(state: TuningState, station: str, ended_ns: int) -> Figure:
-    """The sheet, A4 upright; needs a position in `state.read`."""
+    """Draw the upright A4 sheet; `state.read` must have a position."""
     with style():
         figure = blank()
         write(figure, LEFT, TITLE, "Adjusting the antenna", fontsize=16, fontweight="bold")
@@ -45,7 +45,7 @@ def draw(state: TuningState, station: str, ended_ns: int) -> Figure:
 
 
 def small(state: TuningState, width_mm: float, height_mm: float) -> Figure:
-    """The chart alone, for a page."""
+    """Draw the chart alone, for a page."""
     with style():
         figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH))
         left, bottom = 13 / width_mm, 11 / height_mm
@@ -85,7 +85,7 @@ def _curves(axes: Axes, state: TuningState) -> None:
 def _model(
     posterior: Posterior, number: int, khz: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Quantiles of the SWR at frequencies, (points,) each."""
+    """Return 2.5 %, 50 % and 97.5 % quantiles of the SWR at each frequency, (points,) each."""
     resonance = posterior.resonance_khz[:, number]
     found = swr(
         rho(khz[:, None], resonance, posterior.resistance_ohm, posterior.q, posterior.loss_db)
@@ -117,7 +117,7 @@ def _readings(axes: Axes, one: Position, colour: str, shape: str, label: str) ->
 
 
 def _lines(state: TuningState) -> Sequence[str]:
-    """The positions as text, the outcome below."""
+    """Return the positions as text, followed by the outcome."""
     told = [f"{n}: {line(state.adjustment, one)}" for n, one in enumerate(state.read, 1)]
     hidden = len(told) - MOST_LINES
     if hidden > 0:

@@ -1,4 +1,4 @@
-"""The command line: thin commands over the library. Words to stderr, data to stdout."""
+"""Command line: thin commands over the library. Messages go to stderr, data to stdout."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def command() -> None:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Entry point of `mismatchd`. Exit codes: 0 fine, 1 a failure, 2 wrong usage."""
+    """Run `mismatchd`. Exit codes: 0 success, 1 failure, 2 wrong usage."""
     try:
         code: Any = command.main(arguments, prog_name="mismatchd", standalone_mode=False)
     except click.ClickException as error:
@@ -64,7 +64,7 @@ def main(arguments: list[str] | None = None) -> None:
         click.echo(f"mismatchd: {error}", err=True)
         sys.exit(1)
     except BrokenPipeError:
-        # Whoever read the output has had enough; keep the interpreter from complaining at exit.
+        # The reader of the output closed the pipe; keep the interpreter from complaining at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
     sys.exit(code if isinstance(code, int) else 0)

@@ -1,4 +1,4 @@
-"""`python -m logger.cli` is the command `mismatchd`."""
+"""Make `python -m logger.cli` run `mismatchd`."""
 
 from logger.cli import main
 

@@ -1,4 +1,4 @@
-"""`mismatchd alarms`: list, show what may be behind one, acknowledge, shelve a kind."""
+"""`mismatchd alarms`: list alarms, explain or acknowledge one, shelve a kind."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from logger.utc import format_ns, parse_duration, parse_time
 
 
 class AlarmsGroup(click.Group):
-    """The subcommands of `alarms`; `ack` is short for `acknowledge`."""
+    """Subcommands of `alarms`; `ack` is short for `acknowledge`."""
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         return super().get_command(ctx, "acknowledge" if cmd_name == "ack" else cmd_name)
@@ -129,7 +129,7 @@ def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) ->
 
 
 def age(span_ns: int) -> str:
-    """A length of time in its largest whole unit."""
+    """Return a duration in its largest whole unit."""
     seconds = max(0, span_ns) // 1_000_000_000
     for unit, length in (("d", 86400), ("h", 3600), ("m", 60)):
         if seconds >= length:

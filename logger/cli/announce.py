@@ -1,7 +1,7 @@
-"""Telling of ended transmissions and alarm changes: words on stderr, JSON lines on stdout.
+"""Announces ended transmissions and alarm changes: text on stderr, JSON lines on stdout.
 
-Telling happens on a thread of its own behind a bounded queue, so that a stuck terminal or pipe
-holds up nothing; what does not fit is dropped, with a count.
+Writes on its own thread behind a bounded queue, so that a stuck terminal or pipe does not block the
+daemon. On overflow lines are dropped and counted.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ from logger.store.database import Stored
 log = logging.getLogger("mismatchd")
 
 WAITING = 10_000
-END_S = 2.0  # for what is left to be told when the daemon ends
+END_S = 2.0  # time limit for writing the rest when the daemon ends
 STDOUT = 1
 
 
 class Announcer:
-    """Use as a context manager; `tell` never blocks."""
+    """Announces stored rows. Use as a context manager; `tell` never blocks."""
 
     def __init__(self, *, events: bool) -> None:
         self._events = events
@@ -46,7 +46,7 @@ class Announcer:
             log.warning("%d announcements were dropped: the reader was too slow", self._dropped)
 
     def tell(self, item: Stored) -> None:
-        """Announce one stored row."""
+        """Queue one stored row."""
         try:
             self._queue.put_nowait(item)
         except queue.Full:
@@ -75,7 +75,7 @@ class Announcer:
 
 
 def words(item: Stored) -> str:
-    """One line for the person."""
+    """Return a row as one line for the user."""
     row = item.columns
     if item.change is None:
         where = "" if row["channel"] is None else f", channel {row['channel']}"
@@ -90,7 +90,7 @@ def words(item: Stored) -> str:
 
 
 def swr_words(row: dict[str, Any]) -> str:
-    """SWR with its 95 % interval, or that it cannot be read."""
+    """Return the SWR with its 95 % interval, or a note that it is not readable."""
     if row["swr"] is None:
         return "SWR not readable at this power"
     return f"SWR {row['swr']:.2f} ({row['swr_low']:.2f} to {row['swr_high']:.2f})"

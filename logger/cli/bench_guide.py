@@ -1,4 +1,4 @@
-"""Leads a person through the key-downs of a session at the bench."""
+"""Guides the user through the key-downs of a bench session."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ REMIND_S = 3.0
 
 
 class PowerScale:
-    """What the reference instrument shows, and the power that means."""
+    """Converts between the figure on the reference instrument and power."""
 
     def __init__(self, reference: str) -> None:
         self.known = reference != "none"
@@ -58,22 +58,22 @@ class PowerScale:
         self._watts_per_volt2 = WATTS_PER_VOLT2.get(reference)
 
     def figure(self, power_w: float) -> float:
-        """What is shown at so many watts."""
+        """Return the figure that the reference shows at `power_w` watts."""
         if self._watts_per_volt2 is None:
             return power_w
         return float(f"{math.sqrt(power_w / self._watts_per_volt2):.3g}")
 
     def power_w(self, figure: float) -> float:
-        """The watts at which `figure` is shown."""
+        """Return the power at which the reference shows `figure`."""
         return figure if self._watts_per_volt2 is None else self._watts_per_volt2 * figure**2
 
     def words(self, figure: float) -> str:
-        """A figure with its unit."""
+        """Return a figure with its unit."""
         return f"{figure:g} {self.unit}".strip()
 
 
 class BenchGuide:
-    """Leads through the steps; `average_s` of each key-down are averaged."""
+    """Guides through the steps; `average_s` seconds of each key-down are averaged."""
 
     def __init__(
         self,
@@ -96,12 +96,12 @@ class BenchGuide:
         self._silent = False
 
     def progress(self) -> str:
-        """How far the session is, in words."""
+        """Return the progress of the session as text."""
         session = self._session
         return f"{len(session.done)} of {len(session.steps)} steps are in {self._file.path}"
 
     def run(self) -> None:
-        """All steps that are left. Raises Stop, EndOfInput, MismatchdError."""
+        """Carry out the remaining steps. Raises Stop, EndOfInput, MismatchdError."""
         say = self._terminal.say
         for text in (*before_keying(CALIBRATE), "", HELP, ""):
             say(text)
@@ -162,7 +162,7 @@ class BenchGuide:
     def _figure(
         self, step: BenchStep, reading: SteadyReading, quiet: Quiet | None, proposed: float
     ) -> float | None:
-        """What the reference instrument showed; None if this reading is not to be kept."""
+        """Ask for the figure on the reference; return None if the reading is to be discarded."""
         told = quiet is not None and self._scale.known
         doubted: float | None = None
         while True:
@@ -187,13 +187,13 @@ class BenchGuide:
             proposed = doubted = figure
 
     def _others(self) -> list[BenchPoint]:
-        """The points but that of the present step."""
+        """Return all points except that of the present step."""
         session = self._session
         present = None if session.current is None else session.done.get(session.current)
         return [point for number, point in enumerate(self._file.points) if number != present]
 
     def _moved(self, answer: str) -> bool:
-        """Do what an answer of one letter asks for; False if it is not one. Raises Stop."""
+        """Carry out a one-letter command; return False if `answer` is none. Raises Stop."""
         session, say = self._session, self._terminal.say
         match answer:
             case "q":
@@ -213,14 +213,13 @@ class BenchGuide:
 
     def _quiet(self) -> Quiet:
         quiet = Quiet.of(self._file.points[self._session.done[0]])
-        assert quiet is not None  # else the step would not count as done
+        assert quiet is not None  # otherwise the step would not count as done
         return quiet
 
     # pairs
 
     def _measure(self, step: BenchStep, quiet: Quiet | None) -> SteadyReading | None:
-        """Watch until the step's reading is there; None if that was not to be, with the reason
-        told."""
+        """Wait for the reading of a step; if there is none, state the reason and return None."""
         terminal, say = self._terminal, self._terminal.say
         watch = Watch(quiet, step.average_s(self._average_s) if quiet else UNKEYED_S, step.limit_s)
         if quiet:
@@ -251,7 +250,7 @@ class BenchGuide:
         return None
 
     def _released(self, quiet: Quiet) -> None:
-        """Wait for the key to be up; on a terminal Enter goes on without."""
+        """Wait until the key is up; on a terminal, Enter skips the wait."""
         reminded_s = time.monotonic()
         while True:
             if self._terminal.interactive and (line := self._terminal.line(0.0)) is not None:
@@ -260,7 +259,7 @@ class BenchGuide:
                 return
             try:
                 block, _ = self._listen()
-            except EndOfInput:  # what was read is still worth asking about
+            except EndOfInput:  # the readings so far can still be confirmed
                 return
             if block is not None and not quiet.keyed(block.forward_v, block.reflected_v).any():
                 return
@@ -269,9 +268,9 @@ class BenchGuide:
                 self._terminal.say("Still keyed: release the key (or Enter to go on).")
 
     def _answer(self, question: str) -> str:
-        """Ask; what comes from the driver meanwhile is not kept, so that nothing piles up."""
+        """Ask a question and wait for the answer; discard pairs that arrive meanwhile."""
         self._terminal.ask(question)
-        # A file can wait, and what stands in it next is what the next step is to see.
+        # Do not read on in a file: its next pairs belong to the next step.
         waits = self._driver.finite
         while (line := self._terminal.line(None if waits else 0.0)) is None:
             _, told = self._listen()
@@ -280,7 +279,7 @@ class BenchGuide:
         return line.lower()
 
     def _listen(self) -> tuple[SampleBlock | None, bool]:
-        """The next pairs, if any, and whether the driver had something to tell."""
+        """Return the next pairs, if any, and True if the driver reported something."""
         if not self._pieces:
             block = self._driver.read(LISTEN_S, LINGER_S)
             self._pieces.extend(_pieces(block) if block and self._driver.finite else [block])
@@ -302,14 +301,14 @@ class BenchGuide:
 
 
 def _pieces(block: SampleBlock) -> list[SampleBlock]:
-    """A block in short pieces: one of a file may hold several key-downs, each for its own step."""
+    """Split a block into short pieces: in a file it may span key-downs of several steps."""
     since_ns = (block.time_ns - block.time_ns[0]) // PIECE_NS
     edges = [0, *(np.flatnonzero(np.diff(since_ns)) + 1).tolist(), len(block)]
     return [block[begin:end] for begin, end in itertools.pairwise(edges)]
 
 
 def _ports(step: BenchStep, reading: SteadyReading) -> list[tuple[str, Level]]:
-    """Both ports, first the one that hears the full wave."""
+    """Return name and level of both ports, the one that receives the full wave first."""
     ports = [("forward", reading.forward), ("reflected", reading.reflected)]
     return ports[::-1] if step.condition == "reversed" else ports
 
@@ -324,7 +323,7 @@ def _result(step: BenchStep, reading: SteadyReading) -> str:
 
 
 def _forms(step: BenchStep, watch: Watch, quiet: Quiet | None) -> list[str]:
-    """The line that is drawn while pairs come in, the longest form first."""
+    """Return the progress line in several lengths, longest first."""
     if watch.keyed_s is None or (reading := watch.reading()) is None:
         forward, reflected = watch.latest_v or (0.0, 0.0)
         return [
@@ -342,7 +341,7 @@ def _forms(step: BenchStep, watch: Watch, quiet: Quiet | None) -> list[str]:
 
 
 def _trouble(trouble: Trouble, step: BenchStep, watch: Watch, quiet: Quiet | None) -> str:
-    """What went wrong and what to do."""
+    """Return the problem and its remedy as text."""
     match trouble:
         case Trouble.CLIPPED:
             return "Release the key: the converter is at the end of its range. Reduce the power."

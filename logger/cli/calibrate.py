@@ -1,4 +1,4 @@
-"""`mismatchd calibrate`: the coupler's calibration."""
+"""`mismatchd calibrate`: calibrate the coupler."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd calibrate bench`: a guided session at the live coupler that writes bench points."""
+"""`mismatchd calibrate bench`: guided session at the live coupler that writes bench points."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from logger.cli.station import config_option, configuration, output_option
 from logger.cli.terminal import Stop, Terminal
 from logger.errors import BenchPointError, MismatchdError, UsageError
 
-HIGHEST_W = 4.0  # proposed for a station of which nothing is known
+HIGHEST_W = 4.0  # proposed if the points file states none
 
 
 def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[str, ...]:
@@ -30,7 +30,7 @@ def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[
 
 
 def _highest_w(terminal: Terminal, file: PointsFile) -> float:
-    """Ask for the station's highest power, watts, and state it in the file. Raises Stop."""
+    """Ask for the station's highest power, watts, and record it in the file. Raises Stop."""
     stated = file.highest_w
     proposed = stated or HIGHEST_W
     while True:
@@ -136,7 +136,8 @@ def command(
     terminal.say("")
     terminal.say(f"all points taken: {listed} in {points}")
     try:
-        # The file holds watts. Their class is twice that of volts.
+        # The file holds watts; for a meter that shows volts, their class is twice that of the
+        # volts.
         fit_and_write(
             points,
             output,

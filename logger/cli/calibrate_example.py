@@ -1,4 +1,4 @@
-"""`mismatchd calibrate example`: the simulated coupler's calibration file."""
+"""`mismatchd calibrate example`: write the simulated coupler's calibration file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd calibrate fit`: bench points to a calibration file, with a report."""
+"""`mismatchd calibrate fit`: fit a calibration file to bench points and report on it."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def fit_and_write(
     step_v: float | None = None,
     full_scale_v: float | None = None,
 ) -> None:
-    """Fit, write the calibration (nothing if it cannot be fitted), print the report."""
+    """Fit, write the calibration, print the report. Writes nothing if the fit fails."""
     from logger.calibration.bench_points import load
     from logger.calibration.file import dump, identify
     from logger.calibration.fit import fit

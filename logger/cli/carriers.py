@@ -1,4 +1,4 @@
-"""Test carriers as a person keys them, by the daemon if it runs, else by the driver."""
+"""Measures test carriers keyed by the user, through the daemon if it runs, else the driver."""
 
 from __future__ import annotations
 
@@ -14,13 +14,16 @@ from logger.isolate.reading import SwrReading
 from logger.live.carrier import Carrier, CarrierSource, OfDaemon, OfDriver
 from logger.live.status import ask
 
-USUAL_W = 10.0  # more is said to be too much for a test
+USUAL_W = 10.0  # above this, the user is warned that it is too much for a test
 NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
 class Carriers:
-    """Without a daemon the driver is opened at once, so that a wrong port is told before anything
-    is asked: raises LinkError."""
+    """Measures test carriers.
+
+    Without a daemon the driver is opened once at construction, so that a wrong port is reported
+    before any question is asked: raises LinkError.
+    """
 
     def __init__(self, config: Config, coupler: Coupler, terminal: Terminal) -> None:
         self._config = config
@@ -31,12 +34,15 @@ class Carriers:
 
     @property
     def of_daemon(self) -> bool:
-        """Whether a daemon has the device."""
+        """True if a daemon holds the device."""
         return ask(self._config.store.path) is not None
 
     def wait(self, most_w: float = USUAL_W, instead: Mapping[str, str] = NOTHING) -> Carrier:
-        """One key-down, see `carrier`. The device is held no longer, as pairs that nobody reads
-        would wait in it. Raises Stop, Instead, MismatchdError, LinkError, EndOfInput."""
+        """Wait for one key-down, see `carrier`.
+
+        The device is then closed, as unread pairs would accumulate in it. Raises Stop, Instead,
+        MismatchdError, LinkError, EndOfInput.
+        """
         source = self._source()
         try:
             return carrier(self._terminal, source, most_w=most_w, instead=instead)
@@ -52,7 +58,7 @@ class Carriers:
 
 
 def seen_in(found: Carrier, terminal: Terminal) -> SwrReading | None:
-    """The SWR of a carrier, told; None where the power was too little to read it, told too."""
+    """Report and return the SWR of a carrier; None if the power was below the readable floor."""
     if found.swr is None or found.swr_low is None or found.swr_high is None:
         terminal.say(
             f"{found.forward_w:.2g} W is below the coupler's readable floor; use a little more."

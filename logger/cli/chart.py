@@ -1,4 +1,4 @@
-"""`mismatchd chart`: pictures to look at and to print."""
+"""`mismatchd chart`: draw charts for screen and paper."""
 
 from __future__ import annotations
 

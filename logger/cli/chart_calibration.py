@@ -1,4 +1,4 @@
-"""`mismatchd chart calibration`: the coupler's calibration on one sheet."""
+"""`mismatchd chart calibration`: draw the coupler's calibration on one sheet."""
 
 from __future__ import annotations
 

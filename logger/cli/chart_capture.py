@@ -1,4 +1,4 @@
-"""`mismatchd chart capture`: the pairs around an alarm or excursion."""
+"""`mismatchd chart capture`: draw the pairs around an alarm or excursion."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd chart drift`: what channels have been doing for years."""
+"""`mismatchd chart drift`: draw daily SWR and trend of channels."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd chart transmission`: one transmission from key-down to key-up."""
+"""`mismatchd chart transmission`: draw one transmission from key-down to key-up."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd chart tuning`: a session of adjusting the antenna as a picture."""
+"""`mismatchd chart tuning`: draw an adjusting session."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd check`: is the configuration sound, and what would it do?"""
+"""`mismatchd check`: validate configuration and calibration, and summarise them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd export`: stored rows to stdout."""
+"""`mismatchd export`: print stored rows."""
 
 from __future__ import annotations
 

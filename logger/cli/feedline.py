@@ -1,4 +1,4 @@
-"""`mismatchd feedline`: what cables lose, side by side; `measure`: what the installed one loses."""
+"""`mismatchd feedline`: compare the losses of cables; `measure` measures the installed line."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd feedline measure`: what the installed line loses, by the reflection of its far end."""
+"""`mismatchd feedline measure`: measure the loss of the installed line."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ def command(
     terminal = Terminal()
     cable, length = cable or config.feedline.cable, length or config.feedline.length_m
     if cable is not None:
-        # An unknown cable is refused at once.
+        # Reject an unknown cable before measuring.
         station = config.station
         attenuation(cable, mhz_of(frequency or station.frequency_mhz, station.channel) or USUAL_MHZ)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
@@ -99,7 +99,7 @@ def command(
 
 
 def _khz(carrier: Carrier, channel: int | None, mhz: float | None) -> float | None:
-    """Return the frequency as given, as the bridge reports it, or of the channel."""
+    """Return the frequency in kHz: as given, as reported by the bridge, or of the channel."""
     reported = None if carrier.frequency_khz is None else carrier.frequency_khz / 1e3
     used_mhz = mhz_of(reported if mhz is None else mhz, carrier.channel, channel)
     return None if used_mhz is None else 1e3 * used_mhz
@@ -108,7 +108,7 @@ def _khz(carrier: Carrier, channel: int | None, mhz: float | None) -> float | No
 def _reading(
     found: Carrier, far_end: str, cable: str | None, length_m: float | None, khz: float | None
 ) -> LineLoss:
-    """Return the loss that a carrier shows. Raises MismatchdError where it was too weak."""
+    """Return the line loss from a carrier. Raises MismatchdError if it was too weak."""
     if found.swr is None or found.swr_low is None or found.swr_high is None:
         raise MismatchdError(
             f"{found.forward_w:.2g} W is too little for this coupler to read; use a little more"
@@ -141,7 +141,7 @@ def _reading(
 def _kept(
     config: Config, coupler: Coupler, reading: LineLoss
 ) -> tuple[list[LineLoss], dict[str, Any]]:
-    """The readings before this one, and this as it is exported now that it is kept."""
+    """Store the reading; return the earlier readings, and this one as exported."""
     path = config.store.path
     words = f"feedline measured with its far end {reading.far_end}: antenna off and on again"
     make_ready(config, coupler)

@@ -1,4 +1,4 @@
-"""`mismatchd isolate`: find the faulty part by the cheapest trials."""
+"""`mismatchd isolate`: find the faulty part with the least work."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def command(
 
 
 def _end(terminal: Terminal, store: Sessions, number: int, session: IsolationSession) -> None:
-    """Say what is found, offer to note it, and print it."""
+    """Print the conclusion, offer a journal entry, end the session."""
     verdict, taken = session.verdict(), session.state.taken
     terminal.say("")
     for text in words.conclusion(verdict, bool(taken), session.cured):
@@ -136,7 +136,7 @@ def _end(terminal: Terminal, store: Sessions, number: int, session: IsolationSes
 
 
 def _noted(terminal: Terminal, text: str) -> tuple[str, str]:
-    """The kind of an entry in the journal and its text; no kind if there is to be none."""
+    """Ask for a journal entry; return kind and text, an empty kind for no entry."""
     terminal.say("")
     terminal.say(f"For the journal: {text}.")
     terminal.ask("Enter notes it; r: it is repaired, too; n: note nothing:")

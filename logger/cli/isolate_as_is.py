@@ -1,4 +1,4 @@
-"""The first carrier of a session of elimination, with everything connected: the symptom."""
+"""First carrier of an isolation session, with everything connected: determines the symptom."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ def as_is(
     session: IsolationSession,
     usually: Callable[[int | None], UsualSwr],
 ) -> None:
-    """Find the symptom and begin the session with it, or leave it out if nothing is wrong now.
+    """Determine the symptom and begin the session with it, unless nothing is wrong now.
 
-    `usually` returns the usual SWR on a channel. Raises what `Carriers.wait` raises.
+    `usually` returns the usual SWR on a channel. Raises the exceptions of `Carriers.wait`.
     """
     terminal.say("")
     terminal.say(
@@ -76,7 +76,7 @@ def _seen(
 def _asked(
     terminal: Terminal, state: IsolationState, high: bool | None, low: bool
 ) -> Symptom | None:
-    """Return what is wrong where the SWR is not, or (None) hardly, too high."""
+    """Ask what is wrong when the SWR is not too high, or (`high` is None) only slightly."""
     if low:
         terminal.say(
             f"That is lower than usual ({state.lowest_usual_swr:.2f} or more). That is not always"
@@ -102,7 +102,7 @@ def _asked(
 
 
 def _asked_usual(terminal: Terminal, as_is: float) -> float:
-    """Return the SWR that the person remembers, above the present one. Raises Stop for q."""
+    """Ask for the usual SWR, which must be above the present one. Raises Stop for q."""
     while True:
         terminal.ask(f"Which SWR does it usually show on this channel (above {as_is:.2f})?")
         typed = (terminal.line(None) or "").lower()

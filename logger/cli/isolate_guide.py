@@ -1,4 +1,4 @@
-"""Leads through a session of elimination: what to do, the carrier or the question, what is left."""
+"""Guides through an isolation session: instructions, carrier or question, remaining suspects."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ from logger.isolate.usual import UNKNOWN_SWR
 REFLECTS_ALL = ("open-end", "open-port")
 
 
-class Enough(Exception):  # noqa: N818 - the person's wish, not an error
-    """The person knows enough."""
+class Enough(Exception):  # noqa: N818 - a request of the user, not an error
+    """Raised when the user ends the session."""
 
 
 class IsolationGuide:
-    """At a terminal."""
+    """Guides through an isolation session at a terminal."""
 
     def __init__(self, config: Config, carriers: Carriers, terminal: Terminal) -> None:
         self._config = config
@@ -39,8 +39,10 @@ class IsolationGuide:
         self._told: set[Place] = set()
 
     def steps(self, session: IsolationSession) -> Iterator[None]:
-        """Make the trials of a session; yields whenever there is something to keep. Raises Stop
-        and what `Carriers.wait` raises."""
+        """Carry out the trials of a session; yield whenever the state has changed.
+
+        Raises Stop and the exceptions of `Carriers.wait`.
+        """
         if session.state.symptom is None:
             return
         self._standing(session)
@@ -92,7 +94,7 @@ class IsolationGuide:
             terminal.say("First undo what the last trial changed.")
 
     def _by_carrier(self, session: IsolationSession, trial: Trial) -> Taken | None:
-        """Return the outcome that the coupler reads; None if that is skipped or taken back."""
+        """Return the outcome read by the coupler; None if the trial is skipped or undone."""
         symptom = session.state.symptom
         assert symptom is not None
         limit = self._sound_swr(session, trial)
@@ -136,7 +138,7 @@ class IsolationGuide:
     def _choice(
         self, session: IsolationSession, trial: Trial, prompt: str, allowed: tuple[str, ...]
     ) -> str | None:
-        """Return the answer; carry out one that ends this trial and return None."""
+        """Return the answer; if it ends this trial, carry it out and return None."""
         lacks = f"x: no {trial.needs}, " if trial.needs else ""
         prompt = f"{prompt.rstrip()} s: skip, {lacks}b: back, e: end, q: pause):"
         answer = word(self._terminal, prompt, (*allowed, "s", "x", "b", "e"))
@@ -155,7 +157,7 @@ class IsolationGuide:
         return None
 
     def _sound_swr(self, session: IsolationSession, trial: Trial) -> float:
-        """SWR of a sound chain: the most it reads; the least with an open end or if too low."""
+        """Return the SWR limit of a sound chain: a minimum if an end is open or SWR is too low."""
         if trial.kind == "load":
             return load_reads(self._carriers.coupler.leak)
         if trial.kind == "open-end":
@@ -174,7 +176,7 @@ class IsolationGuide:
         return attenuation(line.cable, mhz or USUAL_MHZ).high * line.length_m / 100
 
     def _warn(self, session: IsolationSession) -> None:
-        """Outcomes contradict each other: go on all the same? Raises Enough if not."""
+        """Warn that outcomes contradict each other; raise Enough unless the user continues."""
         session.state.rechecked = True
         self._terminal.say("")
         self._terminal.say(words.CONTRADICTORY)

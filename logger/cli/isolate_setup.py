@@ -1,4 +1,4 @@
-"""How a session of elimination begins: what was interrupted, the parts."""
+"""Start of an isolation session: progress of an interrupted one, questions for a new one."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from logger.store.sessions import Sessions
 
 
 def how_far(state: IsolationState) -> str:
-    """Where an interrupted session stands. Raises UsageError if its parts are not known."""
+    """Return the progress of an interrupted session. Raises UsageError if it has unknown parts."""
     return f"{counted(len(state.taken))}, {chain_line(Chain(state.chain))}"
 
 
@@ -26,7 +26,7 @@ def asked_state(
     usual: float | None,
     lacking: Sequence[str],
 ) -> IsolationState:
-    """The state of a new session, with the parts as the person tells them. Raises Stop."""
+    """Return the state of a new session, after asking for the parts. Raises Stop."""
     for text in (*GENERAL, ""):
         terminal.say(text)
     if chain is None:
@@ -52,7 +52,7 @@ def asked_state(
 
 
 def word(terminal: Terminal, prompt: str, allowed: Sequence[str]) -> str:
-    """One of the words, or "" for nothing typed; asked until it is. Raises Stop for q."""
+    """Ask until the answer is an allowed word, or empty. Raises Stop for q."""
     while True:
         terminal.ask(prompt)
         answer = (terminal.line(None) or "").lower()

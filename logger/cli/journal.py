@@ -1,4 +1,4 @@
-"""`mismatchd journal`: what was done to the station and what the weather was, noted and listed."""
+"""`mismatchd journal`: record and list work on the station; import weather data."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Waits for a key-down while a person works at the station, and for what they type meanwhile."""
+"""Waits for a key-down, or for a line that the user types meanwhile."""
 
 from __future__ import annotations
 
@@ -9,17 +9,16 @@ from logger.errors import MismatchdError
 from logger.live.carrier import Carrier, CarrierSource
 from logger.live.reading import LiveReading
 
-ENOUGH_S = 3.0  # keyed
+ENOUGH_S = 3.0  # sufficient duration of a key-down
 TOO_LONG_S = 10.0
 SILENCE_S = 10.0
-FIT_S = 0.5  # a shorter carrier cannot be relied on
+FIT_S = 0.5  # shorter carriers are too inaccurate
 
 
 def heard(terminal: Terminal, source: CarrierSource, most_w: float) -> Carrier | str:
-    """The next carrier that has come and gone, or the next line typed at a terminal.
+    """Return the next completed carrier, or the next line typed at a terminal.
 
-    most_w  from which power on it is said that this is too much
-    Raises Stop, MismatchdError, EndOfInput.
+    `most_w` is the power above which the user is warned. Raises Stop, MismatchdError, EndOfInput.
     """
     heard_s, down_s = time.monotonic(), None
     told = set()
@@ -63,7 +62,7 @@ def heard(terminal: Terminal, source: CarrierSource, most_w: float) -> Carrier |
 
 
 def _forms(reading: LiveReading) -> list[str]:
-    """The line that is drawn, the longest form first."""
+    """Return the progress line in several lengths, longest first."""
     if not reading.keyed:
         return ["waiting for the key"]
     forward = f"{reading.forward_w or 0:.2f} W"

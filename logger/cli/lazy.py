@@ -1,4 +1,4 @@
-"""Commands imported only when asked for: the daemon must not pay for what reports need."""
+"""Imports commands on demand, so that the daemon does not load what only reports need."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import click
 
 
 class LazyGroup(click.Group):
-    """A group whose commands each live in a module of `logger.cli`, named by `modules`."""
+    """Command group; `modules` maps each command to its module in `logger.cli`."""
 
     def __init__(self, *args: Any, modules: Mapping[str, str], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -1,4 +1,4 @@
-"""`mismatchd live`: the reading of this moment on a terminal."""
+"""`mismatchd live`: show the live reading on a terminal."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def _follow(follower: Follower, sight: ReadingTracker, timeout_s: float, *others
 
 def _print(config: Config, follower: Follower) -> None:
     sight = ReadingTracker()
-    due_s = time.monotonic() + PLAIN_S / 2  # time for the first line of the feed
+    due_s = time.monotonic() + PLAIN_S / 2  # allow time for the first line of the feed
     while True:
         _follow(follower, sight, max(0.0, due_s - time.monotonic()))
         if time.monotonic() >= due_s:
@@ -97,15 +97,17 @@ def _draw(config: Config, console: Console, follower: Follower) -> None:
                 config.station.name, config.watchdog.high_swr.limit, width, height, letters
             )
             shown = lines(frame, sight, lookout.latest, follower.connected, now_s)
-            if (frame, shown) != drawn:  # nothing is sent over a slow line for nothing
+            if (frame, shown) != drawn:  # redraw only on a change, for slow lines
                 screen.update(Group(*shown))
                 drawn = frame, shown
 
 
 @contextlib.contextmanager
 def _keys() -> Iterator[list[int]]:
-    """Keys as they are pressed, without an echo, from these descriptors; put back at the end,
-    whatever brings it."""
+    """Yield the descriptors to read keys from, unbuffered and without echo.
+
+    The terminal settings are restored at the end, also after SIGTERM or SIGHUP.
+    """
 
     def end(*_: object) -> None:
         raise KeyboardInterrupt

@@ -1,4 +1,4 @@
-"""Leads through the measurement of the installed line: cautions, one key-down, the carrier."""
+"""Guides through measuring the installed line: cautions, then one key-down."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ ENDS = {
 
 
 def confirm(terminal: Terminal, far_end: str, *, beside_daemon: bool) -> None:
-    """Show the cautions and wait for a yes. Raises Stop for anything else."""
+    """Show the cautions and ask for confirmation. Raises Stop unless the answer is yes."""
     for text in (*before_keying(MEASURE_LINE), "", BOTH_ENDS, ENDS[far_end]):
         terminal.say(text)
     if beside_daemon:
@@ -37,8 +37,8 @@ def confirm(terminal: Terminal, far_end: str, *, beside_daemon: bool) -> None:
         raise Stop
 
 
-class Instead(Exception):  # noqa: N818 - the person's wish, not an error
-    """One of the words that may be typed instead of keying."""
+class Instead(Exception):  # noqa: N818 - a request of the user, not an error
+    """Raised when the user types one of the offered words instead of keying."""
 
 
 def carrier(
@@ -48,9 +48,9 @@ def carrier(
     most_w: float = 2 * LOW_W,
     instead: Mapping[str, str] = MappingProxyType({}),
 ) -> Carrier:
-    """Ask for a key-down and wait until it has ended; the bell rings when it is welcome.
+    """Ask for a key-down, with the bell, and return the carrier when it has ended.
 
-    Above `most_w` the person is warned. `instead` maps words that may be typed to what they mean.
+    Above `most_w` the user is warned. `instead` maps words that may be typed to their meaning.
     Raises Stop, Instead, MismatchdError, EndOfInput.
     """
     source.begin()

@@ -1,4 +1,4 @@
-"""`mismatchd notify`: those who are told of alarms."""
+"""`mismatchd notify`: manage alarm notifications."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd notify test`: a message through every notifier, now and without the daemon."""
+"""`mismatchd notify test`: send a test message through every notifier, without the daemon."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def command(config_path: Path | None) -> None:
 
 
 def _send(config: Config, data: bytes) -> None:
-    """Write to the bridge over a port opened for this only."""
+    """Send to the bridge over a port opened only for this."""
     driver = config.make_driver()
     if not isinstance(driver, Sends):
         raise LinkError(f"driver {config.kind!r} accepts no messages")

@@ -1,4 +1,4 @@
-"""Figures as a person types them."""
+"""Parses numbers typed by the user."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import click
 
 
 def positive(text: str) -> float | None:
-    """A finite number above 0, with a decimal point or comma; None if it is not one."""
+    """Return a finite number above 0, with decimal point or comma; None if `text` is none."""
     try:
         value = float(text.strip().replace(",", "."))
     except ValueError:
@@ -17,7 +17,10 @@ def positive(text: str) -> float | None:
 
 
 def numbers(context: click.Context, option: click.Parameter, text: str | None) -> tuple[float, ...]:
-    """What an option lists with commas, () if it is not given. Raises click.BadParameter."""
+    """Return the comma-separated numbers of an option, () if not given.
+
+    Raises click.BadParameter.
+    """
     if text is None:
         return ()
     numbers = [positive(part) for part in text.split(",")]

@@ -1,4 +1,4 @@
-"""`mismatchd page`: the reading, the record and help at work, for the phone in the hand."""
+"""`mismatchd page`: serve the web page of the station."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`mismatchd ports`: serial ports, their stable names and what is behind them."""
+"""`mismatchd ports`: list serial ports, their stable names and probable devices."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def command(config_path: Path | None, ports: tuple[str, ...], identify: bool, ba
     """
     from drivers.serial_ports import format_ports, list_ports
 
-    del config_path  # every command takes it; this one has no use for it
+    del config_path  # every command accepts it; this one does not need it
     if ports and not identify:
         raise click.UsageError("PORT needs --identify")
     there = [] if ports else list_ports()

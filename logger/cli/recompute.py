@@ -1,4 +1,4 @@
-"""`mismatchd recompute`: stored rows by the present calibration."""
+"""`mismatchd recompute`: derive stored rows again by the present calibration."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def command(config_path: Path | None, dry_run: bool) -> None:
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     path = config.store.path
-    Store.expect(path)  # one that is missing is not to be created here
+    Store.expect(path)  # a missing store must not be created here
     with contextlib.ExitStack() as stack:
         stack.callback(StoreLock(path).release)
         store = Store.open(path)
@@ -49,7 +49,7 @@ def command(config_path: Path | None, dry_run: bool) -> None:
 
 @contextlib.contextmanager
 def _shown() -> Iterator[Progress]:
-    """How far it has got, on a terminal."""
+    """Yield a progress callback; on a terminal it draws a bar."""
     if not sys.stderr.isatty():
         yield lambda done, of: None
         return

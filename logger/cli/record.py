@@ -1,4 +1,4 @@
-"""`mismatchd record`: the raw bytes of the port to a file that the driver `replay` reads."""
+"""`mismatchd record`: record the raw bytes of the port in a file for the driver `replay`."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def command(config_path: Path | None, output: Path, seconds: float | None) -> No
         driver.close()
         raise UsageError(f"{output}: cannot be written: {error.strerror}") from error
     total = 0
-    offset_ns = read_clocks().offset_ns  # once, so that a recording has no steps of the clock
+    offset_ns = read_clocks().offset_ns  # read once, so that a recording has no clock steps
     until_s = None if seconds is None else time.monotonic() + seconds
     try:
         while not stop.is_set() and (until_s is None or time.monotonic() < until_s):

@@ -1,4 +1,4 @@
-"""`mismatchd report`: the state of the feedline in words, charts and a table."""
+"""`mismatchd report`: report the state of the feedline in words, charts and a table."""
 
 from __future__ import annotations
 

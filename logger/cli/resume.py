@@ -1,4 +1,4 @@
-"""Offers to go on with a session that was interrupted."""
+"""Offers to resume an interrupted session."""
 
 from __future__ import annotations
 
@@ -22,9 +22,11 @@ def resumed(
     found: Callable[[bytes], S],
     told: Callable[[S], str],
 ) -> tuple[int, S] | None:
-    """Number and state of the unfinished session of `kind`, if there is one and the person wants
-    it. `found` reads a state (msgspec.MsgspecError, UsageError: it is of another version of the
-    program), `told` says how far it got. Raises Stop."""
+    """Return id and state of the unfinished session of `kind`, if the user resumes it.
+
+    `found` decodes a state; msgspec.MsgspecError and UsageError mean that it is of another version
+    of the program. `told` returns its progress as text. Raises Stop.
+    """
     last = store.unfinished(kind)
     if last is None:
         return None

@@ -1,4 +1,4 @@
-"""`mismatchd run`: the daemon in the foreground."""
+"""`mismatchd run`: run the daemon in the foreground."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def _run(config_path: Path | None, *, events: bool, wait: bool) -> None:
     from logger.calibration.coupler import Coupler
     from logger.daemon import Daemon
 
-    faulthandler.enable()  # where every thread was, if the service manager's watchdog ends us
+    faulthandler.enable()  # log all stacks if the service manager's watchdog kills the process
     log = logging.getLogger("mismatchd")
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)

@@ -1,4 +1,4 @@
-"""What several commands share: the option that names the configuration, and what comes of it."""
+"""Shared by several commands: common options, configuration, calibration, store."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def config_option(function: F) -> F:
-    """Add -c/--config; the command gets `config_path`."""
+    """Add -c/--config; the command receives `config_path`."""
     return click.option(
         "-c",
         "--config",
@@ -33,7 +33,7 @@ def config_option(function: F) -> F:
 
 
 def output_option(text: str) -> Callable[[F], F]:
-    """Add -o/--output, the file to write; the command gets `output`."""
+    """Add -o/--output, the file to write; the command receives `output`."""
     return click.option(
         "-o",
         "--output",
@@ -53,7 +53,7 @@ def configuration(config_path: Path | None) -> Config:
 
 
 def configuration_if_any(config_path: Path | None) -> Config | None:
-    """The same, None if none is named and there is none. Raises ConfigError."""
+    """Load the configuration; return None if none is named or found. Raises ConfigError."""
     if config_path is None:
         try:
             config_path = default_path(os.environ, Path.cwd())
@@ -63,9 +63,9 @@ def configuration_if_any(config_path: Path | None) -> Config | None:
 
 
 def calibration_of(config: Config) -> CalibrationFile:
-    """The calibration to use: the named file, or the exact one of a simulated coupler.
+    """Return the calibration: the configured file, or the exact one of a simulated coupler.
 
-    Raises ConfigError if there is none, CalibrationError if it cannot be used.
+    Raises ConfigError if there is none, CalibrationError if it is unusable.
     """
     if config.calibration is not None:
         return load(config.calibration)
@@ -84,7 +84,7 @@ def calibration_of(config: Config) -> CalibrationFile:
 
 
 def line_db(config: Config, mhz: float | None = None) -> float | None:
-    """Nominal loss of the installed line, dB, None where it is not known. Raises UsageError."""
+    """Return the nominal loss of the installed line, dB, None if unknown. Raises UsageError."""
     from logger.feedline.cables import attenuation
 
     coax, mhz = config.feedline, mhz or config.station.frequency_mhz or 27.2
@@ -94,8 +94,10 @@ def line_db(config: Config, mhz: float | None = None) -> float | None:
 
 
 def make_ready(config: Config, coupler: Coupler) -> None:
-    """See that there is a store of this version to write to, though no daemon runs. Raises
-    StoreError."""
+    """Create or migrate the store and record the calibration in it, unless a daemon runs.
+
+    Raises StoreError.
+    """
     from logger.live.status import ask
     from logger.store.database import Store
     from logger.store.lock import StoreLock

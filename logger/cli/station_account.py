@@ -1,4 +1,4 @@
-"""What `report` and `chart drift` share: the days asked for, and the account of them."""
+"""Shared by `report` and `chart drift`: the options for the days, and the account."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def span_options(function: F) -> F:
-    """Add --since and --until; the command gets both as text or None."""
+    """Add --since and --until; the command receives both as text or None."""
     function = click.option("--until", metavar="TIME", help="End time, exclusive.")(function)
     return click.option(
         "--since",
@@ -38,7 +38,7 @@ def account_of(
     most: int | None = None,
     explained: bool = False,
 ) -> Account:
-    """The account of a station's store, with progress on a terminal. Raises UsageError."""
+    """Return the account of a station's store, with progress on a terminal. Raises UsageError."""
     from logger.cli.export import FOREVER
     from logger.report.gather import account
 

@@ -1,4 +1,4 @@
-"""`mismatchd status`: is the daemon alive, and what is it doing?"""
+"""`mismatchd status`: show whether the daemon runs, and its state."""
 
 from __future__ import annotations
 

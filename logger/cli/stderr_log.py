@@ -1,5 +1,8 @@
-"""Log lines on stderr, written by a thread of its own behind a bounded queue, so that a stuck
-terminal or pipe holds up nothing; what does not fit is dropped, with a count."""
+"""Log handler for stderr that never blocks.
+
+Lines are written by a separate thread behind a bounded queue, so that a stuck terminal or pipe does
+not block the daemon. On overflow lines are dropped and counted.
+"""
 
 from __future__ import annotations
 
@@ -10,30 +13,30 @@ import queue
 import threading
 
 WAITING = 1000
-END_S = 0.5  # for what is left when the daemon ends
+END_S = 0.5  # time limit for writing the rest when the daemon ends
 STDERR = 2
 
 
 class StderrLog(logging.Handler):
-    """A handler that never blocks; to be closed at the end."""
+    """Log handler that never blocks; close it at the end."""
 
     def __init__(self) -> None:
         super().__init__()
         self._queue: queue.Queue[str | None] = queue.Queue(WAITING)
         self._dropped = 0
-        # Written past sys.stderr: its lock would be held by a write that is stuck.
+        # sys.stderr is bypassed: a stuck write would hold its lock.
         self._thread = threading.Thread(target=self._work, name="log", daemon=True)
         self._thread.start()
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Take a record."""
+        """Queue a record."""
         try:
             self._queue.put_nowait(self.format(record))
         except queue.Full:
             self._dropped += 1
 
     def close(self) -> None:
-        """Write what is left, if that goes quickly."""
+        """Write the rest, within END_S."""
         with contextlib.suppress(queue.Full):
             self._queue.put(None, timeout=END_S)
         self._thread.join(END_S)
@@ -48,5 +51,5 @@ class StderrLog(logging.Handler):
             try:
                 while data:
                     data = data[os.write(STDERR, data) :]
-            except OSError:  # nobody will ever read: there is nowhere left to say so
+            except OSError:  # no reader is left, so there is nowhere to report it
                 return

@@ -1,4 +1,4 @@
-"""A dialogue on a terminal while something goes on: words to stderr, answers from stdin."""
+"""Dialogue on a terminal while pairs are read: output to stderr, answers from stdin."""
 
 from __future__ import annotations
 
@@ -11,21 +11,21 @@ import time
 
 import click
 
-REDRAW_S = {True: 0.2, False: 1.0}  # on a terminal a line is drawn over, elsewhere it is added
+REDRAW_S = {True: 0.2, False: 1.0}  # a terminal line is overwritten; elsewhere lines are appended
 
 
-class Stop(Exception):  # noqa: N818 - the person's wish, not an error
-    """The person wants to stop and keep what there is."""
+class Stop(Exception):  # noqa: N818 - a request of the user, not an error
+    """Raised when the user stops; results so far are kept."""
 
 
 class Terminal:
-    """Words to stderr, lines of answers from stdin; one line may be drawn over and over."""
+    """Prints messages to stderr, reads lines from stdin, redraws one progress line."""
 
     def __init__(self) -> None:
         self.interactive = sys.stdin.isatty()
         self._redraws = sys.stderr.isatty()
         self._typed = b""
-        self._drawn = 0  # characters of the line that is drawn over
+        self._drawn = 0  # length of the progress line
         self._drawn_s = -math.inf
 
     def _width(self) -> int:
@@ -35,7 +35,7 @@ class Terminal:
             return 80
 
     def say(self, text: str) -> None:
-        """A message, folded between words where there is a terminal."""
+        """Print a message, wrapped between words on a terminal."""
         self._wipe()
         click.echo(self._folded(text), err=True)
 
@@ -46,17 +46,17 @@ class Terminal:
         return textwrap.fill(text, max(20, self._width() - 1), subsequent_indent=hang)
 
     def ring(self) -> None:
-        """Call a person who looks at the instrument and not at the screen."""
+        """Ring the bell, for a user who watches the instrument and not the screen."""
         if self._redraws:
             click.echo("\a", nl=False, err=True)
 
     def ask(self, text: str) -> None:
-        """A prompt; the answer comes from `line`."""
+        """Print a prompt; `line` returns the answer."""
         self._wipe()
         click.echo(f"{self._folded(text)} ", nl=False, err=True)
 
     def draw(self, *forms: str) -> None:
-        """Show a line in place of the last; the first of its forms that fits."""
+        """Redraw the progress line with the first of `forms` that fits."""
         now_s = time.monotonic()
         if now_s - self._drawn_s < REDRAW_S[self._redraws]:
             return
@@ -77,7 +77,10 @@ class Terminal:
         self._drawn_s = -math.inf
 
     def line(self, timeout_s: float | None) -> str | None:
-        """The next line typed, None if none was in time (None: wait). Raises Stop at the end."""
+        """Return the next line typed, None after `timeout_s` (None: no limit).
+
+        Raises Stop at the end.
+        """
         stdin = sys.stdin.fileno()
         while b"\n" not in self._typed:
             if not select.select([stdin], [], [], timeout_s)[0]:
@@ -95,5 +98,5 @@ class Terminal:
         return line.decode(errors="replace").strip()
 
     def give_back(self, line: str) -> None:
-        """Let `line` be the answer to the next question."""
+        """Push back `line` as the answer to the next question."""
         self._typed = f"{line}\n".encode() + self._typed

@@ -1,4 +1,4 @@
-"""`mismatchd tune`: adjusting an antenna with the reading in the hand."""
+"""`mismatchd tune`: adjust an antenna with advice after each reading."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def command(
     running = ask(config.store.path) is not None
     number: int | None = None
     make_ready(config, coupler)
-    source_of(config, coupler, running=running).close()  # a wrong port is told at once
+    source_of(config, coupler, running=running).close()  # report a wrong port before any question
     with closing(Sessions.reader(config.store.path)) as store:
         try:
             before = None if new else resumed(terminal, store, KIND, found, _how_far)
@@ -120,7 +120,7 @@ def _how_far(state: TuningState) -> str:
 
 
 def _finish(terminal: Terminal, store: Sessions, number: int, session: TuningSession) -> None:
-    """The journal has it if anything was moved."""
+    """End the session; if anything was moved, add a journal entry."""
     state, words = session.state, None
     if state.read:
         words = outcome(state)

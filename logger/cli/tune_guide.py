@@ -1,4 +1,4 @@
-"""Leads through adjusting an antenna: catches each transmission and says what comes next."""
+"""Guides through adjusting an antenna: captures each transmission and gives the next step."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from logger.tune.positions import ChannelReading
 from logger.tune.session import TuningSession, frequencies
 from logger.tune.words import findings, keyed, place, setting
 
-TEST_W = 5.0  # from here on a test transmission is not of low power
+TEST_W = 5.0  # above this, a test transmission is not at low power
 HELP = (
     "Keys: Enter when it is set as advised; a number when it is set there; `back` when it is at the"
     " better position; `again` forgets the last reading; `done` ends and writes the journal; `q`"
@@ -26,7 +26,7 @@ HELP = (
 
 
 def confirm(terminal: Terminal, *, beside_daemon: bool) -> None:
-    """Show the cautions and wait for a yes. Raises Stop for anything else."""
+    """Show the cautions and ask for confirmation. Raises Stop unless the answer is yes."""
     for text in before_keying(TUNE):
         terminal.say(text)
     if beside_daemon:
@@ -39,7 +39,7 @@ def confirm(terminal: Terminal, *, beside_daemon: bool) -> None:
 
 
 class TuningGuide:
-    """A dialogue about a session; `keep` is called whenever something is worth keeping."""
+    """Dialogue about an adjusting session; `keep` is called when there is something to store."""
 
     def __init__(
         self,
@@ -54,12 +54,12 @@ class TuningGuide:
         self._session = session
         self._station = station
         self._keep = keep
-        self._tells = False  # the bridge, on which channel it is
-        self._told = False  # the person, what the readings here say
+        self._tells = False  # True if the bridge reports the channel
+        self._told = False  # True once the advice from the present readings was shown
         self.advice: TuningAdvice | None = session.advice() if session.ready else None
 
     def run(self) -> None:
-        """Until the person has done. Raises Stop, MismatchdError, EndOfInput."""
+        """Run until the user is done. Raises Stop, MismatchdError, EndOfInput."""
         self._terminal.say(HELP)
         self._source.begin()
         self._present()
@@ -68,18 +68,18 @@ class TuningGuide:
             if isinstance(event, Carrier):
                 self._caught(event)
                 self._source.begin()
-                self._terminal.ring()  # the next key-down is welcome
+                self._terminal.ring()  # invites the next key-down
             elif self._done(event.strip().lower()):
                 return
 
     def _event(self) -> Carrier | str:
         if self._terminal.interactive or not self._session.complete:
             return heard(self._terminal, self._source, TEST_W)
-        line = self._terminal.line(None)  # nobody listens and types at once
+        line = self._terminal.line(None)  # without a terminal: first the carriers, then a line
         return "" if line is None else line
 
     def _present(self) -> None:
-        """What is set now, and what is known of it."""
+        """Show the present setting, with advice or with what to key."""
         session = self._session
         where = setting(session.state.adjustment.unit, session.here.setting)
         self._terminal.say(f"Position {len(session.state.positions)}, {where}.")
@@ -122,7 +122,8 @@ class TuningGuide:
 
     def _judge(self) -> None:
         session = self._session
-        self.advice = session.advice() if session.complete else None  # the key need not wait
+        # Computing advice takes time; an incomplete position must not delay the next key-down.
+        self.advice = session.advice() if session.complete else None
         self._told = False
         self._keep()
         if self.advice is not None:
@@ -133,7 +134,7 @@ class TuningGuide:
             self._terminal.say("Now the next channel; or Enter for advice from two channels.")
 
     def _asked(self) -> Where:
-        """The person knows on which channel it was."""
+        """Ask on which channel or frequency the transmission was."""
         usual = self._session.next_khz
         hint = "" if usual is None else f" Enter: {usual / 1e3:.3f} MHz."
         while True:
@@ -147,7 +148,7 @@ class TuningGuide:
             self._terminal.say("A channel from 1 to 40, or a frequency like 27.205.")
 
     def _moved_meanwhile(self) -> None:
-        """A channel was keyed again: perhaps at the next position already."""
+        """Ask if the antenna has been moved as advised, as a channel was keyed again."""
         to = None if self.advice is None else self.advice.to
         if to is None:
             return
@@ -161,7 +162,7 @@ class TuningGuide:
             self._session.set(at, to)
 
     def _done(self, typed: str) -> bool:
-        """Follow a line; whether the session is over."""
+        """Process a line typed; return True if the session is over."""
         session, say = self._session, self._terminal.say
         at = number(typed)
         if typed in ("q", "quit"):

@@ -1,4 +1,4 @@
-"""Asks what is adjusted, as far as the options of `tune` do not tell."""
+"""Asks for what is adjusted, where the options of `tune` do not state it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ ASKED = {
 
 
 def answered(terminal: Terminal, question: str) -> str:
-    """A line typed in answer. Raises Stop for q and at the end of the input."""
+    """Return the line typed in answer. Raises Stop for q and at the end of the input."""
     terminal.ask(question)
     answer = (terminal.line(None) or "").strip()
     if answer.lower() == "q":
@@ -29,7 +29,7 @@ def answered(terminal: Terminal, question: str) -> str:
 
 
 def number(text: str) -> float | None:
-    """A number as people type it, with point or comma; None for anything else."""
+    """Return a number typed with point or comma; None for anything else."""
     try:
         value = float(text.lower().removesuffix("mm").strip().replace(",", "."))
     except ValueError:
@@ -45,7 +45,7 @@ def adjustment(
     travel: tuple[float, float] | None,
     cut: bool,
 ) -> Adjustment:
-    """What is adjusted and which way it moves. Raises Stop."""
+    """Ask what is adjusted and which way it moves. Raises Stop."""
     while unit not in UNITS:
         unit = answered(
             terminal,
@@ -72,7 +72,7 @@ def adjustment(
 
 
 def position(terminal: Terminal, what: Adjustment, at: float | None) -> float:
-    """Present setting. Raises Stop."""
+    """Return the present setting, after asking if needed. Raises Stop."""
     while at is None or not within(what, at):
         if at is not None:
             terminal.say(outside(what))
@@ -81,7 +81,7 @@ def position(terminal: Terminal, what: Adjustment, at: float | None) -> float:
 
 
 def whole_length(terminal: Terminal, what: Adjustment, at: float) -> Adjustment:
-    """Ask for the length of the whole element where it is not known. Raises Stop."""
+    """Ask for the length of the whole element if unknown. Raises Stop."""
     if what.unit != "mm" or what.length_mm is not None:
         return what
     while True:
@@ -97,14 +97,14 @@ def whole_length(terminal: Terminal, what: Adjustment, at: float) -> Adjustment:
 
 
 def within(what: Adjustment, at: float) -> bool:
-    """Whether it can be set there."""
+    """True if the setting is within the travel."""
     low, high = what.least, what.most
     positive = what.unit != "mm" or at > 0
     return positive and (low is None or at >= low) and (high is None or at <= high)
 
 
 def outside(what: Adjustment) -> str:
-    """That it cannot, in words."""
+    """Return why a setting is impossible."""
     if what.least is None or what.most is None:
         return "That cannot be: a length is more than 0 mm."
     ends = f"{setting(what.unit, what.least)} to {setting(what.unit, what.most)}"

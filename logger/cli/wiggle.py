@@ -1,4 +1,4 @@
-"""`mismatchd wiggle`: which joint is loose, one after the other under a steady carrier."""
+"""`mismatchd wiggle`: find the loose joint by moving one after another under a steady carrier."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
         raise UsageError("each joint needs a name of its own")
     running = ask(config.store.path) is not None
     make_ready(config, coupler)
-    source_of(config, coupler, running=running).close()  # a wrong port is told at once
+    source_of(config, coupler, running=running).close()  # report a wrong port before any question
     with closing(Sessions.reader(config.store.path)) as sessions:
         number = None
         try:
@@ -108,7 +108,7 @@ def _how_far(state: WiggleState) -> str:
 def _listen(
     terminal: Terminal, source: CarrierSource, session: WiggleSession, key_down_s: float
 ) -> None:
-    """Take in readings until the person goes on. Raises Stop, EndOfInput, MismatchdError."""
+    """Process readings until the user continues. Raises Stop, EndOfInput, MismatchdError."""
     heard_s, warned = time.monotonic(), False
     while True:
         typed = terminal.line(0.0)

@@ -1,13 +1,13 @@
-"""Which part is at fault: guided elimination of a fault that is there now.
+"""Guided isolation of the faulty part, while the fault is present.
 
-chain         the parts from the transmitter to the antenna, how they fail and how often
-trial         something to try: cost, place, and how likely each outcome is with each fault
-trials        all that can be tried on a chain
-elimination   posterior and expected gain of information: pure functions over numpy
-session       what has been tried and what came of it, the next trial, the verdict
-reading       what a test carrier says of a trial
-usual         the SWR that is usual, by the store
-hints         what an alarm's diagnosis makes likelier
-instructions  what is to be done and asked, for people
-words         what is wrong and what is left, for people
+chain         parts from the transmitter to the antenna, how they fail and how often
+trial         a test: time, place, and the probability of each outcome with each fault
+trials        all tests that are possible on a chain
+elimination   posterior and expected information gain: pure functions over numpy
+session       outcomes so far, the next trial, the verdict
+reading       outcome of a trial from a test carrier
+usual         usual SWR, from the store
+hints         faults made more likely by an alarm's diagnosis
+instructions  instructions and questions to the user
+words         symptoms and conclusions as text
 """

@@ -1,7 +1,7 @@
 """The parts from the transmitter to the antenna, and the faults that each may have.
 
-How often what fails is common practice, no single source: plugs before all, outdoors more than in
-the shack, then the antenna; the instruments least.
+The frequencies of faults are common practice, no single source: plugs fail most, outdoors more than
+in the shack, then the antenna; instruments fail least.
 """
 
 from __future__ import annotations
@@ -17,38 +17,38 @@ from numpy.typing import NDArray
 from logger.blocks import Floats
 from logger.errors import UsageError
 
-TWO_FAULTS = 0.08  # prior of two faulty parts at once
-IN_NO_PART = 0.02  # prior of a fault that no part has, or of more than two
-BAD_LOAD = 0.03  # prior of a dummy load, or its lead, that is bad itself
+TWO_FAULTS = 0.08  # prior of two faulty parts
+IN_NO_PART = 0.02  # prior of a fault in no part, or of more than two faulty parts
+BAD_LOAD = 0.03  # prior of a bad dummy load or load lead
 TINY = 1e-300
-UNEXPECTED = 0.004  # chance of a symptom that a fault is not expected to have
-SHARES = (0.3, 0.55, 0.8)  # of the readings in which a fault that comes and goes is there
-OUTDOORS = 2.0  # how many times more often a plug fails in the weather
+UNEXPECTED = 0.004  # probability of a symptom not expected of a fault
+SHARES = (0.3, 0.55, 0.8)  # of readings in which an intermittent fault is present
+OUTDOORS = 2.0  # factor by which plugs fail more often in the weather
 
 
 class Mode(Enum):
-    """What a part may do."""
+    """Failure mode of a part."""
 
     OPEN = "open"
     SHORT = "short"
-    POOR = "poor"  # a resistance in a contact or across it, a bad match
-    LOOSE = "loose"  # a contact that comes and goes
-    LOSSY = "lossy"  # it takes power and reflects nothing
+    POOR = "poor"  # a resistance in or across a contact, a bad match
+    LOOSE = "loose"  # an intermittent contact
+    LOSSY = "lossy"  # absorbs power and reflects none
     DETUNED = "detuned"
-    DEAD = "dead"  # gives no power, shows none
-    FALSE = "false"  # an instrument that shows what is not there
-    DETECTOR = "detector"  # one of the coupler's detectors reads too little
+    DEAD = "dead"  # gives no power or indicates none
+    FALSE = "false"  # an instrument with a false reading
+    DETECTOR = "detector"  # one of the coupler's detectors reads low
 
 
 class Symptom(Enum):
-    """Trouble as the person notices it."""
+    """Symptom as the user notices it."""
 
-    HIGH = "high"  # too much comes back at the coupler
-    LOWER = "lower"  # the coupler shows less reflection than it usually does
-    LESS = "less"  # the coupler shows less forward power than usual, the SWR is as usual
+    HIGH = "high"  # too much reflection at the coupler
+    LOWER = "lower"  # less reflection than usual at the coupler
+    LESS = "less"  # less forward power than usual at the coupler, SWR as usual
     UPSTREAM = "upstream"  # the radio or a meter before the coupler complains, the coupler does not
-    WEAK = "weak"  # all reads well, yet one hears and is heard badly
-    NONE = "none"  # no power arrives at the coupler
+    WEAK = "weak"  # all readings are good, yet signals are weak in both directions
+    NONE = "none"  # no power at the coupler
 
 
 ELSEWHERE_SHOWS = {
@@ -62,13 +62,13 @@ ELSEWHERE_SHOWS = {
 
 
 class Kind(NamedTuple):
-    """A kind of part: how often it fails (weight) and how (shares of modes)."""
+    """Kind of part: how often it fails (weight) and how (shares of modes)."""
 
     name: str
     title: str
     weight: float
     modes: dict[Mode, float]
-    load: bool = False  # a dummy load fits behind it
+    load: bool = False  # a dummy load can be connected behind it
 
 
 _CONTACT = {
@@ -145,7 +145,7 @@ DEFAULT = ("radio", "lead", "coupler", "plug", "line", "plug", "antenna")
 
 
 class Part(NamedTuple):
-    """A part at its place in the chain; `title` tells it from the others."""
+    """A part at its place in the chain; `title` is unique in it."""
 
     place: int
     kind: Kind
@@ -154,20 +154,20 @@ class Part(NamedTuple):
 
     @property
     def weight(self) -> float:
-        """How often it fails, beside the others."""
+        """Relative frequency of failure."""
         return self.kind.weight * (OUTDOORS if self.outdoors and self.is_contact else 1.0)
 
     @property
     def is_contact(self) -> bool:
-        """Whether it does nothing but connect."""
+        """True if it only connects."""
         return self.kind.name in CONTACTS
 
 
 class Chain:
-    """The parts in order. `coupler` is the place of ours, `feed` that of the antenna."""
+    """The parts in order. `coupler` is the place of our coupler, `feed` that of the antenna."""
 
     def __init__(self, names: Sequence[str]) -> None:
-        """Raises UsageError where the chain cannot be one."""
+        """Build the chain. Raises UsageError if it is impossible."""
         self.names = tuple(names)
         _refuse(self.names)
         self.coupler = self.names.index("coupler")
@@ -180,7 +180,7 @@ class Chain:
         )
 
     def takes_load(self, place: int) -> bool:
-        """Whether a dummy load can be put in the place of all behind this part."""
+        """True if a dummy load can replace everything behind this part."""
         if place + 1 >= len(self.parts) or place >= self.feed:
             return False
         following = self.names[place + 1]
@@ -192,7 +192,7 @@ class Chain:
 
 
 class ChainFault(NamedTuple):
-    """A part and how it fails; `share` is that of the readings in which it shows."""
+    """A part and its failure mode; `share` is the share of readings in which the fault shows."""
 
     place: int
     mode: Mode
@@ -200,7 +200,7 @@ class ChainFault(NamedTuple):
 
 
 class Hypothesis(NamedTuple):
-    """Faulty parts, and whether the dummy load is bad as well.
+    """Faulty parts, and True if the dummy load is bad as well.
 
     An empty tuple of faults is a fault in none of the parts.
     """
@@ -218,7 +218,7 @@ ELSEWHERE = Hypothesis(())
 
 
 def single_faults(chain: Chain) -> tuple[ChainFault, ...]:
-    """Return each part with each mode it may fail in, and each share if it comes and goes."""
+    """Return each part with each of its failure modes, and each share if intermittent."""
     return tuple(
         ChainFault(part.place, mode, share)
         for part in chain.parts
@@ -232,8 +232,8 @@ class Hypotheses:
 
     all      the hypotheses, h of them
     faults   single faults, f of them
-    members  places in `faults` of the faults of each hypothesis, (h, 2); f for none
-    prior    odds before anything was tried, (h,); they sum to 1
+    members  indices into `faults` of the faults of each hypothesis, (h, 2); f for none
+    prior    prior probabilities, (h,); they sum to 1
     """
 
     def __init__(self, chain: Chain) -> None:
@@ -269,7 +269,7 @@ class Hypotheses:
         )
 
     def of_each(self, of_fault: Sequence[float], of_none: float) -> Floats:
-        """Return a figure of each fault for the faults of each hypothesis, (h, 2)."""
+        """Return the figures of the faults of each hypothesis, (h, 2)."""
         return np.asarray(np.array([*of_fault, of_none])[self.members])
 
     @property
@@ -279,22 +279,22 @@ class Hypotheses:
 
 
 def _weight(chain: Chain, fault: ChainFault) -> float:
-    """Return how often a fault is met, beside the others."""
+    """Return the relative frequency of a fault."""
     part = chain.parts[fault.place]
     each = len(SHARES) if fault.mode is Mode.LOOSE else 1
     return part.weight * part.kind.modes[fault.mode] / each
 
 
 def shows(chain: Chain, fault: ChainFault, symptom: Symptom) -> float:
-    """Return the chance that a fault makes a symptom.
+    """Return the probability that a fault causes a symptom.
 
-    A fault before the coupler cannot raise the reflection that the coupler sees.
+    A fault before the coupler cannot raise the reflection that the coupler measures.
     """
     return _symptoms(chain, fault.place, fault.mode).get(symptom, UNEXPECTED)
 
 
 def all_show(chain: Chain, hypotheses: Hypotheses, symptom: Symptom) -> Floats:
-    """Return the chance of a symptom with each hypothesis, (h,).
+    """Return the probability of a symptom with each hypothesis, (h,).
 
     Of two faults the more conspicuous decides.
     """
@@ -340,12 +340,12 @@ _BEHIND_COUPLER: dict[Mode, dict[Symptom, float]] = dict.fromkeys(Mode, _SEEN_BE
         Symptom.UPSTREAM: 0.03,
     },
     Mode.LOSSY: {Symptom.WEAK: 0.6, Symptom.LOWER: 0.25, Symptom.HIGH: 0.12},
-    Mode.FALSE: {},  # a meter behind the coupler shows nothing that the coupler would see
+    Mode.FALSE: {},  # a meter behind the coupler has no effect that the coupler would measure
 }
 
 
 def chain_of(text: str) -> Chain:
-    """A chain as typed: names with commas or blanks between. Raises UsageError."""
+    """Return the chain from typed names, separated by commas or blanks. Raises UsageError."""
     names = [word.lower() for word in text.replace(",", " ").split()]
     return Chain([OTHER_WORDS.get(name, name) for name in names])
 
@@ -371,7 +371,7 @@ def _refuse(names: tuple[str, ...]) -> None:
 
 
 def _titles(names: tuple[str, ...]) -> list[str]:
-    """Each part in words: plugs by what they sit at, what comes twice by number."""
+    """Return the title of each part: plugs by their neighbour, repeated titles numbered."""
     titles = []
     for place, name in enumerate(names):
         title = KINDS[name].title

@@ -1,6 +1,6 @@
-"""Bayesian elimination over a handful of faults. Pure functions over numpy.
+"""Bayesian elimination of faults. Pure functions over numpy.
 
-A trial is a table (h, o): the chance of each outcome with each hypothesis; rows sum to 1.
+A trial is a table (h, o): the probability of each outcome with each hypothesis; rows sum to 1.
 """
 
 from __future__ import annotations
@@ -16,28 +16,30 @@ Places = NDArray[np.int64]
 
 
 def posterior(prior: Floats, likelihoods: Sequence[Floats]) -> Floats:
-    """How likely each fault is, (h,), after outcomes that were as likely as told, each (h,)."""
-    # In logarithms, so that many outcomes cannot make all of it vanish.
+    """Return the posterior of each hypothesis, (h,), by the likelihoods of outcomes, (h,) each."""
+    # Logarithms, so that many outcomes cannot underflow.
     ln = np.log(prior) + sum(np.log(each) for each in likelihoods)
     weight = np.exp(ln - ln.max())
     return np.asarray(weight / weight.sum())
 
 
 def by_part(odds: Floats, part: Places) -> Floats:
-    """Odds of faults added up by the part (h,) that each is in, numbered from 0."""
+    """Return the probabilities of faults summed by part; `part` (h,) is numbered from 0."""
     return np.bincount(part, weights=odds).astype(np.float64)
 
 
 def entropy(odds: Floats) -> float:
-    """Of odds (n,) that add up to 1, bits."""
+    """Return the entropy of probabilities (n,) that sum to 1, bits."""
     there = odds[odds > 0]
     return float(-(there * np.log2(there)).sum())
 
 
 def gain(odds: Floats, table: Floats, part: Places) -> float:
-    """The information that a trial is expected to give of which part it is, bits, >= 0: the mutual
-    information of part and outcome (C. E. Shannon, A Mathematical Theory of Communication, 1948).
-    Odds need not add up to 1: it is as much less."""
+    """Return the expected information of a trial about the faulty part, bits, >= 0.
+
+    It is the mutual information of part and outcome (C. E. Shannon, A Mathematical Theory of
+    Communication, 1948). If `odds` sum to less than 1, it is less in proportion.
+    """
     total = odds.sum()
     if total <= 0:
         return 0.0
@@ -48,7 +50,7 @@ def gain(odds: Floats, table: Floats, part: Places) -> float:
 
 
 def best(gains: Sequence[float], minutes: Sequence[float], least: float) -> int | None:
-    """The place of the trial with the most bits a minute among those of `least` bits and more."""
+    """Return the index of the trial with the most bits per minute, of `least` bits and more."""
     worth = [
         (bits / cost, -place)
         for place, (bits, cost) in enumerate(zip(gains, minutes, strict=True))

@@ -1,4 +1,4 @@
-"""What the diagnosis of the newest alarm makes likelier."""
+"""Faults made more likely by the diagnosis of the newest alarm."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from logger.isolate.chain import Mode
 from logger.store.database import Store
 from logger.store.tables import ALARMS
 
-SHAPE = 2.0  # how much a sure diagnosis adds to the weight of what it names
+SHAPE = 2.0  # weight that a certain diagnosis adds to the modes it names
 MODES = {
     "open-or-short": (Mode.OPEN, Mode.SHORT),
     "intermittent-contact": (Mode.OPEN, Mode.POOR),
@@ -23,7 +23,7 @@ MODES = {
 
 
 class Hint(NamedTuple):
-    """An alarm's diagnosis: its likeliest cause in words and the weights of modes."""
+    """Diagnosis of an alarm: its likeliest cause as text, and the weights of modes."""
 
     alarm: int
     title: str
@@ -31,7 +31,7 @@ class Hint(NamedTuple):
 
 
 def weights(odds: Mapping[str, float]) -> dict[str, float]:
-    """How many times likelier each mode is by the odds of causes; those of 1 are left out."""
+    """Return the factor by which the odds of causes raise each mode; factors of 1 are omitted."""
     found: dict[str, float] = {}
     for cause, modes in MODES.items():
         for mode in modes:
@@ -42,7 +42,7 @@ def weights(odds: Mapping[str, float]) -> dict[str, float]:
 
 
 def newest(store: Store) -> Hint | None:
-    """Of the newest alarm that has not cleared, if its diagnosis is sure. Raises StoreError."""
+    """Return the hint of the newest open alarm if its diagnosis is certain. Raises StoreError."""
     rows = store.select(ALARMS, "r.cleared_ns IS NULL ORDER BY r.raised_ns DESC LIMIT 1")
     if not rows:
         return None

@@ -1,4 +1,4 @@
-"""Instructions and questions for each trial, and its outcome in words, for people."""
+"""Instructions and questions for each trial, and its outcome, as text for the user."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ GLANCE = "anything bent, turned, slid or new near it"
 
 
 class Question(NamedTuple):
-    """A question to a person; `yes_is_bad` if yes is a bad outcome."""
+    """Question to the user; `yes_is_bad` if yes is a bad outcome."""
 
     text: str
     yes_is_bad: bool = True
@@ -73,7 +73,7 @@ def title(trial: Trial, chain: Chain) -> str:
 
 
 def how(trial: Trial, chain: Chain) -> str:
-    """Return what to do."""
+    """Return the instruction for a trial."""
     part = _the(trial, chain)
     name = "" if trial.place is None else chain.names[trial.place]
     match trial.kind:
@@ -157,7 +157,7 @@ def _load(trial: Trial, chain: Chain) -> Iterator[str]:
 
 
 def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
-    """Return the question where the coupler cannot read the outcome."""
+    """Return the question for a trial whose outcome the coupler cannot read."""
     match trial.kind:
         case "load" if trial.place is not None and trial.place < chain.coupler:
             return Question(
@@ -179,7 +179,7 @@ def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
 def expected(
     trial: Trial, chain: Chain, symptom: Symptom, sound_swr: float, as_is: SwrReading | None
 ) -> str:
-    """Return what the coupler reads with and without a fault in the parts that are tested."""
+    """Return the readings to expect with and without a fault in the tested parts."""
     if symptom is Symptom.NONE and trial.kind == AS_IS:
         return "If the trouble is gone, power arrives; if not, none as before."
     if symptom is Symptom.NONE:
@@ -202,7 +202,7 @@ def expected(
 
 
 def outcome(taken: Taken, trial: Trial, chain: Chain) -> str:
-    """Return what a trial has shown."""
+    """Return the outcome of a trial as text."""
     part = _the(trial, chain)
     read = "" if taken.swr is None else f" (SWR {_figure(taken.swr)})"
     if trial.kind == "open-end":
@@ -223,7 +223,7 @@ def outcome(taken: Taken, trial: Trial, chain: Chain) -> str:
 
 
 def _innocent(trial: Trial, chain: Chain) -> str:
-    """Return where the fault is if the trouble goes."""
+    """Return the conclusion if the trouble disappears."""
     part = _the(trial, chain)
     if trial.kind == "load":
         return f"the fault lies behind {part}"
@@ -231,12 +231,12 @@ def _innocent(trial: Trial, chain: Chain) -> str:
 
 
 def the(part: Part) -> str:
-    """A part within a sentence."""
+    """Return the title of a part with its article."""
     return part.title if part.title[-1].isdigit() else f"the {part.title}"
 
 
 def _the(trial: Trial, chain: Chain) -> str:
-    """The part that a trial is about."""
+    """Return the title of the part that a trial is about."""
     return "" if trial.place is None else the(chain.parts[trial.place])
 
 

@@ -1,8 +1,8 @@
-"""What a test carrier says: whether it reads as if all were sound, or as before.
+"""Classifies a test carrier: reading of a sound chain, or as before.
 
-Reflection coefficients are compared, half way between what is sound and what was read as it is; the
-95 % interval says how sure that is. A dummy load reads 1 + 2D or less behind a sound chain, D being
-the coupler's directivity, which is in the interval.
+The threshold is half way, in reflection coefficient, between the sound reading and the one before
+any trial; the 95 % interval gives the certainty. Behind a sound chain a dummy load reads 1 + 2D or
+less, D being the coupler's directivity, which is part of the interval.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from typing import NamedTuple
 from logger.feedline.loss import highest_swr_at_shack
 from logger.physics.reflection import COVERAGE, rho_of_swr, swr
 
-OPEN_PORT_SWR = 6.0  # a sound coupler with nothing on its antenna port shows at least this
-LOAD_SWR = 1.1  # what a serviceable dummy load may have by itself; common practice
-TELLS = 0.9  # chance from which on an outcome counts
-UNKNOWN_DB = 3.0  # a line that loses more, one way, is suspicious whatever cable it is
-PLUGS_DB, SPREAD = 0.3, 1.3  # on top of the cable's nominal loss
+OPEN_PORT_SWR = 6.0  # least reading of a sound coupler with its antenna port open
+LOAD_SWR = 1.1  # SWR of a serviceable dummy load; common practice
+TELLS = 0.9  # probability above which an outcome counts
+UNKNOWN_DB = 3.0  # a line with more loss, one way, is suspect whatever the cable
+PLUGS_DB, SPREAD = 0.3, 1.3  # in addition to the cable's nominal loss
 
 
 class SwrReading(NamedTuple):
@@ -29,8 +29,10 @@ class SwrReading(NamedTuple):
 
 
 def load_reads(leak: float) -> float:
-    """The highest SWR that a dummy load reads at a coupler of this leak (the magnitude of its
-    directivity): 1 + 2D or so."""
+    """Return the highest SWR that a dummy load reads, about 1 + 2D.
+
+    `leak` is D, the magnitude of the coupler's directivity.
+    """
     return float(swr(float(rho_of_swr(LOAD_SWR)) + leak))
 
 
@@ -39,8 +41,8 @@ def sound(
 ) -> bool | None:
     """True if a reading is that of a sound chain rather than that of the trouble `as_is`.
 
-    A sound chain reads `sound_swr` or less; or more, if the trouble is that it reads `lower`.
-    None where the reading lies between.
+    A sound chain reads `sound_swr` or less; or more, if the trouble is that it reads `lower`. None
+    if the reading lies between.
     """
     rho, low, high = (float(rho_of_swr(value)) for value in seen)
     limit = (float(rho_of_swr(sound_swr)) + float(rho_of_swr(as_is.swr))) / 2
@@ -53,8 +55,11 @@ def sound(
 
 
 def least_of_open_end(nominal_high_db: float | None) -> float:
-    """The SWR that a sound line shows at least with its far end open: the return loss is twice the
-    loss (see `feedline.loss`). `nominal_high_db` is the highest that sources give for the cable."""
+    """Return the least SWR of a sound line with its far end open.
+
+    Its return loss is twice the loss (see `feedline.loss`). `nominal_high_db` is the highest loss
+    published for the cable.
+    """
     loss_db = UNKNOWN_DB if nominal_high_db is None else SPREAD * nominal_high_db + PLUGS_DB
     return highest_swr_at_shack(loss_db)
 

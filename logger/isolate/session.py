@@ -1,6 +1,7 @@
-"""A session of elimination: outcomes of trials, the next trial, the verdict. No clock, no terminal.
+"""An isolation session: outcomes of trials, the next trial, the verdict. No clock, no terminal.
 
-Odds are derived from the state each time, so that a session can be resumed and a step undone.
+Probabilities are derived from the state each time, so that a session can be resumed and a step
+undone.
 """
 
 from __future__ import annotations
@@ -18,20 +19,20 @@ from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import AS_IS, LASTING, READ_BEHIND, REPLACING, replaced_by, trials
 
-SURE = 0.975  # odds of a part from which on it is named
+SURE = 0.975  # probability above which a part is named
 SURE_AT_THE_END = 0.83  # the same once nothing more can be tried, or a repair has ended the trouble
-CLEARED = 0.02  # odds below which a part that was tested is called sound
-DOUBTFUL = 0.4  # odds of a fault in no part, from which on no part is named
-RENEWED = 0.5  # odds of what was renewed, from which on a sound reading means that it is repaired
-DISAGREES = 0.2  # chance of a bad reading of a repair that is more than a slip
-LEFT_OPEN = 0.01  # odds of faults that make that chance, below which a repair is not read again
-HEAVY_DOUBT = 0.08  # chance of another outcome, above which a heavy trial is read again
-UNLIKELY = 0.2  # chance below which an outcome speaks against a part
+CLEARED = 0.02  # probability below which a tested part is called sound
+DOUBTFUL = 0.4  # probability of a fault in no part, above which no part is named
+RENEWED = 0.5  # probability of the renewed parts, above which a sound reading means repaired
+DISAGREES = 0.2  # probability of a bad reading of a repair, above which it is more than a slip
+LEFT_OPEN = 0.01  # total probability of such faults, below which a repair is not read again
+HEAVY_DOUBT = 0.08  # probability of another outcome, above which a heavy trial is read again
+UNLIKELY = 0.2  # probability below which an outcome speaks against a part
 LEAST_BITS = 0.01  # a trial expected to give less is not worth the work
 
 
 class Taken(msgspec.Struct, frozen=True):
-    """Outcome of a trial: whether it came out bad, and what the coupler read."""
+    """Outcome of a trial: `bad` or not, and the coupler's reading."""
 
     key: str
     bad: bool
@@ -41,23 +42,23 @@ class Taken(msgspec.Struct, frozen=True):
 
 
 class IsolationState(msgspec.Struct):
-    """All that is worth keeping when a session is interrupted."""
+    """Stored state of a session."""
 
     chain: tuple[str, ...]
     direct_current: str = "unknown"
-    usual_swr: float | None = None  # the highest; not known before the first carrier
+    usual_swr: float | None = None  # upper end; unknown before the first carrier
     symptom: Symptom | None = None
-    as_is: Taken | None = None  # what the coupler read before anything was tried
+    as_is: Taken | None = None  # reading before any trial
     taken: list[Taken] = []
     skipped: list[str] = []
     lacking: list[str] = []
-    rechecked: bool = False  # the person knows that outcomes contradict each other
-    weights: dict[str, float] = {}  # by mode: how many times likelier by an alarm's diagnosis
+    rechecked: bool = False  # the user was told that outcomes contradict each other
+    weights: dict[str, float] = {}  # by mode: factor from an alarm's diagnosis
     lowest_usual_swr: float | None = None
 
 
 class TrialStep(NamedTuple):
-    """A trial that is proposed, with the bits it is expected to give and what it costs now."""
+    """Proposed trial, with its expected information in bits and its present cost."""
 
     trial: Trial
     bits: float
@@ -65,27 +66,27 @@ class TrialStep(NamedTuple):
 
 
 class Circuit(NamedTuple):
-    """A trial, and the places among those it tests whose parts were renewed before."""
+    """A trial, and the places among its tested parts that were renewed before."""
 
     key: str
     renewed: frozenset[int]
 
 
 class Verdict(NamedTuple):
-    """Odds that each part is faulty, the likeliest first. Two may be, so they may exceed 1."""
+    """Probability that each part is faulty, likeliest first; the sum may exceed 1 (two faults)."""
 
     odds: tuple[tuple[Part, float], ...]
-    tested: frozenset[int]  # places of parts that an outcome speaks for
-    repaired: tuple[Part, ...]  # suspects among what was renewed until the trouble ended
-    several: float  # odds of two faulty parts
-    elsewhere: float  # odds of a fault in no part
-    bad_load: float  # odds of a bad dummy load
+    tested: frozenset[int]  # places of parts that an outcome clears
+    repaired: tuple[Part, ...]  # suspects among the parts renewed until the trouble ended
+    several: float  # probability of two faulty parts
+    elsewhere: float  # probability of a fault in no part
+    bad_load: float  # probability of a bad dummy load
     is_last: bool  # nothing more is worth trying
     against: tuple[Taken, ...]  # outcomes that do not fit the likeliest part
 
     @property
     def found(self) -> Part | None:
-        """The faulty part, once it is known."""
+        """The faulty part, None until it is known."""
         suspects = [pair for pair in self.odds if not self.repaired or pair[0] in self.repaired]
         part, odds = suspects[0]
         enough = SURE_AT_THE_END if self.is_last else SURE
@@ -94,12 +95,12 @@ class Verdict(NamedTuple):
 
     @property
     def left(self) -> tuple[tuple[Part, float], ...]:
-        """Parts that are still suspected."""
+        """Parts that are still suspect."""
         return tuple(pair for pair in self.odds if pair[1] >= CLEARED)
 
     @property
     def cleared(self) -> tuple[Part, ...]:
-        """Parts that were tested and are sound, in order of the chain."""
+        """Parts that were tested and are sound, in chain order."""
         if self.contradictory:
             return ()
         parts = [p for p, odds in self.odds if odds < CLEARED and p.place in self.tested]
@@ -112,7 +113,7 @@ class Verdict(NamedTuple):
 
 
 class IsolationSession:
-    """Raises UsageError if the chain in `state` cannot be one."""
+    """An isolation session. Raises UsageError if the chain in `state` is impossible."""
 
     def __init__(self, state: IsolationState) -> None:
         self.state = state
@@ -136,7 +137,7 @@ class IsolationSession:
             self.begin(state.symptom)
 
     def begin(self, symptom: Symptom) -> None:
-        """Start with the trouble as the person notices it."""
+        """Start with the symptom that the user notices."""
         self.state.symptom = symptom
         self._first = self._weights() * all_show(self.chain, self._hypotheses, symptom)
         every = trials(self.chain, symptom, self.state.direct_current)
@@ -145,11 +146,14 @@ class IsolationSession:
 
     @property
     def odds(self) -> Floats:
-        """Odds that each part is faulty, (parts,)."""
+        """Probability that each part is faulty, (parts,)."""
         return np.asarray(self._faulty @ self._posterior())
 
     def offered(self) -> list[Trial]:
-        """Trials that may still be made; a heavy one only again while all is as it left it."""
+        """Return the trials that may still be made.
+
+        A heavy trial is repeated only directly, while its setup still stands.
+        """
         done = [taken.key for taken in self.state.taken]
         return [
             trial
@@ -163,9 +167,9 @@ class IsolationSession:
     def next(self) -> TrialStep | None:
         """Return the most informative trial for the time it takes.
 
-        None where the faulty part is known, a repair has ended the trouble or no trial tells
-        anything. What cannot be read later, a repair or a heavy trial, is read again at once while
-        the result hangs on it.
+        None if the faulty part is known, a repair has ended the trouble or no trial is informative.
+        A repair or a heavy trial, which cannot be read later, is read again at once while the
+        result depends on it.
         """
         self._is_exhausted = False
         if self.verdict().found is not None:
@@ -186,7 +190,7 @@ class IsolationSession:
         return None if place is None else steps[place]
 
     def _bits(self, trial: Trial, now: Floats) -> float:
-        """Return the information expected of a trial, bits; none for telling ELSEWHERE apart."""
+        """Return the expected information of a trial, bits; none for telling ELSEWHERE apart."""
         in_parts = np.where(self._faulty.any(axis=0), now, 0.0)
         return gain(in_parts, self._outcomes_now(trial), self._label)
 
@@ -199,7 +203,7 @@ class IsolationSession:
         return bool(now[is_bad > DISAGREES].sum() > LEFT_OPEN)
 
     def _is_doubtful_outcome(self, now: Floats) -> bool:
-        """True if the last trial is heavy and may well come out otherwise."""
+        """True if the last trial is heavy and may well have another outcome."""
         last = self.last_trial
         if last is None or not last.is_heavy:
             return False
@@ -207,12 +211,12 @@ class IsolationSession:
         return bool(now @ self._outcomes_now(last)[:, other] > HEAVY_DOUBT)
 
     def trial(self, key: str) -> Trial:
-        """The trial of that key."""
+        """Return the trial with this key."""
         return self._trials[key]
 
     @property
     def cured(self) -> bool:
-        """True if the trouble is gone as things are, with the part that is named replaced."""
+        """True if the trouble is gone in the present setup, with the named part replaced."""
         part, last = self.verdict().found, self.last_trial
         if part is None or last is None or self.state.taken[-1].bad:
             return False
@@ -221,7 +225,7 @@ class IsolationSession:
 
     @property
     def last_trial(self) -> Trial | None:
-        """The trial that was made last."""
+        """The trial made last, None if none was."""
         return self._trials[self.state.taken[-1].key] if self.state.taken else None
 
     def take(self, taken: Taken) -> None:
@@ -229,7 +233,7 @@ class IsolationSession:
         self.state.taken.append(taken)
 
     def back(self) -> Taken | None:
-        """Forget the last outcome and return it; None if there is none."""
+        """Remove and return the last outcome, None if there is none."""
         return self.state.taken.pop() if self.state.taken else None
 
     def skip(self, trial: Trial) -> None:
@@ -244,7 +248,7 @@ class IsolationSession:
             self.state.lacking.append(trial.needs)
 
     def verdict(self) -> Verdict:
-        """Return what the outcomes say by now."""
+        """Return the verdict from the outcomes so far."""
         now = self._posterior()
         odds = self._faulty @ now
         order = sorted(self.chain.parts, key=lambda part: -odds[part.place])
@@ -281,8 +285,9 @@ class IsolationSession:
     def _tests(self, taken: Taken, place: int) -> bool:
         """True if an outcome in favour of a part comes from a test of that part.
 
-        The part read well, or the trouble stayed with another in its place. What is before the
-        coupler is not in the SWR that the coupler reads. That all reads well as it is tests none.
+        The part read well, or the trouble stayed with another in its place. Parts before the
+        coupler have no effect on the SWR that the coupler reads. A good reading of the unchanged
+        setup tests no part.
         """
         trial = self._trials[taken.key]
         if trial.kind == AS_IS:
@@ -302,9 +307,9 @@ class IsolationSession:
         return tuple(self.chain.parts[place] for place in places if odds[place] >= CLEARED)
 
     def _is_repaired(self, now: Floats) -> bool:
-        """True if the latest trial, a lasting repair, reads sound and what was renewed explains it.
+        """True if the latest trial, a lasting repair, reads sound and the renewed parts explain it.
 
-        A part renewed in vain before is among that: its outcome may have been a slip.
+        They include a part renewed earlier in vain: its outcome may have been a slip.
         """
         last = self.last_trial
         if last is None or last.kind not in LASTING:
@@ -315,12 +320,12 @@ class IsolationSession:
         return balance > 0 and float(now[renewed].sum()) >= RENEWED
 
     def _outcomes_now(self, trial: Trial) -> Floats:
-        """Chances of good and bad if a trial were read now, (h, 2)."""
+        """Return the probabilities of good and bad if a trial were read now, (h, 2)."""
         circuit = self._circuit(trial, self._renewed_by(self.state.taken))
         return self._outcomes_of(circuit, *self._counts(self.state.taken).get(circuit, (0, 0)))
 
     def _outcomes_of(self, circuit: Circuit, bad: int, good: int) -> Floats:
-        """Chances of good and bad after so many outcomes in a circuit, (h, 2)."""
+        """Return the probabilities of good and bad after these outcomes in a circuit, (h, 2)."""
         if (circuit, bad, good) not in self._outcomes:
             chances = self._chances_of(circuit)
             self._outcomes[circuit, bad, good] = chances.next_outcome(bad, good)
@@ -337,7 +342,7 @@ class IsolationSession:
         return Circuit(trial.key, renewed & trial.within)
 
     def _renewed_by(self, taken: Sequence[Taken]) -> frozenset[int]:
-        """Return the places of the parts that lasting repairs have renewed, which stay so."""
+        """Return the places of the parts that lasting repairs have renewed."""
         repairs = [self._trials[one.key] for one in taken]
         gone = [replaced_by(self.chain, one) for one in repairs if one.kind in LASTING]
         return frozenset(place for places in gone for place in places)
@@ -352,7 +357,7 @@ class IsolationSession:
         return counts
 
     def _posterior(self) -> Floats:
-        """Odds of each hypothesis, (h,), by the outcomes so far."""
+        """Return the probability of each hypothesis, (h,), from the outcomes so far."""
         likelihoods = [
             self._chances_of(circuit).likelihood(*counts)
             for circuit, counts in self._counts(self.state.taken).items()
@@ -373,5 +378,5 @@ def encode_state(state: IsolationState) -> bytes:
 
 
 def decode_state(content: bytes) -> IsolationState:
-    """Return the state in JSON. Raises msgspec.DecodeError (a ValidationError among them)."""
+    """Return a state from JSON. Raises msgspec.DecodeError, or its subclass ValidationError."""
     return msgspec.json.decode(content, type=IsolationState)

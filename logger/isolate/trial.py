@@ -1,9 +1,10 @@
-"""A trial: minutes of work, where it sends a person, and how likely each outcome is.
+"""A trial: minutes of work, where it sends the user, and the probability of each outcome.
 
-An outcome is good or bad. With a dummy load behind a part, or a part left out or replaced, bad is
-that the trouble is still there; with an ohmmeter or by eye, that something was found. A fault among
-the parts `within` makes it bad as likely as `shows` says by its mode, all others by mistake: a
-reading misread, a load or a new plug that is bad itself. A contact may be cured by being unscrewed.
+An outcome is good or bad. With a dummy load behind a part, or a part left out or replaced, bad
+means that the trouble is still there; with an ohmmeter or by eye, that something was found. A fault
+in a part of `within` makes it bad with the probability that `shows` gives for its mode; any other
+fault only by mistake: a misread reading, a load or new plug that is itself bad. Unscrewing a
+contact may cure it.
 """
 
 from __future__ import annotations
@@ -17,12 +18,12 @@ from logger.blocks import Floats
 from logger.cautions import Place
 from logger.isolate.chain import ChainFault, Hypotheses, Mode
 
-SLIP = 0.05  # chance that one reading is misread, or its answer mistyped
-MISTAKE = 0.025  # chance that a trial misleads however often it is read
-UNFITTING = 0.5  # bad with ELSEWHERE
-BAD_LOAD_SHOWS = 0.9  # bad, with a bad dummy load
+SLIP = 0.05  # probability that one reading is misread, or its answer mistyped
+MISTAKE = 0.025  # probability that a trial misleads however often it is read
+UNFITTING = 0.5  # probability of bad with ELSEWHERE
+BAD_LOAD_SHOWS = 0.9  # probability of bad with a bad dummy load
 MOST_SURE = 0.99
-HEALED = 0.1  # chance that a poor contact is cured, for this trial, by being unscrewed
+HEALED = 0.1  # probability that unscrewing cures a poor contact for this trial
 HEALABLE = (Mode.OPEN, Mode.POOR, Mode.LOOSE)
 AGAIN_MIN = 3.0
 LONG_MIN = 20.0
@@ -30,14 +31,14 @@ ANTENNA_OFF, ANTENNA_OFF_MIN = "antenna off", 5.0
 
 
 class Trial(NamedTuple):
-    """One trial; `key` names it in what is kept.
+    """One trial; `key` is its name in stored states.
 
-    place    the part it is about; None where it is about several
-    needs    what has to be at hand, if anything
-    carrier  whether the coupler reads the outcome
-    climbs   whether it may send a person up to the antenna
+    place      the part it is about; None if it is about several
+    needs      equipment needed, None if none
+    carrier    True if the coupler reads the outcome
+    climbs     True if the user may have to climb to the antenna
     unscrewed  places of the parts whose contacts are undone for it
-    setup    what is left as it is for the next trial that needs the same, which then costs less
+    setup      setup that remains for the next trial that needs the same, which then costs less
     """
 
     key: str
@@ -58,11 +59,11 @@ class Trial(NamedTuple):
 
     @property
     def is_heavy(self) -> bool:
-        """True for a job that nobody should be sent to do a second time: a climb, or a long one."""
+        """True for a job not worth doing twice: a climb, or a long one."""
         return self.climbs or self.minutes >= LONG_MIN
 
     def cost(self, last: Trial | None) -> float:
-        """Minutes after the last trial, which left things as it had them."""
+        """Return the minutes it takes after the trial `last` and in its setup."""
         if last is not None and last.key == self.key:
             return AGAIN_MIN
         same = last is not None and self.setup and self.setup == last.setup
@@ -70,11 +71,11 @@ class Trial(NamedTuple):
 
 
 class Chances(NamedTuple):
-    """Chances of a bad outcome with each hypothesis, each (h,).
+    """Probabilities of a bad outcome with each hypothesis, each (h,).
 
     lasting  that the trial is bad at every reading
-    passing  that it shows a fault that comes and goes, if it is not lastingly bad
-    share    share of the readings in which that fault is there; the same in all trials
+    passing  that it shows an intermittent fault, if it is not lastingly bad
+    share    share of the readings in which that fault is present; the same in all trials
     """
 
     lasting: Floats
@@ -82,10 +83,10 @@ class Chances(NamedTuple):
     share: Floats
 
     def likelihood(self, bad: int, good: int) -> Floats:
-        """Return the chance of so many bad and good readings of the same trial, (h,).
+        """Return the probability of these numbers of bad and good readings of the same trial, (h,).
 
-        What a trial shows of a fault lasts, so reading again corrects slips and nothing else; a
-        fault that comes and goes is there or not at each reading independently.
+        The effect of a fault on a trial is constant, so reading again corrects slips and nothing
+        else; an intermittent fault is present or not at each reading independently.
         """
         always, never = _chance(1 - SLIP, bad, good), _chance(SLIP, bad, good)
         at_times = _chance(SLIP + (1 - 2 * SLIP) * self.share, bad, good)
@@ -93,7 +94,7 @@ class Chances(NamedTuple):
         return np.asarray(self.lasting * always + (1 - self.lasting) * otherwise)
 
     def next_outcome(self, bad: int, good: int) -> Floats:
-        """Return the chances of good and bad after so many readings, (h, 2)."""
+        """Return the probabilities of good and bad after these numbers of readings, (h, 2)."""
         now = self.likelihood(bad, good)
         return np.stack(
             [self.likelihood(bad, good + 1) / now, self.likelihood(bad + 1, good) / now], axis=1
@@ -101,12 +102,12 @@ class Chances(NamedTuple):
 
 
 def _chance(of_bad: Floats | float, bad: int, good: int) -> Floats | float:
-    """Return the chance of so many bad and good readings of this chance of a bad one."""
+    """Return the probability of `bad` and `good` readings, each bad with probability `of_bad`."""
     return of_bad**bad * (1 - of_bad) ** good
 
 
 def _shown(trial: Trial, fault: ChainFault) -> float:
-    """Return the chance that a trial shows a fault while it is there."""
+    """Return the probability that a trial shows a fault while it is present."""
     if fault.place not in trial.within:
         return 0.0
     is_healed = fault.place in trial.unscrewed and fault.mode in HEALABLE
@@ -114,7 +115,7 @@ def _shown(trial: Trial, fault: ChainFault) -> float:
 
 
 def chances_of(trial: Trial, hypotheses: Hypotheses) -> Chances:
-    """Return how likely each hypothesis makes a trial come out bad."""
+    """Return the probability of a bad outcome of a trial with each hypothesis."""
     faults = hypotheses.faults
     shown = [_shown(trial, fault) for fault in faults]
     passes = [fault.share < 1 for fault in faults]

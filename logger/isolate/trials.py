@@ -1,4 +1,4 @@
-"""What can be tried on a chain. Minutes and shares are common practice, no single source."""
+"""All trials possible on a chain. Minutes and shares are common practice, no single source."""
 
 from __future__ import annotations
 
@@ -8,25 +8,25 @@ from logger.cautions import Place
 from logger.isolate.chain import CONTACTS, Chain, Mode, Part, Symptom
 from logger.isolate.trial import ANTENNA_OFF, MISTAKE, Trial
 
-HEARD_WRONG = 0.1  # whether signals are as they should be is hard to say
-OTHER_ANTENNA_WRONG = 0.12  # another antenna has an SWR of its own
+HEARD_WRONG = 0.1  # signal strength is hard to judge by ear
+OTHER_ANTENNA_WRONG = 0.12  # another antenna has its own SWR
 METER_WRONG = 0.012
 OPEN_PORT_WRONG = 0.005
 SEEN_WRONG = 0.05
-UNFITTING_SEEN = 0.2  # what is found by eye or ohmmeter with ELSEWHERE
+UNFITTING_SEEN = 0.2  # findings by eye or ohmmeter with ELSEWHERE
 TAKES, TAKES_OF_REPAIR = 8, 12
 AS_IS = "as-is"
-LASTING = ("new-plug", "other-line")  # repairs that stay as they are
+LASTING = ("new-plug", "other-line")  # lasting repairs
 REPLACING = ("swap", "bypass", *LASTING)
 READ_BY_COUPLER = (Symptom.HIGH, Symptom.LOWER, Symptom.NONE)
-READ_BEHIND = (Symptom.HIGH, Symptom.LOWER)  # nothing before the coupler changes its SWR
+READ_BEHIND = (Symptom.HIGH, Symptom.LOWER)  # parts before the coupler do not affect its SWR
 LOAD = "dummy load"
 OHMMETER = "ohmmeter"
 
 STAYS = dict.fromkeys(Mode, 0.99) | {Mode.POOR: 0.85}
-# Another antenna may reflect so little that a weak detector does not make it look bad.
+# Another antenna may reflect too little for a weak detector to make it look bad.
 OTHER_ANTENNA = STAYS | {Mode.DETECTOR: 0.5}
-# A weak detector reads a load as well as a sound one does: only what is high is shown too high.
+# A weak detector reads a load about as a sound one does: only a high SWR is shown too high.
 BY_LOAD = STAYS | {Mode.LOSSY: 0.15, Mode.POOR: 0.7, Mode.DETECTOR: 0.05}
 SHORTED = {Mode.SHORT: 0.9, Mode.POOR: 0.05, Mode.LOSSY: 0.2, Mode.LOOSE: 0.1}
 BROKEN = {Mode.OPEN: 0.85, Mode.POOR: 0.6, Mode.LOOSE: 0.75}
@@ -43,9 +43,9 @@ READS_TOO_LITTLE = {Mode.DETECTOR: 0.95, Mode.DEAD: 0.95}
 
 
 def trials(chain: Chain, symptom: Symptom, direct_current: str) -> list[Trial]:
-    """Return all that can be tried.
+    """Return all trials possible.
 
-    `direct_current` is what an ohmmeter sees of the sound antenna: `open`, `closed` or `unknown`.
+    `direct_current` is the ohmmeter reading of the sound antenna: `open`, `closed` or `unknown`.
     """
     found = [*_loads(chain, symptom), *_replacements(chain, symptom), *_looks(chain)]
     found += [_as_is(chain, symptom), *_wiggle(chain)]
@@ -63,14 +63,14 @@ def trials(chain: Chain, symptom: Symptom, direct_current: str) -> list[Trial]:
 
 
 def run_of(chain: Chain) -> list[int]:
-    """The places between coupler and antenna."""
+    """Return the places between coupler and antenna."""
     return list(range(chain.coupler + 1, chain.feed))
 
 
 def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
-    """A dummy load in the place of all behind a part."""
+    """Yield trials with a dummy load in place of everything behind a part."""
     if symptom in (Symptom.WEAK, Symptom.LOWER):
-        return  # a load hears nothing, and reads low behind anything
+        return  # a load receives nothing, and reads low behind any part
     for part in chain.parts:
         before = part.place < chain.coupler
         unseen = before and symptom in (Symptom.HIGH, Symptom.LESS)
@@ -94,7 +94,7 @@ def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
 
 
 def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
-    """A part left out, or another in its place."""
+    """Yield trials with a part left out or replaced."""
     everything = frozenset(part.place for part in chain.parts)
     for part in chain.parts:
         how = _REPLACED.get(part.kind.name)
@@ -103,9 +103,9 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
         kind, indoors, outdoors, needs = how
         gone = _replaced(chain, part)
         if gone[0] != part.place and kind == "other-line":
-            continue  # told once for the whole of it
+            continue  # one trial covers the whole line
         if part.kind.name == "antenna" and symptom is Symptom.LOWER:
-            continue  # another antenna has an SWR of its own
+            continue  # another antenna has its own SWR
         yield Trial(
             key=f"{kind}:{part.place}",
             kind=kind,
@@ -130,7 +130,7 @@ def _mistake(part: Part, symptom: Symptom) -> float:
 
 
 _REPLACED: dict[str, tuple[str, float, float, str | None]] = {
-    # kind of trial, minutes in the shack and outdoors, what it needs
+    # kind of trial, minutes in the shack and outdoors, equipment needed
     "radio": ("swap", 8, 8, "other radio"),
     "lead": ("swap", 3, 10, "other lead"),
     "meter": ("bypass", 3, 12, None),
@@ -154,7 +154,7 @@ NEEDS = (LOAD, OHMMETER, *dict.fromkeys(needs for *_, needs in _REPLACED.values(
 
 
 def _replaced(chain: Chain, part: Part) -> list[int]:
-    """The places that another one stands in for: with a line go the plugs and joints on it."""
+    """Return the places that a replacement covers: a line includes the plugs and joints on it."""
     gone = [part.place]
     if part.kind.name == "line":
         on_it = (*CONTACTS, "line")
@@ -170,7 +170,7 @@ def _replaced(chain: Chain, part: Part) -> list[int]:
 
 
 def _looks(chain: Chain) -> Iterator[Trial]:
-    """By eye, with the share of faults that can be seen."""
+    """Yield inspections by eye, with the share of faults that are visible."""
     for part in chain.parts:
         for kind, seen, indoors, outdoors in _LOOKS.get(part.kind.name, ()):
             yield Trial(
@@ -201,7 +201,7 @@ _LOOKS: dict[str, tuple[tuple[str, float, float, float], ...]] = {
 
 
 def _as_is(chain: Chain, symptom: Symptom) -> Trial:
-    """Return a reading of all as it is: whether the trouble passes, or went with a repair."""
+    """Return a reading of the unchanged setup: the trouble may have passed or been repaired."""
     return Trial(
         key=AS_IS,
         kind=AS_IS,
@@ -216,7 +216,7 @@ def _as_is(chain: Chain, symptom: Symptom) -> Trial:
 
 
 def _wiggle(chain: Chain) -> list[Trial]:
-    """The plugs in the shack moved under a steady carrier."""
+    """Return the trial of moving the plugs in the shack under a steady carrier."""
     near = [part.place for part in chain.parts if not part.outdoors and part.kind.name != "radio"]
     return [
         Trial(
@@ -234,7 +234,7 @@ def _wiggle(chain: Chain) -> list[Trial]:
 
 
 def _at_the_coupler(chain: Chain) -> list[Trial]:
-    """The coupler's antenna port left open: all must come back, or a detector is dead."""
+    """Return the trial with the coupler's antenna port open: a dead detector shows low SWR."""
     return [
         Trial(
             key=f"open-port:{chain.coupler}",
@@ -252,7 +252,7 @@ def _at_the_coupler(chain: Chain) -> list[Trial]:
 
 
 def _at_the_end(chain: Chain, symptom: Symptom) -> list[Trial]:
-    """The line's loss by its open far end, at low power."""
+    """Return the trial of the line's loss with its far end open, at low power."""
     run = run_of(chain)
     if "line" not in (chain.names[place] for place in run):
         return []
@@ -275,7 +275,10 @@ def _at_the_end(chain: Chain, symptom: Symptom) -> list[Trial]:
 
 
 def _ohms(chain: Chain, direct_current: str) -> list[Trial]:
-    """The ohmmeter at the shack end of the line, unkeyed; a tuner would mislead it."""
+    """Return ohmmeter trials at the shack end of the line, unkeyed.
+
+    None with a tuner in the line, as it would mislead the ohmmeter.
+    """
     run = run_of(chain)
     if not run or "tuner" in (chain.names[place] for place in run):
         return []

@@ -1,4 +1,4 @@
-"""Usual SWR on a channel, by the transmissions in the store."""
+"""Usual SWR on a channel, from the stored transmissions."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ import numpy as np
 from logger.physics.reflection import rho_of_swr, swr
 from logger.store.database import Store
 
-UNKNOWN_SWR = 1.5  # common practice, no single source: up to there nobody worries
+UNKNOWN_SWR = 1.5  # common practice, no single source: an SWR up to this is no concern
 DAYS = 60
 DAY_NS = 86_400_000_000_000
 MOST, LEAST = 2000, 5  # transmissions
-QUARTER = 0.25  # quantile: a fault of some days is not to count as usual
+QUARTER = 0.25  # quantile, so that a fault of a few days does not count as usual
 SCATTER, SCATTER_RHO = 1.25, 0.02  # of the reflection coefficient, by weather
 
 
 class UsualSwr(NamedTuple):
-    """Range of the SWR with everything in order.
+    """Range of the SWR of a sound station.
 
-    lowest is None where too little is known, or the readings are of two levels, so that neither can
-    be called usual.
+    `lowest` is None if too little is known, or if the readings have two levels, neither of which
+    can be called usual.
     """
 
     lowest: float | None

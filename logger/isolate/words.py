@@ -1,4 +1,4 @@
-"""The trouble, the suspects and the conclusion in words. Nothing here measures or decides."""
+"""Symptoms, suspects and conclusion as text."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ CONTRADICTORY = (
     " wrong."
 )
 WIGGLE_NOW = "`mismatchd wiggle` finds a contact that opens for moments: do that next."
-WORTH_SAYING = 0.1  # odds of two faulty parts, or of none of them, from which on it is said
-BAD_LOAD = 0.3  # odds of a bad dummy load from which on it is said
+WORTH_SAYING = 0.1  # probability of two faulty parts, or of none, above which it is stated
+BAD_LOAD = 0.3  # probability of a bad dummy load above which it is stated
 LOAD_ADVICE = (
     "The dummy load or its lead may be bad: unkeyed, measure it with an ohmmeter (about 50 ohms),"
     " or try another."
@@ -67,7 +67,7 @@ def standing(verdict: Verdict) -> Iterator[str]:
 
 
 def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
-    """Yield the result; `cured` if the trouble is gone as things are now."""
+    """Yield the result; `cured` if the trouble is gone in the present setup."""
     part = verdict.found
     if verdict.repaired:
         yield from _repaired(verdict)
@@ -94,7 +94,7 @@ def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
 
 
 def journal(verdict: Verdict, tried: int) -> str:
-    """Return an entry for the journal."""
+    """Return a journal entry."""
     if verdict.found is not None:
         return f"isolate: {the(verdict.found)} is at fault, by {counted(tried)}"
     if verdict.repaired:
@@ -129,12 +129,12 @@ def _several(verdict: Verdict) -> str:
 
 
 def counted(trials: int) -> str:
-    """Return a number of trials in words."""
+    """Return a number of trials as text."""
     return f"{trials} trial{'' if trials == 1 else 's'}"
 
 
 def percent(odds: float) -> str:
-    """Return a chance as a percentage, never 0 or 100."""
+    """Return a probability as a percentage, never 0 or 100."""
     return f"{min(99, max(1, round(100 * odds)))}{NO_BREAK}%"
 
 

@@ -1,1 +1,1 @@
-"""The reading of this moment, several times a second, for whoever looks on."""
+"""Live readings, several times a second, for any number of viewers."""

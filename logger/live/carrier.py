@@ -1,6 +1,6 @@
-"""A test carrier as it is measured: by the daemon that runs, or else by the driver itself.
+"""Measures a test carrier, through the running daemon or directly through the driver.
 
-Either way it goes through the one path that makes rows of transmissions.
+Both use the pipeline that also makes the stored rows of transmissions.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ EVERYTHING = (-(1 << 63), (1 << 63) - 1)
 
 
 class Carrier(NamedTuple):
-    """A transmission that has ended; `id` if it is in the store."""
+    """Completed transmission; `id` is None if it is not in the store."""
 
     id: int | None
     end_ns: int
@@ -43,26 +43,29 @@ class Carrier(NamedTuple):
 
 
 class CarrierSource(Protocol):
-    """Where a carrier comes from."""
+    """Source of readings and completed carriers."""
 
     def begin(self) -> None:
-        """What ended up to now does not count."""
+        """Ignore carriers that ended before this call."""
 
     def listen(self) -> tuple[LiveReading | None, Carrier | None]:
-        """The newest reading and the carrier that has ended since `begin`, as far as there are."""
+        """Return the newest reading and the first carrier ended since `begin`, or None."""
 
     def readings(self) -> list[LiveReading]:
-        """All that have come since the last call, for who does not wait for a carrier."""
+        """Return all readings since the last call, for callers that do not wait for a carrier."""
 
     def notices(self) -> list[str]:
-        """What is worth telling, in words, since the last call."""
+        """Return messages for the user since the last call."""
 
     def close(self) -> None:
-        """Let go."""
+        """Release the device or the connection."""
 
 
 class OfDriver:
-    """No daemon runs. Raises LinkError if the device cannot be opened."""
+    """Source that reads the driver; no daemon runs.
+
+    Raises LinkError if the device cannot be opened.
+    """
 
     def __init__(self, config: Config, coupler: Coupler, driver: Driver) -> None:
         self._driver = driver
@@ -70,17 +73,17 @@ class OfDriver:
         self._views: list[View] = []
         self._ended: Carrier | None = None
         self._pipeline = Pipeline(config, coupler, archive=False, tap=self._views.append)
-        # As at most a few minutes are measured, the clocks are compared once.
+        # Measuring takes a few minutes at most, so comparing the clocks once is enough.
         by_host = getattr(driver, "clock", "utc") == "host"
         self._offset_ns = read_clocks().offset_ns if by_host else 0
         driver.open()
 
     def begin(self) -> None:
-        """See Source."""
+        """See CarrierSource."""
         self._ended = None
 
     def listen(self) -> tuple[LiveReading | None, Carrier | None]:
-        """See Source. Raises EndOfInput, LinkError."""
+        """See CarrierSource. Raises EndOfInput, LinkError."""
         try:
             block = self._driver.read(LISTEN_S, LINGER_S)
             rows = []
@@ -99,21 +102,21 @@ class OfDriver:
         return reading_of(views, self._channel, ()) if views else None, self._ended
 
     def readings(self) -> list[LiveReading]:
-        """See Source. Raises EndOfInput, LinkError."""
+        """See CarrierSource. Raises EndOfInput, LinkError."""
         reading, _ = self.listen()
         return [] if reading is None else [reading]
 
     def notices(self) -> list[str]:
-        """See Source."""
+        """See CarrierSource."""
         return self._driver.notices()
 
     def close(self) -> None:
-        """See Source."""
+        """See CarrierSource."""
         self._driver.close()
 
 
 class OfDaemon:
-    """The daemon has the device: its feed shows the carrier, its store keeps it."""
+    """Source for a running daemon: readings come from its feed, carriers from its store."""
 
     def __init__(self, config: Config) -> None:
         self._follower = Follower(config.store.path)
@@ -121,41 +124,41 @@ class OfDaemon:
         self._last_id = 0
 
     def begin(self) -> None:
-        """See Source."""
+        """See CarrierSource."""
         self._last_id = newest_id(self._store)
 
     def listen(self) -> tuple[LiveReading | None, Carrier | None]:
-        """See Source."""
+        """See CarrierSource."""
         shown = next((each for each in reversed(self.readings()) if each.pairs), None)
         if shown is not None and shown.keyed:
             return shown, None
         return shown, after(self._store, self._last_id)
 
     def readings(self) -> list[LiveReading]:
-        """See Source."""
+        """See CarrierSource."""
         readings = self._follower.wait(LISTEN_S)
         if not self._follower.connected:
             time.sleep(LISTEN_S)
         return readings
 
     def notices(self) -> list[str]:
-        """See Source."""
+        """See CarrierSource."""
         return []
 
     def close(self) -> None:
-        """See Source."""
+        """See CarrierSource."""
         self._follower.close()
         self._store.close()
 
 
 def newest_id(store: Store) -> int:
-    """The number of the latest transmission, 0 if there is none. Raises StoreError."""
+    """Return the id of the latest transmission, 0 if there is none. Raises StoreError."""
     newest = store.latest("transmissions", ("id",), "start_ns", *EVERYTHING, 1)
     return int(newest[0][0]) if newest else 0
 
 
 def after(store: Store, last_id: int) -> Carrier | None:
-    """The first transmission that has ended after that one, if any. Raises StoreError."""
+    """Return the first transmission with an id above `last_id`, or None. Raises StoreError."""
     found = store.select(TRANSMISSIONS, "r.id > ? ORDER BY r.id LIMIT 1", last_id)
     if not found:
         return None
@@ -176,7 +179,7 @@ def after(store: Store, last_id: int) -> Carrier | None:
 
 
 def source_of(config: Config, coupler: Coupler, *, running: bool) -> CarrierSource:
-    """The daemon if it is `running`, else the driver."""
+    """Return the daemon's source if it is `running`, else the driver's."""
     if running:
         return OfDaemon(config)
     driver = config.make_driver()

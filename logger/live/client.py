@@ -1,4 +1,4 @@
-"""The other end of the feed: connects, and connects again when the daemon comes back."""
+"""Client of the feed; reconnects when the daemon comes back."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ from logger.live.reading import LiveReading, decode
 
 AGAIN_S = 0.5
 CONNECT_S = 0.5
-MOST_BYTES = 65536  # without an end of line: it is something else that answers
+MOST_BYTES = 65536  # longest line accepted; a longer one comes from some other server
 
 
 def connect(store: Path) -> socket.socket:
-    """A socket that the feed comes from. Raises OSError if no daemon keeps `store`."""
+    """Return a socket connected to the feed. Raises OSError if no daemon serves `store`."""
     return connected(store, SUFFIX, CONNECT_S)
 
 
 class Follower:
-    """Follows the feed of the daemon that keeps `store`, whenever there is one."""
+    """Follows the feed of the daemon that serves `store`, and reconnects when it is lost."""
 
     def __init__(self, store: Path) -> None:
         self._store = store
@@ -36,12 +36,14 @@ class Follower:
 
     @property
     def connected(self) -> bool:
-        """Whether a daemon is there."""
+        """True if connected to a daemon."""
         return self._socket is not None
 
     def wait(self, timeout_s: float, others: Sequence[int] = ()) -> list[LiveReading]:
-        """The readings that have come, waiting up to `timeout_s` for one, or until one of the
-        `others` (descriptors) can be read."""
+        """Return the new readings, after waiting up to `timeout_s` for one.
+
+        Also returns when one of the descriptors in `others` becomes readable.
+        """
         if self._socket is None and time.monotonic() >= self._next_s:
             self._next_s = time.monotonic() + AGAIN_S
             try:
@@ -55,7 +57,7 @@ class Follower:
         return self._read() if self._socket in ready else []
 
     def close(self) -> None:
-        """Let go; may be called twice."""
+        """Close the connection; may be called twice."""
         if self._socket is not None:
             self._socket.close()
         self._socket, self._rest = None, b""

@@ -1,8 +1,8 @@
-"""The daemon's end of the feed: lines of `reading` to all who are connected, ten times a second
-while pairs are worked on and once a second otherwise.
+"""Server of the feed: sends a line with a `LiveReading` to every connected client.
 
-It has a thread of its own, which sleeps while nobody is connected. Whoever does not read is cut
-off as soon as the system holds no more for it, so that nothing piles up here.
+Sends ten lines a second while pairs are processed, one a second otherwise. It has its own thread,
+which sleeps while no client is connected. A client that does not read is disconnected as soon as
+its socket buffer is full, so that no data accumulates here.
 """
 
 from __future__ import annotations
@@ -25,11 +25,14 @@ SUFFIX = ".live"
 PERIOD_S = 0.1
 ALIVE_S = 1.0
 MOST_CLIENTS = 16
-HELD_BYTES = 32768  # for a client that is slow; some seconds of lines
+HELD_BYTES = 32768  # socket buffer per client; holds a few seconds of lines
 
 
 class LiveFeed:
-    """`reading` makes a line of the blocks since the last one. Raises StatusError when made."""
+    """Server of the feed; `reading` derives a reading from the blocks since the last one.
+
+    Raises StatusError when constructed.
+    """
 
     def __init__(
         self, store: Path, tap: Tap, reading: Callable[[Sequence[View]], LiveReading]
@@ -44,7 +47,7 @@ class LiveFeed:
         self._due_s = self._sent_s = 0.0
 
     def run(self) -> None:
-        """Serve until `end`; then all is closed."""
+        """Serve until `end` is called, then close everything."""
         try:
             while self._turn():
                 pass
@@ -55,7 +58,7 @@ class LiveFeed:
             self._path.unlink(missing_ok=True)
 
     def end(self) -> None:
-        """Have `run` return, from another thread."""
+        """Make `run` return; call it from another thread."""
         os.eventfd_write(self._wake, 1)
 
     def _turn(self) -> bool:
@@ -73,7 +76,7 @@ class LiveFeed:
         return True
 
     def _welcome(self) -> None:
-        with contextlib.suppress(OSError):  # there is nobody else
+        with contextlib.suppress(OSError):  # no further client waits
             while True:
                 client, _ = self._listener.accept()
                 if len(self._clients) >= MOST_CLIENTS:
@@ -83,10 +86,10 @@ class LiveFeed:
                 client.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, HELD_BYTES)
                 self._clients.append(client)
                 self._tap.open = True
-                self._sent_s = 0.0  # a line for it, but no more than ten a second for whoever comes
+                self._sent_s = 0.0  # send a line at once, but never more than ten a second
 
     def _hear(self, client: socket.socket) -> None:
-        """Nothing is asked here; an end is."""
+        """Discard what the client sends; drop the client at its end of stream."""
         try:
             if client.recv(4096):
                 return
@@ -108,7 +111,7 @@ class LiveFeed:
             try:
                 if client.send(line, socket.MSG_NOSIGNAL) == len(line):
                     continue
-            except OSError:  # gone, or it holds no more
+            except OSError:  # client gone or its buffer full
                 pass
             self._drop(client)
 

@@ -1,4 +1,4 @@
-"""Figures as a person reads them from a distance: three digits, no more."""
+"""Figures formatted with at most three digits, to be read from a distance."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ GOOD_SWR = 1.5  # an SWR below this needs no attention
 
 
 def swr_text(swr: float) -> str:
-    """An SWR."""
+    """Return an SWR as text."""
     return f"{swr:.2f}" if swr < 10 else f"{swr:.1f}" if swr < 100 else ">99"
 
 
 def watts_text(watts: float | None) -> str:
-    """A power; noise about zero is zero."""
+    """Return a power as text; negative values, which are noise, are shown as zero."""
     if watts is None:
         return "- W"
     watts = max(watts, 0.0)
@@ -19,7 +19,7 @@ def watts_text(watts: float | None) -> str:
 
 
 def span_text(seconds: float) -> str:
-    """A length of time in its largest unit."""
+    """Return a duration in its largest unit."""
     if seconds < 60:
         return f"{seconds:.3g} s" if seconds < 10 else f"{seconds:.0f} s"
     for unit, length in (("d", 86400), ("h", 3600), ("min", 60)):
@@ -29,5 +29,5 @@ def span_text(seconds: float) -> str:
 
 
 def verdict(swr: float, limit: float) -> str:
-    """Return "good", "fair" or "too high", against what is good and the limit of the alarm."""
+    """Return "good", "fair" or "too high", by the threshold of a good SWR and the alarm limit."""
     return "good" if swr < GOOD_SWR else "fair" if swr < limit else "too high"

@@ -1,7 +1,7 @@
-"""Sockets beside the store, for this machine only.
+"""Unix sockets beside the store, for processes of this machine.
 
-They are bound and reached through the folder's descriptor, since a socket's own path may have no
-more than 107 bytes.
+They are addressed through a descriptor of the folder, since the path of a socket is limited to 107
+bytes.
 """
 
 from __future__ import annotations
@@ -14,17 +14,19 @@ from pathlib import Path
 
 from logger.errors import StatusError
 
-WAITING = 8  # callers
+WAITING = 8  # pending connections
 
 
 def path_of(store: Path, suffix: str) -> Path:
-    """Where such a socket of a store is."""
+    """Return the path of the socket of a store."""
     return store.with_name(store.name + suffix)
 
 
 def listening(store: Path, suffix: str, what: str) -> socket.socket:
-    """A socket that callers can reach, in place of one that was left behind. Raises StatusError,
-    which says `what` it was for."""
+    """Return a listening socket; a stale one is replaced.
+
+    Raises StatusError with the purpose `what`.
+    """
     path = path_of(store, suffix)
     made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
@@ -42,7 +44,10 @@ def listening(store: Path, suffix: str, what: str) -> socket.socket:
 
 
 def connected(store: Path, suffix: str, timeout_s: float) -> socket.socket:
-    """A socket connected to the daemon that keeps `store`. Raises OSError if there is none."""
+    """Return a socket connected to the daemon that serves `store`.
+
+    Raises OSError if there is none.
+    """
     caller = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
         caller.settimeout(timeout_s)

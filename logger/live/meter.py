@@ -1,4 +1,4 @@
-"""What a few blocks come to, as a reading. Pure functions."""
+"""Derives a reading from a few blocks. Pure functions."""
 
 from __future__ import annotations
 
@@ -18,8 +18,10 @@ DECIMALS = 4
 
 
 def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]) -> LiveReading:
-    """The reading of blocks in order, derived as a transmission's row is; `channel` is that of
-    pairs that do not tell their own."""
+    """Return the reading of consecutive blocks, derived as the row of a transmission is.
+
+    `channel` is used if the pairs carry none of their own.
+    """
     alarms = tuple(sorted(alarms))
     if not views:
         return LiveReading(channel=channel, alarms=alarms)
@@ -55,9 +57,9 @@ def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]
 
 
 def _keyed(view: View) -> Bools:
-    """Return where a key is down, (n,), including power too weak to be counted as ours.
+    """Return a mask (n,) of the pairs with a key down, even if too weak to count as ours.
 
-    Somebody who watches may be checking an open end at low power.
+    A person who watches may be testing an open end at low power.
     """
     block = view.block
     possible = block.reflected_w <= view.impossible_ratio * block.forward_w

@@ -1,4 +1,4 @@
-"""One line of the feed: what the pairs since the line before come to. JSON, ended by a newline."""
+"""One line of the feed: figures of the pairs since the previous line, as JSON and a newline."""
 
 from __future__ import annotations
 
@@ -6,18 +6,17 @@ import msgspec
 
 
 class LiveReading(msgspec.Struct, frozen=True, kw_only=True):
-    """Figures are None where there is nothing to tell; SWR also where the power is too low to read
-    it.
+    """Figures of one line; None where not available. SWR is None if the power is too low.
 
     time                      UTC of the newest pair
-    pairs                     how many it is of; 0 in a line that only says that the daemon lives
-    keyed                     whether the key was down at any of them: then all is of these
+    pairs                     number of pairs; 0 in a line that only shows that the daemon runs
+    keyed                     key down at any pair; all figures are then of the keyed pairs
     forward_w, reflected_w    mean powers, watts
-    peak                      the highest incident power of a pair, watts
-    swr, swr_low, swr_high    with the 95 % interval of what it is
-    swr_noise_low, .._high    that of noise alone, for asking whether it changed
-    channel                   as the bridge or the configuration tells
-    alarms                    the kinds that are open
+    peak                      highest incident power of a pair, watts
+    swr, swr_low, swr_high    SWR with its 95 % interval
+    swr_noise_low, .._high    interval by noise alone, for detecting a change
+    channel                   as reported by the bridge or configured
+    alarms                    kinds of the open alarms
     """
 
     time: str | None = None
@@ -36,7 +35,7 @@ class LiveReading(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def encode(reading: LiveReading) -> bytes:
-    """The line of a reading."""
+    """Return the line of a reading."""
     return msgspec.json.encode(reading) + b"\n"
 
 
@@ -44,6 +43,5 @@ _DECODER = msgspec.json.Decoder(LiveReading)
 
 
 def decode(line: bytes) -> LiveReading:
-    """The reading of a line; members that are not known are ignored. Raises
-    msgspec.DecodeError."""
+    """Return the reading of a line, ignoring unknown members. Raises msgspec.DecodeError."""
     return _DECODER.decode(line)

@@ -1,4 +1,4 @@
-"""What somebody who looks on has seen: the newest reading, the last with the key down, peaks."""
+"""State of a live view: the newest reading, the last one with the key down, peaks."""
 
 from __future__ import annotations
 
@@ -9,20 +9,20 @@ from msgspec.structs import replace
 
 from logger.live.reading import LiveReading
 
-SILENT_S = 3.0  # without a line from a daemon that is there
-PAUSE_S = 2.0  # after so long with the key up, peaks begin anew
+SILENT_S = 3.0  # without a line from a running daemon
+PAUSE_S = 2.0  # peaks are reset after the key was up for this long
 
 
 @dataclass
 class Peaks:
-    """The highest since the key went down, None if nothing could be read."""
+    """Highest values since key-down, None if nothing was readable."""
 
     forward_w: float | None = None
     reflected_w: float | None = None
     swr: float | None = None
 
     def take(self, reading: LiveReading) -> None:
-        """Take in a reading with the key down."""
+        """Update the peaks from a reading with the key down."""
         self.forward_w = _higher(self.forward_w, reading.peak)
         self.reflected_w = _higher(self.reflected_w, reading.reflected_w)
         self.swr = _higher(self.swr, reading.swr)
@@ -30,23 +30,23 @@ class Peaks:
 
 @dataclass
 class ReadingTracker:
-    """Feed it with `take`; times are those of an even clock, seconds."""
+    """State of a live view, updated by `take`; times are those of a monotonic clock, seconds."""
 
-    newest: LiveReading | None = None  # None: nothing has come since the daemon was reached
-    keyed: LiveReading | None = None  # the last with the key down
-    keyed_s: float = -math.inf  # when that was
+    newest: LiveReading | None = None  # None: no reading since the daemon was connected
+    keyed: LiveReading | None = None  # last reading with the key down
+    keyed_s: float = -math.inf  # time of that reading
     heard_s: float = -math.inf
-    pairs_s: float = -math.inf  # when pairs came last
+    pairs_s: float = -math.inf  # time of the last reading with pairs
     peaks: Peaks = field(default_factory=Peaks)
 
     def take(self, reading: LiveReading, now_s: float) -> None:
-        """A line of the feed has come."""
+        """Process a reading of the feed."""
         self.heard_s = now_s
         if self.newest is None:
-            self.pairs_s = now_s  # they have time to come
+            self.pairs_s = now_s  # allow the first pairs time to arrive
         if reading.pairs:
             self.pairs_s = now_s
-        elif self.newest is not None:  # the daemon lives, and that is all
+        elif self.newest is not None:  # a line that only shows that the daemon runs
             reading = replace(self.newest, alarms=reading.alarms)
         self.newest = reading
         if reading.keyed and self.pairs_s == now_s:
@@ -56,15 +56,15 @@ class ReadingTracker:
             self.keyed, self.keyed_s = reading, now_s
 
     def silent(self, now_s: float) -> bool:
-        """Whether the daemon is there, but no pairs are."""
+        """True if the daemon is connected but no pairs arrive."""
         return now_s - min(self.pairs_s, self.heard_s) > SILENT_S
 
     def lose(self) -> None:
-        """The daemon has gone."""
+        """Record that the daemon disconnected."""
         self.newest = None
 
     def clear(self) -> None:
-        """Begin peaks anew."""
+        """Reset the peaks."""
         self.peaks = Peaks()
 
 

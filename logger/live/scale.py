@@ -1,4 +1,4 @@
-"""The interval of an SWR as a span on a scale that is even in the reflection coefficient, 0 to 1.
+"""Text scale, linear in the reflection coefficient from 0 to 1, that shows the interval of an SWR.
 
 Takes SWR figures and a width in characters, returns lines of text.
 """
@@ -11,7 +11,7 @@ from logger.physics.reflection import rho_of_swr
 
 
 class Signs(NamedTuple):
-    """Characters of the scale: the line, the limit on it, the interval, the reading."""
+    """Characters of the scale: its line, the limit, the interval, the reading."""
 
     line: str
     limit: str

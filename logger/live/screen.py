@@ -1,8 +1,8 @@
-"""The terminal view as lines of text for a width and a height. Pure functions.
+"""The terminal view as lines of text, for a given width and height. Pure functions.
 
 The reading comes first: the SWR with its interval and a verdict, then the interval on a scale of
-the reflection coefficient, then the powers. What does not fit is left out, the least urgent first.
-No colours: what is urgent is bold or in reverse video, and always in words.
+the reflection coefficient, then the powers. What does not fit is omitted, the least urgent first.
+No colours are used: urgent text is bold or in reverse video, and always in words.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ from logger.live.reading import LiveReading
 from logger.live.reading_tracker import ReadingTracker
 from logger.live.scale import BOXES, LETTERS, draw_figures, draw_span
 
-NARROW = 60  # columns: below this words are short
+NARROW = 60  # columns; below this, wording is short
 MOST_TRANSMISSIONS = 8
-FEW_LINES = 16  # below this health is left out unless something is the matter
+FEW_LINES = 16  # below this, health is shown only if something is wrong
 NO_PORT = "the port of the microcontroller bridge is missing; see `mismatchd ports`"
 KEYS = "q quits, c clears the highest"
 DIM, STRONG, LOUD = "dim", "bold", "bold reverse"
 
 
 class AlarmAge(NamedTuple):
-    """An alarm that is open, and how long it has been."""
+    """Open alarm and its age."""
 
     id: int
     kind: str
@@ -36,7 +36,7 @@ class AlarmAge(NamedTuple):
 
 @dataclass(frozen=True)
 class StationStatus:
-    """What the store and the daemon's status tell; `transmissions` as exported, newest first."""
+    """State from the store and the daemon's status; `transmissions` as exported, newest first."""
 
     transmissions: Sequence[dict[str, Any]] = ()
     alarms: Sequence[AlarmAge] = ()
@@ -45,13 +45,13 @@ class StationStatus:
 
 
 class Frame(NamedTuple):
-    """What the view is of, and how it may be drawn."""
+    """Settings of the view: station, alarm limit, size and characters."""
 
     station: str
     swr_limit: float
     width: int
     height: int
-    letters: bool = False  # the terminal shows letters only
+    letters: bool = False  # use ASCII characters only
 
 
 def lines(
@@ -75,7 +75,7 @@ def lines(
 
 
 def plain(sight: ReadingTracker, limit: float, connected: bool, now_s: float) -> str:
-    """Return the reading as one line of text, for where nothing can be drawn."""
+    """Return the reading as one line of text, for terminals without cursor control."""
     reading = sight.newest
     if not connected:
         return "the daemon is not running; waiting for it"
@@ -117,7 +117,7 @@ def _key(reading: LiveReading) -> str:
 
 
 def _reflection(frame: Frame, sight: ReadingTracker, now_s: float) -> list[Text]:
-    """The SWR in figures and a word, and its interval on the scale."""
+    """Return the SWR with its verdict, and its interval on the scale."""
     reading = sight.keyed
     swr = low = high = None
     keyed = sight.newest is not None and sight.newest.keyed
@@ -144,7 +144,7 @@ def _reflection(frame: Frame, sight: ReadingTracker, now_s: float) -> list[Text]
 
 
 def _powers(frame: Frame, sight: ReadingTracker) -> list[Text]:
-    """Powers of the newest reading, and the highest since the key went down, as text."""
+    """Return the powers of the newest reading and the highest values since key-down."""
     reading, peaks = sight.newest, sight.peaks
     forward, reflected = (
         (None, None) if reading is None else (reading.forward_w, reading.reflected_w)

@@ -1,4 +1,4 @@
-"""The daemon's local socket beside the store: who connects gets one JSON object."""
+"""The daemon's status socket beside the store: every client receives one JSON object."""
 
 from __future__ import annotations
 
@@ -20,7 +20,10 @@ ANSWER_TIMEOUT_S = 3.0
 
 
 class StatusSocket:
-    """The daemon's end. Serves from the thread that calls `serve`. Raises StatusError when made."""
+    """Server of the status, on the thread that calls `serve`.
+
+    Raises StatusError when constructed.
+    """
 
     def __init__(self, store: Path, status: Callable[[], dict[str, Any]]) -> None:
         self._path = path_of(store, SUFFIX)
@@ -42,11 +45,11 @@ class StatusSocket:
         self._path.unlink(missing_ok=True)
 
     def wake(self) -> None:
-        """End a `serve` that waits, from another thread."""
+        """Make a waiting `serve` return; call it from another thread."""
         os.eventfd_write(self._wake, 1)
 
     def serve(self, timeout_s: float) -> None:
-        """Answer one caller if there is one within `timeout_s`."""
+        """Answer one client if it connects within `timeout_s`."""
         ready, _, _ = select.select([self._socket.fileno(), self._wake], [], [], timeout_s)
         if self._socket.fileno() not in ready:
             return
@@ -56,7 +59,7 @@ class StatusSocket:
 
 
 def ask(store: Path) -> dict[str, Any] | None:
-    """The status of the daemon that keeps `store`, None if none answers."""
+    """Return the status of the daemon that serves `store`, None if there is no answer."""
     try:
         with connected(store, SUFFIX, ANSWER_TIMEOUT_S) as caller:
             answer = b"".join(iter(lambda: caller.recv(65536), b""))

@@ -1,5 +1,7 @@
-"""What the store and the status socket tell beside the feed, looked up on a thread of its own so
-that the view never waits for a disk or a busy daemon."""
+"""Polls the store and the status socket on its own thread.
+
+The live view therefore never waits for a disk or a busy daemon.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,7 @@ LATEST = f"1 ORDER BY r.start_ns DESC LIMIT {MOST_TRANSMISSIONS}"
 
 
 def look(store: Path) -> StationStatus:
-    """What there is to be told at this moment."""
+    """Return the present state of the store and the daemon."""
     status = ask(store)
     try:
         reader = Store.reader(store)
@@ -37,7 +39,7 @@ def look(store: Path) -> StationStatus:
 
 
 class StatusPoller:
-    """Use as a context manager; `latest` is what was found last."""
+    """Polls while used as a context manager; `latest` is the last result."""
 
     def __init__(self, store: Path) -> None:
         self.latest = StationStatus()

@@ -1,15 +1,18 @@
-"""The page: a small site for the phone in the hand, from a process of its own.
+"""Web page of the station, sized for a phone and served by a process of its own.
 
-It reads the store and the daemon's feed as any other command does, so that whatever becomes of its
-visitors cannot hold up capture.
+It reads the store and the daemon's feed as any other command does, so visitors cannot hold up
+capture.
 
-admission, pace   who may do what, and how often: pure
-guard             the same, before every request
-watcher, board    the feed, and its newest state for all who look on
-events            that as a stream of server-sent events
-reading           what the live page says of a reading
-wiggling          the session of wiggling that goes on
-drawings, artist  charts as SVG for pages, drawn in a process of their own
-views, work       pages of the store, and those that help with work at the antenna
-app, server       all of it together, and served
+admission, pace   access rules and rate limits; pure functions
+guard             applies both to every request
+watcher           follows the daemon's feed
+latest_state      newest state of a live page, shared by all viewers
+events            sends that state as a stream of server-sent events
+reading           text and scale positions that the live page shows for a reading
+wiggling          the wiggle session in progress
+adjusting         the antenna-adjusting session in progress
+drawings          charts as SVG for pages
+chart_renderer    runs them in a separate process
+views, work       pages of the store; pages that assist work at the antenna
+site, app, server shared state of all pages; routes; HTTP server
 """

@@ -1,7 +1,7 @@
-"""The one session of adjusting an antenna that goes on: what is caught, and what each tap does.
+"""Antenna-adjusting session of the page: captures test transmissions and applies the user's taps.
 
-Used in the event loop only; the store is reached, and advice worked out, on threads. Transmissions
-are taken from the store, where the daemon puts them as they end.
+Used in the event loop only; the store is read and advice computed on threads. Transmissions are
+read from the store, where the daemon writes them as they end.
 """
 
 from __future__ import annotations
@@ -28,22 +28,25 @@ from logger.tune.words import findings, keyed, line, outcome, place, setting
 
 KIND = "tune"
 LOOK_S = 0.5
-AFTER_S = 8.0  # a transmission is stored so long after the key is up, at the latest
-FIT_S = 0.5  # a shorter one cannot be relied on
+AFTER_S = 8.0  # longest delay between key-up and the stored transmission
+FIT_S = 0.5  # shorter transmissions are too inaccurate
 MOST = 1e6
 
 
 class Adjusting:
-    """Raises StoreError where the store cannot be reached, UsageError where a tap makes no sense;
-    `changed` is called when there is something new to show."""
+    """Adjusting session in progress, if any.
+
+    `changed` is called when there is something new to show. Methods raise StoreError if the store
+    cannot be reached and UsageError if the input is invalid.
+    """
 
     def __init__(self, station: Station, changed: Callable[[], None]) -> None:
         self._station, self._changed = station, changed
         self._session: TuningSession | None = None
         self._number = self._last_id = 0
         self._advice: TuningAdvice | None = None
-        self._asked: Carrier | None = None  # on which channel was it?
-        self._tells = False  # the bridge, on which channel it is
+        self._asked: Carrier | None = None  # waits for the user to give its channel
+        self._tells = False  # True if the bridge reports the channel
         self._said: list[str] = []
         self._until_s = 0.0
         self._tap = asyncio.Lock()
@@ -51,18 +54,18 @@ class Adjusting:
 
     @property
     def active(self) -> bool:
-        """Whether a session goes on."""
+        """True if a session is in progress."""
         return self._session is not None
 
     @property
     def number(self) -> int:
-        """Of the session."""
+        """Database id of the session."""
         return self._number
 
     # taps
 
     async def begin(self, fields: Mapping[str, str]) -> None:
-        """A new session; one that could be resumed is over."""
+        """Start a new session, replacing an interrupted one."""
         at = _number(fields.get("at", ""))
         adjustment = _adjustment(fields, at)
         async with self._tap:
@@ -73,7 +76,7 @@ class Adjusting:
             await self._follow(session)
 
     async def resume(self) -> None:
-        """The session that was interrupted."""
+        """Resume the interrupted session."""
         async with self._tap:
             if self._session is not None:
                 return
@@ -84,7 +87,7 @@ class Adjusting:
             await self._follow(TuningSession(state))
 
     async def set(self, at: str, step: str) -> None:
-        """It is set there now."""
+        """Record that the antenna is now set to `at`."""
         value = _number(at)
         async with self._tap:
             if self._session is not None and step == str(self.step):
@@ -92,7 +95,7 @@ class Adjusting:
                 await self._judge(self._session)
 
     async def channel(self, text: str, step: str) -> None:
-        """On which channel the last transmission was."""
+        """Set the channel of the last transmission."""
         where = parsed(text)
         if where is None:
             raise UsageError("give a channel from 1 to 40, or a frequency like 27.205")
@@ -102,7 +105,7 @@ class Adjusting:
                 await self._take(self._session, asked, where)
 
     async def forget(self, step: str) -> None:
-        """The last reading does not count."""
+        """Discard the last reading."""
         async with self._tap:
             if self._session is not None and step == str(self.step):
                 if self._asked is not None:
@@ -112,26 +115,26 @@ class Adjusting:
                 await self._judge(self._session)
 
     async def end(self) -> None:
-        """That is all; the journal has it if anything was moved."""
+        """End the session; if anything was moved, add a journal entry."""
         async with self._tap:
             if self._session is not None:
                 await asyncio.to_thread(self._ended, self._session.state)
                 self._session, self.step = None, -1
 
     async def close(self) -> None:
-        """Keep what there is, to be resumed."""
+        """Store the session so that it can be resumed."""
         if self._session is not None:
             await asyncio.to_thread(self._keep, kept(self._session.state))
 
-    # what is keyed
+    # transmissions
 
     def take(self, reading: Live) -> None:
-        """A reading of the feed: after a key-down a transmission will come."""
+        """Process a reading of the feed: a key-down means that a transmission will follow."""
         if reading.keyed:
             self._until_s = time.monotonic() + AFTER_S
 
     async def run(self) -> None:
-        """Look for transmissions until cancelled."""
+        """Look for new transmissions until cancelled."""
         while True:
             await asyncio.sleep(LOOK_S)
             if self._session is None or time.monotonic() > self._until_s:
@@ -171,7 +174,7 @@ class Adjusting:
         await self._judge(session, f"Caught {keyed(reading)}.")
 
     async def _judge(self, session: TuningSession, said: str = "") -> None:
-        """What the readings here say."""
+        """Store the session and compute advice from its readings."""
         await asyncio.to_thread(self._keep, kept(session.state))
         self._advice = await asyncio.to_thread(session.advice) if session.ready else None
         self._say(said)
@@ -186,10 +189,10 @@ class Adjusting:
         self._session, self._asked, self._tells, self.step = session, None, False, 0
         await self._judge(session)
 
-    # what is shown
+    # display
 
     def shown(self) -> dict[str, Any] | None:
-        """What the page shows, None if no session goes on."""
+        """Return the state that the page shows, or None without a session."""
         session = self._session
         if session is None:
             return None
@@ -225,7 +228,7 @@ class Adjusting:
         }
 
     def unfinished(self) -> tuple[int, TuningState] | None:
-        """A session that was interrupted, if it can still be read."""
+        """Return id and state of an interrupted session; None if none or unreadable."""
         with closing(Sessions.reader(self._station.store)) as store:
             left = store.unfinished(KIND)
         try:

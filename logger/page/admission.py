@@ -1,7 +1,7 @@
-"""Who may do what: names of hosts, the token, the cookie that stands for it, forms. Pure.
+"""Access rules: host names, the token, the cookie issued for it, and form tokens. Pure.
 
-Whoever has the token gets a cookie that says when it was given, signed by the token. Nothing is
-kept here, so a cookie outlives a restart, and a new token ends them all.
+A cookie holds its time of issue, signed with the token. No state is stored on the server, so
+cookies survive a restart, and a new token invalidates all of them.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ NONCE_BYTES = 16
 
 
 def host_of(header: str) -> str:
-    """The host in a Host header or an authority, in small letters, without port and brackets."""
+    """Return the host of a Host header or authority, in lower case, without port and brackets."""
     header = header.strip().lower()
     if header.startswith("["):
         return header[1:].partition("]")[0]
@@ -27,8 +27,11 @@ def host_of(header: str) -> str:
 
 
 def known_host(header: str, names: Collection[str]) -> bool:
-    """Whether a request for this Host may be answered. A strange site can give its name the address
-    of this machine, and would be read as if it were here; an address it cannot give itself."""
+    """True if a request with this Host header may be answered.
+
+    Addresses are always accepted. Names must be listed: a hostile site can point its own name at
+    this machine (DNS rebinding), but it cannot choose an address as its name.
+    """
     host = host_of(header)
     try:
         ip_address(host.partition("%")[0])
@@ -38,7 +41,7 @@ def known_host(header: str, names: Collection[str]) -> bool:
 
 
 def same_origin(headers: Mapping[str, str]) -> bool:
-    """Whether a POST comes from a page of ours, by what the browser says."""
+    """True if the browser's headers say that a POST comes from a page of this site."""
     origin = headers.get("origin")
     if origin is None:
         return headers.get("sec-fetch-site") == "same-origin"
@@ -47,13 +50,13 @@ def same_origin(headers: Mapping[str, str]) -> bool:
 
 
 class Gate:
-    """What depends on the token. `now_s` are seconds since the epoch."""
+    """Checks and issues what is derived from the token. `now_s` is in seconds since the epoch."""
 
     def __init__(self, token: str) -> None:
         self._secret = token.encode()
 
     def opens(self, token: str) -> bool:
-        """Whether this is the token."""
+        """True if `token` is the right one."""
         return hmac.compare_digest(self._signed("token", token), self._own)
 
     @property
@@ -61,23 +64,23 @@ class Gate:
         return self._signed("token", self._secret.decode())
 
     def cookie(self, now_s: float) -> str:
-        """A new cookie for one who has the token."""
+        """Return a new cookie for a visitor who has given the token."""
         content = f"{int(now_s)}.{secrets.token_urlsafe(NONCE_BYTES)}"
         return f"{content}.{self._signed('cookie', content)}"
 
     def admits(self, cookie: str, now_s: float) -> bool:
-        """Whether a cookie was given here and is not too old."""
+        """True if the cookie was issued with this token and has not expired."""
         content, _, signature = cookie.rpartition(".")
         if not hmac.compare_digest(signature.encode(), self._signed("cookie", content).encode()):
             return False
         return 0 <= now_s - int(content.partition(".")[0]) <= COOKIE_S
 
     def form(self, cookie: str) -> str:
-        """What forms shown to the holder of this cookie carry."""
+        """Return the form token for the holder of this cookie."""
         return self._signed("form", cookie)
 
     def sent(self, cookie: str, form: str) -> bool:
-        """Whether a form was shown to the holder of this cookie."""
+        """True if the form token was issued to the holder of this cookie."""
         return hmac.compare_digest(form.encode(), self.form(cookie).encode())
 
     def _signed(self, purpose: str, content: str) -> str:

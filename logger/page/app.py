@@ -1,4 +1,4 @@
-"""All pages behind the guard."""
+"""The ASGI application: all routes, behind the guard."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ log = logging.getLogger("mismatchd")
 
 
 def application(site: Site, hosts: Collection[str]) -> Starlette:
-    """The site, reached by these names of this machine."""
+    """Return the application of the site; `hosts` are the names of this machine."""
 
     @asynccontextmanager
     async def working(_: Starlette) -> AsyncIterator[None]:

@@ -1,5 +1,7 @@
-"""Has charts drawn in a process of their own, so that the reading goes on meanwhile; remembers the
-latest, and draws nothing twice at once."""
+"""Renders charts in a separate process, so that live readings are not delayed.
+
+Caches the latest results and renders nothing twice at the same time.
+"""
 
 from __future__ import annotations
 
@@ -25,11 +27,11 @@ MOST_WAITING = 8
 
 
 class BusyError(MismatchdError):
-    """Too many charts are asked for at once."""
+    """Too many charts requested at once."""
 
 
 class ChartRenderer:
-    """Used in one event loop only."""
+    """Renders charts of a station and caches them. Used in one event loop only."""
 
     def __init__(self, station: Station) -> None:
         self._station = station
@@ -37,8 +39,10 @@ class ChartRenderer:
         self._kept: OrderedDict[tuple[Any, ...], tuple[float, asyncio.Future[Any]]] = OrderedDict()
 
     async def drawn(self, make: Callable[..., Any], *arguments: Any) -> Any:
-        """What `make` returns for the station, drawn or remembered. Raises what that raises, and
-        BusyError."""
+        """Return the result of `make` for the station, rendered or cached.
+
+        Raises BusyError, and the exceptions of `make`.
+        """
         key = (make, *arguments)
         made_s, found = self._kept.pop(key, (0.0, None))
         if found is None or (found.done() and time.monotonic() - made_s > KEPT_S):
@@ -55,7 +59,7 @@ class ChartRenderer:
             raise
 
     def close(self) -> None:
-        """End the process."""
+        """Terminate the process."""
         if self._pool is not None:
             self._pool.shutdown(wait=False, cancel_futures=True)
 
@@ -72,7 +76,7 @@ class ChartRenderer:
 
 
 def _alone() -> None:
-    """In the new process: Ctrl-C is for the other one, and where that is gone this one ends."""
+    """Set up the new process: ignore Ctrl-C, which the parent handles; exit with the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     assert parent is not None

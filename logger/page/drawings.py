@@ -1,6 +1,7 @@
 """Charts and the report for pages.
 
-Called in the artist's process, which alone imports what draws. Raises MismatchdError.
+Called in the chart renderer's process, the only one that imports the drawing libraries. Raises
+MismatchdError.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ LEFT_OUT = ("metadata", "style")
 
 
 class Station(NamedTuple):
-    """What the page is of; `limit` is the SWR of the alarm."""
+    """Station of the page; `limit` is the SWR of the alarm."""
 
     store: Path
     name: str
@@ -45,11 +46,11 @@ class Station(NamedTuple):
     min_forward_w: float
     calibration: CalibrationFile
     options: StationOptions
-    line_db: float | None = None  # loss of the installed line, where it is known
+    line_db: float | None = None  # loss of the installed line, None if unknown
 
 
 class Drawing(NamedTuple):
-    """A chart with what stands below it."""
+    """Chart with its caption and notes."""
 
     caption: str
     svg: str
@@ -57,7 +58,7 @@ class Drawing(NamedTuple):
 
 
 class ReportView(NamedTuple):
-    """The report."""
+    """Content of the report page."""
 
     when: str
     state: str
@@ -83,7 +84,7 @@ def _known(station: Station) -> tuple[str, float, CalibrationFile]:
 
 
 def transmission(station: Station, number: int) -> list[Drawing]:
-    """The chart of a transmission."""
+    """Return the chart of a transmission."""
     from logger.charts.scenes import of_transmission
     from logger.charts.timeline import small
 
@@ -96,7 +97,7 @@ def transmission(station: Station, number: int) -> list[Drawing]:
 
 
 def capture(station: Station, number: int) -> list[Drawing]:
-    """The charts of a capture: the event, then all of it."""
+    """Return the charts of a capture: the event, then the whole capture."""
     from logger.charts.scenes import of_capture
     from logger.charts.timeline import small
 
@@ -112,7 +113,7 @@ def capture(station: Station, number: int) -> list[Drawing]:
 
 
 def report(station: Station) -> ReportView:
-    """The report with a chart of drift for each channel."""
+    """Return the report with a drift chart for each channel."""
     from logger.charts.drift import small
     from logger.report.html import row_of
     from logger.report.words import sections
@@ -146,14 +147,14 @@ def report(station: Station) -> ReportView:
 
 
 def report_file(station: Station) -> str:
-    """The report as one HTML file that loads nothing."""
+    """Return the report as a self-contained HTML file."""
     from logger.report.html import page
 
     return page(*_report(station))
 
 
 def tuning(station: Station, number: int, step: str) -> list[Drawing]:
-    """The positions of an antenna in a session of adjusting, at a step of it."""
+    """Return the chart of an adjusting session at a step: SWR at each position."""
     from logger.charts.tuning import small
     from logger.tune.session import found
 
@@ -189,8 +190,11 @@ def _svg(figure: Figure, prefix: str, name: str) -> str:
 
 
 def for_page(svg: bytes, prefix: str, name: str) -> str:
-    """A drawing as part of a page whose policy forbids styles in it: these become attributes, its
-    colours those of the page, its ids its own, and nothing is left but shapes and words."""
+    """Return a drawing as SVG that can be embedded in a page.
+
+    The page's policy forbids inline styles, so they become attributes. Colours become those of the
+    page, ids get `prefix`, and everything but shapes and text is removed.
+    """
 
     def coloured(value: str) -> str:
         variable = VARIABLES.get(value.strip().lower())

@@ -1,4 +1,4 @@
-"""A board as server-sent events (WHATWG HTML, 9.2): the newest state, so often at most."""
+"""Server-sent events (WHATWG HTML, 9.2) of the newest state, at a limited rate."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from starlette.types import Receive, Scope, Send
 
 from logger.page.latest_state import LatestState
 
-MOST_STREAMS = 100  # on all boards together
-LEAST_S = 0.1  # between two events
-SEND_S = 20.0  # who takes nothing for so long is let go
+MOST_STREAMS = 100  # on all live pages together
+LEAST_S = 0.1  # minimum time between two events
+SEND_S = 20.0  # a client that accepts nothing for this long is disconnected
 START = b"retry: 1000\n\n"
 HEADERS = [(b"content-type", b"text/event-stream; charset=utf-8"), (b"cache-control", b"no-store")]
 
 
 class Events:
-    """An answer that goes on until the visitor leaves."""
+    """Event stream that continues until the visitor leaves."""
 
     def __init__(self, board: LatestState, came: Callable[[], None]) -> None:
         self._board, self._came = board, came

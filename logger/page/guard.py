@@ -1,7 +1,7 @@
-"""Stands before every request: host, pace, token, forms; puts the headers on every answer.
+"""Middleware before every request: checks host, rate, token and forms, and sets the headers.
 
-Who is let in has `scope["visit"]`; a form that was sent is in it, read and checked, so that no page
-can forget to check.
+An admitted request has `scope["visit"]`, which includes the fields of a submitted form. They are
+read and checked here, so that no page can forget to check.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from logger.page.admission import Gate, known_host, same_origin
 from logger.page.pace import Pace, network_of
 
-PER_S, BURST = 20.0, 80.0  # requests of one address
-TRIES_PER_S, TRIES = 0.2, 5.0  # of the token
-MOST_BYTES = 65536  # of a form
-FORM_S = 10.0  # for a form to arrive
+PER_S, BURST = 20.0, 80.0  # requests per address
+TRIES_PER_S, TRIES = 0.2, 5.0  # attempts to give the token
+MOST_BYTES = 65536  # per form
+FORM_S = 10.0  # time limit for a form to arrive
 MOST_FIELDS = 32
 ENTER = "/enter"
 FORM_TOKEN = "form"
@@ -36,22 +36,22 @@ HEADERS = {
     "Content-Security-Policy": POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
-    "Referrer-Policy": "same-origin",  # without any, browsers would hide where forms come from
+    "Referrer-Policy": "same-origin",  # with no-referrer, browsers send a null Origin with forms
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
 }
 
 
 class Visit(NamedTuple):
-    """What is known of who asks. `form_token` is for forms that are shown; `fields` were sent."""
+    """Access rights of the visitor, the token for forms to show, and the fields submitted."""
 
     may_act: bool
     form_token: str
     fields: dict[str, str]
 
 
-class Refused(Exception):  # noqa: N818 - it is an answer rather than an error
-    """An answer in the place of the page."""
+class Refused(Exception):  # noqa: N818 - a response, not an error
+    """Response sent instead of the page."""
 
     def __init__(self, status: int, words: str) -> None:
         super().__init__(words)
@@ -59,7 +59,7 @@ class Refused(Exception):  # noqa: N818 - it is an answer rather than an error
 
 
 class Guard:
-    """Middleware. `hosts` are names that this machine is reached by beside its addresses."""
+    """The middleware. `hosts` are the names of this machine, besides its addresses."""
 
     def __init__(self, app: ASGIApp, gate: Gate, hosts: Collection[str], cookie: str) -> None:
         self._app, self._gate, self._hosts, self._cookie = app, gate, hosts, cookie
@@ -124,7 +124,7 @@ def _cookie(header: str, name: str) -> str:
 
 
 async def _fields(headers: Headers, receive: Receive) -> dict[str, str]:
-    """The fields of a form, the last of a name."""
+    """Return the fields of a form; the last one of a name counts."""
     if headers.get("content-type", "").partition(";")[0] != "application/x-www-form-urlencoded":
         raise Refused(415, "A form is sent as application/x-www-form-urlencoded.")
     body = b""

@@ -1,4 +1,4 @@
-"""How often somebody may ask. Pure: times are those of an even clock, seconds."""
+"""Rate limits. Pure: times are those of a monotonic clock, seconds."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ MOST_KNOWN = 1024
 
 
 def network_of(address: str) -> str:
-    """The name that an address goes by here: whoever has one of IPv6 has all of its /64."""
+    """Return the key that an address is counted under: its /64 network for IPv6."""
     try:
         found = ip_address(address)
     except ValueError:
@@ -18,15 +18,17 @@ def network_of(address: str) -> str:
 
 
 class Pace:
-    """`burst` at once, then `per_s` a second, for each name by itself. Who has been silent for the
-    longest is forgotten first."""
+    """Rate limiter: per name, `burst` requests at once, then `per_s` per second.
+
+    When too many names are known, the least recently seen one is dropped.
+    """
 
     def __init__(self, per_s: float, burst: float) -> None:
         self._per_s, self._burst = per_s, burst
         self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
 
     def allows(self, name: str, now_s: float) -> bool:
-        """Whether one more is within the pace; it is counted if so."""
+        """True if one more request is within the limit; if so, it is counted."""
         left, since_s = self._left.pop(name, (self._burst, now_s))
         left = min(self._burst, left + max(0.0, now_s - since_s) * self._per_s)
         allowed = left >= 1.0

@@ -1,4 +1,4 @@
-"""What the live page says of a reading, in words and places on a scale. Pure functions."""
+"""Text and scale positions that the live page shows for a reading. Pure functions."""
 
 from __future__ import annotations
 
@@ -9,21 +9,21 @@ from logger.live.figures import span_text, swr_text, verdict, watts_text
 from logger.live.reading_tracker import ReadingTracker
 from logger.physics.reflection import rho_of_swr
 
-HIGHEST = 999.0  # reads so where all is reflected
+HIGHEST = 999.0  # shown if all power is reflected
 MARKS = (1.0, 1.5, 2.0, 3.0, 5.0, 10.0)
 
 
 def place(swr: float) -> float:
-    """Where an SWR is on a scale that is even in the reflection coefficient, 0 to 1."""
+    """Return the position of an SWR on a scale linear in the reflection coefficient, 0 to 1."""
     return round(float(rho_of_swr(min(max(1.0, swr), HIGHEST))), 4)
 
 
 def shown(sight: ReadingTracker, connected: bool, now_s: float, limit: float) -> dict[str, Any]:
-    """The state of the live page.
+    """Return the state of the live page.
 
-    state    in a word or two; `loud` if something is the matter
-    verdict  on the SWR, against what is good and the limit of the alarm
-    bar      places of lower bound, SWR and upper bound
+    state    in one or two words; `loud` if something is wrong
+    verdict  on the SWR, by the threshold of a good SWR and the alarm limit
+    bar      positions of lower bound, SWR and upper bound
     rho      reflection coefficient while the key is down, else null
     """
     newest, keyed, peaks = sight.newest, sight.keyed, sight.peaks
@@ -64,7 +64,7 @@ def shown(sight: ReadingTracker, connected: bool, now_s: float, limit: float) ->
 
 
 def scale(limit: float) -> Sequence[tuple[float, str]]:
-    """Places and figures of the marks of the scale, and of the limit of the alarm."""
+    """Return positions and labels of the scale's marks, except those just above the alarm limit."""
     return [(place(mark), f"{mark:g}") for mark in MARKS if mark < limit or mark > 1.3 * limit]
 
 

@@ -1,4 +1,4 @@
-"""Serves the site until SIGTERM or Ctrl-C."""
+"""HTTP server of the site; runs until SIGTERM or Ctrl-C."""
 
 from __future__ import annotations
 
@@ -19,20 +19,20 @@ from starlette.types import ASGIApp
 from logger.errors import MismatchdError, UsageError
 
 MOST_CONNECTIONS = 200
-WAITING = 64  # connections
-NICE = 10  # whatever the page has to do, the daemon goes first
-UNHEARD_MS = 30_000  # who takes nothing for so long is cut off
-HELD_BYTES = 65536  # by the system for one connection
+WAITING = 64  # pending connections
+NICE = 10  # the daemon takes precedence over the page
+UNHEARD_MS = 30_000  # a client that accepts nothing for this long is disconnected
+HELD_BYTES = 65536  # send buffer of one connection
 
 
 class ListenError(MismatchdError):
-    """The address cannot be listened at."""
+    """Cannot listen at the address."""
 
 
 def listener(address: IPv4Address | IPv6Address, port: int) -> socket.socket:
-    """A socket that listens. Raises ListenError."""
+    """Return a listening socket. Raises ListenError."""
     family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
-    # Only of a socket that is named TCP asyncio turns off Nagle's algorithm, which costs 40 ms.
+    # asyncio disables Nagle's algorithm, which costs 40 ms, only if the socket names TCP.
     made = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -50,7 +50,7 @@ def listener(address: IPv4Address | IPv6Address, port: int) -> socket.socket:
 
 
 def check_certificate(certificate: Path, key: Path) -> None:
-    """Raise UsageError if these cannot be used."""
+    """Check that certificate and key can be used; raise UsageError if not."""
     try:
         ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
     except OSError as error:
@@ -63,10 +63,10 @@ def check_certificate(certificate: Path, key: Path) -> None:
 def serve(
     app: ASGIApp, listening: socket.socket, certificate: Path | None, key: Path | None
 ) -> None:
-    """Serve, at low priority."""
+    """Serve `app` at low priority until asked to end."""
     with contextlib.suppress(OSError):
         os.nice(NICE)
-    # What goes wrong in a page is logged there; clients that go away in the middle are no news.
+    # Errors in pages are logged there; clients that disconnect early are of no interest.
     logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
     server = _Server(
         uvicorn.Config(
@@ -91,7 +91,7 @@ def serve(
 class _Server(uvicorn.Server):
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """An end that was asked for is no failure."""
+        """Treat SIGINT and SIGTERM as a normal end."""
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, setattr, self, "should_exit", True)

@@ -1,4 +1,4 @@
-"""What all pages share: the station, its boards, and how a page is made."""
+"""State shared by all pages: the station, its live states, and the rendering of templates."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ PERIOD_S = 0.1
 
 
 class Site:
-    """One station's pages."""
+    """Pages of one station."""
 
     def __init__(self, station: Station, gate: Gate, secure: bool) -> None:
         self.station, self.gate, self.secure = station, gate, secure
@@ -52,7 +52,7 @@ class Site:
 
     @contextmanager
     def opened(self) -> Iterator[Store]:
-        """The store for one page. Raises StoreError."""
+        """Open the store for one page. Raises StoreError."""
         store = Store.reader(self.station.store)
         try:
             yield store
@@ -62,7 +62,7 @@ class Site:
     def page(
         self, request: Request, template: str, values: dict[str, Any], status: int = 200
     ) -> HTMLResponse:
-        """A page in full."""
+        """Render a whole page."""
         visit = request.scope["visit"]
         text = self._templates.get_template(template).render(
             station=self.station.name,
@@ -75,7 +75,7 @@ class Site:
         return HTMLResponse(text, status)
 
     def first_sight(self) -> dict[str, Any]:
-        """What the live page shows until the first event comes."""
+        """Return the state that the live page shows until the first event arrives."""
         return shown(self._sight, False, time.monotonic(), self.station.limit) | {
             "state": "waiting for the daemon",
             "marks": scale(self.station.limit),
@@ -84,15 +84,15 @@ class Site:
 
     @property
     def audience(self) -> int:
-        """How many look on."""
+        """Number of viewers of all live pages."""
         return sum(board.audience for board in (self.live, self.joints, self.positions))
 
     def tell_joints(self) -> None:
-        """Put up the session of wiggling as it is now."""
+        """Post the present state of the wiggle session."""
         self._tell(self.joints, self.wiggling.shown())
 
     def tell_positions(self) -> None:
-        """Put up the session of adjusting as it is now."""
+        """Post the present state of the adjusting session."""
         its = self.adjusting
         self._tell(self.positions, {"step": its.step} if its.active else None)
 

@@ -1,4 +1,4 @@
-"""Pages of what the store holds, and what may be done to it there."""
+"""Pages of the store's content, and the forms that change it."""
 
 from __future__ import annotations
 
@@ -20,30 +20,30 @@ from logger.page.site import Site
 from logger.store.journal import KINDS
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
 
-ROWS = 40  # on a page
+ROWS = 40  # per page
 LONGEST_TEXT = 2000
 LATEST = 1 << 62
 
 
-class Missing(Exception):  # noqa: N818 - it is an answer rather than an error
-    """There is no such row."""
+class Missing(Exception):  # noqa: N818 - a response, not an error
+    """No such row."""
 
 
 def live(request: Request) -> Response:
-    """The reading of this moment."""
+    """Show the live reading."""
     site = _site(request)
     return site.page(request, "live.html", {"shown": site.first_sight()})
 
 
 def transmissions(request: Request) -> Response:
-    """The list, newest first."""
+    """List transmissions, newest first."""
     rows, further = _listed(request, TRANSMISSIONS)
     told = [_transmission(row) for row in rows]
     return _site(request).page(request, "transmissions.html", {"rows": told, "further": further})
 
 
 def transmission(request: Request) -> Response:
-    """One of them."""
+    """Show a transmission."""
     row = _row(request, TRANSMISSIONS)
     with _site(request).opened() as store:
         within = "r.transmission_id = ? ORDER BY r.id LIMIT 50"
@@ -58,20 +58,20 @@ def transmission(request: Request) -> Response:
 
 
 def captures(request: Request) -> Response:
-    """The list, newest first."""
+    """List captures, newest first."""
     rows, further = _listed(request, CAPTURES)
     told = [row.columns for row in rows]
     return _site(request).page(request, "captures.html", {"rows": told, "further": further})
 
 
 def capture(request: Request) -> Response:
-    """One of them."""
+    """Show a capture."""
     row = _row(request, CAPTURES)
     return _site(request).page(request, "capture.html", {"columns": row.columns})
 
 
 def alarms(request: Request) -> Response:
-    """Those that wait, then the others, newest first."""
+    """List open or unacknowledged alarms, then the others, newest first."""
     waiting = "(r.cleared_ns IS NULL OR r.acknowledged_ns IS NULL)"
     with _site(request).opened() as store:
         first = store.select(ALARMS, f"{waiting} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
@@ -81,7 +81,7 @@ def alarms(request: Request) -> Response:
 
 
 def alarm(request: Request) -> Response:
-    """One of them, with what may be behind it."""
+    """Show an alarm with its possible causes."""
     row = _row(request, ALARMS)
     with _site(request).opened() as store:
         told = diagnosis_of(store, row.columns)
@@ -95,7 +95,7 @@ def alarm(request: Request) -> Response:
 
 
 def acknowledge(request: Request) -> Response:
-    """Somebody has seen it."""
+    """Acknowledge an alarm."""
     number = request.path_params["id"]
     with _site(request).opened() as store:
         store.acknowledge(number, _now_ns())
@@ -103,14 +103,14 @@ def acknowledge(request: Request) -> Response:
 
 
 def journal(request: Request) -> Response:
-    """The list, newest first, and a form for another entry."""
+    """List the journal, newest first, with a form for a new entry."""
     rows, further = _listed(request, JOURNAL)
     values = {"rows": [row.columns for row in rows], "further": further, "kinds": KINDS}
     return _site(request).page(request, "journal.html", values)
 
 
 def note(request: Request) -> Response:
-    """Another entry."""
+    """Add a journal entry."""
     fields = request.scope["visit"].fields
     text = " ".join(fields.get("text", "").split())
     kind = fields.get("kind", "")
@@ -124,7 +124,7 @@ def note(request: Request) -> Response:
 
 
 async def report(request: Request) -> Response:
-    """The state of the feedline in words, charts and figures."""
+    """Show the report: the state of the feedline in words, charts and figures."""
     site = _site(request)
     told = await site.artist.drawn(drawings.report)
     from logger.report.html import HEADS
@@ -133,13 +133,13 @@ async def report(request: Request) -> Response:
 
 
 async def drift(request: Request) -> Response:
-    """Only the charts of it."""
+    """Show the drift charts of the report alone."""
     site = _site(request)
     return site.page(request, "drift.html", {"told": await site.artist.drawn(drawings.report)})
 
 
 async def report_file(request: Request) -> Response:
-    """The report to be kept or sent, one file."""
+    """Return the report as one HTML file to download."""
     text = await _site(request).artist.drawn(drawings.report_file)
     name = {"Content-Disposition": 'attachment; filename="feedline.html"'}
     return Response(text, media_type="text/html; charset=utf-8", headers=name)
@@ -153,18 +153,18 @@ CHARTS: dict[str, Callable[..., list[drawings.Drawing]]] = {
 
 
 async def chart(request: Request) -> Response:
-    """The chart of a transmission, capture or session of adjusting, as a part of a page."""
+    """Show the charts of a transmission, capture or adjusting session, as part of a page."""
     site, number = _site(request), request.path_params["id"]
     make = CHARTS.get(request.path_params["kind"])
     if make is None:
         raise Missing
-    step = request.query_params.get("step", "")[:20]  # of a session that goes on
+    step = request.query_params.get("step", "")[:20]  # of an adjusting session in progress
     drawn = await site.artist.drawn(make, number, *([step] if make is drawings.tuning else []))
     return site.page(request, "chart.html", {"drawings": drawn})
 
 
 async def palette(_: Request) -> Response:
-    """The colours of the page as CSS variables, light and dark."""
+    """Return the colours of the page as CSS variables, light and dark."""
     return Response(style_sheet(), media_type="text/css")
 
 
@@ -174,7 +174,7 @@ def _site(request: Request) -> Site:
 
 
 def _listed(request: Request, table: Table, where: str = "TRUE") -> tuple[list[Record], str | None]:
-    """Rows before a time, and the address of those before them."""
+    """Return the rows before a time, newest first, and the address of the next page or None."""
     before_ns = _number(request.query_params.get("before"))
     with _site(request).opened() as store:
         rows = store.select(
@@ -205,7 +205,7 @@ def _row(request: Request, table: Table) -> Record:
 
 
 def _transmission(row: Record) -> dict[str, Any]:
-    """In words."""
+    """Return the figures of a transmission as text."""
     columns = row.columns
     swr, low, high = columns["swr"], columns["swr_low"], columns["swr_high"]
     readable = swr is not None and low is not None and high is not None

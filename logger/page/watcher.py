@@ -1,4 +1,4 @@
-"""Follows the daemon's feed while somebody wants it, on a thread; tells in the event loop."""
+"""Follows the daemon's feed on a thread while it has viewers; reports to the event loop."""
 
 from __future__ import annotations
 
@@ -11,15 +11,18 @@ from pathlib import Path
 from logger.live.client import Follower
 from logger.live.reading import LiveReading
 
-TURN_S = 0.25  # how soon a change of what is wanted, and the end, are noticed
-LINGER_S = 5.0  # the feed is kept for so long after the last one has left
+TURN_S = 0.25  # longest delay until a new viewer or the end is noticed
+LINGER_S = 5.0  # the feed is kept open this long after the last viewer left
 
 Told = Callable[[Sequence[LiveReading], bool], None]
 
 
 class Watcher:
-    """`told` gets the readings that have come and whether a daemon is there, four times a second
-    at least."""
+    """Follows the feed.
+
+    `told` receives the new readings and True if the daemon is connected, at least four times a
+    second.
+    """
 
     def __init__(self, store: Path, told: Told) -> None:
         self._store, self._told = store, told
@@ -27,12 +30,12 @@ class Watcher:
         self._until_s = 0.0
 
     def wanted(self) -> None:
-        """Somebody looks on at this moment."""
+        """Keep the feed open: a viewer is present."""
         self._until_s = time.monotonic() + LINGER_S
         self._wake.set()
 
     async def run(self) -> None:
-        """Until cancelled."""
+        """Follow the feed until cancelled."""
         loop = asyncio.get_running_loop()
         try:
             await asyncio.to_thread(self._work, loop)

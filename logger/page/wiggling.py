@@ -1,7 +1,7 @@
-"""The one session of wiggling that goes on: what each reading and each tap does to it.
+"""Wiggle session of the page: processes readings and applies the user's taps.
 
-Used in the event loop only; the store is reached on threads. Taps say at which step they were made,
-so that one made twice counts once.
+Used in the event loop only; the store is accessed on threads. A tap carries the step it was made
+at, so that a repeated tap counts once.
 """
 
 from __future__ import annotations
@@ -32,12 +32,14 @@ from logger.wiggle.words import remark
 
 KIND = "wiggle"
 MOST_JOINTS, MOST_NAME = 20, 40
-SOON = 0.8  # of the time that the key may be down: then it is said
+SOON = 0.8  # share of the allowed key-down time after which the page warns
 
 
 class Wiggling:
-    """Raises StoreError where the store cannot be reached, UsageError where a tap makes no
-    sense."""
+    """Wiggle session in progress, if any.
+
+    Methods raise StoreError if the store cannot be reached and UsageError if the input is invalid.
+    """
 
     def __init__(self, store: Path) -> None:
         self._store = store
@@ -46,23 +48,23 @@ class Wiggling:
         self._key_down_s = float(KEY_DOWN_S)
         self._tap = asyncio.Lock()
         self._departs = self._too_long = self._readable = False
-        self._heard = 0  # excursions since the page began
+        self._heard = 0  # excursions since the page process started
 
     @property
     def active(self) -> bool:
-        """Whether a session goes on."""
+        """True if a session is in progress."""
         return self._session is not None
 
     @property
     def step(self) -> int:
-        """A number for the present step, another for each."""
+        """Number of the present step, -1 without a session."""
         session = self._session
         if session is None:
             return -1
         return 2 * session.state.at + session.state.moving
 
     async def begin(self, names: str, key_down_s: str) -> None:
-        """A new session for joints given as lines; one that could be resumed is over."""
+        """Start a new session for joints given one per line, replacing an interrupted one."""
         joints = joints_of(names)
         async with self._tap:
             self._key_down_s = seconds_of(key_down_s)
@@ -71,7 +73,7 @@ class Wiggling:
             self._session = WiggleSession(state, self._key_down_s)
 
     async def resume(self, key_down_s: str) -> None:
-        """The session that was interrupted."""
+        """Resume the interrupted session."""
         async with self._tap:
             if self._session is not None:
                 return
@@ -83,33 +85,33 @@ class Wiggling:
             self._session = WiggleSession(state, self._key_down_s)
 
     async def go_on(self, step: str) -> None:
-        """From hands off to the next joint, or from a joint to hands off."""
+        """Go from hands off to the next joint, or from a joint to hands off."""
         async with self._tap:
             if self._session is not None and step == str(self.step) and not self._session.over:
                 self._session.go_on()
                 await self._keep(self._session)
 
     async def again(self, step: str) -> None:
-        """The joint once more."""
+        """Repeat the joint."""
         async with self._tap:
             if self._session is not None and step == str(self.step):
                 self._session.again()
                 await self._keep(self._session)
 
     async def end(self) -> None:
-        """That is all."""
+        """End the session."""
         async with self._tap:
             if self._session is not None:
                 await asyncio.to_thread(self._end, self._session)
                 self._session = None
 
     async def close(self) -> None:
-        """Keep what there is, to be resumed."""
+        """Store the session so that it can be resumed."""
         if self._session is not None:
             await self._keep(self._session)
 
     def take(self, reading: LiveReading) -> None:
-        """Count a reading."""
+        """Process a reading of the feed."""
         if self._session is None:
             return
         heard = self._session.take(reading)
@@ -118,7 +120,7 @@ class Wiggling:
         self._heard += heard.began
 
     def shown(self) -> dict[str, Any] | None:
-        """What the page shows, None if no session goes on."""
+        """Return the state that the page shows, or None without a session."""
         session = self._session
         if session is None:
             return None
@@ -152,11 +154,11 @@ class Wiggling:
         }
 
     def ranked(self) -> list[Ranked]:
-        """The joints moved so far, the most suspicious first; call it when `active`."""
+        """Return the joints moved so far, the most suspect first; empty without a session."""
         return [] if self._session is None else self._session.ranking()
 
     def unfinished(self) -> tuple[int, WiggleState] | None:
-        """A session that was interrupted, if it can still be read."""
+        """Return id and state of an interrupted session; None if none or unreadable."""
         with closing(Sessions.reader(self._store)) as store:
             left = store.unfinished(KIND)
         try:
@@ -182,7 +184,7 @@ class Wiggling:
 
 
 def joints_of(lines: str) -> list[str]:
-    """Names of joints, one a line. Raises UsageError."""
+    """Return the names of joints, given one per line. Raises UsageError."""
     names = [" ".join(line.split())[:MOST_NAME] for line in lines.splitlines() if line.strip()]
     if not 2 <= len(names) <= MOST_JOINTS or len(set(names)) < len(names):
         raise UsageError(f"name 2 to {MOST_JOINTS} joints, one per line, no duplicates")
@@ -190,7 +192,7 @@ def joints_of(lines: str) -> list[str]:
 
 
 def seconds_of(text: str) -> float:
-    """How long the key may be down. Raises UsageError."""
+    """Return the longest allowed key-down in seconds. Raises UsageError."""
     try:
         seconds = int(text)
     except ValueError:

@@ -1,4 +1,4 @@
-"""Pages that help while somebody works at the station, the streams, and the token."""
+"""Pages that assist work at the antenna, the event streams, and the token page."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ from logger.wiggle.words import JOINTS
 
 
 def readings(request: Request) -> Events | Response:
-    """What the live page shows, as it changes."""
+    """Stream the state of the live page."""
     return _stream(_site(request), _site(request).live)
 
 
 def joints(request: Request) -> Events | Response:
-    """What the page of wiggling shows, as it changes."""
+    """Stream the state of the wiggle page."""
     return _stream(_site(request), _site(request).joints)
 
 
 async def wiggle(request: Request) -> Response:
-    """Joint by joint: which one moves the reflection."""
+    """Show the wiggle page, which finds the joint that changes the reflection."""
     site = _site(request)
     its = site.wiggling
     values = {
@@ -44,7 +44,7 @@ async def wiggle(request: Request) -> Response:
 
 
 async def tap(request: Request) -> Response:
-    """What is done by a tap on that page."""
+    """Apply a tap on the wiggle page."""
     site = _site(request)
     its, fields = site.wiggling, request.scope["visit"].fields
     what = request.path_params["what"]
@@ -64,12 +64,12 @@ async def tap(request: Request) -> Response:
 
 
 def positions(request: Request) -> Events | Response:
-    """What the page of adjusting shows, as it changes."""
+    """Stream the state of the adjusting page."""
     return _stream(_site(request), _site(request).positions)
 
 
 async def tune(request: Request) -> Response:
-    """Position by position: where the antenna is resonant, and where to set it next."""
+    """Show the adjusting page: the resonance at each position and the advised next setting."""
     site = _site(request)
     its = site.adjusting
     values = {
@@ -82,7 +82,7 @@ async def tune(request: Request) -> Response:
 
 
 async def adjust(request: Request) -> Response:
-    """What is done by a tap on that page."""
+    """Apply a tap on the adjusting page."""
     site = _site(request)
     its, fields = site.adjusting, request.scope["visit"].fields
     what, step = request.path_params["what"], fields.get("step", "")
@@ -104,12 +104,12 @@ async def adjust(request: Request) -> Response:
 
 
 def enter(request: Request) -> Response:
-    """Where the token is given."""
+    """Show the form for the token."""
     return _site(request).page(request, "enter.html", {"wrong": False})
 
 
 def entered(request: Request) -> Response:
-    """The token is the one, or not."""
+    """Check the token given; set the cookie if it is right."""
     site = _site(request)
     if not site.gate.opens(request.scope["visit"].fields.get("token", "").strip()):
         return site.page(request, "enter.html", {"wrong": True}, 403)
@@ -126,7 +126,7 @@ def entered(request: Request) -> Response:
 
 
 def leave(request: Request) -> Response:
-    """Forget the token on this device."""
+    """Delete the cookie on this device."""
     answer = RedirectResponse("/", 303)
     answer.delete_cookie(_site(request).cookie)
     return answer

@@ -1,4 +1,4 @@
-"""Derives stored rows again: from raw pairs where they are archived, else from mean volts."""
+"""Derives stored rows again: from archived raw pairs if available, else from mean volts."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from logger.recompute import means, raw
 from logger.store.database import Store
 
 
-class _DryRun(Exception):  # noqa: N818 - not an error: it takes the transaction back
+class _DryRun(Exception):  # noqa: N818 - not an error: it rolls the transaction back
     pass
 
 
@@ -23,7 +23,7 @@ def recompute(
 ) -> tuple[raw.RawSummary, means.MeansSummary]:
     """Derive everything again by the present calibration and rules, all or nothing.
 
-    `progress` hears of pairs done and their number. Raises StoreError.
+    `progress` receives the numbers of pairs done and in total. Raises StoreError.
     """
     summaries: list[tuple[raw.RawSummary, means.MeansSummary]] = []
     try:

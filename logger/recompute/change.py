@@ -1,11 +1,10 @@
-"""How watts, SWR and flags change from one calibration to another, from mean readings. Pure.
+"""Converts watts, SWR and flags from one calibration to another, from mean readings. Pure.
 
-What the pairs of the time showed is kept. The stored SWR is that of the settled pairs, so its
-ratio of powers is moved, not formed again. What noise did to it, and how far the zeros had
-drifted from the old calibration's, is read back from the stored intervals; only where a figure
-was withheld do the new calibration's noise and resolution stand in. Fit and directivity are those
-of the new calibration. Temperatures of pairs are not stored, so laws are compared as they are at
-the bench's.
+Information from the pairs of the time is preserved. The stored SWR is that of the settled pairs, so
+its power ratio is converted, not computed again. The effect of noise, and the drift of the zeros
+from those of the old calibration, are recovered from the stored intervals; only for a withheld
+figure are noise and resolution of the new calibration used. Fit and directivity are those of the
+new calibration. Temperatures of pairs are not stored, so laws are compared at bench temperature.
 """
 
 from __future__ import annotations
@@ -21,19 +20,23 @@ from logger.physics.reflection import BLEND, COVERAGE, HIGHEST_SWR, estimate, rh
 from logger.rows import Flag
 from logger.store.database import WATT_DECIMALS
 
-SHARE_ROUNDS = 12  # each halves the error or so; under square law less, but there no share matters
+# Each about halves the error; less under square law, but there the share does not matter.
+SHARE_ROUNDS = 12
 LEAST_SHARE = 0.02
-LEAST_V = 1e-6  # above the zero; the last decimal of stored volts
-LEAST_W = 10.0**-WATT_DECIMALS  # the last decimal of stored watts
-CLEAR = 1e-3  # a change of the readable floor smaller than this is rounding
+LEAST_V = 1e-6  # above the zero; last decimal of stored volts
+LEAST_W = 10.0**-WATT_DECIMALS  # last decimal of stored watts
+CLEAR = 1e-3  # a smaller change of the readable floor is rounding
 
 SIDES = ("forward", "reflected")
 BOUNDS = ("swr", "swr_low", "swr_high", "swr_noise_low", "swr_noise_high")
 
 
 class Moved(NamedTuple):
-    """How one port's watts change: `gain` times, then plus `on` while power flows and plus
-    `pause` while none does (watts, other than 0 if the zero changed); each (n,)."""
+    """Change of one port's watts, each (n,).
+
+    Watts are multiplied by `gain`; then `on` is added while power flows and `pause` while none does
+    (watts, not 0 if the zero changed).
+    """
 
     gain: Floats
     on: Floats
@@ -41,8 +44,11 @@ class Moved(NamedTuple):
 
 
 class Means(NamedTuple):
-    """A stretch of time, arrays (n,): settled pairs, volts while power flowed, the incident watts
-    then by the old calibration, and how both ports' watts move."""
+    """Means over a stretch of time, arrays (n,).
+
+    Number of settled pairs, volts while power flowed, incident watts then by the old calibration,
+    and the change of both ports' watts.
+    """
 
     samples: Floats
     forward_v: Floats
@@ -53,18 +59,19 @@ class Means(NamedTuple):
 
 
 class Recalibration:
-    """From one calibration to another for n rows, at `frequency_khz` (n,), NaN where unknown.
+    """Conversion of n rows between two calibrations, at `frequency_khz` (n,), NaN if unknown.
 
-    All arrays (n,), watts, volts.
+    All arrays are (n,), in watts and volts.
     """
 
     def __init__(self, old: Coupler, new: Coupler, frequency_khz: Floats) -> None:
         self.old, self.new = old, new
-        # What frequency multiplies watts by: forward and reflected, of the old and the new.
+        # Factors of watts due to frequency, forward and reflected, by the old and the new
+        # calibration.
         self._old_by = [_by_frequency(old, side, frequency_khz) for side in SIDES]
         self._new_by = [_by_frequency(new, side, frequency_khz) for side in SIDES]
         content = new.content
-        # What the daemon assumes before it has measured.
+        # The daemon's assumption before it has measured the noise.
         least = content.converter.step_v / np.sqrt(12)
         self._noise = Noise(
             (max(content.noise.forward_v, least), max(content.noise.reflected_v, least)),
@@ -72,7 +79,7 @@ class Recalibration:
         )
 
     def share(self, forward_v: Floats, forward_w: Floats) -> Floats:
-        """The part of the time during which power flowed, by means over all of it."""
+        """Return the share of the time during which power flowed, from means over all of it."""
         law = self.old.forward
         above = np.maximum(forward_v - law.zero_v, LEAST_V)
         share = np.ones_like(above)
@@ -84,12 +91,12 @@ class Recalibration:
     def while_on(
         self, forward_v: Floats, reflected_v: Floats, share: Floats
     ) -> tuple[Floats, Floats]:
-        """Mean readings of both ports while power flowed, from those over all of the time."""
+        """Return mean readings of both ports while power flowed, from means over all time."""
         zero_f, zero_r = self.old.forward.zero_v, self.old.reflected.zero_v
         return zero_f + (forward_v - zero_f) / share, zero_r + (reflected_v - zero_r) / share
 
     def peaks_v(self, forward_w: Floats, reflected_w: Floats) -> Floats:
-        """Readings that gave these watts, (2, n)."""
+        """Return the readings that gave these watts, (2, n)."""
         return np.stack(
             [
                 self.old.forward.volts(forward_w / self._old_by[0]),
@@ -98,7 +105,7 @@ class Recalibration:
         )
 
     def moved(self, forward_v: Floats, reflected_v: Floats) -> tuple[Moved, Moved]:
-        """How incident and reflected watts change at these readings."""
+        """Return the changes of incident and reflected watts at these readings."""
         laws = (
             (self.old.forward, self.new.forward, forward_v),
             (self.old.reflected, self.new.reflected, reflected_v),
@@ -114,11 +121,11 @@ class Recalibration:
     def bounds(
         self, means: Means, ratio_w: Floats, stored: Floats, hidden: Bools
     ) -> tuple[Floats, Bools]:
-        """The five columns of BOUNDS (5, n), NaN where unreadable, and what is unreadable.
+        """Return the columns of BOUNDS (5, n), NaN where unreadable, and the unreadable rows.
 
-        ratio_w  reflected/incident by the old calibration where `stored` does not tell
-        stored   BOUNDS as they are, (5, n)
-        hidden   the figure was withheld
+        ratio_w  reflected/incident by the old calibration, used where `stored` has no SWR
+        stored   stored values of BOUNDS, (5, n)
+        hidden   mask of withheld figures
         """
         old, new, noise = self.old, self.new, self._noise
         forward_w = means.forward.gain * means.forward_w + means.forward.on
@@ -129,14 +136,14 @@ class Recalibration:
         old_ratio = np.where(known, rho_of_swr(stored[0]) ** 2, ratio_w)
         ratio = np.where(readable, moved_ratio(means, old_ratio), 0.0)
 
-        # Variances of the ratio: by the new calibration's noise, for where nothing was stored,
+        # Variances of the ratio: by the new calibration's noise, used where none was stored,
         slope = self._new_by[1] * new.reflected.slope(means.reflected_v)
         across = ratio * self._new_by[0] * new.forward.slope(means.forward_v)
         variance = ((slope * noise.sd_v[1]) ** 2 + (across * noise.sd_v[0]) ** 2) / (
             np.maximum(means.samples, 1.0) * safe_w**2
         )
         drift = ((slope * noise.zero_u_v[1]) ** 2 + (across * noise.zero_u_v[0]) ** 2) / safe_w**2
-        # and as stored. Volts scatter and drift as they did, so both follow the slope.
+        # and as stored. Volts scatter and drift as before, so both scale with the slope.
         steeper = slope / (self._old_by[1] * old.reflected.slope(means.reflected_v))
         steeper = (steeper / np.maximum(means.forward.gain, 1e-9)) ** 2
         none = Noise((0.0, 0.0), (0.0, 0.0))
@@ -165,7 +172,7 @@ class Recalibration:
         return np.stack([*full[:3], alone.noise_low, alone.noise_high]), ~readable
 
     def flags(self, flags: Times, unreadable: Bools, extrapolated: Bools) -> Times:
-        """Flags by the new calibration; those that tell of pairs and time stay."""
+        """Return flags by the new calibration; those about pairs and time are preserved."""
         kept = flags & ~int(Flag.RELATIVE | Flag.BELOW_FLOOR | Flag.EXTRAPOLATED)
         return np.asarray(
             kept
@@ -181,14 +188,15 @@ class Recalibration:
         certain: tuple[Floats, Floats],
         possible: tuple[Floats, Floats],
     ) -> Bools:
-        """Whether readings lie outside the range that the new calibration's bench points cover.
+        """Return a mask of readings outside the range of the new calibration's bench points.
 
-        was        the old verdict, which was on single readings
+        was        old flag, derived from single readings
         forward_v  mean forward reading
-        certain    forward and reflected readings that there were for certain
-        possible   the highest that there can have been
+        certain    forward and reflected readings that certainly occurred
+        possible   highest readings that can have occurred
 
-        A flag goes if no reading can lie outside, and comes where an edge moved inwards past one.
+        A flag is cleared if no reading can lie outside, and set if an edge moved inwards past a
+        reading.
         """
         before, now = self.old.content.valid, self.new.content.valid
         lowest, highest = now.forward_v[0], (now.forward_v[1], now.reflected_v[1])
@@ -201,8 +209,11 @@ class Recalibration:
         return np.asarray(np.where(was, outside, added))
 
     def _readable(self, means: Means, forward_w: Floats, hidden: Bools) -> Bools:
-        """Whether the power suffices for a figure. The daemon knew the noise of the time, so its
-        verdict stands unless the new calibration speaks against it."""
+        """Return a mask of rows with enough power for a figure.
+
+        The daemon knew the noise of the time, so its verdict stands unless the new calibration
+        contradicts it.
+        """
         before, now = (
             by * coupler.reflected.slope(coupler.reflected.zero_v)
             for coupler, by in ((self.old, self._old_by[1]), (self.new, self._new_by[1]))
@@ -225,7 +236,7 @@ class Recalibration:
 
 
 def _by_frequency(coupler: Coupler, side: str, frequency_khz: Floats) -> Floats:
-    volts = np.full_like(frequency_khz, getattr(coupler, side).zero_v + 0.1)  # any: it is a factor
+    volts = np.full_like(frequency_khz, getattr(coupler, side).zero_v + 0.1)  # any; same factor
     watts = coupler.watts(side, volts, {"frequency_khz": frequency_khz})
     factor = watts / coupler.watts(side, volts, {})
     return np.asarray(np.where(np.isnan(frequency_khz), 1.0, factor))
@@ -244,7 +255,7 @@ def _moved(
 
 
 def moved_ratio(means: Means, ratio: Floats) -> Floats:
-    """Reflected/incident by the new calibration from that by the old one, (n,)."""
+    """Return reflected/incident by the new calibration, from that by the old one, (n,)."""
     forward_w = np.maximum(means.forward_w, LEAST_W)
     forward, reflected = means.forward, means.reflected
     return np.asarray(
@@ -254,8 +265,11 @@ def moved_ratio(means: Means, ratio: Floats) -> Floats:
 
 
 def _variance(ratio: Floats, low: Floats, high: Floats, leakage: Floats) -> Floats:
-    """The variance of the ratio that its stored bounds tell of, (n,), NaN if both have met the
-    end of the scale: `reflection.estimate` backwards. The bounds are reflection coefficients."""
+    """Return the variance of the ratio from its stored bounds, (n,).
+
+    The inverse of `reflection.estimate`; NaN if both bounds are at the ends of the scale. The
+    bounds are reflection coefficients.
+    """
     rho = np.sqrt(np.maximum(ratio, 0.0))
 
     def unblended(whole: Floats) -> Floats:

@@ -1,13 +1,13 @@
 """Applies another calibration to stored rows, from the mean volts of their seconds.
 
-Pairs are not needed, so this is an approximation. A second is taken as power of one level that
-flowed during a share of the time, the share that explains its mean volts and its mean incident
-watts together: all of it for a steady carrier, less for speech. Each port's watts are then moved
-as the laws differ at that level. That is exact, but for the rounding of what is stored, if the
-law changed by a factor, and for a steady carrier. Speech is within 0.1 %; a second in which the
-reflection jumped may be several per cent off in reflected watts (both measured in the tests).
+Pairs are not needed, so this is an approximation. A second is modelled as power of one level during
+a share of the time, chosen to explain both its mean volts and its mean incident watts: all of it
+for a steady carrier, less for speech. Each port's watts are then converted by the difference of the
+laws at that level. Apart from the rounding of stored values, this is exact if the law changed by a
+factor, and for a steady carrier. Speech is within 0.1 %; a second in which the reflection jumped
+may be several per cent off in reflected watts (both measured in the tests).
 
-What the pairs of the time showed is kept (see `change`), and alarms stay as they were judged.
+Information from the pairs of the time is preserved (see `change`), and alarms stay as raised.
 """
 
 from __future__ import annotations
@@ -43,16 +43,18 @@ TRANSMISSION = (
     "flags",
 )
 
-# Sums over the seconds of a transmission, weighted by samples, in this order; `ON` is while power
-# flows, weights are watts that keep away from 0.
+# Indices of sums over the seconds of a transmission, weighted by samples. `ON` is while power
+# flows; weights are watts with a lower bound above 0.
 COUNT, VF, VR, SHARE, WF, WR, WF_GAIN, WR_GAIN, OFF_F, OFF_R, ON_F, ON_R = range(12)
 
 Progress = Callable[[int, int], None]
 
 
 class MeansSummary(NamedTuple):
-    """What was derived again. `without_seconds` transmissions were left, as nothing is known of
-    their volts; the changes are medians over transmissions, None if there is none to tell."""
+    """Result: numbers of rows derived again, and median changes over transmissions, None if none.
+
+    `without_seconds` transmissions were left unchanged, as their volts are unknown.
+    """
 
     transmissions: int
     seconds: int
@@ -63,7 +65,7 @@ class MeansSummary(NamedTuple):
 
 
 class _Transmissions:
-    """The transmissions to derive again, and what their seconds sum up to."""
+    """Transmissions to derive again, and the sums over their seconds."""
 
     def __init__(self, store: Store, new: Coupler) -> None:
         texts = {id_: text for id_, text in store.calibrations().items() if id_ != new.id}
@@ -83,13 +85,13 @@ class _Transmissions:
         self.sums = np.zeros((ON_R + 1, len(self.ids)))
 
     def places(self, ids: Floats) -> tuple[NDArray[np.intp], Bools]:
-        """Where the transmissions `ids` stand, and whether they are among these."""
+        """Return the positions of the transmissions `ids`, and a mask of those that are present."""
         at = np.searchsorted(self.ids, ids)
         at = np.minimum(at, len(self.ids) - 1)
         return at, np.asarray(self.ids[at] == ids)
 
     def by_change(self, at: NDArray[np.intp]) -> Iterator[tuple[Recalibration, Bools]]:
-        """Each change with which of the rows it is for."""
+        """Yield each conversion with the mask of the rows it applies to."""
         codes = self._codes[at]
         for code in np.unique(codes):
             of = codes == code
@@ -99,12 +101,11 @@ class _Transmissions:
 def recompute(
     store: Store, new: Coupler, progress: Progress = lambda done, of: None
 ) -> MeansSummary:
-    """Derive all rows that another calibration made again by `new`, within a transaction of the
-    caller.
+    """Derive all rows of other calibrations again by `new`, within the caller's transaction.
 
-    Rows by this calibration already are left alone. `progress` hears of seconds done and their
-    number. Memory goes with a page of rows and about 200 bytes a transmission. Raises StoreError,
-    also if a calibration that rows were made by is not in the store or cannot be read.
+    Rows by `new` are left alone. `progress` receives the numbers of seconds done and in total.
+    Memory is one page of rows and about 200 bytes per transmission. Raises StoreError, also if a
+    calibration of stored rows is missing or unreadable.
     """
     work = _Transmissions(store, new)
     if not len(work.ids):
@@ -142,7 +143,7 @@ def _seconds(store: Store, work: _Transmissions, progress: Progress) -> int:
 def _second_rows(
     change: Recalibration, page: Floats, peaks_v: Floats
 ) -> tuple[list[Floats], Floats]:
-    """Columns of SECOND and sums (ON_R + 1, n) of seconds."""
+    """Return the columns of SECOND and the sums of seconds, (ON_R + 1, n)."""
     samples, forward_v, reflected_v, forward_w, reflected_w = page[:5]
     stored, flags = page[5:10], page[10].astype(np.int64)
     share = change.share(forward_v, forward_w)
@@ -185,8 +186,10 @@ def _second_rows(
 
 
 def _transmissions(store: Store, work: _Transmissions, new_id: str) -> tuple[Floats, int]:
-    """Derive those whose seconds are known; incident and reflected watts and SWR before and after
-    (2, 3, n), and how many."""
+    """Derive the transmissions with known seconds.
+
+    Return incident watts, reflected watts and SWR before and after, (2, 3, n), and their number.
+    """
     changes = [np.empty((2, 3, 0))]
     derived = 0
     fields = ("settled_samples", *TRANSMISSION)
@@ -211,7 +214,7 @@ def _transmissions(store: Store, work: _Transmissions, new_id: str) -> tuple[Flo
 def _transmission_rows(
     change: Recalibration, page: Floats, sums: Floats, peaks_v: Floats
 ) -> list[Floats]:
-    """Columns of TRANSMISSION."""
+    """Return the columns of TRANSMISSION."""
     settled, forward_w, forward_max, reflected_w, reflected_max = page[:5]
     stored, swr_max, energies_j, flags = (
         page[5:10],
@@ -234,7 +237,7 @@ def _transmission_rows(
     peaks = peaks_v[0], peaks_v[1]
     extrapolated = change.extrapolated(flags & int(Flag.EXTRAPOLATED) != 0, mean[VF], peaks, peaks)
 
-    # The highest window stands near the highest readings, so it moves as they do.
+    # The highest window is close to the highest readings, so it is converted like them.
     top_f, top_r = change.moved(*peaks)
     new_forward_max = forward_max * top_f.gain + top_f.on
     new_reflected_max = reflected_max * top_r.gain + top_r.on
@@ -260,7 +263,7 @@ def _transmission_rows(
 
 
 def _rows(ids: Floats, columns: list[Floats]) -> list[tuple[Any, ...]]:
-    """Rows to store: id first, rounded as stored, NaN as None, the last column whole."""
+    """Return rows to store: id first, values rounded, NaN as None, flags as integers."""
     *figures, flags = columns
     table = np.round(np.stack(figures), WATT_DECIMALS) + 0.0
     plain = table.astype(object)

@@ -1,17 +1,16 @@
-"""Derives rows again from archived pairs, by the one path that live pairs took.
+"""Derives rows again from archived pairs, by the same pipeline as live pairs.
 
-The stages start afresh where a run of the daemon began, but for what the rules have learned by
-then from what is archived. With the calibration and the rules of the time the same rows come out;
-with others, the rows that these would have given. All of it is one transaction of the store, so
-that a crash leaves the old rows.
+The stages restart where a run of the daemon began, but keep what the rules have learned from the
+archive by then. The same calibration and rules give the same rows; others give the rows that they
+would have given. Everything is one transaction of the store, so a crash leaves the old rows.
 
-Where pairs are missing (expired, damaged, lost with a card), rows of transmissions that had more
-pairs than there are stay as they are. A transmission that a crash cut short gains what had been
-archived of it but not yet counted.
+Where pairs are missing (expired, damaged, lost with a storage card), rows of transmissions that had
+more pairs than are archived stay unchanged. A transmission cut short by a crash gains the pairs
+that were archived but not yet counted.
 
-Alarms that were raised stay, for they were told. One that would have been raised and was not is
-added, and says so; it goes again when it would not be raised any more, unless somebody has
-acknowledged it. Excursions are found anew. Captures come and go with both.
+Raised alarms stay, as they were reported. An alarm that would have been raised and was not is
+added, and marked so; it is deleted again when it would no longer be raised, unless it was
+acknowledged. Excursions are detected again. Captures follow both.
 """
 
 from __future__ import annotations
@@ -40,17 +39,16 @@ from logger.watchdog import no_data
 
 EVER_NS = 2**62
 SECOND_NS = 1_000_000_000
-BLOCK_PAIRS = 65_536  # small segments are worked on together
+BLOCK_PAIRS = 65_536  # small segments are processed together
 HINDSIGHT = " (in hindsight)"
-AROUND_NS = 2_000_000_000  # an alarm belongs to a transmission if it is that near
+AROUND_NS = 2_000_000_000  # longest distance of an alarm from its transmission
 
 Progress = Callable[[int, int], None]
 R = TypeVar("R", Transmission, Second)
 
 
 class RawSummary(NamedTuple):
-    """What came of it: pairs read, rows derived, transmissions that are none any more, alarms
-    added in hindsight, and such as had been added and went."""
+    """Numbers of pairs read, rows derived, transmissions deleted, alarms added and withdrawn."""
 
     pairs: int
     transmissions: int
@@ -67,8 +65,10 @@ def recompute(
     coupler: Coupler,
     progress: Progress = lambda done, of: None,
 ) -> RawSummary:
-    """Derive again all that the archive covers, within a transaction of the caller on
-    `connection`. Raises StoreError."""
+    """Derive again all that the archive covers, in the caller's transaction on `connection`.
+
+    Raises StoreError.
+    """
     archive = store.archive
     total, done = archive.pairs(), 0
     work_ns = store.work()
@@ -95,7 +95,7 @@ def recompute(
 
 
 class _Stretch(NamedTuple):
-    """A time that the stages see in one go; `torn` if what goes on at its end is not whole."""
+    """Period that the stages process at once; `torn` if a transmission at its end is incomplete."""
 
     since_ns: int
     until_ns: int
@@ -103,7 +103,7 @@ class _Stretch(NamedTuple):
 
 
 def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_Stretch]:
-    """The archive, cut where runs of the daemon began and where pairs are missing."""
+    """Yield the periods of the archive, split at starts of the daemon and at missing pairs."""
     edges = [-EVER_NS, *archive.runs().tolist(), EVER_NS]
     holes = _holes(archive, connection)
     for since_ns, until_ns in itertools.pairwise(edges):
@@ -118,8 +118,10 @@ def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_St
 
 
 def _holes(archive: Archive, connection: sqlite3.Connection) -> list[tuple[int, int]]:
-    """Start and end of what cannot be read of the archive, and of transmissions that had more
-    pairs than are archived of them, in order."""
+    """Return start and end of unreadable parts of the archive, in order.
+
+    Transmissions that had more pairs than are archived are included.
+    """
     told: Times | None = None
     damaged = []
     for first_ns, last_ns, times in archive.times():
@@ -149,7 +151,7 @@ def _holes(archive: Archive, connection: sqlite3.Connection) -> list[tuple[int, 
 
 
 class _Told(NamedTuple):
-    """A transmission as it is in the store."""
+    """Transmission as stored."""
 
     id: int
     start_ns: int
@@ -158,11 +160,11 @@ class _Told(NamedTuple):
 
 
 class _Derived:
-    """Puts rows into the store and remembers what they cover.
+    """Writes derived rows to the store and tracks what they cover.
 
-    hang_ns     a pause longer than this ends a transmission
-    spans       start and end of each transmission
-    open_kinds  alarms that stand
+    hang_ns     a longer pause ends a transmission
+    spans       end of each transmission by its start
+    open_kinds  kinds of open alarms
     memories    what rules have learned so far
     """
 
@@ -170,21 +172,21 @@ class _Derived:
         self._store = store
         self._connection = connection
         self._margin_ns = max(BEFORE_NS, hang_ns)
-        # Of the stretch: from when on transmissions are whole, the flag of one cut short.
+        # Of the stretch: time from which transmissions are whole, flag of one cut short.
         self._whole_ns, self._cut = 0, Flag(0)
         self._torn = True
-        self._seconds: dict[int, list[Second]] = {}  # of transmissions that go on
+        self._seconds: dict[int, list[Second]] = {}  # of transmissions in progress
         self._covered: list[tuple[int, int]] = []
-        self._alarms: list[tuple[AlarmChange, int]] = []  # raised, and when it cleared
-        self._excursions: dict[int, Excursion] = {}  # by time; the last that was said counts
+        self._alarms: list[tuple[AlarmChange, int]] = []  # raised alarm, and the time it cleared
+        self._excursions: dict[int, Excursion] = {}  # by time; the last version counts
         self.spans: dict[int, int] = {}
         self.seconds = 0
         self.open_kinds: set[str] = set()
         self.memories: dict[str, bytes] = {}
 
     def begin(self, first_ns: int, stretch: _Stretch) -> None:
-        """A stretch begins with the pair at `first_ns`."""
-        begun = first_ns == stretch.since_ns  # with a run, not with what is left of one
+        """Begin a stretch with the pair at `first_ns`."""
+        begun = first_ns == stretch.since_ns  # False if the start of the run is missing
         if self._torn or not begun:
             self.open_kinds = self._told_open(first_ns)
         self._whole_ns = first_ns if begun else first_ns + self._margin_ns
@@ -193,7 +195,7 @@ class _Derived:
         self._torn = stretch.torn
 
     def put(self, rows: list[Row]) -> None:
-        """Store rows of whole transmissions; alarms wait until all is known."""
+        """Store rows of whole transmissions; alarms wait until the end."""
         ended: list[Transmission] = []
         for row in rows:
             if isinstance(row, AlarmChange):
@@ -237,7 +239,7 @@ class _Derived:
     def _doubtful(
         self, row: Transmission, seconds: list[Second]
     ) -> tuple[Transmission, list[Second]]:
-        """Times that were in doubt still are, also if pairs were moved to them later."""
+        """Keep the clock-step flag of times that had it, even if pairs were moved to them later."""
         told = dict(
             self._connection.execute(
                 "SELECT time_ns, flags FROM seconds WHERE time_ns BETWEEN ? AND ?",
@@ -246,7 +248,7 @@ class _Derived:
         )
 
         def flag(second: Second) -> Flag:
-            # Moved ones do not begin with the second.
+            # Moved ones do not start on the second.
             near = [flags for at, flags in told.items() if abs(at - second.time_ns) < SECOND_NS]
             flags = [told[second.time_ns]] if second.time_ns in told else near
             return Flag(functools.reduce(operator.or_, flags, 0)) & Flag.CLOCK_STEP
@@ -256,7 +258,7 @@ class _Derived:
         ]
 
     def _drop_seconds(self, told: list[_Told], kept: set[int]) -> None:
-        """Those of transmissions that are not as long as before, or not as their seconds went."""
+        """Delete stored seconds of transmissions `told` that were not derived again."""
         if not told:
             return
         ids = {one.id for one in told}
@@ -270,7 +272,7 @@ class _Derived:
         )
 
     def end(self, rows: list[Row], last_ns: int) -> None:
-        """A stretch ends with the pair at `last_ns`; `rows` are of what goes on then."""
+        """End a stretch with the pair at `last_ns`; `rows` are of what is in progress then."""
         until_ns = last_ns
         if self._torn:
             starts = [row.start_ns - 1 for row in rows if isinstance(row, Transmission)]
@@ -293,7 +295,7 @@ class _Derived:
                 self._alarms[number] = (raised, change.time_ns)
 
     def _told_between(self, since_ns: int, until_ns: int) -> list[_Told]:
-        """The transmissions in the store that share time with this, in order."""
+        """Return the stored transmissions that overlap a period, in order."""
         rows = self._connection.execute(
             "SELECT id, start_ns, end_ns, flags FROM transmissions WHERE start_ns BETWEEN ? AND ?"
             " ORDER BY start_ns",
@@ -302,7 +304,7 @@ class _Derived:
         return [_Told(*row) for row in rows]
 
     def _told_before(self, time_ns: int) -> _Told:
-        """The last transmission in the store that began before a time."""
+        """Return the last stored transmission that began before a time."""
         row = self._connection.execute(
             "SELECT id, start_ns, end_ns, flags FROM transmissions WHERE start_ns < ?"
             " ORDER BY start_ns DESC LIMIT 1",
@@ -311,7 +313,7 @@ class _Derived:
         return _Told(*row) if row else _Told(0, -EVER_NS, -EVER_NS, 0)
 
     def _told_open(self, time_ns: int) -> set[str]:
-        """The alarms in the store that stood at a time."""
+        """Return the kinds of stored alarms that were open at a time."""
         rows = self._connection.execute(
             "SELECT kind FROM alarms"
             " WHERE raised_ns < ?1 AND (cleared_ns IS NULL OR cleared_ns >= ?1)",
@@ -320,7 +322,7 @@ class _Derived:
         return {kind for (kind,) in rows}
 
     def finish(self) -> tuple[int, int, int]:
-        """Take away what is no transmission any more, add alarms, withdraw some; the numbers."""
+        """Delete former transmissions, add and withdraw alarms; return the three numbers."""
         self._covered = sorted(span for span in self._covered if span[0] <= span[1])
         gone = [
             told
@@ -346,7 +348,7 @@ class _Derived:
         return len(gone), added, withdrawn
 
     def _withdraw(self) -> int:
-        """Take away alarms of an earlier hindsight that are not raised now, or not so."""
+        """Delete alarms added by an earlier recomputation that are not raised the same now."""
         raised = {(one.kind, one.time_ns, one.detail + HINDSIGHT) for one, _ in self._alarms}
         doomed = [
             (alarm_id, capture_id)
@@ -365,7 +367,7 @@ class _Derived:
         return len(doomed)
 
     def _renew_excursions(self) -> None:
-        """Take away those that are not found any more; the others may differ."""
+        """Delete excursions that are no longer detected; store the others, which may differ."""
         before: list[int | None] = []
         for span in self._covered:
             for excursion_id, time_ns, capture_id in self._connection.execute(
@@ -383,7 +385,7 @@ class _Derived:
         return at >= 0 and time_ns <= self._covered[at][1]
 
     def _point_alarms(self) -> None:
-        """Alarms name the transmission that they were raised in."""
+        """Set the transmission of alarms to the one that they were raised in."""
         execute = self._connection.execute
         margin_ns = self._margin_ns + AROUND_NS
         lost = execute(
@@ -399,14 +401,14 @@ class _Derived:
             if found == named:
                 continue
             execute("UPDATE alarms SET transmission_id = ? WHERE id = ?", (found, alarm_id))
-            execute(  # touched, it is forwarded again
+            execute(  # touched, so that it is forwarded again
                 "UPDATE alarm_changes SET alarm_id = alarm_id"
                 " WHERE id = (SELECT max(id) FROM alarm_changes WHERE alarm_id = ?)",
                 (alarm_id,),
             )
 
     def _add(self, raised: AlarmChange, cleared_ns: int) -> bool:
-        """Add an alarm unless one of its kind was raised in the same transmission or stood."""
+        """Add an alarm unless one of its kind was raised in the same transmission or was open."""
         if raised.start_ns is None or raised.start_ns not in self.spans:
             return False
         since_ns, until_ns = raised.start_ns - AROUND_NS, self.spans[raised.start_ns] + AROUND_NS

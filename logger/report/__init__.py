@@ -1,9 +1,12 @@
-"""The state of the feedline in words and charts.
+"""Report on the state of the feedline.
 
-gather    the account of a station from its store
+gather    account of a station, from its store
 changes   this month against last month, last year, the last repair
-summary   all that the report says, as figures
-words     the same in sentences
-text      the page for a terminal
-html      the page for a browser, one file
+state     joint estimate of antenna and line from several channels
+steps     unannounced steps, grouped over the channels
+summary   all figures of the report
+words     the report in sentences
+text      the report for a terminal
+html      the report for a browser, one file
+whole     runs all of it, for the command and the page
 """

@@ -1,4 +1,4 @@
-"""Now against last month, last year and the last repair: pure, on daily values."""
+"""Compares present SWR with last month, last year and the last repair. Pure, on daily values."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from logger.physics.reflection import COVERAGE
 from logger.trend.account import ChannelAccount
 
 MONTH, YEAR = 30, 365  # days
-LEAST_DAYS = 3  # in each of two stretches that are compared
-MEDIAN = math.pi / 2  # variance of a median over that of a mean, for normal values
-SURE = 3.0  # standard deviations from which on a change is named: several channels, three questions
-WORTH = 0.03  # SWR; less is nothing, however sure
+LEAST_DAYS = 3  # in each of the two periods compared
+MEDIAN = math.pi / 2  # variance of a median over that of a mean, normal values
+SURE = 3.0  # standard deviations for a change; strict, as several channels are compared three times
+WORTH = 0.03  # SWR; a smaller change is ignored, however certain
 
 
 class ChannelChange(msgspec.Struct, frozen=True):
-    """One channel, now against then; `low` and `high` are the 95 % interval of after - before."""
+    """Change on one channel; `low` and `high` are the 95 % interval of after - before."""
 
     channel: int | None
     frequency_khz: float | None
@@ -33,7 +33,10 @@ class ChannelChange(msgspec.Struct, frozen=True):
 
 
 def changes(channel: ChannelAccount, repair: int | None) -> list[ChannelChange]:
-    """What can be compared. `repair` is the day of the last work on the station, if any."""
+    """Return the possible comparisons.
+
+    `repair` is the day of the last work on the station, or None.
+    """
     day, last = channel.days.day, channel.trend.last
     now, lately = day > last - 28, day > last - 14
 
@@ -74,6 +77,6 @@ def _change(
 
 
 def _sd(noise: float, correlation: float, count: float) -> float:
-    """Of the median of so many days, each of which tells part of the next."""
+    """Return the standard deviation of the median of `count` days, correlated day to day."""
     own = max(count * (1 - correlation) / (1 + correlation), 1.0)
     return noise * math.sqrt(MEDIAN / own)

@@ -1,4 +1,4 @@
-"""The account of a station from its store."""
+"""Gathers the account of a station from its store."""
 
 from __future__ import annotations
 
@@ -35,11 +35,13 @@ def account(
     explained: bool = False,
     progress: Progress = lambda _: None,
 ) -> Account:
-    """Return the account of `span_ns`, the end left out, as it was known at `now_ns`.
-    Raises StoreError.
+    """Return the account of `span_ns`, its end excluded, as known at `now_ns`.
 
-    channels  those wanted, all without any; most  and no more than so many, the most used first;
-    explained  also what antenna and line have been doing
+    channels   those wanted; all if empty
+    most       number of channels at most, the most used first
+    explained  also estimate the state of antenna and line
+
+    Raises StoreError.
     """
     from logger.trend.model import trend
 
@@ -66,10 +68,10 @@ def account(
 
 
 def last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:
-    """When the antenna was adjusted last by `tune` up to `now_ns` (UTC ns), and that session."""
+    """Return end (UTC ns) and state of the last `tune` session up to `now_ns`, or None."""
     with closing(Sessions.reader(store.path)) as kept:
         for one in reversed(kept.sessions("tune")):
-            with suppress(msgspec.MsgspecError):  # of another version of the program
+            with suppress(msgspec.MsgspecError):  # state of another program version
                 state = found(one.content)
                 if one.ended and state.read and one.changed_ns <= now_ns:
                     return one.changed_ns, state
@@ -77,13 +79,13 @@ def last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:
 
 
 def _recalibrations(used: Days) -> list[WorkEvent]:
-    """The days from which on another calibration tells the channel's watts."""
+    """Return the days on which the channel's calibration changed."""
     places = np.flatnonzero(np.diff(used.calibration)) + 1
     return [WorkEvent(int(used.day[at]), "calibration", "another calibration") for at in places]
 
 
 def diagnosed(store: Store, told: Account) -> Diagnosis | None:
-    """Diagnose the worst alarm that is open, from what was read until then. Raises StoreError."""
+    """Diagnose the worst open alarm, from data up to `now_ns` of the account. Raises StoreError."""
     waiting = [one for one in told.alarms if one.cleared_ns is None]
     if not waiting:
         return None
@@ -97,7 +99,7 @@ def _entry(record: Record) -> JournalEntry:
 
 
 def _alarm(record: Record, now_ns: int) -> Alarm:
-    """The alarm as it stood at `now_ns`."""
+    """Return the alarm as it was at `now_ns`."""
     row = record.columns
     cleared_ns, acknowledged_ns = (
         None if row[name] is None else parse_time(row[name], 0)

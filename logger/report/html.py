@@ -1,4 +1,4 @@
-"""The report as one HTML file: no scripts, nothing loaded, every word of others escaped."""
+"""The report as a self-contained HTML file: no scripts, all external text escaped."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 HEADS = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
-MOST_CHARTS = 8  # channels, the most used ones
+MOST_CHARTS = 8  # the most used channels
 WIDTH_MM, HEIGHT_MM = 100.0, 84.0
 
 PAGE = """\
@@ -73,7 +73,7 @@ th, td { text-align: left; padding: 0.2rem 0.9rem 0.2rem 0; border-bottom: 1px s
 
 
 def page(summary: Summary, account: Account, tuning: TuningState | None = None) -> str:
-    """The whole file; `tuning` is how the antenna was adjusted last."""
+    """Return the file; `tuning` is the last adjusting session."""
     return PAGE.format(
         title=escape(f"Feedline at {summary.station}"),
         css=f"{style_sheet()}\n{CSS}".rstrip(),
@@ -142,7 +142,7 @@ def _svg(draw: Callable[[], Figure]) -> str:
 
 
 def _inlined(svg: str, prefix: str, label: str) -> str:
-    """The drawing as part of a page: its ids its own, its colours those of the page."""
+    """Return an SVG for embedding, with its own ids and the colours of the page."""
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
     svg = re.sub(r'\b(id="|href="#|url\(#)', rf"\g<1>{prefix}-", svg)
@@ -163,7 +163,7 @@ def _table(summary: Summary) -> Iterator[str]:
 
 
 def row_of(one: TrendLine) -> tuple[str, ...]:
-    """The figures of a channel under `HEADS`, but for its name."""
+    """Return the figures of a channel under `HEADS`, without its name."""
     known = one.slope_per_year is not None and one.slope_low is not None
     return (
         f"{one.level:.2f}",
@@ -177,7 +177,7 @@ def row_of(one: TrendLine) -> tuple[str, ...]:
 
 
 def _journal(account: Account) -> Iterator[str]:
-    """Entries with the numbers of their marks on the charts."""
+    """Yield the journal; entries are numbered as their marks on the charts."""
     if not account.entries:
         return
     yield "<h2>Journal</h2>"

@@ -1,4 +1,4 @@
-"""What several channels say together of antenna and line, for the report."""
+"""Estimate of antenna and line from several channels together, for the report."""
 
 from __future__ import annotations
 
@@ -10,8 +10,7 @@ from logger.trend.state_outcome import StateVerdict, StationState
 
 
 class StateLine(msgspec.Struct, frozen=True, kw_only=True):
-    """What several channels say of antenna and line, see `logger.trend.state_outcome`; days as
-    dates."""
+    """Estimate of antenna and line, see `logger.trend.state_outcome`; days are dates."""
 
     verdict: StateVerdict
     or_else: tuple[StateVerdict, ...]
@@ -33,8 +32,10 @@ def state_line(state: StationState) -> StateLine:
 
 
 def causes(state: StateLine | None) -> list[str]:
-    """Of those that a diagnosis knows, which should be looked for. A line that loses less asks for
-    nothing; neither does what is undecided."""
+    """Return the diagnosis causes that the estimate suggests.
+
+    A line that loses less needs no check, and neither does an undecided verdict.
+    """
     if state is None:
         return []
     growth, found = state.loss_db_per_year, []

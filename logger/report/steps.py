@@ -12,10 +12,10 @@ from scipy.special import chdtri
 from logger.trend.account import Account, ChannelAccount, date, named
 from logger.trend.outcome import Step
 
-RECENT = 365  # days for which an unannounced step is news
+RECENT = 365  # days for which an unannounced step is recent
 TOGETHER = 14  # days within which steps of channels count as one
 DOUBT = 0.05  # probability of calling equal sizes different
-REACH = 60  # days on either side that fix the size of a step
+REACH = 60  # days on either side that determine the size of a step
 LEAST_ERROR = 0.01  # SWR, of a size
 
 
@@ -36,7 +36,7 @@ class CommonStep(msgspec.Struct, frozen=True):
 
     @property
     def words(self) -> str:
-        """A clause for the headline."""
+        """Description for the headline."""
         when = date(self.day)
         if self.low < self.high:
             when += f" ({date(self.low)} to {date(self.high)})"
@@ -47,7 +47,7 @@ class CommonStep(msgspec.Struct, frozen=True):
 
 
 def unannounced(account: Account) -> list[CommonStep]:
-    """Recent steps without an explanation, the latest first."""
+    """Return recent steps without an explanation, the latest first."""
     today = account.now_ns // 86_400_000_000_000
     steps = sorted(
         (
@@ -97,7 +97,7 @@ def is_homogeneous(sizes: Iterable[float], errors: Iterable[float]) -> bool:
 
 
 def _error(step: Step, channel: ChannelAccount) -> float:
-    """Standard error of a step's size by the days on either side."""
+    """Return the standard error of a step's size, from the days on either side."""
     day, trend = channel.days.day, channel.trend
     inflation = (1 + trend.correlation) / (1 - min(trend.correlation, 0.95))
     counts = (

@@ -1,4 +1,4 @@
-"""All that the report says, as figures: what `--format json` prints."""
+"""All figures of the report, as printed by `--format json`."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ Level = Literal["fine", "watch", "act", "unknown"]
 WATCH_PROBABILITY = 0.2  # of reaching the limit
 MOST_CHECKS = 3
 LATEST_ENTRIES = 10
-BEYOND_SEASON = 0.15  # SWR in a month that no season explains
-SLOW = "baseline-shift"  # the kind of alarm that drift raises, too
+BEYOND_SEASON = 0.15  # SWR; a larger change within a month is not seasonal
+SLOW = "baseline-shift"  # kind of alarm that slow drift also raises
 
 
 class StepLine(msgspec.Struct, frozen=True):
@@ -42,7 +42,7 @@ class StepLine(msgspec.Struct, frozen=True):
 
 
 class TrendLine(msgspec.Struct, frozen=True, kw_only=True):
-    """SWR; None where it cannot be said, and `reasons` why."""
+    """Trend of a channel's SWR; None if unknown, with the `reasons`."""
 
     channel: int | None
     frequency_khz: float | None
@@ -91,7 +91,7 @@ class AlarmLine(msgspec.Struct, frozen=True):
 
 
 class Alarms(msgspec.Struct, frozen=True):
-    """Those open now, and how many of each kind were raised of late."""
+    """Open alarms, and the number of each kind raised in the last month and year."""
 
     open: tuple[AlarmLine, ...]
     month: dict[str, int]
@@ -111,8 +111,10 @@ class NextCheck(msgspec.Struct, frozen=True):
 
 
 class LineLossLine(msgspec.Struct, frozen=True, kw_only=True):
-    """The loss of the line by its far end's reflection, dB one way, the last time and since the
-    first; see `logger.feedline.course.Course`."""
+    """Loss of the line by its far-end reflection, dB one way: last value, change since the first.
+
+    See `logger.feedline.course.Course`.
+    """
 
     frequency_khz: float | None
     date: str
@@ -130,7 +132,7 @@ class LineLossLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class TuningLine(msgspec.Struct, frozen=True):
-    """The last session of `tune`: what came of it, and SWR at each frequency of each position."""
+    """Last `tune` session: its outcome, and the SWR at each frequency and position."""
 
     date: str
     outcome: str
@@ -138,7 +140,7 @@ class TuningLine(msgspec.Struct, frozen=True):
 
 
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
-    """The report. `state` is its level, `sentence` that in words (see `words.state`)."""
+    """The report. `state` is its level, `sentence` the state in words (see `words.state`)."""
 
     station: str
     generated_utc: str
@@ -165,8 +167,12 @@ def summary(
     line_loss: Sequence[Course] = (),
     tuning: tuple[int, TuningState] | None = None,
 ) -> Summary:
-    """What is to be said. `diagnosed` is what may be behind the worst open alarm, `line_loss` what
-    was measured at the line itself, `tuning` when and how the antenna was adjusted last."""
+    """Return the figures of the report.
+
+    diagnosed  diagnosis of the worst open alarm
+    line_loss  measurements of the line
+    tuning     end (UTC ns) and state of the last adjusting session
+    """
     work = [entry.day for entry in account.entries if entry.kind in WORK]
     repair = work[-1] if work else None
     told = [forecast(one.trend, account.limit) for one in account.channels]
@@ -285,7 +291,7 @@ def _alarms(account: Account) -> Alarms:
 
 
 def moving(account: Account) -> list[ChannelAccount]:
-    """Channels that rise, fall, or have stepped of late without a word in the journal."""
+    """Return channels that rise, fall, or had a recent unannounced step."""
     today = account.now_ns // DAY_NS
     return [
         one
@@ -323,8 +329,11 @@ def _state(
 
 
 def _unannounced(account: Account, compared: Sequence[ChannelChange]) -> tuple[str, ...]:
-    """Return unannounced steps of the trend in words; if there are none, a change in the last
-    month's readings, which may be too recent for the trend."""
+    """Return unannounced steps of the trend in words.
+
+    If there are none, return a change in the last month's readings, which may be too recent for the
+    trend.
+    """
     steps = unannounced(account)
     if steps:
         return tuple(each.words for each in steps)
@@ -362,7 +371,7 @@ def _next_check(
     state: StateLine | None,
 ) -> NextCheck:
     by_state = causes(state)
-    # Years of readings may explain what shifts slowly; an alarm of another kind has to go first.
+    # A trend over years may explain a slow shift; alarms of other kinds take precedence.
     explained = bool(loses or by_state) and all(one.kind == SLOW for one in alarms.open)
     if alarms.open and diagnosed is not None and (diagnosed.sure or not explained):
         blamed = tuple(cause.title for cause in diagnosed.causes[: 1 if diagnosed.sure else 3])

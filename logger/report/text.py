@@ -1,4 +1,4 @@
-"""The report for a terminal: words, then a chart of months and a table."""
+"""The report for a terminal: text, then a chart of months and a table."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LEAST_RANGE = 0.1  # SWR between the lowest and the highest block
 
 
 def page(summary: Summary, account: Account, width: int) -> str:
-    """The whole, no line wider than `width` (NARROWEST at least, WIDEST at most)."""
+    """Return the report, wrapped to `width` limited to NARROWEST..WIDEST."""
     width = min(max(width, NARROWEST), WIDEST)
     lines = [*_wrapped(f"Feedline at {summary.station}, {summary.generated_utc[:10]}", width), ""]
     lines += _wrapped(summary.sentence, width)
@@ -44,7 +44,7 @@ def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
 
 
 def _months(account: Account, width: int) -> Iterator[str]:
-    """A line of blocks a channel, one a month, the latest last."""
+    """Yield a line of block characters per channel, one block per month, the latest last."""
     names = max(len(one.name) for one in account.channels)
     last = np.datetime64(account.span[1], "D").astype("M8[M]").astype(int)
     first = np.datetime64(account.span[0], "D").astype("M8[M]").astype(int)
@@ -61,7 +61,7 @@ def _months(account: Account, width: int) -> Iterator[str]:
 
 
 def _monthly(channel: ChannelAccount, first: int, last: int) -> np.ndarray:
-    """The middle of each month's daily values, NaN without any; (last - first + 1,)."""
+    """Return the median of each month's daily values, NaN without any; (last - first + 1,)."""
     month = channel.days.day.astype("M8[D]").astype("M8[M]").astype(int)
     return np.array(
         [
@@ -72,7 +72,7 @@ def _monthly(channel: ChannelAccount, first: int, last: int) -> np.ndarray:
 
 
 def _table(summary: Summary, width: int) -> Iterator[str]:
-    """Wide terminals get more columns."""
+    """Yield the table of channels; wide terminals get more columns."""
     wide = width >= 72
     names = max(8, *(len(one.name) for one in summary.trend))
     head = f"  {'':{names}}  SWR   a year  "

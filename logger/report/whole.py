@@ -1,4 +1,4 @@
-"""All of the report in one place, for the command and for the page."""
+"""Runs the whole report, for the command and for the page."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from logger.tune.session import TuningState
 
 
 class Report(NamedTuple):
-    """Figures and what charts are drawn from; `tuning` is how the antenna was adjusted last."""
+    """Figures of the report and data for its charts; `tuning` is the last adjusting session."""
 
     summary: Summary
     account: Account
@@ -26,7 +26,7 @@ class Report(NamedTuple):
 
 
 def report(store: Store, account: Account) -> Report:
-    """What is to be said of an account. Raises StoreError."""
+    """Return the report of an account. Raises StoreError."""
     with closing(LineLosses.reader(store.path)) as losses:
         known = [each for each in losses.readings() if each.time_ns <= account.now_ns]
     line_loss = courses(known)

@@ -1,4 +1,4 @@
-"""The report in sentences, the same for the terminal and the browser."""
+"""The report in sentences, the same for terminal and browser."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from logger.report.summary import ForecastLine, LineLossLine, Summary, TrendLine
 from logger.trend.account import channel_name, named
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
-HARDLY = 0.005  # a probability that is not worth a figure
+HARDLY = 0.005  # a probability too small to state
 FALLING = "A falling SWR is not always good news: a line with more loss reads better, too."
 
 
 class ReportSection(NamedTuple):
-    """A heading, its sentences, and what to do in this order."""
+    """Section of the report: heading, sentences, and numbered steps to take."""
 
     title: str
     lines: tuple[str, ...]
@@ -27,8 +27,11 @@ class ReportSection(NamedTuple):
 
 
 def state(summary: Summary) -> str:
-    """Return the state of the feedline in one sentence: open alarms, unannounced steps, a limit
-    about to be reached, slopes, or that all is well."""
+    """Return the state of the feedline in one sentence.
+
+    It names open alarms, unannounced steps, a limit about to be reached and slopes, or says that
+    all is well.
+    """
     waiting = summary.alarms.open
     if not summary.trend:
         return "No statement yet: no readable transmission is stored."
@@ -76,7 +79,7 @@ def state(summary: Summary) -> str:
 
 
 def sections(summary: Summary) -> list[ReportSection]:
-    """All that is said, in order."""
+    """Return all sections with content, in order."""
     made = [
         ReportSection("What changed", tuple(_changed(summary))),
         ReportSection("Alarms", tuple(_alarms(summary))),
@@ -137,7 +140,7 @@ def _counts(counts: Mapping[str, int]) -> str:
 
 
 def trend(one: TrendLine) -> str:
-    """One channel in a sentence or some."""
+    """Return the trend of one channel in one or more sentences."""
     text = f"{_capital(one.name)}: {one.verdict} since {one.since}, now SWR {one.level:.2f}"
     if one.season_amplitude is not None:
         text += " with the season removed"
@@ -175,7 +178,7 @@ STATE_CHECKS = {
 
 
 def _station_state(state: StateLine | None) -> list[ReportSection]:
-    """What all channels together say of antenna and line."""
+    """Return the section on antenna and line, estimated from all channels together."""
     if state is None:
         return []
     if state.verdict == "undecided":

@@ -1,1 +1,1 @@
-"""Adjusting an antenna: from readings at each position to where it should be set."""
+"""Antenna adjustment: from readings at each position to the best setting."""

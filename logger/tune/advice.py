@@ -1,7 +1,7 @@
-"""What to do next: where to set it, when to stop, and when length is not what is wrong.
+"""Advice for the next step: where to set the antenna, when to stop, when length is not the cause.
 
-Pure. Settings are in the unit of what is adjusted; differences are of the antenna's length in that
-unit, positive where it gets longer. `cutting` says how much may be cut off.
+Pure. Settings are in the unit of the adjustment; differences are of the antenna's length in that
+unit, positive if it becomes longer. `cutting` limits how much may be cut off.
 """
 
 from __future__ import annotations
@@ -23,32 +23,32 @@ from logger.tune.suspicion import POOR_SWR, Suspicion, suspicion
 
 Kind = Literal["move", "bracket", "try", "stop", "hold", "end", "check"]
 
-MOST_CHANGE = 0.06  # of the resonance by one step, relatively
+MOST_CHANGE = 0.06  # relative change of the resonance per step
 PAST = 0.75  # probability with which a bracket passes the resonance
-TRIAL = 0.8  # of the doubt about the length, on the likelier side
+TRIAL = 0.8  # quantile of the length to be changed, on the likelier side
 GOOD_SWR = 1.3
-LEAST_GAIN = 0.04  # of SWR, below which no step is worth the walk,
-CUT_GAIN = 0.1  # and no cut, as it is final
-REGRET = 0.05  # of SWR at the target above the best of this antenna, for which a trial is
+LEAST_GAIN = 0.04  # of SWR; a smaller gain is not worth a step,
+CUT_GAIN = 0.1  # and this one not a cut, as it is final
+REGRET = 0.05  # excess of SWR at the target over the best of this antenna, above which to try
 SURE = 0.9
-LEANING = 0.8  # probability of the side, for a slight correction
-NOTED_RHO = 0.01  # by which an earlier position has to be better
+LEANING = 0.8  # probability of the direction, for a slight correction
+NOTED_RHO = 0.01  # by which an earlier position must be better
 
 
 class TuningAdvice(msgspec.Struct, frozen=True, kw_only=True):
-    """What the readings say.
+    """Advice from the readings.
 
-    kind        "move" there; "bracket" to pass the resonance; "try", as it cannot be told which
-                way is better; "stop", a further step gains too little; "hold", a cut may gain but
-                none is safe; "end", it should go on but is at the end of its travel, or is cut too
-                short; "check" something else first
-    longer_by   how much longer the antenna has to be to be resonant at the target
-    too_short   probability
-    to          the setting proposed, None to leave it
-    worst, then  the highest SWR on the channels, as expected now and there; doubt: its standard
-                deviation now
-    turned      the other way than wanted, as it is at the end of its travel
-    better      index of an earlier position that read better than this one, to go back to
+    kind        "move": set it to `to`; "bracket": pass the resonance; "try": the better direction
+                is unknown; "stop": a further step gains too little; "hold": a cut may gain but none
+                is safe; "end": it should move on but is at the end of its travel, or was cut too
+                short; "check": look for another fault first
+    longer_by   change of length for resonance at the target
+    too_short   probability of being too short
+    to          proposed setting, None to leave it
+    worst       expected highest SWR on the channels now; doubt, its standard deviation
+    then        expected highest SWR on the channels at `to`
+    turned      in the opposite direction, as the end of the travel is reached
+    better      index of an earlier position to return to, as it read better
     overcut     the last cut passed the right length
     """
 
@@ -70,7 +70,7 @@ class TuningAdvice(msgspec.Struct, frozen=True, kw_only=True):
 def advise(
     adjustment: Adjustment, positions: Sequence[Position], posterior: Posterior, target_khz: float
 ) -> TuningAdvice:
-    """For the last of `positions`, from all of them."""
+    """Return advice for the last of `positions`, from all of them."""
     here = positions[-1]
     resonance = posterior.resonance_khz[:, -1]
     needs = np.log(posterior.resonance_khz / target_khz) / posterior.sensitivity[:, None]
@@ -119,19 +119,19 @@ def advise(
 
 
 def settable(adjustment: Adjustment, setting: float, longer_by: float) -> float:
-    """The setting nearest to a change of length that a person can make."""
+    """Return the possible setting nearest to a change of length."""
     step = STEP[adjustment.unit]
     steps = adjustment.sign * longer_by / step
     to = setting + step * (trunc(steps) if adjustment.cut else round(steps))
     low = -np.inf if adjustment.least is None else adjustment.least
     high = np.inf if adjustment.most is None else adjustment.most
-    if adjustment.cut:  # what is off stays off
+    if adjustment.cut:  # a cut cannot be undone
         low, high = (low, setting) if adjustment.longer else (setting, high)
     return float(min(max(to, low), high))
 
 
 def _bracketed(posterior: Posterior, target_khz: float) -> bool:
-    """Whether the target lies between two positions."""
+    """True if the target lies between two positions."""
     sides = np.mean(posterior.resonance_khz > target_khz, axis=0)
     return bool(sides.max() > SURE and sides.min() < 1 - SURE)
 
@@ -139,11 +139,11 @@ def _bracketed(posterior: Posterior, target_khz: float) -> bool:
 def _bracket(
     adjustment: Adjustment, setting: float, posterior: Posterior, need: Floats
 ) -> tuple[float, bool]:
-    """How much longer, so that the resonance is passed; whether that is the other way."""
+    """Return a change of length that passes the resonance, and True if in the other direction."""
     most = MOST_CHANGE / float(np.median(posterior.sensitivity))
     middle = float(np.median(need))
     by = float(np.quantile(need, PAST if middle > 0 else 1 - PAST))
-    if by * middle <= 0:  # not even the side is sure
+    if by * middle <= 0:  # even the direction is uncertain
         by = middle
     by = float(np.clip(by, -most, most))
     if settable(adjustment, setting, by) == setting:
@@ -163,7 +163,7 @@ def _cut(
     target_khz: float,
     need: Floats,
 ) -> tuple[Kind, float]:
-    """Return the kind of advice and the setting for an antenna that is cut."""
+    """Return the kind of advice and the setting for an antenna adjusted by cutting."""
     here = positions[-1]
     now = _worst(posterior, positions, posterior.resonance_khz[:, -1])
     gain = now - _worst(posterior, positions, np.full_like(now, target_khz))
@@ -178,8 +178,11 @@ def _cut(
 
 
 def _leans(adjustment: Adjustment, here: Position, need: Floats) -> bool:
-    """Whether SWR falls or rises all the way over the channels, with one of them not yet good: the
-    trade makes it slightly longer or shorter then, however good the middle is (common practice)."""
+    """True if SWR falls or rises throughout the channels and one of them is not yet good.
+
+    The trade then makes the antenna slightly longer or shorter, however good the middle is (common
+    practice).
+    """
     readings = sorted(here.readings, key=lambda each: each.frequency_khz)
     steps = np.diff([each.swr for each in readings])
     one_way = len(steps) >= 2 and (bool(np.all(steps < 0)) or bool(np.all(steps > 0)))
@@ -196,7 +199,7 @@ def _last_word(
     target_khz: float,
     need: Floats,
 ) -> tuple[Kind, float]:
-    """What is said and the setting where the best guess gains too little."""
+    """Return the kind of advice and the setting if the best estimate gains too little."""
     here = positions[-1]
     resonance = posterior.resonance_khz[:, -1]
     there = posterior.swr(target_khz, resonance)
@@ -216,7 +219,7 @@ def _last_word(
 
 
 def _worst(posterior: Posterior, positions: Sequence[Position], resonance_khz: Floats) -> Floats:
-    """The highest SWR on the channels, were the resonance there."""
+    """Return the highest SWR on the channels for a resonance at `resonance_khz`."""
     low, high = (posterior.swr(khz, resonance_khz) for khz in span_khz(positions))
     return np.asarray(np.maximum(low, high))
 
@@ -224,7 +227,7 @@ def _worst(posterior: Posterior, positions: Sequence[Position], resonance_khz: F
 def _moved(
     adjustment: Adjustment, posterior: Posterior, resonance_khz: Floats, here: float, to: float
 ) -> Floats:
-    """Resonance after a step, with the error of setting it anew."""
+    """Return the resonance after a step, including the setting error."""
     if to == here:
         return resonance_khz
     count = len(resonance_khz)
@@ -234,7 +237,7 @@ def _moved(
 
 
 def merit(position: Position, other: Position) -> float | None:
-    """Mean reflection at the frequencies that both have, None without any."""
+    """Return the mean reflection at the frequencies of both positions, None if they share none."""
     shared = {each.frequency_khz for each in other.readings}
     found = [float(rho_of_swr(r.swr)) for r in position.readings if r.frequency_khz in shared]
     return float(np.mean(found)) if found else None

@@ -1,9 +1,9 @@
-"""How much to cut off an antenna that can never be made longer again.
+"""Limits how much to cut off an antenna that cannot be made longer again.
 
-Cuts approach the mark, the length that is right at the target, from the long side. The first cut is
-small and shows how far a cut moves the resonance; a cut that lowers nothing is the last; none is
-much longer than the longest before it; and none may end far beyond the mark, with the doubt of the
-estimate. Pure: draws of the posterior in, a change of length out.
+Cuts approach the mark, the right length for the target, from the long side. The first cut is small
+and shows how far a cut moves the resonance; no cut follows one that lowered nothing; none is much
+longer than the longest before it; and none may end far beyond the mark, given the uncertainty of
+the estimate. Pure: takes draws of the posterior, returns a change of length.
 """
 
 from __future__ import annotations
@@ -17,25 +17,24 @@ from logger.blocks import Floats
 from logger.physics.reflection import rho_of_swr
 from logger.tune.positions import STEP, Adjustment, Position, Unit
 
-# How far the 95 % interval of where a cut ends may reach beyond the mark; the quantile is a little
-# further out than that interval's, as a session is several cuts.
+# Distance by which the 95 % interval of a cut's end may extend beyond the mark; the quantile is
+# slightly farther out than that of the interval, as a session has several cuts.
 MARGIN: dict[Unit, float] = {"mm": 2.0, "turns": 0.05, "marks": 0.1}
 QUANTILE = 0.98
 FIRST_CUT = 0.0025  # of the length in mm, and
 LEAST_FIRST: dict[Unit, float] = {"mm": 3.0, "turns": 0.25, "marks": 0.5}  # no less than this
-GROWTH = 3.0  # of a cut over the longest before it
-LEAST_SHARE = 0.03  # of the median of what is left: less is not worth the walk
+GROWTH = 3.0  # largest ratio of a cut to the longest before it
+LEAST_SHARE = 0.03  # of the median of the remaining length: less is not worth a step
 LEAST_STEPS = 2  # of `STEP`, likewise
-SHOWN_RHO = 0.004  # fall of the highest reflection by a cut, without which none follows
-FAR_SWR = 4.0  # at the best channel; from here on a reading says which way, not how far
-BEYOND = 0.9  # probability of being too short, from which on that is said
+SHOWN_RHO = 0.004  # fall of the highest reflection by a cut, below which none follows
+FAR_SWR = 4.0  # at the best channel; above this a reading shows only the direction
+BEYOND = 0.9  # probability above which the antenna is called too short
 
 
 def cut_change(adjustment: Adjustment, positions: Sequence[Position], need: Floats) -> float:
-    """Return the change of length by the next cut: negative, or zero where no cut is both safe and
-    worth it.
+    """Return the change of length by the next cut, <= 0; zero if no cut is safe and worthwhile.
 
-    need  draws of the change of length to the mark, (n,); negative where it is too long
+    `need` are draws of the change of length to the mark, (n,), negative if too long.
     """
     unit = adjustment.unit
     wanted, mark = np.quantile(need, (0.5, QUANTILE))
@@ -48,7 +47,7 @@ def cut_change(adjustment: Adjustment, positions: Sequence[Position], need: Floa
 
 
 def _longest(adjustment: Adjustment, positions: Sequence[Position]) -> float:
-    """The longest cut that the cuts so far allow."""
+    """Return the longest cut that the previous cuts allow."""
     unit = adjustment.unit
     settings = [one.setting for one in positions]
     if len(positions) > 1 and not _has_shown(*positions[-2:]):
@@ -60,7 +59,7 @@ def _longest(adjustment: Adjustment, positions: Sequence[Position]) -> float:
 
 
 def _has_shown(before: Position, here: Position) -> bool:
-    """True if the cut has lowered the highest reflection, or all of it is too high to tell."""
+    """True if the cut lowered the highest reflection, or if all readings are too high to judge."""
     then, now = ({each.frequency_khz: each.swr for each in one.readings} for one in (before, here))
     shared = then.keys() & now.keys()
     if not shared or min(now.values()) >= FAR_SWR:
@@ -70,9 +69,9 @@ def _has_shown(before: Position, here: Position) -> bool:
 
 
 def went_too_far(adjustment: Adjustment, positions: Sequence[Position], need: Floats) -> bool:
-    """True if the last cut passed the mark: it is too short now and was too long before.
+    """True if the last cut passed the mark: the antenna is too short now and was too long before.
 
-    need  draws of the change of length to the mark for each position, (n, positions)
+    `need` are draws of the change of length to the mark for each position, (n, positions).
     """
     if not adjustment.cut or len(positions) < 2:
         return False

@@ -1,11 +1,11 @@
-"""Where an antenna is resonant, from readings of SWR at some frequencies and settings.
+"""Estimates the resonance of an antenna from SWR readings at some frequencies and settings.
 
-A series-resonant antenna, Z = R (1 + j Q (f/f0 - f0/f)), behind a line that loses L dB and delays;
-what comes back is heard together with the coupler's leak (directivity), which is a complex number
-of unknown phase, the same in all readings. R, Q, L, the delay and the leak are those of the
-session; f0 moves with the setting, by a sensitivity that is learned. No antenna is quite that: a
-smooth difference is allowed for in the readings, and in how f0 moves. Draws of the posterior stand
-for all of it.
+The model is a series-resonant antenna, Z = R (1 + j Q (f/f0 - f0/f)), behind a line with a loss of
+L dB and a delay; the coupler's leak (directivity), a complex number of unknown phase and the same
+in all readings, adds to the reflection. R, Q, L, the delay and the leak are constant in a session;
+f0 moves with the setting by a learned sensitivity. As no antenna follows this exactly, a smooth
+deviation is allowed in the readings and in the movement of f0. The result is draws of the
+posterior.
 """
 
 from __future__ import annotations
@@ -28,31 +28,30 @@ from logger.tune.positions import (
 from logger.tune.tempering import draws
 
 DRAWS = 1000
-# Standard deviations of the priors, those of logarithms where a median is given.
-DETUNED = 0.05  # relative; of the first position's resonance about the middle of the channels
-UNCUT = -0.025, 0.025  # the same where it is cut: people begin with 2 to 5 % too much
+# Standard deviations of the priors; of logarithms where a median is given.
+DETUNED = 0.05  # relative; first position's resonance about the middle of the channels
+UNCUT = -0.025, 0.025  # the same for cutting: usual practice starts 2 to 5 % too long
 RESISTANCE_OHM, RESISTANCE_SPREAD = 45.0, 0.5
 Q, Q_SPREAD = 14.0, 0.8
 LOSS_DB, LOSS_SPREAD = 0.6, 0.9
-DELAY_NS, DELAY_SPREAD = 120.0, 0.9  # there and back
-SHARED = 8  # dimensions; one more for each position
-# Of a reading of the reflection coefficient beside the leak: noise, and that no antenna is quite a
-# series circuit.
+DELAY_NS, DELAY_SPREAD = 120.0, 0.9  # round trip
+SHARED = 8  # dimensions; each position adds one
+# Error of a reflection coefficient besides the leak: noise, and deviation from a series circuit.
 ERROR, RELATIVE_ERROR = 0.004, 0.01
-LEAK = 0.57  # standard deviation of each part of the coupler's leak, of what it is claimed to be
-# What no series circuit explains, two resonances, a matching network or a current on the line: of
-# the reflection coefficient, much the same at frequencies and lengths that differ relatively by
-# less than DOUBT_APART.
+LEAK = 0.57  # standard deviation of each part of the coupler's leak, relative to its stated value
+# Deviation from any series circuit by two resonances, a matching network or a current on the line:
+# of the reflection coefficient, nearly equal at frequencies and lengths whose relative difference
+# is less than DOUBT_APART.
 DOUBT, DOUBT_APART = 0.02, 0.01
-WANDER = 0.1  # of the sensitivity, as the antenna is not the same at another length
+WANDER = 0.1  # of the sensitivity, as the antenna changes with its length
 
 
 @dataclass(frozen=True)
 class Posterior:
-    """Draws, (n,) each; `resonance_khz` is (n, positions).
+    """Draws of the posterior, (n,) each; `resonance_khz` is (n, positions).
 
-    sensitivity  relative fall of the resonance a unit that makes the antenna longer
-    misfit       mean square of what the best draw leaves of the readings, in standard deviations
+    sensitivity  relative fall of the resonance per unit of length
+    misfit       mean square of the best draw's residuals, in standard deviations
     """
 
     resonance_khz: Floats
@@ -63,13 +62,13 @@ class Posterior:
     misfit: float
 
     def swr(self, frequency_khz: float, resonance_khz: Floats) -> Floats:
-        """True SWR at the radio, were the resonance there."""
+        """Return draws of the true SWR at the radio for a resonance at `resonance_khz`."""
         size = rho(frequency_khz, resonance_khz, self.resistance_ohm, self.q, self.loss_db)
         return swr(size)
 
 
 def interval(values: Floats) -> tuple[float, float, float]:
-    """Median and 95 % interval of draws."""
+    """Return median and 95 % interval of draws."""
     low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
     return float(middle), float(low), float(high)
 
@@ -77,8 +76,10 @@ def interval(values: Floats) -> tuple[float, float, float]:
 def estimate(
     adjustment: Adjustment, positions: Sequence[Position], loss_db: float | None = None
 ) -> Posterior:
-    """The posterior from one position or more, each with one reading or more; `loss_db` is that of
-    the line, if it is known."""
+    """Return the posterior from one or more positions, each with one or more readings.
+
+    `loss_db` is that of the line, None if unknown.
+    """
     model = _Model(adjustment, positions, loss_db)
     particles = draws(model.log_likelihood, SHARED + len(positions), DRAWS)
     best = float(model.log_likelihood(particles).max())

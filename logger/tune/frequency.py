@@ -1,4 +1,4 @@
-"""At which frequency a transmission was: as far as the bridge tells it, else as a person does."""
+"""Determines the frequency of a transmission: from the bridge, or as typed by the user."""
 
 from __future__ import annotations
 
@@ -10,9 +10,11 @@ Where = tuple[int | None, float]  # channel, kHz
 
 
 def told(carrier: Carrier, station: StationOptions, *, sure: bool) -> Where | None:
-    """Where it was by the bridge, None if that cannot be told. What is as the configuration has it
-    may come from there, and the person may have changed the channel; `sure`: it comes from the
-    bridge all the same."""
+    """Return channel and frequency as reported by the bridge, None if it reports none.
+
+    Values equal to those of the configuration may come from there, and the user may have changed
+    the channel since, so they count only if `sure`: the bridge is known to report them.
+    """
     channel, khz = carrier.channel, carrier.frequency_khz
     if channel == station.channel and not sure:
         channel = None
@@ -24,7 +26,7 @@ def told(carrier: Carrier, station: StationOptions, *, sure: bool) -> Where | No
 
 
 def parsed(text: str) -> Where | None:
-    """A channel of the citizens band, or a frequency in MHz, as typed; None for anything else."""
+    """Return a typed citizens-band channel or frequency in MHz, None for anything else."""
     try:
         if text.isdecimal() and int(text) in CHANNEL_MHZ:
             return int(text), 1e3 * CHANNEL_MHZ[int(text)]

@@ -1,4 +1,4 @@
-"""What is adjusted, and what was read at each position of it."""
+"""The adjustment of an antenna, and the readings at each of its positions."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ import msgspec
 
 Unit = Literal["mm", "turns", "marks"]
 
-# Standard deviation with which a person sets it, and by how much it moves the resonance until that
-# has been learned: relative change a unit, and the standard deviation of its logarithm. For
-# millimetres dL/L = -df/f holds for a plain element only: a loaded whip moves half as far, the tip
-# above a coil farther, and a matching network or a second resonance changes it either way.
+# Standard deviation of a setting made by hand; prior of the relative change of the resonance per
+# unit, and standard deviation of its logarithm. For millimetres dL/L = -df/f holds for a plain
+# element only: a loaded whip moves half as far, the tip above a coil farther, and a matching
+# network or a second resonance changes it either way.
 SETTING_ERROR: dict[Unit, float] = {"mm": 2.0, "turns": 0.05, "marks": 0.1}
-STEP: dict[Unit, float] = {"mm": 1.0, "turns": 0.25, "marks": 0.5}  # as fine as a person sets it
+STEP: dict[Unit, float] = {"mm": 1.0, "turns": 0.25, "marks": 0.5}  # finest step by hand
 BY_GUESS = 0.004
 SHORTEST_MM = 100.0  # of an element
 SHARE = 0.8  # median sensitivity, over that of a plain element
@@ -22,7 +22,7 @@ GUESS_SPREAD: dict[Unit, float] = {"mm": 0.5, "turns": 1.0, "marks": 1.0}
 
 
 class ChannelReading(msgspec.Struct, frozen=True):
-    """A transmission at one frequency; the interval is of 95 %."""
+    """Transmission at one frequency, with its 95 % interval."""
 
     frequency_khz: float
     swr: float
@@ -33,9 +33,9 @@ class ChannelReading(msgspec.Struct, frozen=True):
 
 
 class Position(msgspec.Struct):
-    """A setting with its readings, in the order in which they came.
+    """A setting with its readings, in order of time.
 
-    advised  the setting that was advised before it was set, None without advice
+    `advised` is the setting that was advised, None without advice.
     """
 
     setting: float
@@ -44,12 +44,12 @@ class Position(msgspec.Struct):
 
 
 class Adjustment(msgspec.Struct, frozen=True):
-    """What is adjusted.
+    """Kind and limits of an adjustment.
 
-    longer     whether larger numbers make the antenna longer, so that its resonance falls
-    length_mm  the whole element; None: the setting is the whole length
-    least, most  the ends of its travel, as far as they are known
-    cut        it can be made shorter, never longer again
+    longer       True if larger numbers make the antenna longer, so that its resonance falls
+    length_mm    length of the whole element; None if the setting is the whole length
+    least, most  ends of the travel, None if unknown
+    cut          it can be made shorter but not longer
     """
 
     unit: Unit
@@ -61,17 +61,17 @@ class Adjustment(msgspec.Struct, frozen=True):
 
     @property
     def sign(self) -> float:
-        """Of what a larger number does to the length."""
+        """Sign of the change of length for a larger number."""
         return 1.0 if self.longer else -1.0
 
     def relative_change(self, setting: float) -> float:
-        """Median of the relative change of the resonance by a unit, before anything is learned."""
+        """Return the prior median of the relative change of the resonance per unit."""
         if self.unit != "mm":
             return BY_GUESS
         return SHARE / max(self.length_mm or setting, SHORTEST_MM)
 
 
 def span_khz(positions: Sequence[Position]) -> tuple[float, float]:
-    """The lowest and the highest frequency that was keyed."""
+    """Return the lowest and the highest frequency keyed."""
     keyed = [reading.frequency_khz for one in positions for reading in one.readings]
     return min(keyed), max(keyed)

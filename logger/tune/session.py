@@ -1,4 +1,4 @@
-"""A session of adjusting: positions in turn, each with its readings. No clocks, no threads."""
+"""An adjusting session: a sequence of positions with their readings. No clocks, no threads."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from logger.tune.advice import TuningAdvice, advise
 from logger.tune.estimate import Posterior, estimate
 from logger.tune.positions import Adjustment, ChannelReading, Position, span_khz
 
-LEAST, USUAL = 2, 3  # frequencies at a position: without which nothing is said; low, middle, high
+LEAST, USUAL = 2, 3  # frequencies per position: minimum for advice; low, middle and high
 
 
 class TuningState(msgspec.Struct):
-    """All that is kept; positions in the order in which they were set.
+    """Stored state of a session; positions in the order in which they were set.
 
-    target_khz  where it is to be resonant; None: in the middle of what is keyed
-    loss_db     of the line, where it is known
+    target_khz  wanted resonance; None for the middle of the frequencies keyed
+    loss_db     of the line, None if unknown
     """
 
     adjustment: Adjustment
@@ -25,48 +25,48 @@ class TuningState(msgspec.Struct):
 
     @property
     def read(self) -> list[Position]:
-        """The positions with enough readings to say something."""
+        """Positions with enough readings for advice."""
         return [one for one in self.positions if len(frequencies(one)) >= LEAST]
 
     @property
     def target(self) -> float:
-        """Where it is to be resonant, kHz; needs a reading."""
+        """Wanted resonance, kHz; needs a reading."""
         if self.target_khz is not None:
             return self.target_khz
         low, high = span_khz(self.read)
         return float((low * high) ** 0.5)
 
     def posterior(self) -> Posterior:
-        """What is known of the antenna; needs a position in `read`."""
+        """Return the estimate of the antenna; needs a position in `read`."""
         return estimate(self.adjustment, self.read, self.loss_db)
 
 
 class TuningSession:
-    """Readings go into the last position."""
+    """An adjusting session; readings are appended to the last position."""
 
     def __init__(self, state: TuningState) -> None:
         self.state = state
 
     @property
     def here(self) -> Position:
-        """The position it is set to."""
+        """The present position."""
         return self.state.positions[-1]
 
     @property
     def ready(self) -> bool:
-        """Whether something can be said of this position."""
+        """True if the present position has enough readings for advice."""
         return len(frequencies(self.here)) >= LEAST
 
     @property
     def complete(self) -> bool:
-        """Whether all is keyed that was keyed at the first position, or low, middle and high."""
+        """True if USUAL frequencies are keyed, or later as many as at the first position."""
         first = frequencies(self.state.positions[0])
         wanted = USUAL if len(self.state.positions) == 1 else min(USUAL, max(LEAST, len(first)))
         return len(frequencies(self.here)) >= wanted
 
     @property
     def next_khz(self) -> float | None:
-        """What is probably keyed next: as at the position before."""
+        """Frequency probably keyed next, as at the position before."""
         done = frequencies(self.here)
         if len(self.state.positions) > 1:
             before = self.state.positions[-2].readings
@@ -74,36 +74,36 @@ class TuningSession:
         return None
 
     def set(self, setting: float, advised: float | None = None) -> None:
-        """Note where it is set now, and where it was advised to be set."""
+        """Record the present setting, and the one that was advised."""
         if self.state.positions and not self.here.readings:
             self.here.setting = setting
         else:
             self.state.positions.append(Position(setting, advised=advised))
 
     def take(self, reading: ChannelReading) -> None:
-        """A transmission was caught."""
+        """Append a reading to the present position."""
         self.here.readings.append(reading)
 
     def forget(self) -> ChannelReading | None:
-        """The last reading at this position does not count; what it was, if there is one."""
+        """Remove and return the last reading at this position, None if there is none."""
         return self.here.readings.pop() if self.here.readings else None
 
     def advice(self) -> TuningAdvice:
-        """What to do next; needs `ready`."""
+        """Return the next step; needs `ready`."""
         state = self.state
         return advise(state.adjustment, state.read, state.posterior(), state.target)
 
 
 def frequencies(position: Position) -> set[float]:
-    """What was keyed there."""
+    """Return the frequencies keyed at a position, kHz."""
     return {each.frequency_khz for each in position.readings}
 
 
 def kept(state: TuningState) -> bytes:
-    """A state as JSON."""
+    """Return a state as JSON."""
     return msgspec.json.encode(state)
 
 
 def found(content: bytes) -> TuningState:
-    """The state that was kept. Raises msgspec.DecodeError."""
+    """Return a state from JSON. Raises msgspec.DecodeError."""
     return msgspec.json.decode(content, type=TuningState)

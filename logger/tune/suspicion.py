@@ -1,4 +1,4 @@
-"""When length is not what is wrong: what does not fit, whom it points at, and which check is next.
+"""Detects readings that length does not explain, and names their sign.
 
 The rules are common practice, no single source.
 """
@@ -17,7 +17,7 @@ from logger.tune.positions import Adjustment, Position
 
 Sign = Literal["unmoved", "deaf", "level", "misfit"]
 
-ENOUGH_CHANGE = 0.006  # relative change of the resonance that has to show
+ENOUGH_CHANGE = 0.006  # relative change of the resonance that must be visible
 UNMOVED_RHO = 0.02
 LOW_SWR, POOR_SWR = 1.3, 1.8
 LEVEL_RHO = 0.04
@@ -25,7 +25,7 @@ MISFIT = 9.0  # mean square
 
 
 class Suspicion(msgspec.Struct, frozen=True):
-    """`sign` is what was seen; `instead`: look there before anything is adjusted further."""
+    """`sign` is the observation; `instead` if it must be checked before further adjustment."""
 
     sign: Sign
     instead: bool
@@ -34,7 +34,7 @@ class Suspicion(msgspec.Struct, frozen=True):
 def suspicion(
     adjustment: Adjustment, positions: Sequence[Position], posterior: Posterior, target_khz: float
 ) -> Suspicion | None:
-    """What the readings do not have from the length, None if all fits."""
+    """Return what the length does not explain in the readings, None if all fits."""
     here = positions[-1]
     if _unmoved(adjustment, positions, target_khz):
         low = max(each.swr for each in here.readings) < LOW_SWR
@@ -51,7 +51,7 @@ def suspicion(
 
 
 def _unmoved(adjustment: Adjustment, positions: Sequence[Position], target_khz: float) -> bool:
-    """Whether the setting was changed and the readings were not."""
+    """True if the setting was changed and the readings did not follow."""
     here = positions[-1]
     per_unit = adjustment.relative_change(positions[0].setting)
     compared = 0

@@ -1,7 +1,7 @@
-"""Draws from a posterior whose prior is the standard normal, by sequential Monte Carlo.
+"""Draws from a posterior with a standard normal prior, by sequential Monte Carlo.
 
-Particles begin as draws of the prior; the likelihood is let in step by step, so much at a time that
-half of them keep their weight; after each step they are resampled and moved by random-walk
+Particles start as draws of the prior. The power of the likelihood rises in steps chosen so that the
+effective share of particles is KEPT; after each step they are resampled and moved by random-walk
 Metropolis steps with their own covariance (P. Del Moral, A. Doucet and A. Jasra, Sequential Monte
 Carlo samplers, J. R. Statist. Soc. B 68, 2006).
 """
@@ -16,12 +16,12 @@ from logger.blocks import Floats
 
 KEPT = 0.5  # effective share of the particles at each step
 MOVES = 20
-WIDTH = 1.7  # of a random walk, over the square root of its dimensions
-SEED = 20260301  # the same readings give the same answer
+WIDTH = 1.7  # of a random walk; divided by the square root of its dimensions
+SEED = 20260301  # fixed, so that equal readings give equal answers
 
 
 def draws(log_likelihood: Callable[[Floats], Floats], dimensions: int, count: int) -> Floats:
-    """Draws of the posterior, (count, dimensions)."""
+    """Return draws of the posterior, (count, dimensions)."""
     rng = np.random.default_rng(SEED)
     particles = rng.standard_normal((count, dimensions))
     likelihood = log_likelihood(particles)
@@ -47,7 +47,7 @@ def draws(log_likelihood: Callable[[Floats], Floats], dimensions: int, count: in
 
 
 def _step(likelihood: Floats, most: float) -> float:
-    """The power of the likelihood that leaves KEPT of the particles."""
+    """Return the increase of the likelihood's power that leaves an effective share KEPT."""
 
     def kept(step: float) -> float:
         weight = np.exp(step * (likelihood - likelihood.max()))
@@ -63,7 +63,7 @@ def _step(likelihood: Floats, most: float) -> float:
 
 
 def _resampled(rng: np.random.Generator, weight: Floats) -> np.ndarray:
-    """Indices, systematically."""
+    """Return indices by systematic resampling."""
     places = (np.arange(len(weight)) + rng.random()) / len(weight)
     return np.minimum(np.searchsorted(np.cumsum(weight), places), len(weight) - 1)
 

@@ -1,4 +1,4 @@
-"""Adjusting in words."""
+"""Text about adjusting an antenna."""
 
 from __future__ import annotations
 
@@ -49,17 +49,17 @@ SIGNS: dict[Sign, str] = {
 
 
 def setting(unit: Unit, value: float) -> str:
-    """A setting as people call it."""
+    """Return a setting with its unit."""
     return f"mark {value:g}" if unit == "marks" else f"{value:.6g} {unit}"
 
 
 def difference(unit: Unit, longer_by: float) -> str:
-    """A change of length."""
+    """Return a change of length as text."""
     return f"{extent(unit, longer_by)} {'longer' if longer_by >= 0 else 'shorter'}"
 
 
 def extent(unit: Unit, change: float) -> str:
-    """Return the size of a change of length in words."""
+    """Return the size of a change of length as text."""
     size = abs(change)
     if unit == "mm":
         return f"{size:.0f} mm"
@@ -68,7 +68,7 @@ def extent(unit: Unit, change: float) -> str:
 
 
 def keyed(reading: ChannelReading) -> str:
-    """A reading with its interval."""
+    """Return a reading with its interval as text."""
     return (
         f"{place(reading)}: SWR {reading.swr:.2f} ({reading.swr_low:.2f} to"
         f" {reading.swr_high:.2f}, 95 %)"
@@ -76,13 +76,13 @@ def keyed(reading: ChannelReading) -> str:
 
 
 def place(reading: ChannelReading) -> str:
-    """Where it was keyed."""
+    """Return channel or frequency of a reading as text."""
     mhz = f"{reading.frequency_khz / 1e3:.3f} MHz"
     return mhz if reading.channel is None else f"channel {reading.channel} ({mhz})"
 
 
 def line(adjustment: Adjustment, position: Position) -> str:
-    """A position with all its readings, shortly."""
+    """Return a position with all its readings, in short form."""
     shown = sorted(position.readings, key=lambda each: each.frequency_khz)
     swrs = ", ".join(
         f"{'%.3f MHz' % (r.frequency_khz / 1e3) if r.channel is None else f'channel {r.channel}'}"
@@ -93,7 +93,7 @@ def line(adjustment: Adjustment, position: Position) -> str:
 
 
 def findings(state: TuningState, advice: TuningAdvice) -> Iterator[str]:
-    """What the readings say, in sentences, what to do next at the end."""
+    """Yield the findings from the readings in sentences, ending with the next step."""
     unit, here = state.adjustment.unit, state.read[-1]
     its, by = advice.resonance_khz, advice.longer_by
     if advice.suspicion is None or not advice.suspicion.instead:
@@ -112,7 +112,7 @@ def findings(state: TuningState, advice: TuningAdvice) -> Iterator[str]:
 
 
 def back(state: TuningState, number: int) -> str:
-    """A position that read better, and the way back to it."""
+    """Return an earlier position that read better, and the way back to it."""
     adjustment, here, one = state.adjustment, state.read[-1], state.read[number]
     away = adjustment.sign * (one.setting - here.setting)
     return (
@@ -141,7 +141,7 @@ def _length(unit: Unit, advice: TuningAdvice) -> str:
 def _overcut(
     adjustment: Adjustment, before: Position, here: Position, advice: TuningAdvice
 ) -> Iterator[str]:
-    """Say that the last cut went too far, and whether the advice or the cut was wrong."""
+    """Yield by how much the last cut went too far, and if the advice or the cut was wrong."""
     unit, by = adjustment.unit, advice.longer_by
     yield (
         f"The last cut, from {setting(unit, before.setting)} to {setting(unit, here.setting)}, went"
@@ -225,7 +225,7 @@ def _slight(state: TuningState, advice: TuningAdvice, by: float) -> bool:
 
 
 def outcome(state: TuningState) -> str:
-    """The session in a sentence, for the journal; needs a position in `read`."""
+    """Return the session in a sentence, for the journal; needs a position in `read`."""
     adjustment, last = state.adjustment, state.read[-1]
     its = Estimate(*interval(state.posterior().resonance_khz[:, -1]))
     first = setting(adjustment.unit, state.read[0].setting)

@@ -1,1 +1,1 @@
-"""Which joint is loose: readings under a steady carrier while one joint after another is moved."""
+"""Finds the loose joint: readings under a steady carrier while joint after joint is moved."""

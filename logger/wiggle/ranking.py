@@ -1,10 +1,11 @@
-"""Which joint moves the reflection: by how many of its moments something departed.
+"""Ranks joints by the share of moments in which the reflection departed.
 
-A moment is a stretch of time with the key down. Those in which something departed are counted for
-each joint against those of the joints ranked below it, and against the time with hands off, by
-Fisher's exact test (R. A. Fisher, Statistical Methods for Research Workers, 1934). Against joints
-the chance counts as often as there are joints: the best of six is not to be named for being the
-best. A joint is named where it stands out from both: any joint moves the cable, wind the antenna.
+A moment is a stretch of time with the key down. The moments with a departure are compared for each
+joint with those of the joints ranked below it, and with the time with hands off, by Fisher's exact
+test (R. A. Fisher, Statistical Methods for Research Workers, 1934). In the comparison with joints
+the probability is multiplied by their number: the best of six must not be named just for being the
+best. A joint is named if it stands out from both, as moving any joint moves the cable, and wind
+moves the antenna.
 """
 
 from __future__ import annotations
@@ -18,31 +19,34 @@ NAMED = 0.95
 
 @dataclass(frozen=True)
 class Tally:
-    """What was seen while a joint was moved, or with hands off."""
+    """Counts for one joint, or for hands off."""
 
     name: str
-    moments: int = 0  # in which the reflection could be read,
-    departed: int = 0  # and in which it departed
+    moments: int = 0  # with a readable reflection,
+    departed: int = 0  # and with a departure
     excursions: int = 0
-    moved: float = 0.0  # the largest departure of each of these, added up
+    moved: float = 0.0  # sum of the largest departure of each of these
     seconds: float = 0.0
 
 
 @dataclass(frozen=True)
 class Ranked:
-    """A joint with the confidence (0 to 1) that it moves more than chance would have it."""
+    """Joint with the confidence (0 to 1) that it moves the reflection."""
 
     tally: Tally
     confidence: float
 
     @property
     def named(self) -> bool:
-        """Whether this joint may be called loose."""
+        """True if this joint may be called loose."""
         return self.confidence >= NAMED
 
 
 def fisher(one: Tally, other: Tally) -> float:
-    """The chance of so many or more departures in `one`, were both alike; 1 without moments."""
+    """Return the probability of at least the departures in `one` if both were alike.
+
+    1 without moments.
+    """
     moments, departed = one.moments + other.moments, one.departed + other.departed
     most = min(departed, one.moments)
     ways = sum(
@@ -54,14 +58,14 @@ def fisher(one: Tally, other: Tally) -> float:
 
 
 def ranking(joints: Sequence[Tally], hands_off: Tally) -> list[Ranked]:
-    """The joints, the most suspicious first."""
+    """Return the joints, the most suspect first."""
     order = sorted(joints, key=lambda one: one.moved / max(1, one.moments), reverse=True)
     ranked: list[Ranked] = []
     for place, joint in enumerate(order):
         below = _together(order[place + 1 :])
         chance = max(len(order) * fisher(joint, below), fisher(joint, hands_off))
         confidence = max(0.0, 1 - chance)
-        if ranked:  # no more sure than the one above
+        if ranked:  # no more certain than the one above
             confidence = min(confidence, ranked[-1].confidence)
         ranked.append(Ranked(joint, confidence))
     return ranked

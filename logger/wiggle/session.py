@@ -1,6 +1,6 @@
-"""A session: hands off, first joint, hands off, second joint and so on; one word goes on.
+"""A wiggle session: hands off, first joint, hands off, second joint and so on.
 
-A pure state machine over readings of the feed, which it dates by their own times.
+A pure state machine over readings of the feed, timed by their own times.
 """
 
 from __future__ import annotations
@@ -14,22 +14,22 @@ from logger.utc import parse_time
 from logger.wiggle.movement import Movement
 from logger.wiggle.ranking import Ranked, Tally, ranking
 
-KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S = 30, 5, 120  # that the key may be down at a time
+KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S = 30, 5, 120  # longest key-down: default and range
 MOMENT_NS = 1_000_000_000
-REST_NS = 1_000_000_000  # key up for so long begins a new key-down
+REST_NS = 1_000_000_000  # a longer key-up starts a new key-down
 
 
 class Counted(msgspec.Struct):
-    """What has been counted for one joint, or with hands off (name "")."""
+    """Counts for one joint, or for hands off (name "")."""
 
     name: str
     excursions: int = 0
     seconds: float = 0.0
     seen: set[int] = msgspec.field(default_factory=set)  # numbers of moments
-    departed: dict[int, float] = msgspec.field(default_factory=dict)  # of these, by how much
+    departed: dict[int, float] = msgspec.field(default_factory=dict)  # largest departure by moment
 
     def tally(self) -> Tally:
-        """The figures for a ranking."""
+        """Return the counts for a ranking."""
         return Tally(
             self.name,
             len(self.seen),
@@ -41,30 +41,30 @@ class Counted(msgspec.Struct):
 
 
 class WiggleState(msgspec.Struct):
-    """All that is worth keeping when a session is interrupted."""
+    """Stored state of a session."""
 
     hands_off: Counted
     joints: list[Counted]
-    at: int = 0  # which joint is moved, or will be next
+    at: int = 0  # index of the joint that is moved, or is next
     moving: bool = False
 
 
 class Heard(msgspec.Struct, frozen=True):
-    """What one reading told."""
+    """Result of one reading."""
 
     departs: bool = False
-    began: bool = False  # an excursion
+    began: bool = False  # start of an excursion
     readable: bool = False
-    too_long: bool = False  # the key has been down for longer than allowed: not counted
+    too_long: bool = False  # key down longer than allowed: not counted
 
 
 def fresh(names: Sequence[str]) -> WiggleState:
-    """The state before anything was counted."""
+    """Return the state before anything was counted."""
     return WiggleState(Counted(""), [Counted(name) for name in names])
 
 
 class WiggleSession:
-    """`key_down_s` is the longest that the key may be down at a time."""
+    """A wiggle session; `key_down_s` is the longest allowed key-down."""
 
     def __init__(self, state: WiggleState, key_down_s: float) -> None:
         self.state = state
@@ -77,24 +77,24 @@ class WiggleSession:
 
     @property
     def over(self) -> bool:
-        """Whether all joints have been moved."""
+        """True if all joints have been moved."""
         return self.state.at >= len(self.state.joints)
 
     @property
     def present(self) -> Counted:
-        """What is being counted for."""
+        """The counts that readings are added to."""
         state = self.state
         return state.joints[state.at] if state.moving and not self.over else state.hands_off
 
     def go_on(self) -> None:
-        """From hands off to the joint, from the joint to hands off before the next."""
+        """Go from hands off to the joint, or from the joint to hands off before the next."""
         if self.state.moving:
             self.state.at += 1
         self.state.moving = not self.state.moving and not self.over
         self._departing = False
 
     def again(self) -> None:
-        """Count the joint that was moved last, or is being moved, afresh."""
+        """Restart the count of the joint moved last or being moved."""
         state = self.state
         if not state.moving and state.at > 0:
             state.at -= 1
@@ -103,11 +103,11 @@ class WiggleSession:
         state.moving = False
 
     def key_down_s(self) -> float:
-        """How long the key has been down by now."""
+        """Return the duration of the present key-down so far, seconds."""
         return 0.0 if self._down_since_ns is None else (self._keyed_ns - self._down_since_ns) / 1e9
 
     def take(self, reading: LiveReading) -> Heard:
-        """Count a reading."""
+        """Process a reading."""
         if reading.time is None:
             return Heard()
         now_ns = parse_time(reading.time, 0)
@@ -137,19 +137,21 @@ class WiggleSession:
         return Heard(departs, began, readable=True)
 
     def ranking(self) -> list[Ranked]:
-        """The joints moved so far, the most suspicious first."""
+        """Return the joints moved so far, the most suspect first."""
         moved = [each.tally() for each in self.state.joints if each.seen]
         return ranking(moved, self.state.hands_off.tally())
 
 
 def kept(state: WiggleState) -> bytes:
-    """A state as JSON."""
+    """Return a state as JSON."""
     return msgspec.json.encode(state)
 
 
 def found(content: bytes) -> WiggleState:
-    """The state that was kept; a joint that was half done is to be done again. Raises
-    msgspec.DecodeError."""
+    """Return a state from JSON; a joint in progress must be repeated.
+
+    Raises msgspec.DecodeError.
+    """
     state = msgspec.json.decode(content, type=WiggleState)
     if state.moving:
         state.joints[state.at] = Counted(state.joints[state.at].name)

@@ -1,4 +1,4 @@
-"""A session as a person reads it."""
+"""Text about a wiggle session."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from logger.wiggle.ranking import Ranked
 from logger.wiggle.session import WiggleSession
 from logger.wording import count, join
 
-# As they come from the radio; that at the antenna is left out, as nobody is to be near it.
+# In order from the radio; the one at the antenna is omitted, as nobody may be near it.
 JOINTS = ("plug at the radio", "coupler in", "coupler out", "first join of the line")
 JACKET = "gently, by the jacket"
-LEAST_SECONDS = 5.0  # of a joint, or with hands off, for a ranking to mean something
+LEAST_SECONDS = 5.0  # per joint, and with hands off, for a meaningful ranking
 
 
 def forms(session: WiggleSession, reading: LiveReading, key_down_s: float) -> list[str]:
-    """The line that is drawn while it goes on, the longest form first."""
+    """Return the progress line in several lengths, longest first."""
     present = session.present
     where = f"moving {present.name}" if present.name else "hands off"
     if not reading.keyed:
@@ -32,7 +32,7 @@ def forms(session: WiggleSession, reading: LiveReading, key_down_s: float) -> li
 
 
 def next_step(session: WiggleSession) -> str:
-    """What the person does now."""
+    """Return the instruction for the next step."""
     state = session.state
     name = state.joints[min(state.at, len(state.joints) - 1)].name
     count = f"joint {state.at + 1} of {len(state.joints)}"
@@ -48,7 +48,7 @@ def next_step(session: WiggleSession) -> str:
 
 
 def result(session: WiggleSession) -> Iterator[str]:
-    """The ranking in words."""
+    """Yield the ranking as text."""
     ranked = session.ranking()
     quiet = session.state.hands_off.tally()
     if not ranked:
@@ -85,7 +85,7 @@ def result(session: WiggleSession) -> Iterator[str]:
 
 
 def remark(session: WiggleSession) -> str | None:
-    """The session as an entry of the journal, None if there is nothing to be told."""
+    """Return the session as a journal entry, None if there is no result."""
     ranked = session.ranking()
     if not ranked:
         return None
@@ -95,5 +95,5 @@ def remark(session: WiggleSession) -> str | None:
 
 
 def percent(one: Ranked) -> str:
-    """A confidence, never rounded up to certainty."""
+    """Return a confidence as a percentage, never rounded up to certainty."""
     return f"{min(99.9, 100 * one.confidence):.3g} %"
