@@ -1,4 +1,4 @@
-"""What detection is shown: a calibrated block with its keying, noise and limits of trust."""
+"""Input of detection: a calibrated block with its keying, noise and limits of trust."""
 
 from __future__ import annotations
 
@@ -23,8 +23,13 @@ def impossible_ratio(coupler: Coupler) -> float:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One block; `keyed` (n,) says where our key is down, `foreign` (n,) where another signal is
-    heard instead, `own` what our transmissions usually show, `step_v` the readings' resolution."""
+    """One calibrated block with its masks and limits.
+
+    keyed    (n,) our key is down
+    foreign  (n,) a foreign signal is received instead
+    step_v   resolution of the readings, volts
+    own      usual powers of our transmissions
+    """
 
     block: PowerBlock
     keyed: Bools
@@ -36,13 +41,15 @@ class View:
 
     @property
     def floor_w(self) -> float:
-        """The readable floor of one pair, watts."""
+        """Readable floor of one pair, watts."""
         return self.coupler.readable_floor_w(self.noise)
 
     @property
     def impossible_ratio(self) -> float:
-        """Reflected over incident power that no passive load can show: total reflection read
-        through the worst phase of both leaks, and a margin."""
+        """Reflected over incident power that no passive load can cause.
+
+        This is total reflection read through the worst phase of both leaks, with a margin.
+        """
         return impossible_ratio(self.coupler)
 
     def reflected_variance(self, part: Bools) -> Floats:
