@@ -1,4 +1,4 @@
-"""Finds the step of a converter from its readings. Pure functions.
+"""Step of a converter, from its readings. Pure functions.
 
 A bridge may print more decimals than its converter has steps: 12 bits over 5 V are steps of 1.22
 mV, whatever is printed. Neighbouring readings that occur differ by whole steps, so the step is the

@@ -27,7 +27,7 @@ READABLE_FACTOR = COVERAGE / READABLE_RHO**2
 
 
 class Coupler:
-    """Applies one calibration. Immutable after construction.
+    """Coupler with one calibration. Immutable after construction.
 
     least_slope  watts per volt of the reflected reading at its zero
     """

@@ -1,14 +1,14 @@
-"""The law of a diode peak detector behind a coupler port: volts to watts and back.
+"""Law of a diode peak detector behind a coupler port: volts to watts and back.
 
-A series diode with load resistance R, fed with a sine of peak voltage Vp, gives the direct
-voltage V that solves
+A series diode with load resistance R, fed with a sine of peak voltage Vp, gives the direct voltage
+V that solves
 
     I0(Vp / (n Vt)) = (1 + V / (R Is)) exp(V / (n Vt))
 
-with I0 the modified Bessel function of order 0: square law when small, linear when large
-(Knight, "Diode detectors for RF measurement", part 1; Harrison and Le Polozec, IEEE Trans. MTT
-42(5), 1994). The port's peak voltage is Vp = sqrt(2 Z P) 10^(-C/20) for a wave of P watts on a
-line of impedance Z and a coupling of C dB.
+with I0 the modified Bessel function of order 0: square law when small, linear when large (Knight,
+"Diode detectors for RF measurement", part 1; Harrison and Le Polozec, IEEE Trans. MTT 42(5), 1994).
+The port's peak voltage is Vp = sqrt(2 Z P) 10^(-C/20) for a wave of P watts on a line of impedance
+Z and a coupling of C dB.
 """
 
 from __future__ import annotations

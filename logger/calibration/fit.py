@@ -1,4 +1,4 @@
-"""Fits bench points: detector laws, balance, directivity, and their covariance.
+"""Fit of bench points: detector laws, balance, directivity, and their covariance.
 
 The accuracy class of the reference meter is a common error of all its readings. It affects watts
 only, not reflection, so it is not part of the fit.

@@ -1,4 +1,4 @@
-"""Replaces a detector law that does not fit by a monotone interpolant, by cross-validation.
+"""Monotone interpolant for a detector law that does not fit, by cross-validation.
 
 The interpolant is a correction in dB to the fitted law, through the points (shape-preserving cubic
 pieces after Fritsch and Carlson, by scipy) over the logarithm of the volts. It is preferred only

@@ -1,4 +1,4 @@
-"""Converts the result of a fit to parameters and covariance of the calibration file."""
+"""Result of a fit as parameters and covariance of the calibration file."""
 
 from __future__ import annotations
 

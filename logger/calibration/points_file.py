@@ -1,4 +1,4 @@
-"""The file of bench points during a session: complete on disk after each point."""
+"""File of bench points during a session: complete on disk after each point."""
 
 from __future__ import annotations
 

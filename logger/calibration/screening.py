@@ -1,4 +1,4 @@
-"""Rejects implausible bench points; each error names the row and the remedy."""
+"""Rejection of implausible bench points; each error names the row and the remedy."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Detects a steady key-down: mean, noise and drift of its readings.
+"""Detection of a steady key-down: mean, noise and drift of its readings.
 
 Pure: the only clock is the times of pairs, and results do not depend on how these were cut into
 blocks.
@@ -146,7 +146,9 @@ class _Slice(NamedTuple):
 
 
 class Watch:
-    """Waits for a key-down, lets it settle and averages the last `average_s` that are steady.
+    """State machine that waits for a steady key-down and averages it.
+
+    It lets the key-down settle and averages the last `average_s` that are steady.
 
     quiet    the unkeyed readings; None to average at once, as for the unkeyed readings themselves
     limit_s  longest key-down, seconds

@@ -1,4 +1,4 @@
-"""Derives measured figures with uncertainty from the rows of some weeks. Pure.
+"""Measured figures with uncertainty from the rows of some weeks. Pure.
 
 All figures compare the time before an onset with the time since. The onset is found from the rows
 themselves (`onset`), since rules may be late or silent. A figure is None where the rows do not
@@ -231,7 +231,7 @@ def _name(channel: float) -> str:
 def _noise(rows: Columns) -> Floats:
     """Return the standard deviation of rho by the rows' own intervals, (n,), NaN where missing.
 
-    Near zero an interval is cut off at its lower end.
+    Near zero the lower side of an interval is cut off.
     """
     rho, low, high = (
         rho_of_swr(np.maximum(rows[name], 1.0))

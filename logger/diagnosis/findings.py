@@ -1,4 +1,4 @@
-"""Derives statements from the evidence, each with a degree and its words.
+"""Statements from the evidence, each with a degree and its words.
 
 A finding has a degree of 0 to 1, or None if not known. Degrees rise over a narrow range of a test
 statistic, so that a value just beyond a limit does not decide. The words state what was measured,
@@ -29,7 +29,7 @@ LEAST_LOOKED, LEAST_UNKEYED = 3, 0.9  # pieces of the archive, and the share wit
 LEAST_FOREIGN = 2  # pieces of the archive with a signal while the key was up
 DRIFTS_Z, DRIFTS_SHARE = 3.0, 0.67  # limits above the larger drifts of a windy week
 ALIKE = 0.25  # share of a change of SWR by which channels that moved alike may differ
-SEASON_SWR_A_DAY = 0.007  # twice the steepest slope of a season of +-0.2
+SEASON_SWR_A_DAY = 0.007  # twice the steepest slope of a season of +-0.2 SWR
 A_CHANGE = 0.35  # of rho: must have been detectable before "nothing changed" is stated
 
 

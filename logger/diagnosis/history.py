@@ -1,4 +1,4 @@
-"""Reads some weeks of the store as plain columns, the input of the evidence."""
+"""Some weeks of the store as plain columns, the input of the evidence."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Columns = Mapping[str, NDArray[Any]]
 WEEKS_NS = 28 * 86_400_000_000_000
 YEAR_NS = 365 * 86_400_000_000_000
 NO_CHANNEL = -1.0
-# Enough for four weeks at two hours a day on the air, and for the longest conversation.
+# About four weeks at two hours a day on the air, in transmissions of 50 s.
 MOST_TRANSMISSIONS = 4000
 MOST_SECONDS = 60_000
 MOST_ROWS = 5000

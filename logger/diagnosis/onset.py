@@ -1,4 +1,4 @@
-"""Finds the time of a change: the cut with the largest difference of all streams.
+"""Time of a change: the cut with the largest difference of all streams.
 
 Streams are values at times with their usual scatter. For each stream a cut scores n_before n_after
 / n (mean_after - mean_before)^2 / scatter^2, a chi-square of one degree of freedom if nothing
@@ -60,7 +60,10 @@ def cut_score(stream: Stream, cuts_ns: Times) -> Floats:
 
 
 def power_score(time_ns: Times, ln_watts: Floats, cuts_ns: Times) -> Floats:
-    """Return the score of each cut for powers, about chi-square of three degrees of freedom."""
+    """Return the score of each cut for powers, (m,).
+
+    It is about a chi-square of three degrees of freedom.
+    """
     thin = slice(None, None, 1 + len(time_ns) // KERNEL_ROWS)
     time_ns, ln_watts = time_ns[thin], ln_watts[thin]
     n = len(time_ns)

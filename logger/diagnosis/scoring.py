@@ -1,4 +1,4 @@
-"""Ranks causes by findings: naive Bayes with the coarse likelihoods of `rules`, and a threshold.
+"""Ranking of causes: naive Bayes with the coarse likelihoods of `rules`, and a threshold.
 
 A finding of degree p counts p ln P(holds | cause) + (1 - p) ln P(does not | cause); an unknown one
 does not count. Findings share sources of error, so their sum is too optimistic: the best cause must

@@ -1,4 +1,4 @@
-"""Formats a diagnosis as text, for a terminal or a message."""
+"""Diagnosis as text, for a terminal or a message."""
 
 from __future__ import annotations
 

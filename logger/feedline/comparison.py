@@ -1,4 +1,4 @@
-"""Compares cables and lengths by their effect on power and SWR."""
+"""Comparison of cables and lengths by their effect on power and SWR."""
 
 from __future__ import annotations
 

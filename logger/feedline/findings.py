@@ -1,4 +1,4 @@
-"""Describes a reading of the installed line in sentences."""
+"""Description of a reading of the installed line in sentences."""
 
 from __future__ import annotations
 

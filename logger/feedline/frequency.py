@@ -1,4 +1,4 @@
-"""Frequency of a station or carrier of which only the channel may be configured."""
+"""Frequency of a station or carrier; may follow from its channel."""
 
 from __future__ import annotations
 

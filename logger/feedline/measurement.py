@@ -1,4 +1,4 @@
-"""The loss of an installed line, from the reflection with its far end open or shorted."""
+"""Loss of an installed line, from the reflection with its far end open or shorted."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class LineLoss(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def bounds(self) -> Bounds:
-        """The loss and its interval."""
+        """Loss and its interval."""
         return Bounds(self.loss_db, self.loss_low_db, self.loss_high_db)
 
 

@@ -1,4 +1,4 @@
-"""Formats a comparison of cables as lines of text."""
+"""Comparison of cables as lines of text."""
 
 from __future__ import annotations
 

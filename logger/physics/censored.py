@@ -1,4 +1,4 @@
-"""Estimates the normal distribution behind censored integer counts. Pure functions.
+"""Normal distribution behind censored integer counts. Pure functions.
 
 A converter rounds a voltage to whole steps, and most cannot read below zero: voltages below zero
 read 0. The spread of such readings is then half of the true spread, or zero. This module finds the

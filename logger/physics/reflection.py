@@ -26,7 +26,7 @@ LEAST_W = 1e-12  # replaces mean powers <= 0 where a logarithm is taken
 
 
 def rho(forward_w: ArrayLike, reflected_w: ArrayLike) -> Floats:
-    """Magnitude of the reflection coefficient, >= 0; negative reflected power counts as 0."""
+    """Return the magnitude of the reflection coefficient, >= 0; reflected power < 0 counts as 0."""
     forward = np.asarray(forward_w, dtype=np.float64)
     reflected = np.maximum(np.asarray(reflected_w, dtype=np.float64), 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -34,41 +34,41 @@ def rho(forward_w: ArrayLike, reflected_w: ArrayLike) -> Floats:
 
 
 def swr(rho_: ArrayLike) -> Floats:
-    """Standing wave ratio of a reflection coefficient; HIGHEST_SWR at most."""
+    """Return the SWR of a reflection coefficient, at most HIGHEST_SWR."""
     bounded = np.clip(rho_, 0.0, HIGHEST_RHO)
     return np.asarray((1 + bounded) / (1 - bounded))
 
 
 def rho_of_swr(swr_: ArrayLike) -> Floats:
-    """Reflection coefficient of a standing wave ratio >= 1."""
+    """Return the reflection coefficient of an SWR >= 1."""
     ratio = np.asarray(swr_, dtype=np.float64)
     return (ratio - 1) / (ratio + 1)
 
 
 def return_loss_db(rho_: ArrayLike) -> Floats:
-    """Return loss in dB, infinite for a perfect match."""
+    """Return the return loss in dB, infinite for a perfect match."""
     with np.errstate(divide="ignore"):
         return np.asarray(-20 * np.log10(np.asarray(rho_, dtype=np.float64)))
 
 
 def rho_of_return_loss(return_loss: ArrayLike) -> Floats:
-    """Reflection coefficient of a return loss in dB."""
+    """Return the reflection coefficient of a return loss in dB."""
     return np.asarray(10 ** (-np.asarray(return_loss, dtype=np.float64) / 20))
 
 
 def mismatch_loss_db(rho_: ArrayLike) -> Floats:
-    """Mismatch loss in dB, infinite for total reflection."""
+    """Return the mismatch loss in dB, infinite for total reflection."""
     with np.errstate(divide="ignore"):
         return np.asarray(-10 * np.log10(1 - np.asarray(rho_, dtype=np.float64) ** 2))
 
 
 def net_power_w(forward_w: ArrayLike, reflected_w: ArrayLike) -> Floats:
-    """Net power towards the antenna, watts."""
+    """Return the net power towards the antenna, watts."""
     return np.asarray(forward_w, dtype=np.float64) - np.asarray(reflected_w, dtype=np.float64)
 
 
 def rho_through_line(rho_: ArrayLike, loss_db: float) -> Floats:
-    """Reflection seen at the near end of a line of matched loss `loss_db` (one way)."""
+    """Return the reflection at the near end of a line of one-way matched loss `loss_db`."""
     return np.asarray(np.asarray(rho_, dtype=np.float64) * 10 ** (-2 * loss_db / 20))
 
 

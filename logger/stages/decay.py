@@ -36,7 +36,7 @@ class DecayMemory(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class DecayTracker:
-    """Tracks the time constants; `constants_s` holds the present ones (see `choose_constants`).
+    """State machine over pairs; `constants_s` are the present constants (`choose_constants`).
 
     zero_v   of the forward and the reflected reading
     hang_ns  a pause shorter than this does not end a transmission

@@ -1,4 +1,4 @@
-"""Finds pairs whose reflection departs from that around them. Pure functions.
+"""Pairs whose reflection departs from that around them. Pure functions.
 
 There are two kinds of departure:
 

@@ -1,4 +1,4 @@
-"""Detects excursions, such as a plug that opens for 20 ms. A pure state machine.
+"""Excursions, such as a plug that opens for 20 ms. A pure state machine.
 
 Departing pairs (see `departures`) within MERGE_NS of one another form one departure. It is an
 excursion if it lasts LONGEST_NS at most and the pairs just before and just after it agree that the
@@ -30,16 +30,16 @@ from logger.stages.departures import (
 from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, joined
 
 MERGE_NS = 25_000_000
-LEAST_BACK = 2  # a departure ends when so many successive pairs are back at the level,
-LEAST_BACK_NS = 15_000_000  # if the departing pairs around them are this far apart
-BESIDE_NS = 1_000_000_000  # pairs before and after are searched within this time,
-BESIDE = 16  # at most this many
+LEAST_BACK = 2  # successive pairs back at the level that end a departure,
+LEAST_BACK_NS = 15_000_000  # if the departing pairs around them are at least this far apart
+BESIDE_NS = 1_000_000_000  # time before and after a departure in which pairs are searched
+BESIDE = 16  # largest number of these pairs
 LEAST_BESIDE = 2
 EITHER = 0.25  # share of departures to the other side that indicates noise
 SCATTERS = 5.0
 STEADY_SCATTERS = 3.0  # on a steady carrier in calm air: the scatter is noise, weighed below
-STEADY_BESIDE = 1.12  # power within this factor is steady; else detectors follow differently,
-LEAST_MOVING_RHO = 0.1  # and a smaller departure does not count
+STEADY_BESIDE = 1.12  # ratio of highest to lowest power up to which power is steady
+LEAST_MOVING_RHO = 0.1  # least departure while power moves: detectors follow differently
 SIGMA_PER_MAD = 1.4826
 GROUP_NS = 4_000_000_000  # longer departures are split into parts of this length
 KEPT = 24  # quarters retained before those being judged: a group and its surroundings
@@ -49,7 +49,7 @@ NONE = np.empty(0, dtype=np.int64)
 
 
 class Excursions:
-    """Processes quarters and returns excursions, REACH quarters after they ended."""
+    """State machine from quarters to excursions, REACH quarters after they ended."""
 
     def __init__(self, coupler: Coupler) -> None:
         self._coupler = coupler

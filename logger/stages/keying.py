@@ -1,4 +1,4 @@
-"""Detects key-down and key-up from incident power, with hysteresis; rejects foreign signals.
+"""Key-down and key-up from incident power, with hysteresis; rejection of foreign signals.
 
 Power from outside (another transmitter, received by the antenna or picked up by the wiring) shows
 on the reflected port at least as strongly as on the forward port. So a pair with more reflected

@@ -1,4 +1,4 @@
-"""Computes the level of reflection in each quarter second of transmission. A pure state machine.
+"""Level of reflection in each quarter second of transmission. A pure state machine.
 
 A level is the median of reflected over incident power, so up to half of the pairs of a quarter may
 be wrong before it moves. The median of integer counts would be an integer, so each reading is first
@@ -28,7 +28,7 @@ MEDIAN_VARIANCE = np.pi / 2  # variance of the median of many normal values, ove
 
 
 class Levels:
-    """Processes power blocks; returns quarters when a pair or the time has passed them.
+    """State machine from power blocks to quarters, returned when the time has passed them.
 
     hang_ns  a pause shorter than this does not end a transmission
     memory   of usual levels
@@ -171,7 +171,7 @@ class Levels:
         )
 
     def _starts(self, times: Times, place: Floats, first: Times) -> Times:
-        """Return the start of the transmission, or of the stay on its channel, per quarter."""
+        """Return the start of the transmission, or of the stay on its channel, (q,)."""
         before_ns = np.concatenate([[self._last_ns], times[:-1]])
         before = np.concatenate([[self._place], place[:-1]])
         moved = (place != before) & ~(np.isnan(place) & np.isnan(before))

@@ -1,4 +1,4 @@
-"""Finds the pair a given time before each of many pairs. A pure function."""
+"""Search for the pair a given time before each of many pairs. A pure function."""
 
 from __future__ import annotations
 

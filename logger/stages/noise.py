@@ -1,4 +1,4 @@
-"""Estimates the noise of both converters, the drift of their zeros and the converter's step.
+"""Noise of both converters, drift of their zeros, and the converter's step.
 
 Unkeyed pairs (see `selection`) are collected in groups of GROUP; a group gives a variance from
 successive differences (insensitive to slow drift) and a mean. The quieter ones of the last GROUPS
@@ -32,10 +32,10 @@ MORE = 1.05  # a calibration states the noise if it is above this multiple of th
 KNOWN_WIDTH = 0.3  # standard deviation of the logarithm of such a noise from day to day
 QUIETEST, OF_QUIETEST = 0.25, 0.85  # quantile of the groups' variances, and its ratio to the mean
 STRAY_STEPS = 1.0  # a group with a weak signal lies this far above the quieter groups
-STRETCH = 32  # pairs in a stretch,
-LEAST_STRETCH = 16  # at least,
-STRETCHES = 64  # stretches retained,
-FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # after the first few, one stretch in this many quarters
+STRETCH = 32  # pairs in a stretch
+LEAST_STRETCH = 16  # least number of pairs in a stretch
+STRETCHES = 64  # largest number of stretches retained
+FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # first stretches, then one in this many quarters
 LEAST_STRETCHES = 4
 STEADIEST, OF_STEADIEST = 0.25, 0.8  # quantile of their variances, and its ratio to the mean
 NEGLIGIBLE = 0.02  # share of half a step
@@ -45,7 +45,7 @@ NO_PAIRS: Floats = np.zeros((2, 0))
 
 
 class NoiseTracker:
-    """Processes unkeyed pairs and quarters of transmissions; estimates the noise on request.
+    """Estimator of the noise from unkeyed pairs and quarters of transmissions.
 
     prior_v  noise to assume until it has been measured (from the calibration), volts
     zero_v   zeros of the calibration, volts

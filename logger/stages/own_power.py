@@ -1,7 +1,7 @@
 """Usual powers of the station's own transmissions, for comparison with foreign signals.
 
-They are learned from transmissions with a good match and apply from the next renewal on (see
-`pipeline`), so that results do not depend on how the stream was cut into blocks.
+They are learned from transmissions with a good match and apply from the next renewal of the noise
+estimate on (see `pipeline`), so that results do not depend on how the stream was cut into blocks.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class OwnPower(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class OwnPowerTracker:
-    """Learns from ended transmissions; `learned` holds the present powers."""
+    """Powers learned from ended transmissions; `learned` holds the present ones."""
 
     def __init__(self, known: OwnPower) -> None:
         self.learned = known

@@ -1,4 +1,4 @@
-"""Selects the pairs to archive, and the sample from which noise is measured. Pure state machines.
+"""Selection of the pairs to archive and of the noise sample. Pure state machines.
 
 All pairs are archived from BEFORE_NS before a keyed pair until AFTER_NS after the hang time (at
 least one pair on either side), plus a thin sample of the rest: once a minute the next BURST pairs
@@ -28,7 +28,7 @@ GAP, DOUBT = 1, 2
 
 
 class ThinSample:
-    """Selects the pairs from which noise is measured."""
+    """Selection of the pairs from which noise is measured."""
 
     def __init__(self) -> None:
         self._last_keyed_ns = LONG_AGO_NS
@@ -57,7 +57,7 @@ class ThinSample:
 
 
 class Selection:
-    """Processes samples and their keying; returns the pairs to archive.
+    """State machine from samples and their keying to the pairs to archive.
 
     They are in time order, in blocks that state where pairs were lost or times are in doubt.
 
@@ -68,9 +68,9 @@ class Selection:
         self._after_ns = hang_ns + AFTER_NS
         self._last_keyed_ns = LONG_AGO_NS
         self._keyed = False
-        self._open: SampleBlock | None = None  # pairs that may still be selected,
-        self._wanted = np.empty(0, dtype=bool)  # the mask of those that are,
-        self._marks = np.empty(0, dtype=np.uint8)  # and the marks of gaps and doubtful times
+        self._open: SampleBlock | None = None  # pairs not yet decided
+        self._wanted = np.empty(0, dtype=bool)  # mask of those to archive
+        self._marks = np.empty(0, dtype=np.uint8)  # marks of gaps and doubtful times
 
     def update(self, block: SampleBlock, keyed: Bools, sampled: Bools) -> list[SampleBlock]:
         """Process one block; return the pairs to archive so far.

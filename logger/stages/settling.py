@@ -1,4 +1,4 @@
-"""Finds settled pairs, whose SWR is valid: both detectors have followed the envelope.
+"""Settled pairs, whose SWR is valid: both detectors have followed the envelope.
 
 While the envelope falls, the detectors discharge with their own time constants and no longer follow
 their law: both ports fall by the same factor, which the law reads as growing reflection, and the
@@ -50,11 +50,11 @@ WINDOW = 0.1  # time constants over which a discharge is detected
 HELD = 0.7  # a fall at this share of the rate of discharge, or faster, is a discharge
 HELD_BELOW = WINDOW * (HELD - 1 / HOLDS)
 HELD_MARGIN = 4.0  # least size of it, in standard deviations of a reading
-HIDDEN_NS = 5_000_000  # after this time half of the power of a held reading is taken as present
-CHANGE = 4.5  # a reading moves if it changes between pairs by more than these standard deviations,
-RIPPLE_S = 1e-4  # and this many seconds of discharge (an envelope of a few kHz or slower)
-MOST_RIPPLE = 0.02  # or this share,
-AGAIN_NS = 30_000_000  # and has moved before within this time
+HIDDEN_NS = 5_000_000  # hold time after which half of the estimated power of a held reading is left
+CHANGE = 4.5  # least change of a moving reading between pairs, standard deviations of a reading
+RIPPLE_S = 1e-4  # seconds of discharge that it must exceed too: an envelope of a few kHz or slower,
+MOST_RIPPLE = 0.02  # or this share if that is less
+AGAIN_NS = 30_000_000  # longest time between two moves of the same envelope
 SWING_S = 3e-4  # seconds of discharge: a swing at which a fast envelope is as likely as not
 USUAL_DECAY_S, SLOWEST_S = 0.01, 0.2  # assumed until measured
 USUAL_ATTACK_S = 5e-4  # until it has been measured; from memory, common practice
@@ -87,7 +87,7 @@ class Settled(NamedTuple):
 
 
 class Settling:
-    """Holds the earlier readings that later pairs are compared with, across blocks.
+    """Judgement of pairs against earlier readings, continued across blocks.
 
     zero_v   of the forward and the reflected reading
     memory   discharge time constants measured before

@@ -19,9 +19,9 @@ from logger.rows import Flag
 from logger.stages.lookback import first_since
 
 SECOND_NS = 1_000_000_000
-GAP_NS = 250_000_000  # pairs further apart are a gap, unless the bridge is that slow anyway:
-GAP_STEPS = 4  # the step must exceed this multiple of the usual step,
-RECENT = 8  # the median of this many before
+GAP_NS = 250_000_000  # pairs further apart are a gap, except at a slow pair rate:
+GAP_STEPS = 4  # the step must exceed this multiple of the usual step
+RECENT = 8  # number of steps before, whose median is the usual step
 
 # Rows of the sums, in this order. `S` is of settled pairs only, ENERGY of incident power, `H` of
 # power estimated not to have been present (see `settling`), M_ENERGY of incident power of the pairs

@@ -1,4 +1,4 @@
-"""Computes the rows of transmissions and of their seconds from the totals of the pairs."""
+"""Rows of transmissions and of their seconds, from the totals of the pairs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Finds transmissions from key-down to key-up, with their rows per second. A pure state machine.
+"""Transmissions from key-down to key-up, and their rows per second. A pure state machine.
 
 A transmission begins with the first keyed pair and ends with the last keyed pair before a pause of
 the hang time; so speech pauses do not split it, and the hang time is not counted. Means are over
@@ -20,7 +20,7 @@ from logger.stages.transmission_rows import OpenTransmission, rows_of
 
 
 class Transmissions:
-    """Processes power blocks; returns rows, those of transmissions before those of their seconds.
+    """State machine from power blocks to rows, those of transmissions before their seconds.
 
     hang_ns  a pause shorter than this does not end a transmission
     hold_ns  length of the windows over which the highest SWR is searched

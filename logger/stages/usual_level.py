@@ -35,7 +35,7 @@ class UsualLevelMemory(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class UsualLevels:
-    """Computes usual levels from the levels of quarters and the ends of transmissions."""
+    """Usual levels from the levels of quarters and the ends of transmissions."""
 
     def __init__(self, memory: UsualLevelMemory) -> None:
         self.memory = memory

@@ -53,11 +53,11 @@ class View:
         return impossible_ratio(self.coupler)
 
     def reflected_variance(self, part: Bools) -> Floats:
-        """Variance of one reflected reading in watts squared, for the pairs of `part`."""
+        """Return the variance of one reflected reading for the pairs of `part`, watts squared."""
         slope = self.coupler.reflected.slope(self.block.reflected_v[part])
         return np.asarray((slope * self.noise.sd_v[1]) ** 2)
 
     def forward_variance(self, part: Bools) -> Floats:
-        """Variance of one forward reading in watts squared, for the pairs of `part`."""
+        """Return the variance of one forward reading for the pairs of `part`, watts squared."""
         slope = self.coupler.forward.slope(self.block.forward_v[part])
         return np.asarray((slope * self.noise.sd_v[0]) ** 2)

@@ -20,7 +20,7 @@ DECIMALS = 2
 
 
 class WeatherMeans:
-    """Averages the weather; feed it with `update`, end it with `finish`."""
+    """Hourly averages of the weather; feed with `update`, end with `finish`."""
 
     def __init__(self, options: WeatherOptions) -> None:
         self._means = {"temperature_c": options.temperature_c, "wind_m_s": options.wind_m_s}

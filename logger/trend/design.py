@@ -13,10 +13,10 @@ import numpy as np
 from logger.daily import FloatArray, IntArray, Weather
 
 YEAR = 365.25
-SEASON_SPAN = 365  # days from first to last needed for a slope and a season,
-SECOND_SPAN = 730  # and for its second harmonic
-SEASON_DAYS = 90  # days with readings needed,
-SEASON_MONTHS = 9  # in at least this many twelfths of the year
+SEASON_SPAN = 365  # least days from first to last for a slope and a season
+SECOND_SPAN = 730  # least days from first to last for the second harmonic
+SEASON_DAYS = 90  # least number of days with readings for a season
+SEASON_MONTHS = 9  # least number of twelfths of the year with readings for a season
 BEND_DAYS = 60  # without a season: one power of time per this many days, MOST_BENDS at most
 MOST_BENDS = 3
 DRY_DAYS = 3.0  # in which a line loses most of the absorbed water

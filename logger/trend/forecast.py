@@ -1,9 +1,9 @@
-"""Forecasts when a channel will reach the station's limit at its present slope.
+"""Forecast of the day on which a channel will reach the station's limit.
 
-Level and slope are taken as jointly normal about the estimates of the trend; the season repeats.
-Then each pair of level and slope gives one day of reaching the limit, and the probability of having
-reached it is that of the pairs whose day has passed: by quadrature over the slope, with the level
-in closed form.
+The present slope continues. Level and slope are taken as jointly normal about the estimates of the
+trend; the season repeats. Then each pair of level and slope gives one day of reaching the limit,
+and the probability of having reached it is that of the pairs whose day has passed: by quadrature
+over the slope, with the level in closed form.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _erf = np.vectorize(math.erf, otypes=[np.float64])
 
 @dataclass(frozen=True)
 class Forecast:
-    """Forecast of one channel. Days as in `logger.trend.days`; None where there is no forecast.
+    """Forecast of one channel. Days as in `logger.daily`; None where there is no forecast.
 
     The limit will have been reached by `early`, `likely` and `late` with probabilities of 0.1, 0.5
     and 0.9; None if that is beyond the horizon.

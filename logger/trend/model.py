@@ -1,4 +1,4 @@
-"""Computes the trend of one channel: level, slope, season, weather and steps."""
+"""Trend of one channel: level, slope, season, weather and steps."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Finds days whose reading does not show the state of the feedline: an open, ice, a mistake.
+"""Exclusion of days that do not show the state of the feedline: an open, ice, a mistake.
 
 A day is excluded if it, alone or with the next, is far off the surrounding days; longer departures
 are steps or weather, and remain.

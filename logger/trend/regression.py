@@ -26,7 +26,7 @@ LEAST_NOISE = 1e-6  # of a constant series
 
 @dataclass(frozen=True)
 class Whitening:
-    """Subtracts from each day its expectation from the day before, shape (n, ...)."""
+    """Subtraction of each day's expectation from the day before, shape (n, ...)."""
 
     keep: FloatArray  # factor of the day before; 0 for the first
     scale: FloatArray  # 1 / standard deviation of the innovation, relative to that of a departure

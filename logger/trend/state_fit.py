@@ -1,4 +1,4 @@
-"""Fits antenna and line to the weekly values of several channels, with uncertainty.
+"""Fit of antenna and line to the weekly values of several channels, with uncertainty.
 
 Intervals of slopes are profiles of chi-square, as R, Q, f0 and L are strongly coupled.
 """
@@ -56,7 +56,7 @@ class Fitted:
     def unit(self) -> float:
         """Unit of differences of `chi2`: the residual noise, increased for correlated bins.
 
-        A cluster-robust variance, see `regression.Fit.slow`.
+        A cluster-robust variance, see `RegressionFit.slow`.
         """
         return self._spread[1]
 

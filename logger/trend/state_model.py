@@ -59,11 +59,11 @@ class Bins:
 
 @dataclass(frozen=True)
 class Model:
-    """Parameters are scaled so that the prior of each is 0 +- 1.
+    """Antenna, line and coupler as a model of the bins.
 
-    log R, log Q and log L, resonance, its slope, the slope of the loss (or of log R), the leak and
-    log delay, waves and steps of resonance and loss, offsets of channels. Those in `fixed` are
-    constant.
+    Parameters are scaled so that the prior of each is 0 +- 1: log R, log Q and log L, resonance,
+    its slope, the slope of the loss (or of log R), the leak and log delay, waves and steps of
+    resonance and loss, offsets of channels. Those in `fixed` are constant.
     """
 
     bins: Bins

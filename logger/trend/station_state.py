@@ -1,4 +1,4 @@
-"""Derives the state of antenna and line from the readings of several channels.
+"""State of antenna and line from the readings of several channels.
 
 A reflection that falls on all channels together is loss; low and high channels that move apart show
 a change of resonance. An antenna whose resistance approaches that of the line makes all channels

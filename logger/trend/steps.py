@@ -1,4 +1,4 @@
-"""Finds unannounced lasting changes, and the interval of their dates.
+"""Unannounced lasting changes, and the interval of their dates.
 
 The search repeatedly adds the day whose step explains most of the residual, with season, slope and
 correlation fitted again after each; then steps that explain too little are removed. A step explains

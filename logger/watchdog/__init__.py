@@ -1,4 +1,4 @@
-"""Runs all alarm rules and the alarm life cycle: each cause is raised once and cleared once."""
+"""All alarm rules and the alarm life cycle: each cause is raised once and cleared once."""
 
 from __future__ import annotations
 

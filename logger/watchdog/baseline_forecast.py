@@ -27,7 +27,7 @@ LEAST_SD = 0.012
 PRIOR_CORRELATION, MOST_CORRELATION = 0.5, 0.9
 MOST_DAYS = 120.0  # of weather in the estimate; older days fade
 CAP = 4.0  # standard deviations at which an innovation is clipped for learning
-TAIL = 4.0  # degrees of freedom of Student's t: weather has outliers
+TAIL = 4.0  # degrees of freedom of Student's t, for outliers of the weather
 
 
 class BaselineForecast(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):

@@ -64,7 +64,7 @@ def fit_steps(
         return np.asarray((values - keep * before) * scale)
 
     tilt = (day - day[0]) / max(day[-1] - day[0], 1.0)
-    after = np.vstack([after, np.zeros(count)])  # the last candidate is no step
+    after = np.vstack([after, np.zeros(count)])  # the last candidate has no step
     design = np.empty((len(after), 3, count))
     design[:, 0], design[:, 1], design[:, 2] = 1.0, tilt, after
     design = whiten(design)

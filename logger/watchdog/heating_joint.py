@@ -95,7 +95,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class _Course:
-    """The seconds of one transmission."""
+    """Seconds of one transmission."""
 
     def __init__(self, start_ns: int) -> None:
         self.start_ns = start_ns

@@ -56,7 +56,7 @@ SUMS = 5
 
 
 class Hold:
-    """Detects that the condition has held for `hold_ns`, or for the time that `needed` returns.
+    """State machine of a condition held for `hold_ns`, or for the time that `needed` returns.
 
     An unfinished run continues across calls.
     """
@@ -73,7 +73,7 @@ class Hold:
         return self._run is None
 
     def skip(self, time_ns: int) -> None:
-        """Skip the pairs up to `time_ns`; a run ends with them."""
+        """Skip the pairs up to `time_ns` and discard any run."""
         self._run = None
         self._previous_ns = time_ns
 

@@ -1,4 +1,4 @@
-"""Detects another transmitter while the key is up, and a failed forward detector.
+"""Another transmitter while the key is up, and a failed forward detector.
 
 Both look alike. The rule needs the powers of our own transmissions (see `own_power`); until they
 are known, reflected above forward means swapped ports (see `reversed`). A signal that lasts for
@@ -21,7 +21,7 @@ SPREAD = 0.2  # of reflected power
 
 
 class ForeignSignals:
-    """Tracks foreign signals across blocks; `reported_ns` is the time of the last report."""
+    """State machine over blocks; `reported_ns` is the time of the last report."""
 
     def __init__(self, reported_ns: int) -> None:
         self.reported_ns = reported_ns

@@ -10,7 +10,7 @@ from logger.watchdog.hold import SUMS, Hold, HoldEvidence
 
 
 class Held:
-    """Tracks how long the condition has held."""
+    """State machine of a boolean condition, continued across blocks."""
 
     def __init__(self, hold_ns: int) -> None:
         self._hold = Hold(hold_ns)

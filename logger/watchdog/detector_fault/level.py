@@ -1,4 +1,4 @@
-"""Detects a changed level of incident power, or of the gain of a port, between sessions.
+"""Changed level of incident power, or of the gain of a port, between sessions.
 
 `gain` finds a port that loses half of its reading within a few transmissions. This module detects
 1.5 dB and compares whole sessions (transmissions with pauses below SESSION_NS), since one session

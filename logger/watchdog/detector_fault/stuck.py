@@ -49,7 +49,7 @@ class _Still:
 
 
 class Stuck:
-    """Detects a reflected reading that stays within one step.
+    """State machine that detects a reflected reading within one step.
 
     Readings are judged by whole seconds of the clock, so that the cut of the blocks does not
     matter: consecutive still seconds form a run, a second with a move ends the run.
@@ -139,7 +139,7 @@ class Stuck:
 
     @staticmethod
     def _least_w(view: View) -> float:
-        """Incident power at which an SWR of 1.1 reads STEPS_OF_A_MOVE steps above zero, watts."""
+        """Return the incident power in watts at which SWR 1.1 reads STEPS_OF_A_MOVE above zero."""
         law = view.coupler.reflected
         least_v = law.zero_v + STEPS_OF_A_MOVE * max(view.step_v[1], 1e-6)
         return float(law.watts(np.array([least_v]))[0] / rho_of_swr(1.1) ** 2)
