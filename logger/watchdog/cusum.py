@@ -53,7 +53,7 @@ class Bank:
     def __init__(self, run_length: float) -> None:
         limits = [limit(k, 2 * len(KS) * run_length) for k in KS]
         self._limits = np.repeat(limits, 2)[:, None]
-        self.least = min(k + h for k, h in zip(KS, limits, strict=True))  # a value that triggers alone
+        self.least = min(k + h for k, h in zip(KS, limits, strict=True))  # sufficient alone
         self._sums = np.zeros(2 * len(KS))
         self._ages = np.zeros(2 * len(KS), dtype=np.int64)
 
