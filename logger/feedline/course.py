@@ -28,7 +28,7 @@ class Course(msgspec.Struct, frozen=True):
     first: LineLoss
     last: LineLoss
     bounds: Bounds  # of the last reading, averaged with the other far end if that was measured too
-    verdict: str  # of the last reading, see `measurement.verdict`
+    verdict: str  # of the last reading; see `measurement.verdict`
     change_db: float | None
     change_low_db: float | None
     change_high_db: float | None

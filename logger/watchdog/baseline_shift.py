@@ -271,7 +271,7 @@ class BaselineShift:
         day = row.start_ns // DAY_NS
         name = channel_of(row)
         channel = memory.channels.pop(name, None) or Channel()
-        memory.channels[name] = channel  # latest channel last
+        memory.channels[name] = channel  # the channel used last is last
         if len(memory.channels) > MOST_CHANNELS:
             del memory.channels[next(iter(memory.channels))]
         if day > memory.day:
@@ -294,8 +294,7 @@ class BaselineShift:
             return self._change(row, {name: change}, usual)
         if not _is_suspect(series):
             return []
-        # The level before must be within the held days: in a season the forecast alone may be
-        # wrong.
+        # The level before must be within the held days: the forecast alone may miss a season.
         steps = _fit_series(series, np.arange(1, len(series.day)))
         if not len(steps.gain) or steps.gain.max() < LEAST_GAIN:
             return []
@@ -532,7 +531,7 @@ def _is_gross(channel: Channel, series: Series) -> bool:
 
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
-    """Adopt the level since a day, or since a later one if that fits better, as the usual level.
+    """Adopt the level since a day, or since a later one that fits better, as the usual level.
 
     Return None and make the level uncertain by `size` if there are no readings since, or only
     readings of the day itself, which may be from before the step.

@@ -138,7 +138,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> HeatingJo
 
 
 class HeatingJoint:
-    """State machine over seconds; it decides when a transmission has ended."""
+    """State machine over seconds; each transmission is judged when it has ended."""
 
     takes = (Second, Transmission)
 

@@ -307,7 +307,7 @@ class SuddenChange:
     def _learn(self, stay: _Stay) -> None:
         channels = self.memory.channels
         normal = channels.pop(stay.channel, None) or Normal()
-        channels[stay.channel] = normal  # latest channel last
+        channels[stay.channel] = normal  # the channel used last is last
         if len(channels) > MOST_CHANNELS:
             del channels[next(iter(channels))]
         normal.doubt = max(stay.own_doubt, normal.doubt * KEPT)

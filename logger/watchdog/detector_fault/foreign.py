@@ -53,7 +53,7 @@ class ForeignSignals:
         return causes
 
     def is_due(self, time_ns: int, cause: str) -> bool:
-        """True if the cause is due to be reported."""
+        """True if a report of the cause is due."""
         return cause == reversed.CAUSE or time_ns - self.reported_ns >= REPEAT_NS
 
     def _cause(self, view: View, at: int) -> list[tuple[int, str]]:

@@ -61,7 +61,7 @@ def judge(memory: Memory, row: Transmission) -> str | None:
     name = channel_of(row)
     ln_rho, ln_w = math.log(rho), round(math.log(max(row.forward_w_mean, 1e-9)), 6)
     usual = memory.usual.pop(name, None) or Usual(ln_rho, ln_w)
-    memory.usual[name] = usual  # latest channel last
+    memory.usual[name] = usual  # the channel used last is last
     if len(memory.usual) > MOST_CHANNELS:
         del memory.usual[next(iter(memory.usual))]
     away, power = ln_rho - usual.ln_rho, ln_w - usual.ln_w
