@@ -1,6 +1,6 @@
 """Model doubt: deviation of other laws that fit the bench points from the fitted law, by volts.
 
-The law has three parameters per port (coupling, n Vt, R Is). Real detectors are more complex, and
+The law has three parameters per port (coupling, n Vt, R Is). Real detectors differ from it, and
 each such alteration changes ln P by a known shape b(V) times a size t that few points hardly
 determine. Fitted to the readings of a detector with alterations t, the law misses its power by
 

@@ -149,7 +149,7 @@ def _information(problem: Problem, x: Floats) -> float:
 
 
 def _robust(problem: Problem) -> Floats:
-    """Return the best fit of several starts: the constants of the law trade off each other."""
+    """Return the best fit of several starts: the constants of the law are strongly coupled."""
     found = []
     for r_is_v in STARTS_R_IS_V:
         x = problem.start(r_is_v)

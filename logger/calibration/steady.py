@@ -22,7 +22,7 @@ from logger.calibration.converter_step import common_step
 SLICE_NS = 100_000_000  # pairs are judged in slices of this length
 LEAST_READINGS = 8
 BRIEF_S = 0.3  # a shorter key-down is a bounce
-GAP_NS = 3_000_000_000  # without pairs for this long, earlier ones are discarded
+GAP_NS = 3_000_000_000  # longest pause between pairs within a key-down
 DRIFT = 0.01  # share of the reading above its zero, over the averaging time
 WEAK_DRIFT = 0.001  # share of the stronger reading, for the port with only a leak
 SPREAD = 0.03  # a carrier that scatters more is modulated
