@@ -1,1 +1,1 @@
-"""The coupler as an instrument: detector laws, directivity, uncertainty, and its file."""
+"""The calibrated coupler: detector laws, directivity, uncertainty, and the calibration file."""

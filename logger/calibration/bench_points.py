@@ -1,4 +1,4 @@
-"""Bench points: steady key-downs read at the bench, one a row of a CSV file.
+"""Bench points: steady key-downs read at the bench, one per row of a CSV file.
 
     condition,power_w,forward_v,reflected_v[,frequency_khz][,temperature_c]...
 
@@ -6,7 +6,7 @@ matched   antenna port on a dummy load
 reversed  coupler turned round: transmitter on the antenna port, dummy load on the other
 open      antenna port open (low power only); short likewise
 
-`power_w` is the incident power on the reference instrument, 0 with the transmitter unkeyed.
+`power_w` is the incident power on the reference meter, 0 with the transmitter unkeyed.
 """
 
 from __future__ import annotations
@@ -24,16 +24,16 @@ from logger.errors import BenchPointError
 CONDITIONS = ("matched", "reversed", "open", "short")
 NEEDED = ("condition", "power_w", "forward_v", "reflected_v")
 WATTS_PER_VOLT2 = {"vrms": 1 / 50, "vp": 1 / 100, "vpp": 1 / 400}  # volts across 50 ohm
-HIGHEST_V = 60.0  # no detector of a small station gives more; millivolts and counts do
+HIGHEST_V = 60.0  # no detector of a small station gives more; more means millivolts or counts
 
 
 class BenchPoint(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One steady key-down.
 
-    power_w         incident watts on the reference instrument, 0 unkeyed
+    power_w         incident watts on the reference meter, 0 unkeyed
     forward_v       mean volts of the forward detector; reflected_v likewise
     forward_sd_v    standard deviation of a single reading; reflected_sd_v likewise
-    readings        how many readings the means are of
+    readings        number of readings in the means
     step_v          one step of the converter, full_scale_v the reading where it clips
     """
 
@@ -57,14 +57,14 @@ POSITIVE = ("readings", "step_v", "full_scale_v", "frequency_khz")
 
 
 class Bench(msgspec.Struct, frozen=True):
-    """Bench points with the place of each, for messages: `points.csv:7`."""
+    """Bench points with the place of each for messages: `points.csv:7`."""
 
     points: list[BenchPoint]
     places: list[str]
 
 
 def load(path: Path) -> Bench:
-    """Read a file of bench points. Raises BenchPointError with one line that names the row."""
+    """Read a file of bench points. Raise BenchPointError with one line that names the row."""
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
@@ -75,9 +75,9 @@ def load(path: Path) -> Bench:
 
 
 def parse(text: str, where: str) -> Bench:
-    """Read the text of bench points; `where` names it in errors. Raises BenchPointError.
+    """Parse the text of bench points; `where` names it in errors. Raise BenchPointError.
 
-    Empty lines and lines that begin with # are passed over.
+    Empty lines and lines that begin with # are ignored.
     """
     lines = [
         (number, line)
@@ -151,7 +151,7 @@ def _number(name: str, cell: str, place: str) -> float:
 
 
 def in_watts(bench: Bench, reference: str) -> Bench:
-    """Points whose `power_w` holds volts across 50 ohm (`vrms`, `vp` or `vpp`), in watts."""
+    """Convert points whose `power_w` holds volts across 50 ohm (`vrms`, `vp` or `vpp`) to watts."""
     factor = WATTS_PER_VOLT2[reference]
     points = [
         msgspec.structs.replace(point, power_w=factor * point.power_w**2) for point in bench.points
@@ -160,7 +160,7 @@ def in_watts(bench: Bench, reference: str) -> Bench:
 
 
 def row(point: BenchPoint, columns: tuple[str, ...] = COLUMNS) -> str:
-    """One CSV line of a point, without its end."""
+    """Return the CSV line of a point, without line end."""
     cells = ["" if (v := getattr(point, name)) is None else v for name in columns]
     text = io.StringIO()
     csv.writer(text, lineterminator="").writerow(

@@ -1,4 +1,4 @@
-"""A session at the bench: which key-downs are asked for, which are done, which look doubtful."""
+"""Bench session: key-downs to take, key-downs done, and checks of readings."""
 
 from __future__ import annotations
 
@@ -10,42 +10,42 @@ from logger.calibration.bench_points import BenchPoint
 from logger.calibration.steady import KEYED_LEAST_V, Quiet, SteadyReading
 
 UNKEYED_S = 2.0
-LIMIT_S = 20.0  # longest key-down that is waited for
+LIMIT_S = 20.0  # longest wait for a steady key-down, seconds
 FULL_REFLECTION = ("open", "short")
 FULL_REFLECTION_LIMIT_S = 5.0
 FULL_REFLECTION_AVERAGE_S = 2.0
-LOW_W = 1.0  # most that is asked for into an open or a short
+LOW_W = 1.0  # highest power proposed into an open or a short
 
 HIGH_ZERO_V = 0.1
 SAME_POWER = 2.0  # a row belongs to a step if their powers differ by less than this factor
 LAW = (0.4, 1.15)  # d ln V / d ln P of diode detectors: 1 when small, 0.5 when large
-APART = 1.5  # powers nearer than this factor tell nothing of the law
+APART = 1.5  # powers closer than this factor do not determine the law
 
 PER_DECADE = 2  # powers proposed
-LOWEST_W = 0.1  # proposed, or less where the highest is so low that no decade and a half is left
-DECADES = 1.5  # of power that tell the law of a detector
+LOWEST_W = 0.1  # lowest power proposed; less if needed to span DECADES
+DECADES = 1.5  # of power needed to determine the law of a detector
 
 
 class BenchStep(NamedTuple):
-    """One key-down to take; 0 W is the transmitter unkeyed."""
+    """One key-down to take; 0 W means the transmitter is unkeyed."""
 
     condition: str
     power_w: float
 
     @property
     def limit_s(self) -> float:
-        """How long the key may be down."""
+        """Longest time that the key may be down, seconds."""
         return FULL_REFLECTION_LIMIT_S if self.condition in FULL_REFLECTION else LIMIT_S
 
     def average_s(self, wanted_s: float) -> float:
-        """How long to average if `wanted_s` is asked for."""
+        """Return the averaging time in seconds if `wanted_s` is requested."""
         return min(wanted_s, FULL_REFLECTION_AVERAGE_S) if self.limit_s < LIMIT_S else wanted_s
 
 
 def propose_powers_w(highest_w: float) -> tuple[float, ...]:
-    """Powers to ask for, rising to the station's highest, two a decade, two digits each.
+    """Return the powers to measure, ascending, two per decade, two digits each.
 
-    What lies beyond the bench points is known less well, so the highest is always among them.
+    Uncertainty grows beyond the bench points, so the station's highest power is always included.
     """
     lowest_w = min(LOWEST_W, highest_w / 10**DECADES)
     intervals = math.ceil(PER_DECADE * math.log10(highest_w / lowest_w) - 1e-9)
@@ -57,7 +57,7 @@ def propose_powers_w(highest_w: float) -> tuple[float, ...]:
 
 
 def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[BenchStep]:
-    """All steps in order, unkeyed first; into an open or a short only those up to LOW_W."""
+    """Return all steps in order, unkeyed first; into an open or a short only up to LOW_W."""
     return [BenchStep(conditions[0], 0.0)] + [
         BenchStep(condition, power)
         for condition in conditions
@@ -67,7 +67,7 @@ def steps(conditions: Sequence[str], powers_w: Sequence[float]) -> list[BenchSte
 
 
 class BenchSession:
-    """Which step is next, which are done and by which point.
+    """Progress of a bench session: the next step, and the steps done.
 
     done  steps taken already, by number, with the number of their point
     """
@@ -85,14 +85,14 @@ class BenchSession:
         self.current = next(left, None)
 
     def take(self, point: int) -> None:
-        """The present step is done, by the point of that number."""
+        """Mark the current step as done by the point of that number."""
         assert self.current is not None
         self._last = self.current
         self.done[self.current] = point
         self._go_on()
 
     def skip(self) -> bool:
-        """Leave the present step out; False for the unkeyed one, which all others need."""
+        """Skip the current step; False for the unkeyed one, which all others need."""
         if self.current in (0, None):
             return False
         if self.current not in self.done:
@@ -101,7 +101,7 @@ class BenchSession:
         return True
 
     def back(self) -> bool:
-        """Go to the step before, done or not; False if there is none."""
+        """Go to the previous step, done or not; False if there is none."""
         if self.current in (0, None):
             return False
         self.current -= 1
@@ -109,7 +109,7 @@ class BenchSession:
         return True
 
     def repeat(self) -> bool:
-        """Go to the step that was taken last; False if none was."""
+        """Go to the step taken last; False if there is none."""
         if self._last is None:
             return False
         self.current = self._last
@@ -117,10 +117,10 @@ class BenchSession:
 
 
 def found(steps: Sequence[BenchStep], points: Sequence[BenchPoint]) -> dict[int, int]:
-    """The steps that points of an earlier session have taken: number of step, of point.
+    """Return the steps that points of an earlier session have taken: step number to point number.
 
-    A point belongs to the step of its condition that is nearest in power. One unkeyed counts only
-    if it tells the noise.
+    A point belongs to the step of its condition that is nearest in power. An unkeyed point counts
+    only if it states the noise.
     """
     taken: dict[int, int] = {}
     for number, point in enumerate(points):
@@ -140,7 +140,7 @@ def found(steps: Sequence[BenchStep], points: Sequence[BenchPoint]) -> dict[int,
 
 
 def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list[str]:
-    """What a person should look at before keeping this reading, one line each."""
+    """Return warnings about a reading to check before it is stored, one line each."""
     levels = (reading.forward, reading.reflected)
     if quiet is None:
         return [
@@ -159,8 +159,8 @@ def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list
 
 
 def doubt_of_power(point: BenchPoint, others: Sequence[BenchPoint], quiet: Quiet) -> str | None:
-    """Whether the power of a point fits the volts of the others, in words if it does not."""
-    port = int(point.condition == "reversed")  # the one that hears the full wave
+    """Return a warning if the power of a point does not fit the volts of the others, else None."""
+    port = int(point.condition == "reversed")  # the port with the full wave
 
     def above(one: BenchPoint) -> float:
         return (one.forward_v, one.reflected_v)[port] - quiet.zero_v[port]

@@ -1,4 +1,4 @@
-"""What may be claimed with a calibrated coupler: the readable floor and the smallest SWR."""
+"""Claims of a calibrated coupler: the readable floor and the smallest SWR."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from logger.physics.reflection import estimate
 
 
 def bench_noise(coupler: Coupler) -> Noise:
-    """The noise of single readings as it was at the bench, with the fitted zeros' uncertainty."""
+    """Return the noise of single readings at the bench, with the uncertainty of the zeros."""
     content = coupler.content
     least = content.converter.step_v / np.sqrt(12)
     zero_u = {"forward.zero_v": 0.0, "reflected.zero_v": 0.0}
@@ -24,10 +24,10 @@ def bench_noise(coupler: Coupler) -> Noise:
 
 
 def smallest_swr(coupler: Coupler, incident_w: Floats, pairs: int) -> Floats:
-    """The smallest SWR that can be claimed at each incident power, (n,) -> (n,).
+    """Return the smallest SWR that can be claimed at each incident power, (n,) -> (n,).
 
-    That is the upper end of the 95 % interval when the reflected port hears nothing, for the mean
-    of `pairs` readings; NaN below the readable floor of a single pair.
+    That is the upper end of the 95 % interval when the reflected port receives nothing, for the
+    mean of `pairs` readings; NaN below the readable floor of a single pair.
     """
     noise = bench_noise(coupler)
     slope = float(coupler.reflected.slope(coupler.reflected.zero_v))

@@ -1,8 +1,8 @@
-"""The step of an analogue converter from its readings. Pure functions.
+"""Step of a converter, from its readings. Pure functions.
 
-A bridge may print more decimals than its converter has steps: 12 bits over 5 V are steps of
-1.22 mV, whatever is printed. Neighbouring readings that occur differ by whole steps, so the step is
-the greatest common divisor of these differences, up to the rounding of the print.
+A bridge may print more decimals than its converter has steps: 12 bits over 5 V are steps of 1.22
+mV, whatever is printed. Neighbouring readings that occur differ by whole steps, so the step is the
+greatest common divisor of these differences, up to the rounding of the printed values.
 """
 
 from __future__ import annotations
@@ -12,17 +12,18 @@ import numpy as np
 from logger.blocks import Floats
 
 LEAST_DIFFERENCES = 3
-DIVISORS = (1, 2, 3)  # the least difference may be more than one step
-MOST_STEPS = 4  # a longer difference is not counted, since the rounding of the print adds up
+DIVISORS = (1, 2, 3)  # the smallest difference may be several steps
+MOST_STEPS = 4  # longer differences are ignored, since the rounding of the printed values adds up
 AGREEING = 0.95  # share of the differences that must be whole steps
-FEWEST_STEPS, USUAL_RANGE_V = 127, 5.0  # the coarsest converter: 7 bits over 5 V, or over more
+FEWEST_STEPS, USUAL_RANGE_V = 127, 5.0  # the coarsest converter: 7 bits over 5 V or more
 
 
 def common_step(volts: Floats, resolution_v: float) -> float:
-    """Return the greatest common step of readings (n,) in volts, 0 if they do not tell it.
+    """Return the greatest common step of readings (n,) in volts, 0 if it cannot be found.
 
-    `resolution_v` is that of the print, 0 if the readings are exact. A few steady levels, such as
-    those of a carrier without noise, tell no step: one coarser than any converter's is dropped.
+    `resolution_v` is that of the printed values, 0 if the readings are exact. A few steady levels,
+    such as those of a carrier without noise, do not show the step: one coarser than that of any
+    converter is rejected.
     """
     most_v = max(USUAL_RANGE_V, float(volts.max(initial=0.0))) / FEWEST_STEPS * 1.05
     rounding_v = max(resolution_v, 1e-9 * float(np.abs(volts).max(initial=0.0)))

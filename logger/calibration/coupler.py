@@ -1,4 +1,4 @@
-"""A calibrated coupler: volts of a block to watts and flags, and what is uncertain about them."""
+"""Calibrated coupler: converts the volts of a block to watts and flags, with uncertainty."""
 
 from __future__ import annotations
 
@@ -16,24 +16,24 @@ from logger.physics.reflection import COVERAGE, LEAST_W, blend
 from logger.rows import Flag
 
 SENSITIVITY_POINTS = 256
-UNKNOWN_END_V = 20.0  # laws reach so far where the file does not say where the converter ends
+UNKNOWN_END_V = 20.0  # end of the laws if the file does not state the end of the converter
 LEAKAGE_PER_DECADE = 0.08  # see `Coupler.watts_u`
-LEAST_V = 2e-4  # above the zero, where the sensitivities end
+LEAST_V = 2e-4  # volts above the zero at which the sensitivities end
 TEMPERATURE_STEP_C = 0.5
 NEPER_PER_DB = math.log(10) / 20
-MOST_TEMPERATURES = 64  # laws kept; each is a table
+MOST_TEMPERATURES = 64  # cached laws; each is a table
 READABLE_RHO = 0.2  # the reflection coefficient of SWR 1.5
 READABLE_FACTOR = COVERAGE / READABLE_RHO**2
 
 
 class Coupler:
-    """Applies one calibration. Immutable after construction.
+    """Coupler with one calibration. Immutable after construction.
 
     least_slope  watts per volt of the reflected reading at its zero
     """
 
     def __init__(self, content: CalibrationFile, frequency_khz: float | None = None) -> None:
-        """`frequency_khz` is that of pairs which do not tell their own."""
+        """Prepare the tables; `frequency_khz` applies to pairs that do not report their own."""
         self.content = content
         self._frequency_khz = frequency_khz
         self.id = identify(content)
@@ -68,10 +68,10 @@ class Coupler:
         )
 
     def power(self, block: SampleBlock) -> tuple[Floats, Floats, Bits]:
-        """Incident watts, reflected watts and flags of a block, each (n,).
+        """Return incident watts, reflected watts and flags of a block, each (n,).
 
-        Flags tell CLIPPED (a reading at the converter's end) and EXTRAPOLATED (a reading above
-        those that bench points cover).
+        Flags are CLIPPED (a reading at the end of the converter's range), EXTRAPOLATED (a reading
+        above the range of the bench points), and RELATIVE with relative watts.
         """
         forward_w = self.watts("forward", block.forward_v, block.aux, block.step_v[0])
         reflected_w = self.watts("reflected", block.reflected_v, block.aux, block.step_v[1])
@@ -93,10 +93,10 @@ class Coupler:
     def watts(
         self, side: str, volts: Floats, aux: Mapping[str, Floats], step_v: float = 0.0
     ) -> Floats:
-        """Watts at the port `forward` or `reflected`, (n,) -> (n,); `step_v` as in the law.
+        """Return the watts at the port `forward` or `reflected`, (n,) -> (n,).
 
-        `aux` may hold the `temperature_c` and `frequency_khz` of each pair; they count where the
-        calibration knows of them.
+        `step_v` is as in the law. `aux` may hold the `temperature_c` and `frequency_khz` of each
+        pair, which are used where the calibration depends on them.
         """
         port: Port = getattr(self.content, side)
         law: DetectorLaw = getattr(self, side)
@@ -129,21 +129,22 @@ class Coupler:
         return self._by_temperature[key]
 
     def readable_floor_w(self, noise: Noise) -> float:
-        """The least incident power at which one pair's SWR means something, watts.
+        """Return the lowest incident power at which the SWR of one pair can be stated, watts.
 
-        There, two standard deviations of the reflected reading about zero amount to what an SWR
-        of 1.5 would reflect, so that 1.0 and 1.5 can be told apart with 95 % confidence. The law
-        counts over these two, since at the zero itself a silicon diode turns microvolts to watts.
+        There, two standard deviations of the reflected reading about zero equal the reflection of
+        an SWR of 1.5, so that 1.0 and 1.5 can be distinguished with 95 % confidence. The law is
+        evaluated over these two, since at the zero itself a silicon diode converts microvolts to
+        watts.
         """
         high_v = COVERAGE * math.hypot(noise.sd_v[1], noise.zero_u_v[1])
         reflected_w = self.reflected.watts(np.array([self.reflected.zero_v + high_v]))
         return float(reflected_w[0]) / READABLE_RHO**2
 
     def ratio_variance(self, forward_v: Floats, reflected_v: Floats, zero_u: Noise) -> Floats:
-        """Variance of ln(reflected/incident) that averaging does not lessen, (n,) -> (n,).
+        """Return the variance of ln(reflected/incident) that averaging does not reduce, (n,).
 
-        From the covariance of the fitted parameters, the doubt of both laws and the uncertainty
-        of both zeros.
+        It includes the covariance of the fitted parameters, the doubt of both laws and the
+        uncertainty of both zeros.
         """
         parameters = self._by_parameters("reflected", reflected_v)
         parameters -= self._by_parameters("forward", forward_v)
@@ -154,12 +155,12 @@ class Coupler:
         )
 
     def watts_u(self, side: str, reading_v: Floats, zero_u_v: float = 0.0) -> Floats:
-        """Relative standard uncertainty of the watts of a port's mean readings, (n,) -> (n,).
+        """Return the relative standard uncertainty of the watts of mean readings, (n,) -> (n,).
 
-        From the class of the reference as well, a rectangular distribution (JCGM 100:2008, 4.3.7);
-        noise is left out. Below the lowest bench point reverse leakage of diode and board bends the
-        law, by 0.08 of the power each decade of volts (an estimate from common parts). Meaningless
-        with relative watts.
+        It includes the accuracy class of the reference meter, a rectangular distribution (JCGM
+        100:2008, 4.3.7), but no noise. Below the lowest bench point reverse leakage of diode and
+        board bends the law, by 0.08 of the power per decade of volts (an estimate from common
+        parts). Meaningless with relative watts.
         """
         instrument = self.content.instrument
         percent = float(instrument.get("reference_class_percent", 0.0))
@@ -177,7 +178,7 @@ class Coupler:
         )
 
     def _own_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
-        """Variance of ln P of a port from its zero and from the choice of its law, (n,)."""
+        """Return the variance of ln P of a port from its zero and the choice of its law, (n,)."""
         port: Port = getattr(self.content, side)
         law: DetectorLaw = getattr(self, side)
         # At the lower end of a converter that cannot read below 0 the detector may be at its zero.
@@ -189,27 +190,30 @@ class Coupler:
         return np.asarray(of_zero**2 + (doubt_db * math.log(10) / 10) ** 2)
 
     def _by_parameters(self, side: str, reading_v: Floats) -> Floats:
-        """Derivatives of ln P of a port by the fitted parameters, those of both ports, (p, n)."""
+        """Return the derivatives of ln P of a port by the fitted parameters, (p, n).
+
+        The parameters are those of both ports.
+        """
         covariance = self.content.covariance
         names = [] if covariance is None else covariance.parameters
         by = np.zeros((len(names), *np.shape(reading_v)))
         law: DetectorLaw = getattr(self, side)
         volts = reading_v - law.zero_v
         for row, name, table in zip(by, names, self._sensitivities, strict=True):
-            if name == f"{side}.zero_v":  # near the zero it counts in watts, not in their logarithm
+            if name == f"{side}.zero_v":  # near the zero, watts count, not their logarithm
                 row[:] = -law.slope(reading_v) / np.maximum(law.watts(reading_v), LEAST_W)
             elif name.startswith(f"{side}."):
                 row[:] = np.interp(volts, self._sensitivity_v, table)
         return by
 
     def _quadratic(self, by: Floats) -> Floats:
-        """Variance (n,) of what changes with the parameters by `by` (p, n)."""
+        """Return the variance (n,) of a quantity with derivatives `by` (p, n) by the parameters."""
         if not len(by):
             return np.zeros(by.shape[1:])
         return np.asarray((by * np.tensordot(self._matrix, by, axes=1)).sum(axis=0))
 
     def _tabulate_sensitivities(self) -> list[Floats]:
-        """d ln P / d parameter of each fitted parameter over the volts of `_sensitivity_v`."""
+        """Return d ln P / d parameter of each fitted parameter at `_sensitivity_v`."""
         covariance = self.content.covariance
         if covariance is None:
             return []
@@ -229,7 +233,7 @@ class Coupler:
 
 
 def _ln_watts(port: Port, reading_v: Floats) -> Floats:
-    """ln of a port's watts but for a constant, (n,) -> (n,)."""
+    """Return ln of a port's watts up to a constant, (n,) -> (n,)."""
     volts = reading_v - port.zero_v
     by_law = np.log(squared_peak_v(volts, port.n_vt_v, port.r_is_v))
     db = port.coupling_db + interpolate_db(port.correction, volts)
@@ -237,6 +241,6 @@ def _ln_watts(port: Port, reading_v: Floats) -> Floats:
 
 
 def _leak(db: float, u_db: float) -> float:
-    """Magnitude of a leak, with its own uncertainty as a Gaussian part of it."""
+    """Return the magnitude of a leak, with its uncertainty added as a Gaussian part."""
     size = 10 ** (-db / 20)
     return float(blend(np.array(COVERAGE * size * u_db * NEPER_PER_DB), np.array(size)))

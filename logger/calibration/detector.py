@@ -1,14 +1,14 @@
-"""The law of a diode peak detector behind a coupler port: volts to watts and back.
+"""Law of a diode peak detector behind a coupler port: volts to watts and back.
 
-A series diode with load resistance R, fed with a sine of peak voltage Vp, gives the direct
-voltage V that solves
+A series diode with load resistance R, fed with a sine of peak voltage Vp, gives the direct voltage
+V that solves
 
     I0(Vp / (n Vt)) = (1 + V / (R Is)) exp(V / (n Vt))
 
-with I0 the modified Bessel function of order 0: square law when small, linear when large
-(Knight, "Diode detectors for RF measurement", part 1; Harrison and Le Polozec, IEEE Trans. MTT
-42(5), 1994). The port's peak voltage is Vp = sqrt(2 Z P) 10^(-C/20) for a wave of P watts on a
-line of impedance Z and a coupling of C dB.
+with I0 the modified Bessel function of order 0: square law when small, linear when large (Knight,
+"Diode detectors for RF measurement", part 1; Harrison and Le Polozec, IEEE Trans. MTT 42(5), 1994).
+The port's peak voltage is Vp = sqrt(2 Z P) 10^(-C/20) for a wave of P watts on a line of impedance
+Z and a coupling of C dB.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ from logger.calibration.file import Port
 KELVIN = 273.15
 ROOM_C = 21.0
 
-TABLE_CELLS = 4096  # relative error below 3e-5 from 10 µV to 20 V, and less the higher the volts
-MOST_CODES = 65_536  # of a converter, for which a table of each is worth it
+TABLE_CELLS = 4096  # relative error below 3e-5 from 10 µV to 20 V, less at higher volts
+MOST_CODES = 65_536  # of a converter, up to which a table of codes pays
 LEAST_END_V = 1.0  # converters end above it: finer steps have too many codes for a table
 STEPS = 10
 SMALL = 1e-4  # levels below which the series of the inverse is exact to 1e-8
@@ -33,7 +33,7 @@ ASYMPTOTIC_FROM = 500.0  # numpy's I0 overflows near 713
 
 
 def ln_i0(x: Floats) -> Floats:
-    """ln I0(x) for x >= 0, (n,) -> (n,); relative error below 1e-7."""
+    """Return ln I0(x) for x >= 0, (n,) -> (n,); relative error below 1e-7."""
     x = np.asarray(x, dtype=np.float64)
     near = np.minimum(x, ASYMPTOTIC_FROM)
     far = np.maximum(x, ASYMPTOTIC_FROM)
@@ -46,10 +46,10 @@ def ln_i0(x: Floats) -> Floats:
 
 
 def squared_argument(ln_value: Floats) -> Floats:
-    """x**2 such that ln I0(x) = `ln_value` >= 0, (n,) -> (n,).
+    """Return x**2 such that ln I0(x) = `ln_value` >= 0, (n,) -> (n,).
 
-    Newton's steps with I1(x)/I0(x) taken as x / (1/2 + sqrt(x**2 + 9/4)), which is right at both
-    ends and within 1 % between, so that each step leaves a hundredth of the error.
+    Newton's steps with I1(x)/I0(x) approximated by x / (1/2 + sqrt(x**2 + 9/4)), which is exact at
+    both ends and within 1 % between, so that each step leaves a hundredth of the error.
     """
     level = np.asarray(ln_value, dtype=np.float64)
     found = 4 * level + level**2
@@ -60,7 +60,7 @@ def squared_argument(ln_value: Floats) -> Floats:
 
 
 def squared_peak_v(volts: Floats, n_vt_v: float, r_is_v: float) -> Floats:
-    """Square of the peak voltage that gives each of `volts` >= 0, (n,) -> (n,); slow."""
+    """Return the square of the peak voltage that gives each of `volts` >= 0, (n,) -> (n,); slow."""
     level = volts / n_vt_v + np.log1p(volts / r_is_v)
     return squared_argument(level) * n_vt_v**2
 
@@ -68,7 +68,7 @@ def squared_peak_v(volts: Floats, n_vt_v: float, r_is_v: float) -> Floats:
 def interpolate_db(table: Sequence[tuple[float, float]], volts: Floats) -> Floats:
     """Interpolate a port's table of [volts above the zero, dB] at `volts`, (n,) -> (n,).
 
-    Linear over the logarithm of the volts, held beyond the ends; an empty table holds 0.
+    Linear over the logarithm of the volts, constant beyond the ends; an empty table gives 0.
     """
     if not table:
         return np.zeros_like(volts)
@@ -77,14 +77,14 @@ def interpolate_db(table: Sequence[tuple[float, float]], volts: Floats) -> Float
 
 
 class DetectorLaw:
-    """One port's detector, tabulated for reading many pairs quickly.
+    """One port's detector, tabulated for fast conversion of many pairs.
 
     coupling_db  coupling of the port, dB
     n_vt_v       ideality times thermal voltage, volts
     r_is_v       load resistance times saturation current, volts
     zero_v       reading with no power, volts
-    top_v        the table reaches to this reading; above it the exponent of its end goes on
-    correction   (volts above the zero, dB to add to the power), held beyond its ends
+    top_v        end of the table; above it the law continues with the exponent at its end
+    correction   (volts above the zero, dB to add to the power), constant beyond its ends
     """
 
     @classmethod
@@ -96,7 +96,7 @@ class DetectorLaw:
         warmer_c: float = 0.0,
         temperature_c: float = ROOM_C,
     ) -> DetectorLaw:
-        """The law of a port of a calibration file, `warmer_c` above the bench's temperature."""
+        """Return the law of a port in a calibration file, `warmer_c` above bench temperature."""
         vt_ratio = 1 + warmer_c / (temperature_c + KELVIN)
         return cls(
             port.coupling_db,
@@ -124,8 +124,8 @@ class DetectorLaw:
         self._n_vt_v = n_vt_v
         self._r_is_v = r_is_v
         self._watts_per_peak2 = 10 ** (coupling_db / 10) / (2 * impedance_ohm)
-        # Watts per volt is nearly straight in both the square-law and the linear region, so it
-        # is what is interpolated. Over the fourth root of the volts, steps are even enough at
+        # Watts per volt is nearly linear in both the square-law and the linear region, so this
+        # ratio is interpolated. Over the fourth root of the volts the steps are even enough at
         # every level, and a cell is found by two square roots instead of a search.
         self._top_v = top_v
         self._per_top = 1 / top_v
@@ -143,17 +143,17 @@ class DetectorLaw:
         self._by_code: tuple[float, Floats] | None = None  # a step and the watts of each multiple
 
     def exact_watts(self, reading_v: Floats) -> Floats:
-        """Watts by solving the equation for each reading >= zero_v, (n,) -> (n,); slow."""
+        """Return watts by solving the equation for each reading >= zero_v, (n,) -> (n,); slow."""
         volts = np.asarray(reading_v, dtype=np.float64) - self.zero_v
         watts = self._watts_per_peak2 * squared_peak_v(volts, self._n_vt_v, self._r_is_v)
         return np.asarray(watts * 10 ** (interpolate_db(self._correction, volts) / 10))
 
     def watts(self, reading_v: Floats, step_v: float = 0.0) -> Floats:
-        """Watts of each reading, (n,) -> (n,).
+        """Return the watts of each reading, (n,) -> (n,).
 
         Readings below the zero give negative watts by the square law, so that noise about zero
-        averages to zero. Above the table watts go on as the power of the volts that its end
-        shows. `step_v` is that of the converter if it is known, which only makes it quicker.
+        averages to zero. Above the table the watts follow a power law with the exponent at its end.
+        `step_v` is that of the converter if known; it only makes the conversion faster.
         """
         if step_v * MOST_CODES > LEAST_END_V:
             by_code = self._watts_by_code(step_v)
@@ -189,9 +189,9 @@ class DetectorLaw:
         return np.asarray(place)
 
     def slope(self, reading_v: Floats | float) -> Floats:
-        """Watts per volt at each reading, (n,) -> (n,)."""
+        """Return watts per volt at each reading, (n,) -> (n,)."""
         return np.asarray(np.interp(np.asarray(reading_v) - self.zero_v, self._volts, self._slope))
 
     def volts(self, watts: Floats | float) -> Floats:
-        """The reading that `watts` >= 0 would give, (n,) -> (n,)."""
+        """Return the reading that `watts` >= 0 would give, (n,) -> (n,)."""
         return np.asarray(np.interp(watts, self._table_watts, self._volts)) + self.zero_v

@@ -1,20 +1,20 @@
-"""Model doubt: how far laws that the bench points admit part from the fitted law, by volts.
+"""Model doubt: deviation of other laws that fit the bench points from the fitted law, by volts.
 
-The law has three figures a port (coupling, n Vt, R Is). Real detectors do more, and each such
-alteration changes ln P by a known shape b(V) times a size t that few points hardly tell. Fitted to
-the readings of a detector with alterations t, the law misses its power by
+The law has three parameters per port (coupling, n Vt, R Is). Real detectors differ from it, and
+each such alteration changes ln P by a known shape b(V) times a size t that few points hardly
+determine. Fitted to the readings of a detector with alterations t, the law misses its power by
 
     e(V) = H(V) t,    H(V) = h(V) J+ G - b(V)
 
-where J is the Jacobian of the fit, J+ its pseudo-inverse, G the alterations' effect on the
-residuals and h(V) the derivatives of ln P by the fit's parameters. So an alteration that the fit
-can take up (a gain, say) casts no doubt, within the points little is left of any, and outside the
-doubt grows with the distance as far as its shape takes it.
+where J is the Jacobian of the fit, J+ its pseudo-inverse, G the effect of the alterations on the
+residuals and h(V) the derivatives of ln P by the parameters of the fit. So an alteration that the
+fit can absorb (a gain, say) causes no doubt; within the points little of any alteration remains,
+and outside them the doubt grows with the distance according to its shape.
 
-The sizes are taken as Gaussian about zero, with standard deviations from the physics of each
-(JCGM 100:2008, 4.3: evaluation of type B; see `_alterations`). The residuals r of the fit then say
-which are likely: with R = G - J J+ G, t has the covariance S = (1 + R'R)**-1 and the mean
-m = -S R'r, and the doubt is the root of the mean of e(V)**2, which is H (S + m m') H'.
+The sizes are taken as Gaussian about zero, with standard deviations from the physics of each (JCGM
+100:2008, 4.3: evaluation of type B; see `_alterations`). The residuals r of the fit then show which
+are likely: with R = G - J J+ G, t has the covariance S = (1 + R'R)**-1 and the mean m = -S R'r, and
+the doubt is the root of the mean of e(V)**2, which is H (S + m m') H'.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ COMPENSATION = 0.2
 
 
 def model_doubt(problem: Problem, solution: Solution, departures: Departures) -> list[DoubtTable]:
-    """Return the standard uncertainty of each port's watts by the choice of the law."""
+    """Return the standard uncertainty of each port's watts from the choice of the law."""
     x = solution.x
     readings, parts = problem.readings, []
     above_v = np.maximum(readings.volts - x[[ZERO, 4 + ZERO]], 0.0)
@@ -90,7 +90,7 @@ def _table(
     miss[:, SHAPES * port : SHAPES * (port + 1)] -= _alterations(law, volts, top_v)
     total_db = DB * np.sqrt(np.einsum("ij,jk,ik->i", miss, sizes, miss))
     if departure is not None and departure.correction:
-        # A correction is held beyond its ends, where it may go on as steeply as within.
+        # A correction is constant beyond its ends, where the true one may continue as steeply.
         knots, db = np.array(departure.correction).T
         knots = np.log(knots)
         per_ln_volt = np.sqrt(np.mean((np.diff(db) / np.diff(knots)) ** 2))
@@ -100,15 +100,15 @@ def _table(
 
 
 def _alterations(law: Floats, volts: Floats, top_v: float) -> Floats:
-    """Changes of ln P at readings above the zero, (n,) -> (n, SHAPES), each at one deviation.
+    """Return changes of ln P at readings above the zero, (n,) -> (n, SHAPES), one deviation each.
 
     drop         the peak behind source and bulk resistance r is lower, at high levels by the
                  share (3 pi r / R)**(2/3) / 2 where the load is R (conduction angle of a peak
                  detector): 0.07 for 55 ohm behind 10 kohm
     ideality     n of a diode changes with its current, between 1 and 2 over many decades
-                 (recombination at low currents, resistance at high ones): 0.07 each decade
-    exponent     volts follow a power of the peak that is not quite 1 in the linear region, as with
-                 a diode's capacitance
+                 (recombination at low currents, resistance at high ones): 0.07 per decade
+    exponent     volts follow a power of the peak that is not exactly 1 in the linear region, as
+                 with a diode's capacitance
     compression  third-order nonlinearity of core, diode or amplifier, whose 1 dB point is at six
                  times the highest power of the points
     compensation an amplifier adds the drop of a second diode, or a part of it, to the volts: most
@@ -133,6 +133,6 @@ def _alterations(law: Floats, volts: Floats, top_v: float) -> Floats:
 
 
 def _watts(law: Floats, volts: Floats) -> Floats:
-    """Watts by the law at readings above the zero, (n,) -> (n,)."""
+    """Return the watts by the law at readings above the zero, (n,) -> (n,)."""
     peak2 = squared_peak_v(volts, math.exp(law[N_VT]), math.exp(law[R_IS]))
     return np.asarray(peak2 * 10 ** (law[C] / 10) / (2 * IMPEDANCE_OHM))

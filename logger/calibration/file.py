@@ -38,15 +38,15 @@ NonNegative = Annotated[float, msgspec.Meta(ge=0)]
 class Port(
     msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
 ):
-    """One port's coupling (dB) and detector law (volts), and where it departs from them.
+    """One port's coupling (dB) and detector law (volts), with corrections.
 
     coupling_by_khz  [frequency, dB to add to the coupling], interpolated in between
     r_is_per_c       relative change of R Is per degree from `temperature_c` of the file; n Vt
-                     then goes with the absolute temperature
+                     is then proportional to the absolute temperature
     correction       [reading - zero in volts, dB to add to the power], interpolated over the
-                     logarithm of the volts, where the law was found not to hold
-    doubt            [reading - zero in volts, standard uncertainty of the power in dB because
-                     detectors follow other laws, too], interpolated likewise
+                     logarithm of the volts, where the law does not fit
+    doubt            [reading - zero in volts, standard uncertainty of the power in dB from the
+                     choice of the law], interpolated likewise
     """
 
     coupling_db: float
@@ -62,11 +62,11 @@ class Port(
 class Directivity(
     msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
 ):
-    """Directivity of both ports in dB; `forward_db` None means it was not determined.
+    """Directivity of both ports in dB; `forward_db` is None if it was not determined.
 
-    `bound` says that too little leaked to tell, so that `reflected_db` is a lower bound;
-    `forward_bound` says it of the forward port.
-    The standard uncertainties are of the figures in dB.
+    `bound` states that the leak was too small to measure, so that `reflected_db` is a lower bound;
+    `forward_bound` is the same for the forward port. The standard uncertainties are of the values
+    in dB.
     """
 
     reflected_db: Positive
@@ -85,14 +85,14 @@ class PortVolts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
 
 class Converter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Resolution and end of scale of the analogue converter, volts."""
+    """Resolution and full scale of the converter, volts."""
 
     step_v: NonNegative = 0.0
     full_scale_v: Positive | None = None
 
 
 class Valid(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The range that bench points cover, [lowest, highest], volts and watts."""
+    """Range of the bench points, [lowest, highest], volts and watts."""
 
     forward_v: tuple[float, float]
     reflected_v: tuple[float, float]
@@ -101,14 +101,14 @@ class Valid(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class Covariance(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Covariance of fitted parameters, named `forward.coupling_db` and so on, in their units."""
+    """Covariance of fitted parameters, named `forward.coupling_db` etc., in their units."""
 
     parameters: list[str]
     matrix: list[list[float]]
 
 
 class CalibrationFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The content of a calibration file."""
+    """Content of a calibration file."""
 
     mismatchd_calibration: Literal[1]
     date: str
@@ -131,7 +131,7 @@ PARAMETERS = {f"{side}.{field}" for side in ("forward", "reflected") for field i
 
 
 class _Loader(yaml.SafeLoader):
-    """Leaves times as the text that was written, quoted or not."""
+    """YAML loader that reads timestamps as text, quoted or not."""
 
 
 _Loader.yaml_implicit_resolvers = {
@@ -141,18 +141,18 @@ _Loader.yaml_implicit_resolvers = {
 
 
 def identify(content: CalibrationFile) -> str:
-    """Twelve hexadecimal digits of the SHA-256 of the content, whatever the layout of the file."""
+    """Return twelve hexadecimal digits of the SHA-256 of the content, independent of the layout."""
     return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()[:12]
 
 
 def dump(content: CalibrationFile) -> str:
-    """The YAML text of a calibration."""
+    """Return the YAML text of a calibration."""
     plain = msgspec.to_builtins(content)
     return str(yaml.safe_dump(plain, sort_keys=False, default_flow_style=None, width=100))
 
 
 def parse(text: str, where: str) -> CalibrationFile:
-    """Read the YAML text of a calibration; `where` names it in errors. Raises CalibrationError."""
+    """Parse the YAML text of a calibration; `where` names it in errors. Raise CalibrationError."""
     try:
         plain: Any = yaml.load(text, Loader=_Loader)
     except yaml.YAMLError as error:
@@ -213,7 +213,7 @@ def parse(text: str, where: str) -> CalibrationFile:
 
 
 def load(path: Path) -> CalibrationFile:
-    """Read a calibration file. Raises CalibrationError with one clear line."""
+    """Read a calibration file. Raise CalibrationError with one clear line."""
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
@@ -226,7 +226,7 @@ def load(path: Path) -> CalibrationFile:
 
 
 def _numbers(value: Any, key: str) -> Iterator[tuple[str, float]]:
-    """All floats of nested builtins with the dotted key of each."""
+    """Yield all floats of nested builtins with their dotted keys."""
     if isinstance(value, dict):
         for name, item in value.items():
             yield from _numbers(item, f"{key}.{name}" if key else str(name))

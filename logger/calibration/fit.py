@@ -1,7 +1,7 @@
-"""From bench points to a calibration: detector laws, balance, directivity, and their covariance.
+"""Fit of bench points: detector laws, balance, directivity, and their covariance.
 
-The class of the reference is an error of all its readings alike. It belongs to watts alone, not to
-reflection, so it stands beside the fit.
+The accuracy class of the reference meter is a common error of all its readings. It affects watts
+only, not reflection, so it is not part of the fit.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from logger.errors import BenchPointError
 STARTS_R_IS_V = (3e-3, 1e-4, 0.1)
 ROUNDS = 3
 MEDIAN = 0.6745  # of the absolute value of a standard normal deviate
-SCATTER = (0.005, 2.0)  # of the reference from reading to reading; counts as so many points
+SCATTER = (0.005, 2.0)  # usual scatter of the reference between readings, and its weight in points
 MOST_SCATTER = 1.0
 WORST_DB = 1.3
 OUTLIER = 4.5  # standard deviations
@@ -40,14 +40,15 @@ REFERENCES = ("watts", *WATTS_PER_VOLT2, UNKNOWN)
 
 @dataclass(frozen=True)
 class Fit:
-    """A calibration and what is to be known about it.
+    """A calibration with details of the fit.
 
     bench         the points, in watts; readings, the same as arrays
-    scatter       relative scatter of the reference from reading to reading
+    scatter       relative scatter of the reference between readings
     leaks         directivity of the reflected port by band; None where it was not measured
-    departures    of both ports: how well the law holds; None with too few points to tell
-    balanced      the reflected port was heard by itself; else it is taken to be like the forward
-    forward_from  where the forward directivity is from: reversed, open and short, or assumed
+    departures    of both ports: how well the law fits; None with too few points
+    balanced      the reflected port has full-wave readings; otherwise it is assumed to be like the
+                  forward one
+    forward_from  source of the forward directivity: reversed, open and short, or assumed
     """
 
     content: CalibrationFile
@@ -70,13 +71,14 @@ def fit(
     strongest_w: float = 4.0,
     date: datetime | None = None,
 ) -> Fit:
-    """Fit a coupler. Raises BenchPointError with one line that names the row.
+    """Fit a coupler. Raise BenchPointError with one line that names the row.
 
-    reference                what `power_w` holds: watts, or volts across 50 ohm (vrms, vp, vpp),
-                             or `none`: marks by which key-downs of equal, unknown power are known
-    reference_class_percent  of the instrument, in what it reads (so it counts twice for volts)
-    step_v, full_scale_v     of the converter; otherwise as the points tell
-    strongest_w              with reference `none`, what the highest power is taken to be
+    reference                unit of `power_w`: watts, volts across 50 ohm (vrms, vp, vpp), or
+                             `none`: marks that identify key-downs of equal, unknown power
+    reference_class_percent  accuracy class of the reference meter, % of reading (so it counts twice
+                             for volts)
+    step_v, full_scale_v     of the converter; otherwise taken from the points
+    strongest_w              with reference `none`, the value assumed for the highest power
     """
     unknown = reference == UNKNOWN
     if reference in WATTS_PER_VOLT2:
@@ -119,7 +121,7 @@ def fit(
 
 
 def _choose(readings: Readings, unknown: bool) -> tuple[Problem, Floats]:
-    """The simplest problem that does the points justice, and where its robust fit ends."""
+    """Return the simplest problem that describes the points, and the result of its robust fit."""
     problem = Problem(readings, unknown=unknown)
     x = _robust(problem)
     several_bands = len(readings.bands_khz) > 1
@@ -140,14 +142,14 @@ def _choose(readings: Readings, unknown: bool) -> tuple[Problem, Floats]:
 
 
 def _information(problem: Problem, x: Floats) -> float:
-    """Schwarz's criterion, with the scatter (taken from the points) as what a model leaves over."""
+    """Return Schwarz's criterion, with the scatter (from the points) as residual variance."""
     count = int(problem.used.sum())
     variance = problem.scatter**2 + SCATTER[0] ** 2
     return count * math.log(variance) + len(x) * math.log(count)
 
 
 def _robust(problem: Problem) -> Floats:
-    """The best of several starts: the law's constants trade against each other."""
+    """Return the best fit of several starts: the constants of the law are strongly coupled."""
     found = []
     for r_is_v in STARTS_R_IS_V:
         x = problem.start(r_is_v)
@@ -167,7 +169,7 @@ def _reweigh(problem: Problem, x: Floats) -> Floats:
 
 
 def _settle(problem: Problem, x: Floats) -> tuple[Floats, Solution]:
-    """The plain fit of the points that are left, with its own weights."""
+    """Fit the remaining points without robust weights; return the parameters and the solution."""
     for _ in range(ROUNDS):
         problem.weigh(x)
         solution = solve(problem.residuals, x, jacobian=problem.jacobian)
@@ -179,10 +181,11 @@ def _settle(problem: Problem, x: Floats) -> tuple[Floats, Solution]:
 
 
 def _scatter(problem: Problem, x: Floats, *, free: float, robust: bool) -> float:
-    """The scatter with which residuals are as large as they should be.
+    """Return the scatter at which the residuals have their expected size.
 
-    Only readings of the full wave are asked; where noise rules, they say nothing about it.
-    free  how many of the points the parameters use up
+    Only full-wave readings are used; readings dominated by noise do not show the scatter.
+
+    free  number of points that the parameters use up
     """
     rows = np.stack([problem.full_wave(0), problem.full_wave(1)], axis=1)
     miss_v, gain = (values[rows] for values in problem.miss_v(x))
@@ -193,7 +196,7 @@ def _scatter(problem: Problem, x: Floats, *, free: float, robust: bool) -> float
         z = miss_v / np.hypot(sd_v, scatter * gain)
         if robust:
             return float(np.median(np.abs(z))) - MEDIAN * math.sqrt(left / len(z))
-        # A few points say little about their own scatter, so what is usual has a say too.
+        # A few points hardly determine their own scatter, so the usual scatter has a weight too.
         usual, worth = SCATTER
         return float((z**2).sum()) - left + worth * ((usual / scatter) ** 2 - 1)
 
@@ -227,7 +230,7 @@ def _departures(problem: Problem, solution: Solution) -> Departures:
 
 
 def _remaining_db(problem: Problem, departures: Departures) -> float:
-    """How far the points are from the law, or from the interpolant where that is preferred."""
+    """Return the distance in dB of the points from the law, or from a preferred interpolant."""
     heard = [port for port in (0, 1) if problem.full_wave(port).any()]
     corrected = [departures[port] for port in heard]
     left = [one.interpolant_db for one in corrected if one is not None and one.correction]
@@ -235,7 +238,7 @@ def _remaining_db(problem: Problem, departures: Departures) -> float:
 
 
 def _leave_out(problem: Problem, x: Floats) -> None:
-    """Take outliers out of the problem, but not so many that the rest proves nothing."""
+    """Exclude outliers from the problem, up to a limited share of the points."""
     deviation = problem.deviation(x, least_scatter=SCATTER[0])
     for port in (0, 1):
         size = np.where(problem.used[:, port], np.abs(deviation[:, port]), 0.0)

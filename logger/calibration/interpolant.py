@@ -1,8 +1,8 @@
-"""Where the detector law does not hold: a monotone interpolant, judged by leaving points out.
+"""Monotone interpolant for a detector law that does not fit, by cross-validation.
 
 The interpolant is a correction in dB to the fitted law, through the points (shape-preserving cubic
 pieces after Fritsch and Carlson, by scipy) over the logarithm of the volts. It is preferred only
-where it foretells points it has not seen clearly better than the law does.
+where it predicts left-out points clearly better than the law does.
 """
 
 from __future__ import annotations
@@ -15,15 +15,15 @@ import numpy as np
 from logger.blocks import Floats
 
 LEAST_POINTS = 8  # distinct powers
-BETTER = 0.5  # the interpolant's error over the law's
-WORTH_DB = 0.1  # errors of the law below this are not worth it
+BETTER = 0.5  # highest ratio of the interpolant's error to that of the law
+WORTH_DB = 0.1  # smaller errors of the law need no correction
 KNOTS = 33
-SAME = 1.02  # volts nearer than this are one point
+SAME = 1.02  # volts within this factor are one point
 
 
 @dataclass(frozen=True, slots=True)
 class Departure:
-    """How well points foretell one left out.
+    """Prediction errors of left-out points.
 
     law_db, interpolant_db  root mean square error, dB
     correction              [(volts, dB)] if the interpolant is preferred, else empty
@@ -37,11 +37,12 @@ class Departure:
 def departure(
     volts: Floats, miss_db: Floats, leverage: Floats, law_db: Callable[[Floats], Floats]
 ) -> Departure | None:
-    """Judge one port; None if there are too few points.
+    """Cross-validate one port; None if there are too few points.
 
-    volts     readings less the zero, (n,); law_db, the power they stand for by the law, dB
-    miss_db   power by the law over the power that was there, dB, (n,)
+    volts     readings less the zero, (n,)
+    miss_db   power by the law over the true power, dB, (n,)
     leverage  of each point in the fit of the law, (n,)
+    law_db    function from volts to power by the law, dB
     """
     from scipy.interpolate import PchipInterpolator
 

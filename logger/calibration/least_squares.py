@@ -1,7 +1,7 @@
 """Nonlinear least squares, plain or robust, by scipy.
 
-The residuals handed in are divided by their standard deviations, so that the covariance of the
-solution is the inverse of J'J and their sum of squares a chi-square.
+Residuals are divided by their standard deviations, so that the covariance of the solution is the
+inverse of J'J and their sum of squares a chi-square.
 """
 
 from __future__ import annotations
@@ -13,20 +13,20 @@ import numpy as np
 
 from logger.blocks import Floats
 
-LIMIT = 1e100  # a trial point that overflows is as bad as this, not an error
+LIMIT = 1e100  # replaces values of a trial point that overflow
 TIGHT = 1e-12
 MOST_STEPS = 20_000
-ROBUST_STEPS = 500  # a model that does not suit can wander for ever
+ROBUST_STEPS = 500  # a model that does not fit may never converge
 
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """Where the sum of squares is least.
+    """Minimum of the sum of squares.
 
     x           parameters, (p,)
     covariance  of the parameters, (p, p); infinite directions are cut off by the pseudo-inverse
     residuals   at x, (n,)
-    leverage    diagonal of the hat matrix, (n,): how much each residual's datum holds itself
+    leverage    diagonal of the hat matrix, (n,): influence of each datum on its own residual
     """
 
     x: Floats
@@ -44,8 +44,9 @@ def solve(
 ) -> Solution:
     """Minimise the sum of squares, or with `robust` that of soft absolute values.
 
-    residuals  (p,) -> (n,), in standard deviations; jacobian, (p,) -> (n, p), else by differences
+    residuals  (p,) -> (n,), in standard deviations
     start      (p,); sizes of its elements are the scale of first steps
+    jacobian   (p,) -> (n, p), otherwise by differences
     """
     from scipy.optimize import least_squares
 
@@ -74,8 +75,8 @@ def solve(
             gtol=TIGHT,
         )
     by = np.asarray(found.jac)
-    # Columns of like size, so that the pseudo-inverse cuts off what is undetermined and not what
-    # merely has small units.
+    # Scale the columns to equal size, so that the pseudo-inverse cuts off undetermined directions
+    # and not those with small units.
     norm = np.linalg.norm(by, axis=0)
     norm[norm == 0] = 1.0
     inverse = np.linalg.pinv(by / norm, rcond=1e-10)

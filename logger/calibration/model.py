@@ -1,4 +1,4 @@
-"""What a diode detector reads behind a coupler port, and its derivatives, as a fit wants them.
+"""Reading of a diode detector behind a coupler port, with derivatives, for the fit.
 
 The law and its source are those of `logger.calibration.detector`; here it is solved for the volts,
 in closed form by the Wright omega function. Needs scipy.
@@ -31,7 +31,10 @@ def detect(
     r_is_v: Floats | float,
     impedance_ohm: float,
 ) -> Detected:
-    """A port that hears `watts` (n,). Negative watts, which a fit may try, give negative volts."""
+    """Return the reading of a port that receives `watts` (n,).
+
+    Negative watts, which a fit may try, give negative volts.
+    """
     from scipy.special import i0e, i1e, wrightomega
 
     peak2_per_watt = 2 * impedance_ohm * 10 ** (-np.asarray(coupling_db) / 10)

@@ -1,4 +1,4 @@
-"""What a fit comes to: parameters and covariance in the terms of the calibration file."""
+"""Result of a fit as parameters and covariance of the calibration file."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ from logger.calibration.problem import (
     Problem,
 )
 
-MEASURED_FROM = 2.0  # a leak of fewer standard deviations is only bounded
+MEASURED_FROM = 2.0  # a leak of fewer standard deviations is stated as a bound
 ONE_SIDED = 1.64  # standard deviations of a one-sided 95 % bound
 LEAST_LEAK2 = 1e-7  # 70 dB: no coupler is better, and the logarithm stays finite
 TOP_V = 20.0
-WORST_ERROR_DB = 5.0  # a reading of which no more is known has no residual worth telling
+WORST_ERROR_DB = 5.0  # residuals of readings with a larger error are not stored
 SIDES = ("forward", "reflected")
 
 
@@ -57,7 +57,10 @@ def calibration(
     strongest_w: float | None,
     date: datetime,
 ) -> file.CalibrationFile:
-    """The calibration file; `strongest_w` is what the highest of unknown powers is called."""
+    """Return the calibration file.
+
+    `strongest_w` is the value assumed for the highest unknown power.
+    """
     readings, x = problem.readings, solution.x
     shift_db = 0.0
     if strongest_w is not None:
@@ -90,7 +93,7 @@ def calibration(
 
 
 def reflected_leaks(problem: Problem, solution: Solution) -> list[Leak | None]:
-    """The reflected port's directivity by band, from matched rows."""
+    """Return the reflected port's directivity by band, from matched rows."""
     return [
         _leak(problem, solution, band, port=1) if _has(problem, MATCHED, band, port=1) else None
         for band in range(len(problem.readings.bands_khz))
@@ -98,11 +101,12 @@ def reflected_leaks(problem: Problem, solution: Solution) -> list[Leak | None]:
 
 
 def forward_leak(problem: Problem, solution: Solution) -> tuple[Leak | None, str]:
-    """The forward port's directivity, the worst of all bands, and how it was found.
+    """Return the forward port's directivity, the worst of all bands, and its source.
 
-    Reversed rows tell it. Open against short tell its part in phase with their reflection, which
-    is 1/sqrt(2) of it in the mean square; it is not taken to be better than the reflected port's.
-    Without either it is taken to be like the reflected port's.
+    Reversed rows determine it. Open against short determine the part in phase with their
+    reflection, which is 1/sqrt(2) of it in the mean square; the result is limited to the
+    directivity of the reflected port. Without either it is assumed equal to that of the reflected
+    port.
     """
     bands = range(len(problem.readings.bands_khz))
     found = [
@@ -193,7 +197,7 @@ def _port(
 def _valid(problem: Problem, ports: list[file.Port]) -> file.Valid:
     laws = [DetectorLaw.of(port, TOP_V, IMPEDANCE_OHM) for port in ports]
     heard_v = [problem.readings.volts[problem.full_wave(port), port] for port in (0, 1)]
-    if not len(heard_v[1]):  # as far as the forward port, whose like it is taken to be
+    if not len(heard_v[1]):  # up to the range of the forward port, which it is assumed to resemble
         heard_v[1] = laws[1].volts(laws[0].watts(heard_v[0]))
     spans = [(_digits(float(v.min())), _digits(float(v.max()))) for v in heard_v]
     watts = [law.watts(np.array(span)) for law, span in zip(laws, spans, strict=True)]
@@ -214,7 +218,7 @@ def _valid(problem: Problem, ports: list[file.Port]) -> file.Valid:
 def _covariance(
     solution: Solution, ports: list[file.Port], departures: Departures
 ) -> file.Covariance:
-    """Of the parameters of both laws, from those of the fit, which are partly logarithms."""
+    """Return the covariance of both laws; the parameters of the fit are partly logarithms."""
     unit = np.array([[1.0, port.n_vt_v, port.r_is_v, 1.0] for port in ports]).ravel()
     matrix = solution.covariance[:8, :8] * np.outer(unit, unit)
     for port, judged in enumerate(departures):
@@ -229,7 +233,7 @@ def _covariance(
 def _points(
     problem: Problem, x: Floats, bench: Bench, ports: list[file.Port], departures: Departures
 ) -> list[dict[str, str | float]]:
-    """The points as they were, with how far each reading misses and what was left out."""
+    """Return the original points with the residual of each reading and the excluded readings."""
     miss_db = problem.miss_db(x)
     slopes = problem.predict(x)[1]
     scatter = [

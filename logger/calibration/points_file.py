@@ -1,4 +1,4 @@
-"""The file of bench points as a session adds to it: whole on disk after each point."""
+"""File of bench points during a session: complete on disk after each point."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ HIGHEST_W = re.compile(r"# highest power: ([0-9.e+-]+) W")
 
 
 class PointsFile:
-    """The points on disk: whatever happens, they are whole there as soon as they are taken."""
+    """Bench points on disk, written completely as soon as they are taken."""
 
     def __init__(self, path: Path) -> None:
-        """Read what is there, if anything. Raises BenchPointError, UsageError."""
+        """Read the existing file, if any. Raise BenchPointError, UsageError."""
         self.path = path
         self._exists = path.exists()
         try:
@@ -37,21 +37,21 @@ class PointsFile:
 
     @property
     def points(self) -> list[BenchPoint]:
-        """The points in the order of the file."""
+        """Points in the order of the file."""
         return self._text.points
 
     @property
     def highest_w(self) -> float | None:
-        """The station's highest power, watts; None if the file does not state it."""
+        """Station's highest power, watts; None if the file does not state it."""
         return self._text.highest_w
 
     def state_highest_w(self, watts: float) -> None:
-        """State the station's highest power in the file. Raises MismatchdError likewise."""
+        """Write the station's highest power to the file. Raise MismatchdError if that fails."""
         self._text.state_highest_w(watts)
         self._rewrite()
 
     def add(self, point: BenchPoint) -> int:
-        """Append a point; its number. Raises MismatchdError if the disk does not take it."""
+        """Append a point; return its number. Raise MismatchdError if it cannot be written."""
         line = self._text.add(point)
         if len(self.points) == 1 or not self._exists:
             self._rewrite()
@@ -63,7 +63,7 @@ class PointsFile:
         return len(self.points) - 1
 
     def replace(self, number: int, point: BenchPoint) -> None:
-        """Put a point in the place of an earlier one. Raises MismatchdError likewise."""
+        """Replace an earlier point. Raise MismatchdError if it cannot be written."""
         self._text.replace(number, point)
         self._rewrite()
 
@@ -95,13 +95,13 @@ class PointsFile:
 
 
 class PointsText:
-    """The text of a points file that a session adds to; the lines already in it stay as they are.
+    """Text of a points file during a session; existing lines remain as they are.
 
-    dropped  a last line that was cut short while it was written, None if there was none
+    dropped  incomplete last line of an interrupted write, None if there was none
     """
 
     def __init__(self, text: str, where: str) -> None:
-        """Raises BenchPointError if the text is not one of bench points."""
+        """Parse the text. Raise BenchPointError if it does not contain bench points."""
         self.dropped: str | None = None
         self.points: list[BenchPoint] = []
         self._at: list[int] = []
@@ -124,12 +124,12 @@ class PointsText:
 
     @property
     def highest_w(self) -> float | None:
-        """The power that a comment states, watts."""
+        """Power stated in a comment, watts; None without one."""
         stated = (HIGHEST_W.fullmatch(line.strip()) for line in self._lines)
         return next((float(match[1]) for match in stated if match), None)
 
     def state_highest_w(self, watts: float) -> None:
-        """Put the comment first in the file, in the place of an earlier one."""
+        """Write the comment as the first line, replacing an earlier one."""
         before = len(self._lines)
         self._lines = [line for line in self._lines if not HIGHEST_W.fullmatch(line.strip())]
         self._lines.insert(0, f"# highest power: {watts:g} W")
@@ -138,18 +138,18 @@ class PointsText:
 
     @property
     def text(self) -> str:
-        """The whole file."""
+        """Text of the whole file."""
         return "".join(f"{line}\n" for line in self._lines)
 
     def add(self, point: BenchPoint) -> str:
-        """Append a point; the line to append to the file."""
+        """Append a point; return the line to append to the file."""
         self.points.append(point)
         self._at.append(len(self._lines))
         self._lines.append(row(point, self._columns))
         return f"{self._lines[-1]}\n"
 
     def replace(self, number: int, point: BenchPoint) -> None:
-        """Put a point in the place of an earlier one."""
+        """Replace an earlier point."""
         self.points[number] = point
         self._lines[self._at[number]] = row(point, self._columns)
 

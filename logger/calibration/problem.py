@@ -1,8 +1,8 @@
-"""The least-squares problem that bench points pose.
+"""Least-squares problem of the bench points.
 
-All points are fitted at once, weighted in the logarithm of power. A residual is written in volts
-over the volts that its standard deviation amounts to: the same thing where a reading stands clear
-of the noise, and where it does not (a leak, an unkeyed row) it still counts for what it is worth.
+All points are fitted at once, weighted in the logarithm of power. A residual is in volts, divided
+by its standard deviation in volts: this equals the weighting in the logarithm where a reading is
+clear of the noise, and uses other readings (a leak, an unkeyed row) according to their information.
 The two readings of a row share the scatter of the reference, which cancels in their ratio.
 """
 
@@ -23,23 +23,24 @@ KELVIN = 273.15
 ROOM_C = 21.0
 DB = 10 / math.log(10)
 MATCHED, REVERSED, OPEN, SHORT = range(len(CONDITIONS))
-FULL_WAVE = ((MATCHED, OPEN, SHORT), (REVERSED, OPEN, SHORT))  # what each port hears it under
+FULL_WAVE = ((MATCHED, OPEN, SHORT), (REVERSED, OPEN, SHORT))  # by port
 
-# What is assumed before any point is read: value, standard deviation.
+# Priors: value, standard deviation.
 COUPLING_DB = (25.0, 50.0)
-COUPLING_UNKNOWN_DB = (25.0, 1e-3)  # watts unknown: any figure serves
+COUPLING_UNKNOWN_DB = (25.0, 1e-3)  # watts unknown: any value is valid
 LN_N_VT = (math.log(0.030), 0.4)  # n from 1 to 2.5 at room temperature
-LN_N_VT_UNKNOWN = (math.log(0.028), 0.08)  # watts unknown: the law must be that of such diodes
+LN_N_VT_UNKNOWN = (math.log(0.028), 0.08)  # watts unknown: the law must be that of typical diodes
 LN_R_IS = (math.log(3e-3), 4.0)  # from microvolts to volts
 ZERO_V = (0.0, 0.01)
 LEAK2 = (0.0, 0.05)
 BAND_DB = (0.0, 3.0)
 R_IS_PER_C = (0.06, 0.03)  # saturation current doubles in about ten degrees
 LN_POWER = (0.0, 20.0)
-# How far the ports of one coupler differ where the points do not say: dB, ln n Vt, ln R Is.
+# Difference between the ports of one coupler, used where the points do not determine it: dB, ln n
+# Vt, ln R Is.
 ALIKE = (1.0, 0.1, 0.7)
 SAME_LEAK2 = 1e-4
-LAW_POWERS = 3  # distinct powers over LAW_SPAN tell a law
+LAW_POWERS = 3  # number of distinct powers over LAW_SPAN that determine a law
 LAW_SPAN = 4.0
 
 C, N_VT, R_IS, ZERO = range(4)  # of a port
@@ -50,11 +51,12 @@ class Problem:
 
     The parts of x: `law` (coupling dB, ln n Vt, ln R Is, zero V of the forward, then of the
     reflected port), `leak` (squared leaks of both ports, then their parts in phase with the
-    reflection of an open, by band), `band` (dB of coupling of both ports beyond the first band's),
-    `temperature` (ln R Is per degree of both ports), `power` (ln W of each mark, if unknown).
+    reflection of an open, by band), `band` (dB of coupling of both ports relative to the first
+    band), `temperature` (ln R Is per degree of both ports), `power` (ln W of each mark, if
+    unknown).
 
-    scatter  relative standard deviation of the reference from reading to reading
-    used     readings that count, (n, 2)
+    scatter  relative standard deviation of the reference between readings
+    used     readings in use, (n, 2)
     """
 
     def __init__(
@@ -71,7 +73,7 @@ class Problem:
         self.scatter = 0.02
         self._keyed = readings.power > 0
         self._mark = alike(readings.power[self._keyed])
-        # The sign with which a reflection adds to the leak in phase with that of an open.
+        # Sign of the reflection relative to the part of the leak in phase with that of an open.
         is_open, is_short = readings.condition == OPEN, readings.condition == SHORT
         self._phase = is_open.astype(float) - is_short
         self._bands = len(readings.bands_khz)
@@ -96,19 +98,19 @@ class Problem:
         self._assumed = self._assumptions(end)
 
     def full_wave(self, port: int) -> Bools:
-        """Rows in use under which a port heard the full wave, (n,)."""
+        """Return a mask of rows in use with the full wave at a port, (n,)."""
         return np.asarray(
             self.used[:, port] & self._keyed & np.isin(self.readings.condition, FULL_WAVE[port])
         )
 
     def hears_itself(self, port: int) -> tuple[bool, bool]:
-        """Whether a port heard the full wave at all, and over enough powers to tell its law."""
+        """Return two flags: a port had the full wave at all; at enough powers to fit its law."""
         powers = np.unique(self.readings.power[self.full_wave(port)])
         enough = len(powers) >= LAW_POWERS and (self.unknown or powers[-1] >= LAW_SPAN * powers[0])
         return len(powers) > 0, bool(enough)
 
     def start(self, r_is_v: float) -> Floats:
-        """Parameters to begin with, couplings chosen to suit the strongest readings."""
+        """Return initial parameters, with couplings that fit the strongest readings."""
         x = np.zeros(len(self._assumed[0][0]))
         x[self.part["law"]] = [25.0, math.log(0.028), math.log(r_is_v), 0.0] * 2
         x[[ZERO, 4 + ZERO]] = self.readings.zero_v
@@ -131,15 +133,17 @@ class Problem:
         return x
 
     def extend(self, simpler: Problem, x: Floats) -> Floats:
-        """Parameters that predict what `x` does in a simpler problem of the same points."""
+        """Return parameters that predict the same as `x` in a simpler problem."""
         wider = np.zeros(len(self._assumed[0][0]))
         for name, part in simpler.part.items():
             wider[self.part[name]][: part.stop - part.start] = x[part]
         return wider
 
     def predict(self, x: Floats) -> tuple[Floats, Floats, Floats]:
-        """Readings (n, 2) in volts, their derivative by the logarithm of the power (n, 2), and by
-        the parameters (n, 2, p)."""
+        """Return predicted readings (n, 2) in volts, and their derivatives.
+
+        The derivatives are by the logarithm of the power (n, 2) and by the parameters (n, 2, p).
+        """
         readings, part = self.readings, self.part
         incident = readings.power
         if self.unknown:
@@ -181,33 +185,37 @@ class Problem:
         return volts, slopes, jacobian
 
     def weigh(self, x: Floats) -> None:
-        """Take the weights of points, and how much a phase is known, from the parameters x."""
+        """Update the weights of points and the priors of the in-phase leaks from x."""
         self._gain = self.predict(x)[1]
         leak2 = x[self.part["leak"]].reshape(self._bands, 4)[:, :2]
         self._aligned_sd = np.sqrt(np.maximum(leak2, 1e-6) / 2)
         self._assumed = self._assumptions(len(x))
 
     def residuals(self, x: Floats) -> Floats:
-        """In standard deviations: both readings of each row (2n), then the assumptions."""
+        """Return residuals in standard deviations: both readings per row (2n), then the priors."""
         matrix, values = self._assumed
         miss = self.readings.volts - self.predict(x)[0]
         return np.concatenate([self._standardised(miss).ravel(), matrix @ x - values])
 
     def jacobian(self, x: Floats) -> Floats:
-        """Derivatives of the residuals by the parameters, (2n + k, p)."""
+        """Return the derivatives of the residuals by the parameters, (2n + k, p)."""
         by = -self._standardised(self.predict(x)[2])
         return np.concatenate([by.reshape(-1, len(x)), self._assumed[0]])
 
     def effect(self, x: Floats, ln_watts: Floats) -> Floats:
-        """Return the effect on the residuals, (2n + k, m), of changes of ln P, (n, 2, m), from the
-        powers that the readings have by the law of `x`."""
+        """Return the effect on the residuals, (2n + k, m), of changes of ln P, (n, 2, m).
+
+        The changes are relative to the powers of the readings by the law of `x`.
+        """
         volts = -self.predict(x)[1][..., None] * ln_watts
         rows = -self._standardised(volts).reshape(-1, ln_watts.shape[-1])
         return np.concatenate([rows, np.zeros((len(self._assumed[1]), rows.shape[1]))])
 
     def _standardised(self, volts: Floats) -> Floats:
-        """Volts (n, 2, ...) in standard deviations, the second reading of each row freed of what
-        it shares with the first."""
+        """Return volts (n, 2, ...) in standard deviations.
+
+        The part that the second reading of a row shares with the first is removed.
+        """
         used = self.used.reshape(*self.used.shape, *[1] * (volts.ndim - 2))
         volts = np.where(used, volts, 0.0)
         gain = np.where(self.used, self._gain, 0.0) * self.scatter
@@ -219,18 +227,18 @@ class Problem:
         return np.stack([first, second], axis=1)
 
     def miss_v(self, x: Floats) -> tuple[Floats, Floats]:
-        """Readings less what they should be, and volts per unit of ln power; each (n, 2)."""
+        """Return readings less predictions, and volts per unit of ln power; each (n, 2)."""
         volts, slopes, _ = self.predict(x)
         return self.readings.volts - volts, slopes
 
     def deviation(self, x: Floats, least_scatter: float = 0.0) -> Floats:
-        """The same in standard deviations, (n, 2)."""
+        """Return readings less predictions in standard deviations, (n, 2)."""
         miss_v, slopes = self.miss_v(x)
         scatter = max(self.scatter, least_scatter)
         return np.asarray(miss_v / np.hypot(self.readings.sd_v, scatter * slopes))
 
     def miss_db(self, x: Floats) -> Floats:
-        """Power that readings stand for over what was there, dB, (n, 2); meant for small ones."""
+        """Return measured over true power in dB, (n, 2); valid for small values."""
         miss_v, slopes = self.miss_v(x)
         return np.asarray(DB * miss_v / np.maximum(slopes, 1e-9))
 
@@ -243,7 +251,7 @@ class Problem:
         return float(own[port]) if len(own) else 0.0
 
     def _assumptions(self, size: int) -> tuple[Floats, Floats]:
-        """Rows (k, p) and values (k,) of what is assumed, each divided by its doubt."""
+        """Return rows (k, p) and values (k,) of the priors, divided by their deviations."""
         rows: list[tuple[dict[int, float], float, float]] = []
 
         def near(index: int, value: float, sd: float) -> None:

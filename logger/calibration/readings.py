@@ -1,4 +1,4 @@
-"""Bench points as arrays, and how far each reading can be trusted."""
+"""Bench points as arrays, with the uncertainty of each reading."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from logger.blocks import Bools, Floats
 from logger.calibration.bench_points import CONDITIONS, Bench, BenchPoint
 from logger.physics.censored import normal_cdf
 
-BAND_WIDTH = 1.05  # frequencies, and unknown powers, nearer than this belong together
-ROUGH_V = 2e-4  # of a reading about which nothing is known
-ON_GRID = 0.1  # steps that a reading may lie beside a step because it was rounded when printed
+BAND_WIDTH = 1.05  # frequencies, and unknown powers, within this factor form one group
+ROUGH_V = 2e-4  # of a reading without further information
+ON_GRID = 0.1  # distance in steps from the grid that rounding of printed values may cause
 DIVISORS = 8
 LEAST_STEP_V, USUAL_STEP_V = 1e-4, 1e-3
 BELOW_V = 5e-3  # usual offset of detectors and amplifiers; from memory, common practice
 NOISE_STEPS = 1.5  # usual noise of a converter at most, steps; from memory, common practice
-CLEAR = 4.0  # standard deviations above the lower end, where it hides nothing
-NOTHING = 0.05  # steps: a mean below it tells nothing of what is hidden
-SAME = 0.002  # clipped readings differ by less
+CLEAR = 4.0  # standard deviations above the lower end, from where the end hides nothing
+NOTHING = 0.05  # steps: a lower mean does not show the hidden part
+SAME = 0.002  # relative difference between clipped readings, at most
 SQRT12 = float(np.sqrt(12))
 
 
@@ -30,7 +30,7 @@ class Readings:
 
     power       watts as in the file, (n,); condition, index into CONDITIONS, (n,)
     volts       (n, 2); sd_v, standard deviation of each, (n, 2); used, False where clipped, (n, 2)
-    band        index into bands_khz, (n,); frequencies nearer than 5 % are one band
+    band        index into bands_khz, (n,); frequencies within 5 % form one band
     temperature degrees Celsius, NaN where not given, (n,)
     zero_v      unkeyed reading of both ports, 0 without unkeyed rows
     noise_v     standard deviation of a single reading of both ports
@@ -52,13 +52,13 @@ class Readings:
 
     @property
     def spread_v(self) -> tuple[float, float]:
-        """The usual standard deviation of a reading of both ports."""
+        """Median standard deviation of the readings of both ports."""
         forward, reflected = np.median(self.sd_v, axis=0)
         return float(forward), float(reflected)
 
 
 def read(bench: Bench, step_v: float | None, full_scale_v: float | None) -> Readings:
-    """Arrays of the points; the converter's step and end as given, or as the points tell."""
+    """Return arrays of the points; step and full scale of the converter as given, or estimated."""
     points = bench.points
     volts = np.array([(p.forward_v, p.reflected_v) for p in points])
     power = np.array([p.power_w for p in points])
@@ -88,7 +88,7 @@ def read(bench: Bench, step_v: float | None, full_scale_v: float | None) -> Read
 
 
 def grid_step(volts: Floats) -> float:
-    """The step of the converter if single readings lie on its grid, else 0."""
+    """Return the step of the converter if single readings lie on its grid, else 0."""
     values = np.unique(volts)
     if len(values) < 8:
         return 0.0
@@ -97,7 +97,7 @@ def grid_step(volts: Floats) -> float:
         guess = least / divisor
         if guess < 2e-4:
             break
-        # The largest readings tell the step most precisely.
+        # The largest readings determine the step most precisely.
         step = guess
         for value in values[values > 0]:
             step = float(value) / max(1, round(float(value) / step))
@@ -109,7 +109,7 @@ def grid_step(volts: Floats) -> float:
 def _noise(
     points: list[BenchPoint], volts: Floats, unkeyed: Bools, step: float
 ) -> tuple[Floats, Floats]:
-    """Standard deviation of a single reading (2,), and of each row's (n, 2)."""
+    """Return the standard deviation of a single reading (2,), and of each row (n, 2)."""
     single = np.array(
         [[p.forward_sd_v or np.nan, p.reflected_sd_v or np.nan] for p in points], dtype=float
     )
@@ -119,10 +119,10 @@ def _noise(
     least = step / SQRT12
     rough = max(least, ROUGH_V) if on_grid or step == 0 else max(least / 3, ROUGH_V / 3)
     of_rows = np.fmax(repeated, rough)
-    # Readings that dither over the steps average them away; still ones do not.
+    # Readings that dither over the steps average them out; still ones do not.
     averaged = np.where(single >= 0.5 * step, np.fmax(single, least) / np.sqrt(count), least)
     sd = np.maximum(np.where(np.isnan(single), of_rows, averaged), 1e-6)
-    # What is hidden is much the same in all rows, so more of them do not tell it better.
+    # The hidden part is similar in all rows, so more rows do not reduce its uncertainty.
     hidden = _hidden(volts, single, step)
     sd = np.hypot(sd, hidden * np.sqrt(np.maximum((hidden > sd).sum(axis=0), 1)))
     at_rest = single[unkeyed] if unkeyed.any() else single
@@ -133,12 +133,12 @@ def _noise(
 
 
 def _hidden(volts: Floats, single: Floats, step: float) -> Floats:
-    """Return how far below its mean reading (n, 2) each voltage may lie, volts, because converters
-    may not read below zero.
+    """Return how far below its mean reading (n, 2) each voltage may lie, volts.
 
-    The mean of normal noise about v, cut at 0, is v F(v/s) + s f(v/s) with the standard deviation s
-    (the first moment of a censored normal distribution). `single` (n, 2) is that of single
-    readings, NaN where not given; readings clear of the end tell s, else it is what is usual.
+    Converters may not read below zero. The mean of normal noise about v, cut at 0, is v F(v/s) + s
+    f(v/s) with the standard deviation s (the first moment of a censored normal distribution).
+    `single` (n, 2) is that of single readings, NaN where not given; s is taken from readings clear
+    of the end, otherwise a usual value is assumed.
     """
     clear = volts > CLEAR * np.maximum(single, step)
     sd = max(NOISE_STEPS * (step or USUAL_STEP_V), ROUGH_V)
@@ -153,7 +153,7 @@ def _hidden(volts: Floats, single: Floats, step: float) -> Floats:
 
 
 def _clip(power: Floats, volts: Floats) -> float:
-    """The converter's end, if the highest reading stands at two powers that differ."""
+    """Return the end of the converter's range if the highest reading occurs at two powers."""
     at = volts >= volts.max() * (1 - SAME)
     powers = power[at.any(axis=1)]
     return float(volts.max() * (1 - SAME)) if powers.max() > 1.05 * powers.min() else np.inf
@@ -170,8 +170,10 @@ def _bands(points: list[BenchPoint]) -> tuple[Floats, list[float | None]]:
 
 
 def alike(values: Floats) -> Floats:
-    """Number of the group that each of `values` > 0 belongs to, rising, (n,); those nearer than
-    BAND_WIDTH to the next belong together."""
+    """Return the group number of each of `values` > 0, ascending, (n,).
+
+    Values within BAND_WIDTH of the next belong to the same group.
+    """
     order = np.argsort(values)
     apart = np.diff(np.log(values[order])) > np.log(BAND_WIDTH)
     group = np.empty(len(values), dtype=int)

@@ -1,4 +1,4 @@
-"""A fit in words: what was found, how sure it is, what may be claimed, what to improve."""
+"""Report of a fit: results, uncertainty, claims, and advice."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ from logger.physics.reflection import COVERAGE, HIGHEST_SWR
 SIDES = ("forward", "reflected")
 SIGNIFICANT = 3.0  # standard deviations
 GOOD_DIRECTIVITY_DB = 25.0  # a match then reads 1.12 at worst
-FLOOR_SHARE = 0.1  # of the highest power, above which the readable floor is a nuisance
+FLOOR_SHARE = 0.1  # share of the highest power above which the readable floor is too high
 HEADROOM = 1.3  # of power before the converter clips
 SQUARE_LAW = 0.5  # of n Vt: readings below it show the square-law region
 TENFOLD = 10.0
-BEYOND = 4.0  # lowest and highest power over which watts are told outside the points
+BEYOND = 4.0  # factor beyond the points over which the uncertainty of watts is stated
 CLAIM_PAIRS = (1, 100)
 
 
 def report(fit: Fit) -> list[str]:
-    """The lines of the report."""
+    """Return the lines of the report."""
     coupler = Coupler(fit.content)
     return [
         *_parameters(fit),
@@ -121,7 +121,7 @@ def _claims(coupler: Coupler) -> Iterator[str]:
     yield f"watts are interpolated from {low_w:.3g} to {high_w:.3g} {unit}, flagged outside"
     if not coupler.relative_watts:
         volts = coupler.forward.volts(np.array([low_w / BEYOND, high_w * BEYOND]))
-        outside_w = coupler.forward.watts(volts)  # no more than the converter reads
+        outside_w = coupler.forward.watts(volts)  # within the range of the converter
         percent = 100 * COVERAGE * coupler.watts_u("forward", volts)
         yield (
             f"outside, 95 % of readings are within {percent[0]:.2g} % at {outside_w[0]:.3g} W and"
@@ -172,7 +172,7 @@ def _advised(fit: Fit, coupler: Coupler) -> Iterator[str]:
 
 
 def advice(fit: Fit, coupler: Coupler) -> Iterator[str]:
-    """What would make the instrument better, one sentence each."""
+    """Yield advice to improve the instrument, one sentence each."""
     content, readings = fit.content, fit.readings
     yield from _outliers(fit)
     high_w = content.valid.forward_w[1]

@@ -1,4 +1,4 @@
-"""How far bench points lie from the calibration they led to, as its file tells."""
+"""Residuals of bench points from the calibration fitted to them, as stored in its file."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from logger.calibration.problem import FULL_WAVE
 
 
 class Residual(NamedTuple):
-    """One reading of a port that hears the full wave.
+    """One full-wave reading of a port.
 
     point        index into the file's bench points
     watts        incident on the reference
     volts        the reading less the zero
-    residual_db  power that the reading stands for over that of the reference
-    error_db     standard deviation to be expected of it: reference scatter and converter
-    left_out     the fit went without it
+    residual_db  measured power over that of the reference
+    error_db     expected standard deviation: reference scatter and converter
+    left_out     the reading was not used in the fit
     """
 
     point: int
@@ -30,7 +30,7 @@ class Residual(NamedTuple):
 
 
 def residuals(coupler: Coupler) -> tuple[list[Residual], list[Residual]]:
-    """Of the forward and of the reflected port; empty if the file was not made by a fit."""
+    """Return those of the forward and of the reflected port; empty without a fit."""
     return _of(coupler, 0), _of(coupler, 1)
 
 

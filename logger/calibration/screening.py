@@ -1,4 +1,4 @@
-"""Bench points that cannot be what they say: each refusal names the row and what to do."""
+"""Rejection of implausible bench points; each error names the row and the remedy."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from logger.calibration.readings import Readings, alike
 from logger.errors import BenchPointError
 
 LEAST_POWERS = 3
-LEAST_MARKS = 2  # of unknown powers
-LEAST_RANGE = 4.0  # highest power to lowest
-REPEAT_WITHIN = 0.15  # readings of one key-down and its repeat; 0.6 to 1.2 dB of power
+LEAST_MARKS = 2  # of unknown power
+LEAST_RANGE = 4.0  # ratio of highest to lowest power
+REPEAT_WITHIN = 0.15  # relative difference of a repeated key-down; 0.6 to 1.2 dB of power
 REPEAT_SPREADS = 8.0
 MOVES_BY = 4.0  # steps of the converter or standard deviations
 
@@ -21,9 +21,9 @@ PortVolts = tuple[float, float]
 
 
 def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
-    """Raise BenchPointError for points that no fit should be made of.
+    """Raise BenchPointError for points that cannot be fitted.
 
-    Without `powers_known` powers are mere marks, and two of them are enough.
+    Without `powers_known` powers are only marks, and two of them are enough.
     """
     zero_v, spread_v, clip_v = readings.zero_v, readings.spread_v, readings.clip_v
     keyed = [
@@ -64,7 +64,10 @@ def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
 
 
 def _marks(keyed: list[tuple[BenchPoint, str]]) -> None:
-    """Unknown powers balance the ports only where both ways round were read at the same ones."""
+    """Reject unknown powers unless enough of them were read both `matched` and `reversed`.
+
+    Otherwise they do not determine the balance of the ports.
+    """
     group = alike(np.array([point.power_w for point, _ in keyed]))
     ways: dict[int, set[str]] = {}
     for number, (point, _) in zip(group.tolist(), keyed, strict=True):
@@ -98,7 +101,7 @@ def _swapped(keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: P
 def _still(
     keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: PortVolts, clip_v: float
 ) -> None:
-    """A port that stays where it is although it hears the full wave."""
+    """Reject a port whose reading does not move although it has the full wave."""
     hears = {0: ("matched", "open", "short"), 1: ("reversed", "open", "short")}
     for port, name in enumerate(("forward_v", "reflected_v")):
         rows = [(point, place) for point, place in keyed if point.condition in hears[port]]
@@ -106,7 +109,7 @@ def _still(
             continue
         volts = [getattr(point, name) for point, _ in rows]
         if min(volts) >= clip_v:
-            continue  # that has a message of its own
+            continue  # reported separately
         moved = max(volts) - min(min(volts), zero_v[port])
         powers = {point.power_w for point, _ in rows}
         same = len(powers) > 1 and max(volts) - min(volts) < MOVES_BY * spread_v[port]

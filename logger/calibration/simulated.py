@@ -1,4 +1,4 @@
-"""The exact calibration of the simulated coupler, with bench points read from its model."""
+"""Exact calibration of the simulated coupler, with bench points read from its model."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ DATE = "2026-01-15T18:00:00Z"
 
 
 def calibration(coupler: SimulatedCoupler, adc: Adc) -> file.CalibrationFile:
-    """What a perfect bench session with this coupler and converter would find."""
+    """Return the result of a perfect bench session with this coupler and converter."""
     points: list[dict[str, str | float]] = [
         {
             "condition": condition,
@@ -77,6 +77,6 @@ def _range(port: Port) -> tuple[float, float]:
 
 
 def _reading(port: Port, adc: Adc, power_w: float, ratio: float) -> float:
-    """A mean of many readings, to a tenth of a step."""
+    """Return a mean of many readings, to a tenth of a step."""
     volts = min(_volts(port, power_w, ratio), adc.full_scale_v)
     return round(volts, 1 - math.floor(math.log10(adc.step_v)))

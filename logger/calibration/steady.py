@@ -1,7 +1,7 @@
-"""When a key-down is steady enough to be taken: mean, noise and drift of the readings of a time.
+"""Detection of a steady key-down: mean, noise and drift of its readings.
 
-Pure: it knows the times of pairs only, and what it finds does not depend on how these were cut
-into blocks.
+Pure: the only clock is the times of pairs, and results do not depend on how these were cut into
+blocks.
 """
 
 from __future__ import annotations
@@ -22,18 +22,23 @@ from logger.calibration.converter_step import common_step
 SLICE_NS = 100_000_000  # pairs are judged in slices of this length
 LEAST_READINGS = 8
 BRIEF_S = 0.3  # a shorter key-down is a bounce
-GAP_NS = 3_000_000_000  # no pairs for so long: what came before does not count
-DRIFT = 0.01  # of the reading above its zero, over the time averaged
-WEAK_DRIFT = 0.001  # of the stronger reading, for the port that hears only a leak
+GAP_NS = 3_000_000_000  # longest pause between pairs within a key-down
+DRIFT = 0.01  # share of the reading above its zero, over the averaging time
+WEAK_DRIFT = 0.001  # share of the stronger reading, for the port with only a leak
 SPREAD = 0.03  # a carrier that scatters more is modulated
-SPREAD_SDS = 8.0  # of the noise unkeyed
-ERRORS = 3.0  # standard errors of the drift that mean nothing
+SPREAD_SDS = 8.0  # standard deviations of the unkeyed noise
+ERRORS = 3.0  # standard errors below which a drift is not significant
 KEYED_SDS, KEYED_STEPS, KEYED_LEAST_V = 8.0, 4.0, 1e-3
 
 
 class Level(NamedTuple):
-    """One port over a time: mean, standard deviation of a single reading, change from the
-    beginning to the end, standard error of that change; all in volts."""
+    """One port over a time, volts.
+
+    mean_v     mean
+    sd_v       standard deviation of a single reading
+    drift_v    change from the beginning to the end
+    drift_u_v  standard error of that change
+    """
 
     mean_v: float
     sd_v: float
@@ -43,7 +48,7 @@ class Level(NamedTuple):
 
 @dataclass(frozen=True)
 class SteadyReading:
-    """What the pairs of a stretch of `seconds` amount to; see BenchPoint for the rest."""
+    """Averages of the pairs of a stretch of `seconds`; see BenchPoint for the other fields."""
 
     forward: Level
     reflected: Level
@@ -55,7 +60,7 @@ class SteadyReading:
     full_scale_v: float | None
 
     def point(self, condition: str, power: float) -> BenchPoint:
-        """The bench point; `power` is what the reference instrument shows."""
+        """Return the bench point; `power` is the value shown by the reference meter."""
         return BenchPoint(
             condition=condition,
             power_w=power,
@@ -73,7 +78,7 @@ class SteadyReading:
 
 @dataclass(frozen=True)
 class Quiet:
-    """Both ports unkeyed: zero and standard deviation of a single reading, and the step, volts."""
+    """Both ports unkeyed: zero, standard deviation of a single reading, and step, volts."""
 
     zero_v: tuple[float, float]
     sd_v: tuple[float, float]
@@ -81,7 +86,7 @@ class Quiet:
 
     @classmethod
     def of(cls, point: BenchPoint) -> Quiet | None:
-        """From an unkeyed point; None if it does not tell the noise."""
+        """Create it from an unkeyed point; None if the point does not state the noise."""
         if point.forward_sd_v is None or point.reflected_sd_v is None:
             return None
         return cls(
@@ -91,7 +96,7 @@ class Quiet:
         )
 
     def keyed(self, forward_v: ArrayLike, reflected_v: ArrayLike) -> Bools:
-        """Whether either reading of each pair stands clear of its noise."""
+        """Return a mask of pairs with a reading clear of its noise."""
         forward, reflected = (
             np.asarray(volts) - zero > max(KEYED_SDS * sd, KEYED_STEPS * self.step_v, KEYED_LEAST_V)
             for volts, zero, sd in zip(
@@ -102,9 +107,9 @@ class Quiet:
 
 
 def unsteady(reading: SteadyReading, quiet: Quiet | None) -> str | None:
-    """What moves too much to be averaged, in words; None if nothing does.
+    """Describe a movement that is too large for averaging; None if there is none.
 
-    quiet  the readings unkeyed, None if `reading` is that itself
+    quiet  the unkeyed readings, None if `reading` is unkeyed itself
     """
     levels = (reading.forward, reading.reflected)
     zeros = quiet.zero_v if quiet else (reading.forward.mean_v, reading.reflected.mean_v)
@@ -127,11 +132,11 @@ def unsteady(reading: SteadyReading, quiet: Quiet | None) -> str | None:
 
 
 class Trouble(enum.Enum):
-    """Why a key-down cannot be taken."""
+    """Reasons to reject a key-down."""
 
-    CLIPPED = enum.auto()  # at the converter's end
-    RELEASED = enum.auto()  # before it was averaged
-    TOO_LONG = enum.auto()  # and still not steady
+    CLIPPED = enum.auto()  # at the end of the converter's range
+    RELEASED = enum.auto()  # key released before the end of averaging
+    TOO_LONG = enum.auto()  # not steady within the limit
     GAP = enum.auto()  # pairs stopped coming
 
 
@@ -141,10 +146,12 @@ class _Slice(NamedTuple):
 
 
 class Watch:
-    """Waits for a key-down, lets it settle and averages the last `average_s` that are steady.
+    """State machine that waits for a steady key-down and averages it.
 
-    quiet    the readings unkeyed; None to average at once, which is how these are taken
-    limit_s  a key-down may last this long
+    It lets the key-down settle and averages the last `average_s` that are steady.
+
+    quiet    the unkeyed readings; None to average at once, as for the unkeyed readings themselves
+    limit_s  longest key-down, seconds
     """
 
     def __init__(self, quiet: Quiet | None, average_s: float, limit_s: float) -> None:
@@ -163,11 +170,11 @@ class Watch:
 
     @property
     def keyed_s(self) -> float | None:
-        """How long the key has been down, None if it is up."""
+        """Time since key-down in seconds, None if the key is up."""
         return None if self._down_ns is None else 1e-9 * (self._last_ns - self._down_ns)
 
     def update(self, block: SampleBlock) -> SteadyReading | Trouble | None:
-        """Take in pairs; the steady reading or what prevents it as soon as either is there."""
+        """Process pairs; return the steady reading or the reason to reject it, as soon as known."""
         nan = np.full(len(block), np.nan)
         fresh = [block.forward_v, block.reflected_v]
         fresh += [block.aux.get(name, nan) for name in ("frequency_khz", "temperature_c")]
@@ -236,12 +243,12 @@ class Watch:
         )
 
     def _forget(self) -> None:
-        """Drop what lies further back than is averaged."""
+        """Drop slices older than the averaging time."""
         while self._full(slice(1, None)):
             del self._window[0]
 
     def reading(self) -> SteadyReading | None:
-        """What has been gathered so far, None if that is too little to tell noise and drift."""
+        """Return the averages so far, None if there are too few readings for noise and drift."""
         if not self._window:
             return None
         values = np.concatenate([part.values for part in self._window], axis=1)
@@ -261,10 +268,10 @@ class Watch:
 
 
 def level(volts: Floats) -> Level:
-    """Mean, noise and drift of readings in order, (n,), n >= 4."""
+    """Return mean, noise and drift of readings in order, (n,), n >= 4."""
     half = len(volts) // 2
     sd = float(volts.std(ddof=1))
-    # The means of the halves lie half the time apart, so the whole drift is twice their difference.
+    # The means of the halves are half the time apart, so the drift is twice their difference.
     drift = 2 * float(volts[-half:].mean() - volts[:half].mean())
     return Level(float(volts.mean()), sd, drift, 4 * sd / math.sqrt(len(volts)))
 

@@ -1,13 +1,13 @@
-"""What may be wrong, and what to look at next.
+"""Diagnosis: possible causes of a change, and the next checks.
 
 history   rows of the store as columns
-onset     since when it is otherwise
+onset     time of the change
 evidence  measured figures before and since, with their uncertainty
-findings  statements that hold more or less, in words
+findings  statements with degrees, in words
 rules     patterns, causes, checks and cautions: data
 scoring   findings to causes, or "does not know"
-words     all of it for people
-alarms    the same about one alarm
+words     text of a diagnosis
+alarms    diagnosis of one alarm
 """
 
 from __future__ import annotations

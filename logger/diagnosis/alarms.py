@@ -1,4 +1,4 @@
-"""What the diagnosis says of one alarm."""
+"""Diagnosis of one alarm."""
 
 from __future__ import annotations
 
@@ -22,8 +22,10 @@ NO_DATA = "no-data"
 
 
 def diagnosis_of(store: Store, alarm: Mapping[str, Any], now_ns: int | None = None) -> Diagnosis:
-    """Diagnose an alarm, given as its exported columns, from all that the store holds about that
-    time, up to `now_ns` if given. Raises StoreError."""
+    """Diagnose an alarm from the rows of the store around it. Raise StoreError.
+
+    The alarm is given as its exported columns; rows after `now_ns`, if given, are ignored.
+    """
     if alarm["kind"] == NO_DATA:
         silent = tuple(
             CauseRanking(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
@@ -38,7 +40,10 @@ def diagnosis_of(store: Store, alarm: Mapping[str, Any], now_ns: int | None = No
 
 
 def advice(path: Path, alarm: Mapping[str, Any]) -> list[str]:
-    """The same as a few sentences for a message; none if the store at `path` cannot be read."""
+    """Return the diagnosis as a few sentences for a message.
+
+    The list is empty if the store at `path` cannot be read.
+    """
     try:
         store = Store.reader(path)
         try:

@@ -1,10 +1,11 @@
-"""What the rows of some weeks show, as a few measured figures with their uncertainty. Pure.
+"""Measured figures with uncertainty from the rows of some weeks. Pure.
 
-Everything compares the time before an onset with the time since. The onset is found from the rows
-themselves (`onset`), for rules may be late or silent. A figure is None where the rows do not tell.
+All figures compare the time before an onset with the time since. The onset is found from the rows
+themselves (`onset`), since rules may be late or silent. A figure is None where the rows do not
+determine it.
 
-Only noise and the station's own scatter limit what counts as a change: directivity and calibration
-bias both sides alike. The scatter of a channel is that of its transmissions, beginning with a guess
+A change is judged against noise and the station's own scatter only: directivity and calibration
+bias both sides alike. The scatter of a channel is that of its transmissions, beginning with a prior
 worth PRIOR of them; transmissions of one day share one weather, so levels are means of days.
 """
 
@@ -33,9 +34,9 @@ MOST_CUTS = 150
 
 PRIOR = 3.0  # transmissions
 PRIOR_SD, PRIOR_SHARE = 0.006, 0.03  # of rho, and of its level
-FAR = 3.0  # deviations of days from their middle at which they are cut
+FAR = 3.0  # deviations of days from their median at which they are clipped
 LEAST_SETTLED = 10  # pairs
-MUCH_NOISE = 3.0  # times what is usual at that power
+MUCH_NOISE = 3.0  # times the usual noise at that power
 ZERO_PART = 0.5
 MOST_NOISE = 0.05  # of rho, for a transmission to count
 LEAST_BEFORE, LEAST_AFTER = 2, 1  # transmissions on a channel
@@ -43,34 +44,37 @@ FULL_RHO = 0.72
 IMPOSSIBLE_RATIO = 1.35
 STILL_V, STILL_SHARE = 3e-4, 0.02
 LEAST_SECONDS = 3
-HEAD_S = 3  # of a key-down, against which its last third is compared
+HEAD_S = 3  # of a key-down, compared with its last third
 LEAST_DRIFTS = 4, 2  # key-downs on a channel, before and since
-DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, by wind and warmth
+DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, from wind and heating
 DRIFT_LN = 0.6
 MOST_DRIFT_Z = 4.0
 WANDER_SD, WANDER_W = 0.004, 0.01
 ZERO_V, NOISE_LN = 1.5e-3, 0.2  # usual scatter of zeros, and of ln of the noise
-SHIFTS = np.linspace(-9.0, 9.0, 361)  # of ln watts, that powers may have been changed by
-SHIFT_SD = 2.0  # what is likely of them
+SHIFTS = np.linspace(-9.0, 9.0, 361)  # of ln watts, candidates for a change of all powers
+SHIFT_SD = 2.0  # prior of the shift
 MOST_SHIFTED = 120  # transmissions on either side
 POWER_WIDTH = 0.07
 
 
 class Measure(msgspec.Struct, frozen=True):
-    """A figure and its standard deviation."""
+    """A value and its standard deviation."""
 
     value: float
     sd: float
 
     @property
     def z(self) -> float:
-        """In standard deviations."""
+        """Value in standard deviations."""
         return self.value / max(self.sd, 1e-12)
 
 
 class Drift(msgspec.Struct, frozen=True):
-    """How far reflection drifts within key-downs: `share` of the pairs of key-downs, one since and
-    one before, in which the later drifts further, and its standard deviations from one half."""
+    """Change of the drift of reflection within key-downs.
+
+    `share` is the share of pairs of key-downs, one since and one before, in which the later drifts
+    further; `z` is its distance from one half in standard deviations.
+    """
 
     share: float
     z: float
@@ -80,8 +84,8 @@ class ChannelEvidence(msgspec.Struct, frozen=True, kw_only=True):
     """Reflection coefficient of a channel before and after.
 
     change         of the reflection coefficient
-    transmissions  how many, before and after
-    wander         how many times more it fluctuates within a transmission (None: not known)
+    transmissions  their numbers, before and after
+    wander         ratio of its fluctuation within a transmission, after to before (None: not known)
     days           between the middle transmissions of both sides
     has_year       True if the channel was in use more than a year ago
     """
@@ -97,27 +101,27 @@ class ChannelEvidence(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):
-    """Before the onset and since.
+    """Figures before the onset and since.
 
     onset_ns       the likeliest time of a change, if there was any
-    transmissions  how many, before and since; `hours` on the air likewise
-    channels       those on which both sides are known
-    excursions     how many; `excursion_lift`: ln of the likelihood ratio for a higher rate
-    depth          median SWR at the peak of the excursions since, and what they come from
+    transmissions  their numbers, before and since; `hours` on the air likewise
+    channels       those known on both sides
+    excursions     their numbers; `excursion_lift`: ln of the likelihood ratio for a higher rate
+    depth          median SWR at the peak of the excursions since, and the level they depart from
     full           share of the transmissions since whose reflection is nearly total
-    full_ns        since when all are
-    alarm_swr      the highest that `high-swr` has told since
-    drift          whether rho drifts further within a key-down
+    full_ns        time since which all are
+    alarm_swr      highest SWR reported by `high-swr` since
+    drift          change of the drift of rho within key-downs
     slow           ln of the likelihood ratio for a steady change against a sudden one
     power          ln of the factor by which the powers in use changed
     power_lift     ln of the likelihood ratio for that against the same powers as before
-    zero, noise    forward, reflected: the unkeyed reading's shift in volts; ln of its noise's rise
+    zero, noise    forward, reflected: shift of the unkeyed reading, volts; rise of ln of its noise
     unkeyed        pieces of the archive with readings while the key was up, before and since
     looked         pieces of the archive in all, before and since
     foreign        of `unkeyed`, those in which the reflected port read a signal, before and since
     still          ports whose reading never moved since
     impossible     share of transmissions since with more reflected than incident power
-    alarms         how many of each kind since
+    alarms         numbers of each kind since
     """
 
     onset_ns: int | None
@@ -146,8 +150,10 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class _Reading(NamedTuple):
-    """Transmissions that tell a reflection coefficient, each (n,); `row` is their place. `noise`
-    and `zero` are the standard deviations of rho by noise and by drift of the zeros."""
+    """Transmissions with a valid reflection coefficient, each (n,); `row` is their index.
+
+    `noise` and `zero` are the standard deviations of rho from noise and from drift of the zeros.
+    """
 
     row: Times
     time_ns: Times
@@ -157,7 +163,7 @@ class _Reading(NamedTuple):
     zero: Floats
 
     def where(self, chosen: Bools) -> _Reading:
-        """Some of them."""
+        """Return the transmissions selected by a mask."""
         return _Reading(
             self.row[chosen],
             self.time_ns[chosen],
@@ -169,7 +175,7 @@ class _Reading(NamedTuple):
 
 
 def gather(history: History, alarm_ns: int | None = None) -> Evidence:
-    """The figures of a history; a change is rather looked for where an alarm was raised."""
+    """Return the figures of a history; a change is preferably located at the alarm."""
     readings = _readings(history)
     rows = history.transmissions
     starts, ends = rows["start_ns"], rows["end_ns"]
@@ -223,8 +229,10 @@ def _name(channel: float) -> str:
 
 
 def _noise(rows: Columns) -> Floats:
-    """Standard deviation of rho by the rows' own intervals, (n,), NaN where there is none. Near
-    zero an interval is cut on its lower side."""
+    """Return the standard deviation of rho by the rows' own intervals, (n,), NaN where missing.
+
+    Near zero the lower side of an interval is cut off.
+    """
     rho, low, high = (
         rho_of_swr(np.maximum(rows[name], 1.0))
         for name in ("swr", "swr_noise_low", "swr_noise_high")
@@ -236,22 +244,22 @@ def _readings(history: History) -> _Reading:
     rows = history.transmissions
     rho = rho_of_swr(np.clip(rows["swr"], 1.0, HIGHEST_SWR))
     told = np.isfinite(rows["swr"]) & (rows["settled_samples"] >= LEAST_SETTLED)
-    # The middle second is no matter of a moment's excursion.
+    # The median second is not affected by a short excursion.
     seconds = _second_rho(history)
     for place, part in _of_transmissions(history):
         own = seconds[part]
         own = own[np.isfinite(own)]
         if len(own) >= LEAST_SECONDS:
             rho[place] = np.median(own)
-    # The rows' own intervals grow with whatever moves the reflection, and what is sought moves it;
-    # noise of the converters alone goes by the power.
+    # The rows' own intervals grow with every movement of the reflection, including the change to be
+    # found; noise of the converters alone depends on the power.
     noise = np.nan_to_num(_noise(rows))
     watts = np.maximum(rows["forward_w_mean"], 1e-6)
     zero = np.zeros(len(rho))
     if told.any():
         usual = float(np.quantile((noise * watts)[told], 0.3))
         noise = np.minimum(noise, MUCH_NOISE * usual / watts)
-        # Zeros drift by a part of what single readings scatter, the same for a whole evening.
+        # Zeros drift by a fraction of the scatter of single readings, constant over an evening.
         pair_w = 2 * rho * noise * watts * np.sqrt(rows["settled_samples"])
         ratio = ZERO_PART * float(np.quantile(pair_w[told], 0.1)) / watts
         zero = ratio / (2 * np.maximum(rho, np.sqrt(ratio)) + 1e-9)
@@ -261,7 +269,7 @@ def _readings(history: History) -> _Reading:
 
 
 def _spread(rho: Floats) -> float:
-    """Standard deviation of transmissions about their channel's level."""
+    """Return the standard deviation of transmissions about their channel's level."""
     prior = math.hypot(PRIOR_SD, PRIOR_SHARE * float(np.median(rho)))
     squares = float(((rho - np.mean(rho)) ** 2).sum())
     return math.sqrt((squares + PRIOR * prior**2) / (max(len(rho) - 1, 0) + PRIOR))
@@ -270,7 +278,7 @@ def _spread(rho: Floats) -> float:
 def _onset(
     history: History, readings: _Reading, drifts: dict[float, Stream], alarm_ns: int | None
 ) -> int | None:
-    """The likeliest time, whether or not anything changed at all; None if there is none."""
+    """Return the likeliest time of a change, even if nothing changed; None if there is none."""
     rows, unkeyed = history.transmissions, history.unkeyed
     starts = rows["start_ns"]
     cuts = onset.candidates([starts, unkeyed["time_ns"]])
@@ -291,13 +299,13 @@ def _onset(
             stream = Stream(unkeyed["time_ns"][told], values[told], least)
             total += onset.cut_score(stream, cuts)
     for stream in drifts.values():
-        # How much reflection drifts within a key-down, as a logarithm.
+        # Size of the drift of reflection within a key-down, as a logarithm.
         size = Stream(stream.time_ns, np.log(0.3 + np.abs(stream.value)), DRIFT_LN)
         total += onset.cut_score(size, cuts)
     total += onset.power_score(starts, _ln(rows["forward_w_mean"]), cuts)
     on_air = Stream(starts, (rows["end_ns"] - starts) * 1e-9, 1.0)
     total += onset.rate_score(history.excursions["time_ns"], on_air, cuts)
-    # Where nothing tells, both sides should be long.
+    # Without evidence, prefer two long sides.
     before = np.searchsorted(starts, cuts) + 1.0
     after = len(starts) + 2.0 - before
     total += EVEN * np.log(before * after / len(starts) ** 2) if len(starts) else 0.0
@@ -347,7 +355,7 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
 
 
 class _Days(NamedTuple):
-    """Median rho of each UTC day (d,), and the deviations of transmissions from these (n,)."""
+    """Median rho of each UTC day (d,), and deviations of transmissions from it (n,)."""
 
     rho: Floats
     within: Floats
@@ -360,17 +368,20 @@ def _days(side: _Reading) -> _Days:
 
 
 def _level(rho: Floats) -> float:
-    """Mean of days (d,); far ones count less. Where wet and dry days take turns, a median would
-    jump from the one to the other."""
+    """Return the mean of days (d,), with outliers clipped.
+
+    Where wet and dry days alternate, a median would jump between the two.
+    """
     middle = float(np.median(rho))
     far = FAR * max(1.4826 * float(np.median(np.abs(rho - middle))), PRIOR_SHARE * middle, PRIOR_SD)
     return float(np.mean(np.clip(rho, middle - far, middle + far)))
 
 
 def _scatter(sides: tuple[_Days, _Days]) -> tuple[float, float]:
-    """Standard deviations of days about the level of their channel, and of transmissions within
-    days. What changes slowly since the onset is no scatter, so its days are compared with the ones
-    before them."""
+    """Return the standard deviations of days about their level and of transmissions within days.
+
+    A slow change since the onset is not scatter, so its days are compared with those before them.
+    """
     before, after = sides
     prior = math.hypot(PRIOR_SD, PRIOR_SHARE * float(np.median(before.rho)))
     squares = PRIOR * prior**2 + float(((before.rho - np.mean(before.rho)) ** 2).sum())
@@ -382,7 +393,7 @@ def _scatter(sides: tuple[_Days, _Days]) -> tuple[float, float]:
 
 
 def _of_transmissions(history: History) -> list[tuple[int, slice]]:
-    """Place of each transmission whose seconds are there, and the slice of these."""
+    """Return the index of each transmission with seconds, and the slice of these."""
     ids = history.seconds["transmission_id"]
     if not len(ids):
         return []
@@ -400,8 +411,10 @@ def _second_rho(history: History) -> Floats:
 
 
 def _wander(history: History) -> Floats:
-    """By how much rho differs from second to second in each transmission, in units of a noise that
-    goes by the power, (n,)."""
+    """Return the scatter of rho between seconds of each transmission, (n,).
+
+    It is in units of a noise that depends on the power.
+    """
     rho = _second_rho(history)
     found = np.full(len(history.transmissions["id"]), np.nan)
     for place, part in _of_transmissions(history):
@@ -415,8 +428,10 @@ def _wander(history: History) -> Floats:
 
 
 def _drifts(history: History) -> dict[float, Stream]:
-    """By channel: how far rho moves from the first seconds of a key-down to its last third, in
-    units of its uncertainty. Medians of seconds, so that a moment's excursion does not count."""
+    """Return by channel the drift of rho from the first seconds of a key-down to its last third.
+
+    The drift is in units of its uncertainty. Medians of seconds exclude short excursions.
+    """
     rho, noise = _second_rho(history), _noise(history.seconds)
     rows = history.transmissions
     parts: dict[float, list[tuple[int, float]]] = {}
@@ -444,9 +459,11 @@ def _drifts(history: History) -> dict[float, Stream]:
 
 
 def _drift(drifts: dict[float, Stream], onset_ns: int) -> Drift | None:
-    """Compare the drifts within key-downs since with those before, by their ranks (Mann and
-    Whitney) on each channel and with equal weights over the channels (Stouffer). No channel counts
-    for more than MOST_DRIFT_Z, lest a single one decides."""
+    """Compare the drifts within key-downs since the onset with those before.
+
+    The test uses ranks (Mann and Whitney) on each channel, with equal weights over the channels
+    (Stouffer). The z of a channel is limited to MOST_DRIFT_Z, so that a single one does not decide.
+    """
     shares, zs = [], []
     for stream in drifts.values():
         late = stream.time_ns >= onset_ns
@@ -471,7 +488,7 @@ def _excursions(rows: Columns, onset_ns: int, hours: tuple[float, float]) -> dic
             float(np.nanmedian(rows["swr_beside"][late])),
         )
     if hours[1] > 0:
-        # A rate that is not known better than one in the hours before, or one in two hours.
+        # The usual rate is uncertain: half an event and one hour are added to the time before.
         usual = (before + 0.5) / (hours[0] + 1.0) * hours[1]
         lift = after * math.log(after / usual) - (after - usual) if after > usual else 0.0
         found["excursion_lift"] = lift
@@ -492,7 +509,10 @@ def _full(rows: Columns, readings: _Reading, cut: int) -> dict[str, object]:
 
 
 def _slow(readings: _Reading, onset_ns: int) -> float | None:
-    """A hinge (level, then a straight line) against a step, each at its best time."""
+    """Return ln of the likelihood ratio of a hinge (level, then a line) over a step.
+
+    Each is taken at its best time.
+    """
     times: list[Floats] = []
     values: list[Floats] = []
     owners: list[Floats] = []
@@ -533,8 +553,11 @@ def _slow(readings: _Reading, onset_ns: int) -> float | None:
 
 
 def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:
-    """The shift that brings the powers from `cut` on onto those before, and ln of how much likelier
-    it is than none. Powers come in a few sizes: the density is of kernels with thick tails."""
+    """Return the shift of the powers from `cut` on, and ln of its likelihood ratio over none.
+
+    The shift brings them onto the powers before. Powers come in a few sizes: the density is a sum
+    of kernels with thick tails.
+    """
     place = np.arange(len(ln_watts))
     told = np.isfinite(ln_watts)
     before = ln_watts[told & (place < cut)][-MOST_SHIFTED:]
@@ -554,8 +577,10 @@ def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:
 def _step(
     unkeyed: Columns, onset_ns: int, names: tuple[str, str], scatter: float | None
 ) -> tuple[Measure | None, Measure | None]:
-    """How far the latest third of the readings since lies from those before; of logarithms if no
-    scatter is given."""
+    """Return the shift of the latest third of the readings since, relative to those before.
+
+    Logarithms are used if no scatter is given.
+    """
     late = unkeyed["time_ns"] >= onset_ns
     found: list[Measure | None] = []
     for name in names:
@@ -580,7 +605,7 @@ def _sides(time_ns: Times, onset_ns: int) -> tuple[int, int]:
 
 
 def _still(history: History, onset_ns: int) -> tuple[str, ...]:
-    """A port that read all seconds since alike, or whose unkeyed noise is gone altogether."""
+    """Return the ports with the same reading in all seconds since, or without unkeyed noise."""
     seconds, unkeyed = history.seconds, history.unkeyed
     late = seconds["time_ns"] >= onset_ns
     quiet = unkeyed["time_ns"] >= onset_ns
@@ -592,7 +617,7 @@ def _still(history: History, onset_ns: int) -> tuple[str, ...]:
         noise = unkeyed[f"{side}_sd_v"]
         dead = noise[quiet & np.isfinite(noise)]
         alive = noise[~quiet & np.isfinite(noise)]
-        # Unkeyed even its noise has gone.
+        # Even the unkeyed noise has gone.
         gone = len(dead) > 0 and len(alive) > 0 and dead[-1] == 0 < np.median(alive)
         still = len(own) >= 10 and len(usual) >= 10
         still = still and float(np.std(own)) < min(STILL_V, STILL_SHARE * float(np.std(usual)))

@@ -1,8 +1,8 @@
-"""What the evidence amounts to: statements that hold more or less, each with its words.
+"""Statements from the evidence, each with a degree and its words.
 
-A finding holds to a degree of 0 to 1, or is not known (None). Degrees rise over a narrow range of a
-test statistic, so that a figure just beyond a limit does not decide. The words say what was
-measured, for people.
+A finding has a degree of 0 to 1, or None if not known. Degrees rise over a narrow range of a test
+statistic, so that a value just beyond a limit does not decide. The words state what was measured,
+for people.
 """
 
 from __future__ import annotations
@@ -19,22 +19,22 @@ from logger.physics.reflection import swr
 CHANGED_Z = 3.9  # of one channel among several
 HELD_Z = 3.0
 LEAST_RHO = 0.02
-ONE_FACTOR = 0.15  # by which a detector's loss may differ from power to power
+ONE_FACTOR = 0.15  # by which the effect of a detector's loss may vary with power
 LEAST_EXCURSIONS = 3
-ONE_CHANNEL = 0.65  # how far a single channel tells a lost gain from a load that improved
-GONE = 1.6  # ln of the loss beyond which no load is so good by chance
+ONE_CHANNEL = 0.65  # degree to which a single channel separates a lost gain from an improved load
+GONE = 1.6  # ln of the loss beyond which chance improvement of the load is excluded
 NOISY_LN = 0.8
-POWER_SD = 0.035  # of half of ln of a change of power, by load and mode
+POWER_SD = 0.035  # of half of ln of a change of power, from load and mode
 LEAST_LOOKED, LEAST_UNKEYED = 3, 0.9  # pieces of the archive, and the share with the key up
 LEAST_FOREIGN = 2  # pieces of the archive with a signal while the key was up
-DRIFTS_Z, DRIFTS_SHARE = 3.0, 0.67  # a windy week drifts further, but not by so much
-ALIKE = 0.25  # part of a change of SWR by which channels that moved alike may differ
-SEASON_SWR_A_DAY = 0.007  # twice the steepest of a season of +-0.2
-A_CHANGE = 0.35  # of rho, that should have been seen before it is said that nothing changed
+DRIFTS_Z, DRIFTS_SHARE = 3.0, 0.67  # limits above the larger drifts of a windy week
+ALIKE = 0.25  # share of a change of SWR by which channels that moved alike may differ
+SEASON_SWR_A_DAY = 0.007  # twice the steepest slope of a season of +-0.2 SWR
+A_CHANGE = 0.35  # of rho: must have been detectable before "nothing changed" is stated
 
 
 class CauseFinding(NamedTuple):
-    """A statement: `degree` (None: not known), and `words` for what was seen."""
+    """A statement: `degree` (None: not known), and `words` for the observation."""
 
     name: str
     degree: float | None
@@ -42,12 +42,12 @@ class CauseFinding(NamedTuple):
 
 
 def _degree(statistic: float, limit: float, width: float) -> float:
-    """0.5 at the limit, 0.95 three widths beyond."""
+    """Return 0.5 at the limit, 0.95 three widths beyond."""
     return 1 / (1 + math.exp(-max(min((statistic - limit) / width, 30.0), -30.0)))
 
 
 def findings(evidence: Evidence) -> dict[str, CauseFinding]:
-    """All statements by name."""
+    """Return all statements by name."""
     made: dict[str, Callable[[Evidence], tuple[float | None, str]]] = {
         "excursions": _excursions,
         "full": _full,
@@ -70,18 +70,17 @@ def findings(evidence: Evidence) -> dict[str, CauseFinding]:
 
 
 def moved(evidence: Evidence) -> tuple[ChannelEvidence, ...]:
-    """Channels whose reflection changed beyond doubt."""
+    """Return the channels whose reflection changed significantly."""
     return tuple(one for one in evidence.channels if abs(one.change.z) >= CHANGED_Z)
 
 
 def sees(evidence: Evidence) -> bool:
-    """Whether a good part of the reflection could have come or gone on some channel, and it would
-    have been seen."""
+    """True if a large change of the reflection would have been detected on some channel."""
     return any(HELD_Z * c.change.sd < A_CHANGE * c.before for c in evidence.channels)
 
 
 def _share(evidence: Evidence) -> float:
-    """To what degree channels moved: one beyond doubt, or all of them together."""
+    """Return the degree to which channels moved: one significantly, or all of them together."""
     z = np.array([c.change.z for c in evidence.channels])
     if not len(z):
         return 0.0
@@ -146,7 +145,7 @@ def _heats(evidence: Evidence) -> tuple[float | None, str]:
 
 
 def _lone(evidence: Evidence) -> tuple[float | None, str]:
-    """A signal from outside: one channel alone reads more, or one is read with the key up."""
+    """Signal from outside: one channel alone reads more, or a signal is read with the key up."""
     heard, words = _heard(evidence)
     sure, others = _alone(evidence)
     return (heard, words) if heard is not None and heard > (sure or 0.0) else (sure, others)
@@ -171,7 +170,7 @@ def _alone(evidence: Evidence) -> tuple[float | None, str]:
         return None, "only one channel is in use, so that channels cannot be compared"
     order = sorted(channels, key=lambda c: -c.change.z)
     first, others = order[0], order[1:]
-    # What comes from outside comes and goes while the key is down.
+    # A signal from outside varies while the key is down.
     wander = 1.0 if first.wander is None else max(first.wander, 0.5)
     rises = _degree(first.change.z + 1.5 * math.log(wander), CHANGED_Z, 0.4)
     ratio = max(abs(c.change.value) for c in others) / max(first.change.value, 1e-9)
@@ -189,7 +188,7 @@ def _alone(evidence: Evidence) -> tuple[float | None, str]:
 
 
 def _parts(evidence: Evidence) -> tuple[float, float, float]:
-    """To what degree: all channels that moved fell; one factor explains all; it went slowly."""
+    """Return three degrees: moved channels fell; one factor explains all; the change was slow."""
     channels = evidence.channels
     fell = sum(c.change.z for c in channels if c.change.value < 0)
     rose = sum(c.change.z for c in channels if c.change.value > 0)
@@ -209,7 +208,7 @@ def _parts(evidence: Evidence) -> tuple[float, float, float]:
         factor = 1 - _degree(chi, 4.0, 0.6)
         factor *= _degree(abs(mean), 0.15, 0.03)
     elif told:
-        # On a single channel: by as much as a detector is likely to lose.
+        # On a single channel: the size of a likely loss of a detector.
         loss = -math.log(max(told[0].after, 0.003) / told[0].before)
         factor = ONE_CHANNEL * _degree(loss, 0.12, 0.02) * (1 - _degree(loss, 0.7, 0.1))
         factor = max(factor, _degree(loss, GONE, 0.1))
@@ -239,7 +238,7 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
 
 
 def _amounts(channels: tuple[ChannelEvidence, ...]) -> str:
-    """Say whether channels moved alike, by the SWR that people read."""
+    """Describe if channels moved alike, by their change of SWR."""
     order = sorted(channels, key=_rise_swr)
     least, most = _rise_swr(order[0]), _rise_swr(order[-1])
     if least < 0 < most:
@@ -258,7 +257,7 @@ def _rise_swr(channel: ChannelEvidence) -> float:
 
 
 def _tilt(evidence: Evidence) -> str:
-    """What the ends of the band say of the antenna's length."""
+    """Describe the length of the antenna indicated by the ends of the band."""
     numbered = sorted((c for c in evidence.channels if c.name.isdigit()), key=lambda c: int(c.name))
     if len(numbered) < 2:
         return ""
@@ -288,7 +287,7 @@ def _soaks(evidence: Evidence) -> tuple[float | None, str]:
 
 
 def _creeping(evidence: Evidence) -> float:
-    """To what degree reflection changes slowly, and not only downwards."""
+    """Return the degree to which reflection changes slowly, and not only downwards."""
     if not evidence.channels:
         return 0.0
     falls, _, slow = _parts(evidence)
@@ -306,7 +305,7 @@ def _creeps(evidence: Evidence) -> tuple[float | None, str]:
 
 
 def _seasonal(evidence: Evidence) -> tuple[float | None, str]:
-    """Reflection changes little and not at once, and no year of any channel is known."""
+    """Small gradual change of reflection, on channels with less than a year of readings."""
     if not evidence.channels:
         return None, "reflection before and since cannot be compared on any channel"
     if any(c.has_year for c in evidence.channels):
@@ -360,7 +359,7 @@ def _power(evidence: Evidence) -> tuple[float | None, str]:
 
 
 def _quiet(evidence: Evidence) -> float | None:
-    """To what degree reflection is as before."""
+    """Return the degree to which reflection is as before."""
     if not evidence.channels:
         return None
     worst = max(
@@ -371,7 +370,10 @@ def _quiet(evidence: Evidence) -> float | None:
 
 
 def _rise(evidence: Evidence) -> Measure | None:
-    """Mean change of ln of the reflection over the channels; None if none can be compared."""
+    """Return the mean change of ln of the reflection over the channels.
+
+    None if none can be compared.
+    """
     told = [c for c in evidence.channels if c.before > LEAST_RHO]
     if not told:
         return None
@@ -385,7 +387,7 @@ def _compensated(evidence: Evidence) -> tuple[float | None, str]:
     powered, rise = _powered(evidence), _rise(evidence)
     if powered is None or evidence.power is None or rise is None:
         return None, "too few transmissions to compare incident power with reflection"
-    # Only the forward port's gain: reflection rises by half of the decibels that the power falls.
+    # A changed gain of the forward port raises reflection by half of the decibels of lost power.
     expected, sd = -evidence.power.value / 2, math.hypot(rise.sd, POWER_SD)
     lift = ((rise.value / sd) ** 2 - ((rise.value - expected) / sd) ** 2) / 2
     fits = 1 - _degree(abs(rise.value - expected) / sd, 3.5, 0.4)
@@ -450,7 +452,7 @@ def _impossible(evidence: Evidence) -> tuple[float | None, str]:
 def _unreleased(evidence: Evidence) -> tuple[float | None, str]:
     before, after = evidence.unkeyed
     looked_before, looked_after = evidence.looked
-    # The archive must have shown the key up as a rule, and must hold pieces since.
+    # The archive must usually have shown the key up, and must contain pieces since.
     if before < LEAST_UNKEYED * looked_before or min(before, looked_after) < LEAST_LOOKED:
         return None, "too few unkeyed readings are kept"
     if after == 0:

@@ -1,4 +1,4 @@
-"""What the store holds of some weeks as plain columns, for the evidence to be drawn from."""
+"""Some weeks of the store as plain columns, the input of the evidence."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Columns = Mapping[str, NDArray[Any]]
 WEEKS_NS = 28 * 86_400_000_000_000
 YEAR_NS = 365 * 86_400_000_000_000
 NO_CHANNEL = -1.0
-# A station on the air two hours a day has as many in four weeks as the longest conversation needs.
+# About four weeks at two hours a day on the air, in transmissions of 50 s.
 MOST_TRANSMISSIONS = 4000
 MOST_SECONDS = 60_000
 MOST_ROWS = 5000
@@ -27,8 +27,8 @@ REST_NS = 600_000_000  # after key-up, until the detectors read their zeros
 AHEAD_NS = 100_000_000  # before key-down
 GROUP = 16  # pairs
 LEAST_QUIET = 32  # pairs
-LOWEST = 0.1  # quantile of groups
-FOREIGN_NOISES, FOREIGN_SHARE = 10.0, 0.01  # above zero: of its noise, and of the highest reading
+LOWEST = 0.1  # quantile of groups for the zero
+FOREIGN_NOISES, FOREIGN_SHARE = 10.0, 0.01  # limit above zero: times noise, of highest reading
 LEAST_FOREIGN = 2  # groups
 
 TRANSMISSIONS = {
@@ -76,16 +76,16 @@ UNKEYED = {
 
 @dataclass(frozen=True)
 class History:
-    """Columns of rows in the order of their times, each (n,); NaN where a row has no figure.
+    """Columns of rows in order of time, each (n,); NaN where a row has no value.
 
     transmissions, seconds, excursions   as in the schema, times in UTC nanoseconds
     alarms     raised_ns, value, and kind as text
-    unkeyed    of pairs while nobody transmitted, a row for each piece of the archive looked at:
-               time_ns, forward_v and reflected_v (medians), forward_sd_v and reflected_sd_v, and
+    unkeyed    pairs while nobody transmitted, one row per piece of the archive with such pairs:
+               time_ns, forward_v and reflected_v (zeros), forward_sd_v and reflected_sd_v, and
                foreign: 1.0 if the reflected port read a signal meanwhile, else 0.0
-    looked_ns  the time of each piece looked at, with readings of that kind or without, (m,)
-    work_ns    when the station was repaired or adjusted
-    year_old   channels (NO_CHANNEL without one) in use more than a year before the time asked about
+    looked_ns  time of each piece examined, with such pairs or without, (m,)
+    work_ns    times of repairs and adjustments
+    year_old   channels (NO_CHANNEL without one) in use more than a year before the time in question
     """
 
     since_ns: int
@@ -101,8 +101,10 @@ class History:
 
 
 def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
-    """Return the weeks before and after a time, up to `now_ns` if given, as far as the station was
-    not worked on. Raises StoreError."""
+    """Return the weeks before and after a time, bounded by work on the station. Raise StoreError.
+
+    Rows after `now_ns`, if given, are ignored.
+    """
     work = store.work()
     since_ns = max([about_ns - WEEKS_NS, *(at for at in work if at <= about_ns)])
     until_ns = min([about_ns + WEEKS_NS, *(at for at in work if at > about_ns)])
@@ -136,7 +138,7 @@ def read(store: Store, about_ns: int, now_ns: int | None = None) -> History:
 
 
 def columns(fields: Mapping[str, type], rows: Sequence[Sequence[Any]]) -> Columns:
-    """Rows that begin with `fields` as columns, (n,)."""
+    """Return rows that begin with `fields` as columns, (n,)."""
     return {
         name: np.array(
             [np.nan if row[place] is None else row[place] for row in rows],
@@ -147,9 +149,11 @@ def columns(fields: Mapping[str, type], rows: Sequence[Sequence[Any]]) -> Column
 
 
 def unkeyed_volts(volts: Floats) -> tuple[float, float]:
-    """Return the zero and the noise of one port from unkeyed readings. Speech too weak to count as
-    a transmission and other transmitters may be among them, and add to the zero, so the lowest
-    groups tell it, and the quiet quarter the noise."""
+    """Return the zero and the noise of one port from unkeyed readings.
+
+    They may include weak speech and other transmitters, which raise the zero, so the lowest groups
+    give the zero, and the quiet quarter the noise.
+    """
     groups = volts[: len(volts) // GROUP * GROUP].reshape(-1, GROUP)
     variances = 0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1)
     zero = float(np.quantile(groups.mean(axis=1), LOWEST))
@@ -166,14 +170,14 @@ def has_signal(volts: Floats, zero_v: float, sd_v: float, highest_v: float) -> b
 def _unkeyed(
     store: Store, since_ns: int, until_ns: int, transmissions: Columns
 ) -> tuple[Columns, Times]:
-    """The unkeyed readings of pieces of the archive, and the times of all pieces looked at."""
+    """Return the unkeyed readings of pieces of the archive, and the times of all pieces."""
     found: list[tuple[float, ...]] = []
     looked: list[int] = []
     starts, ends = transmissions["start_ns"], transmissions["end_ns"]
     for pairs in store.archive.spread(since_ns, until_ns, SEGMENTS):
         times = pairs.time_ns
         looked.append(int(times[len(times) // 2]))
-        # The latest that had begun when a pair was read, and whether that pair is past it.
+        # Latest transmission begun before each pair, and a mask of pairs after its end.
         at = np.searchsorted(starts, times, side="right") - 1
         quiet = (at < 0) | (times > ends[at] + REST_NS) if len(starts) else times > 0
         if len(starts):

@@ -1,11 +1,10 @@
-"""Since when a station behaves otherwise: the cut that sets all that is known most apart.
+"""Time of a change: the cut with the largest difference of all streams.
 
-Streams are figures at times with the scatter they usually have. A cut at some time scores, for
-each stream, n_before n_after / n (mean_after - mean_before)^2 / scatter^2, a chi-square of one
-degree of freedom if nothing changed; scores add, large ones as logarithms (`_bent`), so that no
-stream decides alone. The
-powers that a person uses come in a few sizes, and are compared by their kernels instead (maximum
-mean discrepancy), excursions by the likelihood ratio of their rates.
+Streams are values at times with their usual scatter. For each stream a cut scores n_before n_after
+/ n (mean_after - mean_before)^2 / scatter^2, a chi-square of one degree of freedom if nothing
+changed; scores add, large ones as logarithms (`_bent`), so that no stream decides alone. The powers
+that a person uses come in a few sizes, and are compared by their kernels instead (maximum mean
+discrepancy), excursions by the likelihood ratio of their rates.
 """
 
 from __future__ import annotations
@@ -19,13 +18,13 @@ import numpy as np
 from logger.blocks import Floats, Times
 
 LARGE = 100.0
-FAR = 4.0  # scatters from the middle at which figures are cut, so that no single one decides
+FAR = 4.0  # scatters from the median at which values are clipped, so that no single one decides
 POWER_WIDTH = 0.12  # of ln watts
 KERNEL_ROWS = 600
 
 
 class Stream(NamedTuple):
-    """Times and figures, each (n,), and the scatter of one figure."""
+    """Times and values, each (n,), and the scatter of one value."""
 
     time_ns: Times
     value: Floats
@@ -33,7 +32,10 @@ class Stream(NamedTuple):
 
 
 def successive(values: Floats) -> float:
-    """Standard deviation from successive differences, blind to steps; 0 for fewer than 3."""
+    """Return the standard deviation from successive differences, insensitive to steps.
+
+    0 for fewer than 3 values.
+    """
     if len(values) < 3:
         return 0.0
     return float(1.4826 * np.median(np.abs(np.diff(values))) / math.sqrt(2))
@@ -44,7 +46,7 @@ def _bent(score: Floats) -> Floats:
 
 
 def cut_score(stream: Stream, cuts_ns: Times) -> Floats:
-    """What each cut scores, (m,); 0 where a side is empty."""
+    """Return the score of each cut, (m,); 0 where a side is empty."""
     n = len(stream.value)
     before = np.searchsorted(stream.time_ns, cuts_ns)
     after = n - before
@@ -58,7 +60,10 @@ def cut_score(stream: Stream, cuts_ns: Times) -> Floats:
 
 
 def power_score(time_ns: Times, ln_watts: Floats, cuts_ns: Times) -> Floats:
-    """Likewise for powers, about chi-square of three degrees of freedom, (m,)."""
+    """Return the score of each cut for powers, (m,).
+
+    It is about a chi-square of three degrees of freedom.
+    """
     thin = slice(None, None, 1 + len(time_ns) // KERNEL_ROWS)
     time_ns, ln_watts = time_ns[thin], ln_watts[thin]
     n = len(time_ns)
@@ -80,7 +85,7 @@ def power_score(time_ns: Times, ln_watts: Floats, cuts_ns: Times) -> Floats:
 
 
 def rate_score(time_ns: Times, exposure: Stream, cuts_ns: Times) -> Floats:
-    """Likewise for events; `exposure` holds seconds on the air, (m,)."""
+    """Return the score of each cut for events; `exposure` holds seconds on the air, (m,)."""
     sums = np.concatenate([[0.0], np.cumsum(exposure.value)])
     before_s = sums[np.searchsorted(exposure.time_ns, cuts_ns)]
     after_s = sums[-1] - before_s
@@ -98,6 +103,6 @@ def rate_score(time_ns: Times, exposure: Stream, cuts_ns: Times) -> Floats:
 
 
 def candidates(times: Sequence[Times]) -> Times:
-    """All times at which something is known, but the first."""
+    """Return all times with data, except the first."""
     every = np.unique(np.concatenate([np.asarray(some, dtype=np.int64) for some in times]))
     return np.asarray(every[1:])

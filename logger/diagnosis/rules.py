@@ -1,9 +1,8 @@
 """Patterns, causes and checks: data.
 
-EXPECTED says how likely each finding (see `findings`) is with a cause; what is not named there is
-as likely as COUPLER_SIGNS or TELLING says, or SELDOM.
-NOTHING is the cause of a sound station. Checks go from the cheapest to the dearest, and each says
-where it sends a person.
+EXPECTED holds the probability of each finding (see `findings`) given a cause; for other findings it
+is that of COUPLER_SIGNS or TELLING, or SELDOM. NOTHING is the cause of a sound station. Checks are
+ordered from the cheapest to the most expensive, and each states where it is done.
 """
 
 from __future__ import annotations
@@ -16,14 +15,14 @@ NEVER, SELDOM, RARE, SOMETIMES, MAYBE, OFTEN, ALWAYS = 0.01, 0.03, 0.12, 0.25, 0
 
 
 class Check(NamedTuple):
-    """Something a person can do next."""
+    """Next action for a person."""
 
     text: str
     place: Place
 
 
 class Cause(NamedTuple):
-    """A cause: the pattern it makes in words, what exactly may be behind it, what to check."""
+    """A cause: the pattern it makes in words, possible details, and checks."""
 
     name: str
     title: str
@@ -192,7 +191,7 @@ CAUSES: tuple[Cause, ...] = (
             "elements and line that change with the temperature",
         ),
         (WEATHER, GLASS, BYPASS, DUMMY, ANTENNA),
-        prior=0.25,  # a fault that is taken for the season costs more than a look at the antenna
+        prior=0.25,  # a fault mistaken for the season costs more than a look at the antenna
     ),
     Cause(
         "one-channel",
@@ -288,7 +287,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         "impossible": MAYBE,
     },
     "transmitter-change": {"power": ALWAYS, "spread": RARE},
-    # One of COUPLER_SIGNS is enough; these come with them.
+    # One of COUPLER_SIGNS is sufficient; these may accompany them.
     "coupler-fault": {
         "spread": RARE,
         "full": RARE,
@@ -301,7 +300,7 @@ EXPECTED: dict[str, dict[str, float]] = {
     },
     NOTHING: {"lone": NEVER},
 }
-# Signs that only a bad coupler shows, and how likely each is with all else.
+# Signs that only a bad coupler shows, and their probability with all other causes.
 COUPLER_SIGNS = {
     "zero": NEVER,
     "noisy": NEVER,
@@ -311,11 +310,11 @@ COUPLER_SIGNS = {
     "compensated": NEVER,
     "impossible": SELDOM,
 }
-# Others that hardly anything shows by chance.
+# Others that rarely occur by chance.
 TELLING = {"heats": NEVER, "full": NEVER, "lone": 0.02}
-A_SIGN = 0.93  # how likely a bad coupler shows one of them at least
+A_SIGN = 0.93  # probability that a bad coupler shows at least one of them
 
-# Alarms that rules have raised since, and what each makes how many times likelier.
+# Alarms raised since the onset, and the factor by which each makes causes likelier.
 HINTS: dict[str, dict[str, float]] = {
     "intermittent-contact": {"intermittent-contact": 5.0},
     "heating-joint": {"hot-joint": 5.0},

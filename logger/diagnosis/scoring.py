@@ -1,10 +1,9 @@
-"""From findings to causes: naive Bayes with the coarse likelihoods of `rules`, and a threshold.
+"""Ranking of causes: naive Bayes with the coarse likelihoods of `rules`, and a threshold.
 
-A finding that holds to the degree p counts p ln P(holds | cause) + (1 - p) ln P(does not | cause);
-one that is not known counts nothing. Findings share causes of error, so their sum is flattered: the
-best cause must be SURE before it is named. Otherwise the diagnosis says that it does not know,
-and which findings are missing. That nothing has changed is never sure: a fault may be too small to
-be seen.
+A finding of degree p counts p ln P(holds | cause) + (1 - p) ln P(does not | cause); an unknown one
+does not count. Findings share sources of error, so their sum is too optimistic: the best cause must
+reach SURE before it is named. Otherwise the diagnosis says that it does not know, and which
+findings are missing. That nothing has changed is never certain: a fault may be too small to detect.
 """
 
 from __future__ import annotations
@@ -32,12 +31,12 @@ from logger.diagnosis.rules import (
 )
 
 SURE = 0.75
-SHOWN = 0.02  # causes that are less likely are not told
-TELLS = 1.0  # ln of the likelihood ratio from which on a finding is told as evidence
+SHOWN = 0.02  # least probability of a cause that is shown
+TELLS = 1.0  # ln of the likelihood ratio above which a finding is shown as evidence
 
 
 class Weighed(msgspec.Struct, frozen=True):
-    """A cause with how likely it is, and the evidence for and against it in words."""
+    """A cause with its probability, and the evidence for and against it in words."""
 
     name: str
     title: str
@@ -48,7 +47,7 @@ class Weighed(msgspec.Struct, frozen=True):
 
 
 class CauseRanking(msgspec.Struct, frozen=True):
-    """A check with its cautions, in full and in few words."""
+    """A check with its cautions, in full and in short."""
 
     text: str
     cautions: tuple[str, ...]
@@ -56,8 +55,15 @@ class CauseRanking(msgspec.Struct, frozen=True):
 
 
 class Diagnosis(msgspec.Struct, frozen=True):
-    """`pattern` in words; `causes` the likeliest first; `sure` if the first may be named; what
-    would tell `more` if not; `checks` the cheapest first."""
+    """Result of a diagnosis.
+
+    pattern  in words
+    sure     True if the first cause may be named
+    causes   likeliest first
+    checks   cheapest first
+    more     what evidence is missing if not sure
+    odds     probability of each cause
+    """
 
     pattern: str
     sure: bool
@@ -68,7 +74,7 @@ class Diagnosis(msgspec.Struct, frozen=True):
 
 
 def diagnose(evidence: Evidence) -> Diagnosis:
-    """What the evidence says."""
+    """Return the diagnosis from the evidence."""
     found = findings(evidence)
     odds = _odds(found, evidence.alarms)
     order = sorted(odds, key=lambda name: -odds[name])
@@ -92,7 +98,7 @@ def diagnose(evidence: Evidence) -> Diagnosis:
 
 
 def expected(cause: str, finding: str) -> float:
-    """How likely a finding is with a cause."""
+    """Return the probability of a finding given a cause."""
     return EXPECTED[cause].get(finding, {**COUPLER_SIGNS, **TELLING}.get(finding, SELDOM))
 
 
@@ -106,7 +112,7 @@ def _odds(found: Mapping[str, CauseFinding], alarms: Mapping[str, int]) -> dict[
         for kind, lifts in HINTS.items():
             if alarms.get(kind):
                 scores[cause] += math.log(lifts.get(cause, 1.0))
-    # Any sign of a bad coupler will do: the strongest counts, as likely as it is without.
+    # Any sign of a bad coupler is sufficient: the strongest counts, with A_SIGN.
     signs = {name: degree for name, degree in degrees.items() if name in COUPLER_SIGNS}
     if signs:
         first = max(signs, key=lambda name: signs[name])
@@ -123,7 +129,11 @@ def _weight(degree: float, likelihood: float) -> float:
 
 
 def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, CauseFinding]) -> Weighed:
-    """What speaks for a cause is what the others would seldom show, and the other way round."""
+    """Return a cause with its evidence.
+
+    Evidence for a cause is a finding that the others would seldom show; evidence against it is the
+    opposite.
+    """
     for_: list[tuple[float, str]] = []
     against: list[tuple[float, str]] = []
     others = {other: share for other, share in odds.items() if other != name}
@@ -135,7 +145,7 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, CauseFind
 
         def likelihood(cause: str, finding: str = finding, holds: bool = holds) -> float:
             if cause == COUPLER and finding in COUPLER_SIGNS:
-                return A_SIGN if holds else 0.5  # any other sign will do as well
+                return A_SIGN if holds else 0.5  # any other sign is sufficient as well
             p = expected(cause, finding)
             return p if holds else 1 - p
 
@@ -159,8 +169,11 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, CauseFind
 
 
 def checks_of(names: list[str]) -> tuple[CauseRanking, ...]:
-    """The checks of these causes without doubles, those of the first cause in its order, others
-    where they are as cheap."""
+    """Return the checks of these causes without duplicates.
+
+    Those of a single cause are in its order; those of several causes are sorted by place, cheapest
+    first.
+    """
     order = {place: rank for rank, place in enumerate(Place)}
     checks: list[Check] = []
     for name in names:

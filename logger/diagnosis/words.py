@@ -1,4 +1,4 @@
-"""A diagnosis in words, for a terminal or a message."""
+"""Diagnosis as text, for a terminal or a message."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ MOST_CHECKS = 2  # in a message
 
 
 def likely(share: float) -> str:
-    """How likely in a word or two."""
+    """Return a probability in a word or two."""
     return next((word for least, word in HOW_LIKELY if share >= least), UNLIKELY)
 
 
 def page(diagnosis: Diagnosis, width: int) -> str:
-    """All of it, no line wider than `width` (NARROWEST at least, WIDEST at most)."""
+    """Return the whole text, no line wider than `width` (NARROWEST at least, WIDEST at most)."""
     width = min(max(width, NARROWEST), WIDEST)
     return "\n".join(
         line
@@ -40,7 +40,7 @@ def page(diagnosis: Diagnosis, width: int) -> str:
 
 
 def _lines(diagnosis: Diagnosis) -> Iterator[tuple[int, str, str]]:
-    """Indent, mark and text of each paragraph."""
+    """Yield indent, mark and text of each paragraph."""
     yield 0, "", diagnosis.pattern
     shown = [
         cause
@@ -82,8 +82,10 @@ def _cause(cause: Weighed, *, whole: bool) -> Iterator[tuple[int, str, str]]:
 
 
 def sentences(diagnosis: Diagnosis) -> list[str]:
-    """The gist for a message: the pattern, the cause with its evidence, the next checks; each
-    check stands with its cautions."""
+    """Return a summary for a message: the pattern, the cause with its evidence, the next checks.
+
+    Each check is followed by its cautions.
+    """
     lines = [diagnosis.pattern]
     blamed = [cause for cause in diagnosis.causes if cause.name != NOTHING]
     if diagnosis.sure and diagnosis.causes[0].name != NOTHING:

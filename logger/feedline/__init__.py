@@ -1,1 +1,1 @@
-"""The cable between radio and antenna: what it loses and what it hides. Pure functions."""
+"""Loss of the cable between radio and antenna, and its effect on the SWR. Pure functions."""

@@ -13,26 +13,29 @@ import numpy as np
 from logger.blocks import Floats
 from logger.errors import UsageError
 
-REACH = 2.0  # a source speaks for frequencies so far beyond those that it prints
-USUAL_VELOCITY = 0.66  # of solid polyethylene, where a source gives none
+REACH = 2.0  # a source is used up to this factor beyond the frequencies that it prints
+USUAL_VELOCITY = 0.66  # of solid polyethylene, for sources that state none
 SPEED_OF_LIGHT_M_S = 299_792_458.0
 
 
 class AttenuationSource(NamedTuple):
-    """What one source prints of a cable: frequencies in MHz and losses in dB per 100 m, (n,)."""
+    """Attenuation of a cable as one source prints it: MHz and dB per 100 m, each (n,)."""
 
     name: str
     frequency_mhz: Floats
     db_per_100m: Floats
 
     def covers(self, frequency_mhz: float) -> bool:
-        """Whether it says anything about a frequency."""
+        """True if the source can be used at this frequency."""
         least, most = self.frequency_mhz.min() / REACH, self.frequency_mhz.max() * REACH
         return bool(least <= frequency_mhz <= most)
 
     def loss(self, frequency_mhz: float) -> float:
-        """dB per 100 m by k1 sqrt(f) + k2 f, conductors and dielectric, fitted to what is printed
-        by its relative deviations; neither may be negative."""
+        """Return the attenuation in dB per 100 m at a frequency.
+
+        The model is k1 sqrt(f) + k2 f (conductors and dielectric), fitted to the printed values by
+        relative deviations; neither coefficient may be negative.
+        """
         shape = np.stack([np.sqrt(self.frequency_mhz), self.frequency_mhz], axis=1)
         relative = shape / self.db_per_100m[:, None]
         ones = np.ones(len(self.db_per_100m))
@@ -47,7 +50,7 @@ class AttenuationSource(NamedTuple):
 
 
 class Attenuation(NamedTuple):
-    """Of a cable at a frequency, dB per 100 m: the median of the sources and their extremes."""
+    """Attenuation of a cable at a frequency, dB per 100 m: median and extremes of the sources."""
 
     cable: str
     frequency_mhz: float
@@ -64,14 +67,14 @@ class Attenuation(NamedTuple):
 
 
 class Cable(NamedTuple):
-    """A cable: what is published of it."""
+    """A cable and its published attenuation."""
 
     name: str
     sources: tuple[AttenuationSource, ...]
     velocity_factor: float
 
     def at(self, frequency_mhz: float) -> Attenuation:
-        """Its attenuation. Raises UsageError where no source speaks of the frequency."""
+        """Return the attenuation at a frequency. Raise UsageError if no source covers it."""
         heard = [source for source in self.sources if source.covers(frequency_mhz)]
         if not heard:
             every = np.concatenate([source.frequency_mhz for source in self.sources])
@@ -94,7 +97,7 @@ class Cable(NamedTuple):
 
 @lru_cache
 def published() -> dict[str, Cable]:
-    """All cables by designation."""
+    """Return all published cables by designation."""
     text = (files("logger.feedline") / "attenuation.csv").read_text("utf-8")
     rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
     cables = {}
@@ -114,8 +117,10 @@ def published() -> dict[str, Cable]:
 
 
 def attenuation(wanted: str, frequency_mhz: float) -> Attenuation:
-    """Of a cable by designation, or of `NAME=DB`, which is what its data sheet says (dB per 100 m
-    at that frequency). Raises UsageError."""
+    """Return the attenuation of a cable by designation or as `NAME=DB`. Raise UsageError.
+
+    DB is the attenuation from the data sheet, in dB per 100 m at `frequency_mhz`.
+    """
     name, given, figure = wanted.partition("=")
     if given:
         try:
@@ -129,7 +134,7 @@ def attenuation(wanted: str, frequency_mhz: float) -> Attenuation:
 
 
 def cable(wanted: str) -> Cable:
-    """A cable by designation, however it is spelled. Raises UsageError if there is none."""
+    """Return the cable of a designation in any spelling. Raise UsageError if there is none."""
     known = {_plain(name): found for name, found in published().items()}
     if _plain(wanted) in known:
         return known[_plain(wanted)]

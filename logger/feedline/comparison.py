@@ -1,4 +1,4 @@
-"""Cables and lengths side by side: a table of what each does to power and SWR."""
+"""Comparison of cables and lengths by their effect on power and SWR."""
 
 from __future__ import annotations
 
@@ -13,8 +13,12 @@ from logger.feedline.loss import line
 
 
 class Terms(NamedTuple):
-    """What is compared: frequency, SWR `at_antenna` or else at the shack, and the net power that
-    goes into the line (forward less reflected), watts."""
+    """Conditions of a comparison.
+
+    frequency_mhz
+    swr         at the antenna if `at_antenna`, otherwise at the shack
+    power_w     net power into the line (forward less reflected), watts
+    """
 
     frequency_mhz: float
     swr: float
@@ -23,8 +27,10 @@ class Terms(NamedTuple):
 
 
 class Choice(NamedTuple):
-    """A cable of a length; losses in dB with the extremes of the sources, powers in watts. None
-    where no passive antenna behind it can give the SWR at the shack."""
+    """A cable of a given length: losses in dB with the extremes of the sources, powers in watts.
+
+    Fields are None where no passive antenna behind the line can give the SWR at the shack.
+    """
 
     cable: str
     length_m: float
@@ -44,7 +50,7 @@ class Choice(NamedTuple):
 def choices(
     cables: Sequence[Attenuation], lengths_m: Sequence[float], terms: Terms
 ) -> Iterator[Choice]:
-    """Every cable at every length, in this order."""
+    """Yield every cable at every length, in this order."""
     for cable in cables:
         for length_m in lengths_m:
             matched = np.array([cable.nominal, cable.low, cable.high]) * length_m / 100

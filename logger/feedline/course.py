@@ -1,4 +1,4 @@
-"""What the loss of the installed line has done over the years, from its readings."""
+"""Change of the loss of the installed line over the years, from its readings."""
 
 from __future__ import annotations
 
@@ -18,36 +18,36 @@ from logger.feedline.measurement import (
 
 
 class Course(msgspec.Struct, frozen=True):
-    """Readings at one frequency; the change in dB since the first, with its 95 % interval, is None
-    where there is nothing to compare or a loss is more than can be told.
+    """First and last reading at one frequency, and the change of the loss between them.
 
-    The interval takes the errors of both readings for independent. With the same calibration much
-    of them is common, so it is rather too wide.
+    The change is in dB with its 95 % interval; None if there is nothing to compare or a loss has no
+    upper bound. The interval takes the errors of both readings as independent. With the same
+    calibration they share much of their error, so the interval is wider than necessary.
     """
 
     first: LineLoss
     last: LineLoss
-    bounds: Bounds  # of the last, with the other far end where that was measured too
-    verdict: str  # of the last, see `measurement.verdict`
+    bounds: Bounds  # of the last reading, averaged with the other far end if that was measured too
+    verdict: str  # of the last reading; see `measurement.verdict`
     change_db: float | None
     change_low_db: float | None
     change_high_db: float | None
 
     @property
     def loses_more(self) -> bool:
-        """Whether it loses more than it did, or than its cable should."""
+        """True if the loss has grown, or exceeds the nominal of the cable."""
         grown = self.change_low_db is not None and self.change_low_db > 0
         return self.verdict == "more" or grown
 
     @property
     def changed(self) -> bool:
-        """Whether the change is beyond doubt."""
+        """True if the change is significant: its 95 % interval excludes 0."""
         low, high = self.change_low_db, self.change_high_db
         return low is not None and high is not None and (low > 0 or high < 0)
 
 
 def courses(readings: Sequence[LineLoss]) -> list[Course]:
-    """One for each frequency, from all readings, oldest first."""
+    """Return one course per frequency, from all readings, oldest first."""
     groups: list[list[LineLoss]] = []
     for one in readings:
         group = next((each for each in groups if same_frequency(each[0], one)), None)

@@ -1,4 +1,4 @@
-"""What a reading of the installed line says, in words."""
+"""Description of a reading of the installed line in sentences."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ DOUBTS = {
     "gap": "pairs were missing",
     "relative": "the calibration knows the balance only, which is enough for this",
 }
-# Common practice, no single source. The cheapest first.
+# Common practice, no single source. The cheapest check comes first.
 MORE = (
     "More than the cable should lose. First check that the antenna was really off, and the length"
     " and type of cable; then look for water at the far plug and in the braid (dark, dull"
@@ -39,8 +39,10 @@ NEED = (
 
 
 def findings(reading: LineLoss, flags: str, before: Sequence[LineLoss]) -> Iterator[str]:
-    """Sentences about a reading; `flags` are those of its carrier, `before` all earlier
-    readings, oldest first."""
+    """Yield sentences about a reading.
+
+    `flags` are those of its carrier, `before` all earlier readings, oldest first.
+    """
     at = "" if reading.frequency_khz is None else f" at {reading.frequency_khz / 1e3:g} MHz"
     yield f"The line loses {words(reading.bounds)} one way{at} (SWR {reading.swr:.2f})."
     if reading.loss_high_db is None:
@@ -63,7 +65,7 @@ def findings(reading: LineLoss, flags: str, before: Sequence[LineLoss]) -> Itera
 
 
 def words(bounds: Bounds) -> str:
-    """A loss with its interval."""
+    """Return a loss with its interval as text."""
     if bounds.loss_db is None:
         return f"more than {bounds.low_db:.2f} dB"
     if bounds.high_db is None:

@@ -1,10 +1,10 @@
-"""Frequency of a station or carrier that names its channel only."""
+"""Frequency of a station or carrier; may follow from its channel."""
 
 from __future__ import annotations
 
 from drivers.channels import CHANNEL_MHZ
 
-USUAL_MHZ = 27.2  # the citizens band, where neither frequency nor channel is known
+USUAL_MHZ = 27.2  # the citizens band, if neither frequency nor channel is known
 
 
 def channel_mhz(channel: int | None) -> float | None:
@@ -13,6 +13,6 @@ def channel_mhz(channel: int | None) -> float | None:
 
 
 def mhz_of(frequency_mhz: float | None, *channels: int | None) -> float | None:
-    """Return the frequency if it is known, or else that of the first channel that has one, MHz."""
+    """Return the frequency in MHz if known, otherwise that of the first channel that has one."""
     known = [frequency_mhz, *(channel_mhz(channel) for channel in channels)]
     return next((mhz for mhz in known if mhz is not None), None)

@@ -1,4 +1,4 @@
-"""The loss of an installed line, from the reflection with its far end open or shorted."""
+"""Loss of an installed line, from the reflection with its far end open or shorted."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from logger.feedline.loss import loss_of_rho
 from logger.physics.reflection import HIGHEST_SWR, rho_of_swr
 
 FAR_ENDS = ("open", "short")
-TOGETHER_NS = 3_600_000_000_000  # an open and a short taken within this go together
-NEAR = 0.1  # of the frequency: readings further apart are not compared
+TOGETHER_NS = 3_600_000_000_000  # an open and a short measured within this time are averaged
+NEAR = 0.1  # relative difference of frequency above which readings are not compared
 
 
 class Bounds(NamedTuple):
-    """A loss in dB with its 95 % interval; None where it is more than can be told."""
+    """A loss in dB with its 95 % interval; None where there is no upper bound."""
 
     loss_db: float | None
     low_db: float
@@ -24,8 +24,10 @@ class Bounds(NamedTuple):
 
 
 class LineLoss(msgspec.Struct, frozen=True, kw_only=True):
-    """One reading of the installed line, one way, matched; the nominal of its cable and length
-    with the extremes of the sources, as far as they are known."""
+    """One reading of the installed line: one-way matched loss.
+
+    The nominal loss of its cable and length, with the extremes of the sources, is None if unknown.
+    """
 
     time_ns: int
     far_end: str
@@ -46,22 +48,26 @@ class LineLoss(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def bounds(self) -> Bounds:
-        """The loss and its interval."""
+        """Loss and its interval."""
         return Bounds(self.loss_db, self.loss_low_db, self.loss_high_db)
 
 
 def loss_of_swr(swr: float, swr_low: float, swr_high: float) -> Bounds:
-    """The loss of a line whose far end reflects all, from the SWR at its near end with its
-    interval, which includes directivity: a line that loses so much that the reflection is within
-    that of nothing has no upper bound."""
+    """Return the loss of a line whose far end reflects everything, from the SWR at its near end.
+
+    The interval of the SWR includes directivity. If it includes SWR 1 the loss has no upper bound.
+    """
     high = 0.0 if swr_high >= HIGHEST_SWR else _loss(swr_high)
     return Bounds(_finite(_loss(swr)), high, _finite(_loss(swr_low)))
 
 
 def mean_of(one: Bounds, other: Bounds) -> Bounds | None:
-    """Of a reading with the far end open and one with it shorted. What a line whose impedance is
-    not that of the coupler does to them has opposite signs, and what remains of it is in neither
-    interval; the uncertainty is that of one, as directivity is common to both."""
+    """Return the mean of a reading with the far end open and one with it shorted.
+
+    A line impedance that differs from that of the coupler shifts the two in opposite directions;
+    neither interval includes what remains of this error. The uncertainty is that of one reading,
+    since directivity is common to both.
+    """
     if one.loss_db is None or other.loss_db is None:
         return None
     highs = (one.high_db, other.high_db)
@@ -73,14 +79,14 @@ def mean_of(one: Bounds, other: Bounds) -> Bounds | None:
 
 
 def same_frequency(one: LineLoss, other: LineLoss) -> bool:
-    """Whether two readings may be compared."""
+    """True if two readings may be compared."""
     if one.frequency_khz is None or other.frequency_khz is None:
         return one.frequency_khz == other.frequency_khz
     return abs(math.log(one.frequency_khz / other.frequency_khz)) < NEAR
 
 
 def verdict(reading: LineLoss) -> str:
-    """`more`, `less` or `fits`: how a reading lies to the nominal; `unknown` without one."""
+    """Compare a reading with the nominal loss: `more`, `less`, `fits`, or `unknown` without one."""
     if reading.nominal_low_db is None or reading.nominal_high_db is None:
         return "unknown"
     if reading.loss_low_db > reading.nominal_high_db:

@@ -1,4 +1,4 @@
-"""A comparison of cables as lines of text."""
+"""Comparison of cables as lines of text."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ HEAD = (
     ("", "m", "dB", "dB", "dB", "antenna", "shack", "antenna", "S-units"),
 )
 WIDTHS = (9, 5, 8, 7, 12, 8, 7, 14, 8)
-HIGH_SWR = 2.0  # from here on a short line's real loss may be far from the formula's
+HIGH_SWR = 2.0  # from here on the real loss of a short line may differ much from the formula
 
 
 def table(rows: Sequence[Choice], terms: Terms) -> Iterator[str]:
-    """The terms, a heading and a line for each choice."""
+    """Yield the conditions, a heading and one line per choice."""
     where = "antenna" if terms.at_antenna else "shack"
     yield (
         f"{terms.frequency_mhz:g} MHz, SWR {terms.swr:g} at the {where}, {terms.power_w:g} W net"
@@ -30,7 +30,7 @@ def table(rows: Sequence[Choice], terms: Terms) -> Iterator[str]:
 
 
 def sources(cables: Sequence[Attenuation]) -> Iterator[str]:
-    """What is published of each cable, and where."""
+    """Yield the published attenuation of each cable and its sources."""
     for one in cables:
         yield (
             f"{one.cable}: {_spread(one.nominal, one.low, one.high)} dB per 100 m"
@@ -39,7 +39,7 @@ def sources(cables: Sequence[Attenuation]) -> Iterator[str]:
 
 
 def remarks(rows: Sequence[Choice], cables: Sequence[Attenuation], lengths: int) -> Iterator[str]:
-    """What is to be known besides; `rows` hold so many lengths of each cable."""
+    """Yield remarks on the limits of the figures; `rows` hold `lengths` lengths of each cable."""
     for row in rows:
         if row.total_db is None:
             yield (

@@ -1,4 +1,4 @@
-"""A series-resonant antenna behind a lossy line of 50 ohm, by the magnitude of its reflection."""
+"""Reflection of a series-resonant antenna behind a lossy line of 50 ohm."""
 
 from __future__ import annotations
 
@@ -13,8 +13,10 @@ IMPEDANCE_OHM = 50.0
 def reflection(
     frequency_khz: ArrayLike, resonance_khz: ArrayLike, resistance_ohm: ArrayLike, q: ArrayLike
 ) -> NDArray[np.complex128]:
-    """Complex reflection coefficient at the antenna of Z = R (1 + j Q (f/f0 - f0/f)); arguments
-    are broadcast."""
+    """Return the complex reflection coefficient at the antenna; arguments are broadcast.
+
+    Its impedance is Z = R (1 + j Q (f/f0 - f0/f)).
+    """
     frequency, resonance, resistance, q_ = (
         np.asarray(each, dtype=np.float64)
         for each in (frequency_khz, resonance_khz, resistance_ohm, q)
@@ -31,7 +33,9 @@ def rho(
     q: ArrayLike,
     loss_db: ArrayLike,
 ) -> Floats:
-    """Magnitude of the reflection coefficient at the near end of a line of matched loss `loss_db`
-    (one way); arguments are broadcast."""
+    """Return the magnitude of the reflection coefficient at the near end of a line.
+
+    `loss_db` is its one-way matched loss; arguments are broadcast.
+    """
     size = np.abs(reflection(frequency_khz, resonance_khz, resistance_ohm, q))
     return np.asarray(size * 10 ** (-np.asarray(loss_db, dtype=np.float64) / 10))

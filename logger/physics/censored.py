@@ -1,9 +1,10 @@
-"""The normal distribution behind whole counts that end at zero. Pure functions.
+"""Normal distribution behind censored integer counts. Pure functions.
 
-A converter rounds a voltage to whole steps, and most cannot read below zero: readings of what lies
-there are 0. Their spread is then a half of the truth or nothing at all. Here the mean and the
-standard deviation before rounding are sought on a grid, by the probability of each count (a Tobit
-model with rounding), with a prior for what the counts leave open; some counts may be anything.
+A converter rounds a voltage to whole steps, and most cannot read below zero: voltages below zero
+read 0. The spread of such readings is then half of the true spread, or zero. This module finds the
+mean and the standard deviation before rounding on a grid, from the probability of each count (a
+Tobit model with rounding), with a prior for what the counts leave undetermined. A small share of
+the counts may be outliers.
 """
 
 from __future__ import annotations
@@ -17,20 +18,23 @@ from numpy.typing import NDArray
 from logger.blocks import Floats
 
 SIGMAS = 0.1, 64.0  # steps
-PLACES = -4.0, 4.0  # of means, in units of 1 step and a standard deviation
+PLACES = -4.0, 4.0  # of means, in units of one step plus one standard deviation
 GRID = 24
 LEAST_WEIGHT = 1e-3
 ROUNDING = 12**-0.5
 MEAN_SD = 1.5  # prior of the mean: normal about 0, this many steps and one standard deviation
-STRAY, STRAY_RANGE = 0.005, 64.0  # share of counts from elsewhere, and how far they spread
-QUANTILE = 0.9  # of the standard deviation: too little costs false findings
+STRAY, STRAY_RANGE = 0.005, 64.0  # share of outliers, and the width of their distribution in steps
+QUANTILE = 0.9  # of the standard deviation: an underestimate causes false findings
 BOUND_WIDTH = 0.15  # of the logarithm of an upper bound
 
-_erfc = np.vectorize(math.erfc, otypes=[np.float64])  # the daemon does without scipy
+_erfc = np.vectorize(math.erfc, otypes=[np.float64])  # the daemon does not depend on scipy
 
 
 class Hidden(NamedTuple):
-    """All in steps. `sd` includes rounding; `mean` may be below 0."""
+    """Estimated distribution before rounding, in steps.
+
+    `sd` includes rounding; `mean` may be below 0.
+    """
 
     sd: float
     mean: float
@@ -55,7 +59,7 @@ def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
     occurring = values, times.astype(np.int64)
     sigmas, places = np.geomspace(*SIGMAS, GRID), np.linspace(*PLACES, GRID)
     weight = _posterior(sigmas, places, occurring, prior)
-    # Refine the grid where the weight is: many counts resolve more than the coarse one.
+    # Refine the grid around the weight: many counts resolve more than the coarse grid.
     sigmas = np.geomspace(*_likely(sigmas, weight.max(axis=1)), GRID)
     places = np.linspace(*_likely(places, weight.max(axis=0)), GRID)
     weight = _posterior(sigmas, places, occurring, prior)

@@ -6,12 +6,12 @@ import msgspec
 
 
 class Estimate(msgspec.Struct, frozen=True):
-    """The interval is of 95 %."""
+    """A value and the bounds of its 95 % interval."""
 
     value: float
     low: float
     high: float
 
     def widened(self, to: float) -> Estimate:
-        """With another value inside."""
+        """Return the estimate with its interval extended to include `to`."""
         return Estimate(self.value, min(self.low, to), max(self.high, to))

@@ -5,8 +5,8 @@ Definitions (any text on transmission lines; conversion tables checked in the te
     rho = sqrt(Pr / Pf)      SWR = (1 + rho) / (1 - rho)
     return loss = -20 log10 rho      mismatch loss = -10 log10(1 - rho**2)
 
-Uncertainty after JCGM 100:2008 (GUM). Two questions are kept apart: what the SWR *is* (all
-components) and whether it *changed* (noise only).
+Uncertainty after JCGM 100:2008 (GUM). There are two intervals: one for the SWR itself (all
+components of uncertainty) and one for detecting a change of the SWR (noise only).
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ from numpy.typing import ArrayLike
 
 from logger.blocks import Bools, Floats
 
-HIGHEST_SWR = 999.0  # beyond this, and for reflection of 1 and more, a figure means nothing
+HIGHEST_SWR = 999.0  # beyond this, and for reflection of 1 and more, the figure has no meaning
 HIGHEST_RHO = (HIGHEST_SWR - 1) / (HIGHEST_SWR + 1)
 COVERAGE = 1.96  # standard deviations of a 95 % interval
 BLEND = 1.48  # see `blend`
-LEAST_W = 1e-12  # stands in for mean powers of nothing and less where a logarithm is taken
+LEAST_W = 1e-12  # replaces mean powers <= 0 where a logarithm is taken
 
 
 def rho(forward_w: ArrayLike, reflected_w: ArrayLike) -> Floats:
-    """Magnitude of the reflection coefficient, >= 0; negative reflected power counts as 0."""
+    """Return the magnitude of the reflection coefficient, >= 0; reflected power < 0 counts as 0."""
     forward = np.asarray(forward_w, dtype=np.float64)
     reflected = np.maximum(np.asarray(reflected_w, dtype=np.float64), 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -34,57 +34,57 @@ def rho(forward_w: ArrayLike, reflected_w: ArrayLike) -> Floats:
 
 
 def swr(rho_: ArrayLike) -> Floats:
-    """Standing wave ratio of a reflection coefficient; HIGHEST_SWR at most."""
+    """Return the SWR of a reflection coefficient, at most HIGHEST_SWR."""
     bounded = np.clip(rho_, 0.0, HIGHEST_RHO)
     return np.asarray((1 + bounded) / (1 - bounded))
 
 
 def rho_of_swr(swr_: ArrayLike) -> Floats:
-    """Reflection coefficient of a standing wave ratio >= 1."""
+    """Return the reflection coefficient of an SWR >= 1."""
     ratio = np.asarray(swr_, dtype=np.float64)
     return (ratio - 1) / (ratio + 1)
 
 
 def return_loss_db(rho_: ArrayLike) -> Floats:
-    """Return loss in dB, infinite for a perfect match."""
+    """Return the return loss in dB, infinite for a perfect match."""
     with np.errstate(divide="ignore"):
         return np.asarray(-20 * np.log10(np.asarray(rho_, dtype=np.float64)))
 
 
 def rho_of_return_loss(return_loss: ArrayLike) -> Floats:
-    """Reflection coefficient of a return loss in dB."""
+    """Return the reflection coefficient of a return loss in dB."""
     return np.asarray(10 ** (-np.asarray(return_loss, dtype=np.float64) / 20))
 
 
 def mismatch_loss_db(rho_: ArrayLike) -> Floats:
-    """Loss in dB because of reflection alone, infinite for total reflection."""
+    """Return the mismatch loss in dB, infinite for total reflection."""
     with np.errstate(divide="ignore"):
         return np.asarray(-10 * np.log10(1 - np.asarray(rho_, dtype=np.float64) ** 2))
 
 
 def net_power_w(forward_w: ArrayLike, reflected_w: ArrayLike) -> Floats:
-    """Power that goes on towards the antenna, watts."""
+    """Return the net power towards the antenna, watts."""
     return np.asarray(forward_w, dtype=np.float64) - np.asarray(reflected_w, dtype=np.float64)
 
 
 def rho_through_line(rho_: ArrayLike, loss_db: float) -> Floats:
-    """Reflection seen at the near end of a line of matched loss `loss_db` (one way)."""
+    """Return the reflection at the near end of a line of one-way matched loss `loss_db`."""
     return np.asarray(np.asarray(rho_, dtype=np.float64) * 10 ** (-2 * loss_db / 20))
 
 
 def blend(gaussian: Floats, bounded: Floats) -> Floats:
-    """Half-width of the 95 % interval of a Gaussian error plus a leak of unknown phase.
+    """Return the half-width of the 95 % interval of a Gaussian error plus a leak of unknown phase.
 
-    `gaussian` is the half-width of the first alone, `bounded` the leak's magnitude (the cosine of
-    a uniform phase, an arcsine distribution, reaches nearly all of it). Fitted to the exact
-    convolution, within 3 % everywhere (see the tests).
+    `gaussian` is the half-width of the Gaussian error alone, `bounded` the magnitude of the leak
+    (the cosine of a uniform phase has an arcsine distribution, most of which lies near its ends).
+    Fitted to the exact convolution, within 3 % everywhere (see the tests).
     """
     total = np.asarray(gaussian) ** BLEND + np.asarray(bounded) ** BLEND
     return np.asarray(total ** (1 / BLEND))
 
 
 class Estimate(NamedTuple):
-    """SWR with its bounds, each (n,), NaN where it cannot be read."""
+    """SWR with its bounds, each (n,), NaN where not readable."""
 
     swr: Floats
     low: Floats
@@ -103,13 +103,13 @@ def estimate(
     forward_leak: float,
     readable: Bools,
 ) -> Estimate:
-    """SWR with both 95 % intervals from mean powers.
+    """Return the SWR with both 95 % intervals, from mean powers.
 
     forward_w, reflected_w  mean powers, watts
     noise_variance          variance of reflected/incident from noise
-    systematic_variance     variance of ln(reflected/incident) from zero, fit and the like
+    systematic_variance     variance of ln(reflected/incident) from zero, fit and similar
     leak, forward_leak      directivity of the reflected and the forward port as magnitudes
-    readable                False where the power is too low for a figure
+    readable                False where the power is too low to state an SWR
     """
     safe_forward = np.where(readable, forward_w, 1.0)
     ratio = np.where(readable, reflected_w, 0.0) / safe_forward
@@ -123,7 +123,7 @@ def estimate(
         return np.asarray(low), np.asarray(point + blend(up, leakage))
 
     none = np.zeros_like(point)
-    # The forward port's own leak multiplies the reading by 1 -+ forward_leak * rho.
+    # The leak of the forward port multiplies its reading by 1 -+ forward_leak * rho.
     leakage = leak + forward_leak * np.minimum(point, 1.0) ** 2
     least = np.maximum(ratio, LEAST_W / safe_forward)
     low, high = bounds(noise_variance + systematic_variance * least**2, leakage)

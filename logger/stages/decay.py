@@ -1,11 +1,11 @@
-"""The discharge time constants of both detectors, from the tails after key-up.
+"""Discharge time constants of both detectors, from the tails after key-up.
 
-When the transmitter goes silent the smoothing capacitors discharge through their loads, so both
-readings fall exponentially. The slope of the logarithm from the last keyed pair down to FLOOR of it
-gives the time constant; where the reading is gone at once, the step to the next pair is an upper
-bound of it. Speech may fade more slowly, so a low quantile over the last KEPT transmissions is
-used. It changes at the first pair after the hang time of a transmission, so that it is the same
-however the stream was cut.
+When the transmitter stops, the smoothing capacitors discharge through their loads, so both readings
+fall exponentially. The slope of the logarithm, from the last keyed pair down to FLOOR of its
+reading, gives the time constant. If the reading is gone at the next pair, that step gives an upper
+bound. Speech may fade more slowly, so a low quantile over the last KEPT transmissions is used. The
+result changes at the first pair after the hang time of a transmission, so that it does not depend
+on how the stream was cut into blocks.
 """
 
 from __future__ import annotations
@@ -18,25 +18,25 @@ import numpy as np
 from logger.blocks import Bools, Floats, Times
 
 KEPT = 15
-LOW = 5  # the quantile used is one in this many
-FLOOR = 0.2  # of the reading of the last keyed pair: where the tail is no longer used
-NOISE = 6.0  # standard deviations of one reading that the tail must stay above
-SLOPE_FROM = 4  # pairs in a tail from which a line is fitted
-LEAST_KEYED = 8  # pairs; a shorter transmission teaches nothing
+LOW = 5  # the quantile is 1 / LOW
+FLOOR = 0.2  # of the reading of the last keyed pair: end of the tail that is used
+NOISE = 6.0  # the tail must stay above this many standard deviations of one reading
+SLOPE_FROM = 4  # least number of pairs in a tail for a line fit
+LEAST_KEYED = 8  # pairs; shorter transmissions are ignored
 DIGITS = 4
 STEP = 0.1  # of the logarithm of a time constant
-LONGEST_S = 1.0  # a slower tail is no detector's
+LONGEST_S = 1.0  # a detector discharges faster than this
 
 
 class DecayMemory(msgspec.Struct, forbid_unknown_fields=True):
-    """Time constants of the latest tails in seconds, the oldest first."""
+    """Time constants of the latest tails in seconds, oldest first."""
 
     forward_s: list[float] = []
     reflected_s: list[float] = []
 
 
 class DecayTracker:
-    """Takes in readings; `constants_s` are the time constants known (see `choose_constants`).
+    """State machine over pairs; `constants_s` are the present constants (`choose_constants`).
 
     zero_v   of the forward and the reflected reading
     hang_ns  a pause shorter than this does not end a transmission
@@ -45,8 +45,8 @@ class DecayTracker:
     def __init__(self, memory: DecayMemory, zero_v: tuple[float, float], hang_ns: int) -> None:
         self._zero_v = np.array(zero_v)[:, None]
         self._hang_ns = hang_ns
-        self._keyed = 0  # pairs of the transmission under way
-        self._tail: tuple[Times, Floats] | None = None  # from its last keyed pair on
+        self._keyed = 0  # pairs of the transmission in progress
+        self._tail: tuple[Times, Floats] | None = None  # starts with its last keyed pair
         self.memory = memory
         self.constants_s = choose_constants(memory)
 
@@ -58,8 +58,10 @@ class DecayTracker:
         keyed: Bools,
         noise_v: tuple[float, float],
     ) -> int | None:
-        """Take in pairs (n,) until the constants change; return how many were taken in, None if
-        all were."""
+        """Process pairs (n,) until the constants change.
+
+        Return the number of pairs processed, None if all were.
+        """
         down = np.flatnonzero(keyed)
         if self._tail is None and not len(down):
             return None
@@ -91,7 +93,7 @@ class DecayTracker:
         return None
 
     def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:
-        """Time has reached `now_ns` without a pair."""
+        """Advance the time to `now_ns` without a pair."""
         if self._tail is not None and now_ns - int(self._tail[0][0]) > self._hang_ns:
             if self._keyed >= LEAST_KEYED:
                 self._learn(*self._tail, noise_v)
@@ -113,8 +115,10 @@ class DecayTracker:
 
 
 def choose_constants(memory: DecayMemory) -> tuple[float, float] | None:
-    """Return the forward and reflected time constant in s, None before the first tail. A reflected
-    tail that was too weak is taken to be like the forward one."""
+    """Return the forward and reflected time constant in s, None before the first tail.
+
+    If all reflected tails were too weak, the forward constant is used for both.
+    """
     if not memory.forward_s:
         return None
     forward_s = _round(_low(memory.forward_s))
@@ -122,13 +126,16 @@ def choose_constants(memory: DecayMemory) -> tuple[float, float] | None:
 
 
 def _low(constants_s: list[float]) -> float:
-    """Return a low quantile: no tail falls faster than the detector, some fall with the speech."""
+    """Return a low quantile: no tail falls faster than the detector, but speech may fade slowly."""
     return sorted(constants_s)[len(constants_s) // LOW]
 
 
 def measure_decay(times: Times, volts: Floats, least_v: float) -> float | None:
-    """Return the time constant in seconds of a tail (n,) that begins at its last keyed pair, None
-    if it cannot be seen; `least_v` is what can be told from noise."""
+    """Return the time constant in seconds of a tail (n,) that begins at its last keyed pair.
+
+    None if it cannot be measured; `least_v` is the least voltage that is distinguishable from
+    noise.
+    """
     floor_v = max(FLOOR * float(volts[0]), least_v)
     below = np.flatnonzero(volts <= floor_v)
     if volts[0] < least_v / FLOOR or not len(below):
@@ -146,5 +153,5 @@ def measure_decay(times: Times, volts: Floats, least_v: float) -> float | None:
 
 
 def _round(constant_s: float) -> float:
-    """Round up to a step of STEP, so that what is used changes seldom."""
+    """Round up to a multiple of STEP in the logarithm, so that the constant seldom changes."""
     return math.exp(math.ceil(math.log(constant_s) / STEP) * STEP)

@@ -1,19 +1,19 @@
-"""Which pairs depart from the reflection around them. Pure functions.
+"""Pairs whose reflection departs from that around them. Pure functions.
 
-Two ways to depart:
+There are two kinds of departure:
 
 - From the level: reflection differs from the median of the levels of REACH quarters on either side
   (or from the usual level, where a contact is open for most of that time; see `levels_around`) by
-  more than LEAST_RHO (less on a steady carrier in calm air; see `_least_rho`), than CERTAIN
-  standard deviations of its noise, and than a detector that lags behind the envelope could show:
-  reflection read while power falls may be that of the power LAG_NS before. This serves speech too,
-  where pairs are strong and weak by turns.
-- Between two jumps: from one pair to the next the ratio changes by more than JUMP times the mean
-  change of that quarter and than its noise, and within LONGEST_NS it jumps back. This finds what
-  wind in the antenna would hide from the first way, on carriers.
+  more than LEAST_RHO (less on a steady carrier in calm air; see `_least_rho`), by more than CERTAIN
+  standard deviations of its noise, and by more than a detector that lags behind the envelope could
+  show: reflection read while power falls may be that of the power LAG_NS before. This works on
+  speech too, where strong and weak pairs alternate.
+- Between two jumps: from one pair to the next the ratio changes by more than its noise and by more
+  than JUMP times the mean change of that quarter, and it jumps back within LONGEST_NS. On carriers
+  this finds departures that wind in the antenna hides from the first method.
 
-Gaussian noise passes CERTAIN in one of 5 * 10**8 pairs, some four times in a year of eight hours a
-day at 200 pairs a second; and what passes is judged again (see `excursions`).
+Gaussian noise exceeds CERTAIN once in 5 * 10**8 pairs, about four times in a year of eight hours a
+day at 200 pairs a second; every departure is then checked again (see `excursions`).
 """
 
 from __future__ import annotations
@@ -27,33 +27,36 @@ from logger.stages.quarters import Quarters, SentPairs
 
 REACH = 4  # quarters on either side
 LEAST_RHO = 0.02
-LEAST_STEADY_RHO = 0.003  # of a carrier whose power is steady, and more by
-CALM = 4.0  # times the variation of the levels around
-LEAST_LEVELS = 5  # that tell this variation
+LEAST_STEADY_RHO = 0.003  # of a carrier of steady power, plus
+CALM = 4.0  # times the variation of the surrounding levels
+LEAST_LEVELS = 5  # least number of levels to estimate this variation
 CERTAIN = 6.0
 STRETCH_NS = 31_250_000  # an eighth of a quarter
-WORTH_A_LOOK = 3.0  # standard deviations, by the noise in the mean of a stretch
+WORTH_A_LOOK = 3.0  # standard deviations of the mean of a stretch, above which a pair is examined
 LAG_NS = 20_000_000
 RISE_NS = 5_000_000
 RESTLESS = 2.0  # times the recent variation: a level further off is far from the usual one
-NEAR = 0.25  # of that distance: pairs within it are at the usual level
-LEAST_NEAR = 3  # pairs at the usual level from which on that level is used
+NEAR = 0.25  # share of that distance: pairs within it count as at the usual level
+LEAST_NEAR = 3  # least number of pairs at the usual level for that level to be used
 JUMP = 10.0
-STEADY = 2.0  # incident power within this factor about a jump
-UNMODULATED = 1.12  # mean power of stretches within this factor: a carrier without modulation
+STEADY = 2.0  # incident power stays within this factor around a jump
+UNMODULATED = 1.12  # mean power of stretches within this factor: an unmodulated carrier
 LONGEST_NS = 1_000_000_000
 
 
 def from_level(
     quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise
 ) -> tuple[Times, Floats]:
-    """Indices in `quarters.pairs` of the pairs that depart from the level, in the quarters from
-    index `begin` to `end`; and the least change of |Gamma| that counted in each of these, (q,)."""
+    """Return the pairs that depart from the level, in the quarters from index `begin` to `end`.
+
+    The result is their indices in `quarters.pairs`, and the least change of |Gamma| that counted in
+    each quarter, (q,).
+    """
     level = levels_around(quarters, begin, end)
     part = slice(int(quarters.first[begin]), int(quarters.first[end]))
     pairs = quarters.pairs[part]
 
-    # Together the pairs of a stretch may tell what none of them tells alone.
+    # The pairs of a stretch together may be significant where no single pair is.
     stretch = pairs.time_ns // STRETCH_NS
     first = np.concatenate([[0], np.flatnonzero(stretch[1:] != stretch[:-1]) + 1])
     lengths = np.diff(first, append=len(pairs))
@@ -85,7 +88,7 @@ def from_level(
     at = np.flatnonzero(beyond & pairs.trusted)
     if not len(at):
         return at, least_rho
-    # Few are left. What a lagging detector can show is no departure.
+    # Few pairs are left. Exclude departures that a lagging detector could show.
     strongest, weakest = _envelope(quarters.pairs, at + part.start)
     reflected_w, quarter = pairs.reflected_w[at], np.searchsorted(ends, at, side="right")
     volts = pairs.reflected_v[at], pairs.forward_v[at]
@@ -106,8 +109,11 @@ def from_level(
 def between_jumps(
     quarters: Quarters, begin: int, end: int, coupler: Coupler, noise: Noise, after_ns: int
 ) -> tuple[Times, int]:
-    """Indices in `quarters.pairs` of the pairs between a jump in the quarters from index `begin`
-    to `end` and the jump back; of jumps later than `after_ns`. And when the last jump back was."""
+    """Return the pairs between a jump in quarters `begin` to `end` and the jump back.
+
+    Only jumps later than `after_ns` count. The result is the indices in `quarters.pairs` and the
+    time of the last jump back, nanoseconds.
+    """
     pairs = quarters.pairs
     past = int(np.searchsorted(quarters.number, quarters.number[end - 1] + REACH, side="right"))
     bounds = quarters.first[begin : past + 1] - quarters.first[begin]
@@ -130,7 +136,7 @@ def between_jumps(
         & (strongest < STEADY * weakest)
     ]
     level = np.repeat(levels_around(quarters, begin, past), np.diff(bounds))[at]
-    # A jump from far off to the level is one back, whose jump away was not noticed.
+    # A jump from far off to the level is a jump back; the jump away was missed.
     near = 0.5 * size[at]
     away = (np.abs(ratio[at - 1] - level) < near) | (np.abs(ratio[at] - level) > near)
     inside: list[Times] = []
@@ -158,10 +164,10 @@ def spread_w(
     coupler: Coupler,
     noise: Noise,
 ) -> Floats:
-    """Standard deviation, by noise, of reflected power less `ratio` times incident power, watts.
+    """Return the standard deviation of reflected power less `ratio` times incident power, watts.
 
-    Where the law is steep near its zero, a reading that noise raised lies where it is flat: so the
-    slope at the reading that `ratio` would cause counts if it is the steeper one.
+    It is caused by noise. Where the detector law is steep near zero, noise may raise a reading to
+    where it is flat. So the slope at the reading that `ratio` would cause is used if it is steeper.
     """
     expected_v = coupler.reflected.volts(np.asarray(ratio) * forward_w)
     slope = np.maximum(coupler.reflected.slope(reflected_v), coupler.reflected.slope(expected_v))
@@ -182,11 +188,12 @@ def bias_w(
 
 
 def levels_around(quarters: Quarters, begin: int, end: int) -> Floats:
-    """Return the level that pairs are held against, for the quarters from index `begin` to `end`.
+    """Return the level to compare pairs with, for the quarters from index `begin` to `end`.
 
-    That is the median of the levels of REACH quarters on either side in the same transmission, NaN
-    where there is none; or the usual level where that is far off and pairs go back to it soon: then
-    a contact was open for most of the time around.
+    This is the median of the levels of REACH quarters on either side in the same transmission, NaN
+    if there is none. Where the usual level differs much from it and pairs soon return to the usual
+    level, a contact was open for most of the surrounding time, and the usual level is returned
+    instead.
     """
     level = _medians_around(quarters, begin, end)
     usual = quarters.usual[begin:end]
@@ -217,8 +224,8 @@ def _least_rho(
     """Return the least departure that counts, for the quarters from index `begin` to `end`.
 
     `stretch_w` (s,) is the mean incident power of the trusted pairs of each stretch, `quarter` (s,)
-    its quarter, from 0. Speech and wind make differences of LEAST_RHO; where power is steady and
-    the levels around vary less, less is enough.
+    its quarter, from 0. Speech and wind cause differences of LEAST_RHO; where power is steady and
+    the surrounding levels vary less, the limit is lower.
     """
     at = np.flatnonzero(np.diff(quarter, prepend=-1))
     steady = np.maximum.reduceat(stretch_w, at) <= UNMODULATED * np.minimum.reduceat(stretch_w, at)
@@ -239,8 +246,11 @@ def _medians_around(quarters: Quarters, begin: int, end: int) -> Floats:
 
 
 def _sorted_around(quarters: Quarters, begin: int, end: int) -> tuple[Floats, Times]:
-    """Return the levels of REACH quarters on either side in the same transmission, sorted, those
-    not known last, (q, 2 REACH + 1), and how many are known, (q,)."""
+    """Return the levels of REACH quarters on either side in the same transmission, sorted.
+
+    The levels are (q, 2 REACH + 1) with unknown ones last; the second array (q,) counts the known
+    ones.
+    """
     beside = np.arange(begin, end)[:, None] + np.arange(-REACH, REACH + 1)
     inside = (beside >= 0) & (beside < len(quarters))
     beside = np.clip(beside, 0, len(quarters) - 1)
@@ -253,10 +263,11 @@ def _sorted_around(quarters: Quarters, begin: int, end: int) -> tuple[Floats, Ti
 
 
 def _envelope(pairs: SentPairs, at: Times) -> tuple[Floats, Floats]:
-    """The most incident power that a pair's reflected reading may stem from, and the least that it
-    may have got to, for the pairs of index `at`, watts.
+    """Return the highest and lowest incident power behind reflected readings at `at`, watts.
 
-    A reading taken after the forward one may already show the power of the next pair.
+    The highest is the most power that a reading may stem from, the lowest the least that it may
+    have fallen to. A reading taken after the forward one may already show the power of the next
+    pair.
     """
     times = pairs.time_ns
     power_w = np.append(pairs.forward_w, [0.0, 0.0])

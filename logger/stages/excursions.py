@@ -1,13 +1,12 @@
-"""Short departures of the reflection and back: the plug that opens for 20 ms. A pure state machine.
+"""Excursions, such as a plug that opens for 20 ms. A pure state machine.
 
-Departing pairs (see `departures`) within MERGE_NS of one another are one departure. It is an
-excursion when it lasts LONGEST_NS at most and the pairs just before and just after it agree that
-the reflection went away and came back: by more than SCATTERS times what these pairs scatter
-themselves (wind in the antenna, hum, modulation), STEADY_SCATTERS times on a steady carrier in
-calm air.
+Departing pairs (see `departures`) within MERGE_NS of one another form one departure. It is an
+excursion if it lasts LONGEST_NS at most and the pairs just before and just after it agree that the
+reflection went away and came back: by more than SCATTERS times the scatter of these pairs (wind in
+the antenna, hum, modulation), or STEADY_SCATTERS times on a steady carrier in calm air.
 
-Two detectors see the size of a reflection only. A contact of such a resistance that the reflection
-keeps its size shows nothing, and an open cannot be told from a short.
+Two detectors measure only the magnitude of a reflection. A contact whose resistance leaves the
+magnitude unchanged is not detected, and an open cannot be distinguished from a short.
 """
 
 from __future__ import annotations
@@ -31,44 +30,44 @@ from logger.stages.departures import (
 from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, joined
 
 MERGE_NS = 25_000_000
-LEAST_BACK = 2  # pairs in a row that are back at the level end a departure,
-LEAST_BACK_NS = 15_000_000  # if so long is between the departing ones
-BESIDE_NS = 1_000_000_000  # pairs before and after are sought within this time,
-BESIDE = 16  # so many at most
+LEAST_BACK = 2  # successive pairs back at the level that end a departure,
+LEAST_BACK_NS = 15_000_000  # if the departing pairs around them are at least this far apart
+BESIDE_NS = 1_000_000_000  # time before and after a departure in which pairs are searched
+BESIDE = 16  # largest number of these pairs
 LEAST_BESIDE = 2
-EITHER = 0.25  # share of departures to the other side that shows noise
+EITHER = 0.25  # share of departures to the other side that indicates noise
 SCATTERS = 5.0
-STEADY_SCATTERS = 3.0  # of a steady carrier in calm air: it is noise, weighed as such below
-STEADY_BESIDE = 1.12  # power within this factor beside it does not move; if it does, each detector
-LEAST_MOVING_RHO = 0.1  # follows in its own way, and less than this is none
+STEADY_SCATTERS = 3.0  # on a steady carrier in calm air: the scatter is noise, weighed below
+STEADY_BESIDE = 1.12  # ratio of highest to lowest power up to which power is steady
+LEAST_MOVING_RHO = 0.1  # least departure while power moves: detectors follow differently
 SIGMA_PER_MAD = 1.4826
-GROUP_NS = 4_000_000_000  # what departs for longer is judged in parts
-KEPT = 24  # quarters before those under judgement that are kept: a group and what is beside it
+GROUP_NS = 4_000_000_000  # longer departures are split into parts of this length
+KEPT = 24  # quarters retained before those being judged: a group and its surroundings
 
 
 NONE = np.empty(0, dtype=np.int64)
 
 
 class Excursions:
-    """Feeds on quarters; yields excursions, REACH quarters after they were over."""
+    """State machine from quarters to excursions, REACH quarters after they ended."""
 
     def __init__(self, coupler: Coupler) -> None:
         self._coupler = coupler
         self._held: list[Quarters] = []
-        self._judged = -(2**62)  # the latest quarter that has been judged
-        self._jumped_ns = -(2**62)  # the latest jump back
-        self._open = NONE, NONE  # times of pairs between jumps, and off the level, to be judged
-        self._least_rho: dict[int, float] = {}  # that counts, by the number of the quarter
-        self._known = NONE  # times of all that departed lately
+        self._judged = -(2**62)  # number of the latest quarter judged
+        self._jumped_ns = -(2**62)  # time of the latest jump back
+        self._open = NONE, NONE  # times of pairs between jumps and off the level, not yet judged
+        self._least_rho: dict[int, float] = {}  # least departure that counts, by quarter number
+        self._known = NONE  # times of all recent departing pairs
 
     def update(self, quarters: Quarters | None, now_ns: int, noise: Noise) -> list[Excursion]:
-        """Take in quarters, if there are new ones; time has reached `now_ns`."""
+        """Process quarters, if there are new ones, and advance the time to `now_ns`."""
         if quarters is not None:
             self._held.append(quarters)
         return self._judge(now_ns // QUARTER_NS - REACH - 1, noise)
 
     def finish(self, quarters: Quarters | None, noise: Noise) -> list[Excursion]:
-        """Take in the last quarters; no more pairs will come."""
+        """Process the last quarters at the end of the stream."""
         if quarters is not None:
             self._held.append(quarters)
         if not self._held:
@@ -95,7 +94,7 @@ class Excursions:
         open_ns = 2**62
         found: list[Excursion] = []
         for group in _groups(np.union1d(jumped, off)):
-            if group[-1] >= past_ns:  # it may go on
+            if group[-1] >= past_ns:  # it may continue
                 open_ns = int(group[0])
                 break
             near = self._since((int(group[0]) - BESIDE_NS) // QUARTER_NS).pairs
@@ -111,8 +110,10 @@ class Excursions:
         return found
 
     def _since(self, number: int) -> Quarters:
-        """The quarters held from `number` on, and the one before them, whose last pair counts. To
-        join all would be to copy seconds of pairs each quarter."""
+        """Return the held quarters from `number` on, and the one before, whose last pair is needed.
+
+        Only the parts needed are joined; joining all would copy seconds of pairs for each quarter.
+        """
         parts: list[Quarters] = []
         for part in reversed(self._held):
             at = int(np.searchsorted(part.number, number))
@@ -122,11 +123,10 @@ class Excursions:
         return joined(parts[::-1])
 
     def _parts(self, jumped: Times, off: Times, pairs: SentPairs) -> list[Times]:
-        """Return the times of each departure among departing pairs: those between jumps first,
-        since they are sharper.
+        """Return the times of each departure, those between jumps first because they are sharper.
 
-        Under a steady carrier a departure ends where pairs are back at the level beside it. What
-        lies between jumps may be such pairs, if one of the jumps was not noticed.
+        On a steady carrier a departure ends where pairs are back at the surrounding level. Pairs
+        between jumps may be at that level too, if one of the jumps was missed.
         """
         back = self._back(jumped, off, pairs)
         if back is None:
@@ -142,8 +142,10 @@ class Excursions:
         return parts
 
     def _back(self, jumped: Times, off: Times, pairs: SentPairs) -> Bools | None:
-        """True for pairs (n,) that are at the level beside a departure, None if there is no telling
-        because power moves."""
+        """Return a mask (n,) of pairs at the level around a departure.
+
+        None if the power is not steady.
+        """
         times = pairs.time_ns
         departs = np.zeros(len(pairs), dtype=bool)
         for part in (self._known, jumped, off):
@@ -169,7 +171,7 @@ class Excursions:
         return back if _is_steady(pairs.forward_w[at]) else None
 
     def _among(self, parts: list[Times], pairs: SentPairs, noise: Noise) -> list[Excursion]:
-        """Return the excursions among departures close to one another."""
+        """Return the excursions among neighbouring departures."""
         found: list[Excursion] = []
         for part in parts:
             if not any(
@@ -180,7 +182,7 @@ class Excursions:
         return sorted(found, key=lambda one: one.time_ns)
 
     def _excursion(self, departing_ns: Times, pairs: SentPairs, noise: Noise) -> list[Excursion]:
-        """The excursion that a departure of pairs at these times is, if it is one."""
+        """Return the excursion of the departure at these times, an empty list if it is none."""
         first_ns, last_ns = int(departing_ns[0]), int(departing_ns[-1])
         if last_ns - first_ns > LONGEST_NS:
             return []
@@ -197,7 +199,7 @@ class Excursions:
         after = np.flatnonzero(quiet & (times > last_ns))[:BESIDE]
         if min(len(before), len(after)) < LEAST_BESIDE:
             return []
-        # The next open of a chattering contact may be among those after it, still to be judged.
+        # Pairs after it may belong to the next open of a chattering contact, not judged yet.
         former = np.median(ratio[before])
         back = after[np.abs(ratio[after] - former) < 0.5 * abs(np.median(away) - former)]
         if len(back) >= LEAST_BESIDE and _is_steady(near.forward_w[[*before, *back]]):
@@ -205,8 +207,8 @@ class Excursions:
         level = np.array([np.median(ratio[before]), np.median(ratio[after])])
         beside = np.concatenate([before, after])
         off = ratio[beside] - np.repeat(level, [len(before), len(after)])
-        # Other departures to either side alike are noise that has grown: the pairs left between
-        # them would show too little of it.
+        # Other departures to both sides alike mean that the noise has grown: the remaining pairs
+        # would underestimate it.
         others = np.flatnonzero(near.trusted & ~quiet & ((times < first_ns) | (times > last_ns)))
         astray = ratio[others] - level.mean()
         if min((astray > 0).sum(), (astray < 0).sum()) >= max(LEAST_BESIDE, EITHER * len(others)):
@@ -224,7 +226,7 @@ class Excursions:
         least = LEAST_MOVING_RHO if moves else least
         if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < least:
             return []
-        # Hum and the like make the pairs beside it scatter by more than noise; weak ones most.
+        # Hum and similar effects scatter the surrounding pairs by more than noise, weak ones most.
         columns = near.reflected_v, near.forward_v, near.forward_w
         sd = spread_w(*columns, level.mean(), self._coupler, noise)
         sd /= near.forward_w
@@ -252,8 +254,7 @@ class Excursions:
 
 
 def _groups(times: Times) -> list[Times]:
-    """Times (n,) in order, parted where more than MERGE_NS is between two, and the parts after
-    each GROUP_NS."""
+    """Split sorted times (n,) at pauses longer than MERGE_NS, and each part every GROUP_NS."""
     if not len(times):
         return []
     parts: list[Times] = []
@@ -264,8 +265,7 @@ def _groups(times: Times) -> list[Times]:
 
 
 def _is_steady(power_w: Floats) -> bool:
-    """True if powers (n,) are those of a carrier that is not modulated; its edge may be among
-    them."""
+    """True if powers (n,) are those of an unmodulated carrier, possibly with an edge of it."""
     low, high = np.quantile(power_w, [0.1, 0.9])
     return bool(high <= STEADY_BESIDE * low)
 

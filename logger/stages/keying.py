@@ -1,9 +1,9 @@
-"""Key-down and key-up from incident power, with hysteresis; others' signals are no key-down.
+"""Key-down and key-up from incident power, with hysteresis; rejection of foreign signals.
 
-Power that arrives from outside (another transmitter, heard through the antenna or picked up by the
-wiring) shows on the reflected port at least as strongly as on the forward one. So a pair with more
-reflected power than any load sends back is not ours. Where both ports read alike, as into an open,
-it is ours unless its power is far below all that this station transmits with.
+Power from outside (another transmitter, received by the antenna or picked up by the wiring) shows
+on the reflected port at least as strongly as on the forward port. So a pair with more reflected
+power than any load can cause is foreign. A pair with equal readings on both ports, as into an open,
+is ours unless its power is far below all powers of this station.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ import numpy as np
 from logger.blocks import Bools, Floats
 from logger.stages.own_power import OwnPower
 
-RELEASE = 0.7  # the key counts as up below this part of the threshold
-ALIKE = 0.5  # reflected over incident power from which a weak signal may come from outside
-WEAK = 0.1  # of the least power of our own
+RELEASE = 0.7  # the key counts as up below this share of the threshold
+ALIKE = 0.5  # reflected over incident power above which a weak signal may come from outside
+WEAK = 0.1  # share of the station's least power
 
 
 class Keying:
-    """Remembers across blocks whether the key was down, and who transmitted."""
+    """Keying state, continued across blocks: key position and origin of the signal."""
 
     def __init__(self, min_forward_w: float, impossible_ratio: float) -> None:
         self._on_w = min_forward_w
@@ -29,7 +29,7 @@ class Keying:
         self._ours = False
 
     def update(self, forward_w: Floats, reflected_w: Floats, own: OwnPower) -> tuple[Bools, Bools]:
-        """Return where our key is down, and where another signal is heard instead, both (n,)."""
+        """Return two masks (n,): our key is down; a foreign signal is received instead."""
         power = self._hysteresis(forward_w)
         impossible = reflected_w > self._impossible_ratio * np.maximum(forward_w, 0.0)
         possible = power & ~impossible
@@ -43,7 +43,7 @@ class Keying:
     def _hysteresis(self, forward_w: Floats) -> Bools:
         keyed = forward_w >= self._on_w
         between = np.flatnonzero(keyed != (forward_w >= self._off_w))
-        if len(between):  # a run of such pairs is as the pair before it
+        if len(between):  # a run of such pairs keeps the state of the pair before it
             begins = np.diff(between, prepend=-2) != 1
             first = between[begins]
             before = np.where(first > 0, keyed[first - 1], self._down)
@@ -55,7 +55,7 @@ class Keying:
         return np.asarray((forward_w < weak_w) & (reflected_w > ALIKE * forward_w))
 
     def _continued(self, possible: Bools, surely: Bools) -> Bools:
-        """Return `possible`, in each run from the first pair on that is `surely` ours, (n,)."""
+        """Return `possible` (n,), in each run from the first pair that is `surely` ours."""
         if not possible.any() or (possible == surely).all():
             ours = surely
         else:

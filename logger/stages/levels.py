@@ -1,9 +1,9 @@
-"""The level of reflection in each quarter second of transmitting. A pure state machine.
+"""Level of reflection in each quarter second of transmission. A pure state machine.
 
-A level is the median of reflected over incident power: half of a quarter's pairs may be wrong
-before it moves. The median of whole counts would be a whole count, so each reading is first moved
-to a place of its own within its step. Quarters are those of UTC, so that they do not depend on how
-the stream was cut.
+A level is the median of reflected over incident power, so up to half of the pairs of a quarter may
+be wrong before it moves. The median of integer counts would be an integer, so each reading is first
+moved to its own place within its step. Quarters are aligned to UTC, so that they do not depend on
+how the stream was cut into blocks.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
 from logger.stages.view import View
 
 LONG_AGO_NS = -(2**62)
-LEAST_PAIRS = 4  # trusted ones that a level needs
-HIGHEST_RATIO = 2.0  # reflected over incident power; beyond it is no reflection
-SPREAD = 2_654_435_769  # odd, 2**32 over the golden ratio: multiples lie evenly, modulo 2**32
-MEDIAN_VARIANCE = np.pi / 2  # of the median of many normal values, over that of their mean
+LEAST_PAIRS = 4  # least number of trusted pairs for a level
+HIGHEST_RATIO = 2.0  # reflected over incident power; higher values are not reflection
+SPREAD = 2_654_435_769  # odd, 2**32 over the golden ratio: multiples are evenly spread modulo 2**32
+MEDIAN_VARIANCE = np.pi / 2  # variance of the median of many normal values, over that of the mean
 
 
 class Levels:
-    """Feeds on power blocks; yields quarters once a pair or the time has gone past them.
+    """State machine from power blocks to quarters, returned when the time has passed them.
 
     hang_ns  a pause shorter than this does not end a transmission
     memory   of usual levels
@@ -48,12 +48,11 @@ class Levels:
 
     @property
     def memory(self) -> usual_level.UsualLevelMemory:
-        """Usual levels, to be stored from run to run."""
+        """Usual levels, to be stored between runs."""
         return self._usual.memory
 
     def update(self, view: View, ended_ns: Sequence[int] = ()) -> Quarters | None:
-        """Take in one block and the ends of transmissions that it completed; quarters that it
-        completed."""
+        """Process one block and the ends of transmissions; return the completed quarters."""
         block = view.block
         times, forward_w = block.time_ns, block.forward_w
         sent = self._sent(view)
@@ -61,8 +60,8 @@ class Levels:
             follows = np.concatenate([[self._sent_before], sent[:-1]])
             trusted = forward_w >= view.floor_w
             trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
-            # With the reflected reading at the end the ratio is high, even if the forward reading,
-            # which an open may raise, is there too.
+            # With a clipped reflected reading the ratio is high, even if the forward reading, which
+            # an open may raise, is clipped too.
             clipped = block.flags & np.uint8(Flag.CLIPPED) != 0
             trusted &= ~clipped | (block.reflected_v >= block.forward_v)
             below = block.below
@@ -86,7 +85,7 @@ class Levels:
         return self.advance(int(times[-1]), view.noise, ended_ns)
 
     def _sent(self, view: View) -> Bools:
-        """Pairs that count: keyed ones, and readable ones in the pauses of speech, (n,)."""
+        """Return the mask (n,) of pairs that count: keyed, or readable in the pauses of speech."""
         keyed, times = view.keyed, view.block.time_ns
         if keyed.all():
             self._keyed_ns = int(times[-1])
@@ -94,12 +93,12 @@ class Levels:
         last_ns = np.where(keyed, times, self._keyed_ns)
         np.maximum.accumulate(last_ns, out=last_ns)
         self._keyed_ns = int(last_ns[-1])
-        # Where there is no noise at all, nothing would count as readable, too.
+        # Without any noise every pair would count as readable; hence LEAST_W.
         readable = view.block.forward_w >= np.maximum(view.floor_w, LEAST_W)
         return np.asarray(keyed | readable & (times - last_ns <= self._hang_ns))
 
     def advance(self, now_ns: int, noise: Noise, ended_ns: Sequence[int] = ()) -> Quarters | None:
-        """Time has reached `now_ns`; the quarters that are over by then."""
+        """Advance the time to `now_ns` and return the quarters that have ended."""
         past_ns = now_ns // QUARTER_NS * QUARTER_NS
         if not self._held or self._held[0][0].time_ns[0] >= past_ns:
             self._usual.learn(ended_ns)
@@ -113,7 +112,7 @@ class Levels:
         return self._measure(pairs[:end], place[:end], noise, ended_ns)
 
     def finish(self, noise: Noise) -> Quarters | None:
-        """No more pairs will come: what there is of the last quarter."""
+        """End the stream; return the incomplete last quarter."""
         self._sent_before = False
         if not self._held:
             return None
@@ -127,7 +126,8 @@ class Levels:
         first = np.concatenate([[0], np.flatnonzero(np.diff(number)) + 1])
         start_ns = self._starts(times, place, first)
         trusted = pairs.trusted & pairs.settled
-        # Until it is known what detectors hold, a quarter in which few settled is taken whole.
+        # Until the decay of the detectors is known, use all pairs of a quarter in which few
+        # settled.
         settled = np.add.reduceat(trusted, first, dtype=np.int64)
         few = (settled > 0) & (settled < LEAST_PAIRS)
         if few.any():
@@ -171,7 +171,7 @@ class Levels:
         )
 
     def _starts(self, times: Times, place: Floats, first: Times) -> Times:
-        """When the transmission of each quarter began, or its stay on the channel, (q,)."""
+        """Return the start of the transmission, or of the stay on its channel, (q,)."""
         before_ns = np.concatenate([[self._last_ns], times[:-1]])
         before = np.concatenate([[self._place], place[:-1]])
         moved = (place != before) & ~(np.isnan(place) & np.isnan(before))
@@ -183,16 +183,19 @@ class Levels:
 
 
 def _places_in_step(times: Times) -> Floats:
-    """Return numbers from -0.5 to 0.5, evenly spread over pairs at `times` (n,), that depend on the
-    times alone."""
+    """Return numbers from -0.5 to 0.5, evenly spread over pairs at `times` (n,).
+
+    They depend on the times only.
+    """
     turns = ((times >> 3) * SPREAD).astype(np.int32)  # times are whole microseconds
     return np.asarray(turns * 2.0**-32, dtype=np.float64)
 
 
 def _medians(ratio: Floats, group: Times, count: Times) -> Floats:
-    """Median of `ratio` (n,) in each group; groups are numbered in order, `count` (q,) of each.
+    """Return the median of `ratio` (n,) in each group.
 
-    One sort does them all: the ratio, made to lie within [0, 1), stands behind the group's number.
+    Groups are numbered in order, `count` (q,) is their size. One sort serves all groups: the sort
+    key is the group number plus the ratio scaled to [0, 1).
     """
     if not len(ratio):
         return np.full(len(count), np.nan)

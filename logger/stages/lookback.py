@@ -1,4 +1,4 @@
-"""Which pairs came a given time before each of many. A pure function."""
+"""Search for the pair a given time before each of many pairs. A pure function."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from numpy.typing import NDArray
 from logger.blocks import Times
 
 PROBES = 16
-FEW = 256  # pairs for which a guess is not worth it
+FEW = 256  # pairs below which guessing does not pay
 
 
 def first_since(times: Times, begin: int, span_ns: int) -> NDArray[np.intp]:
-    """For each pair from `begin` on the first that is older by `span_ns` at most, (n - begin,):
-    what `np.searchsorted(times, times[begin:] - span_ns)` says.
+    """Return for each pair from `begin` the first pair at most `span_ns` older, (n - begin,).
 
-    Pairs mostly come at a steady rate. So it is guessed from a few places how far back that is,
-    one pair more or less, and searched only where this turns out wrong.
+    The result equals `np.searchsorted(times, times[begin:] - span_ns)`. Pairs mostly come at a
+    steady rate, so the distance is guessed from a few places, to within one pair, and searched only
+    where the guess is wrong.
     """
     wanted_ns = times[begin:] - span_ns
     count = len(wanted_ns)
@@ -24,7 +24,7 @@ def first_since(times: Times, begin: int, span_ns: int) -> NDArray[np.intp]:
         return np.searchsorted(times, wanted_ns)
     places = np.arange(0, count, count // PROBES)
     back = np.sort(begin + places - np.searchsorted(times, wanted_ns[places]))
-    lag = max(int(back[len(back) * 3 // 4]), 1)  # it is less where pairs are missing
+    lag = max(int(back[len(back) * 3 // 4]), 1)  # shorter where pairs are missing
     head = min(max(lag + 1 - begin, 0), count)
     wanted = wanted_ns[head:]
     first, past = begin + head - lag, begin + count - lag

@@ -1,14 +1,14 @@
-"""The noise of both converters, the drift of their zeros and the converter's step.
+"""Noise of both converters, drift of their zeros, and the converter's step.
 
-Unkeyed pairs (see `selection`) are gathered in groups of GROUP; a group gives a variance from
-successive differences (blind to slow drift) and a mean. The quieter ones of the last GROUPS groups
-are used, so that weak speech or a crackle in others does no harm. With a burst of pairs each minute
-that is a quarter of an hour, so the pipeline asks for it every ten minutes.
+Unkeyed pairs (see `selection`) are collected in groups of GROUP; a group gives a variance from
+successive differences (insensitive to slow drift) and a mean. The quieter ones of the last GROUPS
+groups are used, so that weak speech or a crackle in others has no effect. With one burst of pairs
+per minute this covers a quarter of an hour, so the pipeline requests an estimate every ten minutes.
 
 A zero below or near the converter's lower end hides the noise: most readings are 0 (see
-`censored`). Then the scatter of stretches of keyed pairs bounds it: they lie well above the end,
-and a steady carrier adds nothing of its own. Both ports are assumed to share the converter. Without
-such stretches a prior is used that is rather too wide.
+`censored`). Then the scatter of stretches of keyed pairs gives an upper bound: they lie well above
+the end, and a steady carrier adds no scatter. Both ports are assumed to share the converter.
+Without such stretches a rather wide prior is used.
 """
 
 from __future__ import annotations
@@ -26,30 +26,30 @@ from logger.stages.quarters import Quarters
 
 GROUP = 64
 GROUPS = 32
-CENSORED = 0.005  # share of readings at the lower end from which their spread is not trusted
-CLEAR = 3.0  # standard deviations between the end and a zero whose noise was measured whole
-MORE = 1.05  # times what rounding gives at least, in a calibration that tells the noise
-KNOWN_WIDTH = 0.3  # of the logarithm of such a noise, from one day to another
-QUIETEST, OF_QUIETEST = 0.25, 0.85  # quantile of the groups' variances, and its share of the mean
-STRAY_STEPS = 1.0  # by how much a group with a weak signal is above the quieter ones
-STRETCH = 32  # pairs,
-LEAST_STRETCH = 16  # at least,
-STRETCHES = 64  # so many of them,
-FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # after the first few, one in so many quarters
+CENSORED = 0.005  # share of readings at the lower end above which their spread is not used
+CLEAR = 3.0  # standard deviations between the end and a zero whose noise was measured in full
+MORE = 1.05  # a calibration states the noise if it is above this multiple of the rounding error
+KNOWN_WIDTH = 0.3  # standard deviation of the logarithm of such a noise from day to day
+QUIETEST, OF_QUIETEST = 0.25, 0.85  # quantile of the groups' variances, and its ratio to the mean
+STRAY_STEPS = 1.0  # a group with a weak signal lies this far above the quieter groups
+STRETCH = 32  # pairs in a stretch
+LEAST_STRETCH = 16  # least number of pairs in a stretch
+STRETCHES = 64  # largest number of stretches retained
+FEW_STRETCHES, EVERY_QUARTERS = 16, 32  # first stretches, then one in this many quarters
 LEAST_STRETCHES = 4
-STEADIEST, OF_STEADIEST = 0.25, 0.8  # quantile of their variances, and its share of the mean
+STEADIEST, OF_STEADIEST = 0.25, 0.8  # quantile of their variances, and its ratio to the mean
 NEGLIGIBLE = 0.02  # share of half a step
-MEAN_OFF = 0.4  # standard deviations by which the mean is above the median, where half is cut
+MEAN_OFF = 0.4  # standard deviations by which the mean exceeds the median if half is cut off
 CLEAR_STEPS = 3.0  # between the end and the lowest reading of a stretch
 NO_PAIRS: Floats = np.zeros((2, 0))
 
 
 class NoiseTracker:
-    """Feeds on unkeyed pairs and on quarters of transmissions; estimates when asked.
+    """Estimator of the noise from unkeyed pairs and quarters of transmissions.
 
     prior_v  noise to assume until it has been measured (from the calibration), volts
-    zero_v   the zeros of the calibration, volts
-    step_v   the converter's step by the calibration, 0 if that does not say
+    zero_v   zeros of the calibration, volts
+    step_v   converter step of the calibration, 0 if not stated there
     """
 
     def __init__(
@@ -61,15 +61,17 @@ class NoiseTracker:
         self._open: list[Floats] = []
         self._count = 0
         self._step_v = (step_v, step_v)
-        # Pairs (2, n), the variance of either port and its lowest reading.
+        # Pairs (2, n), the variance of each port and its lowest reading.
         self._stretches: deque[tuple[Floats, Floats, Floats]] = deque(maxlen=STRETCHES)
         self._unfinished = NO_PAIRS  # (2, n), of a stretch
         self._passed = 0  # quarters since the last stretch
-        self._estimate: Noise | None = None  # None since something was learned
+        self._estimate: Noise | None = None  # None after new pairs
 
     def update(self, forward_v: Floats, reflected_v: Floats, step_v: tuple[float, float]) -> None:
-        """Take in pairs of the unkeyed transmitter, arrays (n,), n may be 0; `step_v` as the
-        driver or the calibration has it."""
+        """Process unkeyed pairs, arrays (n,); n may be 0.
+
+        `step_v` is the step stated by the driver or the calibration, volts.
+        """
         if step_v != self._step_v:
             self._step_v, self._estimate = step_v, None
         if not len(forward_v):
@@ -88,10 +90,10 @@ class NoiseTracker:
         self._count -= whole
 
     def update_keyed(self, quarters: Quarters) -> None:
-        """Take in quarters of transmissions: a stretch of pairs from some of them.
+        """Process quarters of transmissions: use a stretch of pairs from some of them.
 
-        Where pairs are slow a stretch goes on into the next quarters. Which pairs are taken does
-        not depend on how many quarters come at once.
+        At a slow pair rate a stretch continues into the next quarters. The choice of pairs does not
+        depend on how many quarters come at once.
         """
         pairs = quarters.pairs
         for begin, next_begin in itertools.pairwise(quarters.first.tolist()):
@@ -114,13 +116,13 @@ class NoiseTracker:
             self._passed = 0
 
     def noise(self) -> Noise:
-        """Return the present estimate. Quantisation counts with 1/sqrt(12) of a step at least."""
+        """Return the present estimate. Quantisation adds at least 1/sqrt(12) of a step."""
         if self._estimate is None:
             self._estimate = self._measure()
         return self._estimate
 
     def _measure(self) -> Noise:
-        """Estimate from all that was learned."""
+        """Estimate from all groups and stretches."""
         step_v = self._steps()
         scatter = self._keyed_scatter(step_v)
         forward, reflected = (self._side(side, step_v[side], scatter) for side in (0, 1))
@@ -128,14 +130,14 @@ class NoiseTracker:
         return Noise(sd_v, zero_u_v, step_v, bias_v)
 
     def _steps(self) -> tuple[float, float]:
-        """Return the step of each port's readings, volts: as stated, or as seen if that is more."""
+        """Return the step of each port's readings, volts: as stated, or as observed if larger."""
         steps = []
         for side, stated_v in enumerate(self._step_v):
             parts = (*self._groups, *(stretch[0] for stretch in self._stretches))
             volts = [part[side] for part in parts]
             seen_v = common_step(np.concatenate(volts), stated_v) if volts else 0.0
             steps.append(max(stated_v, seen_v))
-        # A port that hardly moves shows no step; its converter is that of the other.
+        # A port that hardly moves shows no step; assume that of the other port.
         first, second = steps
         is_seen = first > self._step_v[0], second > self._step_v[1]
         if is_seen[0] != is_seen[1]:
@@ -143,8 +145,10 @@ class NoiseTracker:
         return first, second
 
     def _keyed_scatter(self, step_v: tuple[float, float]) -> float | None:
-        """Return the standard deviation of steady keyed readings, in steps, of the port that
-        scatters less; None if there are too few."""
+        """Return the standard deviation of steady keyed readings, in steps.
+
+        The value is that of the port that scatters less; None if there are too few stretches.
+        """
         scatters = []
         for side in (0, 1):
             if not step_v[side]:
@@ -160,7 +164,7 @@ class NoiseTracker:
         return min(scatters, default=None)
 
     def _side(self, side: int, step_v: float, scatter: float | None) -> tuple[float, float, float]:
-        """Noise, uncertainty of the zero and bias of one port, volts (see `Noise`)."""
+        """Return noise, uncertainty of the zero and bias of one port, volts (see `Noise`)."""
         least_v = step_v / math.sqrt(12)
         zero_v, prior_v = self._zero_v[side], self._prior_v[side]
         measured_whole = zero_v >= CLEAR * prior_v and prior_v > MORE * least_v
@@ -185,8 +189,8 @@ class NoiseTracker:
         sd_v = math.sqrt(np.quantile(variances, QUIETEST) / OF_QUIETEST)
         quiet = groups[variances <= np.median(variances)]
         drift_v = abs(float(np.median(quiet.mean(axis=1))) - zero_v)
-        # A reading that dithers over several steps averages quantisation away; a still one leaves
-        # it standing as an error of the zero.
+        # A reading that dithers over several steps averages quantisation out; in a still one it
+        # remains as an error of the zero.
         still_v = least_v if sd_v < 0.5 * step_v else 0.0
         sd_v = max(sd_v, least_v)
         return sd_v, math.hypot(drift_v, still_v), _rounding_v(sd_v, step_v)
@@ -200,11 +204,11 @@ class NoiseTracker:
 
 
 def _rounding_v(sd_v: float, step_v: float) -> float:
-    """Return what rounding shifts the mean of readings by, at most, with noise of `sd_v` (rounding
-    included): half a step without noise, next to nothing from half a step of noise on.
+    """Return the largest shift of the mean of readings by rounding, volts.
 
-    The first harmonic of the sawtooth of rounding, damped by the noise (a standard result on
-    dither), made half a step where the noise is gone.
+    `sd_v` is their noise (rounding included). The shift is half a step without noise and negligible
+    from half a step of noise on: the first harmonic of the sawtooth of rounding, damped by the
+    noise (a standard result on dither), scaled to half a step at zero noise.
     """
     if not step_v:
         return 0.0

@@ -1,4 +1,4 @@
-"""The levels of quarter seconds, with the pairs they are of: what detection works on."""
+"""Levels of quarter seconds with their pairs: the input of detection."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ QUARTER_COLUMNS = (
 class SentPairs:
     """Pairs of transmissions, arrays (n,).
 
-    trusted  readable, within the converter, and such as a load can cause
-    follows  the pair before it in the stream is the one before it here
+    trusted  readable, within the range of the converter, and possible with a passive load
+    follows  the previous pair here is also the previous pair in the stream
     settled  the detectors have followed the envelope, or do so quickly (see `settling`)
     below    as in `PowerBlock`
     """
@@ -62,18 +62,18 @@ class SentPairs:
 
 @dataclass(frozen=True, slots=True)
 class Quarters:
-    """Quarters of transmissions, in order; q of them.
+    """Consecutive quarters of transmissions; q of them.
 
     number    (q,) UTC nanoseconds // QUARTER_NS
-    start_ns  (q,) first pair of the transmission, or since the channel was changed in it
-    place     (q,) the channel or the frequency in kHz if pairs tell it, else NaN
-    ratio     (q,) median of reflected over incident power, NaN if there is no telling
-    variance  (q,) of `ratio` by the noise of the converters
-    doubt     (q,) bound of the error of `ratio` that averaging does not lessen (`Noise.bias_v`)
+    start_ns  (q,) first pair of the transmission, or of its stay on the present channel
+    place     (q,) channel, or frequency in kHz, if reported with the pairs, otherwise NaN
+    ratio     (q,) median of reflected over incident power, NaN if unknown
+    variance  (q,) of `ratio` from the noise of the converters
+    doubt     (q,) bound of the error of `ratio` that averaging does not reduce (`Noise.bias_v`)
     usual     (q,) usual `ratio` (see `usual_level`), NaN if not known
     restless  (q,) recent variation of the root of `ratio`
     forward_w (q,) mean incident power of trusted pairs
-    first     (q + 1,) where the pairs of each begin in `pairs`
+    first     (q + 1,) index in `pairs` of the first pair of each quarter
     """
 
     number: Times
@@ -92,7 +92,7 @@ class Quarters:
         return len(self.number)
 
     def part(self, begin: int, end: int) -> Quarters:
-        """Those from index `begin` to `end`."""
+        """Return the quarters from index `begin` to `end`."""
         first = self.first[begin : end + 1]
         return Quarters(
             self.number[begin:end],
@@ -109,28 +109,28 @@ class Quarters:
         )
 
     def since(self, number: int) -> Quarters:
-        """Those from `number` on."""
+        """Return the quarters from `number` on."""
         return self.part(int(np.searchsorted(self.number, number)), len(self))
 
     def split(self, time_ns: int) -> tuple[Quarters, Quarters]:
-        """Those that begin before a time, and the rest."""
+        """Return the quarters that begin before a time, and the rest."""
         at = int(np.searchsorted(self.number, -(-time_ns // QUARTER_NS)))
         return self.part(0, at), self.part(at, len(self))
 
 
 def all_pairs(parts: list[SentPairs]) -> SentPairs:
-    """One of several consecutive ones."""
+    """Concatenate consecutive pairs."""
     columns = ([getattr(part, f.name) for part in parts] for f in fields(SentPairs))
     return SentPairs(*(np.concatenate(column) for column in columns))
 
 
 def channel_key(place: float) -> str:
-    """Return the name of a channel or frequency in memories; that of none is empty."""
+    """Return the key of a channel or frequency in memories; empty if there is none."""
     return "" if math.isnan(place) else f"{place:g}"
 
 
 def joined(parts: list[Quarters]) -> Quarters:
-    """One of several consecutive ones."""
+    """Concatenate consecutive quarters."""
     if len(parts) == 1:
         return parts[0]
     offsets = np.cumsum([0, *(len(part.pairs) for part in parts[:-1])])

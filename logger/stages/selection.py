@@ -1,9 +1,9 @@
-"""Which pairs are archived, and which of them tell the noise. Pure state machines.
+"""Selection of the pairs to archive and of the noise sample. Pure state machines.
 
-Archived are all pairs from BEFORE_NS before a keyed one to the hang time and AFTER_NS past it (at
-least one on either side), and a thin sample of the rest: once a minute the next BURST pairs during
-which nobody transmits. Noise is measured on that sample alone, so that rows derived again from the
-archive are the same as those that were derived live.
+All pairs are archived from BEFORE_NS before a keyed pair until AFTER_NS after the hang time (at
+least one pair on either side), plus a thin sample of the rest: once a minute the next BURST pairs
+during which nobody transmits. Noise is measured on that sample only, so that rows derived again
+from the archive equal those that were derived live.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from logger.blocks import Bits, Bools, Times
 from logger.rows import CAPTURE_AFTER_NS, CAPTURE_BEFORE_NS
 
 BEFORE_NS = CAPTURE_BEFORE_NS
-AFTER_NS = CAPTURE_AFTER_NS + 500_000_000  # what is told by quarter seconds is told so late
-AFTER_KEYED_NS = 500_000_000  # detectors have discharged by then, and a pair tells the noise
+AFTER_NS = CAPTURE_AFTER_NS + 500_000_000  # results by quarter seconds come this late
+AFTER_KEYED_NS = 500_000_000  # the detectors have discharged by then, and pairs show noise only
 BURST = 128
 EVERY_NS = 60_000_000_000
 LONG_AGO_NS = -(2**62)
@@ -28,15 +28,15 @@ GAP, DOUBT = 1, 2
 
 
 class ThinSample:
-    """Chooses the pairs that tell the noise."""
+    """Selection of the pairs from which noise is measured."""
 
     def __init__(self) -> None:
         self._last_keyed_ns = LONG_AGO_NS
-        self._due_ns = LONG_AGO_NS  # of the next burst
-        self._left = 0  # pairs of the burst that goes on
+        self._due_ns = LONG_AGO_NS  # time of the next burst
+        self._left = 0  # remaining pairs of the present burst
 
     def update(self, times: Times, keyed: Bools) -> Bools:
-        """Take in the pairs of one block; which of them are chosen, all (n,)."""
+        """Process the pairs of one block; return the mask of selected pairs, all (n,)."""
         last = _last_keyed(times, keyed, self._last_keyed_ns)
         self._last_keyed_ns = int(last[-1])
         chosen = np.zeros(len(times), dtype=bool)
@@ -57,8 +57,9 @@ class ThinSample:
 
 
 class Selection:
-    """Feeds on samples and what is keyed of them; yields what is to be archived, in time order and
-    in blocks that say where pairs were lost or times are in doubt.
+    """State machine from samples and their keying to the pairs to archive.
+
+    They are in time order, in blocks that state where pairs were lost or times are in doubt.
 
     hang_ns  a pause shorter than this does not end a transmission
     """
@@ -67,13 +68,15 @@ class Selection:
         self._after_ns = hang_ns + AFTER_NS
         self._last_keyed_ns = LONG_AGO_NS
         self._keyed = False
-        self._open: SampleBlock | None = None  # pairs that may still be wanted,
-        self._wanted = np.empty(0, dtype=bool)  # those that are,
-        self._marks = np.empty(0, dtype=np.uint8)  # and where gaps and doubts are
+        self._open: SampleBlock | None = None  # pairs not yet decided
+        self._wanted = np.empty(0, dtype=bool)  # mask of those to archive
+        self._marks = np.empty(0, dtype=np.uint8)  # marks of gaps and doubtful times
 
     def update(self, block: SampleBlock, keyed: Bools, sampled: Bools) -> list[SampleBlock]:
-        """Take in one block, what is keyed of it and what is in the thin sample, both (n,); what
-        is to be archived by now."""
+        """Process one block; return the pairs to archive so far.
+
+        `keyed` (n,) and `sampled` (n,) are the masks of keyed pairs and of the thin sample.
+        """
         times = block.time_ns
         marks = np.full(len(times), DOUBT * block.clock_step, dtype=np.uint8)
         marks[0] |= GAP * block.gap
@@ -97,7 +100,7 @@ class Selection:
         return self._release(block, wanted, marks)
 
     def _release(self, block: SampleBlock, wanted: Bools, marks: Bits) -> list[SampleBlock]:
-        """Everything before the first pair of which it is not known yet whether it is wanted."""
+        """Return everything before the first undecided pair."""
         times = block.time_ns
         undecided = ~wanted & (times > times[-1] - BEFORE_NS)
         end = int(np.argmax(undecided)) if undecided.any() else len(times)
@@ -111,14 +114,17 @@ class Selection:
 
 
 def _last_keyed(times: Times, keyed: Bools, before_ns: int) -> Times:
-    """The time of the last keyed pair up to each, (n,); `before_ns` that of the last before."""
+    """Return the time of the latest keyed pair up to each pair, (n,).
+
+    `before_ns` is the time of the latest keyed pair before the first.
+    """
     last = np.where(keyed, times, LONG_AGO_NS)
     last[0] = max(int(last[0]), before_ns)
     return np.maximum.accumulate(last, out=last)
 
 
 def _marked(block: SampleBlock, marks: Bits) -> list[SampleBlock]:
-    """Cut where a gap is and where doubts begin or end."""
+    """Split a block at gaps and where doubtful times begin or end."""
     begins = marks & GAP != 0
     begins[1:] |= np.diff(marks & DOUBT) != 0
     edges = [0, *(np.flatnonzero(begins[1:]) + 1).tolist(), len(block)]

@@ -1,22 +1,22 @@
-"""Settled pairs, to be trusted for SWR: both detectors have followed the envelope.
+"""Settled pairs, whose SWR is valid: both detectors have followed the envelope.
 
-While the envelope falls, the detectors discharge by their own time constants and no longer obey
-their law: both ports fall by the same factor, which the law reads as reflection growing, and a port
-that discharges more slowly still holds an earlier crest. While it rises steeply, the smaller signal
-may lag. So a pair counts as settled when its forward reading has
+While the envelope falls, the detectors discharge with their own time constants and no longer follow
+their law: both ports fall by the same factor, which the law reads as growing reflection, and the
+port that discharges more slowly still holds an earlier crest. While the envelope rises steeply, the
+smaller signal may lag. So a pair counts as settled if its forward reading
 
-- neither fallen by more than FALL within FALL_NS nor risen by more than RISE within RISE_NS (and
-  likewise against the pair before it),
-- nor lies below FALL of any earlier reading that has decayed since with HOLDS discharge time
-  constants. Under square law a reflected reading holds a crest for two of them.
+- has neither fallen by more than FALL within FALL_NS nor risen by more than RISE within RISE_NS
+  (nor against the previous pair), and
+- is not below FALL of any earlier reading decayed since then with HOLDS discharge time constants.
+  In the square-law region a reflected reading holds a crest for two of them.
 
 Speech keeps its crests, a carrier all but its edges. The discharge time constants come from the
 tails after key-up (see `decay`).
 
-A reading that moves from pair to pair belongs to an envelope that is faster than the detector, or
-to an edge of keying. It stays near the crests, and `hidden` estimates the share of its power that
-was not there (see `held_power`). While a reading falls as fast as the detector discharges, less and
-less of its power was there.
+A reading that moves from pair to pair belongs to an envelope faster than the detector, or to an
+edge of keying. It stays near the crests, and `hidden` estimates the share of its power that was not
+present (see `held_power`). While a reading falls as fast as the detector discharges, that share
+grows.
 """
 
 from __future__ import annotations
@@ -34,9 +34,9 @@ FALL = 0.95
 FALL_NS = 20_000_000
 RISE = 1.25
 RISE_NS = 5_000_000
-MOVES = 0.1  # logarithm of a fall that shows an envelope that moves; for MOVING_NS after it
+MOVES = 0.1  # logarithm of a fall that shows a moving envelope, for MOVING_NS after it
 MOVING_NS = 60_000_000
-RISE_REFLECTED = 1.1  # a reflected reading that rises by more may be ahead of the forward one
+RISE_REFLECTED = 1.1  # a reflected reading that rises by more may lead the forward one
 MARGIN = 4.0  # standard deviations of a reading
 HOLDS = 3.0
 LEAST_HOLD_S = 0.06
@@ -45,21 +45,21 @@ LONG_AGO, LONG_AGO_NS = -1e300, -(2**62)
 LEAST_V = 1e-6
 LN_FALL = math.log(FALL)
 FAR, UNKNOWN = 50.0, -0.5  # values of `Settled.below`, as QUICK is
-APART = 1000  # pairs with the key up, from which on they are not looked at
-WINDOW = 0.1  # time constants over which a discharge is looked for
-HELD = 0.7  # a fall at this part of the rate of discharge, or faster, is one
+APART = 1000  # unkeyed pairs in a row above which they are skipped
+WINDOW = 0.1  # time constants over which a discharge is detected
+HELD = 0.7  # a fall at this share of the rate of discharge, or faster, is a discharge
 HELD_BELOW = WINDOW * (HELD - 1 / HOLDS)
-HELD_MARGIN = 4.0  # standard deviations of a reading that it must amount to
-HIDDEN_NS = 5_000_000  # of the power of a reading held for so long half is left
-CHANGE = 4.5  # standard deviations of a reading by which it moves from pair to pair,
-RIPPLE_S = 1e-4  # and so many seconds of discharge: an envelope of a few kHz or slower,
-MOST_RIPPLE = 0.02  # or this share
-AGAIN_NS = 30_000_000  # and not for the first time within this
-SWING_S = 3e-4  # seconds of discharge: a swing that tells a fast envelope as well as not
-USUAL_DECAY_S, SLOWEST_S = 0.01, 0.2  # likewise
+HELD_MARGIN = 4.0  # least size of it, in standard deviations of a reading
+HIDDEN_NS = 5_000_000  # hold time after which half of the estimated power of a held reading is left
+CHANGE = 4.5  # least change of a moving reading between pairs, standard deviations of a reading
+RIPPLE_S = 1e-4  # seconds of discharge that it must exceed too: an envelope of a few kHz or slower,
+MOST_RIPPLE = 0.02  # or this share if that is less
+AGAIN_NS = 30_000_000  # longest time between two moves of the same envelope
+SWING_S = 3e-4  # seconds of discharge: a swing at which a fast envelope is as likely as not
+USUAL_DECAY_S, SLOWEST_S = 0.01, 0.2  # assumed until measured
 USUAL_ATTACK_S = 5e-4  # until it has been measured; from memory, common practice
-MOST_USUAL_RATIO = 0.35  # of attack to discharge, likewise
-# Mean power over that of the reading, by the ratio of attack to discharge time constant.
+MOST_USUAL_RATIO = 0.35  # assumed ratio of attack to discharge, at most
+# Mean power over the power of the reading, by the ratio of attack to discharge time constant.
 RATIOS = 1e-3, 1e-2, 0.1, 1.0
 HELD_POWERS = 0.34, 0.44, 0.74, 1.86
 HANG_NS = 1_500_000_000
@@ -69,11 +69,11 @@ class Settled(NamedTuple):
     """Judgement of n pairs.
 
     settled  (n,) keyed, and the detectors have followed the envelope
-    below    (n,) ln of the highest earlier reading, decayed since at the slowest, over the forward
-             reading (both volts above the zero), >= 0; FAR where the key is up; QUICK where
-             detectors do not hold a reading for long, UNKNOWN until that has been learned
-    hidden   (n,) estimated share of the power that was not there, 0 where readings are steady; < 0
-             where a slow attack keeps the reading below what was there
+    below    (n,) ln of the highest earlier reading, decayed since at the slowest rate, over the
+             forward reading (both in volts above the zero), >= 0; FAR where the key is up; QUICK if
+             the detectors do not hold a reading for long, UNKNOWN until that has been measured
+    hidden   (n,) estimated share of the power that was not present, 0 where readings are steady;
+             < 0 where a slow attack keeps the reading below the power that was present
     """
 
     settled: Bools
@@ -87,10 +87,10 @@ class Settled(NamedTuple):
 
 
 class Settling:
-    """Remembers the readings that pairs to come are compared with, across blocks.
+    """Judgement of pairs against earlier readings, continued across blocks.
 
     zero_v   of the forward and the reflected reading
-    memory   discharge time constants learned before
+    memory   discharge time constants measured before
     hang_ns  a pause shorter than this does not end a transmission
     """
 
@@ -102,18 +102,18 @@ class Settling:
         self._constants_s = self._decay.constants_s
         self._time_ns = np.empty(0, dtype=np.int64)
         self._forward_v = self._reflected_v = np.empty(0)
-        self._crest = LONG_AGO, 0  # logarithm of the highest held reading, and when
-        self._fell_ns = LONG_AGO_NS  # the last keyed pair that was far below a crest
-        self._followed_ns = 0  # the last keyed pair that was not held
-        self._moved_ns = LONG_AGO_NS  # the last keyed pair whose reading moved
+        self._crest = LONG_AGO, 0  # logarithm of the highest held reading, and its time
+        self._fell_ns = LONG_AGO_NS  # time of the last keyed pair far below a crest
+        self._followed_ns = 0  # time of the last keyed pair that was not held
+        self._moved_ns = LONG_AGO_NS  # time of the last keyed pair whose reading moved
 
     @property
     def memory(self) -> DecayMemory:
-        """Discharge time constants learned, to be stored from run to run."""
+        """Measured discharge time constants, to be stored between runs."""
         return self._decay.memory
 
     def advance(self, now_ns: int, noise_v: tuple[float, float]) -> None:
-        """Time has reached `now_ns` without a pair."""
+        """Advance the time to `now_ns` without a pair."""
         self._decay.advance(now_ns, noise_v)
         self._constants_s = self._decay.constants_s
 
@@ -125,7 +125,7 @@ class Settling:
         keyed: Bools,
         noise_v: tuple[float, float],
     ) -> Settled:
-        """Judge pairs (n,); `noise_v` is the spread of one reading of both ports in volts."""
+        """Judge pairs (n,); `noise_v` is the noise of one reading of both ports in volts."""
         result = Settled(keyed.copy(), np.full(len(keyed), FAR), np.zeros(len(keyed)))
         begin = 0
         while begin < len(keyed):
@@ -155,7 +155,7 @@ class Settling:
         result: Settled,
         noise_v: tuple[float, float],
     ) -> None:
-        """Fill the result for pairs (n,), of which `down` (k,) are keyed."""
+        """Fill the result for pairs (n,); `down` (k,) are the indices of the keyed ones."""
         result.below[:] = self._usual_below()
         old = len(self._time_ns)
         times = np.concatenate([self._time_ns, time_ns])
@@ -196,11 +196,13 @@ class Settling:
         result: Settled,
         noise_v: tuple[float, float],
     ) -> None:
-        """Fill the result for the pairs from `begin` on; `volts` are above the zero. The first and
-        the last are keyed, few between them are not."""
+        """Fill the result for the pairs from `begin` on; `volts` are above the zero.
+
+        The first and the last pair are keyed; only a few between them are not.
+        """
         keyed = result.settled.copy()
         now = volts[begin:]
-        before = np.zeros(len(now))  # nothing is known of what was before the first
+        before = np.zeros(len(now))  # nothing is known before the first pair
         before[begin == 0 :] = volts[max(begin - 1, 0) : -1]
         falling = np.maximum(before, volts.take(first_since(times, begin, FALL_NS)))
         rising = np.minimum(before, volts.take(first_since(times, begin, RISE_NS)))
@@ -241,7 +243,7 @@ class Settling:
         return crest
 
     def _find_moving(self, times: Times, falls: Bools) -> Bools:
-        """Return which pairs (n,) come MOVING_NS at most after one that falls."""
+        """Return the mask of pairs (n,) at most MOVING_NS after one that falls."""
         if not falls.any():
             return np.asarray(times <= self._fell_ns + MOVING_NS)
         fell_ns = np.maximum.accumulate(np.where(falls, times, self._fell_ns))
@@ -256,15 +258,18 @@ class Settling:
         return np.asarray(np.flatnonzero(rises) + first - begin)
 
     def _usual_below(self) -> float:
-        """Return `below` where the key is up; other than FAR it is that of all pairs, since the
-        detectors are not known to hold a reading for longer than rules allow for anyway."""
+        """Return `below` where the key is up.
+
+        A value other than FAR applies to all pairs: the detectors are not known to hold a reading
+        for longer than the limits allow for anyway.
+        """
         if self._constants_s is None:
             return UNKNOWN
         return FAR if HOLDS * max(self._constants_s) > LEAST_HOLD_S else QUICK
 
     @property
     def _decay_s(self) -> float:
-        """Discharge time constant of the forward port, learned or usual."""
+        """Discharge time constant of the forward port in seconds, measured or assumed."""
         return USUAL_DECAY_S if self._constants_s is None else self._constants_s[0]
 
     def _estimate_hidden(
@@ -277,8 +282,10 @@ class Settling:
         result: Settled,
         noise_v: float,
     ) -> None:
-        """Estimate for the pairs from `begin` on which part of their power was not there; `before`
-        (n,) are the readings of the pairs before them."""
+        """Estimate the share of power that was not present, for the pairs from `begin` on.
+
+        `before` (n,) are the readings of the previous pairs.
+        """
         decay_s = self._decay_s
         now = volts[begin:]
         share = held_power(None, decay_s)
@@ -297,7 +304,7 @@ class Settling:
         if self._constants_s is None:
             return
 
-        # What falls as fast as a discharge is below a crest, which is let fall more slowly.
+        # A reading that falls as fast as a discharge is below a crest, which decays more slowly.
         at = begin + np.flatnonzero(result.below > HELD_BELOW)
         reference = np.searchsorted(times, times[at] - round(WINDOW * decay_s * 1e9))
         reference = np.minimum(reference, np.maximum(at - 1, 0))
@@ -320,12 +327,13 @@ def held_power(attack_s: float | None, decay_s: float) -> float:
     """Return the mean power of an envelope faster than a detector over the power of its reading.
 
     The reading stays where the charge through the diode, which fills the capacitor with `attack_s`,
-    equals what leaks off with `decay_s`. For an envelope S and a reading V in volts that is
+    equals the leakage with `decay_s`. For an envelope S and a reading V in volts this is
 
         E max(S - V, 0) = attack/decay V P(S < V)
 
-    and the result is E S**2 / V**2. It is the geometric mean of those of two tones (S the magnitude
-    of a sine) and of many (Rayleigh), between which speech lies; they are within a factor of 1.6.
+    and the result is E S**2 / V**2. It is the geometric mean of the results for two tones (S the
+    magnitude of a sine) and for many (Rayleigh), between which speech lies; the two are within a
+    factor of 1.6.
     """
     if attack_s is None:
         ratio = min(USUAL_ATTACK_S / decay_s, MOST_USUAL_RATIO)

@@ -1,5 +1,7 @@
-"""What the pairs of transmissions come to: sums by the second, peaks, the highest window. Pure
-functions of a block, in which each transmission is a span; many are done at once."""
+"""Totals of the pairs of transmissions: sums per second, peaks, the highest window.
+
+Pure functions of a block in which each transmission is a span; they process many spans at once.
+"""
 
 from __future__ import annotations
 
@@ -17,21 +19,23 @@ from logger.rows import Flag
 from logger.stages.lookback import first_since
 
 SECOND_NS = 1_000_000_000
-GAP_NS = 250_000_000  # pairs further apart are a gap, unless the bridge is that slow anyway
-GAP_STEPS = 4  # that is, unless it is less than so many of the usual steps,
-RECENT = 8  # the median of so many before
+GAP_NS = 250_000_000  # pairs further apart are a gap, except at a slow pair rate:
+GAP_STEPS = 4  # the step must exceed this multiple of the usual step
+RECENT = 8  # number of steps before, whose median is the usual step
 
-# What is added up, in this order. `S` is of settled pairs only, ENERGY of incident power, `H` of
-# what is estimated not to have been there (see `settling`), M_ENERGY of incident power of the pairs
-# of which this is estimated.
+# Rows of the sums, in this order. `S` is of settled pairs only, ENERGY of incident power, `H` of
+# power estimated not to have been present (see `settling`), M_ENERGY of incident power of the pairs
+# that have such an estimate.
 COUNT, PF, PR, VF, VR, S_COUNT, S_PF, S_PR, S_VF, S_VR, S_FF, S_RR, S_FR, ENERGY = range(14)
 H_PF, H_PR, H_ENERGY, M_ENERGY = range(14, 18)
 SUMS = 18
 
 
 class Span(NamedTuple):
-    """Where the pairs of a transmission are in a block: [begin, end) are new, [since, begin) were
-    counted before and are there to look back on."""
+    """Position of a transmission's pairs in a block.
+
+    [begin, end) are new; [since, begin) were counted before and are there for look-back.
+    """
 
     since: int
     begin: int
@@ -40,11 +44,11 @@ class Span(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Seconds:
-    """Seconds in a row, (n,) or (.., n). The first and the last may go on in other blocks.
+    """Consecutive seconds, (n,) or (.., n). The first and the last may continue in other blocks.
 
-    begins_ns  the whole second
+    begins_ns  start of the whole second
     sums       (SUMS, n)
-    flags      those of its pairs
+    flags      of its pairs
     """
 
     begins_ns: Times = field(default_factory=lambda: np.empty(0, dtype=np.int64))
@@ -58,7 +62,7 @@ class Seconds:
         return Seconds(self.begins_ns[part], self.sums[:, part], self.flags[part])
 
     def followed_by(self, later: Seconds) -> Seconds:
-        """Both, as one if the last of these goes on in the first of `later`."""
+        """Return both in sequence; a second that continues in `later` is merged into one."""
         if not len(self):
             return later
         goes_on = bool(self.begins_ns[-1] == later.begins_ns[0])
@@ -71,8 +75,12 @@ class Seconds:
 
 
 class Sought(NamedTuple):
-    """What the highest window of a transmission goes by: when it began, the power that one pair
-    needs to be read, and the highest ratio up to now, < 0 if there is none."""
+    """Parameters of the search for the highest window of a transmission.
+
+    start_ns  start of the transmission
+    floor_w   least power of one readable pair
+    highest   highest ratio so far, < 0 if there is none
+    """
 
     start_ns: int
     floor_w: float
@@ -80,8 +88,12 @@ class Sought(NamedTuple):
 
 
 class PairTotals(NamedTuple):
-    """Of the new pairs of a span: their seconds, the highest incident and reflected watts (2,),
-    and whether pairs are missing inside."""
+    """Totals of the new pairs of a span.
+
+    seconds  their seconds
+    peaks_w  (2,) highest incident and reflected watts
+    gap      pairs are missing inside
+    """
 
     seconds: Seconds
     peaks_w: Floats
@@ -89,8 +101,7 @@ class PairTotals(NamedTuple):
 
 
 def settled_of(block: PowerBlock) -> Floats:
-    """(3, n): 1 where a pair may be trusted, else 0, and the incident and the reflected watts of
-    these."""
+    """Return (3, n): 1 where a pair is settled and not clipped, else 0; its powers in watts."""
     settled = np.empty((3, len(block)))
     np.logical_and(block.settled, block.flags & np.uint8(Flag.CLIPPED) == 0, out=settled[0])
     np.multiply(settled[0], block.forward_w, out=settled[1])
@@ -99,7 +110,7 @@ def settled_of(block: PowerBlock) -> Floats:
 
 
 def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list[PairTotals]:
-    """The totals of the new pairs of each span."""
+    """Return the totals of the new pairs of each span."""
     unneeded = max(spans[0].since, spans[0].begin - RECENT - 1)
     block, settled = block[unneeded:], settled[:, unneeded:]
     spans = [
@@ -114,7 +125,7 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     edges = np.union1d(np.flatnonzero(number[1:] != number[:-1]) + 1, begins + ends)
     edges = edges[edges < len(times)]
 
-    energy = np.zeros(len(times))  # since the pair before
+    energy = np.zeros(len(times))  # since the previous pair
     np.add(forward_w[1:], forward_w[:-1], out=energy[1:])
     energy *= steps
     energy *= 0.5e-9
@@ -167,7 +178,7 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
 
 
 def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
-    """The pairs of each span before which others are missing."""
+    """Return the indices of the pairs of each span that follow a gap."""
     far = np.flatnonzero(steps > GAP_NS).tolist()
 
     def missing(span: Span, at: int) -> bool:
@@ -187,24 +198,24 @@ def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
 def highest_ratios(
     times: Times, settled: Floats, spans: Sequence[Span], hold_ns: int, sought: Sequence[Sought]
 ) -> list[float]:
-    """Of each span the highest reflected/incident over any window of `hold_ns` that ends at a new
-    pair, or that of before if it is more.
+    """Return the highest reflected/incident of each span over any window of `hold_ns`.
 
-    A window needs two settled pairs that together can be read, and must lie wholly in the
-    transmission. Where some of its pairs are not settled, the envelope moves, and single pairs that
-    are taken for settled may read too high: then only what three of them show in turn counts.
+    A window ends at a new pair; the earlier highest ratio is retained if it is higher. A window
+    needs two settled pairs that are readable together, and must lie completely within the
+    transmission. If some of its pairs are not settled, the envelope moves, and single pairs that
+    count as settled may read too high: then only a ratio that three successive pairs reach counts.
     """
     past = slice(spans[0].since, spans[-1].end)
     count, forward, reflected = settled[:, past]
     highest = sought[0].highest
     excess = reflected - highest * forward
-    # No window's ratio exceeds that of its highest pair, which often settles the matter,
+    # No window's ratio exceeds that of its highest pair, which is often sufficient to stop here,
     if len(spans) == 1 and excess.max() <= 0:
         return [highest]
     times = times[past]
     first = spans[0].begin - past.start
     before = first_since(times, first, hold_ns - 1)
-    # and of none can it be more where the sum of what is beyond it is not.
+    # and no window's is higher if its sum of excesses is negative.
     if len(spans) == 1 and _sums_since(before, first, excess).max() < -1e-9 * np.abs(excess).sum():
         return [highest]
     pairs = count, forward, reflected
@@ -236,8 +247,10 @@ def _lowest_in_turn(
     hold_ns: int,
     settled: tuple[Floats, Floats, Floats],
 ) -> Floats:
-    """Return the ratio, in each of the windows from pair `begins` to `ends` (w,), of what settled
-    pairs and the two before them, within `hold_ns`, all show; -1 where there is none.
+    """Return the ratio that settled pairs and the two before them all reach, per window, (w,).
+
+    The windows are from pair `begins` to `ends` (w,); the three pairs lie within `hold_ns`. -1
+    where there are none.
 
     settled  as in `settled_of`
     """
@@ -259,7 +272,7 @@ def _lowest_in_turn(
 
 
 def _sums_since(before: NDArray[np.intp], first: int, column: Floats) -> Floats:
-    """For each place of a column from `first` on the sum from the place `before` to this."""
+    """Return for each place from `first` on the sum of a column from `before` up to it."""
     totals = np.empty(len(column) + 1)
     totals[0] = 0.0
     np.cumsum(column, out=totals[1:])

@@ -1,4 +1,4 @@
-"""Rows of transmissions and of their seconds, from what the pairs come to."""
+"""Rows of transmissions and of their seconds, from the totals of the pairs."""
 
 from __future__ import annotations
 
@@ -38,19 +38,19 @@ from logger.stages.totals import (
 )
 
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
-MOST_UNSETTLED = 0.1  # of the power; where more is unsettled, the envelope outpaces the detectors
-HELD_FACTORS = 1 / 1.9, 2.5  # about the estimate of what detectors hold: 95 %
-LEAST_STEADY = 0.5  # of the power of steady readings: that of two tones
-SCATTER_FROM = 8  # settled pairs needed before their own scatter can say anything
+MOST_UNSETTLED = 0.1  # share of power; if more is unsettled, the detectors are too slow
+HELD_FACTORS = 1 / 1.9, 2.5  # around the estimate of the power that detectors hold: 95 %
+LEAST_STEADY = 0.5  # of the power of steady readings: the value for two tones
+SCATTER_FROM = 8  # least number of settled pairs for their own scatter to be used
 
 
 @dataclass(slots=True)
 class OpenTransmission:
-    """A transmission as far as it is known.
+    """A transmission in progress.
 
-    noise    as it was when the transmission began
+    noise    at the start of the transmission
     sums     (SUMS,) of all its pairs; peaks_w (2,) likewise
-    seconds  those that have no row yet; the last goes on until the transmission has ended
+    seconds  those without a row yet; the last is incomplete until the transmission has ended
     """
 
     start_ns: int
@@ -67,7 +67,7 @@ class OpenTransmission:
     told: bool = False
 
     def add(self, totals: PairTotals, end_ns: int) -> None:
-        """Take in the pairs that follow, the last of which is at `end_ns`."""
+        """Add the pairs that follow; the last is at `end_ns`."""
         self.end_ns = end_ns
         self.sums += totals.seconds.sums.sum(axis=1)
         np.maximum(self.peaks_w, totals.peaks_w, out=self.peaks_w)
@@ -77,23 +77,22 @@ class OpenTransmission:
 
     @property
     def counts(self) -> bool:
-        """Whether it is a transmission."""
+        """True if there are enough pairs for a transmission."""
         return bool(self.sums[COUNT] >= LEAST_PAIRS)
 
     @property
     def tellable(self) -> bool:
-        """Whether there is anything new to say of it."""
+        """True if there is a new row to write."""
         return self.counts and (not self.told or self.complete > 0)
 
     @property
     def complete(self) -> int:
-        """How many of `seconds` are over."""
+        """Number of complete `seconds`."""
         return len(self.seconds) - (not self.ended)
 
 
 def rows_of(many: Sequence[OpenTransmission], coupler: Coupler) -> list[Transmission | Second]:
-    """The rows of transmissions, then those of their seconds that are complete, which are taken
-    from them."""
+    """Return the rows of transmissions, then those of their complete seconds, and remove these."""
     transmissions: list[Transmission] = []
     seconds: list[Second] = []
     for noise, group in groupby(many, key=lambda found: found.noise):
@@ -106,12 +105,12 @@ def rows_of(many: Sequence[OpenTransmission], coupler: Coupler) -> list[Transmis
         flags = np.concatenate([[found.flags for found in some], *(part.flags for part in ready)])
         bounds_, flags = bounds(coupler, noise, sums, flags)
         means = sums[PF : VR + 1] / sums[COUNT]
-        # Seconds tell what was read, as their mean volts do.
+        # Rows of seconds state the powers as read, consistent with their mean volts.
         whole = slice(len(some))
         means[:2, whole] -= sums[H_PF : H_PR + 1, whole] / sums[COUNT, whole]
         moves = (sums[PF] - sums[S_PF] > MOST_UNSETTLED * sums[PF]) & (sums[S_COUNT] > 0)
         moves |= sums[M_ENERGY] > MOST_UNSETTLED * sums[ENERGY]
-        moves[len(some) :] = False  # of seconds it would be said of each edge of keying
+        moves[len(some) :] = False  # for seconds every edge of keying would set the flag
         flags |= np.where(moves, int(Flag.ENVELOPE), 0)
         intervals = energy_bounds(coupler, sums[:, : len(some)], moves[: len(some)]).T.tolist()
         table = np.concatenate([means, bounds_])
@@ -201,9 +200,9 @@ def _transmission(
 def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
     """Return the 95 % interval of incident energy in joules, (2, n), from sums (SUMS, n).
 
-    What moving readings stand for is known within HELD_FACTORS. Where the envelope `moves` (n,),
-    steady readings may hide that, too. Uncertainty of the watts comes on top; relative watts have
-    none.
+    The power behind moving readings is known within HELD_FACTORS. Where the envelope `moves` (n,),
+    steady readings may hide a movement too. The uncertainty of the watts is added; relative watts
+    have none.
     """
     moving_j, held_j = sums[M_ENERGY], sums[M_ENERGY] - sums[H_ENERGY]
     steady_j = sums[ENERGY] - moving_j
@@ -218,7 +217,7 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
 
 
 def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[Floats, Times]:
-    """SWR and its four bounds (5, n) with NaN where unreadable, and flags (n,), from sums."""
+    """Return SWR and its four bounds (5, n), NaN where not readable, and flags (n,), from sums."""
     unsettled = sums[S_COUNT] == 0
     count = np.where(unsettled, sums[COUNT], sums[S_COUNT])
     forward_w, reflected_w, forward_v, reflected_v = (
@@ -237,7 +236,7 @@ def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[
         (coupler.reflected.slope(reflected_v) * noise.sd_v[1]) ** 2
         + (ratio * coupler.forward.slope(forward_v) * noise.sd_v[0]) ** 2
     ) / (count * safe_w**2)
-    # What the pairs really scattered is believed if it is more than the noise explains.
+    # The observed scatter of the pairs is used if it exceeds the noise.
     squares = sums[S_RR] - 2 * ratio * sums[S_FR] + ratio**2 * sums[S_FF]
     enough = sums[S_COUNT] >= SCATTER_FROM
     scatter = np.maximum(squares, 0.0) / (count * np.maximum(count - 1, 1) * safe_w**2)

@@ -1,9 +1,9 @@
-"""Transmissions from key-down to key-up, and their per-second rows. A pure state machine.
+"""Transmissions from key-down to key-up, and their rows per second. A pure state machine.
 
-A transmission begins with the first keyed pair and ends with the last one that is followed by no
-keyed pair for the hang time; so speech pauses do not split it and the hang time is not counted.
-Means are over all its pairs; SWR is the ratio of summed powers over the settled ones. Pairs after
-the last keyed one are held back until the key is down again or the hang time is over.
+A transmission begins with the first keyed pair and ends with the last keyed pair before a pause of
+the hang time; so speech pauses do not split it, and the hang time is not counted. Means are over
+all its pairs; SWR is the ratio of summed powers over the settled ones. Pairs after the last keyed
+one are held until the key is down again or the hang time has passed.
 """
 
 from __future__ import annotations
@@ -20,11 +20,10 @@ from logger.stages.transmission_rows import OpenTransmission, rows_of
 
 
 class Transmissions:
-    """Feeds on power blocks, yields rows: of transmissions first, since those of seconds refer to
-    them.
+    """State machine from power blocks to rows, those of transmissions before their seconds.
 
     hang_ns  a pause shorter than this does not end a transmission
-    hold_ns  length of the windows over which the highest SWR is sought
+    hold_ns  length of the windows over which the highest SWR is searched
     """
 
     def __init__(
@@ -41,13 +40,13 @@ class Transmissions:
         self._channel = channel
         self._frequency_khz = frequency_khz
         self._open: OpenTransmission | None = None
-        # The last pairs of the open one that were counted, so many, and those that are held back.
+        # Last pairs of the open transmission: `_counted` are already counted, the rest is held.
         self._kept: list[PowerBlock] = []
         self._counted = 0
         self._spans: list[tuple[int, int]] = []
 
     def update(self, block: PowerBlock, keyed: Bools, noise: Noise) -> list[Row]:
-        """Take in one block and say which rows are complete; `keyed` (n,)."""
+        """Process one block and return the completed rows; `keyed` (n,)."""
         self._spans = []
         at = np.flatnonzero(keyed)
         if not len(at):
@@ -84,16 +83,18 @@ class Transmissions:
         return self._rows(done)
 
     def advance(self, now_ns: int) -> list[Row]:
-        """Sample time has reached `now_ns`: end the transmission if the hang time is over."""
+        """Advance the time to `now_ns` and end the transmission if the hang time has passed."""
         return self._rows(self._lapsed(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
-        """End the transmission that is going on, if any, adding `flag` to it."""
+        """End the transmission in progress, if any, adding `flag` to it."""
         return self._rows(self._closed(flag))
 
     def start_at(self, time_ns: int) -> int | None:
-        """The start of the transmission under way at `time_ns` in the last block, if any (the
-        hang time counts, since nobody can know then whether it goes on)."""
+        """Return the start of the transmission in progress at `time_ns` in the last block, if any.
+
+        The hang time counts, since it is not known then if the transmission continues.
+        """
         spans = self._spans
         if self._open is not None and self._open.counts:
             spans = [*spans, (self._open.start_ns, time_ns)]
@@ -104,11 +105,11 @@ class Transmissions:
 
     @property
     def under_way(self) -> bool:
-        """Whether a transmission is going on (the hang time counts)."""
+        """True if a transmission is in progress (the hang time counts)."""
         return self._open is not None
 
     def _found(self, times: Times, keyed: Bools) -> list[Span]:
-        """The transmissions in pairs that begin with what was kept, (n,)."""
+        """Return the spans of transmissions in pairs (n,) that begin with the held ones."""
         apart = np.diff(times) > self._hang_ns
         edges = np.flatnonzero((keyed[1:] != keyed[:-1]) | apart) + 1
         begins = np.concatenate([[0], edges])
@@ -142,22 +143,22 @@ class Transmissions:
         return Sought(found.start_ns, floor_w, found.highest_ratio)
 
     def _keep(self, block: PowerBlock, span: Span) -> None:
-        """Keep what the pairs to come will look back on, and what they may include."""
+        """Hold the pairs that later pairs look back on or include."""
         times = block.time_ns
-        since_ns = times[span.end - 1] - 2 * self._hold_ns  # a window, and what confirms its first
+        since_ns = times[span.end - 1] - 2 * self._hold_ns  # a window and its confirmation
         window = int(np.searchsorted(times, since_ns))
         first = max(span.since, min(window, span.end - RECENT - 1))
         self._kept = [block[first:]]
         self._counted = span.end - first
 
     def _lapsed(self, now_ns: int) -> list[OpenTransmission]:
-        """The open transmission, closed, if the hang time is over."""
+        """Close and return the open transmission if the hang time has passed."""
         if self._open is None or now_ns - self._open.end_ns <= self._hang_ns:
             return []
         return self._closed()
 
     def _closed(self, flag: Flag | None = None) -> list[OpenTransmission]:
-        """The open transmission, closed, if it is one."""
+        """Close the open transmission; return it if it has enough pairs."""
         found, self._open, self._kept = self._open, None, []
         if found is None or not found.counts:
             return []

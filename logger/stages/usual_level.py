@@ -1,10 +1,10 @@
-"""The usual level of a transmission, from its quarters so far and its channel's past.
+"""Usual level of a transmission, from its quarters so far and the history of its channel.
 
-A contact that is open for most of a second or two moves the median of the quarters around it. The
-usual level does not follow: it is the median of PLACES earlier quarters, STRIDE apart, in
-which the channel's past counts as PAST quarters. It depends on earlier quarters alone, and the
-memory changes with ended transmissions only (those that ended before a stay began), so that neither
-the cut of the blocks nor a run from the archive changes it.
+A contact that is open for most of a second or two moves the median of the surrounding quarters. The
+usual level does not follow: it is the median of PLACES earlier quarters, STRIDE apart, in which the
+history of the channel counts as PAST quarters. It depends on earlier quarters only, and the memory
+changes only with ended transmissions (those that ended before a stay began), so that neither the
+cut of the blocks nor a run from the archive changes it.
 """
 
 from __future__ import annotations
@@ -24,25 +24,25 @@ STRIDE, PLACES = 4, 8
 PAST = 3
 HISTORY = STRIDE * PLACES
 MOST_CHANNELS = 64
-STAYS = 5  # remembered of each channel
-LEAST_QUARTERS = 4  # of a stay to be remembered
+STAYS = 5  # remembered per channel
+LEAST_QUARTERS = 4  # in a stay to be remembered
 
 
 class UsualLevelMemory(msgspec.Struct, forbid_unknown_fields=True):
-    """Ratios of the last stays by channel, the latest last; the channel used latest is last."""
+    """Ratios of the last stays by channel, latest last; the channel used last is last."""
 
     channels: dict[str, list[float]] = {}
 
 
 class UsualLevels:
-    """Feeds on the levels of quarters and on the ends of transmissions."""
+    """Usual levels from the levels of quarters and the ends of transmissions."""
 
     def __init__(self, memory: UsualLevelMemory) -> None:
         self.memory = memory
-        self._ratio = np.full(HISTORY, np.nan)  # of the quarters before
+        self._ratio = np.full(HISTORY, np.nan)  # of the previous quarters
         self._start_ns = np.zeros(HISTORY, dtype=np.int64)
-        self._past = math.nan  # of the channel, for the stay that goes on
-        self._learned_ns = -(2**62)  # the end of the last transmission that was learned
+        self._past = math.nan  # of the channel, for the present stay
+        self._learned_ns = -(2**62)  # end of the last transmission that was learned
         self._stays: list[tuple[int, str, Times, Floats]] = []
 
     def update(
@@ -53,8 +53,11 @@ class UsualLevels:
         ratio: Floats,
         ended_ns: Sequence[int] = (),
     ) -> tuple[Floats, Floats]:
-        """Take in quarters (q,) and the ends of transmissions meanwhile. Return the usual level of
-        each, NaN if there is none, and how much rho varied from quarter to quarter, (q,)."""
+        """Process quarters (q,) and the ends of transmissions since then.
+
+        Return the usual level of each quarter, NaN if there is none, and the variation of rho from
+        quarter to quarter, (q,).
+        """
         ended = list(ended_ns)
         edges = [0, *(np.flatnonzero(start_ns[1:] != start_ns[:-1]) + 1).tolist(), len(number)]
         past = np.empty(len(number))
@@ -75,7 +78,7 @@ class UsualLevels:
         return usual
 
     def learn(self, ended_ns: Sequence[int]) -> None:
-        """Transmissions ended at these times, and no quarters came."""
+        """Learn transmissions that ended at these times, without new quarters."""
         for end_ns in ended_ns:
             self._learn(end_ns)
 
@@ -94,7 +97,7 @@ class UsualLevels:
         return middle, np.asarray(rho[row, 3 * last // 4] - rho[row, last // 4])
 
     def _learn(self, end_ns: int) -> None:
-        """Remember the stays of a transmission that has ended. Its last quarter is not whole."""
+        """Remember the stays of an ended transmission, without its incomplete last quarter."""
         self._learned_ns = end_ns
         stays = [stay for stay in self._stays if stay[0] <= end_ns]
         self._stays = self._stays[len(stays) :]

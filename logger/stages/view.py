@@ -1,4 +1,4 @@
-"""What detection is shown: a calibrated block with its keying, noise and limits of trust."""
+"""Input of detection: a calibrated block with its keying, noise and limits of trust."""
 
 from __future__ import annotations
 
@@ -23,8 +23,13 @@ def impossible_ratio(coupler: Coupler) -> float:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One block; `keyed` (n,) says where our key is down, `foreign` (n,) where another signal is
-    heard instead, `own` what our transmissions usually show, `step_v` the readings' resolution."""
+    """One calibrated block with its masks and limits.
+
+    keyed    (n,) our key is down
+    foreign  (n,) a foreign signal is received instead
+    step_v   resolution of the readings, volts
+    own      usual powers of our transmissions
+    """
 
     block: PowerBlock
     keyed: Bools
@@ -36,21 +41,23 @@ class View:
 
     @property
     def floor_w(self) -> float:
-        """The readable floor of one pair, watts."""
+        """Readable floor of one pair, watts."""
         return self.coupler.readable_floor_w(self.noise)
 
     @property
     def impossible_ratio(self) -> float:
-        """Reflected over incident power that no passive load can show: total reflection read
-        through the worst phase of both leaks, and a margin."""
+        """Reflected over incident power that no passive load can cause.
+
+        This is total reflection read through the worst phase of both leaks, with a margin.
+        """
         return impossible_ratio(self.coupler)
 
     def reflected_variance(self, part: Bools) -> Floats:
-        """Variance of one reflected reading in watts squared, for the pairs of `part`."""
+        """Return the variance of one reflected reading for the pairs of `part`, watts squared."""
         slope = self.coupler.reflected.slope(self.block.reflected_v[part])
         return np.asarray((slope * self.noise.sd_v[1]) ** 2)
 
     def forward_variance(self, part: Bools) -> Floats:
-        """Variance of one forward reading in watts squared, for the pairs of `part`."""
+        """Return the variance of one forward reading for the pairs of `part`, watts squared."""
         slope = self.coupler.forward.slope(self.block.forward_v[part])
         return np.asarray((slope * self.noise.sd_v[0]) ** 2)

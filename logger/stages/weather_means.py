@@ -1,7 +1,7 @@
-"""The weather by auxiliary columns of the bridge, an hour a row.
+"""Hourly weather rows from auxiliary columns of the bridge.
 
-A pure state machine over blocks. An hour that is cut short by a restart makes two rows, each with
-the time of its last pair.
+A pure state machine over blocks. An hour interrupted by a restart makes two rows, each with the
+time of its last pair.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ DECIMALS = 2
 
 
 class WeatherMeans:
-    """Feed it with `update`, end it with `finish`."""
+    """Hourly averages of the weather; feed with `update`, end with `finish`."""
 
     def __init__(self, options: WeatherOptions) -> None:
         self._means = {"temperature_c": options.temperature_c, "wind_m_s": options.wind_m_s}
@@ -34,7 +34,7 @@ class WeatherMeans:
         self._rain_mm: float | None = None
 
     def update(self, block: SampleBlock) -> list[WeatherRow]:
-        """The hours that ended before the last pair of a block."""
+        """Return the rows of the hours that ended before the last pair of a block."""
         hours = block.time_ns // HOUR_NS
         ends = [*(np.flatnonzero(np.diff(hours)) + 1).tolist(), len(block)]
         rows: list[WeatherRow] = []
@@ -48,7 +48,7 @@ class WeatherMeans:
         return rows
 
     def finish(self) -> list[WeatherRow]:
-        """No more pairs will come: what there is of the last hour."""
+        """End the stream; return the row of the incomplete last hour."""
         means = {
             name: round(total / count, DECIMALS) if count else None
             for name, (total, count) in self._sums.items()
@@ -67,13 +67,13 @@ class WeatherMeans:
         for totals in _known(part, self._rain):
             if self._last_total_mm is not None:
                 totals = np.concatenate([[self._last_total_mm], totals])
-            steps = np.diff(totals)  # a gauge that starts again at 0 steps back
+            steps = np.diff(totals)  # a gauge that restarts at 0 steps back
             self._rain_mm = (self._rain_mm or 0.0) + float(steps[steps > 0].sum())
             self._last_total_mm = float(totals[-1])
 
 
 def _known(part: SampleBlock, column: str | None) -> Iterator[Floats]:
-    """The values of a column, if there are any."""
+    """Yield the finite values of a column, if there are any."""
     values = None if column is None else part.aux.get(column)
     if values is not None:
         values = values[np.isfinite(values)]

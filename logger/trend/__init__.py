@@ -1,1 +1,1 @@
-"""What the feedline has been doing for years: daily values, a model, a verdict."""
+"""Long-term behaviour of the feedline: daily values, a model, a verdict."""

@@ -1,4 +1,4 @@
-"""What is told of a station's years: one channel after the other, and what happened meanwhile."""
+"""Account of a station's years: trend per channel, journal entries and alarms."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ DAY_NS = 86_400_000_000_000
 
 @dataclass(frozen=True)
 class JournalEntry:
-    """An entry of the journal."""
+    """Entry of the journal."""
 
     time_ns: int
     kind: str
@@ -29,7 +29,7 @@ class JournalEntry:
 
 @dataclass(frozen=True)
 class Alarm:
-    """An alarm as it stands."""
+    """State of an alarm."""
 
     id: int
     kind: str
@@ -47,7 +47,7 @@ class Alarm:
 
 @dataclass(frozen=True)
 class ChannelAccount:
-    """One channel (or frequency): its daily values and their trend."""
+    """Daily values of one channel (or frequency) and their trend."""
 
     days: Days
     trend: Trend
@@ -59,7 +59,7 @@ class ChannelAccount:
 
 @dataclass(frozen=True)
 class Account:
-    """The whole: channels with the most used first, entries and alarms in time order."""
+    """Account of a station: most used channel first, entries and alarms in order of time."""
 
     station: str
     limit: float  # SWR
@@ -72,7 +72,7 @@ class Account:
 
     @property
     def span(self) -> tuple[int, int]:
-        """First and last day with readings of any channel."""
+        """First and last day with readings on any channel."""
         return (
             min(int(one.days.day[0]) for one in self.channels),
             max(int(one.days.day[-1]) for one in self.channels),
@@ -80,14 +80,14 @@ class Account:
 
 
 def channel_name(channel: int | None, frequency_khz: float | None) -> str:
-    """How people call it, with the word `channel` where it has a number."""
+    """Return the name of a channel or frequency, with the word `channel` before a number."""
     if channel is not None:
         return f"channel {channel}"
     return "all readings" if frequency_khz is None else f"{frequency_khz / 1000:.3f} MHz"
 
 
 def named(channels: Sequence[tuple[int | None, float | None]]) -> str:
-    """Channels or frequencies (kHz) in a row, as people say them."""
+    """Return the names of channels or frequencies (kHz) as an enumeration."""
     names = [channel_name(*one) for one in channels]
     if len(names) == 1:
         return names[0]
@@ -98,5 +98,5 @@ def named(channels: Sequence[tuple[int | None, float | None]]) -> str:
 
 
 def date(day: int) -> str:
-    """A day as an ISO date."""
+    """Return a day as an ISO date."""
     return format_ns(day * DAY_NS)[:10]

@@ -1,4 +1,4 @@
-"""The columns of the regression: level, slope, season, weather, steps. Pure functions.
+"""Columns of the regression: level, slope, season, weather, steps. Pure functions.
 
 Time is in years from the middle of the data, so that level and slope are nearly independent.
 """
@@ -13,61 +13,62 @@ import numpy as np
 from logger.daily import FloatArray, IntArray, Weather
 
 YEAR = 365.25
-SEASON_SPAN = 365  # days from first to last for a slope and a season,
-SECOND_SPAN = 730  # and for its second harmonic
-SEASON_DAYS = 90  # with readings,
-SEASON_MONTHS = 9  # in so many twelfths of the year at least
-BEND_DAYS = 60  # without a season: a power of time for each of so many days, MOST_BENDS at most
+SEASON_SPAN = 365  # least days from first to last for a slope and a season
+SECOND_SPAN = 730  # least days from first to last for the second harmonic
+SEASON_DAYS = 90  # least number of days with readings for a season
+SEASON_MONTHS = 9  # least number of twelfths of the year with readings for a season
+BEND_DAYS = 60  # without a season: one power of time per this many days, MOST_BENDS at most
 MOST_BENDS = 3
-DRY_DAYS = 3.0  # in which a line loses most of the water it took
-WEATHER_KNOWN = 0.8  # of the days with readings
+DRY_DAYS = 3.0  # in which a line loses most of the absorbed water
+WEATHER_KNOWN = 0.8  # share of the days with readings
 
 
 @dataclass(frozen=True)
 class Frame:
-    """How days become columns: the same for the days with readings and for any others.
+    """Definition of the columns, for the days with readings and for any others.
 
-    The first column is the level; `slope` is where that column is, if there is one; `season` and
-    `weather` are slices of columns; bends stand in for slope and season where the data are short.
+    The first column is the level; `slope` is the index of the slope's column, if there is one;
+    `season` and `weather` are slices of columns; bends replace slope and season where the data are
+    short.
     """
 
     middle: float
     half_years: float
     harmonics: int  # 0: less than a year
     bends: int
-    temperature: FloatArray | None  # per day of `weather`, season taken away
-    rain: FloatArray | None  # (2, ...): of the day, and what is left of the days before
+    temperature: FloatArray | None  # per day of `weather`, less its season
+    rain: FloatArray | None  # (2, ...): of the day, and the rest from the days before
     first_weather: int
 
     @classmethod
     def of_level(cls, day: IntArray) -> Frame:
-        """A frame of nothing but the level."""
+        """Return a frame with the level only."""
         return cls(float(day[0]), 1.0, 0, 0, None, None, 0)
 
     @property
     def slope(self) -> int | None:
-        """The column of the slope, SWR per year."""
+        """Index of the column of the slope, SWR per year; None without a slope."""
         return 1 if self.harmonics else None
 
     @property
     def season(self) -> slice:
-        """The columns of the annual cycle."""
+        """Columns of the annual cycle."""
         begin = 1 + (1 if self.harmonics else self.bends)
         return slice(begin, begin + 2 * self.harmonics)
 
     @property
     def weather(self) -> slice:
-        """The columns of temperature and rain."""
+        """Columns of temperature and rain."""
         begin = self.season.stop
         count = (self.temperature is not None) + 2 * (self.rain is not None)
         return slice(begin, begin + count)
 
     def years(self, day: IntArray) -> FloatArray:
-        """Years from the middle of the data."""
+        """Return the years from the middle of the data."""
         return np.asarray((day - self.middle) / YEAR)
 
     def columns(self, day: IntArray) -> FloatArray:
-        """Shape (n, k), without steps."""
+        """Return the columns, shape (n, k), without steps."""
         years = self.years(day)
         found = [np.ones(len(day))]
         if self.harmonics:
@@ -82,7 +83,7 @@ class Frame:
         return np.column_stack(found)
 
     def _known(self, series: FloatArray, day: IntArray) -> FloatArray:
-        """A series of days at some of them; 0 where it is not known."""
+        """Return the values of a daily series on some days; 0 where unknown."""
         at = day - self.first_weather
         inside = (at >= 0) & (at < len(series))
         found = np.zeros(len(day))
@@ -91,13 +92,13 @@ class Frame:
 
 
 def harmonics(day: IntArray, count: int) -> list[FloatArray]:
-    """Sine and cosine of the year and its fractions, 2 * count arrays of shape (n,)."""
+    """Return sine and cosine of the year and its fractions, 2 * count arrays of shape (n,)."""
     angle = 2 * np.pi * day / YEAR
     return [wave(k * angle) for k in range(1, count + 1) for wave in (np.sin, np.cos)]
 
 
 def frame(day: IntArray, weather: Weather | None) -> Frame:
-    """The frame for days with readings, ascending, shape (n,)."""
+    """Return the frame for days with readings, ascending, shape (n,)."""
     span = int(day[-1] - day[0])
     twelfths = len(np.unique((day % YEAR) // (YEAR / 12)))
     year = span >= SEASON_SPAN and len(day) >= SEASON_DAYS and twelfths >= SEASON_MONTHS
@@ -129,7 +130,7 @@ def _weather(
 
 
 def _departure(temperature: FloatArray, first: int) -> FloatArray:
-    """Temperature less its own annual cycle, in tens of degrees; 0 where it is not known."""
+    """Return temperature less its own annual cycle, in tens of degrees; 0 where unknown."""
     day = np.arange(first, first + len(temperature))
     known = np.isfinite(temperature)
     columns = np.column_stack([np.ones(len(day)), *harmonics(day, 1)])
@@ -138,7 +139,10 @@ def _departure(temperature: FloatArray, first: int) -> FloatArray:
 
 
 def _wetness(rain: FloatArray) -> FloatArray:
-    """Of the day and of the days before; a little rain wets a plug as well as much does."""
+    """Return the wetness from rain on the day and on the days before, shape (2, n).
+
+    The scale is logarithmic, since a little rain wets a plug as well as much rain.
+    """
     today = np.log1p(np.maximum(np.nan_to_num(rain), 0.0))
     before = np.zeros(len(today))
     for at in range(1, len(today)):
@@ -147,5 +151,5 @@ def _wetness(rain: FloatArray) -> FloatArray:
 
 
 def step_columns(day: IntArray, steps: Sequence[int]) -> FloatArray:
-    """1 from the day of each step on, shape (n, steps)."""
+    """Return 1 from the day of each step on, otherwise 0, shape (n, steps)."""
     return (day[:, None] >= np.asarray(steps, dtype=np.int64)[None, :]).astype(np.float64)

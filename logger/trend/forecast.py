@@ -1,9 +1,9 @@
-"""When a channel will reach the station's limit if it goes on as it does now.
+"""Forecast of the day on which a channel will reach the station's limit.
 
-Level and slope are taken as jointly normal about what the trend says of them; the season comes
-again as it was. Then each pair of level and slope gives one day of reaching the limit, and the
-probability of having reached it is that of the pairs whose day has come: by quadrature over the
-slope, with the level's share in closed form.
+The present slope continues. Level and slope are taken as jointly normal about the estimates of the
+trend; the season repeats. Then each pair of level and slope gives one day of reaching the limit,
+and the probability of having reached it is that of the pairs whose day has passed: by quadrature
+over the slope, with the level in closed form.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from logger.physics.reflection import COVERAGE
 from logger.trend.outcome import Curve, Trend
 
 YEAR = 365.25  # days
-LEAST_YEARS = 1.0  # of data before anything is said, and no more than they reach
+LEAST_YEARS = 1.0  # of data needed for a forecast, which reaches no further than the data
 NODES = 101  # of the slope's distribution
 STRIDE = 7  # days
 LIKELY, EARLY, LATE = 0.5, 0.1, 0.9
@@ -29,14 +29,14 @@ _erf = np.vectorize(math.erf, otypes=[np.float64])
 
 @dataclass(frozen=True)
 class Forecast:
-    """What is to come of one channel. Days as in `logger.trend.days`; None where not said.
+    """Forecast of one channel. Days as in `logger.daily`; None where there is no forecast.
 
-    The limit has been reached by `early`, `likely` and `late` with probabilities of 0.1, 0.5 and
-    0.9; None if that is beyond the horizon.
+    The limit will have been reached by `early`, `likely` and `late` with probabilities of 0.1, 0.5
+    and 0.9; None if that is beyond the horizon.
     """
 
     limit: float  # SWR
-    reason: str | None  # why nothing is said; then the rest is None
+    reason: str | None  # why there is no forecast; the other fields are then None
     horizon: int | None = None
     probability: float | None = None  # of reaching the limit by the horizon
     early: int | None = None
@@ -45,10 +45,10 @@ class Forecast:
 
 
 def forecast(trend: Trend, limit: float) -> Forecast:
-    """The days on which the channel's daily value, season included, may reach `limit` (SWR).
+    """Return the days on which the daily value, season included, may reach `limit` (SWR).
 
-    Nothing is said under a year of data since the last step, nor beyond as long again as they
-    reach.
+    There is no forecast with less than a year of data since the last step, nor beyond the length of
+    the data.
     """
     reach = trend.last - trend.since
     if None in (trend.slope_per_year, trend.slope_low, trend.slope_high):
@@ -59,7 +59,7 @@ def forecast(trend: Trend, limit: float) -> Forecast:
     reached = reaching(trend, limit, ahead)
 
     def first(probability: float) -> int | None:
-        """Between two strides the probability grows evenly."""
+        """Return the day of this probability, by linear interpolation between strides."""
         if reached[-1] < probability:
             return None
         return trend.last + math.ceil(float(np.interp(probability, reached, ahead)))
@@ -76,15 +76,17 @@ def forecast(trend: Trend, limit: float) -> Forecast:
 
 
 def reaching(trend: Trend, limit: float, ahead: IntArray) -> FloatArray:
-    """The probability (m,) of having reached `limit` so many days (m,), ascending, after the last
-    one of a trend whose slope is known."""
+    """Return the probability (m,) of having reached `limit` by days `ahead` (m,), ascending.
+
+    Days count from the last one of a trend with known slope.
+    """
     assert trend.slope_per_year is not None
     level_sd, slope_sd, correlation = uncertainty(trend)
     z = np.linspace(-4.5, 4.5, NODES)
     weight = np.exp(-(z**2) / 2)
     slope = trend.slope_per_year + slope_sd * z
     gap = limit - season(trend.curve, trend.last + ahead)
-    needed = gap[None, :] - slope[:, None] * ahead[None, :] / YEAR  # of the level, node by day
+    needed = gap[None, :] - slope[:, None] * ahead[None, :] / YEAR  # level needed, node by day
     least = np.minimum.accumulate(needed, axis=1)
     expected = trend.level + correlation * level_sd * z
     rest = level_sd * math.sqrt(1 - correlation**2)
@@ -93,10 +95,11 @@ def reaching(trend: Trend, limit: float, ahead: IntArray) -> FloatArray:
 
 
 def uncertainty(trend: Trend) -> tuple[float, float, float]:
-    """Standard deviations of level (SWR) and slope (SWR a year), and their correlation.
+    """Return the standard deviations of level and slope, and their correlation.
 
-    The line is known best in the middle of its data, and turns about that point: what the slope
-    adds to the level at the end is half of their reach away.
+    Level is in SWR, slope in SWR per year. The line is best known in the middle of its data and
+    turns about that point: the slope contributes to the level at the end over half of the length of
+    the data.
     """
     assert trend.slope_low is not None
     assert trend.slope_high is not None
@@ -108,8 +111,11 @@ def uncertainty(trend: Trend) -> tuple[float, float, float]:
 
 
 def season(curve: Curve, day: IntArray) -> FloatArray:
-    """What the season adds on days (m,) to come: a wave of a year and one of half a year through
-    what it added so far. What weather adds besides averages out."""
+    """Return the contribution of the season on future days (m,).
+
+    It is a wave of a year and one of half a year fitted to the season so far. The contribution of
+    weather averages out.
+    """
     beside, *_ = np.linalg.lstsq(_waves(curve.day), curve.season, rcond=None)
     return np.asarray(_waves(day) @ beside)
 

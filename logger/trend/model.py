@@ -1,4 +1,4 @@
-"""The trend of one channel: level, slope, season, weather and steps, and what they come to."""
+"""Trend of one channel: level, slope, season, weather and steps."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ from logger.trend.steps import certainty, search
 from logger.trend.verdict import Slope, verdict
 from logger.wording import count
 
-HIGHEST = 10.0  # SWR; what is beyond says "open or short", not how much
+HIGHEST = 10.0  # SWR; higher values mean "open or short" and have no useful size
 LEAST_FOR_STEPS = 20  # days with readings
-SIDE = 2  # days with readings before and after announced work, and between two
-TELLING = 1.96  # standard errors from which announced work is said to have changed something
+SIDE = 2  # days with readings needed before and after announced work, and between two
+TELLING = 1.96  # standard errors above which a change by announced work is reported
 TELLING_SIZE = 0.02
-BLOCK_DAYS = 45  # what lasts longer than days in a row tell (a rainy month) shows between such
-MONTH_DAYS = 3  # with readings, for a month to have a value
+BLOCK_DAYS = 45  # length of blocks between which long correlations (a rainy month) show
+MONTH_DAYS = 3  # with readings needed for the value of a month
 SIGMAS_95 = 1.96
 
 
 def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None = None) -> Trend:
-    """What the channel of `days` has been doing; `events` may have changed it."""
+    """Return the trend of the channel of `days`; `events` may have changed it."""
     value = np.minimum(days.swr, HIGHEST)
     kept = plausible(value)
     day, value = days.day[kept], value[kept]
@@ -69,8 +69,10 @@ def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None 
 
 
 def _announced(day: IntArray, events: Sequence[WorkEvent]) -> dict[int, str]:
-    """Work and calibrations between readings, by day; of those with next to no readings between
-    them the last, with all they say."""
+    """Return work and calibrations between readings, by day.
+
+    Of those with too few readings between them the last is returned, with the texts of all.
+    """
     found: dict[int, str] = {}
     rows: dict[int, int] = {}
     for event in sorted(events, key=lambda each: each.day):
@@ -114,7 +116,7 @@ def _steps(
 def _lasting(
     framed: Frame, fitted: RegressionFit, day: IntArray, steps: Sequence[int]
 ) -> FloatArray:
-    """The model without season and weather."""
+    """Return the model without season and weather."""
     columns = framed.columns(day)
     columns[:, framed.season] = columns[:, framed.weather] = 0.0
     return np.asarray(np.column_stack([columns, step_columns(day, steps)]) @ fitted.estimate)
@@ -123,7 +125,7 @@ def _lasting(
 def _slope(framed: Frame, fitted: RegressionFit, day: IntArray) -> Slope | None:
     if framed.slope is None:
         return None
-    # Days that hang together tell less of how much they vary.
+    # Correlated days carry less information on their scatter.
     apart = (1 - fitted.correlation) / (1 + fitted.correlation)
     slow = fitted.slow(day, framed.slope, BLOCK_DAYS)
     return Slope(
@@ -142,7 +144,7 @@ def _amplitude(framed: Frame, fitted: RegressionFit) -> float | None:
 
 
 def _curve(framed: Frame, fitted: RegressionFit, day: IntArray, steps: Sequence[int]) -> Curve:
-    """The model on each day from the first reading to the last, those set aside included."""
+    """Return the model on each day from the first reading to the last, outliers included."""
     every = np.arange(day[0], day[-1] + 1)
     columns = framed.columns(every)
     passing = np.zeros(len(every))
@@ -157,7 +159,7 @@ def _curve(framed: Frame, fitted: RegressionFit, day: IntArray, steps: Sequence[
 def _second_opinion(
     framed: Frame, fitted: RegressionFit, day: IntArray, value: FloatArray, steps: Sequence[int]
 ) -> SecondOpinion | None:
-    """Of the months' medians, steps taken away, each month compared with itself."""
+    """Return the non-parametric trend of monthly medians without steps, month by month."""
     if framed.slope is None:
         return None
     columns = step_columns(day, steps)

@@ -1,11 +1,10 @@
-"""Mann-Kendall and Theil-Sen, each also by seasons: whether there is a trend, and how steep, from
-orders and medians alone. Pure functions.
+"""Mann-Kendall and Theil-Sen, each also by seasons: test and slope from ranks and medians.
 
-Sources: H. B. Mann, Econometrica 13 (1945) 245; P. K. Sen, Journal of the American Statistical
-Association 63 (1968) 1379; R. M. Hirsch, J. R. Slack and R. A. Smith, Water Resources Research 18
-(1982) 107 for seasons; R. M. Hirsch and J. R. Slack, the same 20 (1984) 727 for seasons that are
-not independent; R. O. Gilbert, Statistical Methods for Environmental Pollution Monitoring (1987)
-for the interval.
+Pure functions. Sources: H. B. Mann, Econometrica 13 (1945) 245; P. K. Sen, Journal of the American
+Statistical Association 63 (1968) 1379; R. M. Hirsch, J. R. Slack and R. A. Smith, Water Resources
+Research 18 (1982) 107 for seasons; R. M. Hirsch and J. R. Slack, the same 20 (1984) 727 for seasons
+that are not independent; R. O. Gilbert, Statistical Methods for Environmental Pollution Monitoring
+(1987) for the interval.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ Z95 = 1.959964
 
 
 class MannKendall(NamedTuple):
-    """Concordant less discordant pairs, its variance, and what they say."""
+    """Concordant less discordant pairs, its variance, and the resulting test."""
 
     s: float
     variance: float
@@ -32,7 +31,7 @@ class MannKendall(NamedTuple):
 
 
 class TheilSen(NamedTuple):
-    """The median slope with its 95 % interval."""
+    """Median slope with its 95 % interval."""
 
     slope: float
     low: float
@@ -40,22 +39,22 @@ class TheilSen(NamedTuple):
 
 
 def mann_kendall(time: ArrayLike, value: ArrayLike) -> MannKendall:
-    """The test of one series; ties in value and time are allowed for."""
+    """Test one series; ties in value and time are allowed."""
     s, variance = _score(np.asarray(time, float), np.asarray(value, float))
     return _tested(s, variance)
 
 
 def theil_sen(time: ArrayLike, value: ArrayLike) -> TheilSen:
-    """The slope of one series per unit of time, with at least two different times."""
+    """Return the slope of one series per unit of time; needs at least two different times."""
     t, x = np.asarray(time, float), np.asarray(value, float)
     return _sen(_slopes(t, x), _score(t, x)[1])
 
 
 def seasonal(seasons: Sequence[tuple[ArrayLike, ArrayLike]]) -> tuple[MannKendall, TheilSen] | None:
-    """Both for several series (time, value), one a season, each compared with itself only.
+    """Return both for several series (time, value), one per season, each compared with itself.
 
-    Times are those of years that the seasons share; seasons are not taken to be independent.
-    None where no season has two times.
+    Times are years, common to the seasons; seasons are not assumed independent. None where no
+    season has two times.
     """
     series = [(np.asarray(t, float), np.asarray(x, float)) for t, x in seasons]
     slopes = np.concatenate([_slopes(t, x) for t, x in series] or [np.empty(0)])
@@ -64,7 +63,7 @@ def seasonal(seasons: Sequence[tuple[ArrayLike, ArrayLike]]) -> tuple[MannKendal
     scores = [_score(t, x) for t, x in series]
     variance = sum(each for _, each in scores) + _covariance(series)
     alone = sum(each for _, each in scores)
-    variance = max(variance, alone)  # few years tell covariances badly; none makes it surer
+    variance = max(variance, alone)  # with few years covariances are poor
     return _tested(sum(s for s, _ in scores), variance), _sen(slopes, variance)
 
 
@@ -105,7 +104,7 @@ def _sen(slopes: FloatArray, variance: float) -> TheilSen:
 
 
 def _covariance(series: Sequence[tuple[FloatArray, FloatArray]]) -> float:
-    """Of the seasons' scores (Hirsch and Slack), for years in which all have a value."""
+    """Return the covariance of the seasons' scores (Hirsch and Slack), in years common to all."""
     years = sorted(set.intersection(*(set(t) for t, _ in series)))
     if len(years) < 3:
         return 0.0

@@ -1,4 +1,4 @@
-"""What a trend says of one channel. SWR throughout; intervals are of 95 %."""
+"""Result of the trend of one channel. SWR throughout; intervals are of 95 %."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ Verdict = Literal["steady", "rising", "falling", "stepped", "undecided"]
 
 @dataclass(frozen=True)
 class Step:
-    """A lasting change from one day to the next: `day` is the first at the new level."""
+    """Lasting change from one day to the next: `day` is the first at the new level."""
 
     day: int
     day_low: int
     day_high: int
     before: float
     after: float
-    explained_by: str | None  # what the journal says of it, or "calibration"; None: unannounced
+    explained_by: str | None  # journal text, or "calibration"; None: unannounced
 
 
 @dataclass(frozen=True)
 class SecondOpinion:
-    """The trend without a model: seasonal Mann-Kendall and Theil-Sen, steps taken away."""
+    """Trend without a model: seasonal Mann-Kendall and Theil-Sen, steps removed."""
 
     p_value: float
     slope_per_year: float
@@ -34,39 +34,37 @@ class SecondOpinion:
 
 @dataclass(frozen=True)
 class Curve:
-    """The model over every day from the first to the last, arrays of shape (m,)."""
+    """Model on every day from the first to the last, arrays of shape (m,)."""
 
     day: IntArray
     swr: FloatArray
-    low: FloatArray  # the band of what the model says, not of single days
+    low: FloatArray  # band of the model, not of single days
     high: FloatArray
-    season: FloatArray  # what season and weather add, to be taken away from the daily values
+    season: FloatArray  # contribution of season and weather, to be subtracted from the daily values
 
 
 @dataclass(frozen=True)
 class Trend:
-    """What one channel has been doing.
+    """Trend of one channel.
 
-    Slope and season are None where the data cannot tell them apart (less than a year), and
-    `reasons` says so.
+    Slope and season are None where the data cannot separate them (less than a year), as `reasons`
+    then states.
     """
 
     channel: int | None
     frequency_khz: float | None
     verdict: Verdict
-    since: (
-        int  # first day of the stretch that the verdict is about: the last step, or the first day
-    )
+    since: int  # first day of the verdict's period: the last step, or the first day
     last: int
     days: int  # with readings, since then
-    level: float  # at the end, season taken away
+    level: float  # at the end, season removed
     slope_per_year: float | None
     slope_low: float | None
     slope_high: float | None
     season_amplitude: float | None  # half of peak to peak
     steps: tuple[Step, ...]
     noise: float  # standard deviation of daily values about the model
-    correlation: float  # of one day's departure with the next one's
+    correlation: float  # of successive days' departures
     curve: Curve
     second_opinion: SecondOpinion | None
-    reasons: tuple[str, ...]  # short sentences: what could not be said, and why
+    reasons: tuple[str, ...]  # short sentences: missing results, and why

@@ -1,7 +1,7 @@
-"""Days whose reading says nothing of the feedline's health: an open for an hour, ice, a mistake.
+"""Exclusion of days that do not show the state of the feedline: an open, ice, a mistake.
 
-A day is set aside where it, alone or with the next, is far off the days around it; what lasts
-longer is a step or the weather, and stays.
+A day is excluded if it, alone or with the next, is far off the surrounding days; longer departures
+are steps or weather, and remain.
 """
 
 from __future__ import annotations
@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 from logger.daily import FloatArray
 
 AROUND = 4  # days with readings on either side
-FAR = 7.0  # standard deviations of single days about the median of those around them
+FAR = 7.0  # standard deviations of single days from the median of the surrounding days
 LEAST = 0.1  # SWR
 SIGMA_PER_MAD = 1.4826
 LONGEST = 2
 
 
 def plausible(value: FloatArray) -> NDArray[np.bool_]:
-    """Which of these daily values, in order, are to be used, (n,)."""
+    """Return the mask of daily values, in order, to use, (n,)."""
     if len(value) < 2 * AROUND + 1:
         return np.ones(len(value), dtype=bool)
     padded = np.pad(value, AROUND, mode="reflect")

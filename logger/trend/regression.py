@@ -1,11 +1,11 @@
-"""Regression of daily values whose departures last from one day to the next. Pure functions.
+"""Regression of daily values with autocorrelated departures. Pure functions.
 
-The departure of a day is that of the last day known times `correlation` to the power of the days
-between, plus something new (a first-order autoregression that gaps do not disturb). With that the
-columns are whitened, and least squares gives estimates and their covariance; `correlation` is
-where the restricted likelihood is highest (H. D. Patterson and R. Thompson, Biometrika 58 (1971)
-545), which the number of columns does not bias. What is new beyond HUBER standard deviations counts
-less (P. J. Huber, Annals of Mathematical Statistics 35 (1964) 73).
+The departure of a day is that of the last known day times `correlation` to the power of the days
+between, plus an innovation (a first-order autoregression that allows for gaps). The columns are
+whitened with it, and least squares gives estimates and their covariance; `correlation` maximises
+the restricted likelihood (H. D. Patterson and R. Thompson, Biometrika 58 (1971) 545), which the
+number of columns does not bias. Innovations beyond HUBER standard deviations have less weight (P.
+J. Huber, Annals of Mathematical Statistics 35 (1964) 73).
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ CORRELATIONS = np.concatenate([np.arange(0.0, 0.9, 0.05), [0.9, 0.93, 0.95, 0.97
 HUBER = 2.5
 ROUNDS = 3
 SIGMA_PER_MAD = 1.4826
-LEAST_NOISE = 1e-6  # of a series that never moves
+LEAST_NOISE = 1e-6  # of a constant series
 
 
 @dataclass(frozen=True)
 class Whitening:
-    """Takes from each day what was to be expected from the day before, shape (n, ...)."""
+    """Subtraction of each day's expectation from the day before, shape (n, ...)."""
 
-    keep: FloatArray  # of the day before; 0 for the first
-    scale: FloatArray  # 1 / standard deviation of what is new, relative to that of a departure
-    weight: FloatArray  # 1, less for what is far out
+    keep: FloatArray  # factor of the day before; 0 for the first
+    scale: FloatArray  # 1 / standard deviation of the innovation, relative to that of a departure
+    weight: FloatArray  # 1, less for outliers
 
     def __call__(self, values: FloatArray) -> FloatArray:
         shape = (-1,) + (1,) * (values.ndim - 1)
@@ -40,7 +40,7 @@ class Whitening:
 
 
 def whitening(day: IntArray, correlation: float, weight: FloatArray | None = None) -> Whitening:
-    """For days with readings, ascending, shape (n,)."""
+    """Return the whitening for days with readings, ascending, shape (n,)."""
     keep = np.concatenate([[0.0], correlation ** np.diff(day).astype(np.float64)])
     scale = 1 / np.sqrt(1 - keep**2)
     return Whitening(keep, scale, np.ones(len(day)) if weight is None else weight)
@@ -48,7 +48,7 @@ def whitening(day: IntArray, correlation: float, weight: FloatArray | None = Non
 
 @dataclass(frozen=True)
 class RegressionFit:
-    """Estimates (k,) with their covariance (k, k), and what is left, (n,)."""
+    """Estimates (k,) with their covariance (k, k), and residuals (n,)."""
 
     estimate: FloatArray
     covariance: FloatArray
@@ -59,7 +59,7 @@ class RegressionFit:
     whitening: Whitening
     basis: FloatArray  # orthonormal, of the whitened columns
     fresh: FloatArray  # whitened residual in units of `noise`
-    pull: FloatArray  # what each whitened value does to the estimates, (n, k)
+    pull: FloatArray  # effect of each whitened value on the estimates, (n, k)
 
     @cached_property
     def deviation(self) -> FloatArray:
@@ -67,15 +67,16 @@ class RegressionFit:
         return np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
 
     def slow(self, day: IntArray, column: int, block_days: int) -> float:
-        """By which factor, 1 at least, the variance of an estimate is larger than it would be if
-        nothing but days in a row hung together: what blocks of so many days do to the estimate,
-        squared and added up (a cluster-robust variance; R. Liang and S. L. Zeger, Biometrika 73
-        (1986) 13)."""
+        """Return the factor >= 1 by which long correlations increase the variance of an estimate.
+
+        It compares the squared contributions of blocks of days with those of single days (a
+        cluster-robust variance; R. Liang and S. L. Zeger, Biometrika 73 (1986) 13).
+        """
         direction = self.pull[:, column]
         blocks = (day - day[0]) // block_days
         sums = np.bincount(blocks, direction * self.fresh)
         count = len(np.unique(blocks))
-        # The fit has taken away a part of it, as much as it has columns.
+        # Correct for the part that the columns of the fit absorb.
         taken = count / max(1, count - self.pull.shape[1])
         return float(max(1.0, taken * (sums @ sums) / (direction @ direction)))
 
@@ -122,7 +123,7 @@ def _least_squares(
 
 
 def _likeliest(day: IntArray, value: FloatArray, columns: FloatArray, weight: FloatArray) -> float:
-    """The correlation at which the restricted likelihood is highest."""
+    """Return the correlation that maximises the restricted likelihood."""
     scores = np.array(
         [_deviance(day, value, columns, float(each), weight) for each in CORRELATIONS]
     )
@@ -141,7 +142,7 @@ def _likeliest(day: IntArray, value: FloatArray, columns: FloatArray, weight: Fl
 def _deviance(
     day: IntArray, value: FloatArray, columns: FloatArray, correlation: float, weight: FloatArray
 ) -> float:
-    """-2 log of the restricted likelihood, but for a constant."""
+    """Return -2 log of the restricted likelihood, up to a constant."""
     white = whitening(day, correlation, weight)
     basis, upper = np.linalg.qr(white(columns))
     target = white(value)

@@ -1,6 +1,6 @@
-"""Antenna and line fitted to the weeks of several channels, and what that leaves open.
+"""Fit of antenna and line to the weekly values of several channels, with uncertainty.
 
-Intervals of slopes are profiles of chi-square, as R, Q, f0 and L bend each other's.
+Intervals of slopes are profiles of chi-square, as R, Q, f0 and L are strongly coupled.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from logger.daily import FloatArray
 from logger.physics.estimate import Estimate
 from logger.trend.state_model import MOVE, SLOPE, STEP, Model
 
-ROBUST = 3.0  # standard deviations from which a bin counts less
+ROBUST = 3.0  # standard deviations above which a bin has less weight
 SIGMAS_95 = 1.96
-BLOCK_DAYS = 45  # what hangs together for longer than bins in a row shows between such
+BLOCK_DAYS = 45  # correlations longer than a bin show between blocks of this length
 
 
 @dataclass(frozen=True)
 class Fitted:
-    """A story at its best; `chi2` in units of NOISE squared."""
+    """Best fit of a story; `chi2` in units of NOISE squared."""
 
     model: Model
     p: FloatArray
@@ -39,7 +39,7 @@ class Fitted:
         pull = covariance @ jacobian.T
         block = ((model.bins.day - model.bins.day.min()) // BLOCK_DAYS).astype(np.int64)
         count = len(np.unique(block))
-        taken = count / max(1, count - 4)  # by the fit, which follows level, slope and season
+        taken = count / max(1, count - 4)  # absorbed by level, slope and season
         slow = []
         for at in np.flatnonzero(np.isin(model.free, (MOVE, SLOPE))):
             sums = np.bincount(block, pull[at] * left)
@@ -49,21 +49,23 @@ class Fitted:
 
     @property
     def covariance(self) -> FloatArray:
-        """Of the free parameters."""
+        """Covariance of the free parameters."""
         return self._spread[0]
 
     @property
     def unit(self) -> float:
-        """What counts as one in a difference of `chi2`: the noise that is left, more where bins
-        hang together (a cluster-robust variance, see `regression.Fit.slow`)."""
+        """Unit of differences of `chi2`: the residual noise, increased for correlated bins.
+
+        A cluster-robust variance, see `RegressionFit.slow`.
+        """
         return self._spread[1]
 
     def better_than(self, other: Fitted) -> float:
-        """By how much chi-square is lower than that of another story about the same bins."""
+        """Return by how much chi-square is lower than that of another story about the same bins."""
         return (other.chi2 - self.chi2) / self.unit
 
     def level(self, which: int, day: float) -> Estimate:
-        """Resonance (0, kHz), loss (1, dB), R (2, ohm) or Q (3) at a day."""
+        """Return resonance (0, kHz), loss (1, dB), R (2, ohm) or Q (3) on a day."""
         model = self.model
         days = np.array([day])
         waves = model.course(days)
@@ -79,7 +81,7 @@ class Fitted:
         return Estimate(*(ends if which < 2 else map(math.exp, ends)))
 
     def slope(self, at: int, unit: float) -> Estimate:
-        """A parameter in its unit, its interval where chi-square rises by that of 95 %."""
+        """Return a parameter in its unit, with the 95 % interval from the profile of chi-square."""
         reach = SIGMAS_95 * math.sqrt(
             self.covariance[self.model.free == at, :][:, self.model.free == at][0, 0]
         )
@@ -87,8 +89,11 @@ class Fitted:
         return Estimate(*(unit * value for value in (float(self.p[at]), low, high)))
 
     def _end(self, at: int, reach: float) -> float:
-        """Where the profile is as far off as SIGMAS_95, by some steps of the secant."""
-        known = (0.0, 0.0)  # how far from the best, and how improbable that is
+        """Return the end of the interval, where the profile reaches SIGMAS_95.
+
+        It is found by some steps of the secant method.
+        """
+        known = (0.0, 0.0)  # distance from the best value, and its standard deviations
         for _ in range(4):
             other = self.with_fixed(at, float(self.p[at]) + reach)
             sigmas = math.sqrt(max(other.chi2 - self.chi2, 1e-9) / self.unit)
@@ -103,13 +108,13 @@ class Fitted:
         return float(self.p[at]) + reach
 
     def with_fixed(self, at: int, value: float) -> Fitted:
-        """The best with a parameter given."""
+        """Return the best fit with a parameter fixed."""
         model = replace(self.model, fixed={**self.model.fixed, at: value})
         return fitted(model, [self.p])
 
 
 def fitted(model: Model, starts: Sequence[FloatArray]) -> Fitted:
-    """The best from some starts, all parameters each."""
+    """Return the best fit from several starts, each with all parameters."""
     from scipy.optimize import least_squares
 
     found = [

@@ -1,9 +1,9 @@
-"""A series-resonant antenna behind a line that loses, fitted to the weeks of several channels.
+"""Model of a series-resonant antenna behind a lossy line, for weekly values of several channels.
 
 Z = R (1 + j Q (f/f0 - f0/f)) behind L dB one way. f0 and L have a level, a slope, an annual cycle
-and a step at each work; R has a slope instead of L in another story; Q stays. Added is the
-coupler's leak, a complex number that turns against the reflection by the delay of the line. Least
-squares with weak knowledge beforehand of what antennas, lines and couplers are like.
+and a step at each work; in the other story R has a slope instead of L; Q is constant. Added is the
+coupler's leak, a complex number that rotates against the reflection by the delay of the line. Least
+squares with weak priors on antennas, lines and couplers.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from logger.trend.design import YEAR, harmonics, step_columns
 
 Story = Literal["loss", "resistance"]
 
-# Known beforehand: medians and standard deviations, of the logarithm for R, Q and loss.
+# Priors: medians and standard deviations, of the logarithm for R, Q and loss.
 OHM, OHM_SPREAD = 45.0, 0.5
 Q, Q_SPREAD = 14.0, 0.6
 LOSS_DB, LOSS_SPREAD = 0.6, 0.9
@@ -30,14 +30,14 @@ DETUNED_KHZ = 600.0
 KHZ_A_YEAR, DB_A_YEAR, LOG_OHM_A_YEAR = 100.0, 1.0, 0.1
 SEASON_KHZ, SEASON_DB = 50.0, 0.3
 LEAK = 0.04  # of the reflection coefficient, real and imaginary
-DELAY_NS, DELAY_SPREAD = 120.0, 0.9  # there and back
-OFFSET = 0.01  # SWR, of each channel: no antenna is quite a series circuit
-NOISE = 0.03  # SWR of a day, to begin with
-TOGETHER = 0.35  # of two days of a bin: a mean is not as good as its days are many
+DELAY_NS, DELAY_SPREAD = 120.0, 0.9  # both ways
+OFFSET = 0.01  # SWR, of each channel: an antenna is not exactly a series circuit
+NOISE = 0.03  # SWR of a day, initial value
+TOGETHER = 0.35  # correlation of two days of a bin: the mean is worth fewer than its days
 MOST_RHO = 0.98
 STEP = 1e-4
 SCALES = np.array([1.0, STEP, STEP, STEP, STEP, STEP, 0.1])  # kHz, dB, logarithms, rho, ns
-# Where the parameters are.
+# Indices of the parameters.
 RESISTANCE, QUALITY, LOSS, RESONANCE, MOVE, SLOPE, LEAK_RE, LEAK_IM, DELAY, REST = range(10)
 
 
@@ -47,7 +47,7 @@ class Bins:
 
     day   the middle of the bin
     place number of the channel
-    days  with readings
+    days  number of days with readings
     """
 
     day: FloatArray
@@ -59,11 +59,11 @@ class Bins:
 
 @dataclass(frozen=True)
 class Model:
-    """Parameters are scaled so that what is known of each beforehand is 0 +- 1.
+    """Antenna, line and coupler as a model of the bins.
 
-    log R, log Q and log L, resonance, its slope, the slope of the loss (or of log R), the leak and
-    log delay, waves and steps of resonance and loss, offsets of channels. Those in `fixed` are
-    given.
+    Parameters are scaled so that the prior of each is 0 +- 1: log R, log Q and log L, resonance,
+    its slope, the slope of the loss (or of log R), the leak and log delay, waves and steps of
+    resonance and loss, offsets of channels. Those in `fixed` are constant.
     """
 
     bins: Bins
@@ -78,7 +78,7 @@ class Model:
         return self.course(self.bins.day)
 
     def course(self, times: FloatArray) -> FloatArray:
-        """The same at any days."""
+        """Return the same columns for any days."""
         day = times.astype(np.int64)
         columns = [*harmonics(day, self.harmonics), *step_columns(day, self.steps).T]
         return np.column_stack(columns) if columns else np.zeros((len(times), 0))
@@ -93,7 +93,7 @@ class Model:
 
     @cached_property
     def size(self) -> int:
-        """How many parameters there are."""
+        """Number of parameters."""
         channels = int(self.bins.place.max()) + 1
         return REST + 2 * int(self.waves.shape[1]) + channels
 
@@ -106,14 +106,14 @@ class Model:
         return np.sqrt(self.bins.days / (1 + TOGETHER * (self.bins.days - 1))) / NOISE
 
     def whole(self, x: FloatArray) -> FloatArray:
-        """All parameters from the free ones."""
+        """Return all parameters from the free ones."""
         p = np.zeros(self.size)
         p[self.free] = x
         p[list(self.fixed)] = list(self.fixed.values())
         return p
 
     def physical(self, p: FloatArray, day: FloatArray, waves: FloatArray) -> FloatArray:
-        """Resonance (kHz), loss (dB), log R and log Q, leak and delay (ns) at days, (7, n)."""
+        """Return resonance (kHz), loss (dB), log R, log Q, leak and delay (ns) on days, (7, n)."""
         count = waves.shape[1]
         years = (day - self.middle) / YEAR
         khz = self.middle_khz + DETUNED_KHZ * p[RESONANCE] + KHZ_A_YEAR * p[MOVE] * years
@@ -141,14 +141,14 @@ class Model:
         return np.asarray(swr(np.minimum(heard, MOST_RHO)))
 
     def residual(self, x: FloatArray) -> FloatArray:
-        """Of the bins, in units of NOISE; then of what was known of the free parameters."""
+        """Return the residuals of the bins in units of NOISE, then the free parameters' priors."""
         p = self.whole(x)
         offset = OFFSET * p[REST + 2 * self.waves.shape[1] :][self.bins.place]
         read = self._swr(self.physical(p, self.bins.day, self.waves)) + offset
         return np.concatenate([(read - self.bins.swr) * self.weight, x])
 
     def jacobian(self, x: FloatArray) -> FloatArray:
-        """Derivatives of `residual`, (n + free, free)."""
+        """Return the derivatives of `residual`, (n + free, free)."""
         p, count, n = self.whole(x), self.waves.shape[1], len(self.bins.swr)
         here = self.physical(p, self.bins.day, self.waves)
         by_khz, by_db, by_ohm, by_q, by_re, by_im, by_ns = (
@@ -174,7 +174,7 @@ class Model:
 
 
 def starts(model: Model) -> list[FloatArray]:
-    """Antennas of low and high resistance, resonant low and high."""
+    """Return starts with antennas of low and high resistance and low and high resonance."""
     half = float(model.bins.khz.max() - model.bins.khz.min()) / 2
     made = []
     for ohm in (30.0, 75.0):

@@ -1,4 +1,4 @@
-"""What is said of the antenna and the line."""
+"""Result of the fit of antenna and line."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ StateVerdict = Literal["unchanged", "loss", "resonance", "both", "resistance", "
 
 
 class StationState(msgspec.Struct, frozen=True, kw_only=True):
-    """What several channels say together.
+    """Combined result of several channels.
 
     verdict   what changes: the line's loss, the antenna's resonance, both, its resistance, nothing
-    or_else   what the readings do not rule out besides; of "undecided" the stories between which
+    or_else   what else is possible; with "undecided" the possible stories
     first, last  days, from 1970-01-01
-    resonance_khz, loss_db, resistance_ohm, q   on the last day; loss and resistance are hardly told
-              apart as levels, so their intervals are wide
-    .._per_year   None with less than a year of readings; that of the loss also where the antenna's
-              resistance tells the readings better
-    reasons   why something cannot be said
+    resonance_khz, loss_db, resistance_ohm, q   on the last day; levels of loss and resistance are
+              hard to separate, so their intervals are wide
+    .._per_year   None with less than a year of readings; that of the loss also where a change of
+              the antenna's resistance fits the readings better
+    reasons   why a result is missing
     """
 
     verdict: StateVerdict

@@ -1,8 +1,9 @@
-"""What the readings of several channels say of the antenna and the line behind them.
+"""State of antenna and line from the readings of several channels.
 
-A reflection that sinks on all channels together is loss; low and high channels that move apart are
-the resonance. An antenna whose resistance comes nearer to that of the line makes all channels sink,
-too: that story is fitted beside the loss, and where readings cannot tell them apart both are named.
+A reflection that falls on all channels together is loss; low and high channels that move apart show
+a change of resonance. An antenna whose resistance approaches that of the line makes all channels
+fall, too: that story is fitted as an alternative to loss, and where readings cannot separate them
+both are named.
 """
 
 from __future__ import annotations
@@ -29,24 +30,26 @@ from logger.trend.state_model import (
 from logger.trend.state_outcome import StateVerdict, StationState
 
 LEAST_CHANNELS = 3
-WIDEST = 0.15  # span of frequencies over their middle; a series circuit is one resonance alone
-LEAST_DAYS = 60  # with readings, for a channel to be in regular use
+WIDEST = 0.15  # span of frequencies over their middle; a series circuit models one resonance only
+LEAST_DAYS = 60  # with readings, for a channel in regular use
 LEAST_SPAN = 365  # days, for slopes
-HIGHEST = 6.0  # SWR; beyond it a reading says "open or short", not how much
+HIGHEST = 6.0  # SWR; higher values mean "open or short" and have no useful size
 BIN_DAYS = 7
 MOST_BINS = 160  # of a channel
-SIDE_BINS = 3  # with readings on either side of work
-CERTAIN = 3.84  # by which chi-square is better with a change: five times in a hundred by chance
-LEAST_LOSS, LEAST_MOVE = 0.03, 3.0  # dB and kHz a year that are worth a word
+SIDE_BINS = 3  # with readings needed on either side of work
+CERTAIN = 3.84  # improvement of chi-square by a change: five times in a hundred by chance
+LEAST_LOSS, LEAST_MOVE = 0.03, 3.0  # dB and kHz per year, smallest changes reported
 STILL_LOSS, STILL_MOVE = 0.15, 15.0  # within which it counts as unchanged
-MOST_MISFIT = 1.5  # variance about one antenna, over that about unrelated channels
-CUT = 6.0  # standard deviations at which a departure is cut for that comparison
+MOST_MISFIT = 1.5  # variance about one antenna, over that about independent channels
+CUT = 6.0  # standard deviations at which a departure is clipped for that comparison
 DOUBT = 3.0  # difference of chi-square between two stories: odds of 4 to 1
 
 
 def station_state(used: Sequence[Days], events: Sequence[WorkEvent] = ()) -> StationState | None:
-    """Return what changes at a station; None with less than three channels in regular use, or if
-    one antenna does not explain their readings."""
+    """Return what changes at a station, None if that cannot be determined.
+
+    It needs three channels in regular use, and one antenna that explains their readings.
+    """
     known = [(one, khz) for one in used if (khz := _khz(one)) is not None]
     known = [(one, khz) for one, khz in known if len(one.day) >= LEAST_DAYS]
     frequencies = {khz for _, khz in known}
@@ -93,7 +96,7 @@ def _binned(known: Sequence[tuple[Days, float]], first: int, last: int) -> Bins:
 
 
 def _steps(bins: Bins, events: Sequence[WorkEvent]) -> tuple[int, ...]:
-    """Days of work with readings on either side."""
+    """Return the days of work with readings on either side."""
     times = np.unique(bins.day)
     found: list[int] = []
     for day in sorted({event.day for event in events}):
@@ -105,8 +108,10 @@ def _steps(bins: Bins, events: Sequence[WorkEvent]) -> tuple[int, ...]:
 
 
 def _misfit(fit: Fitted) -> float:
-    """Variance of the weeks about the antenna that was fitted, over that about channels fitted
-    apart, each with a level and, where the antenna has them, a slope, waves and steps."""
+    """Return the variance of the weeks about the fitted antenna over that of independent channels.
+
+    The latter have a level each and, where the antenna has them, a slope, waves and steps.
+    """
     model, bins = fit.model, fit.model.bins
     count = len(bins.swr)
     years = (bins.day - model.middle) / YEAR
@@ -129,7 +134,7 @@ def _misfit(fit: Fitted) -> float:
 
 def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
     without_move, without_loss = loss.with_fixed(MOVE, 0.0), loss.with_fixed(SLOPE, 0.0)
-    # What explains all but the change may lead to a better explanation with it, too.
+    # The best fit without a change may lead to a better fit with it.
     loss = min(
         [loss, *(fitted(loss.model, [one.p]) for one in (without_move, without_loss))],
         key=lambda one: one.chi2,
@@ -143,7 +148,7 @@ def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
     verdict, or_else = _verdict(moves, grows, move, growth)
     if grows:
         verdict, or_else = _or_resistance(loss, without_loss, verdict, or_else)
-    if verdict == "resistance":  # then the loss of the other story says nothing
+    if verdict == "resistance":  # then the loss of the other story is not valid
         return _told(loss, verdict, or_else, channels, first, last, move)
     return _told(loss, verdict, or_else, channels, first, last, move, growth)
 
@@ -156,8 +161,7 @@ def _is_change(span: Estimate, least: float) -> bool:
 def _verdict(
     moves: bool, grows: bool, move: Estimate, growth: Estimate
 ) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
-    """The simplest that explains the readings; and what they do not rule out, if there is much that
-    they do not."""
+    """Return the simplest verdict that explains the readings, and other possible ones."""
     still = max(-move.low, move.high) <= STILL_MOVE, max(-growth.low, growth.high) <= STILL_LOSS
     if moves and grows:
         return "both", ()
@@ -174,7 +178,7 @@ def _verdict(
 def _or_resistance(
     loss: Fitted, without: Fitted, verdict: StateVerdict, or_else: tuple[StateVerdict, ...]
 ) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
-    """Whether an antenna whose resistance changes tells it as well as a line that loses."""
+    """Compare loss with a changing resistance of the antenna; return the better verdict."""
     other = replace(loss.model, story="resistance")
     better = loss.better_than(fitted(other, [without.p, *starts(other)]))
     if better > DOUBT:

@@ -1,9 +1,9 @@
-"""Lasting changes that nobody announced: where, and since when with which certainty.
+"""Unannounced lasting changes, and the interval of their dates.
 
-One after another the day is sought whose step would explain most of what is left, with season,
-slope and correlation fitted again after each; then those that explain too little go. What a step
-explains is twice the gain in log likelihood, as of the whitened regression, so that what lasts for
-days by itself is not taken for a step.
+The search repeatedly adds the day whose step explains most of the residual, with season, slope and
+correlation fitted again after each; then steps that explain too little are removed. A step explains
+twice the gain in log likelihood of the whitened regression, so that departures of a few days are
+not mistaken for a step.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from logger.trend.regression import RegressionFit, fit
 MOST = 8  # unannounced steps
 CANDIDATE = 12.0
 PENALTY = 20.0
-LEAST_DAYS = 5  # with readings on either side, up to the next step
-LEAST_SIZE = 0.03  # SWR; smaller ones would be the weather's
+LEAST_DAYS = 5  # with readings needed on either side, up to the next step
+LEAST_SIZE = 0.03  # SWR; smaller steps would be due to weather
 CERTAIN = 0.95
 
 
 def gains(day: IntArray, fitted: RegressionFit) -> FloatArray:
-    """What a step at each day with readings would explain besides what `fitted` has, (n,).
+    """Return what a step on each day with readings would explain beyond `fitted`, (n,).
 
     The whitened column of a step at row c is s at c and a at the rows after it, so that its
-    products come from sums over what follows; nothing of the size n x n is made.
+    products are sums over the rows that follow; no array of size n x n is needed.
     """
     white = fitted.whitening
     start = white.scale * white.weight
@@ -47,7 +47,7 @@ def gains(day: IntArray, fitted: RegressionFit) -> FloatArray:
 def search(
     day: IntArray, value: FloatArray, columns: FloatArray, known: Sequence[int]
 ) -> list[int]:
-    """First days of unannounced steps, ascending; `known` ones are at hand already.
+    """Return the first days of unannounced steps, ascending; `known` ones are already given.
 
     day, value  (n,), ascending
     columns     (n, k): everything but steps
@@ -80,8 +80,7 @@ def search(
 def certainty(
     day: IntArray, value: FloatArray, columns: FloatArray, others: Sequence[int], first: int
 ) -> tuple[int, int]:
-    """Since when a step has been, with the 95 % interval: days by their likelihood, all others of
-    the steps as they are."""
+    """Return the 95 % interval of the day of a step, by likelihood, with other steps fixed."""
     fitted = _fit(day, value, columns, others)
     gain = gains(day, fitted)
     begin, end = _between(day, others, first)
@@ -91,7 +90,7 @@ def certainty(
     enough = np.cumsum(likely[order]) >= CERTAIN * likely.sum()
     chosen = order[: int(np.argmax(enough)) + 1]
     low, high = int(chosen.min()), int(chosen.max())
-    # It may have come on any day since the reading before.
+    # It may have happened on any day since the reading before.
     earliest = int(day[low - 1]) + 1 if low > 0 else int(day[low])
     return min(earliest, first), max(int(day[high]), first)
 
@@ -99,7 +98,7 @@ def certainty(
 def _settled(
     day: IntArray, value: FloatArray, columns: FloatArray, known: Sequence[int], found: list[int]
 ) -> list[int]:
-    """The same steps, each moved to where it explains most, the others being as they are."""
+    """Move each step to where it explains most, with the others fixed."""
     moved = list(found)
     for at in range(len(moved)):
         others = [*known, *moved[:at], *moved[at + 1 :]]
@@ -112,7 +111,7 @@ def _settled(
 
 
 def _between(day: IntArray, others: Sequence[int], first: int) -> tuple[int, int]:
-    """The rows between the neighbours of a step."""
+    """Return the rows between the neighbours of a step."""
     before = max((each for each in others if each < first), default=int(day[0]))
     after = min((each for each in others if each > first), default=int(day[-1]) + 1)
     begin, end = np.searchsorted(day, [before + 1, after])
@@ -120,7 +119,7 @@ def _between(day: IntArray, others: Sequence[int], first: int) -> tuple[int, int
 
 
 def _roomy(day: IntArray, steps: Sequence[int]) -> np.ndarray:
-    """Which rows have LEAST_DAYS with readings between them and any step, and either end."""
+    """Return a mask of rows at least LEAST_DAYS readings away from any step and either end."""
     rows = np.arange(len(day))
     edges = np.array([0, *np.searchsorted(day, sorted(steps)), len(day)])
     return np.asarray(np.abs(rows[:, None] - edges[None, :]).min(axis=1) >= LEAST_DAYS)

@@ -1,4 +1,4 @@
-"""What a trend comes to in one word."""
+"""Verdict of a trend in one word."""
 
 from __future__ import annotations
 
@@ -9,27 +9,27 @@ from scipy.special import stdtrit
 
 from logger.trend.outcome import SecondOpinion, Step, Verdict
 
-CLAIM = 0.985  # how sure a rise or fall has to be
-LEAST_SLOPE = 0.005  # SWR per year that is worth a word
-STEADY = 0.05  # SWR per year: within this nothing is to be done
+CLAIM = 0.985  # confidence needed for a rise or fall
+LEAST_SLOPE = 0.005  # SWR per year, smallest slope reported
+STEADY = 0.05  # SWR per year: within this no action is needed
 
 
 @dataclass(frozen=True)
 class Slope:
-    """SWR per year, its standard error and the degrees of freedom behind that."""
+    """SWR per year, its standard error and its degrees of freedom."""
 
     per_year: float
     error: float
     freedom: float
 
     def interval(self, share: float = 0.95) -> tuple[float, float]:
-        """Where the slope is with so much certainty."""
+        """Return the interval of the slope at a confidence level."""
         reach = float(stdtrit(self.freedom, (1 + share) / 2)) * self.error
         return self.per_year - reach, self.per_year + reach
 
 
 def verdict(slope: Slope | None, steps: Sequence[Step], opinion: SecondOpinion | None) -> Verdict:
-    """A rise or fall needs a slope beyond doubt that the second opinion does not contradict."""
+    """Return the verdict; a rise or fall needs a significant slope and no contrary opinion."""
     unannounced = any(step.explained_by is None for step in steps)
     if slope is None:
         return "stepped" if unannounced else "undecided"

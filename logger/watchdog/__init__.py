@@ -1,4 +1,4 @@
-"""The rules together, and the alarm life cycle: raised once for a cause, cleared once."""
+"""All alarm rules and the alarm life cycle: each cause is raised once and cleared once."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ from logger.watchdog.rule import (
 )
 
 StartAt = Callable[[int], int | None]
-AFTER_NS = 1000  # what rows tell is found just after the last pair, at a time of its own
+AFTER_NS = 1000  # findings from rows get a time of their own just after the last pair
 
 LEARNING: tuple[LearningModule, ...] = (
     sudden_change,
@@ -47,8 +47,8 @@ LEARNING: tuple[LearningModule, ...] = (
 class Watchdog:
     """All rules of a station.
 
-    open_kinds  alarms that are open from before, so that they are not raised again
-    memories    what rules had learned by then, as `memories` gives it
+    open_kinds  alarms already open at the start, which are not raised again
+    memories    what the rules had learned before, as `memories` returns it
     hang_ns     a pause shorter than this does not end a transmission
     """
 
@@ -104,12 +104,14 @@ class Watchdog:
 
     @property
     def data_missed(self) -> bool:
-        """Whether `no-data` stands, so that the next pair is news."""
+        """True if `no-data` is active, so that the next pair clears it."""
         return self._no_data.active
 
     def update(self, view: View, start_at: StartAt) -> list[AlarmChange]:
-        """Alarm changes of one block in the order of their times; `start_at` gives the start of
-        the transmission under way at a time."""
+        """Return the alarm changes of one block in order of time.
+
+        `start_at` returns the start of the transmission in progress at a time.
+        """
         times = view.block.time_ns
         changes = [
             self._change(no_data.KIND, no_data.SEVERITY, finding, None)
@@ -128,8 +130,7 @@ class Watchdog:
         quarters: Quarters | None = None,
         start_at: StartAt = lambda _: None,
     ) -> list[AlarmChange]:
-        """Alarm changes by what became complete with the pairs of the last `update`: rows, and the
-        levels of quarter seconds."""
+        """Return the alarm changes from rows and quarters completed by the last `update`."""
         complete = [
             row
             for row in rows
@@ -138,7 +139,7 @@ class Watchdog:
         changes: list[AlarmChange] = []
         for row in sorted(complete, key=_place):
             if quarters is not None and isinstance(row, Transmission):
-                # Those that are over before it is certain that the transmission is.
+                # Quarters that end before the end of the transmission is certain.
                 own, quarters = quarters.split(row.end_ns + self._hang_ns - QUARTER_NS + 1)
                 changes += self._by_quarters(own, start_at)
             changes += self._by_row(row, start_at)
@@ -165,16 +166,15 @@ class Watchdog:
         return changes
 
     def know_work(self, times_ns: Iterable[int]) -> None:
-        """All times at which somebody repaired or adjusted something; transmissions after it may
-        differ."""
+        """Set all times of repairs and adjustments; later transmissions may differ."""
         self._work_ns = [0, *sorted(times_ns)]
 
     def memories(self) -> dict[str, bytes]:
-        """What each learning rule has learned, as JSON, by kind."""
+        """Return what each learning rule has learned, as JSON, by kind."""
         return {module.KIND: msgspec.json.encode(rule.memory) for module, rule in self._learning}
 
     def tick(self, now_ns: int) -> list[AlarmChange]:
-        """Alarm changes because time has passed without a pair."""
+        """Return the alarm changes caused by time passing without a pair."""
         return [
             self._change(no_data.KIND, no_data.SEVERITY, finding, None)
             for finding in self._no_data.tick(now_ns)
@@ -195,14 +195,17 @@ class Watchdog:
 
 
 def _place(row: Complete) -> tuple[int, bool]:
-    """The order of rows: a transmission after all that is within it."""
+    """Sort key of rows: a transmission follows everything within it."""
     if isinstance(row, Transmission):
         return row.end_ns, True
     return row.time_ns, False
 
 
 def _apart(changes: list[AlarmChange]) -> list[AlarmChange]:
-    """Two rules may find at the same pair; a point in InfluxDB needs a time of its own."""
+    """Give every change a distinct time, as a point in InfluxDB needs one.
+
+    Two rules may report at the same pair.
+    """
     apart: list[AlarmChange] = []
     for change in changes:
         if apart and change.time_ns <= apart[-1].time_ns:

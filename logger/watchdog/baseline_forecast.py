@@ -1,11 +1,11 @@
 """Forecast of a channel's daily SWR, for rule `baseline-shift`.
 
 A Kalman filter over days with readings. Its state is the level, the slope and the amplitudes of a
-wave of one year; before they are learned they have the spread of stations in general, so that the
-forecast is wide in the first year and knows the season afterwards. What the weather does is left
-to the measurement: a first-order autoregression of days, of which the standard deviation and the
-correlation are learned from the innovations. A day is a UTC day counted from 1970-01-01, fractions
-are not used; all values are SWR.
+wave of one year; these start with the spread of stations in general, so that the forecast is wide
+in the first year and includes the season afterwards. The effect of weather is part of the
+measurement noise: a first-order autoregression of days, with standard deviation and correlation
+learned from the innovations. A day is a UTC day counted from 1970-01-01, without fractions; all
+values are SWR.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ import numpy as np
 from logger.blocks import Floats
 
 YEAR = 365.25  # days
-GUESS, UNKNOWN = 1.5, 1.0  # a level before the first reading, and its standard deviation
-SLOPE, WAVE = 0.1, 0.1  # standard deviations of slopes (SWR a year) and amplitudes of stations
-WANDER = 0.004  # SWR by which a level strays in a day, besides slope and wave
-PRIOR_SD = 0.03  # of the weather: a first guess, which counts for PRIOR_DAYS
+GUESS, UNKNOWN = 1.5, 1.0  # level before the first reading, and its standard deviation
+SLOPE, WAVE = 0.1, 0.1  # standard deviations over stations of slopes (SWR per year) and amplitudes
+WANDER = 0.004  # SWR per day of random walk of the level, besides slope and wave
+PRIOR_SD = 0.03  # of the weather: initial value, with the weight of PRIOR_DAYS
 PRIOR_DAYS = 10.0
 LEAST_SD = 0.012
 PRIOR_CORRELATION, MOST_CORRELATION = 0.5, 0.9
-MOST_DAYS = 120.0  # of weather that are remembered; older days fade
-CAP = 4.0  # standard deviations at which an innovation is cut before it teaches
-TAIL = 4.0  # degrees of freedom of Student's t: weather has outliers
+MOST_DAYS = 120.0  # of weather in the estimate; older days fade
+CAP = 4.0  # standard deviations at which an innovation is clipped for learning
+TAIL = 4.0  # degrees of freedom of Student's t, for outliers of the weather
 
 
 class BaselineForecast(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
@@ -37,8 +37,8 @@ class BaselineForecast(msgspec.Struct, forbid_unknown_fields=True, omit_defaults
     covariance  of these, 4 * 4 numbers by rows
     day         of the latest reading
     innovation  of that reading
-    days        weight of the days behind the next two
-    squares, products  weighted sums of innovations: squared, and times the one of the day before
+    days        weight of the days in the next two
+    squares, products  weighted sums of innovations: squared, and times that of the day before
     """
 
     mean: list[float] = []
@@ -57,15 +57,17 @@ class BaselineForecast(msgspec.Struct, forbid_unknown_fields=True, omit_defaults
 
     @property
     def correlation(self) -> float:
-        """Correlation of the weather of a day with that of the day before."""
+        """Correlation of the weather of successive days."""
         prior = PRIOR_DAYS * PRIOR_SD**2
         products = PRIOR_CORRELATION * prior + self.products
         return min(max(products / (prior + self.squares), 0.0), MOST_CORRELATION)
 
 
 def predict(forecast: BaselineForecast, day: Floats) -> tuple[Floats, Floats]:
-    """Return the expected SWR of days (n,) not before the latest reading, weather apart, and the
-    variances of these expectations."""
+    """Return the expected SWR of days (n,) without weather, and its variance.
+
+    No day may precede the latest reading.
+    """
     if not forecast.mean:
         return np.full(len(day), GUESS), np.full(len(day), UNKNOWN**2)
     elapsed = np.maximum(day - forecast.day, 0.0)
@@ -77,9 +79,11 @@ def predict(forecast: BaselineForecast, day: Floats) -> tuple[Floats, Floats]:
 
 
 def variance_of_change(forecast: BaselineForecast, first: float, last: float) -> float:
-    """Variance of the change of the expectation's error from one day to another, neither before
-    the latest reading. A season is no sine wave: at times it is steeper than the wave learned, by
-    as much as a wave of the amplitude WAVE."""
+    """Return the variance of the change of the forecast's error from one day to another.
+
+    Neither day may precede the latest reading. A season is not a sine wave: at times it is steeper
+    than the learned wave, by as much as a wave of the amplitude WAVE.
+    """
     if not forecast.mean:
         return 0.0
     row = _row(last) - _row(first)
@@ -90,7 +94,7 @@ def variance_of_change(forecast: BaselineForecast, first: float, last: float) ->
 
 
 def learn(forecast: BaselineForecast, day: int, swr: float) -> None:
-    """Let the filter follow the reading of a day."""
+    """Update the filter with the reading of a day."""
     mean, covariance = _at(forecast, day)
     row = _row(day)
     innovation = swr - float(row @ mean)
@@ -99,7 +103,7 @@ def learn(forecast: BaselineForecast, day: int, swr: float) -> None:
     weather = forecast.deviation**2
     correlation = forecast.correlation
     u2 = innovation**2 / (weather + spread)
-    # Correlated days weigh less than their number; an outlier weighs little.
+    # Correlated days have less weight than their number; an outlier has little.
     noise = weather * (1 + correlation) / (1 - correlation) * (TAIL + u2) / (TAIL + 1)
     gain /= spread + noise
     mean += gain * innovation
@@ -112,15 +116,17 @@ def learn(forecast: BaselineForecast, day: int, swr: float) -> None:
 
 
 def move(forecast: BaselineForecast, step: float, variance: float) -> None:
-    """Shift the level by `step` SWR, which has a variance."""
+    """Shift the level by `step` SWR of the given variance."""
     if forecast.mean:
         forecast.mean[0] += step
         forecast.covariance[0] += variance
 
 
 def teach_weather(forecast: BaselineForecast, day: int, innovation: float, spread: float) -> None:
-    """Learn deviation and correlation of the weather from an innovation, of which `spread` is the
-    variance by the forecast."""
+    """Update deviation and correlation of the weather from an innovation.
+
+    `spread` is the variance of the innovation according to the forecast.
+    """
     weight = forecast.deviation**2 / (forecast.deviation**2 + spread)
     limit = CAP * forecast.deviation / math.sqrt(weight)
     cut = min(max(innovation, -limit), limit)
@@ -134,7 +140,7 @@ def teach_weather(forecast: BaselineForecast, day: int, innovation: float, sprea
 
 
 def _at(forecast: BaselineForecast, day: int) -> tuple[Floats, Floats]:
-    """Mean and covariance on a day."""
+    """Return mean and covariance of the state on a day."""
     if not forecast.mean:
         spreads = [UNKNOWN, SLOPE / YEAR, WAVE, WAVE]
         return np.array([GUESS, 0.0, 0.0, 0.0]), np.diag(np.square(spreads))

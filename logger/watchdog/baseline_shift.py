@@ -1,37 +1,37 @@
-"""Rule `baseline-shift`: transmissions sit at another level than forecast.
+"""Rule `baseline-shift`: the level of transmissions differs from the forecast.
 
 The SWR of whole transmissions is compared with the forecast of their channel (or of the same
 frequency within 0.2 %, or of all if neither is known), in either direction: a line that soaks up
 water hides reflection. Directivity and calibration shift all readings alike and do not matter.
-Passed over are transmissions whose own noise is above MOST_NOISE or that hardly settled, and those
-above the limit of `high-swr`, which reports them.
+Transmissions with noise above MOST_NOISE or few settled pairs are ignored, and so are those above
+the limit of `high-swr`, which reports them.
 
-A day of a channel is the median of its latest transmissions of that day. A day is judged at once,
-but teaches the forecast (`baseline_forecast`) only when it is HELD_DAYS old and HELD others came
+A day of a channel is the median of its latest transmissions of that day. A day is tested at once,
+but updates the forecast (`baseline_forecast`) only when it is HELD_DAYS old and HELD others came
 after it, so that a change does not hide itself. There are three tests:
 
-- A step of the channel (`baseline_step`) within the days held, from a level that is seen in them
-  to one that is seen on LEAST_DAYS days.
-- A step of several channels on the same day, of a size of its own on each: the evidence of the
+- A step of the channel (`baseline_step`) within the held days, with both levels within these days,
+  the later one on at least LEAST_DAYS days.
+- A step of several channels on the same day, with a size of its own on each: the evidence of the
   channels is added. Rain reaches all of them, so the sum of C channels is divided by
   1 + (C - 1) r, where r is the correlation of departures on the same day, learned from pairs of
   channels.
-- RUN transmissions in a row that are all beyond GROSS standard deviations and GROSS_SIZE, on the
-  same side: a plain change, within minutes.
+- RUN transmissions in a row beyond GROSS standard deviations and GROSS_SIZE, on the same side: an
+  obvious change, detected within minutes.
 
 False alarms. The first test is done on each day for each channel. With C channels and f false
-alarms a year, the gain of likelihood has to reach z^2 / 2 + MARGIN, where z is the normal quantile
-of f / (2 * 365 * (C + 1)): the likelihood ratio of one parameter, and a margin for weather that the
-model does not know (chosen by `tests.bench.foreign_years`). The evidence of the second is a
+alarms a year, the gain of log likelihood has to reach z^2 / 2 + MARGIN, where z is the normal
+quantile of f / (2 * 365 * (C + 1)): the likelihood ratio of one parameter, and a margin for weather
+outside the model (chosen by `tests.bench.foreign_years`). The evidence of the second is a
 likelihood ratio averaged over sizes, whose expectation without a step is 1: by Markov's inequality
-it exceeds 365 / f on at most f days of a year; there is a margin here, too. The third is far beyond
-what this allows for. Ice that stays for days is a change, and is reported.
+it exceeds 365 / f on at most f days of a year; again with a margin. The limits of the third are far
+beyond this budget. Ice that stays for days is a change, and is reported.
 
-The alarm is one for the station. With it, all channels adopt their new levels; no level is adopted
-without an alarm, smaller changes are left to the forecast. Another step is raised anew: first the
-open alarm is cleared, and if the levels before it are back, that is all. Otherwise it clears
-ADOPT_DAYS after it was raised. Repairs, adjustments and another calibration clear it too, and make
-all levels unknown; season, slope and weather stay.
+There is one alarm for the station. With it, all channels adopt their new levels; no level is
+adopted without an alarm, and smaller changes are left to the forecast. A further step first clears
+the open alarm, and is raised as a new alarm unless it returns to the levels before the open one.
+Otherwise the alarm clears ADOPT_DAYS after it was raised. Repairs, adjustments and another
+calibration clear it too, and make all levels unknown; season, slope and weather are retained.
 """
 
 from __future__ import annotations
@@ -63,30 +63,30 @@ from logger.watchdog.of_rows import channel_of, is_readable, rho_of
 
 KIND = "baseline-shift"
 SEVERITY = "warning"
-RETURNED = "transmissions sit at their usual level again"  # why an alarm is cleared
+RETURNED = "transmissions sit at their usual level again"  # detail of a cleared alarm
 
 MOST_NOISE = 0.01  # of the reflection coefficient
 LEAST_SETTLED = 20  # pairs
 MOST_CHANNELS = 40
 DAY_NS = 86_400_000_000_000
 
-LEARN = 8  # transmissions of a day that can stand in for a forecast
+LEARN = 8  # transmissions of a day that can replace a forecast
 RUN = 4
 GROSS, GROSS_SIZE = 6.0, 0.35
 HELD_DAYS, HELD = 10, 6
-FIRST_DAYS = 10  # with readings on a channel before it is judged by days
+FIRST_DAYS = 10  # with readings on a channel before the daily tests start
 LEAST_DAYS = 2
 LEAST_SIZE = 0.12  # SWR
 MARGIN = 1.0
 EVIDENCE_MARGIN = 1.5
-LEAST_GAIN = 3.0  # of the channel of a transmission, without which no test is worth it
-LATER = 2.0  # gain by which a later day of a step must fit better to be preferred
+LEAST_GAIN = 3.0  # of the channel of a transmission, below which no test is run
+LATER = 2.0  # gain by which a later first day must fit better to be preferred
 SCATTER_DAYS = 10.0  # over which the scatter within a day is averaged
-SUSPECT = 1.5  # standard deviations from which on a day is worth the test
-MOVED = 0.5  # probability that a channel moves if any does
-PRIOR_LIKENESS, PRIOR_PAIRS = 0.5, 20.0  # correlation of channels: a guess, and its weight
-MOST_PAIRS = 1000.0  # that are remembered; older ones fade
-CAP = 3.0  # standard deviations at which a departure is cut before it teaches
+SUSPECT = 1.5  # standard deviations above which a day is tested
+MOVED = 0.5  # probability that a channel steps if any does
+PRIOR_LIKENESS, PRIOR_PAIRS = 0.5, 20.0  # correlation of channels: initial value and its weight
+MOST_PAIRS = 1000.0  # in the estimate; older ones fade
+CAP = 3.0  # standard deviations at which a departure is clipped for learning
 ADOPT_DAYS = 7
 
 
@@ -101,7 +101,7 @@ class Day(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
 class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """Memory of a channel.
 
-    forecast  made of days up to HELD_DAYS ago
+    forecast  from days up to HELD_DAYS ago
     held      days after those, ascending, before the latest one
     day, latest  the latest day, and its latest LEARN + RUN transmissions (SWR)
     count     of transmissions on that day
@@ -120,15 +120,17 @@ class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     scatter: float = 0.0
 
     def days(self) -> list[Day]:
-        """All days that are not in the forecast."""
+        """Return all days that are not in the forecast."""
         if not self.latest:
             return self.held
         return [*self.held, Day(self.day, round(median(self.latest), 5), self.count)]
 
 
 class Change(msgspec.Struct, frozen=True):
-    """Levels of a channel before and after a step (SWR), the latter with its deviation; and the
-    first day at the new level."""
+    """A step of a channel: its first day, and the levels before and after it (SWR).
+
+    `deviation` is the standard deviation of the level after it.
+    """
 
     day: int
     before: float
@@ -137,8 +139,12 @@ class Change(msgspec.Struct, frozen=True):
 
 
 class Shift(msgspec.Struct, forbid_unknown_fields=True):
-    """The change that the open alarm reports: time of the alarm, levels of channels before it, or
-    before the first of several in a row (SWR), and days with readings since."""
+    """The change that the open alarm reports.
+
+    raised_ns  time of the alarm
+    levels     of channels before it, or before the first of several in a row (SWR)
+    days       with readings since
+    """
 
     raised_ns: int
     levels: dict[str, float]
@@ -146,9 +152,12 @@ class Shift(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class Likeness(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """Memory of how far channels share their weather: the latest day that taught it, weight of
-    pairs of channels on a day, and weighted sum of the products of their departures (in standard
-    deviations)."""
+    """Memory of the correlation of weather between channels.
+
+    day       latest day in the estimate
+    pairs     weight of pairs of channels on a day
+    products  weighted sum of the products of their departures (in standard deviations)
+    """
 
     day: int = 0
     pairs: float = 0.0
@@ -156,14 +165,13 @@ class Likeness(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
     @property
     def correlation(self) -> float:
-        """Correlation of the weather of two channels on a day."""
+        """Correlation of the weather of two channels on the same day."""
         products = PRIOR_LIKENESS * PRIOR_PAIRS + self.products
         return min(max(products / (PRIOR_PAIRS + self.pairs), 0.0), 1.0)
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """Channels by name, how alike they are, the open alarm's change, the last work, and the
-    calibration."""
+    """Channels, their correlation, the open alarm's change, the last work, and calibration."""
 
     channels: dict[str, Channel] = {}
     likeness: Likeness = msgspec.field(default_factory=Likeness)
@@ -174,9 +182,14 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class Series(msgspec.Struct, frozen=True):
-    """Days as the tests take them, (n,) each: departures from the forecast (SWR), variances because
-    of few transmissions; and variances of the forecast on the first day, of its change from there
-    to the last, and on the last."""
+    """Days prepared for the tests, arrays (n,).
+
+    departure        from the forecast, SWR
+    extra            variance from the small number of transmissions
+    first_variance   of the forecast on the first day,
+    tilt_variance    of its change from there to the last day,
+    offset_variance  and of the forecast on the last day
+    """
 
     day: Floats
     departure: Floats
@@ -188,7 +201,7 @@ class Series(msgspec.Struct, frozen=True):
 
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineShift:
-    """The rule's state machine; `active` if an alarm of it is open from before."""
+    """Return the rule's state machine; `active` if its alarm is open from before."""
     return BaselineShift(
         options.baseline_shift.false_alarms_per_year,
         options.high_swr.limit,
@@ -198,7 +211,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineS
 
 
 class BaselineShift:
-    """State machine over transmissions that have ended; those above `highest_swr` are ignored."""
+    """State machine over ended transmissions; those above `highest_swr` are ignored."""
 
     takes = (Transmission,)
 
@@ -211,7 +224,7 @@ class BaselineShift:
         self.memory = memory
 
     def row(self, row: Transmission, work_ns: int) -> list[Finding]:
-        """Changes of state by one transmission."""
+        """Return the changes of state caused by one transmission."""
         memory = self.memory
         reason = self._begin_anew(row, work_ns)
         if reason is None and memory.shift is None:
@@ -229,7 +242,7 @@ class BaselineShift:
         return findings
 
     def _begin_anew(self, row: Transmission, work_ns: int) -> str | None:
-        """Make levels unknown if they are no measure any more; return why."""
+        """Mark levels as unknown after work or a new calibration; return the reason."""
         memory = self.memory
         worked = work_ns > memory.work_ns
         calibrated = memory.calibration_id not in ("", row.calibration_id)
@@ -258,7 +271,7 @@ class BaselineShift:
         day = row.start_ns // DAY_NS
         name = channel_of(row)
         channel = memory.channels.pop(name, None) or Channel()
-        memory.channels[name] = channel  # the latest last
+        memory.channels[name] = channel  # the channel used last is last
         if len(memory.channels) > MOST_CHANNELS:
             del memory.channels[next(iter(memory.channels))]
         if day > memory.day:
@@ -276,12 +289,12 @@ class BaselineShift:
             channel.latest, channel.count = channel.latest[-RUN:], RUN
             change = _move_level(channel, day)
             for other in memory.channels.values():
-                if other is not channel:  # today's readings may be of before or after
+                if other is not channel:  # today's readings may be from before or after the step
                     _forget_level(other, GROSS_SIZE**2)
             return self._change(row, {name: change}, usual)
         if not _is_suspect(series):
             return []
-        # The level before must be among the days held: a season may mislead the forecast alone.
+        # The level before must be within the held days: the forecast alone may miss a season.
         steps = _fit_series(series, np.arange(1, len(series.day)))
         if not len(steps.gain) or steps.gain.max() < LEAST_GAIN:
             return []
@@ -294,7 +307,7 @@ class BaselineShift:
         return self._change(row, changes, usual)
 
     def _end_day(self) -> None:
-        """Let a day teach how alike channels are, after HELD others with readings."""
+        """Update the correlation of channels from a day, after HELD later days with readings."""
         memory = self.memory
         if len(memory.channels) < 2:
             return
@@ -318,8 +331,11 @@ class BaselineShift:
         likeness.products = round(likeness.products * fade + (total**2 - squares) / 2, 6)
 
     def _common_step(self) -> tuple[int, float] | None:
-        """Return the day of the best step of several channels on the same day, of a size of its own
-        on each, and its size on the most certain one, if large and certain enough; else None."""
+        """Return day and size of the best common step of several channels, None if there is none.
+
+        The step has a size of its own on each channel; the returned size is that on the channel
+        with the strongest evidence.
+        """
         memory = self.memory
         if len(memory.channels) < 2 or max(c.seen for c in memory.channels.values()) < FIRST_DAYS:
             return None
@@ -353,7 +369,7 @@ class BaselineShift:
         return int(used[best]), float(size[main, best])
 
     def _own_step(self, channel: Channel, series: Series, steps: Steps) -> tuple[int, float] | None:
-        """Return day and size of the best step if it is large and certain enough, else None."""
+        """Return day and size of the best step if large and certain enough, otherwise None."""
         places = len(series.day) - LEAST_DAYS
         if channel.seen < FIRST_DAYS or places < 1:
             return None
@@ -365,21 +381,23 @@ class BaselineShift:
 
     @property
     def least_gain(self) -> float:
-        """Gain of log likelihood that raises the alarm."""
+        """Least gain of log likelihood for an alarm."""
         tests = 2 * YEAR * (len(self.memory.channels) + 1)
         z = NormalDist().inv_cdf(min(self._rate / tests, 0.02))
         return z**2 / 2 + MARGIN
 
     @property
     def least_evidence(self) -> float:
-        """Log of the likelihood ratio of a step of several channels that raises the alarm."""
+        """Least log likelihood ratio of a step of several channels for an alarm."""
         return math.log(YEAR / self._rate) + EVIDENCE_MARGIN
 
     def _change(
         self, row: Transmission, changes: dict[str, Change | None], usual: dict[str, float]
     ) -> list[Finding]:
-        """Raise the alarm of a step, or clear it if the levels before it are back; `usual` are
-        levels before this step by the forecast."""
+        """Raise the alarm of a step, or clear it if the earlier levels have returned.
+
+        `usual` are the forecast levels before this step.
+        """
         memory = self.memory
         known = {key: change for key, change in changes.items() if change is not None}
         name = max(known, key=lambda key: abs(known[key].after - known[key].before))
@@ -392,7 +410,7 @@ class BaselineShift:
             findings.append(Finding(row.end_ns, "cleared", None, None, detail))
             self._active = False
             if shift is not None and returned:
-                # The other channels' latest readings may all be of the level that is over.
+                # The latest readings of the other channels may all be from the previous level.
                 for key in memory.channels.keys() & shift.levels.keys() - known.keys():
                     _set_level(memory.channels[key], change.day, shift.levels[key])
                 return findings
@@ -412,7 +430,7 @@ class BaselineShift:
 
 
 def _levels(memory: Memory, day: int) -> dict[str, float]:
-    """Levels of channels by their forecasts, SWR."""
+    """Return the forecast levels of the channels, SWR."""
     at = np.array([float(day)])
     return {
         name: round(float(predict(channel.forecast, at)[0][0]), 4)
@@ -422,7 +440,7 @@ def _levels(memory: Memory, day: int) -> dict[str, float]:
 
 
 def _begin_day(channel: Channel, day: int) -> None:
-    """Hold the day that is over if another one begins, and let old ones teach the forecast."""
+    """If a new day begins, hold the previous one, and let old days update the forecast."""
     if day <= channel.day:
         return
     if len(channel.latest) > 1:
@@ -440,7 +458,7 @@ def _teach(channel: Channel, day: Day) -> None:
 
 
 def _teach_all(channel: Channel, latest: list[float]) -> None:
-    """Let the days held, and readings of the latest day, teach the forecast at once."""
+    """Update the forecast at once with the held days and `latest` readings of the latest day."""
     for day in channel.held:
         _teach(channel, day)
     channel.held = []
@@ -474,14 +492,16 @@ def _fit_series(series: Series, first: Times) -> Steps:
 
 
 def _standardized(series: Series, place: int) -> float:
-    """The departure of a day in standard deviations, cut at CAP."""
+    """Return the departure of a day in standard deviations, clipped at CAP."""
     variance = series.weather.deviation**2 + series.offset_variance + float(series.extra[place])
     return min(max(float(series.departure[place]) / math.sqrt(variance), -CAP), CAP)
 
 
 def _is_suspect(series: Series) -> bool:
-    """True if the latest day is far enough from the forecast to be worth a test; from any other
-    day, if the forecast is less certain than those."""
+    """True if the latest day is far enough from the forecast to be tested.
+
+    If the forecast is less certain than the other days, the distance from any of them counts.
+    """
     weather = series.weather.deviation**2
     if series.offset_variance <= weather:
         away = abs(float(series.departure[-1]))
@@ -493,7 +513,7 @@ def _is_suspect(series: Series) -> bool:
 
 
 def _is_gross(channel: Channel, series: Series) -> bool:
-    """True if RUN transmissions in a row are far from the forecast and from those before them."""
+    """True if RUN transmissions in a row are far from the forecast and from earlier readings."""
     if len(channel.latest) < RUN:
         return False
     weather = channel.forecast.deviation**2
@@ -511,9 +531,11 @@ def _is_gross(channel: Channel, series: Series) -> bool:
 
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
-    """Adopt the level since a day, or since a later one with readings if that fits better, as the
-    usual one. Return None and make the level uncertain by `size` if there are no readings since, or
-    only such of the day itself that may be of before the step."""
+    """Adopt the level since a day, or since a later one that fits better, as the usual level.
+
+    Return None and make the level uncertain by `size` if there are no readings since, or only
+    readings of the day itself, which may be from before the step.
+    """
     series = _series(channel)
     places = np.flatnonzero(series.day >= day)
     if not len(places):
@@ -531,7 +553,10 @@ def _adopt(channel: Channel, day: int, size: float) -> Change | None:
 
 
 def _move_level(channel: Channel, day: int) -> Change:
-    """Move the level to the mean of the days that are not in the forecast, from `day` on."""
+    """Move the level to the mean of the days that are not in the forecast.
+
+    `day` is the first day of the returned change.
+    """
     forecast = channel.forecast
     series = _series(channel)
     step = float(np.mean(series.departure))
@@ -544,18 +569,18 @@ def _move_level(channel: Channel, day: int) -> Change:
 
 
 def _forget_level(channel: Channel, variance: float) -> None:
-    """Make the level uncertain by a variance more (SWR squared)."""
+    """Increase the variance of the level (SWR squared)."""
     _teach_all(channel, channel.latest)
     channel.latest, channel.count = [], 0
     move(channel.forecast, 0.0, variance)
 
 
 def _set_level(channel: Channel, day: int, swr: float) -> None:
-    """Set the level to what it was on a day, as uncertain as it is."""
+    """Set the level to its value on a day, with unchanged uncertainty."""
     expected, _ = predict(channel.forecast, np.array([float(day)]))
     move(channel.forecast, swr - float(expected[0]), 0.0)
 
 
 def _is_return(change: Change, usual: float | None) -> bool:
-    """True if the new level is much nearer to the one before the open alarm than the last was."""
+    """True if the new level is much nearer to that before the open alarm than the last one was."""
     return usual is not None and abs(change.after - usual) < abs(change.before - usual) / 2

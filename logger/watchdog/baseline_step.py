@@ -3,8 +3,9 @@
 Model of the deviations from the forecast: the error of the forecast, which grows evenly from the
 first day to the last (two normal terms of known variances), a step from some day on, and weather, a
 first-order autoregression whose innovations have the tails of Student's t. The ratio of the
-likelihoods with and without the step is large only if the new level lasts: a storm that jumps up
-and fades is explained by one improbable innovation, a season not yet known by the growing error.
+likelihoods with and without the step is large only if the new level lasts: a storm that rises
+suddenly and fades is explained by one improbable innovation, a season not yet learned by the
+growing error.
 """
 
 from __future__ import annotations
@@ -17,11 +18,11 @@ from logger.blocks import Floats, Times
 
 TAIL = 4.0  # degrees of freedom of Student's t
 ROUNDS = 6  # of reweighting
-SPREAD = 0.3  # SWR, of steps in general
+SPREAD = 0.3  # SWR, standard deviation of step sizes
 
 
 class Steps(NamedTuple):
-    """Fits of a step from each of several places on, (candidates,) each.
+    """Fits of a step at each of several places, (candidates,) each.
 
     size      of the step, SWR
     gain      of log likelihood over no step, with the best size
@@ -44,11 +45,14 @@ def fit_steps(
     correlation: float,
     first: Times,
 ) -> Steps:
-    """Fit a step from each of the places `first` (candidates,) on.
+    """Fit a step at each of the places `first` (candidates,).
 
-    day, departure, extra  (n,): ascending days, SWR less its forecast, variance by few
-        transmissions; offset_variance, tilt_variance  of the error of the forecast on the first
-        day, and of its growth from there to the last; deviation, correlation  of the weather
+    day              (n,) ascending days
+    departure        (n,) SWR less its forecast
+    extra            (n,) variance from the small number of transmissions
+    offset_variance  of the error of the forecast on the first day
+    tilt_variance    of its growth from there to the last day
+    deviation, correlation  of the weather
     """
     count = len(day)
     keep = correlation ** np.diff(day, prepend=-np.inf)
@@ -60,7 +64,7 @@ def fit_steps(
         return np.asarray((values - keep * before) * scale)
 
     tilt = (day - day[0]) / max(day[-1] - day[0], 1.0)
-    after = np.vstack([after, np.zeros(count)])  # the last candidate is no step
+    after = np.vstack([after, np.zeros(count)])  # the last candidate has no step
     design = np.empty((len(after), 3, count))
     design[:, 0], design[:, 1], design[:, 2] = 1.0, tilt, after
     design = whiten(design)
@@ -73,8 +77,10 @@ def fit_steps(
 
 
 def _fit(target: Floats, design: Floats, prior: Floats) -> tuple[Floats, Floats, Floats]:
-    """Step, information on the step and loss of each candidate, all (candidates,), by reweighted
-    least squares; target (n,), design (candidates, 3, n), prior (3,) precisions."""
+    """Return step, information on the step and loss of each candidate, all (candidates,).
+
+    Reweighted least squares; target (n,), design (candidates, 3, n), prior (3,) precisions.
+    """
     weight = np.ones(design.shape[::2])
     for _ in range(ROUNDS):
         weighted = design * weight[:, None, :]

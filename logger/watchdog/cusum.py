@@ -1,11 +1,11 @@
-"""Cumulative sums side by side: a change of any size is found nearly as soon as if it were known.
+"""Bank of CUSUM charts: detects a change of unknown size nearly as fast as one of known size.
 
 Each chart sums standardised values z less its reference value k, for either side, and never goes
-below zero: S = max(0, S + z - k) (Page 1954). It is the quickest for a shift of 2 k standard
+below zero: S = max(0, S + z - k) (Page 1954). It is the fastest for a shift of 2 k standard
 deviations; the four of KS share the false alarms evenly. The limit of each follows from the run
-length between false alarms by Siegmund's approximation (1985; from memory, held against published
-tables in the tests): ARL = (exp(2 k b) - 2 k b - 1) / (2 k^2), b = h + 1.166, to which a term in
-k^2 is added that meets the integral equation for k up to 2 within 0.02.
+length between false alarms by Siegmund's approximation (1985; from memory, compared with published
+tables in the tests): ARL = (exp(2 k b) - 2 k b - 1) / (2 k^2), b = h + 1.166. An added term in k^2
+brings it within 0.02 of the integral equation for k up to 2.
 """
 
 from __future__ import annotations
@@ -24,8 +24,12 @@ _SIGN = np.tile([1.0, -1.0], len(KS))[:, None]
 
 
 class CusumCrossing(NamedTuple):
-    """A chart passed its limit with value number `at`; `since` is the first of those that the sum
-    is of, negative if that was before this call; `sign` says which way."""
+    """A chart that exceeded its limit.
+
+    at     index of the value at which it did
+    since  index of the first value in the sum, negative if that was before this call
+    sign   direction of the change
+    """
 
     at: int
     since: int
@@ -33,7 +37,7 @@ class CusumCrossing(NamedTuple):
 
 
 def limit(k: float, run_length: float) -> float:
-    """The limit of a one-sided chart for so many values between false alarms."""
+    """Return the limit of a one-sided chart with `run_length` values between false alarms."""
     exponent = 1.0
     for _ in range(50):
         exponent = math.log(2 * k * k * max(run_length, 1.0) + 1 + exponent)
@@ -41,25 +45,25 @@ def limit(k: float, run_length: float) -> float:
 
 
 class Bank:
-    """The charts of KS for both sides.
+    """Charts of KS for both sides.
 
-    run_length  values between false alarms of all of them together
+    run_length  values between false alarms of all charts together
     """
 
     def __init__(self, run_length: float) -> None:
         limits = [limit(k, 2 * len(KS) * run_length) for k in KS]
         self._limits = np.repeat(limits, 2)[:, None]
-        self.least = min(k + h for k, h in zip(KS, limits, strict=True))  # that decides alone
+        self.least = min(k + h for k, h in zip(KS, limits, strict=True))  # sufficient alone
         self._sums = np.zeros(2 * len(KS))
         self._ages = np.zeros(2 * len(KS), dtype=np.int64)
 
     def restart(self) -> None:
-        """Forget all values."""
+        """Reset all charts."""
         self._sums[:] = 0.0
         self._ages[:] = 0
 
     def update(self, values: Floats) -> CusumCrossing | None:
-        """Take in standardised values (n,); the first change, at which the charts stop."""
+        """Process standardised values (n,); return the first crossing, at which the charts stop."""
         if not len(values):
             return None
         steps = _SIGN * values - _K

@@ -1,4 +1,4 @@
-"""What a rule finds."""
+"""Result of a rule."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 
 class Finding(NamedTuple):
-    """A rule's change of state at a time."""
+    """Change of state of a rule at a time."""
 
     time_ns: int
     change: str  # "raised" or "cleared"

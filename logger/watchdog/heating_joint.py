@@ -1,27 +1,27 @@
-"""Rule `heating-joint`: time and again reflection rises while the key is down and recovers at rest.
+"""Rule `heating-joint`: reflection repeatedly rises while the key is down and recovers at rest.
 
 A joint of some ohms gets hot, and then worse; at rest it cools. So the last seconds of a
 transmission are compared with its first ones, and with the first ones of the next transmission on
-the same channel. A cycle speaks for a heating joint if reflection rose by more than MARGIN (of rho,
-or of MARGIN_SHARE of it, since detectors creep a little too) and fell again by more than that; its
-evidence is the lesser of both in standard deviations, cut at CAP, so that one cycle never decides.
-What only drifts, or only starts high, has no such cycles.
+the same channel. A cycle is evidence of a heating joint if reflection rose by more than MARGIN (of
+rho, or MARGIN_SHARE of it, since detectors creep a little too) and fell again by more than that;
+its evidence is the lesser of both in standard deviations, clipped at CAP, so that one cycle is
+never sufficient. A mere drift, or a high start alone, has no such cycles.
 
-Standard deviations are those of seconds about each other, by successive differences, which a slow
-rise does not touch: the higher of the transmission's own and of what is usual here. A transmission
-counts if it is LEAST_S long at a power that stays within a factor of MOST_POWER; for the start of
-the next one two seconds do, within REST_S.
+Standard deviations are those of seconds about each other, from successive differences, which a slow
+rise does not affect: the higher of the transmission's own and the usual one. A transmission counts
+if it lasts LEAST_S at a power that stays within a factor of MOST_POWER; the start of the next one
+needs two seconds, within REST_NS.
 
 The test is a CUSUM over cycles of all channels, S = max(0, S + evidence - K), of LEAST_CYCLES at
-least. Assumed is that without a heating joint both differences are about normal with mean 0 or
-less; they share the last seconds, and a correlation of 0.7 is allowed for. By Lundberg's inequality
-a climb that begins at a given cycle reaches h with probability exp(-THETA h) at most, where
-E exp(THETA (evidence - K)) = 1: THETA = 3.08 for K = 1 (by drawing four million). So with
-CYCLES_A_YEAR cycles h = ln(CYCLES_A_YEAR / false_alarms_per_year) / THETA would do; since
-neighbours share a start, and differences of few seconds have longer tails than normal ones, h is
-taken half as high again.
+least. The assumption is that without a heating joint both differences are about normal with mean 0
+or less; they share the last seconds, and a correlation of 0.7 is allowed for. By Lundberg's
+inequality a climb that begins at a given cycle reaches h with probability exp(-THETA h) at most,
+where E exp(THETA (evidence - K)) = 1: THETA = 3.08 for K = 1 (by drawing four million). So with
+CYCLES_A_YEAR cycles h = ln(CYCLES_A_YEAR / false_alarms_per_year) / THETA would be sufficient;
+since neighbours share a start, and differences of few seconds have longer tails than normal ones, h
+is multiplied by 1.5.
 
-It clears after COOL cycles in a row without a rise, and at a repair or an adjustment.
+The alarm clears after COOL cycles in a row without a rise, and at a repair or an adjustment.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ SPAN = 3  # seconds at either end
 LEAST_S = 8
 LEAST_START = 2
 REST_NS = 6 * 3_600_000_000_000
-FOLLOWS_NS = 1_500_000_000  # seconds further apart do not tell their scatter
+FOLLOWS_NS = 1_500_000_000  # seconds further apart are not used for the scatter
 MOST_POWER = 3.0
 MARGIN, MARGIN_SHARE = 0.01, 0.05
 
@@ -55,14 +55,18 @@ RESERVE = 1.5
 CYCLES_A_YEAR = 50_000
 LEAST_CYCLES = 4
 COOL = 5
-USUAL_SD = 0.005  # until it is known
+USUAL_SD = 0.005  # until it has been learned
 USUAL_OVER = 50  # transmissions
 MOST_CHANNELS = 40
 
 
 class End(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """How the last long transmission on a channel went: rho of its first and last seconds, the
-    variance of either mean, and when it ended."""
+    """Ends of the last long transmission on a channel.
+
+    early, late  rho of its first and last seconds
+    variance     of either mean
+    end_ns       end of the transmission
+    """
 
     early: float
     late: float
@@ -71,12 +75,12 @@ class End(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """All that is known, since the last work.
+    """Everything learned since the last work.
 
-    score, cycles  the CUSUM, and how many cycles stand for it,
+    score, cycles  the CUSUM, and the number of cycles in it,
     early, late    with the sums of their rho at either end
-    cool           how many cycles in a row were without a rise
-    variance       of one second about the next, as it usually is
+    cool           number of cycles in a row without a rise
+    variance       usual variance between successive seconds
     ends           by channel
     """
 
@@ -91,7 +95,7 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class _Course:
-    """The seconds of one transmission."""
+    """Seconds of one transmission."""
 
     def __init__(self, start_ns: int) -> None:
         self.start_ns = start_ns
@@ -103,7 +107,7 @@ class _Course:
         self._last_ns = 0
 
     def add(self, row: Second) -> None:
-        """The next second."""
+        """Add the next second."""
         if row.swr is None or not is_readable(row):
             return
         rho = rho_of(row.swr)
@@ -118,23 +122,23 @@ class _Course:
 
     @property
     def variance(self) -> float | None:
-        """Of one second about the next; None if there are too few."""
+        """Variance between successive seconds; None if there are too few."""
         return 0.5 * self._squares / self._steps if self._steps >= LEAST_S // 2 else None
 
     @property
     def tells(self) -> bool:
-        """Whether its two ends may be compared."""
+        """True if its two ends may be compared."""
         powers = [sum(watts for _, watts in some) for some in (self.early, self.late)]
         return self.count >= LEAST_S and max(powers) <= MOST_POWER * min(powers)
 
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> HeatingJoint:
-    """The rule's state machine; `active` if an alarm of it is open from before."""
+    """Return the rule's state machine; `active` if its alarm is open from before."""
     return HeatingJoint(options.heating_joint.false_alarms_per_year, memory, active=active)
 
 
 class HeatingJoint:
-    """Feeds on seconds, judges when a transmission has ended."""
+    """State machine over seconds; each transmission is judged when it has ended."""
 
     takes = (Second, Transmission)
 
@@ -146,7 +150,7 @@ class HeatingJoint:
         self._course = _Course(0)
 
     def row(self, row: Second | Transmission, work_ns: int) -> list[Finding]:
-        """Changes of state by one row."""
+        """Return the changes of state caused by one row."""
         if self._course.start_ns != row.start_ns:
             self._course = _Course(row.start_ns)
         if isinstance(row, Second):
@@ -175,7 +179,7 @@ class HeatingJoint:
         return [Finding(row.end_ns, "raised", late, None, detail)]
 
     def _judge(self, row: Transmission) -> None:
-        """Close the cycle that the last transmission on the channel began, and begin another."""
+        """Complete the cycle of the last transmission on the channel, and begin another."""
         memory, course = self.memory, self._course
         name = channel_of(row)
         own = course.variance
@@ -194,8 +198,10 @@ class HeatingJoint:
             memory.variance += (min(own, 9 * memory.variance) - memory.variance) / USUAL_OVER
 
     def _cycle(self, end: End, start: float, variance: float) -> None:
-        """The evidence of a cycle: `end` of one transmission, and rho at the `start` of the next
-        with its variance."""
+        """Process a cycle: `end` of one transmission, and rho at the `start` of the next.
+
+        `variance` is that of `start`.
+        """
         memory = self.memory
         margin = max(MARGIN, MARGIN_SHARE * end.early)
         rise = (end.late - end.early - margin) / math.sqrt(2 * end.variance)

@@ -1,10 +1,10 @@
-"""Rule `high-reflected-power`: more than the limit came back for a time, the more the shorter.
+"""Rule `high-reflected-power`: reflected power above the limit, with an inverse-time hold.
 
-`hold_ms` is that time at half as much again as the limit; see `inverse_time` for the rest.
+`hold_ms` is the hold time at 1.5 times the limit; see `inverse_time` for other powers.
 
-It clears when the reflection has fallen so far that, at the power at which it was raised, 20 % less
-than the limit would come back. So a weak transmission into the same fault neither clears it nor
-lets the next strong one raise it again.
+The alarm clears when the reflection has fallen so far that, at the power at which it was raised,
+reflected power would be 20 % below the limit. So a weak transmission into the same fault neither
+clears it nor lets the next strong one raise it again.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ RELEASE = 0.8
 
 
 def rule(options: HighReflectedPowerOptions, *, active: bool) -> ReflectedLimit:
-    """The rule's state machine; `active` if an alarm of it is open from before."""
+    """Return the rule's state machine; `active` if its alarm is open from before."""
 
     def describe(sums: Floats) -> tuple[float, str]:
         count = max(float(sums[COUNT]), 1.0)

@@ -1,10 +1,9 @@
-"""Rule `high-swr`: the SWR has been above the limit for a time, the worse it is the shorter.
+"""Rule `high-swr`: SWR above the limit, with an inverse-time hold.
 
-`hold_ms` is that time where the reflection coefficient is a third above that of the limit; see
-`inverse_time` for the rest. Judged on the readings as they are, beyond
-their noise; directivity and calibration error neither delay it nor set it off (they stand in the
-interval that every SWR carries). It clears when the reflection coefficient has stayed 10 % under
-that of the limit.
+`hold_ms` is the hold time where the reflection coefficient is a third above that of the limit; see
+`inverse_time` for others. The rule uses the readings as they are, beyond their noise; directivity
+and calibration error neither delay nor trigger it (they are part of the interval of every SWR). The
+alarm clears when the reflection coefficient has stayed 10 % below that of the limit.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ RELEASE = 0.9
 
 
 def rule(options: HighSwrOptions, *, active: bool) -> ReflectedLimit:
-    """The rule's state machine; `active` if an alarm of it is open from before."""
+    """Return the rule's state machine; `active` if its alarm is open from before."""
     limit_rho = float(rho_of_swr(options.limit))
 
     def describe(sums: Floats) -> tuple[float, str]:

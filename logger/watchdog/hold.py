@@ -1,11 +1,11 @@
 """A condition that must hold for a time: the core of the threshold rules.
 
-Each pair *supports* the condition, *breaks* it, or says nothing (unsettled, unreadable, or within
-its noise of the limit). A run begins with the first supporting pair and ends with a breaking one
-or when support fails to come for LAPSE. It satisfies the rule at the first pair that is as long as
-needed after the beginning (to half a sample period, which is all that sampling can tell) once at
-least LEAST_SETTLED settled pairs stand for it and their sum is beyond CERTAIN standard deviations.
-What is needed is `hold_ns`, or depends on the run so far (see `inverse_time`).
+Each pair *supports* the condition, *breaks* it, or is neutral (unsettled, unreadable, or within its
+noise of the limit). A run begins with the first supporting pair and ends with a breaking one or
+when there is no support for LAPSE_NS. It satisfies the rule at the first pair that is late enough
+after the beginning (to half a sample period, the limit of sampling) once at least LEAST_SETTLED
+settled pairs belong to it and their sum is beyond CERTAIN standard deviations. The time needed is
+`hold_ns`, or depends on the run so far (see `inverse_time`).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ LEAST_SETTLED = 2
 CERTAIN = 3.0
 NEVER_NS = 1 << 62
 
-Needed = Callable[[Floats], Floats]  # sums of runs (SUMS, n) to how long they must last, ns (n,)
+Needed = Callable[[Floats], Floats]  # sums of runs (SUMS, n) to least durations, ns (n,)
 
 
 @dataclass(slots=True)
@@ -34,10 +34,10 @@ class _Run:
 
 @dataclass(frozen=True, slots=True)
 class HoldEvidence:
-    """What a rule sees in some pairs, arrays (n,), times strictly increasing.
+    """Evidence of some pairs for a rule, arrays (n,), times strictly increasing.
 
-    sums      (SUMS, n) what is added up over the settled pairs of a run: COUNT (ones), EXCESS
-              (how far beyond the limit, watts), VARIANCE (of the excess, from noise), FORWARD and
+    sums      (SUMS, n) terms added up over the settled pairs of a run: COUNT (ones), EXCESS
+              (beyond the limit, watts), VARIANCE (of the excess, from noise), FORWARD and
               REFLECTED (watts)
     positive  the pair is beyond the limit
     settled   the pair may be counted
@@ -56,8 +56,10 @@ SUMS = 5
 
 
 class Hold:
-    """Finds when the condition has held for `hold_ns`, or for as long as `needed` says; remembers
-    an unfinished run."""
+    """State machine of a condition held for `hold_ns`, or for the time that `needed` returns.
+
+    An unfinished run continues across calls.
+    """
 
     def __init__(self, hold_ns: int, needed: Needed | None = None) -> None:
         self._hold_ns = hold_ns
@@ -67,24 +69,27 @@ class Hold:
 
     @property
     def idle(self) -> bool:
-        """No run is going on, so pairs that are all on the safe side change nothing."""
+        """True if there is no run, so that pairs on the safe side change nothing."""
         return self._run is None
 
     def skip(self, time_ns: int) -> None:
-        """Pairs up to `time_ns` need no look; a run ends with them."""
+        """Skip the pairs up to `time_ns` and discard any run."""
         self._run = None
         self._previous_ns = time_ns
 
     def find(self, evidence: HoldEvidence) -> tuple[int, Floats] | None:
-        """Index of the first pair at which the rule is satisfied and the sums of its run. The run
-        is then forgotten; pairs after that index have not been looked at."""
+        """Return the index of the first pair that satisfies the rule, and the sums of its run.
+
+        The run is then cleared; pairs after that index have not been processed. None if there is
+        none.
+        """
         times = evidence.time_ns
         previous_ns = times[0] if self._previous_ns is None else self._previous_ns
         steps = np.diff(times, prepend=previous_ns)
         index = np.arange(len(times))
         run = self._run or _Run(NEVER_NS, -NEVER_NS, np.zeros(SUMS))
 
-        # The latest supporting pair before each pair, and whether a run is torn off there.
+        # Latest supporting pair before each pair, and mask of the pairs at which a run ends.
         last = np.where(evidence.positive, index, -1)
         np.maximum.accumulate(last, out=last)
         before = np.concatenate([[-1], last[:-1]])
@@ -92,7 +97,7 @@ class Hold:
         lapse_ns = np.maximum(max(LAPSE_NS, 2 * self._hold_ns), 2 * steps)
         torn = evidence.breaks | (times - support_ns > lapse_ns)
 
-        # A run's number is the count of tears up to it; number 0 is the one carried over.
+        # A run's number is the count of run ends up to it; number 0 is the one carried over.
         number = np.cumsum(torn)
         first_of = np.full(int(number[-1]) + 1, -1)
         support = index[evidence.positive & ~evidence.breaks]

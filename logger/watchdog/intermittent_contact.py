@@ -1,18 +1,16 @@
-"""Rule `intermittent-contact`: excursions come more often than they usually do at this station.
+"""Rule `intermittent-contact`: excursions are more frequent than usual at this station.
 
-One crash of static is remembered as an excursion and is no alarm; six in an evening are. Excursions
-less than TOGETHER_NS apart count as one event, so that a crash with an echo is one. At each event
-those of the last EVENING_NS are counted, and the time on the air meanwhile. What is usual is
-learned: events and hours before that evening, beginning with a guess of GUESS_EVENTS in
-GUESS_HOURS, so that a new station is not trusted blindly either way.
+One crash of static is remembered as an excursion and raises no alarm; six in an evening do.
+Excursions less than TOGETHER_NS apart count as one event, so that a crash with an echo is one. At
+each event those of the last EVENING_NS are counted, with the time on the air. The usual rate is
+learned from events and hours before that evening, beginning with GUESS_EVENTS in GUESS_HOURS.
 
-The model is a Poisson process of a rate that is known only as well as the history tells (gamma
-distributed), so the count is negative binomial. With f false alarms a year the probability of so
-many or more must be below f / (LOOKS * evenings in a year): LOOKS is for windows that overlap.
-LEAST events are needed whatever the history.
+The model is a Poisson process of a rate with the uncertainty of the history (gamma distributed), so
+the count is negative binomial. With f false alarms a year the probability of this count or more
+must be below f / (LOOKS * evenings in a year): LOOKS allows for overlapping windows. LEAST events
+are needed in any case.
 
-It clears after REST_HOURS on the air without an event, or when somebody has repaired or adjusted
-something since.
+The alarm clears after REST_HOURS on the air without an event, or after a repair or adjustment.
 """
 
 from __future__ import annotations
@@ -34,10 +32,10 @@ LOOKS = 3.0
 LEAST = 3
 LEAST_NS = 60 * SECOND_NS  # on the air before the first event of a transmission
 GUESS_EVENTS, GUESS_HOURS = 0.5, 10.0
-LONGEST_HOURS = 300.0  # of history; beyond that the oldest fades
+LONGEST_HOURS = 300.0  # of history; older history fades
 REST_HOURS = 1.0
-SPELL_NS = EVENING_NS // 24  # time on the air is added up by such spells
-MOST_EVENTS = 200  # of an evening that are kept
+SPELL_NS = EVENING_NS // 24  # time on the air is added up in spells of this length
+MOST_EVENTS = 200  # retained of an evening
 
 
 class ContactEvent(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
@@ -49,7 +47,7 @@ class ContactEvent(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True):
-    """Events of the evening, keyed seconds by spell (as text, since JSON keys are), and before."""
+    """Events of the evening, keyed seconds by spell (text, as JSON keys are), and the history."""
 
     events: list[ContactEvent] = []
     spells: dict[str, float] = {}
@@ -60,24 +58,24 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True):
 
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> IntermittentContact:
-    """The rule's state machine; `active` if an alarm of it is open from before."""
+    """Return the rule's state machine; `active` if its alarm is open from before."""
     rate = options.intermittent_contact.false_alarms_per_year
     return IntermittentContact(rate, memory, active=active)
 
 
 class IntermittentContact:
-    """Feeds on excursions and on transmissions that have ended."""
+    """State machine over excursions and ended transmissions."""
 
     takes = (Excursion, Transmission)
 
     def __init__(self, false_alarms_per_year: float, memory: Memory, *, active: bool) -> None:
         self._improbable = false_alarms_per_year * EVENING_NS / (LOOKS * YEAR_NS)
         self._active = active
-        self._fresh: list[ContactEvent] = []  # of the transmission that goes on
+        self._fresh: list[ContactEvent] = []  # of the transmission in progress
         self.memory = memory
 
     def row(self, row: Excursion | Transmission, work_ns: int) -> list[Finding]:
-        """Changes of state by one row."""
+        """Return the changes of state caused by one row."""
         if isinstance(row, Excursion):
             return self._event(row)
         return self._ended(row, work_ns)
@@ -98,7 +96,7 @@ class IntermittentContact:
         if self._active or len(evening) < LEAST:
             return []
         memory = self.memory
-        # Of the transmission that goes on no more is known than from the first event in it.
+        # The transmission in progress is known only from its first event on.
         keyed_ns = row.time_ns - self._fresh[0].time_ns + LEAST_NS
         hours = (keyed_ns / SECOND_NS + _keyed_s(memory.spells, since_ns)) / 3600
         usual_events = GUESS_EVENTS + memory.past_events
@@ -139,7 +137,7 @@ class IntermittentContact:
         return [Finding(row.end_ns, "cleared", None, None, detail)]
 
     def _forget(self, since_ns: int) -> None:
-        """What is older than the evening is history."""
+        """Move what is older than the evening to the history."""
         memory = self.memory
         old = [one for one in memory.events if one.time_ns <= since_ns]
         memory.events = memory.events[len(old) :]
@@ -156,7 +154,10 @@ def _keyed_s(spells: dict[str, float], since_ns: int) -> float:
 
 
 def probability(count: int, hours: float, usual_events: float, usual_hours: float) -> float:
-    """Of `count` events or more in `hours`, when `usual_events` came in `usual_hours` before."""
+    """Return the probability of `count` events or more in `hours`.
+
+    `usual_events` came in `usual_hours` before.
+    """
     share = hours / (usual_hours + hours)
     one = (1 - share) ** usual_events  # of no event
     total = 0.0

@@ -1,19 +1,19 @@
-"""The time after which a limit that is passed raises its alarm: the worse, the sooner.
+"""Time from crossing a limit to its alarm: the larger the excess, the shorter.
 
-Protection relays of the trade decide by a curve of the shape t = k / (M^a - 1), M the multiple of
-the limit (after IEC 60255-151, from memory; the constants are ours). Here M is reflected power over
-what the limit allows, so that of reflection coefficients is its square root, a = 4, and k is such
-that the configured hold time is that at the multiple `reference`:
+Protection relays use a curve of the shape t = k / (M^a - 1), M the multiple of the limit (after IEC
+60255-151, from memory; the constants are ours). Here M is the ratio of reflected power to what the
+limit allows, so that the ratio of reflection coefficients is its square root, a = 4, and k is such
+that the configured hold time applies at the multiple `reference`:
 
     t = hold * (reference^4 - 1) / (M^4 - 1), at most LONGEST holds
 
 With an SWR limit of 3, 50 ms and a reference of (4/3)^2, which is a reflection coefficient a third
 above the limit: 5 s up to SWR 3.04, 1 s at 3.2, 340 ms at 3.5, 136 ms at 4, 50 ms at 5, 14 ms at 8,
-and 2 ms when all comes back, which is at once: the two settled pairs and the certainty beyond noise
-that every decision needs (see `hold`) take longer.
+and 2 ms at total reflection, which is immediate: the two settled pairs and the certainty beyond
+noise that every decision needs (see `hold`) take longer.
 
-M is that of all settled pairs since the limit was passed. So noise averages out, and an open on top
-of an SWR just above the limit is told within half a hold time.
+M is the mean over all settled pairs since the limit was crossed. So noise averages out, and an open
+that follows an SWR just above the limit is reported within half a hold time.
 """
 
 from __future__ import annotations
@@ -28,8 +28,10 @@ LONGEST = 100
 
 
 def inverse_time(hold_ns: int, reference: float) -> Needed:
-    """How long a run must last, ns (n,), from its sums (SUMS, n): `hold_ns` at `reference` times
-    the limit in reflected power."""
+    """Return a function from the sums of runs (SUMS, n) to the time they must last, ns (n,).
+
+    The time is `hold_ns` at `reference` times the limit in reflected power.
+    """
     k = reference**EXPONENT - 1
 
     def needed(totals: Floats) -> Floats:

@@ -1,5 +1,7 @@
-"""Rule `no-data`: no pair has come for a while. Told by the passing of time, not by pairs, so a
-file that ends or has holes raises nothing."""
+"""Rule `no-data`: no pair has arrived for a time.
+
+The rule follows the clock, not the pairs, so a file that ends or has gaps raises no alarm.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,7 @@ SEVERITY = "warning"
 
 
 class NoData:
-    """The rule's state machine; `active` if an alarm of it is open from before."""
+    """State machine of the rule; `active` if its alarm is open from before."""
 
     def __init__(self, after_ns: int, *, active: bool) -> None:
         self._after_ns = after_ns
@@ -18,7 +20,7 @@ class NoData:
         self.active = active
 
     def sample(self, first_ns: int, last_ns: int) -> list[Finding]:
-        """Pairs came, from `first_ns` to `last_ns`."""
+        """Report the arrival of pairs from `first_ns` to `last_ns`; return the changes of state."""
         self._last_ns = last_ns
         if not self.active:
             return []
@@ -26,7 +28,7 @@ class NoData:
         return [Finding(first_ns, "cleared", None, None, "pairs are coming again")]
 
     def tick(self, now_ns: int) -> list[Finding]:
-        """Time has reached `now_ns` without a pair."""
+        """Advance the time to `now_ns` without a pair; return the changes of state."""
         if self._last_ns is None:
             self._last_ns = now_ns
         if self.active or now_ns - self._last_ns < self._after_ns:

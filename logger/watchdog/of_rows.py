@@ -1,4 +1,4 @@
-"""What rules read in rows of transmissions and seconds."""
+"""Helpers of the rules that use rows of transmissions and seconds."""
 
 from __future__ import annotations
 
@@ -6,23 +6,26 @@ import math
 
 from logger.rows import Flag, Second, Transmission
 
-BIN = 0.002  # of ln frequency: what counts as the same channel if these are not known
+BIN = 0.002  # of ln frequency: width of a bin that replaces an unknown channel
 UNREADABLE = int(Flag.BELOW_FLOOR | Flag.CLIPPED | Flag.UNSETTLED)
 
 
 def is_readable(row: Second | Transmission) -> bool:
-    """Whether its SWR means something to those that compare."""
+    """True if the SWR of the row is valid for comparisons."""
     return row.swr is not None and not row.flags & UNREADABLE
 
 
 def rho_of(swr: float) -> float:
-    """The reflection coefficient, rounded so that the cut of the blocks, which shows in the last
-    bits of a mean, does not show in what is learned from it."""
+    """Return the reflection coefficient, rounded to 6 decimals.
+
+    The last bits of a mean depend on the cut of the blocks; rounding keeps them out of learned
+    values.
+    """
     return round((swr - 1) / (swr + 1), 6)
 
 
 def channel_of(row: Transmission) -> str:
-    """The name of the channel, or of the frequency, to compare with the same."""
+    """Return the name of the channel, or of the frequency, under which rows are compared."""
     if row.channel is not None:
         return f"channel {row.channel}"
     if row.frequency_khz is None or row.frequency_khz <= 0:

@@ -1,9 +1,10 @@
 """A bound on reflected power that may depend on incident power: Pr > slope * Pf + offset.
 
-Shared by `high_swr` (slope = rho of the limit squared) and `high_reflected_power` (offset). Raised
-when the bound has been passed for a time, the shorter the further it is passed (`inverse_time`),
-cleared when reflection has stayed under a lower bound for the clearing time. Speech troughs, keying
-edges, readings under the readable floor and readings that no load can cause say nothing either way.
+Shared by `high_swr` (slope = rho of the limit squared) and `high_reflected_power` (offset). The
+alarm is raised when the bound has been exceeded for a time, the shorter the larger the excess
+(`inverse_time`), and cleared when reflection has stayed below a lower bound for the clearing time.
+Speech troughs, keying edges, readings below the readable floor and readings that no load can cause
+are neutral.
 """
 
 from __future__ import annotations
@@ -20,16 +21,16 @@ from logger.watchdog.inverse_time import inverse_time
 
 CLEAR_HOLDS = 10
 CLEAR_LEAST_NS = 2_000_000_000
-NEAR = 0.5  # pairs below this part of the bound are on the safe side whatever the noise
+NEAR = 0.5  # pairs below this share of the bound are on the safe side regardless of noise
 
 
 class ReflectedLimit:
-    """The two-threshold state machine.
+    """State machine with two thresholds.
 
     bound     (slope, offset in watts) of raising
-    reference the multiple of the bound at which the time is `hold_ns`
-    release   the same of clearing, from the sums of the run that raised, or from None if that was
-              before this process
+    reference the multiple of the bound at which the hold time is `hold_ns`
+    release   the same of clearing, from the sums of the run that raised it, or from None if that
+              was before this process
     describe  from the sums of a run to (value, detail)
     """
 
@@ -54,7 +55,7 @@ class ReflectedLimit:
         self._clearing = Hold(max(CLEAR_HOLDS * hold_ns, CLEAR_LEAST_NS))
 
     def update(self, view: View) -> list[Finding]:
-        """Changes of state in one block."""
+        """Return the changes of state in one block."""
         block = view.block
         trusted = view.keyed & (block.reflected_w <= view.impossible_ratio * block.forward_w)
         trusted &= block.forward_w >= view.floor_w

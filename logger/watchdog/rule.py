@@ -1,9 +1,9 @@
-"""What a rule is, seen from the watchdog, and the memory of rules that learn.
+"""Interfaces of the alarm rules, and the memory of those that learn.
 
-A rule works on pairs (`update`), on quarter seconds (`quarters`), on rows (`row`) or on several.
-What it finds must not depend on how the pairs were cut into blocks, and must be the same when the
-archive is played again: so its memory, all that lasts from run to run, changes only in `row`, with
-ended transmissions, since that is when it is stored.
+A rule processes pairs (`update`), quarter seconds (`quarters`), rows (`row`) or several of these.
+Its findings must not depend on how the pairs were cut into blocks, and must be the same on replay
+from the archive: so its memory, which is everything stored between runs, changes only in `row`, at
+ended transmissions, when it is stored.
 """
 
 from __future__ import annotations
@@ -28,66 +28,66 @@ Complete = Second | Excursion | Transmission
 
 @runtime_checkable
 class PairRule(Protocol):
-    """Works on pairs."""
+    """Rule that processes pairs."""
 
     def update(self, view: View) -> list[Finding]:
-        """Changes of state in one block."""
+        """Return the changes of state in one block."""
         ...
 
 
 @runtime_checkable
 class QuarterRule(Protocol):
-    """Works on the levels of quarter seconds, those of a transmission before its row."""
+    """Rule that processes levels of quarter seconds, those of a transmission before its row."""
 
     def quarters(self, quarters: Quarters) -> list[Finding]:
-        """Changes of state in some quarters."""
+        """Return the changes of state in some quarters."""
         ...
 
 
 @runtime_checkable
 class RowRule(Protocol):
-    """Works on rows."""
+    """Rule that processes rows."""
 
     takes: tuple[type, ...]
 
     def row(self, row: Any, work_ns: int) -> list[Finding]:
-        """Changes of state by the next row of a kind that it takes: a second, an excursion, or a
-        transmission that has ended, which comes after those within it.
+        """Return the changes of state caused by the next row of a kind in `takes`.
 
-        work_ns  when somebody last repaired or adjusted something before that transmission began,
-                 0 if that is not known
+        The row is a second, an excursion, or an ended transmission, which follows those within it.
+
+        work_ns  last repair or adjustment before that transmission began, 0 if unknown
         """
         ...
 
 
 class LearningRule(Protocol):
-    """Remembers. `memory` has JSON types only, a default for each field, and is small."""
+    """Rule with a memory: a small struct of JSON types, with a default for each field."""
 
     @property
     def memory(self) -> msgspec.Struct:
-        """All that is to last from run to run."""
+        """Everything to store between runs."""
         ...
 
 
 class RuleModule(Protocol):
-    """The module of a rule."""
+    """Module of a rule."""
 
     KIND: str
     SEVERITY: str
 
 
 class LearningModule(RuleModule, Protocol):
-    """The module of a learning rule."""
+    """Module of a learning rule."""
 
     Memory: Any  # the class of its memory
 
     def rule(self, options: WatchdogOptions, memory: Any, *, active: bool) -> LearningRule:
-        """The rule's state machine; `active` if an alarm of it is open from before."""
+        """Return the rule's state machine; `active` if its alarm is open from before."""
         ...
 
 
 def recalled(kind: str, memories: Mapping[str, bytes], form: type[M]) -> M:
-    """The memory of a rule from its JSON, a fresh one if there is none that can be read."""
+    """Return the memory of a rule from its JSON, a fresh one if missing or unreadable."""
     if kind not in memories:
         return form()
     try:

@@ -1,23 +1,23 @@
-"""Rule `sudden-change`: the reflection changes within a transmission, and stays changed.
+"""Rule `sudden-change`: the reflection changes within a transmission and stays changed.
 
-Watched is the reflection coefficient of each quarter second (see `levels`) against the level of the
-transmission so far, in which the channel's baseline counts as its scatter from one transmission to
-the next allows. Directivity and calibration shift both alike and do not matter.
+The rule compares the reflection coefficient of each quarter second (see `levels`) with the level of
+the transmission so far, in which the baseline of the channel has the weight that its scatter
+between transmissions allows. Directivity and calibration shift both alike and do not matter.
 
-What is normal is learned for each channel: the variance beyond the converters' noise from quarter
-to quarter (wind; that of the most restless transmission lately), its correlation from one quarter
-to the next, and how far a level drifts within a transmission (warming up): up to PATIENCE times
-that is taken off every deviation, and what the converter leaves in doubt. The standardised values,
-whitened by that correlation, go to a bank of CUSUMs (see `cusum`). One quarter alone never decides,
-however wild. Learning begins with a guess that counts for PRIOR quarters.
+For each channel the rule learns the variance beyond the converters' noise from quarter to quarter
+(wind; that of the most restless recent transmission), its correlation from one quarter to the next,
+and the drift of the level within a transmission (warming up): up to PATIENCE times this drift is
+subtracted from every deviation, and so is the doubt from the converter. The standardised values,
+whitened by that correlation, go to a bank of CUSUMs (see `cusum`). One quarter alone never triggers
+an alarm. Learning begins with prior values that count for PRIOR quarters.
 
-False alarms: `false_alarms_per_year` for a station whose key is down eight hours a day on whatever
-channels, so fewer for most. Assumed is that what wind does is near normal once whitened; it is
-bounded in fact. A first value of a transmission is large if the baseline has moved: that is for
-`baseline-shift`, and is cut here like any.
+False alarms: `false_alarms_per_year` for a station whose key is down eight hours a day on any
+channels, so fewer for most. The assumption is that the effect of wind is nearly normal once
+whitened; in fact it is bounded. The first value of a transmission is large if the baseline has
+moved: that is for `baseline-shift`, and the value is clipped like any other.
 
-The alarm clears when BACK quarters in a row mean the old level again, or at the end of the
-transmission, from which on the new level is the channel's baseline.
+The alarm clears when the mean of BACK quarters in a row is at the old level again, or at the end of
+the transmission; from then on the new level is the baseline of the channel.
 """
 
 from __future__ import annotations
@@ -41,33 +41,33 @@ KIND = "sudden-change"
 SEVERITY = "warning"
 QUARTERS_A_YEAR = 365.25 * 8 * 3600 * 4
 MOST_CHANNELS = 64
-MOST_QUARTERS = 4 * 3600  # of one transmission; after that it counts as another
-PRIOR = 40.0  # quarters, and
+MOST_QUARTERS = 4 * 3600  # of one transmission; a longer one is split
+PRIOR = 40.0  # quarters, weight of the prior
 PRIOR_SD, PRIOR_SHARE, PRIOR_PHI = 0.01, 0.1, 0.5  # of rho, of the level, correlation
 PRIOR_DRIFTS, PRIOR_DRIFT = 4.0, 0.01
 LEAST_SD, LEAST_DRIFT, MOST_DRIFT = 5e-4, 2e-3, 0.05
-MEMORY = 4 * 3600.0  # quarters, after which what was learned fades
+MEMORY = 4 * 3600.0  # quarters after which learned values fade
 MEMORY_DRIFTS = 50.0
-KEPT = 0.99  # of the worst, from one transmission to the next
-LEVELS = 20.0  # transmissions that make the baseline
+KEPT = 0.99  # share of the worst that remains after each transmission
+LEVELS = 20.0  # transmissions in the baseline
 LEAST_LEVELS = 3
 LEAST_SCATTER = 0.01
 PATIENCE = 3.0
 MOST_PHI = 0.95
-LEARN_FROM = 8  # quarters in a transmission
-CUT = 4.0  # standard deviations of what is learned
+LEARN_FROM = 8  # least number of quarters in a transmission
+CUT = 4.0  # standard deviations at which values are clipped for learning
 BACK = 8
 
 
 class Normal(msgspec.Struct, forbid_unknown_fields=True):
-    """What is normal on a channel; reflection coefficients.
+    """Normal behaviour on a channel; reflection coefficients.
 
-    quarters, square, product  how many were learned from, the mean of squares beyond noise, and of
-                               products of neighbours
-    worst                      the mean of squares of the most restless transmission lately
-    drifts, drift              how many transmissions, the mean square of drifts
-    levels, level, scatter     how many, their mean, the mean square of deviations from it
-    doubt                      the most that the converter left in doubt lately
+    quarters, square, product  number of quarters, the mean of squares beyond noise, and of products
+                               of neighbours
+    worst                      mean of squares of the most restless recent transmission
+    drifts, drift              number of transmissions, the mean square of drifts
+    levels, level, scatter     number of levels, their mean, the mean square of deviations from it
+    doubt                      the largest recent doubt from the converter
     """
 
     quarters: float = 0.0
@@ -83,40 +83,40 @@ class Normal(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True):
-    """By channel, the latest used last."""
+    """Normal behaviour by channel, the latest used last."""
 
     channels: dict[str, Normal] = {}
 
 
 @dataclass(slots=True)
 class _Stay:
-    """A transmission that goes on, or its stay on one channel."""
+    """A transmission in progress, or its stay on one channel."""
 
     start_ns: int
     channel: str
     first: float  # rho of its first quarter
     end_ns: int = 0
     values: list[Floats] = field(default_factory=list)  # rho
-    variances: list[Floats] = field(default_factory=list)  # by noise
-    doubt: float = 0.0  # most of all quarters so far, and of the baseline
-    own_doubt: float = 0.0  # most of all quarters so far
-    weight: float = 0.0  # of all quarters so far, and of the baseline
+    variances: list[Floats] = field(default_factory=list)  # from noise
+    doubt: float = 0.0  # largest of all quarters so far and of the baseline
+    own_doubt: float = 0.0  # largest of all quarters so far
+    weight: float = 0.0  # of all quarters so far and of the baseline
     moment: float = 0.0  # weight times level
     last: float = 0.0  # standardised value of the last quarter
     last_number: int = -1
     count: int = 0
-    before: float | None = None  # the level that it has changed from
-    since: int = 0  # the quarter from which it has
+    before: float | None = None  # level before the change
+    since: int = 0  # index of the first quarter after the change
     recent: list[float] = field(default_factory=list)
 
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> SuddenChange:
-    """The rule's state machine; `active` if an alarm of it is open from before."""
+    """Return the rule's state machine; `active` if its alarm is open from before."""
     return SuddenChange(options.sudden_change.false_alarms_per_year, memory, active=active)
 
 
 class SuddenChange:
-    """Feeds on quarters; learns when a transmission has ended."""
+    """State machine over quarters; it learns when a transmission has ended."""
 
     takes = (Transmission,)
 
@@ -128,17 +128,17 @@ class SuddenChange:
         self.memory = memory
 
     def quarters(self, quarters: Quarters) -> list[Finding]:
-        """Changes of state in some quarters; of one transmission at a time, or of several."""
+        """Return the changes of state in some quarters of one or several transmissions."""
         telling = ~np.isnan(quarters.ratio)
         number, start_ns = quarters.number[telling], quarters.start_ns[telling]
         ratio, variance = quarters.ratio[telling], quarters.variance[telling]
         doubt = quarters.doubt[telling]
         place = quarters.place[telling]
-        # Rounded, so that the cut of the blocks does not show in the last bits.
+        # Rounded, so that the last bits do not depend on the cut of the blocks.
         rho = np.asarray(np.round(np.sqrt(ratio), 8), dtype=np.float64)
-        # The root of a ratio that is mostly noise scatters by no more than the noise's own root.
+        # The root of a ratio that is mostly noise scatters by no more than the root of the noise.
         spread = 4 * (ratio + np.sqrt(variance))
-        # Both are 0 with a coarse converter that reads nothing without noise.
+        # Both are 0 if a coarse converter reads zero without noise.
         least = np.maximum(spread, np.finfo(np.float64).tiny)
         variance = np.asarray(np.round(variance / least, 12), dtype=np.float64)
         doubt = np.sqrt(ratio + doubt) - np.sqrt(np.maximum(ratio - doubt, 0.0))
@@ -157,7 +157,7 @@ class SuddenChange:
         return findings
 
     def row(self, row: Transmission, work_ns: int) -> list[Finding]:
-        """Learn from a transmission that has ended."""
+        """Learn from an ended transmission; return the changes of state."""
         findings: list[Finding] = []
         while self._stays and self._stays[0].start_ns <= row.end_ns:
             stay = self._stays.pop(0)
@@ -190,7 +190,7 @@ class SuddenChange:
         doubt: Floats,
         findings: list[Finding],
     ) -> int:
-        """Take in some quarters of a stay; how many, since a change of state ends it."""
+        """Process some quarters of a stay, up to a change of state; return their number."""
         if stay.before is not None:
             taken = self._changed(stay, number, rho, variance, doubt, findings)
         else:
@@ -214,7 +214,7 @@ class SuddenChange:
     ) -> int:
         normal = self.memory.channels.get(stay.channel, Normal())
         sd, phi, drift = _usual(normal, stay.first)
-        # What the level is held against may have been read at less power, with more doubt.
+        # The reference level may have been read at less power, with more doubt.
         worst = np.maximum.accumulate(np.concatenate([[stay.doubt], doubt]))
         slack = drift + worst[1:]
         total = variance + sd**2
@@ -252,14 +252,14 @@ class SuddenChange:
         change: CusumCrossing,
         findings: list[Finding],
     ) -> None:
-        """The level has changed, with the quarter `change.since`."""
+        """Record a changed level from quarter `change.since` on, and raise the alarm."""
         values = np.concatenate([*stay.values, rho[: change.at + 1]])
         stay.since = max(stay.count + change.since, 0)
         old, new = values[: stay.since], values[stay.since :]
         normal = self.memory.channels.get(stay.channel)
         stay.before = float(np.mean(old)) if len(old) else (normal or Normal()).level
         stay.recent = []
-        # What was in the level before the change stays in it.
+        # Only the quarters before the change remain in the level.
         stay.weight *= stay.since / len(values)
         stay.moment = stay.weight * stay.before
         if self._active:
@@ -283,7 +283,7 @@ class SuddenChange:
         doubt: Floats,
         findings: list[Finding],
     ) -> int:
-        """Wait until the level is back."""
+        """Process quarters until the level is back; return their number."""
         before = stay.before
         assert before is not None
         sd, phi, drift = _usual(self.memory.channels.get(stay.channel, Normal()), before)
@@ -307,7 +307,7 @@ class SuddenChange:
     def _learn(self, stay: _Stay) -> None:
         channels = self.memory.channels
         normal = channels.pop(stay.channel, None) or Normal()
-        channels[stay.channel] = normal  # the latest last
+        channels[stay.channel] = normal  # the channel used last is last
         if len(channels) > MOST_CHANNELS:
             del channels[next(iter(channels))]
         normal.doubt = max(stay.own_doubt, normal.doubt * KEPT)
@@ -315,7 +315,7 @@ class SuddenChange:
         if stay.before is not None:
             after = float(np.mean(rho[stay.since :]))
             normal.levels, normal.level = 1.0, after
-            # What changes like this time and again is how this station drifts.
+            # A repeated change like this counts as drift of this station.
             _learn_drift(normal, min(abs(after - stay.before), MOST_DRIFT) ** 2)
             return
         level = float(np.sort(rho)[len(rho) // 2])
@@ -328,8 +328,11 @@ class SuddenChange:
         normal.level += step
 
     def _learn_spread(self, normal: Normal, rho: Floats, variance: Floats, level: float) -> None:
-        """The wind's variance and correlation, from neighbours about a level that may drift, and
-        the drift from the first third to the last."""
+        """Learn the variance and correlation of wind, and the drift over a transmission.
+
+        Wind is estimated from neighbouring quarters about a level that may drift; the drift is that
+        from the first third to the last.
+        """
         sd, _, _ = _usual(normal, level)
         places = np.arange(len(rho)) - 0.5 * (len(rho) - 1)
         slope = float(places @ rho) / float(places @ places)
@@ -356,8 +359,10 @@ def _learn_drift(normal: Normal, square: float) -> None:
 
 
 def _usual(normal: Normal, level: float) -> tuple[float, float, float]:
-    """Standard deviation of a quarter beyond noise, its correlation with the next, and the shift
-    that is none."""
+    """Return the standard deviation of a quarter beyond noise, its correlation and the drift.
+
+    The correlation is that with the next quarter; shifts up to the drift are not a change.
+    """
     guess = (PRIOR_SD + PRIOR_SHARE * level) ** 2
     total = PRIOR + normal.quarters
     square = (PRIOR * guess + normal.quarters * normal.square) / total

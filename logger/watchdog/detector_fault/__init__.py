@@ -1,12 +1,14 @@
-"""Rule `detector-fault`: the readings cannot be what a sound coupler shows.
+"""Rule `detector-fault`: readings that a sound coupler cannot produce.
 
-By pairs (`of_pairs`): `clipped`, `reversed`, `stuck`, `foreign`. By whole transmissions, from what
-has been learned: `noisy`, `zero`, `gain` and `level`, each of which says what it assumes. Noise and
-zero must be wrong at the end of RUN transmissions in a row and for LASTING (so that what is
-measured in pauses of speech does not count), and right at RUN to clear; a changed gain or power
-clears when RUN transmissions are as usual again. Work and another calibration begin anew.
+From pairs (`of_pairs`): `clipped`, `reversed`, `stuck`, `foreign`. From whole transmissions,
+compared with learned values: `noisy`, `zero`, `gain` and `level`, each of which states its
+assumptions. Noise and zero must be wrong at the end of RUN transmissions in a row and for
+LASTING_NS (so that measurements in pauses of speech do not count), and right at RUN to clear; a
+changed gain or power clears when RUN transmissions are as usual again. Work and another calibration
+reset the rule.
 
-One alarm at a time: the first cause found stands until it clears, and the alarm while any stands.
+There is one alarm at a time: the first cause stands until it clears, and the alarm is open while
+any cause stands.
 """
 
 from __future__ import annotations
@@ -27,11 +29,11 @@ LASTING_NS = 600_000_000_000
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """What is usual, and which cause found by whole transmissions stands ("" for none).
+    """Learned values, and the standing cause from whole transmissions ("" for none).
 
-    bad, bad_ns  transmissions in a row at whose end noise or zero were wrong; when the first ended
-    good         while a cause stands, transmissions in a row at which all was right
-    foreign_ns   when another transmitter was last reported
+    bad, bad_ns  transmissions in a row with wrong noise or zero at their end; end of the first
+    good         while a cause stands, transmissions in a row without a fault
+    foreign_ns   last report of another transmitter
     """
 
     noisy: noisy.Memory = msgspec.field(default_factory=noisy.Memory)
@@ -47,12 +49,12 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> DetectorFault:
-    """The rule's state machine; `active` if an alarm of it is open from before."""
+    """Return the rule's state machine; `active` if its alarm is open from before."""
     return DetectorFault(memory, active=active)
 
 
 class DetectorFault:
-    """Feeds on pairs and, once these are taken in, on transmissions that have ended with them."""
+    """State machine over pairs and over the transmissions that end with them."""
 
     takes = (Transmission,)
 
@@ -64,13 +66,13 @@ class DetectorFault:
         self._view: View | None = None
 
     def update(self, view: View) -> list[Finding]:
-        """Changes of state in one block."""
+        """Return the changes of state in one block."""
         self._view = view
         findings = self._pairs.update(view)
         return [] if self.memory.cause else findings
 
     def row(self, row: Transmission, work_ns: int) -> list[Finding]:
-        """Changes of state by one transmission."""
+        """Return the changes of state caused by one transmission."""
         if self._view is None:
             return []
         if self._pairs.foreign.reported_ns <= row.end_ns:
@@ -84,7 +86,7 @@ class DetectorFault:
         return [Finding(row.end_ns, "cleared", None, None, SOUND)]
 
     def _cause(self, row: Transmission, view: View, work_ns: int) -> str:
-        """The cause that stands after a transmission."""
+        """Return the cause that stands after a transmission, "" for none."""
         memory = self.memory
         if work_ns > memory.work_ns or memory.calibration_id not in ("", row.calibration_id):
             self.memory = memory = Memory(noisy=memory.noisy, foreign_ns=memory.foreign_ns)

@@ -1,4 +1,4 @@
-"""A converter at its end for the hold time while keyed."""
+"""Converter at the end of its range for the hold time while keyed."""
 
 from __future__ import annotations
 
@@ -16,5 +16,5 @@ CAUSE = (
 
 
 def clipped(view: View) -> Bools:
-    """Where a reading is at the converter's end, (n,)."""
+    """Return a mask of readings at the end of the converter's range, (n,)."""
     return np.asarray((view.block.flags & np.uint8(Flag.CLIPPED)) != 0)

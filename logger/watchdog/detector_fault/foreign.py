@@ -1,9 +1,9 @@
-"""Another transmitter heard while the key is up, and the failed forward detector that looks alike.
+"""Another transmitter while the key is up, and a failed forward detector.
 
-This needs the powers of our own transmissions (see `own_power`); until they are known, reflected
-above forward means swapped ports (see `reversed`). A signal that lasts for HOLD_NS is reported,
-once in REPEAT_NS. SIGNALS in a row, each with the reflected power that our own transmissions
-usually show and none of ours between them, are our own with a dead forward detector.
+Both look alike. The rule needs the powers of our own transmissions (see `own_power`); until they
+are known, reflected above forward means swapped ports (see `reversed`). A signal that lasts for
+HOLD_NS is reported, once in REPEAT_NS. SIGNALS in a row, each with the usual reflected power of our
+own transmissions and none of ours between them, are our own with a dead forward detector.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ SPREAD = 0.2  # of reflected power
 
 
 class ForeignSignals:
-    """Remembers across blocks since when a signal is heard; `reported_ns` is the last report."""
+    """State machine over blocks; `reported_ns` is the time of the last report."""
 
     def __init__(self, reported_ns: int) -> None:
         self.reported_ns = reported_ns
@@ -30,7 +30,7 @@ class ForeignSignals:
         self._alike = 0
 
     def update(self, view: View) -> list[tuple[int, str]]:
-        """Return time and cause of what may be reported in one block, see `is_due`."""
+        """Return time and cause of possible reports in one block, see `is_due`."""
         times, foreign = view.block.time_ns, view.foreign
         if view.own.least_w is None or (self._since_ns is None and not foreign.any()):
             if view.keyed.any():
@@ -53,7 +53,7 @@ class ForeignSignals:
         return causes
 
     def is_due(self, time_ns: int, cause: str) -> bool:
-        """True if that is to be reported again."""
+        """True if a report of the cause is due."""
         return cause == reversed.CAUSE or time_ns - self.reported_ns >= REPEAT_NS
 
     def _cause(self, view: View, at: int) -> list[tuple[int, str]]:

@@ -1,16 +1,16 @@
-"""Gain lost on one port: reflected/incident has jumped by the same factor on every channel at once.
+"""Gain lost on one port: reflected/incident has changed by the same factor on every channel.
 
-A load that changes does so differently on different channels; a detector that loses gain (a diode,
-a coupling, a divider) takes the same factor everywhere. So the deviation of ln rho of a
-transmission from what is usual on its channel is watched. A run of LEAST_RUN transmissions in a row
-on LEAST_CHANNELS channels, all by FACTOR or more and within SPREAD of each other, tells it, if
-incident power says which port it is: as usual where rho fell (reflected port), lower by the square
-of the factor where rho rose (forward port). On fewer channels, or with powers that change by more,
-it cannot be told from a fault of the line, and is left to the other rules.
+A changed load has a different effect on each channel; a detector that loses gain (a diode, a
+coupling, a divider) changes all channels by the same factor. So the deviation of ln rho of a
+transmission from the usual value of its channel is monitored. The fault is detected by a run of
+LEAST_RUN transmissions on LEAST_CHANNELS channels, all by FACTOR or more and within SPREAD of each
+other, if incident power identifies the port: as usual where rho fell (reflected port), lower by the
+square of the factor where rho rose (forward port). On fewer channels, or with larger changes of
+power, it cannot be distinguished from a fault of the line, and is left to the other rules.
 
-By chance that does not happen: it takes four transmissions at half or double their usual reflection
-that agree to an eighth. What does look alike is a line that has all at once become lossy, by 3 dB
-and more; so the words say it.
+Chance does not cause this: it takes four transmissions at half or double their usual reflection
+that agree to an eighth. A line whose loss suddenly rises by 3 dB or more does look alike; so the
+detail mentions it.
 """
 
 from __future__ import annotations
@@ -23,21 +23,21 @@ from logger.rows import Transmission
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
 
 FACTOR = 2.0
-NEAR = 1.5  # a transmission nearer to the usual than that ends the run
+NEAR = 1.5  # a transmission closer to the usual value ends the run
 SPREAD = 0.25  # of ln rho
 POWER = 0.7  # of ln incident power
 LEAST_RUN = 4
 LEAST_CHANNELS = 3
 LEARN = 5  # transmissions on a channel
 USUAL_OVER = 8
-LONGEST_RUN = 20  # after which what it shows is usual
+LONGEST_RUN = 20  # after which the new values become usual
 LEAST_SETTLED = 20
 LEAST_RHO = 0.01
 MOST_CHANNELS = 40
 
 
 class Usual(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """Mean ln of rho and of incident watts on a channel, and how many transmissions taught it."""
+    """Mean ln of rho and of incident watts on a channel, and the number of transmissions in it."""
 
     ln_rho: float = 0.0
     ln_w: float = 0.0
@@ -45,14 +45,14 @@ class Usual(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """By channel what is usual, and the run: deviations of ln rho and ln watts, the latest last."""
+    """Usual values by channel, and the run: deviations of ln rho and ln watts, latest last."""
 
     usual: dict[str, Usual] = {}
     run: list[tuple[str, float, float]] = []
 
 
 def judge(memory: Memory, row: Transmission) -> str | None:
-    """Take in a transmission; which port has lost gain, if one has."""
+    """Process a transmission; return a description of a port that has lost gain, if any."""
     if not is_readable(row) or row.swr is None or row.settled_samples < LEAST_SETTLED:
         return None
     rho = rho_of(row.swr)
@@ -61,7 +61,7 @@ def judge(memory: Memory, row: Transmission) -> str | None:
     name = channel_of(row)
     ln_rho, ln_w = math.log(rho), round(math.log(max(row.forward_w_mean, 1e-9)), 6)
     usual = memory.usual.pop(name, None) or Usual(ln_rho, ln_w)
-    memory.usual[name] = usual  # the latest last
+    memory.usual[name] = usual  # the channel used last is last
     if len(memory.usual) > MOST_CHANNELS:
         del memory.usual[next(iter(memory.usual))]
     away, power = ln_rho - usual.ln_rho, ln_w - usual.ln_w

@@ -1,4 +1,4 @@
-"""A plain yes-or-no condition held for a time."""
+"""A boolean condition held for a time."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ from logger.watchdog.hold import SUMS, Hold, HoldEvidence
 
 
 class Held:
-    """Remembers since when the condition holds."""
+    """State machine of a boolean condition, continued across blocks."""
 
     def __init__(self, hold_ns: int) -> None:
         self._hold = Hold(hold_ns)
 
     def find(self, view: View, yes: Bools, no: Bools) -> int | None:
-        """Time at which `yes` (n,) had held without a `no` (n,), or None."""
+        """Return the time at which `yes` (n,) had held without a `no` (n,), or None."""
         times = view.block.time_ns
         if self._hold.idle and not yes.any():
             self._hold.skip(int(times[-1]))
             return None
         sums = np.zeros((SUMS, len(times)))
-        sums[:2] = 1.0  # count and excess: certain as they are
+        sums[:2] = 1.0  # count and excess: no noise
         found = self._hold.find(HoldEvidence(times, sums, yes, yes, no))
         return None if found is None else int(times[found[0]])

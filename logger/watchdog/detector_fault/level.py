@@ -1,25 +1,25 @@
-"""Incident power, or the gain of a port, sits at another level from one session to the next.
+"""Changed level of incident power, or of the gain of a port, between sessions.
 
-`gain` finds a port that loses half of its reading within a few transmissions. This module looks for
-1.5 dB and judges whole sessions (transmissions with pauses below SESSION_NS), since one session is
-one mode, one channel and one weather. The sessions of the last days are compared with those before:
+`gain` finds a port that loses half of its reading within a few transmissions. This module detects
+1.5 dB and compares whole sessions (transmissions with pauses below SESSION_NS), since one session
+is one mode, one channel and one weather. The sessions of the last days are compared with those
+before:
 
 - Incident power by its likelihood. The powers that a station uses come in a few sizes, so the
-  density of ln watts is a sum of kernels about those used before. It is compared with its peak
-  near by, so that a mode in which a station seldom works is as usual as any other. A shift of all
-  powers is reported if it makes the latest sessions likelier by LIFT in all, with no session
-  counting for more than SESSION_LIFT.
-- Reflection by the mean deviation of ln rho from the usual level of each channel, against the
-  scatter of earlier days, since the sessions of a day share its weather. It must have changed at
-  once: sessions just before are as usual. On a single channel, where weather looks alike, it must
-  be seen on LEAST_DAYS days and be FARTHER than any of ALONE_DAYS days before, or of all
-  that are remembered.
+  density of ln watts is a sum of kernels about those used before. It is compared with its nearby
+  peak, so that a rarely used mode is as usual as any other. A shift of all powers is reported if it
+  makes the latest sessions likelier by LIFT in all, with no session counting for more than
+  SESSION_LIFT.
+- Reflection by the mean deviation of ln rho from the usual level of each channel, relative to the
+  scatter of earlier days, since the sessions of a day share its weather. The change must be sudden:
+  sessions just before are as usual. On a single channel, where weather looks alike, it must be seen
+  on LEAST_DAYS days and be FARTHER than any of ALONE_DAYS days before, or of all remembered days.
 
 A forward port that loses gain reads less power and, by half as many decibels, more reflection; a
 reflected port that loses gain reads less reflection by one factor on all channels at the same
-power; a power that changes alone is the transmitter's. On a single channel a lost gain of the
-reflected port cannot be told from a load that improved, and the words say so. All else is left to
-the rules of the reflection.
+power; a change of power alone is the transmitter's. On a single channel a lost gain of the
+reflected port cannot be distinguished from an improved load, and the detail says so. All else is
+left to the rules of the reflection.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ from logger.rows import Transmission
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
 
 SESSION_NS = 3_600_000_000_000
-PER_SESSION = 5  # transmissions of a session that count
-RECENT = 5  # sessions that are judged
+PER_SESSION = 5  # transmissions counted per session
+RECENT = 5  # sessions that are tested
 LEAST_RECENT, LEAST_RECENT_ROWS = 2, 4
 LEAST_USUAL, LEAST_USUAL_ROWS = 10, 20  # sessions and transmissions to compare with
 JUST_BEFORE = 3  # sessions
@@ -48,26 +48,33 @@ MOST_NOISE = 0.2  # of ln rho
 
 WIDTH = 0.1  # of a kernel, ln watts
 FLOOR = 0.02  # of the density, for powers never used before
-NEAR, SELDOM = 0.4, 0.12  # a density is compared with the highest so near to it, or SELDOM
+NEAR, SELDOM = 0.4, 0.12  # distance and floor of the peak that a density is compared with
 STEP = 0.02  # of the grid
 KERNEL = (1 + (np.arange(-40, 41) * STEP / WIDTH) ** 2) ** -2
 SHIFTS = np.concatenate([np.arange(-3.0, -0.2, 0.05), np.arange(0.25, 3.0, 0.05)])  # of ln watts
 LIFT, SESSION_LIFT = 6.0, 4.0  # ln of a likelihood ratio
 LEAST_GAIN = 0.13  # of ln rho; 1.1 dB
-SAME = 0.4  # part of a change by which sessions and channels may differ from it
+SAME = 0.4  # share of a change by which sessions and channels may differ from it
 LEAST_CHANNELS = 2
 LEAST_USUAL_DAYS = 5
 LEAST_DAYS, ALONE_DAYS, FARTHER = 2, 8, 1.5
 LEAST_SD = 0.02  # of a day's ln rho
 DAY_NS = 24 * SESSION_NS
 LEAST_Z = 5.0
-MOST_TURN = 0.1  # of rho: reflection that changes by more changes the power, too
-ADOPTED = 12  # sessions after which a new level is the usual one
+MOST_TURN = 0.1  # of rho: a larger change of reflection changes the power, too
+ADOPTED = 12  # sessions after which a new level is usual
 
 
 class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_fields=True):
-    """A transmission: number of its session, channel, ln of incident watts, ln rho (None if it is
-    not readable), the standard deviation of that by noise, and its UTC day since 1970."""
+    """Reading of a transmission.
+
+    session  number of its session
+    channel
+    ln_w     ln of incident watts
+    ln_rho   None if not readable
+    noise    standard deviation of `ln_rho` by noise
+    day      UTC day since 1970
+    """
 
     session: int
     channel: str
@@ -78,8 +85,12 @@ class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_field
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """Readings of the latest sessions; when the last transmission ended; the first session of a
-    change that stands, None if there is none, and what was said of it."""
+    """Readings of the latest sessions and the standing change.
+
+    last_ns  end of the last transmission
+    since    first session of the standing change, None if there is none
+    words    its description
+    """
 
     readings: list[Reading] = []
     last_ns: int = 0
@@ -88,10 +99,16 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class Change(NamedTuple):
-    """A change of all powers by `ln_w` with the ln of its likelihood ratio, and of the reflection
-    by `ln_rho` with its number of standard deviations `z`; `at_once` if it was sudden and alike on
-    all channels used since, so many of those in use; `turn` is by how much rho changed; `is_new` if
-    it lasts and no day before was near it."""
+    """Change of the power of all transmissions and of the reflection.
+
+    ln_w, lift  change of ln power, and ln of its likelihood ratio
+    ln_rho, z   change of ln rho, and the same in standard deviations
+    at_once     the change was sudden and alike on all channels used since
+    channels    number of channels used since
+    in_use      number of channels with a usual level
+    turn        change of rho
+    is_new      the change lasts, and no day before was near it
+    """
 
     ln_w: float
     lift: float
@@ -105,19 +122,19 @@ class Change(NamedTuple):
 
 
 def judge(memory: Memory, row: Transmission) -> str | None:
-    """Take in a transmission; say what has changed, if anything has."""
+    """Process a transmission; return a description of the change, if there is one."""
     reading = _reading(memory, row)
     if reading is None:
         return memory.words
     memory.readings = [*memory.readings, reading][-MOST_ROWS:]
     if memory.since is not None and reading.session >= memory.since + ADOPTED:
-        # What has stood for so long is the usual level.
+        # After this time the changed level is the usual one.
         memory.readings = [one for one in memory.readings if one.session >= memory.since]
         memory.since = None
     stood = memory.since
     memory.since, memory.words = _describe(memory.readings, stood)
     if stood is not None and memory.since is None:
-        # What has passed is no measure of what is usual.
+        # Readings of a past change do not show what is usual.
         memory.readings = [
             one
             for one in memory.readings
@@ -131,7 +148,7 @@ def _describe(
 ) -> tuple[int, str] | tuple[None, None]:
     """Return the first session of a change and its description, None for both without a change.
 
-    standing  first session of a change that is known already
+    standing  first session of a change that is already known
     """
     numbers = list(dict.fromkeys(one.session for one in readings))
     most = min(RECENT, len(numbers) - LEAST_USUAL)
@@ -145,7 +162,7 @@ def _describe(
 
 
 def _reading(memory: Memory, row: Transmission) -> Reading | None:
-    """The reading of a transmission; None if it does not count."""
+    """Return the reading of a transmission; None if it does not count."""
     if row.settled_samples < LEAST_SETTLED or row.forward_w_mean <= 0 or not is_readable(row):
         return None
     last = memory.readings[-1].session if memory.readings else 0
@@ -171,8 +188,10 @@ def _reading(memory: Memory, row: Transmission) -> Reading | None:
 
 
 def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> Change | None:
-    """Return how the sessions from `since` on differ from those before `first`; None if there are
-    too few. Those just before `onset` decide whether the change was sudden."""
+    """Return the difference of the sessions from `since` on to those before `first`.
+
+    None if there are too few. The sessions just before `onset` decide if the change was sudden.
+    """
     usual = [one for one in readings if one.session < first]
     late = [one for one in readings if one.session >= max(first, since)]
     between = [one for one in readings if first - JUST_BEFORE <= one.session < onset]
@@ -196,7 +215,7 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
     )
     channels = {one.channel for one in late if one.channel in levels}
     turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in channels)
-    # A busy station fills the memory within fewer days.
+    # The readings of a busy station fill the memory within fewer days.
     is_known = len(days_before) >= ALONE_DAYS or len(readings) == MOST_ROWS
     is_new = is_known and len(days) >= LEAST_DAYS
     is_new &= mean < FARTHER * min(float(days_before.min()), 0.0)
@@ -204,7 +223,7 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
 
 
 def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[float, float]:
-    """Return the likeliest shift of ln watts, and ln of its likelihood ratio to none."""
+    """Return the likeliest shift of ln watts, and ln of its likelihood ratio to no shift."""
     centres = np.array([one.ln_w for one in usual])
     values = np.array([one.ln_w for one in late])
     reach = SHIFTS[-1] + 2 * NEAR
@@ -230,7 +249,7 @@ def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[flo
 
 
 def _levels(usual: Sequence[Reading]) -> dict[str, float]:
-    """The usual ln rho of each channel."""
+    """Return the usual ln rho of each channel."""
     by_channel: dict[str, list[float]] = {}
     for one in usual:
         if one.ln_rho is not None:
@@ -241,7 +260,10 @@ def _levels(usual: Sequence[Reading]) -> dict[str, float]:
 
 
 def _deviations(readings: Sequence[Reading], levels: dict[str, float], each: str) -> Floats:
-    """Mean deviation of ln rho from the levels, of each session, day or channel that tells it."""
+    """Return the mean deviation of ln rho from the levels per session, day or channel.
+
+    `each` is the field to group by.
+    """
     groups: dict[object, list[float]] = {}
     for one in readings:
         if one.ln_rho is not None and one.channel in levels:
@@ -250,8 +272,7 @@ def _deviations(readings: Sequence[Reading], levels: dict[str, float], each: str
 
 
 def _words(change: Change, *, standing: bool) -> str | None:
-    """Describe a change; None if it is not beyond the limits, half of which is enough while it
-    stands."""
+    """Describe a change; None if it is within the limits, which are halved while it stands."""
     share = 0.5 if standing else 1.0
     powered = change.lift >= share * LIFT
     factor_w = math.exp(change.ln_w)

@@ -1,9 +1,9 @@
-"""The noise of the unkeyed converters is many times what it was: a loose wire or ground, hum, a
-switching supply, or a converter that fails.
+"""Noise of the unkeyed converters is many times its usual value.
 
-What it was is learned for each port as the mean logarithm over some USUAL_OVER transmissions, after
-LEARN of them. The noise itself (`stages/noise.py`) is a median over bursts of many minutes, so
-one odd moment is none; FACTOR and LEAST_STEPS are far outside of what it scatters (some 10 %), so
+Causes are a loose wire or ground, hum, a switching supply, or a failing converter. The usual value
+is learned for each port as the mean logarithm over about USUAL_OVER transmissions, after LEARN of
+them. The noise itself (`stages/noise.py`) is a median over bursts of many minutes, so a single
+disturbance has no effect; FACTOR and LEAST_STEPS are far outside of its scatter (about 10 %), so
 that chance raises no alarm.
 """
 
@@ -23,14 +23,14 @@ PORTS = ("forward", "reflected")
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """Mean ln of the noise of either port in volts, and how many transmissions taught it."""
+    """Mean ln of the noise of each port in volts, and the number of transmissions in it."""
 
     ln_sd: list[float] = []
     count: int = 0
 
 
 def fault(memory: Memory, view: View, *, standing: bool) -> str | None:
-    """What is wrong with the noise, if anything; half of it is enough while it stands."""
+    """Return a description of the noise fault, if any; the limit is halved while it stands."""
     if memory.count < LEARN:
         return None
     share = 0.5 if standing else 1.0
@@ -47,7 +47,7 @@ def fault(memory: Memory, view: View, *, standing: bool) -> str | None:
 
 
 def learn(memory: Memory, view: View) -> None:
-    """Take in a transmission at which nothing was wrong."""
+    """Update the usual noise after a transmission without a fault."""
     now = [round(math.log(max(sd_v, 1e-9)), 6) for sd_v in view.noise.sd_v]
     before = memory.ln_sd or now
     memory.count = min(memory.count + 1, USUAL_OVER)

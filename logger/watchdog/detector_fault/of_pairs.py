@@ -1,8 +1,8 @@
-"""The causes that pairs show: clipped, reversed, stuck, foreign.
+"""Faults visible in pairs: clipped, reversed, stuck, foreign.
 
 The first one found stands until it clears. A foreign signal clears when it has been silent for
-QUIET_NS. Each other cause clears after a second of keyed pairs that are sound, and, unless it was
-clipping, once the reflected reading has moved.
+QUIET_NS. Each other cause clears after a second of sound keyed pairs and, except for clipping, once
+the reflected reading has moved.
 """
 
 from __future__ import annotations
@@ -23,15 +23,18 @@ SILENT = "the other transmitter is silent"
 
 
 class OfPairs:
-    """The state machine; `active` if a cause stands from before, `reported_ns` when a foreign
-    signal was last reported."""
+    """State machine over pairs.
+
+    active       a cause stands from before
+    reported_ns  last report of a foreign signal
+    """
 
     def __init__(self, *, active: bool, reported_ns: int) -> None:
         self.active = active
         self.foreign = ForeignSignals(reported_ns)
-        self._waits_for_quiet = False  # the cause that stands is a foreign signal
-        self._level_v: float | None = None  # the reflected reading that a fault was found at
-        self._move_v = 0.0  # and how far from it shows that the detector lives
+        self._waits_for_quiet = False  # the standing cause is a foreign signal
+        self._level_v: float | None = None  # reflected reading at which a fault was found
+        self._move_v = 0.0  # least distance from it that shows a working detector
         self._restart()
 
     def _restart(self) -> None:
@@ -42,7 +45,7 @@ class OfPairs:
         self._quiet = Held(QUIET_NS)
 
     def update(self, view: View) -> list[Finding]:
-        """Changes of state in one block."""
+        """Return the changes of state in one block."""
         findings: list[Finding] = []
         foreign = self.foreign.update(view)
         while len(view.block):
@@ -101,7 +104,7 @@ class OfPairs:
         bad = clipped.clipped(view) | reversed.above(view)
         sound = view.keyed & view.block.settled & ~bad
         if self._level_v is not None:
-            # A reading that has not moved since may be stuck, however likely it looks.
+            # A reading that has not moved since may be stuck, even if it is plausible.
             moved = np.abs(view.block.reflected_v - self._level_v) > self._move_v
             if moved.any():
                 self._level_v = None

@@ -1,8 +1,8 @@
-"""Reflected above forward, by more than total reflection and both leaks explain: the ports are
-swapped, the coupler is the wrong way round, or the forward detector has failed.
+"""Reflected above forward by more than total reflection and both leaks explain.
 
-With swapped ports the key may seem up while it is down. So pairs with the key up count as well, but
-only readings that no noise or moved zero explains (see `noisy` and `zero`), LEAST_SHARE of the
+The ports are swapped, the coupler is the wrong way round, or the forward detector has failed. With
+swapped ports the key may seem up while it is down. So pairs with the key up count as well, but only
+readings that no noise or moved zero explains (see `noisy` and `zero`), LEAST_SHARE of the
 calibrated range.
 """
 
@@ -22,7 +22,7 @@ CAUSE = (
 
 
 def above(view: View) -> Bools:
-    """Where reflected reads above forward as no load can cause, (n,)."""
+    """Return a mask of pairs that read more reflected power than any load can cause, (n,)."""
     block = view.block
     impossible_w = view.impossible_ratio * np.maximum(block.forward_w, 0)
     least_w = max(view.floor_w, 1e-6)

@@ -1,8 +1,8 @@
-"""A reflected reading that never moves while the forward one does: not by a step, keyed or not.
+"""A reflected reading that never moves by a step while the forward one does, keyed or not.
 
-At a steady reading well above zero two seconds of transmission prove it; at zero it takes a minute
-at a power where an SWR of 1.1 would show as STEPS_OF_A_MOVE steps, since a good match also reads
-little (but its leak and noise do move).
+At a steady reading well above zero this takes two seconds of transmission; at zero it takes a
+minute at a power where an SWR of 1.1 would show as STEPS_OF_A_MOVE steps, since a good match also
+reads little (but its leak and noise do move).
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ CAUSE = "the reflected reading never moves while the forward one does: detector,
 
 @dataclass(frozen=True, slots=True)
 class _Still:
-    """What some pairs showed: the range of reflected volts, the time keyed, a pause or none."""
+    """Summary of some pairs: range of reflected volts, time keyed, True if there was a pause."""
 
     low: float = np.inf
     high: float = -np.inf
@@ -35,7 +35,7 @@ class _Still:
     quiet: bool = False
 
     def extended(self, low: float, high: float, keyed_ns: int, *, quiet: bool) -> _Still:
-        """This and some more pairs."""
+        """Return the summary extended by more pairs."""
         return _Still(
             min(self.low, low),
             max(self.high, high),
@@ -44,25 +44,25 @@ class _Still:
         )
 
     def joined(self, other: _Still) -> _Still:
-        """This and another."""
+        """Return the summary of both."""
         return self.extended(other.low, other.high, other.keyed_ns, quiet=other.quiet)
 
 
 class Stuck:
-    """Looks for a reflected reading that stays within one step.
+    """State machine that detects a reflected reading within one step.
 
-    Readings are judged by whole seconds of the clock, so that the cut of the blocks is no matter:
-    still seconds that follow one another make a run, a second with a move in it ends the run.
+    Readings are judged by whole seconds of the clock, so that the cut of the blocks does not
+    matter: consecutive still seconds form a run, a second with a move ends the run.
     """
 
     def __init__(self) -> None:
         self._run = _Still()
         self._second = _Still()
-        self._number: int | None = None  # the second that is being gathered
+        self._number: int | None = None  # number of the incomplete second
         self._previous_ns: int | None = None
 
     def find(self, view: View) -> int | None:
-        """Time at which it was certain, or None. Pairs after it have not been looked at."""
+        """Return the time of detection, or None. Later pairs have not been processed."""
         block, step_v = view.block, max(view.step_v[1], 1e-6)
         times, volts = block.time_ns, block.reflected_v
         telling = view.keyed & block.settled & (block.forward_w >= self._least_w(view))
@@ -92,7 +92,7 @@ class Stuck:
             )
             if self._run.keyed_ns + self._second.keyed_ns < STUCK_HIGH_NS:
                 continue
-            # Long enough at the end of this part; look for the pair that made it so.
+            # Long enough at the end of this part; find the pair at which it became so.
             start = self._run.joined(before)
             low = np.minimum(np.minimum.accumulate(volts[part]), start.low)
             high = np.maximum(np.maximum.accumulate(volts[part]), start.high)
@@ -108,8 +108,11 @@ class Stuck:
         return None
 
     def _skip_moves(self, volts: Floats, keyed_ns: Times, begins: Times, step_v: float) -> int:
-        """Take in seconds up to the last with a move in it, unless they need a closer look because
-        the reading stood still long enough in between; how many."""
+        """Process the seconds up to the last with a move in it and return their number.
+
+        Return 0 if they need a closer look because the reading was still for long enough in
+        between.
+        """
         lows, highs = (reduce.reduceat(volts, begins) for reduce in (np.minimum, np.maximum))
         moves = np.flatnonzero(highs - lows > step_v)
         if not len(moves):
@@ -124,7 +127,7 @@ class Stuck:
         return last + 1
 
     def _close(self, step_v: float) -> None:
-        """A second is complete: it goes on with the run, begins a new one or ends it."""
+        """Complete a second: it continues the run, begins a new one or ends it."""
         both = self._run.joined(self._second)
         if both.high - both.low <= step_v:
             self._run = both
@@ -136,7 +139,7 @@ class Stuck:
 
     @staticmethod
     def _least_w(view: View) -> float:
-        """Incident power at which an SWR of 1.1 reads STEPS_OF_A_MOVE steps above zero, watts."""
+        """Return the incident power in watts at which SWR 1.1 reads STEPS_OF_A_MOVE above zero."""
         law = view.coupler.reflected
         least_v = law.zero_v + STEPS_OF_A_MOVE * max(view.step_v[1], 1e-6)
         return float(law.watts(np.array([least_v]))[0] / rho_of_swr(1.1) ** 2)

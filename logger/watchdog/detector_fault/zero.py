@@ -1,8 +1,8 @@
-"""The zero of a reading has moved beyond what the calibration covers.
+"""Zero of a reading has moved beyond what the calibration covers.
 
-The zero is a median over unkeyed bursts of many minutes (`stages/noise.py`). What drifts a
-little stands in every interval as doubt; here it is more than SHARE of the calibrated range, and
-more than the steps and noise of the converter explain, which chance never reaches.
+The zero is a median over unkeyed bursts of many minutes (`stages/noise.py`). A small drift is part
+of the uncertainty of every interval; here it is more than SHARE of the calibrated range and more
+than the steps and noise of the converter explain, so that chance raises no alarm.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ LEAST_NOISES = 10.0
 
 
 def fault(view: View, *, standing: bool) -> str | None:
-    """What is wrong with the zeros, if anything; half of it is enough while it stands."""
+    """Return a description of the zero fault, if any; the limit is halved while it stands."""
     content = view.coupler.content
     for port, law, noise_v, valid_v, step_v, moved_v in (
         (
