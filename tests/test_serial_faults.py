@@ -36,7 +36,7 @@ TOLD = {
     unplugged: ("link_lost", "waiting for it to come back"),
     chattering: ("control", "lines arrive, but none is readable"),
     held: ("link_lost", "another program holds it"),
-    hung: ("link_silent", "although data came before; reopening it"),
+    hung: ("link_silent", "after sending data; reopening it"),
 }
 
 
