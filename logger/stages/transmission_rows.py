@@ -39,7 +39,7 @@ from logger.stages.totals import (
 
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
 MOST_UNSETTLED = 0.1  # share of power; if more is unsettled, the detectors are too slow
-HELD_FACTORS = 1 / 1.9, 2.5  # around the estimate of the power that detectors hold: 95 %
+HELD_FACTORS = 1 / 2.2, 3.0  # around the estimate of the power that detectors hold: 95 %
 LEAST_STEADY = 0.5  # of the power of steady readings: the value for two tones
 SCATTER_FROM = 8  # least number of settled pairs for their own scatter to be used
 
