@@ -401,7 +401,7 @@ def test_a_file_that_is_no_database(tmp_path: Path) -> None:
     config = config_on(tmp_path, "", driver="{kind: replay, path: pairs.csv}")
     done = mismatchd("run", "-c", config)
     assert "not a database" in done.stderr
-    assert "begun with nothing" in done.stderr
+    assert "starts with nothing" in done.stderr
     assert named(done.stderr, path).read_bytes() == text
     assert sound(path)
     assert len(archived(path)) == 1
