@@ -214,8 +214,7 @@ class BridgeClock:
         return int(in_time[-1]) + 1 if len(in_time) else 0
 
     def _learn(self, bridge_us: Times, late_ns: Times) -> Times:
-        """Fit and map pairs one bucket at a time, so that pairs before a jump are mapped by the fit
-        before it."""
+        """Fit and map pairs by buckets, so that a jump does not affect pairs before it."""
         mapped = 1000 * bridge_us
         starts = np.flatnonzero(np.diff(bridge_us // self.BUCKET_US, prepend=-1))
         for start, end in itertools.pairwise([*starts.tolist(), len(bridge_us)]):
