@@ -56,9 +56,7 @@ if TYPE_CHECKING:
 log = logging.getLogger("mismatchd")
 
 READ_TIMEOUT_S = 0.25
-QUIET_LINGER_S = (
-    0.04  # while nobody transmits, collect this long, well within the shortest hold time
-)
+QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the shortest hold time
 KEYED_LINGER_S = 0.001
 MANY_LINGER_S = 0.005  # likewise if pairs arrive so fast that the last block had
 MANY_PAIRS = 64  # this many or more: the cost of a block hardly depends on its size

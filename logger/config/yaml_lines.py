@@ -85,10 +85,7 @@ def parse(text: str) -> Document:
         raise YamlError(line, (), "holds a control character; remove it") from None
     except RecursionError:
         raise YamlError(1, (), "is nested too deeply; write it flatter") from None
-    except (
-        ValueError,
-        OverflowError,
-    ):  # from escapes and directives that the parser trusts
+    except (ValueError, OverflowError):  # from escapes and directives that the parser trusts
         line = loader.line + 1 if loader else 1
         raise YamlError(line, (), "is not YAML; correct it here") from None
     finally:
