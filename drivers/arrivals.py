@@ -76,8 +76,10 @@ class Arrivals:
         return chunks
 
     def newest(self, chunks: list[Chunk]) -> tuple[list[Chunk], list[Chunk]]:
-        """Split the chunks read last into those to drop and those to process: all are processed,
-        unless data has arrived faster than it can be processed for a while."""
+        """Split the chunks read last into those to drop and those to process.
+
+        All are processed, unless data has arrived faster than it can be processed for a while.
+        """
         if not self._waiting:
             self._behind_s = None
             return [], chunks

@@ -40,8 +40,10 @@ Result = TypeVar("Result")
 
 
 class Bench:
-    """The device under test and the operations on it. Subclass it; `kind`, `options` and, for a
-    device that sends on demand, `say` are required."""
+    """The device under test and the operations on it.
+
+    Subclass it; `kind`, `options` and, for a device that sends on demand, `say` are required.
+    """
 
     kind: ClassVar[str]
     """The name of the driver's entry point."""

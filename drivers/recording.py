@@ -25,8 +25,11 @@ LONGEST_CHUNK = 1 << 24
 
 
 class Chunk(NamedTuple):
-    """Bytes that were read together at `arrival_ns` (UTC nanoseconds). `pause_ns` is the time since
-    the previous read, within which they arrived; it is 0 in recordings."""
+    """Bytes that were read together at `arrival_ns` (UTC nanoseconds).
+
+    `pause_ns` is the time since the previous read, within which they arrived; it is 0 in
+    recordings.
+    """
 
     arrival_ns: int
     data: bytes

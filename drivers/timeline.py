@@ -37,8 +37,11 @@ _HOST_CLOCK = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 
 
 class Clocks(NamedTuple):
-    """The host's clocks at one moment, ns. `doubt_ns` is the largest time between the two readings;
-    `synchronised` is the kernel's state of the wall clock, None if unknown."""
+    """The host's clocks at one moment, ns.
+
+    `doubt_ns` is the largest time between the two readings; `synchronised` is the kernel's state of
+    the wall clock, None if unknown.
+    """
 
     host_ns: int
     wall_ns: int

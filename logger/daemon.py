@@ -73,9 +73,12 @@ FORWARD_S = 2.0  # and then for the forwarders and notifiers
 
 
 class Daemon:
-    """One run of one station. `tell` is called for each ended transmission and alarm change after
-    it has been stored; it must not block. `health_s` is the interval of rows of health. With
-    `wait`, an absent device is waited for, if its driver can, instead of ending the run."""
+    """One run of one station.
+
+    `tell` is called for each ended transmission and alarm change after it has been stored; it must
+    not block. `health_s` is the interval of rows of health. With `wait`, an absent device is waited
+    for, if its driver can, instead of ending the run.
+    """
 
     def __init__(
         self,
@@ -418,8 +421,10 @@ class Daemon:
             )
 
     def _health_rows(self) -> list[Row]:
-        """Return the row of the last minute, once a minute: together with the thin sample of pairs,
-        since a commit of its own would wear the card."""
+        """Return the row of health of the last minute, once a minute.
+
+        It is stored with the thin sample of pairs, since a commit of its own would wear the card.
+        """
         late_s = time.monotonic() - self._health_due_s
         if late_s < 0 or not (self._keeper.waits or late_s >= min(HEALTH_WAITS_S, self._health_s)):
             return []

@@ -223,8 +223,10 @@ class Pipeline:
     def _watched(
         self, rows: list[Row], quarters: Quarters | None, changes: Sequence[AlarmChange] = ()
     ) -> list[Row]:
-        """Return the completed rows, the alarm changes given and those caused by the rows, and,
-        with an ended transmission, the memories of rules and stages."""
+        """Return the completed rows, with the alarm changes given and those caused by the rows.
+
+        With an ended transmission, the memories of rules and stages are added.
+        """
         found = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
         both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
         ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
@@ -250,8 +252,10 @@ class Pipeline:
         ]
 
     def _parts(self, block: SampleBlock) -> Iterator[SampleBlock]:
-        """Split a block where the noise estimate is renewed and where it is too long. The renewals
-        depend on timestamps only, so that rows do not depend on how the stream was cut into blocks.
+        """Split a block where the noise estimate is renewed and where it is too long.
+
+        The renewals depend on timestamps only, so that rows do not depend on how the stream was cut
+        into blocks.
         """
         times = block.time_ns
         begin = 0

@@ -175,8 +175,11 @@ class Trust(Enum):
 
 
 class Boot(NamedTuple):
-    """One start of the host. Its rows are those from `since_ns` on; they were dated with
-    `offset_ns` (UTC minus host clock) and follow older rows, the last of them at `before_ns`."""
+    """One start of the host.
+
+    Its rows are those from `since_ns` on; they were dated with `offset_ns` (UTC minus host clock)
+    and follow older rows, the last of them at `before_ns`.
+    """
 
     name: str
     trust: Trust

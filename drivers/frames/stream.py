@@ -71,9 +71,12 @@ class FrameStream:
 
     @property
     def counters(self) -> dict[str, int]:
-        """Counters: `blocks` read; frames dropped, by reason; `lost` pairs, including those lost on
-        the bridge; `restarted`, restarts of the bridge; `bridge_clock`, jumps of its clock;
-        `pattern_wrong`, pairs."""
+        """Counters of the stream.
+
+        `blocks` read; frames dropped, by reason; `lost` pairs, including those lost on the bridge;
+        `restarted`, restarts of the bridge; `bridge_clock`, jumps of its clock; `pattern_wrong`,
+        pairs.
+        """
         self._counters["corrupt"] = self._deframer.corrupt
         self._counters["partial"] = self._deframer.partial
         return {"blocks": self._blocks, **self._counters}
@@ -269,8 +272,11 @@ class FrameStream:
             start = stop
 
     def _times(self, blocks: Blocks, arrival_ns: Times, settings: messages.Settings) -> Times:
-        """Return the times of the pairs, (pairs,): the bridge's clock gives the first and the last
-        of each block; those between are interpolated evenly."""
+        """Return the times of the pairs, (pairs,).
+
+        The bridge's clock gives the first and the last of each block; those between are evenly
+        spaced.
+        """
         size = int(blocks.pairs[0])
         last_us = (blocks.clock_us + (size - 1) * settings.period_us) % WRAP
         ends_us = np.stack((blocks.clock_us, last_us), axis=1).ravel()

@@ -93,8 +93,10 @@ def _attribute(folder: Path, name: str, what: str) -> float | None:
 def sampling_rate(
     folder: Path, channels: tuple[VoltageChannel, VoltageChannel], wanted_hz: float | None
 ) -> float | None:
-    """Set the wanted rate if the converter has a setting for it; return the resulting rate, None if
-    unknown. Raise LinkError."""
+    """Set the wanted rate if the converter has a setting for it.
+
+    Return the resulting rate in Hz, None if unknown. Raise LinkError.
+    """
     for prefix in ("", "in_voltage_", *(f"in_{channel.name}_" for channel in channels)):
         file = folder / f"{prefix}sampling_frequency"
         if file.exists():

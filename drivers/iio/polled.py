@@ -19,10 +19,10 @@ MOST = 10_000  # most pairs in a block
 
 
 class Polled:
-    """Reads the forward and then the reflected channel `rate_hz` times a second, or as often as the
-    converter can. The time of a pair is the middle of the two readings.
+    """Reads the forward and then the reflected channel, `rate_hz` times a second at most.
 
-    A pair is skipped if a reading fails; `failing` states why, None while readings succeed.
+    The time of a pair is the middle of the two readings. A pair is skipped if a reading fails;
+    `failing` states why, None while readings succeed.
     """
 
     def __init__(

@@ -125,8 +125,10 @@ class TextStream:
         )
 
     def _fitting(self, parsed: Parsed, now_ns: int) -> tuple[Times, dict[str, Values]]:
-        """Return the ends and values of the newest pairs, at most one per microsecond elapsed: with
-        more, strictly increasing times would run ahead of the clock."""
+        """Return the ends and values of the newest pairs, at most one per microsecond elapsed.
+
+        With more, strictly increasing times would run ahead of the clock.
+        """
         if self._last_us is None:
             return parsed.end, parsed.values
         most = max(1, now_ns // 1000 - self._last_us + AHEAD_US)

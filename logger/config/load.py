@@ -55,16 +55,21 @@ class TransmissionOptions(Section, frozen=True, kw_only=True):
 
 
 class HighSwrOptions(Section, frozen=True, kw_only=True):
-    """Alarm when the SWR is above `limit`: after `hold_ms` (ms) if the reflection coefficient is a
-    third above that of the limit; sooner if it is higher."""
+    """Alarm when the SWR is above `limit`.
+
+    The delay is `hold_ms` (ms) if the reflection coefficient is a third above that of the limit,
+    and shorter if it is higher.
+    """
 
     limit: Annotated[float, Meta(gt=1)] = 3.0
     hold_ms: HoldMs = 50
 
 
 class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
-    """Alarm when the reflected power is above `limit_w` (W): after `hold_ms` (ms) at 1.5 times the
-    limit; sooner if it is higher."""
+    """Alarm when the reflected power is above `limit_w` (W).
+
+    The delay is `hold_ms` (ms) at 1.5 times the limit, and shorter if the power is higher.
+    """
 
     limit_w: Positive = 2.0
     hold_ms: HoldMs = 50
@@ -122,8 +127,11 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
 
 
 class FeedlineOptions(Section, frozen=True, kw_only=True):
-    """The installed line: cable by designation, or NAME=DB by its data sheet (dB per 100 m at the
-    station's frequency), and length (m)."""
+    """The installed line: cable and length (m).
+
+    The cable is a designation, or NAME=DB by its data sheet (dB per 100 m at the station's
+    frequency).
+    """
 
     cable: Text | None = None
     length_m: Positive | None = None

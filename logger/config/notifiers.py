@@ -73,8 +73,10 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
 
 
 class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
-    """Kinds that carry messages; `daily` is the time of a daily message, HH:MM UTC. With `advice`,
-    a message waits for the diagnosis, a second or two on a busy station."""
+    """Kinds that carry messages; `daily` is the time of a daily message, HH:MM UTC.
+
+    With `advice`, a message waits for the diagnosis, a second or two on a busy station.
+    """
 
     daily: str | None = None
     advice: bool = False
@@ -101,8 +103,11 @@ class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
 
 
 class CommandOptions(MessageOptions, frozen=True, kw_only=True):
-    """A program that gets the message as JSON on stdin. No shell is involved; a relative path with
-    a slash is resolved against the folder of the configuration."""
+    """A program that gets the message as JSON on stdin.
+
+    No shell is involved; a relative path with a slash is resolved against the folder of the
+    configuration.
+    """
 
     kind: ClassVar[str] = "command"
     command: Annotated[list[Text], Meta(min_length=1)]
@@ -114,8 +119,10 @@ class CommandOptions(MessageOptions, frozen=True, kw_only=True):
 
 
 class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
-    """A URL that gets the message by POST, signed if there is a secret. A URL that is itself secret
-    is given by `url_env` or `url_file`."""
+    """A URL that gets the message by POST, signed if there is a secret.
+
+    A URL that is itself secret is given by `url_env` or `url_file`.
+    """
 
     kind: ClassVar[str] = "webhook"
     url: str | None = None
@@ -141,8 +148,11 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
 
 
 class MqttOptions(MessageOptions, frozen=True, kw_only=True):
-    """An MQTT broker. Messages go to `<topic>/alarm`, `/daily` and `/test`; the present state is
-    retained at `<topic>/state`. The default topic is `mismatchd/<station>`."""
+    """An MQTT broker.
+
+    Messages go to `<topic>/alarm`, `/daily` and `/test`; the present state is retained at
+    `<topic>/state`. The default topic is `mismatchd/<station>`.
+    """
 
     kind: ClassVar[str] = "mqtt"
     host: Text

@@ -58,8 +58,10 @@ class Target(NamedTuple):
 def judge(
     target: Target, status: int, headers: Mapping[str, str], body: str, now: datetime
 ) -> Refusal:
-    """Return the refusal expressed by an unsuccessful response. Raise ServerError if it concerns
-    the server instead of the rows; header names in lower case."""
+    """Return the refusal expressed by an unsuccessful response.
+
+    Raise ServerError if it concerns the server instead of the rows; header names in lower case.
+    """
     reason = message_of(body)
     said = f" ({reason})" if reason else ""
     if status == 413:
@@ -84,8 +86,10 @@ def judge(
 
 
 def has_no_delete(status: int, headers: Mapping[str, str], body: str) -> bool:
-    """True if the response to a delete request shows that the server does not support deletion: the
-    address does not exist, or it is not implemented."""
+    """True if the response to a delete request shows that the server cannot delete.
+
+    That is: nothing exists at the address, or deletion is not implemented.
+    """
     if status in (405, 501):
         return True
     if status not in (400, 404) or "x-influxdb-version" in headers:

@@ -138,8 +138,10 @@ class InfluxForwarder:
         }
 
     def run(self, stop: threading.Event) -> None:
-        """Deliver until `stop` is set, then the rest if the server accepts it quickly. Waits become
-        longer the longer the server is unavailable."""
+        """Deliver until `stop` is set, then the rest if the server accepts it quickly.
+
+        Waits become longer the longer the server is unavailable.
+        """
         wait_s = 0.0
         while not self._pause(stop, wait_s):
             try:
@@ -156,8 +158,10 @@ class InfluxForwarder:
         self.close()
 
     def step(self) -> int:
-        """Deliver the newest rows of each table, then one batch of the backlog; return the number
-        of rows delivered or set aside. Raise ServerError, StoreError."""
+        """Deliver the newest rows of each table, then one batch of the backlog.
+
+        Return the number of rows delivered or set aside. Raise ServerError, StoreError.
+        """
         outbox = self._opened()
         done = 0
         split = True
@@ -207,8 +211,11 @@ class InfluxForwarder:
         return len(batch.lines)
 
     def _catch_up(self, outbox: Outbox, lane: _Lane) -> int | None:
-        """Deliver a batch of the gap; return the number of rows delivered or set aside, None if the
-        batch is to be retried in parts."""
+        """Deliver a batch of the gap.
+
+        Return the number of rows delivered or set aside, None if the batch is to be retried in
+        parts.
+        """
         position = self._position(outbox, lane)
         if not position.gap:
             return 0
@@ -340,8 +347,10 @@ class InfluxForwarder:
         ]
 
     def _refuses_table(self, outbox: Outbox, lane: _Lane, row_id: int, reason: str) -> bool:
-        """Return True if the server accepts no row of this table, after one more was refused; then
-        nothing is set aside, and the table waits while others continue."""
+        """Return True if the server accepts no row of this table, after one more was refused.
+
+        Then nothing is set aside, and the table waits while others continue.
+        """
         if len(lane.refused_ids) < SUSPECT_ROWS - 1:
             lane.refused_ids.append(row_id)
             return False
@@ -489,8 +498,11 @@ class InfluxForwarder:
 def forwarders(
     store: Path, servers: Sequence[InfluxOptions], station: str, environ: Mapping[str, str]
 ) -> list[InfluxForwarder]:
-    """Make a forwarder for each server. The first one without a name continues from the position of
-    the only forwarder of a version 1 store. Raise StoreError."""
+    """Make a forwarder for each server.
+
+    The first one without a name continues from the position of the only forwarder of a version 1
+    store. Raise StoreError.
+    """
     unnamed = [options.title for options in servers if options.name is None]
     if unnamed and all(options.name != VERSION_1_NAME for options in servers):
         with contextlib.closing(Outbox.reader(store)) as outbox:

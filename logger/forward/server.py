@@ -62,7 +62,9 @@ class Server:
 
     def delete(self, spans: Sequence[Retracted], station: str) -> bool:
         """Delete points of a station by measurement and time; return False if the server cannot.
-        Raise ServerError."""
+
+        Raise ServerError.
+        """
         from influxdb_client.rest import ApiException
         from urllib3.exceptions import HTTPError
 

@@ -56,8 +56,10 @@ def build_notifiers(
     facts: Facts,
     advise: Advise = no_advice,
 ) -> list[Notifier]:
-    """Make a notifier for each channel; `facts` is the daemon's status, `advise` returns the
-    possible causes for an alarm's columns."""
+    """Make a notifier for each channel.
+
+    `facts` is the daemon's status, `advise` returns the possible causes for an alarm's columns.
+    """
     made = []
     for options in wanted:
         notifier = Notifier(options, store, surroundings.station, facts=facts, advise=advise)

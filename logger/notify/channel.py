@@ -78,8 +78,10 @@ class AlarmIndicator(Protocol):
     """A channel that displays the present state."""
 
     def show(self, standing: tuple[Standing, ...]) -> float | None:
-        """Update the display with the alarms open now; called often, cheap without a change. Return
-        the seconds after which it must be called again. Raise NotDelivered."""
+        """Update the display with the alarms open now; called often, cheap without a change.
+
+        Return the seconds after which it must be called again. Raise NotDelivered.
+        """
 
 
 @dataclass(frozen=True)

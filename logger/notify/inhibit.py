@@ -23,8 +23,11 @@ class Hold:
         self._until_s: dict[str, float] = {}
 
     def heed(self, change: str, kind: str, now_s: float) -> None:
-        """Handle a change of an alarm. High reflection clears only by good readings, and there are
-        none with the key held up: hence the time limit."""
+        """Handle a change of an alarm.
+
+        High reflection clears only by good readings, and there are none with the key held up: hence
+        the time limit.
+        """
         if change == "raised":
             self._until_s[kind] = now_s + self._release_after_s
         else:

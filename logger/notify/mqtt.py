@@ -28,8 +28,9 @@ FAREWELL_S = 0.5
 
 
 class Mqtt:
-    """Connects on first use and again after a failure. The client library reads the connection on
-    its own thread, which ends with the connection.
+    """Connects on first use and again after a failure.
+
+    The client library reads the connection on its own thread, which ends with the connection.
 
     The client queues nothing: messages not acknowledged in time are dropped with the connection,
     since our queue sends them again.

@@ -11,8 +11,11 @@ LENGTHY_S = 2.0  # after this time it shrinks, since live rows wait meanwhile
 
 
 class BatchSize:
-    """Number of rows in a request: halved if the server finds it too large or refuses part of it,
-    doubled again as requests succeed."""
+    """Number of rows in a request.
+
+    It is halved if the server finds it too large or refuses part of it, and doubled again as
+    requests succeed.
+    """
 
     def __init__(self, most: int) -> None:
         self.rows = most
@@ -36,8 +39,10 @@ class BatchSize:
 
 
 class Backoff:
-    """Delays of 1 s to 60 s, longer with each failure. Half of each is random, so that clients that
-    lost the same server do not reconnect all at once."""
+    """Delays of 1 s to 60 s, longer with each failure.
+
+    Half of each is random, so that clients that lost the same server do not reconnect all at once.
+    """
 
     def __init__(self, random: Random) -> None:
         self._random = random

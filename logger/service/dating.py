@@ -131,8 +131,10 @@ class Dating:
         return host_ns + self._offset_ns
 
     def date(self, block: SampleBlock, *, keyed: bool) -> SampleBlock:
-        """Date a block with times of the host clock; the results are later than all before. `keyed`
-        is True during a transmission."""
+        """Date a block with times of the host clock; the results are later than all before.
+
+        `keyed` is True during a transmission.
+        """
         times = block.time_ns
         ahead_ns = self.ahead_ns
         offset_ns = self._offset_ns + _made_up(times - self._at_ns, ahead_ns, keyed=keyed)
@@ -148,9 +150,11 @@ class Dating:
         return replace(block, time_ns=dated, clock_step=block.clock_step or doubtful)
 
     def look(self, now: Clocks) -> ClockChange | None:
-        """Check the clocks; return a change to be stored, if any. With a `leap`, a running
-        transmission must be ended first; with a `shift`, all stages must restart, since the times
-        that follow belong to the moved rows."""
+        """Check the clocks; return a change to be stored, if any.
+
+        With a `leap`, a running transmission must be ended first; with a `shift`, all stages must
+        restart, since the times that follow belong to the moved rows.
+        """
         if self.provisional:
             right = now.wall_ns >= EARLIEST_NS and (
                 now.wall_ns > self.boot.before_ns or now.synchronised

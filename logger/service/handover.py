@@ -11,8 +11,10 @@ MANY_ROWS = 4096  # a finite input waits while there are more
 
 
 class Handover:
-    """One thread gives, another takes; rows stay in order. `dropped` counts rows and pairs dropped
-    because they were not taken in time."""
+    """One thread gives, another takes; rows stay in order.
+
+    `dropped` counts rows and pairs dropped because they were not taken in time.
+    """
 
     def __init__(self) -> None:
         self._backlog = Backlog()

@@ -28,15 +28,19 @@ class CaptureTotals(NamedTuple):
 
 
 def next_row_s(utc_ns: int, every_s: float) -> float:
-    """Return the seconds until the next row, 0.5 to 1.5 times `every_s`: rows are due at whole
-    multiples of it in UTC."""
+    """Return the seconds until the next row, 0.5 to 1.5 times `every_s`.
+
+    Rows are due at whole multiples of it in UTC.
+    """
     past_s = utc_ns / NS_PER_S % every_s
     return every_s - past_s + (every_s if past_s > every_s / 2 else 0.0)
 
 
 class HealthGauge:
-    """Collects the events between two rows. `commits`, `commit_s` (seconds spent in them) and
-    `commits_failed` count from the start."""
+    """Collects the events between two rows.
+
+    `commits`, `commit_s` (seconds spent in them) and `commits_failed` count from the start.
+    """
 
     def __init__(self, clocks: Clocks) -> None:
         self.commits = 0

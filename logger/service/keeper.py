@@ -113,7 +113,9 @@ class Keeper:
 
     def keep(self, now_s: float, *, ending: bool = False) -> bool | None:
         """Commit what is due; return True on success, False on failure, None if nothing was due.
-        Raise StoreError only at shutdown."""
+
+        Raise StoreError only at shutdown.
+        """
         if not self._backlog and self.store is not None:
             self._notice_others()
         elif ending or (self._due_s or 0.0) <= now_s:
@@ -154,8 +156,10 @@ class Keeper:
         return True
 
     def _retry_s(self) -> float:
-        """Return the delay after a failure: a retry costs time for each pair, and possibly another
-        salvage while the store is closed."""
+        """Return the delay after a failure, in seconds.
+
+        A retry costs time for each pair, and possibly another salvage while the store is closed.
+        """
         self._attempts += 1
         if self.store is None:
             return min(LONGEST_RETRY_S, RETRY_S * 2.0 ** min(self._attempts - 1, 10))
@@ -240,8 +244,10 @@ class Keeper:
             log.warning("acknowledgements and journal cannot be read: %s", error)
 
     def _tidy(self, rows: list[Row], now_s: float) -> None:
-        """Merge segments, and delete pairs past retention, judged by sample time, so that a replay
-        of the past does not delete what it stores."""
+        """Merge segments, and delete pairs past retention.
+
+        Age is judged by sample time, so that a replay of the past does not delete what it stores.
+        """
         for row in rows:
             if isinstance(row, Samples):
                 self._newest_ns = int(row.block.time_ns[-1])

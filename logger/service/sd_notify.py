@@ -36,8 +36,11 @@ class Supervision:
         self.stalled: tuple[str, ...] = ()  # stages that block the watchdog ping
 
     def tell(self, now_s: float, turns: Mapping[str, int], status: str) -> list[str]:
-        """Return the notifications due at `now_s` (monotonic). `turns` counts the completed turns
-        by stage; the daemon is ready once each stage has completed one. `status` is one line."""
+        """Return the notifications due at `now_s` (monotonic).
+
+        `turns` counts the completed turns by stage; the daemon is ready once each stage has
+        completed one. `status` is one line.
+        """
         told = []
         if not self._ready:
             if not turns or not all(turns.values()):

@@ -132,8 +132,10 @@ class Archive:
         self._put(block)
 
     def _give_way(self, damaged: _Segment, since_ns: int, last_ns: int) -> None:
-        """Replace a damaged segment whose time from `since_ns` to `last_ns` is replayed. The rest
-        of its time is marked, so that rows derived from it stay as they are."""
+        """Replace a damaged segment whose time from `since_ns` to `last_ns` is replayed.
+
+        The rest of its time is marked, so that rows derived from it stay as they are.
+        """
         self._delete([damaged.first_ns])
         for begin_ns, end_ns in ((damaged.first_ns, since_ns - 1), (last_ns + 1, damaged.last_ns)):
             if begin_ns <= end_ns:
@@ -204,8 +206,10 @@ class Archive:
             since_ns = segment.last_ns + 1  # the next may have been merged with this one
 
     def times(self) -> Iterator[tuple[int, int, Times | None]]:
-        """Yield the first and last time of each segment, and the times of its pairs, None if
-        damaged; several times as fast as `blocks`."""
+        """Yield the first and last time of each segment, and the times of its pairs.
+
+        The latter are None if the segment is damaged. Several times as fast as `blocks`.
+        """
         for segment in self._segments(LONG_AGO_NS, -LONG_AGO_NS - 1):
             yield segment.first_ns, segment.last_ns, segment.times()
 
@@ -228,8 +232,11 @@ class Archive:
                     yield pairs
 
     def _segments(self, since_ns: int, until_ns: int) -> Iterator[_Segment]:
-        """Yield the segments that overlap [since_ns, until_ns), in order. They are read a few at a
-        time, each read starting at the next time, since they may be merged in the meantime."""
+        """Yield the segments that overlap [since_ns, until_ns), in order.
+
+        They are read a few at a time, each read starting at the next time, since they may be merged
+        in the meantime.
+        """
         while rows := self._run(NEXT, (since_ns, until_ns)):
             yield from map(_Segment._make, rows)
             since_ns = rows[-1][1] + 1
@@ -244,10 +251,10 @@ class Archive:
         return int(self._run("SELECT coalesce(sum(pairs), 0) FROM segments")[0][0])
 
     def expire(self, before_ns: int, most_bytes: int | None) -> int:
-        """Delete what `retention` selects: pairs of segments that end before a time, then the
-        oldest beyond a size, except captured ones; return the number of pairs deleted.
+        """Delete what `retention` selects; return the number of pairs deleted.
 
-        The file does not shrink; its free pages are reused.
+        These are the pairs of segments that end before a time, then the oldest beyond a size,
+        except captured ones. The file does not shrink; its free pages are reused.
         """
         deleted = forgotten = 0
         with errors_of(self._path), transaction(self._connection):
@@ -327,8 +334,11 @@ def _grid(block: SampleBlock) -> tuple[tuple[float, float], float | None, bool]:
 
 
 def joined(blocks: Iterable[SampleBlock], least: float = math.inf) -> Iterator[SampleBlock]:
-    """Join consecutive blocks into fewer: each grows until it has `least` pairs or the next block
-    differs in the properties that a segment stores once."""
+    """Join consecutive blocks into fewer.
+
+    Each grows until it has `least` pairs or the next block differs in the properties that a segment
+    stores once.
+    """
     group: list[SampleBlock] = []
     count = 0
     for block in blocks:

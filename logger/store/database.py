@@ -124,8 +124,10 @@ PUT_EXCURSION = _upsert("excursions", ("time_ns", *EXCURSION_FIGURES, *EXCURSION
 
 
 class Stored(NamedTuple):
-    """A stored row to be reported, as exported. `change` is None for an ended transmission, else
-    the change of the alarm."""
+    """A stored row to be reported, as exported.
+
+    `change` is None for an ended transmission, else the change of the alarm.
+    """
 
     table: str
     change: str | None
@@ -240,8 +242,11 @@ class Store:
             return self._write(rows)
 
     def _write(self, rows: Sequence[Row]) -> list[Stored]:
-        """Store runs of rows between clock changes together: samples of one commit make one
-        segment, but times before and after a change of the clock do not mix."""
+        """Store rows, those between two clock changes together.
+
+        Samples of one commit make one segment, but times before and after a change of the clock do
+        not mix.
+        """
         stored: list[Stored] = []
         for changed, group in groupby(rows, lambda row: isinstance(row, ClockChange)):
             some = list(group)
@@ -391,8 +396,11 @@ class Store:
         return Stored(ALARMS.name, change, self._record(ALARMS, "r.id = ?", alarm_id).columns)
 
     def tidy(self, before_ns: int | None, most_bytes: int | None) -> int:
-        """Merge archived pairs; unless `before_ns` is None, delete pairs before it and the oldest
-        beyond a size. Return the number of pairs deleted."""
+        """Merge archived pairs; delete those past retention and return their number.
+
+        Pairs before `before_ns` and the oldest beyond a size are deleted, none if `before_ns` is
+        None.
+        """
         with self._errors():
             self.archive.merge()
             return 0 if before_ns is None else self.archive.expire(before_ns, most_bytes)
@@ -408,8 +416,10 @@ class Store:
             return redate.last_ns(self._connection, upto_ns)
 
     def known_boot(self, name: str) -> tuple[Boot | None, int]:
-        """Return the stored record of this start of the host, and the number of newly found starts
-        that ended before their rows could be dated."""
+        """Return the stored record of this start of the host, and a number of lost starts.
+
+        The latter are the newly found starts that ended before their rows could be dated.
+        """
         with self._errors(), transaction(self._connection):
             return redate.known_boot(self._connection, name)
 
@@ -581,8 +591,10 @@ class Store:
     def latest(
         self, table: str, fields: Sequence[str], time: str, since_ns: int, until_ns: int, most: int
     ) -> list[tuple[Any, ...]]:
-        """Return `fields` of the rows whose `time` lies in [since_ns, until_ns), in that order: the
-        latest `most` of them. The names are inserted into the SQL unchecked."""
+        """Return `fields` of the latest `most` rows whose `time` lies in [since_ns, until_ns).
+
+        The rows are in order of `time`. The names are inserted into the SQL unchecked.
+        """
         rows = self._query(
             f"SELECT {', '.join(fields)} FROM {table} WHERE {time} >= ? AND {time} < ?"
             f" ORDER BY {time} DESC LIMIT ?",

@@ -32,8 +32,11 @@ class DailyValues(Store):
     def days(
         self, since_ns: int, until_ns: int, progress: Progress = lambda done, of: None
     ) -> list[Days]:
-        """Return the days that overlap [since_ns, until_ns), for each channel used (or frequency,
-        where no channel is known); `progress` is called as stale days are recomputed."""
+        """Return the days that overlap [since_ns, until_ns), for each channel used.
+
+        Where no channel is known, days are by frequency. `progress` is called as stale days are
+        recomputed.
+        """
         made = self.freshen(progress)
         span = since_ns // DAY_NS, -(-until_ns // DAY_NS)
         rows = self._query(

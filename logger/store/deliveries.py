@@ -145,8 +145,11 @@ class Deliveries(Store):
         waiting: Sequence[tuple[int | None, str, dict[str, Any], int]],
         ended: Sequence[FinishedMessage],
     ) -> list[int]:
-        """Store the progress of a notifier, the waiting messages (id, kind, message, attempts) and
-        the finished ones; return the ids of the waiting messages. Raise StoreError."""
+        """Store the progress of a notifier, its waiting messages and the finished ones.
+
+        `waiting` holds (id, kind, message, attempts). Return the ids of the waiting messages. Raise
+        StoreError.
+        """
         put = (
             "INSERT INTO deliveries (id, notifier, kind, message, attempts, ended_ns, refusal)"
             " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"

@@ -16,9 +16,11 @@ class LineLosses(Store):
     """Open with `LineLosses.reader`, also beside the daemon."""
 
     def add(self, reading: LineLoss, words: str) -> int:
-        """Insert a reading, and a journal entry with the text `words`, since the line was opened
-        for the measurement: rules that compare start again. Return the reading's id. Raise
-        StoreError."""
+        """Insert a reading, and a journal entry with the text `words`; return the reading's id.
+
+        The entry makes rules that compare start again, since the line was opened for the
+        measurement. Raise StoreError.
+        """
         values = [
             round(value, DB_DECIMALS) if isinstance(value, float) else value
             for value in msgspec.structs.astuple(reading)

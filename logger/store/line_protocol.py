@@ -74,8 +74,11 @@ def _escaped(special: re.Pattern[str], text: str) -> str:
 
 
 def _tag(text: str) -> str:
-    """Return a tag as stored by a server. A trailing backslash would escape the separator that
-    follows and cannot itself be escaped, so it is removed."""
+    """Return a tag as stored by a server.
+
+    A trailing backslash would escape the separator that follows and cannot itself be escaped, so it
+    is removed.
+    """
     return _BREAKS.sub(" ", text).rstrip("\\")
 
 

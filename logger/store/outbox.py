@@ -27,8 +27,11 @@ _MINE = "forwarder = ? AND followed = ?"
 
 
 class OutboxPosition(NamedTuple):
-    """Position of a forwarder in a table: every id up to `live` is delivered except those in
-    (gap_after, gap_upto]. `rewrites` counts changes of rows behind it."""
+    """Position of a forwarder in a table.
+
+    Every id up to `live` is delivered except those in (gap_after, gap_upto]. `rewrites` counts
+    changes of rows behind it.
+    """
 
     live: int = 0
     gap_after: int = HIGHEST
@@ -71,8 +74,10 @@ class RefusedRow(NamedTuple):
 
 
 class Retracted(NamedTuple):
-    """Points of a table from `since_ns` to `until_ns` (inclusive) to be deleted at a server: at
-    `points` moments, with no row in between."""
+    """Points of a table to be deleted at a server.
+
+    They are at `points` moments from `since_ns` to `until_ns` (inclusive), with no row in between.
+    """
 
     table: Table
     since_ns: int
@@ -89,8 +94,11 @@ class Retractions(NamedTuple):
 
 
 class ForwarderTotals(NamedTuple):
-    """Totals of a forwarder: rows waiting, rows refused, the latest of them, and the time when the
-    server last accepted rows."""
+    """Totals of a forwarder.
+
+    They are the rows waiting, the rows refused, the latest of them, and the time when the server
+    last accepted rows.
+    """
 
     backlog: int
     refused: int
@@ -133,8 +141,10 @@ class Outbox(Store):
             )
 
     def adopt(self, name: str) -> bool:
-        """Let a new forwarder continue from the position of the version 1 forwarder, once; return
-        True if it does. Raise StoreError."""
+        """Let a new forwarder continue from the position of the version 1 forwarder, once.
+
+        Return True if it does. Raise StoreError.
+        """
         with self._errors(), transaction(self._connection):
             return bool(
                 self._connection.execute(
@@ -159,8 +169,11 @@ class Outbox(Store):
         taken_ns: int | None,
         refused: Sequence[RefusedRow] = (),
     ) -> bool:
-        """Store a position, and rows refused on the way. Return False without a change if rows
-        behind it were rewritten in the meantime. Raise StoreError."""
+        """Store a position, and rows refused on the way.
+
+        Return False without a change if rows behind it were rewritten in the meantime. Raise
+        StoreError.
+        """
         execute = self._connection.execute
         with self._errors(), transaction(self._connection):
             saved = execute(
@@ -229,9 +242,11 @@ class Outbox(Store):
         return int(self._one("SELECT coalesce(max(id), 0) FROM retractions"))
 
     def retracted(self, name: str, upto: int) -> None:
-        """Record that retractions up to this id were carried out. Rows at their moments, stored
-        since or with other tags, are delivered (again), because the deletion may have hit them.
-        Raise StoreError."""
+        """Record that retractions up to this id were carried out.
+
+        Rows at their moments, stored since or with other tags, are delivered (again), because the
+        deletion may have hit them. Raise StoreError.
+        """
         execute = self._connection.execute
         with self._errors(), transaction(self._connection):
             after = self._retracted_upto(name)
@@ -289,8 +304,11 @@ class Outbox(Store):
         return None if row is None else table.record(row)
 
     def waiting(self, table: Table, position: OutboxPosition) -> int:
-        """Return the number of rows still to deliver. Ids are counted, since rows would have to be
-        read, so deleted or unfinished rows may be included."""
+        """Return the number of rows still to deliver.
+
+        Ids are counted, since rows would have to be read, so deleted or unfinished rows may be
+        included.
+        """
         return position.gap + self.newest_after(table, position.live, 0) - position.live
 
     def retractions_waiting(self, name: str) -> int:

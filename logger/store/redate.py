@@ -26,8 +26,11 @@ def last_ns(connection: sqlite3.Connection, upto_ns: int = HIGHEST) -> int | Non
 
 
 def known_boot(connection: sqlite3.Connection, name: str) -> tuple[Boot | None, int]:
-    """Return the stored record of this start of the host, and the number of earlier starts that
-    ended before their rows could be dated, which is no longer possible."""
+    """Return the stored record of this start of the host, and a number of lost starts.
+
+    The latter are earlier starts that ended before their rows could be dated, which is no longer
+    possible.
+    """
     connection.execute("DELETE FROM boots WHERE name != ? AND trust != ?", (name, PROVISIONAL))
     lost = connection.execute(
         "UPDATE boots SET until_ns = ? WHERE name != ? AND until_ns IS NULL",
@@ -90,8 +93,11 @@ def _move(
     more: str = "",
     lead_ns: int = 0,
 ) -> None:
-    """Move a column of unique values: in two steps, or a row could collide with one that has not
-    moved yet. Its values are `lead_ns` earlier than the times by which rows are selected."""
+    """Move a column of unique values.
+
+    It takes two steps, or a row could collide with one that has not moved yet. The values are
+    `lead_ns` earlier than the times by which rows are selected.
+    """
     connection.execute(
         f"UPDATE {table} SET {column} = {column} + :by - {ASIDE}{more and ', ' + more}"
         f" WHERE {column} BETWEEN :since AND :until",

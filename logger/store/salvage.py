@@ -35,8 +35,10 @@ def check(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def begin(path: Path) -> Path:
-    """Return the path at which to fill the new database before it replaces the damaged one, so that
-    an interrupted salvage can start again; leftovers of an earlier one are deleted."""
+    """Return the path at which to fill the new database before it replaces the damaged one.
+
+    An interrupted salvage can thus start again; leftovers of an earlier one are deleted.
+    """
     new = _beside(path, NEW)
     for suffix in PIECES:
         _beside(new, suffix).unlink(missing_ok=True)

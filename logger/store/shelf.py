@@ -12,7 +12,9 @@ class Shelf(Store):
 
     def shelve(self, alarm_id: int, until_ns: int, now_ns: int) -> str:
         """Shelve the kind of this alarm until a time, so that it is not reported; return the kind.
-        Raise UsageError if there is no such alarm or the time has passed."""
+
+        Raise UsageError if there is no such alarm or the time has passed.
+        """
         if until_ns <= now_ns:
             raise UsageError("the time to shelve until has passed; give a later one")
         return self._set(alarm_id, until_ns)

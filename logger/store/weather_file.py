@@ -24,9 +24,12 @@ class WeatherFile(NamedTuple):
 
 
 def read(path: Path) -> WeatherFile:
-    """Read a CSV file with the header `time_utc` (or `date`) and some of temperature_c, rain_mm,
-    wind_m_s; if semicolons separate the fields, decimals may use commas. Raise UsageError with file
-    and line; then no row may be stored."""
+    """Read weather from a CSV file.
+
+    The header is `time_utc` (or `date`) and some of temperature_c, rain_mm, wind_m_s; if semicolons
+    separate the fields, decimals may use commas. Raise UsageError with file and line; then no row
+    may be stored.
+    """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             return _parsed(path, file.read().splitlines())
