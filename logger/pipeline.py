@@ -44,9 +44,10 @@ MOST_PAIRS = 65_536  # most pairs processed at once, so that they fit into the c
 class Pipeline:
     """Calibrates, estimates, segments and watches; returns the rows completed by each block.
 
-    open_kinds  alarms already open memories    state learned by rules and stages: the content of
-    the last `Memory` of each archive     True if pairs for the archive, and the weather, are among
-    the rows tap         called with each processed block; must not block
+    open_kinds  alarms already open
+    memories    state learned by rules and stages: the content of the last `Memory` of each
+    archive     True if pairs for the archive, and the weather, are among the rows
+    tap         called with each processed block; must not block
     """
 
     def __init__(

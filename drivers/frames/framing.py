@@ -22,8 +22,9 @@ Ints = NDArray[np.int64]
 class Group(NamedTuple):
     """Intact frames of one length and one kind, in order; k >= 1.
 
-    place    (k,) index of each frame in the data fed, damaged frames included end      (k,) offset
-    just after the frame's delimiter in the data fed payload  (k, length) without the CRC
+    place    (k,) index of each frame in the data fed, damaged frames included
+    end      (k,) offset just after the frame's delimiter in the data fed
+    payload  (k, length) without the CRC
     """
 
     place: Ints

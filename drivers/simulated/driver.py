@@ -23,11 +23,13 @@ COLUMNS = ("forward_v", "reflected_v", "channel", "frequency_khz")
 class SimulatedOptions(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """The keys under `driver:` besides `kind`.
 
-    seed        the same seed, options and start_utc give the same samples rate_hz     pairs per
-    second duration_s  simulated seconds until the input ends; without it, never pace        fast:
-    as fast as they are read; realtime: at the pace of the clock speed       simulated seconds per
-    second of the clock in realtime start_utc   time of the first pair; without it, the time of
-    opening block_s     simulated seconds in one block, at most
+    seed        the same seed, options and start_utc give the same samples
+    rate_hz     pairs per second
+    duration_s  simulated seconds until the input ends; without it, never
+    pace        fast: as fast as they are read; realtime: at the pace of the clock
+    speed       simulated seconds per second of the clock in realtime
+    start_utc   time of the first pair; without it, the time of opening
+    block_s     simulated seconds in one block, at most
     """
 
     seed: Annotated[int, msgspec.Meta(ge=0)] = 1

@@ -55,9 +55,10 @@ _FIRST_SEPARATOR = re.compile(
 class Scan(NamedTuple):
     """Content of a chunk as printed: before units and ranges.
 
-    ends     (n,) int64, the offset just after the terminator of each plain line values   by column,
-    (n,) float64, or int64 for the columns of time decimals by column, the number of decimals
-    printed odd      (start, end) of each line left to the reference reader
+    ends     (n,) int64, the offset just after the terminator of each plain line
+    values   by column, (n,) float64, or int64 for the columns of time
+    decimals by column, the number of decimals printed
+    odd      (start, end) of each line left to the reference reader
     """
 
     ends: Ints

@@ -25,8 +25,8 @@ class Scale(NamedTuple):
 class InputColumn(NamedTuple):
     """One column. Volts are `reading * factor / divisor`; `low <= reading <= high`.
 
-    name  as configured or printed, with the unit as its suffix: "forward_mv" key   as passed on:
-    "forward_v", "reflected_v", "time_us", "time_ns" or the name itself
+    name  as configured or printed, with the unit as its suffix: "forward_mv"
+    key   as passed on: "forward_v", "reflected_v", "time_us", "time_ns" or the name itself
     """
 
     name: str

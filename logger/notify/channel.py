@@ -88,9 +88,10 @@ class AlarmIndicator(Protocol):
 class ChannelContext:
     """Environment of a channel besides its options.
 
-    folder  folder of the configuration send    writes to the bridge, or raises DriverError; None if
-    the bridge accepts nothing watching  True in the daemon, so that others may rely on the
-    displayed state wake    causes a call of `show` soon, from any thread
+    folder  folder of the configuration
+    send    writes to the bridge, or raises DriverError; None if the bridge accepts nothing
+    watching  True in the daemon, so that others may rely on the displayed state
+    wake    causes a call of `show` soon, from any thread
     """
 
     station: str

@@ -1,11 +1,14 @@
 """Content of messages: flat mappings for JSON, each with a line of plain text. Pure functions.
 
-event         alarm, daily or test change        of an alarm: raised, cleared or acknowledged; of
-several changes the last message_id    the same whenever the message is sent again station, utc  the
-sending station, and the time of writing text          the message in one line id ... flags  the
-alarm as exported, as of that change raise_count, clear_count    raisings and clearings of that kind
-covered by this message open_alarms   the kinds of open alarms advice        possible causes and
-checks
+event         alarm, daily or test
+change        of an alarm: raised, cleared or acknowledged; of several changes the last
+message_id    the same whenever the message is sent again
+station, utc  the sending station, and the time of writing
+text          the message in one line
+id ... flags  the alarm as exported, as of that change
+raise_count, clear_count    raisings and clearings of that kind covered by this message
+open_alarms   the kinds of open alarms
+advice        possible causes and checks
 """
 
 from __future__ import annotations

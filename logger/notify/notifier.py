@@ -54,8 +54,8 @@ Facts = Callable[[], Mapping[str, Any]]
 class Notifier:
     """Delivers the alarms of one channel. `run` works until `end` is called; `offer` never blocks.
 
-    facts    the daemon's status, for the daily message advise   returns the possible causes for an
-    alarm's columns
+    facts    the daemon's status, for the daily message
+    advise   returns the possible causes for an alarm's columns
     """
 
     def __init__(

@@ -52,9 +52,10 @@ NEVER_NS = -(1 << 62)
 class Dating:
     """Dates the blocks of a driver that timestamps pairs with the host clock.
 
-    now       both clocks at the start last_ns   the time of the last stored row, None if there is
-    none boot      the identifier of this start of the host known     its record in the store, None
-    if the daemon has not run since
+    now       both clocks at the start
+    last_ns   the time of the last stored row, None if there is none
+    boot      the identifier of this start of the host
+    known     its record in the store, None if the daemon has not run since
     """
 
     def __init__(self, now: Clocks, last_ns: int | None, boot: str, known: Boot | None) -> None:

@@ -40,9 +40,9 @@ HearWork = Callable[[list[int]], None]
 class Keeper:
     """Receives rows, commits them in time, and reports stored rows to others.
 
-    open_store           opens the store; True if the existing one is damaged keep_ns, keep_bytes
-    retention of raw pairs by age and size hear_work            called with the times of all repairs
-    and adjustments after a change
+    open_store           opens the store; True if the existing one is damaged
+    keep_ns, keep_bytes  retention of raw pairs by age and size
+    hear_work            called with the times of all repairs and adjustments after a change
 
     Raises StoreError if the store cannot be opened and waiting would not help.
     """

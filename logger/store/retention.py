@@ -22,8 +22,8 @@ MOST_BYTES = 100_000_000
 class Plan(NamedTuple):
     """The next deletions.
 
-    doomed   (n,) segments to be reduced to their captured pairs forget_ns  captures that begin up
-    to this time are to be dropped first, None for none
+    doomed   (n,) segments to be reduced to their captured pairs
+    forget_ns  captures that begin up to this time are to be dropped first, None for none
     """
 
     doomed: Bools
@@ -40,9 +40,10 @@ def plan(
 ) -> Plan:
     """Select from segments (n,) in order of time.
 
-    size        bytes of each captured    first and last of captured time, ordered and disjoint, (k,
-    2) before_ns   pairs before this time are too old most_bytes  limit of all segments together,
-    None for no limit
+    size        bytes of each
+    captured    first and last of captured time, ordered and disjoint, (k, 2)
+    before_ns   pairs before this time are too old
+    most_bytes  limit of all segments together, None for no limit
     """
     inside = within(last_ns, captured) & (place(first_ns, captured) == place(last_ns, captured))
     past = last_ns < before_ns
