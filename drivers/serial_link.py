@@ -86,7 +86,7 @@ class SerialLink:
         """Open the port. Raise LinkError with one line that tells the user what to do.
 
         With `wait`, a port that cannot be opened now is treated as one lost later; only an error
-        that cannot pass (an invalid address or baud rate) is raised.
+        that waiting cannot resolve (an invalid address or baud rate) is raised.
         """
         self.close()
         lost: LinkError | None = None

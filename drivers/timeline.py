@@ -3,7 +3,7 @@
 - The host has two clocks. The *host clock* counts nanoseconds since the host was started, at a
   steady rate, also during suspend, and never steps; pairs are timestamped with it. The *wall
   clock* gives the time of day; it may be wrong at first and is then set, forward or back. The UTC
-  of a host clock time is decided in one place, `logger.dating`.
+  of a host clock time is decided in one place, `logger.service.dating`.
 - Nothing arrives before it was sent: every effect on the way (a USB adapter that buffers for
   16 ms, a busy host) only adds delay. So the earliest of many arrivals, relative to the bridge's
   own clock, is the most accurate.

@@ -1,12 +1,12 @@
 """The running daemon: the only module with threads and signals.
 
-capture   reads the driver, runs the pipeline, passes rows on; never waits for the others
-keeper    writes rows to the store, then reports alarms and ended transmissions at once
-forwarders follow the store, each on its own connection (see forward/)
-notifiers report alarms, each through its own channel (see notify/)
-metrics   answers scrapers, if configured (see metrics.py)
-live      current readings for connected viewers (see live/feed.py)
-main      signals, the status socket, the service manager, shutdown
+- capture: reads the driver, runs the pipeline, passes rows on; never waits for the others
+- keeper: writes rows to the store, then reports alarms and ended transmissions at once
+- forwarders: follow the store, each on its own connection (see forward/)
+- notifiers: report alarms, each through its own channel (see notify/)
+- metrics: answers scrapers, if configured (see service/metrics.py)
+- live: current readings for connected viewers (see live/feed.py)
+- main: signals, the status socket, the service manager, shutdown
 
 A finite input (a file) can be made to wait, so it is read no faster than rows are stored. A device
 cannot, so rows that cannot be stored are held in memory; on overflow the oldest are dropped,

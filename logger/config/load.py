@@ -58,7 +58,7 @@ class HighSwrOptions(Section, frozen=True, kw_only=True):
     """Alarm when the SWR is above `limit`.
 
     The delay is `hold_ms` (ms) if the reflection coefficient is a third above that of the limit,
-    and shorter if it is higher.
+    and shorter the higher it is.
     """
 
     limit: Annotated[float, Meta(gt=1)] = 3.0
@@ -68,7 +68,7 @@ class HighSwrOptions(Section, frozen=True, kw_only=True):
 class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
     """Alarm when the reflected power is above `limit_w` (W).
 
-    The delay is `hold_ms` (ms) at 1.5 times the limit, and shorter if the power is higher.
+    The delay is `hold_ms` (ms) at 1.5 times the limit, and shorter the higher the power.
     """
 
     limit_w: Positive = 2.0

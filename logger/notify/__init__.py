@@ -1,6 +1,5 @@
 """Delivery of alarms to people and devices outside the station.
 
-    options    configuration of the notifiers
     channel    interface of a channel: deliver a message, or report why not
     command, webhook, mqtt, mail, inhibit    the channels, one module each
     messages   content of the messages
@@ -9,5 +8,6 @@
     notifier   one channel fed from the store, on its own thread
     build      from options to channels and notifiers
 
-The store is the queue: see `logger.store.deliveries`.
+The options are in `logger.config.notifiers`. The store is the queue: see
+`logger.store.deliveries`.
 """

@@ -1,8 +1,8 @@
 """Archive of raw pairs: appended in small segments, merged into large, expired by age and size.
 
-Every change of several rows is within the caller's transaction or one of its own. No
-two segments overlap in time, so the index alone finds the segment of a moment. Methods raise
-StoreError."""
+Every change of several rows is within the caller's transaction or one of its own. No two segments
+overlap in time, so the index alone finds the segment of a moment. Methods raise StoreError.
+"""
 
 from __future__ import annotations
 

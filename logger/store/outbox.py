@@ -96,8 +96,8 @@ class Retractions(NamedTuple):
 class ForwarderTotals(NamedTuple):
     """Totals of a forwarder.
 
-    They are the rows waiting, the rows refused, the latest of them, and the time when the server
-    last accepted rows.
+    The rows waiting, the rows refused, the latest of these, and the time when the server last
+    accepted rows.
     """
 
     backlog: int

@@ -1,4 +1,4 @@
-"""Correction of stored times once the host's true clock is known; see `logger.dating`."""
+"""Correction of stored times once the host's true clock is known; see `logger.service.dating`."""
 
 from __future__ import annotations
 

@@ -218,7 +218,7 @@ class Sampler:
         }
         try:
             self.timer.init(hard=True, **how)
-        except TypeError:  # an older MicroPython, which calls back between bytecodes
+        except TypeError:  # an older MicroPython, which calls between two of its own steps
             self.timer.init(**how)
 
     def hold(self):
