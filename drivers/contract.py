@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 ENTRY_POINTS = "mismatchd.drivers"
-READ = ("lines", "blocks")  # counters of data read; all other counters count data dropped
+READ = ("lines", "blocks")  # counters of data read; the others count data not read
 NO_AUX: Mapping[str, NDArray[np.float64]] = {}
 
 

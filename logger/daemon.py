@@ -98,7 +98,7 @@ class Daemon:
         self._content = dump(coupler.content)
         self._coupler = coupler
         self._handed = Handover()
-        self._ended = False  # all rows that there will be have been taken
+        self._ended = False  # the last rows have been taken
         self._interrupted = True  # transmissions of the last run may still be open
         self._work_ns: tuple[int, ...] = ()  # repairs and adjustments: set by the keeper,
         self._known_work_ns: tuple[int, ...] = ()  # and those that the pipeline knows

@@ -301,7 +301,7 @@ class InfluxForwarder:
         return self._server.delete(spans, self._station)
 
     def _keeps(self, outbox: Outbox) -> int:
-        """Log what remains at a server that cannot delete; return the id of the last retraction."""
+        """Log the points left at a server that cannot delete; return the last retraction's id."""
         everything = outbox.retractions(self.name, KEPT_AT_ONCE)
         told = []
         for table in FORWARDED:

@@ -12,5 +12,5 @@ def latest_slot(minute: int, now_ns: int) -> int:
 
 
 def is_due(minute: int, last_ns: int, now_ns: int) -> bool:
-    """True if a message is due; after a clock that was ahead, at the latest in a day."""
+    """True if a message is due; a clock that was ahead delays it by at most a day."""
     return min(last_ns, now_ns) < latest_slot(minute, now_ns) or last_ns - now_ns > DAY_NS

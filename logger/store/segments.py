@@ -41,7 +41,7 @@ LEVEL = 1  # of zstd; the higher ones search for repetitions, and noise has none
 LARGEST, SMALLEST, MOST_CODES = 1e100, 1e-30, 2**30  # value, step and their ratio on a grid
 MOST_TABLE = 2**16  # codes
 LOOKED_AT = 2048  # values used to estimate a step
-SLOPES = 4096  # about this many are examined
+SLOPES = 4096  # about as many are looked at
 FASTEST = 2**40  # steepest slope of a line
 
 _START = struct.Struct("<4sBI")
