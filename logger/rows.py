@@ -25,9 +25,7 @@ class Flag(IntFlag):
     GAP = 16  # pairs are missing within it
     INTERRUPTED = 32  # the daemon ended before the transmission did
     RELATIVE = 64  # watts are relative: the calibration gives the balance only
-    CLOCK_STEP = (
-        128  # a clock was set at about that time: the time may be wrong (see `service.dating`)
-    )
+    CLOCK_STEP = 128  # a clock was set at about then: the time may be wrong (see `service.dating`)
     # 256 and above apply to rows, not to pairs.
     ENVELOPE = 512  # the envelope outpaced the detectors: mean powers and energy are estimates
 
