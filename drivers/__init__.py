@@ -1,1 +1,1 @@
-"""Ways of getting detector volts. Drivers know nothing of watts."""
+"""Sources of detector volts. Drivers do not convert to watts."""

@@ -1,4 +1,4 @@
-"""Bytes from a serial link as they arrive: waited for cheaply, bounded in a flood."""
+"""Reading of bytes from a serial link as they arrive: few wake-ups, bounded in a flood."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from drivers.recording import Chunk
 from drivers.serial_link import SerialLink
 
 SLEEP_FROM_S = 0.01
-FLOOD_BYTES = 2048  # so much at once is not left to pile up for long
-MOST_BYTES = 1 << 20  # taken at once
+FLOOD_BYTES = 2048  # from this size on, a chunk is not left to accumulate for long
+MOST_BYTES = 1 << 20  # most bytes taken in one read
 DRAIN_S = 0.05
-BEHIND_S = 2.0  # more is waiting all this time: what comes is more than can be worked on,
-KEPT_BYTES = 1 << 16  # and of what is taken only the newest is kept
+BEHIND_S = 2.0  # data has been waiting all this time: it arrives faster than it can be processed,
+KEPT_BYTES = 1 << 16  # so only the newest is processed
 
 
 class Arrivals:
-    """Reads a link that is open.
+    """Reads an open link.
 
-    reopened        called when the link has been opened again, before what comes then is given
-    flood_linger_s  how long much at once may pile up before the rest is taken
+    reopened        called after the link is reopened, before its new data is returned
+    flood_linger_s  how long a large amount of data may accumulate before the rest is read
     """
 
     def __init__(
@@ -40,16 +40,16 @@ class Arrivals:
         self._flood_linger_s = flood_linger_s
         self._generation = link.generation
         self._waiting = False  # more was waiting than was taken
-        self._behind_s: float | None = None  # since when
+        self._behind_s: float | None = None  # start of the overload
 
     def begin(self) -> None:
-        """The link was opened by its owner, who knows."""
+        """Note that the owner has opened the link itself."""
         self._generation = self._link.generation
 
     def read(self, timeout_s: float, linger_s: float) -> list[Chunk]:
-        """What comes within `timeout_s`, and for up to `linger_s` after the first.
+        """Return data arriving within `timeout_s`, and for up to `linger_s` after the first.
 
-        A long linger is slept through, because each waking costs more than all the work on a line.
+        A long linger is spent asleep, because each wake-up costs more than processing a line.
         """
         self._waiting = False
         first = self._chunk(timeout_s)
@@ -76,8 +76,10 @@ class Arrivals:
         return chunks
 
     def newest(self, chunks: list[Chunk]) -> tuple[list[Chunk], list[Chunk]]:
-        """What to drop of the chunks read last, and what to keep: all of them, unless more has come
-        for a while than can be worked on."""
+        """Split the chunks read last into those to drop and those to process.
+
+        All are processed, unless data has arrived faster than it can be processed for a while.
+        """
         if not self._waiting:
             self._behind_s = None
             return [], chunks
@@ -94,11 +96,11 @@ class Arrivals:
 
     @property
     def waiting(self) -> bool:
-        """Whether more was waiting than was taken."""
+        """True if more was waiting than was taken."""
         return self._waiting
 
     def _drain(self, chunks: list[Chunk]) -> bool:
-        """Take what is waiting; whether that was not all."""
+        """Take the waiting data; return True if some is left."""
         until_s = self._monotonic() + DRAIN_S
         size = len(chunks[0].data)
         while size < MOST_BYTES and self._monotonic() < until_s:

@@ -1,9 +1,9 @@
-"""The 40 citizens band channels as both FCC and CEPT number them."""
+"""The 40 citizens band channels in the common numbering of FCC and CEPT."""
 
 from __future__ import annotations
 
 # 47 CFR 95.963: every 10 kHz from 26.965 MHz except five, which belong to remote control; channels
-# 23 to 25 came later and are out of order.
+# 23 to 25 were added later and are out of order.
 _FREE_MHZ = [
     round(26.965 + 0.01 * step, 3)
     for step in range(45)

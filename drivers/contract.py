@@ -1,10 +1,12 @@
-"""What a driver is. This is the only module a driver in another package needs to import, but for
-`drivers.timeline` if it times pairs as they arrive. `drivers.contract_suite` tests what is asked
-for here.
+"""Interface of a driver.
 
-A driver turns whatever its device sends into `SampleBlock`s. It states facts only: no gap
-filling, nothing derived, absent is absent. It is found by the entry point group
-`mismatchd.drivers`; the entry point's name is the `kind` in the configuration.
+This is the only module that a driver in another package needs to import, apart from
+`drivers.timeline` if it timestamps pairs on arrival. `drivers.contract_suite` tests the
+requirements stated here.
+
+A driver turns the data of its device into `SampleBlock`s. It reports facts only: it fills no gaps,
+derives nothing, and leaves missing values missing. It is registered in the entry point group
+`mismatchd.drivers`; the name of the entry point is the `kind` in the configuration.
 """
 
 from __future__ import annotations
@@ -18,20 +20,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 ENTRY_POINTS = "mismatchd.drivers"
-READ = ("lines", "blocks")  # names of counters of what was read; all others are of what was not
+READ = ("lines", "blocks")  # counters of data read; the others count data not read
 NO_AUX: Mapping[str, NDArray[np.float64]] = {}
 
 
 class DriverError(Exception):
-    """Something the driver could not do; the text is one line for the person."""
+    """The driver could not do something; the text is one line for the user."""
 
 
 class LinkError(DriverError):
-    """The device could not be opened or went away."""
+    """The device could not be opened or was disconnected."""
 
 
 class EndOfInput(DriverError):  # noqa: N818 - it is an end, not an error
-    """A finite source has given all it had."""
+    """A finite source has no more data."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +47,8 @@ class SampleBlock:
     aux          further columns by name, each (n,) float64; NaN where a pair lacks one
     step_v       the resolution of the forward and the reflected reading in volts, 0 if unknown
     full_scale_v the reading at which the converter clips, in volts, None if unknown
-    clock_step   the times are in doubt: the clock they are by was set or started anew
-    gap          pairs that came before the first of these were lost
+    clock_step   the times are uncertain: their clock was set or restarted
+    gap          pairs before the first of these were lost
     """
 
     time_ns: NDArray[np.int64]
@@ -75,10 +77,10 @@ class SampleBlock:
 
 
 def join(blocks: Sequence[SampleBlock]) -> SampleBlock:
-    """One block out of consecutive ones; an auxiliary column that one lacks is NaN there.
+    """Join consecutive blocks; an auxiliary column is NaN where a block lacks it.
 
-    The resolutions and the end of the converter are those of the last. The times are in doubt if
-    any are, and a gap inside is not kept.
+    The resolutions and the full scale are those of the last block. `clock_step` is set if any block
+    has it. A gap between the blocks is discarded.
     """
     if len(blocks) == 1:
         return blocks[0]
@@ -103,17 +105,16 @@ class Driver(Protocol):
 
     `Options` is the msgspec.Struct (forbid_unknown_fields=True) of the keys that the driver takes
     under `driver:` besides `kind`; the configuration checks them and reports file, line and key.
-    `finite` says that the input ends by itself and may be made to wait (a file, not a device).
-    `counters` counts what was dropped and why, by name, and under a name of `READ` what was read;
-    it only grows.
+    `finite` is True if the input ends and can be made to wait (a file, not a device). `counters`
+    counts dropped data by reason, and data read under a name in `READ`; counters never decrease.
 
-    A driver that times pairs as they arrive says `clock = "host"` and gives times of
-    `drivers.timeline.host_ns`, which never steps; the daemon dates them. Without that its times
-    are taken for UTC, and mended where they go back.
+    A driver that timestamps pairs on arrival sets `clock = "host"` and returns times of
+    `drivers.timeline.host_ns`, which never steps; the daemon converts them to UTC. Without it, the
+    times are taken as UTC and corrected where they go back.
 
-    A driver that can wait for its device has `open_or_wait()`: as `open`, but a device that is
-    not there is treated as one that went away later. It may have `away`: one line that says why
-    the device is not there, None while it is.
+    A driver that can wait for its device has `open_or_wait()`: like `open`, but an absent device is
+    treated as one that was disconnected later. It may have `away`: one line that states why the
+    device is absent, None while it is present.
     """
 
     Options: ClassVar[type[msgspec.Struct]]
@@ -121,19 +122,20 @@ class Driver(Protocol):
     counters: dict[str, int]
 
     def open(self) -> None:
-        """Open the device. Raises LinkError with a line that tells the person what to do."""
+        """Open the device. Raise LinkError with a line that tells the user what to do."""
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
-        """Return the next pairs, or None if none came within `timeout_s`.
+        """Return the next pairs, or None if none arrived within `timeout_s`.
 
-        Once something has come, go on collecting for up to `linger_s` (arrival is still noted as
-        it happens), so that a quiet station costs little. A device that goes away after it was
-        opened is reopened here, with back-off; that is told through `notices`, not raised. Raises
-        EndOfInput when a finite source is done, LinkError if the driver is not open.
+        After the first data, continue to collect for up to `linger_s` (arrival times are still
+        recorded as they occur), which saves wake-ups on a quiet station. A device that is lost
+        after it was opened is reopened here, with back-off; this is reported through `notices`, not
+        raised. Raise EndOfInput when a finite source is exhausted, LinkError if the driver is not
+        open.
         """
 
     def notices(self) -> list[str]:
-        """Changes of state in words since the last call (lost, back again, rebooted)."""
+        """Return changes of state since the last call (lost, reconnected, rebooted) in words."""
 
     def close(self) -> None:
         """Release the device. May be called twice and before `open`."""
@@ -172,13 +174,13 @@ class StatesAbsence(Protocol):
 
 @runtime_checkable
 class Sends(Protocol):
-    """What a driver may offer besides: its device takes messages (the notifier `inhibit`).
+    """Optional capability of a driver: its device accepts messages (the notifier `inhibit`).
 
     This is a convenience and no substitute for the transmitter's own protection.
     """
 
     def send(self, data: bytes) -> None:
-        """Write to the device, from any thread while it is open, without making `read` wait.
+        """Write to the device, from any thread while it is open, without delaying `read`.
 
-        Raises LinkError if it is not there or does not take it within about a second.
+        Raise LinkError if the device is absent or does not accept the data within about a second.
         """

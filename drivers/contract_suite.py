@@ -1,6 +1,6 @@
-"""What every driver must do, as tests for its author. The only module here that needs pytest.
+"""Tests that every driver must pass, for its author. The only module here that needs pytest.
 
-Describe the device at the bench, or what stands in for it, and name it in a test module:
+Describe the device on the bench, or its simulation, and name it in a test module:
 
     class MyBench(Bench):
         kind = "my-kind"
@@ -9,8 +9,8 @@ Describe the device at the bench, or what stands in for it, and name it in a tes
     class TestMyDriver(DriverContract):
         bench_class = MyBench
 
-A case that asks for a capability the bench does not declare is skipped and says so; what can be
-seen of a capability (`finite`, `host_clock`, `sends`) is compared with the driver.
+A test of a capability that the bench does not declare is skipped with a message. Capabilities that
+can be observed (`finite`, `host_clock`, `sends`) are compared with the driver.
 """
 
 from __future__ import annotations
@@ -41,17 +41,19 @@ from drivers.contract import (
 from drivers.found import find
 from drivers.timeline import host_ns
 
-SLACK_S = 0.5  # what a busy machine may add to a wait
+SLACK_S = 0.5  # extra time that a busy machine may need
 CLOSE_S = 1.0
-BACK_S = 5.0  # a device that is well again is read again within this
-AHEAD_NS = 60_000_000  # times made of many arrivals at once may run ahead by so much
+BACK_S = 5.0  # a restored device must be read again within this time
+AHEAD_NS = 60_000_000  # timestamps of many arrivals at once may run ahead by this much
 YEAR_2000_NS = 946_684_800 * 10**9
 Result = TypeVar("Result")
 
 
 class Bench:
-    """The device under test and what can be done to it. Subclass it; `kind`, `options` and, for a
-    device that speaks when told to, `say` are needed."""
+    """The device under test and the operations on it.
+
+    Subclass it; `kind`, `options` and, for a device that sends on demand, `say` are required.
+    """
 
     kind: ClassVar[str]
     """The name of the driver's entry point."""
@@ -91,43 +93,43 @@ class Bench:
     """Pairs a second."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder  # an empty one, for files and names
+        self.folder = folder  # an empty folder for files and names
         self.number = 0  # of the next pair
         self._speaking: threading.Thread | None = None
         self._hush = threading.Event()
 
     def options(self) -> dict[str, Any]:
-        """The keys under `driver:` besides `kind`, as in YAML."""
+        """Return the keys under `driver:` besides `kind`, as in YAML."""
         raise NotImplementedError
 
     def absent(self) -> dict[str, Any] | None:
-        """The same for a device that is not there; None if there can be no such thing."""
+        """Return the options of an absent device; None if a device cannot be absent."""
         return None
 
     def say(self, number: int, forward_v: float, reflected_v: float) -> None:
-        """Let the device give this pair. Called from a thread, never while it is lost."""
+        """Make the device send this pair. Called from a thread, never while the device is lost."""
 
     def lose(self) -> None:
         """Unplug the device."""
 
     def restore(self) -> None:
-        """Plug it in again."""
+        """Plug the device in again."""
 
     def received(self) -> bytes:
-        """What the device was sent since the last call."""
+        """Return the bytes sent to the device since the last call."""
         return b""
 
     def close(self) -> None:
-        """Clear the bench."""
+        """Clean up the bench."""
 
     def talk(self) -> None:
-        """Let the device go on giving pairs."""
+        """Make the device send pairs continuously."""
         self._hush.clear()
         self._speaking = threading.Thread(target=self._speak, daemon=True)
         self._speaking.start()
 
     def hush(self) -> None:
-        """Let it fall silent."""
+        """Make the device stop sending."""
         self._hush.set()
         if self._speaking is not None:
             self._speaking.join()
@@ -143,7 +145,7 @@ class Bench:
 
 
 class Reader:
-    """Reads a driver as the daemon does, and checks whatever it gives."""
+    """Reads a driver as the daemon does, and checks all it returns."""
 
     def __init__(self, driver: Driver, bench: Bench) -> None:
         self.driver = driver
@@ -153,7 +155,7 @@ class Reader:
         self._counters: dict[str, int] = {}
 
     def read(self, timeout_s: float = 0.25, linger_s: float = 0.0) -> SampleBlock | None:
-        """One `read`, with everything checked that holds for every one."""
+        """Call `read` once and check every property that must hold for each call."""
         begun_s = time.monotonic()
         block = only_documented(lambda: self.driver.read(timeout_s, linger_s))
         took_s = time.monotonic() - begun_s
@@ -169,7 +171,7 @@ class Reader:
     def blocks(
         self, pairs: int, within_s: float = BACK_S, linger_s: float = 0.0
     ) -> list[SampleBlock]:
-        """Blocks of at least so many pairs; of a finite source perhaps fewer."""
+        """Return blocks of at least this many pairs; a finite source may give fewer."""
         blocks: list[SampleBlock] = []
         until_s = time.monotonic() + within_s
         try:
@@ -183,7 +185,7 @@ class Reader:
         return blocks
 
     def drain(self) -> None:
-        """Read until nothing comes any more."""
+        """Read until nothing more arrives."""
         until_s = time.monotonic() + BACK_S
         while self.read(timeout_s=0.15) is not None:
             assert time.monotonic() < until_s, "pairs arrive although the device is silent"
@@ -224,13 +226,13 @@ class Reader:
 
 
 class DriverContract:
-    """The cases. Subclass it as `Test...` and set `bench_class`."""
+    """The test cases. Subclass it as `Test...` and set `bench_class`."""
 
     bench_class: ClassVar[type[Bench]]
 
     @pytest.fixture
     def bench(self, tmp_path: Path) -> Iterator[Bench]:
-        """The device, speaking."""
+        """Device that is sending."""
         bench = self.bench_class(tmp_path)
         bench.talk()
         yield bench
@@ -239,14 +241,14 @@ class DriverContract:
 
     @pytest.fixture
     def driver(self, bench: Bench) -> Iterator[Driver]:
-        """Its driver, not open."""
+        """Driver of the device, not open."""
         driver = make_driver(bench.kind, bench.options())
         yield driver
         driver.close()
 
     @pytest.fixture
     def reader(self, bench: Bench, driver: Driver) -> Reader:
-        """Its driver, open and read."""
+        """Reader of the open driver."""
         reader = Reader(driver, bench)
         only_documented(driver.open)
         return reader
@@ -275,7 +277,7 @@ class DriverContract:
 
     def test_collects_no_longer_than_asked(self, reader: Reader) -> None:
         for linger_s in (0.02, 0.3):
-            reader.blocks(1, linger_s=linger_s)  # checks how long it took
+            reader.blocks(1, linger_s=linger_s)  # checks the duration
 
     def test_waits_in_silence_without_work(self, bench: Bench, reader: Reader) -> None:
         _needs(bench.speaks, "speaks")
@@ -477,14 +479,14 @@ def absence_of(driver: Driver) -> str | None:
 
 
 def make_driver(kind: str, options: dict[str, Any]) -> Driver:
-    """The driver of this kind with these options, as the configuration makes it."""
+    """Make a driver of this kind with these options, as the configuration does."""
     driver = find(kind)
     made = msgspec.convert(options, driver.Options, dec_hook=_path)
     return driver(made)
 
 
 def only_documented(act: Callable[[], Result]) -> Result:
-    """Call it; any exception but the documented ones fails the test."""
+    """Call `act`; any undocumented exception fails the test."""
     try:
         return act()
     except DriverError:
@@ -513,7 +515,7 @@ def _one_line(text: str) -> None:
 
 
 def _nearest(values: NDArray[np.float64], among: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How far each value is from the nearest of the others."""
+    """Return the distance of each value from the nearest in `among`."""
     ordered = np.sort(among)
     right = np.clip(np.searchsorted(ordered, values), 1, max(len(ordered) - 1, 1))
     right = np.minimum(right, len(ordered) - 1)

@@ -1,4 +1,4 @@
-"""The drivers that are installed, found by entry point. Only the chosen one is imported."""
+"""Installed drivers, located by entry point. Only the selected one is imported."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from drivers.contract import ENTRY_POINTS, DriverClass, DriverError
 
 
 class UnknownDriverError(DriverError):
-    """No such driver, or one that cannot be used; the text says what to do."""
+    """No such driver, or an unusable one; the text says what to do."""
 
 
 def installed_kinds() -> list[str]:
-    """The kinds of driver that a configuration can name, sorted."""
+    """Return the driver kinds available to a configuration, sorted."""
     return sorted(entry_points(group=ENTRY_POINTS).names)
 
 
 def find(kind: str) -> DriverClass:
-    """Import the driver of this kind. Raises UnknownDriverError if that cannot be done."""
+    """Import the driver of this kind. Raise UnknownDriverError if that fails."""
     found = tuple(entry_points(group=ENTRY_POINTS, name=kind))
     if not found:
         kinds = installed_kinds()

@@ -1,4 +1,4 @@
-"""What is behind a port: it is opened, asked whether it is the bridge, and listened to."""
+"""Identification of the device at a port: open it, ask whether it is the bridge, and listen."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from drivers.recording import Chunk
 from drivers.serial_link import SerialLink
 from drivers.timeline import host_ns
 
-LISTEN_S = 4.0  # a board that the opening reboots may wait two seconds for new firmware
-OPEN_S = 6.0  # a server that does not answer
+LISTEN_S = 4.0  # a board that reboots when opened may wait two seconds for new firmware
+OPEN_S = 6.0  # limit for a server that does not answer
 ASK_S = 1.0
-LINES = 3  # so many of text in a row
-SHOWN = 60  # characters of a line
-MOST = 65536  # bytes of one port
+LINES = 3  # consecutive lines of text required
+SHOWN = 60  # characters shown of a line
+MOST = 65536  # most bytes read from one port
 
 
 def identify(ports: Sequence[str], baud: int, listen_s: float = LISTEN_S) -> Iterator[str]:
-    """A line for each port, in order. All are asked at once, within ten seconds or so.
+    """Yield a line for each port, in order. All are asked at once, within about ten seconds.
 
-    A port that another program has locked is left as it is.
+    A port that another program has locked is left alone.
     """
     found = dict.fromkeys(ports, "did not open in time")
     threads = [
@@ -45,7 +45,7 @@ def _into(found: dict[str, str], port: str, baud: int, listen_s: float) -> None:
 
 
 def ask(port: str, baud: int, listen_s: float) -> str:
-    """What is behind this port, in one line."""
+    """Describe the device at this port in one line."""
     link = SerialLink(port, baud)
     try:
         link.open()
@@ -67,7 +67,7 @@ def _listen(link: SerialLink, baud: int, listen_s: float) -> str:
     until_s = time.monotonic() + listen_s
     ask_s = 0.0
     while (now_s := time.monotonic()) < until_s and link.away is None:
-        if now_s >= ask_s:  # again: it may have been rebooting
+        if now_s >= ask_s:  # repeated, because it may have been rebooting
             ask_s = now_s + ASK_S
             link.write(command("identify"))
         data = link.read(min(0.1, until_s - now_s))
@@ -96,7 +96,7 @@ def _bridge(identity: Identity) -> str:
 
 
 def _line(received: bytes) -> str | None:
-    """The last of enough whole lines of text; the first may be torn."""
+    """Return the last of enough complete lines of text; the first line may be incomplete."""
     lines = received.splitlines(keepends=True)[1:]
     whole = [line for line in lines if line.endswith((b"\n", b"\r"))][-LINES:]
     texts = [line.strip().decode("ascii", "replace") for line in whole]

@@ -1,10 +1,10 @@
-"""Raw bytes of a port in a file, with the moment each chunk arrived, and back.
+r"""Recordings of the raw bytes of a port, with the arrival time of each chunk.
 
     b"mismatchd recording 1\\n"
     one line of JSON: {"kind": ..., "options": {...}}   the driver that read the port
     chunks: little-endian int64 arrival (UTC nanoseconds), uint32 length, the bytes
 
-A name that ends in `.gz` is compressed. A file cut short ends at its last whole chunk.
+A name that ends in `.gz` is compressed. A truncated file ends at its last complete chunk.
 """
 
 from __future__ import annotations
@@ -25,8 +25,11 @@ LONGEST_CHUNK = 1 << 24
 
 
 class Chunk(NamedTuple):
-    """Bytes that were read together at `arrival_ns` (UTC nanoseconds). `pause_ns` is how long
-    nobody had looked before, so that they came at some time in it; recordings have no pauses."""
+    """Bytes that were read together at `arrival_ns` (UTC nanoseconds).
+
+    `pause_ns` is the time since the previous read, within which they arrived; it is 0 in
+    recordings.
+    """
 
     arrival_ns: int
     data: bytes
@@ -41,7 +44,7 @@ class Header(msgspec.Struct, frozen=True):
 
 
 def open_plain_or_gzip(path: Path) -> IO[bytes]:
-    """Open for reading; compression is told from the content. Raises LinkError."""
+    """Open for reading; compression is detected from the content. Raise LinkError."""
     try:
         file = path.open("rb")
     except OSError as error:
@@ -70,7 +73,7 @@ class Writer:
 
 
 def read_header(file: IO[bytes], path: Path) -> Header:
-    """Read up to the first chunk. Raises LinkError if the file is not a recording."""
+    """Read up to the first chunk. Raise LinkError if the file is not a recording."""
     try:
         if file.readline(len(MAGIC)) != MAGIC:
             raise LinkError(f"{path}: not a recording of this program")
@@ -80,7 +83,7 @@ def read_header(file: IO[bytes], path: Path) -> Header:
 
 
 def read_chunks(file: IO[bytes]) -> Iterator[Chunk]:
-    """The chunks from the present position on."""
+    """Yield the chunks from the present position on."""
     try:
         while len(head := file.read(HEAD.size)) == HEAD.size:
             arrival_ns, length = HEAD.unpack(head)
@@ -88,5 +91,5 @@ def read_chunks(file: IO[bytes]) -> Iterator[Chunk]:
             if len(data) < length:
                 return
             yield Chunk(arrival_ns, data)
-    except (EOFError, OSError):  # a compressed file that was cut short
+    except (EOFError, OSError):  # a truncated compressed file
         return

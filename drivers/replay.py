@@ -1,8 +1,8 @@
-"""Driver `replay`: pairs from a CSV file or from a recording of a port, once, then the end.
+"""Driver `replay`: plays the pairs of a CSV file or of a recording of a port once.
 
 CSV, plain or gzip: header `time_s,forward_v,reflected_v[,channel|frequency_khz|...]`, time in
-seconds since the epoch. A recording goes through the parser that read the live port. Which of the
-two a file is, its content tells.
+seconds since the epoch. A recording goes through the parser that read the live port. The content
+decides which of the two formats it is.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from drivers.text_lines.parser import LineParser
 CHUNK = 1 << 20
 LONG_LINE = 4096
 KNOWN = ("forward_v", "reflected_v", "time_ns")
-GROUP_BYTES = 1 << 20  # recorded chunks are parsed together up to this many bytes when fast
+GROUP_BYTES = 1 << 20  # without pacing, recorded chunks are parsed together up to this many bytes
 
 
 class ReplayOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Keys of `driver:` for this kind; `file` and `port` are other names for `path`."""
+    """Keys of `driver:` for this kind; `file` and `port` are aliases of `path`."""
 
     path: Path | None = None
     file: Path | None = None
@@ -41,14 +41,14 @@ class ReplayOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
     @property
     def source(self) -> Path:
-        """The file to replay."""
+        """Path of the file to replay."""
         source = self.path or self.file or self.port
         assert source is not None
         return source
 
 
 class ReplayDriver:
-    """Gives the pairs of a file, as fast as they are taken or at the pace of their times."""
+    """Returns the pairs of a file, as fast as they are read or at the pace of their times."""
 
     Options = ReplayOptions
     finite = True
@@ -71,7 +71,7 @@ class ReplayDriver:
         self.counters: dict[str, int] = {}
 
     def open(self) -> None:
-        """Open the file and look at its head. Raises LinkError."""
+        """Open the file and detect its format. Raise LinkError."""
         self.close()
         path = self._options.source
         self._file = open_plain_or_gzip(path)
@@ -79,7 +79,7 @@ class ReplayDriver:
         self._blocks = self._recording(path) if head == MAGIC else self._csv(path)
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
-        """The next pairs; see the contract."""
+        """Return the next pairs; see the contract."""
         if self._file is None:
             raise LinkError(f"{self._options.source} is not open")
         block = self._ready or next(self._blocks, None)
@@ -102,12 +102,12 @@ class ReplayDriver:
         return _part(block, slice(due)) if due else None
 
     def notices(self) -> list[str]:
-        """What was dropped, once at the end."""
+        """Return the report of dropped data, once at the end."""
         notices, self._notices = self._notices, []
         return notices
 
     def close(self) -> None:
-        """Close the file; opened again, it begins anew."""
+        """Close the file; a later `open` starts from the beginning."""
         if self._file is not None:
             self._file.close()
         self._file = self._ready = self._origin = None

@@ -1,10 +1,10 @@
-"""Bytes from a serial port that may be unplugged, taken, forbidden or at the end of a network.
+"""Serial link that survives unplugging, a busy or forbidden port, and network failures.
 
-Once opened, a link heals itself: a lost port is closed at once (a descriptor kept open would make
-the device come back under another number) and opened again by its name as soon as it is there.
-A port that falls silent although data used to flow is closed and opened as well, with back-off.
-Opening and closing can take seconds on a network, so they are done in a thread that lives only
-while the link is lost; `read` never waits longer than it was asked to.
+Once opened, a link recovers by itself. A lost port is closed at once (with an open descriptor the
+device would return under another number) and reopened by its name as soon as it is present. A port
+that falls silent although data used to flow is also closed and reopened, with back-off. Opening and
+closing can take seconds on a network, so a thread does both; it lives only while the link is lost.
+`read` never waits longer than requested.
 """
 
 from __future__ import annotations
@@ -32,26 +32,25 @@ from drivers.contract import LinkError
 from drivers.serial_ports import list_ports
 from drivers.silence import SilenceDetector
 
-# What pyserial lets through when a port fails under it; SerialException is an OSError.
+# Exceptions that pyserial raises when an open port fails; SerialException is an OSError.
 FAILURES = (OSError, termios.error, TypeError, ValueError, AttributeError, NotImplementedError)
 FIRST_RETRY_S = 0.25
 LAST_RETRY_S = 1.5
-NETWORK_POLL_S = 0.005  # how often a link without a descriptor is asked
+NETWORK_POLL_S = 0.005  # polling interval of a link without a descriptor
 WRITE_S = 1.0
 JOIN_S = 1.0
 
 
 class SerialLink:
-    """A serial port (8N1) or pyserial URL that is read and, if need be, written.
+    """A serial port (8N1) or pyserial URL for reading and writing.
 
-    `generation` counts the times the port was opened: when it changes, what was received so far
-    and what comes next do not belong together, so the reader's parser must start afresh.
-    `counters` counts how often it was lost, and opened again because of silence. `away` says why
-    it is not there, None while it is.
+    `generation` counts the openings of the port: when it changes, earlier and later data are not
+    contiguous, so the reader must reset its parser. `counters` counts losses of the link, and
+    reopenings because of silence. `away` states why the port is absent, None while it is present.
 
-    `reset_on_open` False: opening shall not reboot a board whose reset hangs on a modem line. The
-    kernel raises DTR and RTS on every open, so the way not to make an edge is never to lower them:
-    they stay raised while open and (HUPCL cleared) after closing. Only the first open after
+    `reset_on_open` False: opening must not reboot a board whose reset is wired to a modem line. The
+    kernel raises DTR and RTS on every open, so the only way to avoid an edge is never to lower
+    them: they stay raised while open and (HUPCL cleared) after closing. Only the first open after
     plugging in can still reset the board.
 
     One thread reads; `write` and `close` may be called from others (not from a signal handler).
@@ -76,18 +75,18 @@ class SerialLink:
         self._stop = threading.Event()
         self._stop.set()
         self._wake = -1  # an eventfd that ends any wait
-        self._reading = threading.Lock()  # held while reading, so that close() can wait for it
-        self._changing = threading.Lock()  # guards the three below
+        self._reading = threading.Lock()  # held while reading: close() waits for the reader
+        self._changing = threading.Lock()  # guards the next three attributes
         self._wire: _Wire | None = None
         self._found: _Wire | None = None
         self._reopening: threading.Thread | None = None
         self._lost_at = 0.0
 
     def open(self, *, wait: bool = False) -> None:
-        """Open the port. Raises LinkError with one line that tells the person what to do.
+        """Open the port. Raise LinkError with one line that tells the user what to do.
 
-        With `wait` a port that cannot be opened now is treated as one lost later; only what could
-        never be opened (a wrong address or baud rate) is raised.
+        With `wait`, a port that cannot be opened now is treated as one lost later; only an error
+        that waiting cannot resolve (an invalid address or baud rate) is raised.
         """
         self.close()
         lost: LinkError | None = None
@@ -107,9 +106,9 @@ class SerialLink:
             self._renew(None)
 
     def read(self, timeout_s: float) -> bytes:
-        """Return what has come, waiting up to `timeout_s` seconds for the first byte.
+        """Return the received data, waiting up to `timeout_s` seconds for the first byte.
 
-        Empty if nothing came, also while the link is lost. Raises LinkError if it is not open.
+        Empty if nothing arrived, also while the link is lost. Raise LinkError if it is not open.
         """
         with self._reading:
             if self._stop.is_set():
@@ -135,7 +134,7 @@ class SerialLink:
             return b""
 
     def write(self, data: bytes) -> None:
-        """Send all of `data`. Raises LinkError if the link is lost or stuck for a second."""
+        """Send all of `data`. Raise LinkError if the link is lost or blocked for a second."""
         with self._changing:
             if self._wire is None:
                 raise LinkError(f"{self._port} is not connected; nothing was written")
@@ -145,7 +144,7 @@ class SerialLink:
                 raise LinkError(f"{self._port} cannot be written to: {_reason(error)}") from error
 
     def notices(self) -> list[str]:
-        """What has changed since the last call: lost, still away and why, back."""
+        """Return the changes since the last call: lost, still absent and why, reconnected."""
         notices = []
         while self._notices:
             notices.append(self._notices.popleft())
@@ -159,7 +158,7 @@ class SerialLink:
             if self._wake >= 0:
                 os.eventfd_write(self._wake, 1)
         if reopening is not None:
-            reopening.join(JOIN_S)  # if it hangs in the network it cleans up when it gets out
+            reopening.join(JOIN_S)  # if it hangs in the network, it cleans up later
         with self._reading, self._changing:
             for wire in (self._wire, self._found):
                 if wire is not None:
@@ -206,7 +205,7 @@ class SerialLink:
         self._notices.append(f"{why}; waiting for it{' to come back' if self.generation else ''}")
 
     def _renew(self, wire: _Wire | None) -> None:
-        """Close the port if it is open, and open it again, beside the reader."""
+        """Close the port if it is open and reopen it in a separate thread."""
         with self._changing:
             self._wire = None
             if not self._stop.is_set():
@@ -230,7 +229,8 @@ class SerialLink:
             try:
                 wire = _Wire(self._port, self._baud, self._reset_on_open)
             except LinkError as error:
-                # That it is missing was told already; that it is back but closed to us was not.
+                # That the port is missing was reported; that it is present again but cannot be
+                # opened was not.
                 if os.path.exists(self._port) and str(error) != told:
                     self.away = told = str(error)
                     self._notices.append(told)
@@ -245,14 +245,14 @@ class SerialLink:
 
 
 class _Wire:
-    """One opened port. Raises LinkError when it cannot be opened, FAILURES afterwards."""
+    """One opened port. Raises LinkError if it cannot be opened, FAILURES afterwards."""
 
     def __init__(self, port: str, baud: int, reset_on_open: bool) -> None:
         handle: Any = None
         try:
             handle = serial.serial_for_url(port, do_not_open=True, baudrate=baud, timeout=0)
             handle.exclusive = True
-            if not port.startswith("rfc2217:"):  # which refuses it and has one of its own
+            if not port.startswith("rfc2217:"):  # rfc2217 rejects this and has its own
                 handle.write_timeout = WRITE_S
             handle.open()
             self._handle = handle
@@ -294,10 +294,10 @@ class _Wire:
     def _drain(self) -> bytes:
         data = bytearray()
         try:
-            while chunk := self._handle.read(65536):  # gives a byte at a time when not waiting
+            while chunk := self._handle.read(65536):  # returns single bytes when not waiting
                 data += chunk
         except FAILURES:
-            if not data:  # else it fails again at the next call, and nothing received is lost
+            if not data:  # otherwise it fails again at the next call, and no received data is lost
                 raise
         return bytes(data)
 
@@ -340,7 +340,7 @@ def _events(poll: select.poll, fd: int | None, wake: int, timeout_s: float) -> i
 
 
 def _notice_dead_peer(handle: Any) -> None:
-    """Let the kernel find out within half a minute that the other end lost its power."""
+    """Make the kernel detect within half a minute that the other end has lost power."""
     peer = getattr(handle, "_socket", None)
     if isinstance(peer, socket.socket):
         peer.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
@@ -353,7 +353,7 @@ def _shut(handle: Any) -> None:
     peer = getattr(handle, "_socket", None)
     with contextlib.suppress(*FAILURES):
         handle.close()
-    if peer is not None:  # pyserial leaves the socket open if the other end went first
+    if peer is not None:  # pyserial leaves the socket open if the other end closed first
         peer.close()
 
 
@@ -362,7 +362,7 @@ def _reason(error: BaseException) -> str:
 
 
 def why_not_open(port: str, error: BaseException) -> str:
-    """One line for the person: why this port could not be opened and what to do."""
+    """Return one line for the user: why this port could not be opened, and what to do."""
     reason = _reason(error)
     if "://" in port:
         return f"cannot open {port}: {reason}; check the address and that its server runs"

@@ -1,4 +1,4 @@
-"""The serial ports of this machine, their stable names and what is probably behind them."""
+"""Serial ports of this machine, their stable names and the probable device behind each."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ PROBABLY = {
 
 @dataclass(frozen=True, slots=True)
 class SerialPort:
-    """One port: its present device, the names that stay (by-id before by-path), and words."""
+    """Serial port: present device, stable names (by-id before by-path) and description."""
 
     device: str
     stable: tuple[str, ...]
@@ -32,9 +32,9 @@ class SerialPort:
 def list_ports(
     comports: Callable[[], Iterable[Any]] = comports, links: Path = Path("/dev/serial")
 ) -> list[SerialPort]:
-    """All serial ports, sorted by device. No port is opened."""
+    """List all serial ports, sorted by device. No port is opened."""
     names: dict[str, list[str]] = {}
-    # Two identical adapters share one by-id name; by-path tells them apart by socket.
+    # Two identical adapters share one by-id name; by-path distinguishes them by socket.
     for link in [*sorted(links.glob("by-id/*")), *sorted(links.glob("by-path/*"))]:
         names.setdefault(str(link.resolve()), []).append(str(link))
     ports = [
@@ -64,7 +64,7 @@ def _board(port: Any) -> str:
 
 
 def format_ports(ports: list[SerialPort]) -> str:
-    """The ports for a person; the names to put in a configuration are indented below each."""
+    """Format the ports as text; the names to use in a configuration are indented below each."""
     if not ports:
         return "no serial ports found; plug the board in and look at the last lines of dmesg"
     lines = []

@@ -1,14 +1,14 @@
-"""Everything the drivers assume about time.
+"""Time model of the drivers.
 
-- The host has two clocks. The *host clock* counts nanoseconds since the host was started, evenly,
-  also through a suspend, and never steps: pairs are timed by it. The *wall clock* says what time
-  it is; it may be wrong at first, and is then set, forward or back. Which UTC belongs to a time of
-  the host clock is decided in one place, `logger.dating`.
-- Nothing arrives before it was sent: whatever happens on the way (a USB adapter that collects for
-  16 ms, a busy host) only delays. So of many arrivals the earliest, relative to the bridge's own
-  clock, tell the truth.
+- The host has two clocks. The *host clock* counts nanoseconds since the host was started, at a
+  steady rate, also during suspend, and never steps; pairs are timestamped with it. The *wall
+  clock* gives the time of day; it may be wrong at first and is then set, forward or back. The UTC
+  of a host clock time is decided in one place, `logger.service.dating`.
+- Nothing arrives before it was sent: every effect on the way (a USB adapter that buffers for
+  16 ms, a busy host) only adds delay. So the earliest of many arrivals, relative to the bridge's
+  own clock, is the most accurate.
 - A bridge's clock counts microseconds in 32 bits, wraps after 71.6 minutes, and may be wrong by
-  1 % (ceramic resonators), slowly changing with temperature. It may be set or start anew.
+  1 % (ceramic resonators), changing slowly with temperature. It may be set or restart.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from numpy.typing import NDArray
 
 Times = NDArray[np.int64]
 
-BITS_PER_BYTE = 10  # 8N1: a start and a stop bit besides
+BITS_PER_BYTE = 10  # 8N1: one start and one stop bit per byte
 WRAP_US = 2**32
 QUICK_NS = 20_000  # reading the clocks takes less unless it is interrupted
-TIMEX_BYTES = 1024  # no kernel's `struct timex` is longer; zeros ask and set nothing
-TIME_ERROR = 5  # what the call returns for a clock that is not synchronised
+TIMEX_BYTES = 1024  # no kernel's `struct timex` is longer; zeros query without setting anything
+TIME_ERROR = 5  # return value for a clock that is not synchronised
 SYNCHRONISED_FILE = "/run/systemd/timesync/synchronized"
 BOOT_FILE = "/proc/sys/kernel/random/boot_id"
 _LIBC = ctypes.CDLL(None)
@@ -37,8 +37,11 @@ _HOST_CLOCK = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 
 
 class Clocks(NamedTuple):
-    """The host's clocks at one moment, ns. `doubt_ns` is how far apart the two readings may lie;
-    `synchronised` what the kernel knows of the wall clock, None if it does not say."""
+    """The host's clocks at one moment, ns.
+
+    `doubt_ns` is the largest time between the two readings; `synchronised` is the kernel's state of
+    the wall clock, None if unknown.
+    """
 
     host_ns: int
     wall_ns: int
@@ -47,17 +50,17 @@ class Clocks(NamedTuple):
 
     @property
     def offset_ns(self) -> int:
-        """Wall clock less host clock."""
+        """Wall clock minus host clock, ns."""
         return self.wall_ns - self.host_ns
 
 
 def host_ns() -> int:
-    """The host clock now: nanoseconds since the host was started, in suspend too."""
+    """Return the host clock: nanoseconds since the host was started, including suspend."""
     return time.clock_gettime_ns(_HOST_CLOCK)
 
 
 def read_clocks(tries: int = 3) -> Clocks:
-    """Both clocks now. Of a few attempts the one that was least interrupted counts."""
+    """Read both clocks; of a few attempts, return the one with the shortest interruption."""
     best: Clocks | None = None
     for _ in range(tries):
         before = host_ns()
@@ -72,7 +75,7 @@ def read_clocks(tries: int = 3) -> Clocks:
 
 
 def boot_name() -> str:
-    """The kernel's name for this start of the host, or one for this process."""
+    """Return the kernel's identifier of this boot, or a random one if there is none."""
     try:
         with open(BOOT_FILE, encoding="ascii") as file:
             return file.read().strip()
@@ -81,25 +84,25 @@ def boot_name() -> str:
 
 
 def synchronised() -> bool | None:
-    """Whether something keeps the wall clock right, as far as the kernel was told."""
+    """True if the kernel reports the wall clock as synchronised; None if the state is unknown."""
     try:
         state = _LIBC.adjtimex(ctypes.create_string_buffer(TIMEX_BYTES))
     except AttributeError:
         return None
     if state >= 0:
         return bool(state != TIME_ERROR)
-    # A service that may not set the clock may not ask for its state either.
+    # A service that may not set the clock may not query its state either.
     return True if os.path.exists(SYNCHRONISED_FILE) else None
 
 
 def arrival_times(
     stamp_ns: Times, bytes_after: Times, baud: int, spread_ns: NDArray[np.float64] | float = 0.0
 ) -> Times:
-    """When the last byte of each line was on the wire, in the unit and scale of `stamp_ns`.
+    """Return when the last byte of each line was on the wire, in the scale of `stamp_ns`.
 
-    `stamp_ns` (n,) is when the chunk was received that the line ended in, `bytes_after` (n,) how
-    many bytes followed the line in that chunk; they took their time to be sent, and where the
-    chunk had waited to be read, `spread_ns` a byte: it is taken to have come evenly.
+    `stamp_ns` (n,) is the reception time of the chunk in which the line ended, `bytes_after` (n,)
+    the number of bytes that followed the line in that chunk. Each of them took its transmission
+    time, or `spread_ns` if the chunk had waited to be read: its bytes are taken as evenly spaced.
     """
     byte_ns = np.maximum(BITS_PER_BYTE * 1e9 / baud, spread_ns)
     return np.asarray(stamp_ns - np.rint(bytes_after * byte_ns).astype(np.int64))
@@ -112,10 +115,10 @@ class Monotone:
         self._last_us = None if last_ns is None else last_ns // 1000
 
     def update(self, time_ns: Times) -> Times:
-        """The times (n,) in ns, rounded down to µs; what is not later becomes 1 µs later."""
+        """Return the times (n,) in ns, rounded down to µs and each at least 1 µs after the last."""
         if not len(time_ns):
             return time_ns
-        # Less its index, a strictly increasing sequence of integers is a non-decreasing one.
+        # Minus its index, a strictly increasing sequence of integers is a non-decreasing one.
         index = np.arange(len(time_ns))
         level = time_ns // 1000 - index
         if self._last_us is not None:
@@ -126,33 +129,33 @@ class Monotone:
 
 
 class _Point(NamedTuple):
-    """An arrival that was early for its bucket: bridge time and arrival less bridge time."""
+    """The earliest arrival of a bucket: bridge time, and arrival minus bridge time."""
 
     bridge_us: int
     late_ns: int
 
 
 class BridgeClock:
-    """Turns the times of a bridge's clock into the host's.
+    """Converts times of a bridge's clock into times of the host.
 
-    Once about a second the earliest arrival relative to the bridge's clock is kept, for the last
-    BUCKETS seconds. The line under these points that touches them about TANGENT_US before the
-    newest is the bridge's clock as seen by the host, its least delay included: near enough to the
-    end to follow a drift, far enough for a steady slope.
+    About once a second, the earliest arrival relative to the bridge's clock is stored, for the last
+    BUCKETS seconds. The line below these points that touches them about TANGENT_US before the
+    newest is the bridge's clock as seen by the host, including the smallest delay: recent enough to
+    follow a drift, far enough back for a steady slope.
 
-    `restarts` counts how often the bridge was found to have started anew (or to have lost more
-    than time can explain) and the fit with it, `leaps` the lesser leaps that were followed.
+    `restarts` counts the detected restarts of the bridge (or losses larger than time can explain),
+    which also restart the fit; `leaps` counts the smaller jumps that were followed.
     """
 
     BUCKET_US = 1_000_000
     BUCKETS = 64
     TANGENT_US = 10_000_000
-    EDGE_US = 500_000  # points nearer than this say nothing about the rate
+    EDGE_US = 500_000  # points closer than this carry no information on the rate
     MAX_RATE = 0.015
-    RESTART_NS = 1_000_000_000  # bridge and host disagree by more than this, and than
-    RESTART_PART = 0.05  # this part of the time since the pair before
-    EARLY_NS = 50_000_000  # earlier than the line by this: what the line rests on is out of date
-    LATE_NS = 100_000_000  # the same when all of LATE_BUCKETS are later by this
+    RESTART_NS = 1_000_000_000  # a restart: bridge and host disagree by more than this and than
+    RESTART_PART = 0.05  # this fraction of the time since the previous pair
+    EARLY_NS = 50_000_000  # earlier than the line by this: the points below the line are outdated
+    LATE_NS = 100_000_000  # likewise if all of LATE_BUCKETS are later by this
     LATE_BUCKETS = 3
 
     def __init__(self) -> None:
@@ -161,16 +164,16 @@ class BridgeClock:
         self.restart()
 
     def restart(self) -> None:
-        """Forget everything; to be called when the device was opened again."""
+        """Discard all points; to be called after the device was reopened."""
         self._points: list[_Point] = []
         self._last: tuple[int, int] | None = None  # bridge µs, unwrapped, and arrival ns
-        self._slope = 0.0  # how much the bridge's clock is too slow, as a part
+        self._slope = 0.0  # relative rate error of the bridge's clock, positive if slow
         self._anchor = _Point(0, 0)
 
     def map(self, time_us: Times, arrival_ns: Times) -> Times:
-        """UTC ns (n,) of pairs with these bridge times (0 .. 2^32-1) and arrivals, in order.
+        """Return the UTC ns (n,) of pairs by bridge times (0 .. 2^32-1) and arrivals, in order.
 
-        The result has the scale of `arrival_ns` and the least delay in it.
+        The result has the scale of `arrival_ns` and includes the smallest delay.
         """
         mapped = np.empty(len(time_us), dtype=np.int64)
         start = 0
@@ -188,7 +191,7 @@ class BridgeClock:
         return mapped
 
     def _unwrap(self, time_us: Times, arrival_ns: Times) -> Times:
-        """Bridge time counted on; after a long silence the host says how often it wrapped."""
+        """Unwrap the bridge time; after a long silence, the host time gives the number of wraps."""
         last_us, last_ns = self._last or (int(time_us[0]), int(arrival_ns[0]))
         steps = np.diff(time_us, prepend=last_us % WRAP_US) % WRAP_US
         elapsed_us = np.diff(arrival_ns, prepend=last_ns) // 1000
@@ -196,7 +199,7 @@ class BridgeClock:
         return np.asarray(last_us + np.cumsum(steps + wraps * WRAP_US))
 
     def _until_restart(self, bridge_us: Times, late_ns: Times, arrival_ns: Times) -> int:
-        """How many pairs belong to the clock as it ran so far."""
+        """Return the number of pairs before a restart of the bridge's clock."""
         if not self._last:
             before = bridge_us[0], arrival_ns[0]
             off_ns = late_ns - late_ns[0]
@@ -207,15 +210,14 @@ class BridgeClock:
             np.diff(arrival_ns, prepend=before[1]), 1000 * np.diff(bridge_us, prepend=before[0])
         )
         allowed_ns = np.maximum(self.RESTART_NS, self.RESTART_PART * elapsed_ns)
-        # Too early is impossible. Too late may be a host that stood still, if it catches up.
+        # Too early is impossible. Too late may be a host that was stopped, if it catches up.
         too_early = off_ns < -allowed_ns
         end = int(np.argmax(too_early)) if too_early.any() else len(off_ns)
         in_time = np.flatnonzero(off_ns[:end] <= allowed_ns[:end])
         return int(in_time[-1]) + 1 if len(in_time) else 0
 
     def _learn(self, bridge_us: Times, late_ns: Times) -> Times:
-        """Take in pairs and map them, a bucket at a time, so that what came before a leap is not
-        mapped by what is learned from it."""
+        """Fit and map pairs by buckets, so that a jump does not affect pairs before it."""
         mapped = 1000 * bridge_us
         starts = np.flatnonzero(np.diff(bridge_us // self.BUCKET_US, prepend=-1))
         for start, end in itertools.pairwise([*starts.tolist(), len(bridge_us)]):
@@ -232,7 +234,7 @@ class BridgeClock:
         return mapped
 
     def _add(self, point: _Point) -> bool:
-        """Take in a point; whether it shows that the bridge's clock leapt ahead."""
+        """Add a point; return True if it shows that the bridge's clock jumped ahead."""
         points = self._points
         if not points:
             points.append(point)
@@ -241,7 +243,7 @@ class BridgeClock:
         early_ns = self._off(point)
         gap_ns = 1000 * (point.bridge_us - newest.bridge_us)
         if early_ns < -max(self.EARLY_NS, 0.02 * gap_ns):
-            # At first nothing but the delay of the first arrivals is out of date.
+            # At first, only the delay of the first arrivals can be outdated.
             self.leaps += len(points) >= self.LATE_BUCKETS
             points[:] = [point]
             return True
@@ -258,7 +260,7 @@ class BridgeClock:
         return False
 
     def _off(self, point: _Point) -> float:
-        """How much later than the line a point is, ns."""
+        """Return the delay of a point relative to the line, ns."""
         run_ns = 1000 * (point.bridge_us - self._anchor.bridge_us)
         return point.late_ns - self._anchor.late_ns - self._slope * run_ns
 
@@ -267,7 +269,7 @@ class BridgeClock:
         return np.asarray(self._anchor.late_ns + np.rint(line).astype(np.int64))
 
     def _fit(self) -> None:
-        """Lay the line along the edge of the lower hull that lies over the tangent point."""
+        """Fit the line to the edge of the lower hull above the tangent point."""
         hull: list[_Point] = []
         for point in self._points:
             while len(hull) > 1 and _slope(hull[-2], hull[-1]) >= _slope(hull[-1], point):
@@ -284,5 +286,5 @@ class BridgeClock:
 
 
 def _slope(left: _Point, right: _Point) -> float:
-    """The rate between two points, host by bridge less 1."""
+    """Return the rate between two points, host / bridge - 1."""
     return (right.late_ns - left.late_ns) / (1000 * (right.bridge_us - left.bridge_us))

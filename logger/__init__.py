@@ -1,1 +1,1 @@
-"""mismatchd: from detector volts to SWR, alarms and a lasting record."""
+"""mismatchd: detector volts to SWR, alarms and a permanent record."""

@@ -1,4 +1,4 @@
-"""The datum that flows between the stages."""
+"""Blocks of calibrated pairs that the stages exchange."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ Times = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Bits = NDArray[np.uint8]
 
-QUICK = -1.0  # `PowerBlock.below` where detectors hold no reading for long
+QUICK = -1.0  # `PowerBlock.below` for detectors that do not hold a reading for long
 
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """Noise of the converters, and what follows from it.
+    """Noise of the converters, and quantities derived from it.
 
     sd_v       standard deviation of one forward and one reflected reading, rounding included, volts
     zero_u_v   standard uncertainty of the zero of both, volts
-    step_v     converter step of both, volts; 0 if not known
-    bias_v     bound of the error of both that averaging does not lessen and that differs from level
-               to level: rounding without noise, a zero below the converter's lower end; volts
+    step_v     converter step of both, volts; 0 if unknown
+    bias_v     bound of the error of both that averaging does not reduce and that differs between
+               levels: rounding without noise, a zero below the converter's lower end; volts
     """
 
     sd_v: tuple[float, float]
@@ -38,16 +38,16 @@ class PowerBlock:
     """Calibrated pairs in time order; all arrays (n,).
 
     time_ns      int64 UTC nanoseconds, strictly increasing
-    forward_v    volts as the driver gave them; reflected_v likewise
+    forward_v    volts as returned by the driver; reflected_v likewise
     forward_w    incident power in watts; slightly negative values are noise about zero and are
                  kept so that averages stay unbiased; reflected_w likewise
     flags        uint8 bits of `rows.Flag`
     settled      the detectors have followed the envelope (see `settling`)
     aux          further columns by name
     below        how far the forward reading is below the discharge curve of earlier readings, as a
-                 logarithm; < 0 where detectors hold nothing for long (see `settling.Settled`)
-    hidden       estimated share of the power read that was not there, since the detectors held an
-                 earlier crest; None for no pair
+                 logarithm; < 0 for detectors that hold nothing for long (see `settling.Settled`)
+    hidden       estimated share of the measured power that was not present, because the detectors
+                 held an earlier crest; None if no pair is affected
     """
 
     time_ns: Times
@@ -80,7 +80,7 @@ class PowerBlock:
 
 
 def join(blocks: list[PowerBlock]) -> PowerBlock:
-    """One block out of consecutive ones; an auxiliary column that one lacks is NaN there."""
+    """Join consecutive blocks; an auxiliary column is NaN where a block lacks it."""
     if len(blocks) == 1:
         return blocks[0]
     hidden = None

@@ -1,4 +1,4 @@
-"""Cautions at the point of use, for terminal and page alike. Common practice, no single source.
+"""Cautions at the point of use, for terminal and page. Common practice, no single source.
 
 Local codes, the conditions of the licence and licensed practice come first.
 """
@@ -61,21 +61,21 @@ WIGGLE = (
 
 
 def before_keying(cautions: Sequence[str]) -> list[str]:
-    """Lines for a terminal."""
+    """Return the cautions as lines for a terminal."""
     return ["Before anything is keyed:", *(f"- {text}" for text in cautions)]
 
 
 class Place(Enum):
-    """Where a check sends somebody."""
+    """Place of a check."""
 
-    LOOK = "look"  # eyes and this program only
+    LOOK = "look"  # inspection and this program only
     SHACK = "shack"  # plugs and instruments at the radio
     MAINS = "mains"
     OUTSIDE = "outside"  # antenna, mast, roof
 
 
 class Caution(NamedTuple):
-    """In full, and in a few words for where the full text stands already."""
+    """Full text, and a short form for use where the full text has already been given."""
 
     full: tuple[str, ...] = ()
     short: str = ""

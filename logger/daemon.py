@@ -1,16 +1,16 @@
-"""The running daemon: the only place with threads and signals.
+"""The running daemon: the only module with threads and signals.
 
-    capture   reads the driver, runs the pipeline, hands rows on; never waits for the others
-    keeper    writes rows to the store, then tells; alarms and ended transmissions at once
-    forwarders follow the store, each on its own connection (see forward/)
-    notifiers tell of alarms, each through its own channel (see notify/)
-    metrics   answers scrapers, if asked to (see metrics.py)
-    live      readings of the moment to who is connected (see live/feed.py)
-    main      signals, the status socket, the service manager, the end
+- capture: reads the driver, runs the pipeline, passes rows on; never waits for the others
+- keeper: writes rows to the store, then reports alarms and ended transmissions at once
+- forwarders: follow the store, each on its own connection (see forward/)
+- notifiers: report alarms, each through its own channel (see notify/)
+- metrics: answers scrapers, if configured (see service/metrics.py)
+- live: current readings for connected viewers (see live/feed.py)
+- main: signals, the status socket, the service manager, shutdown
 
-A finite input (a file) may be made to wait, so it is read no faster than rows are stored; a device
-may not, so rows that cannot be stored are held in memory, and the oldest give way, counted and
-told.
+A finite input (a file) can be made to wait, so it is read no faster than rows are stored. A device
+cannot, so rows that cannot be stored are held in memory; on overflow the oldest are dropped,
+counted and reported.
 """
 
 from __future__ import annotations
@@ -69,24 +69,27 @@ log = logging.getLogger("mismatchd")
 READ_TIMEOUT_S = 0.25
 QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the shortest hold time
 KEYED_LINGER_S = 0.001
-MANY_LINGER_S = 0.005  # the same where pairs come so fast that the last block had
-MANY_PAIRS = 64  # and more: what a block costs hardly depends on its size
-BUSY_SHARE = 1.0  # while keyed, collect as long again as the last block took to work on
+MANY_LINGER_S = 0.005  # likewise if pairs arrive so fast that the last block had
+MANY_PAIRS = 64  # this many or more: the cost of a block hardly depends on its size
+BUSY_SHARE = 1.0  # while keyed, collect for this multiple of the processing time of the last block
 POLL_S = 0.2
 GAP_NS = 1_000_000_000  # `status` counts silences longer than this
-FRESH_S = 2.0  # the service manager is told of silences longer than this
+FRESH_S = 2.0  # longer silences are reported to the service manager
 HEALTH_S = 60.0
-HEALTH_WAITS_S = 5.0  # a row of health for others to be stored with
-SALVAGE_S = 1.5  # a salvage gets this long when the daemon is to end,
-STOP_S = 2.5  # capture and keeper this long,
-LIVE_S = 0.5  # the live feed this long,
-FORWARD_S = 2.0  # and then the forwarders and notifiers
+HEALTH_WAITS_S = 5.0  # longest wait of a row of health for other rows to be stored with
+SALVAGE_S = 1.5  # at shutdown, time for a salvage,
+STOP_S = 2.5  # for capture and keeper,
+LIVE_S = 0.5  # for the live feed,
+FORWARD_S = 2.0  # and then for the forwarders and notifiers
 
 
 class Daemon:
-    """One run of one station. `tell` is called for each ended transmission and alarm change after
-    it is in the store; it must not block. `health_s` is how often a row of health is stored.
-    `wait` for a device that is not there, if its driver can, instead of ending."""
+    """One run of one station.
+
+    `tell` is called for each ended transmission and alarm change after it has been stored; it must
+    not block. `health_s` is the interval of rows of health. With `wait`, an absent device is waited
+    for, if its driver can, instead of ending the run.
+    """
 
     def __init__(
         self,
@@ -107,10 +110,10 @@ class Daemon:
         self._content = dump(coupler.content)
         self._coupler = coupler
         self._handed = Handover()
-        self._ended = False  # all that there will be has been taken
+        self._ended = False  # the last rows have been taken
         self._interrupted = True  # transmissions of the last run may still be open
         self._work_ns: tuple[int, ...] = ()  # repairs and adjustments: set by the keeper,
-        self._known_work_ns: tuple[int, ...] = ()  # and what the pipeline knows of
+        self._known_work_ns: tuple[int, ...] = ()  # and those that the pipeline knows
         self._tell_outside = tell
         self._notifiers: list[Notifier] = []
         self._keeper = Keeper(
@@ -141,7 +144,7 @@ class Daemon:
         self._stored_all = threading.Event()
         self._signalled = threading.Event()
         self._failure: MismatchdError | None = None
-        self._deadline_s = math.inf  # for a salvage that goes on when the daemon is to end
+        self._deadline_s = math.inf  # for a salvage still running at shutdown
         self._pairs = 0
         self._gaps = 0
         self._last_ns = 0
@@ -160,10 +163,10 @@ class Daemon:
         self._health_due_s = self._started + next_row_s(clocks.utc_ns, health_s)
 
     def run(self) -> str:
-        """Run until SIGTERM or SIGINT or the end of a finite input; what was stored, in words.
+        """Run until SIGTERM, SIGINT or the end of a finite input; return a summary in words.
 
-        Raises LinkError if the device cannot be opened, MismatchdError if a thread failed; what
-        was measured is stored before that.
+        Raise LinkError if the device cannot be opened, MismatchdError if a thread failed; measured
+        data is stored first.
         """
         try:
             self._open_driver()
@@ -248,7 +251,7 @@ class Daemon:
         return f"stored {listed} in {self._config.store.path}"
 
     def _guard(self, work: Callable[[], None], ended: Callable[[], None]) -> None:
-        """A thread must not die in silence."""
+        """Run a thread's work; record any failure, so that no thread fails silently."""
         try:
             work()
         except MismatchdError as error:
@@ -265,7 +268,7 @@ class Daemon:
         self._stop.set()
 
     def _supervise(self, threads: Sequence[threading.Thread]) -> None:
-        """Tell the service manager what it wants to hear."""
+        """Report the state to the service manager."""
         before = self._supervision.stalled
         turns = {thread.name: self._turns[thread.name] for thread in threads if thread.is_alive()}
         now_s = time.monotonic()
@@ -341,13 +344,13 @@ class Daemon:
         return rows
 
     def _look_at_clock(self) -> list[Row]:
-        """What changes because the wall clock was set."""
+        """Return the rows caused by a change of the wall clock."""
         change = None if self._dating is None else self._dating.look(read_clocks())
         if change is None:
             return []
         ended = self._pipeline.finish(Flag.CLOCK_STEP) if change.leap else []
         rows = [*ended, change]
-        if change.shift is not None:  # as if the daemon had been started again
+        if change.shift is not None:  # as if the daemon had been restarted
             self._note(rows)
             self._pipeline = Pipeline(
                 self._config,
@@ -369,7 +372,7 @@ class Daemon:
             self._known_work_ns = work_ns
 
     def _now_ns(self) -> int:
-        """The time now in the scale of the pairs."""
+        """Return the present time in the scale of the pairs."""
         if self._dating is not None:
             return self._dating.utc_ns(host_ns())
         if not self._pairs:
@@ -377,7 +380,7 @@ class Daemon:
         return self._last_ns + host_ns() - self._last_host_ns
 
     def _note(self, rows: Sequence[Row]) -> None:
-        """What another pipeline is to begin with."""
+        """Record the state with which another pipeline has to begin."""
         for row in rows:
             if isinstance(row, Memory):
                 self._memories[row.rule] = row.content
@@ -416,13 +419,13 @@ class Daemon:
     def _take(self, wait_s: float) -> None:
         keeper = self._keeper
         if self._driver.finite and keeper.failure is not None and not self._stop.is_set():
-            self._stop.wait(wait_s)  # what is not taken stays in the file
+            self._stop.wait(wait_s)  # data that is not taken stays in the file
             return
         rows, self._ended = self._handed.take(wait_s)
         keeper.take(rows, time.monotonic())
 
     def _during_salvage(self) -> None:
-        """Alarms are told; the end does not wait for long."""
+        """Keep reporting alarms during a salvage; end it soon after a shutdown request."""
         self._take(0.0)
         self._turns["keeper"] += 1
         if time.monotonic() > self._deadline_s:
@@ -432,8 +435,10 @@ class Daemon:
             )
 
     def _health_rows(self) -> list[Row]:
-        """The row of the last minute, once a minute: when the thin sample of pairs is archived,
-        since a commit of its own would wear the card."""
+        """Return the row of health of the last minute, once a minute.
+
+        It is stored with the thin sample of pairs, since a commit of its own would wear the card.
+        """
         late_s = time.monotonic() - self._health_due_s
         if late_s < 0 or not (self._keeper.waits or late_s >= min(HEALTH_WAITS_S, self._health_s)):
             return []
@@ -454,7 +459,7 @@ class Daemon:
 
     @contextlib.contextmanager
     def _live(self) -> Iterator[None]:
-        """The live feed, on a thread of its own."""
+        """Run the live feed on its own thread."""
         feed = LiveFeed(self._config.store.path, self._tap, self._live_reading)
         thread = threading.Thread(target=self._serve_live, args=(feed,), name="live", daemon=True)
         thread.start()
@@ -467,14 +472,14 @@ class Daemon:
     def _serve_live(self, feed: LiveFeed) -> None:
         try:
             feed.run()
-        except Exception:  # those who look on must not end the watch
+        except Exception:  # viewers must not stop the daemon
             log.exception("the live feed has stopped")
 
     def _live_reading(self, views: Sequence[View]) -> LiveReading:
         return reading_of(views, self._config.station.channel, tuple(self._open_kinds))
 
     def _start_forwarders(self) -> list[threading.Thread]:
-        """A thread each, so that a dead server holds up no other."""
+        """Start one thread per forwarder, so that an unreachable server delays no other."""
         config = self._config
         if not config.forwarders:
             return []
@@ -494,13 +499,13 @@ class Daemon:
         return threads
 
     def _advice(self, alarm: Mapping[str, Any]) -> list[str]:
-        """What may be behind an alarm; asked for on the threads of notifiers."""
+        """Return possible causes of an alarm; called on the threads of notifiers."""
         from logger.diagnosis import advice
 
         return advice(self._config.store.path, alarm)
 
     def _start_notifiers(self) -> list[threading.Thread]:
-        """A thread each, so that a slow one delays no other."""
+        """Start one thread per notifier, so that a slow one delays no other."""
         config = self._config
         if not config.notifiers:
             return []
@@ -547,7 +552,7 @@ class Daemon:
         }
 
     def status(self) -> dict[str, Any]:
-        """What `mismatchd status` shows of a live daemon."""
+        """Return the content of `mismatchd status` for a running daemon."""
         return {
             "pid": os.getpid(),
             "station": self._config.station.name,
@@ -586,7 +591,7 @@ def _dating(store: Store | None) -> Dating:
             " set before it was stopped; they keep provisional times and are not forwarded",
             lost,
         )
-    # A clock that is vouched for is not held up by rows of a wrong one in the far future.
+    # A trusted clock must not be blocked by rows that a wrong clock placed in the far future.
     trusted = now.wall_ns >= EARLIEST_NS and (now.synchronised or known is not None)
     upto = (now.wall_ns + LONGEST_SLEW_NS,) if trusted else ()
     dating = Dating(now, store.last_ns(*upto), name, known)

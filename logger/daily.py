@@ -1,4 +1,4 @@
-"""What a trend is made from: a value a day of each channel, what was done, and the weather.
+"""Input of a trend: daily values of each channel, work on the station, and the weather.
 
 A day is a UTC day, counted from 1970-01-01.
 """
@@ -18,14 +18,14 @@ IntArray = NDArray[np.int64]
 class Days:
     """The days on which one channel (or, without channels, one frequency) was used.
 
-    All arrays have the shape (n,), with n >= 1; days ascend and none comes twice.
+    All arrays have the shape (n,), with n >= 1; days are strictly increasing.
     """
 
     channel: int | None
     frequency_khz: float | None
     day: IntArray
-    swr: FloatArray  # the middle of the day's transmissions, robust
-    spread: FloatArray  # their standard deviation, robust; 0 for a single one
+    swr: FloatArray  # robust mean of the day's transmissions
+    spread: FloatArray  # their robust standard deviation; 0 for a single one
     transmissions: IntArray
     power_w: FloatArray  # mean forward power
     calibration: IntArray  # equal numbers for equal calibrations
@@ -33,7 +33,7 @@ class Days:
 
 @dataclass(frozen=True)
 class WorkEvent:
-    """Something at a known day after which the station may read otherwise."""
+    """Work on a known day after which the station may read differently."""
 
     day: int
     kind: str  # "repair", "adjustment" or "calibration"
@@ -42,7 +42,7 @@ class WorkEvent:
 
 @dataclass(frozen=True)
 class Weather:
-    """The weather of each day known, NaN where it is not. Arrays of shape (n,), days ascend."""
+    """The weather of each recorded day, NaN where unknown. Arrays of shape (n,), days ascend."""
 
     day: IntArray
     temperature_c: FloatArray  # mean

@@ -1,8 +1,8 @@
-"""The errors a person can meet, each one clear line. Foreign errors are wrapped where they enter.
+"""Errors shown to the user, each as one clear line. Foreign errors are wrapped at their origin.
 
 MismatchdError          exit 1
   StoreError              the database could not be opened, read or written
-    DamageError             its content is not as it was written
+    DamageError             its content is corrupted
     DiskError               the disk is full or fails
   UsageError            exit 2
     ConfigError           a configuration file, with file, line and key
@@ -14,7 +14,7 @@ from __future__ import annotations
 
 
 class MismatchdError(Exception):
-    """Base of all errors that are told to the person as one line."""
+    """Base of all errors that are shown to the user as one line."""
 
     exit_code = 1
 
@@ -24,15 +24,15 @@ class StoreError(MismatchdError):
 
 
 class DamageError(StoreError):
-    """The database is damaged: what is in it is not what was written."""
+    """The database is damaged: its content differs from what was written."""
 
 
 class DiskError(StoreError):
-    """The disk is full or fails: to wait and try again may help."""
+    """The disk is full or fails; a retry later may succeed."""
 
 
 class StatusError(MismatchdError):
-    """The daemon's local socket cannot be made."""
+    """The daemon's local socket cannot be created."""
 
 
 class UsageError(MismatchdError):
@@ -42,12 +42,12 @@ class UsageError(MismatchdError):
 
 
 class ConfigError(UsageError):
-    """A configuration that cannot be used: `file:line: key: what is wrong and what to do`."""
+    """An invalid configuration: `file:line: key: what is wrong and what to do`."""
 
 
 class CalibrationError(UsageError):
-    """A calibration file that cannot be used: `file: key: what is wrong and what to do`."""
+    """An invalid calibration file: `file: key: what is wrong and what to do`."""
 
 
 class BenchPointError(UsageError):
-    """Bench points that cannot be used: `file:row: what is wrong and what to do`."""
+    """Invalid bench points: `file:row: what is wrong and what to do`."""

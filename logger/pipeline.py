@@ -1,6 +1,6 @@
-"""The one path: volts of a block through every stage to rows. No threads, no clocks.
+"""The processing pipeline: volts of a block through every stage to rows. No threads, no clocks.
 
-Live, replayed and simulated pairs all go through here, and only their timestamps matter.
+Live, replayed and simulated pairs all pass through it; only their timestamps matter.
 """
 
 from __future__ import annotations
@@ -31,23 +31,23 @@ from logger.watchdog import Watchdog
 from logger.watchdog.rule import recalled
 
 SECOND_NS = 1_000_000_000
-GATHER_NS = 1_000_000_000  # quiet blocks are gathered for so long at most
-# The noise estimate, which tells of a quarter of an hour (see `noise`), is renewed 1, 2, 4, ... and
+GATHER_NS = 1_000_000_000  # longest time for which quiet blocks are collected
+# The noise estimate, which covers a quarter of an hour (see `noise`), is renewed 1, 2, 4, ... and
 # EARLY s after the first pair and EARLY_KEYED s after the first key-down, then every RENEW_NS. Each
-# renewal cuts a block in two.
+# renewal splits a block.
 EARLY, EARLY_KEYED = 512, 64
 RENEW_NS = 600 * SECOND_NS
-OWN_POWER, SETTLING = "own-power", "settling"  # names of the memories of stages
-MOST_PAIRS = 65_536  # worked on at once, so that they stay in the cache
+OWN_POWER, SETTLING = "own-power", "settling"  # names of the stages' memories
+MOST_PAIRS = 65_536  # most pairs processed at once, so that they fit into the cache
 
 
 class Pipeline:
-    """Calibrates, estimates, segments and watches; returns the rows that became complete.
+    """Calibrates, estimates, segments and watches; returns the rows completed by each block.
 
-    open_kinds  alarms that are open from before
-    memories    what rules and stages had learned: the content of the last `Memory` of each
-    archive     whether pairs for the archive, and the weather, are among the rows
-    tap         is shown each block that is worked on, and must not wait
+    open_kinds  alarms already open
+    memories    state learned by rules and stages: the content of the last `Memory` of each
+    archive     True if pairs for the archive, and the weather, are among the rows
+    tap         called with each processed block; must not block
     """
 
     def __init__(
@@ -104,7 +104,7 @@ class Pipeline:
             float(coupler.reflected.volts(quiet_w)),
         )
         self._gathered: list[SampleBlock] = []
-        self._unmeasured: list[Quarters] = []  # that the noise has not been measured on yet
+        self._unmeasured: list[Quarters] = []  # not yet measured for noise
         self._doubtful = Flag(0)
         self._first_ns: int | None = None
         self._first_keyed_ns: int | None = None
@@ -112,14 +112,14 @@ class Pipeline:
 
     @property
     def keyed(self) -> bool:
-        """Whether a transmission is going on (the hang time counts)."""
+        """True during a transmission, including its hang time."""
         return self._transmissions.under_way
 
     def process(self, block: SampleBlock) -> list[Row]:
-        """Take in one block; the rows that it completed, in the order to store them.
+        """Process one block; return the rows that it completed, in the order to store them.
 
-        While nobody transmits small blocks are gathered and worked on together, which changes
-        nothing in the rows and most of what an idle station costs.
+        While nobody transmits, small blocks are collected and processed together. This changes
+        nothing in the rows and saves most of the load of an idle station.
         """
         rows: list[Row] = []
         if self._gathered and (block.gap or block.clock_step != self._gathered[0].clock_step):
@@ -131,7 +131,7 @@ class Pipeline:
         return rows + self._flush()
 
     def tick(self, now_ns: int) -> list[Row]:
-        """Time has reached `now_ns` without a pair."""
+        """Advance to `now_ns` without a pair; return the completed rows."""
         rows = self._flush()
         self._settling.advance(now_ns, self._noise.sd_v)
         ended = self._transmissions.advance(now_ns)
@@ -143,11 +143,11 @@ class Pipeline:
         return rows + self._marked(self._watchdog.tick(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
-        """No more pairs will come: end what is going on."""
+        """End all open events, since no more pairs will come; return the completed rows."""
         rows = self._flush()
         quarters = self._levels.finish(self._noise)
         found = self._excursions.finish(quarters, self._noise)
-        # What is cut short teaches nothing: after a crash nobody would know of it either.
+        # Events cut short are not learned from: after a crash they would be unknown as well.
         last = self._watched([*found, *self._transmissions.finish(flag)], quarters)
         rows += [row for row in last if not isinstance(row, Memory)]
         if self._weather is not None:
@@ -155,11 +155,11 @@ class Pipeline:
         return rows
 
     def know_work(self, times_ns: Iterable[int]) -> None:
-        """All times at which somebody repaired or adjusted something, by the journal."""
+        """Set all times at which the station was repaired or adjusted, from the journal."""
         self._watchdog.know_work(times_ns)
 
     def _quiet(self, block: SampleBlock) -> bool:
-        """Nothing is going on, and no reading of the block could begin anything."""
+        """True if nothing is in progress and no reading of the block could start anything."""
         return bool(
             not self._transmissions.under_way
             and not self._watchdog.data_missed
@@ -208,7 +208,7 @@ class Pipeline:
         rows = self._watched(rows, quarters, changes)
         quiet = self._thin_sample.update(samples.time_ns, keyed | foreign)
         self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
-        # Only now what was over without a pair: a replay has no ticks.
+        # Only now process what ended without a pair: a replay has no ticks.
         self._own_ready = self._own_power.learned
         for over in (*self._unmeasured, *([] if quarters is None else [quarters])):
             self._tracker.update_keyed(over)
@@ -224,8 +224,10 @@ class Pipeline:
     def _watched(
         self, rows: list[Row], quarters: Quarters | None, changes: Sequence[AlarmChange] = ()
     ) -> list[Row]:
-        """Return complete rows, the alarm changes that they cause beside those given, and, with an
-        ended transmission, the memories of rules and stages."""
+        """Return the completed rows, with the alarm changes given and those caused by the rows.
+
+        With an ended transmission, the memories of rules and stages are added.
+        """
         found = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
         both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
         ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
@@ -242,7 +244,7 @@ class Pipeline:
         return [*rows, *both, *(Memory(*each) for each in memories.items())]
 
     def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:
-        """Alarm changes flagged like the pairs of about that time."""
+        """Return alarm changes with the doubtful flags of the pairs at about that time."""
         if not self._doubtful:
             return changes
         return [
@@ -251,8 +253,11 @@ class Pipeline:
         ]
 
     def _parts(self, block: SampleBlock) -> Iterator[SampleBlock]:
-        """Cut at the moments when the noise estimate is renewed. They depend on timestamps only,
-        so that rows do not depend on how the stream was cut into blocks. Cut what is too long."""
+        """Split a block where the noise estimate is renewed and where it is too long.
+
+        The renewals depend on timestamps only, so that rows do not depend on how the stream was cut
+        into blocks.
+        """
         times = block.time_ns
         begin = 0
         if self._first_keyed_ns is None:
@@ -288,5 +293,5 @@ class Pipeline:
 
 
 def _ends(rows: Sequence[Row]) -> list[int]:
-    """Return the ends of the transmissions among rows that have ended, in order."""
+    """Return the ends of the ended transmissions among the rows, in order."""
     return sorted(row.end_ns for row in rows if isinstance(row, Transmission) and row.ended)

@@ -1,4 +1,4 @@
-"""The rows that the stages hand to the store: plain facts, times in UTC nanoseconds."""
+"""Rows that the stages pass to the store: plain facts, times in UTC nanoseconds."""
 
 from __future__ import annotations
 
@@ -10,40 +10,40 @@ import msgspec
 
 from drivers.contract import SampleBlock
 
-# Raw pairs so long before an alarm or excursion and after it are captured (see store/captures.py).
+# Raw pairs this long before and after an alarm or excursion are captured (store/captures.py).
 CAPTURE_BEFORE_NS = 2_000_000_000
 CAPTURE_AFTER_NS = 3_000_000_000
 
 
 class Flag(IntFlag):
-    """What is to be known about a reading; kept as bits, exported as words."""
+    """Qualifications of a reading; stored as bits, exported as words."""
 
-    BELOW_FLOOR = 1  # under the readable floor: the power means something, the SWR does not
-    CLIPPED = 2  # a converter was at its end
-    EXTRAPOLATED = 4  # outside the range the calibration covers
-    UNSETTLED = 8  # too near an edge of keying for the detectors to have settled
-    GAP = 16  # pairs are missing inside
+    BELOW_FLOOR = 1  # under the readable floor: the power is valid, the SWR is not
+    CLIPPED = 2  # a converter was at its limit
+    EXTRAPOLATED = 4  # outside the range of the calibration
+    UNSETTLED = 8  # too near a key-down or key-up for the detectors to have settled
+    GAP = 16  # pairs are missing within it
     INTERRUPTED = 32  # the daemon ended before the transmission did
-    RELATIVE = 64  # watts are relative: the calibration knows balance only
-    CLOCK_STEP = 128  # a clock was set about then: the time may be wrong (see `dating`)
-    # 256 and more are of rows, not of pairs
+    RELATIVE = 64  # watts are relative: the calibration gives the balance only
+    CLOCK_STEP = 128  # a clock was set at about then: the time may be wrong (see `service.dating`)
+    # 256 and above apply to rows, not to pairs.
     ENVELOPE = 512  # the envelope outpaced the detectors: mean powers and energy are estimates
 
     def words(self) -> str:
-        """The flags as lower-case words joined by spaces, in the order above."""
+        """Return the flags as lower-case words joined by spaces, in the order above."""
         return " ".join((flag.name or "").lower().replace("_", "-") for flag in self)
 
 
 class Second(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One second of a transmission (its first and last second may be shorter).
 
-    `time_ns` is the whole UTC second, or the start of the transmission if that is later.
-    Powers are means over the pairs of the second in watts, volts the means of what the driver
-    gave. `swr` and its bounds are None below the readable floor.
+    `time_ns` is the whole UTC second, or the start of the transmission if that is later. Powers are
+    means over the pairs of the second in watts, volts the means of the driver's volts. `swr` and
+    its bounds are None below the readable floor.
     """
 
     time_ns: int
-    start_ns: int  # of the transmission it belongs to
+    start_ns: int  # start of its transmission
     forward_w: float
     reflected_w: float
     swr: float | None
@@ -58,11 +58,11 @@ class Second(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One transmission, or as much of it as there is so far (`ended` False).
+    """One transmission, or its part so far (`ended` False).
 
-    `swr_low..swr_high` is the 95 % interval of what the SWR is; `swr_noise_low..swr_noise_high`
-    that of noise alone, for asking whether it changed. `energy_j` is incident energy with its 95 %
-    interval `energy_low_j..energy_high_j`, None in rows of programs that did not know it.
+    `swr_low..swr_high` is the 95 % interval of the true SWR; `swr_noise_low..swr_noise_high` that
+    from noise alone, for detecting changes. `energy_j` is the incident energy with its 95 %
+    interval `energy_low_j..energy_high_j`, None in rows of older versions that lacked it.
     """
 
     start_ns: int
@@ -90,7 +90,7 @@ class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
-    """An alarm was raised or cleared. `start_ns` names the transmission it happened in, if any."""
+    """An alarm was raised or cleared. `start_ns` is the start of its transmission, if any."""
 
     kind: str
     change: str  # "raised" or "cleared"
@@ -104,7 +104,7 @@ class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Excursion(msgspec.Struct, frozen=True, kw_only=True):
-    """A short departure of the reflection and back.
+    """A short departure of the reflection and its return.
 
     `duration_ms` runs from the first pair that departed to the first that did not. `swr_peak` is
     the reading furthest away, which is the lowest where reflection fell; `swr_beside` the level
@@ -118,7 +118,7 @@ class Excursion(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Memory(msgspec.Struct, frozen=True):
-    """What a rule of the watchdog has learned by the end of a transmission, as JSON."""
+    """State learned by a rule of the watchdog up to the end of a transmission, as JSON."""
 
     rule: str
     content: bytes
@@ -126,18 +126,18 @@ class Memory(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """Pairs for the archive. `begins` marks the first of a run: stages started afresh with it."""
+    """Pairs for the archive. `begins` is True for the first of a run: the stages restarted."""
 
     block: SampleBlock
     begins: bool = False
 
 
 class Health(msgspec.Struct, frozen=True, kw_only=True):
-    """How the daemon fared in the `duration_s` seconds before `time_ns`, about a minute.
+    """Health of the daemon in the `duration_s` seconds before `time_ns`, about a minute.
 
-    Counts are of that time. `queue_max` is the most batches that waited for the store at once,
-    `clock_step_ms` by how much the host's clock was set, `forwarder_backlog` the rows that wait
-    for servers. None: not known, or there was nothing to measure.
+    Counts cover that time. `queue_max` is the largest number of batches that waited for the store,
+    `clock_step_ms` the amount by which the host's clock was set, `forwarder_backlog` the number of
+    rows waiting for servers. None: unknown, or nothing to measure.
     """
 
     time_ns: int
@@ -158,16 +158,16 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class WeatherRow(msgspec.Struct, frozen=True, kw_only=True):
-    """The weather of an hour, a day or whatever a row stands for; None is not known."""
+    """The weather of an hour, a day or another period of a row; None is unknown."""
 
     time_ns: int
     temperature_c: float | None = None  # mean
-    rain_mm: float | None = None  # fallen since the row before
+    rain_mm: float | None = None  # since the row before
     wind_m_s: float | None = None  # mean
 
 
 class Trust(Enum):
-    """What is thought of the wall clock since the host was started; see `dating`."""
+    """Trust in the wall clock since the host was started; see `service.dating`."""
 
     PROVISIONAL = "provisional"
     UNCONFIRMED = "unconfirmed"
@@ -175,8 +175,11 @@ class Trust(Enum):
 
 
 class Boot(NamedTuple):
-    """One start of the host. Its rows are those from `since_ns` on, were dated by `offset_ns` (UTC
-    less host clock) and follow older rows, the last of which is at `before_ns`."""
+    """One start of the host.
+
+    Its rows are those from `since_ns` on; they were dated with `offset_ns` (UTC minus host clock)
+    and follow older rows, the last of them at `before_ns`.
+    """
 
     name: str
     trust: Trust
@@ -194,9 +197,9 @@ class Shift(NamedTuple):
 
 
 class ClockChange(msgspec.Struct, frozen=True):
-    """What is thought of the clock has changed; with `shift`, so do the times of stored rows.
+    """The trust in the clock has changed; with `shift`, so do the times of stored rows.
 
-    `leap` says that the times of the next pairs do not go on evenly from those before.
+    `leap` is True if the times of the next pairs do not continue evenly.
     """
 
     boot: Boot

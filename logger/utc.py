@@ -1,4 +1,4 @@
-"""UTC times as text and back, in whole numbers only, so that no digit is lost."""
+"""Conversion of UTC times to text and back, in integers only, so that no digit is lost."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ UNIT_NS = {
     unit: seconds * 1_000_000_000
     for unit, seconds in {"s": 1, "m": 60, "h": 3600, "d": 86400, "w": 604800}.items()
 }
-INT64 = 1 << 63  # what SQLite and the clock can hold
+INT64 = 1 << 63  # limit of SQLite and of the clock
 
 
 def format_ns(time_ns: int) -> str:
-    """Nanoseconds since the epoch as ISO 8601 with `Z` and microseconds."""
+    """Format nanoseconds since the epoch as ISO 8601 with `Z` and microseconds."""
     time = EPOCH + timedelta(microseconds=time_ns // 1000)
     return time.isoformat(timespec="microseconds") + "Z"
 
 
 def parse_duration(text: str) -> int:
-    """Nanoseconds of `30m`, `2h`, `7d`, also `s` and `w`. Raises UsageError."""
+    """Return the nanoseconds of `30m`, `2h`, `7d`, also `s` and `w`. Raise UsageError."""
     found = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())
     if not found:
         raise UsageError(f"{text!r} is not a duration; write 30m, 2h or 7d")
@@ -31,9 +31,9 @@ def parse_duration(text: str) -> int:
 
 
 def parse_time(text: str, now_ns: int) -> int:
-    """Nanoseconds since the epoch of a time given by a person. Raises UsageError.
+    """Return the nanoseconds since the epoch of a time given by the user. Raise UsageError.
 
-    An ISO 8601 date or date and time (UTC unless it carries an offset), or how long ago: `30m`,
+    `text` is an ISO 8601 date or date and time (UTC unless it carries an offset), or an age: `30m`,
     `2h`, `7d`, also `s` and `w`.
     """
     ago = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())

@@ -1,4 +1,4 @@
-"""Numbers and lists inside sentences."""
+"""Numbers and lists within sentences."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Driver `frames`: the reference bridge, or any that speaks PROTOCOL.md."""
+"""Driver `frames`: the reference bridge, or any other that follows PROTOCOL.md."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ from drivers.recording import Chunk
 from drivers.serial_link import SerialLink
 from drivers.timeline import host_ns
 
-FLOOD_LINGER_S = 0.015  # a full-speed USB port gives 18 kB meanwhile, the kernel holds 64
-ASK_S = 1.0  # the identity is asked for no more often
-UNREADABLE_S = 3.0  # bytes come, and for so long nothing that can be read
+FLOOD_LINGER_S = 0.015  # a full-speed USB port delivers 18 kB in this time, the kernel buffers 64
+ASK_S = 1.0  # shortest interval between identity requests
+UNREADABLE_S = 3.0  # data arrives, but none of it has been readable for this long
 
 
 class FramesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Keys of `driver:` for this kind. What of the last three is None the bridge chooses."""
+    """Keys of `driver:` for this kind. The bridge chooses whichever of the last three is None."""
 
     port: str
     baud: Annotated[int, msgspec.Meta(gt=0)] = 115200
@@ -36,7 +36,7 @@ class FramesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 class BridgeStream(FrameStream):
-    """A stream made from options, for `replay`."""
+    """Frame stream made from options, for `replay`."""
 
     def __init__(self, options: FramesOptions) -> None:
         super().__init__(options.baud)
@@ -74,37 +74,37 @@ class FramesDriver:
         self._wanted = (options.period_us, options.block, options.oversampling)
         self._asked_s = -ASK_S
         self._seen: Identity | None = None
-        self._blocks = 0  # those read when something could last be read, and when that was
+        self._blocks = 0  # number of blocks at the last successful read, and the time of that read
         self._read_s: float | None = None
         self._unreadable = False
 
     @property
     def counters(self) -> dict[str, int]:
-        """What was read and what was dropped, by reason; what became of the link."""
+        """Counters of data read, of data dropped by reason, and of the link."""
         return {**self._stream.counters, **self._link.counters}
 
     @property
     def away(self) -> str | None:
-        """Why the port is not there, None while it is."""
+        """Reason why the port is absent; None while it is present."""
         return self._link.away
 
     @property
     def identity(self) -> Identity | None:
-        """What the bridge last said of itself."""
+        """Latest identity message of the bridge."""
         return self._stream.identity
 
     def open(self) -> None:
-        """Open the port and ask the bridge who it is. Raises LinkError."""
+        """Open the port and request the identity of the bridge. Raise LinkError."""
         self._link.open()
         self._opened()
 
     def open_or_wait(self) -> None:
-        """Open the port, or go on as if it had been lost. Raises LinkError."""
+        """Open the port, or continue as if it had been lost. Raise LinkError."""
         self._link.open(wait=True)
         self._opened()
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
-        """The next pairs; see the contract."""
+        """Return the next pairs; see the contract."""
         if not self._ready:
             chunks = self.read_raw(timeout_s, linger_s)
             if chunks:
@@ -116,7 +116,7 @@ class FramesDriver:
         return self._ready.popleft() if self._ready else None
 
     def read_raw(self, timeout_s: float, linger_s: float) -> list[Chunk]:
-        """Bytes as they arrive, for up to `linger_s` after the first."""
+        """Return bytes as they arrive, for up to `linger_s` after the first."""
         return self._arrivals.read(timeout_s, linger_s)
 
     def send(self, data: bytes) -> None:
@@ -128,7 +128,7 @@ class FramesDriver:
         self._link.write(frames)
 
     def notices(self) -> list[str]:
-        """Changes of state of the link and the bridge, in words."""
+        """Return the changes of state of the link and the bridge, in words."""
         notices, self._notices = self._notices, []
         said = list(self._stream.said)
         self._stream.said.clear()
@@ -151,10 +151,10 @@ class FramesDriver:
         try:
             self.send(b"identify")
         except LinkError:
-            return  # it says who it is by itself, every second
+            return  # the bridge sends its identity unprompted every second
 
     def _wish(self, identity: Identity) -> None:
-        """Tell the bridge how pairs are wanted, each time it says that it makes them otherwise."""
+        """Send the wanted settings whenever the bridge reports different ones."""
         settings = identity.settings
         made = (settings.period_us, settings.block, settings.oversampling)
         wished = tuple(w or m for w, m in zip(self._wanted, made, strict=True))
@@ -163,7 +163,7 @@ class FramesDriver:
                 self.send("set {} {} {}".format(*wished).encode())
 
     def _judge(self) -> None:
-        """Ask for the identity if it is wanted; tell once when nothing can be read."""
+        """Request the identity if needed; report once when nothing can be read."""
         now_s = self._monotonic()
         identity = self._stream.identity
         if identity is not None and identity is not self._seen:
@@ -186,7 +186,7 @@ class FramesDriver:
                 )
 
     def _reopened(self) -> None:
-        """The link was lost and is back: what comes next may begin in the middle of a frame."""
+        """Handle a reconnect: the next data may begin in the middle of a frame."""
         self._stream.reset()
         self._seen = None
         self._ask()

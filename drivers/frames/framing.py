@@ -10,10 +10,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 MOST = 254  # bytes of payload and CRC
-LONGEST = MOST + 2  # bytes of a frame without its delimiter; some encoders add a needless 01
+LONGEST = MOST + 2  # bytes of a frame without its delimiter; some encoders append a redundant 01
 SHORTEST = 4  # kind, CRC and COBS
-_FEWEST = 12  # frames of a length below which numpy costs more than it saves
-_BULK_LONGEST = 254  # longer frames may hold a code of 255, which stands for no zero
+_FEWEST = 12  # frames of one length below which numpy is slower than a loop
+_BULK_LONGEST = 254  # longer frames may contain code 255, which does not mark a zero
 
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
@@ -22,8 +22,8 @@ Ints = NDArray[np.int64]
 class Group(NamedTuple):
     """Intact frames of one length and one kind, in order; k >= 1.
 
-    place    (k,) which frame of the feed each was, counting damaged ones
-    end      (k,) the offset in the data fed just after its delimiter
+    place    (k,) index of each frame in the data fed, damaged frames included
+    end      (k,) offset just after the frame's delimiter in the data fed
     payload  (k, length) without the CRC
     """
 
@@ -32,17 +32,17 @@ class Group(NamedTuple):
     payload: Bytes
 
     def cut(self, part: slice | NDArray[np.bool_]) -> Group:
-        """Some of them."""
+        """Return the selected frames."""
         return Group(self.place[part], self.end[part], self.payload[part])
 
 
 def crc16(data: bytes) -> int:
-    """CRC-16/IBM-3740; 0 of data that its own CRC follows, high byte first."""
+    """Return the CRC-16/IBM-3740; 0 for data followed by its own CRC, high byte first."""
     return crc_hqx(data, 0xFFFF)
 
 
 def cobs_encode(data: bytes) -> bytes:
-    """COBS without the delimiter; 254 bytes without a zero get no needless 01."""
+    """Encode as COBS without the delimiter; 254 bytes without a zero get no redundant 01."""
     out = bytearray()
     pieces = data.split(b"\0")
     for last, piece in enumerate(pieces, 1 - len(pieces)):
@@ -56,7 +56,7 @@ def cobs_encode(data: bytes) -> bytes:
 
 
 def cobs_decode(data: bytes) -> bytes | None:
-    """What was encoded, None if that is no COBS. `data` holds no zero."""
+    """Decode COBS `data`, which contains no zero; return None if it is not valid COBS."""
     out = bytearray()
     at, size = 0, len(data)
     while at < size:
@@ -72,12 +72,12 @@ def cobs_decode(data: bytes) -> bytes | None:
 
 
 def frame(payload: bytes) -> bytes:
-    """The frame of this payload, delimiter included."""
+    """Return the frame of this payload, including the delimiter."""
     return cobs_encode(payload + crc16(payload).to_bytes(2, "big")) + b"\0"
 
 
 def unframe(stuffed: bytes) -> bytes | None:
-    """The payload of a frame without its delimiter, None if it is damaged."""
+    """Return the payload of a frame without its delimiter, or None if the frame is damaged."""
     if not SHORTEST <= len(stuffed) <= LONGEST:
         return None
     data = cobs_decode(stuffed)
@@ -87,21 +87,21 @@ def unframe(stuffed: bytes) -> bytes | None:
 
 
 class Deframer:
-    """Finds the intact frames however the bytes were cut into pieces.
+    """Finds the intact frames in a byte stream cut anywhere.
 
-    `corrupt` counts damaged frames, `partial` those of which the beginning cannot have been seen.
-    Never keeps more than a frame.
+    `corrupt` counts damaged frames, `partial` those whose beginning cannot have been received.
+    Buffers one frame at most.
     """
 
     def __init__(self) -> None:
         self.corrupt = 0
         self.partial = 0
         self._tail = b""
-        self._first = True  # no delimiter has been seen yet
-        self._overlong = False  # inside what is too long to be a frame
+        self._first = True  # no delimiter received yet
+        self._overlong = False  # within data too long to be a frame
 
     def reset(self) -> None:
-        """What comes next may begin in the middle of a frame."""
+        """Prepare for data that may begin in the middle of a frame."""
         self.partial += bool(self._tail)
         self._tail, self._first, self._overlong = b"", True, False
 
@@ -134,7 +134,7 @@ class Deframer:
             for at, payload in found:
                 good[at] = True
                 groups += _by_kind(Group(at, ends[at] + 1 - carried, payload))
-        if self._overlong:  # the first piece is what is left of it
+        if self._overlong:  # the first piece is the end of the overlong data
             self._overlong = good[0] = False
             sizes[0] = LONGEST + 1
             groups = [cut for group in groups if (cut := _without_first(group)) is not None]
@@ -148,11 +148,13 @@ class Deframer:
 
 
 def unframe_all(array: Bytes, starts: Ints, size: int) -> tuple[NDArray[np.bool_], Bytes]:
-    """Which of the frames of `size` bytes that start there are intact (n,), and the payloads of
-    these (k, length). `size` is 254 at most."""
+    """Decode the frames of `size` bytes (at most 254) at `starts`.
+
+    Return a mask of the intact frames (n,) and their payloads (k, length).
+    """
     stuffed = sliding_window_view(array, size)[starts]
     flat = stuffed.reshape(-1)
-    # A code's place becomes the zero that it stands for; all frames step from code to code.
+    # Each code is replaced by the zero that it marks; all frames advance code by code in parallel.
     ends = np.arange(1, len(starts) + 1) * size
     at = ends - size
     even = np.zeros(len(starts), np.bool_)
@@ -174,7 +176,7 @@ def unframe_all(array: Bytes, starts: Ints, size: int) -> tuple[NDArray[np.bool_
 
 
 def _lengths(sizes: Ints) -> list[int]:
-    """The sizes that a frame can have, of those there are."""
+    """Return the distinct sizes that a frame can have."""
     possible = sizes[(sizes >= SHORTEST) & (sizes <= LONGEST)]
     return [int(size) for size in np.flatnonzero(np.bincount(possible, minlength=1))]
 

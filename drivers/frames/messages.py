@@ -1,4 +1,4 @@
-"""What the payloads mean, and the words that people write commands in. See PROTOCOL.md."""
+"""Encoding and decoding of payloads, and the text form of commands. See PROTOCOL.md."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ BLOCK_HEAD = 12  # bytes before the pairs of a block
 PAIR_BYTES = {12: 3, 16: 4}
 RESETS = ("not known", "power", "reset pin", "supply too low", "watchdog", "software")
 RESULTS = ("done", "cannot be", "not known")
-# By number: name of the auxiliary column and how many of its units one of the wire's is.
+# By number: name of the auxiliary column, and the size of the wire's unit in that column's unit.
 READINGS = {
     1: ("supply_v", 1e-3),
     2: ("chip_temperature_c", 1e-2),
@@ -46,7 +46,7 @@ class Type(IntEnum):
 
 
 class Settings(NamedTuple):
-    """How the pairs are made. `period_us` and `skew_us` in µs, `reference_mv` in millivolts."""
+    """Acquisition settings. `period_us` and `skew_us` in µs, `reference_mv` in millivolts."""
 
     boot: int
     period_us: int
@@ -60,17 +60,17 @@ class Settings(NamedTuple):
 
     @property
     def tag(self) -> int:
-        """What blocks made by these settings bear."""
+        """Tag carried by the blocks made with these settings."""
         return crc16(_SETTINGS.pack(*self))
 
     @property
     def volts(self) -> float:
-        """Volts for a code of 1."""
+        """Volts per code."""
         return self.reference_mv / 1000 / self.full_scale
 
 
 class Identity(NamedTuple):
-    """What a bridge says of itself."""
+    """Identity message of a bridge."""
 
     settings: Settings
     reset: int
@@ -79,12 +79,12 @@ class Identity(NamedTuple):
 
     @property
     def why_started(self) -> str:
-        """The reason of the last reset in words."""
+        """Reason of the last reset in words."""
         return RESETS[self.reset] if self.reset < len(RESETS) else RESETS[0]
 
 
 class Blocks(NamedTuple):
-    """Blocks of the same number of pairs: (k,) each, and their pairs as bytes (k, bytes)."""
+    """Blocks of equally many pairs: fields of shape (k,), and the packed pairs (k, bytes)."""
 
     tag: Ints
     number: Ints
@@ -93,7 +93,7 @@ class Blocks(NamedTuple):
     packed: Bytes
 
     def cut(self, part: slice | NDArray[np.bool_]) -> Blocks:
-        """Some of them."""
+        """Return the selected blocks."""
         return Blocks(
             self.tag[part],
             self.number[part],
@@ -104,35 +104,35 @@ class Blocks(NamedTuple):
 
 
 def kind(type_: Type, version: int = VERSION) -> int:
-    """The first byte of a payload."""
+    """Return the first byte of a payload."""
     return version << 4 | type_
 
 
 def pack(type_: Type, body: bytes = b"") -> bytes:
-    """The frame of a message."""
+    """Return the frame of a message."""
     return frame(bytes([kind(type_)]) + body)
 
 
 def pack_identity(identity: Identity) -> bytes:
-    """The frame of an identity."""
+    """Return the frame of an identity."""
     head = _SETTINGS.pack(*identity.settings) + bytes([identity.reset, identity.inhibit])
     return pack(Type.IDENTITY, head + identity.name.encode("ascii"))
 
 
 def pack_block(settings: Settings, number: int, clock_us: int, pairs: Codes) -> bytes:
-    """The frame of a block of pairs (n, 2)."""
+    """Return the frame of a block of pairs (n, 2)."""
     head = struct.pack("<HIIB", settings.tag, number % WRAP, clock_us % WRAP, len(pairs))
     return pack(Type.BLOCK, head + pack_pairs(pairs, settings.bits))
 
 
 def pack_readings(clock_us: int, readings: Mapping[int, int]) -> bytes:
-    """The frame of auxiliary readings by their numbers."""
+    """Return the frame of auxiliary readings, given by number."""
     body = b"".join(_READING.pack(*reading) for reading in readings.items())
     return pack(Type.READINGS, struct.pack("<I", clock_us % WRAP) + body)
 
 
 def pack_pairs(pairs: Codes, bits: int) -> bytes:
-    """Pairs (n, 2) as bytes."""
+    """Pack pairs (n, 2) into bytes."""
     if bits == 16:
         return pairs.astype("<u2").tobytes()
     forward, reflected = pairs.astype(np.uint16).T
@@ -141,7 +141,7 @@ def pack_pairs(pairs: Codes, bits: int) -> bytes:
 
 
 def unpack_pairs(packed: Bytes, bits: int) -> tuple[Codes, Codes]:
-    """Forward and reflected codes (k, n) of pairs packed in (k, bytes)."""
+    """Return the forward and reflected codes (k, n) of pairs packed in (k, bytes)."""
     if bits == 16:
         codes = np.ascontiguousarray(packed).view("<u2")
         return codes[:, 0::2], codes[:, 1::2]
@@ -153,7 +153,7 @@ def unpack_pairs(packed: Bytes, bits: int) -> tuple[Codes, Codes]:
 
 
 def unpack_blocks(payload: Bytes) -> Blocks | None:
-    """Blocks of one length (k, bytes); None if it cannot be a block's."""
+    """Decode blocks of one length (k, bytes); return None if a block cannot have this length."""
     if payload.shape[1] < BLOCK_HEAD + 3:
         return None
     head = payload[:, :BLOCK_HEAD].astype(np.int64)
@@ -167,7 +167,7 @@ def unpack_blocks(payload: Bytes) -> Blocks | None:
 
 
 def unpack_identity(payload: bytes) -> Identity | None:
-    """The identity in this payload; None if it makes no sense."""
+    """Decode an identity; return None if the payload is invalid."""
     body = payload[1:]
     if not _SETTINGS.size + 2 <= len(body) <= _SETTINGS.size + 2 + 32:
         return None
@@ -186,7 +186,7 @@ def unpack_identity(payload: bytes) -> Identity | None:
 
 
 def unpack_readings(payload: bytes) -> tuple[int, dict[str, float]] | None:
-    """The clock and the readings by the names of their columns; None if it makes no sense."""
+    """Decode the clock and the readings by column name; return None if the payload is invalid."""
     body = payload[5:]
     if len(payload) < 5 or len(body) % _READING.size:
         return None
@@ -199,10 +199,10 @@ def unpack_readings(payload: bytes) -> tuple[int, dict[str, float]] | None:
 
 
 def command(words: str) -> bytes:
-    """The bytes to send for a command in words.
+    """Return the bytes to send for a command given in words.
 
-    An empty frame comes first, as what was sent before may have been torn. Raises ValueError with
-    a line for the person.
+    An empty frame is prepended because an earlier write may have been cut short. Raise ValueError
+    with a line for the user.
     """
     name, *arguments = words.split() or [""]
     try:

@@ -1,7 +1,7 @@
-"""Chunks of bytes with their arrival in, sample blocks out. Knows no port and no clock.
+"""Conversion of timestamped chunks of bytes into sample blocks; independent of port and clock.
 
-What the bridge took and the host did not get is a gap: the numbers of the pairs tell. Codes are
-read only by the settings that their tag names.
+Pairs that the bridge took and the host did not receive are a gap, detected from the pair numbers.
+Codes are read only with the settings named by their tag.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from drivers.frames.messages import WRAP, Blocks, Identity, Type
 from drivers.recording import Chunk
 from drivers.timeline import BridgeClock, Monotone, Times, arrival_times
 
-REORDERED = 4096  # so many pairs back is a frame that came late or twice; more is a restart
+REORDERED = 4096  # a step back by up to this many pairs is a late frame; a longer one, a restart
 MOST_SAID = 50
-READINGS_US = 5_000_000  # how long an auxiliary reading holds
+READINGS_US = 5_000_000  # validity of an auxiliary reading
 OTHERS = ("lost", "restarted", "bridge_clock", "pattern_wrong")
 REASONS = ("corrupt", "partial", "malformed", "unidentified", "other_version", "reordered")
 
@@ -41,11 +41,12 @@ class _Piece(NamedTuple):
 
 
 class FrameStream:
-    """The pairs in the bytes of a bridge.
+    """Decoder of the pairs in the byte stream of a bridge.
 
-    `identity` is what the bridge said last, `asking` whether blocks came that cannot be read
-    without it, `version` that of the protocol if it is another, `refused` the types of command that
-    it would not obey by its present settings. `said` collects changes of state in words.
+    `identity` is the latest identity, `asking` is True if blocks arrived that cannot be read
+    without it, `version` is the protocol version if it differs from ours, `refused` holds the types
+    of command that the bridge refused under its present settings. `said` collects changes of state
+    in words.
     """
 
     def __init__(self, baud: int) -> None:
@@ -59,7 +60,7 @@ class FrameStream:
         self._counters = dict.fromkeys((*REASONS, *OTHERS), 0)
         self._blocks = 0
         self._tag = -1
-        self._next: int | None = None  # number of the pair that should come
+        self._next: int | None = None  # number of the next expected pair
         self._gap = False
         self._stepped = False
         self._leaps_told = 0
@@ -70,26 +71,29 @@ class FrameStream:
 
     @property
     def counters(self) -> dict[str, int]:
-        """`blocks` that were read; frames dropped, by reason; `lost` pairs, also on the bridge;
-        `restarted`, the times the bridge started anew; `bridge_clock`, the leaps of its clock;
-        `pattern_wrong`, pairs."""
+        """Counters of the stream.
+
+        `blocks` read; frames dropped, by reason; `lost` pairs, including those lost on the bridge;
+        `restarted`, restarts of the bridge; `bridge_clock`, jumps of its clock; `pattern_wrong`,
+        pairs.
+        """
         self._counters["corrupt"] = self._deframer.corrupt
         self._counters["partial"] = self._deframer.partial
         return {"blocks": self._blocks, **self._counters}
 
     def reset(self) -> None:
-        """The link was opened again: what comes next may begin in the middle of a frame."""
+        """Handle a reconnect: the next data may begin in the middle of a frame."""
         self._deframer.reset()
         self._clock.restart()
 
     def skip(self, chunks: Sequence[Chunk]) -> None:
-        """Drop these chunks unread. The numbers will tell how many pairs that were."""
+        """Drop these chunks unread. The pair numbers will show how many pairs were lost."""
         self._deframer.reset()
 
     def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
-        """The pairs whose frames ended in these chunks, None if there are none.
+        """Return the pairs whose frames ended in these chunks, or None if there are none.
 
-        Pairs lost between them flag the whole as coming after a gap; `feed_parts` says where.
+        A loss between them sets `gap` on the whole block; `feed_parts` shows its position.
         """
         parts = self.feed_parts(chunks)
         if not parts:
@@ -109,7 +113,7 @@ class FrameStream:
         return whole
 
     def feed_parts(self, chunks: Sequence[Chunk]) -> list[SampleBlock]:
-        """The same, cut where pairs were lost and where the scale or the readings changed."""
+        """Like `feed`, but split where pairs were lost or the scale or the readings changed."""
         groups = self._deframer.feed(b"".join([chunk.data for chunk in chunks]))
         if not groups:
             return []
@@ -195,7 +199,7 @@ class FrameStream:
         self._gap = self._stepped = True
 
     def _read_blocks(self, payload: NDArray[np.uint8], arrival_ns: Times) -> Iterator[_Piece]:
-        """The pieces in blocks of one length that follow each other."""
+        """Yield the consecutive pieces in blocks of one length."""
         blocks = messages.unpack_blocks(payload)
         if blocks is None:
             self._counters["malformed"] += len(payload)
@@ -238,7 +242,7 @@ class FrameStream:
             )
 
     def _consecutive(self, blocks: Blocks) -> Iterator[slice]:
-        """Stretches of blocks without a loss, in time order; counts what is not."""
+        """Yield runs of blocks without a loss, in time order; count the losses."""
         count = len(blocks.number)
         if not count:
             return
@@ -250,7 +254,7 @@ class FrameStream:
             step = 0 if self._next is None else (number - self._next) % WRAP
             back = WRAP - step
             if step and back <= REORDERED:
-                # All that overlaps what was given already is dropped, block by block.
+                # Blocks that overlap pairs already returned are dropped.
                 late = min(stop - start, -(-back // size))
                 self._counters["reordered"] += late
                 start += late
@@ -268,8 +272,11 @@ class FrameStream:
             start = stop
 
     def _times(self, blocks: Blocks, arrival_ns: Times, settings: messages.Settings) -> Times:
-        """When the pairs were taken, (pairs,): first and last of each block by the bridge's clock,
-        those between evenly."""
+        """Return the times of the pairs, (pairs,).
+
+        The bridge's clock gives the first and the last of each block; those between are evenly
+        spaced.
+        """
         size = int(blocks.pairs[0])
         last_us = (blocks.clock_us + (size - 1) * settings.period_us) % WRAP
         ends_us = np.stack((blocks.clock_us, last_us), axis=1).ravel()
@@ -279,7 +286,8 @@ class FrameStream:
         if leaps:
             self._counters["bridge_clock"] += leaps
             self._stepped = True
-            # A clock at a wrong rate leaps again and again: told when twice as often as before.
+            # A clock at a wrong rate jumps repeatedly, so report it only each time the count
+            # doubles.
             if self._counters["bridge_clock"] >= 2 * self._leaps_told:
                 self._leaps_told = self._counters["bridge_clock"]
                 self.said.append("the bridge's clock jumped or runs at a wrong rate")
@@ -298,7 +306,7 @@ class FrameStream:
 
 
 class _Arrivals:
-    """When the bytes of some chunks came."""
+    """Arrival times of the bytes of some chunks."""
 
     def __init__(self, chunks: Sequence[Chunk], baud: int) -> None:
         self._ends = np.cumsum([len(chunk.data) for chunk in chunks])
@@ -306,13 +314,13 @@ class _Arrivals:
         self._baud = baud
 
     def of(self, end: Ints) -> Times:
-        """When the byte before each of these offsets was on the wire."""
+        """Return the time on the wire of the byte before each of these offsets."""
         chunk_of = np.searchsorted(self._ends, end)
         return arrival_times(self._stamps[chunk_of], self._ends[chunk_of] - end, self._baud)
 
 
 def _in_order(groups: list[Group]) -> Iterator[tuple[Group, slice]]:
-    """The frames as they came: stretches of each group."""
+    """Yield the frames in order of arrival, as runs of each group."""
     if len(groups) == 1:
         yield groups[0], slice(0, len(groups[0].place))
         return

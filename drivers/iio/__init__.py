@@ -1,1 +1,1 @@
-"""Driver `iio`: converters that the Linux kernel knows, by their files or by their buffer."""
+"""Driver `iio`: converters supported by the Linux kernel, read through files or the buffer."""

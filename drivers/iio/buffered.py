@@ -1,8 +1,9 @@
-"""Pairs out of the buffer of a converter: whole scans with the kernel's own times.
+"""Pairs from the buffer of a converter: complete scans with the kernel's timestamps.
 
 From memory of the ABI document: `buffer0` (older kernels: `scan_elements` and `buffer`) holds
 `_en`, `_index` and `_type` of each element, `length`, `watermark` and `enable`; the character
-device gives whole scans while it is enabled; `current_timestamp_clock` takes a clock's name.
+device delivers complete scans while the buffer is enabled; `current_timestamp_clock` accepts the
+name of a clock.
 """
 
 from __future__ import annotations
@@ -30,17 +31,17 @@ from drivers.iio.scan import Element, Scan, parse_type
 from drivers.timeline import WRAP_US, BridgeClock, Monotone, Times, host_ns
 
 CLOCK = "boottime"  # the kernel's name of the clock of host_ns
-LENGTH_S = 2.0  # so much fits into the buffer
+LENGTH_S = 2.0  # capacity of the buffer in seconds
 SHORTEST = 128  # scans
 WATERMARK_S = 0.01
-MOST_BYTES = 1 << 20  # taken at once
+MOST_BYTES = 1 << 20  # most bytes taken in one read
 
 
 class Buffered:
-    """The buffer of the device in `folder`, from its start to its end.
+    """The buffer of the device in `folder`, from start to stop.
 
-    `wanted_hz` is the wanted rate of the scans, None for what the converter is set to. Raises
-    LinkError if there is no buffer or it cannot be started.
+    `wanted_hz` is the wanted rate of the scans, None for the present setting of the converter.
+    Raises LinkError if there is no buffer or it cannot be started.
     """
 
     def __init__(
@@ -65,7 +66,7 @@ class Buffered:
                 raise LinkError(f"{folder} cannot stream: {self._elements} has no {channel.name}")
         try:
             self._file = os.open(node, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
-        except OSError as error:  # busy if another program has it
+        except OSError as error:  # busy if another program uses it
             raise LinkError(why_not(node, error, writing=False)) from error
         try:
             self._start(folder, wanted_hz)
@@ -80,7 +81,7 @@ class Buffered:
                 f"{folder} cannot stream without a trigger: write the name of one (`cat"
                 f" /sys/bus/iio/devices/trigger*/name`) into {trigger}"
             )
-        write_text(self._buffer / "enable", "0")  # after a kill it may still run
+        write_text(self._buffer / "enable", "0")  # it may still run after a kill
         self._rate_hz = sampling_rate(folder, self._channels, wanted_hz)
         elements = self._choose()
         self._scan = Scan(elements)
@@ -90,7 +91,7 @@ class Buffered:
         )
         self._timed = "timestamp" in elements
         clock = folder / "current_timestamp_clock"
-        with contextlib.suppress(LinkError):  # what the clock is then, the arrivals tell
+        with contextlib.suppress(LinkError):  # the arrivals then show which clock it is
             write_text(clock, CLOCK)
         self._host_clock = clock.exists() and read_text(clock) == CLOCK
         length = max(SHORTEST, round(LENGTH_S * (self._rate_hz or 0)))
@@ -98,13 +99,13 @@ class Buffered:
             ("length", length),
             ("watermark", max(1, round(WATERMARK_S * (self._rate_hz or 0)))),
         ):
-            with contextlib.suppress(LinkError):  # some hardware has its own
+            with contextlib.suppress(LinkError):  # some hardware has a fixed one
                 write_text(self._buffer / name, str(value))
         self._length = int(read_number(self._buffer / "length"))
         write_text(self._buffer / "enable", "1")
 
     def _choose(self) -> dict[str, tuple[int, Element]]:
-        """Enable what is wanted and nothing else; what is then in a scan."""
+        """Enable exactly the wanted elements; return the elements of a scan."""
         wanted = {"timestamp", *(channel.name for channel in self._channels)}
         elements = {}
         for kind in sorted(self._elements.glob("in_*_type")):
@@ -124,7 +125,7 @@ class Buffered:
         return elements
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
-        """The next pairs; see the contract. Raises OSError when the converter is gone."""
+        """Return the next pairs; see the contract. Raise OSError when the converter is gone."""
         poll = select.poll()
         poll.register(self._file, select.POLLIN)
         if not poll.poll(max(0, round(1000 * timeout_s))):
@@ -150,7 +151,7 @@ class Buffered:
         else:
             times = arrival_ns
         forward, reflected = self._channels
-        # A full buffer takes nothing more, so what is missing came after what it holds.
+        # A full buffer accepts nothing more, so the missing scans follow those that it holds.
         gap, self._gap = self._gap, scans >= self._length
         return SampleBlock(
             self._monotone.update(times),
@@ -167,7 +168,7 @@ class Buffered:
         return (counts + channel.offset) * channel.scale_v
 
     def _take(self) -> bytes:
-        """What is waiting."""
+        """Return the waiting data."""
         most = max(1, 65536 // self._scan.size) * self._scan.size
         pieces: list[bytes] = []
         size = 0
@@ -179,7 +180,7 @@ class Buffered:
             except BlockingIOError:
                 break
             except OSError:
-                if not pieces:  # else it fails again at the next call, and nothing is lost
+                if not pieces:  # otherwise it fails again at the next call, and nothing is lost
                     raise
                 break
             pieces.append(piece)
@@ -187,7 +188,7 @@ class Buffered:
         return b"".join(pieces)
 
     def _arrivals(self, scans: int) -> Times:
-        """When these scans came, the last of them now, the others evenly before it."""
+        """Return the arrival times of these scans, evenly spaced up to the last, which is now."""
         now_ns = host_ns()
         since_ns = (now_ns - self._last_arrival_ns) / scans
         self._last_arrival_ns = now_ns
@@ -196,7 +197,7 @@ class Buffered:
 
     def close(self) -> None:
         """Stop the buffer and release the device."""
-        with contextlib.suppress(LinkError):  # gone, or it never ran
+        with contextlib.suppress(LinkError):  # gone, or never started
             write_text(self._buffer / "enable", "0")
         if self._file >= 0:
             os.close(self._file)
@@ -204,5 +205,5 @@ class Buffered:
 
 
 def _ends(element: Element) -> tuple[int, int]:
-    """The lowest and the highest count."""
+    """Return the lowest and the highest count."""
     return (-element.most - 1 if element.signed else 0), element.most

@@ -1,4 +1,4 @@
-"""A converter as the kernel shows it: which folder it is, its channels, and what a count is.
+"""A converter in the kernel's file system: its folder, its channels, and the scale of a count.
 
 File names are those of the ABI document sysfs-bus-iio, from memory: `name`, `label`,
 `in_<channel>_raw`, `_scale` and `_offset`, the latter two also shared by all channels of a type;
@@ -25,18 +25,18 @@ class VoltageChannel:
     """A voltage input; volts = (count + offset) * scale_v."""
 
     name: str  # as in file names, without in_
-    file: Path  # its counts (or millivolts, if the kernel has them only so)
+    file: Path  # its counts (or millivolts, if the kernel offers only those)
     scale_v: float
     offset: float
-    step_v: float  # 0 if not known
+    step_v: float  # 0 if unknown
 
     def volts(self, count: float) -> float:
-        """What this count stands for."""
+        """Convert a count into volts."""
         return (count + self.offset) * self.scale_v
 
 
 def find_device(wanted: str, root: Path) -> Path:
-    """The folder of a device given by path, by `iio:device0`, by its name or its label."""
+    """Return the folder of a device given by path, by `iio:device0`, by its name or its label."""
     if "/" in wanted:
         folder = Path(wanted)
         if not folder.is_dir():
@@ -59,7 +59,7 @@ def find_device(wanted: str, root: Path) -> Path:
 
 
 def find_channel(folder: Path, wanted: str) -> VoltageChannel:
-    """The voltage channel of this name, such as `voltage0` or `voltage0-voltage1`."""
+    """Return the voltage channel of this name, such as `voltage0` or `voltage0-voltage1`."""
     name = wanted.removeprefix("in_")
     raw, processed = folder / f"in_{name}_raw", folder / f"in_{name}_input"
     if not name.startswith("voltage") or not (raw.exists() or processed.exists()):
@@ -82,7 +82,7 @@ def find_channel(folder: Path, wanted: str) -> VoltageChannel:
 
 
 def _attribute(folder: Path, name: str, what: str) -> float | None:
-    """The channel's own file, else that shared by its type."""
+    """Read the channel's own file, else the one shared by its type."""
     for whose in (name, re.sub(r"\d+", "", name), "voltage"):
         file = folder / f"in_{whose}_{what}"
         if file.exists():
@@ -93,8 +93,10 @@ def _attribute(folder: Path, name: str, what: str) -> float | None:
 def sampling_rate(
     folder: Path, channels: tuple[VoltageChannel, VoltageChannel], wanted_hz: float | None
 ) -> float | None:
-    """Set the converter's rate if one is wanted and it has a setting; what it is then, None if it
-    does not say. Raises LinkError."""
+    """Set the wanted rate if the converter has a setting for it.
+
+    Return the resulting rate in Hz, None if unknown. Raise LinkError.
+    """
     for prefix in ("", "in_voltage_", *(f"in_{channel.name}_" for channel in channels)):
         file = folder / f"{prefix}sampling_frequency"
         if file.exists():
@@ -105,7 +107,7 @@ def sampling_rate(
 
 
 def read_number(file: Path) -> float:
-    """The number in an attribute. Raises LinkError."""
+    """Return the number in an attribute. Raise LinkError."""
     text = read_text(file)
     try:
         number = float(text)
@@ -117,7 +119,7 @@ def read_number(file: Path) -> float:
 
 
 def read_text(file: Path) -> str:
-    """The text of an attribute. Raises LinkError."""
+    """Return the text of an attribute. Raise LinkError."""
     try:
         return file.read_text("utf-8", "replace").strip()
     except OSError as error:
@@ -125,11 +127,11 @@ def read_text(file: Path) -> str:
 
 
 def write_text(file: Path, text: str) -> None:
-    """Set an attribute, unless it is so already. Raises LinkError."""
+    """Set an attribute unless it already has this value. Raise LinkError."""
     try:
         if file.read_text("utf-8", "replace").strip() == text:
             return
-        opened = os.open(file, os.O_WRONLY | os.O_TRUNC | os.O_CLOEXEC)  # never makes a file
+        opened = os.open(file, os.O_WRONLY | os.O_TRUNC | os.O_CLOEXEC)  # never creates a file
         try:
             os.write(opened, text.encode())
         finally:
@@ -139,7 +141,7 @@ def write_text(file: Path, text: str) -> None:
 
 
 def why_not(file: Path | str, error: OSError, *, writing: bool) -> str:
-    """One line for the person: what could not be done with this file and what to do."""
+    """Return one line for the user: what could not be done with this file, and what to do."""
     act = "write to" if writing else "read"
     reason = error.strerror or str(error)
     if error.errno in (errno.EACCES, errno.EPERM):

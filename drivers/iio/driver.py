@@ -1,4 +1,4 @@
-"""The driver: opens a converter, by its buffer or by its files, and again when it comes back."""
+"""The driver: opens a converter, by its buffer or by its files, and reopens it after a loss."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ class IioOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     device      name, label, `iio:device0` or the path of its folder
     forward     channel of the forward detector, such as voltage0 or voltage0-voltage1
     reflected   channel of the reflected detector
-    read        buffer: kernel's buffer; poll: files; auto: the buffer if there is one that runs
-    rate_hz     pairs a second; without it what the converter is set to, and 100 if its files are
-                polled
-    sysfs, dev  where the kernel shows converters and their buffers
+    read        buffer: kernel's buffer; poll: files; auto: the buffer if one can be started
+    rate_hz     pairs per second; without it, the present setting of the converter, and 100 if its
+                files are polled
+    sysfs, dev  folders in which the kernel lists converters and their buffers
     """
 
     device: str
@@ -69,21 +69,21 @@ class IioDriver:
 
     @property
     def counters(self) -> dict[str, int]:
-        """How often the converter was lost, and pairs left out because a reading failed."""
+        """Number of losses of the converter, and of pairs skipped because a reading failed."""
         failed = self._source.failed if isinstance(self._source, Polled) else 0
         counters = dict(self._counters)
         counters["failed_readings"] += failed
         return counters
 
     def open(self) -> None:
-        """Open the converter. Raises LinkError."""
+        """Open the converter. Raise LinkError."""
         self.close()
         self._source = self._start()
         self.away = None
         self._open = True
 
     def open_or_wait(self) -> None:
-        """Open the converter, or go on as if it had been lost."""
+        """Open the converter, or continue as if it had been lost."""
         try:
             self.open()
         except LinkError as error:
@@ -91,7 +91,7 @@ class IioDriver:
             self._lose(f"{error}; waiting for it")
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
-        """The next pairs; see the contract."""
+        """Return the next pairs; see the contract."""
         if not self._open:
             raise LinkError(f"converter {self._options.device} is not open")
         if self._source is None:
@@ -106,7 +106,7 @@ class IioDriver:
         return block
 
     def notices(self) -> list[str]:
-        """Lost, back again, readings that fail."""
+        """Return the changes of state: lost, reconnected, readings that fail."""
         notices, self._notices = self._notices, []
         return notices
 
@@ -151,7 +151,7 @@ class IioDriver:
         self._counters = counters
 
     def _reopen(self, timeout_s: float) -> None:
-        """Wait for the next attempt, at most so long, and make it."""
+        """Wait for the next attempt, at most `timeout_s`, and make it."""
         wait_s = self._retry_s - time.monotonic()
         if wait_s > timeout_s:
             time.sleep(timeout_s)

@@ -1,4 +1,4 @@
-"""Pairs by reading the files of a converter's channels again and again."""
+"""Pairs from repeated reading of the files of a converter's channels."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from drivers.iio.device import VoltageChannel, why_not
 from drivers.timeline import Monotone, host_ns
 
 GONE = (errno.ENODEV, errno.ENOENT, errno.ENXIO, errno.EBADF, errno.ESHUTDOWN)
-MOST = 10_000  # pairs in a block
+MOST = 10_000  # most pairs in a block
 
 
 class Polled:
-    """The forward and the reflected channel, read one right after the other, `rate_hz` times a
-    second or as often as the converter can. The time of a pair is the middle of both readings.
+    """Reads the forward and then the reflected channel, `rate_hz` times a second at most.
 
-    A reading that fails leaves its pair out; `failing` says why, None while they succeed.
+    The time of a pair is the middle of the two readings. A pair is skipped if a reading fails;
+    `failing` states why, None while readings succeed.
     """
 
     def __init__(
@@ -34,7 +34,7 @@ class Polled:
         pread: Callable[[int, int, int], bytes],
     ) -> None:
         self.failing: str | None = None
-        self.failed = 0  # pairs left out
+        self.failed = 0  # pairs skipped
         self._folder = folder
         self._channels = channels
         self._period_s = 1 / rate_hz
@@ -51,7 +51,7 @@ class Polled:
                 raise LinkError(why_not(channel.file, error, writing=False)) from error
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
-        """The next pairs; see the contract. Raises OSError when the converter is gone."""
+        """Return the next pairs; see the contract. Raise OSError when the converter is gone."""
         until_s = time.monotonic() + timeout_s
         gap = False
         times: list[int] = []
@@ -66,7 +66,7 @@ class Polled:
                 time.sleep(self._due_s - now_s)
             elif times and now_s >= until_s:
                 break
-            # A reading that was late is not made up for by two at once.
+            # A late reading is not followed by two in quick succession.
             self._due_s = max(self._due_s + self._period_s, time.monotonic())
             begun_ns = host_ns()
             pair = self._pair()

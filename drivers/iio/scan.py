@@ -1,7 +1,7 @@
-"""What the bytes of a buffer mean: elements, their places in a scan, and counts. Pure.
+"""Layout of a buffer: elements, their positions in a scan, and counts. Pure functions.
 
 The rules are those of the kernel's ABI document for industrial I/O (sysfs-bus-iio) and of the
-kernel's way to lay out a scan, both from memory: `[be|le]:[s|u]bits/storagebits[Xrepeat][>>shift]`;
+kernel's layout of a scan, both from memory: `[be|le]:[s|u]bits/storagebits[Xrepeat][>>shift]`;
 elements in the order of their indexes, each aligned to its own size, the scan to its largest.
 """
 
@@ -20,7 +20,7 @@ STORAGE_BITS = (8, 16, 32, 64)
 
 @dataclass(frozen=True, slots=True)
 class Element:
-    """How one value stands in a scan."""
+    """Format of one value in a scan."""
 
     little: bool
     signed: bool
@@ -31,17 +31,17 @@ class Element:
 
     @property
     def size(self) -> int:
-        """Bytes in a scan."""
+        """Size in a scan, bytes."""
         return self.storage_bits // 8 * self.repeat
 
     @property
     def most(self) -> int:
-        """The highest count there can be."""
+        """Highest possible count."""
         return int((1 << (self.bits - self.signed)) - 1)
 
 
 def parse_type(text: str) -> Element:
-    """The element that a `_type` file describes, such as `le:s12/16>>4`. Raises ValueError."""
+    """Parse the content of a `_type` file, such as `le:s12/16>>4`. Raise ValueError."""
     found = TYPE.fullmatch(text.strip())
     if found is None:
         raise ValueError(f"{text.strip()!r} is not a scan element type")
@@ -56,7 +56,7 @@ def parse_type(text: str) -> Element:
 
 
 class Scan:
-    """The places of the elements in a scan, by name; `size` is that of a scan in bytes."""
+    """Positions of the elements in a scan, by name; `size` is the size of a scan in bytes."""
 
     def __init__(self, elements: Mapping[str, tuple[int, Element]]) -> None:
         self._places: dict[str, tuple[int, Element]] = {}
@@ -68,13 +68,14 @@ class Scan:
         self.size = _aligned(end, largest)
 
     def counts(self, data: bytes, name: str) -> NDArray[np.int64]:
-        """The counts (n,) of an element in the whole scans of `data`; the first if repeated."""
+        """Return the counts (n,) of an element in the scans of `data`; the first if repeated."""
         start, element = self._places[name]
         width = element.storage_bits // 8
         scans = np.frombuffer(data, np.uint8, len(data) // self.size * self.size)
         column = np.ascontiguousarray(scans.reshape(-1, self.size)[:, start : start + width])
         stored = column.view(f"{'<' if element.little else '>'}u{width}")[:, 0].astype(np.uint64)
-        # Up to the left end of the word and back: what stands above falls off, the sign spreads.
+        # Shift to the left end of the word and back: the bits above are dropped, the sign is
+        # extended.
         left = np.uint64(64 - element.bits - element.shift)
         right = 64 - element.bits
         high = stored << left

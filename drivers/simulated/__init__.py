@@ -1,4 +1,4 @@
-"""A simulated station: an antenna, its line and plugs, an operator, a coupler and a converter.
+"""A simulated station: antenna, feedline and plugs, operator, coupler and converter.
 
-Seeded, so that the same options give the same samples whatever the size of the blocks.
+Seeded: the same options give the same samples, whatever the size of the blocks.
 """

@@ -12,19 +12,20 @@ from numpy.typing import ArrayLike, NDArray
 
 from drivers.simulated.station import Z0_OHM, ComplexArray, FloatArray, NotNegative, Positive
 
-# Span of the detector table: below it volts are far under any converter's step, above it no such
-# coupler is built. The density makes straight lines between the logarithms good to 1e-6.
+# Span of the detector table: below it, the volts are far under the step of any converter; above it
+# lies no practical coupler. At this density, linear interpolation between logarithms is accurate to
+# 1e-6.
 LEAST_PEAK_V, MOST_PEAK_V, TABLE_POINTS = 1e-6, 1e3, 16385
-SERIES_BELOW = 15.0  # ln I0: power series below, asymptotic series above; both good to 1e-10 here
-ATTACK_SPAN = 6.0  # attack time constants that the charging filter reaches back
-DECAY_SPAN = 20.0  # decay time constants after which nothing is left (2e-9)
+SERIES_BELOW = 15.0  # ln I0: power series below, asymptotic series above; both exact to 1e-10
+ATTACK_SPAN = 6.0  # length of the charging filter in attack time constants
+DECAY_SPAN = 20.0  # decay time constants after which 2e-9 is left
 
 
 class Port(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
     """One side of the coupler with its detector.
 
     n_vt_v and r_is_v are the constants of I0(Vp/(n Vt)) = (1 + V/(R Is)) exp(V/(n Vt)), in volts.
-    The wave of the other direction leaks in by `directivity_db`, turned by `leak_deg`.
+    The opposite wave leaks in by `directivity_db`, with the phase `leak_deg`.
     """
 
     coupling_db: float = 24.0
@@ -42,7 +43,7 @@ def _forward_port() -> Port:
 
 
 def _reflected_port() -> Port:
-    # Two diodes of one bag differ a little.
+    # Two diodes of one batch differ slightly.
     return Port(
         coupling_db=24.2,
         directivity_db=30.0,
@@ -54,7 +55,7 @@ def _reflected_port() -> Port:
 
 
 class SimulatedCoupler(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
-    """Both ports. Whoever sets one port's keys gets the defaults of `Port` for the others."""
+    """Both ports. A port with some keys set takes the defaults of `Port` for the others."""
 
     forward: Port = msgspec.field(default_factory=_forward_port)
     reflected: Port = msgspec.field(default_factory=_reflected_port)
@@ -69,12 +70,12 @@ class Adc(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True)
 
     @property
     def step_v(self) -> float:
-        """The volts of one step."""
+        """Size of one step in volts."""
         return self.reference_v / 2.0**self.bits
 
     @property
     def full_scale_v(self) -> float:
-        """The reading at which the converter clips."""
+        """Reading at which the converter clips, in volts."""
         return self.reference_v - self.step_v
 
 
@@ -115,10 +116,10 @@ def ln_i0(x: ArrayLike) -> FloatArray:
 
 
 def detector_law(peak_v: ArrayLike, n_vt_v: float, r_is_v: float) -> FloatArray:
-    """Solve the detector's law for the direct volts of a steady carrier; slow and exact.
+    """Solve the detector law for the DC volts of a steady carrier; slow and exact.
 
-    The logarithm of the law is a rising concave function of V, so Newton's steps from 0 climb to
-    the root and never pass it.
+    The logarithm of the law is a rising concave function of V, so Newton's steps from 0 approach
+    the root from below.
     """
     target = ln_i0(np.asarray(peak_v, dtype=np.float64) / n_vt_v)
     volts = np.zeros_like(target)
@@ -138,21 +139,21 @@ def _detector_table(n_vt_v: float, r_is_v: float) -> tuple[FloatArray, FloatArra
 
 
 def detector_volts(port: Port, peak_v: ArrayLike) -> FloatArray:
-    """Return the direct volts of `port` for RF peak volts, from a table; without the zero."""
+    """Return the DC volts of `port` for RF peak volts, from a table; without the zero offset."""
     ln_peak, ln_volts = _detector_table(port.n_vt_v, port.r_is_v)
     peak = np.maximum(np.asarray(peak_v, dtype=np.float64), LEAST_PEAK_V)
     return np.asarray(np.exp(np.interp(np.log(peak), ln_peak, ln_volts)))
 
 
 def memory_s(port: Port) -> float:
-    """Return how far back the detector's output depends on its input."""
+    """Return the time in seconds over which past input affects the detector's output."""
     return (ATTACK_SPAN * port.attack_ms + DECAY_SPAN * port.decay_ms) * 1e-3
 
 
 def hold(port: Port, volts: FloatArray, dt_s: float) -> FloatArray:
-    """Return what the hold capacitor does with evenly spaced `volts`: quick up, slow down.
+    """Return the response of the hold capacitor to evenly spaced `volts`: fast attack, slow decay.
 
-    Charging is a short causal filter; after it the output is the largest of all earlier volts,
+    Charging is a short causal filter; after it, the output is the maximum of all earlier volts,
     each decayed since. In logarithms that is a running maximum, and nothing can overflow.
     """
     attack_s = port.attack_ms * 1e-3
@@ -167,6 +168,6 @@ def hold(port: Port, volts: FloatArray, dt_s: float) -> FloatArray:
 
 
 def convert(adc: Adc, volts: FloatArray, noise: NDArray[np.float64]) -> FloatArray:
-    """Return `volts` as the converter reads them; `noise` is of unit variance."""
+    """Return `volts` as read by the converter; `noise` has unit variance."""
     steps = np.rint(volts / adc.step_v + adc.noise_lsb * noise)
     return np.asarray(np.clip(steps, 0, 2**adc.bits - 1) * adc.step_v)

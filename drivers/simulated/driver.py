@@ -1,4 +1,4 @@
-"""The driver: delivers a simulated station's pairs, at once or as time goes by."""
+"""The driver: returns the pairs of a simulated station, at once or in real time."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ class SimulatedOptions(msgspec.Struct, forbid_unknown_fields=True, kw_only=True,
     """The keys under `driver:` besides `kind`.
 
     seed        the same seed, options and start_utc give the same samples
-    rate_hz     pairs a second
+    rate_hz     pairs per second
     duration_s  simulated seconds until the input ends; without it, never
-    pace        fast: as quickly as they are read; realtime: as the clock goes
+    pace        fast: as fast as they are read; realtime: at the pace of the clock
     speed       simulated seconds per second of the clock in realtime
-    start_utc   the time of the first pair; without it, the time of opening
+    start_utc   time of the first pair; without it, the time of opening
     block_s     simulated seconds in one block, at most
     """
 
@@ -76,25 +76,25 @@ class SimulatedDriver:
         self._end: int | None = None
         if options.duration_s is not None:
             self._end = int(options.duration_s * options.rate_hz)
-        self._next = 0  # the pair that comes next
-        self._chunk: tuple[int, Chunk] | None = None  # the one in use
+        self._next = 0  # index of the next pair
+        self._chunk: tuple[int, Chunk] | None = None  # number and content of the chunk in use
         self._opened = False
         self._start_ns: int | None = None
         self._start_monotonic = 0.0
 
     def truth(self) -> Simulation:
-        """Return what is really going on, for tests and demonstrations; time 0 is `start_ns`."""
+        """Return the true state of the station for tests and demonstrations. Time 0: `start_ns`."""
         return self._simulation
 
     @property
     def start_ns(self) -> int:
-        """The time of the first pair, known once the driver was opened."""
+        """Time of the first pair, known after the driver was opened."""
         if self._start_ns is None:
             raise LinkError("the simulated station was never opened")
         return self._start_ns
 
     def open(self) -> None:
-        """Start the simulated clock, or find the simulation where it has come to meanwhile."""
+        """Start the simulated clock, or continue a simulation that has advanced in the meantime."""
         self._opened = True
         if self._start_ns is None:
             start = self._options.start_utc
@@ -102,13 +102,13 @@ class SimulatedDriver:
             self._start_ns = wall_ns // 1000 * 1000
             self._start_monotonic = self._monotonic()
         elif self._options.pace == "realtime":
-            # A device goes on talking when nobody listens.
+            # A device keeps sending when nobody reads it.
             missed = self._due() - self._next
             self._next += missed
             self.counters["missed_while_closed"] += missed
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
-        """Return what is due, or the next block at once in the fast pace."""
+        """Return the pairs that are due, or the next block at once if the pace is fast."""
         if not self._opened:
             raise LinkError("the simulated station is not open")
         if self._end is not None and self._next >= self._end:
@@ -127,11 +127,11 @@ class SimulatedDriver:
         return []
 
     def close(self) -> None:
-        """Stop listening; the simulated time goes on."""
+        """Stop reading; the simulated time continues."""
         self._opened = False
 
     def _due(self) -> int:
-        """Return how many pairs have come by now in realtime, at least those delivered."""
+        """Return the number of pairs due by now in real time, at least the number returned."""
         simulated_s = (self._monotonic() - self._start_monotonic) * self._options.speed
         due = int(simulated_s * self._options.rate_hz) + 1
         if self._end is not None:
@@ -139,7 +139,7 @@ class SimulatedDriver:
         return max(due, self._next)
 
     def _wait_for(self, pairs: int, at_most_s: float) -> None:
-        """Sleep until so many more pairs are due (or the input ends), or the time is up."""
+        """Sleep until this many more pairs are due (or the input ends), or the time is up."""
         last = self._next + pairs - 1
         if self._end is not None:
             last = min(last, self._end - 1)
@@ -149,11 +149,11 @@ class SimulatedDriver:
             due_at = self._start_monotonic + last / self._options.rate_hz / self._options.speed
             if now >= give_up:
                 return
-            # The microsecond keeps rounding from waking us just before the pair is due.
+            # The extra microsecond keeps rounding from waking us just before the pair is due.
             self._sleep(min(max(due_at - now, 0.0) + 1e-6, give_up - now))
 
     def _block(self, stop: int) -> SampleBlock:
-        """Return the pairs up to `stop` and move on."""
+        """Return the pairs up to `stop` and advance."""
         pieces: dict[str, list[np.ndarray[tuple[int], np.dtype[np.float64]]]] = {
             name: [] for name in COLUMNS
         }

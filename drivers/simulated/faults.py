@@ -1,4 +1,4 @@
-"""Plugs that fail: what resistance they put in series with, or across, the line, and when."""
+"""Failing plugs: the resistance in series with the line or across it, and its timing."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ DEFAULT_OHM: dict[Kind, float] = {
     "heating": 80.0,
     "intermittent": 1e6,
 }
-WINDOW_S = 10.0  # intermittent breaks are drawn for each such span by itself
-HEAT_SPAN = 14.0  # heating time constants after which a joint is cold again (1e-6)
+WINDOW_S = 10.0  # intermittent breaks are drawn independently for each such span
+HEAT_SPAN = 14.0  # heating time constants after which a joint has cooled (1e-6 left)
 
 
 class Fault(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
-    """One fault of one plug; without `duration_s` it stays.
+    """One fault of one plug; without `duration_s` it is permanent.
 
     open          `ohm` in series (default 1e6)
     short         `ohm` across the line (default 0)
     resistance    `ohm` in series (default 50)
-    heating       in series, creeping towards `ohm` (default 80) with time constant `heat_s` while
-                  keyed and back towards 0 at rest
+    heating       in series, approaching `ohm` (default 80) with time constant `heat_s` while
+                  keyed and returning to 0 at rest
     intermittent  `ohm` in series (default 1e6) for moments of about `length_ms` (half to one and a
                   half times that), on average `rate_per_s` of them
     """
@@ -50,7 +50,7 @@ class Fault(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=Tru
 
     @property
     def end_s(self) -> float:
-        """When it is over; infinite if it stays."""
+        """End of the fault in seconds; infinite if permanent."""
         return np.inf if self.duration_s is None else self.at_s + self.duration_s
 
 
@@ -66,7 +66,7 @@ class BadContact:
 def bad_contacts(
     faults: Sequence[Fault], seed: int, since_s: float, until_s: float
 ) -> list[BadContact]:
-    """Return the spans that overlap the given one, in order; each intermittent break is one."""
+    """Return the bad contacts that overlap the span, in order; each intermittent break is one."""
     spans: list[BadContact] = []
     for place, fault in enumerate(faults):
         if fault.at_s >= until_s or fault.end_s <= since_s:
@@ -82,7 +82,7 @@ def _breaks(
     fault: Fault, place: int, seed: int, since_s: float, until_s: float
 ) -> list[BadContact]:
     found = []
-    # A break is shorter than a window, so one that began in the window before may still last.
+    # A break is shorter than a window, so only one that began in the window before can still last.
     for window in range(max(0, int(since_s // WINDOW_S) - 1), int(until_s // WINDOW_S) + 1):
         rng = generator(seed, Stream.CONTACT, place, window)
         count = int(rng.poisson(fault.rate_per_s * WINDOW_S))
@@ -99,9 +99,9 @@ def _breaks(
 def warmth(
     key_downs: Sequence[KeyDown], since_s: float, heat_s: float, t_s: FloatArray
 ) -> FloatArray:
-    """Return how warm a joint is, 0 cold to 1: first order, driven by the key from `since_s` on.
+    """Return the temperature of a joint, 0 (cold) to 1: first order, driven from `since_s` on.
 
-    The system is linear, so each key-down adds its own rise and fall, whatever came before.
+    The system is linear, so the rise and fall of all key-downs add up.
     """
     total = np.zeros_like(t_s)
     for each in key_downs:
@@ -115,7 +115,7 @@ def contact_at(
 ) -> Contact:
     """Return the state of one plug at increasing times, arrays like `t_s` (or SOUND).
 
-    `spans` and `key_downs` must hold all that matter at these times, see `heat_memory_s`.
+    `spans` and `key_downs` must contain all that affect these times, see `heat_memory_s`.
     """
     here = [span for span in spans if span.fault.where == where]
     if not here:
@@ -137,5 +137,5 @@ def contact_at(
 
 
 def heat_memory_s(faults: Sequence[Fault]) -> float:
-    """Return how far back key-downs still matter to a heating joint."""
+    """Return the time in seconds over which past key-downs affect a heating joint."""
     return max((HEAT_SPAN * each.heat_s for each in faults if each.kind == "heating"), default=0.0)

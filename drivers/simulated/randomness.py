@@ -1,4 +1,4 @@
-"""Seeded random numbers for each purpose apart, so that no draw depends on the order of others."""
+"""Separate seeded random numbers for each purpose, independent of the order of draws."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 
 class Stream(enum.IntEnum):
-    """What a random sequence is for."""
+    """Purpose of a random sequence."""
 
     NOISE = 1
     SCHEDULE = 2
@@ -17,5 +17,5 @@ class Stream(enum.IntEnum):
 
 
 def generator(seed: int, stream: Stream, *index: int) -> np.random.Generator:
-    """Return the generator of one purpose and place, e.g. the noise of chunk 7."""
+    """Return the generator for one purpose and position, e.g. the noise of chunk 7."""
     return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, stream, *index])))

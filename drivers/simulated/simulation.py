@@ -1,7 +1,7 @@
-"""Puts station, operator, faults and coupler together: volts by time, and the truth behind them.
+"""Combines station, operator, faults and coupler: volts by time, and the true values behind them.
 
-Everything is a function of the seed and the time. Samples come in chunks of a fixed size, each
-by itself, so that how a driver cuts its blocks cannot change them.
+Everything is a function of the seed and the time. Samples are made in independent chunks of a fixed
+size, so they do not depend on how a driver cuts its blocks.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ from drivers.simulated.station import (
 )
 
 CHUNK_S = 5.0
-# Detectors follow the audio, so the inside runs faster than the pairs come: at least this.
+# Lowest internal rate: the detectors follow the audio, which is faster than the pairs.
 INSIDE_HZ = 4000.0
 _NUMBERS = np.array([CHANNEL_MHZ[number] for number in range(1, 41)])
 
@@ -87,7 +87,7 @@ class Simulation:
         return self._schedule.key_downs(since_s, until_s)
 
     def bad_contacts(self, since_s: float, until_s: float) -> list[BadContact]:
-        """Return the spans of bad contact that overlap the span, single breaks included."""
+        """Return the bad contacts that overlap the span, including single breaks."""
         return bad_contacts(self._faults, self._seed, since_s, until_s)
 
     def forward_w(self, t_s: FloatArray) -> FloatArray:
@@ -103,7 +103,7 @@ class Simulation:
         return swr_of(self.reflection(t_s))
 
     def chunk(self, number: int) -> Chunk:
-        """Return the pairs number * chunk_pairs and following."""
+        """Return the pairs of a chunk, the first of which is pair number * chunk_pairs."""
         first = number * self.chunk_pairs
         t_s = np.arange(first, first + self.chunk_pairs) / self._rate_hz
         noise = generator(self._seed, Stream.NOISE, number).standard_normal((2, self.chunk_pairs))
@@ -126,7 +126,7 @@ class Simulation:
             quiet = np.zeros(self.chunk_pairs)
             return quiet, quiet
         incident_w, reflection = self._waves(np.asarray(np.arange(start, stop) * dt_s))
-        # Nothing comes in while unkeyed, whatever the antenna would reflect.
+        # No wave enters while unkeyed, whatever the antenna would reflect.
         ratios = wave_ratios(self.coupler, np.where(incident_w > 0, reflection, 0))
         forward, reflected = (
             hold(port, detector_volts(port, peak_volts(port, incident_w, ratio)), dt_s)[

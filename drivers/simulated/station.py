@@ -60,14 +60,14 @@ class Line(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True
 
 
 class Station(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
-    """What hangs on the coupler's antenna port; both plugs are sound until a fault says no."""
+    """Load of the coupler's antenna port; both plugs are sound unless a fault applies."""
 
     antenna: Antenna = msgspec.field(default_factory=Antenna)
     line: Line = msgspec.field(default_factory=Line)
 
 
 class Contact(NamedTuple):
-    """The state of a plug in ohms, scalars or arrays: in series, and across the line."""
+    """State of a plug in ohms, scalars or arrays: in series, and across the line."""
 
     series_ohm: ArrayLike = 0.0
     shunt_ohm: ArrayLike = np.inf
@@ -83,7 +83,7 @@ def antenna_impedance(antenna: Antenna, frequency_mhz: ArrayLike) -> ComplexArra
 
 
 def line_loss_db(line: Line, frequency_mhz: ArrayLike) -> FloatArray:
-    """Return the matched loss of the whole line one way in dB."""
+    """Return the matched loss of the whole line, one way, in dB."""
     cable = CABLES[line.cable]
     k1, k2 = cable.k1 / M_PER_100_FT * 100, cable.k2 / M_PER_100_FT * 100
     if line.k1_db_100m is not None and line.k2_db_100m is not None:
@@ -93,7 +93,7 @@ def line_loss_db(line: Line, frequency_mhz: ArrayLike) -> FloatArray:
 
 
 def through_line(line: Line, frequency_mhz: ArrayLike, reflection: ArrayLike) -> ComplexArray:
-    """Return the reflection at the near end of the line from the one at its far end."""
+    """Return the reflection at the near end of the line from that at its far end."""
     velocity = line.velocity_factor or CABLES[line.cable].velocity_factor
     frequency = np.asarray(frequency_mhz, dtype=np.float64)
     turn = 4 * np.pi * frequency * 1e6 * line.length_m / (velocity * LIGHT_M_S)
@@ -102,9 +102,9 @@ def through_line(line: Line, frequency_mhz: ArrayLike, reflection: ArrayLike) ->
 
 
 def through_contact(contact: Contact, reflection: ArrayLike) -> ComplexArray:
-    """Return the reflection in front of a plug from the one behind it.
+    """Return the reflection in front of a plug from that behind it.
 
-    Adding a resistance in series or across is a bilinear map of the reflection; written so, an
+    Adding a resistance in series or across is a bilinear map of the reflection; in this form, an
     open or shorted far end needs no infinite impedance.
     """
     behind = np.asarray(reflection, dtype=np.complex128)

@@ -1,1 +1,1 @@
-"""Pairs from any microcontroller that prints them as lines of text."""
+"""Driver `text-lines`: pairs from any microcontroller that prints them as lines of text."""

@@ -1,13 +1,12 @@
-"""Many plain lines at once, without a loop over them.
+"""Vectorised reader of many plain lines.
 
 A plain line is as many fields `[+-]digits[.digits]` as there are columns, with one character
-between them. Its numbers come out exactly as `lines` reads them: the digits of a field become a
-whole number below 2^53, which a float holds exactly, and one division by a power of ten up to
-10^22, which a float holds exactly too, is rounded correctly by IEEE 754. (Nanoseconds never
-leave int64.)
+between them. The numbers are exactly those that `lines` reads: the digits of a field become an
+integer below 2^53, which a float represents exactly, and one division by a power of ten up to
+10^22, also exact in a float, is rounded correctly by IEEE 754. (Nanoseconds stay in int64.)
 
 Digits are read eight at a time: eight characters loaded as one little-endian 64-bit word are
-folded into a number in three multiplications.
+combined into a number by three multiplications.
 """
 
 from __future__ import annotations
@@ -24,19 +23,19 @@ from drivers.text_lines.columns import INT64_MAX, SEPARATORS, Layout
 Ints = NDArray[np.int64]
 Words = NDArray[np.uint64]
 Values = NDArray[np.float64 | np.int64]
-# One number for all lines where they agree, which they mostly do, else one for each.
+# One number for all lines if they agree, which is the usual case, else one per line.
 PerLine = int | Ints
 
 MOST_DIGITS = 18
-# Characters before the first line that a field may be loaded together with.
+# Characters before the first line, so that a load may start before the first field.
 _LEAD_IN = b"\n" * 32
-_NO_POINT = 64  # decimals of a number without a point: all its words lie right of where one was
-_TOO_MANY = 0.02  # odd lines, above which the reference reader does it all
+_NO_POINT = 64  # decimals of a number without a point: all its words lie right of the point
+_TOO_MANY = 0.02  # fraction of irregular lines above which the reference reader reads them all
 
 _ZERO = np.uint8(ord("0"))
 _POWERS = np.array([10.0**i for i in range(MOST_DIGITS + 1)])
 _INT_POWERS = np.array([10**i for i in range(10)], dtype=np.int64)
-# The last n of the eight characters, and of their digits.
+# Masks of the last n of the eight characters, and of their digits.
 _LAST = np.array([(2**64 - 1) << (64 - 8 * n) & (2**64 - 1) for n in range(9)], dtype=np.uint64)
 _LAST_DIGITS = _LAST & np.uint64(0x0F0F0F0F0F0F0F0F)
 _FOLDS = tuple(
@@ -54,12 +53,12 @@ _FIRST_SEPARATOR = re.compile(
 
 
 class Scan(NamedTuple):
-    """What was found in a chunk, as printed: before units and ranges.
+    """Content of a chunk as printed: before units and ranges.
 
     ends     (n,) int64, the offset just after the terminator of each plain line
     values   by column, (n,) float64, or int64 for the columns of time
-    decimals by column, how many were printed
-    odd      (start, end) of each line that is for the reference reader
+    decimals by column, the number of decimals printed
+    odd      (start, end) of each line left to the reference reader
     """
 
     ends: Ints
@@ -69,9 +68,10 @@ class Scan(NamedTuple):
 
 
 class _Field(NamedTuple):
-    """The digits of one column, in every line.
+    """Digits of one column in every line.
 
-    load(back) gives, a line each, the eight characters that end `back` before the field does.
+    load(back) returns, for each line, the eight characters that end `back` characters before the
+    end of the field.
     """
 
     load: Callable[[int], Words]
@@ -81,12 +81,12 @@ class _Field(NamedTuple):
 
 
 def scan(chunk: bytes, columns: Layout, longest: int) -> Scan | None:
-    """Read a chunk of whole lines; None if too few of them are plain."""
+    """Read a chunk of complete lines; return None if too few of them are plain."""
     padded = _LEAD_IN + chunk
     separator = _FIRST_SEPARATOR.search(padded)
     if separator is None:
         return None
-    # Unaligned and overlapping: the eight characters from any place on.
+    # Unaligned and overlapping: the eight characters from any offset.
     words = np.ndarray((len(padded) - 7,), "<u8", padded, strides=(1,))
     return _all_alike(chunk, words, columns, longest, separator[1]) or _mixed(
         padded, words, columns, longest, separator[1]
@@ -96,7 +96,7 @@ def scan(chunk: bytes, columns: Layout, longest: int) -> Scan | None:
 def _all_alike(
     chunk: bytes, words: Words, columns: Layout, longest: int, separator: bytes
 ) -> Scan | None:
-    """Read lines that all have the same kind of character at every place."""
+    """Read lines that all have the same kind of character at every position."""
     length = chunk.find(b"\n") + 1
     if not length or len(chunk) % length:
         return None
@@ -108,7 +108,7 @@ def _all_alike(
     if len(fields) != len(columns.keys) or len(line) > longest:
         return None
 
-    # A digit may be any digit, every other character must be the same.
+    # A digit may be any digit; every other character must be the same.
     shape, count = chunk[:length], len(chunk) // length
     lowest = np.frombuffer(re.sub(rb"[0-9]", b"0", shape) * count, np.uint8)
     spread = np.frombuffer(bytes(9 * (c in b"0123456789") for c in shape) * count, np.uint8)
@@ -147,7 +147,7 @@ def _all_alike(
 def _mixed(
     padded: bytes, words: Words, columns: Layout, longest: int, separator: bytes
 ) -> Scan | None:
-    """Read lines of any width, among them some that are not plain."""
+    """Read lines of any width, including lines that are not plain."""
     width = len(columns.keys)
     text = np.frombuffer(padded, np.uint8)
     marks = np.flatnonzero(text - _ZERO > 9)[len(_LEAD_IN) :]
@@ -160,7 +160,7 @@ def _mixed(
     if may_be_signed:
         inside = point | (kinds == ord("-")) | (kinds == ord("+"))
 
-    # A field goes from `start` to `stop`, the character that ends it.
+    # A field extends from `start` to `stop`, the character that ends it.
     stops = np.flatnonzero(~inside)
     stop, kind = marks[stops], kinds[stops]
     start = np.empty_like(stop)
@@ -179,7 +179,7 @@ def _mixed(
             a[chosen] for a in (stops, stop, kind, start, marks_inside)
         )
 
-    pointed = point[stops - 1]  # before the first stop this wraps to the last, a terminator
+    pointed = point[stops - 1]  # before the first stop, this wraps to the last one, a terminator
     decimals = (stop - marks[stops - 1] - 1) * pointed
     digits = stop - start - pointed
     expected = pointed.view(np.int8)
@@ -205,7 +205,7 @@ def _mixed(
     if np.count_nonzero(~(plain | blank)) > _TOO_MANY * len(plain):
         return None
 
-    gathered = words.copy()  # aligned: worth it for several gathers
+    gathered = words.copy()  # aligned: faster for several gathers
 
     def loader(end: Ints) -> Callable[[int], Words]:
         return lambda back: gathered.take(end - (8 + back))
@@ -248,7 +248,7 @@ def _one_if_same(values: Ints) -> PerLine:
 
 
 def _numbers(key: str, field: _Field) -> tuple[Values, bool | NDArray[np.bool_]]:
-    """Return the numbers of a column and whether they are what the reference would read."""
+    """Return the numbers of a column and whether they equal those of the reference reader."""
     whole = _digits(field)
     exact: bool | NDArray[np.bool_] = True
     pointed = field.decimals != _NO_POINT
@@ -278,12 +278,12 @@ def _most(values: PerLine) -> int:
 
 
 def _of_eight(digits: PerLine) -> PerLine:
-    """How many of eight places these digits fill."""
+    """Return how many of eight places these digits fill."""
     return min(max(digits, 0), 8) if isinstance(digits, int) else np.clip(digits, 0, 8)
 
 
 def _digits(field: _Field) -> Ints:
-    """Return the digits of each line as one number, passing over the point."""
+    """Return the digits of each line as one number, skipping the point."""
     total: Ints | None = None
     for done in range(0, max(_most(field.digits), 1), 8):
         word = _without_point(field, done)

@@ -1,4 +1,4 @@
-"""The columns of a line: their names, their units and what each may hold."""
+"""The columns of a line: names, units and ranges."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from typing import NamedTuple
 
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}", re.ASCII)
 INT64_MAX = 2**63 - 1
-# Stands in an integer time column for "this line told no time", as NaN does in a float column.
+# Marks a line without a time in an integer time column, as NaN does in a float column.
 NO_TIME = -(2**63)
 LOWEST_V, HIGHEST_V = -1.0, 100.0
 
 
 class Scale(NamedTuple):
-    """What turns counts into volts; None where the configuration does not say."""
+    """Conversion of counts into volts; None where the configuration does not state it."""
 
     counts_full_scale: int | None = None
     reference_v: float | None = None
@@ -26,7 +26,7 @@ class InputColumn(NamedTuple):
     """One column. Volts are `reading * factor / divisor`; `low <= reading <= high`.
 
     name  as configured or printed, with the unit as its suffix: "forward_mv"
-    key   as handed on: "forward_v", "reflected_v", "time_us", "time_ns" or the name itself
+    key   as passed on: "forward_v", "reflected_v", "time_us", "time_ns" or the name itself
     """
 
     name: str
@@ -41,13 +41,13 @@ class InputColumn(NamedTuple):
         return self.high < inf
 
     def step(self, decimals: int) -> float:
-        """Return the resolution in volts of a reading printed with so many decimals."""
+        """Return the resolution in volts of a reading printed with this many decimals."""
         unit = 1.0 if self.name.endswith("_counts") else float(f"1e{-decimals}")
         return unit * self.factor / self.divisor
 
 
 def column(name: str, scale: Scale) -> InputColumn:
-    """Return the column of that name. Raises ValueError if it cannot be one."""
+    """Return the column with this name. Raise ValueError if the name is invalid."""
     if not NAME.fullmatch(name):
         raise ValueError(f"{name!r} cannot be a column name: letters, digits and _ only")
     if name == "time_us":
@@ -76,11 +76,11 @@ def column(name: str, scale: Scale) -> InputColumn:
 class Layout:
     """The columns of a line in order.
 
-    keys     what they are handed on as
+    keys     names under which the values are passed on
     forward, reflected
-             where the pair stands
-    times    where the columns of whole-number time stand
-    pattern  matches a delimited line of that many plain numbers, one group a number
+             indexes of the pair
+    times    indexes of the integer time columns
+    pattern  matches a delimited line of that many plain numbers, one group per number
     """
 
     __slots__ = ("columns", "forward", "keys", "pattern", "reflected", "times")
@@ -103,12 +103,12 @@ class Layout:
 
 @lru_cache(maxsize=64)
 def layout(names: tuple[str, ...], scale: Scale) -> Layout:
-    """Return the layout of these names. Raises ValueError with a text for the person."""
+    """Return the layout of these names. Raise ValueError with a text for the user."""
     return Layout([column(name, scale) for name in names])
 
 
 NUMBER = r"[+-]?[0-9]++(?:\.[0-9]++)?+(?:[eE][+-]?[0-9]{1,3}+)?+"
-# '+', '-', '.' and '_' look like parts of numbers, '=' makes a pair of name and value.
+# '+', '-', '.' and '_' can be part of a number, '=' separates a name from its value.
 SEPARATORS = r"\t!\"#$%&'()*,/:;<>?@\[\\\]^`{|}~"
 
 

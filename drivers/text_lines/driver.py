@@ -17,16 +17,16 @@ from drivers.text_lines.columns import NO_TIME
 from drivers.text_lines.parser import LineParser, Parsed, Values
 from drivers.timeline import BridgeClock, Monotone, Times, arrival_times, host_ns
 
-AHEAD_US = 50_000  # times may run ahead of the clock by so much for a moment
-LEAP_NS = 50_000_000  # a time that has to be moved by so much comes of a clock that leapt
-UNREADABLE_LINES = 50  # so many dropped in a row are told,
-UNREADABLE_S = 1.0  # or fewer in so long
+AHEAD_US = 50_000  # times may briefly run ahead of the clock by this much
+LEAP_NS = 50_000_000  # a time that must be moved by this much comes from a clock that jumped
+UNREADABLE_LINES = 50  # report after this many consecutive dropped lines,
+UNREADABLE_S = 1.0  # or after this time with at least FEW_LINES dropped
 FEW_LINES = 5
 KNOWN = ("forward_v", "reflected_v", "time_us", "time_ns")
 
 
 class TextLinesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Keys of `driver:` for this kind. `columns` is needed unless the bridge prints a header."""
+    """Keys of `driver:` for this kind. `columns` is required unless the bridge prints a header."""
 
     port: str
     baud: Annotated[int, msgspec.Meta(gt=0)] = 115200
@@ -36,7 +36,7 @@ class TextLinesOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
     reset_on_open: bool = True
 
     def __post_init__(self) -> None:
-        _parser(self)  # raises ValueError for columns that make no sense
+        _parser(self)  # raises ValueError for invalid columns
 
 
 def _parser(options: TextLinesOptions) -> LineParser:
@@ -48,7 +48,7 @@ def _parser(options: TextLinesOptions) -> LineParser:
 
 
 class TextStream:
-    """Chunks of bytes with their arrival in, sample blocks out. Knows no port and no clock."""
+    """Converts timestamped chunks of bytes into sample blocks; independent of port and clock."""
 
     def __init__(self, options: TextLinesOptions) -> None:
         self._baud = options.baud
@@ -57,26 +57,26 @@ class TextStream:
         self._bridge_clock = BridgeClock()
         self._monotone = Monotone()
         self._last_us: int | None = None
-        self._lost = False  # something was dropped before what comes next
-        self.flooded = 0  # lines dropped because too many came
+        self._lost = False  # something was dropped before the next data
+        self.flooded = 0  # lines dropped because too many arrived
 
     @property
     def counters(self) -> dict[str, int]:
-        """What was read and what was dropped, by reason."""
+        """Counters of lines read, and of lines dropped by reason."""
         return self._parser.counters
 
     @property
     def clock_restarts(self) -> int:
-        """How often the bridge's clock started anew or leapt."""
+        """Number of times that the bridge's clock restarted or jumped."""
         return self._bridge_clock.restarts + self._bridge_clock.leaps
 
     @property
     def columns(self) -> tuple[str, ...] | None:
-        """The names of the columns, None if they are not known yet."""
+        """Names of the columns, None while unknown."""
         return self._parser.columns
 
     def reset(self) -> None:
-        """The link was opened again: what comes next may begin in the middle of a line."""
+        """Handle a reconnect: the next data may begin in the middle of a line."""
         self._parser.reset()
         self._bridge_clock.restart()
 
@@ -87,7 +87,7 @@ class TextStream:
         self.flooded += sum(chunk.data.count(b"\n") or chunk.data.count(b"\r") for chunk in chunks)
 
     def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
-        """The pairs whose lines ended in these chunks, None if there are none."""
+        """Return the pairs whose lines ended in these chunks, or None if there are none."""
         parsed = self._parser.feed(b"".join([chunk.data for chunk in chunks]))
         if parsed is None:
             return None
@@ -125,8 +125,10 @@ class TextStream:
         )
 
     def _fitting(self, parsed: Parsed, now_ns: int) -> tuple[Times, dict[str, Values]]:
-        """Ends and values of the newest pairs, no more than there have been microseconds for them:
-        with more, times that increase would run ahead of the clock."""
+        """Return the ends and values of the newest pairs, at most one per microsecond elapsed.
+
+        With more, strictly increasing times would run ahead of the clock.
+        """
         if self._last_us is None:
             return parsed.end, parsed.values
         most = max(1, now_ns // 1000 - self._last_us + AHEAD_US)
@@ -157,20 +159,20 @@ class TextLinesDriver:
         self._monotonic = monotonic
         self._link = SerialLink(options.port, options.baud, reset_on_open=options.reset_on_open)
         self._stream = TextStream(options)
-        # What was lost with the link ends in a torn line; what was kept of it is dropped.
+        # The data received before a loss ends in an incomplete line, which is dropped.
         self._arrivals = Arrivals(
             self._link, self._stream.reset, now_ns=now_ns, monotonic=monotonic, sleep=sleep
         )
         self._notices: list[str] = []
         self._unreadable = False
-        self._dropped = 0  # lines, when one could last be read,
-        self._read_s = monotonic()  # and when that was
+        self._dropped = 0  # dropped lines at the last successful read,
+        self._read_s = monotonic()  # and the time of that read
         self._clock_restarts = 0
         self._dropping = False
 
     @property
     def counters(self) -> dict[str, int]:
-        """What was read and what was dropped, by reason; what became of link and bridge."""
+        """Counters of lines read, of lines dropped by reason, and of the link and the bridge."""
         return {
             **self._stream.counters,
             "flooded": self._stream.flooded,
@@ -180,21 +182,21 @@ class TextLinesDriver:
 
     @property
     def away(self) -> str | None:
-        """Why the port is not there, None while it is."""
+        """Reason why the port is absent; None while it is present."""
         return self._link.away
 
     def open(self) -> None:
-        """Open the port. Raises LinkError."""
+        """Open the port. Raise LinkError."""
         self._link.open()
         self._arrivals.begin()
 
     def open_or_wait(self) -> None:
-        """Open the port, or go on as if it had been lost. Raises LinkError."""
+        """Open the port, or continue as if it had been lost. Raise LinkError."""
         self._link.open(wait=True)
         self._arrivals.begin()
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
-        """The next pairs; see the contract."""
+        """Return the next pairs; see the contract."""
         chunks = self.read_raw(timeout_s, linger_s)
         if not chunks:
             return None
@@ -206,7 +208,7 @@ class TextLinesDriver:
         return block
 
     def _newest(self, chunks: list[Chunk]) -> list[Chunk]:
-        """All chunks; the last of them if more comes than can be worked on."""
+        """Return all chunks, or only the newest if data arrives faster than it can be processed."""
         dropped, kept = self._arrivals.newest(chunks)
         if dropped:
             self._stream.skip(dropped)
@@ -223,7 +225,7 @@ class TextLinesDriver:
         return kept
 
     def _judge(self, *, readable: bool) -> None:
-        """Tell once when line after line cannot be read, and when they can again."""
+        """Report once when many consecutive lines are unreadable, and once when they recover."""
         if readable and self._unreadable:
             self._notices.append("lines readable again")
             self._unreadable = False
@@ -244,7 +246,7 @@ class TextLinesDriver:
             self._notices.append(f"lines arrive, but none is readable: {reason}")
 
     def read_raw(self, timeout_s: float, linger_s: float) -> list[Chunk]:
-        """Bytes as they arrive, for up to `linger_s` after the first."""
+        """Return bytes as they arrive, for up to `linger_s` after the first."""
         return self._arrivals.read(timeout_s, linger_s)
 
     def send(self, data: bytes) -> None:
@@ -252,7 +254,7 @@ class TextLinesDriver:
         self._link.write(data)
 
     def notices(self) -> list[str]:
-        """Changes of state of the link and of what comes over it, in words."""
+        """Return the changes of state of the link and of the input, in words."""
         notices, self._notices = self._notices, []
         return self._link.notices() + notices
 

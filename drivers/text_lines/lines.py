@@ -1,13 +1,13 @@
-"""What one line means.
+"""Reference reader of single lines.
 
     1.2345,0.1234                        numbers in the order of the columns
-    1,2345;0,1234                        with ';' between them the decimal comma is understood
+    1,2345;0,1234                        a decimal comma is accepted if ';' separates the fields
     forward_mv=1234.5 reflected_mv=123   names and values
     {"forward_v": 1.2345, "reflected_v": 0.1234}
-    time_us,forward_v,reflected_v        a header: sets the columns of the lines that follow
+    time_us,forward_v,reflected_v        a header: sets the columns of the following lines
 
-The format is decided line by line. This module is the reference; `bulk` does the same for many
-lines at once and leaves to this one whatever is not plain.
+The format is decided for each line. This module is the reference; `bulk` reads many plain lines at
+once and leaves all others to this module.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from drivers.text_lines.columns import (
     layout,
 )
 
-# The columns of a good line, its values in that order, and the pair as it was printed.
+# The columns of a valid line, its values in that order, and the pair as printed.
 Row = tuple[Layout, list[float], bytes, bytes]
 
 _NUMBER = re.compile(NUMBER.encode())
@@ -47,7 +47,7 @@ _ROUNDING_DOWN_TWICE_IS_EXACT = Context(prec=40, rounding=ROUND_DOWN, traps=[])
 def read(line: bytes, columns: Layout | None, scale: Scale) -> Row | Layout | str:
     """Read one line that is not blank, without its terminator.
 
-    Returns the row, or the new columns if it is a header, or the reason why it is neither.
+    Return the row, or the new columns if it is a header, or the reason why it is neither.
     """
     if columns is not None and (match := columns.pattern.fullmatch(line)):
         texts = match.groups()
@@ -82,7 +82,7 @@ def _header(text: bytes, scale: Scale) -> Layout | None:
 
 
 def _split(text: bytes, wanted: re.Pattern[bytes]) -> list[bytes]:
-    """Return the fields of a delimited line, or none if one of them is not as wanted."""
+    """Return the fields of a delimited line, or none if one of them does not match `wanted`."""
     if b";" in text:
         fields = [field.strip(b" ").replace(b",", b".") for field in text.split(b";")]
     elif not (first := wanted.match(text)):
@@ -105,7 +105,7 @@ def _pairs(text: bytes, scale: Scale) -> Row | str:
 
 
 def _object(text: bytes, scale: Scale) -> Row | str:
-    # The values stay text: a float would already have rounded the time.
+    # The values remain text: a float would already have rounded the time.
     try:
         members = _OBJECT.decode(text)
     except (msgspec.MsgspecError, RecursionError):
@@ -155,7 +155,7 @@ def _row(columns: Layout, texts: list[bytes] | tuple[bytes, ...]) -> Row | str:
 
 
 def nanoseconds(text: bytes) -> int:
-    """Return seconds as whole nanoseconds; digits beyond are cut off, none is rounded."""
+    """Return seconds as integer nanoseconds; further digits are truncated, not rounded."""
     if b"e" not in text.lower():
         whole, _, part = text.partition(b".")
         return int(whole + part[:9].ljust(9, b"0"))
@@ -163,6 +163,6 @@ def nanoseconds(text: bytes) -> int:
 
 
 def decimals(text: bytes) -> int:
-    """Return how many decimals a number was printed with."""
+    """Return the number of decimals with which a number was printed."""
     mantissa, _, exponent = text.lower().partition(b"e")
     return len(mantissa.partition(b".")[2]) - int(exponent or 0)

@@ -1,4 +1,4 @@
-"""Bytes in, columns out, however the bytes were cut into pieces."""
+"""Parser of a byte stream, cut anywhere, into columns."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ REASONS = (
     "out_of_range",
 )
 LONGEST_LINE = 4096
-# A device whose names are garbled must not make columns without end.
+# A device that prints garbled names must not create an unlimited number of columns.
 MOST_COLUMNS = 64
 
 _LINE = re.compile(rb"([^\r\n]++)[\r\n]")
 _CHUNK = 1 << 17  # stays in the cache with all that is derived from it
-_FEWEST_LINES = 40  # below, numpy costs more than it saves
+_FEWEST_LINES = 40  # below this many lines, numpy is slower than a loop
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
-_NONE_SEEN = -3  # so low that even "0" is looked at
+_NONE_SEEN = -3  # so low that even "0" is examined
 _TIMES = ("time_us", "time_ns")
 
 Values = NDArray[Any]  # float64, or int64 for the times
@@ -56,18 +56,18 @@ class _Block(NamedTuple):
 
 
 class LineParser:
-    """Reads lines of pairs; see `lines` for what a line may be.
+    """Reads lines of pairs; see `lines` for the formats.
 
     columns     names in order, with the unit as suffix; None to wait for a header or for lines
                 that name their values
     counts_full_scale, reference_v
-                what a column in counts means: volts = counts * reference_v / counts_full_scale
-    max_line    characters after which a line is given up
-    whole_file  the data begin with a whole line. Otherwise what comes first may be the tail of
-                a line: it is dropped unless it shows itself to be whole.
+                scale of a column in counts: volts = counts * reference_v / counts_full_scale
+    max_line    longest line in characters; longer lines are dropped
+    whole_file  the data begins with a complete line. Otherwise the first line may be incomplete: it
+                is dropped unless its content proves it complete.
 
-    Raises ValueError with a text for the person if the columns cannot be. The last line of a
-    file may lack its terminator: feed one.
+    Raises ValueError with a text for the user if the columns are invalid. The last line of a file
+    may lack its terminator: feed one.
     """
 
     def __init__(
@@ -87,12 +87,12 @@ class LineParser:
         self._max_line = max_line
         self._whole_file = whole_file
         self._tail = b""
-        self._first = True  # no terminator has been seen yet
+        self._first = True  # no terminator received yet
         self._discarding = False  # inside an overlong line
         self._steps = [inf, inf]
         self._names = {"forward_v", "reflected_v", *_TIMES}
         self._most_decimals = [_NONE_SEEN, _NONE_SEEN]
-        self._current: Layout | None = None  # the columns of the rows being gathered
+        self._current: Layout | None = None  # the columns of the rows being collected
         self._rows: list[list[float]] = []
         self._ends: list[int] = []
         self._blocks: list[_Block] = []
@@ -101,19 +101,19 @@ class LineParser:
 
     @property
     def columns(self) -> tuple[str, ...] | None:
-        """The names of the columns in order, None if they are not known yet."""
+        """Names of the columns in order, None while unknown."""
         return (
             None if self._layout is None else tuple(column.name for column in self._layout.columns)
         )
 
     @property
     def step_v(self) -> tuple[float, float]:
-        """The resolution of the forward and the reflected reading in volts; 0 if unknown."""
+        """Resolution of the forward and the reflected reading in volts; 0 if unknown."""
         forward, reflected = (0.0 if step == inf else step for step in self._steps)
         return forward, reflected
 
     def reset(self) -> None:
-        """Forget the line begun, after the link was reopened."""
+        """Discard the incomplete line after the link was reopened."""
         if self._tail.strip(b" \t"):
             self.counters["partial"] += 1
         self._tail = b""
@@ -144,7 +144,7 @@ class LineParser:
         self._tail = tail
 
     def _begin(self, data: bytes) -> int:
-        """Deal with the line that the first terminator ends; return where the next begins."""
+        """Process the line that the first terminator ends; return the start of the next."""
         end = min(at for at in (data.find(b"\n"), data.find(b"\r")) if at >= 0)
         self._first = False
         if self._discarding:
@@ -155,7 +155,7 @@ class LineParser:
             line = line.removeprefix(_BYTE_ORDER_MARK)
         if not line.strip(b" \t"):
             return end + 1
-        # A tail cannot look like a header or like named values with both sides among them.
+        # The end of a line cannot look like a header or like named values that include both sides.
         if (
             self._whole_file
             or len(line) > self._max_line
@@ -172,14 +172,14 @@ class LineParser:
             if end >= stop:
                 end = stop
             else:
-                # Without a terminator this is an overlong line: the chunk is all there is.
+                # Without a terminator this is an overlong line: the chunk contains nothing else.
                 end = max(data.rfind(b"\n", begin, end), data.rfind(b"\r", begin, end)) + 1
                 end = end or stop
                 end += data[end - 1 : end + 1] == b"\r\n"
             begin = self._read_chunk(data, begin, end)
 
     def _read_chunk(self, data: bytes, begin: int, end: int) -> int:
-        """Read whole lines; return how far, which is less only if the columns changed."""
+        """Read complete lines; return where it stopped, before `end` only if columns changed."""
         chunk = data[begin:end]
         found = None
         if self._layout is not None and chunk.count(b"\n") + chunk.count(b"\r") >= _FEWEST_LINES:
@@ -213,7 +213,7 @@ class LineParser:
                 self._expect(columns)
             self._rows.append(values)
             self._ends.append(end)
-            # A number has more decimals than any before only if it is longer, or by 'e-'.
+            # A number has more decimals than any before only if it is longer or contains 'e-'.
             if len(forward) > self._most_decimals[0] + 2 or b"-" in forward:
                 self._note_decimals(columns, 0, lines.decimals(forward))
             if len(reflected) > self._most_decimals[1] + 2 or b"-" in reflected:
@@ -226,7 +226,7 @@ class LineParser:
             self._expect(found)
 
     def _expect(self, columns: Layout) -> None:
-        """Get ready for rows of these columns."""
+        """Prepare for rows with these columns."""
         self._flush()
         self._current = columns
         self._most_decimals = [_NONE_SEEN, _NONE_SEEN]
@@ -240,7 +240,7 @@ class LineParser:
         self._steps[side] = min(self._steps[side], column.step(decimals))
 
     def _take(self, columns: Layout, found: bulk.Scan, begin: int, limit: int) -> None:
-        """Take what was read in bulk up to `limit` of the chunk that began at `begin`."""
+        """Add the bulk-read pairs up to `limit` of the chunk that began at `begin`."""
         good = found.ends <= limit
         wanted = np.count_nonzero(good)
         for column, readings in zip(columns.columns, found.values, strict=True):
@@ -265,7 +265,7 @@ class LineParser:
         self._blocks.append(_Block(columns.keys, end + begin, values))
 
     def _flush(self) -> None:
-        """Turn the rows read one by one into a block."""
+        """Turn the rows read individually into a block."""
         if not self._rows:
             return
         assert self._current is not None
@@ -297,7 +297,7 @@ def _joined(blocks: list[_Block], names: set[str]) -> _Block:
     keys = tuple(dict.fromkeys(key for block in blocks for key in block.keys if key in names))
     end = np.concatenate([block.end for block in blocks])
     columns = [np.concatenate([_column_of(block, key) for block in blocks]) for key in keys]
-    # Odd lines were read apart from the plain ones around them.
+    # Irregular lines were read separately from the plain ones around them.
     if (end[1:] < end[:-1]).any():
         order = np.argsort(end)
         end, columns = end[order], [column[order] for column in columns]

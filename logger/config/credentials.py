@@ -1,4 +1,4 @@
-"""Secrets: read where the configuration says, anew each time, and kept out of what is told."""
+"""Secrets: read from their configured source at each use, and removed from all output."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from pathlib import Path
 from logger.config.report import one_line
 from logger.errors import ConfigError
 
-SHORTEST = 4  # a shorter "secret" stands in too many words by chance
+SHORTEST = 4  # shorter secrets occur by chance in too many words
 
 
 def from_file(key: str, path: Path, environ: Mapping[str, str]) -> str:
-    """The secret in a file, without the blanks around it; `key` is named in errors.
+    """Return the secret in a file without surrounding blanks; errors name `key`.
 
-    A file that the service manager has put into $CREDENTIALS_DIRECTORY goes first: under the same
-    name, or as it names files of a folder, `folder_name`. Raises ConfigError.
+    A file that the service manager has put into $CREDENTIALS_DIRECTORY takes precedence: under the
+    same name, or, in its naming for files of a folder, `folder_name`. Raise ConfigError.
     """
     handed = Path(environ.get("CREDENTIALS_DIRECTORY", ""))
     if handed.is_absolute():
@@ -37,7 +37,10 @@ def from_file(key: str, path: Path, environ: Mapping[str, str]) -> str:
 
 
 def secret(key: str, env: str | None, file: Path | None, environ: Mapping[str, str]) -> str | None:
-    """The secret named by `<key>_env` or `<key>_file`, None if neither is. Raises ConfigError."""
+    """Return the secret given by `<key>_env` or `<key>_file`, None if neither is set.
+
+    Raise ConfigError.
+    """
     if file is not None:
         return from_file(f"{key}_file", file, environ)
     if env is None:
@@ -49,7 +52,7 @@ def secret(key: str, env: str | None, file: Path | None, environ: Mapping[str, s
 
 
 def without(text: str, secrets: Iterable[str]) -> str:
-    """The text on one line with every secret in it blotted out, as it is or in base64."""
+    """Return the text on one line with every secret masked, in plain form and in base64."""
     for found in secrets:
         if len(found) >= SHORTEST:
             coded = base64.b64encode(found.encode()).decode()

@@ -1,4 +1,4 @@
-"""The configuration file: typed, strict, and every error is one line with file, line and key."""
+"""Typed, strict loading of the configuration; errors are one line with file, line and key."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
 EXAMPLE = "'driver: {kind: simulated}'"
 HOUR_MS = 3_600_000
-# Neither is in Debian's /etc/services, nor assigned by IANA (from memory); both are below the range
-# that Linux gives to outgoing connections.
+# Neither port is in Debian's /etc/services nor assigned by IANA (from memory); both are below the
+# range that Linux uses for outgoing connections.
 PAGE_PORT = 27205
 METRICS_PORT = 27206
 
@@ -35,7 +35,7 @@ S = TypeVar("S", bound=msgspec.Struct)
 
 
 class StationOptions(Section, frozen=True, kw_only=True):
-    """The station; channel or frequency (MHz) where the bridge does not report it."""
+    """The station; channel or frequency (MHz) if the bridge does not report it."""
 
     name: Text = "station"
     channel: Annotated[int, Meta(ge=1, le=9999)] | None = None
@@ -55,47 +55,52 @@ class TransmissionOptions(Section, frozen=True, kw_only=True):
 
 
 class HighSwrOptions(Section, frozen=True, kw_only=True):
-    """Alarm when the SWR is above `limit`: after `hold_ms` (ms) where the reflection coefficient is
-    a third above that of the limit, the worse the sooner."""
+    """Alarm when the SWR is above `limit`.
+
+    The delay is `hold_ms` (ms) if the reflection coefficient is a third above that of the limit,
+    and shorter the higher it is.
+    """
 
     limit: Annotated[float, Meta(gt=1)] = 3.0
     hold_ms: HoldMs = 50
 
 
 class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
-    """Alarm when the reflected power is above `limit_w` (W): after `hold_ms` (ms) at half as much
-    again, the more the sooner."""
+    """Alarm when the reflected power is above `limit_w` (W).
+
+    The delay is `hold_ms` (ms) at 1.5 times the limit, and shorter the higher the power.
+    """
 
     limit_w: Positive = 2.0
     hold_ms: HoldMs = 50
 
 
 class SuddenChangeOptions(Section, frozen=True, kw_only=True):
-    """How often a steady station may be called changed by mistake."""
+    """Target false-alarm rate of sudden changes on a steady station."""
 
     false_alarms_per_year: Positive = 1
 
 
 class BaselineShiftOptions(Section, frozen=True, kw_only=True):
-    """How often a steady station may be said to have shifted by mistake."""
+    """Target false-alarm rate of baseline shifts on a steady station."""
 
     false_alarms_per_year: Positive = 1
 
 
 class IntermittentContactOptions(Section, frozen=True, kw_only=True):
-    """How often excursions may be said to come too often by mistake."""
+    """Target false-alarm rate of excursions reported as too frequent."""
 
     false_alarms_per_year: Positive = 1
 
 
 class HeatingJointOptions(Section, frozen=True, kw_only=True):
-    """How often a sound station may be said to have a joint that gets hot."""
+    """Target false-alarm rate of heating joints on a sound station."""
 
     false_alarms_per_year: Positive = 1
 
 
 class NoDataOptions(Section, frozen=True, kw_only=True):
-    """Alarm when nothing has come from the bridge for `after_s` (s)."""
+    """Alarm when no data has arrived from the bridge for `after_s` (s)."""
 
     after_s: Positive = 10
 
@@ -112,7 +117,7 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
     no_data: NoDataOptions = NoDataOptions()
 
     def false_alarms_per_year(self) -> dict[str, float]:
-        """How often each rule that learns may be wrong, by kind of alarm."""
+        """Return the target false-alarm rate of each rule that learns, by kind of alarm."""
         rules = {name: getattr(self, name) for name in self.__struct_fields__}
         return {
             name.replace("_", "-"): options.false_alarms_per_year
@@ -122,15 +127,18 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
 
 
 class FeedlineOptions(Section, frozen=True, kw_only=True):
-    """The installed line: cable by designation, or NAME=DB by its data sheet (dB per 100 m at the
-    station's frequency), and length (m)."""
+    """The installed line: cable and length (m).
+
+    The cable is a designation, or NAME=DB by its data sheet (dB per 100 m at the station's
+    frequency).
+    """
 
     cable: Text | None = None
     length_m: Positive | None = None
 
 
 class WeatherOptions(Section, frozen=True, kw_only=True):
-    """Auxiliary columns of the bridge that tell the weather; rain as the gauge's running total."""
+    """Auxiliary columns of the bridge with weather readings; rain is the gauge's running total."""
 
     temperature_c: Text | None = None
     rain_total_mm: Text | None = None
@@ -138,7 +146,7 @@ class WeatherOptions(Section, frozen=True, kw_only=True):
 
 
 class StoreOptions(Section, frozen=True, kw_only=True):
-    """The database, and for how many days raw volts are kept."""
+    """The database, and the retention of raw volts in days."""
 
     path: Path = Path("data/station.sqlite")
     keep_samples_days: Annotated[int, Meta(ge=1, le=36500)] = 400
@@ -146,10 +154,10 @@ class StoreOptions(Section, frozen=True, kw_only=True):
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):
-    """Where rows are forwarded to; the token stands in a file or the environment, not here.
+    """Destination of forwarded rows; the token is stored in a file or the environment, not here.
 
-    What has been delivered is remembered under `title`. Without a `name` that is the server and
-    the bucket, so that another server or bucket starts from the first row.
+    Deliveries are recorded under `title`. Without a `name` that is the server and the bucket, so
+    that another server or bucket starts from the first row.
     """
 
     name: Text | None = None
@@ -161,26 +169,26 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
 
     @property
     def shown_url(self) -> str:
-        """The URL without what may be secret in it."""
+        """The URL without parts that may be secret."""
         scheme, _, rest = self.url.partition("?")[0].rstrip("/").partition("://")
         host, slash, path = rest.partition("/")
         return f"{scheme}://{host.rpartition('@')[2]}{slash}{path}"
 
     @property
     def title(self) -> str:
-        """The name of this forwarder."""
+        """Name of this forwarder."""
         return self.name or f"{self.shown_url} {self.org}/{self.bucket}"
 
     @property
     def token_name(self) -> str:
-        """Where a person is to put the token, for messages."""
+        """Location where the user has to put the token, for messages."""
         return f"${self.token_env} and restart" if self.token_file is None else str(self.token_file)
 
     def token(self, environ: Mapping[str, str]) -> str:
-        """The token, read anew: from `token_file` if one is named, else from the environment.
+        """Read the token: from `token_file` if one is named, else from the environment.
 
-        A file of that name that the service manager has put into $CREDENTIALS_DIRECTORY goes
-        first. Raises ConfigError.
+        A file of that name that the service manager has put into $CREDENTIALS_DIRECTORY takes
+        precedence. Raise ConfigError.
         """
         if self.token_file is None:
             return environ.get(self.token_env, "")
@@ -188,7 +196,7 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
 
 
 class MetricsOptions(Section, frozen=True, kw_only=True):
-    """An OpenMetrics endpoint at `listen`, address:port; for other machines only if allowed."""
+    """An OpenMetrics endpoint at `listen`, address:port; remote clients only if allowed."""
 
     listen: Text = f"127.0.0.1:{METRICS_PORT}"
     allow_remote: bool = False
@@ -203,7 +211,7 @@ class MetricsOptions(Section, frozen=True, kw_only=True):
 
     @property
     def address(self) -> tuple[IPv4Address | IPv6Address, int]:
-        """Where to listen, checked."""
+        """Checked address and port to listen at."""
         host, colon, port = self.listen.rpartition(":")
         try:
             if not colon or not port.isdecimal() or not 0 < int(port) < 65536:
@@ -233,7 +241,7 @@ class Sections(Section, frozen=True, kw_only=True):
 
     @property
     def forwarders(self) -> list[InfluxOptions]:
-        """The servers that rows are forwarded to."""
+        """Servers to which rows are forwarded."""
         if isinstance(self.influxdb, InfluxOptions):
             return [self.influxdb]
         return self.influxdb or []
@@ -242,9 +250,9 @@ class Sections(Section, frozen=True, kw_only=True):
 class Config(Sections, frozen=True, kw_only=True):
     """A checked configuration. All paths in it are absolute.
 
-    `driver` is the driver's section as written; `driver_options` the same as the driver's Options.
-    `notifiers` are those of `notify`, each as the Options of its kind. `warnings` name deprecated
-    keys, one line for each.
+    `driver` is the driver's section as written; `driver_options` is the same as the driver's
+    Options. `notifiers` are those of `notify`, each as the Options of its kind. `warnings` name
+    deprecated keys, one line per key.
     """
 
     path: Path
@@ -260,12 +268,12 @@ class Config(Sections, frozen=True, kw_only=True):
 
 
 def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
-    """The configuration file to use when none is named. Raises ConfigError if there is none."""
+    """Return the configuration file to use if none is named. Raise ConfigError if none exists."""
     named = environ.get(ENVIRONMENT)
     if named:
         return cwd / named
     for path in (cwd / "config.yaml", SYSTEM_PATH):
-        if os.path.exists(path):  # Path.exists raises where a folder is forbidden
+        if os.path.exists(path):  # Path.exists raises if a folder is not accessible
             return path
     raise ConfigError(
         f"no configuration file: ${ENVIRONMENT} is not set, {cwd / 'config.yaml'} and "
@@ -274,7 +282,7 @@ def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
 
 
 def load(path: Path) -> Config:
-    """Read and check a configuration file. Raises ConfigError; devices are not touched."""
+    """Read and check a configuration file. Raise ConfigError; devices are not accessed."""
     document = _read(path)
     report = ConfigErrors(path, document)
     if document.data is None:
@@ -367,7 +375,7 @@ def _read(path: Path) -> Document:
 
 
 def _resolved(section: S, folder: Path) -> S:
-    """The section with every relative path in it, given or by default, taken from the folder."""
+    """Return the section with all relative paths, including defaults, resolved in `folder`."""
     changes: dict[str, Any] = {}
     for name in section.__struct_fields__:
         value = getattr(section, name)

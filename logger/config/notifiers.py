@@ -1,4 +1,4 @@
-"""What `notify:` in the configuration may hold: a list, each a mapping with its `kind`."""
+"""Options of `notify:` in the configuration: a list of mappings, each with its `kind`."""
 
 from __future__ import annotations
 
@@ -30,13 +30,13 @@ Port = Annotated[int, Meta(ge=1, le=65535)]
 
 
 class NotifierOptions(Section, frozen=True, kw_only=True):
-    """What all kinds share. `alarms` and `severities` limit what is told; None: everything.
+    """Options common to all kinds. `alarms` and `severities` limit the alarms reported; None: all.
 
-    What has been told is remembered under `title`.
+    Deliveries are recorded under `title`.
     """
 
     kind: ClassVar[str] = ""
-    needs_link: ClassVar[bool] = False  # to the bridge
+    needs_link: ClassVar[bool] = False  # True if it needs the link to the bridge
     name: Text | None = None
     alarms: list[str] | None = None
     severities: list[str] | None = None
@@ -47,34 +47,36 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
 
     @property
     def title(self) -> str:
-        """The name of this notifier."""
+        """Name of this notifier."""
         return self.name or self.kind
 
     @property
     def daily_minute(self) -> int | None:
-        """The minute of the day (UTC) of the daily message; None if there is to be none."""
+        """Minute of the day (UTC) of the daily message; None for no daily message."""
         return None
 
     @property
     def advises(self) -> bool:
-        """Whether messages of alarms say what may be behind them."""
+        """True if messages of alarms include possible causes."""
         return False
 
     @property
     def told(self) -> str:
-        """Where messages go, for a person; no secrets."""
+        """Destination of the messages for the user, without secrets."""
         return ""
 
     def wants(self, kind: str, severity: str) -> bool:
-        """Whether such an alarm is to be told."""
+        """True if such an alarm is to be reported."""
         return (self.alarms is None or kind in self.alarms) and (
             self.severities is None or severity in self.severities
         )
 
 
 class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
-    """Kinds that carry messages; `daily` is the time of a daily one, HH:MM UTC. With `advice`
-    a message waits for the diagnosis, a second or two on a busy station."""
+    """Kinds that carry messages; `daily` is the time of a daily message, HH:MM UTC.
+
+    With `advice`, a message waits for the diagnosis, a second or two on a busy station.
+    """
 
     daily: str | None = None
     advice: bool = False
@@ -88,12 +90,12 @@ class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
 
     @property
     def advises(self) -> bool:
-        """Whether messages of alarms say what may be behind them."""
+        """True if messages of alarms include possible causes."""
         return self.advice
 
     @property
     def daily_minute(self) -> int | None:
-        """The minute of the day of the daily message."""
+        """Minute of the day of the daily message."""
         if self.daily is None:
             return None
         hour, minute = self.daily.split(":")
@@ -101,8 +103,11 @@ class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
 
 
 class CommandOptions(MessageOptions, frozen=True, kw_only=True):
-    """A program that gets the message as JSON on stdin. No shell is involved; a program named by
-    a relative path with a slash starts at the folder of the configuration."""
+    """A program that gets the message as JSON on stdin.
+
+    No shell is involved; a relative path with a slash is resolved against the folder of the
+    configuration.
+    """
 
     kind: ClassVar[str] = "command"
     command: Annotated[list[Text], Meta(min_length=1)]
@@ -114,8 +119,10 @@ class CommandOptions(MessageOptions, frozen=True, kw_only=True):
 
 
 class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
-    """A URL that gets the message by POST, signed if there is a secret. A URL that is a secret
-    itself is named by `url_env` or `url_file`."""
+    """A URL that gets the message by POST, signed if there is a secret.
+
+    A URL that is itself secret is given by `url_env` or `url_file`.
+    """
 
     kind: ClassVar[str] = "webhook"
     url: str | None = None
@@ -141,8 +148,11 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
 
 
 class MqttOptions(MessageOptions, frozen=True, kw_only=True):
-    """An MQTT broker. Messages go to `<topic>/alarm`, `/daily` and `/test`, what holds now is
-    retained at `<topic>/state`; the default topic is `mismatchd/<station>`."""
+    """An MQTT broker.
+
+    Messages go to `<topic>/alarm`, `/daily` and `/test`; the present state is retained at
+    `<topic>/state`. The default topic is `mismatchd/<station>`.
+    """
 
     kind: ClassVar[str] = "mqtt"
     host: Text
@@ -165,7 +175,7 @@ class MqttOptions(MessageOptions, frozen=True, kw_only=True):
 
     @property
     def port_number(self) -> int:
-        """The port, by default that of MQTT with or without TLS."""
+        """Port number, by default that of MQTT with or without TLS."""
         return self.port or (8883 if self.tls else 1883)
 
     @property
@@ -197,7 +207,7 @@ class MailOptions(MessageOptions, frozen=True, kw_only=True):
 
     @property
     def port_number(self) -> int:
-        """The port, by default the usual one."""
+        """Port number, by default the standard one."""
         return self.port or {"starttls": 587, "tls": 465, "none": 25}[self.security]
 
     @property
@@ -206,13 +216,13 @@ class MailOptions(MessageOptions, frozen=True, kw_only=True):
 
 
 class InhibitOptions(NotifierOptions, frozen=True, kw_only=True):
-    """A message to the bridge while an alarm lasts, so that it may hold the key up.
+    """A message to the bridge while an alarm lasts, so that it can hold the key up.
 
-    A convenience, and no substitute for the transmitter's own protection: it depends on this
-    host, this program, a serial line and the bridge. `message` is repeated every `refresh_s`
-    seconds until the alarm clears or is acknowledged, or for `release_after_s` seconds at most;
-    then `release`, if there is one, is written once. It is not held again before that kind of
-    alarm is raised anew.
+    A convenience, and no substitute for the transmitter's own protection: it depends on this host,
+    this program, a serial line and the bridge. `message` is repeated every `refresh_s` seconds
+    until the alarm clears or is acknowledged, or for `release_after_s` seconds at most; then
+    `release`, if set, is written once. The key is not held up again before that kind of alarm is
+    raised again.
     """
 
     kind: ClassVar[str] = "inhibit"
@@ -237,7 +247,7 @@ KINDS: dict[str, type[NotifierOptions]] = {
 
 
 def check_url(url: str) -> None:
-    """Raises ValueError, which does not repeat the URL, if it cannot be used."""
+    """Raise ValueError, which does not contain the URL, if it is invalid."""
     try:
         parts = urlsplit(url)
         usable = parts.scheme in ("http", "https") and parts.hostname and (parts.port or 1)
@@ -250,7 +260,7 @@ def check_url(url: str) -> None:
 
 
 def shown_url(url: str) -> str:
-    """Scheme and host: the rest of a webhook's URL may be as good as a password."""
+    """Return scheme and host: the rest of a webhook's URL may work as a password."""
     parts = urlsplit(url)
     return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}"
 

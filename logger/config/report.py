@@ -1,4 +1,4 @@
-"""How errors in a configuration are told: one line with file, line, key, fault and advice."""
+"""Reporting of configuration errors: one line with file, line, key, fault and advice."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ WORDS = {
 
 
 class ConfigErrors:
-    """Turns what msgspec finds into one line with file, line, key and advice."""
+    """Converts msgspec errors into one line with file, line, key and advice."""
 
     def __init__(self, path: Path, document: Document) -> None:
         self._path = path
@@ -36,11 +36,11 @@ class ConfigErrors:
         self.warnings: list[str] = []
 
     def error(self, where: Where, what: str) -> ConfigError:
-        """The error for the key at `where`."""
+        """Return the error for the key at `where`."""
         return ConfigError(located(self._path, self._document.line(where), where, what))
 
     def rename(self, data: dict[str, Any], where: Where, old: str, new: str) -> None:
-        """Move the value of a deprecated key to its new name, with a warning, if it is there."""
+        """Move the value of a deprecated key, if present, to its new name, with a warning."""
         if old not in data:
             return
         at = (*where, old)
@@ -53,7 +53,7 @@ class ConfigErrors:
         self.warnings.append(located(self._path, self._document.line(at), at, text))
 
     def convert(self, data: Any, wanted: type[S], prefix: Where, also: tuple[str, ...]) -> S:
-        """Check `data`, which stands at `prefix` where the keys `also` are known besides."""
+        """Check `data`, found at `prefix`, where the keys `also` are valid as well."""
         try:
             return msgspec.convert(data, wanted, dec_hook=_path)
         except msgspec.ValidationError as error:
@@ -72,7 +72,7 @@ class ConfigErrors:
 
 
 def _split(message: str) -> tuple[str, Where]:
-    """msgspec's words, and the place `$.a.b[0]` that it appends."""
+    """Split an error of msgspec into its text and the path `$.a.b[0]` that it appends."""
     text, _, place = message.rpartition(" - at ")
     if not text:
         return message, ()
@@ -121,7 +121,7 @@ def _fields(section: Any) -> dict[str, FieldInfo]:
 
 
 def _type_at(wanted: Any, where: Where) -> Any:
-    """The type of the struct at this place, as far as it can be followed."""
+    """Return the type of the struct at this path, as far as it can be followed."""
     for key in where:
         if isinstance(key, int):
             lists = [one for one in _alternatives(wanted) if get_origin(one) is list]
@@ -150,7 +150,7 @@ def _value_at(data: Any, where: Where) -> Any:
 
 
 def _path(wanted: type, value: Any) -> Path:
-    """Paths are what msgspec does not know by itself."""
+    """Convert paths, which msgspec does not support."""
     if wanted is not Path:
         raise NotImplementedError(f"options of type {wanted} are not supported")
     if not isinstance(value, str) or not value:
@@ -162,11 +162,11 @@ def _path(wanted: type, value: Any) -> Path:
 
 
 def located(path: Path, line: int, where: Where, what: str) -> str:
-    """`file:line: dotted.key: what`."""
+    """Return `file:line: dotted.key: what`."""
     key = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in where)
     return one_line(f"{path}:{line}: {key.lstrip('.')}{': ' if key else ''}{what}")
 
 
 def one_line(text: str) -> str:
-    """The text with everything unprintable, line ends above all, made a space."""
+    """Return the text with unprintable characters, line ends above all, replaced by spaces."""
     return "".join(char if char.isprintable() else " " for char in text)

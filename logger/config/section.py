@@ -1,4 +1,4 @@
-"""What the sections of the configuration are made of."""
+"""Base class of the sections of the configuration."""
 
 from __future__ import annotations
 
@@ -13,4 +13,4 @@ EnvName = Annotated[str, Meta(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
 
 
 class Section(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
-    """A mapping of the file; unknown keys are errors."""
+    """A mapping in the file; unknown keys are errors."""

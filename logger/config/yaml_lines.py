@@ -1,8 +1,8 @@
-"""YAML as plain data together with the line of every key, for messages that say where.
+"""YAML as plain data with the line number of every key, for error messages.
 
-Only what a configuration needs is understood: mappings, lists, text, numbers, yes/no, null. Keys
-are always text. Anchors and tags are refused, so that no small file can become a huge or endless
-one; dates and base-60 numbers stay text, so that `12:30` is not 750.
+Only the subset that a configuration needs is supported: mappings, lists, text, numbers, yes/no,
+null. Keys are always text. Anchors and tags are refused, so that no small file can expand into a
+huge or endless one; dates and base-60 numbers stay text, so that `12:30` is not 750.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ SCALARS = {f"tag:yaml.org,2002:{name}" for name in ("str", "int", "float", "bool
 
 
 class YamlError(Exception):
-    """Text that is no usable YAML: the line (from 1), the key if one is known, and the reason."""
+    """Invalid YAML: the line (from 1), the key if known, and the reason."""
 
     def __init__(self, line: int, where: Where, reason: str) -> None:
         super().__init__(reason)
@@ -31,13 +31,13 @@ class YamlError(Exception):
 
 @dataclass
 class Document:
-    """The data and the line of each key or list item in it."""
+    """The data, and the line of each key or list item in it."""
 
     data: Any = None
     lines: dict[Where, int] = field(default_factory=dict)
 
     def line(self, where: Where) -> int:
-        """The line of a key, or of the nearest key above it that is written in the file."""
+        """Return the line of a key, or of the nearest parent key that is written in the file."""
         while where not in self.lines and where:
             where = where[:-1]
         return self.lines.get(where, 1)
@@ -58,7 +58,7 @@ class _Loader(yaml.SafeLoader):
 for _name, _pattern in (
     ("bool", r"(?i:yes|no|true|false|on|off)"),
     ("int", r"[-+]?(0|[1-9][0-9_]*|0x[0-9a-fA-F]+)"),
-    # Unlike YAML 1.1, 1e-3 is a number too, as everyone but its authors expects.
+    # Unlike YAML 1.1, accept 1e-3 as a number too, as users expect.
     ("float", r"[-+]?([0-9][0-9_]*\.[0-9_]*|\.[0-9]+|[0-9]+(?=[eE]))([eE][-+]?[0-9]+)?"),
     ("null", r"(~|(?i:null)|)"),
 ):
@@ -66,7 +66,7 @@ for _name, _pattern in (
 
 
 def parse(text: str) -> Document:
-    """Parse one YAML document. Raises YamlError."""
+    """Parse one YAML document. Raise YamlError."""
     loader: _Loader | None = None
     try:
         loader = _Loader(text)
@@ -135,7 +135,7 @@ def _mapping(
 
 def _text(node: yaml.ScalarNode, where: Where) -> str:
     text = str(node.value)
-    # Escapes can spell half characters and NUL, which no file name and no database takes.
+    # Escapes can produce lone surrogates and NUL, which no file name and no database accepts.
     if "\0" in text or any("\ud800" <= char <= "\udfff" for char in text):
         line = node.start_mark.line + 1
         raise YamlError(line, where, "holds a character that is no text; remove the escape")

@@ -1,4 +1,4 @@
-"""What a server's answer means: pure functions from status, headers and body."""
+"""Interpretation of a server's responses: pure functions of status, headers and body."""
 
 from __future__ import annotations
 
@@ -9,32 +9,32 @@ from typing import NamedTuple
 
 from logger.outlets.responses import json_object, message_of, retry_after
 
-# How databases speak of rows in plain text. A 400 in other words is a proxy's or speaks of the
-# request, and taking that for bad rows would throw away the whole backlog.
+# Phrases with which databases refer to rows. A 400 with other words comes from a proxy or concerns
+# the request; treating that as bad rows would discard the whole backlog.
 ROW_WORDS = ("partial write", "unable to parse", "too long line")
 TOO_OLD_WORDS = "beyond retention policy"
 
 
 class RowFault(Enum):
-    """What is wrong with rows that were refused."""
+    """Fault of refused rows."""
 
-    BAD = "bad"  # at least one of them
-    TOO_OLD = "too old"  # at least one of them lies before what the server keeps
+    BAD = "bad"  # at least one row
+    TOO_OLD = "too old"  # at least one row is older than the server's retention
     TOO_MUCH = "too much"  # the request as a whole is too large
 
 
 class Refusal(NamedTuple):
-    """The server works but would not take these rows."""
+    """The server works but refused these rows."""
 
     fault: RowFault
     reason: str
 
 
 class ServerError(Exception):
-    """The server could not be reached or takes nothing now; the text says why and what to do.
+    """The server is unreachable or accepts nothing now; the text says why and what to do.
 
-    `kind` is the same for as long as the cause is. `lost`: it was reached but gave no answer, so
-    fewer rows may go through. `retry_after_s`: it asks not to be called before.
+    `kind` stays the same as long as the cause does. `lost`: it was reached but did not respond, so
+    fewer rows may succeed. `retry_after_s`: delay requested by the server.
     """
 
     def __init__(
@@ -47,7 +47,7 @@ class ServerError(Exception):
 
 
 class Target(NamedTuple):
-    """Where rows go, for messages."""
+    """Destination of the rows, for messages."""
 
     url: str
     org: str
@@ -58,8 +58,10 @@ class Target(NamedTuple):
 def judge(
     target: Target, status: int, headers: Mapping[str, str], body: str, now: datetime
 ) -> Refusal:
-    """What an answer other than success says of the rows. Raises ServerError if it speaks of the
-    server instead; header names in lower case."""
+    """Return the refusal expressed by an unsuccessful response.
+
+    Raise ServerError if it concerns the server instead of the rows; header names in lower case.
+    """
     reason = message_of(body)
     said = f" ({reason})" if reason else ""
     if status == 413:
@@ -84,8 +86,10 @@ def judge(
 
 
 def has_no_delete(status: int, headers: Mapping[str, str], body: str) -> bool:
-    """Whether a server that was to delete points says that it cannot at all: there is nothing at
-    that address, or it is not implemented."""
+    """True if the response to a delete request shows that the server cannot delete.
+
+    That is: nothing exists at the address, or deletion is not implemented.
+    """
     if status in (405, 501):
         return True
     if status not in (400, 404) or "x-influxdb-version" in headers:

@@ -1,17 +1,17 @@
-"""Forwards stored rows to a server that takes InfluxDB line protocol.
+"""Forwards stored rows to a server that accepts InfluxDB line protocol.
 
-The store is the outbox: a cursor for each table says what has been delivered and moves only after
-the server has taken a batch, so a server that is down costs nothing but time. New rows go first;
-what piled up meanwhile is a gap behind them that closes batch by batch, with a look for new rows
-before each. A crash repeats deliveries of a few seconds, and a row sent twice lands on itself.
+The store is the outbox: a cursor for each table marks the delivered rows and moves only after the
+server has accepted a batch, so an unreachable server only causes delay. New rows go first; the
+backlog is a gap behind them that closes batch by batch, with a check for new rows before each. A
+crash repeats the deliveries of a few seconds, and a row sent twice overwrites itself.
 
-Points that stand for no row any more are deleted at the server, a batch between new rows and the
-gap; a row at the same moment is delivered after that. A server that cannot delete keeps them, which
-is told.
+Points whose rows no longer exist are deleted at the server, a batch between new rows and the gap; a
+row at the same moment is delivered after that. A server that cannot delete keeps them, which is
+logged.
 
-Rows that the server refuses are found by halving the batch and set aside, but only while it takes
-other rows of the same table: if it refuses the newest as well, the rows are not to blame, and all
-are kept until it takes them.
+Rows that the server refuses are isolated by halving the batch and set aside, but only while it
+accepts other rows of the same table: if it refuses the newest as well, the rows are not the cause,
+and all are kept until it accepts them.
 """
 
 from __future__ import annotations
@@ -46,18 +46,18 @@ from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd.forward")
 
-LIVE_ROWS = 500  # of each table; more than that at once is a backlog
+LIVE_ROWS = 500  # per table; more than that at once is a backlog
 BATCH_ROWS = 5000
 IDLE_S = 0.25
-SAVE_S = 10.0  # cursors are written this often; each write wears the card
-SHOWN_S = 5.0  # while waiting, the backlog shown is this old at most
-YIELD_ROWS = 25  # a millisecond's work; the interpreter lock is then let go for so long, or else
-YIELD_S = 0.0005  # each step of an alarm's way might wait 5 ms for it
-LAST_S = 1.5  # for what is left when the daemon ends; the rest waits in the store
-SUSPECT_ROWS = 20  # refused in a row: ask whether the server takes the table at all
-RETRACTED = 100  # moments in a batch
-KEPT_AT_ONCE = 100_000  # that a server which cannot delete keeps, and one line tells
-REASONS = 20  # that are remembered, so as not to be logged again
+SAVE_S = 10.0  # interval of writing the cursors; each write wears the card
+SHOWN_S = 5.0  # while waiting, the displayed backlog is at most this old
+YIELD_ROWS = 25  # about 1 ms of work; the interpreter lock is then released for YIELD_S, because
+YIELD_S = 0.0005  # otherwise each step of an alarm's delivery might wait 5 ms for it
+LAST_S = 1.5  # time for the rest at shutdown; after that it waits in the store
+SUSPECT_ROWS = 20  # after this many refusals in a row, test whether the table is accepted at all
+RETRACTED = 100  # moments per batch
+KEPT_AT_ONCE = 100_000  # retractions reported in one line for a server that cannot delete
+REASONS = 20  # reasons remembered, so that they are logged once
 
 
 class _Batch(NamedTuple):
@@ -69,13 +69,13 @@ class _Batch(NamedTuple):
         return self.places[-1][0]
 
     def newest(self) -> str:
-        """The line with the latest time."""
+        """Return the line with the latest time."""
         times = [time_ns for _, time_ns in self.places]
         return self.lines[times.index(max(times))]
 
 
 class _Lane:
-    """What one table is at. `position` may be ahead of the stored one."""
+    """Delivery state of one table. `position` may be ahead of the stored one."""
 
     def __init__(self, table: Table, random: Random) -> None:
         self.table = table
@@ -85,13 +85,13 @@ class _Lane:
         self.saved: OutboxPosition | None = None
         self.saved_s = -SAVE_S
         self.taken_ns: int | None = None
-        self.refused_ids: list[int] = []  # since the server last took a row
+        self.refused_ids: list[int] = []  # since the server last accepted a row
         self.backoff = Backoff(random)
         self.shut_until_s: float | None = None
 
 
 class InfluxForwarder:
-    """One server. `run` works on a thread of its own with its own connection to the store."""
+    """One server. `run` works on its own thread with its own connection to the store."""
 
     def __init__(
         self,
@@ -118,13 +118,12 @@ class InfluxForwarder:
         self._delete_s: float | None = None  # when to try again to delete points
         self._sent = 0
         self._totals = ForwarderTotals(0, 0, [], None)
-        self._fault: str | None = None  # the kind of what keeps all rows back
-        self._last_error: tuple[str, int] | None = None  # and when
+        self._fault: str | None = None  # the kind of fault that blocks all rows
+        self._last_error: tuple[str, int] | None = None  # and its time
         self._logged: list[str] = []
 
     def status(self) -> dict[str, Any]:
-        """What `mismatchd status` shows. `last_error` stays after it is over, `failing` does
-        not."""
+        """Return the entry for `mismatchd status`; only `last_error` outlasts a recovery."""
         text, time_ns = self._last_error or (None, None)
         return {
             "name": self.name,
@@ -139,13 +138,15 @@ class InfluxForwarder:
         }
 
     def run(self, stop: threading.Event) -> None:
-        """Deliver until `stop` is set, then what is left if the server takes it quickly. Waits
-        longer the longer the server stays away."""
+        """Deliver until `stop` is set, then the rest if the server accepts it quickly.
+
+        Waits become longer the longer the server is unavailable.
+        """
         wait_s = 0.0
         while not self._pause(stop, wait_s):
             try:
                 delivered = self.step()
-            except Exception as error:  # whatever it is, this thread must not end in silence
+            except Exception as error:  # no exception may end this thread silently
                 wait_s = self._failed(error)
             else:
                 self._works()
@@ -157,8 +158,10 @@ class InfluxForwarder:
         self.close()
 
     def step(self) -> int:
-        """Deliver the newest rows of each table, then one batch of what piled up; how many rows
-        were delivered or set aside. Raises ServerError, StoreError."""
+        """Deliver the newest rows of each table, then one batch of the backlog.
+
+        Return the number of rows delivered or set aside. Raise ServerError, StoreError.
+        """
         outbox = self._opened()
         done = 0
         split = True
@@ -186,7 +189,7 @@ class InfluxForwarder:
             self._outbox.close()
             self._outbox = None
 
-    # what goes out
+    # Delivering.
 
     def _live(self, outbox: Outbox, lane: _Lane) -> int:
         position = self._position(outbox, lane)
@@ -198,7 +201,7 @@ class InfluxForwarder:
             return 0
         refusal = self._post(batch.lines, lane.live)
         if refusal is not None:
-            # They are dealt with in their turn, so that they keep nothing new back.
+            # They are handled with the gap, so that they do not delay new rows.
             self._keep(outbox, lane, position.postponed(batch.upto))
             return 0
         self._took(lane)
@@ -208,7 +211,11 @@ class InfluxForwarder:
         return len(batch.lines)
 
     def _catch_up(self, outbox: Outbox, lane: _Lane) -> int | None:
-        """Rows delivered or set aside, None if a batch is to be tried again in parts."""
+        """Deliver a batch of the gap.
+
+        Return the number of rows delivered or set aside, None if the batch is to be retried in
+        parts.
+        """
         position = self._position(outbox, lane)
         if not position.gap:
             return 0
@@ -263,11 +270,10 @@ class InfluxForwarder:
     def _send(self, lines: list[str]) -> Refusal | None:
         return self._server.write(lines)
 
-    # what is taken back
+    # Deleting.
 
     def _retract(self, outbox: Outbox) -> int:
-        """Delete points that stand for no row any more; how many. What goes wrong with it keeps
-        no rows back."""
+        """Delete points of deleted rows; return how many. Failures do not delay any rows."""
         if self._delete_s is not None and self._clock() < self._delete_s:
             return 0
         batch = outbox.retractions(self.name, RETRACTED)
@@ -295,7 +301,7 @@ class InfluxForwarder:
         return self._server.delete(spans, self._station)
 
     def _keeps(self, outbox: Outbox) -> int:
-        """Say what stays at a server that cannot delete; up to which retraction."""
+        """Log the points left at a server that cannot delete; return the last retraction's id."""
         everything = outbox.retractions(self.name, KEPT_AT_ONCE)
         told = []
         for table in FORWARDED:
@@ -312,17 +318,17 @@ class InfluxForwarder:
         self._last_error = text, self._utc_ns()
         return everything.upto
 
-    # what is refused
+    # Refusals.
 
     def _all_too_old(self, batch: _Batch) -> bool:
-        """Whether no row is new enough for what the server keeps."""
+        """True if no row is new enough for the server's retention."""
         if len(batch.lines) == 1:
             return True
         refusal = self._send([batch.newest()])
         return refusal is not None and refusal.fault is RowFault.TOO_OLD
 
     def _refused(self, lane: _Lane, batch: _Batch, refusal: Refusal) -> list[RefusedRow]:
-        """Say so once for each reason."""
+        """Return the refused rows; log each reason once."""
         kind = re.sub(r"\d+", "#", refusal.reason)
         if kind not in self._logged:
             self._logged = [*self._logged[1 - REASONS :], kind]
@@ -341,8 +347,10 @@ class InfluxForwarder:
         ]
 
     def _refuses_table(self, outbox: Outbox, lane: _Lane, row_id: int, reason: str) -> bool:
-        """Whether the server takes no row of this table, after one more was refused; then nothing
-        is set aside, and the table waits while others go on."""
+        """Return True if the server accepts no row of this table, after one more was refused.
+
+        Then nothing is set aside, and the table waits while others continue.
+        """
         if len(lane.refused_ids) < SUSPECT_ROWS - 1:
             lane.refused_ids.append(row_id)
             return False
@@ -366,7 +374,7 @@ class InfluxForwarder:
         lane.shut_until_s = self._clock() + lane.backoff.next_s()
 
     def _open(self, outbox: Outbox, lane: _Lane) -> bool:
-        """Whether the table's turn has come: if all of it was refused, ask with its newest row."""
+        """True if the table may be delivered; if it was shut, test with its newest row."""
         if lane.shut_until_s is None:
             return True
         if self._clock() < lane.shut_until_s:
@@ -381,7 +389,7 @@ class InfluxForwarder:
         log.info("%s: rows of %s are taken again", self.name, lane.table.name)
         return True
 
-    # cursors
+    # Cursors.
 
     def _opened(self) -> Outbox:
         if self._outbox is not None and self._outbox.replaced:
@@ -398,7 +406,7 @@ class InfluxForwarder:
         return self._outbox
 
     def _position(self, outbox: Outbox, lane: _Lane) -> OutboxPosition:
-        """Where this lane is; back to the stored position when rows behind it were rewritten."""
+        """Return the lane's position, reset to the stored one if rows behind it were rewritten."""
         stored = outbox.position(self.name, lane.table)
         if lane.position is None or lane.position.rewrites != stored.rewrites:
             lane.position = lane.saved = stored
@@ -436,10 +444,10 @@ class InfluxForwarder:
         backlog = sum(waiting) + outbox.retractions_waiting(self.name)
         self._totals = self._totals._replace(backlog=backlog, taken_ns=taken_ns)
 
-    # what is told
+    # Status and errors.
 
     def _pause(self, stop: threading.Event, wait_s: float) -> bool:
-        """Wait, and keep the count of what waits fresh meanwhile; whether to stop."""
+        """Wait while keeping the backlog count fresh; return True if the thread is to stop."""
         until_s = self._clock() + wait_s
         while not stop.wait(min(SHOWN_S, max(0.0, until_s - self._clock()))):
             if self._clock() >= until_s:
@@ -453,7 +461,7 @@ class InfluxForwarder:
                 self._count(self._outbox)
 
     def _failed(self, error: Exception) -> float:
-        """Say so if it is new; how long to wait."""
+        """Log a new error; return the delay before the next attempt."""
         at_least_s, text = 0.0, str(error)
         if isinstance(error, ServerError):
             fault, at_least_s = error.kind, error.retry_after_s
@@ -479,7 +487,7 @@ class InfluxForwarder:
         self._last_error = text, self._utc_ns()
 
     def _forget(self) -> None:
-        """Begin afresh with the store, whatever has become of it."""
+        """Discard all state derived from the store."""
         if self._outbox is not None:
             self._outbox.close()
             self._outbox = None
@@ -490,8 +498,11 @@ class InfluxForwarder:
 def forwarders(
     store: Path, servers: Sequence[InfluxOptions], station: str, environ: Mapping[str, str]
 ) -> list[InfluxForwarder]:
-    """One for each server. The first without a name goes on from where the only one of a store of
-    version 1 had got. Raises StoreError."""
+    """Make a forwarder for each server.
+
+    The first one without a name continues from the position of the only forwarder of a version 1
+    store. Raise StoreError.
+    """
     unnamed = [options.title for options in servers if options.name is None]
     if unnamed and all(options.name != VERSION_1_NAME for options in servers):
         with contextlib.closing(Outbox.reader(store)) as outbox:

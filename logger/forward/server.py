@@ -1,4 +1,4 @@
-"""A server that takes InfluxDB line protocol at /api/v2/write, through influxdb-client.
+"""A server that accepts InfluxDB line protocol at /api/v2/write, through influxdb-client.
 
 The client's own batching is not used, since it drops what it cannot deliver.
 """
@@ -22,7 +22,7 @@ IMPORTING = threading.Lock()
 
 
 class Server:
-    """Connects when first needed and again after `close`."""
+    """Connects on first use and again after `close`."""
 
     def __init__(self, options: InfluxOptions, environ: Mapping[str, str]) -> None:
         self.target = Target(options.shown_url, options.org, options.bucket, options.token_name)
@@ -31,10 +31,10 @@ class Server:
         self._environ = environ
         self._client: Any = None
         self._writer: Any = None
-        self._old = False  # InfluxDB 1, as far as deleting goes
+        self._old = False  # InfluxDB 1, as far as deletion is concerned
 
     def write(self, lines: Sequence[str]) -> Refusal | None:
-        """Send lines; None if the server took all of them. Raises ServerError."""
+        """Send lines; return None if the server accepted all of them. Raise ServerError."""
         from influxdb_client.rest import ApiException
         from urllib3.exceptions import HTTPError, ProtocolError, ReadTimeoutError
 
@@ -47,22 +47,24 @@ class Server:
             if not error.status:
                 raise self._unreachable(error, str(error.reason)) from error
             if error.status == 401:
-                self.close()  # the token is read again, for it may have been changed
+                self.close()  # the token is read again, since it may have changed
             headers = {name.lower(): text for name, text in (error.headers or {}).items()}
             return judge(self.target, error.status, headers, _text(error.body), datetime.now(UTC))
         except ReadTimeoutError as error:
             text = f"{url} does not answer within {TIMEOUT_MS / 1000:g} s"
             raise ServerError("timeout", text, lost=True) from error
         except (HTTPError, OSError) as error:
-            # A proxy that finds a request too large may hang up without a word.
+            # A proxy that finds a request too large may close the connection without a response.
             raise self._unreachable(error, lost=isinstance(error, ProtocolError)) from error
         except UnicodeDecodeError as error:
             raise ServerError("unreadable", f"{url} sent an unreadable answer") from error
         return None
 
     def delete(self, spans: Sequence[Retracted], station: str) -> bool:
-        """Delete points of a station by measurement and time; False if the server has no way to.
-        Raises ServerError."""
+        """Delete points of a station by measurement and time; return False if the server cannot.
+
+        Raise ServerError.
+        """
         from influxdb_client.rest import ApiException
         from urllib3.exceptions import HTTPError
 
@@ -87,14 +89,14 @@ class Server:
         return True
 
     def _delete_by_api(self, spans: Sequence[Retracted], station: str) -> bool:
-        """As InfluxDB 2 has it; False if this is InfluxDB 1."""
+        """Delete by the API of InfluxDB 2; return False if this is InfluxDB 1."""
         from influxdb_client.rest import ApiException
 
         delete = self._connected_client().delete_api().delete
         _, org, bucket, _ = self.target
         for span in spans:
             predicate = delete_predicate(span.table.measurement or "", station)
-            # Whether the end is inclusive depends on the server; a nanosecond more meets no row.
+            # Some servers exclude the end; one nanosecond more includes no further row.
             since, until = _exact(span.since_ns), _exact(span.until_ns + 1)
             try:
                 delete(since, until, predicate, bucket=bucket, org=org)
@@ -106,7 +108,7 @@ class Server:
         return True
 
     def _delete_by_query(self, spans: Sequence[Retracted], station: str) -> None:
-        """As InfluxDB 1 has it."""
+        """Delete by the query language of InfluxDB 1."""
         statements = ";".join(
             delete_statement(span.table.measurement or "", station, span.since_ns, span.until_ns)
             for span in spans
@@ -151,7 +153,7 @@ class Server:
     def _connected(self) -> Any:
         if self._client is None:
             # Imported only where it is used, since it costs 40 MB; by one thread at a time, since
-            # its modules import one another in a circle.
+            # its modules import each other in a cycle.
             with IMPORTING:
                 from influxdb_client.client.influxdb_client import InfluxDBClient
                 from influxdb_client.client.write_api import SYNCHRONOUS
@@ -180,7 +182,7 @@ def _text(body: bytes | str | None) -> str:
 
 
 def _cause(error: BaseException) -> str:
-    """The operating system's words at the bottom of an error, or else the error's name."""
+    """Return the operating system's message at the root of an error, or else the error's name."""
     at: BaseException | None = error
     while at is not None:
         if isinstance(at, OSError) and at.strerror:

@@ -1,13 +1,13 @@
-"""Telling someone: alarms on their way out of the station.
+"""Delivery of alarms to people and devices outside the station.
 
-    options    what the configuration may say
-    channel    what a way out is: deliver a message, or say why not
-    command, webhook, mqtt, mail, inhibit    the ways out, one module each
-    messages   what is said
-    waiting    what waits to be told, storms and shelves: no threads, no clocks
-    daily      when the daily message is due
-    notifier   one way out followed from the store, on a thread of its own
-    ways       from options to channels and notifiers
+    channel    interface of a channel: deliver a message, or report why not
+    command, webhook, mqtt, mail, inhibit    the channels, one module each
+    messages   content of the messages
+    waiting    queue of messages, alarm storms and shelving: no threads, no clocks
+    daily      schedule of the daily message
+    notifier   one channel fed from the store, on its own thread
+    build      from options to channels and notifiers
 
-The store is the queue: see `logger.store.deliveries`.
+The options are in `logger.config.notifiers`. The store is the queue: see
+`logger.store.deliveries`.
 """

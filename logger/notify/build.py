@@ -1,4 +1,4 @@
-"""From the configuration to ways out."""
+"""Construction of channels and notifiers from the configuration."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from logger.notify.notifier import Advise, Facts, Notifier
 
 
 def build_channel(options: NotifierOptions, surroundings: ChannelContext) -> DeliveryChannel:
-    """The way out that these options describe; what a kind needs is imported with it."""
+    """Make the channel of these options; the imports that its kind needs happen here."""
     if isinstance(options, CommandOptions):
         from logger.notify.command import Command
 
@@ -45,7 +45,7 @@ def build_channel(options: NotifierOptions, surroundings: ChannelContext) -> Del
 
 
 def no_advice(columns: Mapping[str, Any]) -> Sequence[str]:
-    """Nothing to look at."""
+    """Return no advice."""
     return ()
 
 
@@ -56,8 +56,10 @@ def build_notifiers(
     facts: Facts,
     advise: Advise = no_advice,
 ) -> list[Notifier]:
-    """One for each way out; `facts` is the daemon's status, `advise` what to look at for an
-    alarm's columns."""
+    """Make a notifier for each channel.
+
+    `facts` is the daemon's status, `advise` returns the possible causes for an alarm's columns.
+    """
     made = []
     for options in wanted:
         notifier = Notifier(options, store, surroundings.station, facts=facts, advise=advise)

@@ -1,4 +1,4 @@
-"""What a way out of the station is: told a message, it delivers it or says why not."""
+"""Interface of a channel: it delivers a message or reports why not."""
 
 from __future__ import annotations
 
@@ -7,15 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol, runtime_checkable
 
-Message = dict[str, Any]  # flat, as it goes out in JSON; see `messages`
+Message = dict[str, Any]  # flat, as sent in JSON; see `messages`
 
 
-class NotDelivered(Exception):  # noqa: N818 - what it is, not that it is one
-    """The message did not arrive, or it is not known whether it did; the text says why, on one
-    line and without secrets.
+class NotDelivered(Exception):  # noqa: N818 - named for the outcome
+    """The message did not arrive, or may not have; the text gives the reason.
 
-    `permanent`: it never will, whatever is waited for. `at_least_s`: not to be tried before.
-    `retry_s`: to be tried again after so long, however often it fails.
+    The text is one line without secrets. `permanent`: no retry can succeed. `at_least_s`: minimum
+    delay before a retry. `retry_s`: fixed delay before a retry, however often it fails.
     """
 
     def __init__(
@@ -41,54 +40,58 @@ class Standing(NamedTuple):
 
 
 class DeliveryChannel(Protocol):
-    """A way out. One thread uses it, but for `close`.
+    """A channel. Only one thread uses it, except for `close`.
 
-    `changes` are those of an alarm that it is told of: "raised", "cleared", "acknowledged".
+    `changes` are the changes of an alarm to be delivered: "raised", "cleared", "acknowledged".
     """
 
     changes: frozenset[str]
 
     def deliver(self, message: Message) -> None:
-        """Return once the message has arrived. Raises NotDelivered. A message that is given again
-        has the same `message_id`."""
+        """Return once the message has arrived. Raise NotDelivered.
+
+        A repeated message has the same `message_id`.
+        """
 
     def close(self) -> None:
-        """Release what is held; may be called twice."""
+        """Release all resources; may be called twice."""
 
 
 @runtime_checkable
 class Aborts(Protocol):
-    """A channel whose delivery can be ended from another thread."""
+    """A channel whose delivery can be aborted from another thread."""
 
     def abort(self) -> None:
-        """End it."""
+        """Abort the delivery."""
 
 
 @runtime_checkable
 class AlarmListener(Protocol):
-    """A channel that wants to hear of every change at once, queued or not."""
+    """A channel that is notified of every change at once, queued or not."""
 
     def heed(self, change: str, kind: str) -> None:
-        """An alarm has changed, or is found open at the start ("raised")."""
+        """Handle a change of an alarm, or an alarm found open at the start ("raised")."""
 
 
 @runtime_checkable
 class AlarmIndicator(Protocol):
-    """A channel that keeps something up to date."""
+    """A channel that displays the present state."""
 
     def show(self, standing: tuple[Standing, ...]) -> float | None:
-        """Called often with the alarms that stand now, and cheap if nothing has changed; returns
-        in how many seconds it wants to be called at the latest. Raises NotDelivered."""
+        """Update the display with the alarms open now; called often, cheap without a change.
+
+        Return the seconds after which it must be called again. Raise NotDelivered.
+        """
 
 
 @dataclass(frozen=True)
 class ChannelContext:
-    """What a channel may need besides its options.
+    """Environment of a channel besides its options.
 
-    folder  that of the configuration
-    send    writes to the bridge, or raises DriverError; None if it takes nothing
-    watching  it is the daemon's, so others may rely on what it shows
-    wake    has `show` called soon, from any thread
+    folder  folder of the configuration
+    send    writes to the bridge, or raises DriverError; None if the bridge accepts nothing
+    watching  True in the daemon, so that others may rely on the displayed state
+    wake    causes a call of `show` soon, from any thread
     """
 
     station: str

@@ -1,4 +1,4 @@
-"""A program of the person's choosing: the message as JSON on its stdin, never through a shell."""
+"""Channel `command`: runs a program with the message as JSON on stdin, never through a shell."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ import msgspec
 from logger.config.notifiers import CommandOptions
 from logger.notify.channel import ChannelContext, Message, NotDelivered
 
-KEPT_BYTES = 400  # of what it says on stderr
+KEPT_BYTES = 400  # of its stderr
 
 
 class Command:
-    """Runs the program for each message; exit code 0 means that it is delivered.
+    """Runs the program for each message; exit code 0 means that the message is delivered.
 
-    It may not rely on running once: a message that it failed with, or that the daemon did not live
-    to hear the end of, is given to it again with the same `message_id`.
+    The program may be run more than once: a message for which it failed, or during which the daemon
+    ended, is repeated with the same `message_id`.
     """
 
     changes = frozenset({"raised", "cleared", "acknowledged"})
@@ -33,7 +33,7 @@ class Command:
         self._aborted = False
 
     def deliver(self, message: Message) -> None:
-        """Run it. Raises NotDelivered if it cannot be run, fails or takes too long."""
+        """Run the program. Raise NotDelivered if it cannot be run, fails or takes too long."""
         program, limit_s = self._options.command[0], self._options.timeout_s
         if self._aborted:
             raise NotDelivered(f"{program} is not run: the daemon is stopping")
@@ -45,13 +45,13 @@ class Command:
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.PIPE,
                 cwd=self._folder,
-                start_new_session=True,  # so that all it has started ends with it
+                start_new_session=True,  # so that all its child processes end with it
             )
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or type(error).__name__
             raise NotDelivered(f"{program} cannot be run: {reason}") from None
         self._process = process
-        if self._aborted:  # before it could be seen there
+        if self._aborted:  # before `abort` could see it
             _kill(process)
         try:
             said = _talk(process, msgspec.json.encode(message) + b"\n", until_s)
@@ -73,10 +73,10 @@ class Command:
             raise NotDelivered(f"{program} failed ({how}){f': {said}' if said else ''}")
 
     def close(self) -> None:
-        """Nothing is held."""
+        """Do nothing: no resources are held."""
 
     def abort(self) -> None:
-        """Kill what runs, and run nothing more; from any thread."""
+        """Kill the running process, and start no more; from any thread."""
         self._aborted = True
         process = self._process
         if process is not None:
@@ -84,7 +84,7 @@ class Command:
 
 
 def _talk(process: subprocess.Popen[bytes], text: bytes, until_s: float) -> str:
-    """Write its input and keep the end of its stderr, until it ends or the time is over."""
+    """Write the input and return the end of stderr, until the process ends or the time is over."""
     assert process.stdin is not None
     assert process.stderr is not None
     source, sink = process.stderr.fileno(), process.stdin.fileno()
@@ -104,7 +104,7 @@ def _talk(process: subprocess.Popen[bytes], text: bytes, until_s: float) -> str:
                     text = text[os.write(sink, text) :]
                 except BlockingIOError:
                     pass
-                except OSError:  # it does not read it: that is its business
+                except OSError:  # a program that does not read its input is accepted
                     text = b""
                 if not text:
                     poll.unregister(sink)

@@ -1,4 +1,4 @@
-"""When the daily message is due. Pure: nanoseconds since the epoch, UTC."""
+"""Schedule of the daily message. Pure: nanoseconds since the epoch, UTC."""
 
 from __future__ import annotations
 
@@ -7,11 +7,10 @@ DAY_NS = 1440 * MINUTE_NS
 
 
 def latest_slot(minute: int, now_ns: int) -> int:
-    """The last time at or before now that it was that minute of a day."""
+    """Return the last time at or before now that was at this minute of a day."""
     return (now_ns - minute * MINUTE_NS) // DAY_NS * DAY_NS + minute * MINUTE_NS
 
 
 def is_due(minute: int, last_ns: int, now_ns: int) -> bool:
-    """Whether the time has come since the last one; a clock that was ahead holds up none for more
-    than a day."""
+    """True if a message is due; a clock that was ahead delays it by at most a day."""
     return min(last_ns, now_ns) < latest_slot(minute, now_ns) or last_ns - now_ns > DAY_NS

@@ -1,5 +1,4 @@
-"""Reading from a socket with an end to it: a peer that sends a byte now and then is no reason to
-wait for ever."""
+"""Socket reads with a deadline, so that a peer that sends slowly cannot block for ever."""
 
 from __future__ import annotations
 
@@ -33,7 +32,7 @@ class _Timed(io.RawIOBase):
 
 
 class _Source:
-    """As much of a socket as a response needs."""
+    """The part of the socket interface that a response needs."""
 
     def __init__(self, source: socket.socket, until_s: float) -> None:
         self._raw = _Timed(source, until_s)
@@ -43,8 +42,10 @@ class _Source:
 
 
 def responses_until(until_s: float) -> Callable[..., HTTPResponse]:
-    """A `response_class` for http.client whose reading raises TimeoutError at that time of the
-    monotonic clock."""
+    """Return a `response_class` for http.client whose reads raise TimeoutError after `until_s`.
+
+    `until_s` is a time of the monotonic clock in seconds.
+    """
 
     def response(source: socket.socket, *args: Any, **more: Any) -> HTTPResponse:
         return HTTPResponse(_Source(source, until_s), *args, **more)  # type: ignore[arg-type]

@@ -1,8 +1,8 @@
-"""A message to the bridge while an alarm lasts, so that it may hold the transmitter's key up.
+"""Channel `inhibit`: a message to the bridge while an alarm lasts, to hold the key up.
 
 This is a convenience and no substitute for the transmitter's own protection: between the antenna
-and the key stand a detector, a converter, a serial line, this host and this program, and each of
-them can fail. The bridge should let go by itself when the message is no longer refreshed.
+and the key are a detector, a converter, a serial line, this host and this program, and each of them
+can fail. The bridge should release the key when the message is no longer refreshed.
 """
 
 from __future__ import annotations
@@ -16,27 +16,30 @@ from logger.notify.channel import ChannelContext, Message, NotDelivered, Standin
 
 
 class Hold:
-    """Which kinds hold the key up, and until when. No clock: seconds are given."""
+    """Kinds that hold the key up, with their time limits. No clock: seconds are arguments."""
 
     def __init__(self, release_after_s: float) -> None:
         self._release_after_s = release_after_s
         self._until_s: dict[str, float] = {}
 
     def heed(self, change: str, kind: str, now_s: float) -> None:
-        """An alarm has changed. High reflection clears by good readings only, which there are
-        none of with the key held up: hence the limit in time."""
+        """Handle a change of an alarm.
+
+        High reflection clears only by good readings, and there are none with the key held up: hence
+        the time limit.
+        """
         if change == "raised":
             self._until_s[kind] = now_s + self._release_after_s
         else:
             self._until_s.pop(kind, None)
 
     def left_s(self, now_s: float) -> float:
-        """For how many seconds more it is held, 0 if it is not."""
+        """Return the remaining seconds of the hold, 0 if there is none."""
         return max(0.0, max(self._until_s.values(), default=0.0) - now_s)
 
 
 class Inhibit:
-    """Nothing of it is queued: to inhibit late would be wrong."""
+    """Writes without a queue: a late inhibit would be wrong."""
 
     changes: frozenset[str] = frozenset()
 
@@ -50,16 +53,16 @@ class Inhibit:
         self._send_to_bridge = surroundings.send
         self._clock = clock
         self._hold = Hold(options.release_after_s)
-        self._next_s: float | None = None  # the next refreshing; None while nothing is inhibited
+        self._next_s: float | None = None  # next refresh; None while nothing is inhibited
 
     def heed(self, change: str, kind: str) -> None:
-        """An alarm has changed; `show` writes what follows."""
+        """Handle a change of an alarm; `show` writes the result."""
         self._hold.heed(change, kind, self._clock())
         if change == "raised" and self._next_s is not None:
             self._next_s = self._clock()
 
     def show(self, standing: tuple[Standing, ...]) -> float | None:
-        """Refresh or release. Raises NotDelivered."""
+        """Refresh or release. Raise NotDelivered."""
         now_s = self._clock()
         left_s = self._hold.left_s(now_s)
         if left_s <= 0:
@@ -71,13 +74,13 @@ class Inhibit:
         return max(0.0, min(left_s, self._next_s - now_s))
 
     def deliver(self, message: Message) -> None:
-        """For a test: inhibit and release."""
+        """Inhibit and release, as a test."""
         self._next_s = 0.0
         self._write(self._options.message)
         self._release()
 
     def close(self) -> None:
-        """Who does not watch does not inhibit."""
+        """Release: a channel that no longer monitors must not inhibit."""
         try:
             self._release()
         except NotDelivered:

@@ -1,6 +1,6 @@
-"""Mail through an SMTP server, in the clear only where that is asked for and no password is sent.
+"""Mail through an SMTP server, unencrypted only if configured and without a password.
 
-A message that is sent again has the same Message-ID, by which many mailboxes show it once.
+A repeated message has the same Message-ID, so that many mailboxes show it once.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ LEFT_OUT = {"event", "message_id", "station", "text", "advice", "summary"}
 
 
 class Mail:
-    """A new connection for each message. `timeout_s` is for each answer of the server."""
+    """Opens a new connection for each message. `timeout_s` applies to each reply of the server."""
 
     changes = frozenset({"raised", "cleared"})
 
@@ -30,8 +30,7 @@ class Mail:
         self._environ = surroundings.environ
 
     def deliver(self, message: Message) -> None:
-        """Send it. Raises NotDelivered, permanently if the server refuses the text or everybody
-        it is for."""
+        """Send the message. Raise NotDelivered, permanent if text or all recipients are refused."""
         options = self._options
         where = f"{options.host}:{options.port_number}"
         try:
@@ -66,7 +65,7 @@ class Mail:
             raise NotDelivered(f"{where}: {without(tls.reason(error), hidden)}") from None
 
     def close(self) -> None:
-        """Nothing is held."""
+        """Do nothing: no resources are held."""
 
     def _connected(self) -> smtplib.SMTP:
         options = self._options
@@ -86,7 +85,7 @@ class Mail:
 
 
 def letter(options: MailOptions, message: Message) -> EmailMessage:
-    """The message as a mail: its line of words, advice, then all else by name."""
+    """Return the message as a mail: its text line, advice, then all other fields by name."""
     mail = EmailMessage()
     mail["From"] = options.sender
     mail["To"] = ", ".join(options.to)

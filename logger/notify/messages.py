@@ -1,14 +1,14 @@
-"""What is said: flat mappings for JSON, each with a line of plain words. Pure functions.
+"""Content of messages: flat mappings for JSON, each with a line of plain text. Pure functions.
 
 event         alarm, daily or test
 change        of an alarm: raised, cleared or acknowledged; of several changes the last
 message_id    the same whenever the message is sent again
-station, utc  whose it is, and when it was written
+station, utc  the sending station, and the time of writing
 text          the message in one line
-id ... flags  the alarm as it is exported, as of that change
-raise_count, clear_count    how often that kind was raised and cleared, as far as this tells
-open_alarms   the kinds that stand
-advice        what to look at
+id ... flags  the alarm as exported, as of that change
+raise_count, clear_count    raisings and clearings of that kind covered by this message
+open_alarms   the kinds of open alarms
+advice        possible causes and checks
 """
 
 from __future__ import annotations
@@ -34,9 +34,12 @@ def alarm(
     open_alarms: Iterable[str],
     advice: Sequence[str],
 ) -> Message:
-    """An alarm's change; a `summary` stands for all changes of its kind since the last message."""
+    """Return the message of an alarm's change.
+
+    A `summary` covers all changes of its kind since the last message.
+    """
     row = dict(columns)
-    for name in LATER.get(change, ()):  # what has happened since is another message's
+    for name in LATER.get(change, ()):  # later changes belong to other messages
         if name == "cleared_utc" or (row.get(name) or "") > (row.get("raised_utc") or ""):
             row[name] = None
     counted = f"/{raises}+{clears}" if raises + clears > 1 else ""
@@ -59,7 +62,7 @@ def alarm(
 def daily(
     station: str, utc_ns: int, facts: Mapping[str, Any], open_alarms: Iterable[str], waiting: int
 ) -> Message:
-    """The daily message; `facts` as in the daemon's status."""
+    """Return the daily message; `facts` as in the daemon's status."""
     standing = sorted(open_alarms)
     last_ns = facts.get("last_pair_ns")
     last_utc = None if last_ns is None else format_ns(last_ns)
@@ -80,7 +83,7 @@ def daily(
 
 
 def test(station: str, utc_ns: int) -> Message:
-    """What `notify test` sends."""
+    """Return the message of `notify test`."""
     utc = format_ns(utc_ns)
     return {
         "event": "test",

@@ -1,10 +1,10 @@
-"""Messages to an MQTT broker, and a retained topic that says what holds now.
+"""Messages to an MQTT broker, and a retained topic with the present state.
 
     <topic>/alarm, <topic>/daily, <topic>/test    messages, QoS 1
     <topic>/state    retained: {"watch": "alive" | "ended" | "died", "alarms": [...], ...}
 
-`died` is the last will, which the broker publishes if the daemon goes without a word. A message
-that is sent again after its acknowledgement was lost has the same `message_id`.
+`died` is the last will, which the broker publishes if the daemon disconnects unexpectedly. A
+message repeated after a lost acknowledgement has the same `message_id`.
 """
 
 from __future__ import annotations
@@ -23,16 +23,17 @@ from logger.notify import tls
 from logger.notify.channel import ChannelContext, Message, NotDelivered, Standing
 from logger.utc import format_ns
 
-KEEPALIVE_S = 20  # a host that loses its power is declared dead after half as long again
+KEEPALIVE_S = 20  # a host that loses power is declared dead after 1.5 times this
 FAREWELL_S = 0.5
 
 
 class Mqtt:
-    """Connects when first needed and again after a failure. The client library reads the
-    connection on a thread of its own, which ends with the connection.
+    """Connects on first use and again after a failure.
 
-    Nothing waits in the client: what is not acknowledged in time is dropped with the connection,
-    since the queue sends it again.
+    The client library reads the connection on its own thread, which ends with the connection.
+
+    The client queues nothing: messages not acknowledged in time are dropped with the connection,
+    since our queue sends them again.
     """
 
     changes = frozenset({"raised", "cleared", "acknowledged"})
@@ -44,27 +45,27 @@ class Mqtt:
         self._wake = surroundings.wake
         self._topic = (options.topic or _topic(surroundings.station)).rstrip("/")
         self._client: Any = None
-        self._answer: tuple[bool, str] | None = None  # to the request for a connection
+        self._answer: tuple[bool, str] | None = None  # to the connection request
         self._answered = threading.Event()
         self._alive = False
-        self._watching = surroundings.watching  # then the topic of state is ours
+        self._watching = surroundings.watching  # then we own the topic of state
         self._shown: tuple[Standing, ...] | None = None  # on this connection
         self._secrets: list[str] = []
         self._closing = threading.Lock()
 
     def deliver(self, message: Message) -> None:
-        """Publish it and wait until the broker has it. Raises NotDelivered."""
+        """Publish the message and wait for the broker's acknowledgement. Raise NotDelivered."""
         self._publish(f"{self._topic}/{message['event']}", message, retain=False)
 
     def show(self, standing: tuple[Standing, ...]) -> float | None:
-        """Keep the retained topic true. Raises NotDelivered."""
+        """Keep the retained topic up to date. Raise NotDelivered."""
         if self._client is None or not self._alive or standing != self._shown:
             self._publish(f"{self._topic}/state", self._state("alive", standing), retain=True)
             self._shown = standing
         return None
 
     def close(self) -> None:
-        """Say that the watch has ended, and go."""
+        """Publish that monitoring has ended, and disconnect."""
         if self._watching and self._alive and self._client is not None:
             with contextlib.suppress(Exception):
                 state = self._state("ended", self._shown or ())
@@ -92,7 +93,7 @@ class Mqtt:
             sent = self._client.publish(topic, msgspec.json.encode(message), qos=1, retain=retain)
             sent.wait_for_publish(max(0.0, until_s - time.monotonic()))
             arrived = sent.is_published()
-        except (RuntimeError, ValueError):  # the client's words for that
+        except (RuntimeError, ValueError):  # raised by the client in that case
             self._drop()
             raise NotDelivered(f"{where}: the connection was lost") from None
         if not arrived:
@@ -134,7 +135,7 @@ class Mqtt:
         self._secrets = [password or ""]
         client = Client(
             CallbackAPIVersion.VERSION2,
-            reconnect_on_failure=False,  # that is for the queue's back-off
+            reconnect_on_failure=False,  # left to the queue's back-off
         )
         client.connect_timeout = options.timeout_s
         if options.user is not None:

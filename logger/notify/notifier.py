@@ -1,9 +1,9 @@
-"""One way out of the station, followed from the store on a thread of its own.
+"""One channel, fed from the store on its own thread.
 
-The daemon calls `offer` for each change of an alarm, which wakes the thread at once; what it then
-tells is what the store has, so nothing is lost between two runs. Only what the store cannot take
-(a full disk) is told from memory. See `logger.store.deliveries` for what is remembered and when,
-`waiting` for storms and shelves.
+The daemon calls `offer` for each change of an alarm, which wakes the thread at once; the thread
+then reads the changes from the store, so nothing is lost between two runs. Only changes that the
+store cannot accept (a full disk) are delivered from memory. See `logger.store.deliveries` for the
+stored state, `waiting` for storms and shelving.
 """
 
 from __future__ import annotations
@@ -39,12 +39,12 @@ from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd.notify")
 
-IDLE_S = 5.0  # how often the time of day, the shelf and what a channel shows are looked at
-SHELF_S = 1.0  # the same while something waits only for that
-SAVE_S = 10.0  # what was seen but not to be told is remembered this often
-LAST_S = 1.5  # for what is left when the daemon ends; the rest waits in the store
-FRESH = 1000  # changes offered and not yet looked at
-TOLD = 1000  # that were told before they were stored
+IDLE_S = 5.0  # interval of checks of the time of day, the shelf and the channel's display
+SHELF_S = 1.0  # likewise while a message waits only for the shelf
+SAVE_S = 10.0  # interval of storing the position if nothing was delivered
+LAST_S = 1.5  # time for the rest at shutdown; after that it waits in the store
+FRESH = 1000  # most changes offered and not yet processed
+TOLD = 1000  # most changes delivered before they were stored
 DAILY = "daily"
 
 Advise = Callable[[Mapping[str, Any]], Sequence[str]]
@@ -52,10 +52,10 @@ Facts = Callable[[], Mapping[str, Any]]
 
 
 class Notifier:
-    """Made by `ways.notifiers`. `run` works until `end` is called; `offer` never waits.
+    """Delivers the alarms of one channel. `run` works until `end` is called; `offer` never blocks.
 
     facts    the daemon's status, for the daily message
-    advise   what to look at, for an alarm's columns
+    advise   returns the possible causes for an alarm's columns
     """
 
     def __init__(
@@ -87,9 +87,9 @@ class Notifier:
         self._saved = self._progress
         self._saved_s = clock()
         self._waiting = Waiting(self._compose)
-        self._known = False  # what is remembered of earlier runs
+        self._known = False  # whether the state of earlier runs has been read
         self._ended: list[FinishedMessage] = []
-        self._told: dict[tuple[str, str, str], None] = {}  # in memory, before it was stored
+        self._told: dict[tuple[str, str, str], None] = {}  # delivered before being stored
         self._open: dict[str, dict[str, Any]] = {}  # alarms by kind
         self._shelved: frozenset[str] = frozenset()
         self._backoff = Backoff(random or Random())
@@ -102,34 +102,33 @@ class Notifier:
         self._last_error: tuple[str, int] | None = None
 
     def use(self, channel: DeliveryChannel) -> None:
-        """Give it its way out, before `run`."""
+        """Set the channel, before `run`."""
         self._channel = channel
 
-    # from other threads
+    # Called from other threads.
 
     def offer(self, item: Stored) -> None:
-        """A row was stored, or could not be: changes of alarms are looked at soon."""
+        """Note a row that was stored, or could not be: changes of alarms are processed soon."""
         if item.change is not None:
             self._fresh.append(item)
             self._wake.set()
 
     def wake(self) -> None:
-        """Look at everything soon."""
+        """Run all checks soon."""
         self._wake.set()
 
     def end(self) -> None:
-        """Let `run` return within a second or two; what is not delivered waits in the store."""
+        """Let `run` return within a second or two; undelivered messages wait in the store."""
         self._ending = True
         self._wake.set()
 
     def abandon(self) -> None:
-        """End a delivery that outlasts the daemon."""
+        """Abort a delivery that outlasts the daemon."""
         if isinstance(self._channel, Aborts):
             self._channel.abort()
 
     def status(self) -> dict[str, Any]:
-        """What `mismatchd status` shows. `last_error` stays after it is over, `failing` does
-        not."""
+        """Return the entry for `mismatchd status`; only `last_error` outlasts a recovery."""
         text, time_ns = self._last_error or (None, None)
         return {
             "name": self.name,
@@ -142,10 +141,10 @@ class Notifier:
             "last_error_utc": None if time_ns is None else format_ns(time_ns),
         }
 
-    # the thread
+    # The thread.
 
     def run(self) -> None:
-        """Tell until `end` is called, then what can be told quickly."""
+        """Deliver until `end` is called, then whatever can be delivered quickly."""
         while not self._ending:
             wait_s = self._step()
             self._wake.wait(wait_s)
@@ -167,16 +166,15 @@ class Notifier:
     def _step(self) -> float:
         try:
             return self.step()
-        except Exception as error:  # whatever it is, this thread must not end in silence
-            # Its words may hold what is secret; its kind does not.
+        except Exception as error:  # no exception may end this thread silently
+            # Its text may contain secrets; its type does not.
             at = traceback.extract_tb(error.__traceback__)[-1]
             where = f"{Path(at.filename).name}:{at.lineno}"
             self._failed(NotDelivered(f"internal failure: {type(error).__name__} at {where}"))
             return IDLE_S
 
     def step(self) -> float:
-        """Look at what is new, deliver one message, show what stands; seconds until there is more
-        to do."""
+        """Process changes, deliver one message, update the display; return seconds to wait."""
         assert self._channel is not None
         waiting = self._waiting
         self._follow()
@@ -202,10 +200,10 @@ class Notifier:
             wait_s = min(wait_s, SHELF_S)
         return wait_s
 
-    # what is new
+    # New changes.
 
     def _follow(self) -> None:
-        """Take in what has changed, from the store or else from memory."""
+        """Read new changes from the store, or else from memory."""
         fresh = []
         while self._fresh:
             fresh.append(self._fresh.popleft())
@@ -255,7 +253,7 @@ class Notifier:
                 if not self._known:
                     self._begin(queue, progress)
                     self._known = True
-                elif replaced:  # memory knows better than what could be salvaged
+                elif replaced:  # memory is more complete than the salvaged rows
                     queue.forget(self.name)
                     for entry in self._waiting.entries:
                         entry.number, entry.changed = None, True
@@ -269,7 +267,7 @@ class Notifier:
         return self._queue
 
     def _begin(self, queue: Deliveries, progress: Progress) -> None:
-        """What is remembered of earlier runs, and what stands already."""
+        """Restore the state of earlier runs, and the alarms already open."""
         self._progress = self._saved = progress
         self._waiting.restore(
             QueuedMessage(kept.kind, kept.message, kept.attempts, kept.id, False)
@@ -294,7 +292,7 @@ class Notifier:
         if change in self._channel.changes and self._waiting.add(
             change, columns, self._clock(), shelved=kind in self._shelved
         ):
-            self._retry_s = None  # something new is tried at once
+            self._retry_s = None  # a new message is tried at once
 
     def _heed(self, change: str, columns: Mapping[str, Any]) -> None:
         kind = columns["kind"]
@@ -331,7 +329,7 @@ class Notifier:
         )
         waiting.put(DAILY, message)
 
-    # what goes out
+    # Delivering.
 
     def _show(self) -> float | None:
         if not isinstance(self._channel, AlarmIndicator):
@@ -375,7 +373,7 @@ class Notifier:
             self._totals = self._totals._replace(last_ns=now_ns)
 
     def _failed(self, error: NotDelivered) -> float:
-        """Say so if it is new; how long to wait."""
+        """Log a new error; return the delay before the next attempt."""
         text = str(error)
         if self._fault != text:
             log.warning("%s: not delivered: %s; retrying", self.name, text)
@@ -396,7 +394,7 @@ class Notifier:
             self._fault = None
             log.info("%s delivers again", self.name)
 
-    # what is remembered
+    # Storing.
 
     def _save_if_due(self, waiting: Waiting) -> None:
         dirty = bool(self._ended) or any(entry.changed for entry in waiting.entries)
@@ -436,5 +434,5 @@ class Notifier:
 
 
 def _key(change: str, columns: Mapping[str, Any]) -> tuple[str, str, str]:
-    """What tells a change from all others, also before its alarm has a number."""
+    """Return the identity of a change, which is defined even before its alarm has an id."""
     return columns["kind"], change, columns[f"{change}_utc"]

@@ -1,4 +1,4 @@
-"""TLS towards a server whose certificate is checked, by the system's authorities or one's own."""
+"""TLS to a server with certificate checks, by the system's authorities or a configured one."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from logger.notify.channel import NotDelivered
 
 
 def context(ca_file: Path | None) -> ssl.SSLContext:
-    """Raises NotDelivered if the file of one's own authority cannot be used."""
+    """Return the TLS context. Raise NotDelivered if the configured authority file is unusable."""
     try:
         return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
     except (OSError, ValueError) as error:
@@ -18,7 +18,7 @@ def context(ca_file: Path | None) -> ssl.SSLContext:
 
 
 def reason(error: BaseException) -> str:
-    """Why a connection failed, in the words of the system or of TLS."""
+    """Return why a connection failed, in the words of the system or of TLS."""
     if isinstance(error, ssl.SSLCertVerificationError):
         return f"its certificate is not trusted: {error.verify_message}"
     if isinstance(error, TimeoutError):

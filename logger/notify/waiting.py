@@ -1,10 +1,10 @@
-"""What waits to be told through one channel: in order, bounded, storms summarised.
+"""Queue of messages of one channel: ordered, bounded, with summaries of alarm storms.
 
-No threads, no store and no clock of its own: seconds of any even clock are given. An alarm of a
-kind that has been quiet is told as it happens: its raising, its clearing. A kind that comes again
-within a minute of its last message, or before that has got through, is a storm: its changes are
-gathered into one message with their count, told when the minute is over. A shelved kind gathers
-likewise until it is taken off the shelf.
+No threads, no store and no clock of its own: seconds of any steady clock are arguments. An alarm of
+a kind that has been quiet is reported as it happens: its raising, its clearing. A kind that recurs
+within a minute of its last message, or before that was delivered, is a storm: its changes are
+collected into one message with their count, delivered when the minute is over. The changes of a
+shelved kind are likewise collected until it is unshelved.
 """
 
 from __future__ import annotations
@@ -21,8 +21,7 @@ Compose = Callable[[str, dict[str, Any], int, int, bool], Message]
 
 @dataclass(eq=False)
 class QueuedMessage:
-    """A message that waits. `number` is its id in the store, if it is there; `changed`: the store
-    has another state of it, or none."""
+    """A waiting message: `number` is its id if stored, `changed` True if the store is outdated."""
 
     kind: str
     message: Message
@@ -32,28 +31,28 @@ class QueuedMessage:
 
     @property
     def summary(self) -> bool:
-        """Whether it stands for more than one change."""
+        """True if it covers more than one change."""
         return bool(self.message.get("summary"))
 
 
 class Due(NamedTuple):
-    """What is to be delivered now, or how long until something is."""
+    """The message to deliver now, or the time until one is due."""
 
     entry: QueuedMessage | None
     wait_s: float | None
 
 
 class Waiting:
-    """`compose(change, columns, raises, clears, summary)` writes the message of an alarm."""
+    """`compose(change, columns, raises, clears, summary)` makes the message of an alarm."""
 
     def __init__(self, compose: Compose) -> None:
         self.entries: list[QueuedMessage] = []
         self._compose = compose
         self._quiet_from_s: dict[str, float] = {}  # a minute after the last message of a kind
-        self._alone: dict[str, str] = {}  # by kind the alarm that is told as it happens
+        self._alone: dict[str, str] = {}  # by kind, the alarm that is reported as it happens
 
     def restore(self, entries: Iterable[QueuedMessage]) -> None:
-        """What has waited since an earlier run goes first."""
+        """Put the messages of an earlier run first."""
         self.entries[:0] = entries
         for entry in self.entries:
             if entry.summary:
@@ -62,13 +61,13 @@ class Waiting:
                 self._alone[entry.kind] = alarm
 
     def add(self, change: str, columns: dict[str, Any], now_s: float, *, shelved: bool) -> bool:
-        """An alarm has changed; whether this is to be told at once."""
+        """Add a change of an alarm; return True if it is to be reported at once."""
         kind, alarm = columns["kind"], columns["raised_utc"]
         mine = [entry for entry in self.entries if entry.kind == kind]
         if change == "raised":
             alone = not shelved and not mine and now_s >= self._quiet_from_s.get(kind, now_s)
         else:
-            told = self._alone.get(kind)  # what could not be stored does not say which it was
+            told = self._alone.get(kind)  # an unstored change does not identify its alarm
             alone = not shelved and told is not None and alarm in (None, told)
         raises, clears = int(change == "raised"), int(change == "cleared")
         if alone:
@@ -91,7 +90,7 @@ class Waiting:
         return False
 
     def put(self, kind: str, message: Message) -> None:
-        """A message that replaces one of its kind which nobody has tried to deliver yet."""
+        """Add a message; it replaces one of its kind whose delivery has not been attempted yet."""
         for entry in self.entries:
             if entry.kind == kind and not entry.attempts:
                 entry.message = message
@@ -100,7 +99,7 @@ class Waiting:
         self.entries.append(QueuedMessage(kind, message))
 
     def due(self, now_s: float, shelved: Collection[str]) -> Due:
-        """The first message whose time has come."""
+        """Return the first message that is due."""
         wait_s: float | None = None
         for entry in self.entries:
             if entry.kind in shelved:
@@ -112,6 +111,6 @@ class Waiting:
         return Due(None, wait_s)
 
     def done(self, entry: QueuedMessage, now_s: float) -> None:
-        """It has been delivered, or is given up."""
+        """Remove a message that was delivered or given up."""
         self.entries.remove(entry)
         self._quiet_from_s[entry.kind] = now_s + QUIET_S

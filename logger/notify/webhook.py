@@ -1,9 +1,9 @@
-"""An HTTP POST of the message as JSON, signed if there is a secret.
+"""Channel `webhook`: an HTTP POST of the message as JSON, signed if there is a secret.
 
 Headers: `Idempotency-Key` is the message's id, the same when it is sent again;
-`X-Mismatchd-Signature` is `sha256=` and the HMAC-SHA256 of the body by the secret, in hex: the form
-of W3C WebSub (Recommendation of 23 January 2018, section 8, "Authenticated Content Distribution";
-from memory).
+`X-Mismatchd-Signature` is `sha256=` and the HMAC-SHA256 of the body with the secret, in hex: the
+form of W3C WebSub (Recommendation of 23 January 2018, section 8, "Authenticated Content
+Distribution"; from memory).
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ from logger.notify.deadline import responses_until
 from logger.outlets.responses import message_of, retry_after
 
 SIGNATURE = "X-Mismatchd-Signature"
-KEPT_BYTES = 4096  # of an answer
-# What says that this message, not the moment or the set-up, is what the server will not have.
+KEPT_BYTES = 4096  # of a response
+# Status codes by which a server refuses this message, whatever the moment or the set-up.
 REFUSALS = {400, 406, 409, 410, 413, 414, 415, 422, 451}
 
 
 class Webhook:
-    """A new connection for each message. 2xx means delivered, redirections are not followed."""
+    """Opens a connection for each message. 2xx means delivered; redirections are not followed."""
 
     changes = frozenset({"raised", "cleared", "acknowledged"})
 
@@ -41,7 +41,7 @@ class Webhook:
         self._environ = surroundings.environ
 
     def deliver(self, message: Message) -> None:
-        """POST it. Raises NotDelivered; 4xx that speak of the message are permanent."""
+        """POST the message. Raise NotDelivered; a 4xx that concerns the message is permanent."""
         options = self._options
         try:
             url = options.url or secret("url", options.url_env, options.url_file, self._environ)
@@ -79,7 +79,7 @@ class Webhook:
         raise NotDelivered(where, status in REFUSALS, retry_s)
 
     def close(self) -> None:
-        """Nothing is held."""
+        """Do nothing: no resources are held."""
 
     def _post(
         self, url: str, path: str, body: bytes, headers: dict[str, str]

@@ -1,4 +1,4 @@
-"""Parts of an HTTP response that every client here reads: when to retry, and its message."""
+"""Parts of an HTTP response read by every client: when to retry, and the message."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ MESSAGE_CHARS = 200
 
 
 def retry_after(header: str | None, now: datetime) -> float:
-    """Return the seconds that a Retry-After header asks for, an hour at most; 0 if unreadable."""
+    """Return the seconds requested by a Retry-After header, at most an hour; 0 if unreadable."""
     try:
         seconds = float(header or "0")
     except ValueError:

@@ -1,8 +1,8 @@
-"""Rows that wait to be stored, in order and within bounds. No threads and no clocks.
+"""Ordered, bounded queue of rows waiting to be stored. No threads and no clocks.
 
-A daemon whose disk is full goes on for days, so what it holds must have an end and cost little:
-raw pairs are joined into large blocks, and of a transmission that goes on and of what a rule has
-learned only the latest state is held. Of what is plenty the oldest gives way.
+A daemon with a full disk keeps running for days, so the queue must be bounded and cheap: raw pairs
+are joined into large blocks, and only the latest state of a running transmission and of a rule's
+memory is held. On overflow the oldest rows of the overflowing kind are dropped.
 """
 
 from __future__ import annotations
@@ -12,29 +12,29 @@ from collections.abc import Iterable, Iterator
 from drivers.contract import SampleBlock, join
 from logger.rows import AlarmChange, ClockChange, Memory, Row, Samples, Second, Transmission
 
-MOST_PAIRS = 2_000_000  # some 50 MB, and 16 for each auxiliary column
-MOST_ROWS = 100_000  # seconds, and as many of all others
+MOST_PAIRS = 2_000_000  # about 50 MB, plus 16 MB for each auxiliary column
+MOST_ROWS = 100_000  # limit for seconds, and for all others together
 JOINED_PAIRS = 65_536  # blocks are joined up to that size,
-LOOSE = 256  # once there are so many that are smaller
+LOOSE = 256  # once this many are smaller
 
 
 class Backlog:
-    """Rows that were added, until they are taken; `dropped` counts rows and pairs given up."""
+    """Holds rows until they are taken; `dropped` counts rows and pairs dropped on overflow."""
 
     def __init__(self) -> None:
         self.dropped = 0
         self._before: list[Row] = []  # up to the last change of the clock,
-        self._before_pairs = 0  # with so many raw pairs
+        self._before_pairs = 0  # number of raw pairs in them
         self._clear()
 
     def _clear(self) -> None:
         self._pairs = 0
         self._samples: list[Samples] = []
-        self._loose = 0  # so many at the end have not been joined
+        self._loose = 0  # number of blocks at the end that have not been joined
         self._rows: list[Row] = []  # all others
         self._memories: dict[str, Memory] = {}
         self._seconds = 0
-        self._goes_on: tuple[int, int] | None = None  # start of a transmission, place of its row
+        self._goes_on: tuple[int, int] | None = None  # start of a transmission, index of its row
 
     def __len__(self) -> int:
         others = len(self._rows) + len(self._memories)
@@ -42,11 +42,11 @@ class Backlog:
 
     @property
     def pairs(self) -> int:
-        """How many raw pairs there are."""
+        """Number of raw pairs."""
         return self._before_pairs + self._pairs
 
     def add(self, rows: list[Row]) -> None:
-        """Add rows behind those that are there."""
+        """Append rows."""
         for row in rows:
             if isinstance(row, ClockChange):  # the times before it and after do not mix
                 self._before = [*self.rows(), row]
@@ -63,7 +63,7 @@ class Backlog:
                 continue
             if isinstance(row, Transmission) and not row.ended:
                 if self._goes_on is not None and self._goes_on[0] == row.start_ns:
-                    self._rows[self._goes_on[1]] = row  # before its seconds, as it must be
+                    self._rows[self._goes_on[1]] = row  # it must precede its seconds
                     continue
                 self._goes_on = row.start_ns, len(self._rows)
             self._seconds += isinstance(row, Second)
@@ -76,16 +76,16 @@ class Backlog:
             self._drop_rows()
 
     def rows(self) -> list[Row]:
-        """All rows in the order to store them; they stay."""
+        """Return all rows in the order to store them, without removing them."""
         return [*self._before, *self._samples, *self._rows, *self._memories.values()]
 
     def counts(self) -> tuple[int, int]:
-        """How many rows other than raw pairs there are, and how many raw pairs."""
+        """Return the number of rows other than raw pairs, and the number of raw pairs."""
         before = sum(not isinstance(row, Samples) for row in self._before)
         return before + len(self._rows) + len(self._memories), self.pairs
 
     def raised_before(self, kinds: Iterable[str]) -> None:
-        """Alarms of these kinds are open in the store: the first raising of each is none."""
+        """Drop the first raising of each of these kinds: their alarms are open in the store."""
         for kind in kinds:
             for rows, place in self._places():
                 row = rows[place]
@@ -96,7 +96,7 @@ class Backlog:
                     break
 
     def forget_memories(self) -> None:
-        """What rules have learned is not to be stored."""
+        """Drop the memories of rules."""
         self._memories.clear()
         self._before = [row for row in self._before if not isinstance(row, Memory)]
 
@@ -106,7 +106,7 @@ class Backlog:
                 yield rows, place
 
     def take(self) -> list[Row]:
-        """All rows in the order to store them, and then there are none."""
+        """Remove all rows and return them in the order to store them."""
         rows = self.rows()
         self._before, self._before_pairs = [], 0
         self._clear()
@@ -149,12 +149,12 @@ class Backlog:
         self._loose = min(self._loose, len(self._samples))
 
     def _drop_rows(self) -> None:
-        """Drop the older half of what is too much, so that this is not done again soon."""
+        """Drop the older half of the overflowing rows, so that this is not repeated soon."""
         others = len(self._rows) - self._seconds
         seconds = self._seconds // 2 if self._seconds > MOST_ROWS else 0
         others = others // 2 if others > MOST_ROWS else 0
         kept: list[Row] = []
-        whole: set[int] = set()  # transmissions that seconds may refer to
+        whole: set[int] = set()  # transmissions to which seconds may refer
         for row in self._rows:
             if isinstance(row, Second):
                 seconds, drop = seconds - 1, seconds > 0 or row.start_ns not in whole

@@ -1,26 +1,26 @@
-"""When pairs happened, in UTC. What is done about a wall clock that is wrong, and why.
+"""Conversion of pair times to UTC, and correction of a wrong wall clock.
 
-A record of years needs, in this order: that nothing is lost or overwritten, that rows keep their
-order, that durations and energies are right, that the date is right, and that a row whose date is
-in doubt says so (flag `clock-step`). So:
+A record of years requires, in this order: that nothing is lost or overwritten, that rows keep their
+order, that durations and energies are right, that the date is right, and that a row with an
+uncertain date is marked (flag `clock-step`). Hence:
 
-- Pairs are timed by the host clock, which never steps (`drivers.timeline`), and dated by the
-  offset of the wall clock, which is looked at with every block.
-- *The wall clock steps forward*: the times follow at once; a transmission under way is ended, and
+- Pairs are timestamped by the host clock, which never steps (`drivers.timeline`), and dated with
+  the offset of the wall clock, which is checked with every block.
+- *The wall clock steps forward*: the times follow at once; a running transmission is ended, and
   both parts are flagged.
-- *It steps back*: the times do not. They run on, ahead of the wall clock, and lose what they are
-  ahead: at half speed while nobody transmits, when durations matter to nobody, and by 500 ppm
-  while somebody does. An hour is made up for in two idle hours. Rows are flagged while the times
-  are ahead by more than half a second. A step back by more than a week is not made up for, since
-  nobody can tell then which time is the wrong one.
+- *It steps back*: the times do not. They continue ahead of the wall clock and lose their lead
+  gradually: at half speed while nobody transmits, when durations do not matter, and by 500 ppm
+  during a transmission. A lead of one hour takes two idle hours. Rows are flagged while the times
+  are ahead by more than half a second. A step back by more than a week is not followed, since it
+  is then unknown which time is wrong.
 - *It has never been right since the host was started* (1970, or before the last stored row): rows
-  get provisional times that come after all older rows, are flagged and are not forwarded. Once the
-  wall clock is right all rows since the start are moved by what it was wrong, at one stroke, keep
-  the flag, and are forwarded. If the host is started again before that, nobody will ever know
-  their time: they stay as they are, in the store only.
-- *It may be right, but nothing keeps it so yet* (a Raspberry Pi starts with the time at which it
-  was stopped): rows are as usual. If the first synchronisation steps the clock, the rows since the
-  host was started are moved in the same way; what was forwarded before stays where it is.
+  get provisional times that follow all older rows, are flagged and are not forwarded. Once the
+  wall clock is right, all rows since the start are moved by its error in one transaction, keep
+  the flag, and are forwarded. If the host is restarted before that, their true time cannot be
+  recovered: they stay as they are, in the store only.
+- *It may be right, but is not synchronised yet* (a Raspberry Pi starts with the time at which it
+  was stopped): rows are treated as usual. If the first synchronisation steps the clock, the rows
+  since the start of the host are moved in the same way; points forwarded before are not moved.
 
 Rows are moved back only as far as the order allows: not before older rows.
 """
@@ -37,25 +37,25 @@ from logger.rows import Boot, ClockChange, Shift, Trust
 from logger.utc import format_ns
 
 SECOND_NS = 1_000_000_000
-STEP_NS = 500_000_000  # less is no step, and is not flagged
+STEP_NS = 500_000_000  # a smaller difference is no step and is not flagged
 KEYED_SLEW = 500e-6
 QUIET_SLEW = 0.5
 LONGEST_SLEW_NS = 7 * 86400 * SECOND_NS
-NOISE_NS = 1_000_000  # two looks at the same clocks differ by less
-EARLIEST_NS = 1_735_689_600 * SECOND_NS  # 2025-01-01: no clock that says less can be right
-JUDGE_NS = SECOND_NS // 2  # from a step of the clock to its being called synchronised
-MARK_NS = 2 * SECOND_NS  # so long after a step forward rows are flagged at least
-LEAST_NS = 1000  # from one time to the next
+NOISE_NS = 1_000_000  # two readings of the same clocks differ by less
+EARLIEST_NS = 1_735_689_600 * SECOND_NS  # 2025-01-01: an earlier clock must be wrong
+JUDGE_NS = SECOND_NS // 2  # time from a step of the clock to its report as synchronised
+MARK_NS = 2 * SECOND_NS  # rows are flagged for at least this long after a step forward
+LEAST_NS = 1000  # smallest difference of two times
 NEVER_NS = -(1 << 62)
 
 
 class Dating:
-    """Dates the blocks of a driver that times pairs by the host clock.
+    """Dates the blocks of a driver that timestamps pairs with the host clock.
 
     now       both clocks at the start
     last_ns   the time of the last stored row, None if there is none
-    boot      the name of this start of the host
-    known     what the store remembers of it, None if the daemon has not run since
+    boot      the identifier of this start of the host
+    known     its record in the store, None if the daemon has not run since
     """
 
     def __init__(self, now: Clocks, last_ns: int | None, boot: str, known: Boot | None) -> None:
@@ -63,7 +63,7 @@ class Dating:
         self._notices: list[str] = []
         self._at_ns = now.host_ns
         self._stepped_ns: int | None = None  # host time of a step that is still to be judged
-        self._marked_ns: int | None = None  # rows are flagged until then at least
+        self._marked_ns: int | None = None  # rows are flagged at least until then
         self._last_ns = NEVER_NS if last_ns is None else last_ns
         self._monotone = Monotone(self._last_ns)
         self._wall_ns = now.offset_ns  # the wall clock's offset as followed
@@ -80,7 +80,7 @@ class Dating:
             self.boot = known
             self._wall_ns = known.offset_ns
             self._offset_ns = max(known.offset_ns, least_ns)
-        else:  # if it was set while nobody looked, which rows that concerns cannot be told
+        else:  # if the clock was set meanwhile, the affected rows cannot be identified
             self.boot = self._anew(known, Trust.FOLLOWED)
         if self.ahead_ns > STEP_NS:
             self._notices.append(
@@ -100,11 +100,11 @@ class Dating:
         return Boot(name, trust, self._last_ns, self._next_ns(), self._offset_ns)
 
     def _next_ns(self) -> int:
-        """The earliest date that the next pair can get."""
+        """Return the earliest date that the next pair can get."""
         return max(self._last_ns + LEAST_NS, self._at_ns + self._offset_ns) // 1000 * 1000
 
     def _anew(self, boot: Boot, trust: Trust) -> Boot:
-        """The same start of the host, but rows so far cannot be moved any more."""
+        """Return the same start of the host with the rows so far excluded from any later move."""
         return boot._replace(
             trust=trust,
             before_ns=self._last_ns,
@@ -114,26 +114,28 @@ class Dating:
 
     @property
     def provisional(self) -> bool:
-        """Whether the clock has not been right yet."""
+        """True if the clock has not been right yet."""
         return self.boot.trust is Trust.PROVISIONAL
 
     @property
     def ahead_ns(self) -> int:
-        """How far times are ahead of the wall clock."""
+        """Lead of the times over the wall clock, ns."""
         return 0 if self.provisional else max(0, self._offset_ns - self._wall_ns)
 
     def notices(self) -> list[str]:
-        """Changes of state in words since the last call."""
+        """Return the changes of state since the last call in words."""
         notices, self._notices = self._notices, []
         return notices
 
     def utc_ns(self, host_ns: int) -> int:
-        """The UTC of a moment after the last pair."""
+        """Return the UTC of a moment after the last pair."""
         return host_ns + self._offset_ns
 
     def date(self, block: SampleBlock, *, keyed: bool) -> SampleBlock:
-        """Date a block whose times are of the host clock; later than all dated before. `keyed`
-        says whether a transmission is going on."""
+        """Date a block with times of the host clock; the results are later than all before.
+
+        `keyed` is True during a transmission.
+        """
         times = block.time_ns
         ahead_ns = self.ahead_ns
         offset_ns = self._offset_ns + _made_up(times - self._at_ns, ahead_ns, keyed=keyed)
@@ -149,9 +151,11 @@ class Dating:
         return replace(block, time_ns=dated, clock_step=block.clock_step or doubtful)
 
     def look(self, now: Clocks) -> ClockChange | None:
-        """Look at the clocks. If that changes something it is to be stored; with a `leap` a
-        transmission under way is to be ended first; with a `shift` all stages start afresh, since
-        the times that follow belong to the moved rows."""
+        """Check the clocks; return a change to be stored, if any.
+
+        With a `leap`, a running transmission must be ended first; with a `shift`, all stages must
+        restart, since the times that follow belong to the moved rows.
+        """
         if self.provisional:
             right = now.wall_ns >= EARLIEST_NS and (
                 now.wall_ns > self.boot.before_ns or now.synchronised
@@ -166,7 +170,7 @@ class Dating:
             if abs(by_ns) > NOISE_NS + now.doubt_ns:
                 self._follow(now)
             return None
-        if unconfirmed:  # is this the first synchronisation? The kernel hears of it after the step
+        if unconfirmed:  # is it the first synchronisation? The kernel learns of it after the step
             if self._stepped_ns is None:
                 self._stepped_ns = now.host_ns
             if now.host_ns - self._stepped_ns < JUDGE_NS:
@@ -175,7 +179,7 @@ class Dating:
         return ClockChange(self.boot, leap=by_ns > 0)
 
     def _follow(self, now: Clocks) -> None:
-        """Forward at once, back never: what the times are ahead is made up for later."""
+        """Follow the wall clock forward at once, never back: a lead is reduced gradually later."""
         self._wall_ns = now.offset_ns
         self._offset_ns = max(self._offset_ns, self._wall_ns)
 
@@ -203,7 +207,7 @@ class Dating:
             )
 
     def _settled(self, now: Clocks, by_ns: int) -> ClockChange:
-        """The clock is right, and was wrong by `by_ns` so far."""
+        """Handle a clock that is now right and was wrong by `by_ns` until now."""
         boot = self.boot
         by_ns = by_ns // 1000 * 1000  # times are whole microseconds
         self._stepped_ns = None
@@ -212,7 +216,7 @@ class Dating:
             self._follow(now)
             self.boot = boot._replace(trust=trust)
             return ClockChange(self.boot)
-        if boot.since_ns + by_ns <= boot.before_ns:  # they would come before older rows
+        if boot.since_ns + by_ns <= boot.before_ns:  # they would precede older rows
             self.boot = boot._replace(trust=Trust.FOLLOWED)
             self._step(now, by_ns)
             return ClockChange(self.boot)
@@ -234,21 +238,21 @@ class Dating:
 
 
 class Order:
-    """Keeps the blocks of a driver that gives UTC itself in order, by their times alone.
+    """Keeps the blocks of a driver that returns UTC in order, by their times alone.
 
-    Times that go back by a step go on evenly from the last, and lose what they are ahead like
-    those of `Dating`; `mended` counts the pairs whose times were changed.
+    Times that step back continue evenly from the last one and lose their lead like those of
+    `Dating`; `mended` counts the pairs whose times were changed.
     """
 
     def __init__(self) -> None:
         self.mended = 0
-        self._given_ns: int | None = None  # the last time as the driver gave it,
-        self._dated_ns: int | None = None  # and as it went on
+        self._given_ns: int | None = None  # the last time as returned by the driver,
+        self._dated_ns: int | None = None  # and as corrected
         self._ahead_ns = 0
         self._usual_ns = LEAST_NS
 
     def date(self, block: SampleBlock, *, keyed: bool) -> SampleBlock:
-        """The block, or one with times that increase."""
+        """Return the block, or one with strictly increasing times."""
         times = block.time_ns
         if self._given_ns is None or self._dated_ns is None:
             self._given_ns = int(times[0]) - LEAST_NS
@@ -274,7 +278,7 @@ class Order:
 
 
 def _made_up(run_ns: Times, ahead_ns: int, *, keyed: bool) -> Times:
-    """What has been made up for (negative, n) of being ahead after running for `run_ns` (n,)."""
+    """Return the reduction of a lead (negative, n) after running for `run_ns` (n,)."""
     if not 0 < ahead_ns <= LONGEST_SLEW_NS:
         return np.zeros_like(run_ns)
     rate = KEYED_SLEW if keyed else QUIET_SLEW

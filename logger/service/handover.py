@@ -1,4 +1,4 @@
-"""Rows from one thread to another; to give never waits unless it is asked to."""
+"""Transfer of rows from one thread to another; giving never blocks."""
 
 from __future__ import annotations
 
@@ -11,8 +11,10 @@ MANY_ROWS = 4096  # a finite input waits while there are more
 
 
 class Handover:
-    """One thread gives, another takes; rows stay in order. `dropped` counts rows and pairs that
-    gave way because nobody took them."""
+    """One thread gives, another takes; rows stay in order.
+
+    `dropped` counts rows and pairs dropped because they were not taken in time.
+    """
 
     def __init__(self) -> None:
         self._backlog = Backlog()
@@ -24,7 +26,7 @@ class Handover:
 
     @property
     def dropped(self) -> int:
-        """How many rows and pairs gave way."""
+        """Number of rows and pairs dropped."""
         return self._backlog.dropped
 
     def give(self, rows: list[Row]) -> None:
@@ -34,18 +36,18 @@ class Handover:
             self._changed.notify_all()
 
     def room(self, timeout_s: float) -> bool:
-        """Wait until there are not many; whether that is so within `timeout_s`."""
+        """Wait up to `timeout_s` until few rows are left; return True if so."""
         with self._changed:
             return self._changed.wait_for(lambda: len(self._backlog) <= MANY_ROWS, timeout_s)
 
     def end(self) -> None:
-        """Nothing more will be given."""
+        """Declare that nothing more will be given."""
         with self._changed:
             self._ended = True
             self._changed.notify_all()
 
     def take(self, timeout_s: float) -> tuple[list[Row], bool]:
-        """All rows, waiting up to `timeout_s` for the first; whether they are the last."""
+        """Return all rows, waiting up to `timeout_s`, and True if they are the last."""
         with self._changed:
             self._changed.wait_for(lambda: len(self._backlog) or self._ended, timeout_s)
             rows = self._backlog.take()

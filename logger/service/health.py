@@ -1,4 +1,4 @@
-"""How the daemon itself fares, minute by minute. No clocks, no threads: the daemon tells it."""
+"""Health of the daemon, one row per minute. No clocks, no threads: the daemon calls it."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ NS_PER_MS = 1e6
 
 
 class Clocks(NamedTuple):
-    """Readings of one moment: UTC, and time since boot with time asleep, both in ns."""
+    """Readings at one moment: UTC, and time since boot including sleep, both in ns."""
 
     utc_ns: int
     running_ns: int
 
 
 class CaptureTotals(NamedTuple):
-    """What capture has counted since the start."""
+    """Counts of capture since the start."""
 
     pairs: int = 0
     gaps: int = 0
@@ -28,15 +28,19 @@ class CaptureTotals(NamedTuple):
 
 
 def next_row_s(utc_ns: int, every_s: float) -> float:
-    """Seconds until the next row, half to one and a half of `every_s`: rows are due at whole
-    multiples of it in UTC."""
+    """Return the seconds until the next row, 0.5 to 1.5 times `every_s`.
+
+    Rows are due at whole multiples of it in UTC.
+    """
     past_s = utc_ns / NS_PER_S % every_s
     return every_s - past_s + (every_s if past_s > every_s / 2 else 0.0)
 
 
 class HealthGauge:
-    """Gathers what happens between two rows. `commits`, `commit_s` (seconds spent in them) and
-    `commits_failed` count from the start."""
+    """Collects the events between two rows.
+
+    `commits`, `commit_s` (seconds spent in them) and `commits_failed` count from the start.
+    """
 
     def __init__(self, clocks: Clocks) -> None:
         self.commits = 0
@@ -52,23 +56,23 @@ class HealthGauge:
         self._queue_max = 0
 
     def queued(self, batches: int) -> None:
-        """So many batches wait for the store."""
+        """Record the number of batches waiting for the store."""
         self._queue_max = max(self._queue_max, batches)
 
     def committed(self, seconds: float) -> None:
-        """A commit took so long."""
+        """Record a commit and its duration in seconds."""
         self.commits += 1
         self.commit_s += seconds
         self._longest_s = max(self._longest_s, seconds)
 
     def failed(self) -> None:
-        """The store refused a commit."""
+        """Record a failed commit."""
         self.commits_failed += 1
 
     def row(
         self, clocks: Clocks, totals: CaptureTotals, synchronised: bool | None, backlog: int | None
     ) -> Health:
-        """The row of the time since the last one."""
+        """Return the row of the time since the last one."""
         duration_s = max(1, clocks.running_ns - self._since.running_ns) / NS_PER_S
         step_ns = (clocks.utc_ns - clocks.running_ns) - (
             self._since.utc_ns - self._since.running_ns

@@ -1,9 +1,9 @@
-"""Brings rows into the store and tells of them. No threads and no clocks: the daemon calls it.
+"""Stores rows and reports them. No threads and no clocks: the daemon calls it.
 
-When the store takes nothing (a full disk, also at the start), alarms are told all the same, rows
-are held in memory within bounds, the newest raw pairs first, and everything is stored once there is
-space. A store found damaged is replaced by what can be salvaged of it; as that may take minutes,
-`open_store` is to hand rows on (`take`) while it salvages.
+When the store accepts nothing (a full disk, also at the start), alarms are still reported, rows are
+held in memory within bounds, the newest raw pairs first, and everything is stored once there is
+space. A damaged store is replaced by its salvaged rows; as that may take minutes, `open_store` must
+pass rows on (`take`) while it salvages.
 """
 
 from __future__ import annotations
@@ -22,14 +22,14 @@ from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd")
 
-# Rows that are not urgent are committed this often at least. A kill costs this and a commit, of
-# the 2 s that are promised; each commit wears the card.
+# Longest time between commits of rows that are not urgent. A kill costs this and a commit, within
+# the promised 2 s; each commit wears the card.
 COMMIT_S = 1.5
 RETRY_S = 1.0
 LONGEST_RETRY_S = 16.0
 PAIRS_A_RETRY_S = 100_000
-TIDY_S = 3600.0  # what is too old is deleted this often
-UNTIDY_S = 60.0  # if the store could not be tidied, it is left alone so long
+TIDY_S = 3600.0  # interval of deletions of pairs past retention
+UNTIDY_S = 60.0  # pause after a failure to tidy the store
 DAY_NS = 86_400_000_000_000
 
 Tell = Callable[[Stored], None]
@@ -38,11 +38,11 @@ HearWork = Callable[[list[int]], None]
 
 
 class Keeper:
-    """Takes rows, commits them in time, tells what others want to hear of.
+    """Receives rows, commits them in time, and reports stored rows to others.
 
-    open_store           opens the store; True if what is there is damaged
-    keep_ns, keep_bytes  how long and how much of raw pairs is kept
-    hear_work            is given the times of all repairs and adjustments when these have changed
+    open_store           opens the store; True if the existing one is damaged
+    keep_ns, keep_bytes  retention of raw pairs by age and size
+    hear_work            called with the times of all repairs and adjustments after a change
 
     Raises StoreError if the store cannot be opened and waiting would not help.
     """
@@ -58,9 +58,9 @@ class Keeper:
     ) -> None:
         self.store: Store | None = None  # None while it cannot be opened
         self.failure: str | None = None
-        self.disk_takes_nothing = False  # and that is why
+        self.disk_takes_nothing = False  # the cause of `failure`
         self.open_kinds: list[str] = []  # alarms that were open at the start
-        self.memories: dict[str, bytes] = {}  # and what rules had learned by then
+        self.memories: dict[str, bytes] = {}  # memories of rules at that time
         self._open = open_store
         self._tell = tell
         self._keep_ns = keep_ns
@@ -71,11 +71,11 @@ class Keeper:
         self._attempts = 0
         self._tidy_s = self._expire_s = 0.0
         self._untidy = False
-        self._told: set[tuple[str, str, str]] = set()  # alarm changes told before they were stored
+        self._told: set[tuple[str, str, str]] = set()  # changes reported before being stored
         self._newest_ns = 0
         self._last_change = 0
         self._damaged = self._late = False
-        self._known = False  # whether `open_kinds` are
+        self._known = False  # whether `open_kinds` are known
         self._keeps_memories = True
         try:
             self._opened()
@@ -86,11 +86,11 @@ class Keeper:
 
     @property
     def dropped(self) -> int:
-        """How many rows and raw pairs were given up because they could not be stored."""
+        """Number of rows and raw pairs dropped because they could not be stored."""
         return self._backlog.dropped
 
     def take(self, rows: list[Row], now_s: float) -> None:
-        """Take rows in; nothing waits for the disk."""
+        """Accept rows without waiting for the disk."""
         if not rows:
             return
         before = self.dropped
@@ -104,16 +104,18 @@ class Keeper:
 
     @property
     def waits(self) -> bool:
-        """Whether rows wait for the next commit."""
+        """True if rows are waiting for the next commit."""
         return bool(self._backlog)
 
     def wait_s(self, now_s: float) -> float:
-        """How long until `keep` has something to do."""
+        """Return the seconds until `keep` has something to do."""
         return COMMIT_S if self._due_s is None else max(0.0, self._due_s - now_s)
 
     def keep(self, now_s: float, *, ending: bool = False) -> bool | None:
-        """Commit what is due; whether that was possible, None if nothing was. Raises StoreError
-        only at the end."""
+        """Commit what is due; return True on success, False on failure, None if nothing was due.
+
+        Raise StoreError only at shutdown.
+        """
         if not self._backlog and self.store is not None:
             self._notice_others()
         elif ending or (self._due_s or 0.0) <= now_s:
@@ -154,15 +156,17 @@ class Keeper:
         return True
 
     def _retry_s(self) -> float:
-        """How long to wait after a failure: to try costs time by the pair, and while the store is
-        closed perhaps that of another salvage."""
+        """Return the delay after a failure, in seconds.
+
+        A retry costs time for each pair, and possibly another salvage while the store is closed.
+        """
         self._attempts += 1
         if self.store is None:
             return min(LONGEST_RETRY_S, RETRY_S * 2.0 ** min(self._attempts - 1, 10))
         return RETRY_S + self._backlog.pairs / PAIRS_A_RETRY_S
 
     def _write(self) -> list[Stored]:
-        store = self._opened()  # which may change what is to be written
+        store = self._opened()  # opening may change the rows to be written
         self._notice_others()
         stored = store.write(self._backlog.rows())
         if any(isinstance(row, ClockChange) for row in self._backlog.rows()):
@@ -180,14 +184,14 @@ class Keeper:
                 self.memories = self.store.memories()
                 self._known = True
                 self._backlog.raised_before(self.open_kinds)
-                # Rules that began without their memories must not replace them.
+                # Rules that started without their memories must not overwrite them.
                 self._keeps_memories = not (self._late and self.memories)
         if not self._keeps_memories:
             self._backlog.forget_memories()
         return self.store
 
     def _replace(self) -> None:
-        """What is there is damaged; the store is to be opened anew."""
+        """Close a damaged store, so that it is opened again with salvage."""
         self.close()
         self.store = None
         self._damaged = True
@@ -224,14 +228,14 @@ class Keeper:
             self._tell(Stored("alarms", row.change, columns))
 
     def _notice_others(self) -> None:
-        """Tell of acknowledgements and work that another process has noted."""
+        """Report acknowledgements and work recorded by another process."""
         store = self.store
         if store is None:
             return
         try:
             if not store.changed_elsewhere():
                 return
-            newest = store.last_change_id()  # what comes after it is noticed next time
+            newest = store.last_change_id()  # later changes are noticed next time
             for item in store.acknowledgements(self._last_change, newest):
                 self._tell(item)
             self._last_change = newest
@@ -240,8 +244,10 @@ class Keeper:
             log.warning("acknowledgements and journal cannot be read: %s", error)
 
     def _tidy(self, rows: list[Row], now_s: float) -> None:
-        """Merge segments, and delete what is too old; by sample time, so that a replay of the past
-        does not delete what it stores."""
+        """Merge segments, and delete pairs past retention.
+
+        Age is judged by sample time, so that a replay of the past does not delete what it stores.
+        """
         for row in rows:
             if isinstance(row, Samples):
                 self._newest_ns = int(row.block.time_ns[-1])

@@ -1,7 +1,7 @@
-"""The daemon's figures for a scraper: what `status` knows, as OpenMetrics over HTTP.
+"""Metrics of the daemon for scrapers: the content of `status` as OpenMetrics over HTTP.
 
-The server answers on a thread of its own from a snapshot, so a scraper that is slow or hangs
-holds up nothing but other scrapers.
+The server answers on its own thread from a snapshot, so a slow or hung scraper delays only other
+scrapers.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ log = logging.getLogger("mismatchd")
 
 VERSION = version("mismatchd")
 PATH = "/metrics"
-POLL_S = 0.5  # how soon the end is noticed
-REQUEST_S = 2.0  # a client gets this long for each step of its request
+POLL_S = 0.5  # interval of checks for shutdown
+REQUEST_S = 2.0  # time limit for each step of a client's request
 NS_PER_S = 1e9
 
 
 def families(status: dict[str, Any]) -> list[Family]:
-    """The figures of `Daemon.status()`; what is not known is left out."""
+    """Return the metrics of `Daemon.status()`; unknown values are omitted."""
     last_ns = status["last_pair_ns"]
     synchronised = status["clock_synchronised"]
     return [
@@ -110,7 +110,7 @@ def _gauge(name: str, text: str, value: float | None, unit: str = "") -> Family:
 
 
 class MetricsServer:
-    """Serves `status` until closed. Where it cannot listen it says so, and the watch goes on."""
+    """Serves `status` until closed. A failure to listen is logged; the daemon continues."""
 
     def __init__(self, options: MetricsOptions, status: Callable[[], dict[str, Any]]) -> None:
         self._stop = threading.Event()
@@ -124,7 +124,7 @@ class MetricsServer:
         log.info("metrics at http://%s%s", options.listen, PATH)
 
     def close(self) -> None:
-        """Stop listening. A client that hangs is not waited for."""
+        """Stop listening, without waiting for a client that hangs."""
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join(2 * POLL_S)
@@ -145,12 +145,12 @@ class _Server(HTTPServer):
         super().__init__((str(host), port), _Handler)
 
     def server_bind(self) -> None:
-        """Without looking up the host's name, which can hang where there is no network."""
+        """Bind without looking up the host's name, which can hang without a network."""
         self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self.socket.bind(self.server_address)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
-        """A client that goes away is no news."""
+        """Ignore clients that disconnect; log any other error."""
         if not isinstance(sys.exception(), OSError):
             log.exception("metrics: a request failed")
 
@@ -173,4 +173,4 @@ class _Handler(BaseHTTPRequestHandler):
         self.wfile.write(body)
 
     def log_message(self, *_: Any) -> None:
-        """Requests are no news."""
+        """Discard the log of requests."""

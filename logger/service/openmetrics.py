@@ -1,4 +1,4 @@
-"""The OpenMetrics text format (version 1.0.0), as far as we need it. Pure functions."""
+"""The subset of the OpenMetrics text format (version 1.0.0) used here. Pure functions."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Family:
 
 
 def exposition(families: Iterable[Family]) -> str:
-    """The text of families in order; a family without samples is left out."""
+    """Return the text of families in order; a family without samples is omitted."""
     lines: list[str] = []
     for family in families:
         if not family.samples:

@@ -1,11 +1,12 @@
-"""Tells the service manager how the daemon is, by systemd's notification protocol.
+"""Reports the daemon's state to the service manager by systemd's notification protocol.
 
-The watchdog is fed while every stage turns. Capture turns whenever its driver has answered, with
-pairs or without: a lost link that is being reopened turns, a read that hangs does not. The keeper
-turns when it has committed or has nothing to commit, and also when the disk takes nothing: such a
-daemon is alive and says so, and a new start would find no more space but lose what is held in
-memory. A commit that fails for any other reason, such as a lock that is never released, or does
-not return does not turn, and the service manager starts the daemon again.
+The watchdog is pinged while every stage completes turns. Capture completes a turn whenever its
+driver returns, with or without pairs: a lost link that is being reopened does, a read that hangs
+does not. The keeper completes a turn when it has committed or has nothing to commit, and also when
+the disk accepts nothing: such a daemon is alive and reports it, and a restart would find no more
+space but lose the rows held in memory. A commit that fails for any other reason, such as a lock
+that is never released, or does not return, completes no turn, and the service manager restarts the
+daemon.
 """
 
 from __future__ import annotations
@@ -17,26 +18,29 @@ from collections.abc import Mapping
 log = logging.getLogger("mismatchd")
 
 STATUS_S = 10.0
-SHARE = 4  # the watchdog is fed so many times in its time, so that a slow stage may miss a few
+SHARE = 4  # pings per watchdog period, so that a slow stage may miss a few
 SEND_S = 1.0  # the manager's queue may be full for a moment
 
 
 class Supervision:
-    """Decides what to tell and when; no clock and no socket."""
+    """Decides which notifications to send and when; no clock and no socket."""
 
     def __init__(self, watchdog_s: float | None) -> None:
-        # how often to feed the watchdog; None: never
+        # Interval of the watchdog pings; None: never.
         self.feed_s = None if watchdog_s is None else watchdog_s / SHARE
         self._ready = False
         self._fed_s = 0.0
         self._fed_turns: Mapping[str, int] = {}
         self._status_s = 0.0
         self._status = ""
-        self.stalled: tuple[str, ...] = ()  # stages that keep the watchdog from being fed
+        self.stalled: tuple[str, ...] = ()  # stages that block the watchdog ping
 
     def tell(self, now_s: float, turns: Mapping[str, int], status: str) -> list[str]:
-        """What to tell at `now_s` (monotonic). `turns` counts by stage how often it has turned;
-        ready is who has turned once. `status` is one line."""
+        """Return the notifications due at `now_s` (monotonic).
+
+        `turns` counts the completed turns by stage; the daemon is ready once each stage has
+        completed one. `status` is one line.
+        """
         told = []
         if not self._ready:
             if not turns or not all(turns.values()):
@@ -57,7 +61,7 @@ class Supervision:
 
 
 class ServiceManager:
-    """The one at $NOTIFY_SOCKET; where there is none nothing is sent. No call raises."""
+    """The service manager at $NOTIFY_SOCKET; without one, nothing is sent. No call raises."""
 
     def __init__(self, environ: Mapping[str, str], pid: int) -> None:
         self._address = _address(environ.get("NOTIFY_SOCKET", ""))
@@ -65,7 +69,7 @@ class ServiceManager:
 
     @property
     def listens(self) -> bool:
-        """Whether there is anybody to tell."""
+        """True if there is a service manager."""
         return self._address is not None
 
     def send(self, *assignments: str) -> None:
@@ -81,14 +85,14 @@ class ServiceManager:
 
 
 def _address(named: str) -> bytes | None:
-    """The socket's address: a path, or after an `@` a name in Linux' abstract namespace."""
+    """Return the socket's address: a path, or after an `@` a name in Linux' abstract namespace."""
     if named.startswith("@"):
         return b"\0" + named[1:].encode()
     return named.encode() if named.startswith("/") else None
 
 
 def _watchdog_s(environ: Mapping[str, str], pid: int) -> float | None:
-    """The time within which the watchdog wants to be fed, None if there is none for us."""
+    """Return the watchdog period in seconds, None if there is none for this process."""
     try:
         if int(environ.get("WATCHDOG_PID", pid)) != pid:
             return None

@@ -1,8 +1,7 @@
-"""The raw pairs in the store: appended in small segments, merged into large ones, expired by age
-and size. Every change of several rows is the caller's transaction or one of its own.
+"""Archive of raw pairs: appended in small segments, merged into large, expired by age and size.
 
-No two segments share time, so that the one that holds a moment is found by the index alone.
-Methods raise StoreError.
+Every change of several rows is within the caller's transaction or one of its own. No two segments
+overlap in time, so the index alone finds the segment of a moment. Methods raise StoreError.
 """
 
 from __future__ import annotations
@@ -25,8 +24,8 @@ from logger.store.segments import SegmentError, decode, decode_times, encode
 
 log = logging.getLogger("mismatchd")
 
-MERGED_PAIRS = 131_072  # larger ones are hardly smaller by the pair
-MOST_SMALL = 4096  # looked for at the start; older ones stay small
+MERGED_PAIRS = 131_072  # larger segments need hardly fewer bytes per pair
+MOST_SMALL = 4096  # most small segments searched at the start; older ones stay small
 LONG_AGO_NS = -(2**63)
 PUT = "INSERT INTO segments (first_ns, last_ns, pairs, merged, data) VALUES (?, ?, ?, ?, ?)"
 NEXT = (
@@ -42,7 +41,7 @@ class _Segment(NamedTuple):
     data: bytes
 
     def pairs(self) -> SampleBlock | None:
-        """The pairs; None, and a word in the log, if it is damaged."""
+        """Decode the pairs; return None, with a log message, if damaged."""
         try:
             block = decode(self.data)
         except SegmentError as error:
@@ -52,7 +51,7 @@ class _Segment(NamedTuple):
         return block if times is block.time_ns else replace(block, time_ns=times)
 
     def times(self) -> Times | None:
-        """Those of the pairs; None, and a word in the log, if it is damaged."""
+        """Decode the times of the pairs; return None, with a log message, if damaged."""
         try:
             return self._moved(decode_times(self.data))
         except SegmentError as error:
@@ -60,7 +59,7 @@ class _Segment(NamedTuple):
             return None
 
     def _moved(self, times: Times) -> Times:
-        """The row was moved if the clock turned out to be wrong; times count from its own."""
+        """Shift the times to the row's own, which moves when a wrong clock is corrected."""
         by_ns = self.first_ns - int(times[0])
         return times + by_ns if by_ns else times
 
@@ -69,7 +68,7 @@ class _Segment(NamedTuple):
 
 
 class Archive:
-    """On the store's own connection."""
+    """Archive on the store's own connection."""
 
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
@@ -77,11 +76,11 @@ class Archive:
         self.reload()
 
     def reload(self) -> None:
-        """Look anew at what is there, after something else has changed it."""
+        """Read the state of the archive again after another component has changed it."""
         connection = self._connection
         self._newest_ns = LONG_AGO_NS
-        self._appended_ns: int | None = None  # up to where
-        self._small: dict[int, int] = {}  # pairs of those not merged yet, by their first time
+        self._appended_ns: int | None = None  # end of what has been appended
+        self._small: dict[int, int] = {}  # pairs of segments not merged yet, by their first time
         newest = connection.execute(
             "SELECT first_ns, last_ns, pairs, merged FROM segments ORDER BY first_ns DESC LIMIT ?",
             (MOST_SMALL,),
@@ -95,8 +94,8 @@ class Archive:
     def append(self, blocks: Sequence[SampleBlock], begins_ns: Sequence[int]) -> None:
         """Add consecutive pairs, within the caller's transaction.
 
-        Pairs of a time that is there already are not added again. `begins_ns` are the times with
-        which runs of the daemon begin.
+        Pairs at times that are already present are not added again. `begins_ns` are the first times
+        of runs of the daemon.
         """
         for whole in joined(blocks):
             for begin in range(0, len(whole), MERGED_PAIRS):
@@ -115,7 +114,7 @@ class Archive:
         if since_ns > self._newest_ns:
             self._put(block)
             return
-        # Played again, or the clock was put back.
+        # Replayed again, or the clock was set back.
         known: list[SampleBlock] = []
         for segment in list(self._segments(since_ns, last_ns + 1)):
             pairs = segment.pairs()
@@ -133,17 +132,19 @@ class Archive:
         self._put(block)
 
     def _give_way(self, damaged: _Segment, since_ns: int, last_ns: int) -> None:
-        """The time from `since_ns` to `last_ns` is played again. What else a damaged segment
-        covered is marked, so that rows derived from that stay as they are."""
+        """Replace a damaged segment whose time from `since_ns` to `last_ns` is replayed.
+
+        The rest of its time is marked, so that rows derived from it stay as they are.
+        """
         self._delete([damaged.first_ns])
         for begin_ns, end_ns in ((damaged.first_ns, since_ns - 1), (last_ns + 1, damaged.last_ns)):
             if begin_ns <= end_ns:
                 self._run(PUT, (begin_ns, end_ns, 0, True, b""))
 
     def merge(self) -> int:
-        """Merge small segments once they make a large one; how many pairs were merged.
+        """Merge small segments once they fill a large one; return the number of pairs merged.
 
-        The large one is read back before the small ones go.
+        The large one is read back before the small ones are deleted.
         """
         if sum(self._small.values()) < MERGED_PAIRS:
             return 0
@@ -152,14 +153,14 @@ class Archive:
         with errors_of(self._path), transaction(self._connection):
             for group in self._neighbours():
                 if sum(map(len, group)) < MERGED_PAIRS and _first_ns(group[-1]) == max(self._small):
-                    kept = group  # it still grows
+                    kept = group  # still growing
                 elif len(group) > 1:
                     merged += self._merge(group)
         self._small = {_first_ns(block): len(block) for block in kept}
         return merged
 
     def _neighbours(self) -> Iterator[list[SampleBlock]]:
-        """The small segments: runs of them with nothing between, on one grid, not too long."""
+        """Yield groups of small segments that are adjacent, on one grid and not too long."""
         group: list[SampleBlock] = []
         small = self._small
         for segment in self._segments(min(small), max(small) + 1):
@@ -190,9 +191,9 @@ class Archive:
         return len(whole)
 
     def blocks(self, since_ns: int, until_ns: int) -> Iterator[SampleBlock]:
-        """The archived pairs of [since_ns, until_ns) in time order.
+        """Yield the archived pairs of [since_ns, until_ns) in time order.
 
-        A damaged segment is told in the log and left out. Nothing is held open between blocks.
+        A damaged segment is logged and skipped. No read transaction stays open between blocks.
         """
         for segment in self._segments(since_ns, until_ns):
             block = segment.pairs()
@@ -205,13 +206,15 @@ class Archive:
             since_ns = segment.last_ns + 1  # the next may have been merged with this one
 
     def times(self) -> Iterator[tuple[int, int, Times | None]]:
-        """First and last time of each segment, and the times of its pairs, None if it is damaged;
-        several times as quick as `blocks`."""
+        """Yield the first and last time of each segment, and the times of its pairs.
+
+        The latter are None if the segment is damaged. Several times as fast as `blocks`.
+        """
         for segment in self._segments(LONG_AGO_NS, -LONG_AGO_NS - 1):
             yield segment.first_ns, segment.last_ns, segment.times()
 
     def spread(self, since_ns: int, until_ns: int, most: int) -> Iterator[SampleBlock]:
-        """Whole segments that begin in the time range, so many at most, evenly chosen."""
+        """Yield complete segments that begin in the time range, at most `most`, evenly chosen."""
         rows = self._run(
             "SELECT first_ns FROM segments WHERE first_ns >= ? AND first_ns < ? AND pairs > 0"
             " ORDER BY first_ns",
@@ -229,26 +232,29 @@ class Archive:
                     yield pairs
 
     def _segments(self, since_ns: int, until_ns: int) -> Iterator[_Segment]:
-        """Segments with a time in [since_ns, until_ns), in order. A few are read at once, then
-        looked for by the time that comes next, since they may be merged in the meantime."""
+        """Yield the segments that overlap [since_ns, until_ns), in order.
+
+        They are read a few at a time, each read starting at the next time, since they may be merged
+        in the meantime.
+        """
         while rows := self._run(NEXT, (since_ns, until_ns)):
             yield from map(_Segment._make, rows)
             since_ns = rows[-1][1] + 1
 
     def runs(self) -> Times:
-        """When the daemon's runs begin in the archive, rising, (n,)."""
+        """Return the start times of the daemon's runs in the archive, ascending, (n,)."""
         rows = self._run("SELECT first_ns FROM runs ORDER BY first_ns")
         return np.array([row[0] for row in rows], dtype=np.int64)
 
     def pairs(self) -> int:
-        """How many pairs there are."""
+        """Return the number of pairs."""
         return int(self._run("SELECT coalesce(sum(pairs), 0) FROM segments")[0][0])
 
     def expire(self, before_ns: int, most_bytes: int | None) -> int:
-        """Delete what `retention` says: pairs of segments that end before a time, then the oldest
-        beyond a size, but captured ones; pairs deleted.
+        """Delete what `retention` selects; return the number of pairs deleted.
 
-        The file does not shrink; its free pages are used again.
+        These are the pairs of segments that end before a time, then the oldest beyond a size,
+        except captured ones. The file does not shrink; its free pages are reused.
         """
         deleted = forgotten = 0
         with errors_of(self._path), transaction(self._connection):
@@ -275,7 +281,7 @@ class Archive:
         return deleted
 
     def _cut(self, first_ns: int, last_ns: int, spans: Times) -> int:
-        """Keep of a segment only the pairs within spans, (k, 2); how many these are."""
+        """Reduce a segment to the pairs within spans, (k, 2); return how many remain."""
         touched = spans[(spans[:, 0] <= last_ns) & (spans[:, 1] >= first_ns)]
         pairs = None
         if len(touched):
@@ -288,8 +294,8 @@ class Archive:
         for number in range(len(touched)):
             part = np.flatnonzero(kept & (at == number))
             if len(part):
-                # Never merged: a segment that reached from one capture to another would hide
-                # that nothing is left between them.
+                # Never merged: a segment from one capture to another would hide that nothing is
+                # left between them.
                 self._put(pairs[int(part[0]) : int(part[-1]) + 1], merged=True)
         return int(kept.sum())
 
@@ -323,13 +329,16 @@ def _first_ns(block: SampleBlock) -> int:
 
 
 def _grid(block: SampleBlock) -> tuple[tuple[float, float], float | None, bool]:
-    """What a segment holds once for all its pairs."""
+    """Return the properties that a segment stores once for all its pairs."""
     return block.step_v, block.full_scale_v, block.clock_step
 
 
 def joined(blocks: Iterable[SampleBlock], least: float = math.inf) -> Iterator[SampleBlock]:
-    """Consecutive blocks as few: one goes on until it has `least` pairs or others differ from it
-    in what a segment holds once."""
+    """Join consecutive blocks into fewer.
+
+    Each grows until it has `least` pairs or the next block differs in the properties that a segment
+    stores once.
+    """
     group: list[SampleBlock] = []
     count = 0
     for block in blocks:
@@ -343,7 +352,7 @@ def joined(blocks: Iterable[SampleBlock], least: float = math.inf) -> Iterator[S
 
 
 def same(one: SampleBlock, other: SampleBlock) -> bool:
-    """Whether two blocks hold the same, bit for bit."""
+    """True if two blocks are equal, bit for bit."""
     columns = (
         (one.forward_v, other.forward_v),
         (one.reflected_v, other.reflected_v),

@@ -1,8 +1,9 @@
-"""Captures: the time around each alarm and excursion, whose raw pairs stay beyond the archive's
-retention. Within a transaction of the caller.
+"""Captures: time around alarms and excursions whose raw pairs outlast the archive's retention.
 
-Each event has a capture of its own, from BEFORE_NS before it to AFTER_NS after it; events of the
-same extent share one. Captures may overlap: the pairs are kept once.
+All functions run within a transaction of the caller.
+
+Each event has its own capture, from BEFORE_NS before it to AFTER_NS after it; events of the same
+extent share one. Captures may overlap: the pairs are stored once.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ NAMED_BY = ("alarms", "excursions")
 
 
 def around(connection: sqlite3.Connection, begin_ns: int, end_ns: int) -> int:
-    """The id of the capture around an event of that extent; it is made unless there is one."""
+    """Return the id of the capture around an event of that extent; create it if needed."""
     span = begin_ns - BEFORE_NS, end_ns + AFTER_NS
     connection.execute("INSERT OR IGNORE INTO captures (first_ns, last_ns) VALUES (?, ?)", span)
     found = connection.execute(
@@ -30,7 +31,7 @@ def around(connection: sqlite3.Connection, begin_ns: int, end_ns: int) -> int:
 
 
 def spans(connection: sqlite3.Connection) -> Times:
-    """First and last nanosecond of all captured time in order; what overlaps is one, (n, 2)."""
+    """Return first and last nanosecond of all captured time in order, overlaps merged, (n, 2)."""
     rows = connection.execute("SELECT first_ns, last_ns FROM captures ORDER BY first_ns").fetchall()
     found = np.array(rows, dtype=np.int64).reshape(-1, 2)
     if not len(found):
@@ -41,8 +42,7 @@ def spans(connection: sqlite3.Connection) -> Times:
 
 
 def forget(connection: sqlite3.Connection, upto_ns: int) -> int:
-    """Give up the captures that begin at `upto_ns` or before, and say so where they are named; how
-    many."""
+    """Delete captures that begin by `upto_ns`, and references to them; return how many."""
     for table in NAMED_BY:
         connection.execute(
             f"UPDATE {table} SET capture_id = NULL"
@@ -53,7 +53,7 @@ def forget(connection: sqlite3.Connection, upto_ns: int) -> int:
 
 
 def release(connection: sqlite3.Connection, ids: Iterable[int | None]) -> None:
-    """Delete those of the captures that nothing names any more."""
+    """Delete those of the captures that are no longer referenced."""
     unnamed = " AND ".join(
         f"NOT EXISTS (SELECT 1 FROM {table} WHERE capture_id = captures.id)" for table in NAMED_BY
     )

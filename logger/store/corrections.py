@@ -1,4 +1,4 @@
-"""Entries of the journal, corrected and taken out."""
+"""Correction and deletion of journal entries."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ class Corrections(Store):
     """Open with `Corrections.reader`, also beside the daemon. Methods raise StoreError."""
 
     def correct(self, number: int, changes: Mapping[str, Any]) -> bool:
-        """Set `time_ns`, `kind` or `text` of an entry of the journal; whether there is one."""
+        """Set `time_ns`, `kind` or `text` of a journal entry; return True if it exists."""
         names = ", ".join(f"{name} = ?" for name in changes)
         with self._errors(), transaction(self._connection):
             return bool(
@@ -23,7 +23,7 @@ class Corrections(Store):
             )
 
     def strike(self, number: int) -> bool:
-        """Take an entry out of the journal; whether there was one."""
+        """Delete an entry from the journal; return True if it existed."""
         with self._errors(), transaction(self._connection):
             return bool(
                 self._connection.execute("DELETE FROM journal WHERE id = ?", (number,)).rowcount

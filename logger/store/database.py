@@ -49,14 +49,14 @@ log = logging.getLogger("mismatchd")
 
 BUSY_MS = 5000
 # A commit writes whole pages to the log, most of them for a row of some hundred bytes, so the
-# smallest there are wear the card least. What is written twice before the log has reached this size
-# goes to the file once.
+# smallest possible pages wear the card least. A page written twice before the log reaches this size
+# is written to the file once.
 PAGE_BYTES = 512
 LOG_BYTES = 8_192_000
 PAGE_ROWS = 2000
 WATT_DECIMALS = 4  # also for SWR and joules
 VOLT_DECIMALS = 6
-KEPT_HEALTH_ROWS = 400 * 24 * 60  # a row a minute: 400 days, whatever the clock says
+KEPT_HEALTH_ROWS = 400 * 24 * 60  # one row per minute: 400 days, whatever the clock says
 
 DECIMALS = {"forward_v": VOLT_DECIMALS, "reflected_v": VOLT_DECIMALS}
 
@@ -73,7 +73,7 @@ class _Columns:
         self._decimals = np.array([DECIMALS.get(name, WATT_DECIMALS) for name in figures])
 
     def values(self, rows: Sequence[Any]) -> list[tuple[Any, ...]]:
-        """What to store of each row."""
+        """Return the values to store of each row."""
         figures = _rounded([self._figures(row) for row in rows], self._decimals)
         return [
             (*self._plain(row), *line) for row, line in zip(rows, figures.tolist(), strict=True)
@@ -92,7 +92,7 @@ def _upsert(table: str, fields: Sequence[str], key: str, *kept: str) -> str:
     changes = ", ".join(f"{name} = excluded.{name}" for name in others)
     old = ", ".join(f"{table}.{name}" for name in others)
     new = ", ".join(f"excluded.{name}" for name in others)
-    # Only a row that differs is touched, since forwarders send again what is touched.
+    # Only a row that differs is updated, since forwarders resend updated rows.
     return (
         f"INSERT INTO {table} ({names}) VALUES ({marks})"
         f" ON CONFLICT ({key}) DO UPDATE SET {changes} WHERE ({old}) IS NOT ({new})"
@@ -100,8 +100,8 @@ def _upsert(table: str, fields: Sequence[str], key: str, *kept: str) -> str:
 
 
 PUT_TRANSMISSION = _upsert("transmissions", TRANSMISSION.names, "start_ns")
-# What is known so far does not replace the whole of a transmission that is played again. It comes
-# every second, and an index on what it does not set needs no writing.
+# The state so far does not replace a completed transmission that is replayed. It is written every
+# second, and an index on columns that it does not set needs no write.
 PUT_SO_FAR = (
     _upsert("transmissions", TRANSMISSION.names, "start_ns", "ended")
     + " AND NOT transmissions.ended"
@@ -109,7 +109,7 @@ PUT_SO_FAR = (
 CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 PUT_MEMORY = _upsert("memories", ("rule", "content"), "rule")
 PUT_SECOND = _upsert("seconds", (*SECOND.names, "transmission_id"), "time_ns")
-# What is known stays where a row of the same moment says nothing of it.
+# Known values stay if a row of the same moment lacks them.
 _WEATHER = attrgetter(*WeatherRow.__struct_fields__)
 PUT_WEATHER = (
     "INSERT INTO weather (time_ns, temperature_c, rain_mm, wind_m_s) VALUES (?, ?, ?, ?)"
@@ -124,8 +124,10 @@ PUT_EXCURSION = _upsert("excursions", ("time_ns", *EXCURSION_FIGURES, *EXCURSION
 
 
 class Stored(NamedTuple):
-    """A row that others want to hear of, as it is exported. `change` is None for an ended
-    transmission, else what happened to the alarm."""
+    """A stored row to be reported, as exported.
+
+    `change` is None for an ended transmission, else the change of the alarm.
+    """
 
     table: str
     change: str | None
@@ -141,7 +143,7 @@ class OpenAlarm(NamedTuple):
 
 
 class Store:
-    """Open with `Store.open` (the daemon) or `Store.reader` (everyone else)."""
+    """Open with `Store.open` (the daemon) or `Store.reader` (all others)."""
 
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
@@ -154,8 +156,11 @@ class Store:
 
     @classmethod
     def open(cls, path: Path) -> Self:
-        """Open for writing; creates the folder and the file. Raises StoreError: DamageError if the
-        file is not as it was written (then see `salvaged`), DiskError if the disk is full."""
+        """Open for writing; create the folder and the file if needed.
+
+        Raise StoreError: DamageError if the file is corrupted (then see `salvaged`), DiskError if
+        the disk is full.
+        """
         with _opening(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             salvage.complete(path)
@@ -163,10 +168,10 @@ class Store:
 
     @classmethod
     def salvaged(cls, path: Path, meanwhile: Callable[[], None] = lambda: None) -> Self:
-        """Set a damaged file aside and open a new one with what could be read of it.
+        """Set a damaged file aside and open a new one with the rows that could be read.
 
-        `meanwhile` is called often; what it raises ends the salvage, to be begun again another
-        time. Raises StoreError.
+        `meanwhile` is called often; an exception from it ends the salvage, which can be repeated
+        later. Raise StoreError.
         """
         with _opening(path):
             connection = _opened(salvage.begin(path))
@@ -193,7 +198,7 @@ class Store:
 
     @classmethod
     def reader(cls, path: Path) -> Self:
-        """Open for short reads (and acknowledgements) beside the daemon. Raises StoreError."""
+        """Open for short reads (and acknowledgements) beside the daemon. Raise StoreError."""
         cls.expect(path)
         try:
             connection = _connect(path, "rw")
@@ -201,7 +206,7 @@ class Store:
             raise StoreError(f"{path}: cannot be read: {error}") from error
         try:
             version = version_of(connection)
-            if version == 0:  # another process is only just creating it
+            if version == 0:  # another process is just creating it
                 raise _missing(path)
             if version < current_version():
                 raise StoreError(
@@ -218,27 +223,30 @@ class Store:
 
     @property
     def replaced(self) -> bool:
-        """Whether the path leads to another file by now, since this one was found damaged."""
+        """True if the path now refers to another file, because this one was found damaged."""
         return _identity(self.path) != self._file
 
     def close(self) -> None:
         """Close the file; may be called twice."""
         self._connection.close()
 
-    # writing
+    # Writing.
 
     def write(self, rows: Sequence[Row]) -> list[Stored]:
-        """Store rows in order, all or none, and return what is to be told. Raises StoreError.
+        """Store rows in order, all or none, and return those to be reported. Raise StoreError.
 
-        A row written again replaces itself: transmissions by start, seconds by time, alarms by
-        kind and time of raising.
+        A row written again replaces the stored one: transmissions by start, seconds by time, alarms
+        by kind and time of raising.
         """
         with self._errors(), transaction(self._connection):
             return self._write(rows)
 
     def _write(self, rows: Sequence[Row]) -> list[Stored]:
-        """All rows of one kind of time at once: samples of one commit make one segment, but times
-        before and after a change of the clock do not mix."""
+        """Store rows, those between two clock changes together.
+
+        Samples of one commit make one segment, but times before and after a change of the clock do
+        not mix.
+        """
         stored: list[Stored] = []
         for changed, group in groupby(rows, lambda row: isinstance(row, ClockChange)):
             some = list(group)
@@ -248,7 +256,7 @@ class Store:
         return stored
 
     def put(self, rows: Sequence[Row]) -> list[Stored]:
-        """`write` but for samples, within a transaction of the caller."""
+        """Store rows other than samples, within a transaction of the caller; see `write`."""
         stored: list[Stored] = []
         for kind, group in groupby(rows, type):
             some: list[Any] = list(group)
@@ -276,7 +284,7 @@ class Store:
         return stored
 
     def put_again(self, transmissions: Sequence[Transmission], seconds: Sequence[Second]) -> None:
-        """`put` for ended transmissions that were derived again: nobody is to be told."""
+        """Store ended transmissions that were derived again; nothing is reported."""
         self._connection.executemany(PUT_TRANSMISSION, TRANSMISSION.values(transmissions))
         self._put_seconds(seconds)
 
@@ -313,7 +321,7 @@ class Store:
         )
 
     def _put_excursion(self, row: Excursion) -> None:
-        """With the transmission that it happened in, whose row came before, and its capture."""
+        """Store an excursion with its capture and its transmission, whose row was stored before."""
         found = self._connection.execute(
             "SELECT id, channel FROM transmissions WHERE start_ns <= ?"
             " ORDER BY start_ns DESC LIMIT 1",
@@ -328,7 +336,7 @@ class Store:
         self._connection.execute(
             PUT_EXCURSION, (row.time_ns, *figures, *(found or (None, None)), capture_id)
         )
-        if before is not None and before[0] != capture_id:  # it was of another length
+        if before is not None and before[0] != capture_id:  # it had another length
             captures.release(self._connection, before)
 
     def _put_samples(self, rows: list[Samples]) -> None:
@@ -388,42 +396,47 @@ class Store:
         return Stored(ALARMS.name, change, self._record(ALARMS, "r.id = ?", alarm_id).columns)
 
     def tidy(self, before_ns: int | None, most_bytes: int | None) -> int:
-        """Merge archived pairs; unless `before_ns` is None, delete those from before it and the
-        oldest beyond a size. How many pairs were deleted."""
+        """Merge archived pairs; delete those past retention and return their number.
+
+        Pairs before `before_ns` and the oldest beyond a size are deleted, none if `before_ns` is
+        None.
+        """
         with self._errors():
             self.archive.merge()
             return 0 if before_ns is None else self.archive.expire(before_ns, most_bytes)
 
     def close_interrupted(self) -> int:
-        """End transmissions that a crash left open, with the flag INTERRUPTED; how many."""
+        """End transmissions left open by a crash, with the flag INTERRUPTED; return how many."""
         with self._errors(), transaction(self._connection):
             return self._connection.execute(CLOSE, (int(Flag.INTERRUPTED),)).rowcount
 
     def last_ns(self, upto_ns: int = redate.HIGHEST) -> int | None:
-        """The time of the last row not later than `upto_ns`, None if there is none."""
+        """Return the time of the last row not later than `upto_ns`, None if there is none."""
         with self._errors():
             return redate.last_ns(self._connection, upto_ns)
 
     def known_boot(self, name: str) -> tuple[Boot | None, int]:
-        """What is remembered of this start of the host, and how many that ended before their rows
-        could be dated are noticed now."""
+        """Return the stored record of this start of the host, and a number of lost starts.
+
+        The latter are the newly found starts that ended before their rows could be dated.
+        """
         with self._errors(), transaction(self._connection):
             return redate.known_boot(self._connection, name)
 
     def remember(self, boot: Boot) -> None:
-        """Keep what is thought of the host's clock."""
+        """Store the state of trust in the host's clock."""
         with self._errors(), transaction(self._connection):
             redate.remember(self._connection, boot)
 
     def keep_calibration(self, calibration_id: str, text: str) -> None:
-        """Remember the content of a calibration that rows will name."""
+        """Store the content of a calibration that rows will refer to."""
         with self._errors(), transaction(self._connection):
             self._connection.execute(
                 "INSERT OR IGNORE INTO calibrations VALUES (?, ?)", (calibration_id, text)
             )
 
     def acknowledge(self, alarm_id: int, time_ns: int) -> Stored:
-        """Mark an alarm as seen. Raises UsageError if there is none or it was seen before."""
+        """Mark an alarm as acknowledged. Raise UsageError if it is unknown or was already."""
         try:
             with self._errors(), transaction(self._connection):
                 found = self._connection.execute(
@@ -442,7 +455,7 @@ class Store:
             raise StoreError(f"{self.path}: cannot be written: {error}") from error
 
     def note(self, time_ns: int, kind: str, text: str) -> int:
-        """Write an entry into the journal, beside the daemon if it runs; its id."""
+        """Insert an entry into the journal, also beside a running daemon; return its id."""
         with self._errors(), transaction(self._connection):
             row = self._connection.execute(
                 "INSERT INTO journal (time_ns, kind, text) VALUES (?, ?, ?) RETURNING id",
@@ -450,16 +463,16 @@ class Store:
             ).fetchone()
         return int(row[0])
 
-    # deriving rows again
+    # Deriving rows again.
 
     @contextmanager
     def all_or_nothing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction around several calls of `rewrite` or `put`. Raises StoreError."""
+        """Open one transaction around several calls of `rewrite` or `put`. Raise StoreError."""
         with self._errors(), transaction(self._connection):
             yield self._connection
 
     def rewrite(self, table: str, fields: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
-        """Set `fields` of rows given as (id, *values). What does not differ is not touched."""
+        """Set `fields` of rows given as (id, *values). Rows that do not differ are not updated."""
         places = [f"?{place}" for place in range(2, len(fields) + 2)]
         changes = ", ".join(f"{name} = {place}" for name, place in zip(fields, places, strict=True))
         with self._errors():
@@ -470,7 +483,7 @@ class Store:
             )
 
     def calibrations(self) -> dict[str, str | None]:
-        """The calibrations that transmissions name, by id; None where the content is missing."""
+        """Return the calibrations used by transmissions, by id; None if the content is missing."""
         return dict(
             self._query(
                 "SELECT named.id, c.text"
@@ -482,7 +495,7 @@ class Store:
     def pages(
         self, table: str, fields: Sequence[str], most: int
     ) -> Iterator[list[tuple[Any, ...]]]:
-        """All rows as (id, *fields) in order of id, so many at a time."""
+        """Yield all rows as (id, *fields) in order of id, `most` at a time."""
         after = -1
         while True:
             page = self._query(
@@ -495,10 +508,10 @@ class Store:
                 return
             after = page[-1][0]
 
-    # reading
+    # Reading.
 
     def open_alarms(self) -> list[OpenAlarm]:
-        """Alarms that have not cleared, oldest first."""
+        """Return the alarms that have not cleared, oldest first."""
         return [
             OpenAlarm(*row)
             for row in self._query(
@@ -507,7 +520,7 @@ class Store:
         ]
 
     def work(self) -> list[int]:
-        """When the journal says that the station was repaired or adjusted, in order."""
+        """Return the times of repairs and adjustments in the journal, in order."""
         marks = ", ".join("?" * len(WORK))
         rows = self._query(
             f"SELECT time_ns FROM journal WHERE kind IN ({marks}) ORDER BY time_ns", WORK
@@ -515,11 +528,11 @@ class Store:
         return [time_ns for (time_ns,) in rows]
 
     def memories(self) -> dict[str, bytes]:
-        """What rules had learned when they were last stored, by kind."""
+        """Return the last stored memories of rules, by kind."""
         return dict(self._query("SELECT rule, content FROM memories"))
 
     def capture(self, capture_id: int) -> tuple[int, int]:
-        """First and last nanosecond of a capture. Raises UsageError if there is none."""
+        """Return first and last nanosecond of a capture. Raise UsageError if there is none."""
         found = self._query_one(
             "SELECT first_ns, last_ns FROM captures WHERE id = ?", (capture_id,)
         )
@@ -530,12 +543,12 @@ class Store:
         return found[0], found[1]
 
     def changed_elsewhere(self) -> bool:
-        """Whether another process has written since the last call."""
+        """True if another process has written since the last call."""
         before, self._data_version = self._data_version, self._one("PRAGMA data_version")
         return bool(before != self._data_version)
 
     def last_change_id(self) -> int:
-        """The number of the latest alarm change, 0 if there is none."""
+        """Return the id of the latest alarm change, 0 if there is none."""
         return int(self._one("SELECT coalesce(max(id), 0) FROM alarm_changes"))
 
     def acknowledgements(self, after: int, up_to: int) -> list[Stored]:
@@ -551,9 +564,10 @@ class Store:
         ]
 
     def records(self, table: Table, since_ns: int, until_ns: int) -> Iterator[Record]:
-        """Complete rows whose time lies in [since_ns, until_ns), in time order.
+        """Yield complete rows whose time lies in [since_ns, until_ns), in time order.
 
-        Read in pages, so that no long-lived reader keeps the write-ahead log from shrinking.
+        They are read in pages, so that no long-lived reader keeps the write-ahead log from
+        shrinking.
         """
         after = (since_ns, -1)
         while True:
@@ -570,15 +584,17 @@ class Store:
             after = (page[-1].time_ns, page[-1].id)
 
     def select(self, table: Table, where: str, *values: Any) -> list[Record]:
-        """Complete rows of a table by a condition over `r`."""
+        """Return complete rows of a table by a condition over `r`."""
         rows = self._query(f"{table.select} WHERE {table.complete} AND {where}", values)
         return [table.record(row) for row in rows]
 
     def latest(
         self, table: str, fields: Sequence[str], time: str, since_ns: int, until_ns: int, most: int
     ) -> list[tuple[Any, ...]]:
-        """`fields` of the rows whose `time` lies in [since_ns, until_ns), in its order: the latest
-        if there are more than so many. The caller vouches for the names."""
+        """Return `fields` of the latest `most` rows whose `time` lies in [since_ns, until_ns).
+
+        The rows are in order of `time`. The names are inserted into the SQL unchecked.
+        """
         rows = self._query(
             f"SELECT {', '.join(fields)} FROM {table} WHERE {time} >= ? AND {time} < ?"
             f" ORDER BY {time} DESC LIMIT ?",
@@ -587,7 +603,7 @@ class Store:
         return rows[::-1]
 
     def counts(self) -> dict[str, int]:
-        """Number of rows by table."""
+        """Return the number of rows by table."""
         return {
             "transmissions": self._one("SELECT count(*) FROM transmissions WHERE ended"),
             "seconds": self._one("SELECT count(*) FROM seconds"),
@@ -626,10 +642,10 @@ def _opening(path: Path) -> Iterator[None]:
 
 
 def _opened(path: Path) -> sqlite3.Connection:
-    """A connection for writing to a database of the present schema."""
+    """Open a connection for writing to a database of the present schema."""
     connection = _connect(path, "rwc")
     try:
-        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # heeded for a new file only
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # takes effect for a new file only
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = NORMAL")
         bring_up_to_date(connection)
@@ -662,17 +678,17 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
         f"{path.absolute().as_uri()}?mode={mode}",
         uri=True,
         isolation_level=None,
-        check_same_thread=False,  # handed from the main thread to the keeper, never shared
+        check_same_thread=False,  # passed from the main thread to the keeper, never shared
     )
     connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
     return connection
 
 
 def _rounded(values: Sequence[Any], decimals: NDArray[np.intp] | int) -> Floats:
-    """Figures as they are stored; None and what is not finite is NaN, which SQLite keeps as NULL.
+    """Round figures for storage; None and infinities become NaN, which SQLite stores as NULL.
 
-    The last bits of a mean depend on the cut of the blocks, and means of decimals that a bridge
-    prints often lie halfway between two of ours: these are to be rounded alike, too.
+    The last bits of a mean depend on the cut of the blocks, and means of a bridge's printed
+    decimals often lie halfway between two stored values: these must be rounded alike, too.
     """
     scale = 10.0 ** np.asarray(decimals)
     figures = np.array(values, dtype=np.float64)

@@ -1,4 +1,4 @@
-"""Daily values of each channel, kept; those that are stale are made anew before they are given."""
+"""Stored daily values of each channel; stale days are recomputed before they are returned."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from logger.store.database import Store
 from logger.store.schema import transaction
 from logger.store.tables import DAY_NS
 
-MAD = 1.4826  # standard deviations of a normal one in a median absolute deviation
-BIN_KHZ = 5.0  # a counter reads a little otherwise each time
-AT_ONCE = 30  # days made in one go, for which the daemon has to wait
+MAD = 1.4826  # standard deviation of a normal distribution per median absolute deviation
+BIN_KHZ = 5.0  # repeated readings of a frequency counter differ slightly
+AT_ONCE = 30  # days computed in one transaction, for which the daemon has to wait
 KEY = "channel, frequency_khz"
 FIELDS = f"day, {KEY}, swr, spread, transmissions, power_w, calibration_id"
 
@@ -32,8 +32,11 @@ class DailyValues(Store):
     def days(
         self, since_ns: int, until_ns: int, progress: Progress = lambda done, of: None
     ) -> list[Days]:
-        """The days, as far as they touch [since_ns, until_ns), of each channel (or frequency, where
-        no channel is known) that was used; `progress` is told of stale days made anew."""
+        """Return the days that overlap [since_ns, until_ns), for each channel used.
+
+        Where no channel is known, days are by frequency. `progress` is called as stale days are
+        recomputed.
+        """
         made = self.freshen(progress)
         span = since_ns // DAY_NS, -(-until_ns // DAY_NS)
         rows = self._query(
@@ -46,7 +49,7 @@ class DailyValues(Store):
         return _by_channel(rows)
 
     def weather(self, since_ns: int, until_ns: int) -> Weather | None:
-        """The weather of these days, None where nothing is known."""
+        """Return the weather of these days, None if nothing is known."""
         rows = self._query(
             f"SELECT time_ns / {DAY_NS}, avg(temperature_c), sum(rain_mm), avg(wind_m_s)"
             " FROM weather WHERE time_ns >= ? AND time_ns < ? GROUP BY 1 ORDER BY 1",
@@ -58,7 +61,7 @@ class DailyValues(Store):
         return Weather(np.array(day), *(np.array(each, dtype=float) for each in figures))
 
     def freshen(self, progress: Progress = lambda done, of: None) -> dict[int, list[Row]]:
-        """Make stale days anew; those that cannot be kept, as the file is not ours to write."""
+        """Recompute stale days; return those that could not be stored (file not writable)."""
         stale = [day for (day,) in self._query("SELECT day FROM stale_days ORDER BY day")]
         made: dict[int, list[Row]] = {}
         for at in range(0, len(stale), AT_ONCE):
@@ -71,7 +74,7 @@ class DailyValues(Store):
         return made
 
     def _keep(self, days: Sequence[int]) -> None:
-        """What is read and what is kept are of the same moment."""
+        """Recompute days in one transaction, so that what is read and what is stored agree."""
         marks = ", ".join("?" * (FIELDS.count(",") + 1))
         with self._errors(), transaction(self._connection):
             for day in days:

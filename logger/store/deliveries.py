@@ -1,8 +1,8 @@
-"""The store as notifiers see it: alarm changes to be told, and messages that wait.
+"""The store as notifiers see it: alarm changes to be reported, and pending messages.
 
-Alarm changes are the queue; they are only ever added to. A notifier remembers the last it has dealt
-with, and keeps what it could not deliver at once as messages. Both are written together after each
-attempt, so a crash in the middle of a delivery repeats that one message, under the same id.
+Alarm changes are the queue; rows are only ever inserted. A notifier records the last change that it
+has handled, and stores messages that it could not deliver at once. Both are written together after
+each attempt, so a crash during a delivery repeats that one message, with the same id.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from logger.store.tables import ALARM_CHANGES, ALARMS
 from logger.utc import format_ns
 
 PAGE = 500
-KEPT = 200  # messages of each notifier that have been dealt with
+KEPT = 200  # finished messages kept for each notifier
 
-# Alarms that were added in hindsight cleared without a change of their own: nobody is to be woken.
+# Alarms added retrospectively cleared without a change of their own: nobody is to be notified.
 HINDSIGHT = (
     "c.change = 'raised' AND r.cleared_ns IS NOT NULL AND NOT EXISTS"
     " (SELECT 1 FROM alarm_changes AS o WHERE o.alarm_id = r.id AND o.change = 'cleared')"
@@ -28,14 +28,14 @@ HINDSIGHT = (
 
 
 class Progress(NamedTuple):
-    """How far a notifier is: the last alarm change seen, the last daily message."""
+    """Progress of a notifier: the last alarm change handled, the time of the last daily message."""
 
     change_id: int
     daily_ns: int
 
 
 class AlarmChange(NamedTuple):
-    """A change of an alarm, with the alarm as it is exported by now."""
+    """A change of an alarm, with the alarm as exported now."""
 
     id: int
     change: str
@@ -43,7 +43,7 @@ class AlarmChange(NamedTuple):
 
 
 class PendingMessage(NamedTuple):
-    """A message that waits."""
+    """A message that is waiting to be delivered."""
 
     id: int
     kind: str
@@ -52,8 +52,7 @@ class PendingMessage(NamedTuple):
 
 
 class FinishedMessage(NamedTuple):
-    """A message that is dealt with; `id` None if it never had to wait, `refusal` None if it was
-    delivered."""
+    """A finished message; `id` is None if it was never stored, `refusal` if it was delivered."""
 
     id: int | None
     kind: str
@@ -64,15 +63,14 @@ class FinishedMessage(NamedTuple):
 
 
 class DeliveryTotals(NamedTuple):
-    """What is remembered of a notifier: messages waiting, given up of late, and the last one
-    delivered."""
+    """Totals of a notifier: messages waiting and given up recently; time of last delivery."""
 
     waiting: int
     given_up: int
     last_ns: int | None
 
     def columns(self) -> dict[str, Any]:
-        """As `mismatchd status` shows them."""
+        """Return the totals as shown by `mismatchd status`."""
         return {
             "waiting": self.waiting,
             "given_up": self.given_up,
@@ -84,8 +82,8 @@ class Deliveries(Store):
     """Open with `Deliveries.reader`."""
 
     def begin(self, name: str, now_ns: int) -> Progress:
-        """Where a notifier is; one that is new begins with what comes from now on."""
-        # What the last second of a power cut takes with it is told twice, under the same id.
+        """Return the progress of a notifier; a new one starts at the present."""
+        # Deliveries in the last second before a power cut may be repeated, with the same id.
         self._connection.execute("PRAGMA synchronous = NORMAL")
         with self._errors(), transaction(self._connection):
             self._connection.execute(
@@ -99,7 +97,7 @@ class Deliveries(Store):
         return Progress(*row)
 
     def changes_after(self, change_id: int) -> list[AlarmChange]:
-        """The next alarm changes, some hundred at most; none of alarms added in hindsight."""
+        """Return the next PAGE alarm changes at most, without alarms added retrospectively."""
         rows = self._query(
             f"{ALARM_CHANGES.select.replace('SELECT ', 'SELECT c.change, ', 1)}"
             f" WHERE c.id > ? AND NOT ({HINDSIGHT}) ORDER BY c.id LIMIT {PAGE}",
@@ -108,19 +106,19 @@ class Deliveries(Store):
         return [AlarmChange(row[1], row[0], ALARM_CHANGES.record(row[1:]).columns) for row in rows]
 
     def open_rows(self) -> list[dict[str, Any]]:
-        """Alarms that have not cleared, as they are exported, oldest first."""
+        """Return alarms that have not cleared, as exported, oldest first."""
         return [
             record.columns
             for record in self.select(ALARMS, "r.cleared_ns IS NULL ORDER BY r.raised_ns")
         ]
 
     def shelved(self, now_ns: int) -> frozenset[str]:
-        """The kinds that are shelved now."""
+        """Return the kinds that are shelved now."""
         rows = self._query("SELECT kind FROM alarms WHERE shelved_until_ns > ?", (now_ns,))
         return frozenset(kind for (kind,) in rows)
 
     def kept(self, name: str) -> list[PendingMessage]:
-        """The messages of a notifier that wait, oldest first."""
+        """Return the waiting messages of a notifier, oldest first."""
         rows = self._query(
             "SELECT id, kind, message, attempts FROM deliveries"
             " WHERE notifier = ? AND ended_ns IS NULL ORDER BY id",
@@ -134,7 +132,7 @@ class Deliveries(Store):
         ]
 
     def forget(self, name: str) -> None:
-        """Drop the messages of a notifier that wait. Raises StoreError."""
+        """Delete the waiting messages of a notifier. Raise StoreError."""
         with self._errors(), transaction(self._connection):
             self._connection.execute(
                 "DELETE FROM deliveries WHERE notifier = ? AND ended_ns IS NULL", (name,)
@@ -147,8 +145,11 @@ class Deliveries(Store):
         waiting: Sequence[tuple[int | None, str, dict[str, Any], int]],
         ended: Sequence[FinishedMessage],
     ) -> list[int]:
-        """Keep how far a notifier is, what waits now (id, kind, message, attempts) and what has
-        been dealt with; the ids of what waits. Raises StoreError."""
+        """Store the progress of a notifier, its waiting messages and the finished ones.
+
+        `waiting` holds (id, kind, message, attempts). Return the ids of the waiting messages. Raise
+        StoreError.
+        """
         put = (
             "INSERT INTO deliveries (id, notifier, kind, message, attempts, ended_ns, refusal)"
             " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
@@ -176,7 +177,7 @@ class Deliveries(Store):
             return ids[len(ended) :]
 
     def totals(self, name: str) -> DeliveryTotals:
-        """What is stored of a notifier."""
+        """Return the totals of a notifier."""
         row = self._query_one(
             "SELECT count(*) FILTER (WHERE ended_ns IS NULL),"
             " count(*) FILTER (WHERE refusal IS NOT NULL),"

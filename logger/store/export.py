@@ -1,4 +1,4 @@
-"""Stored rows as CSV, JSON lines or InfluxDB line protocol."""
+"""Export of stored rows as CSV, JSON lines or InfluxDB line protocol."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ FORMATS = ("csv", "jsonl", "line-protocol")
 def write_records(
     table: Table, records: Iterable[Record], form: str, station: str, out: TextIO
 ) -> None:
-    """Write records in one of FORMATS. Raises UsageError where the format makes no sense."""
+    """Write records in one of FORMATS. Raise UsageError if the table cannot have the format."""
     if form == "csv":
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow([column.name for column in table.columns])
@@ -36,10 +36,10 @@ def write_records(
 
 
 def write_samples(blocks: Callable[[], Iterable[SampleBlock]], form: str, out: TextIO) -> None:
-    """Write raw pairs as CSV or JSON lines; `blocks` gives them from the beginning at each call.
+    """Write raw pairs as CSV or JSON lines; each call of `blocks` starts from the beginning.
 
-    Volts are written so that they read back the same. An auxiliary column that a pair lacks is
-    empty, or null. Raises UsageError for another format.
+    Volts are written so that they read back unchanged. An auxiliary column that a pair lacks is
+    empty, or null. Raise UsageError for another format.
     """
     if form == "line-protocol":
         raise UsageError("line-protocol is not available for samples; use csv or jsonl")

@@ -1,6 +1,6 @@
-"""What people note about the station: kinds of entries, and which of them change it."""
+"""The station's journal: kinds of entries, and those that change the station."""
 
 from __future__ import annotations
 
 KINDS = ("repair", "adjustment", "weather", "remark")
-WORK = ("repair", "adjustment")  # the station may read otherwise from then on
+WORK = ("repair", "adjustment")  # the station may read differently afterwards

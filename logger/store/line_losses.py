@@ -1,4 +1,4 @@
-"""Readings of the installed line's loss."""
+"""Stored measurements of the loss of the installed line."""
 
 from __future__ import annotations
 
@@ -16,8 +16,11 @@ class LineLosses(Store):
     """Open with `LineLosses.reader`, also beside the daemon."""
 
     def add(self, reading: LineLoss, words: str) -> int:
-        """Keep a reading, and an entry of these words in the journal, as the line was taken apart
-        for it: rules that compare begin anew. Returns the reading's id. Raises StoreError."""
+        """Insert a reading, and a journal entry with the text `words`; return the reading's id.
+
+        The entry makes rules that compare start again, since the line was opened for the
+        measurement. Raise StoreError.
+        """
         values = [
             round(value, DB_DECIMALS) if isinstance(value, float) else value
             for value in msgspec.structs.astuple(reading)
@@ -35,6 +38,6 @@ class LineLosses(Store):
         return int(row[0])
 
     def readings(self) -> list[LineLoss]:
-        """All that are kept, oldest first."""
+        """Return all readings, oldest first."""
         rows = self._query(f"SELECT {', '.join(FIELDS)} FROM line_losses ORDER BY time_ns, id")
         return [LineLoss(**dict(zip(FIELDS, row, strict=True))) for row in rows]

@@ -1,6 +1,6 @@
 """InfluxDB line protocol, for export and for forwarding.
 
-Every number is written as a float: a whole number without its point would give the field another
+Every number is written as a float: an integer without a decimal point would give the field another
 type at the server, and later rows would be refused.
 """
 
@@ -21,7 +21,7 @@ Value = float | str | None
 
 
 def point(table: Table, record: Record, station: str) -> str:
-    """The line of one stored row. A row written again lands on itself."""
+    """Return the line of one stored row. A row written again overwrites itself."""
     tags: dict[str, str] = {"station": station}
     if record.channel is not None:
         tags["channel"] = str(record.channel)
@@ -33,7 +33,7 @@ def point(table: Table, record: Record, station: str) -> str:
 
 
 def delete_predicate(measurement: str, station: str) -> str:
-    """Which points InfluxDB 2 is to delete."""
+    """Return the predicate of the points that InfluxDB 2 is to delete."""
     return " AND ".join(
         f"{key}={_quoted(value, chr(34))}"
         for key, value in (("_measurement", measurement), ("station", _tag(station)))
@@ -41,7 +41,7 @@ def delete_predicate(measurement: str, station: str) -> str:
 
 
 def delete_statement(measurement: str, station: str, since_ns: int, until_ns: int) -> str:
-    """The same for InfluxDB 1, times inclusive."""
+    """Return the equivalent statement for InfluxDB 1, times inclusive."""
     return (
         f'DELETE FROM {_quoted(measurement, chr(34))} WHERE "station" ='
         f" {_quoted(_tag(station), chr(39))} AND time >= {since_ns} AND time <= {until_ns}"
@@ -51,9 +51,9 @@ def delete_statement(measurement: str, station: str, since_ns: int, until_ns: in
 def line(
     measurement: str, tags: Mapping[str, str], fields: Mapping[str, Value], time_ns: int | None
 ) -> str:
-    """One line without its end. Fields without a finite value and empty tags are left out.
+    """Return one line without its terminator; omit non-finite fields and empty tags.
 
-    Raises ValueError if no field is left: the protocol has no such line.
+    Raise ValueError if no field is left: the protocol does not allow such a line.
     """
     head = _escaped(_MEASUREMENT, measurement)
     for key, tag in tags.items():
@@ -74,8 +74,11 @@ def _escaped(special: re.Pattern[str], text: str) -> str:
 
 
 def _tag(text: str) -> str:
-    """A tag as a server has it. A backslash at the end would escape the separator that follows, and
-    cannot itself be escaped."""
+    """Return a tag as stored by a server.
+
+    A trailing backslash would escape the separator that follows and cannot itself be escaped, so it
+    is removed.
+    """
     return _BREAKS.sub(" ", text).rstrip("\\")
 
 

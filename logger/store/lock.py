@@ -1,4 +1,4 @@
-"""One daemon per store: an advisory lock on a file beside it that holds the daemon's pid."""
+"""One daemon per store: an advisory lock on a file beside it that contains the daemon's pid."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from logger.errors import StoreError
 
 
 class StoreLock:
-    """Taken on construction; raises StoreError naming the holder."""
+    """Acquired on construction; raises StoreError naming the holder."""
 
     def __init__(self, store: Path) -> None:
         path = store.with_name(store.name + ".lock")
@@ -32,9 +32,9 @@ class StoreLock:
                 f"{store}: another daemon keeps this store (pid {holder}); stop it first"
             ) from error
         os.ftruncate(self._fd, 0)
-        with contextlib.suppress(OSError):  # a full disk: it is locked all the same
+        with contextlib.suppress(OSError):  # a full disk: the lock holds all the same
             os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
 
     def release(self) -> None:
-        """Let the next daemon have the store."""
+        """Release the store for the next daemon."""
         os.close(self._fd)

@@ -1,4 +1,4 @@
-"""The store as forwarders see it: what each has delivered of each table, and what was refused."""
+"""The store as forwarders see it: deliveries of each forwarder by table, and refused rows."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from logger.utc import format_ns
 
 HIGHEST = (1 << 63) - 1
 FETCH_ROWS = 500
-KEPT_REFUSALS = 1000  # of each forwarder
-RETRACTIONS = "retractions"  # the table of these, and what of it was followed
-VERSION_1_NAME = "influxdb"  # the one forwarder that version 1 of the schema knew
+KEPT_REFUSALS = 1000  # for each forwarder
+RETRACTIONS = "retractions"  # name of their table, and of a forwarder's position in it
+VERSION_1_NAME = "influxdb"  # the only forwarder in version 1 of the schema
 
 _POSITION = "live, gap_after, gap_upto, rewrites"
 TIMES = {  # by table followed: the table and the column of its points' times
@@ -27,8 +27,11 @@ _MINE = "forwarder = ? AND followed = ?"
 
 
 class OutboxPosition(NamedTuple):
-    """How far a forwarder has got with a table: every id up to `live` is delivered but those in
-    (gap_after, gap_upto]. `rewrites` is what tells that rows behind it have changed since."""
+    """Position of a forwarder in a table.
+
+    Every id up to `live` is delivered except those in (gap_after, gap_upto]. `rewrites` counts
+    changes of rows behind it.
+    """
 
     live: int = 0
     gap_after: int = HIGHEST
@@ -37,32 +40,31 @@ class OutboxPosition(NamedTuple):
 
     @property
     def gap(self) -> int:
-        """Ids to catch up with."""
+        """Number of ids in the gap."""
         return max(0, self.gap_upto - self.gap_after)
 
     def took_live(self, after: int, upto: int) -> OutboxPosition:
-        """Delivered (after, upto] with after >= live; what was passed over falls in the gap.
+        """Return the position after delivery of (after, upto], after >= live; skipped ids are gap.
 
-        The gap is one range, so it may come to hold rows that went out live before. Each is sent
-        twice at most, as the gap closes from below.
+        The gap is one range, so it may come to include rows that were delivered live before. Each
+        is sent at most twice, as the gap closes from below.
         """
         skipped = self if after <= self.live else self.postponed(after)
         return skipped._replace(live=upto)
 
     def postponed(self, upto: int) -> OutboxPosition:
-        """Nothing new was delivered; rows up to `upto` are left for the gap."""
+        """Return the position after leaving rows up to `upto` for the gap, undelivered."""
         return self._replace(live=upto, gap_after=min(self.gap_after, self.live), gap_upto=upto)
 
     def took_gap(self, upto: int) -> OutboxPosition:
-        """Delivered (gap_after, upto]."""
+        """Return the position after delivery of (gap_after, upto]."""
         if upto >= self.gap_upto:
             return self._replace(gap_after=HIGHEST, gap_upto=0)
         return self._replace(gap_after=upto)
 
 
 class RefusedRow(NamedTuple):
-    """A row that a server would not take; `row_ns` is the row's own time, `time_ns` that of the
-    refusal, both UTC."""
+    """A row that a server refused; `row_ns` is its own time, `time_ns` the refusal's, both UTC."""
 
     table: str
     row_id: int
@@ -72,8 +74,10 @@ class RefusedRow(NamedTuple):
 
 
 class Retracted(NamedTuple):
-    """Points of a table from `since_ns` to `until_ns` (inclusive) are to be deleted at a server:
-    at `points` moments, with no row in between."""
+    """Points of a table to be deleted at a server.
+
+    They are at `points` moments from `since_ns` to `until_ns` (inclusive), with no row in between.
+    """
 
     table: Table
     since_ns: int
@@ -82,8 +86,7 @@ class Retracted(NamedTuple):
 
 
 class Retractions(NamedTuple):
-    """What to delete next, up to the id `upto`; `lost` were given up before, as there were too
-    many."""
+    """The next deletions, up to the id `upto`; `lost` counts earlier ones dropped on overflow."""
 
     upto: int
     spans: list[Retracted]
@@ -91,8 +94,11 @@ class Retractions(NamedTuple):
 
 
 class ForwarderTotals(NamedTuple):
-    """What the store knows of a forwarder: rows waiting, rows refused, the latest of them, and when
-    the server last took rows."""
+    """Totals of a forwarder.
+
+    The rows waiting, the rows refused, the latest of these, and the time when the server last
+    accepted rows.
+    """
 
     backlog: int
     refused: int
@@ -100,7 +106,7 @@ class ForwarderTotals(NamedTuple):
     taken_ns: int | None
 
     def columns(self) -> dict[str, Any]:
-        """As `mismatchd status` shows them."""
+        """Return the totals as shown by `mismatchd status`."""
         return {
             "backlog": self.backlog,
             "last_success_utc": None if self.taken_ns is None else format_ns(self.taken_ns),
@@ -122,21 +128,23 @@ class Outbox(Store):
     """Open with `Outbox.reader`."""
 
     def begin(self, name: str) -> None:
-        """Make the positions of a forwarder, where there are none yet. Raises StoreError."""
+        """Insert the positions of a forwarder where they are missing. Raise StoreError."""
         with self._errors(), transaction(self._connection):
             self._connection.executemany(
                 "INSERT OR IGNORE INTO forwarded (forwarder, followed) VALUES (?, ?)",
                 [(name, table.name) for table in FORWARDED],
             )
-            self._connection.execute(  # who has delivered nothing has nothing to delete
+            self._connection.execute(  # a forwarder without deliveries has nothing to delete
                 "INSERT OR IGNORE INTO forwarded (forwarder, followed, live)"
                 " VALUES (?, ?, (SELECT coalesce(max(id), 0) FROM retractions))",
                 (name, RETRACTIONS),
             )
 
     def adopt(self, name: str) -> bool:
-        """Let a forwarder that is new go on from where that of version 1 had got, once; whether it
-        does. Raises StoreError."""
+        """Let a new forwarder continue from the position of the version 1 forwarder, once.
+
+        Return True if it does. Raise StoreError.
+        """
         with self._errors(), transaction(self._connection):
             return bool(
                 self._connection.execute(
@@ -147,7 +155,7 @@ class Outbox(Store):
             )
 
     def position(self, name: str, table: Table) -> OutboxPosition:
-        """How far a forwarder has got; the start if it never began."""
+        """Return the position of a forwarder; the start if it never began."""
         row = self._query_one(
             f"SELECT {_POSITION} FROM forwarded WHERE {_MINE}", (name, table.name)
         )
@@ -161,8 +169,11 @@ class Outbox(Store):
         taken_ns: int | None,
         refused: Sequence[RefusedRow] = (),
     ) -> bool:
-        """Keep a position, and rows set aside on the way. False, and nothing is done, if rows
-        behind it were rewritten in the meantime. Raises StoreError."""
+        """Store a position, and rows refused on the way.
+
+        Return False without a change if rows behind it were rewritten in the meantime. Raise
+        StoreError.
+        """
         execute = self._connection.execute
         with self._errors(), transaction(self._connection):
             saved = execute(
@@ -186,7 +197,7 @@ class Outbox(Store):
             return bool(saved)
 
     def put_back(self, name: str, table: Table, row_ids: Sequence[int]) -> None:
-        """Have rows that were set aside delivered after all. Raises StoreError."""
+        """Schedule refused rows for delivery again. Raise StoreError."""
         execute = self._connection.execute
         with self._errors(), transaction(self._connection):
             execute(
@@ -200,7 +211,7 @@ class Outbox(Store):
             )
 
     def retractions(self, name: str, most: int) -> Retractions:
-        """What a forwarder is to delete next, of `most` moments at most."""
+        """Return the next deletions of a forwarder, from at most `most` retractions."""
         after = self._retracted_upto(name)
         rows = self._query(
             "SELECT id, followed, time_ns FROM retractions WHERE id > ? ORDER BY id LIMIT ?",
@@ -231,9 +242,11 @@ class Outbox(Store):
         return int(self._one("SELECT coalesce(max(id), 0) FROM retractions"))
 
     def retracted(self, name: str, upto: int) -> None:
-        """Retractions up to this id were carried out. Rows at their moments, stored since or with
-        other tags, are delivered (again), for what was deleted may have been theirs. Raises
-        StoreError."""
+        """Record that retractions up to this id were carried out.
+
+        Rows at their moments, stored since or with other tags, are delivered (again), because the
+        deletion may have hit them. Raise StoreError.
+        """
         execute = self._connection.execute
         with self._errors(), transaction(self._connection):
             after = self._retracted_upto(name)
@@ -261,7 +274,7 @@ class Outbox(Store):
             )
 
     def records_between(self, table: Table, after: int, upto: int, most: int) -> Iterator[Record]:
-        """Complete rows with ids in (after, upto] in order, the first so many of them.
+        """Yield complete rows with ids in (after, upto] in order, the first `most` of them.
 
         Read it to its end without delay: until then it keeps the write-ahead log from shrinking.
         """
@@ -275,7 +288,7 @@ class Outbox(Store):
                 yield from map(table.record, page)
 
     def newest_after(self, table: Table, after: int, most: int) -> int:
-        """The id after which the newest rows begin, `most` of them, none at or before `after`."""
+        """Return the id after which the newest `most` rows begin, never before `after`."""
         row = self._query_one(
             f"SELECT {table.number} FROM {table.source} WHERE {table.complete}"
             f" AND {table.number} > ? ORDER BY {table.number} DESC LIMIT 1 OFFSET ?",
@@ -284,23 +297,26 @@ class Outbox(Store):
         return after if row is None else int(row[0])
 
     def newest(self, table: Table) -> Record | None:
-        """The complete row with the highest id."""
+        """Return the complete row with the highest id."""
         row = self._query_one(
             f"{table.select} WHERE {table.complete} ORDER BY {table.number} DESC LIMIT 1"
         )
         return None if row is None else table.record(row)
 
     def waiting(self, table: Table, position: OutboxPosition) -> int:
-        """Rows before a position. Ids are counted, as rows would have to be read; so rows deleted
-        or still going on inside may be among them."""
+        """Return the number of rows still to deliver.
+
+        Ids are counted, since rows would have to be read, so deleted or unfinished rows may be
+        included.
+        """
         return position.gap + self.newest_after(table, position.live, 0) - position.live
 
     def retractions_waiting(self, name: str) -> int:
-        """How many are still to be carried out."""
+        """Return the number of retractions still to be carried out."""
         return max(0, self._last_retraction() - self._retracted_upto(name))
 
     def totals(self, name: str, latest: int = 3) -> ForwarderTotals:
-        """What is stored of a forwarder."""
+        """Return the totals of a forwarder."""
         refused, taken_ns = self._query_one(
             "SELECT coalesce(sum(refused), 0), max(taken_ns) FROM forwarded WHERE forwarder = ?",
             (name,),

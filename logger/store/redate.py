@@ -1,4 +1,4 @@
-"""Stored rows whose times depend on what the host's clock turned out to be; see `logger.dating`."""
+"""Correction of stored times once the host's true clock is known; see `logger.service.dating`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import sqlite3
 from logger.rows import CAPTURE_BEFORE_NS, Boot, ClockChange, Flag, Shift, Trust
 
 HIGHEST = (1 << 63) - 1
-ASIDE = 1 << 62  # rows on the move stand so far back meanwhile, where they meet no others
+ASIDE = 1 << 62  # offset of rows during a move, where they collide with no others
 LATEST = (
     "SELECT max(end_ns) FROM transmissions WHERE end_ns <= ?1",
     "SELECT max(time_ns) FROM seconds WHERE time_ns <= ?1",
@@ -20,14 +20,17 @@ PROVISIONAL = Trust.PROVISIONAL.value
 
 
 def last_ns(connection: sqlite3.Connection, upto_ns: int = HIGHEST) -> int | None:
-    """The time of the last row that is not later than `upto_ns`, None if there is none."""
+    """Return the time of the last row that is not later than `upto_ns`, None if there is none."""
     found = [connection.execute(statement, (upto_ns,)).fetchone()[0] for statement in LATEST]
     return max((time_ns for time_ns in found if time_ns is not None), default=None)
 
 
 def known_boot(connection: sqlite3.Connection, name: str) -> tuple[Boot | None, int]:
-    """What is remembered of this start of the host, and how many earlier ones ended before their
-    rows could be dated; nobody ever can now."""
+    """Return the stored record of this start of the host, and a number of lost starts.
+
+    The latter are earlier starts that ended before their rows could be dated, which is no longer
+    possible.
+    """
     connection.execute("DELETE FROM boots WHERE name != ? AND trust != ?", (name, PROVISIONAL))
     lost = connection.execute(
         "UPDATE boots SET until_ns = ? WHERE name != ? AND until_ns IS NULL",
@@ -40,7 +43,7 @@ def known_boot(connection: sqlite3.Connection, name: str) -> tuple[Boot | None, 
 
 
 def remember(connection: sqlite3.Connection, boot: Boot) -> None:
-    """Keep what is thought of the clock."""
+    """Store the state of trust in the clock."""
     connection.execute(
         "INSERT OR REPLACE INTO boots (name, trust, before_ns, since_ns, offset_ns)"
         " VALUES (?, ?, ?, ?, ?)",
@@ -49,14 +52,14 @@ def remember(connection: sqlite3.Connection, boot: Boot) -> None:
 
 
 def change(connection: sqlite3.Connection, row: ClockChange) -> None:
-    """Move rows, if any, and remember the rest; within the caller's transaction."""
+    """Move rows if required, and store the new state; within the caller's transaction."""
     if row.shift is not None:
         redate(connection, row.shift)
     remember(connection, row.boot)
 
 
 def redate(connection: sqlite3.Connection, shift: Shift) -> None:
-    """Move all rows of a stretch of time, flagged; forwarders deliver them anew."""
+    """Move and flag all rows of a time span; forwarders deliver them again."""
     flags = f"flags = flags | {int(Flag.CLOCK_STEP)}"
     _move(connection, shift, "transmissions", "start_ns", f"end_ns = end_ns + :by, {flags}")
     _move(connection, shift, "seconds", "time_ns", flags)
@@ -74,10 +77,10 @@ def redate(connection: sqlite3.Connection, shift: Shift) -> None:
         ("health", "time_ns"),
     ):
         _add(connection, shift, table, column)
-    # A capture goes with its event.
+    # A capture moves with its event.
     _move(connection, shift, "captures", "first_ns", "last_ns = last_ns + :by", CAPTURE_BEFORE_NS)
-    # A segment's times count from its `first_ns`, so that its row is all there is to move. Whoever
-    # keeps any of these times in memory must read them again.
+    # A segment's times are relative to its `first_ns`, so only its row has to be moved. Any copy of
+    # these times in memory must be read again.
     _move(connection, shift, "segments", "first_ns", "last_ns = last_ns + :by")
     _move(connection, shift, "runs", "first_ns")
 
@@ -90,8 +93,11 @@ def _move(
     more: str = "",
     lead_ns: int = 0,
 ) -> None:
-    """Move a column whose values are unique: in two strides, or a row would meet one that has not
-    moved yet. Its values are so much earlier than the times by which rows are chosen."""
+    """Move a column of unique values.
+
+    It takes two steps, or a row could collide with one that has not moved yet. The values are
+    `lead_ns` earlier than the times by which rows are selected.
+    """
     connection.execute(
         f"UPDATE {table} SET {column} = {column} + :by - {ASIDE}{more and ', ' + more}"
         f" WHERE {column} BETWEEN :since AND :until",
@@ -114,8 +120,7 @@ def _add(connection: sqlite3.Connection, shift: Shift, table: str, column: str) 
 
 
 def dated(*times: str) -> str:
-    """The SQL condition that none of these times (expressions) is provisional: what may be
-    forwarded."""
+    """Return the SQL condition for forwarding: none of these times (expressions) is provisional."""
     inside = " OR ".join(
         f"{time} BETWEEN b.since_ns AND coalesce(b.until_ns, {HIGHEST})" for time in times
     )

@@ -1,9 +1,10 @@
-"""Which raw pairs go: those that are too old, and the oldest beyond a size, but for captured ones.
+"""Selection of raw pairs to delete: too old, or the oldest beyond a size; not captured ones.
+
 Pure functions.
 
-Captured pairs (see `captures`) stay, with limits of their own: those that nothing else would keep
-may fill a SHARE of the size that is set, MOST_BYTES if none is. Beyond that the oldest captures are
-given up.
+Captured pairs (see `captures`) are kept under limits of their own: those that would otherwise be
+deleted may fill a SHARE of the configured size, MOST_BYTES if none is set. Beyond that the oldest
+captures are dropped.
 """
 
 from __future__ import annotations
@@ -19,10 +20,10 @@ MOST_BYTES = 100_000_000
 
 
 class Plan(NamedTuple):
-    """What is to be done next.
+    """The next deletions.
 
-    doomed   (n,) segments of which captured pairs only stay
-    forget_ns  captures that begin up to then are to be given up first, None if none are
+    doomed   (n,) segments to be reduced to their captured pairs
+    forget_ns  captures that begin up to this time are to be dropped first, None for none
     """
 
     doomed: Bools
@@ -37,12 +38,12 @@ def plan(
     before_ns: int,
     most_bytes: int | None,
 ) -> Plan:
-    """Judge segments (n,) in order of time.
+    """Select from segments (n,) in order of time.
 
     size        bytes of each
-    captured    first and last of captured time, in order and apart, (k, 2)
-    before_ns   pairs from before it are too old
-    most_bytes  of all segments together, None if there is no limit
+    captured    first and last of captured time, ordered and disjoint, (k, 2)
+    before_ns   pairs before this time are too old
+    most_bytes  limit of all segments together, None for no limit
     """
     inside = within(last_ns, captured) & (place(first_ns, captured) == place(last_ns, captured))
     past = last_ns < before_ns
@@ -59,7 +60,7 @@ def plan(
 
 
 def within(times: Times, spans: Times) -> Bools:
-    """Whether times (n,) lie in one of the spans (k, 2), which are in order and apart."""
+    """Return a mask of the times (n,) within the spans (k, 2), which are ordered and disjoint."""
     if not len(spans):
         return np.zeros(len(times), dtype=bool)
     at = place(times, spans)
@@ -67,10 +68,10 @@ def within(times: Times, spans: Times) -> Bools:
 
 
 def place(times: Times, spans: Times) -> Times:
-    """Which span is the last that begins at a time or before, -1 if none does, (n,)."""
+    """Return the index of the last span that begins by each time, -1 if none does, (n,)."""
     return np.asarray(np.searchsorted(spans[:, 0], times, side="right") - 1)
 
 
 def _from_newest(size: Times) -> Times:
-    """Bytes of each segment and all newer ones, (n,)."""
+    """Return the bytes of each segment and all newer ones, (n,)."""
     return np.asarray(np.cumsum(size[::-1])[::-1])

@@ -1,4 +1,4 @@
-"""A damaged database is set aside, and what can still be read of it goes into a new one."""
+"""Salvage of a damaged database: it is set aside, and its readable rows are copied to a new one."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from logger.store.tables import FORWARDED
 
 log = logging.getLogger("mismatchd")
 
-PAGE_ROWS = 100  # copied at once
-CHECKED_BYTES = 32 << 20  # a larger file would keep the daemon waiting at its start
+PAGE_ROWS = 100  # rows copied at a time
+CHECKED_BYTES = 32 << 20  # checking a larger file would delay the start of the daemon
 NEW = ".new"
 PIECES = ("", "-wal", "-shm")
 
 
 def check(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise sqlite3.DatabaseError if a database can be seen to be damaged.
+    """Raise sqlite3.DatabaseError if damage can be detected.
 
-    All of it is looked at if it is small; of a large one the schema and the newest rows.
+    A small database is checked completely; of a large one, the schema and the newest rows.
     """
     if path.stat().st_size <= CHECKED_BYTES:
         found = connection.execute("PRAGMA quick_check(1)").fetchone()
@@ -35,8 +35,10 @@ def check(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def begin(path: Path) -> Path:
-    """Where the new database is to be filled before it takes the place of the damaged one, so that
-    whatever ends the salvage, it begins again; what an earlier one has left there is deleted."""
+    """Return the path at which to fill the new database before it replaces the damaged one.
+
+    An interrupted salvage can thus start again; leftovers of an earlier one are deleted.
+    """
     new = _beside(path, NEW)
     for suffix in PIECES:
         _beside(new, suffix).unlink(missing_ok=True)
@@ -44,7 +46,7 @@ def begin(path: Path) -> Path:
 
 
 def exchange(path: Path) -> Path:
-    """Rename a database with its log, and the new one to its place; where the old one is now."""
+    """Set a database and its log aside, put the new one in place; return the old one's path."""
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
     aside = _beside(path, f".damaged-{stamp}")
     for suffix in PIECES:
@@ -56,10 +58,10 @@ def exchange(path: Path) -> Path:
 
 
 def complete(path: Path) -> None:
-    """Complete an exchange that was cut off: it has begun if the old database is gone."""
+    """Complete an interrupted exchange: it has begun if the old database is gone."""
     new = _beside(path, NEW)
     if new.exists() and not path.exists():
-        for suffix in PIECES[1:]:  # a log of the old one must not be taken for the new one's
+        for suffix in PIECES[1:]:  # the log of the old one must not be used for the new one
             _beside(path, suffix).unlink(missing_ok=True)
         new.rename(path)
 
@@ -71,10 +73,10 @@ def _beside(path: Path, suffix: str) -> Path:
 def salvage(
     damaged: Path, target: sqlite3.Connection, meanwhile: Callable[[], None] = lambda: None
 ) -> dict[str, int]:
-    """Copy what can be read of a damaged database; the number of rows by table.
+    """Copy the readable rows of a damaged database; return the number of rows by table.
 
-    `target` has the present schema. Rows keep their ids. `meanwhile` is called often; what it
-    raises ends the salvage.
+    `target` has the present schema. Rows keep their ids. `meanwhile` is called often; an exception
+    from it ends the salvage.
     """
     copied: dict[str, int] = {}
     try:
@@ -88,7 +90,7 @@ def salvage(
             copied[name] = _copy(source, target, name, columns, meanwhile)
         with transaction(target):
             for table in FORWARDED:
-                # Else new rows with the ids of lost ones would seem delivered.
+                # Otherwise new rows with the ids of lost ones would count as delivered.
                 target.execute(
                     "UPDATE forwarded SET live = min(live, (SELECT coalesce(max(id), 0)"
                     f" FROM {table.name})) WHERE followed = ?",
@@ -132,7 +134,7 @@ def _copy(
     for page in _pages(source, name, shared):
         rows = [row for row in page if data is None or _is_sound(row[data])]
         with transaction(target):
-            target.executemany(put, rows)  # what is no longer a row of ours is ignored
+            target.executemany(put, rows)  # rows that violate our constraints are ignored
         meanwhile()
     return target.total_changes - before
 
@@ -144,7 +146,7 @@ def _is_sound(data: Any) -> bool:
 def _pages(
     source: sqlite3.Connection, name: str, columns: list[str]
 ) -> Iterator[list[tuple[Any, ...]]]:
-    """Rows, many at a time, in order of their key, stepping over what cannot be read."""
+    """Yield pages of rows in order of their key, skipping unreadable rows."""
     key = _quoted(columns[0])
     select = f"SELECT {', '.join(map(_quoted, columns))} FROM {name}"
 
@@ -177,9 +179,9 @@ def _pages(
 
 
 def _beyond(after: int, last: int, readable: Callable[[int], bool]) -> int | None:
-    """The next key after which a row can be read, before `last`; None if there is none.
+    """Return the next key before `last` after which a row can be read; None if there is none.
 
-    Nothing says where damage ends, so it is sought in steps that double, both ways.
+    The end of the damage is unknown, so it is searched in steps that double, in both directions.
     """
     step, found = 1, last - 1
     while after + step < found and not readable(after + step):
@@ -194,7 +196,7 @@ def _beyond(after: int, last: int, readable: Callable[[int], bool]) -> int | Non
         while good - bad > 1:
             middle = (bad + good) // 2
             bad, good = (bad, middle) if readable(middle) else (middle, good)
-        step = 1  # what lies between may hold sound rows, too
+        step = 1  # readable rows may lie between
         while good - step > after and not readable(good - step):
             step *= 2
         if good - step <= after:
@@ -203,7 +205,7 @@ def _beyond(after: int, last: int, readable: Callable[[int], bool]) -> int | Non
 
 
 def _end(source: sqlite3.Connection, name: str, key: str) -> Any:
-    """The highest key that can be read."""
+    """Return the highest readable key."""
     try:
         row = source.execute(f"SELECT {key} FROM {name} ORDER BY {key} DESC LIMIT 1").fetchone()
     except sqlite3.Error:

@@ -1,4 +1,4 @@
-"""Creates the schema, or brings an older one up to date step by step."""
+"""Creation of the schema, and step-by-step migration of older ones."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ FOLDER = Path(__file__).parent
 
 
 def current_version(folder: Path = FOLDER) -> int:
-    """The version that `schema.sql` describes: that of the newest `migrations/NNN.sql`, or 1."""
+    """Return the version of `schema.sql`: that of the newest `migrations/NNN.sql`, or 1."""
     return max((int(path.stem) for path in folder.glob("migrations/*.sql")), default=1)
 
 
 def version_of(connection: sqlite3.Connection, folder: Path = FOLDER) -> int:
-    """The version of a database, 0 if it is empty. Raises StoreError if it is newer than ours."""
+    """Return the version of a database, 0 if empty. Raise StoreError if newer than ours."""
     found, known = (
         int(connection.execute("PRAGMA user_version").fetchone()[0]),
         current_version(folder),
@@ -32,11 +32,11 @@ def version_of(connection: sqlite3.Connection, folder: Path = FOLDER) -> int:
 
 
 def bring_up_to_date(connection: sqlite3.Connection, folder: Path = FOLDER) -> None:
-    """Create or migrate; each step is one transaction. Raises StoreError, sqlite3.Error."""
+    """Create or migrate; each step is one transaction. Raise StoreError, sqlite3.Error."""
     known = current_version(folder)
     while version_of(connection, folder) < known:
         with transaction(connection):
-            found = version_of(connection, folder)  # another process may have been quicker
+            found = version_of(connection, folder)  # another process may have been faster
             if found == known:
                 return
             step = known if found == 0 else found + 1
@@ -48,7 +48,7 @@ def bring_up_to_date(connection: sqlite3.Connection, folder: Path = FOLDER) -> N
 
 @contextmanager
 def errors_of(path: Path) -> Iterator[None]:
-    """Errors of SQLite as StoreError that names the file."""
+    """Raise errors of SQLite as a StoreError that names the file."""
     try:
         yield
     except sqlite3.Error as error:
@@ -56,7 +56,7 @@ def errors_of(path: Path) -> Iterator[None]:
 
 
 def kind_of(error: Exception) -> type[StoreError]:
-    """What an error of SQLite or of the system means for the store."""
+    """Return the class of StoreError for an error of SQLite or of the system."""
     if is_damage(error):
         return DamageError
     return DiskError if is_disk(error) else StoreError
@@ -64,19 +64,19 @@ def kind_of(error: Exception) -> type[StoreError]:
 
 @contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    """All or nothing; takes the write lock at once, so that it cannot be lost half-way."""
+    """All or nothing; takes the write lock at once, so that it cannot be lost midway."""
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield
         connection.execute("COMMIT")
     except BaseException:
-        if connection.in_transaction:  # SQLite ends it by itself on a full disk
+        if connection.in_transaction:  # SQLite ends it itself on a full disk
             connection.execute("ROLLBACK")
         raise
 
 
 def _statements(script: str) -> Iterator[str]:
-    """Split at semicolons, but not at those inside a trigger or text."""
+    """Split at semicolons, except those within a trigger or text."""
     pending = ""
     for line in script.splitlines(keepends=True):
         pending += line

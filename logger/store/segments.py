@@ -1,23 +1,24 @@
-"""Segments: many pairs as one block of bytes, and back, bit for bit.
+"""Segments: lossless conversion of many pairs into one block of bytes and back.
 
-Converters give whole codes, so volts lie on a grid, with noise of a few codes about a level or a
-slope. A segment keeps the codes less what is predictable of them, in as few bits as each 256 of
-them need; zstd's entropy coder takes what the statistics still give. All is little-endian:
+Converters give integer codes, so volts lie on a grid, with noise of a few codes about a level or a
+slope. A segment stores the unpredictable part of the codes, in as few bits as each 256 of them
+need; zstd's entropy coder removes the remaining redundancy. All is little-endian:
 
     "MMSG"  version, 1 byte  CRC-32 of the frame begun with the version, 4 bytes  zstd frame
 
-The frame holds the length of the header (4 bytes), the header (MessagePack, see `_Header`) and
-the series of integers it calls for: the times, then those of each column.
+The frame holds the length of the header (4 bytes), the header (MessagePack, see `_Header`) and the
+series of integers that it describes: the times, then those of each column.
 
-*Times* are in µs if all are whole, less the first, less the line `i * slope >> 8`.
+*Times* are in µs if all are whole, minus the first, minus the line `i * slope >> 8`.
 
 *Columns* of float64 (`forward_v`, `reflected_v`, then auxiliary ones), by kind:
+
     multiple  codes k, one series: the value is k * step
     part      codes k: k / step (decimals: step is a power of ten)
-    table     codes k - first, and for each code from the first the bits less those of k * step
+    table     codes k - first, and for each code from the first the bits minus those of k * step
     bits      the bits as int64
 
-How a series of integers is kept is told in `series`.
+`series` describes the storage of a series of integers.
 """
 
 from __future__ import annotations
@@ -36,22 +37,22 @@ from logger.blocks import Floats, Times
 from logger.store.series import ROW, Parts, changes_of, put, take
 
 MAGIC, VERSION = b"MMSG", 1
-LEVEL = 1  # of zstd; the higher ones look for repetitions, and noise has none
+LEVEL = 1  # of zstd; the higher ones search for repetitions, and noise has none
 LARGEST, SMALLEST, MOST_CODES = 1e100, 1e-30, 2**30  # value, step and their ratio on a grid
 MOST_TABLE = 2**16  # codes
-LOOKED_AT = 2048  # values to guess a step from
+LOOKED_AT = 2048  # values used to estimate a step
 SLOPES = 4096  # about as many are looked at
-FASTEST = 2**40  # slope; nothing steeper is drawn
+FASTEST = 2**40  # steepest slope of a line
 
 _START = struct.Struct("<4sBI")
 
 
 class SegmentError(ValueError):
-    """These bytes are not a segment, or not as they were written."""
+    """These bytes are not a segment, or are damaged."""
 
 
 class _Column(msgspec.Struct, array_like=True, frozen=True):
-    """`hint` is the resolution as given; `items` and `first` are of the table."""
+    """`hint` is the resolution as given; `items` and `first` belong to the table."""
 
     name: str
     hint: float
@@ -73,7 +74,7 @@ class _Header(msgspec.Struct, array_like=True, frozen=True):
 
 
 def encode(block: SampleBlock) -> bytes:
-    """A segment of the pairs. Wrong steps cost space and nothing else."""
+    """Encode the pairs as a segment. Wrong steps only cost space."""
     parts: list[bytes] = []
     first, unit, slope, off_line = _off_line(block.time_ns)
     put(parts, off_line)
@@ -99,14 +100,14 @@ def encode(block: SampleBlock) -> bytes:
     frame = bytearray()
     for part in parts:
         frame += zstd.compress(part)
-        if len(part) > ROW:  # what follows has other statistics
+        if len(part) > ROW:  # the next part has other statistics
             frame += zstd.flush(zstandard.COMPRESSOBJ_FLUSH_BLOCK)
     frame += zstd.flush()
     return _START.pack(MAGIC, VERSION, zlib.crc32(frame, VERSION)) + frame
 
 
 def is_readable(segment: bytes) -> bool:
-    """Whether `decode` can read a segment: it is as it was written, by its checksum."""
+    """True if `decode` can read a segment: its checksum is valid."""
     try:
         _frame(segment)
     except SegmentError:
@@ -115,7 +116,7 @@ def is_readable(segment: bytes) -> bool:
 
 
 def decode(segment: bytes) -> SampleBlock:
-    """What `encode` was given, bit for bit. Raises SegmentError."""
+    """Return the block given to `encode`, bit for bit. Raise SegmentError."""
     header, parts = _opened(segment)
     n = header.pairs
     times = _take_times(parts, header)
@@ -133,13 +134,13 @@ def decode(segment: bytes) -> SampleBlock:
 
 
 def decode_times(segment: bytes) -> Times:
-    """`decode(segment).time_ns` in a fraction of the time. Raises SegmentError."""
+    """Return `decode(segment).time_ns` in a fraction of the time. Raise SegmentError."""
     header, parts = _opened(segment)
     return _take_times(parts, header)
 
 
 def _opened(segment: bytes) -> tuple[_Header, Parts]:
-    """The header, and the series after it."""
+    """Return the header, and the series after it."""
     parts = Parts(zstandard.ZstdDecompressor().decompress(_frame(segment)))
     (length,) = struct.unpack("<I", parts.take(4))
     return msgspec.msgpack.decode(parts.take(length), type=_Header), parts
@@ -173,7 +174,7 @@ def _line(n: int, slope: int) -> Times:
 
 
 def _off_line(times: Times) -> tuple[int, int, int, Times]:
-    """Return first time, unit, slope and how far off that line the times are."""
+    """Return the first time, the unit, the slope and the deviation of the times from that line."""
     if not len(times):
         return 0, 1, 0, times
     off = times - times[0]
@@ -181,7 +182,7 @@ def _off_line(times: Times) -> tuple[int, int, int, Times]:
     unit = 1
     if np.array_equal(micros * 1000, off):
         unit, off = 1000, micros
-    # Most are from within a row to within the next, so gaps are not among what counts.
+    # Most differences span one row without a gap, so the median ignores gaps.
     every = max(1, len(off) // SLOPES)
     some = off[::every]
     lag = min(-(-ROW // every), len(some) - 1)
@@ -196,7 +197,7 @@ def _put_column(parts: list[bytes], name: str, values: Floats, hint: float) -> _
     if changes_of(bits) is not None:
         put(parts, bits)
         return _Column(name, hint, "bits")
-    least, most = float(values.min()), float(values.max())  # NaN if any is
+    least, most = float(values.min()), float(values.max())  # NaN if any value is
     largest = max(most, -least)
     for step in _likely_steps(values, hint) if largest < LARGEST else ():
         if not (step > SMALLEST and largest / step < MOST_CODES):
@@ -247,9 +248,9 @@ def _on_grid(column: _Column, codes: NDArray[Any], out: Floats | None = None) ->
 
 
 def _likely_steps(values: Floats, hint: float) -> tuple[float, float]:
-    """Return the hint and the least distance between some of the values, 0 if they are one.
+    """Return the hint and the smallest distance between some of the values, 0 if they are equal.
 
-    Decimals may be printed finer than the converter's steps; then the latter come first.
+    If decimals are printed finer than the converter's steps, the distance comes first.
     """
     apart = np.diff(np.unique(values[:: max(1, len(values) // LOOKED_AT)]))
     least = float(apart.min()) if len(apart) else 0.0

@@ -1,17 +1,18 @@
-"""A series of integers as bytes, near its entropy once an entropy coder has gone over it.
+"""A series of integers as bytes, close to its entropy after an entropy coder.
 
-A series begins with a kind (1 byte) and a number (8 bytes). Kind 0: all values
-are that number. Kind 4: so many runs of the same value; their values and their lengths, both
-series. Kinds 1, 2, 3: the values less that number, as int16, 32 or 64, are cut into rows of 256
-(or all in one row, then of even length), the last filled up. A byte for each row tells its class
-and, by 8 added, that it holds differences from value to value, not from its base. Then the rows,
-class by class:
+A series begins with a kind (1 byte) and a number (8 bytes). Kind 0: all values are that number.
+Kind 4: that many runs of the same value; their values and their lengths follow, both as series.
+Kinds 1, 2, 3: the values minus that number, as int16, 32 or 64, are cut into rows of 256 (or all in
+one row, then of even length), the last padded. A byte for each row gives its class, plus 8 if it
+holds differences from value to value instead of from its base. Then the rows, class by class:
+
     0         nothing, all are 0
     1         4 bits a value, 8 added; a byte for the values i and i + half a row
     2         8 bits a value, 128 added
     3, 4, 5   16, 32, 64 bits, 0x80 added to each byte; the lowest bytes of all, the next, ...
-Last the bases (the first value where differences are held, else about the mean): 8 bytes if it is
-one, else a series.
+
+Last the bases (the first value for rows of differences, else about the mean): 8 bytes for one row,
+else a series.
 """
 
 from __future__ import annotations
@@ -28,12 +29,12 @@ Plain = NDArray[np.unsignedinteger[Any]]
 Number = TypeVar("Number", np.int64, np.float64)
 
 ROW = 256
-RUN = 64  # values, and more: the mean length of a run that is worth it
+RUN = 64  # least mean length of runs, in values, for which runs are stored
 
 _HEAD = struct.Struct("<Bq")
-_KINDS = (np.int16, np.int16, np.int32, np.int64)  # 0 has none of its own
+_KINDS = (np.int16, np.int16, np.int32, np.int64)  # kind 0 has none of its own
 _RUNS, _DIFFERENCES = 4, 8
-# By class: its width, what is added to a value, and (from 1 on) which x or -1 - x is too much.
+# By class: width, offset added to a value, and (from 1 on) the limit of x or -1 - x.
 _WIDTHS = (np.uint8, np.uint8, np.uint8, np.uint16, np.uint32, np.uint64)
 _SIGNED = (np.int8, np.int8, np.int8, np.int16, np.int32, np.int64)
 _SHIFTS = (0, 8, 0x80, 0x8080, 0x80808080, 0x8080808080808080)
@@ -41,7 +42,7 @@ _LIMITS = np.array([8, 2**7, 2**15, 2**31])
 
 
 class Parts:
-    """Reads what was put, from the start on."""
+    """Reads the parts from the start in the order of writing."""
 
     def __init__(self, content: bytes) -> None:
         self._rest = memoryview(content)
@@ -52,7 +53,7 @@ class Parts:
 
 
 def changes_of(series: Ints) -> Times | None:
-    """Return after which values another follows, if it is seldom."""
+    """Return the indexes of the values followed by another one, None if there are too many."""
     changed = series[1:] != series[:-1]
     few = np.count_nonzero(changed) * RUN <= len(series)
     return np.flatnonzero(changed) if few else None
@@ -107,7 +108,7 @@ def put(parts: list[bytes], series: Ints) -> None:
 
 
 def take(parts: Parts, n: int, dtype: type[Number]) -> NDArray[Number]:
-    """The series of n values that comes next."""
+    """Read the next series, of n values."""
     kind, low = _HEAD.unpack(parts.take(_HEAD.size))
     if kind == _RUNS:
         values, lengths = (take(parts, low, np.int64) for _ in range(2))
@@ -123,7 +124,7 @@ def take(parts: Parts, n: int, dtype: type[Number]) -> NDArray[Number]:
         those: Any = classes == each
         some: Plain = np.empty((np.count_nonzero(those), row), _WIDTHS[each])
         if len(some) == count:
-            those = slice(None)  # the same, and quicker
+            those = slice(None)  # the same, and faster
         if each == 1:
             packed = np.frombuffer(parts.take(some.size // 2), np.uint8).reshape(-1, row // 2)
             np.bitwise_and(packed, 15, out=some[:, : row // 2])

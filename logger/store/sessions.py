@@ -1,4 +1,4 @@
-"""What a person does at the station step by step, kept so that it can be resumed and shown."""
+"""Stored sessions of step-by-step work at the station, which can be resumed and shown."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ FIELDS = "id, kind, begun_ns, changed_ns, ended, content"
 
 
 class StoredSession(msgspec.Struct, frozen=True):
-    """A session; its kind knows what the content (JSON) means."""
+    """A session; the meaning of its content (JSON) depends on its kind."""
 
     id: int
     kind: str
@@ -25,7 +25,7 @@ class Sessions(Store):
     """Open with `Sessions.reader`, also beside the daemon. Methods raise StoreError."""
 
     def begin(self, kind: str, now_ns: int, content: bytes) -> int:
-        """Keep a new session; its id. One of its kind that could be resumed is ended."""
+        """Insert a new session and return its id. Unfinished sessions of its kind are ended."""
         with self._errors(), transaction(self._connection):
             self._connection.execute("UPDATE sessions SET ended = 1 WHERE kind = ?", (kind,))
             row = self._connection.execute(
@@ -36,7 +36,7 @@ class Sessions(Store):
         return int(row[0])
 
     def keep(self, number: int, now_ns: int, content: bytes) -> None:
-        """What has become of a session."""
+        """Update the content of a session."""
         with self._errors(), transaction(self._connection):
             self._connection.execute(
                 "UPDATE sessions SET changed_ns = ?, content = ? WHERE id = ?",
@@ -51,7 +51,7 @@ class Sessions(Store):
         words: str | None = None,
         kind: str = "adjustment",
     ) -> None:
-        """The last of a session; `words` go into the journal as an entry of `kind`."""
+        """Update and end a session; `words` are added to the journal as an entry of `kind`."""
         with self._errors(), transaction(self._connection):
             self._connection.execute(
                 "UPDATE sessions SET changed_ns = ?, content = ?, ended = 1 WHERE id = ?",
@@ -64,12 +64,12 @@ class Sessions(Store):
                 )
 
     def unfinished(self, kind: str) -> StoredSession | None:
-        """The session of a kind that can be resumed."""
+        """Return the session of a kind that can be resumed, None if there is none."""
         found = self._sessions("kind = ? AND NOT ended", kind)
         return found[-1] if found else None
 
     def sessions(self, kind: str) -> list[StoredSession]:
-        """All of a kind, oldest first."""
+        """Return all sessions of a kind, oldest first."""
         return self._sessions("kind = ?", kind)
 
     def _sessions(self, where: str, *values: object) -> list[StoredSession]:

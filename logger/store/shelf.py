@@ -1,4 +1,4 @@
-"""Alarms as a person deals with them: listed with their age and count, shelved for a while."""
+"""Management of alarms by the user: listing with age and count, and shelving for a time."""
 
 from __future__ import annotations
 
@@ -11,14 +11,16 @@ class Shelf(Store):
     """Open with `Shelf.reader`."""
 
     def shelve(self, alarm_id: int, until_ns: int, now_ns: int) -> str:
-        """Have no alarm of the kind of this one told until a time; the kind. Raises UsageError if
-        there is no such alarm or the time is over."""
+        """Shelve the kind of this alarm until a time, so that it is not reported; return the kind.
+
+        Raise UsageError if there is no such alarm or the time has passed.
+        """
         if until_ns <= now_ns:
             raise UsageError("the time to shelve until has passed; give a later one")
         return self._set(alarm_id, until_ns)
 
     def unshelve(self, alarm_id: int) -> str:
-        """Have alarms of the kind of this one told again; the kind. Raises UsageError."""
+        """Report alarms of the kind of this one again; return the kind. Raise UsageError."""
         return self._set(alarm_id, None)
 
     def _set(self, alarm_id: int, until_ns: int | None) -> str:
@@ -26,7 +28,7 @@ class Shelf(Store):
             kind = self._query_one("SELECT kind FROM alarms WHERE id = ?", (alarm_id,))
             if kind is None:
                 raise UsageError(f"there is no alarm {alarm_id}; `mismatchd alarms` lists them")
-            # The latest word counts, on whichever alarm of the kind it was said.
+            # The latest request applies, whichever alarm of the kind it named.
             self._connection.execute(
                 "UPDATE alarms SET shelved_until_ns = NULL"
                 " WHERE shelved_until_ns IS NOT NULL AND kind = ?",
@@ -38,12 +40,12 @@ class Shelf(Store):
         return str(kind[0])
 
     def shelved_until(self, now_ns: int) -> dict[str, int]:
-        """Until when kinds are shelved, of those that are."""
+        """Return the end of shelving of each shelved kind, UTC nanoseconds."""
         rows = self._query(
             "SELECT kind, shelved_until_ns FROM alarms WHERE shelved_until_ns > ?", (now_ns,)
         )
         return dict(rows)
 
     def raises(self) -> dict[str, int]:
-        """How often each kind has been raised in all."""
+        """Return how often each kind has been raised in all."""
         return dict(self._query("SELECT kind, count(*) FROM alarms GROUP BY kind"))

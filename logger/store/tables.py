@@ -1,4 +1,4 @@
-"""The tables as others see them: which columns, in which order, in which form."""
+"""Exported form of the tables: columns, their order and their format."""
 
 from __future__ import annotations
 
@@ -24,8 +24,7 @@ class Record(NamedTuple):
 
 
 class Column(NamedTuple):
-    """An exported column: an SQL expression over `r`, and what turns its value (if any) into the
-    exported one."""
+    """An exported column: an SQL expression over `r`, and a converter of values other than NULL."""
 
     name: str
     sql: str
@@ -34,10 +33,10 @@ class Column(NamedTuple):
 
 @dataclass(frozen=True)
 class Table:
-    """A table (`r` in the SQL) as it is exported; without a `measurement` there are no points.
+    """A table (`r` in the SQL) as exported; without a `measurement` it has no points.
 
-    `number` is the id of its records, other than `r.id` where another table says what changed.
-    `tag` is the name of a tag and the column that it repeats, where rows may share a moment.
+    `number` is the id of its records, other than `r.id` if another table records the changes. `tag`
+    is the name of a tag and the column that it repeats, needed if rows may share a moment.
     """
 
     name: str
@@ -57,7 +56,7 @@ class Table:
         return f"SELECT {self.number}, {self.time}, {self.channel}, {columns} FROM {self.source}"
 
     def record(self, row: tuple[Any, ...]) -> Record:
-        """A row of `select` in exported form."""
+        """Convert a row of `select` to exported form."""
         columns = {
             column.name: value if column.convert is None or value is None else column.convert(value)
             for column, value in zip(self.columns, row[3:], strict=True)
@@ -79,7 +78,7 @@ def _utc(name: str) -> Column:
 
 
 def _ids_of(table: str) -> str:
-    """The ids of rows that name a capture, joined by spaces."""
+    """Return the SQL of the ids of rows that refer to a capture, joined by spaces."""
     rows = f"SELECT id FROM {table} WHERE capture_id = r.id ORDER BY id"
     return f"(SELECT group_concat(id, ' ') FROM ({rows}))"
 
@@ -134,7 +133,7 @@ ALARMS = Table(
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",
     measurement="alarm",
-    tag=("rule", "kind"),  # not of the column's name, which would hide the column in queries
+    tag=("rule", "kind"),  # not the column's name, which would hide the column in queries
 )
 EXCURSIONS = Table(
     name="excursions",
@@ -222,16 +221,16 @@ TABLES = {
     )
 }
 
-# An alarm is forwarded at each of its changes, as it is by then.
+# An alarm is forwarded at each of its changes, in its present state.
 ALARM_CHANGES = replace(
     ALARMS,
     name="alarm_changes",
     source=f"alarm_changes AS c JOIN alarms AS r ON r.id = c.alarm_id {_OF_TRANSMISSION}",
     number="c.id",
 )
-# What forwarders deliver, the most urgent first. A table whose rows are rewritten needs triggers
-# like those of `seconds` in schema.sql; one that only grows needs nothing but its name here.
-# Rows whose times are provisional wait until these are known.
+# Tables delivered by forwarders, the most urgent first. A table whose rows are rewritten needs
+# triggers like those of `seconds` in schema.sql; one that only grows needs no more than its name
+# here. Rows with provisional times wait until these are known.
 FORWARDED = tuple(
     replace(table, complete=f"({table.complete}) AND {dated(*times)}")
     for table, *times in (

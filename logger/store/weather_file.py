@@ -1,4 +1,4 @@
-"""The weather as it is noted: rows of a file."""
+"""Reader of recorded weather from a file."""
 
 from __future__ import annotations
 
@@ -17,16 +17,19 @@ TIMES = ("time_utc", "date")
 
 
 class WeatherFile(NamedTuple):
-    """What a file says; `ignored` are its columns that are not of use here."""
+    """Content of a file; `ignored` are its unused columns."""
 
     rows: list[WeatherRow]
     ignored: list[str]
 
 
 def read(path: Path) -> WeatherFile:
-    """The rows of a CSV file with the header `time_utc` (or `date`) and some of temperature_c,
-    rain_mm, wind_m_s; separated by semicolons its decimals may be commas. Raises UsageError with
-    file and line: then nothing is to be kept."""
+    """Read weather from a CSV file.
+
+    The header is `time_utc` (or `date`) and some of temperature_c, rain_mm, wind_m_s; if semicolons
+    separate the fields, decimals may use commas. Raise UsageError with file and line; then no row
+    may be stored.
+    """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             return _parsed(path, file.read().splitlines())
@@ -86,7 +89,7 @@ def _figure(name: str, text: str, decimal_comma: bool) -> float | None:
 
 
 def words(rows: Sequence[WeatherRow]) -> Iterator[str]:
-    """How many values of each kind there are."""
+    """Yield the number of values of each kind."""
     for name in RANGES:
         count = sum(getattr(row, name) is not None for row in rows)
         if count:

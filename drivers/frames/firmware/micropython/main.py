@@ -1,7 +1,7 @@
-"""The bridge for RP2040-class boards, in MicroPython: see PROTOCOL.md and WIRING.md.
+"""Bridge firmware for RP2040-class boards, in MicroPython: see PROTOCOL.md and WIRING.md.
 
-It runs when the board starts, if it is called main.py there. What stands in capitals with `choice`
-may be set otherwise in a file bridge_settings.py on the board.
+It runs at start-up if it is named main.py on the board. The constants defined with `choice` can be
+overridden in a file bridge_settings.py on the board.
 """
 
 import array
@@ -28,11 +28,11 @@ FORWARD_PIN = choice("FORWARD_PIN", 26)
 REFLECTED_PIN = choice("REFLECTED_PIN", 27)
 INHIBIT_PIN = choice("INHIBIT_PIN", 15)
 PTT_PIN = choice("PTT_PIN", 14)  # pressed when low
-SERVICE_PIN = choice("SERVICE_PIN", 22)  # low at the start: no bridge, but the board's prompt
+SERVICE_PIN = choice("SERVICE_PIN", 22)  # low at start-up: no bridge, but the board's prompt
 REFERENCE_MV = choice("REFERENCE_MV", 3300)
-SAFE_INHIBITS = choice("SAFE_INHIBITS", 0)  # 1: it inhibits unless the host permits
-INHIBIT_HIGH = choice("INHIBIT_HIGH", 1)  # 0: it inhibits when the pin is low
-SUPPLY_PIN = choice("SUPPLY_PIN", None)  # of the converter, behind a divider of the supply
+SAFE_INHIBITS = choice("SAFE_INHIBITS", 0)  # 1: inhibits unless the host permits
+INHIBIT_HIGH = choice("INHIBIT_HIGH", 1)  # 0: inhibits when the pin is low
+SUPPLY_PIN = choice("SUPPLY_PIN", None)  # converter input behind a divider of the supply
 SUPPLY_RATIO = choice("SUPPLY_RATIO", 3)
 
 VERSION = 1
@@ -44,13 +44,13 @@ SUPPLY, TEMPERATURE, PTT = 1, 2, 4
 TEMPERATURE_INPUT = 4
 CODE_MOST = 4095
 OVERSAMPLINGS = (1, 2, 4, 8)
-PERIOD_MOST_US = 32000  # the inhibit output is looked after once a period
-TICK_US = 200  # what a period needs beside its conversions
+PERIOD_MOST_US = 32000  # the inhibit output is checked once a period
+TICK_US = 200  # time that a period needs besides its conversions
 SECOND_US = 1_000_000
-STALE_US = 200_000  # what waited longer on the line would be dated wrongly
-WATCHDOG_MS = 2000  # a write to USB that nobody reads blocks for half a second
+STALE_US = 200_000  # a message that waited longer on the line would get a wrong time
+WATCHDOG_MS = 2000  # a write to USB blocks for half a second if the host does not read
 COMMAND_LONGEST = 24
-MASK = 0x3FFFFFFF  # the largest number that an interrupt can make without memory
+MASK = 0x3FFFFFFF  # the largest number that an interrupt can handle without allocating memory
 
 
 @micropython.viper
@@ -67,11 +67,11 @@ def crc16(data: ptr8, size: int) -> int:
 
 @micropython.viper
 def stuff(data: ptr8, size: int, out: ptr8) -> int:
-    """COBS with the delimiter; returns the size of `out`."""
+    """Encode as COBS with the delimiter; return the size of `out`."""
     code_at = 0
     at = 1
     for i in range(size):
-        if at - code_at == 255:  # full: the zero it would stand for is none
+        if at - code_at == 255:  # full: the code marks no zero
             out[code_at] = 255
             code_at = at
             at += 1
@@ -88,7 +88,7 @@ def stuff(data: ptr8, size: int, out: ptr8) -> int:
 
 
 def opened(stuffed):
-    """The payload of a frame without its delimiter, None if it is damaged."""
+    """Return the payload of a frame without its delimiter, or None if it is damaged."""
     data = bytearray()
     at = 0
     while at < len(stuffed):
@@ -123,7 +123,7 @@ def pack16(codes: ptr16, pairs: int, out: ptr8):
 
 
 class Inhibit:
-    """The output: held by the host for a time, else in its safe state."""
+    """Inhibit output: held by the host for a limited time, otherwise in its safe state."""
 
     def __init__(self):
         self.held = 0
@@ -136,7 +136,7 @@ class Inhibit:
         self.pin.value(state == INHIBIT_HIGH)
 
     def hold(self, state, limit_ms):
-        self.held = 0  # an interrupt between these lines must find nothing to end
+        self.held = 0  # an interrupt between these lines must see no hold to end
         self.until = ticks_add(ticks_us(), 1000 * limit_ms)
         self.drive(state if limit_ms else SAFE_INHIBITS)
         self.held = 1 if limit_ms else 0
@@ -174,7 +174,7 @@ class Settings:
 
 
 class Block:
-    """Pairs that follow each other; `tick` and `taken` are of the first."""
+    """Consecutive pairs; `tick` and `taken` belong to the first."""
 
     def __init__(self):
         self.codes = array.array("H", bytes(4 * 80))
@@ -183,7 +183,7 @@ class Block:
 
 
 class Sampler:
-    """Takes the pairs, in an interrupt that must not use memory: two blocks take turns."""
+    """Takes the pairs in an interrupt that must not allocate memory; two blocks alternate."""
 
     def __init__(self, inhibit):
         self.inhibit = inhibit
@@ -222,21 +222,21 @@ class Sampler:
             self.timer.init(**how)
 
     def hold(self):
-        """Take no more pairs; what has been taken can be fetched."""
+        """Stop taking pairs; those taken can still be fetched."""
         state = machine.disable_irq()
         self.holding = True
         self.close_block()
         machine.enable_irq(state)
 
     def fetch(self):
-        """The oldest complete block or None; to be given back by count and complete."""
+        """Return the oldest complete block or None; release it by resetting count and complete."""
         if self.other.complete:
             return self.other
         return self.filling if self.filling.complete else None
 
     @micropython.native
     def convert(self):
-        """F R R F F R R F: on average both at the same time, if there is more than one."""
+        """Convert in the order F R R F F R R F: if oversampled, both have the same mean time."""
         forward = reflected = 0
         for i in range(self.oversampling):
             if i & 1:
@@ -264,15 +264,15 @@ class Sampler:
         period_us = self.period_us
         steps = (ticks_diff(now, self.due) + period_us // 2) // period_us
         if steps <= 0:
-            return  # called late and at once again: that period has its pair
+            return  # called late and then at once: that period already has its pair
         self.due = ticks_add(self.due, steps * period_us)
         tick = (self.tick + steps) & MASK
         self.tick = tick
         if self.holding:
-            return  # without a pair; the numbers tell
+            return  # no pair; the pair numbers show it
         block = self.filling
         if block.count and not block.complete and tick != (block.tick + block.count) & MASK:
-            self.close_block()  # pairs follow each other within a block
+            self.close_block()  # pairs within a block are consecutive
         if self.filling.complete:
             self.close_block()
         block = self.filling
@@ -294,10 +294,10 @@ class Sampler:
 
 
 class Line:
-    """The serial line, which may take or bring nothing for as long as it likes."""
+    """Serial line, which may block or stay silent for any length of time."""
 
     def __init__(self):
-        micropython.kbd_intr(-1)  # a byte of 3 is none of the keyboard's
+        micropython.kbd_intr(-1)  # a byte of 3 is data, not a keyboard interrupt
         self.input = select.poll()
         self.input.register(sys.stdin, select.POLLIN)
         self.output = select.poll()
@@ -312,7 +312,7 @@ class Line:
         return any(self.output.ipoll(0))
 
     def send(self, size):
-        """Send what stands in `payload` up to there."""
+        """Send the first `size` bytes of `payload`."""
         crc = crc16(self.payload, size)
         self.payload[size] = crc >> 8
         self.payload[size + 1] = crc & 255
@@ -327,7 +327,7 @@ class Line:
         self.send(1 + len(body))
 
     def receive(self):
-        """The payload of the next whole frame that has come, None if there is none."""
+        """Return the payload of the next complete frame received, or None."""
         while any(self.input.ipoll(0)):
             byte = sys.stdin.buffer.read(1)
             if not byte:
@@ -345,7 +345,7 @@ class Line:
 
 
 class Bridge:
-    """Obeys commands and sends what there is to send."""
+    """Executes commands and sends pending messages."""
 
     def __init__(self, line, inhibit, sampler):
         self.line, self.inhibit, self.sampler = line, inhibit, sampler
@@ -417,7 +417,7 @@ class Bridge:
         payload = self.line.receive()
         if payload is None:
             return
-        # Who speaks another version will see ours.
+        # A host that speaks another version will see ours in the reply.
         if payload[0] >> 4 != VERSION or payload[0] & 15 == IDENTIFY:
             self.want_identity = True
         else:
@@ -426,7 +426,7 @@ class Bridge:
             self.sampler.hold()
 
     def send(self):
-        """Send one of what there is to send; whether there was something and room."""
+        """Send one pending message; return True if there was one and the line had room."""
         if not self.line.ready():
             return False
         block = self.sampler.fetch()
@@ -443,7 +443,7 @@ class Bridge:
                 self.send_block(block)
             block.count = 0
             block.complete = False
-        elif changed:  # all blocks by the old settings are on their way
+        elif changed:  # all blocks made with the old settings have been sent
             self.start()
             self.send_identity()
         elif self.want_readings:
@@ -471,7 +471,7 @@ class Bridge:
             self.line.send(12 + 4 * count)
 
     def quiet_mv(self, converter):
-        """Millivolts at another input; a pair taken meanwhile would be of that input."""
+        """Return millivolts at another input; interrupts are off, so no pair reads that input."""
         state = machine.disable_irq()
         code = converter.read_u16() >> 4
         machine.enable_irq(state)
@@ -491,7 +491,7 @@ class Bridge:
         while True:
             if self.sampler.ticked:
                 self.sampler.ticked = False
-                watchdog.feed()  # alive are this loop and the timer that limits the inhibit output
+                watchdog.feed()  # this loop and the timer that ends an inhibit are running
             self.listen()
             self.look()
             while self.send():
@@ -500,7 +500,7 @@ class Bridge:
 
 
 def count_start():
-    """How often the board has started, kept in its file system."""
+    """Return the number of starts of the board, stored in its file system."""
     try:
         with open("starts") as file:
             starts = (int(file.read()) + 1) & 0xFFFF
@@ -510,10 +510,10 @@ def count_start():
         with open("starts", "w") as file:
             file.write(str(starts))
     except OSError:
-        pass  # the numbers of the pairs, which begin anew, tell as well
+        pass  # the pair numbers, which restart, also show it
     return starts
 
 
-inhibit = Inhibit()  # before anything else
+inhibit = Inhibit()  # first of all
 if machine.Pin(SERVICE_PIN, machine.Pin.IN, machine.Pin.PULL_UP).value():
     Bridge(Line(), inhibit, Sampler(inhibit)).run()
