@@ -75,7 +75,7 @@ def test_commands_are_words(bridge: tuple[int, FramesDriver]) -> None:
     received(master)
     driver.send(b"inhibit 1500")
     assert received(master) == [b"\x1a\x01\xdc\x05"]
-    with pytest.raises(LinkError, match="no command 'INHIBIT'; it knows: identify"):
+    with pytest.raises(LinkError, match="no command 'INHIBIT'; known commands: identify"):
         driver.send(b"INHIBIT")
     os.write(master, messages.pack(messages.Type.ANSWER, b"\x09\x01"))
     assert driver.read(1.0, 0.0) is None

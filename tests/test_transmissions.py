@@ -187,10 +187,11 @@ def test_rows_of_seconds_add_up(rate_hz: float) -> None:
     times = [second.time_ns for second in seconds]
     assert times == [row.start_ns, *(START_NS + k * 10**9 for k in range(1, 8))]
     assert {second.start_ns for second in seconds} == {row.start_ns}
+    # Seconds are as read; what detectors held at the steps is taken off the transmission only.
     energy = sum(second.forward_w * second.samples for second in seconds)
-    assert energy == pytest.approx(row.forward_w_mean * row.samples)
+    assert energy == pytest.approx(row.forward_w_mean * row.samples, rel=2e-5)
     reflected = sum(second.reflected_w * second.samples for second in seconds)
-    assert reflected == pytest.approx(row.reflected_w_mean * row.samples)
+    assert reflected == pytest.approx(row.reflected_w_mean * row.samples, rel=2e-5)
     assert seconds[1].swr == pytest.approx(1.5, rel=0.01)
     assert seconds[-1].swr == pytest.approx(2.0, rel=0.02)
     third = slice(round(2 * rate_hz), round(3 * rate_hz))
