@@ -106,7 +106,7 @@ def test_little_is_said_to_be_little() -> None:
     for tenth in range(20):
         session.take(reading(tenth))
     said = "\n".join(result(session))
-    assert "little is known of lead" in said
+    assert "too short to judge lead" in said
     assert "No joint stands out" in said
     assert remark(session) == "wiggled lead: none stands out"
 
