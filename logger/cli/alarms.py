@@ -27,11 +27,12 @@ class AlarmsGroup(click.Group):
 @click.option("--all", "everything", is_flag=True, help="Include cleared and acknowledged alarms.")
 @click.pass_context
 def command(context: click.Context, config_path: Path | None, everything: bool) -> None:
-    """List alarms that are open or not acknowledged, with age and how often the kind was raised.
+    """List, explain and acknowledge alarms.
 
+    Lists alarms that are open or not acknowledged, with their age and the count of their kind.
     `alarms show ID` explains one, `alarms acknowledge ID` (`ack` for short) marks it as seen.
-    `alarms shelve ID` suppresses notifications of its kind for a while, `alarms unshelve ID` ends
-    that. The alarms are recorded either way.
+    `alarms shelve ID` suppresses notifications of its kind for a while, `alarms unshelve ID`
+    resumes them. The alarms are recorded either way.
     """
     context.obj = config_path
     if context.invoked_subcommand is not None:

@@ -21,10 +21,10 @@ from logger.cli.station import calibration_of, config_option, configuration, out
     help="Calibration file to draw. Default: that of the configuration.",
 )
 def command(config_path: Path | None, output: Path, calibration_path: Path | None) -> None:
-    """Draw the coupler's calibration on one A4 sheet.
+    """Draw the coupler's calibration.
 
-    Both detector laws with their bench points, how far the points lie from them, and the smallest
-    SWR that can be claimed at each power.
+    One A4 sheet: both detector laws with their bench points, the residuals of the points, and the
+    smallest SWR that can be claimed at each power.
     """
     if calibration_path is not None:
         content = load(calibration_path)

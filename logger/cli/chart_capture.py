@@ -23,11 +23,11 @@ def command(
     alarm: int | None,
     excursion: int | None,
 ) -> None:
-    """Draw the raw pairs around an alarm or excursion on one A4 sheet.
+    """Draw the raw pairs around an alarm or excursion.
 
-    Incident and reflected power, the reflection with its 95 % interval by noise and the usual
-    level, the extent of excursions and the moments at which alarms were raised: of the whole
-    capture, and of the event at large. `mismatchd export captures` lists the ids.
+    One A4 sheet: incident and reflected power, the reflection with its 95 % interval by noise and
+    the usual level, the extent of excursions and the moments of alarms, for the whole capture and
+    for the event enlarged. `mismatchd export captures` lists the ids.
     """
     if sum(each is not None for each in (capture_id, alarm, excursion)) != 1:
         raise UsageError("name one capture: its ID, --alarm ID or --excursion ID")

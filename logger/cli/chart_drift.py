@@ -31,8 +31,11 @@ def command(
     since: str | None,
     until: str | None,
 ) -> None:
-    """Draw daily SWR and its trend on one A4 sheet: the level with its 95 % interval, the season
-    about it, entries of the journal, alarms, and the weather where it is known."""
+    """Draw daily SWR and its trend.
+
+    One A4 sheet: the level with its 95 % interval, the season about it, entries of the journal,
+    alarms, and the weather where it is known.
+    """
     config = configuration(config_path)
     from logger.charts.drift import MOST_CHANNELS, draw
     from logger.charts.sheet import check_suffix, save

@@ -14,10 +14,11 @@ from logger.cli.station import calibration_of, config_option, configuration, out
 @config_option
 @output_option("Chart to write: .png, .svg or .pdf.")
 def command(transmission_id: int, config_path: Path | None, output: Path) -> None:
-    """Draw a transmission on one A4 sheet.
+    """Draw a transmission.
 
-    Incident and reflected power, the reflection with its 95 % interval by noise, excursions and
-    alarms: from its raw pairs, or from the means of its seconds where these are not kept any more.
+    One A4 sheet: incident and reflected power, the reflection with its 95 % interval by noise,
+    excursions and alarms, from its raw pairs, or from the means of its seconds where the pairs are
+    past retention.
     """
     config = configuration(config_path)
     from logger.charts.scenes import of_transmission

@@ -17,8 +17,10 @@ from logger.errors import StoreError, UsageError
 @output_option("Chart to write: .png, .svg or .pdf.")
 @click.option("--session", "number", type=int, metavar="ID", help="Default: the last one.")
 def command(config_path: Path | None, output: Path, number: int | None) -> None:
-    """Draw SWR against frequency for each position of a session of `tune`, with the antenna that
-    explains them."""
+    """Draw SWR against frequency for a tuning session.
+
+    One curve for each position, with the antenna that explains them.
+    """
     config = configuration(config_path)
     from logger.charts.sheet import check_suffix, save
     from logger.charts.tuning import draw

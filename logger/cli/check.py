@@ -26,7 +26,7 @@ def command(config_path: Path | None) -> None:
     valid = content.valid
     leak = content.directivity
     lines = [
-        ("configuration", f"{config.path}: sound"),
+        ("configuration", f"{config.path}: valid"),
         ("station", config.station.name + _channel(config.station.channel)),
         ("driver", config.kind),
         (
@@ -77,7 +77,7 @@ def command(config_path: Path | None) -> None:
             ("" if index else "notify", _notifier(notifier))
             for index, notifier in enumerate(config.notifiers)
         ),
-        *([] if config.notifiers else [("notify", "nobody")]),
+        *([] if config.notifiers else [("notify", "none")]),
     ]
     for name, text in lines:
         click.echo(f"{name:14}{text}")

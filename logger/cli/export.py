@@ -38,8 +38,11 @@ def command(
     capture: int | None,
     form: str,
 ) -> None:
-    """Print the rows of TABLE: transmissions, seconds, days, alarms, excursions, captures, journal,
-    line_losses, weather, health, or samples (raw pairs)."""
+    """Print stored rows.
+
+    TABLE: transmissions, seconds, days, alarms, excursions, captures, journal, line_losses,
+    weather, health, or samples (raw pairs).
+    """
     from logger.store.days import DailyValues
 
     if capture is not None and table != SAMPLES:

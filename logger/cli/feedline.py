@@ -81,13 +81,13 @@ def command(
     form: str,
     output: Path | None,
 ) -> None:
-    """Compare what cables lose: matched, in all with the SWR, and in S-units of 6 dB; the power
-    that reaches the antenna and the SWR at both ends.
+    """Compare the losses of cables.
 
-    Attenuation is the median of what is published for a standard designation; the column
-    `sources` has the total by the lowest and the highest of them. Frequency (or that of
-    the channel) and length default to those of the configuration, which is not needed otherwise.
-    `feedline measure` measures the loss of the installed line.
+    Prints the matched loss, the total loss with the SWR, both also in S-units of 6 dB, the power
+    that reaches the antenna and the SWR at both ends. Attenuation is the median of the published
+    values of a standard designation; the column `sources` has the total by the lowest and the
+    highest of them. Frequency (or that of the channel) and length default to the configuration,
+    which is optional here. `feedline measure` measures the loss of the installed line.
     """
     context.obj = config_path
     if context.invoked_subcommand is not None:

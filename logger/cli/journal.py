@@ -29,10 +29,10 @@ def _time_option(function: F) -> F:
 
 @click.group("journal")
 def command() -> None:
-    """Note what was done to the station, and list it; import the weather.
+    """Note and list work on the station.
 
-    Rules that compare transmissions with earlier ones, and trends, begin anew at repairs and
-    adjustments.
+    Also imports the weather. Rules and trends that compare transmissions with earlier ones start
+    anew at repairs and adjustments.
     """
 
 

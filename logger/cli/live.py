@@ -32,12 +32,13 @@ END, CLEAR = b"q", b"c"
 @config_option
 @click.option("--plain", "as_lines", is_flag=True, help="Print one line a second, no screen.")
 def command(config_path: Path | None, as_lines: bool) -> None:
-    """Watch the SWR with its 95 % interval, and forward and reflected power.
+    """Watch SWR and power in the terminal.
 
-    Shows what the running daemon reads: the interval on a scale of the reflection coefficient, the
-    highest figures since the key went down, open alarms, the last transmissions and the state of
-    the daemon, which may stop and start meanwhile. q or Ctrl-C ends the view, c clears the highest
-    figures. Where nothing can be drawn (a pipe, a dumb terminal) it prints one line a second.
+    Shows the readings of the running daemon: the SWR with its 95 % interval on a scale of the
+    reflection coefficient, forward and reflected power, the highest values since key-down, open
+    alarms, the last transmissions and the state of the daemon, which may stop and start meanwhile.
+    q or Ctrl-C quits, c clears the highest values. Without a terminal (a pipe, a dumb terminal) it
+    prints one line a second.
     """
     config = configuration(config_path)
     console = Console(highlight=False)

@@ -13,4 +13,7 @@ COMMANDS = {
 
 @click.command("notify", cls=LazyGroup, modules=COMMANDS)
 def command() -> None:
-    """Manage alarm notifications: `notify test` sends a test message to each notifier."""
+    """Manage alarm notifications.
+
+    `notify test` sends a test message to each notifier.
+    """

@@ -48,13 +48,13 @@ def command(
     certificate: Path | None,
     key: Path | None,
 ) -> None:
-    """Serve pages for a browser: the reading of this moment, transmissions and captures with
-    charts, alarms, drift, report, journal, and sessions of adjusting the antenna and of wiggling
-    joints.
+    """Serve pages for a browser.
 
-    Reads the store and the daemon's feed from a process of its own; nothing a visitor does holds up
-    the daemon, and nothing is loaded from elsewhere. Who has no token can look but not act. Other
-    machines reach it only if --address says so and a token is given. Ctrl-C ends it.
+    Shows the present reading, transmissions and captures with charts, alarms, drift, report and
+    journal, and guides adjusting the antenna and wiggling joints. Reads the store and the daemon's
+    feed from its own process: visitors cannot delay the daemon, and nothing is loaded from other
+    sites. Visitors without the token can read only. Other machines have access only with --address
+    and a token. Ctrl-C stops it.
     """
     from logger.page.admission import Gate
     from logger.page.app import application

@@ -24,10 +24,10 @@ from logger.cli.station import config_option
 )
 @config_option
 def command(config_path: Path | None, ports: tuple[str, ...], identify: bool, baud: int) -> None:
-    """List serial ports with their stable names and what is probably behind them.
+    """List serial ports.
 
-    No port is opened unless you say --identify. A port that another program has locked, as the
-    daemon does, is left alone.
+    Shows their stable names and the probable devices. No port is opened without --identify. A port
+    locked by another program, such as the daemon, is left alone.
     """
     from drivers.serial_ports import format_ports, list_ports
 

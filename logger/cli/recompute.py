@@ -24,12 +24,12 @@ from logger.wording import count
 @config_option
 @click.option("--dry-run", is_flag=True, help="Report the changes without writing them.")
 def command(config_path: Path | None, dry_run: bool) -> None:
-    """Derive stored rows again by the present calibration and rules.
+    """Derive stored rows again.
 
-    From raw pairs where they are archived, else from the mean volts of each second; all rows or
-    none. Alarms stay as they were raised; such as would have been raised are added, and go again
-    when they would not be any more. The daemon
-    must not be running. What changed is forwarded again when it next runs.
+    Uses the present calibration and rules: from raw pairs where they are archived, else from the
+    mean volts of each second; all rows or none. Raised alarms stay; alarms that these rules would
+    have raised are added, and removed by a later run that would not raise them. The daemon must not
+    be running. Changed rows are forwarded again when it next runs.
     """
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)

@@ -25,7 +25,10 @@ from logger.errors import UsageError
     help="Stop after this time. Default: at Ctrl-C or SIGTERM.",
 )
 def command(config_path: Path | None, output: Path, seconds: float | None) -> None:
-    """Record the raw bytes of the configured port, with the time each arrived."""
+    """Record the raw bytes of the configured port.
+
+    The recording has the arrival time of each piece and can be replayed.
+    """
     config = configuration(config_path)
     driver = config.make_driver()
     if not hasattr(driver, "read_raw"):

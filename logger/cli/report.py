@@ -27,10 +27,11 @@ from logger.errors import UsageError
 def command(
     config_path: Path | None, since: str | None, until: str | None, html: Path | None, form: str
 ) -> None:
-    """Say how the feedline is: its state in a sentence, what changed since last month, last year
-    and the last repair, alarms, trend, forecast and what to check next; then charts and a table.
+    """Report the state of the feedline.
 
-    Alarms and forecasts are a convenience; they do not replace a look at the station.
+    Prints the state in a sentence, changes since last month, last year and the last repair, alarms,
+    trend, forecast and what to check next; then charts and a table. Alarms and forecasts are a
+    convenience; they do not replace a look at the station.
     """
     from logger.report.whole import report
     from logger.store.database import Store

@@ -28,7 +28,10 @@ from logger.cli.stderr_log import StderrLog
     help="Wait for a port that is missing, busy or not permitted at the start.",
 )
 def command(config_path: Path | None, events: bool, wait_for_bridge: bool) -> None:
-    """Watch the station until SIGTERM or Ctrl-C, or the end of a replayed file."""
+    """Watch the station.
+
+    Runs until SIGTERM, Ctrl-C or the end of a replayed file.
+    """
     logging.Formatter.converter = time.gmtime
     with contextlib.closing(StderrLog()) as handler:
         logging.basicConfig(

@@ -21,8 +21,11 @@ FRESH_S = 5.0
 @config_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(config_path: Path | None, as_json: bool) -> None:
-    """Show whether the daemon is running, its last pair, rates, drops, backlog and open alarms.
-    Exit code 1 if it is not running."""
+    """Show the state of the daemon.
+
+    Prints whether it is running, its last pair, rates, drops, backlog and open alarms. Exit code 1
+    if it is not running.
+    """
     from logger.live.status import ask
     from logger.store.deliveries import Deliveries
     from logger.store.outbox import Outbox

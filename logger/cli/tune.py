@@ -67,13 +67,13 @@ def command(
     target: float | None,
     new: bool,
 ) -> int:
-    """Adjust an antenna: key a low, a middle and a high channel, and hear what to do.
+    """Adjust an antenna.
 
-    Each transmission is caught by itself. After each position it is said where the antenna is
-    resonant and how sure that is, whether it is too long or too short and by how much, where to
-    set it next, and when to leave it. A session that was interrupted is gone on with; a finished
-    one is noted in the journal, `report` tells of it and `chart tuning` draws it. It works beside
-    the running daemon, and without one.
+    Key a low, a middle and a high channel; each transmission is detected automatically. After each
+    position the command reports the resonance with its uncertainty, whether the antenna is too long
+    or too short and by how much, the next setting, and when to stop. An interrupted session is
+    continued by the next call; a finished one is noted in the journal, included in `report` and
+    drawn by `chart tuning`. Works with and without the running daemon.
     """
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)

@@ -49,13 +49,13 @@ SILENCE_S = 10.0
     help="Longest key-down, in seconds.",
 )
 def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float) -> int:
-    """Find the joint that is loose: JOINTs are named in the order in which they will be moved.
+    """Find a loose joint.
 
-    While one after another is moved under a steady carrier of low power the tool listens for
-    departures of the reflection, rings at each, and compares their number with that of the other
-    joints and of the time with hands off. Enter goes on, `b` does the last joint again, `q` stops;
-    a session that was interrupted can be resumed. It works beside the running daemon, and without
-    one. The ranking is printed as JSON.
+    Name the JOINTs in the order in which you will move them. While you move one after another under
+    a steady carrier of low power, the command counts departures of the reflection, rings at each,
+    and compares the counts with those of the other joints and of the time with hands off. Enter
+    goes to the next joint, `b` repeats the last one, `q` stops; an interrupted session is continued
+    by the next call. Works with and without the running daemon. Prints the ranking as JSON.
     """
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
