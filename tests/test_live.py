@@ -448,4 +448,4 @@ def test_a_dumb_terminal_gets_lines(tmp_path: Path) -> None:
 
 
 def test_help_says_what_ends_it() -> None:
-    assert "q or Ctrl-C ends" in " ".join(mismatchd("live", "--help").stdout.split())
+    assert "q or Ctrl-C quits" in " ".join(mismatchd("live", "--help").stdout.split())
