@@ -13,7 +13,7 @@ from logger.diagnosis import words
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
 from logger.diagnosis.rules import NOTHING, PASSING, SILENT, SILENT_PATTERN
-from logger.diagnosis.scoring import SURE, CauseRanking, Diagnosis, diagnose
+from logger.diagnosis.scoring import LIKELY, CauseRanking, Diagnosis, diagnose
 from logger.errors import StoreError
 from logger.store.database import Store
 from logger.utc import parse_time
@@ -34,7 +34,7 @@ def diagnosis_of(store: Store, alarm: Mapping[str, Any], now_ns: int | None = No
         return Diagnosis(SILENT_PATTERN, False, (), silent, (), {})
     raised_ns = parse_time(alarm["raised_utc"], 0)
     found = diagnose(gather(read(store, raised_ns, now_ns), raised_ns))
-    if found.odds[NOTHING] < SURE:
+    if found.odds[NOTHING] < LIKELY:
         return found
     return msgspec.structs.replace(found, pattern=PASSING)
 

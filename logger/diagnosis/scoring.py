@@ -30,7 +30,8 @@ from logger.diagnosis.rules import (
     Check,
 )
 
-SURE = 0.75
+LIKELY = 0.75  # least probability of the first cause for its pattern to be stated,
+SURE = 0.9  # and for it to be named alone
 SHOWN = 0.02  # least probability of a cause that is shown
 TELLS = 1.0  # ln of the likelihood ratio above which a finding is shown as evidence
 
@@ -79,8 +80,8 @@ def diagnose(evidence: Evidence) -> Diagnosis:
     odds = _odds(found, evidence.alarms)
     order = sorted(odds, key=lambda name: -odds[name])
     first = order[0]
-    likely = odds[first] >= SURE
-    sure = likely and first != NOTHING
+    likely = odds[first] >= LIKELY
+    sure = odds[first] >= SURE and first != NOTHING
     told = [name for name in order if odds[name] >= SHOWN or name == first]
     causes = tuple(_weighed(name, odds, found) for name in told)
     blamed = [name for name in told if name != NOTHING] or [n for n in order if n != NOTHING][:3]

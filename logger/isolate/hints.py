@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from logger.diagnosis import diagnosis_of
+from logger.diagnosis.rules import NOTHING
+from logger.diagnosis.scoring import LIKELY
 from logger.isolate.chain import Mode
 from logger.store.database import Store
 from logger.store.tables import ALARMS
@@ -42,12 +44,13 @@ def weights(odds: Mapping[str, float]) -> dict[str, float]:
 
 
 def newest(store: Store) -> Hint | None:
-    """Return the hint of the newest open alarm if its diagnosis is certain. Raises StoreError."""
+    """Return the hint of the newest open alarm if one cause is likely. Raises StoreError."""
     rows = store.select(ALARMS, "r.cleared_ns IS NULL ORDER BY r.raised_ns DESC LIMIT 1")
     if not rows:
         return None
     diagnosis = diagnosis_of(store, rows[0].columns)
-    found = weights(diagnosis.odds) if diagnosis.sure else {}
+    cause, odds = next(iter(diagnosis.odds.items()), (NOTHING, 0.0))  # the likeliest is first
+    found = weights(diagnosis.odds) if cause != NOTHING and odds >= LIKELY else {}
     if not found:
         return None
     return Hint(rows[0].columns["id"], diagnosis.causes[0].title, found)

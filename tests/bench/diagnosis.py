@@ -26,7 +26,7 @@ from logger.diagnosis import Diagnosis, Evidence, diagnose
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.findings import findings
 from logger.diagnosis.history import read
-from logger.diagnosis.scoring import SURE
+from logger.diagnosis.scoring import LIKELY
 from logger.pipeline import Pipeline
 from logger.store.database import Store
 from tests.station_model import Open, Over, Station, exact, random_opens, random_station
@@ -67,7 +67,7 @@ class Outcome(NamedTuple):
     def said(self) -> str:
         """A cause, nothing or DONT_KNOW."""
         first = self.diagnosis.causes[0]
-        return first.name if first.likely >= SURE else DONT_KNOW
+        return first.name if first.likely >= LIKELY else DONT_KNOW
 
 
 def evenings(rng: np.random.Generator, at_s: float) -> list[list[Over]]:
