@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 BURNS = (
     "RF burns. While keyed, nobody touches the antenna, its mast, an open end or the bare metal of"
-    " a plug. Release the key before anything is opened or connected."
+    " a plug. Release the key before anything is adjusted, opened or connected."
 )
 LICENCE = (
     "Key only as long as needed, on a free channel and identified, as the conditions of your"

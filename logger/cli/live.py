@@ -79,7 +79,7 @@ def _draw(config: Config, console: Console, follower: Follower) -> None:
     letters = "utf" not in console.encoding
     with (
         _keys() as keys,
-        StatusPoller(config.store.path) as lookout,
+        StatusPoller(config.store.path) as poller,
         console.screen(hide_cursor=True) as screen,
     ):
         while True:
@@ -97,7 +97,7 @@ def _draw(config: Config, console: Console, follower: Follower) -> None:
             frame = Frame(
                 config.station.name, config.watchdog.high_swr.limit, width, height, letters
             )
-            shown = lines(frame, sight, lookout.latest, follower.connected, now_s)
+            shown = lines(frame, sight, poller.latest, follower.connected, now_s)
             if (frame, shown) != drawn:  # redraw only on a change, for slow lines
                 screen.update(Group(*shown))
                 drawn = frame, shown

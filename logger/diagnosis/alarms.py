@@ -13,7 +13,7 @@ from logger.diagnosis import words
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
 from logger.diagnosis.rules import NOTHING, PASSING, SILENT, SILENT_PATTERN
-from logger.diagnosis.scoring import LIKELY, CauseRanking, Diagnosis, diagnose
+from logger.diagnosis.scoring import LIKELY, CautionedCheck, Diagnosis, diagnose
 from logger.errors import StoreError
 from logger.store.database import Store
 from logger.utc import parse_time
@@ -28,7 +28,7 @@ def diagnosis_of(store: Store, alarm: Mapping[str, Any], now_ns: int | None = No
     """
     if alarm["kind"] == NO_DATA:
         silent = tuple(
-            CauseRanking(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
+            CautionedCheck(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
             for check in SILENT
         )
         return Diagnosis(SILENT_PATTERN, False, (), silent, (), {})

@@ -33,7 +33,7 @@ SEASON_SWR_A_DAY = 0.007  # twice the steepest slope of a season of +-0.2 SWR
 A_CHANGE = 0.35  # of rho: must have been detectable before "nothing changed" is stated
 
 
-class CauseFinding(NamedTuple):
+class EvidenceFinding(NamedTuple):
     """A statement: `degree` (None: not known), and `words` for the observation."""
 
     name: str
@@ -46,7 +46,7 @@ def _degree(statistic: float, limit: float, width: float) -> float:
     return 1 / (1 + math.exp(-max(min((statistic - limit) / width, 30.0), -30.0)))
 
 
-def findings(evidence: Evidence) -> dict[str, CauseFinding]:
+def findings(evidence: Evidence) -> dict[str, EvidenceFinding]:
     """Return all statements by name."""
     made: dict[str, Callable[[Evidence], tuple[float | None, str]]] = {
         "excursions": _excursions,
@@ -66,7 +66,7 @@ def findings(evidence: Evidence) -> dict[str, CauseFinding]:
         "impossible": _impossible,
         "unreleased": _unreleased,
     }
-    return {name: CauseFinding(name, *find(evidence)) for name, find in made.items()}
+    return {name: EvidenceFinding(name, *find(evidence)) for name, find in made.items()}
 
 
 def moved(evidence: Evidence) -> tuple[ChannelEvidence, ...]:

@@ -15,7 +15,7 @@ import msgspec
 
 from logger.cautions import AT_PLACE, Place
 from logger.diagnosis.evidence import Evidence
-from logger.diagnosis.findings import CauseFinding, findings, sees
+from logger.diagnosis.findings import EvidenceFinding, findings, sees
 from logger.diagnosis.rules import (
     A_SIGN,
     BY_NAME,
@@ -47,7 +47,7 @@ class Weighed(msgspec.Struct, frozen=True):
     against: tuple[str, ...]
 
 
-class CauseRanking(msgspec.Struct, frozen=True):
+class CautionedCheck(msgspec.Struct, frozen=True):
     """A check with its cautions, in full and in short."""
 
     text: str
@@ -69,7 +69,7 @@ class Diagnosis(msgspec.Struct, frozen=True):
     pattern: str
     sure: bool
     causes: tuple[Weighed, ...]
-    checks: tuple[CauseRanking, ...]
+    checks: tuple[CautionedCheck, ...]
     more: tuple[str, ...]
     odds: dict[str, float]
 
@@ -103,7 +103,7 @@ def expected(cause: str, finding: str) -> float:
     return EXPECTED[cause].get(finding, {**COUPLER_SIGNS, **TELLING}.get(finding, SELDOM))
 
 
-def _odds(found: Mapping[str, CauseFinding], alarms: Mapping[str, int]) -> dict[str, float]:
+def _odds(found: Mapping[str, EvidenceFinding], alarms: Mapping[str, int]) -> dict[str, float]:
     degrees = {name: one.degree for name, one in found.items() if one.degree is not None}
     scores = {cause.name: math.log(cause.prior) for cause in CAUSES}
     for cause in scores:
@@ -129,7 +129,7 @@ def _weight(degree: float, likelihood: float) -> float:
     return degree * math.log(likelihood) + (1 - degree) * math.log(1 - likelihood)
 
 
-def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, CauseFinding]) -> Weighed:
+def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, EvidenceFinding]) -> Weighed:
     """Return a cause with its evidence.
 
     Evidence for a cause is a finding that the others would seldom show; evidence against it is the
@@ -169,7 +169,7 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, CauseFind
     )
 
 
-def checks_of(names: list[str]) -> tuple[CauseRanking, ...]:
+def checks_of(names: list[str]) -> tuple[CautionedCheck, ...]:
     """Return the checks of these causes without duplicates.
 
     Those of a single cause are in its order; those of several causes are sorted by place, cheapest
@@ -182,12 +182,12 @@ def checks_of(names: list[str]) -> tuple[CauseRanking, ...]:
     if len(names) > 1:
         checks.sort(key=lambda check: order[check.place])
     return tuple(
-        CauseRanking(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
+        CautionedCheck(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
         for check in checks
     )
 
 
-def _more(found: Mapping[str, CauseFinding], evidence: Evidence) -> tuple[str, ...]:
+def _more(found: Mapping[str, EvidenceFinding], evidence: Evidence) -> tuple[str, ...]:
     missing = dict.fromkeys(one.words for one in found.values() if one.degree is None)
     told = list(missing)
     if evidence.channels and not sees(evidence):

@@ -45,7 +45,7 @@ class StatusPoller:
         self.latest = StationStatus()
         self._store = store
         self._ended = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="lookout", daemon=True)
+        self._thread = threading.Thread(target=self._work, name="status", daemon=True)
 
     def __enter__(self) -> StatusPoller:
         self._thread.start()

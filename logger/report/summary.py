@@ -8,7 +8,7 @@ from typing import Literal
 
 import msgspec
 
-from logger.diagnosis.scoring import CauseRanking, Diagnosis, checks_of
+from logger.diagnosis.scoring import CautionedCheck, Diagnosis, checks_of
 from logger.feedline.course import Course
 from logger.physics.reflection import COVERAGE
 from logger.report.changes import MONTH, ChannelChange, changes
@@ -107,7 +107,7 @@ class EntryLine(msgspec.Struct, frozen=True):
 class NextCheck(msgspec.Struct, frozen=True):
     because: str
     causes: tuple[str, ...]
-    checks: tuple[CauseRanking, ...]
+    checks: tuple[CautionedCheck, ...]
 
 
 class LineLossLine(msgspec.Struct, frozen=True, kw_only=True):

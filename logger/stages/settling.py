@@ -57,7 +57,7 @@ MOST_RIPPLE = 0.02  # or this share if that is less
 AGAIN_NS = 30_000_000  # longest time between two moves of the same envelope
 SWING_S = 3e-4  # seconds of discharge: a swing at which a fast envelope is as likely as not
 USUAL_DECAY_S, SLOWEST_S = 0.01, 0.2  # assumed until measured
-USUAL_ATTACK_S = 5e-4  # until it has been measured; from memory, common practice
+USUAL_ATTACK_S = 5e-4  # assumed, as it is not measured; from memory, common practice
 MOST_USUAL_RATIO = 0.35  # assumed ratio of attack to discharge, at most
 # Mean power over the power of the reading, by the ratio of attack to discharge time constant.
 RATIOS = 1e-3, 1e-2, 0.1, 1.0
@@ -288,7 +288,7 @@ class Settling:
         """
         decay_s = self._decay_s
         now = volts[begin:]
-        share = held_power(None, decay_s)
+        share = held_power(min(USUAL_ATTACK_S, MOST_USUAL_RATIO * decay_s), decay_s)
         change = now - before
         moves = np.flatnonzero(np.abs(change, out=change) > CHANGE * noise_v)
         swing = np.abs(np.log(np.maximum(before[moves], LEAST_V) / np.maximum(now[moves], LEAST_V)))
@@ -323,7 +323,7 @@ class Settling:
             self._followed_ns = int(times[begin + np.flatnonzero(follows)[-1]])
 
 
-def held_power(attack_s: float | None, decay_s: float) -> float:
+def held_power(attack_s: float, decay_s: float) -> float:
     """Return the mean power of an envelope faster than a detector over the power of its reading.
 
     The reading stays where the charge through the diode, which fills the capacitor with `attack_s`,
@@ -335,8 +335,4 @@ def held_power(attack_s: float | None, decay_s: float) -> float:
     magnitude of a sine) and for many (Rayleigh), between which speech lies; the two are within a
     factor of 1.6.
     """
-    if attack_s is None:
-        ratio = min(USUAL_ATTACK_S / decay_s, MOST_USUAL_RATIO)
-    else:
-        ratio = attack_s / decay_s
-    return float(np.exp(np.interp(np.log(ratio), np.log(RATIOS), np.log(HELD_POWERS))))
+    return float(np.exp(np.interp(np.log(attack_s / decay_s), np.log(RATIOS), np.log(HELD_POWERS))))

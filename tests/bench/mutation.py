@@ -74,7 +74,7 @@ TABLE = {  # modules under logger/ and the tests that answer for them
     ),
     "trend": (
         ["trend"],
-        ["trend", "trend_parts", "state_parts", "second_opinion", "forecast", "one_antenna",
+        ["trend", "trend_parts", "state_parts", "nonparametric", "forecast", "one_antenna",
          "station_state", "days"],
     ),
     "archive": (["store/archive.py", "store/segments.py"], ["archive", "segments", "captures"]),

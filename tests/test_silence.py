@@ -14,7 +14,7 @@ class Link:
     """A link in its own time, with the moments at which it was opened again."""
 
     def __init__(self) -> None:
-        self.patience = SilenceDetector()
+        self.detector = SilenceDetector()
         self.now_s = 0.0
         self.opened: list[float] = []
 
@@ -22,16 +22,16 @@ class Link:
         until_s = self.now_s + seconds
         while self.now_s < until_s:
             self.now_s += 0.05
-            self.patience.data(self.now_s)
+            self.detector.data(self.now_s)
 
     def silence(self, seconds: float, every_s: float = 0.1) -> None:
         until_s = self.now_s + seconds
         while self.now_s < until_s:
             self.now_s += every_s
-            if self.patience.silence_s(self.now_s) is not None:
-                self.patience.given_up()
+            if self.detector.silence_s(self.now_s) is not None:
+                self.detector.given_up()
                 self.opened.append(self.now_s)
-                self.patience.opened(self.now_s)
+                self.detector.opened(self.now_s)
 
 
 def test_a_link_that_hangs_is_opened_again_soon_and_then_ever_more_rarely() -> None:
