@@ -32,7 +32,7 @@ def draw(cables: Sequence[Attenuation], lengths_m: Sequence[float], terms: Terms
     with style():
         figure = blank()
         where = "antenna" if terms.at_antenna else "shack"
-        write(figure, LEFT, TITLE, "What the cable takes", fontsize=16, fontweight="bold")
+        write(figure, LEFT, TITLE, "Cable losses", fontsize=16, fontweight="bold")
         words = f"{terms.frequency_mhz:g} MHz, SWR {terms.swr:g} at the {where}"
         write(figure, LEFT, TITLE - 6.5, words, fontsize=9.5)
         for number, text in enumerate(list(sources(cables))[:MOST_LINES]):
@@ -62,7 +62,7 @@ def draw(cables: Sequence[Attenuation], lengths_m: Sequence[float], terms: Terms
 
 
 def _label(loss: Axes, power: Axes, swr: Axes, terms: Terms) -> None:
-    loss.set(title="Loss in all, with the extremes of the sources", ylabel="dB")
+    loss.set(title="Total loss, with the range of the sources", ylabel="dB")
     loss.set_ylim(bottom=0)
     loss.legend(loc="upper left")
     units = loss.secondary_yaxis("right", functions=(_s_units, _decibels))
