@@ -22,6 +22,11 @@ def format_ns(time_ns: int) -> str:
     return time.isoformat(timespec="microseconds") + "Z"
 
 
+def format_optional(time_ns: int | None) -> str | None:
+    """Return the text of a time, None if there is none."""
+    return None if time_ns is None else format_ns(time_ns)
+
+
 def parse_duration(text: str) -> int:
     """Return the nanoseconds of `30m`, `2h`, `7d`, also `s` and `w`. Raise UsageError."""
     found = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())

@@ -137,8 +137,7 @@ def counters(config: Path) -> dict[str, int]:
     """Those of the running daemon."""
     status = wait_until(lambda: ask(config.parent / "data/station.sqlite"))
     assert status
-    found: dict[str, int] = status["counters"]
-    return found
+    return dict(status.counters)
 
 
 def recovery_s(daemon: Running, config: Path, since: float, before: int) -> float:

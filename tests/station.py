@@ -20,6 +20,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import ive
 
+from logger.live.status import Status, ask
 from tests.deadlines import scale, wait_until
 
 PORT = {"coupling_db": 25.0, "n_vt_v": 0.0277, "r_is_v": 0.0015, "zero_v": 0.0}
@@ -135,26 +136,24 @@ class Running:
                 self.events += [(now, json.loads(text)) for text in lines]
 
     def wait_status(
-        self, config: Path, condition: Callable[[dict[str, Any]], object], seconds: float = 15.0
-    ) -> dict[str, Any]:
+        self, config: Path, condition: Callable[[Status], object], seconds: float = 15.0
+    ) -> Status:
         """Wait for a status of which `condition` is true, and return it."""
-        from logger.live.status import ask
-
         store = config.parent / "data/station.sqlite"
 
-        def wanted() -> dict[str, Any] | None:
+        def wanted() -> Status | None:
             assert self.process.poll() is None, self.process.stderr.read().decode()
             status = ask(store) if store.parent.exists() else None
             return status if status and condition(status) else None
 
         status = wait_until(wanted, seconds)
-        assert status, "the daemon does not come to this status"
-        return dict(status)
+        assert isinstance(status, Status), "the daemon does not come to this status"
+        return status
 
     def wait_reading(self, config: Path, pairs: int = 1) -> None:
         """Wait until the daemon has taken so many more pairs."""
-        before = self.wait_status(config, lambda status: True)["pairs"] if pairs > 1 else 0
-        self.wait_status(config, lambda status: status["pairs"] >= before + pairs)
+        before = self.wait_status(config, lambda status: True).pairs if pairs > 1 else 0
+        self.wait_status(config, lambda status: status.pairs >= before + pairs)
 
     def wait_events(self, count: int, seconds: float = 10.0, **values: Any) -> list[dict[str, Any]]:
         """Wait until `count` events with these values are printed, and return all of them."""

@@ -45,13 +45,13 @@ def transmit(daemon: Running, config: Path, master: int, step: Callable[[], None
         daemon.wait_reading(config, 20)
         held.send(*CARRIER)
         begun_s = time.monotonic()
-        daemon.wait_status(config, lambda status: status["keyed"])
+        daemon.wait_status(config, lambda status: status.keyed)
         daemon.wait_reading(config, 100)
         step()
         daemon.wait_reading(config, 200)
         held.send(*QUIET)
         down_s = time.monotonic() - begun_s
-        daemon.wait_status(config, lambda status: not status["keyed"])
+        daemon.wait_status(config, lambda status: not status.keyed)
         daemon.wait_reading(config, 100)
     return down_s
 

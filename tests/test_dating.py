@@ -61,7 +61,7 @@ class Host:
             pairs = min(8, count - first)
             times = [self.at_ns + k * every_ns for k in range(1, pairs + 1)]
             self.at_ns = times[-1]
-            change = self.dating.look(self.clocks())
+            change = self.dating.check(self.clocks())
             if change is not None:
                 self.known = change.boot
                 self.leaps += change.leap

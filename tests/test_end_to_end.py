@@ -179,14 +179,14 @@ def test_a_restart_in_mid_transmission_neither_loses_nor_doubles(tmp_path: Path,
         try:
             daemon.wait_reading(config)
             held.send(4.0, 0.1)
-            daemon.wait_status(config, lambda status: status["keyed"])
+            daemon.wait_status(config, lambda status: status.keyed)
             daemon.wait_reading(config, 600)  # some are stored
             if how == "stop":
                 code, said = daemon.stop()
                 assert code == 0, said
             daemon.kill()
             daemon = Running(config)
-            daemon.wait_status(config, lambda status: status["keyed"])
+            daemon.wait_status(config, lambda status: status.keyed)
             daemon.wait_reading(config, 400)
             held.send(*QUIET)
             daemon.wait_events(1, event="transmission")
@@ -299,10 +299,10 @@ def test_lines_that_cannot_be_read_are_told_once(tmp_path: Path) -> None:
         try:
             daemon.wait_status(config, lambda status: True)
             play(master, 200, [(1.0, QUIET)])
-            daemon.wait_status(config, lambda status: sum(status["counters"].values()) >= 200)
+            daemon.wait_status(config, lambda status: sum(status.counters.values()) >= 200)
             os.write(master, b"forward_v,reflected_v\n")
             play(master, 200, [(1.0, QUIET)])
-            daemon.wait_status(config, lambda status: status["pairs"] >= 200)
+            daemon.wait_status(config, lambda status: status.pairs >= 200)
             code, said = daemon.stop()
         finally:
             daemon.kill()

@@ -83,7 +83,7 @@ def test_times_that_do_not_increase_are_mended(tmp_path: Path, steps: dict[int, 
     begun = time.monotonic()
     daemon.run()
     assert in_time(time.monotonic() - begun, 10)
-    assert (daemon.status()["clock"]["mended"] > 0) == bool(steps)
+    assert (daemon.status().clock.mended > 0) == bool(steps)
     with closing(Store.reader(config.store.path)) as store:
         rows = [record.columns for record in store.records(TRANSMISSIONS, *ALWAYS)]
     assert [row["id"] for row in rows] == [1, 2, 3, 4, 5]

@@ -84,20 +84,20 @@ def test_a_server_killed_in_the_middle_loses_and_doubles_nothing(tmp_path: Path)
             server.stop()
             fill(store, 300, 901)
             deadline = Deadline(10)
-            while forwarder.status()["last_error"] is None and not deadline.has_passed():
+            while forwarder.status().last_error is None and not deadline.has_passed():
                 time.sleep(0.1)
-            assert "cannot be reached" in forwarder.status()["last_error"]
+            assert "cannot be reached" in forwarder.status().last_error
             server.start()
             fill(store, 901, 1200)
             deadline = Deadline(30)
-            while forwarder.status()["sent"] < 3600 and not deadline.has_passed():
+            while forwarder.status().sent < 3600 and not deadline.has_passed():
                 time.sleep(0.1)
             status = forwarder.status()
         finally:
             stop.set()
             thread.join(scale(10))
-        assert not status["failing"]
-        assert status["refused"] == 0
+        assert not status.failing
+        assert status.refused == 0
         series = exported(server)
     expected = [((T0 + k * 10 * SECOND) // 1_000_000, float(k)) for k in range(1200)]
     assert series["transmission_energy_j"] == expected
@@ -112,7 +112,7 @@ def test_values_come_back_as_they_were_stored(tmp_path: Path) -> None:
     with victoria_metrics(tmp_path) as server:
         forwarder = InfluxForwarder(store.path, options(server.url), "here", {})
         drain(forwarder)
-        assert forwarder.status()["backlog"] == 0
+        assert forwarder.status().backlog == 0
         forwarder.close()
         series = exported(server)
     assert series["second_forward_v"] == [(T0 // 1_000_000, 1.234567)]
@@ -158,10 +158,10 @@ def test_rewritten_rows_are_delivered_anew(tmp_path: Path) -> None:
         forwarder = InfluxForwarder(store.path, options(server.url), "here", {})
         fill(store, 0, 3)
         drain(forwarder)
-        sent = forwarder.status()["sent"]
+        sent = forwarder.status().sent
         store.write([transmission(T0 + 10 * SECOND, energy_j=99.0)])
         drain(forwarder)
-        assert forwarder.status()["sent"] > sent
+        assert forwarder.status().sent > sent
         forwarder.close()
     store.close()
 
@@ -182,16 +182,16 @@ def test_refused_rows_are_named_and_left_out(tmp_path: Path) -> None:
         status = forwarder.status()
         forwarder.close()
     store.close()
-    assert status["refused"] == 1
-    (named,) = status["refused_rows"]
-    assert (named["table"], named["id"], named["reason"]) == (
+    assert status.refused == 1
+    (named,) = status.refused_rows
+    assert (named.table, named.id, named.reason) == (
         "transmissions",
         14,
         "field type conflict",
     )
-    assert named["time_utc"] == format_ns(T0 + 13 * 10 * SECOND)
+    assert named.time_utc == format_ns(T0 + 13 * 10 * SECOND)
     assert len(set(server.lines)) == 59
-    assert status["backlog"] == 0
+    assert status.backlog == 0
 
 
 def test_a_server_that_is_away_is_said_so_without_the_token(tmp_path: Path) -> None:

@@ -54,20 +54,20 @@ def test_ten_thousand_rows_while_the_server_is_stopped(tmp_path: Path) -> None:
             metrics.stop()
             seconds_of(store, T0 + 1000 * SECOND, 10_000)
             time.sleep(2.0)
-            assert forwarder.status()["failing"]
+            assert forwarder.status().failing
             metrics.start()
             live_ns = T0 + 100_000 * SECOND
             store.write([transmission(live_ns, ended=False)])
             number = 0
             deadline = Deadline(60)
-            while forwarder.status()["failing"] or forwarder.status()["backlog"] > 50:
+            while forwarder.status().failing or forwarder.status().backlog > 50:
                 assert not deadline.has_passed()
                 at_ns = live_ns + number * SECOND
                 store.write([second(at_ns, live_ns, samples=number)])
                 written_s[at_ns] = time.monotonic()  # committed, so forwarders can see it
                 number += 1
                 time.sleep(0.1)
-            while forwarder.status()["backlog"]:
+            while forwarder.status().backlog:
                 assert not deadline.has_passed()
                 time.sleep(0.1)
         finally:
@@ -76,7 +76,7 @@ def test_ten_thousand_rows_while_the_server_is_stopped(tmp_path: Path) -> None:
         series = exported(metrics)
     store.close()
     status = forwarder.status()
-    assert (status["backlog"], status["refused"]) == (0, 0)
+    assert (status.backlog, status.refused) == (0, 0)
     samples = series["second_samples"]
     assert len(samples) == len(dict(samples)) == 10_100 + number
     assert dict(samples)[(T0 + 10_999 * SECOND) // 1_000_000] == 9999.0

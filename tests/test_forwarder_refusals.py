@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import threading
 import time
@@ -165,12 +164,12 @@ def test_a_real_type_conflict_sets_the_bad_row_aside(tmp_path: Path, store: Stor
             status = forwarder.status()
         assert query(database, "SELECT count(samples) FROM second")[0][1] == 1440
         assert query(database, "SELECT count(samples) FROM transmission")[0][1] == 720
-    assert status["refused"] == 1
-    assert status["backlog"] == 0
-    assert not status["failing"]
-    (named,) = status["refused_rows"]
-    assert (named["table"], named["id"]) == ("transmissions", 701)
-    assert "field type conflict" in named["reason"]
+    assert status.refused == 1
+    assert status.backlog == 0
+    assert not status.failing
+    (named,) = status.refused_rows
+    assert (named.table, named.id) == ("transmissions", 701)
+    assert "field type conflict" in named.reason
     assert len(lines.requests) < 80
     shown = [text for _, text in _forwarder_lines(status)]
     assert shown[0].startswith(f"{lines.url} home/station: 0 rows waiting; rows last accepted 20")
@@ -196,9 +195,9 @@ def test_rows_older_than_the_bucket_keeps_are_passed_over(tmp_path: Path, store:
             status = forwarder.status()
         assert query(database, "SELECT count(samples) FROM second")[0][1] == 100
         assert query(database, "SELECT count(samples) FROM transmission")[0][1] == 1
-    assert status["refused"] == 7001
-    assert status["backlog"] == 0
-    assert "retention" in status["refused_rows"][0]["reason"]
+    assert status.refused == 7001
+    assert status.backlog == 0
+    assert "retention" in status.refused_rows[0].reason
     assert len(lines.requests) < 60
 
 
@@ -213,7 +212,7 @@ def test_a_line_too_long_for_victoria_metrics_is_set_aside(tmp_path: Path, store
         series = exported(metrics)
     assert len(series["second_samples"]) == 220
     assert len(set(series["transmission_energy_j"])) == 110
-    assert (status["refused"], status["refused_rows"][0]["id"]) == (1, 101)
+    assert (status.refused, status.refused_rows[0].id) == (1, 101)
 
 
 def test_a_table_refused_as_a_whole_waits_while_others_go_on(
@@ -227,12 +226,11 @@ def test_a_table_refused_as_a_whole_waits_while_others_go_on(
     with closing(forwarder_to(store, lines.url, clock=lambda: now_s[0])) as forwarder:
         drain(forwarder)
         status = forwarder.status()
-        assert status["refused"] == 0
-        assert status["backlog"] == 1200
-        assert status["failing"]
-        assert (
-            "refuses every row of seconds (partial write: type conflict): see its limits"
-            in (status["last_error"])
+        assert status.refused == 0
+        assert status.backlog == 1200
+        assert status.failing
+        assert "refuses every row of seconds (partial write: type conflict): see its limits" in (
+            status.last_error
         )
         assert len({text for text in lines.lines if text.startswith("transmission,")}) == 600
         before = len(lines.requests)
@@ -245,7 +243,7 @@ def test_a_table_refused_as_a_whole_waits_while_others_go_on(
         now_s[0] += 60
         drain(forwarder)
         status = forwarder.status()
-        assert (status["backlog"], status["failing"]) == (0, False)
+        assert (status.backlog, status.failing) == (0, False)
     assert len({text for text in lines.lines if text.startswith("second,")}) == 1220
     said = [record.getMessage() for record in caplog.records if record.name == "mismatchd.forward"]
     assert len([text for text in said if "refuses every row" in text]) == 1
@@ -264,8 +262,8 @@ def test_many_bad_rows_in_a_row_are_set_aside_while_others_are_taken(
     with closing(forwarder_to(store, lines.url)) as forwarder:
         drain(forwarder)
         status = forwarder.status()
-    assert status["refused"] == 52  # two are of the 13th that `fill` wrote
-    assert status["backlog"] == 0
+    assert status.refused == 52  # two are of the 13th that `fill` wrote
+    assert status.backlog == 0
     assert len({text for text in lines.lines if text.startswith("second,")}) == 798
     assert len([record for record in caplog.records if "set aside" in record.getMessage()]) == 1
 
@@ -275,7 +273,7 @@ def test_a_request_too_large_is_halved_once_for_all(store: Store, lines: LineSer
     fill(store, 0, 2000)
     with closing(forwarder_to(store, lines.url)) as forwarder:
         drain(forwarder)
-        assert forwarder.status()["refused"] == 0
+        assert forwarder.status().refused == 0
     assert len(set(lines.lines)) == 6000
     assert len([count for _, count, _ in lines.requests if count > 300]) <= 10
 
@@ -286,8 +284,8 @@ def test_a_row_too_large_by_itself_is_set_aside(store: Store, lines: LineServer)
     with closing(forwarder_to(store, lines.url)) as forwarder:
         drain(forwarder)
         status = forwarder.status()
-    assert (status["refused"], status["backlog"]) == (1, 0)
-    assert "too large" in status["refused_rows"][0]["reason"]
+    assert (status.refused, status.backlog) == (1, 0)
+    assert "too large" in status.refused_rows[0].reason
     assert len(set(lines.lines)) == 2
 
 
@@ -297,7 +295,7 @@ def test_a_limit_below_any_row_sets_nothing_aside(store: Store, lines: LineServe
     with closing(forwarder_to(store, lines.url)) as forwarder:
         drain(forwarder)
         status = forwarder.status()
-    assert (status["refused"], status["backlog"], status["failing"]) == (0, 90, True)
+    assert (status.refused, status.backlog, status.failing) == (0, 90, True)
 
 
 # the server as a whole
@@ -343,22 +341,22 @@ def test_what_keeps_all_rows_back_is_said_once_and_gets_over(
     try:
         until(lambda: len(lines.requests) >= 3)
         status = forwarder.status()
-        assert status["failing"]
-        assert status["backlog"] == 150
-        assert said in status["last_error"]
-        assert "open sesame" not in status["last_error"]
-        assert status["last_success_utc"] is None
+        assert status.failing
+        assert status.backlog == 150
+        assert said in status.last_error
+        assert "open sesame" not in status.last_error
+        assert status.last_success_utc is None
         lines.rule = lambda texts: TAKEN
-        until(lambda: forwarder.status()["backlog"] == 0)
+        until(lambda: forwarder.status().backlog == 0)
     finally:
         stop.set()
         thread.join(scale(10))
     status = forwarder.status()
-    assert not status["failing"]
-    assert said in status["last_error"]  # it stays to be seen, with its time
-    assert status["last_success_utc"] > status["last_error_utc"]
+    assert not status.failing
+    assert said in status.last_error  # it stays to be seen, with its time
+    assert status.last_success_utc > status.last_error_utc
     assert len(set(lines.lines)) == len(lines.lines) == 150
-    assert status["refused"] == 0
+    assert status.refused == 0
     assert lines.tokens == {"Token open sesame"}
     told = [record for record in caplog.records if record.name == "mismatchd.forward"]
     assert [record.levelname for record in told] == ["WARNING", "INFO"]
@@ -379,7 +377,7 @@ def test_a_server_that_asks_for_time_gets_it(store: Store, lines: LineServer) ->
         thread.join(scale(10))
     first, then = lines.requests[0][0], lines.requests[1][0]
     assert 4.0 <= then - first <= 5.5  # the three seconds, then the wait of a first failure
-    assert "slow down" in forwarder.status()["last_error"]
+    assert "slow down" in forwarder.status().last_error
 
 
 def test_a_server_too_slow_for_large_batches_gets_smaller_ones(
@@ -411,21 +409,20 @@ def test_a_dead_server_holds_up_no_other(tmp_path: Path, store: Store, lines: Li
         InfluxOptions(url=f"http://127.0.0.1:{free_port()}", org="home", bucket="station"),
         InfluxOptions(url=lines.url, org="home", bucket="station"),
     ]
-    made = influx.forwarders(store.path, options, "here", {})
+    made = influx.build_forwarders(store.path, options, "here", {})
     stop = threading.Event()
     threads = [running(forwarder, stop) for forwarder in made]
     try:
         fill(store, 0, 5)
-        until(lambda: len(lines.lines) == 15 and made[0].status()["failing"])
+        until(lambda: len(lines.lines) == 15 and made[0].status().failing)
         dead, alive = (forwarder.status() for forwarder in made)
     finally:
         stop.set()
         for thread in threads:
             thread.join(scale(10))
-    assert "Connection refused" in dead["last_error"]
-    assert dead["backlog"] == 15
-    assert not alive["failing"]
-    assert json.dumps([dead, alive])  # plain values, for the status socket
+    assert "Connection refused" in dead.last_error
+    assert dead.backlog == 15
+    assert not alive.failing
 
 
 def test_alarms_go_out_first(store: Store, lines: LineServer) -> None:

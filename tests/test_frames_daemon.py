@@ -65,12 +65,12 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
             running.wait_reading(config)
             for over, (forward_w, reflected_w) in enumerate(SCRIPT, 1):
                 key(board, forward_w, reflected_w)
-                running.wait_status(config, lambda status: status["keyed"])
+                running.wait_status(config, lambda status: status.keyed)
                 running.wait_reading(config, 800)
                 key(board, 0, 0)
                 running.wait_events(over, event="transmission")
             key(board, *SCRIPT[0])
-            running.wait_status(config, lambda status: status["keyed"])
+            running.wait_status(config, lambda status: status.keyed)
             running.wait_reading(config, 500)
             assert alarms(running) == []
             assert [told.value for told in board.events("inhibit")] == ["0"]

@@ -320,7 +320,7 @@ def test_from_volts_to_the_alarm_and_the_inhibit_output(tmp_path: Path) -> None:
         try:
             running.wait_reading(config)
             key(4.0, 0.3)
-            running.wait_status(config, lambda status: status["keyed"])
+            running.wait_status(config, lambda status: status.keyed)
             running.wait_reading(config, 1400)
             assert alarms(running) == []
             key(4.0, 4.0)

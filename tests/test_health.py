@@ -40,6 +40,7 @@ from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_archive import schema_of
 from tests.test_forwarder import drain, options
 from tests.test_forwarder import exported as exported_series
+from tests.test_status import STATUS
 from tests.test_store import ALWAYS, T0
 
 TESTS = Path(__file__).parent
@@ -179,7 +180,7 @@ def test_rows_are_forwarded(tmp_path: Path) -> None:
     with victoria_metrics(tmp_path) as server:
         forwarder = InfluxForwarder(store.path, options(server.url), "here", {})
         drain(forwarder)
-        assert forwarder.status()["backlog"] == 0
+        assert forwarder.status().backlog == 0
         forwarder.close()
         series = exported_series(server)
     at = [health(number).time_ns // 1_000_000 for number in range(3)]
@@ -329,7 +330,7 @@ def test_an_address_that_is_taken_is_told_and_the_watch_goes_on(
 ) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        server = MetricsServer(MetricsOptions(listen=f"127.0.0.1:{port}"), dict)
+        server = MetricsServer(MetricsOptions(listen=f"127.0.0.1:{port}"), lambda: STATUS)
         server.close()
     (record,) = caplog.records
     assert f"cannot listen at 127.0.0.1:{port}: Address already in use" in record.getMessage()
@@ -337,7 +338,7 @@ def test_an_address_that_is_taken_is_told_and_the_watch_goes_on(
 
 def test_the_server_ends_when_it_is_closed() -> None:
     port = free_port()
-    server = MetricsServer(MetricsOptions(listen=f"127.0.0.1:{port}"), dict)
+    server = MetricsServer(MetricsOptions(listen=f"127.0.0.1:{port}"), lambda: STATUS)
     before = threading.active_count()
     server.close()
     assert threading.active_count() == before - 1

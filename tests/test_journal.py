@@ -11,6 +11,7 @@ import pytest
 
 from logger.rows import Boot, ClockChange, Row, Shift, Trust
 from logger.service.keeper import Keeper
+from logger.service.retention import Retention
 from logger.store.database import Store, Stored
 from logger.store.tables import JOURNAL
 from logger.utc import format_ns
@@ -87,25 +88,25 @@ def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
     keeper = Keeper(
         lambda damaged: Store.open(path),
         lambda item: None,
-        keep_ns=1 << 60,
-        hear_work=heard.append,
+        Retention(1 << 60),
+        on_work=heard.append,
     )
     assert heard == [[T0]]
     other = Store.reader(path)
     other.note(T0 - 9 * SECOND, "adjustment", "antenna shortened")
-    keeper.keep(0.0)
+    keeper.commit_due(0.0)
     assert heard[-1] == [T0 - 9 * SECOND, T0]
     other.note(T0 + SECOND, "repair", "plug again")
-    keeper.take([transmission()], 1.0)  # also while rows come all the time
-    keeper.keep(1.0)
+    keeper.add([transmission()], 1.0)  # also while rows come all the time
+    keeper.commit_due(1.0)
     assert heard[-1] == [T0 - 9 * SECOND, T0, T0 + SECOND]
     count = len(heard)
-    keeper.keep(2.0)
+    keeper.commit_due(2.0)
     assert len(heard) == count
     # Its times move with those of the rows.
     boot = Boot("boot", Trust.FOLLOWED, 0, 0, 0)
-    keeper.take([ClockChange(boot, Shift(T0 - SECOND, T0 + 9 * SECOND, 1000), leap=True)], 3.0)
-    keeper.keep(9.0)
+    keeper.add([ClockChange(boot, Shift(T0 - SECOND, T0 + 9 * SECOND, 1000), leap=True)], 3.0)
+    keeper.commit_due(9.0)
     assert heard[-1] == [T0 - 9 * SECOND, T0 + 1000, T0 + SECOND + 1000]
     other.close()
     keeper.close()
@@ -155,9 +156,9 @@ def test_an_acknowledgement_just_before_a_commit_is_reported_once(
 ) -> None:
     path = tmp_path / "station.sqlite"
     reported: list[Stored] = []
-    keeper = Keeper(lambda damaged: Store.open(path), reported.append, keep_ns=1 << 60)
-    keeper.take([transmission(), alarm("raised", T0)], 0.0)
-    keeper.keep(0.0)
+    keeper = Keeper(lambda damaged: Store.open(path), reported.append, Retention(1 << 60))
+    keeper.add([transmission(), alarm("raised", T0)], 0.0)
+    keeper.commit_due(0.0)
     other = Store.reader(path)
     write = Store.write
 
@@ -167,10 +168,10 @@ def test_an_acknowledgement_just_before_a_commit_is_reported_once(
 
     with monkeypatch.context() as patch:
         patch.setattr(Store, "write", write_late)
-        keeper.take([alarm("raised", T0 + 1000, "no-data", None)], 1.0)
-        keeper.keep(1.0)
-    keeper.keep(2.0)
-    keeper.keep(3.0)
+        keeper.add([alarm("raised", T0 + 1000, "no-data", None)], 1.0)
+        keeper.commit_due(1.0)
+    keeper.commit_due(2.0)
+    keeper.commit_due(3.0)
     changes = [(item.columns["kind"], item.change) for item in reported if item.change]
     assert changes == [("high-swr", "raised"), ("no-data", "raised"), ("high-swr", "acknowledged")]
     other.close()

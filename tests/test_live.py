@@ -29,15 +29,18 @@ from logger.live.reading import LiveReading, decode, encode
 from logger.live.reading_tracker import PAUSE_S, SILENT_S, ReadingTracker
 from logger.live.scale import BOXES, LETTERS, column, draw_figures, draw_span
 from logger.live.screen import AlarmAge, Frame, StationStatus, lines, plain
+from logger.live.status import ForwarderStatus
 from logger.live.tap import MOST_BLOCKS, Tap
 from logger.physics.reflection import rho_of_swr
 from logger.pipeline import Pipeline
 from logger.stages.view import View as Block
+from logger.store.outbox import ForwarderTotals
 from tests.deadlines import Deadline, scale, wait_until
 from tests.isolate_bench import hands
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.terminal_view import View
 from tests.test_end_to_end import WRITER
+from tests.test_status import STATUS
 from tests.test_transmissions import COUPLER, Settings, block, cut, seconds_of
 
 READING = LiveReading(
@@ -63,16 +66,6 @@ ROW: dict[str, Any] = {
     "swr_low": 1.4,
     "swr_high": 1.6,
     "swr_max": 1.7,
-}
-STATUS: dict[str, Any] = {
-    "store_error": None,
-    "rows_dropped": 0,
-    "forwarders": [],
-    "notifiers": [],
-    "pairs_per_s": 200.0,
-    "running_s": 4000.0,
-    "gaps": 0,
-    "clock": {"times": "kept"},
 }
 
 
@@ -234,8 +227,12 @@ def test_every_screen_fits(
 
 def test_trouble_is_said_in_words() -> None:
     frame = Frame("harbour-workshop", 3.0, 80, 24)
-    failing = {"name": "server", "failing": True, "last_error": "refused"}
-    status = {**STATUS, "store_error": "disk full", "forwarders": [failing]}
+    failing = msgspec.structs.replace(
+        ForwarderStatus.of_totals("server", ForwarderTotals(0, 0, [], None)),
+        failing=True,
+        last_error="refused",
+    )
+    status = msgspec.structs.replace(STATUS, store_error="disk full", forwarders=[failing])
     sight = ReadingTracker()
     sight.take(msgspec.structs.replace(READING, swr=None, swr_low=None, swr_high=None), 0.0)
 
@@ -246,9 +243,9 @@ def test_trouble_is_said_in_words() -> None:
     assert "store: disk full; server: refused" in shown
     assert "SWR not readable at this power" in shown
     assert "NO PAIRS" in text(StationStatus(), SILENT_S + 0.1)
-    gone = {**STATUS, "pairs_per_s": 0.0, "counters": {"link_lost": 1}}
+    gone = msgspec.structs.replace(STATUS, pairs_per_s=0.0, counters={"link_lost": 1})
     assert "bridge is missing" in text(StationStatus(status=gone), SILENT_S + 0.1)
-    back = {**gone, "pairs_per_s": 200.0}
+    back = msgspec.structs.replace(gone, pairs_per_s=200.0)
     assert "bridge is missing" not in text(StationStatus(status=back), 0.1)
     assert "no store at" in text(StationStatus(trouble="no store at x"), 0.1)
     assert plain(sight, 3.0, True, SILENT_S + 0.1) == "no pairs"

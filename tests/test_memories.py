@@ -21,6 +21,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row, Second, Transmission
 from logger.service.backlog import Backlog
 from logger.service.keeper import Keeper
+from logger.service.retention import Retention
 from logger.stages.view import View
 from logger.store.database import Store
 from logger.watchdog.finding import Finding
@@ -192,21 +193,21 @@ def test_a_run_that_began_without_its_memories_replaces_none(tmp_path: Path) -> 
             raise DiskError("full")
         return Store.open(path)
 
-    keeper = Keeper(open_store, lambda item: None, keep_ns=1 << 60)
+    keeper = Keeper(open_store, lambda item: None, Retention(1 << 60))
     assert keeper.memories == {}
     for number in range(3):
         full[0] = number == 0
-        keeper.take([transmission(T0 + number * 9 * SECOND), Memory("one", b"new")], 100.0 * number)
-        keeper.keep(100.0 * number)
+        keeper.add([transmission(T0 + number * 9 * SECOND), Memory("one", b"new")], 100.0 * number)
+        keeper.commit_due(100.0 * number)
     assert keeper.failure is None
     assert keeper.store is not None
     assert keeper.store.memories() == {"one": b"long ago"}
     assert keeper.store.counts()["transmissions"] == 3
     keeper.close()
-    keeper = Keeper(open_store, lambda item: None, keep_ns=1 << 60)
+    keeper = Keeper(open_store, lambda item: None, Retention(1 << 60))
     assert keeper.memories == {"one": b"long ago"}
-    keeper.take([transmission(), Memory("one", b"new")], 0.0)
-    keeper.keep(0.0)
+    keeper.add([transmission(), Memory("one", b"new")], 0.0)
+    keeper.commit_due(0.0)
     keeper.close()
     store = Store.open(path)
     assert store.memories() == {"one": b"new"}

@@ -32,6 +32,7 @@ from tests.old_stores import old_store
 from tests.servers import free_port
 from tests.station import mismatchd, write_config
 from tests.test_health import schema_of
+from tests.test_status import STATUS
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
 DAY_NS = 86400 * SECOND
@@ -61,7 +62,7 @@ def made(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
         options,
         store,
         "here",
-        facts=lambda: {"running_s": 12.0, "last_pair_ns": T0},
+        read_status=lambda: msgspec.structs.replace(STATUS, running_s=12.0, last_pair_ns=T0),
         advise=lambda columns: [f"look at {columns['kind']}"],
         random=Random(1),
         clock=lambda: clock.now_s,
@@ -97,8 +98,8 @@ def test_raised_and_cleared_are_told_once_in_order_across_outage_and_restart(
                 clock.now_s += waits[-1]
         assert len([r for r in caplog.records if "not delivered" in r.getMessage()]) == 1
         assert waits == sorted(waits)  # longer with each failure
-        assert notifier.status()["failing"]
-        assert notifier.status()["waiting"] == 1
+        assert notifier.status().failing
+        assert notifier.status().waiting == 1
         store.write(
             [alarm("raised", T0 + 2 * SECOND, "no-data"), alarm("cleared", T0 + 3 * SECOND)]
         )
@@ -117,7 +118,7 @@ def test_raised_and_cleared_are_told_once_in_order_across_outage_and_restart(
         ]
         ids = {post.message["message_id"] for post in server.posts}
         assert len(ids) == 3  # the same in every attempt
-        assert again.status()["waiting"] == 0
+        assert again.status().waiting == 0
         again.close()
         third = made(store.path, clock, server.url)
         drain(third)
@@ -172,9 +173,9 @@ def test_what_is_refused_for_good_holds_nothing_up(store: Store) -> None:
         store.write([alarm("raised", T0 + 1, "no-data")])
         drain(notifier)
         assert told(server.taken()) == [("no-data", "raised", 1, 0)]
-        assert notifier.status()["given_up"] == 1
-        assert "answers 422" in notifier.status()["last_error"]
-        assert not notifier.status()["failing"]
+        assert notifier.status().given_up == 1
+        assert "answers 422" in notifier.status().last_error
+        assert not notifier.status().failing
         notifier.close()
     with closing(Deliveries.reader(store.path)) as queue:
         assert queue.totals("webhook").given_up == 1
@@ -272,7 +273,7 @@ def test_a_storm_and_the_store_stay_small(store: Store) -> None:
         assert [m["change"] for m in messages[:2]] == ["raised", "cleared"]
         assert 4 <= len(messages) - 2 <= 5
         assert sum(m["raise_count"] for m in messages) >= 460
-        assert notifier.status()["waiting"] == 1
+        assert notifier.status().waiting == 1
         notifier.close()
     with closing(sqlite3.connect(store.path)) as connection:
         assert connection.execute("SELECT count(*) FROM deliveries").fetchone()[0] < 10
@@ -326,7 +327,7 @@ def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: Store) -> None:
         assert not threads[1].is_alive()
     again = made(store.path, Clock(), "http://127.0.0.1:9/x", name="dead")
     again.step()
-    assert again.status()["waiting"] == 1  # it was not marked, so nothing is lost
+    assert again.status().waiting == 1  # it was not marked, so nothing is lost
     again.close()
 
 

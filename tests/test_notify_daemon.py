@@ -137,8 +137,8 @@ def test_a_broker_hears_of_alarms_and_of_the_death_of_the_watch(tmp_path: Path) 
             assert wait_until(
                 lambda: (
                     (s := ask(tmp_path / "data/station.sqlite"))
-                    and s["notifiers"][0]["waiting"] == 1
-                    and s["notifiers"][0]["failing"]
+                    and s.notifiers[0].waiting == 1
+                    and s.notifiers[0].failing
                 )
             )
             to.start()
@@ -228,11 +228,11 @@ def test_a_hanging_command_holds_up_neither_capture_nor_the_end(tmp_path: Path) 
             assert wait_until(lambda: (tmp_path / "told").read_text().count("\n") == 2)
             status = ask(tmp_path / "data/station.sqlite")
             assert status is not None
-            begun = status["pairs"]
+            begun = status.pairs
             time.sleep(0.5)
             status = ask(tmp_path / "data/station.sqlite")
             assert status is not None
-            assert status["pairs"] > begun
+            assert status.pairs > begun
             begun_s = time.monotonic()
             code, _ = running.stop()
             assert in_time(time.monotonic() - begun_s, 5)

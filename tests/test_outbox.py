@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from logger.config.load import InfluxOptions
 from logger.forward import influx
 from logger.forward.answers import ServerError
-from logger.forward.influx import InfluxForwarder, forwarders
+from logger.forward.influx import InfluxForwarder, build_forwarders
 from logger.store.line_protocol import point
 from logger.store.outbox import KEPT_REFUSALS, Outbox, OutboxPosition, RefusedRow, Retracted
 from logger.store.tables import ALARM_CHANGES, ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
@@ -44,11 +44,11 @@ def test_the_first_without_a_name_goes_on_from_where_version_1_had_got(tmp_path:
     path = old_store(tmp_path / "old.sqlite", 1)
     Outbox.open(path).close()
     other = InfluxOptions(url="http://elsewhere:8086", org="home", bucket="station")
-    forwarders(path, [OPTIONS, other], "here", {})
+    build_forwarders(path, [OPTIONS, other], "here", {})
     with closing(Outbox.reader(path)) as outbox:
         assert outbox.totals(OPTIONS.title).backlog == 4 + 3  # points of alarms
         assert outbox.totals(other.title).backlog == 3 + 6 + 6
-    forwarders(path, [other], "here", {})  # now it has a bucket of its own to begin with
+    build_forwarders(path, [other], "here", {})  # now it has a bucket of its own to begin with
     with closing(Outbox.reader(path)) as outbox:
         assert outbox.totals(other.title).backlog == 15
 
@@ -57,7 +57,7 @@ def test_the_name_of_version_1_goes_on_where_it_is_used(tmp_path: Path) -> None:
     path = old_store(tmp_path / "old.sqlite", 1)
     Outbox.open(path).close()
     named = InfluxOptions(name="influxdb", url="http://a", org="home", bucket="station")
-    forwarders(path, [OPTIONS, named], "here", {})
+    build_forwarders(path, [OPTIONS, named], "here", {})
     with closing(Outbox.reader(path)) as outbox:
         assert outbox.totals("influxdb").backlog == 4 + 3
         assert outbox.totals(OPTIONS.title).backlog == 15
@@ -225,7 +225,7 @@ def test_the_server_ends_up_with_every_row_as_it_is(
         now_s[0] += 1000
         while forwarder.step():
             now_s[0] += 1
-        assert forwarder.status()["backlog"] == 0
+        assert forwarder.status().backlog == 0
         forwarder.close()
         expected = {}
         for table in (TRANSMISSIONS, SECONDS, ALARMS):

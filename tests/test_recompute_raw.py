@@ -300,7 +300,7 @@ def test_what_the_real_daemon_kept_stays_byte_for_byte(tmp_path: Path) -> None:
             while not deadline.has_passed():
                 assert daemon.process.poll() is None
                 status = ask(kept.store) if kept.store.parent.exists() else None
-                if status and status["pairs"] > pairs and status["keyed"]:
+                if status and status.pairs > pairs and status.keyed:
                     break
                 time.sleep(0.02)
             daemon.process.send_signal(number)

@@ -80,8 +80,8 @@ def test_influxdb_1_holds_what_the_store_holds(tmp_path: Path, store: Store) -> 
 
             def same() -> None:
                 drain(forwarder)
-                assert forwarder.status()["backlog"] == 0
-                assert not forwarder.status()["failing"]
+                assert forwarder.status().backlog == 0
+                assert not forwarder.status().failing
                 for measurement, field in (("transmission", "energy_j"), ("second", "samples")):
                     assert kept(server, measurement, field) == held(store, measurement, field)
 
@@ -101,7 +101,7 @@ def test_influxdb_1_holds_what_the_store_holds(tmp_path: Path, store: Store) -> 
             server.stop()
             remove(store, 0, 4)
             assert forwarder.step() == 0
-            assert forwarder.status()["backlog"] == 12
+            assert forwarder.status().backlog == 12
             server.start()
         # Also not over a new start.
         with closing(InfluxForwarder(store.path, chosen, STATION, {})) as forwarder:
@@ -126,7 +126,7 @@ def test_recomputing_brings_influxdb_1_into_line(
             derive(path, config, case.right)
             with closing(InfluxForwarder(path, chosen, "here", {})) as forwarder:
                 drain(forwarder)
-                assert forwarder.status()["backlog"] == 0
+                assert forwarder.status().backlog == 0
             with closing(Store.open(path)) as opened:
                 for measurement, field in (
                     ("transmission", "energy_j"),
@@ -190,9 +190,9 @@ def test_a_server_that_cannot_delete_is_named_once_with_what_stays(
     assert "cannot delete points" in said
     assert "250 of transmission (2026-03-01T19:00:05.123456Z to " in said
     assert "500 of second" in said
-    assert status["backlog"] == 0
-    assert status["last_error"] in said
-    assert not status["failing"]
+    assert status.backlog == 0
+    assert status.last_error in said
+    assert not status.failing
 
 
 def test_what_goes_wrong_with_deleting_keeps_no_rows_back(store: Store) -> None:
@@ -212,14 +212,14 @@ def test_what_goes_wrong_with_deleting_keeps_no_rows_back(store: Store) -> None:
                 sent = len(server.lines)
                 drain(forwarder)
                 assert len(server.lines) == sent + 3
-                assert forwarder.status()["failing"]
-                assert reason in forwarder.status()["last_error"]
-                assert forwarder.status()["backlog"] == 3
+                assert forwarder.status().failing
+                assert reason in forwarder.status().last_error
+                assert forwarder.status().backlog == 3
                 answers.pop(0)
                 now_s[0] += 61
             drain(forwarder)
-            assert not forwarder.status()["failing"]
-            assert forwarder.status()["backlog"] == 0
+            assert not forwarder.status().failing
+            assert forwarder.status().backlog == 0
 
 
 def test_what_waits_is_bounded_and_passed_by_all(store: Store) -> None:

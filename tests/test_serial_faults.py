@@ -143,7 +143,7 @@ def test_a_flood_is_cut_down_to_its_newest_lines(tmp_path: Path) -> None:
         daemon.wait_reading(config)
         fountain.flood = True
         time.sleep(3)
-        daemon.wait_status(config, lambda status: status["counters"]["flooded"])
+        daemon.wait_status(config, lambda status: status.counters["flooded"])
         resident = process.memory_info().rss
         time.sleep(3)
         # It swings by 17 MB, beside other work by 40, without growing; 340 MB came in.
@@ -151,12 +151,12 @@ def test_a_flood_is_cut_down_to_its_newest_lines(tmp_path: Path) -> None:
         fountain.mark = volts(4.0)
         fountain.flood = False  # and the transmitter is keyed
         begun = time.monotonic()
-        status = daemon.wait_status(config, lambda status: status["keyed"])
+        status = daemon.wait_status(config, lambda status: status.keyed)
         took_s = time.monotonic() - begun
         print(f"flooded: {took_s:.2f} s, {counters(config)['flooded']} lines dropped")
         assert in_time(took_s, WITHIN_S)
         time.sleep(0.5)
-        ahead_s = status["last_pair_ns"] / 1e9 - time.time()
+        ahead_s = status.last_pair_ns / 1e9 - time.time()
         assert ahead_s < 0.1
         fountain.flood = True
         time.sleep(3)

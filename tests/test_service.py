@@ -90,7 +90,7 @@ def pairs_read(config: Path) -> int:
     """How many pairs the daemon says it has read."""
     store = config.parent / "data/station.sqlite"
     status = ask(store) if store.parent.exists() else None
-    return status["pairs"] if status else 0
+    return status.pairs if status else 0
 
 
 # the protocol
@@ -151,7 +151,7 @@ def test_the_watchdog_is_fed_exactly_when_due_and_every_stage_has_turned(
         for name, turns_now in zip("ab", turning, strict=True):
             turns[name] += turns_now
             turned |= {name} if turns_now else set()
-        told = supervision.tell(now_s, turns, "")
+        told = supervision.due(now_s, turns, "")
         assert ("READY=1" in told) == (not ready and len(turned) == 2)
         ready = ready or len(turned) == 2
         due = fed_s is None or now_s - fed_s >= watchdog_s / 4
@@ -162,21 +162,21 @@ def test_the_watchdog_is_fed_exactly_when_due_and_every_stage_has_turned(
 
 def test_a_stage_that_has_ended_is_not_waited_for_and_one_that_stalls_is_named() -> None:
     supervision = Supervision(4.0)
-    assert supervision.tell(0.0, {"a": 1, "b": 1}, "well") == [
+    assert supervision.due(0.0, {"a": 1, "b": 1}, "well") == [
         "READY=1",
         "WATCHDOG=1",
         "STATUS=well",
     ]
-    assert supervision.tell(2.0, {"a": 1, "b": 2}, "well") == []
+    assert supervision.due(2.0, {"a": 1, "b": 2}, "well") == []
     assert supervision.stalled == ("a",)
-    assert supervision.tell(3.0, {"b": 2}, "well") == ["WATCHDOG=1"]
+    assert supervision.due(3.0, {"b": 2}, "well") == ["WATCHDOG=1"]
     assert supervision.stalled == ()
 
 
 def test_status_is_one_line_and_told_when_it_changes() -> None:
     supervision = Supervision(None)
     told = [
-        supervision.tell(t, {"a": 1}, text) for t, text in [(0, "a\nb"), (20, "a\nb"), (40, "c")]
+        supervision.due(t, {"a": 1}, text) for t, text in [(0, "a\nb"), (20, "a\nb"), (40, "c")]
     ]
     assert told == [["READY=1", "STATUS=a b"], [], ["STATUS=c"]]
 
@@ -357,7 +357,7 @@ def test_the_trace_of_a_hung_thread_is_left_behind(tmp_path: Path) -> None:
         finally:
             daemon.kill()
     assert b"daemon.py" in said
-    assert b"in _capture" in said
+    assert b"capture_loop.py" in said
     assert b"in _keep" in said
 
 

@@ -23,6 +23,7 @@ from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import Samples
 from logger.service.backlog import MOST_PAIRS
 from logger.service.keeper import Keeper
+from logger.service.retention import Retention
 from logger.store import salvage
 from logger.store.database import Store, Stored
 from logger.store.outbox import Outbox
@@ -117,8 +118,8 @@ def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
             # The store refuses from the first commit on; alarms are told within their time.
             assert sorted(told[:2]) == [("high-reflected-power", "raised"), ("high-swr", "raised")]
             assert len(of_limits(path)) == 0
-            status = daemon.wait_status(config, lambda status: status["store_error"])
-            assert re.search("full|disk I/O", status["store_error"])
+            status = daemon.wait_status(config, lambda status: status.store_error)
+            assert re.search("full|disk I/O", status.store_error)
             assert "full" in mismatchd("status", "-c", config).stdout or small.prefix
             play(master, 200, [(1.5, GOOD), (2.5, QUIET)])
             small.free(daemon.process.pid)
@@ -204,7 +205,7 @@ def test_what_is_held_has_an_end(tmp_path: Path) -> None:
         store = Store.open(path)
         small.fill()
         use_up(store)
-        keeper = Keeper(lambda damaged: store, told.append, keep_ns=EVER_NS)
+        keeper = Keeper(lambda damaged: store, told.append, Retention(EVER_NS))
         before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         count = MOST_PAIRS + 300_000
         times = T0 + 2_000_000 * np.arange(count)
@@ -213,9 +214,9 @@ def test_what_is_held_has_an_end(tmp_path: Path) -> None:
             part = slice(begin, begin + LITTLE)
             block = SampleBlock(times[part], forward[part], reflected[part])
             now_s = begin / 5000
-            keeper.take([transmission(ended=False), Samples(block)], now_s)
-            keeper.keep(now_s)
-        keeper.take([alarm("raised", T0)], 1e6)
+            keeper.add([transmission(ended=False), Samples(block)], now_s)
+            keeper.commit_due(now_s)
+        keeper.add([alarm("raised", T0)], 1e6)
         assert keeper.failure is not None
         assert "full" in keeper.failure
         assert [item.change for item in told] == ["raised"]
@@ -224,7 +225,7 @@ def test_what_is_held_has_an_end(tmp_path: Path) -> None:
         assert 300_000 - LITTLE <= keeper.dropped < 300_000 + 200_000
         small.free()
         subprocess.run(["mount", "-o", "remount,size=100m", str(small.folder)], check=True)
-        keeper.keep(2e6)
+        keeper.commit_due(2e6)
         assert keeper.failure is None
         assert len(told) == 1
         store.close()
@@ -453,19 +454,19 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
         if ended:
             raise StoreError("the daemon is to end")
         if not during:
-            keeper.take([alarm("raised", T0, start_ns=None)], 100.0)
+            keeper.add([alarm("raised", T0, start_ns=None)], 100.0)
         during.append(list(told))
 
     def open_store(damaged: bool) -> Store:
         return Store.salvaged(path, meanwhile) if damaged else Store.open(path)
 
-    keeper = Keeper(open_store, lambda item: told.append(item.change), keep_ns=EVER_NS)
+    keeper = Keeper(open_store, lambda item: told.append(item.change), Retention(EVER_NS))
     assert keeper.failure is not None
     assert "is damaged" in keeper.failure
-    keeper.keep(1.0)
+    keeper.commit_due(1.0)
     assert keeper.failure == "the daemon is to end"
     ended = False
-    keeper.keep(99.0)
+    keeper.commit_due(99.0)
     assert keeper.failure is None
     assert during[0] == ["raised"]
     assert told == ["raised"]

@@ -242,7 +242,7 @@ def _last_life(folder: Path, config: Path, bridge: subprocess.Popen[bytes]) -> R
                 bridge.wait(scale(10))
                 time.sleep(1.5)
             status = ask(store) if run.ready_ns else None
-            if status and sum(one["backlog"] for one in status["forwarders"]) == 0:
+            if status and sum(one.backlog for one in status.forwarders) == 0:
                 break
             time.sleep(0.1)
         assert daemon.poll() is None, said.read_text()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +13,11 @@ import msgspec
 
 from logger.cli.station import config_option, configuration
 from logger.errors import StoreError
+from logger.live.status import ClockStatus, ForwarderStatus, NotifierStatus, Status, ask
+from logger.store.deliveries import Deliveries
+from logger.store.outbox import Outbox
+from logger.utc import format_ns
 from logger.wording import count
-
-FRESH_S = 5.0
 
 
 @click.command("status")
@@ -26,13 +29,10 @@ def command(config_path: Path | None, as_json: bool) -> None:
     Prints whether it is running, its last pair, rates, drops, backlog and open alarms. Exit code 1
     if it is not running.
     """
-    from logger.live.status import ask
-    from logger.store.deliveries import Deliveries
-    from logger.store.outbox import Outbox
-    from logger.utc import format_ns
-
     config = configuration(config_path)
     live = ask(config.store.path)
+    forwarders: Sequence[ForwarderStatus] = () if live is None else live.forwarders
+    notifiers: Sequence[NotifierStatus] = () if live is None else live.notifiers
     stored: dict[str, Any] = {"store": str(config.store.path)}
     try:
         store = Outbox.reader(config.store.path)
@@ -41,114 +41,123 @@ def command(config_path: Path | None, as_json: bool) -> None:
     else:
         stored |= store.counts()
         if live is None:
-            stored["forwarders"] = [
-                {"name": server.title, **store.totals(server.title).columns()}
+            stored["forwarders"] = forwarders = [
+                ForwarderStatus.of_totals(server.title, store.totals(server.title))
                 for server in config.forwarders
             ]
-            told = Deliveries.reader(config.store.path)
-            stored["notifiers"] = [
-                {"name": notifier.title, **told.totals(notifier.title).columns()}
+            deliveries = Deliveries.reader(config.store.path)
+            stored["notifiers"] = notifiers = [
+                NotifierStatus.of_totals(notifier.title, deliveries.totals(notifier.title))
                 for notifier in config.notifiers
             ]
-            told.close()
+            deliveries.close()
         stored["open_alarms"] = [
             {"id": alarm.id, "kind": alarm.kind, "raised_utc": format_ns(alarm.raised_ns)}
             for alarm in store.open_alarms()
         ]
         store.close()
-    if live is not None and (last_ns := live.pop("last_pair_ns")) is not None:
-        live["last_pair_utc"] = format_ns(last_ns)
-        live["last_pair_age_s"] = round((time.time_ns() - last_ns) / 1e9, 3)
     if as_json:
-        answer = {"alive": live is not None, **(live or {}), **stored}
+        answer = {"alive": live is not None, **_columns(live), **stored}
         click.echo(msgspec.json.encode(answer).decode())
     else:
-        for name, text in _lines(live, stored):
+        outlets = [line for forwarder in forwarders for line in _forwarder_lines(forwarder)]
+        outlets += [line for notifier in notifiers for line in _notifier_lines(notifier)]
+        for name, text in [*_daemon_lines(live), *outlets, *_store_lines(stored)]:
             click.echo(f"{name:14}{text}")
     if live is None:
         sys.exit(1)
 
 
-def _clock(clock: dict[str, Any]) -> str:
-    text = str(clock["times"])
-    if clock.get("steps"):
-        text += f", set {clock['steps']} times"
-    if clock.get("ahead_s"):
-        text += f", row times {clock['ahead_s']:g} s ahead of it"
-    if clock.get("mended"):
-        text += f", {clock['mended']} times went back and were mended"
+def _columns(live: Status | None) -> dict[str, Any]:
+    """Return the daemon's part of the JSON object."""
+    if live is None:
+        return {}
+    columns = msgspec.structs.asdict(live)
+    if (last_ns := columns.pop("last_pair_ns")) is not None:
+        columns["last_pair_utc"] = format_ns(last_ns)
+        columns["last_pair_age_s"] = round((time.time_ns() - last_ns) / 1e9, 3)
+    return columns
+
+
+def _clock(clock: ClockStatus) -> str:
+    text = clock.times
+    if clock.steps:
+        text += f", set {clock.steps} times"
+    if clock.ahead_s:
+        text += f", row times {clock.ahead_s:g} s ahead of it"
+    if clock.mended:
+        text += f", {clock.mended} times went back and were mended"
     return text
 
 
-def _lines(live: dict[str, Any] | None, stored: dict[str, Any]) -> list[tuple[str, str]]:
-    lines = []
+def _daemon_lines(live: Status | None) -> list[tuple[str, str]]:
     if live is None:
-        lines.append(("daemon", "not running"))
-    else:
-        lines.append(("daemon", f"running for {live['running_s']:.0f} s, pid {live['pid']}"))
-        last = live.get("last_pair_utc")
-        lines.append(
-            ("last pair", f"{last}, {live['pairs_per_s']:g} pairs/s" if last else "none yet")
-        )
-        lines.append(("key", "down" if live["keyed"] else "up"))
-        counters = ", ".join(f"{n} {name}" for name, n in live["counters"].items() if n)
-        lines.append(("input", counters or "nothing read yet"))
-        lines.append(("gaps", f"{live['gaps']} since the start"))
-        lines.append(("clock", _clock(live["clock"])))
-        if live["rows_dropped"]:
-            lines.append(("dropped", f"{live['rows_dropped']} rows and raw pairs"))
-        if live["store_error"]:
-            lines.append(("store", live["store_error"]))
-    for forwarder in live["forwarders"] if live else stored.get("forwarders", []):
-        lines += _forwarder_lines(forwarder)
-    for notifier in live["notifiers"] if live else stored.get("notifiers", []):
-        lines += _notifier_lines(notifier)
+        return [("daemon", "not running")]
+    last = "none yet"
+    if live.last_pair_ns is not None:
+        last = f"{format_ns(live.last_pair_ns)}, {live.pairs_per_s:g} pairs/s"
+    counters = ", ".join(f"{n} {name}" for name, n in live.counters.items() if n)
+    lines = [
+        ("daemon", f"running for {live.running_s:.0f} s, pid {live.pid}"),
+        ("last pair", last),
+        ("key", "down" if live.keyed else "up"),
+        ("input", counters or "nothing read yet"),
+        ("gaps", f"{live.gaps} since the start"),
+        ("clock", _clock(live.clock)),
+    ]
+    if live.rows_dropped:
+        lines.append(("dropped", f"{live.rows_dropped} rows and raw pairs"))
+    if live.store_error:
+        lines.append(("store", live.store_error))
+    return lines
+
+
+def _store_lines(stored: dict[str, Any]) -> list[tuple[str, str]]:
     if "store_error" in stored:
-        lines.append(("store", stored["store_error"]))
-        return lines
-    lines.append(
+        return [("store", stored["store_error"])]
+    alarms = [
+        ("open alarm", f"{alarm['id']} {alarm['kind']} since {alarm['raised_utc']}")
+        for alarm in stored["open_alarms"]
+    ]
+    return [
         (
             "store",
             f"{stored['store']}: {count(stored['transmissions'], 'transmission')},"
             f" {count(stored['seconds'], 'second')}, {count(stored['alarms'], 'alarm')}",
-        )
-    )
-    lines += [
-        ("open alarm", f"{alarm['id']} {alarm['kind']} since {alarm['raised_utc']}")
-        for alarm in stored["open_alarms"]
+        ),
+        *(alarms or [("open alarm", "none")]),
     ]
-    if not stored["open_alarms"]:
-        lines.append(("open alarm", "none"))
-    return lines
 
 
-def _notifier_lines(notifier: dict[str, Any]) -> list[tuple[str, str]]:
-    last = notifier["last_delivered_utc"]
+def _notifier_lines(notifier: NotifierStatus) -> list[tuple[str, str]]:
+    last = notifier.last_delivered_utc
     delivered = f"last delivery {last}" if last else "nothing delivered yet"
-    waiting = count(notifier["waiting"], "message")
-    lines = [("notify", f"{notifier['name']}: {waiting} waiting; {delivered}")]
-    if notifier.get("last_error"):
-        state = "failing" if notifier["failing"] else "over"
-        lines.append(("", f"{state}: {notifier['last_error']} (last {notifier['last_error_utc']})"))
-    if notifier["given_up"]:
-        lines.append(("", f"{notifier['given_up']} of the latest were refused and dropped"))
+    waiting = count(notifier.waiting, "message")
+    lines = [("notify", f"{notifier.name}: {waiting} waiting; {delivered}"), *_error_line(notifier)]
+    if notifier.given_up:
+        lines.append(("", f"{notifier.given_up} of the latest were refused and dropped"))
     return lines
 
 
-def _forwarder_lines(forwarder: dict[str, Any]) -> list[tuple[str, str]]:
-    last = forwarder["last_success_utc"]
+def _forwarder_lines(forwarder: ForwarderStatus) -> list[tuple[str, str]]:
+    last = forwarder.last_success_utc
     accepted = f"rows last accepted {last}" if last else "no rows accepted yet"
-    backlog = count(forwarder["backlog"], "row")
-    lines = [("influxdb", f"{forwarder['name']}: {backlog} waiting; {accepted}")]
-    if forwarder.get("last_error"):
-        state = "failing" if forwarder["failing"] else "over"
-        lines.append(
-            ("", f"{state}: {forwarder['last_error']} (last {forwarder['last_error_utc']})")
-        )
-    if forwarder["refused"]:
-        lines.append(("", f"{forwarder['refused']} refused and skipped, the latest:"))
+    backlog = count(forwarder.backlog, "row")
+    lines = [
+        ("influxdb", f"{forwarder.name}: {backlog} waiting; {accepted}"),
+        *_error_line(forwarder),
+    ]
+    if forwarder.refused:
+        lines.append(("", f"{forwarder.refused} refused and skipped, the latest:"))
         lines += [
-            ("", f"{row['table']} {row['id']} of {row['time_utc']}: {row['reason']}")
-            for row in forwarder["refused_rows"]
+            ("", f"{row.table} {row.id} of {row.time_utc}: {row.reason}")
+            for row in forwarder.refused_rows
         ]
     return lines
+
+
+def _error_line(outlet: ForwarderStatus | NotifierStatus) -> list[tuple[str, str]]:
+    if not outlet.last_error:
+        return []
+    state = "failing" if outlet.failing else "over"
+    return [("", f"{state}: {outlet.last_error} (last {outlet.last_error_utc})")]

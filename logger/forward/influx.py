@@ -24,12 +24,15 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from random import Random
-from typing import Any, NamedTuple
+from typing import NamedTuple
+
+from msgspec.structs import replace
 
 from logger.config.load import InfluxOptions
 from logger.errors import StoreError
 from logger.forward.answers import Refusal, RowFault, ServerError
 from logger.forward.server import Server
+from logger.live.status import ForwarderStatus
 from logger.outlets.pacing import Backoff, BatchSize
 from logger.store.line_protocol import point
 from logger.store.outbox import (
@@ -42,7 +45,7 @@ from logger.store.outbox import (
     Retracted,
 )
 from logger.store.tables import FORWARDED, Record, Table
-from logger.utc import format_ns
+from logger.utc import format_ns, format_optional
 
 log = logging.getLogger("mismatchd.forward")
 
@@ -122,20 +125,19 @@ class InfluxForwarder:
         self._last_error: tuple[str, int] | None = None  # and its time
         self._logged: list[str] = []
 
-    def status(self) -> dict[str, Any]:
-        """Return the entry for `mismatchd status`; only `last_error` outlasts a recovery."""
+    def status(self) -> ForwarderStatus:
+        """Return the state; only `last_error` outlasts a recovery."""
         text, time_ns = self._last_error or (None, None)
-        return {
-            "name": self.name,
-            "url": self._server.target.url,
-            "sent": self._sent,
-            **self._totals.columns(),
-            "failing": self._fault is not None
+        return replace(
+            ForwarderStatus.of_totals(self.name, self._totals),
+            url=self._server.target.url,
+            sent=self._sent,
+            failing=self._fault is not None
             or self._delete_s is not None
             or any(lane.shut_until_s is not None for lane in self._lanes),
-            "last_error": text,
-            "last_error_utc": None if time_ns is None else format_ns(time_ns),
-        }
+            last_error=text,
+            last_error_utc=format_optional(time_ns),
+        )
 
     def run(self, stop: threading.Event) -> None:
         """Deliver until `stop` is set, then the rest if the server accepts it quickly.
@@ -495,7 +497,7 @@ class InfluxForwarder:
             lane.position = None
 
 
-def forwarders(
+def build_forwarders(
     store: Path, servers: Sequence[InfluxOptions], station: str, environ: Mapping[str, str]
 ) -> list[InfluxForwarder]:
     """Make a forwarder for each server.

@@ -12,7 +12,7 @@ from typing import Any
 import msgspec
 
 from logger.live.feed import SUFFIX
-from logger.live.local_socket import connected
+from logger.live.local_socket import open_connection
 from logger.live.reading import LiveReading, decode
 
 AGAIN_S = 0.5
@@ -22,7 +22,7 @@ MOST_BYTES = 65536  # longest line accepted; a longer one comes from some other 
 
 def connect(store: Path) -> socket.socket:
     """Return a socket connected to the feed. Raises OSError if no daemon serves `store`."""
-    return connected(store, SUFFIX, CONNECT_S)
+    return open_connection(store, SUFFIX, CONNECT_S)
 
 
 class Follower:

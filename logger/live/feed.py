@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from logger.live.local_socket import listening, path_of
+from logger.live.local_socket import open_listener, path_of
 from logger.live.reading import LiveReading, encode
 from logger.live.tap import Tap
 from logger.stages.view import View
@@ -40,7 +40,7 @@ class LiveFeed:
         self._path = path_of(store, SUFFIX)
         self._tap = tap
         self._reading = reading
-        self._listener = listening(store, SUFFIX, "`mismatchd live`")
+        self._listener = open_listener(store, SUFFIX, "`mismatchd live`")
         self._listener.setblocking(False)
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._clients: list[socket.socket] = []

@@ -22,28 +22,28 @@ def path_of(store: Path, suffix: str) -> Path:
     return store.with_name(store.name + suffix)
 
 
-def listening(store: Path, suffix: str, what: str) -> socket.socket:
+def open_listener(store: Path, suffix: str, purpose: str) -> socket.socket:
     """Return a listening socket; a stale one is replaced.
 
-    Raises StatusError with the purpose `what`.
+    Raises StatusError, whose text names the `purpose`.
     """
     path = path_of(store, suffix)
-    made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
         path.unlink(missing_ok=True)
         with _address(store, suffix) as address:
-            made.bind(address)
-        made.listen(WAITING)
+            listener.bind(address)
+        listener.listen(WAITING)
     except OSError as error:
-        made.close()
+        listener.close()
         raise StatusError(
-            f"{path}: the socket for {what} cannot be made: {error.strerror};"
+            f"{path}: the socket for {purpose} cannot be made: {error.strerror};"
             " keep the store in a folder of a local disk that the daemon may write to"
         ) from error
-    return made
+    return listener
 
 
-def connected(store: Path, suffix: str, timeout_s: float) -> socket.socket:
+def open_connection(store: Path, suffix: str, timeout_s: float) -> socket.socket:
     """Return a socket connected to the daemon that serves `store`.
 
     Raises OSError if there is none.

@@ -17,6 +17,7 @@ from logger.live.figures import span_text, swr_text, verdict, watts_text
 from logger.live.reading import LiveReading
 from logger.live.reading_tracker import ReadingTracker
 from logger.live.scale import BOXES, LETTERS, draw_figures, draw_span
+from logger.live.status import ForwarderStatus, NotifierStatus, Status
 
 NARROW = 60  # columns; below this, wording is short
 MOST_TRANSMISSIONS = 8
@@ -40,7 +41,7 @@ class StationStatus:
 
     transmissions: Sequence[dict[str, Any]] = ()
     alarms: Sequence[AlarmAge] = ()
-    status: dict[str, Any] | None = None
+    status: Status | None = None
     trouble: str | None = None
 
 
@@ -208,20 +209,20 @@ def _health(frame: Frame, beside: StationStatus, connected: bool) -> list[Text]:
     if status is None or not connected:
         return []
     troubles = []
-    if not status["pairs_per_s"] and status.get("counters", {}).get("link_lost"):
+    if not status.pairs_per_s and status.counters.get("link_lost"):
         troubles.append(NO_PORT)
-    if status["store_error"]:
-        troubles.append(f"store: {status['store_error']}")
-    if status["rows_dropped"]:
-        troubles.append(f"{status['rows_dropped']} rows dropped")
-    outlets = (*status["forwarders"], *status["notifiers"])
-    troubles += [f"{each['name']}: {each['last_error']}" for each in outlets if each["failing"]]
+    if status.store_error:
+        troubles.append(f"store: {status.store_error}")
+    if status.rows_dropped:
+        troubles.append(f"{status.rows_dropped} rows dropped")
+    outlets: list[ForwarderStatus | NotifierStatus] = [*status.forwarders, *status.notifiers]
+    troubles += [f"{outlet.name}: {outlet.last_error}" for outlet in outlets if outlet.failing]
     if troubles:
         return [Text("; ".join(troubles), STRONG)]
     if frame.height < FEW_LINES:
         return []
-    words = f"{status['pairs_per_s']:g} pairs/s, up {span_text(status['running_s'])}"
-    words += f", {status['gaps']} gaps, clock {status['clock']['times']}"
+    words = f"{status.pairs_per_s:g} pairs/s, up {span_text(status.running_s)}"
+    words += f", {status.gaps} gaps, clock {status.clock.times}"
     return [Text(words, DIM)]
 
 

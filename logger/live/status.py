@@ -1,22 +1,141 @@
-"""The daemon's status socket beside the store: every client receives one JSON object."""
+"""The daemon's status and the socket beside the store that serves it.
+
+Every client that connects receives one JSON object, a `Status`.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import os
 import select
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 import msgspec
+from msgspec import UNSET, Struct, UnsetType
 
-from logger.live.local_socket import connected, listening, path_of
+from logger.live.local_socket import open_connection, open_listener, path_of
+from logger.store.deliveries import DeliveryTotals
+from logger.store.outbox import ForwarderTotals
+from logger.utc import format_ns, format_optional
 
 SUFFIX = ".socket"
 SEND_TIMEOUT_S = 0.5
 ANSWER_TIMEOUT_S = 3.0
+
+
+class ClockStatus(Struct, frozen=True, kw_only=True):
+    """Source of the pair times.
+
+    mended          pairs whose times went back, of a driver that returns UTC
+    steps, ahead_s  steps of the host's clock and the lead of the times over it, otherwise
+    """
+
+    times: str
+    mended: int | UnsetType = UNSET
+    steps: int | UnsetType = UNSET
+    ahead_s: float | UnsetType = UNSET
+
+
+class RefusedRowStatus(Struct, frozen=True):
+    """Row that a server refused."""
+
+    table: str
+    id: int
+    time_utc: str
+    refused_utc: str
+    reason: str
+
+
+class ForwarderStatus(Struct, frozen=True, kw_only=True):
+    """State of a forwarder; the unset fields are unknown while no daemon runs."""
+
+    name: str
+    url: str | UnsetType = UNSET
+    sent: int | UnsetType = UNSET
+    backlog: int
+    last_success_utc: str | None
+    refused: int
+    refused_rows: Sequence[RefusedRowStatus]
+    failing: bool | UnsetType = UNSET
+    last_error: str | UnsetType | None = UNSET
+    last_error_utc: str | UnsetType | None = UNSET
+
+    @classmethod
+    def of_totals(cls, name: str, totals: ForwarderTotals) -> ForwarderStatus:
+        """Return what the store contains about a forwarder."""
+        return cls(
+            name=name,
+            backlog=totals.backlog,
+            last_success_utc=format_optional(totals.taken_ns),
+            refused=totals.refused,
+            refused_rows=[
+                RefusedRowStatus(
+                    row.table, row.row_id, format_ns(row.row_ns), format_ns(row.time_ns), row.reason
+                )
+                for row in totals.latest
+            ],
+        )
+
+
+class NotifierStatus(Struct, frozen=True, kw_only=True):
+    """State of a notifier; the unset fields are unknown while no daemon runs."""
+
+    name: str
+    kind: str | UnsetType = UNSET
+    to: str | UnsetType = UNSET
+    delivered: int | UnsetType = UNSET
+    waiting: int
+    given_up: int
+    last_delivered_utc: str | None
+    failing: bool | UnsetType = UNSET
+    last_error: str | UnsetType | None = UNSET
+    last_error_utc: str | UnsetType | None = UNSET
+
+    @classmethod
+    def of_totals(cls, name: str, totals: DeliveryTotals) -> NotifierStatus:
+        """Return what the store contains about a notifier."""
+        return cls(
+            name=name,
+            waiting=totals.waiting,
+            given_up=totals.given_up,
+            last_delivered_utc=format_optional(totals.last_ns),
+        )
+
+
+class Status(Struct, frozen=True, kw_only=True):
+    """State of a running daemon; counts are those since its start.
+
+    pairs_per_s   mean over the last two seconds
+    gaps          silences of more than a second
+    counters      of the driver
+    queue         batches waiting for the store
+    commit_s      time taken by all commits
+    """
+
+    pid: int
+    station: str
+    running_s: float
+    pairs: int
+    pairs_per_s: float
+    last_pair_ns: int | None
+    keyed: bool
+    gaps: int
+    clock: ClockStatus
+    counters: Mapping[str, int]
+    queue: int
+    rows_dropped: int
+    store_error: str | None
+    commits: int
+    commit_s: float
+    commits_failed: int
+    clock_synchronised: bool | None
+    forwarders: Sequence[ForwarderStatus]
+    notifiers: Sequence[NotifierStatus]
+
+
+_DECODER = msgspec.json.Decoder(Status)
 
 
 class StatusSocket:
@@ -25,10 +144,10 @@ class StatusSocket:
     Raises StatusError when constructed.
     """
 
-    def __init__(self, store: Path, status: Callable[[], dict[str, Any]]) -> None:
+    def __init__(self, store: Path, status: Callable[[], Status]) -> None:
         self._path = path_of(store, SUFFIX)
         self._status = status
-        self._socket = listening(store, SUFFIX, "`mismatchd status`")
+        self._socket = open_listener(store, SUFFIX, "`mismatchd status`")
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
 
     def __enter__(self) -> StatusSocket:
@@ -58,12 +177,11 @@ class StatusSocket:
             caller.sendall(msgspec.json.encode(self._status()))
 
 
-def ask(store: Path) -> dict[str, Any] | None:
+def ask(store: Path) -> Status | None:
     """Return the status of the daemon that serves `store`, None if there is no answer."""
     try:
-        with connected(store, SUFFIX, ANSWER_TIMEOUT_S) as caller:
+        with open_connection(store, SUFFIX, ANSWER_TIMEOUT_S) as caller:
             answer = b"".join(iter(lambda: caller.recv(65536), b""))
-        result: dict[str, Any] = msgspec.json.decode(answer)
+        return _DECODER.decode(answer)
     except (OSError, msgspec.DecodeError):
         return None
-    return result

@@ -16,7 +16,7 @@ from logger.config.notifiers import (
     WebhookOptions,
 )
 from logger.notify.channel import ChannelContext, DeliveryChannel
-from logger.notify.notifier import Advise, Facts, Notifier
+from logger.notify.notifier import Advise, Notifier, ReadStatus
 
 
 def build_channel(options: NotifierOptions, surroundings: ChannelContext) -> DeliveryChannel:
@@ -53,16 +53,18 @@ def build_notifiers(
     store: Path,
     wanted: Sequence[NotifierOptions],
     surroundings: ChannelContext,
-    facts: Facts,
+    read_status: ReadStatus,
     advise: Advise = no_advice,
 ) -> list[Notifier]:
     """Make a notifier for each channel.
 
-    `facts` is the daemon's status, `advise` returns the possible causes for an alarm's columns.
+    `read_status` returns the daemon's status, `advise` the possible causes for an alarm's columns.
     """
     made = []
     for options in wanted:
-        notifier = Notifier(options, store, surroundings.station, facts=facts, advise=advise)
+        notifier = Notifier(
+            options, store, surroundings.station, read_status=read_status, advise=advise
+        )
         notifier.use(build_channel(options, replace(surroundings, wake=notifier.wake)))
         made.append(notifier)
     return made

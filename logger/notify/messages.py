@@ -16,8 +16,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from logger.live.status import Status
 from logger.notify.channel import Message
-from logger.utc import format_ns
+from logger.utc import format_ns, format_optional
 
 LATER = {"raised": ("cleared_utc", "acknowledged_utc"), "acknowledged": ("cleared_utc",)}
 
@@ -60,12 +61,11 @@ def alarm(
 
 
 def daily(
-    station: str, utc_ns: int, facts: Mapping[str, Any], open_alarms: Iterable[str], waiting: int
+    station: str, utc_ns: int, status: Status | None, open_alarms: Iterable[str], waiting: int
 ) -> Message:
-    """Return the daily message; `facts` as in the daemon's status."""
+    """Return the daily message; `status` is the daemon's."""
     standing = sorted(open_alarms)
-    last_ns = facts.get("last_pair_ns")
-    last_utc = None if last_ns is None else format_ns(last_ns)
+    last_utc = None if status is None else format_optional(status.last_pair_ns)
     alarms = f"open: {', '.join(standing)}" if standing else "no open alarm"
     pairs = f"last pair {last_utc}" if last_utc else "no pairs so far"
     return {
@@ -74,9 +74,9 @@ def daily(
         "station": station,
         "utc": format_ns(utc_ns),
         "text": f"{station}: watching; {alarms}, {pairs}",
-        "running_s": facts.get("running_s"),
+        "running_s": None if status is None else status.running_s,
         "last_pair_utc": last_utc,
-        "store_error": facts.get("store_error"),
+        "store_error": None if status is None else status.store_error,
         "waiting": waiting,
         "open_alarms": standing,
     }

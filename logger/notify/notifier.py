@@ -19,8 +19,11 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from msgspec.structs import replace
+
 from logger.config.notifiers import NotifierOptions
 from logger.errors import StoreError
+from logger.live.status import NotifierStatus, Status
 from logger.notify import daily, messages
 from logger.notify.channel import (
     Aborts,
@@ -35,7 +38,7 @@ from logger.notify.waiting import QueuedMessage, Waiting
 from logger.outlets.pacing import Backoff
 from logger.store.database import Stored
 from logger.store.deliveries import Deliveries, DeliveryTotals, FinishedMessage, Progress
-from logger.utc import format_ns
+from logger.utc import format_optional
 
 log = logging.getLogger("mismatchd.notify")
 
@@ -48,14 +51,14 @@ TOLD = 1000  # most changes delivered before they were stored
 DAILY = "daily"
 
 Advise = Callable[[Mapping[str, Any]], Sequence[str]]
-Facts = Callable[[], Mapping[str, Any]]
+ReadStatus = Callable[[], Status | None]
 
 
 class Notifier:
     """Delivers the alarms of one channel. `run` works until `end` is called; `offer` never blocks.
 
-    facts    the daemon's status, for the daily message
-    advise   returns the possible causes for an alarm's columns
+    read_status   returns the daemon's status, for the daily message
+    advise        returns the possible causes for an alarm's columns
     """
 
     def __init__(
@@ -64,7 +67,7 @@ class Notifier:
         store: Path,
         station: str,
         *,
-        facts: Facts = dict,
+        read_status: ReadStatus = lambda: None,
         advise: Advise = lambda columns: (),
         random: Random | None = None,
         clock: Callable[[], float] = time.monotonic,
@@ -74,7 +77,7 @@ class Notifier:
         self._options = options
         self._path = store
         self._station = station
-        self._facts = facts
+        self._read_status = read_status
         self._advise = advise
         self._clock = clock
         self._utc_ns = utc_ns
@@ -127,19 +130,18 @@ class Notifier:
         if isinstance(self._channel, Aborts):
             self._channel.abort()
 
-    def status(self) -> dict[str, Any]:
-        """Return the entry for `mismatchd status`; only `last_error` outlasts a recovery."""
+    def status(self) -> NotifierStatus:
+        """Return the state; only `last_error` outlasts a recovery."""
         text, time_ns = self._last_error or (None, None)
-        return {
-            "name": self.name,
-            "kind": self._options.kind,
-            "to": self._options.told,
-            "delivered": self._delivered,
-            **self._totals.columns(),
-            "failing": self._fault is not None,
-            "last_error": text,
-            "last_error_utc": None if time_ns is None else format_ns(time_ns),
-        }
+        return replace(
+            NotifierStatus.of_totals(self.name, self._totals),
+            kind=self._options.kind,
+            to=self._options.told,
+            delivered=self._delivered,
+            failing=self._fault is not None,
+            last_error=text,
+            last_error_utc=format_optional(time_ns),
+        )
 
     # The thread.
 
@@ -325,7 +327,7 @@ class Notifier:
             return
         self._progress = self._progress._replace(daily_ns=now_ns)
         message = messages.daily(
-            self._station, now_ns, self._facts(), self._open, len(waiting.entries)
+            self._station, now_ns, self._read_status(), self._open, len(waiting.entries)
         )
         waiting.put(DAILY, message)
 

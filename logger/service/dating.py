@@ -33,6 +33,7 @@ import numpy as np
 
 from drivers.contract import SampleBlock
 from drivers.timeline import Clocks, Monotone, Times
+from logger.live.status import ClockStatus
 from logger.rows import Boot, ClockChange, Shift, Trust
 from logger.utc import format_ns
 
@@ -127,6 +128,12 @@ class Dating:
         notices, self._notices = self._notices, []
         return notices
 
+    def status(self) -> ClockStatus:
+        """Return the entry for the daemon's status."""
+        return ClockStatus(
+            times=self.boot.trust.value, steps=self.steps, ahead_s=round(self.ahead_ns / 1e9, 3)
+        )
+
     def utc_ns(self, host_ns: int) -> int:
         """Return the UTC of a moment after the last pair."""
         return host_ns + self._offset_ns
@@ -150,7 +157,7 @@ class Dating:
         doubtful = self.provisional or ahead_ns > STEP_NS or self._marked_ns is not None
         return replace(block, time_ns=dated, clock_step=block.clock_step or doubtful)
 
-    def look(self, now: Clocks) -> ClockChange | None:
+    def check(self, now: Clocks) -> ClockChange | None:
         """Check the clocks; return a change to be stored, if any.
 
         With a `leap`, a running transmission must be ended first; with a `shift`, all stages must
@@ -250,6 +257,14 @@ class Order:
         self._dated_ns: int | None = None  # and as corrected
         self._ahead_ns = 0
         self._usual_ns = LEAST_NS
+
+    def notices(self) -> list[str]:
+        """Return nothing: `mended` counts the corrections."""
+        return []
+
+    def status(self) -> ClockStatus:
+        """Return the entry for the daemon's status."""
+        return ClockStatus(times="of the driver", mended=self.mended)
 
     def date(self, block: SampleBlock, *, keyed: bool) -> SampleBlock:
         """Return the block, or one with strictly increasing times."""

@@ -1,4 +1,4 @@
-"""Transfer of rows from one thread to another; giving never blocks."""
+"""Transfer of rows from the capture thread to the store thread; giving never blocks."""
 
 from __future__ import annotations
 
@@ -13,11 +13,15 @@ MANY_ROWS = 4096  # a finite input waits while there are more
 class Handover:
     """One thread gives, another takes; rows stay in order.
 
-    `dropped` counts rows and pairs dropped because they were not taken in time.
+    `can_wait` is True if the giving thread can wait for room (a file, not a device).
+    `work_ns` goes the other way: times of all repairs and adjustments in the journal, set as a
+    whole.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, can_wait: bool = False) -> None:
+        self.can_wait = can_wait
         self._backlog = Backlog()
+        self.work_ns: tuple[int, ...] = ()
         self._ended = False
         self._changed = threading.Condition()
 
@@ -26,7 +30,7 @@ class Handover:
 
     @property
     def dropped(self) -> int:
-        """Number of rows and pairs dropped."""
+        """Number of rows and pairs dropped because they were not taken in time."""
         return self._backlog.dropped
 
     def give(self, rows: list[Row]) -> None:

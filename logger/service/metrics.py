@@ -10,12 +10,14 @@ import logging
 import socket
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from importlib.metadata import version
+from operator import attrgetter
 from typing import Any
 
 from logger.config.load import MetricsOptions
+from logger.live.status import ForwarderStatus, Status
 from logger.service.openmetrics import CONTENT_TYPE, Family, Sample, exposition
 
 log = logging.getLogger("mismatchd")
@@ -27,77 +29,72 @@ REQUEST_S = 2.0  # time limit for each step of a client's request
 NS_PER_S = 1e9
 
 
-def families(status: dict[str, Any]) -> list[Family]:
-    """Return the metrics of `Daemon.status()`; unknown values are omitted."""
-    last_ns = status["last_pair_ns"]
-    synchronised = status["clock_synchronised"]
+def families(status: Status) -> list[Family]:
+    """Return the metrics of a status; unknown values are omitted."""
+    last_ns = status.last_pair_ns
     return [
         Family(
             "mismatchd_build",
             "info",
             "The program and the station it watches.",
-            (Sample(1, "_info", {"version": VERSION, "station": status["station"]}),),
+            (Sample(1, "_info", {"version": VERSION, "station": status.station}),),
         ),
-        _gauge(
-            "mismatchd_running_seconds", "Time since the start.", status["running_s"], "seconds"
-        ),
-        _counter("mismatchd_pairs", "Pairs read.", status["pairs"]),
+        _gauge("mismatchd_running_seconds", "Time since the start.", status.running_s, "seconds"),
+        _counter("mismatchd_pairs", "Pairs read.", status.pairs),
         _gauge(
             "mismatchd_last_pair_timestamp_seconds",
             "When the last pair was taken, seconds since 1970.",
             None if last_ns is None else last_ns / NS_PER_S,
             "seconds",
         ),
-        _counter("mismatchd_gaps", "Silences of more than a second.", status["gaps"]),
+        _counter("mismatchd_gaps", "Silences of more than a second.", status.gaps),
         Family(
             "mismatchd_input",
             "counter",
             "What the driver counts: lines, and what was dropped and why.",
             tuple(
-                Sample(count, "_total", {"what": name})
-                for name, count in status["counters"].items()
+                Sample(count, "_total", {"what": name}) for name, count in status.counters.items()
             ),
         ),
-        _gauge("mismatchd_keyed", "1 during a transmission.", status["keyed"]),
-        _gauge("mismatchd_queue_batches", "Batches waiting for the store.", status["queue"]),
-        _counter("mismatchd_rows_dropped", "Rows dropped.", status["rows_dropped"]),
+        _gauge("mismatchd_keyed", "1 during a transmission.", status.keyed),
+        _gauge("mismatchd_queue_batches", "Batches waiting for the store.", status.queue),
+        _counter("mismatchd_rows_dropped", "Rows dropped.", status.rows_dropped),
         Family(
             "mismatchd_commit_seconds",
             "summary",
             "Time taken by commits.",
-            (Sample(status["commits"], "_count"), Sample(status["commit_s"], "_sum")),
+            (Sample(status.commits, "_count"), Sample(status.commit_s, "_sum")),
             "seconds",
         ),
-        _counter(
-            "mismatchd_commits_failed", "Commits the store refused.", status["commits_failed"]
-        ),
+        _counter("mismatchd_commits_failed", "Commits the store refused.", status.commits_failed),
         _gauge(
             "mismatchd_store_failing",
             "1 while the store refuses rows.",
-            status["store_error"] is not None,
+            status.store_error is not None,
         ),
         _gauge(
             "mismatchd_clock_synchronised",
             "1 if the host's clock is synchronised.",
-            synchronised,
+            status.clock_synchronised,
         ),
-        *_forwarded(status["forwarders"]),
+        *_forwarder_families(status.forwarders),
     ]
 
 
-def _forwarded(forwarders: list[dict[str, Any]]) -> list[Family]:
-    def family(name: str, kind: str, text: str, key: str) -> Family:
+def _forwarder_families(forwarders: Sequence[ForwarderStatus]) -> list[Family]:
+    def family(name: str, kind: str, text: str, value: Callable[[Any], float]) -> Family:
         suffix = "_total" if kind == "counter" else ""
-        samples = (Sample(float(one[key]), suffix, {"name": one["name"]}) for one in forwarders)
+        samples = (
+            Sample(float(value(forwarder)), suffix, {"name": forwarder.name})
+            for forwarder in forwarders
+        )
         return Family(f"mismatchd_forwarder_{name}", kind, text, tuple(samples))
 
-    if not forwarders:
-        return []
-    return [
-        family("backlog_rows", "gauge", "Rows waiting for the server.", "backlog"),
-        family("rows_sent", "counter", "Rows accepted by the server.", "sent"),
-        family("rows_refused", "counter", "Rows the server refused.", "refused"),
-        family("failing", "gauge", "1 while the server accepts nothing.", "failing"),
+    return [  # families without samples are omitted
+        family("backlog_rows", "gauge", "Rows waiting for the server.", attrgetter("backlog")),
+        family("rows_sent", "counter", "Rows accepted by the server.", attrgetter("sent")),
+        family("rows_refused", "counter", "Rows the server refused.", attrgetter("refused")),
+        family("failing", "gauge", "1 while the server accepts nothing.", attrgetter("failing")),
     ]
 
 
@@ -112,7 +109,7 @@ def _gauge(name: str, text: str, value: float | None, unit: str = "") -> Family:
 class MetricsServer:
     """Serves `status` until closed. A failure to listen is logged; the daemon continues."""
 
-    def __init__(self, options: MetricsOptions, status: Callable[[], dict[str, Any]]) -> None:
+    def __init__(self, options: MetricsOptions, status: Callable[[], Status]) -> None:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._serve, name="metrics", daemon=True)
         try:
@@ -138,7 +135,7 @@ class MetricsServer:
 class _Server(HTTPServer):
     timeout = POLL_S
 
-    def __init__(self, options: MetricsOptions, status: Callable[[], dict[str, Any]]) -> None:
+    def __init__(self, options: MetricsOptions, status: Callable[[], Status]) -> None:
         host, port = options.address
         self.status = status
         self.address_family = socket.AF_INET6 if host.version == 6 else socket.AF_INET

@@ -1,11 +1,11 @@
 """Reports the daemon's state to the service manager by systemd's notification protocol.
 
-The watchdog is pinged while every stage completes turns. Capture completes a turn whenever its
+The watchdog is pinged while both loops complete cycles. Capture completes a cycle whenever its
 driver returns, with or without pairs: a lost link that is being reopened does, a read that hangs
-does not. The keeper completes a turn when it has committed or has nothing to commit, and also when
+does not. The keeper completes a cycle when it has committed or has nothing to commit, and also when
 the disk accepts nothing: such a daemon is alive and reports it, and a restart would find no more
 space but lose the rows held in memory. A commit that fails for any other reason, such as a lock
-that is never released, or does not return, completes no turn, and the service manager restarts the
+that is never released, or does not return, completes no cycle, and the service manager restarts the
 daemon.
 """
 
@@ -18,7 +18,7 @@ from collections.abc import Mapping
 log = logging.getLogger("mismatchd")
 
 STATUS_S = 10.0
-SHARE = 4  # pings per watchdog period, so that a slow stage may miss a few
+SHARE = 4  # pings per watchdog period, so that a slow loop may miss a few
 SEND_S = 1.0  # the manager's queue may be full for a moment
 
 
@@ -30,34 +30,38 @@ class Supervision:
         self.feed_s = None if watchdog_s is None else watchdog_s / SHARE
         self._ready = False
         self._fed_s = 0.0
-        self._fed_turns: Mapping[str, int] = {}
+        self._fed_cycles: Mapping[str, int] = {}
         self._status_s = 0.0
         self._status = ""
-        self.stalled: tuple[str, ...] = ()  # stages that block the watchdog ping
+        self.stalled: tuple[str, ...] = ()  # loops that block the watchdog ping
 
-    def tell(self, now_s: float, turns: Mapping[str, int], status: str) -> list[str]:
+    def due(self, now_s: float, cycles: Mapping[str, int], status: str) -> list[str]:
         """Return the notifications due at `now_s` (monotonic).
 
-        `turns` counts the completed turns by stage; the daemon is ready once each stage has
+        `cycles` counts the completed cycles by loop; the daemon is ready once each loop has
         completed one. `status` is one line.
         """
-        told = []
+        due = []
         if not self._ready:
-            if not turns or not all(turns.values()):
+            if not cycles or not all(cycles.values()):
                 return []
             self._ready = True
             self._fed_s = self._status_s = -float("inf")
-            told.append("READY=1")
+            due.append("READY=1")
         if self.feed_s is not None and now_s - self._fed_s >= self.feed_s:
-            still = (name for name, count in turns.items() if count == self._fed_turns.get(name))
-            self.stalled = tuple(still)
-            if not self.stalled:
-                self._fed_s, self._fed_turns = now_s, dict(turns)
-                told.append("WATCHDOG=1")
+            stalled = tuple(name for name, n in cycles.items() if n == self._fed_cycles.get(name))
+            if stalled and not self.stalled:
+                log.error("%s thread stalled; withholding the watchdog ping", " and ".join(stalled))
+            elif self.stalled and not stalled:
+                log.warning("%s thread running again", " and ".join(self.stalled))
+            self.stalled = stalled
+            if not stalled:
+                self._fed_s, self._fed_cycles = now_s, dict(cycles)
+                due.append("WATCHDOG=1")
         if status != self._status and now_s - self._status_s >= STATUS_S:
             self._status_s, self._status = now_s, status
-            told.append(f"STATUS={' '.join(status.split())}")
-        return told
+            due.append(f"STATUS={' '.join(status.split())}")
+        return due
 
 
 class ServiceManager:

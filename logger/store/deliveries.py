@@ -15,7 +15,6 @@ import msgspec
 from logger.store.database import Store
 from logger.store.schema import transaction
 from logger.store.tables import ALARM_CHANGES, ALARMS
-from logger.utc import format_ns
 
 PAGE = 500
 KEPT = 200  # finished messages kept for each notifier
@@ -68,14 +67,6 @@ class DeliveryTotals(NamedTuple):
     waiting: int
     given_up: int
     last_ns: int | None
-
-    def columns(self) -> dict[str, Any]:
-        """Return the totals as shown by `mismatchd status`."""
-        return {
-            "waiting": self.waiting,
-            "given_up": self.given_up,
-            "last_delivered_utc": None if self.last_ns is None else format_ns(self.last_ns),
-        }
 
 
 class Deliveries(Store):

@@ -8,7 +8,6 @@ from typing import Any, NamedTuple
 from logger.store.database import Store
 from logger.store.schema import transaction
 from logger.store.tables import FORWARDED, Record, Table
-from logger.utc import format_ns
 
 HIGHEST = (1 << 63) - 1
 FETCH_ROWS = 500
@@ -104,24 +103,6 @@ class ForwarderTotals(NamedTuple):
     refused: int
     latest: list[RefusedRow]
     taken_ns: int | None
-
-    def columns(self) -> dict[str, Any]:
-        """Return the totals as shown by `mismatchd status`."""
-        return {
-            "backlog": self.backlog,
-            "last_success_utc": None if self.taken_ns is None else format_ns(self.taken_ns),
-            "refused": self.refused,
-            "refused_rows": [
-                {
-                    "table": row.table,
-                    "id": row.row_id,
-                    "time_utc": format_ns(row.row_ns),
-                    "refused_utc": format_ns(row.time_ns),
-                    "reason": row.reason,
-                }
-                for row in self.latest
-            ],
-        }
 
 
 class Outbox(Store):

@@ -23,6 +23,7 @@ from tests.test_store import SECOND, T0, second, transmission
 CHILD = """\
 import json, sys, time
 from pathlib import Path
+import msgspec
 import psutil
 from logger.config.load import InfluxOptions
 from logger.forward.influx import InfluxForwarder
@@ -40,7 +41,7 @@ took_s = time.monotonic() - begun_s
 (peak,) = [int(text.split()[1]) for text in open("/proc/self/status") if text.startswith("VmHWM")]
 print(json.dumps({"rows": rows, "steps": steps, "rows_per_s": rows / took_s,
     "bare_mb": bare / 1e6, "first_mb": first / 1e6, "last_mb": rss().rss / 1e6,
-    "peak_mb": peak * 1024 / 1e6, **forwarder.status()}))
+    "peak_mb": peak * 1024 / 1e6, **msgspec.to_builtins(forwarder.status())}))
 forwarder.close()
 """
 

@@ -73,15 +73,16 @@ def main() -> None:
             before, start = process.cpu_times(), time.perf_counter()
             time.sleep(SECONDS - WARM_S - 1)
             after, end = process.cpu_times(), time.perf_counter()
-            status = ask(config.parent / "data/station.sqlite") or {}
+            status = ask(config.parent / "data/station.sqlite")
+            assert status is not None
             writer.join()
             running.stop()
         finally:
             running.kill()
     used = after.user + after.system - before.user - before.system
     sent = sum(map(len, bursts)) / SECONDS
-    dropped = {name: n for name, n in status["counters"].items() if n}
-    dropped["rows dropped"] = status["rows_dropped"]
+    dropped = {name: n for name, n in status.counters.items() if n}
+    dropped["rows dropped"] = status.rows_dropped
     share = used / (end - start)
     print(
         f"{sent / 1e6:.2f} MB/s, {1e6 / PERIOD_US:,.0f} pairs/s:"

@@ -77,9 +77,9 @@ def main(days: int, seed: int, modes: list[str]) -> bool:
             time.sleep(0.1)
             daemon.poll()
             status = ask(store) if store.parent.exists() else None
-            if status is None or status["last_pair_ns"] is None:
+            if status is None or status.last_pair_ns is None:
                 continue
-            day = 1 + (status["last_pair_ns"] - START_NS) // DAY_NS
+            day = 1 + (status.last_pair_ns - START_NS) // DAY_NS
             if by_day and day not in by_day:
                 report(by_day, store, time.monotonic() - begun)
             with contextlib.suppress(psutil.NoSuchProcess):

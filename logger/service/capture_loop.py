@@ -1,0 +1,208 @@
+"""The capture loop: reads the driver, dates the pairs and passes the rows of the pipeline on.
+
+It never waits for the store: rows go through a `Handover`. Only a finite input (a file) waits while
+many rows are left, so that it is read no faster than rows are stored.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Sequence
+
+from drivers.contract import Driver, EndOfInput, HasClock, SampleBlock, StatesAbsence
+from drivers.timeline import boot_name, host_ns, read_clocks
+from logger.calibration.coupler import Coupler
+from logger.config.load import Config
+from logger.live.tap import Tap
+from logger.pipeline import Pipeline
+from logger.rows import AlarmChange, Flag, Memory, Row
+from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
+from logger.service.handover import Handover
+from logger.service.keeper import Keeper
+from logger.store.database import Store
+from logger.utc import format_ns
+
+log = logging.getLogger("mismatchd")
+
+READ_TIMEOUT_S = 0.25
+QUIET_LINGER_S = 0.04  # nobody transmits: collect this long, well within the shortest hold time
+KEYED_LINGER_S = 0.001
+MANY_LINGER_S = 0.005  # likewise if pairs arrive so fast that the last block had
+MANY_PAIRS = 64  # this many or more: the cost of a block hardly depends on its size
+BUSY_SHARE = 1.0  # while keyed, collect for this multiple of the processing time of the last block
+GAP_NS = 1_000_000_000  # `status` counts silences longer than this
+RATE_S = 2.0  # interval of measuring the rate of pairs
+FRESH_S = 2.0  # longer silences are reported to the service manager
+
+
+class CaptureLoop:
+    """Runs until `stop` is set or the input ends; begins with the state that `keeper` has read.
+
+    cycles      number of completed reads, for the supervision
+    open_kinds  alarms that are open by the rows so far
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        coupler: Coupler,
+        driver: Driver,
+        keeper: Keeper,
+        handover: Handover,
+        tap: Tap,
+        stop: threading.Event,
+    ) -> None:
+        self._config = config
+        self._coupler = coupler
+        self._driver = driver
+        self._handover = handover
+        self._tap = tap
+        self._stop = stop
+        self.open_kinds = set(keeper.open_kinds)
+        self._memories = dict(keeper.memories)
+        self._pipeline = self._new_pipeline()
+        by_host = isinstance(driver, HasClock) and driver.clock == "host"
+        self.dating: Dating | Order = _start_dating(keeper.store) if by_host else Order()
+        watchdog = config.watchdog
+        shortest_s = 1e-3 * min(watchdog.high_swr.hold_ms, watchdog.high_reflected_power.hold_ms)
+        self._quiet_linger_s = min(QUIET_LINGER_S, 0.8 * shortest_s)
+        self.cycles = 0
+        self.pairs = 0
+        self.gaps = 0
+        self.pairs_per_s = 0.0
+        self.last_ns = 0  # time of the last pair, and the host's clock then
+        self._last_host_ns = host_ns()
+
+    @property
+    def keyed(self) -> bool:
+        """True during a transmission."""
+        return self._pipeline.keyed
+
+    def state(self) -> str:
+        """Return the state in words, for the service manager."""
+        if not self.last_ns:
+            words = "no pairs yet"
+        elif host_ns() - self._last_host_ns > FRESH_S * 1e9:
+            words = f"no pairs since {format_ns(self.last_ns)}"
+        else:
+            words = f"{self.pairs_per_s:.3g} pairs/s, key {'down' if self.keyed else 'up'}"
+        away = self._driver.away if isinstance(self._driver, StatesAbsence) else None
+        return "; ".join(filter(None, (away, words)))
+
+    def run(self) -> None:
+        """Read and process until the end, then hand over the last rows."""
+        driver = self._driver
+        ending = Flag.INTERRUPTED
+        busy_s, least_s = 0.0, KEYED_LINGER_S
+        mark_s, mark_pairs = time.monotonic(), 0
+        try:
+            while not self._stop.is_set():
+                linger_s = max(least_s, BUSY_SHARE * busy_s) if self.keyed else self._quiet_linger_s
+                block = driver.read(READ_TIMEOUT_S, linger_s)
+                begun_s = time.monotonic()
+                rows = self._follow_clock()
+                self._pass_work()
+                self._log_notices()
+                if block is not None:
+                    least_s = MANY_LINGER_S if len(block) >= MANY_PAIRS else KEYED_LINGER_S
+                    rows += self._process(block)
+                elif not driver.finite:
+                    rows += self._pipeline.tick(self._now_ns())
+                if rows:
+                    self._hand_over(rows)
+                now_s = time.monotonic()
+                busy_s = min(now_s - begun_s, self._quiet_linger_s)
+                if now_s - mark_s >= RATE_S:
+                    self.pairs_per_s = (self.pairs - mark_pairs) / (now_s - mark_s)
+                    mark_s, mark_pairs = now_s, self.pairs
+                self.cycles += 1
+        except EndOfInput:
+            ending = Flag(0)
+        finally:
+            self._log_notices()
+            self._handover.give(self._pipeline.finish(ending))
+            self._handover.end()
+
+    def _new_pipeline(self) -> Pipeline:
+        self._work_ns: tuple[int, ...] = ()  # as known to the pipeline
+        return Pipeline(
+            self._config, self._coupler, self.open_kinds, self._memories, tap=self._tap.give
+        )
+
+    def _process(self, block: SampleBlock) -> list[Row]:
+        dated = self.dating.date(block, keyed=self.keyed)
+        rows = self._pipeline.process(dated)
+        self.gaps += self.pairs > 0 and int(dated.time_ns[0]) - self.last_ns > GAP_NS
+        self.pairs += len(dated)
+        self.last_ns = int(dated.time_ns[-1])
+        self._last_host_ns = host_ns()
+        return rows
+
+    def _follow_clock(self) -> list[Row]:
+        """Return the rows caused by a change of the wall clock."""
+        change = self.dating.check(read_clocks()) if isinstance(self.dating, Dating) else None
+        if change is None:
+            return []
+        ended = self._pipeline.finish(Flag.CLOCK_STEP) if change.leap else []
+        rows = [*ended, change]
+        if change.shift is not None:  # as if the daemon had been restarted
+            self._remember(rows)
+            self._pipeline = self._new_pipeline()
+            self.last_ns += change.shift.by_ns
+        return rows
+
+    def _pass_work(self) -> None:
+        work_ns = self._handover.work_ns
+        if work_ns != self._work_ns:
+            self._pipeline.know_work(work_ns)
+            self._work_ns = work_ns
+
+    def _now_ns(self) -> int:
+        """Return the present time in the scale of the pairs."""
+        if isinstance(self.dating, Dating):
+            return self.dating.utc_ns(host_ns())
+        if not self.pairs:
+            return time.time_ns()
+        return self.last_ns + host_ns() - self._last_host_ns
+
+    def _hand_over(self, rows: list[Row]) -> None:
+        self._remember(rows)
+        self._handover.give(rows)
+        while self._handover.can_wait and not self._handover.room(READ_TIMEOUT_S):
+            if self._stop.is_set():
+                break
+
+    def _remember(self, rows: Sequence[Row]) -> None:
+        """Record the state with which another pipeline has to begin."""
+        for row in rows:
+            if isinstance(row, Memory):
+                self._memories[row.rule] = row.content
+            elif isinstance(row, AlarmChange) and row.change == "raised":
+                self.open_kinds.add(row.kind)
+            elif isinstance(row, AlarmChange):
+                self.open_kinds.discard(row.kind)
+
+    def _log_notices(self) -> None:
+        for notice in (*self._driver.notices(), *self.dating.notices()):
+            log.warning("%s", notice)
+
+
+def _start_dating(store: Store | None) -> Dating:
+    name, now = boot_name(), read_clocks()
+    if store is None:  # it cannot be opened yet
+        return Dating(now, None, name, None)
+    boot, lost = store.known_boot(name)
+    if lost:
+        log.warning(
+            "rows of %d earlier start(s) of this host can never be dated: its clock was not"
+            " set before it was stopped; they keep provisional times and are not forwarded",
+            lost,
+        )
+    # A trusted clock must not be blocked by rows that a wrong clock placed in the far future.
+    trusted = now.wall_ns >= EARLIEST_NS and (now.synchronised or boot is not None)
+    upto = (now.wall_ns + LONGEST_SLEW_NS,) if trusted else ()
+    dating = Dating(now, store.last_ns(*upto), name, boot)
+    store.remember(dating.boot)
+    return dating

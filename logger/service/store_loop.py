@@ -1,0 +1,175 @@
+"""The store loop: commits handed-over rows through the `Keeper`, with a row of health a minute.
+
+It opens the store, also again after damage, and reports alarms while it is being salvaged.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+import time
+from collections.abc import Callable
+
+from drivers.contract import READ
+from logger.calibration.coupler import Coupler
+from logger.calibration.file import dump
+from logger.config.load import Config
+from logger.errors import StoreError
+from logger.live.status import Status
+from logger.rows import Row
+from logger.service.handover import Handover
+from logger.service.health import CaptureTotals, Clocks, HealthGauge, next_row_s
+from logger.service.host_clock import running_ns
+from logger.service.keeper import COMMIT_S, Keeper, Report
+from logger.service.retention import Retention
+from logger.store.database import Store
+from logger.store.tables import DAY_NS
+from logger.wording import count
+
+log = logging.getLogger("mismatchd")
+
+HEALTH_S = 60.0
+HEALTH_WAITS_S = 5.0  # longest wait of a row of health for other rows to be stored with
+
+
+class StoreLoop:
+    """Runs until the last rows have been handed over.
+
+    report      called for each stored row that others wait for, and for each alarm change
+    status      returns the daemon's status, for rows of health
+    stop        set when the daemon ends
+    period_s    longest time without a cycle
+    health_s    interval of rows of health
+
+    `cycles` counts completed cycles, for the supervision; `salvage_until_s` is the monotonic time
+    at which a salvage is given up. Raises StoreError if the store cannot be opened and waiting
+    would not help.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        coupler: Coupler,
+        handover: Handover,
+        report: Report,
+        status: Callable[[], Status],
+        stop: threading.Event,
+        *,
+        period_s: float | None,
+        health_s: float,
+    ) -> None:
+        self._path = config.store.path
+        self._coupler = coupler
+        self._handover = handover
+        self._status = status
+        self._stop = stop
+        self._period_s = period_s or COMMIT_S
+        self.salvage_until_s = math.inf
+        self.cycles = 0
+        self._ended = False  # the last rows have been taken
+        self._is_interrupted = True  # transmissions of the last run may still be open
+        megabytes = config.store.keep_samples_mb
+        retention = Retention(
+            config.store.keep_samples_days * DAY_NS,
+            None if megabytes is None else megabytes * 1_000_000,
+        )
+        self.keeper = Keeper(self._open_store, report, retention, self._set_work)
+        clocks = _clocks()
+        self.gauge = HealthGauge(clocks)
+        self._health_s = health_s
+        self._health_due_s = time.monotonic() + next_row_s(clocks.utc_ns, health_s)
+
+    @property
+    def rows_dropped(self) -> int:
+        """Number of rows and raw pairs dropped because memory for them was full."""
+        return self._handover.dropped + self.keeper.dropped
+
+    def counts(self) -> dict[str, int]:
+        """Return the number of stored rows by table; nothing if the store cannot be read."""
+        try:
+            return {} if self.keeper.store is None else self.keeper.store.counts()
+        except StoreError:
+            return {}
+
+    def run(self) -> None:
+        """Commit rows as they become due. Raise StoreError if rows are lost at shutdown."""
+        keeper = self.keeper
+        ending = False
+        while not ending:
+            self.gauge.queued(len(self._handover))
+            self._take(min(self._period_s, keeper.wait_s(time.monotonic())))
+            ending = self._ended
+            begun_s = time.monotonic()
+            keeper.add(self._health_rows(), begun_s)
+            committed = keeper.commit_due(begun_s, ending=ending)
+            if committed:
+                self.gauge.committed(time.monotonic() - begun_s)
+            elif committed is False:
+                self.gauge.failed()
+            if keeper.failure is None or keeper.disk_takes_nothing:
+                self.cycles += 1  # see sd_notify
+
+    def _take(self, wait_s: float) -> None:
+        if self._handover.can_wait and self.keeper.failure is not None and not self._stop.is_set():
+            self._stop.wait(wait_s)  # rows that are not taken stay in the file
+            return
+        rows, self._ended = self._handover.take(wait_s)
+        self.keeper.add(rows, time.monotonic())
+
+    def _set_work(self, times_ns: list[int]) -> None:
+        self._handover.work_ns = tuple(times_ns)
+
+    def _open_store(self, is_damaged: bool) -> Store:
+        store = (
+            Store.salvaged(self._path, self._during_salvage)
+            if is_damaged
+            else Store.open(self._path)
+        )
+        try:
+            store.keep_calibration(self._coupler.id, dump(self._coupler.content))
+            interrupted = store.close_interrupted() if self._is_interrupted else 0
+        except BaseException:
+            store.close()
+            raise
+        self._is_interrupted = False
+        if interrupted:
+            log.warning("%s cut short when the last run ended", count(interrupted, "transmission"))
+        return store
+
+    def _during_salvage(self) -> None:
+        """Keep reporting alarms during a salvage; end it soon after a shutdown request."""
+        self._take(0.0)
+        self.cycles += 1
+        if time.monotonic() > self.salvage_until_s:
+            raise StoreError(
+                f"{self._path}: the daemon stopped before salvage was complete; the"
+                " next start repeats it"
+            )
+
+    def _health_rows(self) -> list[Row]:
+        """Return the row of health of the last minute, once a minute.
+
+        It is stored with the thin sample of pairs, since a commit of its own would wear the card.
+        """
+        late_s = time.monotonic() - self._health_due_s
+        if late_s < 0 or not (
+            self.keeper.has_rows or late_s >= min(HEALTH_WAITS_S, self._health_s)
+        ):
+            return []
+        clocks = _clocks()
+        self._health_due_s += late_s + next_row_s(clocks.utc_ns, self._health_s)
+        status = self._status()
+        totals = CaptureTotals(
+            pairs=status.pairs,
+            gaps=status.gaps,
+            input_dropped=sum(n for name, n in status.counters.items() if name not in READ),
+            rows_dropped=status.rows_dropped,
+        )
+        backlogs = [forwarder.backlog for forwarder in status.forwarders]
+        backlog = sum(backlogs) if backlogs else None
+        return [self.gauge.row(clocks, totals, status.clock_synchronised, backlog)]
+
+
+def _clocks() -> Clocks:
+    return Clocks(time.time_ns(), running_ns())
