@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from drivers.contract import SampleBlock, join
-from logger.blocks import PowerBlock
+from logger.blocks import Floats, PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config, WeatherOptions
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
@@ -60,28 +60,26 @@ class Pipeline:
         archive: bool = True,
         tap: Callable[[View], None] | None = None,
     ) -> None:
+        memories = memories or {}
+        station = config.station
         content = coupler.content
+        zeros_v = (content.forward.zero_v, content.reflected.zero_v)
+        hang_ns = round(config.transmission.hang_ms * 1e6)
         self._coupler = coupler
         self._keying = Keying(config.transmission.min_forward_w, impossible_ratio(coupler))
-        self._own_power = OwnPowerTracker(recalled(OWN_POWER, memories or {}, OwnPower))
-        self._own = self._own_ready = self._own_power.learned
-        self._tracker = NoiseTracker(
-            (content.noise.forward_v, content.noise.reflected_v),
-            (content.forward.zero_v, content.reflected.zero_v),
-            content.converter.step_v,
+        self._estimates = _Estimates(
+            NoiseTracker(
+                (content.noise.forward_v, content.noise.reflected_v),
+                zeros_v,
+                content.converter.step_v,
+            ),
+            OwnPowerTracker(recalled(OWN_POWER, memories, OwnPower)),
         )
-        self._noise = self._tracker.noise()
-        station = config.station
-        hang_ns = round(config.transmission.hang_ms * 1e6)
-        self._settling = Settling(
-            (content.forward.zero_v, content.reflected.zero_v),
-            recalled(SETTLING, memories or {}, decay.DecayMemory),
-            hang_ns,
-        )
+        self._settling = Settling(zeros_v, recalled(SETTLING, memories, decay.DecayMemory), hang_ns)
         self._thin_sample = ThinSample()
         self._selection = Selection(hang_ns) if archive else None
-        told = archive and config.weather != WeatherOptions()
-        self._weather = WeatherMeans(config.weather) if told else None
+        has_weather = archive and config.weather != WeatherOptions()
+        self._weather = WeatherMeans(config.weather) if has_weather else None
         self._tap = tap
         self._begins = True
         self._transmissions = Transmissions(
@@ -92,9 +90,7 @@ class Pipeline:
             station.frequency_khz,
         )
         self._levels = Levels(
-            coupler,
-            hang_ns,
-            recalled(usual_level.KIND, memories or {}, usual_level.UsualLevelMemory),
+            coupler, hang_ns, recalled(usual_level.KIND, memories, usual_level.UsualLevelMemory)
         )
         self._excursions = Excursions(coupler)
         self._watchdog = Watchdog(config.watchdog, open_kinds, memories, hang_ns)
@@ -103,12 +99,9 @@ class Pipeline:
             float(coupler.forward.volts(quiet_w)),
             float(coupler.reflected.volts(quiet_w)),
         )
+        self._schedule = _RenewalSchedule(self._quiet_v[0])
         self._gathered: list[SampleBlock] = []
-        self._unmeasured: list[Quarters] = []  # not yet measured for noise
         self._doubtful = Flag(0)
-        self._first_ns: int | None = None
-        self._first_keyed_ns: int | None = None
-        self._renew_ns = 0
 
     @property
     def keyed(self) -> bool:
@@ -126,29 +119,29 @@ class Pipeline:
             rows = self._flush()
         self._gathered.append(block)
         since_ns = int(self._gathered[0].time_ns[0])
-        if int(block.time_ns[-1]) - since_ns < GATHER_NS and self._quiet(block):
+        if int(block.time_ns[-1]) - since_ns < GATHER_NS and self._is_quiet(block):
             return rows
         return rows + self._flush()
 
     def tick(self, now_ns: int) -> list[Row]:
         """Advance to `now_ns` without a pair; return the completed rows."""
         rows = self._flush()
-        self._settling.advance(now_ns, self._noise.sd_v)
+        noise = self._estimates.noise
+        self._settling.advance(now_ns, noise.sd_v)
         ended = self._transmissions.advance(now_ns)
-        quarters = self._levels.advance(now_ns, self._noise, _ends(ended))
-        if quarters is not None:
-            self._unmeasured.append(quarters)
-        found = self._excursions.update(quarters, now_ns, self._noise)
-        rows += self._watched([*ended, *found], quarters)
-        return rows + self._marked(self._watchdog.tick(now_ns))
+        quarters = self._levels.advance(now_ns, noise, _ends(ended))
+        self._estimates.defer(quarters)
+        excursions = self._excursions.update(quarters, now_ns, noise)
+        rows += self._watch([*ended, *excursions], quarters)
+        return rows + self._mark(self._watchdog.tick(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
         """End all open events, since no more pairs will come; return the completed rows."""
         rows = self._flush()
-        quarters = self._levels.finish(self._noise)
-        found = self._excursions.finish(quarters, self._noise)
+        quarters = self._levels.finish(self._estimates.noise)
+        excursions = self._excursions.finish(quarters, self._estimates.noise)
         # Events cut short are not learned from: after a crash they would be unknown as well.
-        last = self._watched([*found, *self._transmissions.finish(flag)], quarters)
+        last = self._watch([*excursions, *self._transmissions.finish(flag)], quarters)
         rows += [row for row in last if not isinstance(row, Memory)]
         if self._weather is not None:
             rows += self._weather.finish()
@@ -158,7 +151,7 @@ class Pipeline:
         """Set all times at which the station was repaired or adjusted, from the journal."""
         self._watchdog.know_work(times_ns)
 
-    def _quiet(self, block: SampleBlock) -> bool:
+    def _is_quiet(self, block: SampleBlock) -> bool:
         """True if nothing is in progress and no reading of the block could start anything."""
         return bool(
             not self._transmissions.under_way
@@ -171,17 +164,22 @@ class Pipeline:
         gathered, self._gathered = self._gathered, []
         if not gathered:
             return []
-        return [row for part in self._parts(join(gathered)) for row in self._process(part)]
+        rows: list[Row] = []
+        for part, renews in self._schedule.split(join(gathered)):
+            if renews:
+                self._estimates.renew()
+            rows += self._process(part)
+        return rows
 
     def _process(self, samples: SampleBlock) -> list[Row]:
-        noise = self._noise
+        noise, own = self._estimates.noise, self._estimates.own_power
         least_v = self._coupler.content.converter.step_v
         stated_v = (max(samples.step_v[0], least_v), max(samples.step_v[1], least_v))
         step_v = (max(stated_v[0], noise.step_v[0]), max(stated_v[1], noise.step_v[1]))
         forward_w, reflected_w, flags = self._coupler.power(samples)
         flags[0] |= np.uint8(Flag.GAP) * samples.gap
         flags |= np.uint8(Flag.CLOCK_STEP) * samples.clock_step
-        keyed, foreign = self._keying.update(forward_w, reflected_w, self._own)
+        keyed, foreign = self._keying.update(forward_w, reflected_w, own)
         settled, below, hidden = self._settling.update(
             samples.time_ns, samples.forward_v, samples.reflected_v, keyed, noise.sd_v
         )
@@ -198,21 +196,17 @@ class Pipeline:
             hidden,
         )
         rows = self._transmissions.update(block, keyed, noise)
-        view = View(block, keyed, noise, self._coupler, step_v, foreign, self._own)
+        view = View(block, keyed, noise, self._coupler, step_v, foreign, own)
         if self._tap is not None:
             self._tap(view)
         quarters = self._levels.update(view, _ends(rows))
         rows += self._excursions.update(quarters, int(block.time_ns[-1]), noise)
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
-        rows = self._watched(rows, quarters, changes)
+        rows = self._watch(rows, quarters, changes)
         quiet = self._thin_sample.update(samples.time_ns, keyed | foreign)
-        self._tracker.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
-        # Only now process what ended without a pair: a replay has no ticks.
-        self._own_ready = self._own_power.learned
-        for over in (*self._unmeasured, *([] if quarters is None else [quarters])):
-            self._tracker.update_keyed(over)
-        self._unmeasured = []
+        self._estimates.defer(quarters)
+        self._estimates.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
         if self._selection is not None:
             for part in self._selection.update(samples, keyed | foreign, quiet):
                 rows.append(Samples(part, begins=self._begins))
@@ -221,29 +215,29 @@ class Pipeline:
             rows += self._weather.update(samples)
         return rows
 
-    def _watched(
+    def _watch(
         self, rows: list[Row], quarters: Quarters | None, changes: Sequence[AlarmChange] = ()
     ) -> list[Row]:
         """Return the completed rows, with the alarm changes given and those caused by the rows.
 
         With an ended transmission, the memories of rules and stages are added.
         """
-        found = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
-        both = self._marked(sorted([*changes, *found], key=lambda change: change.time_ns))
+        by_rows = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
+        changes = self._mark(sorted([*changes, *by_rows], key=lambda change: change.time_ns))
         ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
         if not ended:
-            return [*rows, *both]
+            return [*rows, *changes]
         for row in ended:
-            self._own_power.learn(row)
+            self._estimates.learn(row)
         memories = {
             SETTLING: msgspec.json.encode(self._settling.memory),
-            OWN_POWER: msgspec.json.encode(self._own_power.learned),
+            OWN_POWER: msgspec.json.encode(self._estimates.learned),
             usual_level.KIND: msgspec.json.encode(self._levels.memory),
             **self._watchdog.memories(),
         }
-        return [*rows, *both, *(Memory(*each) for each in memories.items())]
+        return [*rows, *changes, *(Memory(rule, text) for rule, text in memories.items())]
 
-    def _marked(self, changes: list[AlarmChange]) -> list[AlarmChange]:
+    def _mark(self, changes: list[AlarmChange]) -> list[AlarmChange]:
         """Return alarm changes with the doubtful flags of the pairs at about that time."""
         if not self._doubtful:
             return changes
@@ -252,34 +246,78 @@ class Pipeline:
             for change in changes
         ]
 
-    def _parts(self, block: SampleBlock) -> Iterator[SampleBlock]:
-        """Split a block where the noise estimate is renewed and where it is too long.
 
-        The renewals depend on timestamps only, so that rows do not depend on how the stream was cut
-        into blocks.
-        """
+class _Estimates:
+    """Noise and own powers as the stages use them: both are renewed together, now and then."""
+
+    def __init__(self, tracker: NoiseTracker, own_power: OwnPowerTracker) -> None:
+        self._tracker = tracker
+        self._own_power = own_power
+        self._next_own = own_power.learned
+        self._quarters: list[Quarters] = []  # not yet measured for noise
+        self.renew()
+
+    def renew(self) -> None:
+        """Renew both from what has been measured so far."""
+        self.noise = self._tracker.noise()
+        self.own_power = self._next_own
+
+    @property
+    def learned(self) -> OwnPower:
+        """Own powers learned so far."""
+        return self._own_power.learned
+
+    def learn(self, row: Transmission) -> None:
+        """Learn from an ended transmission."""
+        self._own_power.learn(row)
+
+    def defer(self, quarters: Quarters | None) -> None:
+        """Leave quarters to the next `update`: a replay has no ticks."""
+        if quarters is not None:
+            self._quarters.append(quarters)
+
+    def update(self, forward_v: Floats, reflected_v: Floats, step_v: tuple[float, float]) -> None:
+        """Measure noise on quiet pairs (n,), volts, and on the deferred quarters."""
+        self._tracker.update(forward_v, reflected_v, step_v)
+        self._next_own = self._own_power.learned
+        for quarters in self._quarters:
+            self._tracker.update_keyed(quarters)
+        self._quarters.clear()
+
+
+class _RenewalSchedule:
+    """Times at which estimates are renewed.
+
+    They depend on timestamps only, so that rows do not depend on how the stream was cut into
+    blocks.
+    """
+
+    def __init__(self, keyed_v: float) -> None:
+        self._keyed_v = keyed_v
+        self._first_ns: int | None = None
+        self._first_keyed_ns: int | None = None
+        self._due_ns = 0
+
+    def split(self, block: SampleBlock) -> Iterator[tuple[SampleBlock, bool]]:
+        """Split a block at renewals and where it is too long; True before a renewed part."""
         times = block.time_ns
         begin = 0
         if self._first_keyed_ns is None:
-            above = block.forward_v >= self._quiet_v[0]
+            above = block.forward_v >= self._keyed_v
             if above.any():
                 self._first_keyed_ns = int(times[np.argmax(above)])
-                self._renew_ns = min(self._renew_ns, self._first_keyed_ns + SECOND_NS)
+                self._due_ns = min(self._due_ns, self._first_keyed_ns + SECOND_NS)
         while begin < len(block):
-            if int(times[begin]) >= self._renew_ns:
-                self._noise = self._tracker.noise()
-                self._own = self._own_ready
-                self._renew_ns = self._next_renewal(int(times[begin]))
+            renews = int(times[begin]) >= self._due_ns
+            if renews:
+                self._due_ns = self._next_due(int(times[begin]))
             end = min(begin + MOST_PAIRS, len(block))
-            if times[end - 1] >= self._renew_ns:
-                end = int(np.searchsorted(times, self._renew_ns))
-            if begin == 0 and end == len(block):
-                yield block
-            else:
-                yield block[begin:end]
+            if times[end - 1] >= self._due_ns:
+                end = int(np.searchsorted(times, self._due_ns))
+            yield (block if end - begin == len(block) else block[begin:end]), renews
             begin = end
 
-    def _next_renewal(self, now_ns: int) -> int:
+    def _next_due(self, now_ns: int) -> int:
         if self._first_ns is None:
             self._first_ns = now_ns
         due_ns = (now_ns // RENEW_NS + 1) * RENEW_NS

@@ -141,7 +141,7 @@ class Inhibit:
         self.drive(state if limit_ms else SAFE_INHIBITS)
         self.held = 1 if limit_ms else 0
 
-    def look(self, now):
+    def check(self, now):
         if self.held and ticks_diff(now, self.until) >= 0:
             self.held = 0
             self.drive(SAFE_INHIBITS)
@@ -210,16 +210,16 @@ class Sampler:
         self.mask = (1 << settings.bits) - 1
         self.holding = False
         self.due = ticks_us()
-        how = {
+        options = {
             "mode": machine.Timer.PERIODIC,
             "period": settings.period_us,
             "tick_hz": 1_000_000,
             "callback": self.callback,
         }
         try:
-            self.timer.init(hard=True, **how)
+            self.timer.init(hard=True, **options)
         except TypeError:  # an older MicroPython, which calls between two of its own steps
-            self.timer.init(**how)
+            self.timer.init(**options)
 
     def hold(self):
         """Stop taking pairs; those taken can still be fetched."""
@@ -260,7 +260,7 @@ class Sampler:
     def on_tick(self, timer):
         now = ticks_us()
         self.ticked = True
-        self.inhibit.look(now)
+        self.inhibit.check(now)
         period_us = self.period_us
         steps = (ticks_diff(now, self.due) + period_us // 2) // period_us
         if steps <= 0:
@@ -344,6 +344,25 @@ class Line:
         return None
 
 
+class Counters:
+    """The clock and the pair number, which interrupts count in 30 bits, in the line's 32."""
+
+    def __init__(self, now):
+        self.ticks = now
+        self.clock_us = self.tick = self.number = 0
+
+    def advance(self, now, tick):
+        self.clock_us, self.ticks = self.clock_at(now), now
+        self.number, self.tick = self.number_at(tick), tick
+
+    def clock_at(self, ticks):
+        return (self.clock_us + ticks_diff(ticks, self.ticks)) & 0xFFFFFFFF
+
+    def number_at(self, tick):
+        ahead = ((tick - self.tick + (MASK >> 1)) & MASK) - (MASK >> 1)
+        return (self.number + ahead) & 0xFFFFFFFF
+
+
 class Bridge:
     """Executes commands and sends pending messages."""
 
@@ -358,9 +377,8 @@ class Bridge:
         self.ptt = 0
         self.answer = None
         self.want_identity = self.want_readings = True
-        # Interrupts count in 30 bits; the line has 32.
-        self.ticks = self.second = ticks_us()
-        self.clock_us = self.tick = self.number = 0
+        self.second = ticks_us()
+        self.counters = Counters(self.second)
         self.start()
 
     def start(self):
@@ -369,17 +387,9 @@ class Bridge:
         self.tag = crc16(self.packed, len(self.packed))
         self.sampler.start(self.settings)
 
-    def clock_at(self, ticks):
-        return (self.clock_us + ticks_diff(ticks, self.ticks)) & 0xFFFFFFFF
-
-    def number_at(self, tick):
-        ahead = ((tick - self.tick + (MASK >> 1)) & MASK) - (MASK >> 1)
-        return (self.number + ahead) & 0xFFFFFFFF
-
-    def look(self):
+    def check_inputs(self):
         now, tick = ticks_us(), self.sampler.tick
-        self.clock_us, self.ticks = self.clock_at(now), now
-        self.number, self.tick = self.number_at(tick), tick
+        self.counters.advance(now, tick)
         pressed = 1 - self.ptt_pin.value()
         if pressed != self.ptt:
             self.ptt = pressed
@@ -439,7 +449,7 @@ class Bridge:
             self.answer = None
         elif block:
             took_us = block.count * self.settings.period_us
-            if ticks_diff(self.ticks, block.taken) < took_us + STALE_US:
+            if ticks_diff(self.counters.ticks, block.taken) < took_us + STALE_US:
                 self.send_block(block)
             block.count = 0
             block.complete = False
@@ -459,7 +469,8 @@ class Bridge:
 
     def send_block(self, block):
         payload, count = self.line.payload, block.count
-        number, clock_us = self.number_at(block.tick), self.clock_at(block.taken)
+        number = self.counters.number_at(block.tick)
+        clock_us = self.counters.clock_at(block.taken)
         head = VERSION << 4 | BLOCK, self.tag, number, clock_us, count
         struct.pack_into("<BHIIB", payload, 0, *head)
         pairs = memoryview(payload)[12:]
@@ -484,7 +495,7 @@ class Bridge:
         if self.supply:
             supply_mv = round(SUPPLY_RATIO * self.quiet_mv(self.supply))
             readings += struct.pack("<Bi", SUPPLY, supply_mv)
-        self.line.message(READINGS, struct.pack("<I", self.clock_us) + readings)
+        self.line.message(READINGS, struct.pack("<I", self.counters.clock_us) + readings)
 
     def run(self):
         watchdog = machine.WDT(timeout=WATCHDOG_MS)
@@ -493,7 +504,7 @@ class Bridge:
                 self.sampler.ticked = False
                 watchdog.feed()  # this loop and the timer that ends an inhibit are running
             self.listen()
-            self.look()
+            self.check_inputs()
             while self.send():
                 pass
             machine.idle()  # until the next interrupt
