@@ -21,8 +21,8 @@ def installed_kinds() -> list[str]:
 
 def find(kind: str) -> DriverClass:
     """Import the driver of this kind. Raise UnknownDriverError if that fails."""
-    found = tuple(entry_points(group=ENTRY_POINTS, name=kind))
-    if not found:
+    entries = tuple(entry_points(group=ENTRY_POINTS, name=kind))
+    if not entries:
         kinds = installed_kinds()
         near = get_close_matches(kind, kinds, 1)
         listed = ", ".join(kinds) or "none"
@@ -30,7 +30,7 @@ def find(kind: str) -> DriverClass:
         raise UnknownDriverError(
             f"no driver of kind {kind!r} is installed; {hint}installed are: {listed}"
         )
-    entry = found[0]
+    entry = entries[0]
     try:
         driver: DriverClass = entry.load()
     except Exception as error:  # whatever a foreign package throws while it is imported

@@ -27,21 +27,21 @@ def identify(ports: Sequence[str], baud: int, listen_s: float = LISTEN_S) -> Ite
 
     A port that another program has locked is left alone.
     """
-    found = dict.fromkeys(ports, "did not open in time")
+    answers = dict.fromkeys(ports, "did not open in time")
     threads = [
-        threading.Thread(target=_into, args=(found, port, baud, listen_s), daemon=True)
-        for port in found
+        threading.Thread(target=_into, args=(answers, port, baud, listen_s), daemon=True)
+        for port in answers
     ]
     for thread in threads:
         thread.start()
     until_s = time.monotonic() + OPEN_S + listen_s
-    for port, thread in zip(found, threads, strict=True):
+    for port, thread in zip(answers, threads, strict=True):
         thread.join(max(0.0, until_s - time.monotonic()))
-        yield found[port]
+        yield answers[port]
 
 
-def _into(found: dict[str, str], port: str, baud: int, listen_s: float) -> None:
-    found[port] = ask(port, baud, listen_s)
+def _into(answers: dict[str, str], port: str, baud: int, listen_s: float) -> None:
+    answers[port] = ask(port, baud, listen_s)
 
 
 def ask(port: str, baud: int, listen_s: float) -> str:
@@ -98,8 +98,8 @@ def _bridge(identity: Identity) -> str:
 def _line(received: bytes) -> str | None:
     """Return the last of enough complete lines of text; the first line may be incomplete."""
     lines = received.splitlines(keepends=True)[1:]
-    whole = [line for line in lines if line.endswith((b"\n", b"\r"))][-LINES:]
-    texts = [line.strip().decode("ascii", "replace") for line in whole]
+    complete = [line for line in lines if line.endswith((b"\n", b"\r"))][-LINES:]
+    texts = [line.strip().decode("ascii", "replace") for line in complete]
     if len(texts) < LINES or not all(text.isascii() and text.isprintable() for text in texts):
         return None
     return next((text[:SHOWN] for text in reversed(texts) if text), None)

@@ -85,7 +85,7 @@ class ReplayDriver:
         block = self._ready or next(self._blocks, None)
         self._ready = None
         if block is None:
-            self._tell_dropped()
+            self._report_dropped()
             raise EndOfInput("end of the file")
         if self._options.pace == "fast":
             return block
@@ -98,8 +98,8 @@ class ReplayDriver:
         now_ns = first_ns + round((self._monotonic() - begun_s) * 1e9)
         due = int(np.searchsorted(block.time_ns, now_ns, side="right"))
         if due < len(block):
-            self._ready = _part(block, slice(due, None))
-        return _part(block, slice(due)) if due else None
+            self._ready = block[due:]
+        return block[:due] if due else None
 
     def notices(self) -> list[str]:
         """Return the report of dropped data, once at the end."""
@@ -135,8 +135,8 @@ class ReplayDriver:
                 continue
             values = parsed.values
             times = values["time_ns"]
-            before = np.concatenate([[last_ns], np.maximum.accumulate(times)[:-1]])
-            later = times > np.maximum(before, last_ns)
+            earlier = np.maximum.accumulate(np.concatenate([[last_ns], times[:-1]]))
+            later = times > earlier
             block = SampleBlock(
                 times,
                 values["forward_v"],
@@ -146,7 +146,7 @@ class ReplayDriver:
             )
             if not later.all():
                 self.counters["not_later"] = self.counters.get("not_later", 0) + int((~later).sum())
-                block = _part(block, later)
+                block = block[later]
             if len(block):
                 last_ns = int(block.time_ns[-1])
                 yield block
@@ -163,36 +163,23 @@ class ReplayDriver:
             raise LinkError(f"{path}: {error}") from error
         stream = driver.Stream(options)  # type: ignore[attr-defined]
         self.counters = stream.counters
-        together: list[object] = []
+        chunks: list[object] = []
         size = 0
         for chunk in read_chunks(self._file):
-            together.append(chunk)
+            chunks.append(chunk)
             size += len(chunk.data)
             if size >= GROUP_BYTES or self._options.pace == "realtime":
-                block = stream.feed(together)
-                together, size = [], 0
+                block = stream.feed(chunks)
+                chunks, size = [], 0
                 if block is not None:
                     yield block
-        if together and (block := stream.feed(together)) is not None:
+        if chunks and (block := stream.feed(chunks)) is not None:
             yield block
 
-    def _tell_dropped(self) -> None:
+    def _report_dropped(self) -> None:
         dropped = Counter(self.counters)
         for name in READ:
             dropped.pop(name, None)
         if dropped.total():
             reasons = ", ".join(f"{count} {name}" for name, count in dropped.items() if count)
             self._notices.append(f"{self._options.source}: lines dropped: {reasons}")
-
-
-def _part(block: SampleBlock, which: slice | np.ndarray) -> SampleBlock:
-    return SampleBlock(
-        block.time_ns[which],
-        block.forward_v[which],
-        block.reflected_v[which],
-        {name: column[which] for name, column in block.aux.items()},
-        block.step_v,
-        block.full_scale_v,
-        block.clock_step,
-        block.gap,
-    )

@@ -66,7 +66,7 @@ class SerialLink:
         self.generation = 0
         self.away: str | None = None
         self.counters = {"link_lost": 0, "link_silent": 0}
-        self._patience = SilenceDetector()
+        self._silence = SilenceDetector()
         self._port = port
         self._baud = baud
         self._reset_on_open = reset_on_open
@@ -78,9 +78,9 @@ class SerialLink:
         self._reading = threading.Lock()  # held while reading: close() waits for the reader
         self._changing = threading.Lock()  # guards the next three attributes
         self._wire: _Wire | None = None
-        self._found: _Wire | None = None
+        self._reopened: _Wire | None = None
         self._reopening: threading.Thread | None = None
-        self._lost_at = 0.0
+        self._lost_s = 0.0
 
     def open(self, *, wait: bool = False) -> None:
         """Open the port. Raise LinkError with one line that tells the user what to do.
@@ -89,20 +89,20 @@ class SerialLink:
         that waiting cannot resolve (an invalid address or baud rate) is raised.
         """
         self.close()
-        lost: LinkError | None = None
+        failure: LinkError | None = None
         try:
             self._wire = _Wire(self._port, self._baud, self._reset_on_open)
         except LinkError as error:
             if not wait or isinstance(error.__cause__, ValueError | OverflowError):
                 raise
-            lost = error
+            failure = error
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._stop = threading.Event()  # a new one: an old thread may still hang in the network
-        if lost is None:
+        if failure is None:
             self.away = None
             self.generation += 1
         else:
-            self._gone(str(lost))
+            self._report_loss(str(failure))
             self._renew(None)
 
     def read(self, timeout_s: float) -> bytes:
@@ -115,21 +115,21 @@ class SerialLink:
                 raise LinkError(f"{self._port} is not open")
             deadline = self._monotonic() + timeout_s
             while not self._stop.is_set():
-                left = max(0.0, deadline - self._monotonic())
+                left_s = max(0.0, deadline - self._monotonic())
                 wire = self._wire or self._adopt()
                 if wire is None:
-                    _wait(None, self._wake, left)
+                    _wait(None, self._wake, left_s)
                 else:
                     try:
-                        data = wire.read(left, self._wake)
+                        data = wire.read(left_s, self._wake)
                     except FAILURES as error:
                         self._lose(wire, error)
                         continue
                     if data:
-                        self._patience.data(self._monotonic())
+                        self._silence.note_data(self._monotonic())
                         return data
-                    self._judge_silence(wire)
-                if left == 0:
+                    self._check_silence(wire)
+                if left_s == 0:
                     break
             return b""
 
@@ -160,34 +160,34 @@ class SerialLink:
         if reopening is not None:
             reopening.join(JOIN_S)  # if it hangs in the network, it cleans up later
         with self._reading, self._changing:
-            for wire in (self._wire, self._found):
+            for wire in (self._wire, self._reopened):
                 if wire is not None:
                     wire.close()
-            self._wire = self._found = self._reopening = None
+            self._wire = self._reopened = self._reopening = None
             if self._wake >= 0:
                 os.close(self._wake)
                 self._wake = -1
 
     def _adopt(self) -> _Wire | None:
         with self._changing:
-            if self._found is None:
+            if self._reopened is None:
                 return None
-            self._wire, self._found, self._reopening = self._found, None, None
+            self._wire, self._reopened, self._reopening = self._reopened, None, None
         self.away = None
         self.generation += 1
         now_s = self._monotonic()
-        self._patience.opened(now_s)
+        self._silence.note_opened(now_s)
         state = "reconnected" if self.generation > 1 else "connected"
-        self._notices.append(f"{self._port} {state} after {now_s - self._lost_at:.1f} s")
+        self._notices.append(f"{self._port} {state} after {now_s - self._lost_s:.1f} s")
         return self._wire
 
-    def _judge_silence(self, wire: _Wire) -> None:
-        silence_s = self._patience.silence_s(self._monotonic())
+    def _check_silence(self, wire: _Wire) -> None:
+        silence_s = self._silence.silence_s(self._monotonic())
         if silence_s is None:
             return
-        self._patience.given_up()
+        self._silence.note_attempt()
         self.counters["link_silent"] += 1
-        self._lost_at = self._monotonic()
+        self._lost_s = self._monotonic()
         self.away = f"{self._port} is silent"
         self._notices.append(
             f"{self._port} has been silent for {silence_s:.1f} s after sending data; reopening it"
@@ -195,12 +195,12 @@ class SerialLink:
         self._renew(wire)
 
     def _lose(self, wire: _Wire, error: Exception) -> None:
-        self._gone(f"{self._port} lost: {_reason(error)}")
+        self._report_loss(f"{self._port} lost: {_reason(error)}")
         self._renew(wire)
 
-    def _gone(self, why: str) -> None:
+    def _report_loss(self, why: str) -> None:
         self.counters["link_lost"] += 1
-        self._lost_at = self._monotonic()
+        self._lost_s = self._monotonic()
         self.away = why
         self._notices.append(f"{why}; waiting for it{' to come back' if self.generation else ''}")
 
@@ -220,7 +220,7 @@ class SerialLink:
         if wire is not None:
             wire.close()
 
-    def _reopen(self, dead: _Wire | None, stop: threading.Event, told: str) -> None:
+    def _reopen(self, dead: _Wire | None, stop: threading.Event, reported: str) -> None:
         if dead is not None:
             dead.close()
         pause_s = FIRST_RETRY_S
@@ -231,13 +231,13 @@ class SerialLink:
             except LinkError as error:
                 # That the port is missing was reported; that it is present again but cannot be
                 # opened was not.
-                if os.path.exists(self._port) and str(error) != told:
-                    self.away = told = str(error)
-                    self._notices.append(told)
+                if os.path.exists(self._port) and str(error) != reported:
+                    self.away = reported = str(error)
+                    self._notices.append(reported)
                 continue
             with self._changing:
                 if not stop.is_set():
-                    self._found = wire
+                    self._reopened = wire
                     os.eventfd_write(self._wake, 1)
                     return
             wire.close()
@@ -329,14 +329,14 @@ def _poll(fd: int | None, wake: int) -> select.poll:
 
 
 def _events(poll: select.poll, fd: int | None, wake: int, timeout_s: float) -> int:
-    found = 0
+    result = 0
     for descriptor, events in poll.poll(math.ceil(1000 * timeout_s)):
         if descriptor == fd:
-            found = events
+            result = events
         else:
             with contextlib.suppress(BlockingIOError):
                 os.eventfd_read(wake)
-    return found
+    return result
 
 
 def _notice_dead_peer(handle: Any) -> None:
@@ -368,7 +368,7 @@ def why_not_open(port: str, error: BaseException) -> str:
         return f"cannot open {port}: {reason}; check the address and that its server runs"
     code = getattr(error, "errno", None)
     if code in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR):
-        return f"cannot open {port}: there is no such port; {_ports_there_are()}"
+        return f"cannot open {port}: there is no such port; {_list_of_ports()}"
     if code in (errno.EACCES, errno.EPERM):
         return f"cannot open {port}: no permission; {_how_to_be_let_in(port)}"
     if code in (errno.EBUSY, errno.EAGAIN):
@@ -381,11 +381,11 @@ def why_not_open(port: str, error: BaseException) -> str:
     return f"cannot open {port}: {reason}; check that it is a serial port"
 
 
-def _ports_there_are() -> str:
-    there = [f"{port.device}{_also(port.stable)}" for port in list_ports()]
-    if not there:
+def _list_of_ports() -> str:
+    ports = [f"{port.device}{_also(port.stable)}" for port in list_ports()]
+    if not ports:
         return "there are no serial ports: plug the board in"
-    return f"there are: {', '.join(there)}"
+    return f"there are: {', '.join(ports)}"
 
 
 def _also(stable: tuple[str, ...]) -> str:

@@ -25,7 +25,7 @@ class SilenceDetector:
         self._last_s: float | None = None  # time of the last data
         self._opened_s: float | None = None  # time of the last reopening because of silence
 
-    def data(self, now_s: float) -> None:
+    def note_data(self, now_s: float) -> None:
         """Note the arrival of data."""
         gap_s = 0.0 if self._last_s is None else now_s - self._last_s
         self._last_s = now_s
@@ -40,7 +40,7 @@ class SilenceDetector:
         if flows_s >= STEADY_S:
             self._attempts = 0
 
-    def opened(self, now_s: float) -> None:
+    def note_opened(self, now_s: float) -> None:
         """Note that the link is open again, for any reason."""
         self._opened_s = now_s
 
@@ -53,6 +53,6 @@ class SilenceDetector:
             return None
         return now_s - self._last_s
 
-    def given_up(self) -> None:
+    def note_attempt(self) -> None:
         """Note that the link is being closed because of its silence."""
         self._attempts = min(self._attempts + 1, 20)

@@ -63,11 +63,11 @@ def read_clocks(tries: int = 3) -> Clocks:
     """Read both clocks; of a few attempts, return the one with the shortest interruption."""
     best: Clocks | None = None
     for _ in range(tries):
-        before = host_ns()
+        start_ns = host_ns()
         wall_ns = time.time_ns()
-        after = host_ns()
-        if best is None or after - before < best.doubt_ns:
-            best = Clocks((before + after) // 2, wall_ns, after - before)
+        end_ns = host_ns()
+        if best is None or end_ns - start_ns < best.doubt_ns:
+            best = Clocks((start_ns + end_ns) // 2, wall_ns, end_ns - start_ns)
         if best.doubt_ns < QUICK_NS:
             break
     assert best is not None
@@ -163,6 +163,11 @@ class BridgeClock:
         self.leaps = 0
         self.restart()
 
+    @property
+    def jumps(self) -> int:
+        """Number of restarts and leaps."""
+        return self.restarts + self.leaps
+
     def restart(self) -> None:
         """Discard all points; to be called after the device was reopened."""
         self._points: list[_Point] = []
@@ -201,13 +206,13 @@ class BridgeClock:
     def _until_restart(self, bridge_us: Times, late_ns: Times, arrival_ns: Times) -> int:
         """Return the number of pairs before a restart of the bridge's clock."""
         if not self._last:
-            before = bridge_us[0], arrival_ns[0]
+            previous = bridge_us[0], arrival_ns[0]
             off_ns = late_ns - late_ns[0]
         else:
-            before = self._last
+            previous = self._last
             off_ns = late_ns - self._line(bridge_us)
         elapsed_ns = np.maximum(
-            np.diff(arrival_ns, prepend=before[1]), 1000 * np.diff(bridge_us, prepend=before[0])
+            np.diff(arrival_ns, prepend=previous[1]), 1000 * np.diff(bridge_us, prepend=previous[0])
         )
         allowed_ns = np.maximum(self.RESTART_NS, self.RESTART_PART * elapsed_ns)
         # Too early is impossible. Too late may be a host that was stopped, if it catches up.

@@ -64,7 +64,7 @@ def test_it_asks_who_is_there_and_reads(bridge: tuple[int, FramesDriver]) -> Non
 def test_blocks_it_cannot_read_make_it_ask_again(bridge: tuple[int, FramesDriver]) -> None:
     master, driver = bridge
     received(master)
-    driver._asked_s -= 1.0
+    driver._requested_s -= 1.0
     os.write(master, block(0))
     assert driver.read(1.0, 0.0) is None
     assert received(master) == [b"\x18"]

@@ -153,7 +153,7 @@ def test_the_numbers_and_the_clock_may_wrap(line: Line) -> None:
 
 def test_a_bridge_that_started_anew(line: Line) -> None:
     line.feed(*map(block, range(80_000, 80_080, 8)))
-    line.stream.said.clear()
+    line.stream.notices.clear()
     anew = SETTINGS._replace(boot=4)
     hello = messages.pack_identity(Identity(anew, 4, 0, "harbour bridge"))
     parts = line.feed(hello, block(0, anew), block(8, anew))
@@ -162,7 +162,7 @@ def test_a_bridge_that_started_anew(line: Line) -> None:
     assert [part.gap for part in parts] == [True, False]
     assert [part.clock_step for part in parts] == [True, False]
     assert parts[0].time_ns[0] > line.parts[-3].time_ns[-1]
-    assert "watchdog" in line.stream.said[-1]
+    assert "watchdog" in line.stream.notices[-1]
 
 
 def test_a_leap_of_the_clock_is_flagged(line: Line) -> None:
@@ -174,7 +174,7 @@ def test_a_leap_of_the_clock_is_flagged(line: Line) -> None:
     parts = line.feed(*frames)
     assert [part.clock_step for part in parts] == [True] + [False] * 99
     assert line.stream.counters["bridge_clock"] == 1
-    assert line.stream.said[-1].startswith("the bridge's clock jumped")
+    assert line.stream.notices[-1].startswith("the bridge's clock jumped")
 
 
 def test_a_bridge_without_memory_that_started_anew(line: Line) -> None:
@@ -184,12 +184,12 @@ def test_a_bridge_without_memory_that_started_anew(line: Line) -> None:
 
 
 def test_another_version_is_told_once_and_never_read(line: Line) -> None:
-    line.stream.said.clear()
+    line.stream.notices.clear()
     payload = bytes([messages.kind(Type.BLOCK, version=2)]) + bytes(40)
     line.feed(*[frame(payload)] * 50)
     assert line.parts == []
     assert line.stream.counters["other_version"] == 50
-    (said,) = line.stream.said
+    (said,) = line.stream.notices
     assert "version 2" in said
     assert "update this program" in said
 
@@ -292,7 +292,7 @@ def test_what_is_said_and_kept_stays_small() -> None:
     for k in range(2000):
         other = SETTINGS._replace(boot=k % 2)
         stream.feed([Chunk(T0 + k, messages.pack_identity(Identity(other, 1, 0, "")))])
-    assert len(stream.said) <= 100
+    assert len(stream.notices) <= 100
 
 
 def test_commands_in_words() -> None:

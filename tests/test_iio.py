@@ -86,8 +86,8 @@ def test_types_are_read_as_documented() -> None:
     assert parse_type("le:s12/16>>4\n") == Element(True, True, 12, 16, 1, 4)
     assert parse_type("be:u24/32X2>>0") == Element(False, False, 24, 32, 2, 0)
     assert parse_type("le:u8/8").size == 1
-    assert parse_type("le:s12/16>>4").most == 2047
-    assert parse_type("le:u12/16>>4").most == 4095
+    assert parse_type("le:s12/16>>4").highest == 2047
+    assert parse_type("le:u12/16>>4").highest == 4095
     for wrong in ("", "s12/16>>4", "le:s12/16>>5", "le:u16/24>>0", "le:f32/32", "le:u0/16>>0"):
         with pytest.raises(ValueError, match="scan element"):
             parse_type(wrong)
@@ -129,7 +129,7 @@ def test_what_is_packed_number_by_number_is_unpacked_at_once(
             while len(packed) % element.size:
                 packed.append(0xAA)
             low = -(1 << element.bits - 1) if element.signed else 0
-            count = data.draw(st.integers(low, element.most))
+            count = data.draw(st.integers(low, element.highest))
             counts.append(count)
             noise = data.draw(st.integers(0, (1 << element.storage_bits) - 1))
             mask = (1 << element.bits) - 1 << element.shift

@@ -22,16 +22,16 @@ class Link:
         until_s = self.now_s + seconds
         while self.now_s < until_s:
             self.now_s += 0.05
-            self.detector.data(self.now_s)
+            self.detector.note_data(self.now_s)
 
     def silence(self, seconds: float, every_s: float = 0.1) -> None:
         until_s = self.now_s + seconds
         while self.now_s < until_s:
             self.now_s += every_s
             if self.detector.silence_s(self.now_s) is not None:
-                self.detector.given_up()
+                self.detector.note_attempt()
                 self.opened.append(self.now_s)
-                self.detector.opened(self.now_s)
+                self.detector.note_opened(self.now_s)
 
 
 def test_a_link_that_hangs_is_opened_again_soon_and_then_ever_more_rarely() -> None:

@@ -20,7 +20,7 @@ from drivers.serial_link import SerialLink
 from drivers.timeline import host_ns
 
 FLOOD_LINGER_S = 0.015  # a full-speed USB port delivers 18 kB in this time, the kernel buffers 64
-ASK_S = 1.0  # shortest interval between identity requests
+REQUEST_S = 1.0  # shortest interval between identity requests
 UNREADABLE_S = 3.0  # data arrives, but none of it has been readable for this long
 
 
@@ -63,7 +63,7 @@ class FramesDriver:
         self._stream = BridgeStream(options)
         self._arrivals = Arrivals(
             self._link,
-            self._reopened,
+            self._handle_reopening,
             now_ns=now_ns,
             monotonic=monotonic,
             sleep=sleep,
@@ -72,8 +72,8 @@ class FramesDriver:
         self._notices: list[str] = []
         self._ready: deque[SampleBlock] = deque()
         self._wanted = (options.period_us, options.block, options.oversampling)
-        self._asked_s = -ASK_S
-        self._seen: Identity | None = None
+        self._requested_s = -REQUEST_S
+        self._configured: Identity | None = None  # the last to which settings were sent
         self._blocks = 0  # number of blocks at the last successful read, and the time of that read
         self._read_s: float | None = None
         self._unreadable = False
@@ -96,23 +96,23 @@ class FramesDriver:
     def open(self) -> None:
         """Open the port and request the identity of the bridge. Raise LinkError."""
         self._link.open()
-        self._opened()
+        self._begin()
 
     def open_or_wait(self) -> None:
         """Open the port, or continue as if it had been lost. Raise LinkError."""
         self._link.open(wait=True)
-        self._opened()
+        self._begin()
 
     def read(self, timeout_s: float, linger_s: float) -> SampleBlock | None:
         """Return the next pairs; see the contract."""
         if not self._ready:
             chunks = self.read_raw(timeout_s, linger_s)
             if chunks:
-                dropped, kept = self._arrivals.newest(chunks)
+                dropped, newest = self._arrivals.newest(chunks)
                 if dropped:
-                    self._stream.skip(dropped)
-                self._ready += self._stream.feed_parts(kept)
-                self._judge()
+                    self._stream.skip()
+                self._ready += self._stream.feed_parts(newest)
+                self._check_stream()
         return self._ready.popleft() if self._ready else None
 
     def read_raw(self, timeout_s: float, linger_s: float) -> list[Chunk]:
@@ -129,48 +129,48 @@ class FramesDriver:
 
     def notices(self) -> list[str]:
         """Return the changes of state of the link and the bridge, in words."""
-        notices, self._notices = self._notices, []
-        said = list(self._stream.said)
-        self._stream.said.clear()
-        return self._link.notices() + said + notices
+        notices = [*self._link.notices(), *self._stream.notices, *self._notices]
+        self._stream.notices.clear()
+        self._notices.clear()
+        return notices
 
     def close(self) -> None:
         """Release the port."""
         self._link.close()
 
-    def _opened(self) -> None:
+    def _begin(self) -> None:
         self._arrivals.begin()
         self._ready.clear()
         self._read_s = None
-        self._seen = None
+        self._configured = None
         if self._link.away is None:
-            self._ask()
+            self._request_identity()
 
-    def _ask(self) -> None:
-        self._asked_s = self._monotonic()
+    def _request_identity(self) -> None:
+        self._requested_s = self._monotonic()
         try:
             self.send(b"identify")
         except LinkError:
             return  # the bridge sends its identity unprompted every second
 
-    def _wish(self, identity: Identity) -> None:
+    def _send_settings(self, identity: Identity) -> None:
         """Send the wanted settings whenever the bridge reports different ones."""
         settings = identity.settings
-        made = (settings.period_us, settings.block, settings.oversampling)
-        wished = tuple(w or m for w, m in zip(self._wanted, made, strict=True))
-        if wished != made and Type.SET not in self._stream.refused:
+        present = (settings.period_us, settings.block, settings.oversampling)
+        wanted = tuple(w or p for w, p in zip(self._wanted, present, strict=True))
+        if wanted != present and Type.SET not in self._stream.refused:
             with contextlib.suppress(LinkError):
-                self.send("set {} {} {}".format(*wished).encode())
+                self.send("set {} {} {}".format(*wanted).encode())
 
-    def _judge(self) -> None:
+    def _check_stream(self) -> None:
         """Request the identity if needed; report once when nothing can be read."""
         now_s = self._monotonic()
         identity = self._stream.identity
-        if identity is not None and identity is not self._seen:
-            self._seen = identity
-            self._wish(identity)
-        if self._stream.asking and now_s - self._asked_s >= ASK_S:
-            self._ask()
+        if identity is not None and identity is not self._configured:
+            self._configured = identity
+            self._send_settings(identity)
+        if self._stream.asking and now_s - self._requested_s >= REQUEST_S:
+            self._request_identity()
         blocks = self._stream.counters["blocks"]
         if self._read_s is None or blocks > self._blocks:
             self._blocks, self._read_s = blocks, now_s
@@ -185,8 +185,8 @@ class FramesDriver:
                     " whether the bridge runs the firmware for this driver"
                 )
 
-    def _reopened(self) -> None:
+    def _handle_reopening(self) -> None:
         """Handle a reconnect: the next data may begin in the middle of a frame."""
         self._stream.reset()
-        self._seen = None
-        self._ask()
+        self._configured = None
+        self._request_identity()

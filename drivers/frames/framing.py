@@ -43,32 +43,32 @@ def crc16(data: bytes) -> int:
 
 def cobs_encode(data: bytes) -> bytes:
     """Encode as COBS without the delimiter; 254 bytes without a zero get no redundant 01."""
-    out = bytearray()
+    encoded = bytearray()
     pieces = data.split(b"\0")
     for last, piece in enumerate(pieces, 1 - len(pieces)):
         while len(piece) >= 254:
-            out += b"\xff" + piece[:254]
+            encoded += b"\xff" + piece[:254]
             piece = piece[254:]
             if not piece and not last:
-                return bytes(out)
-        out += bytes([len(piece) + 1]) + piece
-    return bytes(out)
+                return bytes(encoded)
+        encoded += bytes([len(piece) + 1]) + piece
+    return bytes(encoded)
 
 
 def cobs_decode(data: bytes) -> bytes | None:
     """Decode COBS `data`, which contains no zero; return None if it is not valid COBS."""
-    out = bytearray()
-    at, size = 0, len(data)
-    while at < size:
-        code = data[at]
-        end = at + code
+    decoded = bytearray()
+    place, size = 0, len(data)
+    while place < size:
+        code = data[place]
+        end = place + code
         if end > size or not code:
             return None
-        out += data[at + 1 : end]
+        decoded += data[place + 1 : end]
         if code < 255 and end < size:
-            out.append(0)
-        at = end
-    return bytes(out)
+            decoded.append(0)
+        place = end
+    return bytes(decoded)
 
 
 def frame(payload: bytes) -> bytes:
@@ -128,12 +128,12 @@ class Deframer:
             index = np.flatnonzero(sizes == size)
             if len(index) >= _FEWEST and size <= _BULK_LONGEST:
                 intact, payload = unframe_all(array, starts[index], size)
-                found = [(index[intact], payload)]
+                decoded = [(index[intact], payload)]
             else:
-                found = _one_by_one(data, index, starts, ends)
-            for at, payload in found:
-                good[at] = True
-                groups += _by_kind(Group(at, ends[at] + 1 - carried, payload))
+                decoded = _one_by_one(data, index, starts, ends)
+            for index_of, payload in decoded:
+                good[index_of] = True
+                groups += _by_kind(Group(index_of, ends[index_of] + 1 - carried, payload))
         if self._overlong:  # the first piece is the end of the overlong data
             self._overlong = good[0] = False
             sizes[0] = LONGEST + 1
@@ -156,17 +156,17 @@ def unframe_all(array: Bytes, starts: Ints, size: int) -> tuple[NDArray[np.bool_
     flat = stuffed.reshape(-1)
     # Each code is replaced by the zero that it marks; all frames advance code by code in parallel.
     ends = np.arange(1, len(starts) + 1) * size
-    at = ends - size
+    places = ends - size
     even = np.zeros(len(starts), np.bool_)
     row = np.arange(len(starts))
     while len(row):
-        code = flat[at]
-        flat[at] = 0
-        at = at + code
-        going = at < ends
+        code = flat[places]
+        flat[places] = 0
+        places = places + code
+        going = places < ends
         if not going.all():
-            even[row[at == ends]] = True
-            at, ends, row = at[going], ends[going], row[going]
+            even[row[places == ends]] = True
+            places, ends, row = places[going], ends[going], row[going]
     data = stuffed[:, 1:].tobytes()
     width = size - 1
     crcs = [crc_hqx(data[i : i + width], 0xFFFF) for i in range(0, len(data), width)]

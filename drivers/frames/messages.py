@@ -191,9 +191,9 @@ def unpack_readings(payload: bytes) -> tuple[int, dict[str, float]] | None:
     if len(payload) < 5 or len(body) % _READING.size:
         return None
     readings = {}
-    for what, value in _READING.iter_unpack(body):
-        if what in READINGS:
-            name, unit = READINGS[what]
+    for number, value in _READING.iter_unpack(body):
+        if number in READINGS:
+            name, unit = READINGS[number]
             readings[name] = value * unit
     return int.from_bytes(payload[1:5], "little"), readings
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +23,7 @@ from drivers.recording import Chunk
 from drivers.timeline import BridgeClock, Monotone, Times, arrival_times
 
 REORDERED = 4096  # a step back by up to this many pairs is a late frame; a longer one, a restart
-MOST_SAID = 50
+MOST_NOTICES = 50
 READINGS_US = 5_000_000  # validity of an auxiliary reading
 OTHERS = ("lost", "restarted", "bridge_clock", "pattern_wrong")
 REASONS = ("corrupt", "partial", "malformed", "unidentified", "other_version", "reordered")
@@ -45,8 +46,8 @@ class FrameStream:
 
     `identity` is the latest identity, `asking` is True if blocks arrived that cannot be read
     without it, `version` is the protocol version if it differs from ours, `refused` holds the types
-    of command that the bridge refused under its present settings. `said` collects changes of state
-    in words.
+    of command that the bridge refused under its present settings. `notices` collects changes of
+    state in words.
     """
 
     def __init__(self, baud: int) -> None:
@@ -54,7 +55,7 @@ class FrameStream:
         self.asking = False
         self.version: int | None = None
         self.refused: set[int] = set()
-        self.said: deque[str] = deque(maxlen=MOST_SAID)
+        self.notices: deque[str] = deque(maxlen=MOST_NOTICES)
         self._baud = baud
         self._deframer = Deframer()
         self._counters = dict.fromkeys((*REASONS, *OTHERS), 0)
@@ -63,7 +64,7 @@ class FrameStream:
         self._next: int | None = None  # number of the next expected pair
         self._gap = False
         self._stepped = False
-        self._leaps_told = 0
+        self._leaps_reported = 0
         self._aux: dict[str, float] = {}
         self._aux_us = 0
         self._clock = BridgeClock()
@@ -86,8 +87,8 @@ class FrameStream:
         self._deframer.reset()
         self._clock.restart()
 
-    def skip(self, chunks: Sequence[Chunk]) -> None:
-        """Drop these chunks unread. The pair numbers will show how many pairs were lost."""
+    def skip(self) -> None:
+        """Prepare for data after chunks dropped unread; pair numbers show how many were lost."""
         self._deframer.reset()
 
     def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
@@ -98,19 +99,7 @@ class FrameStream:
         parts = self.feed_parts(chunks)
         if not parts:
             return None
-        whole = join(parts)
-        if any(part.gap for part in parts) and not whole.gap:
-            return SampleBlock(
-                whole.time_ns,
-                whole.forward_v,
-                whole.reflected_v,
-                whole.aux,
-                whole.step_v,
-                whole.full_scale_v,
-                whole.clock_step,
-                gap=True,
-            )
-        return whole
+        return replace(join(parts), gap=any(part.gap for part in parts))
 
     def feed_parts(self, chunks: Sequence[Chunk]) -> list[SampleBlock]:
         """Like `feed`, but split where pairs were lost or the scale or the readings changed."""
@@ -128,8 +117,8 @@ class FrameStream:
                 pieces = self._read_blocks(payload, arrivals.of(group.end[rows]))
                 parts += [self._part(piece) for piece in pieces]
             else:
-                for one in payload:
-                    self._read_message(type_, one.tobytes())
+                for message in payload:
+                    self._read_message(type_, message.tobytes())
         return parts
 
     def _part(self, piece: _Piece) -> SampleBlock:
@@ -151,7 +140,7 @@ class FrameStream:
         if self.version != version:
             self.version = version
             older = "the bridge's firmware" if version < messages.VERSION else "this program"
-            self.said.append(
+            self.notices.append(
                 f"the bridge speaks version {version} of the wire protocol and this program"
                 f" version {messages.VERSION}; pairs are ignored: update {older}"
             )
@@ -161,7 +150,7 @@ class FrameStream:
             identity = messages.unpack_identity(payload)
             self._counters["malformed"] += identity is None
             if identity is not None:
-                self._identified(identity)
+                self._set_identity(identity)
         elif type_ == Type.READINGS:
             readings = messages.unpack_readings(payload)
             self._counters["malformed"] += readings is None
@@ -170,30 +159,30 @@ class FrameStream:
         elif type_ == Type.ANSWER and len(payload) == 3 and payload[2]:
             if payload[1] not in self.refused:
                 result = messages.RESULTS[min(payload[2], 2)]
-                self.said.append(f"the bridge refused command {payload[1]}: {result}")
+                self.notices.append(f"the bridge refused command {payload[1]}: {result}")
             self.refused.add(payload[1])
 
-    def _identified(self, identity: Identity) -> None:
-        before, self.identity = self.identity, identity
+    def _set_identity(self, identity: Identity) -> None:
+        former, self.identity = self.identity, identity
         settings = identity.settings
         self._tag = settings.tag
         self.asking = False
         self.version = None
-        if before is None or before.settings != settings:
+        if former is None or former.settings != settings:
             self.refused.clear()
-            self.said.append(
+            self.notices.append(
                 f"the bridge {identity.name!r} sends a pair each {settings.period_us} µs,"
                 f" {settings.block} a block, {settings.oversampling} conversions a code"
                 + (", and a test pattern instead of readings" if settings.pattern else "")
             )
-        if before is not None and before.settings.boot != settings.boot:
-            self._restarted()
+        if former is not None and former.settings.boot != settings.boot:
+            self._handle_restart()
             self._next = 0
 
-    def _restarted(self) -> None:
+    def _handle_restart(self) -> None:
         self._counters["restarted"] += 1
         why = self.identity.why_started if self.identity else "not known"
-        self.said.append(f"the bridge restarted; reason: {why}")
+        self.notices.append(f"the bridge restarted; reason: {why}")
         self._clock.restart()
         self._aux = {}
         self._gap = self._stepped = True
@@ -204,30 +193,30 @@ class FrameStream:
         if blocks is None:
             self._counters["malformed"] += len(payload)
             return
-        known = blocks.tag == self._tag
-        if self.identity is None or not known.all():
-            self._counters["unidentified"] += int(np.count_nonzero(~known))
+        readable = blocks.tag == self._tag
+        if self.identity is None or not readable.all():
+            self._counters["unidentified"] += int(np.count_nonzero(~readable))
             self.asking = True
-            if self.identity is None or not known.any():
+            if self.identity is None or not readable.any():
                 return
         settings = self.identity.settings
         width = messages.PAIR_BYTES[settings.bits]
         fits = blocks.pairs * width == blocks.packed.shape[1]
-        self._counters["malformed"] += int(np.count_nonzero(known & ~fits))
-        if not (known & fits).all():
-            blocks = blocks.cut(known & fits)
-            arrival_ns = arrival_ns[known & fits]
+        self._counters["malformed"] += int(np.count_nonzero(readable & ~fits))
+        if not (readable & fits).all():
+            blocks = blocks.cut(readable & fits)
+            arrival_ns = arrival_ns[readable & fits]
         for rows in self._consecutive(blocks):
             self._blocks += rows.stop - rows.start
-            some = blocks.cut(rows)
-            forward, reflected = messages.unpack_pairs(some.packed, settings.bits)
+            run = blocks.cut(rows)
+            forward, reflected = messages.unpack_pairs(run.packed, settings.bits)
             if settings.pattern:
-                self._check_pattern(some.number, forward, reflected, settings.bits)
+                self._check_pattern(run.number, forward, reflected, settings.bits)
                 self._gap = True
                 continue
-            times = self._times(some, arrival_ns[rows], settings)
+            times = self._times(run, arrival_ns[rows], settings)
             # A block may have begun before the readings that were sent ahead of it.
-            if (int(some.clock_us[-1]) - self._aux_us + WRAP // 2) % WRAP > WRAP // 2 + READINGS_US:
+            if (int(run.clock_us[-1]) - self._aux_us + WRAP // 2) % WRAP > WRAP // 2 + READINGS_US:
                 self._aux = {}
             gap, self._gap = self._gap, False
             stepped, self._stepped = self._stepped, False
@@ -263,7 +252,7 @@ class FrameStream:
                 number = int(blocks.number[start])
                 step = (number - (self._next or 0)) % WRAP
             if step >= WRAP // 2:
-                self._restarted()
+                self._handle_restart()
             elif step:
                 self._counters["lost"] += step
                 self._gap = True
@@ -280,17 +269,17 @@ class FrameStream:
         size = int(blocks.pairs[0])
         last_us = (blocks.clock_us + (size - 1) * settings.period_us) % WRAP
         ends_us = np.stack((blocks.clock_us, last_us), axis=1).ravel()
-        before = self._clock.restarts + self._clock.leaps
+        jumps = self._clock.jumps
         ends_ns = self._clock.map(ends_us, np.repeat(arrival_ns, 2)).reshape(-1, 2)
-        leaps = self._clock.restarts + self._clock.leaps - before
+        leaps = self._clock.jumps - jumps
         if leaps:
             self._counters["bridge_clock"] += leaps
             self._stepped = True
             # A clock at a wrong rate jumps repeatedly, so report it only each time the count
             # doubles.
-            if self._counters["bridge_clock"] >= 2 * self._leaps_told:
-                self._leaps_told = self._counters["bridge_clock"]
-                self.said.append("the bridge's clock jumped or runs at a wrong rate")
+            if self._counters["bridge_clock"] >= 2 * self._leaps_reported:
+                self._leaps_reported = self._counters["bridge_clock"]
+                self.notices.append("the bridge's clock jumped or runs at a wrong rate")
         part = np.arange(size) / max(size - 1, 1)
         first_ns = ends_ns[:, :1] + 500 * settings.skew_us
         times = first_ns + np.rint((ends_ns[:, 1:] - ends_ns[:, :1]) * part).astype(np.int64)
@@ -325,10 +314,10 @@ def _in_order(groups: list[Group]) -> Iterator[tuple[Group, slice]]:
         yield groups[0], slice(0, len(groups[0].place))
         return
     order = np.argsort(np.concatenate([group.place for group in groups]))
-    which = np.repeat(np.arange(len(groups)), [len(group.place) for group in groups])[order]
-    taken = [0] * len(groups)
-    cuts = [*np.flatnonzero(np.diff(which, prepend=-1)).tolist(), len(which)]
+    group_of = np.repeat(np.arange(len(groups)), [len(group.place) for group in groups])[order]
+    starts = [0] * len(groups)
+    cuts = [*np.flatnonzero(np.diff(group_of, prepend=-1)).tolist(), len(group_of)]
     for start, stop in itertools.pairwise(cuts):
-        i = int(which[start])
-        yield groups[i], slice(taken[i], taken[i] + stop - start)
-        taken[i] += stop - start
+        i = int(group_of[start])
+        yield groups[i], slice(starts[i], starts[i] + stop - start)
+        starts[i] += stop - start

@@ -132,10 +132,10 @@ class Buffered:
             return None
         if linger_s > 0:
             time.sleep(linger_s)
-        data = self._rest + self._take()
-        whole = len(data) // self._scan.size * self._scan.size
-        self._rest = data[whole:]
-        scans = whole // self._scan.size
+        data = self._rest + self._read_waiting()
+        size = len(data) // self._scan.size * self._scan.size
+        self._rest = data[size:]
+        scans = size // self._scan.size
         if not scans:
             return None
         arrival_ns = self._arrivals(scans)
@@ -145,9 +145,9 @@ class Buffered:
             off_ns = abs(int(times[-1]) - int(arrival_ns[-1]))
             self._host_clock = self._host_clock and off_ns < LENGTH_S * 1e9  # some have their own
             if not self._host_clock:
-                before = self._bridge_clock.restarts + self._bridge_clock.leaps
+                jumps = self._bridge_clock.jumps
                 times = self._bridge_clock.map(times // 1000 % WRAP_US, arrival_ns)
-                clock_step = self._bridge_clock.restarts + self._bridge_clock.leaps > before
+                clock_step = self._bridge_clock.jumps > jumps
         else:
             times = arrival_ns
         forward, reflected = self._channels
@@ -167,14 +167,14 @@ class Buffered:
         counts = self._scan.counts(data, channel.name).astype(np.float64)
         return (counts + channel.offset) * channel.scale_v
 
-    def _take(self) -> bytes:
+    def _read_waiting(self) -> bytes:
         """Return the waiting data."""
-        most = max(1, 65536 // self._scan.size) * self._scan.size
+        piece_bytes = max(1, 65536 // self._scan.size) * self._scan.size
         pieces: list[bytes] = []
         size = 0
         while size < MOST_BYTES:
             try:
-                piece = os.read(self._file, most)
+                piece = os.read(self._file, piece_bytes)
                 if not piece:
                     raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
             except BlockingIOError:
@@ -206,4 +206,4 @@ class Buffered:
 
 def _ends(element: Element) -> tuple[int, int]:
     """Return the lowest and the highest count."""
-    return (-element.most - 1 if element.signed else 0), element.most
+    return (-element.highest - 1 if element.signed else 0), element.highest

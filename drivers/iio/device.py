@@ -40,22 +40,22 @@ def find_device(wanted: str, root: Path) -> Path:
     if "/" in wanted:
         folder = Path(wanted)
         if not folder.is_dir():
-            raise LinkError(f"cannot open {wanted}: there is no such folder; {_there_are(root)}")
+            raise LinkError(f"cannot open {wanted}: there is no such folder; {_list_devices(root)}")
         return folder
-    found = [
+    folders = [
         folder
         for folder in sorted(root.glob("iio:device*"))
-        if wanted in (folder.name, _text(folder / "name"), _text(folder / "label"))
+        if wanted in (folder.name, _text_or_none(folder / "name"), _text_or_none(folder / "label"))
     ]
-    if not found:
-        raise LinkError(f"no converter {wanted!r} in {root}; {_there_are(root)}")
-    if len(found) > 1:
-        names = " and ".join(folder.name for folder in found)
+    if not folders:
+        raise LinkError(f"no converter {wanted!r} in {root}; {_list_devices(root)}")
+    if len(folders) > 1:
+        names = " and ".join(folder.name for folder in folders)
         raise LinkError(
             f"{names} in {root} are both {wanted!r}: give the path of the one, best that of its"
             " place on the bus below /sys/devices"
         )
-    return found[0]
+    return folders[0]
 
 
 def find_channel(folder: Path, wanted: str) -> VoltageChannel:
@@ -81,10 +81,10 @@ def find_channel(folder: Path, wanted: str) -> VoltageChannel:
     )
 
 
-def _attribute(folder: Path, name: str, what: str) -> float | None:
+def _attribute(folder: Path, name: str, attribute: str) -> float | None:
     """Read the channel's own file, else the one shared by its type."""
-    for whose in (name, re.sub(r"\d+", "", name), "voltage"):
-        file = folder / f"in_{whose}_{what}"
+    for owner in (name, re.sub(r"\d+", "", name), "voltage"):
+        file = folder / f"in_{owner}_{attribute}"
         if file.exists():
             return read_number(file)
     return None
@@ -182,14 +182,16 @@ def _how_to_be_let_in(file: Path | str, writing: bool) -> str:
     )
 
 
-def _there_are(root: Path) -> str:
-    devices = [f"{folder.name} ({_text(folder / 'name')})" for folder in root.glob("iio:device*")]
+def _list_devices(root: Path) -> str:
+    devices = [
+        f"{folder.name} ({_text_or_none(folder / 'name')})" for folder in root.glob("iio:device*")
+    ]
     if not devices:
         return "there are none: is the converter's kernel module loaded?"
     return f"there are: {', '.join(sorted(devices))}"
 
 
-def _text(file: Path) -> str | None:
+def _text_or_none(file: Path) -> str | None:
     try:
         return file.read_text("utf-8", "replace").strip()
     except OSError:

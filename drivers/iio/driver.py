@@ -102,7 +102,7 @@ class IioDriver:
         except OSError as error:
             self._lose(f"converter {self._options.device} lost: {error.strerror}; waiting for it")
             return None
-        self._tell_failing()
+        self._report_failing()
         return block
 
     def notices(self) -> list[str]:
@@ -157,11 +157,11 @@ class IioDriver:
             time.sleep(timeout_s)
             return
         time.sleep(max(0.0, wait_s))
-        told = list(self._notices)
+        notices = list(self._notices)
         try:
             self._source = self._start()
         except LinkError as error:
-            self._notices = told
+            self._notices = notices
             self.away = str(error)
             self._pause_s = min(2 * self._pause_s, LAST_RETRY_S)
             self._retry_s = time.monotonic() + self._pause_s
@@ -170,7 +170,7 @@ class IioDriver:
         gone_s = time.monotonic() - self._lost_s
         self._notices.append(f"converter {self._options.device} reconnected after {gone_s:.1f} s")
 
-    def _tell_failing(self) -> None:
+    def _report_failing(self) -> None:
         failing = self._source.failing if isinstance(self._source, Polled) else None
         if failing is not None and self._failing is None:
             self._notices.append(failing)

@@ -35,17 +35,17 @@ class Element:
         return self.storage_bits // 8 * self.repeat
 
     @property
-    def most(self) -> int:
+    def highest(self) -> int:
         """Highest possible count."""
         return int((1 << (self.bits - self.signed)) - 1)
 
 
 def parse_type(text: str) -> Element:
     """Parse the content of a `_type` file, such as `le:s12/16>>4`. Raise ValueError."""
-    found = TYPE.fullmatch(text.strip())
-    if found is None:
+    match = TYPE.fullmatch(text.strip())
+    if match is None:
         raise ValueError(f"{text.strip()!r} is not a scan element type")
-    order, sign, bits, storage, repeat, shift = found.groups()
+    order, sign, bits, storage, repeat, shift = match.groups()
     element = Element(
         order == "le", sign == "s", int(bits), int(storage), int(repeat or 1), int(shift or 0)
     )
@@ -76,12 +76,12 @@ class Scan:
         stored = column.view(f"{'<' if element.little else '>'}u{width}")[:, 0].astype(np.uint64)
         # Shift to the left end of the word and back: the bits above are dropped, the sign is
         # extended.
-        left = np.uint64(64 - element.bits - element.shift)
-        right = 64 - element.bits
-        high = stored << left
+        left_shift = np.uint64(64 - element.bits - element.shift)
+        right_shift = 64 - element.bits
+        high = stored << left_shift
         if element.signed:
-            return np.asarray(high.view(np.int64) >> np.int64(right))
-        return np.asarray((high >> np.uint64(right)).astype(np.int64))
+            return np.asarray(high.view(np.int64) >> np.int64(right_shift))
+        return np.asarray((high >> np.uint64(right_shift)).astype(np.int64))
 
 
 def _aligned(place: int, size: int) -> int:

@@ -81,19 +81,19 @@ def bad_contacts(
 def _breaks(
     fault: Fault, place: int, seed: int, since_s: float, until_s: float
 ) -> list[BadContact]:
-    found = []
+    breaks = []
     # A break is shorter than a window, so only one that began in the window before can still last.
     for window in range(max(0, int(since_s // WINDOW_S) - 1), int(until_s // WINDOW_S) + 1):
         rng = generator(seed, Stream.CONTACT, place, window)
         count = int(rng.poisson(fault.rate_per_s * WINDOW_S))
         starts = np.sort(rng.uniform(0.0, WINDOW_S, size=count)) + window * WINDOW_S
         lengths = fault.length_ms * 1e-3 * rng.uniform(0.5, 1.5, size=count)
-        found += [
+        breaks += [
             BadContact(float(start), min(float(start + length), fault.end_s), fault)
             for start, length in zip(starts, lengths, strict=True)
             if start >= fault.at_s and start < until_s and start + length > since_s
         ]
-    return found
+    return breaks
 
 
 def warmth(
@@ -104,8 +104,8 @@ def warmth(
     The system is linear, so the rise and fall of all key-downs add up.
     """
     total = np.zeros_like(t_s)
-    for each in key_downs:
-        for edge, sign in ((each.end_s, 1.0), (each.start_s, -1.0)):
+    for key_down in key_downs:
+        for edge, sign in ((key_down.end_s, 1.0), (key_down.start_s, -1.0)):
             total += sign * np.exp(-np.maximum(t_s - max(edge, since_s), 0.0) / heat_s)
     return total
 
@@ -117,11 +117,11 @@ def contact_at(
 
     `spans` and `key_downs` must contain all that affect these times, see `heat_memory_s`.
     """
-    here = [span for span in spans if span.fault.where == where]
-    if not here:
+    local = [span for span in spans if span.fault.where == where]
+    if not local:
         return SOUND
     series, across = np.zeros_like(t_s), np.zeros_like(t_s)  # ohms and siemens add up
-    for span in here:
+    for span in local:
         first, last = np.searchsorted(t_s, (span.start_s, span.end_s))
         fault = span.fault
         ohm = DEFAULT_OHM[fault.kind] if fault.ohm is None else fault.ohm
@@ -138,4 +138,6 @@ def contact_at(
 
 def heat_memory_s(faults: Sequence[Fault]) -> float:
     """Return the time in seconds over which past key-downs affect a heating joint."""
-    return max((HEAT_SPAN * each.heat_s for each in faults if each.kind == "heating"), default=0.0)
+    return max(
+        (HEAT_SPAN * fault.heat_s for fault in faults if fault.kind == "heating"), default=0.0
+    )

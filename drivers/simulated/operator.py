@@ -61,11 +61,11 @@ class Operator(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=
         if self.random is not None:
             raise ValueError("give transmissions or random, not both")
         ordered = sorted(self.transmissions, key=lambda planned: planned.at_s)
-        for one, following in itertools.pairwise(ordered):
-            if one.at_s + one.duration_s > following.at_s:
+        for earlier, following in itertools.pairwise(ordered):
+            if earlier.at_s + earlier.duration_s > following.at_s:
                 raise ValueError(
                     f"the transmission at {following.at_s:g} s begins before the one at "
-                    f"{one.at_s:g} s ends"
+                    f"{earlier.at_s:g} s ends"
                 )
 
 
@@ -126,7 +126,11 @@ class Schedule:
             candidates = tuple(
                 key_down for number in range(first, last + 1) for key_down in self._hour(number)
             )
-        return [each for each in candidates if each.end_s > since_s and each.start_s < until_s]
+        return [
+            key_down
+            for key_down in candidates
+            if key_down.end_s > since_s and key_down.start_s < until_s
+        ]
 
     def channel(self, t_s: FloatArray) -> FloatArray:
         """Return the selected channel of the radio; it changes as soon as a key-down ends."""
@@ -137,8 +141,10 @@ class Schedule:
         )
         if not near:
             return np.full(len(t_s), float(self._random.channels[0]))
-        place = np.searchsorted([each.end_s for each in near], t_s, side="right")
-        return np.array([float(each.channel) for each in near])[np.minimum(place, len(near) - 1)]
+        place = np.searchsorted([key_down.end_s for key_down in near], t_s, side="right")
+        return np.array([float(key_down.channel) for key_down in near])[
+            np.minimum(place, len(near) - 1)
+        ]
 
     def amplitude(self, key_down: KeyDown, t_s: FloatArray) -> FloatArray:
         """Return the envelope at increasing times within the key-down, 1 at `power_w`."""
@@ -157,14 +163,14 @@ def random_hour(schedule: RandomSchedule, seed: int, number: int) -> tuple[KeyDo
     rng = generator(seed, Stream.SCHEDULE, number)
     count = int(rng.poisson(schedule.transmissions_per_hour))
     length = rng.uniform(*schedule.seconds, size=count)
-    taken = np.cumsum(length + LEAST_GAP_S)
-    count = int(np.count_nonzero(taken < WINDOW_S))  # an hour holds no more
-    length, taken = length[:count], taken[:count]
+    end_offset = np.cumsum(length + LEAST_GAP_S)
+    count = int(np.count_nonzero(end_offset < WINDOW_S))  # an hour holds no more
+    length, end_offset = length[:count], end_offset[:count]
     if count == 0:
         return ()
     # Distribute the rest of the hour between them.
-    spare = np.sort(rng.uniform(0.0, WINDOW_S - taken[-1], size=count))
-    start = number * WINDOW_S + spare + taken - length
+    spare = np.sort(rng.uniform(0.0, WINDOW_S - end_offset[-1], size=count))
+    start = number * WINDOW_S + spare + end_offset - length
     power = rng.uniform(*schedule.power_w, size=count)
     mode = rng.integers(len(schedule.modes), size=count)
     channel = rng.integers(len(schedule.channels), size=count)
@@ -226,6 +232,6 @@ def speech_at(speech: Speech, t_s: FloatArray) -> ComplexArray:
     age = t_s - speech.start_s[place]
     part = np.clip(age / speech.length_s[place], 0.0, 1.0)
     second, third = speech.second[place], speech.third[place]
-    turn = np.exp(2j * np.pi * speech.pitch_hz[place] * age)
+    phasor = np.exp(2j * np.pi * speech.pitch_hz[place] * age)
     shape = np.sin(np.pi * part) * speech.gain[place] / (1 + second + third)
-    return np.asarray(shape * turn * (1 + turn * (second + turn * third)))
+    return np.asarray(shape * phasor * (1 + phasor * (second + phasor * third)))

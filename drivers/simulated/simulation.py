@@ -119,8 +119,8 @@ class Simulation:
     def _detected(self, first: int) -> tuple[FloatArray, FloatArray]:
         """Return the detectors' volts of a chunk without zero and noise."""
         dt_s = 1 / (self._rate_hz * self._inside)
-        before = math.ceil(self._memory_s / dt_s)
-        start = first * self._inside - before
+        lead_in = math.ceil(self._memory_s / dt_s)
+        start = first * self._inside - lead_in
         stop = (first + self.chunk_pairs) * self._inside
         if not self.key_downs(start * dt_s, stop * dt_s):
             quiet = np.zeros(self.chunk_pairs)
@@ -130,7 +130,7 @@ class Simulation:
         ratios = wave_ratios(self.coupler, np.where(incident_w > 0, reflection, 0))
         forward, reflected = (
             hold(port, detector_volts(port, peak_volts(port, incident_w, ratio)), dt_s)[
-                before :: self._inside
+                lead_in :: self._inside
             ]
             for port, ratio in zip(
                 (self.coupler.forward, self.coupler.reflected), ratios, strict=True
@@ -144,18 +144,20 @@ class Simulation:
         reflection = np.full(len(t_s), np.nan + 0j)
         if len(t_s) == 0:
             return incident_w, reflection
-        since, until = float(t_s[0]), float(t_s[-1])
-        spans = self.bad_contacts(since, np.nextafter(until, np.inf))
-        warming = self.key_downs(since - self._heat_memory_s, np.nextafter(until, np.inf))
-        for each in warming:
-            first, last = np.searchsorted(t_s, (each.start_s, each.end_s))
+        first_s, last_s = float(t_s[0]), float(t_s[-1])
+        spans = self.bad_contacts(first_s, np.nextafter(last_s, np.inf))
+        warming = self.key_downs(first_s - self._heat_memory_s, np.nextafter(last_s, np.inf))
+        for key_down in warming:
+            first, last = np.searchsorted(t_s, (key_down.start_s, key_down.end_s))
             if first == last:
                 continue
             t_keyed = t_s[first:last]
-            incident_w[first:last] = each.power_w * self._schedule.amplitude(each, t_keyed) ** 2
+            incident_w[first:last] = (
+                key_down.power_w * self._schedule.amplitude(key_down, t_keyed) ** 2
+            )
             reflection[first:last] = reflection_at_coupler(
                 self.station,
-                each.frequency_mhz,
+                key_down.frequency_mhz,
                 contact_at(spans, "shack-plug", warming, t_keyed),
                 contact_at(spans, "antenna-plug", warming, t_keyed),
             )

@@ -96,9 +96,9 @@ def through_line(line: Line, frequency_mhz: ArrayLike, reflection: ArrayLike) ->
     """Return the reflection at the near end of the line from that at its far end."""
     velocity = line.velocity_factor or CABLES[line.cable].velocity_factor
     frequency = np.asarray(frequency_mhz, dtype=np.float64)
-    turn = 4 * np.pi * frequency * 1e6 * line.length_m / (velocity * LIGHT_M_S)
-    there_and_back = 10 ** (-2 * line_loss_db(line, frequency) / 20)
-    return np.asarray(np.asarray(reflection) * there_and_back * np.exp(-1j * turn))
+    phase = 4 * np.pi * frequency * 1e6 * line.length_m / (velocity * LIGHT_M_S)
+    attenuation = 10 ** (-2 * line_loss_db(line, frequency) / 20)
+    return np.asarray(np.asarray(reflection) * attenuation * np.exp(-1j * phase))
 
 
 def through_contact(contact: Contact, reflection: ArrayLike) -> ComplexArray:

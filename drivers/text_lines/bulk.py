@@ -118,7 +118,7 @@ def _all_alike(
     def loader(end: int) -> Callable[[int], Words]:
         return lambda back: words[end - 8 - back :: length][:count].copy()
 
-    found = Scan(np.arange(len(line) + 1, len(chunk) + 1, length), [], [], [])
+    result = Scan(np.arange(len(line) + 1, len(chunk) + 1, length), [], [], [])
     end = len(_LEAD_IN) - 1
     for key, field in zip(columns.keys, fields, strict=True):
         if field is None:
@@ -139,9 +139,9 @@ def _all_alike(
         )
         if not np.all(exact):
             return None
-        found.values.append(values)
-        found.decimals.append(decimals)
-    return found
+        result.values.append(values)
+        result.decimals.append(decimals)
+    return result
 
 
 def _mixed(
@@ -215,20 +215,20 @@ def _mixed(
     values, printed = [], []
     exact: NDArray[np.bool_] = np.ones(np.count_nonzero(plain), np.bool_)
     for i, key in enumerate(columns.keys):
-        at: slice | Ints = slice(i, None, width)
+        places: slice | Ints = slice(i, None, width)
         if not everything:
-            at = np.flatnonzero(good) * width + i
+            places = np.flatnonzero(good) * width + i
         numbers, column_exact = _numbers(
             key,
             _Field(
-                loader(stop[at]),
-                _one_if_same(digits[at]),
-                _one_if_same(decimals_or_none[at]),
-                False if negative is None else negative[at],
+                loader(stop[places]),
+                _one_if_same(digits[places]),
+                _one_if_same(decimals_or_none[places]),
+                False if negative is None else negative[places],
             ),
         )
         values.append(numbers)
-        printed.append(_one_if_same(decimals[at]))
+        printed.append(_one_if_same(decimals[places]))
         exact &= column_exact
     if not exact.all():
         plain[plain] = exact
@@ -249,20 +249,20 @@ def _one_if_same(values: Ints) -> PerLine:
 
 def _numbers(key: str, field: _Field) -> tuple[Values, bool | NDArray[np.bool_]]:
     """Return the numbers of a column and whether they equal those of the reference reader."""
-    whole = _digits(field)
+    digits = _digits(field)
     exact: bool | NDArray[np.bool_] = True
     pointed = field.decimals != _NO_POINT
     decimals = field.decimals * pointed
     if key == "time_us":
-        return _signed(whole, field.negative), ~np.asarray(pointed)
+        return _signed(digits, field.negative), ~np.asarray(pointed)
     if key == "time_ns":
         factor = _INT_POWERS[9 - np.minimum(decimals, 9)]
-        exact = (np.asarray(decimals) <= 9) & (whole <= INT64_MAX // factor)
-        nanoseconds = whole * factor
+        exact = (np.asarray(decimals) <= 9) & (digits <= INT64_MAX // factor)
+        nanoseconds = digits * factor
         return _signed(nanoseconds, field.negative), exact
-    if _most(field.digits) > 15:
-        exact = whole < 2**53
-    values = whole.astype(np.float64)
+    if _highest(field.digits) > 15:
+        exact = digits < 2**53
+    values = digits.astype(np.float64)
     values /= _POWERS[decimals]
     return _signed(values, field.negative), exact
 
@@ -273,7 +273,7 @@ def _signed(values: Values, negative: bool | NDArray[np.bool_]) -> Values:
     return np.negative(values, out=values, where=negative)
 
 
-def _most(values: PerLine) -> int:
+def _highest(values: PerLine) -> int:
     return values if isinstance(values, int) else int(values.max(initial=0))
 
 
@@ -285,7 +285,7 @@ def _of_eight(digits: PerLine) -> PerLine:
 def _digits(field: _Field) -> Ints:
     """Return the digits of each line as one number, skipping the point."""
     total: Ints | None = None
-    for done in range(0, max(_most(field.digits), 1), 8):
+    for done in range(0, max(_highest(field.digits), 1), 8):
         word = _without_point(field, done)
         word &= _LAST_DIGITS[_of_eight(field.digits - done)]
         for factor, shift, mask in _FOLDS:
@@ -310,8 +310,8 @@ def _without_point(field: _Field, done: int) -> Words:
             return field.load(done)
         if right <= 0:
             return field.load(done + 1)
-    kept = _LAST[_of_eight(right)]
+    mask = _LAST[_of_eight(right)]
     word = field.load(done)
-    word &= kept
-    word |= field.load(done + 1) & ~kept
+    word &= mask
+    word |= field.load(done + 1) & ~mask
     return word

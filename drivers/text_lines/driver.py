@@ -57,7 +57,7 @@ class TextStream:
         self._bridge_clock = BridgeClock()
         self._monotone = Monotone()
         self._last_us: int | None = None
-        self._lost = False  # something was dropped before the next data
+        self._has_gap = False  # something was dropped before the next data
         self.flooded = 0  # lines dropped because too many arrived
 
     @property
@@ -68,7 +68,7 @@ class TextStream:
     @property
     def clock_restarts(self) -> int:
         """Number of times that the bridge's clock restarted or jumped."""
-        return self._bridge_clock.restarts + self._bridge_clock.leaps
+        return self._bridge_clock.jumps
 
     @property
     def columns(self) -> tuple[str, ...] | None:
@@ -83,7 +83,7 @@ class TextStream:
     def skip(self, chunks: Sequence[Chunk]) -> None:
         """Drop these chunks unread."""
         self._parser.reset()
-        self._lost = True
+        self._has_gap = True
         self.flooded += sum(chunk.data.count(b"\n") or chunk.data.count(b"\r") for chunk in chunks)
 
     def feed(self, chunks: Sequence[Chunk]) -> SampleBlock | None:
@@ -91,7 +91,7 @@ class TextStream:
         parsed = self._parser.feed(b"".join([chunk.data for chunk in chunks]))
         if parsed is None:
             return None
-        end, values = self._fitting(parsed, chunks[-1].arrival_ns)
+        end, values = self._limit_rate(parsed, chunks[-1].arrival_ns)
         ends = np.cumsum([len(chunk.data) for chunk in chunks])
         chunk_of = np.searchsorted(ends, end)
         stamps = np.array([chunk.arrival_ns for chunk in chunks], dtype=np.int64)
@@ -107,12 +107,12 @@ class TextStream:
         )
         restarts = self.clock_restarts
         if bridge_us is not None:
-            told = bridge_us != NO_TIME
-            arrival_ns[told] = self._bridge_clock.map(bridge_us[told], arrival_ns[told])
+            timed = bridge_us != NO_TIME
+            arrival_ns[timed] = self._bridge_clock.map(bridge_us[timed], arrival_ns[timed])
         times = self._monotone.update(arrival_ns)
         self._last_us = int(times[-1]) // 1000
         leapt = self.clock_restarts > restarts or int((times - arrival_ns).max()) > LEAP_NS
-        lost, self._lost = self._lost, False
+        gap, self._has_gap = self._has_gap, False
         return SampleBlock(
             times,
             values["forward_v"],
@@ -121,23 +121,25 @@ class TextStream:
             self._parser.step_v,
             self._full_scale_v,
             clock_step=leapt and bridge_us is not None,
-            gap=lost,
+            gap=gap,
         )
 
-    def _fitting(self, parsed: Parsed, now_ns: int) -> tuple[Times, dict[str, Values]]:
+    def _limit_rate(self, parsed: Parsed, now_ns: int) -> tuple[Times, dict[str, Values]]:
         """Return the ends and values of the newest pairs, at most one per microsecond elapsed.
 
         With more, strictly increasing times would run ahead of the clock.
         """
         if self._last_us is None:
             return parsed.end, parsed.values
-        most = max(1, now_ns // 1000 - self._last_us + AHEAD_US)
-        over = len(parsed.end) - most
-        if over <= 0:
+        room = max(1, now_ns // 1000 - self._last_us + AHEAD_US)
+        excess = len(parsed.end) - room
+        if excess <= 0:
             return parsed.end, parsed.values
-        self._lost = True
-        self.flooded += over
-        return parsed.end[over:], {name: column[over:] for name, column in parsed.values.items()}
+        self._has_gap = True
+        self.flooded += excess
+        return parsed.end[excess:], {
+            name: column[excess:] for name, column in parsed.values.items()
+        }
 
 
 class TextLinesDriver:
@@ -201,7 +203,7 @@ class TextLinesDriver:
         if not chunks:
             return None
         block = self._stream.feed(self._newest(chunks))
-        self._judge(readable=block is not None)
+        self._check_readable(readable=block is not None)
         if self._stream.clock_restarts > self._clock_restarts:
             self._clock_restarts = self._stream.clock_restarts
             self._notices.append("the bridge's clock jumped: it restarted or lost time")
@@ -209,7 +211,7 @@ class TextLinesDriver:
 
     def _newest(self, chunks: list[Chunk]) -> list[Chunk]:
         """Return all chunks, or only the newest if data arrives faster than it can be processed."""
-        dropped, kept = self._arrivals.newest(chunks)
+        dropped, newest = self._arrivals.newest(chunks)
         if dropped:
             self._stream.skip(dropped)
             if not self._dropping:
@@ -222,9 +224,9 @@ class TextLinesDriver:
             self._notices.append(
                 f"input overflow ended; {self._stream.flooded} lines dropped so far"
             )
-        return kept
+        return newest
 
-    def _judge(self, *, readable: bool) -> None:
+    def _check_readable(self, *, readable: bool) -> None:
         """Report once when many consecutive lines are unreadable, and once when they recover."""
         if readable and self._unreadable:
             self._notices.append("lines readable again")
@@ -235,8 +237,8 @@ class TextLinesDriver:
         if readable or not dropped:
             self._dropped, self._read_s = dropped, now_s
             return
-        most = FEW_LINES if now_s - self._read_s >= UNREADABLE_S else UNREADABLE_LINES
-        if not self._unreadable and dropped - self._dropped >= most:
+        limit = FEW_LINES if now_s - self._read_s >= UNREADABLE_S else UNREADABLE_LINES
+        if not self._unreadable and dropped - self._dropped >= limit:
             self._unreadable = True
             reason = (
                 "no header line arrived and the configuration has no `columns`"

@@ -157,8 +157,8 @@ def _row(columns: Layout, texts: list[bytes] | tuple[bytes, ...]) -> Row | str:
 def nanoseconds(text: bytes) -> int:
     """Return seconds as integer nanoseconds; further digits are truncated, not rounded."""
     if b"e" not in text.lower():
-        whole, _, part = text.partition(b".")
-        return int(whole + part[:9].ljust(9, b"0"))
+        integer, _, fraction = text.partition(b".")
+        return int(integer + fraction[:9].ljust(9, b"0"))
     return int(_ROUNDING_DOWN_TWICE_IS_EXACT.multiply(Decimal(text.decode()), Decimal(10**9)))
 
 

@@ -131,10 +131,10 @@ class LineParser:
             self._read(data, begin, stop)
         else:
             self._read_chunks(data, begin, stop)
-        self._keep(data[stop:])
+        self._store_tail(data[stop:])
         return self._parsed(carried)
 
-    def _keep(self, tail: bytes) -> None:
+    def _store_tail(self, tail: bytes) -> None:
         if self._discarding:
             return
         if len(tail) > self._max_line:
@@ -145,7 +145,7 @@ class LineParser:
 
     def _begin(self, data: bytes) -> int:
         """Process the line that the first terminator ends; return the start of the next."""
-        end = min(at for at in (data.find(b"\n"), data.find(b"\r")) if at >= 0)
+        end = min(place for place in (data.find(b"\n"), data.find(b"\r")) if place >= 0)
         self._first = False
         if self._discarding:
             self._discarding = False
@@ -181,21 +181,21 @@ class LineParser:
     def _read_chunk(self, data: bytes, begin: int, end: int) -> int:
         """Read complete lines; return where it stopped, before `end` only if columns changed."""
         chunk = data[begin:end]
-        found = None
+        result = None
         if self._layout is not None and chunk.count(b"\n") + chunk.count(b"\r") >= _FEWEST_LINES:
-            found = bulk.scan(chunk, self._layout, self._max_line)
-        if found is None:
+            result = bulk.scan(chunk, self._layout, self._max_line)
+        if result is None:
             self._read(data, begin, end)
             return end
         columns = self._layout
         limit = len(chunk)
-        for start, stop in found.odd:
+        for start, stop in result.odd:
             self._read_line(chunk[start:stop], begin + stop + 1)
             if self._layout is not columns:
                 limit = stop + 1
                 break
         assert columns is not None
-        self._take(columns, found, begin, limit)
+        self._take(columns, result, begin, limit)
         return begin + limit
 
     def _read(self, data: bytes, begin: int, end: int) -> None:
@@ -206,9 +206,9 @@ class LineParser:
         if len(line) > self._max_line:
             self.counters["overlong"] += 1
             return
-        found = lines.read(line, self._layout, self._scale)
-        if isinstance(found, tuple):
-            columns, values, forward, reflected = found
+        result = lines.read(line, self._layout, self._scale)
+        if isinstance(result, tuple):
+            columns, values, forward, reflected = result
             if columns is not self._current:
                 self._expect(columns)
             self._rows.append(values)
@@ -218,12 +218,12 @@ class LineParser:
                 self._note_decimals(columns, 0, lines.decimals(forward))
             if len(reflected) > self._most_decimals[1] + 2 or b"-" in reflected:
                 self._note_decimals(columns, 1, lines.decimals(reflected))
-        elif isinstance(found, str):
-            if found != "malformed" or line.strip(b" \t"):
-                self.counters[found] += 1
-        elif self._layout is None or found.columns != self._layout.columns:
-            self._layout = found
-            self._expect(found)
+        elif isinstance(result, str):
+            if result != "malformed" or line.strip(b" \t"):
+                self.counters[result] += 1
+        elif self._layout is None or result.columns != self._layout.columns:
+            self._layout = result
+            self._expect(result)
 
     def _expect(self, columns: Layout) -> None:
         """Prepare for rows with these columns."""
@@ -239,21 +239,21 @@ class LineParser:
         column = columns.columns[columns.reflected if side else columns.forward]
         self._steps[side] = min(self._steps[side], column.step(decimals))
 
-    def _take(self, columns: Layout, found: bulk.Scan, begin: int, limit: int) -> None:
+    def _take(self, columns: Layout, result: bulk.Scan, begin: int, limit: int) -> None:
         """Add the bulk-read pairs up to `limit` of the chunk that began at `begin`."""
-        good = found.ends <= limit
-        wanted = np.count_nonzero(good)
-        for column, readings in zip(columns.columns, found.values, strict=True):
+        good = result.ends <= limit
+        offered = np.count_nonzero(good)
+        for column, readings in zip(columns.columns, result.values, strict=True):
             if column.limited:
                 good &= (readings >= column.low) & (readings <= column.high)
-        kept = np.count_nonzero(good)
-        self.counters["out_of_range"] += int(wanted - kept)
-        if not kept:
+        count = np.count_nonzero(good)
+        self.counters["out_of_range"] += int(offered - count)
+        if not count:
             return
         if self._current is not columns:
             self._expect(columns)
-        end, values, decimals = found.ends, found.values, found.decimals
-        if kept < len(good):
+        end, values, decimals = result.ends, result.values, result.decimals
+        if count < len(good):
             end, values = end[good], [v[good] for v in values]
             decimals = [d if isinstance(d, int) else d[good] for d in decimals]
         for side, i in enumerate((columns.forward, columns.reflected)):
