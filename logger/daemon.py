@@ -20,14 +20,14 @@ import time
 from collections.abc import Callable
 
 from drivers.contract import Driver, DriverError, WaitsForDevice
+from drivers.timeline import synchronised
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
 from logger.errors import MismatchdError
+from logger.live.feed import Tap
 from logger.live.status import Status, StatusSocket
-from logger.live.tap import Tap
 from logger.service.capture_loop import CaptureLoop
 from logger.service.handover import Handover
-from logger.service.host_clock import synchronised
 from logger.service.keeper import Report
 from logger.service.outlets import Outlets
 from logger.service.sd_notify import ServiceManager, Supervision

@@ -23,7 +23,7 @@ from logger.feedline.course import courses
 from logger.feedline.findings import findings
 from logger.feedline.frequency import mhz_of
 from logger.feedline.measurement import LineLoss, loss_of_swr, mean_of, verdict
-from logger.live.carrier import OfDriver
+from logger.live.carrier import DriverSource
 from logger.physics.reflection import swr
 from logger.store.database import Store
 from logger.store.line_losses import LineLosses
@@ -238,7 +238,7 @@ def test_a_carrier_by_the_host_clock_is_dated_without_a_daemon(tmp_path: Path) -
     with pty() as (master, name), hands(master) as held:
         config = load(write_config(tmp_path, name, transmission="{hang_ms: 300}"))
         driver = config.make_driver()
-        source = OfDriver(config, Coupler(calibration_of(config)), driver)
+        source = DriverSource(config, Coupler(calibration_of(config)), driver)
         found, deadline = None, Deadline(10)
         try:
             source.begin()

@@ -129,9 +129,9 @@ def test_batches_stay_within_what_the_server_takes(answers: list[str]) -> None:
     for answer in answers:
         sent = size.rows
         if answer == "taken":
-            size.taken(sent, 0.1)
+            size.adapt(sent, 0.1)
         elif answer == "slow":
-            size.taken(sent, 9.0)
+            size.adapt(sent, 9.0)
         elif answer == "halve":
             size.halve(sent)
         else:
@@ -139,7 +139,7 @@ def test_batches_stay_within_what_the_server_takes(answers: list[str]) -> None:
             most = max(1, sent // 2)
         assert 1 <= size.rows <= most
     for _ in range(13):
-        size.taken(size.rows, 0.1)
+        size.adapt(size.rows, 0.1)
     assert size.rows == most
 
 

@@ -20,6 +20,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from drivers.timeline import host_ns, synchronised
 from logger.calibration.coupler import Coupler
 from logger.cli.station import calibration_of
 from logger.config.load import MetricsOptions, load
@@ -27,7 +28,6 @@ from logger.daemon import Daemon
 from logger.forward.influx import InfluxForwarder
 from logger.rows import Health
 from logger.service.health import CaptureTotals, Clocks, HealthGauge, next_row_s
-from logger.service.host_clock import running_ns, synchronised
 from logger.service.metrics import MetricsServer
 from logger.service.openmetrics import CONTENT_TYPE, Family, Sample, exposition
 from logger.store import database
@@ -125,8 +125,8 @@ def test_a_clock_that_is_set_shows_as_a_step_and_sleep_does_not() -> None:
 
 def test_the_host_tells_of_its_clock() -> None:
     assert synchronised() in (True, False, None)
-    before = running_ns()
-    assert running_ns() >= before >= time.monotonic_ns() - 1_000_000
+    before = host_ns()
+    assert host_ns() >= before >= time.monotonic_ns() - 1_000_000
 
 
 # the store

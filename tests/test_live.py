@@ -23,14 +23,13 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from logger.live.client import connect
-from logger.live.feed import MOST_CLIENTS, LiveFeed
+from logger.live.feed import MOST_BLOCKS, MOST_CLIENTS, LiveFeed, Tap
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading, decode, encode
 from logger.live.reading_tracker import PAUSE_S, SILENT_S, ReadingTracker
 from logger.live.scale import BOXES, LETTERS, column, draw_figures, draw_span
 from logger.live.screen import AlarmAge, Frame, StationStatus, lines, plain
 from logger.live.status import ForwarderStatus
-from logger.live.tap import MOST_BLOCKS, Tap
 from logger.physics.reflection import rho_of_swr
 from logger.pipeline import Pipeline
 from logger.stages.view import View as Block

@@ -11,7 +11,7 @@ from logger.cli.measure_guide import carrier
 from logger.cli.terminal import Terminal
 from logger.config.load import Config
 from logger.isolate.reading import SwrReading
-from logger.live.carrier import Carrier, CarrierSource, OfDaemon, OfDriver
+from logger.live.carrier import Carrier, CarrierSource, DaemonSource, DriverSource
 from logger.live.status import ask
 
 USUAL_W = 10.0  # above this, the user is warned that it is too much for a test
@@ -51,10 +51,10 @@ class Carriers:
 
     def _source(self) -> CarrierSource:
         if self.of_daemon:
-            return OfDaemon(self._config)
+            return DaemonSource(self._config)
         if self._driver is None:
             self._driver = self._config.make_driver()
-        return OfDriver(self._config, self.coupler, self._driver)
+        return DriverSource(self._config, self.coupler, self._driver)
 
 
 def seen_in(found: Carrier, terminal: Terminal) -> SwrReading | None:

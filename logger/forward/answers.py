@@ -63,14 +63,14 @@ def judge(
     Raise ServerError if it concerns the server instead of the rows; header names in lower case.
     """
     reason = message_of(body)
-    said = f" ({reason})" if reason else ""
+    suffix = f" ({reason})" if reason else ""
     if status == 413:
-        return Refusal(RowFault.TOO_MUCH, f"the server finds it too large{said}")
-    if status in (400, 422) and _speaks_of_rows(body):
+        return Refusal(RowFault.TOO_MUCH, f"the server finds it too large{suffix}")
+    if status in (400, 422) and _names_rows(body):
         fault = RowFault.TOO_OLD if TOO_OLD_WORDS in body else RowFault.BAD
         return Refusal(fault, reason)
     url, org, bucket, token = target
-    where = f"{url} answers {status}{said}"
+    where = f"{url} answers {status}{suffix}"
     if status in (401, 403):
         raise ServerError(
             str(status),
@@ -97,5 +97,5 @@ def has_no_delete(status: int, headers: Mapping[str, str], body: str) -> bool:
     return json_object(body) is None
 
 
-def _speaks_of_rows(body: str) -> bool:
+def _names_rows(body: str) -> bool:
     return json_object(body) is not None or any(words in body for words in ROW_WORDS)

@@ -59,7 +59,7 @@ YIELD_S = 0.0005  # otherwise each step of an alarm's delivery might wait 5 ms f
 LAST_S = 1.5  # time for the rest at shutdown; after that it waits in the store
 SUSPECT_ROWS = 20  # after this many refusals in a row, test whether the table is accepted at all
 RETRACTED = 100  # moments per batch
-KEPT_AT_ONCE = 100_000  # retractions reported in one line for a server that cannot delete
+STALE_AT_ONCE = 100_000  # retractions reported in one line for a server that cannot delete
 REASONS = 20  # reasons remembered, so that they are logged once
 
 
@@ -90,7 +90,7 @@ class _Lane:
         self.taken_ns: int | None = None
         self.refused_ids: list[int] = []  # since the server last accepted a row
         self.backoff = Backoff(random)
-        self.shut_until_s: float | None = None
+        self.paused_until_s: float | None = None
 
 
 class InfluxForwarder:
@@ -134,7 +134,7 @@ class InfluxForwarder:
             sent=self._sent,
             failing=self._fault is not None
             or self._delete_s is not None
-            or any(lane.shut_until_s is not None for lane in self._lanes),
+            or any(lane.paused_until_s is not None for lane in self._lanes),
             last_error=text,
             last_error_utc=format_optional(time_ns),
         )
@@ -151,7 +151,7 @@ class InfluxForwarder:
             except Exception as error:  # no exception may end this thread silently
                 wait_s = self._failed(error)
             else:
-                self._works()
+                self._note_success()
                 wait_s = 0.0 if delivered else IDLE_S
         until_s = self._clock() + LAST_S
         with contextlib.suppress(ServerError, StoreError):
@@ -164,11 +164,11 @@ class InfluxForwarder:
 
         Return the number of rows delivered or set aside. Raise ServerError, StoreError.
         """
-        outbox = self._opened()
+        outbox = self._ensure_open()
         done = 0
         split = True
         while split:
-            lanes = [lane for lane in self._lanes if self._open(outbox, lane)]
+            lanes = [lane for lane in self._lanes if self._accepts(outbox, lane)]
             done += sum(self._live(outbox, lane) for lane in lanes)
             done += self._retract(outbox)
             split = False
@@ -204,9 +204,9 @@ class InfluxForwarder:
         refusal = self._post(batch.lines, lane.live)
         if refusal is not None:
             # They are handled with the gap, so that they do not delay new rows.
-            self._keep(outbox, lane, position.postponed(batch.upto))
+            self._move(outbox, lane, position.postponed(batch.upto))
             return 0
-        self._took(lane)
+        self._note_accepted(lane)
         lane.position = position.took_live(after, batch.upto)
         if self._clock() - lane.saved_s >= SAVE_S:
             self._save(outbox, lane)
@@ -227,18 +227,18 @@ class InfluxForwarder:
         refusal = self._post(batch.lines, lane.gap) if batch.lines else None
         if refusal is None:
             if batch.lines:
-                self._took(lane)
+                self._note_accepted(lane)
             refused = []
         elif refusal.fault is RowFault.TOO_OLD and self._all_too_old(batch):
-            refused = self._refused(lane, batch, refusal)
+            refused = self._set_aside(lane, batch, refusal)
         elif len(batch.lines) > 1:
             lane.gap.halve(len(batch.lines))
             return None
         elif self._refuses_table(outbox, lane, batch.upto, refusal.reason):
             return 0
         else:
-            refused = self._refused(lane, batch, refusal)
-        self._keep(outbox, lane, position.took_gap(upto), refused)
+            refused = self._set_aside(lane, batch, refusal)
+        self._move(outbox, lane, position.took_gap(upto), refused)
         return len(batch.lines) or None
 
     def _batch(self, outbox: Outbox, lane: _Lane, after: int, upto: int, most: int) -> _Batch:
@@ -263,7 +263,7 @@ class InfluxForwarder:
             raise
         if refusal is None:
             self._backoff.reset()
-            size.taken(len(lines), self._clock() - begun_s)
+            size.adapt(len(lines), self._clock() - begun_s)
             self._sent += len(lines)
         elif refusal.fault is RowFault.TOO_MUCH:
             size.limit(len(lines))
@@ -295,30 +295,30 @@ class InfluxForwarder:
             return 0
         self._delete_s = None
         self._delete_backoff.reset()
-        upto = batch.upto if deleted else self._keeps(outbox)
+        upto = batch.upto if deleted else self._report_stale_points(outbox)
         outbox.retracted(self.name, upto)
         return sum(span.points for span in batch.spans)
 
     def _delete(self, spans: Sequence[Retracted]) -> bool:
         return self._server.delete(spans, self._station)
 
-    def _keeps(self, outbox: Outbox) -> int:
+    def _report_stale_points(self, outbox: Outbox) -> int:
         """Log the points left at a server that cannot delete; return the last retraction's id."""
-        everything = outbox.retractions(self.name, KEPT_AT_ONCE)
-        told = []
+        waiting = outbox.retractions(self.name, STALE_AT_ONCE)
+        counts = []
         for table in FORWARDED:
-            spans = [span for span in everything.spans if span.table is table]
+            spans = [span for span in waiting.spans if span.table is table]
             if spans:
                 count = sum(span.points for span in spans)
                 since, until = format_ns(spans[0].since_ns), format_ns(spans[-1].until_ns)
-                told.append(f"{count} of {table.measurement} ({since} to {until})")
+                counts.append(f"{count} of {table.measurement} ({since} to {until})")
         text = (
             f"{self._server.target.url} cannot delete points, so these of rows that are gone or"
-            f" tagged anew stay there: {', '.join(told)}"
+            f" tagged anew stay there: {', '.join(counts)}"
         )
         log.warning("%s: %s", self.name, text)
         self._last_error = text, self._utc_ns()
-        return everything.upto
+        return waiting.upto
 
     # Refusals.
 
@@ -329,7 +329,7 @@ class InfluxForwarder:
         refusal = self._send([batch.newest()])
         return refusal is not None and refusal.fault is RowFault.TOO_OLD
 
-    def _refused(self, lane: _Lane, batch: _Batch, refusal: Refusal) -> list[RefusedRow]:
+    def _set_aside(self, lane: _Lane, batch: _Batch, refusal: Refusal) -> list[RefusedRow]:
         """Return the refused rows; log each reason once."""
         kind = re.sub(r"\d+", "#", refusal.reason)
         if kind not in self._logged:
@@ -361,39 +361,39 @@ class InfluxForwarder:
             outbox.put_back(self.name, lane.table, lane.refused_ids)
             lane.refused_ids.clear()
             self._totals = outbox.totals(self.name)
-            self._shut(lane, reason)
+            self._pause_table(lane, reason)
             return True
         lane.refused_ids.clear()
         return False
 
-    def _shut(self, lane: _Lane, reason: str) -> None:
+    def _pause_table(self, lane: _Lane, reason: str) -> None:
         table, url = lane.table, self._server.target.url
         text = (
             f"{url} refuses every row of {table.name} ({reason}): see its limits and what it holds"
             f" as measurement {table.measurement}"
         )
-        self._note(text, new=lane.shut_until_s is None)
-        lane.shut_until_s = self._clock() + lane.backoff.next_s()
+        self._note(text, new=lane.paused_until_s is None)
+        lane.paused_until_s = self._clock() + lane.backoff.next_s()
 
-    def _open(self, outbox: Outbox, lane: _Lane) -> bool:
-        """True if the table may be delivered; if it was shut, test with its newest row."""
-        if lane.shut_until_s is None:
+    def _accepts(self, outbox: Outbox, lane: _Lane) -> bool:
+        """True if the table may be delivered; if it was paused, test with its newest row."""
+        if lane.paused_until_s is None:
             return True
-        if self._clock() < lane.shut_until_s:
+        if self._clock() < lane.paused_until_s:
             return False
         newest = outbox.newest(lane.table)
         refusal = None if newest is None else self._send([self._line(lane.table, newest)])
         if refusal is not None:
-            self._shut(lane, refusal.reason)
+            self._pause_table(lane, refusal.reason)
             return False
-        lane.shut_until_s = None
+        lane.paused_until_s = None
         lane.backoff.reset()
         log.info("%s: rows of %s are taken again", self.name, lane.table.name)
         return True
 
     # Cursors.
 
-    def _opened(self) -> Outbox:
+    def _ensure_open(self) -> Outbox:
         if self._outbox is not None and self._outbox.replaced:
             self._forget()
         if self._outbox is None:
@@ -414,11 +414,11 @@ class InfluxForwarder:
             lane.position = lane.saved = stored
         return lane.position
 
-    def _took(self, lane: _Lane) -> None:
+    def _note_accepted(self, lane: _Lane) -> None:
         lane.taken_ns = self._utc_ns()
         lane.refused_ids.clear()
 
-    def _keep(
+    def _move(
         self,
         outbox: Outbox,
         lane: _Lane,
@@ -477,7 +477,7 @@ class InfluxForwarder:
         self._fault = fault
         return self._backoff.next_s(at_least_s)
 
-    def _works(self) -> None:
+    def _note_success(self) -> None:
         self._backoff.reset()
         if self._fault is not None:
             self._fault = None

@@ -31,7 +31,7 @@ class Server:
         self._environ = environ
         self._client: Any = None
         self._writer: Any = None
-        self._old = False  # InfluxDB 1, as far as deletion is concerned
+        self._is_version_1 = False
 
     def write(self, lines: Sequence[str]) -> Refusal | None:
         """Send lines; return None if the server accepted all of them. Raise ServerError."""
@@ -69,9 +69,9 @@ class Server:
         from urllib3.exceptions import HTTPError
 
         try:
-            if not self._old:
-                self._old = not self._delete_by_api(spans, station)
-            if self._old:
+            if not self._is_version_1:
+                self._is_version_1 = not self._delete_by_api(spans, station)
+            if self._is_version_1:
                 self._delete_by_query(spans, station)
         except ApiException as error:
             if not error.status:
@@ -83,7 +83,7 @@ class Server:
             if has_no_delete(error.status, headers, body):
                 return False
             refusal = judge(self.target, error.status, headers, body, datetime.now(UTC))
-            raise self._keeps(refusal.reason) from error
+            raise self._cannot_delete(refusal.reason) from error
         except (HTTPError, OSError) as error:
             raise self._unreachable(error) from error
         return True
@@ -127,9 +127,9 @@ class Server:
         )
         errors = [result["error"] for result in answer.get("results", ()) if "error" in result]
         if errors:
-            raise self._keeps(errors[0])
+            raise self._cannot_delete(errors[0])
 
-    def _keeps(self, reason: str) -> ServerError:
+    def _cannot_delete(self, reason: str) -> ServerError:
         return ServerError("delete", f"{self.target.url} cannot delete points: {reason}")
 
     def close(self) -> None:
@@ -183,9 +183,9 @@ def _text(body: bytes | str | None) -> str:
 
 def _cause(error: BaseException) -> str:
     """Return the operating system's message at the root of an error, or else the error's name."""
-    at: BaseException | None = error
-    while at is not None:
-        if isinstance(at, OSError) and at.strerror:
-            return at.strerror
-        at = at.__cause__ or at.__context__
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, OSError) and cause.strerror:
+            return cause.strerror
+        cause = cause.__cause__ or cause.__context__
     return type(error).__name__

@@ -61,7 +61,7 @@ class CarrierSource(Protocol):
         """Release the device or the connection."""
 
 
-class OfDriver:
+class DriverSource:
     """Source that reads the driver; no daemon runs.
 
     Raises LinkError if the device cannot be opened.
@@ -96,7 +96,7 @@ class OfDriver:
                 raise
         for row in rows:
             if isinstance(row, Transmission) and row.ended and self._ended is None:
-                self._ended = _of_row(row)
+                self._ended = _carrier_of(row)
         views = self._views.copy()
         self._views.clear()
         return reading_of(views, self._channel, ()) if views else None, self._ended
@@ -115,7 +115,7 @@ class OfDriver:
         self._driver.close()
 
 
-class OfDaemon:
+class DaemonSource:
     """Source for a running daemon: readings come from its feed, carriers from its store."""
 
     def __init__(self, config: Config) -> None:
@@ -129,10 +129,10 @@ class OfDaemon:
 
     def listen(self) -> tuple[LiveReading | None, Carrier | None]:
         """See CarrierSource."""
-        shown = next((each for each in reversed(self.readings()) if each.pairs), None)
+        shown = next((reading for reading in reversed(self.readings()) if reading.pairs), None)
         if shown is not None and shown.keyed:
             return shown, None
-        return shown, after(self._store, self._last_id)
+        return shown, first_after(self._store, self._last_id)
 
     def readings(self) -> list[LiveReading]:
         """See CarrierSource."""
@@ -157,15 +157,15 @@ def newest_id(store: Store) -> int:
     return int(newest[0][0]) if newest else 0
 
 
-def after(store: Store, last_id: int) -> Carrier | None:
+def first_after(store: Store, last_id: int) -> Carrier | None:
     """Return the first transmission with an id above `last_id`, or None. Raises StoreError."""
-    found = store.select(TRANSMISSIONS, "r.id > ? ORDER BY r.id LIMIT 1", last_id)
-    if not found:
+    records = store.select(TRANSMISSIONS, "r.id > ? ORDER BY r.id LIMIT 1", last_id)
+    if not records:
         return None
-    row = found[0].columns
+    row = records[0].columns
     return Carrier(
         id=row["id"],
-        end_ns=found[0].time_ns + round(row["duration_s"] * 1e6) * 1000,
+        end_ns=records[0].time_ns + round(row["duration_s"] * 1e6) * 1000,
         duration_s=row["duration_s"],
         forward_w=row["forward_w_mean"],
         swr=row["swr"],
@@ -181,12 +181,11 @@ def after(store: Store, last_id: int) -> Carrier | None:
 def source_of(config: Config, coupler: Coupler, *, running: bool) -> CarrierSource:
     """Return the daemon's source if it is `running`, else the driver's."""
     if running:
-        return OfDaemon(config)
-    driver = config.make_driver()
-    return OfDriver(config, coupler, driver)
+        return DaemonSource(config)
+    return DriverSource(config, coupler, config.make_driver())
 
 
-def _of_row(row: Transmission) -> Carrier:
+def _carrier_of(row: Transmission) -> Carrier:
     return Carrier(
         id=None,
         end_ns=row.end_ns,

@@ -15,7 +15,7 @@ from logger.live.feed import SUFFIX
 from logger.live.local_socket import open_connection
 from logger.live.reading import LiveReading, decode
 
-AGAIN_S = 0.5
+RETRY_S = 0.5
 CONNECT_S = 0.5
 MOST_BYTES = 65536  # longest line accepted; a longer one comes from some other server
 
@@ -32,7 +32,7 @@ class Follower:
         self._store = store
         self._socket: socket.socket | None = None
         self._rest = b""
-        self._next_s = 0.0
+        self._retry_s = 0.0
 
     @property
     def connected(self) -> bool:
@@ -44,16 +44,16 @@ class Follower:
 
         Also returns when one of the descriptors in `others` becomes readable.
         """
-        if self._socket is None and time.monotonic() >= self._next_s:
-            self._next_s = time.monotonic() + AGAIN_S
+        if self._socket is None and time.monotonic() >= self._retry_s:
+            self._retry_s = time.monotonic() + RETRY_S
             try:
                 self._socket = connect(self._store)
             except OSError:
                 pass
             else:
                 self._socket.setblocking(False)
-        heard: list[Any] = [*others] if self._socket is None else [self._socket, *others]
-        ready, _, _ = select.select(heard, [], [], timeout_s)
+        descriptors: list[Any] = [*others] if self._socket is None else [self._socket, *others]
+        ready, _, _ = select.select(descriptors, [], [], timeout_s)
         return self._read() if self._socket in ready else []
 
     def close(self) -> None:

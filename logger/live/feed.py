@@ -12,20 +12,41 @@ import os
 import select
 import socket
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from logger.live.local_socket import open_listener, path_of
 from logger.live.reading import LiveReading, encode
-from logger.live.tap import Tap
 from logger.stages.view import View
 
 SUFFIX = ".live"
 PERIOD_S = 0.1
 ALIVE_S = 1.0
 MOST_CLIENTS = 16
+MOST_BLOCKS = 256  # older ones are dropped, as capture must not wait
 HELD_BYTES = 32768  # socket buffer per client; holds a few seconds of lines
+
+
+class Tap:
+    """Queue of blocks from the capture thread to the feed, used while it is `open`.
+
+    It passes nothing while there are no viewers.
+    """
+
+    def __init__(self) -> None:
+        self.open = False
+        self._views: deque[View] = deque(maxlen=MOST_BLOCKS)
+
+    def give(self, view: View) -> None:
+        """Append a block if the tap is open."""
+        if self.open:
+            self._views.append(view)
+
+    def take(self) -> list[View]:
+        """Return the blocks since the last call, in order."""
+        return [self._views.popleft() for _ in range(len(self._views))]
 
 
 class LiveFeed:
@@ -49,33 +70,33 @@ class LiveFeed:
     def run(self) -> None:
         """Serve until `end` is called, then close everything."""
         try:
-            while self._turn():
+            while self._serve_once():
                 pass
         finally:
             self._tap.open = False
-            for each in (*self._clients, self._listener):
-                each.close()
+            for peer in (*self._clients, self._listener):
+                peer.close()
             self._path.unlink(missing_ok=True)
 
     def end(self) -> None:
         """Make `run` return; call it from another thread."""
         os.eventfd_write(self._wake, 1)
 
-    def _turn(self) -> bool:
+    def _serve_once(self) -> bool:
         wait_s = max(0.0, self._due_s - time.monotonic()) if self._clients else None
-        heard: list[Any] = [self._wake, self._listener, *self._clients]
-        ready, _, _ = select.select(heard, [], [], wait_s)
+        descriptors: list[Any] = [self._wake, self._listener, *self._clients]
+        ready, _, _ = select.select(descriptors, [], [], wait_s)
         if self._wake in ready:
             return False
-        for client in [each for each in ready if each in self._clients]:
-            self._hear(client)
+        for client in [descriptor for descriptor in ready if descriptor in self._clients]:
+            self._discard_input(client)
         if self._listener in ready:
-            self._welcome()
+            self._accept()
         if self._clients and time.monotonic() >= self._due_s:
             self._send()
         return True
 
-    def _welcome(self) -> None:
+    def _accept(self) -> None:
         with contextlib.suppress(OSError):  # no further client waits
             while True:
                 client, _ = self._listener.accept()
@@ -88,7 +109,7 @@ class LiveFeed:
                 self._tap.open = True
                 self._sent_s = 0.0  # send a line at once, but never more than ten a second
 
-    def _hear(self, client: socket.socket) -> None:
+    def _discard_input(self, client: socket.socket) -> None:
         """Discard what the client sends; drop the client at its end of stream."""
         try:
             if client.recv(4096):

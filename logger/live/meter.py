@@ -32,13 +32,13 @@ def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]
     (totals,) = totals_of(part, settled_of(part), [Span(0, 0, len(part))])
     sums = totals.seconds.sums.sum(axis=1)
     last = views[-1]
-    found: list[float | None] = [None] * 5
+    swr_figures: list[float | None] = [None] * 5
     if len(keyed):
         figures, _ = bounds(last.coupler, last.noise, sums[:, None], np.zeros(1, dtype=np.int64))
-        found = [_figure(value) for value in figures[:, 0]]
-    told = block.aux.get("channel")
-    if told is not None and not math.isnan(told[-1]):
-        channel = round(float(told[-1]))
+        swr_figures = [_figure(value) for value in figures[:, 0]]
+    channels = block.aux.get("channel")
+    if channels is not None and not math.isnan(channels[-1]):
+        channel = round(float(channels[-1]))
     return LiveReading(
         time=format_ns(int(block.time_ns[-1])),
         pairs=len(block),
@@ -46,11 +46,11 @@ def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]
         forward_w=_figure(sums[PF] / sums[COUNT]),
         reflected_w=_figure(sums[PR] / sums[COUNT]),
         peak=_figure(totals.peaks_w[0]),
-        swr=found[0],
-        swr_low=found[1],
-        swr_high=found[2],
-        swr_noise_low=found[3],
-        swr_noise_high=found[4],
+        swr=swr_figures[0],
+        swr_low=swr_figures[1],
+        swr_high=swr_figures[2],
+        swr_noise_low=swr_figures[3],
+        swr_noise_high=swr_figures[4],
         channel=channel,
         alarms=alarms,
     )

@@ -68,5 +68,5 @@ class ReadingTracker:
         self.peaks = Peaks()
 
 
-def _higher(one: float | None, other: float | None) -> float | None:
-    return one if other is None else other if one is None else max(one, other)
+def _higher(a: float | None, b: float | None) -> float | None:
+    return a if b is None else b if a is None else max(a, b)

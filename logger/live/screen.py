@@ -56,31 +56,31 @@ class Frame(NamedTuple):
 
 
 def lines(
-    frame: Frame, sight: ReadingTracker, beside: StationStatus, connected: bool, now_s: float
+    frame: Frame, tracker: ReadingTracker, station: StationStatus, connected: bool, now_s: float
 ) -> list[Text]:
     """Return the screen: `height` lines of at most `width` characters."""
-    top = [_head(frame, sight, beside, connected, now_s)]
-    top += _reflection(frame, sight, now_s) + _powers(frame, sight)
-    top += _alarms(frame, sight, beside)
-    bottom = [*_health(frame, beside, connected), Text(KEYS, DIM)]
+    top = [_head(frame, tracker, connected, now_s)]
+    top += _reflection(frame, tracker, now_s) + _powers(frame, tracker)
+    top += _alarms(frame, tracker, station)
+    bottom = [*_health(frame, station, connected), Text(KEYS, DIM)]
     room = frame.height - len(top) - len(bottom)
     roomy = frame.height >= FEW_LINES
-    middle = _transmissions(frame, beside, room - 2 * roomy)
+    middle = _transmissions(frame, station, room - 2 * roomy)
     gap = [Text("")] if roomy else []
-    most = max(0, frame.height - len(bottom))
-    shown = [*top[:1], *gap, *top[1:], *gap, *middle][:most]
-    shown += [Text("")] * (most - len(shown)) + bottom
+    room_above = max(0, frame.height - len(bottom))
+    shown = [*top[:1], *gap, *top[1:], *gap, *middle][:room_above]
+    shown += [Text("")] * (room_above - len(shown)) + bottom
     for line in shown:
         line.truncate(frame.width, overflow="crop")
     return shown[: frame.height]
 
 
-def plain(sight: ReadingTracker, limit: float, connected: bool, now_s: float) -> str:
+def plain(tracker: ReadingTracker, limit: float, connected: bool, now_s: float) -> str:
     """Return the reading as one line of text, for terminals without cursor control."""
-    reading = sight.newest
+    reading = tracker.newest
     if not connected:
         return "the daemon is not running; waiting for it"
-    if reading is None or reading.time is None or sight.silent(now_s):
+    if reading is None or reading.time is None or tracker.silent(now_s):
         words = "no pairs"
     else:
         words = f"{reading.time[11:19]}Z {_key(reading)}"
@@ -94,22 +94,20 @@ def plain(sight: ReadingTracker, limit: float, connected: bool, now_s: float) ->
     return words + (f"; ALARM {alarms}" if alarms else "")
 
 
-def _head(
-    frame: Frame, sight: ReadingTracker, beside: StationStatus, connected: bool, now_s: float
-) -> Text:
-    reading = sight.newest
+def _head(frame: Frame, tracker: ReadingTracker, connected: bool, now_s: float) -> Text:
+    reading = tracker.newest
     if not connected:
-        state, style = "DAEMON NOT RUNNING, waiting", LOUD
-    elif reading is not None and sight.silent(now_s):
-        state, style = "NO PAIRS from the bridge", LOUD
+        words, style = "DAEMON NOT RUNNING, waiting", LOUD
+    elif reading is not None and tracker.silent(now_s):
+        words, style = "NO PAIRS from the bridge", LOUD
     elif reading is None or reading.time is None:
-        state, style = "waiting for a pair", STRONG
+        words, style = "waiting for a pair", STRONG
     else:
-        state, style = _key(reading), "bold" if reading.keyed else ""
-        state += f"  {reading.time[11:19]}Z"
-    name = frame.station[: max(0, frame.width - len(state) - 2)]
-    pad = " " * max(1, frame.width - len(name) - len(state))
-    return Text.assemble((name, "bold"), pad, (state, style))
+        words, style = _key(reading), "bold" if reading.keyed else ""
+        words += f"  {reading.time[11:19]}Z"
+    name = frame.station[: max(0, frame.width - len(words) - 2)]
+    pad = " " * max(1, frame.width - len(name) - len(words))
+    return Text.assemble((name, "bold"), pad, (words, style))
 
 
 def _key(reading: LiveReading) -> str:
@@ -117,11 +115,11 @@ def _key(reading: LiveReading) -> str:
     return f"KEY DOWN{channel}" if reading.keyed else f"key up{channel}"
 
 
-def _reflection(frame: Frame, sight: ReadingTracker, now_s: float) -> list[Text]:
+def _reflection(frame: Frame, tracker: ReadingTracker, now_s: float) -> list[Text]:
     """Return the SWR with its verdict, and its interval on the scale."""
-    reading = sight.keyed
+    reading = tracker.keyed
     swr = low = high = None
-    keyed = sight.newest is not None and sight.newest.keyed
+    keyed = tracker.newest is not None and tracker.newest.keyed
     style = STRONG if keyed else DIM
     if reading is None:
         words = Text("SWR -  nothing keyed yet", DIM)
@@ -132,7 +130,7 @@ def _reflection(frame: Frame, sight: ReadingTracker, now_s: float) -> list[Text]
             judged = verdict(swr, frame.swr_limit)
             words.append("  ").append(judged, LOUD if keyed and judged == "too high" else style)
         if not keyed:
-            ago = f"  {span_text(max(0.0, now_s - sight.keyed_s) // 1)} ago"
+            ago = f"  {span_text(max(0.0, now_s - tracker.keyed_s) // 1)} ago"
             words.append(ago if len(words) + len(ago) <= frame.width else ago[1:-4])
     signs = LETTERS if frame.letters else BOXES
     caption = f"reflection coefficient; {signs.limit} limit, SWR {frame.swr_limit:g}"
@@ -144,9 +142,9 @@ def _reflection(frame: Frame, sight: ReadingTracker, now_s: float) -> list[Text]
     ]
 
 
-def _powers(frame: Frame, sight: ReadingTracker) -> list[Text]:
+def _powers(frame: Frame, tracker: ReadingTracker) -> list[Text]:
     """Return the powers of the newest reading and the highest values since key-down."""
-    reading, peaks = sight.newest, sight.peaks
+    reading, peaks = tracker.newest, tracker.peaks
     forward, reflected = (
         (None, None) if reading is None else (reading.forward_w, reading.reflected_w)
     )
@@ -157,14 +155,14 @@ def _powers(frame: Frame, sight: ReadingTracker) -> list[Text]:
     return [Text(now), Text(f"{since} {highest}", DIM)]
 
 
-def _alarms(frame: Frame, sight: ReadingTracker, beside: StationStatus) -> list[Text]:
-    known = {alarm.kind: alarm for alarm in beside.alarms}
-    kinds = sight.newest.alarms if sight.newest is not None else tuple(known)
+def _alarms(frame: Frame, tracker: ReadingTracker, station: StationStatus) -> list[Text]:
+    alarms = {alarm.kind: alarm for alarm in station.alarms}
+    kinds = tracker.newest.alarms if tracker.newest is not None else tuple(alarms)
     if not kinds:
-        return [Text("no alarm" if beside.trouble is None else "", DIM)]
+        return [Text("no alarm" if station.trouble is None else "", DIM)]
     words = []
     for kind in kinds:
-        alarm = known.get(kind)
+        alarm = alarms.get(kind)
         words.append(kind if alarm is None else f"{kind} ({alarm.id}, {span_text(alarm.seconds)})")
     rows, row = [], "ALARM"
     for word in words:
@@ -175,7 +173,7 @@ def _alarms(frame: Frame, sight: ReadingTracker, beside: StationStatus) -> list[
     return [*rows, Text(row, LOUD)]
 
 
-def _transmissions(frame: Frame, beside: StationStatus, room: int) -> list[Text]:
+def _transmissions(frame: Frame, station: StationStatus, room: int) -> list[Text]:
     if room < 1:
         return []
     narrow = frame.width < NARROW
@@ -185,7 +183,7 @@ def _transmissions(frame: Frame, beside: StationStatus, room: int) -> list[Text]
         else ("transmissions  start UTC    for  ch  watts   SWR    95 %            highest")
     )
     rows = [Text(head[: frame.width], DIM)]
-    for row in beside.transmissions[: min(room - 1, MOST_TRANSMISSIONS)]:
+    for row in station.transmissions[: min(room - 1, MOST_TRANSMISSIONS)]:
         channel = "-" if row["channel"] is None else str(row["channel"])
         watts = row["forward_w_mean"]
         words = f"{row['start_utc'][11:19]} {span_text(row['duration_s']):>7}{channel:>4}"
@@ -202,10 +200,10 @@ def _transmissions(frame: Frame, beside: StationStatus, room: int) -> list[Text]
     return rows
 
 
-def _health(frame: Frame, beside: StationStatus, connected: bool) -> list[Text]:
-    status = beside.status
-    if beside.trouble is not None:
-        return [Text(beside.trouble, STRONG)]
+def _health(frame: Frame, station: StationStatus, connected: bool) -> list[Text]:
+    status = station.status
+    if station.trouble is not None:
+        return [Text(station.trouble, STRONG)]
     if status is None or not connected:
         return []
     troubles = []

@@ -15,11 +15,11 @@ from logger.live.status import ask
 from logger.store.database import Store
 from logger.store.tables import TRANSMISSIONS
 
-EVERY_S = 2.0
+PERIOD_S = 2.0
 LATEST = f"1 ORDER BY r.start_ns DESC LIMIT {MOST_TRANSMISSIONS}"
 
 
-def look(store: Path) -> StationStatus:
+def read_station(store: Path) -> StationStatus:
     """Return the present state of the store and the daemon."""
     status = ask(store)
     try:
@@ -45,7 +45,7 @@ class StatusPoller:
         self.latest = StationStatus()
         self._store = store
         self._ended = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="status", daemon=True)
+        self._thread = threading.Thread(target=self._poll, name="status", daemon=True)
 
     def __enter__(self) -> StatusPoller:
         self._thread.start()
@@ -54,8 +54,8 @@ class StatusPoller:
     def __exit__(self, *_: object) -> None:
         self._ended.set()
 
-    def _work(self) -> None:
+    def _poll(self) -> None:
         while True:
-            self.latest = look(self._store)
-            if self._ended.wait(EVERY_S):
+            self.latest = read_station(self._store)
+            if self._ended.wait(PERIOD_S):
                 return

@@ -17,16 +17,16 @@ class BatchSize:
     requests succeed.
     """
 
-    def __init__(self, most: int) -> None:
-        self.rows = most
-        self._most = most
+    def __init__(self, largest: int) -> None:
+        self.rows = largest
+        self._largest = largest
 
-    def taken(self, sent: int, took_s: float) -> None:
-        """Note that the server accepted `sent` rows within `took_s`."""
+    def adapt(self, sent: int, took_s: float) -> None:
+        """Adapt to a server that accepted `sent` rows within `took_s`."""
         if took_s > LENGTHY_S:
             self.halve(sent)
         elif took_s < BRISK_S and sent >= self.rows:
-            self.rows = min(self._most, 2 * self.rows)
+            self.rows = min(self._largest, 2 * self.rows)
 
     def halve(self, sent: int) -> None:
         """Halve the batch: `sent` rows were too many this time."""
@@ -34,8 +34,8 @@ class BatchSize:
 
     def limit(self, sent: int) -> None:
         """Limit the batch permanently: `sent` rows are always too many for this server."""
-        self._most = max(1, sent // 2)
-        self.rows = min(self.rows, self._most)
+        self._largest = max(1, sent // 2)
+        self.rows = min(self.rows, self._largest)
 
 
 class Backoff:

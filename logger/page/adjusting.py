@@ -15,7 +15,7 @@ from typing import Any, get_args
 import msgspec
 
 from logger.errors import StoreError, UsageError
-from logger.live.carrier import Carrier, after, newest_id
+from logger.live.carrier import Carrier, first_after, newest_id
 from logger.live.reading import LiveReading as Live
 from logger.page.drawings import Station
 from logger.store.database import Store
@@ -240,7 +240,7 @@ class Adjusting:
 
     def _look(self) -> Carrier | None:
         with closing(Store.reader(self._station.store)) as store:
-            return after(store, self._last_id)
+            return first_after(store, self._last_id)
 
     def _newest(self) -> int:
         with closing(Store.reader(self._station.store)) as store:

@@ -23,8 +23,8 @@ class Backlog:
 
     def __init__(self) -> None:
         self.dropped = 0
-        self._before: list[Row] = []  # up to the last change of the clock,
-        self._before_pairs = 0  # number of raw pairs in them
+        self._older: list[Row] = []  # up to the last change of the clock,
+        self._older_pairs = 0  # number of raw pairs in them
         self._clear()
 
     def _clear(self) -> None:
@@ -34,23 +34,23 @@ class Backlog:
         self._rows: list[Row] = []  # all others
         self._memories: dict[str, Memory] = {}
         self._seconds = 0
-        self._goes_on: tuple[int, int] | None = None  # start of a transmission, index of its row
+        self._running: tuple[int, int] | None = None  # start of a transmission, index of its row
 
     def __len__(self) -> int:
         others = len(self._rows) + len(self._memories)
-        return len(self._before) + others + len(self._samples)
+        return len(self._older) + others + len(self._samples)
 
     @property
     def pairs(self) -> int:
         """Number of raw pairs."""
-        return self._before_pairs + self._pairs
+        return self._older_pairs + self._pairs
 
     def add(self, rows: list[Row]) -> None:
         """Append rows."""
         for row in rows:
             if isinstance(row, ClockChange):  # the times before it and after do not mix
-                self._before = [*self.rows(), row]
-                self._before_pairs = self.pairs
+                self._older = [*self.rows(), row]
+                self._older_pairs = self.pairs
                 self._clear()
                 continue
             if isinstance(row, Memory):
@@ -62,10 +62,10 @@ class Backlog:
                 self._pairs += len(row.block)
                 continue
             if isinstance(row, Transmission) and not row.ended:
-                if self._goes_on is not None and self._goes_on[0] == row.start_ns:
-                    self._rows[self._goes_on[1]] = row  # it must precede its seconds
+                if self._running is not None and self._running[0] == row.start_ns:
+                    self._rows[self._running[1]] = row  # it must precede its seconds
                     continue
-                self._goes_on = row.start_ns, len(self._rows)
+                self._running = row.start_ns, len(self._rows)
             self._seconds += isinstance(row, Second)
             self._rows.append(row)
         if self._loose >= LOOSE:
@@ -77,12 +77,12 @@ class Backlog:
 
     def rows(self) -> list[Row]:
         """Return all rows in the order to store them, without removing them."""
-        return [*self._before, *self._samples, *self._rows, *self._memories.values()]
+        return [*self._older, *self._samples, *self._rows, *self._memories.values()]
 
     def counts(self) -> tuple[int, int]:
         """Return the number of rows other than raw pairs, and the number of raw pairs."""
-        before = sum(not isinstance(row, Samples) for row in self._before)
-        return before + len(self._rows) + len(self._memories), self.pairs
+        older = sum(not isinstance(row, Samples) for row in self._older)
+        return older + len(self._rows) + len(self._memories), self.pairs
 
     def raised_before(self, kinds: Iterable[str]) -> None:
         """Drop the first raising of each of these kinds: their alarms are open in the store."""
@@ -92,23 +92,23 @@ class Backlog:
                 if isinstance(row, AlarmChange) and row.kind == kind:
                     if row.change == "raised":
                         del rows[place]
-                        self._goes_on = None
+                        self._running = None
                     break
 
     def forget_memories(self) -> None:
         """Drop the memories of rules."""
         self._memories.clear()
-        self._before = [row for row in self._before if not isinstance(row, Memory)]
+        self._older = [row for row in self._older if not isinstance(row, Memory)]
 
     def _places(self) -> Iterator[tuple[list[Row], int]]:
-        for rows in (self._before, self._rows):
+        for rows in (self._older, self._rows):
             for place in range(len(rows)):
                 yield rows, place
 
     def take(self) -> list[Row]:
         """Remove all rows and return them in the order to store them."""
         rows = self.rows()
-        self._before, self._before_pairs = [], 0
+        self._older, self._older_pairs = [], 0
         self._clear()
         return rows
 
@@ -130,15 +130,15 @@ class Backlog:
         self._loose = 0
 
     def _drop_pairs(self) -> None:
-        if self._before_pairs:
-            kept: list[Row] = []
-            for row in self._before:
+        if self._older_pairs:
+            remaining: list[Row] = []
+            for row in self._older:
                 if isinstance(row, Samples) and self.pairs > MOST_PAIRS:
-                    self._before_pairs -= len(row.block)
+                    self._older_pairs -= len(row.block)
                     self.dropped += len(row.block)
                 else:
-                    kept.append(row)
-            self._before = kept
+                    remaining.append(row)
+            self._older = remaining
         count = 0
         while self.pairs > MOST_PAIRS:
             size = len(self._samples[count].block)
@@ -153,18 +153,18 @@ class Backlog:
         others = len(self._rows) - self._seconds
         seconds = self._seconds // 2 if self._seconds > MOST_ROWS else 0
         others = others // 2 if others > MOST_ROWS else 0
-        kept: list[Row] = []
-        whole: set[int] = set()  # transmissions to which seconds may refer
+        remaining: list[Row] = []
+        started: set[int] = set()  # transmissions to which seconds may refer
         for row in self._rows:
             if isinstance(row, Second):
-                seconds, drop = seconds - 1, seconds > 0 or row.start_ns not in whole
+                seconds, drop = seconds - 1, seconds > 0 or row.start_ns not in started
             else:
                 others, drop = others - 1, others > 0
             self.dropped += drop
             if not drop:
-                kept.append(row)
+                remaining.append(row)
                 if isinstance(row, Transmission):
-                    whole.add(row.start_ns)
-        self._rows = kept
-        self._seconds = sum(isinstance(row, Second) for row in kept)
-        self._goes_on = None
+                    started.add(row.start_ns)
+        self._rows = remaining
+        self._seconds = sum(isinstance(row, Second) for row in remaining)
+        self._running = None

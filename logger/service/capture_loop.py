@@ -15,7 +15,7 @@ from drivers.contract import Driver, EndOfInput, HasClock, SampleBlock, StatesAb
 from drivers.timeline import boot_name, host_ns, read_clocks
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
-from logger.live.tap import Tap
+from logger.live.feed import Tap
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory, Row
 from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order

@@ -56,13 +56,13 @@ class Dating:
     now       both clocks at the start
     last_ns   the time of the last stored row, None if there is none
     boot      the identifier of this start of the host
-    known     its record in the store, None if the daemon has not run since
+    record    its record in the store, None if the daemon has not run since
     """
 
-    def __init__(self, now: Clocks, last_ns: int | None, boot: str, known: Boot | None) -> None:
+    def __init__(self, now: Clocks, last_ns: int | None, boot: str, record: Boot | None) -> None:
         self.steps = 0
         self._notices: list[str] = []
-        self._at_ns = now.host_ns
+        self._host_ns = now.host_ns
         self._stepped_ns: int | None = None  # host time of a step that is still to be judged
         self._marked_ns: int | None = None  # rows are flagged at least until then
         self._last_ns = NEVER_NS if last_ns is None else last_ns
@@ -70,19 +70,19 @@ class Dating:
         self._wall_ns = now.offset_ns  # the wall clock's offset as followed
         least_ns = self._last_ns + LEAST_NS - now.host_ns
         self._offset_ns = max(now.offset_ns, least_ns)  # as used
-        if known is None:
+        if record is None:
             self.boot = self._first(now, boot)
-        elif known.trust is Trust.PROVISIONAL:
-            self.boot = known
-            self._offset_ns = max(known.offset_ns, least_ns)
-        elif known.trust is Trust.UNCONFIRMED and (
-            abs(now.offset_ns - known.offset_ns) <= STEP_NS or now.synchronised
+        elif record.trust is Trust.PROVISIONAL:
+            self.boot = record
+            self._offset_ns = max(record.offset_ns, least_ns)
+        elif record.trust is Trust.UNCONFIRMED and (
+            abs(now.offset_ns - record.offset_ns) <= STEP_NS or now.synchronised
         ):
-            self.boot = known
-            self._wall_ns = known.offset_ns
-            self._offset_ns = max(known.offset_ns, least_ns)
+            self.boot = record
+            self._wall_ns = record.offset_ns
+            self._offset_ns = max(record.offset_ns, least_ns)
         else:  # if the clock was set meanwhile, the affected rows cannot be identified
-            self.boot = self._anew(known, Trust.FOLLOWED)
+            self.boot = self._exclude(record, Trust.FOLLOWED)
         if self.ahead_ns > STEP_NS:
             self._notices.append(
                 f"the last stored row is {self.ahead_ns / SECOND_NS:.1f} s later than the clock:"
@@ -102,9 +102,9 @@ class Dating:
 
     def _next_ns(self) -> int:
         """Return the earliest date that the next pair can get."""
-        return max(self._last_ns + LEAST_NS, self._at_ns + self._offset_ns) // 1000 * 1000
+        return max(self._last_ns + LEAST_NS, self._host_ns + self._offset_ns) // 1000 * 1000
 
-    def _anew(self, boot: Boot, trust: Trust) -> Boot:
+    def _exclude(self, boot: Boot, trust: Trust) -> Boot:
         """Return the same start of the host with the rows so far excluded from any later move."""
         return boot._replace(
             trust=trust,
@@ -145,12 +145,12 @@ class Dating:
         """
         times = block.time_ns
         ahead_ns = self.ahead_ns
-        offset_ns = self._offset_ns + _made_up(times - self._at_ns, ahead_ns, keyed=keyed)
-        self._at_ns = max(self._at_ns, int(times[-1]))
+        offset_ns = self._offset_ns + _caught_up(times - self._host_ns, ahead_ns, keyed=keyed)
+        self._host_ns = max(self._host_ns, int(times[-1]))
         self._offset_ns = int(offset_ns[-1])
         dated = self._monotone.update(times + offset_ns)
         self._last_ns = int(dated[-1])
-        if self._marked_ns is not None and not keyed and self._at_ns > self._marked_ns:
+        if self._marked_ns is not None and not keyed and self._host_ns > self._marked_ns:
             self._marked_ns = None
         if ahead_ns > STEP_NS >= self.ahead_ns:
             self._notices.append("the clock has caught up with the row times")
@@ -167,11 +167,11 @@ class Dating:
             right = now.wall_ns >= EARLIEST_NS and (
                 now.wall_ns > self.boot.before_ns or now.synchronised
             )
-            return self._settled(now, now.offset_ns - self._offset_ns) if right else None
+            return self._correct(now, now.offset_ns - self._offset_ns) if right else None
         by_ns = now.offset_ns - self._wall_ns
         unconfirmed = self.boot.trust is Trust.UNCONFIRMED
         if unconfirmed and now.synchronised:
-            return self._settled(now, by_ns)
+            return self._correct(now, by_ns)
         if abs(by_ns) <= STEP_NS:
             self._stepped_ns = None
             if abs(by_ns) > NOISE_NS + now.doubt_ns:
@@ -198,7 +198,7 @@ class Dating:
         trust = self.boot.trust
         if trust is Trust.UNCONFIRMED and self.ahead_ns:
             trust = Trust.FOLLOWED
-        self.boot = self._anew(self.boot, trust)
+        self.boot = self._exclude(self.boot, trust)
         seconds = abs(by_ns) / SECOND_NS
         if by_ns > 0:
             self._notices.append(f"the clock was set forward by {seconds:.1f} s; times follow")
@@ -213,7 +213,7 @@ class Dating:
                 " while nobody transmits, and are flagged until it has caught up"
             )
 
-    def _settled(self, now: Clocks, by_ns: int) -> ClockChange:
+    def _correct(self, now: Clocks, by_ns: int) -> ClockChange:
         """Handle a clock that is now right and was wrong by `by_ns` until now."""
         boot = self.boot
         by_ns = by_ns // 1000 * 1000  # times are whole microseconds
@@ -284,7 +284,7 @@ class Order:
         ahead_ns = self._ahead_ns + np.cumsum(lost_ns)
         most_ns = int(ahead_ns[-1])
         run_ns = np.cumsum(np.maximum(steps, 0))
-        ahead_ns = np.maximum(ahead_ns + _made_up(run_ns, most_ns, keyed=keyed), 0)
+        ahead_ns = np.maximum(ahead_ns + _caught_up(run_ns, most_ns, keyed=keyed), 0)
         self._ahead_ns = int(ahead_ns[-1])
         dated = Monotone(self._dated_ns).update(times + ahead_ns)
         self._dated_ns = int(dated[-1])
@@ -292,7 +292,7 @@ class Order:
         return replace(block, time_ns=dated, clock_step=block.clock_step or most_ns > STEP_NS)
 
 
-def _made_up(run_ns: Times, ahead_ns: int, *, keyed: bool) -> Times:
+def _caught_up(run_ns: Times, ahead_ns: int, *, keyed: bool) -> Times:
     """Return the reduction of a lead (negative, n) after running for `run_ns` (n,)."""
     if not 0 < ahead_ns <= LONGEST_SLEW_NS:
         return np.zeros_like(run_ns)

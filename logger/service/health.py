@@ -51,7 +51,7 @@ class HealthGauge:
 
     def _begin(self, clocks: Clocks) -> None:
         self._since = clocks
-        self._before = (self.commits, self.commit_s, self.commits_failed)
+        self._baseline = (self.commits, self.commit_s, self.commits_failed)
         self._longest_s = 0.0
         self._queue_max = 0
 
@@ -77,11 +77,9 @@ class HealthGauge:
         step_ns = (clocks.utc_ns - clocks.running_ns) - (
             self._since.utc_ns - self._since.running_ns
         )
-        commits = self.commits - self._before[0]
-        spent_ms = MS_PER_S * (self.commit_s - self._before[1])
-        new = CaptureTotals(
-            *(now - before for now, before in zip(totals, self._totals, strict=True))
-        )
+        commits = self.commits - self._baseline[0]
+        spent_ms = MS_PER_S * (self.commit_s - self._baseline[1])
+        new = CaptureTotals(*(new - old for new, old in zip(totals, self._totals, strict=True)))
         row = Health(
             time_ns=clocks.utc_ns,
             duration_s=duration_s,
@@ -94,7 +92,7 @@ class HealthGauge:
             commits=commits,
             commit_ms_mean=spent_ms / commits if commits else None,
             commit_ms_max=MS_PER_S * self._longest_s if commits else None,
-            commits_failed=self.commits_failed - self._before[2],
+            commits_failed=self.commits_failed - self._baseline[2],
             clock_synchronised=synchronised,
             clock_step_ms=step_ns / NS_PER_MS,
             forwarder_backlog=backlog,

@@ -53,7 +53,7 @@ def _labels(labels: Mapping[str, str]) -> str:
 
 
 def _escaped(text: str) -> str:
-    return re.sub(r'[\\"\n]', lambda found: _SPECIAL[found[0]], text)
+    return re.sub(r'[\\"\n]', lambda match: _SPECIAL[match[0]], text)
 
 
 def _number(value: float) -> str:

@@ -16,11 +16,10 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.contract import Driver, Sends
 from logger.config.load import Config
-from logger.live.feed import LiveFeed
+from logger.live.feed import LiveFeed, Tap
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
 from logger.live.status import Status
-from logger.live.tap import Tap
 from logger.stages.view import View
 from logger.store.database import Stored
 

@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 
 from drivers.contract import READ
+from drivers.timeline import host_ns
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config.load import Config
@@ -20,7 +21,6 @@ from logger.live.status import Status
 from logger.rows import Row
 from logger.service.handover import Handover
 from logger.service.health import CaptureTotals, Clocks, HealthGauge, next_row_s
-from logger.service.host_clock import running_ns
 from logger.service.keeper import COMMIT_S, Keeper, Report
 from logger.service.retention import Retention
 from logger.store.database import Store
@@ -172,4 +172,4 @@ class StoreLoop:
 
 
 def _clocks() -> Clocks:
-    return Clocks(time.time_ns(), running_ns())
+    return Clocks(time.time_ns(), host_ns())
