@@ -16,10 +16,11 @@ import pytest
 
 from drivers.contract import ENTRY_POINTS, SampleBlock
 from drivers.contract_suite import Bench, DriverContract, Reader, make_driver
-from drivers.frames.messages import Identity, Settings, command, pack_block, pack_identity
+from drivers.frames.messages import Identity, Settings, command
 from drivers.recording import Chunk, Header, Writer
 from drivers.text_lines.driver import TextLinesDriver
 from drivers.timeline import host_ns
+from tests.frames_encoder import pack_block, pack_identity
 from tests.iio_bench import BufferedBench, PolledBench
 
 T0_NS = 1_772_000_000_000_000_000

@@ -17,6 +17,7 @@ from drivers.frames.framing import Deframer
 from drivers.frames.messages import Identity
 from drivers.recording import Header, Writer
 from drivers.replay import ReplayDriver, ReplayOptions
+from tests import frames_encoder
 from tests.deadlines import Deadline
 from tests.station import pty
 from tests.test_frames_stream import HELLO, SETTINGS, block
@@ -99,7 +100,7 @@ def test_wishes_are_repeated_until_they_are_met_or_refused() -> None:
         driver.read(0.5, 0.0)
         with pytest.raises(BlockingIOError):
             received(master)
-        anew = messages.pack_identity(Identity(SETTINGS._replace(boot=4), 1, 0, ""))
+        anew = frames_encoder.pack_identity(Identity(SETTINGS._replace(boot=4), 1, 0, ""))
         os.write(master, anew)
         driver.read(0.5, 0.0)
         assert received(master) == [set_]

@@ -15,11 +15,12 @@ from drivers.frames.framing import frame
 from drivers.frames.messages import Identity, Settings, Type
 from drivers.frames.stream import FrameStream
 from drivers.recording import Chunk
+from tests import frames_encoder
 
 T0 = 1_000_000_000_000
 US = 1000
 SETTINGS = Settings(3, 1000, 8, 4, 12, 0, 4092, 5000, 0)
-HELLO = messages.pack_identity(Identity(SETTINGS, 1, 0, "harbour bridge"))
+HELLO = frames_encoder.pack_identity(Identity(SETTINGS, 1, 0, "harbour bridge"))
 
 
 def pairs_of(number: int, count: int) -> np.ndarray:
@@ -30,7 +31,7 @@ def pairs_of(number: int, count: int) -> np.ndarray:
 
 def block(number: int, settings: Settings = SETTINGS, count: int = 8) -> bytes:
     clock = number * settings.period_us
-    return messages.pack_block(settings, number, clock, pairs_of(number, count))
+    return frames_encoder.pack_block(settings, number, clock, pairs_of(number, count))
 
 
 class Line:
@@ -91,7 +92,7 @@ def test_many_blocks_at_once_are_read_as_one_by_one(line: Line) -> None:
 def test_pairs_go_there_and_back(bits: int) -> None:
     rng = np.random.default_rng(2)
     codes = rng.integers(0, 1 << bits, (60, 2), dtype=np.uint16)
-    packed = np.frombuffer(messages.pack_pairs(codes, bits), np.uint8).reshape(2, -1)
+    packed = np.frombuffer(frames_encoder.pack_pairs(codes, bits), np.uint8).reshape(2, -1)
     forward, reflected = messages.unpack_pairs(packed, bits)
     assert (np.stack((forward.ravel(), reflected.ravel()), axis=1) == codes).all()
     assert packed.size == 60 * messages.PAIR_BYTES[bits]
@@ -106,7 +107,7 @@ def test_nothing_is_read_without_the_settings(line: Line) -> None:
     other = SETTINGS._replace(oversampling=1, full_scale=1023)
     assert line.feed(block(0, other), block(8, other)) == []
     assert line.stream.counters["unidentified"] == 2
-    changed = messages.pack_identity(Identity(other, 1, 0, "harbour bridge"))
+    changed = frames_encoder.pack_identity(Identity(other, 1, 0, "harbour bridge"))
     (part,) = line.feed(changed, block(16, other))
     assert part.full_scale_v == 5.0
     assert part.step_v == (5 / 1023, 5 / 1023)
@@ -155,7 +156,7 @@ def test_a_bridge_that_started_anew(line: Line) -> None:
     line.feed(*map(block, range(80_000, 80_080, 8)))
     line.stream.notices.clear()
     anew = SETTINGS._replace(boot=4)
-    hello = messages.pack_identity(Identity(anew, 4, 0, "harbour bridge"))
+    hello = frames_encoder.pack_identity(Identity(anew, 4, 0, "harbour bridge"))
     parts = line.feed(hello, block(0, anew), block(8, anew))
     assert line.stream.counters["restarted"] == 1
     assert line.stream.counters["lost"] == 0
@@ -168,7 +169,7 @@ def test_a_bridge_that_started_anew(line: Line) -> None:
 def test_a_leap_of_the_clock_is_flagged(line: Line) -> None:
     line.feed(*map(block, range(0, 8000, 8)))
     frames = [
-        messages.pack_block(SETTINGS, n, n * 1000 - 3_000_000, pairs_of(n, 8))
+        frames_encoder.pack_block(SETTINGS, n, n * 1000 - 3_000_000, pairs_of(n, 8))
         for n in range(8000, 8800, 8)
     ]
     parts = line.feed(*frames)
@@ -212,7 +213,7 @@ def test_what_fits_no_layout_is_counted(line: Line, payload: bytes) -> None:
 
 def test_auxiliary_readings_hold_for_five_seconds(line: Line) -> None:
     (before,) = line.feed(block(0))
-    readings = messages.pack_readings(10_000, {1: 4987, 2: 2150, 3: 27_185_000, 4: 1, 99: 5})
+    readings = frames_encoder.pack_readings(10_000, {1: 4987, 2: 2150, 3: 27_185_000, 4: 1, 99: 5})
     (after,) = line.feed(readings, block(8))
     (late,) = line.feed(block(8000), after_ns=8_000_000 * US)
     assert dict(before.aux) == dict(late.aux) == {}
@@ -226,7 +227,7 @@ def test_skew_moves_pairs_to_the_middle() -> None:
     for skew_us in (0, 104):
         line = Line()
         settings = SETTINGS._replace(skew_us=skew_us)
-        line.feed(messages.pack_identity(Identity(settings, 1, 0, "")), after_ns=0)
+        line.feed(frames_encoder.pack_identity(Identity(settings, 1, 0, "")), after_ns=0)
         line.feed(block(0, settings))
         times.append(line.parts[0].time_ns)
     assert (times[1] - times[0] == 52 * US).all()
@@ -236,11 +237,11 @@ def test_a_pattern_is_checked_and_gives_no_pairs(line: Line) -> None:
     pattern = SETTINGS._replace(pattern=1)
     numbers = 4090 + np.arange(8)
     codes = np.stack((numbers & 4095, ~numbers & 4095), axis=1).astype(np.uint16)
-    line.feed(messages.pack_identity(Identity(pattern, 1, 0, "")))
-    line.feed(messages.pack_block(pattern, 4090, 0, codes))
+    line.feed(frames_encoder.pack_identity(Identity(pattern, 1, 0, "")))
+    line.feed(frames_encoder.pack_block(pattern, 4090, 0, codes))
     assert line.stream.counters["pattern_wrong"] == 0
     codes[3, 1] ^= 1
-    line.feed(messages.pack_block(pattern, 4098, 0, codes))
+    line.feed(frames_encoder.pack_block(pattern, 4098, 0, codes))
     assert line.stream.counters["pattern_wrong"] == 8
     assert line.parts == []
     line.feed(HELLO, block(4106))
@@ -291,7 +292,7 @@ def test_what_is_said_and_kept_stays_small() -> None:
     stream = FrameStream(115200)
     for k in range(2000):
         other = SETTINGS._replace(boot=k % 2)
-        stream.feed([Chunk(T0 + k, messages.pack_identity(Identity(other, 1, 0, "")))])
+        stream.feed([Chunk(T0 + k, frames_encoder.pack_identity(Identity(other, 1, 0, "")))])
     assert len(stream.notices) <= 100
 
 

@@ -20,14 +20,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from drivers.timeline import host_ns, synchronised
+from drivers.timeline import Clocks, host_ns, synchronised
 from logger.calibration.coupler import Coupler
 from logger.cli.station import calibration_of
 from logger.config.load import MetricsOptions, load
 from logger.daemon import Daemon
 from logger.forward.influx import InfluxForwarder
 from logger.rows import Health
-from logger.service.health import CaptureTotals, Clocks, HealthGauge, next_row_s
+from logger.service.health import CaptureTotals, HealthGauge, next_row_s
 from logger.service.metrics import MetricsServer
 from logger.service.openmetrics import CONTENT_TYPE, Family, Sample, exposition
 from logger.store import database
@@ -82,8 +82,8 @@ EVENTS = st.lists(
 
 @given(EVENTS)
 def test_rows_add_up_to_what_happened(events: list[tuple[str, float]]) -> None:
-    gauge = HealthGauge(Clocks(T0, 5))
-    rows, totals, now = [], CaptureTotals(), Clocks(T0, 5)
+    gauge = HealthGauge(Clocks(5, T0))
+    rows, totals, now = [], CaptureTotals(), Clocks(5, T0)
     for name, value in [*events, ("row", MINUTE_NS)]:
         if name == "commit":
             gauge.committed(value)
@@ -93,7 +93,7 @@ def test_rows_add_up_to_what_happened(events: list[tuple[str, float]]) -> None:
             gauge.queued(int(value))
         else:
             totals = CaptureTotals(*(count + place for place, count in enumerate(totals, 1)))
-            now = Clocks(now.utc_ns + int(value), now.running_ns + int(value))
+            now = Clocks(now.host_ns + int(value), now.wall_ns + int(value))
             rows.append(gauge.row(now, totals, None, 7))
     of = {kind: [value for name, value in events if name == kind] for kind in ("commit", "queue")}
     assert sum(row.commits for row in rows) == len(of["commit"]) == gauge.commits
@@ -110,14 +110,14 @@ def test_rows_add_up_to_what_happened(events: list[tuple[str, float]]) -> None:
 
 
 def test_a_clock_that_is_set_shows_as_a_step_and_sleep_does_not() -> None:
-    gauge = HealthGauge(Clocks(T0, 0))
+    gauge = HealthGauge(Clocks(0, T0))
     set_back = gauge.row(
-        Clocks(T0 + MINUTE_NS - 5_000_000_000, MINUTE_NS), CaptureTotals(), True, None
+        Clocks(MINUTE_NS, T0 + MINUTE_NS - 5_000_000_000), CaptureTotals(), True, None
     )
     assert (set_back.clock_step_ms, set_back.duration_s) == (-5000, 60)
     assert (
         gauge.row(
-            Clocks(T0 + 2 * MINUTE_NS - 5_000_000_000, 2 * MINUTE_NS), CaptureTotals(), True, None
+            Clocks(2 * MINUTE_NS, T0 + 2 * MINUTE_NS - 5_000_000_000), CaptureTotals(), True, None
         ).clock_step_ms
         == 0
     )

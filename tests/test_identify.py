@@ -18,12 +18,12 @@ from drivers.frames import messages
 from drivers.frames.framing import frame
 from drivers.frames.messages import Identity, Settings
 from drivers.serial_link import SerialLink
-from tests import micropython
+from tests import frames_encoder, micropython
 from tests.deadlines import in_time
 from tests.station import mismatchd, pty
 
 SETTINGS = Settings(3, 1000, 8, 4, 12, 0, 4092, 5000, 0)
-HELLO = messages.pack_identity(Identity(SETTINGS, 4, 0, "harbour bridge"))
+HELLO = frames_encoder.pack_identity(Identity(SETTINGS, 4, 0, "harbour bridge"))
 
 
 @contextlib.contextmanager

@@ -10,7 +10,6 @@ import itertools
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,18 +26,6 @@ MOST_NOTICES = 50
 READINGS_US = 5_000_000  # validity of an auxiliary reading
 OTHERS = ("lost", "restarted", "bridge_clock", "pattern_wrong")
 REASONS = ("corrupt", "partial", "malformed", "unidentified", "other_version", "reordered")
-
-
-class _Piece(NamedTuple):
-    """Consecutive blocks."""
-
-    times: Times
-    forward_v: NDArray[np.float64]
-    reflected_v: NDArray[np.float64]
-    aux: dict[str, float]
-    settings: messages.Settings
-    gap: bool
-    clock_step: bool
 
 
 class FrameStream:
@@ -114,26 +101,11 @@ class FrameStream:
             if version != messages.VERSION:
                 self._other_version(version, len(payload))
             elif type_ == Type.BLOCK:
-                pieces = self._read_blocks(payload, arrivals.of(group.end[rows]))
-                parts += [self._part(piece) for piece in pieces]
+                parts += self._read_blocks(payload, arrivals.of(group.end[rows]))
             else:
                 for message in payload:
                     self._read_message(type_, message.tobytes())
         return parts
-
-    def _part(self, piece: _Piece) -> SampleBlock:
-        step_v = piece.settings.volts
-        count = len(piece.times)
-        return SampleBlock(
-            piece.times,
-            piece.forward_v,
-            piece.reflected_v,
-            {name: np.full(count, value) for name, value in piece.aux.items()},
-            (step_v, step_v),
-            piece.settings.reference_mv / 1000,
-            clock_step=piece.clock_step,
-            gap=piece.gap,
-        )
 
     def _other_version(self, version: int, frames: int) -> None:
         self._counters["other_version"] += frames
@@ -187,8 +159,8 @@ class FrameStream:
         self._aux = {}
         self._gap = self._stepped = True
 
-    def _read_blocks(self, payload: NDArray[np.uint8], arrival_ns: Times) -> Iterator[_Piece]:
-        """Yield the consecutive pieces in blocks of one length."""
+    def _read_blocks(self, payload: NDArray[np.uint8], arrival_ns: Times) -> Iterator[SampleBlock]:
+        """Yield the pairs in blocks of one length, split where pairs were lost."""
         blocks = messages.unpack_blocks(payload)
         if blocks is None:
             self._counters["malformed"] += len(payload)
@@ -220,14 +192,16 @@ class FrameStream:
                 self._aux = {}
             gap, self._gap = self._gap, False
             stepped, self._stepped = self._stepped, False
-            yield _Piece(
+            step_v = settings.volts
+            yield SampleBlock(
                 times,
-                np.multiply(forward.ravel(), settings.volts, dtype=np.float64),
-                np.multiply(reflected.ravel(), settings.volts, dtype=np.float64),
-                self._aux,
-                settings,
-                gap,
+                np.multiply(forward.ravel(), step_v, dtype=np.float64),
+                np.multiply(reflected.ravel(), step_v, dtype=np.float64),
+                {name: np.full(len(times), value) for name, value in self._aux.items()},
+                (step_v, step_v),
+                settings.reference_mv / 1000,
                 stepped,
+                gap,
             )
 
     def _consecutive(self, blocks: Blocks) -> Iterator[slice]:

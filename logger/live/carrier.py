@@ -24,6 +24,7 @@ from logger.store.tables import TRANSMISSIONS
 
 LISTEN_S, LINGER_S = 0.2, 0.05
 EVERYTHING = (-(1 << 63), (1 << 63) - 1)
+COMMON = ("swr", "swr_low", "swr_high", "channel", "frequency_khz", "calibration_id")
 
 
 class Carrier(NamedTuple):
@@ -168,13 +169,8 @@ def first_after(store: Store, last_id: int) -> Carrier | None:
         end_ns=records[0].time_ns + round(row["duration_s"] * 1e6) * 1000,
         duration_s=row["duration_s"],
         forward_w=row["forward_w_mean"],
-        swr=row["swr"],
-        swr_low=row["swr_low"],
-        swr_high=row["swr_high"],
-        channel=row["channel"],
-        frequency_khz=row["frequency_khz"],
-        calibration_id=row["calibration_id"],
         flags=row["flags"],
+        **{name: row[name] for name in COMMON},
     )
 
 
@@ -191,11 +187,6 @@ def _carrier_of(row: Transmission) -> Carrier:
         end_ns=row.end_ns,
         duration_s=(row.end_ns - row.start_ns) / 1e9,
         forward_w=row.forward_w_mean,
-        swr=row.swr,
-        swr_low=row.swr_low,
-        swr_high=row.swr_high,
-        channel=row.channel,
-        frequency_khz=row.frequency_khz,
-        calibration_id=row.calibration_id,
         flags=Flag(row.flags).words(),
+        **{name: getattr(row, name) for name in COMMON},
     )

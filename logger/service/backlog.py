@@ -7,7 +7,7 @@ memory is held. On overflow the oldest rows of the overflowing kind are dropped.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 from drivers.contract import SampleBlock, join
 from logger.rows import AlarmChange, ClockChange, Memory, Row, Samples, Second, Transmission
@@ -86,24 +86,19 @@ class Backlog:
 
     def raised_before(self, kinds: Iterable[str]) -> None:
         """Drop the first raising of each of these kinds: their alarms are open in the store."""
-        for kind in kinds:
-            for rows, place in self._places():
-                row = rows[place]
-                if isinstance(row, AlarmChange) and row.kind == kind:
+        pending = set(kinds)
+        for rows in (self._older, self._rows):
+            for row in list(rows):
+                if isinstance(row, AlarmChange) and row.kind in pending:
+                    pending.remove(row.kind)
                     if row.change == "raised":
-                        del rows[place]
+                        rows.remove(row)
                         self._running = None
-                    break
 
     def forget_memories(self) -> None:
         """Drop the memories of rules."""
         self._memories.clear()
         self._older = [row for row in self._older if not isinstance(row, Memory)]
-
-    def _places(self) -> Iterator[tuple[list[Row], int]]:
-        for rows in (self._older, self._rows):
-            for place in range(len(rows)):
-                yield rows, place
 
     def take(self) -> list[Row]:
         """Remove all rows and return them in the order to store them."""

@@ -4,18 +4,12 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from drivers.timeline import Clocks
 from logger.rows import Health
 
 MS_PER_S = 1e3
 NS_PER_S = 1e9
 NS_PER_MS = 1e6
-
-
-class Clocks(NamedTuple):
-    """Readings at one moment: UTC, and time since boot including sleep, both in ns."""
-
-    utc_ns: int
-    running_ns: int
 
 
 class CaptureTotals(NamedTuple):
@@ -73,15 +67,13 @@ class HealthGauge:
         self, clocks: Clocks, totals: CaptureTotals, synchronised: bool | None, backlog: int | None
     ) -> Health:
         """Return the row of the time since the last one."""
-        duration_s = max(1, clocks.running_ns - self._since.running_ns) / NS_PER_S
-        step_ns = (clocks.utc_ns - clocks.running_ns) - (
-            self._since.utc_ns - self._since.running_ns
-        )
+        duration_s = max(1, clocks.host_ns - self._since.host_ns) / NS_PER_S
+        step_ns = clocks.offset_ns - self._since.offset_ns
         commits = self.commits - self._baseline[0]
         spent_ms = MS_PER_S * (self.commit_s - self._baseline[1])
         new = CaptureTotals(*(new - old for new, old in zip(totals, self._totals, strict=True)))
         row = Health(
-            time_ns=clocks.utc_ns,
+            time_ns=clocks.wall_ns,
             duration_s=duration_s,
             pairs=new.pairs,
             pairs_per_s=new.pairs / duration_s,

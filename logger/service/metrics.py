@@ -13,7 +13,6 @@ import threading
 from collections.abc import Callable, Sequence
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from importlib.metadata import version
-from operator import attrgetter
 from typing import Any
 
 from logger.config.load import MetricsOptions
@@ -27,83 +26,75 @@ PATH = "/metrics"
 POLL_S = 0.5  # interval of checks for shutdown
 REQUEST_S = 2.0  # time limit for each step of a client's request
 NS_PER_S = 1e9
+PREFIX = "mismatchd_"
+# Name, suffix of the samples, help and field of the forwarder's status.
+FORWARDER_FAMILIES = (
+    ("backlog_rows", "", "Rows waiting for the server.", "backlog"),
+    ("rows_sent", "_total", "Rows accepted by the server.", "sent"),
+    ("rows_refused", "_total", "Rows the server refused.", "refused"),
+    ("failing", "", "1 while the server accepts nothing.", "failing"),
+)
 
 
 def families(status: Status) -> list[Family]:
     """Return the metrics of a status; unknown values are omitted."""
     last_ns = status.last_pair_ns
+    build = {"version": VERSION, "station": status.station}
+    drops = [Sample(count, "_total", {"what": name}) for name, count in status.counters.items()]
+    commits = Sample(status.commits, "_count"), Sample(status.commit_s, "_sum")
     return [
         Family(
-            "mismatchd_build",
+            "build",
             "info",
             "The program and the station it watches.",
-            (Sample(1, "_info", {"version": VERSION, "station": status.station}),),
+            [Sample(1, "_info", build)],
         ),
-        _gauge("mismatchd_running_seconds", "Time since the start.", status.running_s, "seconds"),
-        _counter("mismatchd_pairs", "Pairs read.", status.pairs),
+        _gauge("running_seconds", "Time since the start.", status.running_s, "seconds"),
+        _counter("pairs", "Pairs read.", status.pairs),
         _gauge(
-            "mismatchd_last_pair_timestamp_seconds",
+            "last_pair_timestamp_seconds",
             "When the last pair was taken, seconds since 1970.",
             None if last_ns is None else last_ns / NS_PER_S,
             "seconds",
         ),
-        _counter("mismatchd_gaps", "Silences of more than a second.", status.gaps),
+        _counter("gaps", "Silences of more than a second.", status.gaps),
         Family(
-            "mismatchd_input",
+            "input",
             "counter",
             "What the driver counts: lines, and what was dropped and why.",
-            tuple(
-                Sample(count, "_total", {"what": name}) for name, count in status.counters.items()
-            ),
+            drops,
         ),
-        _gauge("mismatchd_keyed", "1 during a transmission.", status.keyed),
-        _gauge("mismatchd_queue_batches", "Batches waiting for the store.", status.queue),
-        _counter("mismatchd_rows_dropped", "Rows dropped.", status.rows_dropped),
-        Family(
-            "mismatchd_commit_seconds",
-            "summary",
-            "Time taken by commits.",
-            (Sample(status.commits, "_count"), Sample(status.commit_s, "_sum")),
-            "seconds",
-        ),
-        _counter("mismatchd_commits_failed", "Commits the store refused.", status.commits_failed),
+        _gauge("keyed", "1 during a transmission.", status.keyed),
+        _gauge("queue_batches", "Batches waiting for the store.", status.queue),
+        _counter("rows_dropped", "Rows dropped.", status.rows_dropped),
+        Family("commit_seconds", "summary", "Time taken by commits.", commits, "seconds"),
+        _counter("commits_failed", "Commits the store refused.", status.commits_failed),
+        _gauge("store_failing", "1 while the store refuses rows.", status.store_error is not None),
         _gauge(
-            "mismatchd_store_failing",
-            "1 while the store refuses rows.",
-            status.store_error is not None,
-        ),
-        _gauge(
-            "mismatchd_clock_synchronised",
+            "clock_synchronised",
             "1 if the host's clock is synchronised.",
             status.clock_synchronised,
         ),
-        *_forwarder_families(status.forwarders),
+        *(_forwarder_family(status.forwarders, *family) for family in FORWARDER_FAMILIES),
     ]
 
 
-def _forwarder_families(forwarders: Sequence[ForwarderStatus]) -> list[Family]:
-    def family(name: str, kind: str, text: str, value: Callable[[Any], float]) -> Family:
-        suffix = "_total" if kind == "counter" else ""
-        samples = (
-            Sample(float(value(forwarder)), suffix, {"name": forwarder.name})
-            for forwarder in forwarders
-        )
-        return Family(f"mismatchd_forwarder_{name}", kind, text, tuple(samples))
-
-    return [  # families without samples are omitted
-        family("backlog_rows", "gauge", "Rows waiting for the server.", attrgetter("backlog")),
-        family("rows_sent", "counter", "Rows accepted by the server.", attrgetter("sent")),
-        family("rows_refused", "counter", "Rows the server refused.", attrgetter("refused")),
-        family("failing", "gauge", "1 while the server accepts nothing.", attrgetter("failing")),
+def _forwarder_family(
+    forwarders: Sequence[ForwarderStatus], name: str, suffix: str, text: str, field: str
+) -> Family:
+    samples = [
+        Sample(float(getattr(forwarder, field)), suffix, {"name": forwarder.name})
+        for forwarder in forwarders
     ]
+    return Family(f"forwarder_{name}", "counter" if suffix else "gauge", text, samples)
 
 
 def _counter(name: str, text: str, value: float) -> Family:
-    return Family(name, "counter", text, (Sample(value, "_total"),))
+    return Family(name, "counter", text, [Sample(value, "_total")])
 
 
 def _gauge(name: str, text: str, value: float | None, unit: str = "") -> Family:
-    return Family(name, "gauge", text, () if value is None else (Sample(value),), unit)
+    return Family(name, "gauge", text, [] if value is None else [Sample(value)], unit)
 
 
 class MetricsServer:
@@ -162,7 +153,7 @@ class _Handler(BaseHTTPRequestHandler):
         if self.path.partition("?")[0] != PATH:
             self.send_error(404, f"metrics are at {PATH}")
             return
-        body = exposition(families(self.server.status())).encode()
+        body = exposition(families(self.server.status()), PREFIX).encode()
         self.send_response(200)
         self.send_header("Content-Type", CONTENT_TYPE)
         self.send_header("Content-Length", str(len(body)))

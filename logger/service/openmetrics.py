@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
@@ -27,23 +27,27 @@ class Family:
     name: str
     type: str
     help: str
-    samples: tuple[Sample, ...]
+    samples: Sequence[Sample]
     unit: str = ""
 
 
-def exposition(families: Iterable[Family]) -> str:
-    """Return the text of families in order; a family without samples is omitted."""
+def exposition(families: Iterable[Family], prefix: str = "") -> str:
+    """Return the text of families in order, with a prefix before each name.
+
+    A family without samples is omitted.
+    """
     lines: list[str] = []
     for family in families:
         if not family.samples:
             continue
-        lines.append(f"# TYPE {family.name} {family.type}")
+        name = prefix + family.name
+        lines.append(f"# TYPE {name} {family.type}")
         if family.unit:
-            lines.append(f"# UNIT {family.name} {family.unit}")
-        lines.append(f"# HELP {family.name} {_escaped(family.help)}")
+            lines.append(f"# UNIT {name} {family.unit}")
+        lines.append(f"# HELP {name} {_escaped(family.help)}")
         for sample in family.samples:
-            name = family.name + sample.suffix + _labels(sample.labels or {})
-            lines.append(f"{name} {_number(sample.value)}")
+            labels = _labels(sample.labels or {})
+            lines.append(f"{name}{sample.suffix}{labels} {_number(sample.value)}")
     return "\n".join([*lines, "# EOF", ""])
 
 

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 
 from drivers.contract import READ
-from drivers.timeline import host_ns
+from drivers.timeline import read_clocks
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config.load import Config
@@ -20,7 +20,7 @@ from logger.errors import StoreError
 from logger.live.status import Status
 from logger.rows import Row
 from logger.service.handover import Handover
-from logger.service.health import CaptureTotals, Clocks, HealthGauge, next_row_s
+from logger.service.health import CaptureTotals, HealthGauge, next_row_s
 from logger.service.keeper import COMMIT_S, Keeper, Report
 from logger.service.retention import Retention
 from logger.store.database import Store
@@ -75,10 +75,10 @@ class StoreLoop:
             None if megabytes is None else megabytes * 1_000_000,
         )
         self.keeper = Keeper(self._open_store, report, retention, self._set_work)
-        clocks = _clocks()
+        clocks = read_clocks()
         self.gauge = HealthGauge(clocks)
         self._health_s = health_s
-        self._health_due_s = time.monotonic() + next_row_s(clocks.utc_ns, health_s)
+        self._health_due_s = time.monotonic() + next_row_s(clocks.wall_ns, health_s)
 
     @property
     def rows_dropped(self) -> int:
@@ -157,8 +157,8 @@ class StoreLoop:
             self.keeper.has_rows or late_s >= min(HEALTH_WAITS_S, self._health_s)
         ):
             return []
-        clocks = _clocks()
-        self._health_due_s += late_s + next_row_s(clocks.utc_ns, self._health_s)
+        clocks = read_clocks()
+        self._health_due_s += late_s + next_row_s(clocks.wall_ns, self._health_s)
         status = self._status()
         totals = CaptureTotals(
             pairs=status.pairs,
@@ -169,7 +169,3 @@ class StoreLoop:
         backlogs = [forwarder.backlog for forwarder in status.forwarders]
         backlog = sum(backlogs) if backlogs else None
         return [self.gauge.row(clocks, totals, status.clock_synchronised, backlog)]
-
-
-def _clocks() -> Clocks:
-    return Clocks(time.time_ns(), host_ns())

@@ -9,9 +9,10 @@ from collections.abc import Callable
 import numpy as np
 
 from drivers.frames.framing import cobs_decode, crc16
-from drivers.frames.messages import Identity, Settings, pack_block, pack_identity
+from drivers.frames.messages import Identity, Settings
 from drivers.frames.stream import FrameStream
 from drivers.recording import Chunk
+from tests.frames_encoder import pack_block, pack_identity
 
 PAIRS = 960_000
 FEED = 1 << 18

@@ -16,8 +16,9 @@ from pathlib import Path
 import numpy as np
 import psutil
 
-from drivers.frames.messages import Identity, Settings, pack_block, pack_identity
+from drivers.frames.messages import Identity, Settings
 from logger.live.status import ask
+from tests.frames_encoder import pack_block, pack_identity
 from tests.station import Running, pty, volts, write_config
 
 SECONDS, WARM_S = 12, 3

@@ -18,8 +18,9 @@ import numpy as np
 
 with atheris.instrument_imports(include=["drivers.frames"]):
     from drivers.frames.framing import LONGEST, MOST, Deframer, frame, unframe
-    from drivers.frames.messages import Identity, Settings, Type, kind, pack_identity
+    from drivers.frames.messages import Identity, Settings, Type, kind
     from drivers.frames.stream import FrameStream
+    from tests.frames_encoder import pack_identity
 
 from drivers.recording import Chunk
 
