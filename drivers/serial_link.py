@@ -11,14 +11,11 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import getpass
-import grp
 import io
 import math
 import os
 import select
 import socket
-import stat
 import termios
 import threading
 import time
@@ -29,6 +26,7 @@ from typing import Any
 import serial
 
 from drivers.contract import LinkError
+from drivers.permissions import READ, WRITE, permission_hint
 from drivers.serial_ports import list_ports
 from drivers.silence import SilenceDetector
 
@@ -370,7 +368,7 @@ def why_not_open(port: str, error: BaseException) -> str:
     if code in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR):
         return f"cannot open {port}: there is no such port; {_list_of_ports()}"
     if code in (errno.EACCES, errno.EPERM):
-        return f"cannot open {port}: no permission; {_how_to_be_let_in(port)}"
+        return f"cannot open {port}: no permission; {permission_hint(port, READ | WRITE)}"
     if code in (errno.EBUSY, errno.EAGAIN):
         return (
             f"cannot open {port}: another program holds it; stop that program "
@@ -382,33 +380,9 @@ def why_not_open(port: str, error: BaseException) -> str:
 
 
 def _list_of_ports() -> str:
-    ports = [f"{port.device}{_also(port.stable)}" for port in list_ports()]
+    ports = [
+        f"{port.device} ({port.stable[0]})" if port.stable else port.device for port in list_ports()
+    ]
     if not ports:
         return "there are no serial ports: plug the board in"
     return f"there are: {', '.join(ports)}"
-
-
-def _also(stable: tuple[str, ...]) -> str:
-    return f" ({stable[0]})" if stable else ""
-
-
-def _how_to_be_let_in(port: str) -> str:
-    try:
-        status = os.stat(port)
-    except OSError as error:
-        return f"even its owner cannot be seen ({_reason(error)})"
-    try:
-        group = grp.getgrgid(status.st_gid).gr_name
-    except KeyError:
-        group = str(status.st_gid)
-    rights = stat.S_IRGRP | stat.S_IWGRP
-    if status.st_gid == 0 or status.st_mode & rights != rights:
-        return f"its group {group} has no access either; give it its own group with a udev rule"
-    try:
-        user = getpass.getuser()
-    except (KeyError, OSError):
-        user = str(os.geteuid())
-    return (
-        f"it belongs to group {group}; run `sudo usermod -aG {group} {user}`, "
-        "then log in again (or restart the service)"
-    )

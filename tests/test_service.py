@@ -358,7 +358,7 @@ def test_the_trace_of_a_hung_thread_is_left_behind(tmp_path: Path) -> None:
             daemon.kill()
     assert b"daemon.py" in said
     assert b"capture_loop.py" in said
-    assert b"in _keep" in said
+    assert b"store_loop.py" in said
 
 
 # the unit

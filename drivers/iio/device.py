@@ -8,16 +8,14 @@ volts = (raw + offset) * scale / 1000.
 from __future__ import annotations
 
 import errno
-import getpass
-import grp
 import math
 import os
 import re
-import stat
 from dataclasses import dataclass
 from pathlib import Path
 
 from drivers.contract import LinkError
+from drivers.permissions import READ, WRITE, permission_hint
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +143,8 @@ def why_not(file: Path | str, error: OSError, *, writing: bool) -> str:
     act = "write to" if writing else "read"
     reason = error.strerror or str(error)
     if error.errno in (errno.EACCES, errno.EPERM):
-        return f"cannot {act} {file}: no permission; {_how_to_be_let_in(file, writing)}"
+        hint = permission_hint(file, WRITE if writing else READ)
+        return f"cannot {act} {file}: no permission; {hint}"
     if error.errno == errno.EBUSY:
         return f"cannot {act} {file}: another program uses the converter's buffer; stop it"
     if error.errno == errno.EROFS:
@@ -154,32 +153,6 @@ def why_not(file: Path | str, error: OSError, *, writing: bool) -> str:
             " ProtectKernelTunables=no"
         )
     return f"cannot {act} {file}: {reason}; check its kernel driver"
-
-
-def _how_to_be_let_in(file: Path | str, writing: bool) -> str:
-    try:
-        status = os.stat(file)
-    except OSError as error:
-        return f"even its owner cannot be seen ({error.strerror})"
-    try:
-        group = grp.getgrgid(status.st_gid).gr_name
-    except KeyError:
-        group = str(status.st_gid)
-    needed = stat.S_IWGRP if writing else stat.S_IRGRP
-    if status.st_gid == 0 or not status.st_mode & needed:
-        return (
-            f"not even its group {group} has access"
-            if not status.st_mode & needed
-            else f"it belongs to group {group}"
-        ) + "; give it to a group of its own with a udev rule"
-    try:
-        user = getpass.getuser()
-    except (KeyError, OSError):
-        user = str(os.geteuid())
-    return (
-        f"it belongs to group {group}; run `sudo usermod -aG {group} {user}`,"
-        " then log in again (or restart the service)"
-    )
 
 
 def _list_devices(root: Path) -> str:

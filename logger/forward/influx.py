@@ -197,17 +197,13 @@ class InfluxForwarder:
         position = self._position(outbox, lane)
         after = outbox.newest_after(lane.table, position.live, lane.live.rows)
         batch = self._batch(outbox, lane, after, HIGHEST, lane.live.rows)
-        if not batch.lines:
-            if self._clock() - lane.saved_s >= SAVE_S:
-                self._save(outbox, lane)
-            return 0
-        refusal = self._post(batch.lines, lane.live)
-        if refusal is not None:
-            # They are handled with the gap, so that they do not delay new rows.
-            self._move(outbox, lane, position.postponed(batch.upto))
-            return 0
-        self._note_accepted(lane)
-        lane.position = position.took_live(after, batch.upto)
+        if batch.lines:
+            if self._post(batch.lines, lane.live) is not None:
+                # They are handled with the gap, so that they do not delay new rows.
+                self._move(outbox, lane, position.postponed(batch.upto))
+                return 0
+            self._note_accepted(lane)
+            lane.position = position.took_live(after, batch.upto)
         if self._clock() - lane.saved_s >= SAVE_S:
             self._save(outbox, lane)
         return len(batch.lines)
@@ -281,9 +277,7 @@ class InfluxForwarder:
         batch = outbox.retractions(self.name, RETRACTED)
         if batch.lost:
             log.warning(
-                "%s: deletion queue overflowed; %d stale points remain",
-                self.name,
-                batch.lost,
+                "%s: deletion queue overflowed; %d stale points remain", self.name, batch.lost
             )
         if not batch.spans:
             return 0

@@ -44,12 +44,7 @@ class Server:
                 bucket=bucket, org=org, record="\n".join(lines), write_precision="ns"
             )
         except ApiException as error:
-            if not error.status:
-                raise self._unreachable(error, str(error.reason)) from error
-            if error.status == 401:
-                self.close()  # the token is read again, since it may have changed
-            headers = {name.lower(): text for name, text in (error.headers or {}).items()}
-            return judge(self.target, error.status, headers, _text(error.body), datetime.now(UTC))
+            return judge(self.target, *self._answer(error), datetime.now(UTC))
         except ReadTimeoutError as error:
             text = f"{url} does not answer within {TIMEOUT_MS / 1000:g} s"
             raise ServerError("timeout", text, lost=True) from error
@@ -74,19 +69,28 @@ class Server:
             if self._is_version_1:
                 self._delete_by_query(spans, station)
         except ApiException as error:
-            if not error.status:
-                raise self._unreachable(error, str(error.reason)) from error
-            if error.status == 401:
-                self.close()
-            headers = {name.lower(): text for name, text in (error.headers or {}).items()}
-            body = _text(error.body)
-            if has_no_delete(error.status, headers, body):
+            answer = self._answer(error)
+            if has_no_delete(*answer):
                 return False
-            refusal = judge(self.target, error.status, headers, body, datetime.now(UTC))
+            refusal = judge(self.target, *answer, datetime.now(UTC))
             raise self._cannot_delete(refusal.reason) from error
         except (HTTPError, OSError) as error:
             raise self._unreachable(error) from error
         return True
+
+    def _answer(self, error: Any) -> tuple[int, dict[str, str], str]:
+        """Return status, headers and body of an ApiException. Raise ServerError without them."""
+        if not error.status:
+            raise self._unreachable(error, str(error.reason)) from error
+        if error.status == 401:
+            self.close()  # the token is read again, since it may have changed
+        headers = {name.lower(): text for name, text in (error.headers or {}).items()}
+        body = error.body or ""
+        return (
+            error.status,
+            headers,
+            body if isinstance(body, str) else body.decode(errors="replace"),
+        )
 
     def _delete_by_api(self, spans: Sequence[Retracted], station: str) -> bool:
         """Delete by the API of InfluxDB 2; return False if this is InfluxDB 1."""
@@ -175,10 +179,6 @@ class Server:
 
 def _exact(time_ns: int) -> str:
     return f"{format_ns(time_ns)[:-1]}{time_ns % 1000:03}Z"
-
-
-def _text(body: bytes | str | None) -> str:
-    return body.decode("utf-8", "replace") if isinstance(body, bytes) else body or ""
 
 
 def _cause(error: BaseException) -> str:
