@@ -267,13 +267,13 @@ class DriverContract:
     def test_gives_the_volts_of_the_device(self, bench: Bench, reader: Reader) -> None:
         blocks = reader.blocks(60)
         for column in (0, 1):
-            given = np.unique([pair[column] for pair in bench.pairs])
+            sent_v = np.unique([pair[column] for pair in bench.pairs])
             name = ("forward_v", "reflected_v")[column]
             read = np.concatenate([getattr(block, name) for block in blocks])
-            off_v = _nearest(read, given)
+            off_v = _nearest(read, sent_v)
             assert off_v.max() <= bench.tolerance_v, f"{name} is off by {off_v.max():.3g} V"
-            if len(given) <= 10:
-                assert (_nearest(given, read) <= bench.tolerance_v).all(), f"{name} lacks some"
+            if len(sent_v) <= 10:
+                assert (_nearest(sent_v, read) <= bench.tolerance_v).all(), f"{name} lacks some"
 
     def test_collects_no_longer_than_asked(self, reader: Reader) -> None:
         for linger_s in (0.02, 0.3):
@@ -291,13 +291,13 @@ class DriverContract:
 
     def test_fills_no_gaps(self, bench: Bench, reader: Reader) -> None:
         _needs(bench.speaks and bench.host_clock, "speaks and host_clock")
-        before = reader.blocks(10)[-1]
+        last_block = reader.blocks(10)[-1]
         bench.hush()
         reader.drain()
         time.sleep(0.5)
         bench.talk()
-        after = reader.blocks(1)[0]
-        assert after.time_ns[0] - before.time_ns[-1] > 400_000_000
+        first_block = reader.blocks(1)[0]
+        assert first_block.time_ns[0] - last_block.time_ns[-1] > 400_000_000
 
     def test_tells_of_lost_pairs(self, bench: Bench, reader: Reader) -> None:
         _needs(bench.numbers_pairs, "numbers_pairs")
@@ -350,7 +350,7 @@ class DriverContract:
         _needs(bench.reconnects, "reconnects")
         reader.blocks(10)
         for _ in range(2):
-            before = sum(driver.counters.values())
+            dropped = sum(driver.counters.values())
             assert absence_of(driver) is None
             bench.hush()
             bench.lose()
@@ -361,7 +361,7 @@ class DriverContract:
             for notice in [*notices, absence_of(driver) or "away"]:
                 _one_line(notice)
             assert not driver.notices(), "notices are reported twice"
-            assert sum(driver.counters.values()) > before, "the loss is not counted"
+            assert sum(driver.counters.values()) > dropped, "the loss is not counted"
             bench.restore()
             bench.talk()
             assert reader.blocks(10)
@@ -452,12 +452,12 @@ class DriverContract:
         thread.join()
         assert took_s, "send failed"
         assert took_s[0] < 0.5, "send waits for read"
-        got = b""
+        received = b""
         until_s = time.monotonic() + 2
-        while bench.arrived not in got and time.monotonic() < until_s:
-            got += bench.received()
+        while bench.arrived not in received and time.monotonic() < until_s:
+            received += bench.received()
             time.sleep(0.01)
-        assert bench.arrived in got
+        assert bench.arrived in received
 
     def test_says_that_it_cannot_send(self, bench: Bench, driver: Driver, reader: Reader) -> None:
         _needs(bench.sends and bench.reconnects, "sends and reconnects")
@@ -481,8 +481,8 @@ def absence_of(driver: Driver) -> str | None:
 def make_driver(kind: str, options: dict[str, Any]) -> Driver:
     """Make a driver of this kind with these options, as the configuration does."""
     driver = find(kind)
-    made = msgspec.convert(options, driver.Options, dec_hook=_path)
-    return driver(made)
+    parsed = msgspec.convert(options, driver.Options, dec_hook=_path)
+    return driver(parsed)
 
 
 def only_documented(act: Callable[[], Result]) -> Result:

@@ -10,10 +10,11 @@ A name that ends in `.gz` is compressed. A truncated file ends at its last compl
 from __future__ import annotations
 
 import gzip
+import io
 import struct
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any, NamedTuple, cast
+from typing import IO, Any, NamedTuple
 
 import msgspec
 
@@ -22,6 +23,8 @@ from drivers.contract import LinkError
 MAGIC = b"mismatchd recording 1\n"
 HEAD = struct.Struct("<qI")
 LONGEST_CHUNK = 1 << 24
+
+InputFile = io.BufferedReader | gzip.GzipFile
 
 
 class Chunk(NamedTuple):
@@ -43,7 +46,7 @@ class Header(msgspec.Struct, frozen=True):
     options: dict[str, Any]
 
 
-def open_plain_or_gzip(path: Path) -> IO[bytes]:
+def open_plain_or_gzip(path: Path) -> InputFile:
     """Open for reading; compression is detected from the content. Raise LinkError."""
     try:
         file = path.open("rb")
@@ -51,7 +54,7 @@ def open_plain_or_gzip(path: Path) -> IO[bytes]:
         raise LinkError(f"{path}: {error.strerror}") from error
     if file.peek(2)[:2] == b"\x1f\x8b":
         file.close()
-        return cast(IO[bytes], gzip.open(path))
+        return gzip.open(path)
     return file
 
 
@@ -72,7 +75,7 @@ class Writer:
         self._file.close()
 
 
-def read_header(file: IO[bytes], path: Path) -> Header:
+def read_header(file: InputFile, path: Path) -> Header:
     """Read up to the first chunk. Raise LinkError if the file is not a recording."""
     try:
         if file.readline(len(MAGIC)) != MAGIC:
@@ -82,7 +85,7 @@ def read_header(file: IO[bytes], path: Path) -> Header:
         raise LinkError(f"{path}: damaged recording: {error}") from error
 
 
-def read_chunks(file: IO[bytes]) -> Iterator[Chunk]:
+def read_chunks(file: InputFile) -> Iterator[Chunk]:
     """Yield the chunks from the present position on."""
     try:
         while len(head := file.read(HEAD.size)) == HEAD.size:

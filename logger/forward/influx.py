@@ -165,21 +165,21 @@ class InfluxForwarder:
         Return the number of rows delivered or set aside. Raise ServerError, StoreError.
         """
         outbox = self._ensure_open()
-        done = 0
+        delivered = 0
         split = True
         while split:
             lanes = [lane for lane in self._lanes if self._accepts(outbox, lane)]
-            done += sum(self._live(outbox, lane) for lane in lanes)
-            done += self._retract(outbox)
+            delivered += sum(self._live(outbox, lane) for lane in lanes)
+            delivered += self._retract(outbox)
             split = False
             for lane in lanes:
                 settled = self._catch_up(outbox, lane)
                 split = settled is None
                 if settled != 0:
-                    done += settled or 0
+                    delivered += settled or 0
                     break
         self._count(outbox)
-        return done
+        return delivered
 
     def close(self) -> None:
         """Release the connections; may be called twice."""

@@ -16,10 +16,10 @@ def retry_after(header: str | None, now: datetime) -> float:
         seconds = float(header or "0")
     except ValueError:
         try:
-            until = parsedate_to_datetime(header or "")
+            retry_time = parsedate_to_datetime(header or "")
         except ValueError:
             return 0.0
-        seconds = (until.replace(tzinfo=until.tzinfo or UTC) - now).total_seconds()
+        seconds = (retry_time.replace(tzinfo=retry_time.tzinfo or UTC) - now).total_seconds()
     return min(max(seconds, 0.0), LONGEST_RETRY_S) if seconds == seconds else 0.0
 
 

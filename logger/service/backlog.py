@@ -37,8 +37,8 @@ class Backlog:
         self._running: tuple[int, int] | None = None  # start of a transmission, index of its row
 
     def __len__(self) -> int:
-        others = len(self._rows) + len(self._memories)
-        return len(self._older) + others + len(self._samples)
+        other_rows = len(self._rows) + len(self._memories)
+        return len(self._older) + other_rows + len(self._samples)
 
     @property
     def pairs(self) -> int:
@@ -145,16 +145,16 @@ class Backlog:
 
     def _drop_rows(self) -> None:
         """Drop the older half of the overflowing rows, so that this is not repeated soon."""
-        others = len(self._rows) - self._seconds
+        other_rows = len(self._rows) - self._seconds
         seconds = self._seconds // 2 if self._seconds > MOST_ROWS else 0
-        others = others // 2 if others > MOST_ROWS else 0
+        other_rows = other_rows // 2 if other_rows > MOST_ROWS else 0
         remaining: list[Row] = []
         started: set[int] = set()  # transmissions to which seconds may refer
         for row in self._rows:
             if isinstance(row, Second):
                 seconds, drop = seconds - 1, seconds > 0 or row.start_ns not in started
             else:
-                others, drop = others - 1, others > 0
+                other_rows, drop = other_rows - 1, other_rows > 0
             self.dropped += drop
             if not drop:
                 remaining.append(row)
