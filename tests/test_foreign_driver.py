@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from contextlib import closing
 from pathlib import Path
@@ -11,10 +12,19 @@ import numpy as np
 import pytest
 
 from drivers.contract import EndOfInput, SampleBlock
+from drivers.timeline import Clocks, read_clocks
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import load as load_calibration
 from logger.config.load import load
 from logger.daemon import Daemon
+from logger.live.feed import Tap
+from logger.pipeline import Pipeline
+from logger.rows import ClockChange, Shift
+from logger.service.capture_loop import CaptureLoop
+from logger.service.dating import Dating
+from logger.service.handover import Handover
+from logger.service.keeper import Keeper
+from logger.service.retention import Retention
 from logger.store.database import Store
 from logger.store.tables import TRANSMISSIONS
 from tests.deadlines import in_time
@@ -93,3 +103,31 @@ def test_times_that_do_not_increase_are_mended(tmp_path: Path, steps: dict[int, 
     assert ends == sorted(set(ends))
     stepped = any(abs(step) > S for step in steps.values())
     assert any("clock-step" in row["flags"] for row in rows) == stepped
+
+
+class ShiftedDating(Dating):
+    """The wall clock turns out to be wrong at each check."""
+
+    def check(self, now: Clocks) -> ClockChange:
+        return ClockChange(self.boot, Shift(0, 1, 1000), leap=True)
+
+
+def test_repairs_are_known_after_a_correction_of_the_clock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls: list[tuple[int, ...]] = []
+    monkeypatch.setattr(Pipeline, "know_work", lambda self, times_ns: calls.append(times_ns))
+    config = load(write_config(tmp_path, "none"))
+    handover = Handover()
+    keeper = Keeper(lambda damaged: Store.open(config.store.path), print, Retention(1 << 60))
+    coupler = Coupler(load_calibration(config.calibration), None)
+    loop = CaptureLoop(config, coupler, Foreign({}), keeper, handover, Tap(), threading.Event())
+    handover.work_ns = (NOW_NS,)
+    loop._pass_work()
+    loop._pass_work()
+    assert calls == [(NOW_NS,)]
+    loop.dating = ShiftedDating(read_clocks(), None, "this", None)
+    assert loop._follow_clock()
+    loop._pass_work()
+    assert calls == [(NOW_NS,)] * 2
+    keeper.close()
