@@ -22,7 +22,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drivers.contract import (
@@ -47,7 +47,7 @@ from logger.live.reading import LiveReading
 from logger.live.status import StatusSocket
 from logger.live.tap import Tap
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Flag, Memory, Row
+from logger.rows import Alarm, AlarmChange, ChangeKind, Flag, Memory, Row
 from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.service.handover import Handover
 from logger.service.health import CaptureTotals, Clocks, HealthGauge, next_row_s
@@ -55,8 +55,9 @@ from logger.service.host_clock import running_ns, synchronised
 from logger.service.keeper import COMMIT_S, DAY_NS, Keeper, Tell
 from logger.service.sd_notify import ServiceManager, Supervision
 from logger.stages.view import View
-from logger.store.database import Store, Stored
+from logger.store.database import Store
 from logger.store.lock import StoreLock
+from logger.store.tables import Event
 from logger.utc import format_ns
 from logger.wording import count
 
@@ -385,9 +386,8 @@ class Daemon:
             if isinstance(row, Memory):
                 self._memories[row.rule] = row.content
             elif isinstance(row, AlarmChange):
-                (self._open_kinds.add if row.change == "raised" else self._open_kinds.discard)(
-                    row.kind
-                )
+                raised = row.change == ChangeKind.RAISED
+                (self._open_kinds.add if raised else self._open_kinds.discard)(row.kind)
 
     def _tell_notices(self) -> None:
         for notice in self._driver.notices():
@@ -498,7 +498,7 @@ class Daemon:
             thread.start()
         return threads
 
-    def _advice(self, alarm: Mapping[str, Any]) -> list[str]:
+    def _advice(self, alarm: Alarm) -> list[str]:
         """Return possible causes of an alarm; called on the threads of notifiers."""
         from logger.diagnosis import advice
 
@@ -530,7 +530,7 @@ class Daemon:
             thread.start()
         return threads
 
-    def _tell(self, item: Stored) -> None:
+    def _tell(self, item: Event) -> None:
         for notifier in self._notifiers:
             notifier.offer(item)
         self._tell_outside(item)

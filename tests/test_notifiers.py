@@ -20,8 +20,8 @@ from logger.config.notifiers import NotifierOptions, WebhookOptions
 from logger.notify.build import build_channel
 from logger.notify.channel import ChannelContext
 from logger.notify.notifier import Notifier
-from logger.rows import AlarmChange
-from logger.store.database import Store, Stored
+from logger.rows import AlarmChange, AlarmEvent, Severity
+from logger.store.database import Store
 from logger.store.deliveries import Deliveries
 from logger.store.shelf import Shelf
 from logger.store.tables import ALARMS
@@ -62,7 +62,7 @@ def made(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
         store,
         "here",
         facts=lambda: {"running_s": 12.0, "last_pair_ns": T0},
-        advise=lambda columns: [f"look at {columns['kind']}"],
+        advise=lambda alarm: [f"look at {alarm.kind}"],
         random=Random(1),
         clock=lambda: clock.now_s,
         utc_ns=clock.utc_ns,
@@ -182,7 +182,7 @@ def test_what_is_refused_for_good_holds_nothing_up(store: Store) -> None:
 
 def test_only_what_is_wanted_is_told(store: Store) -> None:
     def row(kind: str, severity: str, at_ns: int) -> AlarmChange:
-        return msgspec.structs.replace(alarm("raised", at_ns, kind), severity=severity)
+        return msgspec.structs.replace(alarm("raised", at_ns, kind), severity=Severity(severity))
 
     with hook_server() as server:
         notifier = made(
@@ -218,21 +218,9 @@ def test_alarms_added_in_hindsight_wake_nobody(store: Store) -> None:
         notifier.close()
 
 
-def unstored(change: str, at_ns: int, kind: str = "high-swr") -> Stored:
-    """What the keeper tells while the disk takes nothing."""
-    columns = {
-        "id": None,
-        "kind": kind,
-        "severity": "critical",
-        "raised_utc": format_ns(at_ns) if change == "raised" else None,
-        "cleared_utc": format_ns(at_ns) if change == "cleared" else None,
-        "acknowledged_utc": None,
-        "value": 8.5,
-        "limit": 3.0,
-        "transmission_id": None,
-        "detail": "SWR 8.50",
-    }
-    return Stored("alarms", change, columns)
+def unstored(change: str, at_ns: int, kind: str = "high-swr") -> AlarmEvent:
+    """Return the event that the keeper reports while the disk is full."""
+    return alarm(change, at_ns, kind).event()
 
 
 def test_what_cannot_be_stored_is_told_once_all_the_same(store: Store) -> None:

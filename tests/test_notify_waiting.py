@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,22 +10,32 @@ from hypothesis import strategies as st
 from logger.notify import daily, messages
 from logger.notify.channel import Message
 from logger.notify.waiting import QUIET_S, QueuedMessage, Waiting
+from logger.rows import Alarm, AlarmEvent, AlarmKind, ChangeKind, Severity
 from logger.utc import format_ns
 from tests.test_store import T0
 
 MINUTE_NS = 60_000_000_000
 
 
-def columns(number: int, kind: str = "high-swr", **more: Any) -> dict[str, Any]:
-    times = {"raised_utc": format_ns(T0 + number * 1000), "cleared_utc": None}
-    return {"id": number, "kind": kind, "acknowledged_utc": None, "detail": "", **times, **more}
+def event(change: str, number: int, kind: str = "high-swr") -> AlarmEvent:
+    alarm = Alarm(
+        id=number,
+        kind=AlarmKind(kind),
+        severity=Severity.CRITICAL,
+        raised_utc=format_ns(T0 + number * 1000),
+        cleared_utc=format_ns(T0 + 9000) if change == "cleared" else None,
+        value=None,
+        limit=None,
+        detail="",
+        flags="",
+    )
+    return AlarmEvent(ChangeKind(change), alarm)
 
 
-def compose(change: str, row: dict[str, Any], raises: int, clears: int, summary: bool) -> Message:
+def compose(event: AlarmEvent, raises: int, clears: int, summary: bool) -> Message:
     return messages.alarm(
         "here",
-        change,
-        row,
+        event,
         utc_ns=T0,
         raises=raises,
         clears=clears,
@@ -47,9 +56,9 @@ def told(waiting: Waiting, now_s: float, shelved: frozenset[str] = frozenset()) 
 
 def test_a_single_alarm_is_told_as_it_happens() -> None:
     waiting = Waiting(compose)
-    assert waiting.add("raised", columns(1), 0.0, shelved=False)
+    assert waiting.add(event("raised", 1), 0.0, shelved=False)
     (raised,) = told(waiting, 0.0)
-    assert waiting.add("cleared", columns(1, cleared_utc=format_ns(T0 + 9000)), 3.0, shelved=False)
+    assert waiting.add(event("cleared", 1), 3.0, shelved=False)
     (cleared,) = told(waiting, 3.0)
     assert [raised["change"], cleared["change"]] == ["raised", "cleared"]
     assert raised["message_id"] != cleared["message_id"]
@@ -62,12 +71,12 @@ def test_a_storm_is_one_message_a_minute_with_the_count() -> None:
     found: list[tuple[float, Message]] = []
     for number in range(3000):
         now_s = number * 0.1
-        waiting.add("raised", columns(number), now_s, shelved=False)
+        waiting.add(event("raised", number), now_s, shelved=False)
         found += [(now_s, message) for message in told(waiting, now_s)]
-        waiting.add("cleared", columns(number), now_s + 0.05, shelved=False)
+        waiting.add(event("cleared", number), now_s + 0.05, shelved=False)
         found += [(now_s, message) for message in told(waiting, now_s + 0.05)]
         if number == 100:  # another kind is told all the same
-            assert waiting.add("raised", columns(number, "no-data"), now_s, shelved=False)
+            assert waiting.add(event("raised", number, "no-data"), now_s, shelved=False)
             assert [message["kind"] for message in told(waiting, now_s)] == ["no-data"]
     first, rest = found[:2], found[2:]
     assert [message["change"] for _, message in first] == ["raised", "cleared"]
@@ -84,7 +93,7 @@ def test_a_shelved_kind_is_told_in_one_message_when_it_is_taken_off() -> None:
     waiting = Waiting(compose)
     shelf = frozenset({"high-swr"})
     for number in range(5):
-        assert not waiting.add("raised", columns(number), number * 100.0, shelved=True)
+        assert not waiting.add(event("raised", number), number * 100.0, shelved=True)
         assert told(waiting, number * 100.0, shelf) == []
     (message,) = told(waiting, 500.0)
     assert message["raise_count"] == 5
@@ -93,11 +102,11 @@ def test_a_shelved_kind_is_told_in_one_message_when_it_is_taken_off() -> None:
 def test_what_has_been_tried_keeps_its_words() -> None:
     """The other end may have it already."""
     waiting = Waiting(compose)
-    waiting.add("raised", columns(1), 0.0, shelved=True)
+    waiting.add(event("raised", 1), 0.0, shelved=True)
     (entry,) = waiting.entries
     entry.attempts = 1
     before = dict(entry.message)
-    waiting.add("raised", columns(2), 1.0, shelved=False)
+    waiting.add(event("raised", 2), 1.0, shelved=False)
     assert entry.message == before
     assert [one.message["id"] for one in waiting.entries] == [1, 2]
 
@@ -140,7 +149,7 @@ def test_whatever_happens_nothing_is_lost_doubled_or_unbounded(
             number += change == "raised"
             alarm = open_.pop(kind) if change == "cleared" else open_.setdefault(kind, number)
             counts[kind][change == "cleared"] += 1
-            waiting.add(change, columns(alarm, kind), now_s, shelved=kind in shelf)
+            waiting.add(event(change, alarm, kind), now_s, shelved=kind in shelf)
         else:
             entry = waiting.due(now_s, shelf).entry
             if entry is None:

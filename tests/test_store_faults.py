@@ -20,13 +20,13 @@ import pytest
 
 from drivers.contract import SampleBlock
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import Samples
+from logger.rows import AlarmEvent, Samples
 from logger.service.backlog import MOST_PAIRS
 from logger.service.keeper import Keeper
 from logger.store import salvage
-from logger.store.database import Store, Stored
+from logger.store.database import Store
 from logger.store.outbox import Outbox
-from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS, Event
 from tests.deadlines import wait_until
 from tests.disks import disk, mounted
 from tests.servers import victoria_metrics
@@ -199,7 +199,7 @@ def use_up(store: Store) -> int:
 def test_what_is_held_has_an_end(tmp_path: Path) -> None:
     # A few pairs at a time, as they come while the key is down, and more than may be held.
     with disk("tmpfs", tmp_path / "disk") as small:
-        told: list[Stored] = []
+        told: list[Event] = []
         path = small.folder / "station.sqlite"
         store = Store.open(path)
         small.fill()
@@ -218,7 +218,7 @@ def test_what_is_held_has_an_end(tmp_path: Path) -> None:
         keeper.take([alarm("raised", T0)], 1e6)
         assert keeper.failure is not None
         assert "full" in keeper.failure
-        assert [item.change for item in told] == ["raised"]
+        assert [item.change for item in told if isinstance(item, AlarmEvent)] == ["raised"]
         grown_mb = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
         assert grown_mb < HOLD_RSS_MB
         assert 300_000 - LITTLE <= keeper.dropped < 300_000 + 200_000
@@ -445,8 +445,8 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
     path = copied(recorded, tmp_path)
     before = rows(path, "transmissions")
     garble(path, pages(path, "seconds")[2:4])
-    told: list[str | None] = []
-    during: list[list[str | None]] = []
+    told: list[Event] = []
+    during: list[list[Event]] = []
     ended = True
 
     def meanwhile() -> None:
@@ -459,7 +459,7 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
     def open_store(damaged: bool) -> Store:
         return Store.salvaged(path, meanwhile) if damaged else Store.open(path)
 
-    keeper = Keeper(open_store, lambda item: told.append(item.change), keep_ns=EVER_NS)
+    keeper = Keeper(open_store, told.append, keep_ns=EVER_NS)
     assert keeper.failure is not None
     assert "is damaged" in keeper.failure
     keeper.keep(1.0)
@@ -467,8 +467,8 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
     ended = False
     keeper.keep(99.0)
     assert keeper.failure is None
-    assert during[0] == ["raised"]
-    assert told == ["raised"]
+    assert [event.change for event in told if isinstance(event, AlarmEvent)] == ["raised"]
+    assert during[0] == told
     keeper.close()
     assert len(of_limits(path)) == 1
     assert rows(path, "transmissions") == before

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import textwrap
 import time
+from contextlib import closing
 from pathlib import Path
 
 import click
@@ -37,31 +38,23 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     context.obj = config_path
     if context.invoked_subcommand is not None:
         return
-    from logger.cli.export import FOREVER
     from logger.store.shelf import Shelf
-    from logger.store.tables import ALARMS
+    from logger.store.tables import WAITING
 
-    store = Shelf.reader(configuration(config_path).store.path)
     now_ns = _now_ns()
-    try:
+    with closing(Shelf.reader(configuration(config_path).store.path)) as store:
+        alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
         raises, shelved = store.raises(), store.shelved_until(now_ns)
-        shown = 0
-        for record in store.records(ALARMS, *FOREVER):
-            row = record.columns
-            if row["cleared_utc"] and row["acknowledged_utc"] and not everything:
-                continue
-            shown += 1
-            click.echo(
-                f"{row['id']:>4}  {row['raised_utc'][:19]}Z {age(now_ns - record.time_ns):>5}  "
-                f"{row['kind']:21}{_count(raises[row['kind']]):7}"
-                f"{'cleared' if row['cleared_utc'] else 'OPEN':8}"
-                f"{'acknowledged' if row['acknowledged_utc'] else '':13}{row['detail']}"
-            )
-        for kind, until_ns in shelved.items():
-            click.echo(f"{kind} is shelved until {format_ns(until_ns)[:19]}Z", err=True)
-    finally:
-        store.close()
-    if not shown:
+    for alarm in alarms:
+        click.echo(
+            f"{alarm.id:>4}  {_seconds(alarm.raised_utc)} {_age(now_ns - alarm.raised_ns):>5}  "
+            f"{alarm.kind:21}{f'x{raises[alarm.kind]}':7}"
+            f"{'cleared' if alarm.cleared_utc else 'OPEN':8}"
+            f"{'acknowledged' if alarm.acknowledged_utc else '':13}{alarm.detail}"
+        )
+    for kind, until_ns in shelved.items():
+        click.echo(f"{kind} is shelved until {_seconds(format_ns(until_ns))}", err=True)
+    if not alarms:
         click.echo("no alarms" if everything else "no open or unacknowledged alarms", err=True)
 
 
@@ -73,12 +66,9 @@ def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None)
     """Acknowledge alarm ID: mark it as seen. `alarms ack ID` does the same."""
     from logger.store.database import Store
 
-    store = Store.reader(configuration(config_path or context.obj).store.path)
-    try:
-        item = store.acknowledge(alarm_id, _now_ns())
-    finally:
-        store.close()
-    click.echo(f"alarm {alarm_id} ({item.columns['kind']}) acknowledged", err=True)
+    with closing(Store.reader(configuration(config_path or context.obj).store.path)) as store:
+        event = store.acknowledge(alarm_id, _now_ns())
+    click.echo(f"alarm {alarm_id} ({event.alarm.kind}) acknowledged", err=True)
 
 
 @command.command("shelve")
@@ -105,12 +95,9 @@ def shelve(
         until_ns = now_ns + parse_duration(span)
     else:
         raise UsageError("say until when: --for 2h, or --until 2026-03-01T19:00:00Z")
-    store = Shelf.reader(configuration(config_path or context.obj).store.path)
-    try:
+    with closing(Shelf.reader(configuration(config_path or context.obj).store.path)) as store:
         kind = store.shelve(alarm_id, until_ns, now_ns)
-    finally:
-        store.close()
-    click.echo(f"{kind} is shelved until {format_ns(until_ns)[:19]}Z", err=True)
+    click.echo(f"{kind} is shelved until {_seconds(format_ns(until_ns))}", err=True)
 
 
 @command.command("unshelve")
@@ -121,15 +108,12 @@ def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) ->
     """Resume notifications of the kind of alarm ID."""
     from logger.store.shelf import Shelf
 
-    store = Shelf.reader(configuration(config_path or context.obj).store.path)
-    try:
+    with closing(Shelf.reader(configuration(config_path or context.obj).store.path)) as store:
         kind = store.unshelve(alarm_id)
-    finally:
-        store.close()
     click.echo(f"{kind} is no longer shelved", err=True)
 
 
-def age(span_ns: int) -> str:
+def _age(span_ns: int) -> str:
     """Return a duration in its largest whole unit."""
     seconds = max(0, span_ns) // 1_000_000_000
     for unit, length in (("d", 86400), ("h", 3600), ("m", 60)):
@@ -138,8 +122,9 @@ def age(span_ns: int) -> str:
     return f"{seconds}s"
 
 
-def _count(raises: int) -> str:
-    return f"x{raises}"
+def _seconds(utc: str | None) -> str:
+    """Return an exported time to the second."""
+    return f"{str(utc)[:19]}Z"
 
 
 def _now_ns() -> int:
@@ -156,25 +141,21 @@ def show(context: click.Context, alarm_id: int, form: str, config_path: Path | N
     from logger.diagnosis import diagnosis_of
     from logger.diagnosis.words import NARROWEST, WIDEST, page
     from logger.store.database import Store
-    from logger.store.tables import ALARMS
 
     path = configuration(config_path or context.obj).store.path
-    store = Store.reader(path)
-    try:
-        found = store.select(ALARMS, "r.id = ?", alarm_id)
-        if not found:
+    with closing(Store.reader(path)) as store:
+        alarms = store.alarms("r.id = ?", alarm_id)
+        if not alarms:
             raise UsageError(f"no alarm {alarm_id} in {path}; `mismatchd alarms --all` lists them")
-        alarm = found[0].columns
+        (alarm,) = alarms
         diagnosis = diagnosis_of(store, alarm)
-    finally:
-        store.close()
     if form == "json":
         click.echo(msgspec.json.encode({"alarm": alarm, "diagnosis": diagnosis}).decode())
         return
     width = shutil.get_terminal_size().columns
-    state = f"cleared {alarm['cleared_utc'][:19]}Z" if alarm["cleared_utc"] else "OPEN"
-    click.echo(f"alarm {alarm_id}: {alarm['kind']} ({alarm['severity']})")
-    click.echo(f"raised {alarm['raised_utc'][:19]}Z")
-    click.echo(state + (", acknowledged" if alarm["acknowledged_utc"] else ""))
-    click.echo("\n".join(textwrap.wrap(alarm["detail"], min(max(width, NARROWEST), WIDEST))))
+    state = f"cleared {_seconds(alarm.cleared_utc)}" if alarm.cleared_utc else "OPEN"
+    click.echo(f"alarm {alarm_id}: {alarm.kind} ({alarm.severity})")
+    click.echo(f"raised {_seconds(alarm.raised_utc)}")
+    click.echo(state + (", acknowledged" if alarm.acknowledged_utc else ""))
+    click.echo("\n".join(textwrap.wrap(alarm.detail, min(max(width, NARROWEST), WIDEST))))
     click.echo("\n" + page(diagnosis, width))

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from logger.config.notifiers import (
     CommandOptions,
@@ -44,21 +43,16 @@ def build_channel(options: NotifierOptions, surroundings: ChannelContext) -> Del
     raise NotImplementedError(options.kind)
 
 
-def no_advice(columns: Mapping[str, Any]) -> Sequence[str]:
-    """Return no advice."""
-    return ()
-
-
 def build_notifiers(
     store: Path,
     wanted: Sequence[NotifierOptions],
     surroundings: ChannelContext,
     facts: Facts,
-    advise: Advise = no_advice,
+    advise: Advise,
 ) -> list[Notifier]:
     """Make a notifier for each channel.
 
-    `facts` is the daemon's status, `advise` returns the possible causes for an alarm's columns.
+    `facts` is the daemon's status, `advise` returns the possible causes of an alarm.
     """
     made = []
     for options in wanted:

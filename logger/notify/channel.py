@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol, runtime_checkable
+from typing import Any, Protocol, runtime_checkable
+
+from logger.rows import Alarm, AlarmKind, ChangeKind
 
 Message = dict[str, Any]  # flat, as sent in JSON; see `messages`
 
@@ -30,22 +32,13 @@ class NotDelivered(Exception):  # noqa: N818 - named for the outcome
         self.retry_s = retry_s
 
 
-class Standing(NamedTuple):
-    """An alarm that has not cleared."""
-
-    kind: str
-    severity: str
-    raised_utc: str
-    acknowledged: bool
-
-
 class DeliveryChannel(Protocol):
     """A channel. Only one thread uses it, except for `close`.
 
-    `changes` are the changes of an alarm to be delivered: "raised", "cleared", "acknowledged".
+    `changes` are the changes of an alarm to be delivered.
     """
 
-    changes: frozenset[str]
+    changes: frozenset[ChangeKind]
 
     def deliver(self, message: Message) -> None:
         """Return once the message has arrived. Raise NotDelivered.
@@ -69,15 +62,15 @@ class Aborts(Protocol):
 class AlarmListener(Protocol):
     """A channel that is notified of every change at once, queued or not."""
 
-    def heed(self, change: str, kind: str) -> None:
-        """Handle a change of an alarm, or an alarm found open at the start ("raised")."""
+    def heed(self, change: ChangeKind, kind: AlarmKind) -> None:
+        """Handle a change of an alarm; one that is open at the start counts as raised."""
 
 
 @runtime_checkable
 class AlarmIndicator(Protocol):
     """A channel that displays the present state."""
 
-    def show(self, standing: tuple[Standing, ...]) -> float | None:
+    def show(self, alarms: Sequence[Alarm]) -> float | None:
         """Update the display with the alarms open now; called often, cheap without a change.
 
         Return the seconds after which it must be called again. Raise NotDelivered.

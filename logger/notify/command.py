@@ -13,6 +13,7 @@ import msgspec
 
 from logger.config.notifiers import CommandOptions
 from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.rows import ChangeKind
 
 KEPT_BYTES = 400  # of its stderr
 
@@ -24,7 +25,7 @@ class Command:
     ended, is repeated with the same `message_id`.
     """
 
-    changes = frozenset({"raised", "cleared", "acknowledged"})
+    changes = frozenset(ChangeKind)
 
     def __init__(self, options: CommandOptions, surroundings: ChannelContext) -> None:
         self._options = options

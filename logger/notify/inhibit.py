@@ -8,11 +8,12 @@ can fail. The bridge should release the key when the message is no longer refres
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from drivers.contract import DriverError
 from logger.config.notifiers import InhibitOptions
-from logger.notify.channel import ChannelContext, Message, NotDelivered, Standing
+from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.rows import Alarm, AlarmKind, ChangeKind
 
 
 class Hold:
@@ -20,15 +21,15 @@ class Hold:
 
     def __init__(self, release_after_s: float) -> None:
         self._release_after_s = release_after_s
-        self._until_s: dict[str, float] = {}
+        self._until_s: dict[AlarmKind, float] = {}
 
-    def heed(self, change: str, kind: str, now_s: float) -> None:
+    def heed(self, change: ChangeKind, kind: AlarmKind, now_s: float) -> None:
         """Handle a change of an alarm.
 
         High reflection clears only by good readings, and there are none with the key held up: hence
         the time limit.
         """
-        if change == "raised":
+        if change == ChangeKind.RAISED:
             self._until_s[kind] = now_s + self._release_after_s
         else:
             self._until_s.pop(kind, None)
@@ -41,7 +42,7 @@ class Hold:
 class Inhibit:
     """Writes without a queue: a late inhibit would be wrong."""
 
-    changes: frozenset[str] = frozenset()
+    changes: frozenset[ChangeKind] = frozenset()
 
     def __init__(
         self,
@@ -55,13 +56,13 @@ class Inhibit:
         self._hold = Hold(options.release_after_s)
         self._next_s: float | None = None  # next refresh; None while nothing is inhibited
 
-    def heed(self, change: str, kind: str) -> None:
+    def heed(self, change: ChangeKind, kind: AlarmKind) -> None:
         """Handle a change of an alarm; `show` writes the result."""
         self._hold.heed(change, kind, self._clock())
-        if change == "raised" and self._next_s is not None:
+        if change == ChangeKind.RAISED and self._next_s is not None:
             self._next_s = self._clock()
 
-    def show(self, standing: tuple[Standing, ...]) -> float | None:
+    def show(self, alarms: Sequence[Alarm]) -> float | None:
         """Refresh or release. Raise NotDelivered."""
         now_s = self._clock()
         left_s = self._hold.left_s(now_s)

@@ -16,6 +16,7 @@ from logger.config.notifiers import MailOptions
 from logger.errors import ConfigError
 from logger.notify import tls
 from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.rows import ChangeKind
 
 LEFT_OUT = {"event", "message_id", "station", "text", "advice", "summary"}
 
@@ -23,7 +24,7 @@ LEFT_OUT = {"event", "message_id", "station", "text", "advice", "summary"}
 class Mail:
     """Opens a new connection for each message. `timeout_s` applies to each reply of the server."""
 
-    changes = frozenset({"raised", "cleared"})
+    changes = frozenset({ChangeKind.RAISED, ChangeKind.CLEARED})
 
     def __init__(self, options: MailOptions, surroundings: ChannelContext) -> None:
         self._options = options

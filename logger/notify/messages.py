@@ -16,16 +16,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from logger.notify.channel import Message
-from logger.utc import format_ns
+from msgspec.structs import asdict, replace
 
-LATER = {"raised": ("cleared_utc", "acknowledged_utc"), "acknowledged": ("cleared_utc",)}
+from logger.notify.channel import Message
+from logger.rows import Alarm, AlarmEvent, ChangeKind
+from logger.utc import format_ns
 
 
 def alarm(
     station: str,
-    change: str,
-    columns: Mapping[str, Any],
+    event: AlarmEvent,
     *,
     utc_ns: int,
     raises: int,
@@ -38,19 +38,17 @@ def alarm(
 
     A `summary` covers all changes of its kind since the last message.
     """
-    row = dict(columns)
-    for name in LATER.get(change, ()):  # later changes belong to other messages
-        if name == "cleared_utc" or (row.get(name) or "") > (row.get("raised_utc") or ""):
-            row[name] = None
+    change, kind = event.change, event.alarm.kind
+    since = event.alarm.raised_utc or event.utc
     counted = f"/{raises}+{clears}" if raises + clears > 1 else ""
     return {
         "event": "alarm",
         "change": change,
-        "message_id": f"{station}/{row['kind']}/{_when(row, change)}/{change}{counted}",
+        "message_id": f"{station}/{kind}/{since}/{change}{counted}",
         "station": station,
         "utc": format_ns(utc_ns),
-        "text": _alarm_words(station, change, row, raises, clears),
-        **row,
+        "text": _alarm_words(station, event, raises, clears),
+        **asdict(_without_later(event)),
         "summary": summary,
         "raise_count": raises,
         "clear_count": clears,
@@ -94,20 +92,25 @@ def test(station: str, utc_ns: int) -> Message:
     }
 
 
-def _when(row: Mapping[str, Any], change: str) -> str:
-    return str(row.get("raised_utc") or row.get(f"{change}_utc"))
+def _without_later(event: AlarmEvent) -> Alarm:
+    """Return the alarm without later changes, which belong to other messages."""
+    change, alarm = event
+    if change != ChangeKind.CLEARED:
+        alarm = replace(alarm, cleared_utc=None)
+    if change == ChangeKind.RAISED and (alarm.acknowledged_utc or "") > (alarm.raised_utc or ""):
+        alarm = replace(alarm, acknowledged_utc=None)
+    return alarm
 
 
-def _alarm_words(
-    station: str, change: str, row: Mapping[str, Any], raises: int, clears: int
-) -> str:
-    when = str(row.get(f"{change}_utc") or "")[:19].replace("T", " ")
+def _alarm_words(station: str, event: AlarmEvent, raises: int, clears: int) -> str:
+    change, alarm = event
+    when = (event.utc or "")[:19].replace("T", " ")
     if raises + clears > 1:
         return (
-            f"{station}: {row['kind']} raised {_times(raises)} and cleared {_times(clears)} since"
-            f" the last message; last {change} {when} UTC: {row['detail']}"
+            f"{station}: {alarm.kind} raised {_times(raises)} and cleared {_times(clears)} since"
+            f" the last message; last {change} {when} UTC: {alarm.detail}"
         )
-    return f"{station}: {row['kind']} {change} {when} UTC: {row['detail']}"
+    return f"{station}: {alarm.kind} {change} {when} UTC: {alarm.detail}"
 
 
 def _times(count: int) -> str:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
@@ -20,7 +21,8 @@ from logger.config.credentials import secret, without
 from logger.config.notifiers import MqttOptions
 from logger.errors import ConfigError
 from logger.notify import tls
-from logger.notify.channel import ChannelContext, Message, NotDelivered, Standing
+from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.rows import Alarm, ChangeKind
 from logger.utc import format_ns
 
 KEEPALIVE_S = 20  # a host that loses power is declared dead after 1.5 times this
@@ -36,7 +38,7 @@ class Mqtt:
     since our queue sends them again.
     """
 
-    changes = frozenset({"raised", "cleared", "acknowledged"})
+    changes = frozenset(ChangeKind)
 
     def __init__(self, options: MqttOptions, surroundings: ChannelContext) -> None:
         self._options = options
@@ -49,7 +51,7 @@ class Mqtt:
         self._answered = threading.Event()
         self._alive = False
         self._watching = surroundings.watching  # then we own the topic of state
-        self._shown: tuple[Standing, ...] | None = None  # on this connection
+        self._shown: Sequence[Alarm] | None = None  # on this connection
         self._secrets: list[str] = []
         self._closing = threading.Lock()
 
@@ -57,11 +59,12 @@ class Mqtt:
         """Publish the message and wait for the broker's acknowledgement. Raise NotDelivered."""
         self._publish(f"{self._topic}/{message['event']}", message, retain=False)
 
-    def show(self, standing: tuple[Standing, ...]) -> float | None:
+    def show(self, alarms: Sequence[Alarm]) -> float | None:
         """Keep the retained topic up to date. Raise NotDelivered."""
-        if self._client is None or not self._alive or standing != self._shown:
-            self._publish(f"{self._topic}/state", self._state("alive", standing), retain=True)
-            self._shown = standing
+        is_new = self._shown is None or _states(alarms) != _states(self._shown)
+        if self._client is None or not self._alive or is_new:
+            self._publish(f"{self._topic}/state", self._state("alive", alarms), retain=True)
+            self._shown = alarms
         return None
 
     def close(self) -> None:
@@ -74,14 +77,14 @@ class Mqtt:
                 ).wait_for_publish(FAREWELL_S)
         self._drop()
 
-    def _state(self, watch: str, standing: tuple[Standing, ...]) -> Message:
+    def _state(self, watch: str, alarms: Sequence[Alarm]) -> Message:
         return {
             "event": "state",
             "station": self._station,
             "utc": format_ns(time.time_ns()),
             "watch": watch,
-            "alarms": sorted(alarm.kind for alarm in standing),
-            "unacknowledged": sorted(a.kind for a in standing if not a.acknowledged),
+            "alarms": sorted(alarm.kind for alarm in alarms),
+            "unacknowledged": sorted(a.kind for a in alarms if a.acknowledged_utc is None),
         }
 
     def _publish(self, topic: str, message: Message, *, retain: bool) -> None:
@@ -174,6 +177,11 @@ class Mqtt:
 
     def _hide(self, text: str) -> str:
         return without(text, self._secrets)
+
+
+def _states(alarms: Sequence[Alarm]) -> list[tuple[str, str | None, bool]]:
+    """Return what of alarms is worth another message."""
+    return [(alarm.kind, alarm.raised_utc, alarm.acknowledged_utc is None) for alarm in alarms]
 
 
 def _topic(station: str) -> str:

@@ -29,12 +29,12 @@ from logger.notify.channel import (
     DeliveryChannel,
     Message,
     NotDelivered,
-    Standing,
 )
 from logger.notify.waiting import QueuedMessage, Waiting
 from logger.outlets.pacing import Backoff
-from logger.store.database import Stored
+from logger.rows import Alarm, AlarmEvent, AlarmKey, AlarmKind, ChangeKind
 from logger.store.deliveries import Deliveries, DeliveryTotals, FinishedMessage, Progress
+from logger.store.tables import Event
 from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd.notify")
@@ -47,7 +47,7 @@ FRESH = 1000  # most changes offered and not yet processed
 TOLD = 1000  # most changes delivered before they were stored
 DAILY = "daily"
 
-Advise = Callable[[Mapping[str, Any]], Sequence[str]]
+Advise = Callable[[Alarm], Sequence[str]]
 Facts = Callable[[], Mapping[str, Any]]
 
 
@@ -55,7 +55,7 @@ class Notifier:
     """Delivers the alarms of one channel. `run` works until `end` is called; `offer` never blocks.
 
     facts    the daemon's status, for the daily message
-    advise   returns the possible causes for an alarm's columns
+    advise   returns the possible causes of an alarm
     """
 
     def __init__(
@@ -65,7 +65,7 @@ class Notifier:
         station: str,
         *,
         facts: Facts = dict,
-        advise: Advise = lambda columns: (),
+        advise: Advise = lambda alarm: (),
         random: Random | None = None,
         clock: Callable[[], float] = time.monotonic,
         utc_ns: Callable[[], int] = time.time_ns,
@@ -79,7 +79,7 @@ class Notifier:
         self._clock = clock
         self._utc_ns = utc_ns
         self._channel: DeliveryChannel | None = None
-        self._fresh: deque[Stored] = deque(maxlen=FRESH)
+        self._fresh: deque[AlarmEvent] = deque(maxlen=FRESH)
         self._wake = threading.Event()
         self._ending = False
         self._queue: Deliveries | None = None
@@ -89,8 +89,8 @@ class Notifier:
         self._waiting = Waiting(self._compose)
         self._known = False  # whether the state of earlier runs has been read
         self._ended: list[FinishedMessage] = []
-        self._told: dict[tuple[str, str, str], None] = {}  # delivered before being stored
-        self._open: dict[str, dict[str, Any]] = {}  # alarms by kind
+        self._told: dict[AlarmKey, None] = {}  # delivered before being stored
+        self._open: dict[AlarmKind, Alarm] = {}  # alarms by kind
         self._shelved: frozenset[str] = frozenset()
         self._backoff = Backoff(random or Random())
         self._retry_s: float | None = None
@@ -107,9 +107,9 @@ class Notifier:
 
     # Called from other threads.
 
-    def offer(self, item: Stored) -> None:
-        """Note a row that was stored, or could not be: changes of alarms are processed soon."""
-        if item.change is not None:
+    def offer(self, item: Event) -> None:
+        """Note an event, stored or not: changes of alarms are processed soon."""
+        if isinstance(item, AlarmEvent):
             self._fresh.append(item)
             self._wake.set()
 
@@ -216,29 +216,25 @@ class Notifier:
             self._store_error = str(error)
         else:
             self._store_error = None
-            fresh = [item for item in fresh if item.columns["id"] is None]
-        for item in fresh:
-            assert item.change is not None
-            key = _key(item.change, item.columns)
-            if key not in self._told:
-                self._told[key] = None
+            fresh = [event for event in fresh if event.alarm.id is None]
+        for event in fresh:
+            if event.key not in self._told:
+                self._told[event.key] = None
                 if len(self._told) > TOLD:
                     del self._told[next(iter(self._told))]
-                self._changed(item.change, item.columns)
+                self._changed(event)
 
     def _from_store(self) -> None:
         queue = self._opened()
-        while changes := queue.changes_after(self._progress.change_id):
-            shelved = queue.shelved(self._utc_ns())
-            self._shelved = shelved
-            for change in changes:
-                self._progress = self._progress._replace(change_id=change.id)
-                key = _key(change.change, change.columns)
-                if key in self._told:
-                    del self._told[key]
+        while events := queue.events_after(self._progress.change_id):
+            self._shelved = queue.shelved(self._utc_ns())
+            for change_id, event in events:
+                self._progress = self._progress._replace(change_id=change_id)
+                if event.key in self._told:
+                    del self._told[event.key]
                 else:
-                    self._changed(change.change, change.columns)
-            self._open = {row["kind"]: row for row in queue.open_rows()}
+                    self._changed(event)
+            self._open = {alarm.kind: alarm for alarm in queue.open_alarms()}
         if self._waiting.entries:
             self._shelved = queue.shelved(self._utc_ns())
 
@@ -274,49 +270,47 @@ class Notifier:
             for kept in queue.kept(self.name)
         )
         self._shelved = queue.shelved(self._utc_ns())
-        self._open = {row["kind"]: row for row in queue.open_rows()}
-        for row in self._open.values():
-            if not row["acknowledged_utc"]:
-                self._heed("raised", row)
+        self._open = {alarm.kind: alarm for alarm in queue.open_alarms()}
+        for alarm in self._open.values():
+            if alarm.acknowledged_utc is None:
+                self._heed(AlarmEvent(ChangeKind.RAISED, alarm))
 
-    def _changed(self, change: str, columns: dict[str, Any]) -> None:
-        kind = columns["kind"]
-        if change == "cleared":
-            self._open.pop(kind, None)
-        elif change == "raised" or kind in self._open:
-            self._open[kind] = columns
-        if not self._options.wants(kind, columns["severity"]):
+    def _changed(self, event: AlarmEvent) -> None:
+        change, alarm = event
+        if change == ChangeKind.CLEARED:
+            self._open.pop(alarm.kind, None)
+        elif change == ChangeKind.RAISED or alarm.kind in self._open:
+            self._open[alarm.kind] = alarm
+        if not self._options.wants(alarm):
             return
-        self._heed(change, columns)
+        self._heed(event)
         assert self._channel is not None
         if change in self._channel.changes and self._waiting.add(
-            change, columns, self._clock(), shelved=kind in self._shelved
+            event, self._clock(), shelved=alarm.kind in self._shelved
         ):
             self._retry_s = None  # a new message is tried at once
 
-    def _heed(self, change: str, columns: Mapping[str, Any]) -> None:
-        kind = columns["kind"]
+    def _heed(self, event: AlarmEvent) -> None:
+        change, alarm = event
         if (
             isinstance(self._channel, AlarmListener)
-            and self._options.wants(kind, columns["severity"])
-            and (change != "raised" or kind not in self._shelved)
+            and self._options.wants(alarm)
+            and (change != ChangeKind.RAISED or alarm.kind not in self._shelved)
         ):
-            self._channel.heed(change, kind)
+            self._channel.heed(change, alarm.kind)
             self._retry_s = None
 
-    def _compose(
-        self, change: str, columns: dict[str, Any], raises: int, clears: int, summary: bool
-    ) -> Message:
+    def _compose(self, event: AlarmEvent, raises: int, clears: int, summary: bool) -> Message:
+        advises = self._options.advises and event.change == ChangeKind.RAISED
         return messages.alarm(
             self._station,
-            change,
-            columns,
+            event,
             utc_ns=self._utc_ns(),
             raises=raises,
             clears=clears,
             summary=summary,
             open_alarms=self._open,
-            advice=self._advise(columns) if self._options.advises and change == "raised" else (),
+            advice=self._advise(event.alarm) if advises else (),
         )
 
     def _put_daily(self, waiting: Waiting) -> None:
@@ -335,13 +329,7 @@ class Notifier:
         if not isinstance(self._channel, AlarmIndicator):
             return None
         return self._channel.show(
-            tuple(
-                Standing(
-                    row["kind"], row["severity"], row["raised_utc"], bool(row["acknowledged_utc"])
-                )
-                for row in self._open.values()
-                if self._options.wants(row["kind"], row["severity"])
-            )
+            [alarm for alarm in self._open.values() if self._options.wants(alarm)]
         )
 
     def _deliver(self, waiting: Waiting, entry: QueuedMessage) -> None:
@@ -431,8 +419,3 @@ class Notifier:
         if self._queue is not None:
             self._queue.close()
             self._queue = None
-
-
-def _key(change: str, columns: Mapping[str, Any]) -> tuple[str, str, str]:
-    """Return the identity of a change, which is defined even before its alarm has an id."""
-    return columns["kind"], change, columns[f"{change}_utc"]

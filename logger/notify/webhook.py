@@ -24,6 +24,7 @@ from logger.notify import tls
 from logger.notify.channel import ChannelContext, Message, NotDelivered
 from logger.notify.deadline import responses_until
 from logger.outlets.responses import message_of, retry_after
+from logger.rows import ChangeKind
 
 SIGNATURE = "X-Mismatchd-Signature"
 KEPT_BYTES = 4096  # of a response
@@ -34,7 +35,7 @@ REFUSALS = {400, 406, 409, 410, 413, 414, 415, 422, 451}
 class Webhook:
     """Opens a connection for each message. 2xx means delivered; redirections are not followed."""
 
-    changes = frozenset({"raised", "cleared", "acknowledged"})
+    changes = frozenset(ChangeKind)
 
     def __init__(self, options: WebhookOptions, surroundings: ChannelContext) -> None:
         self._options = options

@@ -17,8 +17,18 @@ from logger.errors import UsageError
 from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
 from logger.page.site import Site
+from logger.rows import Alarm
 from logger.store.journal import KINDS
-from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
+from logger.store.tables import (
+    ALARMS,
+    CAPTURES,
+    EXCURSIONS,
+    JOURNAL,
+    TRANSMISSIONS,
+    WAITING,
+    Record,
+    Table,
+)
 
 ROWS = 40  # per page
 LONGEST_TEXT = 2000
@@ -47,12 +57,13 @@ def transmission(request: Request) -> Response:
     row = _row(request, TRANSMISSIONS)
     with _site(request).opened() as store:
         within = "r.transmission_id = ? ORDER BY r.id LIMIT 50"
-        excursions, alarms = (store.select(table, within, row.id) for table in (EXCURSIONS, ALARMS))
+        excursions = store.select(EXCURSIONS, within, row.id)
+        alarms = store.alarms(within, row.id)
     values = {
         "row": _transmission(row),
         "columns": row.columns,
         "excursions": [each.columns for each in excursions],
-        "alarms": [each.columns for each in alarms],
+        "alarms": alarms,
     }
     return _site(request).page(request, "transmission.html", values)
 
@@ -72,25 +83,24 @@ def capture(request: Request) -> Response:
 
 def alarms(request: Request) -> Response:
     """List open or unacknowledged alarms, then the others, newest first."""
-    waiting = "(r.cleared_ns IS NULL OR r.acknowledged_ns IS NULL)"
     with _site(request).opened() as store:
-        first = store.select(ALARMS, f"{waiting} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
-    rows, further = _listed(request, ALARMS, f"NOT {waiting}")
-    values = {"waiting": [row.columns for row in first], "rows": [row.columns for row in rows]}
+        first = store.alarms(f"{WAITING} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
+    rows, further = _listed(request, ALARMS, f"NOT {WAITING}")
+    values = {"waiting": first, "rows": [row.columns for row in rows]}
     return _site(request).page(request, "alarms.html", values | {"further": further})
 
 
 def alarm(request: Request) -> Response:
     """Show an alarm with its possible causes."""
-    row = _row(request, ALARMS)
+    row = Alarm(**_row(request, ALARMS).columns)
     with _site(request).opened() as store:
-        told = diagnosis_of(store, row.columns)
+        told = diagnosis_of(store, row)
     causes = [
         (likely(each.likely), each)
         for each in told.causes[:MOST_CAUSES]
         if each.name != NOTHING and each.likely >= WORTH_TELLING
     ]
-    values = {"columns": row.columns, "told": told, "causes": causes}
+    values = {"columns": row, "told": told, "causes": causes}
     return _site(request).page(request, "alarm.html", values)
 
 

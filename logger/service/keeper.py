@@ -11,14 +11,13 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Callable
-from typing import Any
 
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import AlarmChange, ClockChange, Flag, Row, Samples, Transmission
+from logger.rows import AlarmChange, AlarmEvent, AlarmKey, ClockChange, Row, Samples, Transmission
 from logger.service.backlog import Backlog
-from logger.store.database import Store, Stored
+from logger.store.database import Store
 from logger.store.refusals import disk_takes_nothing
-from logger.utc import format_ns
+from logger.store.tables import Event
 
 log = logging.getLogger("mismatchd")
 
@@ -32,7 +31,7 @@ TIDY_S = 3600.0  # interval of deletions of pairs past retention
 UNTIDY_S = 60.0  # pause after a failure to tidy the store
 DAY_NS = 86_400_000_000_000
 
-Tell = Callable[[Stored], None]
+Tell = Callable[[Event], None]
 Open = Callable[[bool], Store]
 HearWork = Callable[[list[int]], None]
 
@@ -71,7 +70,7 @@ class Keeper:
         self._attempts = 0
         self._tidy_s = self._expire_s = 0.0
         self._untidy = False
-        self._told: set[tuple[str, str, str]] = set()  # changes reported before being stored
+        self._told: set[AlarmKey] = set()  # changes reported before being stored
         self._newest_ns = 0
         self._last_change = 0
         self._damaged = self._late = False
@@ -149,7 +148,7 @@ class Keeper:
             self.failure = None
         self._due_s = None
         for item in stored:
-            if item.change is None or _key(item.columns, item.change) not in self._told:
+            if not isinstance(item, AlarmEvent) or item.key not in self._told:
                 self._tell(item)
         self._told.clear()
         self._tidy(rows, now_s)
@@ -165,7 +164,7 @@ class Keeper:
             return min(LONGEST_RETRY_S, RETRY_S * 2.0 ** min(self._attempts - 1, 10))
         return RETRY_S + self._backlog.pairs / PAIRS_A_RETRY_S
 
-    def _write(self) -> list[Stored]:
+    def _write(self) -> list[Event]:
         store = self._opened()  # opening may change the rows to be written
         self._notice_others()
         stored = store.write(self._backlog.rows())
@@ -207,25 +206,10 @@ class Keeper:
 
     def _tell_unstored(self, rows: list[Row]) -> None:
         for row in rows:
-            if not isinstance(row, AlarmChange):
-                continue
-            time = format_ns(row.time_ns)
-            columns: dict[str, Any] = {
-                "id": None,
-                "kind": row.kind,
-                "severity": row.severity,
-                "raised_utc": time if row.change == "raised" else None,
-                "cleared_utc": time if row.change == "cleared" else None,
-                "acknowledged_utc": None,
-                "value": row.value,
-                "limit": row.limit,
-                "transmission_id": None,
-                "detail": row.detail,
-                "flags": Flag(row.flags).words(),
-                "capture_id": None,
-            }
-            self._told.add(_key(columns, row.change))
-            self._tell(Stored("alarms", row.change, columns))
+            if isinstance(row, AlarmChange):
+                event = row.event()
+                self._told.add(event.key)
+                self._tell(event)
 
     def _notice_others(self) -> None:
         """Report acknowledgements and work recorded by another process."""
@@ -277,11 +261,3 @@ class Keeper:
 
 def _urgent(row: Row) -> bool:
     return isinstance(row, AlarmChange) or (isinstance(row, Transmission) and row.ended)
-
-
-def _key(columns: dict[str, Any], change: str) -> tuple[str, str, str]:
-    return (
-        columns["kind"],
-        change,
-        columns["cleared_utc"] if change == "cleared" else columns["raised_utc"],
-    )
