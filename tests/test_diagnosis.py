@@ -475,7 +475,7 @@ def test_an_alarm_just_raised_and_the_command_that_shows_it(tmp_path: Path) -> N
     answer = json.loads(
         mismatchd("alarms", "show", number, "--format", "json", "-c", config).stdout
     )
-    assert answer["alarm"]["kind"] == alarm["kind"]
+    assert answer["alarm"]["kind"] == alarm.kind
     assert {"pattern", "sure", "causes", "checks", "more"} <= set(answer["diagnosis"])
     assert {"name", "likely", "for", "against"} <= set(answer["diagnosis"]["causes"][0])
     missing = mismatchd("alarms", "show", "999", "-c", config, check=False)

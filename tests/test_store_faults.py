@@ -27,15 +27,19 @@ from logger.store import salvage
 from logger.store.database import Store
 from logger.store.outbox import Outbox
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS, Event
+from logger.utc import format_ns
+from tests.counterparts import hook_server
 from tests.deadlines import wait_until
 from tests.disks import disk, mounted
 from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_end_to_end import QUIET, Plan, play, play_until_read
 from tests.test_forwarder import exported as exported_series
+from tests.test_notifiers import Clock, drain, made
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
 EVER_NS = 2**62
+EXPORTED = [column.name for column in ALARMS.columns]
 GOOD, BAD = (4.0, 0.05), (4.0, 3.2)
 LITTLE = 40  # pairs at a time
 HOLD_RSS_MB = 160  # while as many pairs as may be are held, of which 50 are the pairs
@@ -88,14 +92,19 @@ def of_limits(path: Path) -> list[dict[str, Any]]:
     return [row for row in rows(path, "alarms") if row["kind"].startswith("high-")]
 
 
-def alarms_told(daemon: Running) -> list[tuple[str, str]]:
+def alarm_events(daemon: Running) -> list[dict[str, Any]]:
+    """Event lines of the two limits."""
     if daemon.process.poll() is None:
         daemon.poll()
     return [
-        (e["kind"], e["change"])
-        for _, e in daemon.events
-        if e["event"] == "alarm" and e["kind"].startswith("high-")
+        event
+        for _, event in daemon.events
+        if event["event"] == "alarm" and event["kind"].startswith("high-")
     ]
+
+
+def alarms_told(daemon: Running) -> list[tuple[str, str]]:
+    return [(event["kind"], event["change"]) for event in alarm_events(daemon)]
 
 
 # the disk is full
@@ -114,6 +123,7 @@ def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
             play(master, 200, plan)
             assert wait_until(lambda: len(alarms_told(daemon)) >= 2)
             told = alarms_told(daemon)
+            assert all(list(event)[2:] == EXPORTED for event in alarm_events(daemon))
             # The store refuses from the first commit on; alarms are told within their time.
             assert sorted(told[:2]) == [("high-reflected-power", "raised"), ("high-swr", "raised")]
             assert len(of_limits(path)) == 0
@@ -194,6 +204,29 @@ def use_up(store: Store) -> int:
     with pytest.raises(DiskError, match="full"):
         store.write([transmission(T0 - (there + 1) * 10 * SECOND)])
     return there
+
+
+def test_an_alarm_on_a_full_disk_is_delivered_with_all_columns(tmp_path: Path) -> None:
+    events: list[Event] = []
+    with disk("tmpfs", tmp_path / "disk") as small, hook_server() as server:
+        store = Store.open(small.folder / "station.sqlite")
+        small.fill()
+        use_up(store)
+        keeper = Keeper(lambda damaged: store, events.append, keep_ns=EVER_NS)
+        keeper.take([alarm("raised", T0), alarm("cleared", T0 + SECOND)], 0.0)
+        assert keeper.keep(0.0) is False
+        notifier = made(store.path, Clock(), server.url)
+        for event in events:
+            notifier.offer(event)
+        drain(notifier)
+        notifier.close()
+        raised, cleared = server.taken()
+        store.close()
+    for message in (raised, cleared):
+        assert [name for name in message if name in EXPORTED] == EXPORTED
+        assert message["id"] is message["shelved_until_utc"] is message["capture_id"] is None
+    assert (raised["raised_utc"], raised["cleared_utc"]) == (format_ns(T0), None)
+    assert (cleared["raised_utc"], cleared["cleared_utc"]) == (None, format_ns(T0 + SECOND))
 
 
 def test_what_is_held_has_an_end(tmp_path: Path) -> None:
