@@ -138,11 +138,11 @@ def test_a_crash_in_the_middle_repeats_one_message_under_its_id(store: Store) ->
     with hook_server() as server:
         notifier = made(store.path, clock, server.url)
         drain(notifier)
-        saved = notifier._save
-        notifier._save = lambda: None  # type: ignore[method-assign] - killed before it could
+        save = notifier._store.save
+        notifier._store.save = lambda entries: None  # type: ignore[method-assign] - killed before
         store.write([alarm("raised", T0 + SECOND)])
         drain(notifier)
-        notifier._save = saved  # type: ignore[method-assign]
+        notifier._store.save = save  # type: ignore[method-assign]
         again = made(store.path, clock, server.url)
         drain(again)
         drain(again)

@@ -7,14 +7,20 @@ import itertools
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.notify import daily, messages
+from logger.notify import messages
 from logger.notify.channel import Message
-from logger.notify.waiting import QUIET_S, QueuedMessage, Waiting
+from logger.notify.waiting import (
+    DAY_NS,
+    MINUTE_NS,
+    QUIET_S,
+    QueuedMessage,
+    Waiting,
+    is_daily_due,
+    latest_slot,
+)
 from logger.rows import Alarm, AlarmEvent, AlarmKind, ChangeKind, Severity
 from logger.utc import format_ns
 from tests.test_store import T0
-
-MINUTE_NS = 60_000_000_000
 
 
 def event(change: str, number: int, kind: str = "high-swr") -> AlarmEvent:
@@ -183,15 +189,15 @@ def test_daily_message_is_due_once_a_day(minute: int, start: int, steps: list[in
     beats = []
     for step in steps:
         now_ns += step * MINUTE_NS
-        if daily.is_due(minute, last_ns, now_ns):
-            beats.append(daily.latest_slot(minute, now_ns))
+        if is_daily_due(minute, last_ns, now_ns):
+            beats.append(latest_slot(minute, now_ns))
             last_ns = now_ns
-    first = daily.latest_slot(minute, begun_ns)
-    expected = range(first + daily.DAY_NS, now_ns + 1, daily.DAY_NS)
+    first = latest_slot(minute, begun_ns)
+    expected = range(first + DAY_NS, now_ns + 1, DAY_NS)
     assert beats == list(expected)
 
 
 def test_a_clock_that_was_ahead_costs_a_day_at_most() -> None:
-    year_ns = 365 * daily.DAY_NS
-    assert daily.is_due(480, T0 + year_ns, T0)
-    assert not daily.is_due(480, T0 + MINUTE_NS, T0)
+    year_ns = 365 * DAY_NS
+    assert is_daily_due(480, T0 + year_ns, T0)
+    assert not is_daily_due(480, T0 + MINUTE_NS, T0)

@@ -2,14 +2,12 @@
 
 The daemon calls `offer` for each change of an alarm, which wakes the thread at once; the thread
 then reads the changes from the store, so nothing is lost between two runs. Only changes that the
-store cannot accept (a full disk) are delivered from memory. See `logger.store.deliveries` for the
-stored state, `waiting` for storms and shelving.
+store cannot accept (a full disk) are delivered from memory. See `notifier_store` for the stored
+state, `waiting` for storms, shelving and the daily message, `attempts` for retries.
 """
 
 from __future__ import annotations
 
-import contextlib
-import logging
 import threading
 import time
 import traceback
@@ -21,7 +19,8 @@ from typing import Any
 
 from logger.config.notifiers import NotifierOptions
 from logger.errors import StoreError
-from logger.notify import daily, messages
+from logger.notify import messages
+from logger.notify.attempts import DeliveryAttempts
 from logger.notify.channel import (
     Aborts,
     AlarmIndicator,
@@ -30,21 +29,17 @@ from logger.notify.channel import (
     Message,
     NotDelivered,
 )
-from logger.notify.waiting import QueuedMessage, Waiting
-from logger.outlets.pacing import Backoff
+from logger.notify.notifier_store import NotifierStore
+from logger.notify.waiting import QueuedMessage, Waiting, is_daily_due
 from logger.rows import Alarm, AlarmEvent, AlarmKey, AlarmKind, ChangeKind
-from logger.store.deliveries import Deliveries, DeliveryTotals, FinishedMessage, Progress
+from logger.store.deliveries import Deliveries
 from logger.store.tables import Event
-from logger.utc import format_ns
-
-log = logging.getLogger("mismatchd.notify")
 
 IDLE_S = 5.0  # interval of checks of the time of day, the shelf and the channel's display
 SHELF_S = 1.0  # likewise while a message waits only for the shelf
-SAVE_S = 10.0  # interval of storing the position if nothing was delivered
 LAST_S = 1.5  # time for the rest at shutdown; after that it waits in the store
-FRESH = 1000  # most changes offered and not yet processed
-TOLD = 1000  # most changes delivered before they were stored
+MOST_FRESH = 1000  # changes offered and not yet processed
+MOST_UNSTORED = 1000  # changes delivered before they were stored
 DAILY = "daily"
 
 Advise = Callable[[Alarm], Sequence[str]]
@@ -72,34 +67,22 @@ class Notifier:
     ) -> None:
         self.name = options.title
         self._options = options
-        self._path = store
         self._station = station
         self._facts = facts
         self._advise = advise
         self._clock = clock
         self._utc_ns = utc_ns
         self._channel: DeliveryChannel | None = None
-        self._fresh: deque[AlarmEvent] = deque(maxlen=FRESH)
+        self._fresh: deque[AlarmEvent] = deque(maxlen=MOST_FRESH)
         self._wake = threading.Event()
         self._ending = False
-        self._queue: Deliveries | None = None
-        self._progress = Progress(0, utc_ns())
-        self._saved = self._progress
-        self._saved_s = clock()
+        self._store = NotifierStore(self.name, store, clock, utc_ns)
+        self._attempts = DeliveryAttempts(self.name, random or Random(), clock, utc_ns)
         self._waiting = Waiting(self._compose)
-        self._known = False  # whether the state of earlier runs has been read
-        self._ended: list[FinishedMessage] = []
-        self._told: dict[AlarmKey, None] = {}  # delivered before being stored
-        self._open: dict[AlarmKind, Alarm] = {}  # alarms by kind
+        self._unstored: dict[AlarmKey, None] = {}  # delivered before being stored
+        self._is_begun = False  # the alarms open before have been read
+        self._open: dict[AlarmKind, Alarm] = {}
         self._shelved: frozenset[str] = frozenset()
-        self._backoff = Backoff(random or Random())
-        self._retry_s: float | None = None
-        self._show_s: float | None = None
-        self._totals = DeliveryTotals(0, 0, None)
-        self._delivered = 0
-        self._store_error: str | None = None
-        self._fault: str | None = None
-        self._last_error: tuple[str, int] | None = None
 
     def use(self, channel: DeliveryChannel) -> None:
         """Set the channel, before `run`."""
@@ -128,17 +111,14 @@ class Notifier:
             self._channel.abort()
 
     def status(self) -> dict[str, Any]:
-        """Return the entry for `mismatchd status`; only `last_error` outlasts a recovery."""
-        text, time_ns = self._last_error or (None, None)
+        """Return the entry for `mismatchd status`."""
         return {
             "name": self.name,
             "kind": self._options.kind,
             "to": self._options.told,
-            "delivered": self._delivered,
-            **self._totals.columns(),
-            "failing": self._fault is not None,
-            "last_error": text,
-            "last_error_utc": None if time_ns is None else format_ns(time_ns),
+            "delivered": self._attempts.delivered,
+            **self._store.totals.columns(),
+            **self._attempts.columns(),
         }
 
     # The thread.
@@ -150,7 +130,7 @@ class Notifier:
             self._wake.wait(wait_s)
             self._wake.clear()
         until_s = self._clock() + LAST_S
-        while self._step() == 0.0 and self._fault is None and self._clock() < until_s:
+        while self._step() == 0.0 and self._attempts.failure is None and self._clock() < until_s:
             pass
         self.close()
 
@@ -158,45 +138,27 @@ class Notifier:
         """Release the channel and the store; may be called twice."""
         if self._channel is not None:
             self._channel.close()
-        if self._queue is not None:
-            with contextlib.suppress(StoreError):
-                self._save()
-            self._forget()
+        self._store.close(self._waiting.entries)
 
     def _step(self) -> float:
         try:
             return self.step()
         except Exception as error:  # no exception may end this thread silently
             # Its text may contain secrets; its type does not.
-            at = traceback.extract_tb(error.__traceback__)[-1]
-            where = f"{Path(at.filename).name}:{at.lineno}"
-            self._failed(NotDelivered(f"internal failure: {type(error).__name__} at {where}"))
+            frame = traceback.extract_tb(error.__traceback__)[-1]
+            where = f"{Path(frame.filename).name}:{frame.lineno}"
+            self._attempts.fail(
+                NotDelivered(f"internal failure: {type(error).__name__} at {where}")
+            )
             return IDLE_S
 
     def step(self) -> float:
         """Process changes, deliver one message, update the display; return seconds to wait."""
-        assert self._channel is not None
-        waiting = self._waiting
         self._follow()
-        self._put_daily(waiting)
-        now_s = self._clock()
-        wait_s = IDLE_S
-        if self._retry_s is not None and now_s < self._retry_s:
-            wait_s = self._retry_s - now_s
-        else:
-            try:
-                entry, due_s = waiting.due(self._clock(), self._shelved)
-                if entry is not None:
-                    self._deliver(waiting, entry)
-                    due_s = 0.0
-                shown_s = self._show()
-            except NotDelivered as error:
-                wait_s = self._failed(error)
-            else:
-                self._works(tried=entry is not None or isinstance(self._channel, AlarmIndicator))
-                wait_s = min([IDLE_S, *(s for s in (shown_s, due_s) if s is not None)])
-        self._save_if_due(waiting)
-        if self._shelved and any(entry.kind in self._shelved for entry in waiting.entries):
+        self._put_daily()
+        wait_s = self._attempts.wait_s() or self._attempt()
+        self._store.save_if_due(self._waiting.entries)
+        if any(entry.kind in self._shelved for entry in self._waiting.entries):
             wait_s = min(wait_s, SHELF_S)
         return wait_s
 
@@ -208,74 +170,45 @@ class Notifier:
         while self._fresh:
             fresh.append(self._fresh.popleft())
         try:
-            self._from_store()
+            self._read_store()
         except StoreError as error:
-            self._forget()
-            if self._store_error is None:
-                log.warning("%s: %s; alarms are delivered from memory", self.name, error)
-            self._store_error = str(error)
+            self._store.fail(error)
         else:
-            self._store_error = None
+            self._store.recover()
             fresh = [event for event in fresh if event.alarm.id is None]
         for event in fresh:
-            if event.key not in self._told:
-                self._told[event.key] = None
-                if len(self._told) > TOLD:
-                    del self._told[next(iter(self._told))]
-                self._changed(event)
+            if event.key not in self._unstored:
+                self._unstored[event.key] = None
+                if len(self._unstored) > MOST_UNSTORED:
+                    del self._unstored[next(iter(self._unstored))]
+                self._process(event)
 
-    def _from_store(self) -> None:
-        queue = self._opened()
-        while events := queue.events_after(self._progress.change_id):
-            self._shelved = queue.shelved(self._utc_ns())
+    def _read_store(self) -> None:
+        store = self._store.open(self._waiting)
+        if not self._is_begun:
+            self._begin(store)
+        while events := store.events_after(self._store.progress.change_id):
+            self._shelved = store.shelved(self._utc_ns())
             for change_id, event in events:
-                self._progress = self._progress._replace(change_id=change_id)
-                if event.key in self._told:
-                    del self._told[event.key]
+                self._store.progress = self._store.progress._replace(change_id=change_id)
+                if event.key in self._unstored:
+                    del self._unstored[event.key]
                 else:
-                    self._changed(event)
-            self._open = {alarm.kind: alarm for alarm in queue.open_alarms()}
+                    self._process(event)
+            self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
         if self._waiting.entries:
-            self._shelved = queue.shelved(self._utc_ns())
+            self._shelved = store.shelved(self._utc_ns())
 
-    def _opened(self) -> Deliveries:
-        replaced = self._queue is not None and self._queue.replaced
-        if replaced:
-            self._forget()
-        if self._queue is None:
-            queue = Deliveries.reader(self._path)
-            try:
-                progress = queue.begin(self.name, self._utc_ns())
-                if not self._known:
-                    self._begin(queue, progress)
-                    self._known = True
-                elif replaced:  # memory is more complete than the salvaged rows
-                    queue.forget(self.name)
-                    for entry in self._waiting.entries:
-                        entry.number, entry.changed = None, True
-                    seen = min(self._progress.change_id, queue.last_change_id())
-                    self._progress = self._progress._replace(change_id=seen)
-                self._totals = queue.totals(self.name)
-            except BaseException:
-                queue.close()
-                raise
-            self._queue = queue
-        return self._queue
-
-    def _begin(self, queue: Deliveries, progress: Progress) -> None:
-        """Restore the state of earlier runs, and the alarms already open."""
-        self._progress = self._saved = progress
-        self._waiting.restore(
-            QueuedMessage(kept.kind, kept.message, kept.attempts, kept.id, False)
-            for kept in queue.kept(self.name)
-        )
-        self._shelved = queue.shelved(self._utc_ns())
-        self._open = {alarm.kind: alarm for alarm in queue.open_alarms()}
+    def _begin(self, store: Deliveries) -> None:
+        """Take over the alarms that are open already."""
+        self._shelved = store.shelved(self._utc_ns())
+        self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
+        self._is_begun = True
         for alarm in self._open.values():
             if alarm.acknowledged_utc is None:
                 self._heed(AlarmEvent(ChangeKind.RAISED, alarm))
 
-    def _changed(self, event: AlarmEvent) -> None:
+    def _process(self, event: AlarmEvent) -> None:
         change, alarm = event
         if change == ChangeKind.CLEARED:
             self._open.pop(alarm.kind, None)
@@ -288,7 +221,7 @@ class Notifier:
         if change in self._channel.changes and self._waiting.add(
             event, self._clock(), shelved=alarm.kind in self._shelved
         ):
-            self._retry_s = None  # a new message is tried at once
+            self._attempts.retry_now()
 
     def _heed(self, event: AlarmEvent) -> None:
         change, alarm = event
@@ -298,7 +231,7 @@ class Notifier:
             and (change != ChangeKind.RAISED or alarm.kind not in self._shelved)
         ):
             self._channel.heed(change, alarm.kind)
-            self._retry_s = None
+            self._attempts.retry_now()
 
     def _compose(self, event: AlarmEvent, raises: int, clears: int, summary: bool) -> Message:
         advises = self._options.advises and event.change == ChangeKind.RAISED
@@ -313,17 +246,31 @@ class Notifier:
             advice=self._advise(event.alarm) if advises else (),
         )
 
-    def _put_daily(self, waiting: Waiting) -> None:
+    def _put_daily(self) -> None:
         minute, now_ns = self._options.daily_minute, self._utc_ns()
-        if minute is None or not daily.is_due(minute, self._progress.daily_ns, now_ns):
+        if minute is None or not is_daily_due(minute, self._store.progress.daily_ns, now_ns):
             return
-        self._progress = self._progress._replace(daily_ns=now_ns)
+        self._store.progress = self._store.progress._replace(daily_ns=now_ns)
         message = messages.daily(
-            self._station, now_ns, self._facts(), self._open, len(waiting.entries)
+            self._station, now_ns, self._facts(), self._open, len(self._waiting.entries)
         )
-        waiting.put(DAILY, message)
+        self._waiting.put(DAILY, message)
 
     # Delivering.
+
+    def _attempt(self) -> float:
+        """Deliver one message and update the display; return seconds to wait."""
+        try:
+            entry, due_s = self._waiting.due(self._clock(), self._shelved)
+            if entry is not None:
+                self._deliver(entry)
+                due_s = 0.0
+            shown_s = self._show()
+        except NotDelivered as error:
+            return self._attempts.fail(error)
+        if entry is not None or isinstance(self._channel, AlarmIndicator):
+            self._attempts.succeed()
+        return min(seconds for seconds in (IDLE_S, shown_s, due_s) if seconds is not None)
 
     def _show(self) -> float | None:
         if not isinstance(self._channel, AlarmIndicator):
@@ -332,90 +279,18 @@ class Notifier:
             [alarm for alarm in self._open.values() if self._options.wants(alarm)]
         )
 
-    def _deliver(self, waiting: Waiting, entry: QueuedMessage) -> None:
+    def _deliver(self, entry: QueuedMessage) -> None:
         assert self._channel is not None
         entry.attempts += 1
         entry.changed = True
+        refusal = None
         try:
             self._channel.deliver(entry.message)
+            self._attempts.delivered += 1
         except NotDelivered as error:
             if not error.permanent:
                 raise
-            log.error("%s: given up: %s (%s)", self.name, error, entry.message["text"])
-            self._last_error = str(error), self._utc_ns()
-            self._end(waiting, entry, str(error))
-        else:
-            self._delivered += 1
-            self._end(waiting, entry, None)
-
-    def _end(self, waiting: Waiting, entry: QueuedMessage, refusal: str | None) -> None:
-        waiting.done(entry, self._clock())
-        now_ns = self._utc_ns()
-        self._ended.append(
-            FinishedMessage(
-                entry.number, entry.kind, entry.message, entry.attempts, now_ns, refusal
-            )
-        )
-        del self._ended[:-TOLD]  # while nothing can be stored
-        if refusal is None:
-            self._totals = self._totals._replace(last_ns=now_ns)
-
-    def _failed(self, error: NotDelivered) -> float:
-        """Log a new error; return the delay before the next attempt."""
-        text = str(error)
-        if self._fault != text:
-            log.warning("%s: not delivered: %s; retrying", self.name, text)
-        self._fault = text
-        self._last_error = text, self._utc_ns()
-        wait_s = self._backoff.next_s(error.at_least_s)
-        if error.retry_s is not None:
-            wait_s = error.retry_s
-        self._retry_s = self._clock() + wait_s
-        return wait_s
-
-    def _works(self, *, tried: bool) -> None:
-        if not tried:
-            return
-        self._retry_s = None
-        self._backoff.reset()
-        if self._fault is not None:
-            self._fault = None
-            log.info("%s delivers again", self.name)
-
-    # Storing.
-
-    def _save_if_due(self, waiting: Waiting) -> None:
-        dirty = bool(self._ended) or any(entry.changed for entry in waiting.entries)
-        late = self._clock() - self._saved_s >= SAVE_S and self._progress != self._saved
-        if self._queue is not None and (dirty or late):
-            try:
-                self._save()
-            except StoreError as error:
-                if self._store_error is None:
-                    log.warning("%s: cannot record delivered notifications: %s", self.name, error)
-                self._store_error = str(error)
-        self._totals = self._totals._replace(waiting=len(waiting.entries))
-
-    def _save(self) -> None:
-        if self._queue is None:
-            return
-        changed = [entry for entry in self._waiting.entries if entry.changed]
-        if not changed and not self._ended and self._progress == self._saved:
-            return
-        ids = self._queue.save(
-            self.name,
-            self._progress,
-            [(entry.number, entry.kind, entry.message, entry.attempts) for entry in changed],
-            self._ended,
-        )
-        for entry, number in zip(changed, ids, strict=True):
-            entry.number, entry.changed = number, False
-        given_up = sum(one.refusal is not None for one in self._ended)
-        self._totals = self._totals._replace(given_up=self._totals.given_up + given_up)
-        self._ended.clear()
-        self._saved, self._saved_s = self._progress, self._clock()
-
-    def _forget(self) -> None:
-        if self._queue is not None:
-            self._queue.close()
-            self._queue = None
+            self._attempts.give_up(error, entry.message["text"])
+            refusal = str(error)
+        self._waiting.done(entry, self._clock())
+        self._store.finish(entry, refusal)

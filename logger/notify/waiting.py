@@ -4,7 +4,8 @@ No threads, no store and no clock of its own: seconds of any steady clock are ar
 a kind that has been quiet is reported as it happens: its raising, its clearing. A kind that recurs
 within a minute of its last message, or before that was delivered, is a storm: its changes are
 collected into one message with their count, delivered when the minute is over. The changes of a
-shelved kind are likewise collected until it is unshelved.
+shelved kind are likewise collected until it is unshelved. A daily message is due at a minute of the
+day, UTC.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from logger.notify.channel import Message
 from logger.rows import AlarmEvent, ChangeKind
 
 QUIET_S = 60.0
+MINUTE_NS = 60_000_000_000
+DAY_NS = 1440 * MINUTE_NS
 Compose = Callable[[AlarmEvent, int, int, bool], Message]
 
 
@@ -110,3 +113,13 @@ class Waiting:
         """Remove a message that was delivered or given up."""
         self.entries.remove(entry)
         self._quiet_from_s[entry.kind] = now_s + QUIET_S
+
+
+def latest_slot(minute: int, now_ns: int) -> int:
+    """Return the last time at or before now that was at this minute of a day."""
+    return (now_ns - minute * MINUTE_NS) // DAY_NS * DAY_NS + minute * MINUTE_NS
+
+
+def is_daily_due(minute: int, last_ns: int, now_ns: int) -> bool:
+    """True if a daily message is due; a clock that was ahead delays it by at most a day."""
+    return min(last_ns, now_ns) < latest_slot(minute, now_ns) or last_ns - now_ns > DAY_NS

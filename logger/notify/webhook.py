@@ -98,7 +98,7 @@ class Webhook:
             )
         else:
             connection = http.client.HTTPConnection(parts.hostname, parts.port, timeout=limit_s)
-        connection.response_class = responses_until(until_s)  # type: ignore[assignment]
+        connection.response_class = responses_until(until_s)
         try:
             connection.request("POST", path, body, headers)
             with connection.getresponse() as answer:
