@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 
 from logger.notify import messages
 from logger.notify.channel import Message
-from logger.notify.waiting import (
+from logger.notify.message_queue import (
     DAY_NS,
     MINUTE_NS,
     QUIET_S,
+    MessageQueue,
     QueuedMessage,
-    Waiting,
     is_daily_due,
     latest_slot,
 )
@@ -51,7 +51,9 @@ def compose(event: AlarmEvent, raises: int, clears: int, summary: bool) -> Messa
     )
 
 
-def told(waiting: Waiting, now_s: float, shelved: frozenset[str] = frozenset()) -> list[Message]:
+def told(
+    waiting: MessageQueue, now_s: float, shelved: frozenset[str] = frozenset()
+) -> list[Message]:
     """Deliver all that is due."""
     found = []
     while (entry := waiting.due(now_s, shelved).entry) is not None:
@@ -61,7 +63,7 @@ def told(waiting: Waiting, now_s: float, shelved: frozenset[str] = frozenset()) 
 
 
 def test_a_single_alarm_is_told_as_it_happens() -> None:
-    waiting = Waiting(compose)
+    waiting = MessageQueue(compose)
     assert waiting.add(event("raised", 1), 0.0, shelved=False)
     (raised,) = told(waiting, 0.0)
     assert waiting.add(event("cleared", 1), 3.0, shelved=False)
@@ -73,7 +75,7 @@ def test_a_single_alarm_is_told_as_it_happens() -> None:
 
 
 def test_a_storm_is_one_message_a_minute_with_the_count() -> None:
-    waiting = Waiting(compose)
+    waiting = MessageQueue(compose)
     found: list[tuple[float, Message]] = []
     for number in range(3000):
         now_s = number * 0.1
@@ -96,7 +98,7 @@ def test_a_storm_is_one_message_a_minute_with_the_count() -> None:
 
 
 def test_a_shelved_kind_is_told_in_one_message_when_it_is_taken_off() -> None:
-    waiting = Waiting(compose)
+    waiting = MessageQueue(compose)
     shelf = frozenset({"high-swr"})
     for number in range(5):
         assert not waiting.add(event("raised", number), number * 100.0, shelved=True)
@@ -107,7 +109,7 @@ def test_a_shelved_kind_is_told_in_one_message_when_it_is_taken_off() -> None:
 
 def test_what_has_been_tried_keeps_its_words() -> None:
     """The other end may have it already."""
-    waiting = Waiting(compose)
+    waiting = MessageQueue(compose)
     waiting.add(event("raised", 1), 0.0, shelved=True)
     (entry,) = waiting.entries
     entry.attempts = 1
@@ -118,7 +120,7 @@ def test_what_has_been_tried_keeps_its_words() -> None:
 
 
 def test_newer_daily_message_replaces_a_pending_one() -> None:
-    waiting = Waiting(compose)
+    waiting = MessageQueue(compose)
     waiting.restore([QueuedMessage("daily", {"utc": "old"})])
     waiting.put("daily", {"utc": "new"})
     assert [entry.message["utc"] for entry in waiting.entries] == ["new"]
@@ -139,7 +141,7 @@ STEPS = st.lists(
 def test_whatever_happens_nothing_is_lost_doubled_or_unbounded(
     steps: list[tuple[str, str, float]],
 ) -> None:
-    waiting, now_s, number = Waiting(compose), 0.0, 0
+    waiting, now_s, number = MessageQueue(compose), 0.0, 0
     open_: dict[str, int] = {}
     counts = {kind: [0, 0] for kind in KINDS}
     got = {kind: [0, 0] for kind in KINDS}

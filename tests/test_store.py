@@ -103,6 +103,14 @@ def columns(store: Store, table=TRANSMISSIONS):
     return [record.columns for record in store.records(table, *ALWAYS)]
 
 
+def test_an_alarm_of_another_version_is_exported_as_it_is(store: Store) -> None:
+    store.write([transmission(), alarm("raised", T0, kind="bent-mast")])
+    assert [row["kind"] for row in columns(store, ALARMS)] == ["bent-mast"]
+    (found,) = store.open_alarms()
+    assert (found.kind, f"{found.kind:10}") == ("bent-mast", "bent-mast ")
+    assert b'"kind":"bent-mast"' in msgspec.json.encode(found)
+
+
 def test_rows_written_again_replace_themselves(store: Store) -> None:
     rows = [
         transmission(ended=False),

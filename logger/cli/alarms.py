@@ -7,6 +7,7 @@ import textwrap
 import time
 from contextlib import closing
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -14,6 +15,9 @@ import msgspec
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
 from logger.utc import format_ns, parse_duration, parse_time
+
+if TYPE_CHECKING:
+    from logger.store.shelf import Shelf
 
 
 class AlarmsGroup(click.Group):
@@ -38,11 +42,10 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     context.obj = config_path
     if context.invoked_subcommand is not None:
         return
-    from logger.store.shelf import Shelf
     from logger.store.tables import WAITING
 
     now_ns = _now_ns()
-    with closing(Shelf.reader(configuration(config_path).store.path)) as store:
+    with _opened(context, config_path) as store:
         alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
         raises, shelved = store.raises(), store.shelved_until(now_ns)
     for alarm in alarms:
@@ -64,9 +67,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
 @click.pass_context
 def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Acknowledge alarm ID: mark it as seen. `alarms ack ID` does the same."""
-    from logger.store.database import Store
-
-    with closing(Store.reader(configuration(config_path or context.obj).store.path)) as store:
+    with _opened(context, config_path) as store:
         event = store.acknowledge(alarm_id, _now_ns())
     click.echo(f"alarm {alarm_id} ({event.alarm.kind}) acknowledged", err=True)
 
@@ -86,8 +87,6 @@ def shelve(
 ) -> None:
     """Shelve the kind of alarm ID: alarms are still recorded, but notifiers report them only when
     the time is over, in one message with their number."""
-    from logger.store.shelf import Shelf
-
     now_ns = _now_ns()
     if until is not None and span is None:
         until_ns = parse_time(until, now_ns)
@@ -95,7 +94,7 @@ def shelve(
         until_ns = now_ns + parse_duration(span)
     else:
         raise UsageError("say until when: --for 2h, or --until 2026-03-01T19:00:00Z")
-    with closing(Shelf.reader(configuration(config_path or context.obj).store.path)) as store:
+    with _opened(context, config_path) as store:
         kind = store.shelve(alarm_id, until_ns, now_ns)
     click.echo(f"{kind} is shelved until {_seconds(format_ns(until_ns))}", err=True)
 
@@ -106,11 +105,15 @@ def shelve(
 @click.pass_context
 def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Resume notifications of the kind of alarm ID."""
-    from logger.store.shelf import Shelf
-
-    with closing(Shelf.reader(configuration(config_path or context.obj).store.path)) as store:
+    with _opened(context, config_path) as store:
         kind = store.unshelve(alarm_id)
     click.echo(f"{kind} is no longer shelved", err=True)
+
+
+def _opened(context: click.Context, config_path: Path | None) -> closing[Shelf]:
+    from logger.store.shelf import Shelf
+
+    return closing(Shelf.reader(configuration(config_path or context.obj).store.path))
 
 
 def _age(span_ns: int) -> str:
@@ -140,13 +143,13 @@ def show(context: click.Context, alarm_id: int, form: str, config_path: Path | N
     """Explain alarm ID: what happened, likely causes, and what to check next."""
     from logger.diagnosis import diagnosis_of
     from logger.diagnosis.words import NARROWEST, WIDEST, page
-    from logger.store.database import Store
 
-    path = configuration(config_path or context.obj).store.path
-    with closing(Store.reader(path)) as store:
+    with _opened(context, config_path) as store:
         alarms = store.alarms("r.id = ?", alarm_id)
         if not alarms:
-            raise UsageError(f"no alarm {alarm_id} in {path}; `mismatchd alarms --all` lists them")
+            raise UsageError(
+                f"no alarm {alarm_id} in {store.path}; `mismatchd alarms --all` lists them"
+            )
         (alarm,) = alarms
         diagnosis = diagnosis_of(store, alarm)
     if form == "json":

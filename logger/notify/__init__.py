@@ -3,7 +3,7 @@
     channel    interface of a channel: deliver a message, or report why not
     command, webhook, mqtt, mail, inhibit    the channels, one module each
     messages   content of the messages
-    waiting    queue of messages, alarm storms, shelving, the daily message: no threads, no clocks
+    message_queue   order of the messages, alarm storms, shelving: no threads, no clocks
     attempts   results of deliveries, retries
     notifier_store   the store as one notifier uses it
     notifier   one channel fed from the store, on its own thread

@@ -18,35 +18,35 @@ from logger.notify.channel import ChannelContext, DeliveryChannel
 from logger.notify.notifier import Advise, Facts, Notifier
 
 
-def build_channel(options: NotifierOptions, surroundings: ChannelContext) -> DeliveryChannel:
+def build_channel(options: NotifierOptions, context: ChannelContext) -> DeliveryChannel:
     """Make the channel of these options; the imports that its kind needs happen here."""
     if isinstance(options, CommandOptions):
         from logger.notify.command import Command
 
-        return Command(options, surroundings)
+        return Command(options, context)
     if isinstance(options, WebhookOptions):
         from logger.notify.webhook import Webhook
 
-        return Webhook(options, surroundings)
+        return Webhook(options, context)
     if isinstance(options, MqttOptions):
         from logger.notify.mqtt import Mqtt
 
-        return Mqtt(options, surroundings)
+        return Mqtt(options, context)
     if isinstance(options, MailOptions):
         from logger.notify.mail import Mail
 
-        return Mail(options, surroundings)
+        return Mail(options, context)
     if isinstance(options, InhibitOptions):
         from logger.notify.inhibit import Inhibit
 
-        return Inhibit(options, surroundings)
+        return Inhibit(options, context)
     raise NotImplementedError(options.kind)
 
 
 def build_notifiers(
     store: Path,
     wanted: Sequence[NotifierOptions],
-    surroundings: ChannelContext,
+    context: ChannelContext,
     facts: Facts,
     advise: Advise,
 ) -> list[Notifier]:
@@ -54,9 +54,9 @@ def build_notifiers(
 
     `facts` is the daemon's status, `advise` returns the possible causes of an alarm.
     """
-    made = []
+    notifiers = []
     for options in wanted:
-        notifier = Notifier(options, store, surroundings.station, facts=facts, advise=advise)
-        notifier.use(build_channel(options, replace(surroundings, wake=notifier.wake)))
-        made.append(notifier)
-    return made
+        notifier = Notifier(options, store, context.station, facts=facts, advise=advise)
+        notifier.use(build_channel(options, replace(context, wake=notifier.wake)))
+        notifiers.append(notifier)
+    return notifiers

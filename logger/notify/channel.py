@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
+from logger.config.credentials import secret
+from logger.errors import ConfigError
 from logger.rows import Alarm, AlarmKind, ChangeKind
 
 Message = dict[str, Any]  # flat, as sent in JSON; see `messages`
@@ -47,7 +49,8 @@ class DeliveryChannel(Protocol):
         """
 
     def close(self) -> None:
-        """Release all resources; may be called twice."""
+        """Release all resources, if there are any; may be called twice."""
+        return
 
 
 @runtime_checkable
@@ -93,3 +96,10 @@ class ChannelContext:
     send: Callable[[bytes], None] | None = None
     watching: bool = False
     wake: Callable[[], None] = lambda: None
+
+    def secret(self, key: str, env: str | None, file: Path | None) -> str | None:
+        """Return the secret given by `<key>_env` or `<key>_file`, if any. Raise NotDelivered."""
+        try:
+            return secret(key, env, file, self.environ)
+        except ConfigError as error:
+            raise NotDelivered(str(error)) from None

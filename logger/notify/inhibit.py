@@ -47,11 +47,11 @@ class Inhibit:
     def __init__(
         self,
         options: InhibitOptions,
-        surroundings: ChannelContext,
+        context: ChannelContext,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._options = options
-        self._send_to_bridge = surroundings.send
+        self._send_to_bridge = context.send
         self._clock = clock
         self._hold = Hold(options.release_after_s)
         self._next_s: float | None = None  # next refresh; None while nothing is inhibited

@@ -3,7 +3,8 @@
 The daemon calls `offer` for each change of an alarm, which wakes the thread at once; the thread
 then reads the changes from the store, so nothing is lost between two runs. Only changes that the
 store cannot accept (a full disk) are delivered from memory. See `notifier_store` for the stored
-state, `waiting` for storms, shelving and the daily message, `attempts` for retries.
+state, `message_queue` for storms, shelving and the daily message,
+`attempts` for retries.
 """
 
 from __future__ import annotations
@@ -29,8 +30,8 @@ from logger.notify.channel import (
     Message,
     NotDelivered,
 )
+from logger.notify.message_queue import MessageQueue, QueuedMessage, is_daily_due
 from logger.notify.notifier_store import NotifierStore
-from logger.notify.waiting import QueuedMessage, Waiting, is_daily_due
 from logger.rows import Alarm, AlarmEvent, AlarmKey, AlarmKind, ChangeKind
 from logger.store.deliveries import Deliveries
 from logger.store.tables import Event
@@ -78,7 +79,7 @@ class Notifier:
         self._ending = False
         self._store = NotifierStore(self.name, store, clock, utc_ns)
         self._attempts = DeliveryAttempts(self.name, random or Random(), clock, utc_ns)
-        self._waiting = Waiting(self._compose)
+        self._queue = MessageQueue(self._compose)
         self._unstored: dict[AlarmKey, None] = {}  # delivered before being stored
         self._is_begun = False  # the alarms open before have been read
         self._open: dict[AlarmKind, Alarm] = {}
@@ -138,7 +139,7 @@ class Notifier:
         """Release the channel and the store; may be called twice."""
         if self._channel is not None:
             self._channel.close()
-        self._store.close(self._waiting.entries)
+        self._store.close(self._queue.entries)
 
     def _step(self) -> float:
         try:
@@ -157,8 +158,8 @@ class Notifier:
         self._follow()
         self._put_daily()
         wait_s = self._attempts.wait_s() or self._attempt()
-        self._store.save_if_due(self._waiting.entries)
-        if any(entry.kind in self._shelved for entry in self._waiting.entries):
+        self._store.save_if_due(self._queue.entries)
+        if any(entry.kind in self._shelved for entry in self._queue.entries):
             wait_s = min(wait_s, SHELF_S)
         return wait_s
 
@@ -184,7 +185,7 @@ class Notifier:
                 self._process(event)
 
     def _read_store(self) -> None:
-        store = self._store.open(self._waiting)
+        store = self._store.open(self._queue)
         if not self._is_begun:
             self._begin(store)
         while events := store.events_after(self._store.progress.change_id):
@@ -196,7 +197,7 @@ class Notifier:
                 else:
                     self._process(event)
             self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
-        if self._waiting.entries:
+        if self._queue.entries:
             self._shelved = store.shelved(self._utc_ns())
 
     def _begin(self, store: Deliveries) -> None:
@@ -218,7 +219,7 @@ class Notifier:
             return
         self._heed(event)
         assert self._channel is not None
-        if change in self._channel.changes and self._waiting.add(
+        if change in self._channel.changes and self._queue.add(
             event, self._clock(), shelved=alarm.kind in self._shelved
         ):
             self._attempts.retry_now()
@@ -252,16 +253,16 @@ class Notifier:
             return
         self._store.progress = self._store.progress._replace(daily_ns=now_ns)
         message = messages.daily(
-            self._station, now_ns, self._facts(), self._open, len(self._waiting.entries)
+            self._station, now_ns, self._facts(), self._open, len(self._queue.entries)
         )
-        self._waiting.put(DAILY, message)
+        self._queue.put(DAILY, message)
 
     # Delivering.
 
     def _attempt(self) -> float:
         """Deliver one message and update the display; return seconds to wait."""
         try:
-            entry, due_s = self._waiting.due(self._clock(), self._shelved)
+            entry, due_s = self._queue.due(self._clock(), self._shelved)
             if entry is not None:
                 self._deliver(entry)
                 due_s = 0.0
@@ -292,5 +293,5 @@ class Notifier:
                 raise
             self._attempts.give_up(error, entry.message["text"])
             refusal = str(error)
-        self._waiting.done(entry, self._clock())
+        self._queue.done(entry, self._clock())
         self._store.finish(entry, refusal)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from logger.errors import StoreError
-from logger.notify.waiting import QueuedMessage, Waiting
+from logger.notify.message_queue import MessageQueue, QueuedMessage
 from logger.store.deliveries import Deliveries, DeliveryTotals, FinishedMessage, Progress
 
 log = logging.getLogger("mismatchd.notify")
@@ -29,44 +29,44 @@ class NotifierStore:
         self._path = path
         self._clock = clock
         self._utc_ns = utc_ns
-        self._queue: Deliveries | None = None
+        self._deliveries: Deliveries | None = None
         self._is_restored = False  # the state of earlier runs has been read
         self._saved = self.progress
         self._saved_s = clock()
         self._finished: list[FinishedMessage] = []
         self._is_failing = False
 
-    def open(self, waiting: Waiting) -> Deliveries:
+    def open(self, messages: MessageQueue) -> Deliveries:
         """Return the open store. Raise StoreError.
 
         The first time, add the messages of earlier runs to those that wait.
         """
-        is_replaced = self._queue is not None and self._queue.replaced
+        is_replaced = self._deliveries is not None and self._deliveries.replaced
         if is_replaced:
             self._forget()
-        if self._queue is None:
-            queue = Deliveries.reader(self._path)
+        if self._deliveries is None:
+            deliveries = Deliveries.reader(self._path)
             try:
-                progress = queue.begin(self._name, self._utc_ns())
+                progress = deliveries.begin(self._name, self._utc_ns())
                 if not self._is_restored:
                     self.progress = self._saved = progress
-                    waiting.restore(
+                    messages.restore(
                         QueuedMessage(entry.kind, entry.message, entry.attempts, entry.id, False)
-                        for entry in queue.kept(self._name)
+                        for entry in deliveries.kept(self._name)
                     )
                     self._is_restored = True
                 elif is_replaced:  # memory is more complete than the salvaged rows
-                    queue.forget(self._name)
-                    for entry in waiting.entries:
+                    deliveries.forget(self._name)
+                    for entry in messages.entries:
                         entry.number, entry.changed = None, True
-                    change_id = min(self.progress.change_id, queue.last_change_id())
+                    change_id = min(self.progress.change_id, deliveries.last_change_id())
                     self.progress = self.progress._replace(change_id=change_id)
-                self.totals = queue.totals(self._name)
+                self.totals = deliveries.totals(self._name)
             except BaseException:
-                queue.close()
+                deliveries.close()
                 raise
-            self._queue = queue
-        return self._queue
+            self._deliveries = deliveries
+        return self._deliveries
 
     def fail(self, error: StoreError) -> None:
         """Close the store after a failure to read it, so that it is opened again."""
@@ -102,9 +102,11 @@ class NotifierStore:
     def save(self, entries: Sequence[QueuedMessage]) -> None:
         """Store what has changed. Raise StoreError."""
         changed = [entry for entry in entries if entry.changed]
-        if self._queue is None or not (changed or self._finished or self.progress != self._saved):
+        if self._deliveries is None or not (
+            changed or self._finished or self.progress != self._saved
+        ):
             return
-        ids = self._queue.save(
+        ids = self._deliveries.save(
             self._name,
             self.progress,
             [(entry.number, entry.kind, entry.message, entry.attempts) for entry in changed],
@@ -129,6 +131,6 @@ class NotifierStore:
         self._is_failing = True
 
     def _forget(self) -> None:
-        if self._queue is not None:
-            self._queue.close()
-            self._queue = None
+        if self._deliveries is not None:
+            self._deliveries.close()
+            self._deliveries = None

@@ -46,7 +46,7 @@ class Due(NamedTuple):
     wait_s: float | None
 
 
-class Waiting:
+class MessageQueue:
     """`compose(event, raises, clears, summary)` makes the message of an alarm."""
 
     def __init__(self, compose: Compose) -> None:
