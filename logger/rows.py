@@ -177,11 +177,8 @@ class AlarmEvent(NamedTuple):
     @property
     def utc(self) -> str | None:
         """Time of the change."""
-        return {
-            ChangeKind.RAISED: self.alarm.raised_utc,
-            ChangeKind.CLEARED: self.alarm.cleared_utc,
-            ChangeKind.ACKNOWLEDGED: self.alarm.acknowledged_utc,
-        }[self.change]
+        utc: str | None = getattr(self.alarm, f"{self.change}_utc")
+        return utc
 
     @property
     def key(self) -> AlarmKey:
@@ -204,16 +201,19 @@ class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
 
     def event(self) -> AlarmEvent:
         """Return the event of a change that is not stored."""
+        utc = format_ns(self.time_ns)
+        is_raised = self.change == ChangeKind.RAISED
         alarm = Alarm(
             kind=self.kind,
             severity=self.severity,
+            raised_utc=utc if is_raised else None,
+            cleared_utc=None if is_raised else utc,
             value=self.value,
             limit=self.limit,
             detail=self.detail,
             flags=Flag(self.flags).words(),
         )
-        time = {f"{self.change}_utc": format_ns(self.time_ns)}
-        return AlarmEvent(self.change, msgspec.structs.replace(alarm, **time))
+        return AlarmEvent(self.change, alarm)
 
 
 class Excursion(msgspec.Struct, frozen=True, kw_only=True):

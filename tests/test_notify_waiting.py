@@ -51,7 +51,7 @@ def compose(event: AlarmEvent, raises: int, clears: int, summary: bool) -> Messa
     )
 
 
-def told(
+def deliver_due(
     waiting: MessageQueue, now_s: float, shelved: frozenset[str] = frozenset()
 ) -> list[Message]:
     """Deliver all that is due."""
@@ -65,9 +65,9 @@ def told(
 def test_a_single_alarm_is_told_as_it_happens() -> None:
     waiting = MessageQueue(compose)
     assert waiting.add(event("raised", 1), 0.0, shelved=False)
-    (raised,) = told(waiting, 0.0)
+    (raised,) = deliver_due(waiting, 0.0)
     assert waiting.add(event("cleared", 1), 3.0, shelved=False)
-    (cleared,) = told(waiting, 3.0)
+    (cleared,) = deliver_due(waiting, 3.0)
     assert [raised["change"], cleared["change"]] == ["raised", "cleared"]
     assert raised["message_id"] != cleared["message_id"]
     assert not raised["summary"]
@@ -80,12 +80,12 @@ def test_a_storm_is_one_message_a_minute_with_the_count() -> None:
     for number in range(3000):
         now_s = number * 0.1
         waiting.add(event("raised", number), now_s, shelved=False)
-        found += [(now_s, message) for message in told(waiting, now_s)]
+        found += [(now_s, message) for message in deliver_due(waiting, now_s)]
         waiting.add(event("cleared", number), now_s + 0.05, shelved=False)
-        found += [(now_s, message) for message in told(waiting, now_s + 0.05)]
+        found += [(now_s, message) for message in deliver_due(waiting, now_s + 0.05)]
         if number == 100:  # another kind is told all the same
             assert waiting.add(event("raised", number, "no-data"), now_s, shelved=False)
-            assert [message["kind"] for message in told(waiting, now_s)] == ["no-data"]
+            assert [message["kind"] for message in deliver_due(waiting, now_s)] == ["no-data"]
     first, rest = found[:2], found[2:]
     assert [message["change"] for _, message in first] == ["raised", "cleared"]
     assert len(rest) == 4
@@ -102,8 +102,8 @@ def test_a_shelved_kind_is_told_in_one_message_when_it_is_taken_off() -> None:
     shelf = frozenset({"high-swr"})
     for number in range(5):
         assert not waiting.add(event("raised", number), number * 100.0, shelved=True)
-        assert told(waiting, number * 100.0, shelf) == []
-    (message,) = told(waiting, 500.0)
+        assert deliver_due(waiting, number * 100.0, shelf) == []
+    (message,) = deliver_due(waiting, 500.0)
     assert message["raise_count"] == 5
 
 

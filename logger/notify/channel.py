@@ -54,7 +54,7 @@ class DeliveryChannel(Protocol):
 
 
 @runtime_checkable
-class Aborts(Protocol):
+class AbortableChannel(Protocol):
     """A channel whose delivery can be aborted from another thread."""
 
     def abort(self) -> None:

@@ -40,7 +40,7 @@ class QueuedMessage:
 
 
 class Due(NamedTuple):
-    """The message to deliver now, or the time until one is due."""
+    """The message to deliver now, or the seconds until one is due; None if none waits."""
 
     entry: QueuedMessage | None
     wait_s: float | None

@@ -67,11 +67,7 @@ def daily(
     alarms = f"open: {', '.join(standing)}" if standing else "no open alarm"
     pairs = f"last pair {last_utc}" if last_utc else "no pairs so far"
     return {
-        "event": "daily",
-        "message_id": f"{station}/daily/{format_ns(utc_ns)}",
-        "station": station,
-        "utc": format_ns(utc_ns),
-        "text": f"{station}: watching; {alarms}, {pairs}",
+        **_message("daily", station, utc_ns, f"watching; {alarms}, {pairs}"),
         "running_s": facts.get("running_s"),
         "last_pair_utc": last_utc,
         "store_error": facts.get("store_error"),
@@ -82,13 +78,17 @@ def daily(
 
 def test(station: str, utc_ns: int) -> Message:
     """Return the message of `notify test`."""
+    return _message("test", station, utc_ns, "test message; alarms arrive this way")
+
+
+def _message(event: str, station: str, utc_ns: int, text: str) -> Message:
     utc = format_ns(utc_ns)
     return {
-        "event": "test",
-        "message_id": f"{station}/test/{utc}",
+        "event": event,
+        "message_id": f"{station}/{event}/{utc}",
         "station": station,
         "utc": utc,
-        "text": f"{station}: test message; alarms arrive this way",
+        "text": f"{station}: {text}",
     }
 
 

@@ -23,7 +23,7 @@ from logger.errors import StoreError
 from logger.notify import messages
 from logger.notify.attempts import DeliveryAttempts
 from logger.notify.channel import (
-    Aborts,
+    AbortableChannel,
     AlarmIndicator,
     AlarmListener,
     DeliveryChannel,
@@ -108,7 +108,7 @@ class Notifier:
 
     def abandon(self) -> None:
         """Abort a delivery that outlasts the daemon."""
-        if isinstance(self._channel, Aborts):
+        if isinstance(self._channel, AbortableChannel):
             self._channel.abort()
 
     def status(self) -> dict[str, Any]:

@@ -17,7 +17,6 @@ from logger.errors import UsageError
 from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
 from logger.page.site import Site
-from logger.rows import Alarm
 from logger.store.journal import KINDS
 from logger.store.tables import (
     ALARMS,
@@ -84,23 +83,25 @@ def capture(request: Request) -> Response:
 def alarms(request: Request) -> Response:
     """List open or unacknowledged alarms, then the others, newest first."""
     with _site(request).opened() as store:
-        first = store.alarms(f"{WAITING} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
+        waiting = store.alarms(f"{WAITING} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
     rows, further = _listed(request, ALARMS, f"NOT {WAITING}")
-    values = {"waiting": first, "rows": [row.columns for row in rows]}
+    values = {"waiting": waiting, "rows": [row.columns for row in rows]}
     return _site(request).page(request, "alarms.html", values | {"further": further})
 
 
 def alarm(request: Request) -> Response:
     """Show an alarm with its possible causes."""
-    row = Alarm(**_row(request, ALARMS).columns)
     with _site(request).opened() as store:
-        told = diagnosis_of(store, row)
+        alarms = store.alarms("r.id = ?", request.path_params["id"])
+        if not alarms:
+            raise Missing
+        diagnosis = diagnosis_of(store, alarms[0])
     causes = [
-        (likely(each.likely), each)
-        for each in told.causes[:MOST_CAUSES]
-        if each.name != NOTHING and each.likely >= WORTH_TELLING
+        (likely(cause.likely), cause)
+        for cause in diagnosis.causes[:MOST_CAUSES]
+        if cause.name != NOTHING and cause.likely >= WORTH_TELLING
     ]
-    values = {"columns": row, "told": told, "causes": causes}
+    values = {"alarm": alarms[0], "diagnosis": diagnosis, "causes": causes}
     return _site(request).page(request, "alarm.html", values)
 
 
