@@ -406,7 +406,7 @@ def test_inhibit_is_refreshed_while_it_lasts_but_not_for_ever() -> None:
     bridge, now = Bridge(), [100.0]
     way = inhibit(bridge, now)
     assert way.show(()) is None
-    way.heed("raised", "high-swr")
+    way.on_change("raised", "high-swr")
     for now[0] in (100.0, 100.4, 101.0, 102.0):
         wait_s = way.show(())
         assert wait_s is not None
@@ -418,12 +418,12 @@ def test_inhibit_is_refreshed_while_it_lasts_but_not_for_ever() -> None:
     assert way.show(()) is None
     assert way.show(()) is None
     assert bridge.written == ["stop"] * 4 + ["go"]
-    way.heed("raised", "high-swr")
-    way.heed("raised", "high-reflected-power")
+    way.on_change("raised", "high-swr")
+    way.on_change("raised", "high-reflected-power")
     way.show(())
-    way.heed("cleared", "high-swr")
+    way.on_change("cleared", "high-swr")
     assert way.show(()) is not None
-    way.heed("cleared", "high-reflected-power")
+    way.on_change("cleared", "high-reflected-power")
     assert way.show(()) is None
     assert bridge.written[5:] == ["stop", "go"]
 
@@ -431,20 +431,20 @@ def test_inhibit_is_refreshed_while_it_lasts_but_not_for_ever() -> None:
 def test_inhibit_is_released_by_acknowledging_and_at_the_end() -> None:
     bridge, now = Bridge(), [0.0]
     way = inhibit(bridge, now)
-    way.heed("raised", "high-swr")
+    way.on_change("raised", "high-swr")
     way.show(())
-    way.heed("acknowledged", "high-swr")
+    way.on_change("acknowledged", "high-swr")
     way.show(())
     assert bridge.written == ["stop", "go"]
-    way.heed("raised", "high-swr")
+    way.on_change("raised", "high-swr")
     way.show(())
     bridge.away = True
-    way.heed("acknowledged", "high-swr")
+    way.on_change("acknowledged", "high-swr")
     assert reason_of_show(way).retry_s == 1
     bridge.away = False
     way.show(())
     assert bridge.written == ["stop", "go", "stop", "go"]
-    way.heed("raised", "high-swr")
+    way.on_change("raised", "high-swr")
     way.show(())
     way.close()
     way.close()

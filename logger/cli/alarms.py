@@ -45,7 +45,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     from logger.store.tables import WAITING
 
     now_ns = _now_ns()
-    with _opened(context, config_path) as store:
+    with _open_store(context, config_path) as store:
         alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
         raises, shelved = store.raises(), store.shelved_until(now_ns)
     for alarm in alarms:
@@ -67,7 +67,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
 @click.pass_context
 def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Acknowledge alarm ID: mark it as seen. `alarms ack ID` does the same."""
-    with _opened(context, config_path) as store:
+    with _open_store(context, config_path) as store:
         event = store.acknowledge(alarm_id, _now_ns())
     click.echo(f"alarm {alarm_id} ({event.alarm.kind}) acknowledged", err=True)
 
@@ -94,7 +94,7 @@ def shelve(
         until_ns = now_ns + parse_duration(span)
     else:
         raise UsageError("say until when: --for 2h, or --until 2026-03-01T19:00:00Z")
-    with _opened(context, config_path) as store:
+    with _open_store(context, config_path) as store:
         kind = store.shelve(alarm_id, until_ns, now_ns)
     click.echo(f"{kind} is shelved until {_seconds(format_ns(until_ns))}", err=True)
 
@@ -105,12 +105,12 @@ def shelve(
 @click.pass_context
 def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Resume notifications of the kind of alarm ID."""
-    with _opened(context, config_path) as store:
+    with _open_store(context, config_path) as store:
         kind = store.unshelve(alarm_id)
     click.echo(f"{kind} is no longer shelved", err=True)
 
 
-def _opened(context: click.Context, config_path: Path | None) -> closing[Shelf]:
+def _open_store(context: click.Context, config_path: Path | None) -> closing[Shelf]:
     from logger.store.shelf import Shelf
 
     return closing(Shelf.reader(configuration(config_path or context.obj).store.path))
@@ -144,7 +144,7 @@ def show(context: click.Context, alarm_id: int, form: str, config_path: Path | N
     from logger.diagnosis import diagnosis_of
     from logger.diagnosis.words import NARROWEST, WIDEST, page
 
-    with _opened(context, config_path) as store:
+    with _open_store(context, config_path) as store:
         alarms = store.alarms("r.id = ?", alarm_id)
         if not alarms:
             raise UsageError(

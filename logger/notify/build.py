@@ -45,7 +45,7 @@ def build_channel(options: NotifierOptions, context: ChannelContext) -> Delivery
 
 def build_notifiers(
     store: Path,
-    wanted: Sequence[NotifierOptions],
+    options_list: Sequence[NotifierOptions],
     context: ChannelContext,
     facts: Facts,
     advise: Advise,
@@ -55,7 +55,7 @@ def build_notifiers(
     `facts` is the daemon's status, `advise` returns the possible causes of an alarm.
     """
     notifiers = []
-    for options in wanted:
+    for options in options_list:
         notifier = Notifier(options, store, context.station, facts=facts, advise=advise)
         notifier.use(build_channel(options, replace(context, wake=notifier.wake)))
         notifiers.append(notifier)

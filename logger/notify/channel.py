@@ -65,7 +65,7 @@ class AbortableChannel(Protocol):
 class AlarmListener(Protocol):
     """A channel that is notified of every change at once, queued or not."""
 
-    def heed(self, change: ChangeKind, kind: AlarmKind) -> None:
+    def on_change(self, change: ChangeKind, kind: AlarmKind) -> None:
         """Handle a change of an alarm; one that is open at the start counts as raised."""
 
 

@@ -70,8 +70,8 @@ class Command(DeliveryChannel):
             raise NotDelivered(f"{program} did not end within {limit_s:g} s and was killed")
         if process.returncode:
             code = process.returncode
-            how = f"exit code {code}" if code > 0 else f"signal {-code}"
-            raise NotDelivered(f"{program} failed ({how}){f': {errors}' if errors else ''}")
+            outcome = f"exit code {code}" if code > 0 else f"signal {-code}"
+            raise NotDelivered(f"{program} failed ({outcome}){f': {errors}' if errors else ''}")
 
     def abort(self) -> None:
         """Kill the running process, and start no more; from any thread."""

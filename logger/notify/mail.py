@@ -98,13 +98,13 @@ def letter(options: MailOptions, message: Message) -> EmailMessage:
 
 def _subject(message: Message) -> str:
     event = message["event"]
-    what = {
+    subject = {
         "alarm": f"{message.get('kind')} {message.get('change')}",
         "daily": "daily message",
         "test": "a test",
     }.get(event, event)
     count = message.get("raise_count") or 0
-    return " ".join(f"{message['station']}: {what}{f' ({count} times)' * (count > 1)}".split())
+    return " ".join(f"{message['station']}: {subject}{f' ({count} times)' * (count > 1)}".split())
 
 
 def _text(answer: bytes | str) -> str:

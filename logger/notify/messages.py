@@ -40,11 +40,11 @@ def alarm(
     """
     change, kind = event.change, event.alarm.kind
     since = event.alarm.raised_utc or event.utc
-    counted = f"/{raises}+{clears}" if raises + clears > 1 else ""
+    counts = f"/{raises}+{clears}" if raises + clears > 1 else ""
     return {
         "event": "alarm",
         "change": change,
-        "message_id": f"{station}/{kind}/{since}/{change}{counted}",
+        "message_id": f"{station}/{kind}/{since}/{change}{counts}",
         "station": station,
         "utc": format_ns(utc_ns),
         "text": _alarm_words(station, event, raises, clears),

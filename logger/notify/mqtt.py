@@ -96,9 +96,9 @@ class Mqtt:
             self._drop()
             raise NotDelivered(f"{broker}: the connection was lost") from None
         if not arrived:
-            lost = not self._alive
+            was_lost = not self._alive
             self._drop()
-            reason = "the connection was lost" if lost else "it does not answer in time"
+            reason = "the connection was lost" if was_lost else "it does not answer in time"
             raise NotDelivered(f"{broker}: {reason}")
 
     def _connect(self, until_s: float) -> None:
@@ -140,20 +140,20 @@ class Mqtt:
             will = msgspec.json.encode(self._state("died", ()))
             client.will_set(f"{self._topic}/state", will, qos=1, retain=True)
 
-        def connected(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        def on_connect(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
             self._alive = not code.is_failure
             self._answer = not code.is_failure, str(code)
             self._answered.set()
 
-        def disconnected(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        def on_disconnect(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
             if self._answer is None:
                 self._answer = False, str(code)
             self._alive = False
             self._answered.set()
             self._context.wake()
 
-        client.on_connect = connected
-        client.on_disconnect = disconnected
+        client.on_connect = on_connect
+        client.on_disconnect = on_disconnect
         return client
 
     def _drop(self) -> None:

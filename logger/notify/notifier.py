@@ -147,9 +147,9 @@ class Notifier:
         except Exception as error:  # no exception may end this thread silently
             # Its text may contain secrets; its type does not.
             frame = traceback.extract_tb(error.__traceback__)[-1]
-            where = f"{Path(frame.filename).name}:{frame.lineno}"
+            place = f"{Path(frame.filename).name}:{frame.lineno}"
             self._attempts.fail(
-                NotDelivered(f"internal failure: {type(error).__name__} at {where}")
+                NotDelivered(f"internal failure: {type(error).__name__} at {place}")
             )
             return IDLE_S
 
@@ -207,7 +207,7 @@ class Notifier:
         self._is_begun = True
         for alarm in self._open.values():
             if alarm.acknowledged_utc is None:
-                self._heed(AlarmEvent(ChangeKind.RAISED, alarm))
+                self._notify_listener(AlarmEvent(ChangeKind.RAISED, alarm))
 
     def _process(self, event: AlarmEvent) -> None:
         change, alarm = event
@@ -217,21 +217,21 @@ class Notifier:
             self._open[alarm.kind] = alarm
         if not self._options.wants(alarm):
             return
-        self._heed(event)
+        self._notify_listener(event)
         assert self._channel is not None
         if change in self._channel.changes and self._queue.add(
             event, self._clock(), shelved=alarm.kind in self._shelved
         ):
             self._attempts.retry_now()
 
-    def _heed(self, event: AlarmEvent) -> None:
+    def _notify_listener(self, event: AlarmEvent) -> None:
         change, alarm = event
         if (
             isinstance(self._channel, AlarmListener)
             and self._options.wants(alarm)
             and (change != ChangeKind.RAISED or alarm.kind not in self._shelved)
         ):
-            self._channel.heed(change, alarm.kind)
+            self._channel.on_change(change, alarm.kind)
             self._attempts.retry_now()
 
     def _compose(self, event: AlarmEvent, raises: int, clears: int, summary: bool) -> Message:
