@@ -35,7 +35,7 @@ from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_end_to_end import QUIET, Plan, play, play_until_read
 from tests.test_forwarder import exported as exported_series
-from tests.test_notifiers import Clock, drain, made
+from tests.test_notifiers import Clock, drain, make_notifier
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
 EVER_NS = 2**62
@@ -215,7 +215,7 @@ def test_an_alarm_on_a_full_disk_is_delivered_with_all_columns(tmp_path: Path) -
         keeper = Keeper(lambda damaged: store, events.append, keep_ns=EVER_NS)
         keeper.take([alarm("raised", T0), alarm("cleared", T0 + SECOND)], 0.0)
         assert keeper.keep(0.0) is False
-        notifier = made(store.path, Clock(), server.url)
+        notifier = make_notifier(store.path, Clock(), server.url)
         for event in events:
             notifier.offer(event)
         drain(notifier)

@@ -1,4 +1,4 @@
-"""What waits to be told: order, bounds, storms, shelves; and when the daily message is due."""
+"""Queue of messages: order, bounds, storms, shelves; schedule of the daily message."""
 
 from __future__ import annotations
 
@@ -55,11 +55,11 @@ def deliver_due(
     waiting: MessageQueue, now_s: float, shelved: frozenset[str] = frozenset()
 ) -> list[Message]:
     """Deliver all that is due."""
-    found = []
+    delivered = []
     while (entry := waiting.due(now_s, shelved).entry) is not None:
-        found.append(entry.message)
+        delivered.append(entry.message)
         waiting.done(entry, now_s)
-    return found
+    return delivered
 
 
 def test_a_single_alarm_is_told_as_it_happens() -> None:
@@ -76,17 +76,17 @@ def test_a_single_alarm_is_told_as_it_happens() -> None:
 
 def test_a_storm_is_one_message_a_minute_with_the_count() -> None:
     waiting = MessageQueue(compose)
-    found: list[tuple[float, Message]] = []
+    delivered: list[tuple[float, Message]] = []
     for number in range(3000):
         now_s = number * 0.1
         waiting.add(event("raised", number), now_s, shelved=False)
-        found += [(now_s, message) for message in deliver_due(waiting, now_s)]
+        delivered += [(now_s, message) for message in deliver_due(waiting, now_s)]
         waiting.add(event("cleared", number), now_s + 0.05, shelved=False)
-        found += [(now_s, message) for message in deliver_due(waiting, now_s + 0.05)]
+        delivered += [(now_s, message) for message in deliver_due(waiting, now_s + 0.05)]
         if number == 100:  # another kind is told all the same
             assert waiting.add(event("raised", number, "no-data"), now_s, shelved=False)
             assert [message["kind"] for message in deliver_due(waiting, now_s)] == ["no-data"]
-    first, rest = found[:2], found[2:]
+    first, rest = delivered[:2], delivered[2:]
     assert [message["change"] for _, message in first] == ["raised", "cleared"]
     assert len(rest) == 4
     times = [first[-1][0], *(at for at, _ in rest)]
@@ -116,7 +116,7 @@ def test_what_has_been_tried_keeps_its_words() -> None:
     before = dict(entry.message)
     waiting.add(event("raised", 2), 1.0, shelved=False)
     assert entry.message == before
-    assert [one.message["id"] for one in waiting.entries] == [1, 2]
+    assert [entry.message["id"] for entry in waiting.entries] == [1, 2]
 
 
 def test_newer_daily_message_replaces_a_pending_one() -> None:
