@@ -42,7 +42,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     context.obj = config_path
     if context.invoked_subcommand is not None:
         return
-    from logger.store.tables import WAITING
+    from logger.store.shelf import WAITING
 
     now_ns = _now_ns()
     with _open_store(context, config_path) as store:

@@ -18,16 +18,8 @@ from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
 from logger.page.site import Site
 from logger.store.journal import KINDS
-from logger.store.tables import (
-    ALARMS,
-    CAPTURES,
-    EXCURSIONS,
-    JOURNAL,
-    TRANSMISSIONS,
-    WAITING,
-    Record,
-    Table,
-)
+from logger.store.shelf import WAITING
+from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
 
 ROWS = 40  # per page
 LONGEST_TEXT = 2000

@@ -30,21 +30,12 @@ from logger.blocks import Times
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
 from logger.pipeline import Pipeline
-from logger.rows import (
-    AlarmChange,
-    AlarmKind,
-    ChangeKind,
-    Excursion,
-    Flag,
-    Memory,
-    Row,
-    Second,
-    Transmission,
-)
+from logger.rows import AlarmChange, ChangeKind, Excursion, Flag, Memory, Row, Second, Transmission
 from logger.stages.selection import BEFORE_NS
 from logger.store import captures
 from logger.store.archive import Archive, joined
 from logger.store.database import CLOSE, Store
+from logger.watchdog import no_data
 
 EVER_NS = 2**62
 SECOND_NS = 1_000_000_000
@@ -401,7 +392,7 @@ class _Derived:
             "SELECT a.id, a.raised_ns, a.transmission_id FROM alarms AS a"
             " LEFT JOIN transmissions AS t ON t.id = a.transmission_id WHERE a.kind != ? AND"
             " (t.id IS NULL OR a.raised_ns NOT BETWEEN t.start_ns AND t.end_ns + ?)",
-            (AlarmKind.NO_DATA, margin_ns),
+            (no_data.KIND, margin_ns),
         ).fetchall()
         for alarm_id, raised_ns, named in lost:
             told = self._told_before(raised_ns)

@@ -135,7 +135,6 @@ ALARMS = Table(
     measurement="alarm",
     tag=("rule", "kind"),  # not the column's name, which would hide the column in queries
 )
-WAITING = "(r.cleared_ns IS NULL OR r.acknowledged_ns IS NULL)"  # alarms that need attention
 EXCURSIONS = Table(
     name="excursions",
     time="r.time_ns",
