@@ -32,8 +32,8 @@ from logger.service.keeper import Report
 from logger.service.outlets import Outlets
 from logger.service.sd_notify import ServiceManager, Supervision
 from logger.service.store_loop import HEALTH_S, StoreLoop
-from logger.store.database import Stored
 from logger.store.lock import StoreLock
+from logger.store.tables import Event
 
 log = logging.getLogger("mismatchd")
 
@@ -201,7 +201,7 @@ class Daemon:
         due = self._supervision.due(time.monotonic(), {name: cycles[name] for name in names}, state)
         self._manager.send(*due)
 
-    def _report(self, item: Stored) -> None:
+    def _report(self, item: Event) -> None:
         self._outlets.report(item)
         self._report_outside(item)
 

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum, IntFlag
-from typing import NamedTuple
+from enum import Enum, IntFlag, StrEnum
+from typing import NamedTuple, Self
 
 import msgspec
 
 from drivers.contract import SampleBlock
+from logger.utc import format_ns, parse_time
 
 # Raw pairs this long before and after an alarm or excursion are captured (store/captures.py).
 CAPTURE_BEFORE_NS = 2_000_000_000
 CAPTURE_AFTER_NS = 3_000_000_000
+DAY_NS = 86_400_000_000_000
 
 
 class Flag(IntFlag):
@@ -89,18 +91,129 @@ class Transmission(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     energy_high_j: float | None = None
 
 
+class Word(StrEnum):
+    """A stored word. One that only another version of this program has is accepted as it is."""
+
+    @classmethod
+    def _missing_(cls, value: object) -> Self:
+        word = str.__new__(cls, value)
+        word._name_ = word._value_ = str(value)
+        return word
+
+
+class AlarmKind(Word):
+    """Kind of an alarm, one for each rule."""
+
+    HIGH_SWR = "high-swr"
+    HIGH_REFLECTED_POWER = "high-reflected-power"
+    SUDDEN_CHANGE = "sudden-change"
+    INTERMITTENT_CONTACT = "intermittent-contact"
+    HEATING_JOINT = "heating-joint"
+    BASELINE_SHIFT = "baseline-shift"
+    DETECTOR_FAULT = "detector-fault"
+    NO_DATA = "no-data"
+
+
+class Severity(Word):
+    """Severity of an alarm."""
+
+    WARNING = "warning"
+    CRITICAL = "critical"
+
+
+class ChangeKind(StrEnum):
+    """Change of an alarm; rules raise and clear, people acknowledge."""
+
+    RAISED = "raised"
+    CLEARED = "cleared"
+    ACKNOWLEDGED = "acknowledged"
+
+
+class Alarm(msgspec.Struct, frozen=True, kw_only=True):
+    """An alarm as exported; the fields are the exported columns in order.
+
+    While it cannot be stored, `id` is None, and so is what only the store has: the transmission,
+    and the time of raising once it has cleared.
+    """
+
+    id: int | None = None
+    kind: AlarmKind
+    severity: Severity
+    raised_utc: str | None = None
+    cleared_utc: str | None = None
+    acknowledged_utc: str | None = None
+    value: float | None
+    limit: float | None
+    transmission_id: int | None = None
+    detail: str
+    flags: str
+    shelved_until_utc: str | None = None
+    capture_id: int | None = None
+
+    @property
+    def raised_ns(self) -> int:
+        """Time of raising of a stored alarm."""
+        assert self.raised_utc is not None
+        return parse_time(self.raised_utc, 0)
+
+    @property
+    def day(self) -> int:
+        return self.raised_ns // DAY_NS
+
+    @property
+    def cleared_ns(self) -> int | None:
+        return None if self.cleared_utc is None else parse_time(self.cleared_utc, 0)
+
+
+AlarmKey = tuple[AlarmKind, ChangeKind, str | None]
+
+
+class AlarmEvent(NamedTuple):
+    """A change of an alarm to be reported, and the alarm with that change."""
+
+    change: ChangeKind
+    alarm: Alarm
+
+    @property
+    def utc(self) -> str | None:
+        """Time of the change."""
+        utc: str | None = getattr(self.alarm, f"{self.change}_utc")
+        return utc
+
+    @property
+    def key(self) -> AlarmKey:
+        """Identity of the change, defined even before its alarm has an id."""
+        return self.alarm.kind, self.change, self.utc
+
+
 class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
     """An alarm was raised or cleared. `start_ns` is the start of its transmission, if any."""
 
-    kind: str
-    change: str  # "raised" or "cleared"
+    kind: AlarmKind
+    change: ChangeKind
     time_ns: int
-    severity: str  # "warning" or "critical"
+    severity: Severity
     value: float | None
     limit: float | None
     start_ns: int | None
     detail: str
     flags: int = 0
+
+    def event(self) -> AlarmEvent:
+        """Return the event of a change that is not stored."""
+        utc = format_ns(self.time_ns)
+        is_raised = self.change == ChangeKind.RAISED
+        alarm = Alarm(
+            kind=self.kind,
+            severity=self.severity,
+            raised_utc=utc if is_raised else None,
+            cleared_utc=None if is_raised else utc,
+            value=self.value,
+            limit=self.limit,
+            detail=self.detail,
+            flags=Flag(self.flags).words(),
+        )
+        return AlarmEvent(self.change, alarm)
 
 
 class Excursion(msgspec.Struct, frozen=True, kw_only=True):

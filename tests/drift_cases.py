@@ -8,8 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from logger.daily import Days, Weather
-from logger.trend.account import DAY_NS, Account, Alarm, ChannelAccount, JournalEntry
+from logger.rows import Alarm, AlarmKind, Severity
+from logger.trend.account import DAY_NS, Account, ChannelAccount, JournalEntry
 from logger.trend.outcome import Step
+from logger.utc import format_ns
 from tests.trends import FIRST, days, fitted
 
 LONG = "the plug at the balcony was opened, dried, cleaned and made new with tape around it; " * 5
@@ -20,10 +22,18 @@ def entry(day: float, kind: str = "remark", text: str = "leaves are out") -> Jou
 
 
 def alarm(number: int, day: float, kind: str = "high-swr", open_: bool = False) -> Alarm:
-    raised = round((FIRST + day) * DAY_NS)
-    severity = "critical" if kind.startswith("high") else "warning"
-    cleared = None if open_ else raised + 60 * 10**9
-    return Alarm(number, kind, severity, raised, cleared, False, 20, "SWR 3.40 at 4.00 W incident")
+    raised_ns = round((FIRST + day) * DAY_NS)
+    return Alarm(
+        id=number,
+        kind=AlarmKind(kind),
+        severity=Severity.CRITICAL if kind.startswith("high") else Severity.WARNING,
+        raised_utc=format_ns(raised_ns),
+        cleared_utc=None if open_ else format_ns(raised_ns + 60 * 10**9),
+        value=3.4,
+        limit=3.0,
+        detail="SWR 3.40 at 4.00 W incident",
+        flags="",
+    )
 
 
 def account(*used: Days, step: Step | None = None, **more: object) -> Account:

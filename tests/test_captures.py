@@ -22,6 +22,7 @@ from logger.recompute import recompute
 from logger.rows import (
     CAPTURE_AFTER_NS,
     CAPTURE_BEFORE_NS,
+    AlarmEvent,
     Boot,
     ClockChange,
     Excursion,
@@ -75,7 +76,7 @@ ROWS = [
 
 def test_each_event_has_a_capture_and_names_it(store: Store) -> None:
     told = store.write(ROWS)
-    assert [item.columns["capture_id"] for item in told if item.table == "alarms"] == [1, 1, 1]
+    assert [event.alarm.capture_id for event in told if isinstance(event, AlarmEvent)] == [1, 1, 1]
     assert list(seen(store, ALARMS)[0])[-1] == "capture_id"
     assert [row["capture_id"] for row in seen(store, EXCURSIONS)] == [2, 3]
     ids = [(row["id"], row["alarm_ids"], row["excursion_ids"]) for row in seen(store)]

@@ -44,9 +44,8 @@ from logger.diagnosis.rules import (
 from logger.diagnosis.scoring import LIKELY, SURE
 from logger.diagnosis.words import NARROWEST, WIDEST, page, sentences
 from logger.pipeline import Pipeline
-from logger.rows import Samples
+from logger.rows import AlarmKind, Samples
 from logger.store.database import Store
-from logger.store.tables import ALARMS
 from tests.bench.diagnosis import GROUPS, SOUND, evenings, matrix, named, outcomes, unknown
 from tests.station import mismatchd
 from tests.station_model import Over, Station, exact, random_station
@@ -454,7 +453,7 @@ def test_an_alarm_just_raised_and_the_command_that_shows_it(tmp_path: Path) -> N
     config.write_text("driver: {kind: simulated}\nstore: {path: station.sqlite}\n")
     store = Store.open(tmp_path / "station.sqlite")
     _fill(store, _station(3, PermanentOpen(at_s)), [*talks[:5], late])
-    alarm = next(store.records(ALARMS, 0, 2**62)).columns
+    alarm = store.alarms("TRUE ORDER BY r.raised_ns")[0]
     # Seconds after the fault, by one transmission: nearly all comes back, which is enough.
     found = diagnosis_of(store, alarm)
     assert found.causes[0].name == "open-or-short"
@@ -464,19 +463,19 @@ def test_an_alarm_just_raised_and_the_command_that_shows_it(tmp_path: Path) -> N
     # Work on the station makes what was before no measure any more.
     store.note(EPOCH_NS + int((at_s + 50) * 1e9), "repair", "new plug")
     assert not diagnosis_of(store, alarm).sure
-    silent = {**alarm, "kind": "no-data"}
+    silent = msgspec.structs.replace(alarm, kind=AlarmKind.NO_DATA)
     assert any("ports" in line for line in advice(store.path, silent))
     store.close()
 
-    number = str(alarm["id"])
+    number = str(alarm.id)
     shown = mismatchd("alarms", "show", number, "-c", config).stdout
-    assert shown.startswith(f"alarm {number}: {alarm['kind']}")
+    assert shown.startswith(f"alarm {number}: {alarm.kind}")
     assert "What to check next, cheapest first" in shown
     assert max(map(len, shown.splitlines())) <= 80
     answer = json.loads(
         mismatchd("alarms", "show", number, "--format", "json", "-c", config).stdout
     )
-    assert answer["alarm"]["kind"] == alarm["kind"]
+    assert answer["alarm"]["kind"] == alarm.kind
     assert {"pattern", "sure", "causes", "checks", "more"} <= set(answer["diagnosis"])
     assert {"name", "likely", "for", "against"} <= set(answer["diagnosis"]["causes"][0])
     missing = mismatchd("alarms", "show", "999", "-c", config, check=False)

@@ -11,8 +11,9 @@ import pytest
 ROOT = Path(__file__).parent.parent
 # From the lowest up. Modules of one line do not import each other's package.
 LAYERS = (
-    "blocks cautions daily errors rows wording",
+    "blocks cautions daily errors wording",
     "utc",
+    "rows",
     "physics",
     "calibration config",
     "stages",

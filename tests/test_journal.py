@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from logger.rows import Boot, ClockChange, Row, Shift, Trust
+from logger.rows import AlarmEvent, Boot, ClockChange, Row, Shift, Trust
 from logger.service.keeper import Keeper
 from logger.service.retention import Retention
-from logger.store.database import Store, Stored
-from logger.store.tables import JOURNAL
+from logger.store.database import Store
+from logger.store.tables import JOURNAL, Event
 from logger.utc import format_ns
 from tests.station import Running, mismatchd, pty, write_config
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
@@ -155,14 +155,14 @@ def test_an_acknowledgement_just_before_a_commit_is_reported_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "station.sqlite"
-    reported: list[Stored] = []
+    reported: list[Event] = []
     keeper = Keeper(lambda damaged: Store.open(path), reported.append, Retention(1 << 60))
     keeper.add([transmission(), alarm("raised", T0)], 0.0)
     keeper.commit_due(0.0)
     other = Store.reader(path)
     write = Store.write
 
-    def write_late(store: Store, rows: Sequence[Row]) -> list[Stored]:
+    def write_late(store: Store, rows: Sequence[Row]) -> list[Event]:
         other.acknowledge(1, T0 + SECOND)
         return write(store, rows)
 
@@ -172,7 +172,7 @@ def test_an_acknowledgement_just_before_a_commit_is_reported_once(
         keeper.commit_due(1.0)
     keeper.commit_due(2.0)
     keeper.commit_due(3.0)
-    changes = [(item.columns["kind"], item.change) for item in reported if item.change]
+    changes = [(item.alarm.kind, item.change) for item in reported if isinstance(item, AlarmEvent)]
     assert changes == [("high-swr", "raised"), ("no-data", "raised"), ("high-swr", "acknowledged")]
     other.close()
     keeper.close()

@@ -20,8 +20,8 @@ from logger.config.notifiers import NotifierOptions, WebhookOptions
 from logger.notify.build import build_channel
 from logger.notify.channel import ChannelContext
 from logger.notify.notifier import Notifier
-from logger.rows import AlarmChange
-from logger.store.database import Store, Stored
+from logger.rows import AlarmChange, AlarmEvent, Severity
+from logger.store.database import Store
 from logger.store.deliveries import Deliveries
 from logger.store.shelf import Shelf
 from logger.store.tables import ALARMS
@@ -56,14 +56,14 @@ class Clock:
         return T0 + round((self.now_s - 1000) * SECOND)
 
 
-def made(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
+def make_notifier(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
     options = WebhookOptions(url=url, timeout_s=0.5, advice=True, **more)
     notifier = Notifier(
         options,
         store,
         "here",
         read_status=lambda: msgspec.structs.replace(STATUS, running_s=12.0, last_pair_ns=T0),
-        advise=lambda columns: [f"look at {columns['kind']}"],
+        advise=lambda alarm: [f"look at {alarm.kind}"],
         random=Random(1),
         clock=lambda: clock.now_s,
         utc_ns=clock.utc_ns,
@@ -77,7 +77,8 @@ def drain(notifier: Notifier) -> None:
         pass
 
 
-def told(messages: list[dict[str, Any]]) -> list[tuple[Any, ...]]:
+def changes_of(messages: list[dict[str, Any]]) -> list[tuple[Any, ...]]:
+    """Kind, change, raisings and clearings of messages."""
     return [(m["kind"], m["change"], m["raise_count"], m["clear_count"]) for m in messages]
 
 
@@ -87,7 +88,7 @@ def test_raised_and_cleared_are_told_once_in_order_across_outage_and_restart(
 ) -> None:
     clock = Clock()
     with hook_server() as server:
-        notifier = made(store.path, clock, server.url)
+        notifier = make_notifier(store.path, clock, server.url)
         drain(notifier)
         server.status, server.stall_s = 503, stall_s
         store.write([alarm("raised", T0 + SECOND)])
@@ -105,13 +106,13 @@ def test_raised_and_cleared_are_told_once_in_order_across_outage_and_restart(
         )
         notifier.close()
 
-        again = made(store.path, clock, server.url)
+        again = make_notifier(store.path, clock, server.url)
         again.step()
         assert server.taken() == []
         server.status, server.stall_s = 204, 0.0
         clock.now_s += 61
         drain(again)
-        assert told(server.taken()) == [
+        assert changes_of(server.taken()) == [
             ("high-swr", "raised", 1, 0),
             ("no-data", "raised", 1, 0),
             ("high-swr", "cleared", 0, 1),
@@ -120,7 +121,7 @@ def test_raised_and_cleared_are_told_once_in_order_across_outage_and_restart(
         assert len(ids) == 3  # the same in every attempt
         assert again.status().waiting == 0
         again.close()
-        third = made(store.path, clock, server.url)
+        third = make_notifier(store.path, clock, server.url)
         drain(third)
         assert len(server.taken()) == 3
         third.close()
@@ -137,14 +138,14 @@ def test_a_crash_in_the_middle_repeats_one_message_under_its_id(store: Store) ->
     """The mark is made after the delivery; a kill in between is a notifier that is never closed."""
     clock = Clock()
     with hook_server() as server:
-        notifier = made(store.path, clock, server.url)
+        notifier = make_notifier(store.path, clock, server.url)
         drain(notifier)
-        saved = notifier._save
-        notifier._save = lambda: None  # type: ignore[method-assign] - killed before it could
+        save = notifier._store.save
+        notifier._store.save = lambda entries: None  # type: ignore[method-assign] - killed before
         store.write([alarm("raised", T0 + SECOND)])
         drain(notifier)
-        notifier._save = saved  # type: ignore[method-assign]
-        again = made(store.path, clock, server.url)
+        notifier._store.save = save  # type: ignore[method-assign]
+        again = make_notifier(store.path, clock, server.url)
         drain(again)
         drain(again)
         again.close()
@@ -155,7 +156,7 @@ def test_a_crash_in_the_middle_repeats_one_message_under_its_id(store: Store) ->
 def test_a_new_notifier_does_not_tell_of_the_past(store: Store) -> None:
     store.write([alarm("raised", T0), alarm("cleared", T0 + SECOND), alarm("raised", T0 + 5)])
     with hook_server() as server:
-        notifier = made(store.path, Clock(), server.url)
+        notifier = make_notifier(store.path, Clock(), server.url)
         drain(notifier)
         assert server.posts == []
         notifier.close()
@@ -164,7 +165,7 @@ def test_a_new_notifier_does_not_tell_of_the_past(store: Store) -> None:
 def test_what_is_refused_for_good_holds_nothing_up(store: Store) -> None:
     with hook_server() as server:
         clock = Clock()
-        notifier = made(store.path, clock, server.url)
+        notifier = make_notifier(store.path, clock, server.url)
         drain(notifier)
         server.status = 422
         store.write([alarm("raised", T0)])
@@ -172,7 +173,7 @@ def test_what_is_refused_for_good_holds_nothing_up(store: Store) -> None:
         server.status = 204
         store.write([alarm("raised", T0 + 1, "no-data")])
         drain(notifier)
-        assert told(server.taken()) == [("no-data", "raised", 1, 0)]
+        assert changes_of(server.taken()) == [("no-data", "raised", 1, 0)]
         assert notifier.status().given_up == 1
         assert "answers 422" in notifier.status().last_error
         assert not notifier.status().failing
@@ -183,10 +184,10 @@ def test_what_is_refused_for_good_holds_nothing_up(store: Store) -> None:
 
 def test_only_what_is_wanted_is_told(store: Store) -> None:
     def row(kind: str, severity: str, at_ns: int) -> AlarmChange:
-        return msgspec.structs.replace(alarm("raised", at_ns, kind), severity=severity)
+        return msgspec.structs.replace(alarm("raised", at_ns, kind), severity=Severity(severity))
 
     with hook_server() as server:
-        notifier = made(
+        notifier = make_notifier(
             store.path,
             Clock(),
             server.url,
@@ -202,48 +203,39 @@ def test_only_what_is_wanted_is_told(store: Store) -> None:
             ]
         )
         drain(notifier)
-        assert told(server.taken()) == [("high-swr", "raised", 1, 0)]
+        assert changes_of(server.taken()) == [("high-swr", "raised", 1, 0)]
         notifier.close()
 
 
 def test_alarms_added_in_hindsight_wake_nobody(store: Store) -> None:
     with hook_server() as server:
-        notifier = made(store.path, Clock(), server.url)
+        notifier = make_notifier(store.path, Clock(), server.url)
         drain(notifier)
         with store.all_or_nothing() as connection:
             store.put([alarm("raised", T0)])
             connection.execute("UPDATE alarms SET cleared_ns = ?", (T0 + SECOND,))
         store.write([alarm("raised", T0 + SECOND, "no-data")])
         drain(notifier)
-        assert told(server.taken()) == [("no-data", "raised", 1, 0)]
+        assert changes_of(server.taken()) == [("no-data", "raised", 1, 0)]
         notifier.close()
 
 
-def unstored(change: str, at_ns: int, kind: str = "high-swr") -> Stored:
-    """What the keeper tells while the disk takes nothing."""
-    columns = {
-        "id": None,
-        "kind": kind,
-        "severity": "critical",
-        "raised_utc": format_ns(at_ns) if change == "raised" else None,
-        "cleared_utc": format_ns(at_ns) if change == "cleared" else None,
-        "acknowledged_utc": None,
-        "value": 8.5,
-        "limit": 3.0,
-        "transmission_id": None,
-        "detail": "SWR 8.50",
-    }
-    return Stored("alarms", change, columns)
+def unstored(change: str, at_ns: int, kind: str = "high-swr") -> AlarmEvent:
+    """Return the event that the keeper reports while the disk is full."""
+    return alarm(change, at_ns, kind).event()
 
 
 def test_what_cannot_be_stored_is_told_once_all_the_same(store: Store) -> None:
     with hook_server() as server:
-        notifier = made(store.path, Clock(), server.url)
+        notifier = make_notifier(store.path, Clock(), server.url)
         drain(notifier)
         notifier.offer(unstored("raised", T0 + SECOND))
         notifier.offer(unstored("cleared", T0 + 2 * SECOND))
         drain(notifier)
-        assert told(server.taken()) == [("high-swr", "raised", 1, 0), ("high-swr", "cleared", 0, 1)]
+        assert changes_of(server.taken()) == [
+            ("high-swr", "raised", 1, 0),
+            ("high-swr", "cleared", 0, 1),
+        ]
         store.write([alarm("raised", T0 + SECOND), alarm("cleared", T0 + 2 * SECOND)])
         drain(notifier)
         assert len(server.taken()) == 2
@@ -252,17 +244,17 @@ def test_what_cannot_be_stored_is_told_once_all_the_same(store: Store) -> None:
 
 def test_alarms_are_told_without_any_store(tmp_path: Path) -> None:
     with hook_server() as server:
-        notifier = made(tmp_path / "none.sqlite", Clock(), server.url)
+        notifier = make_notifier(tmp_path / "none.sqlite", Clock(), server.url)
         notifier.offer(unstored("raised", T0))
         drain(notifier)
-        assert told(server.taken()) == [("high-swr", "raised", 1, 0)]
+        assert changes_of(server.taken()) == [("high-swr", "raised", 1, 0)]
         notifier.close()
 
 
 def test_a_storm_and_the_store_stay_small(store: Store) -> None:
     clock = Clock()
     with hook_server() as server:
-        notifier = made(store.path, clock, server.url)
+        notifier = make_notifier(store.path, clock, server.url)
         drain(notifier)
         for number in range(600):  # five minutes, two a second
             at_ns = T0 + number * SECOND // 2
@@ -282,7 +274,7 @@ def test_a_storm_and_the_store_stay_small(store: Store) -> None:
 def test_daily_message(store: Store) -> None:
     clock = Clock()  # T0 is 19:00:05
     with hook_server() as server:
-        notifier = made(store.path, clock, server.url, daily="08:00")
+        notifier = make_notifier(store.path, clock, server.url, daily="08:00")
         beats = []
         for hour in range(60):
             drain(notifier)
@@ -290,7 +282,7 @@ def test_daily_message(store: Store) -> None:
             clock.now_s += 3600
             if hour == 30:  # a restart
                 notifier.close()
-                notifier = made(store.path, clock, server.url, daily="08:00")
+                notifier = make_notifier(store.path, clock, server.url, daily="08:00")
         notifier.close()
         assert beats == [13, 37]
         message = server.posts[0].message
@@ -325,7 +317,7 @@ def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: Store) -> None:
             notifier.end()
         threads[1].join(scale(2))
         assert not threads[1].is_alive()
-    again = made(store.path, Clock(), "http://127.0.0.1:9/x", name="dead")
+    again = make_notifier(store.path, Clock(), "http://127.0.0.1:9/x", name="dead")
     again.step()
     assert again.status().waiting == 1  # it was not marked, so nothing is lost
     again.close()
@@ -359,7 +351,7 @@ def test_no_secret_is_in_what_is_said(store: Store, caplog: pytest.LogCaptureFix
 def test_a_shelved_kind_is_recorded_but_not_told_until_then(store: Store) -> None:
     clock = Clock()
     with hook_server() as server, closing(Shelf.reader(store.path)) as shelf:
-        notifier = made(store.path, clock, server.url)
+        notifier = make_notifier(store.path, clock, server.url)
         drain(notifier)
         store.write([alarm("raised", T0)])
         drain(notifier)
@@ -368,22 +360,22 @@ def test_a_shelved_kind_is_recorded_but_not_told_until_then(store: Store) -> Non
         store.write([alarm("cleared", T0 + SECOND), alarm("raised", T0 + 2 * SECOND)])
         store.write([alarm("raised", T0 + 3 * SECOND, "no-data")])
         drain(notifier)
-        assert told(server.taken())[1:] == [("no-data", "raised", 1, 0)]
+        assert changes_of(server.taken())[1:] == [("no-data", "raised", 1, 0)]
         notifier.close()
         clock.now_s += 600
-        notifier = made(store.path, clock, server.url)  # survives a restart
+        notifier = make_notifier(store.path, clock, server.url)  # survives a restart
         drain(notifier)
         assert len(server.taken()) == 2
         clock.now_s += 6001
         drain(notifier)
-        assert told(server.taken())[2:] == [("high-swr", "raised", 1, 1)]
+        assert changes_of(server.taken())[2:] == [("high-swr", "raised", 1, 1)]
         notifier.close()
 
 
 def test_what_is_taken_off_the_shelf_is_told_soon(store: Store) -> None:
     clock = Clock()
     with hook_server() as server, closing(Shelf.reader(store.path)) as shelf:
-        notifier = made(store.path, clock, server.url)
+        notifier = make_notifier(store.path, clock, server.url)
         drain(notifier)
         store.write([alarm("raised", T0), alarm("cleared", T0 + 1)])
         drain(notifier)
@@ -393,7 +385,7 @@ def test_what_is_taken_off_the_shelf_is_told_soon(store: Store) -> None:
         assert 0 < notifier.step() <= 1
         shelf.unshelve(2)
         drain(notifier)
-        assert told(server.taken())[2:] == [("high-swr", "raised", 1, 0)]
+        assert changes_of(server.taken())[2:] == [("high-swr", "raised", 1, 0)]
         notifier.close()
 
 
@@ -443,12 +435,12 @@ def test_a_store_of_version_2_is_brought_up_to_date(tmp_path: Path) -> None:
         assert schema_of(path) == schema_of(tmp_path / "new.sqlite")
         with hook_server() as server:
             clock = Clock()
-            notifier = made(path, clock, server.url)
+            notifier = make_notifier(path, clock, server.url)
             drain(notifier)
             assert server.posts == []
             store.write([alarm("raised", T0 + 3600 * SECOND), alarm("cleared", T0 + 3660 * SECOND)])
             drain(notifier)
-            assert [each[:2] for each in told(server.taken())] == [
+            assert [each[:2] for each in changes_of(server.taken())] == [
                 ("high-swr", "raised"),
                 ("high-swr", "cleared"),
             ]

@@ -20,23 +20,27 @@ import pytest
 
 from drivers.contract import SampleBlock
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import Samples
+from logger.rows import AlarmEvent, Samples
 from logger.service.backlog import MOST_PAIRS
 from logger.service.keeper import Keeper
 from logger.service.retention import Retention
 from logger.store import salvage
-from logger.store.database import Store, Stored
+from logger.store.database import Store
 from logger.store.outbox import Outbox
-from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS, Event
+from logger.utc import format_ns
+from tests.counterparts import hook_server
 from tests.deadlines import wait_until
 from tests.disks import disk, mounted
 from tests.servers import victoria_metrics
 from tests.station import Running, line, mismatchd, pty, write_config
 from tests.test_end_to_end import QUIET, Plan, play, play_until_read
 from tests.test_forwarder import exported as exported_series
+from tests.test_notifiers import Clock, drain, make_notifier
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
 EVER_NS = 2**62
+EXPORTED = [column.name for column in ALARMS.columns]
 GOOD, BAD = (4.0, 0.05), (4.0, 3.2)
 LITTLE = 40  # pairs at a time
 HOLD_RSS_MB = 160  # while as many pairs as may be are held, of which 50 are the pairs
@@ -89,14 +93,19 @@ def of_limits(path: Path) -> list[dict[str, Any]]:
     return [row for row in rows(path, "alarms") if row["kind"].startswith("high-")]
 
 
-def alarms_told(daemon: Running) -> list[tuple[str, str]]:
+def alarm_events(daemon: Running) -> list[dict[str, Any]]:
+    """Event lines of the two limits."""
     if daemon.process.poll() is None:
         daemon.poll()
     return [
-        (e["kind"], e["change"])
-        for _, e in daemon.events
-        if e["event"] == "alarm" and e["kind"].startswith("high-")
+        event
+        for _, event in daemon.events
+        if event["event"] == "alarm" and event["kind"].startswith("high-")
     ]
+
+
+def alarms_told(daemon: Running) -> list[tuple[str, str]]:
+    return [(event["kind"], event["change"]) for event in alarm_events(daemon)]
 
 
 # the disk is full
@@ -115,6 +124,7 @@ def test_a_disk_fills_up_and_has_space_again(small: Any) -> None:
             play(master, 200, plan)
             assert wait_until(lambda: len(alarms_told(daemon)) >= 2)
             told = alarms_told(daemon)
+            assert all(list(event)[2:] == EXPORTED for event in alarm_events(daemon))
             # The store refuses from the first commit on; alarms are told within their time.
             assert sorted(told[:2]) == [("high-reflected-power", "raised"), ("high-swr", "raised")]
             assert len(of_limits(path)) == 0
@@ -197,10 +207,33 @@ def use_up(store: Store) -> int:
     return there
 
 
+def test_an_alarm_on_a_full_disk_is_delivered_with_all_columns(tmp_path: Path) -> None:
+    events: list[Event] = []
+    with disk("tmpfs", tmp_path / "disk") as small, hook_server() as server:
+        store = Store.open(small.folder / "station.sqlite")
+        small.fill()
+        use_up(store)
+        keeper = Keeper(lambda damaged: store, events.append, keep_ns=EVER_NS)
+        keeper.take([alarm("raised", T0), alarm("cleared", T0 + SECOND)], 0.0)
+        assert keeper.keep(0.0) is False
+        notifier = make_notifier(store.path, Clock(), server.url)
+        for event in events:
+            notifier.offer(event)
+        drain(notifier)
+        notifier.close()
+        raised, cleared = server.taken()
+        store.close()
+    for message in (raised, cleared):
+        assert [name for name in message if name in EXPORTED] == EXPORTED
+        assert message["id"] is message["shelved_until_utc"] is message["capture_id"] is None
+    assert (raised["raised_utc"], raised["cleared_utc"]) == (format_ns(T0), None)
+    assert (cleared["raised_utc"], cleared["cleared_utc"]) == (None, format_ns(T0 + SECOND))
+
+
 def test_what_is_held_has_an_end(tmp_path: Path) -> None:
     # A few pairs at a time, as they come while the key is down, and more than may be held.
     with disk("tmpfs", tmp_path / "disk") as small:
-        told: list[Stored] = []
+        told: list[Event] = []
         path = small.folder / "station.sqlite"
         store = Store.open(path)
         small.fill()
@@ -219,7 +252,7 @@ def test_what_is_held_has_an_end(tmp_path: Path) -> None:
         keeper.add([alarm("raised", T0)], 1e6)
         assert keeper.failure is not None
         assert "full" in keeper.failure
-        assert [item.change for item in told] == ["raised"]
+        assert [item.change for item in told if isinstance(item, AlarmEvent)] == ["raised"]
         grown_mb = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
         assert grown_mb < HOLD_RSS_MB
         assert 300_000 - LITTLE <= keeper.dropped < 300_000 + 200_000
@@ -446,8 +479,8 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
     path = copied(recorded, tmp_path)
     before = rows(path, "transmissions")
     garble(path, pages(path, "seconds")[2:4])
-    told: list[str | None] = []
-    during: list[list[str | None]] = []
+    told: list[Event] = []
+    during: list[list[Event]] = []
     ended = True
 
     def meanwhile() -> None:
@@ -460,7 +493,7 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
     def open_store(damaged: bool) -> Store:
         return Store.salvaged(path, meanwhile) if damaged else Store.open(path)
 
-    keeper = Keeper(open_store, lambda item: told.append(item.change), Retention(EVER_NS))
+    keeper = Keeper(open_store, told.append, Retention(EVER_NS))
     assert keeper.failure is not None
     assert "is damaged" in keeper.failure
     keeper.commit_due(1.0)
@@ -468,8 +501,8 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
     ended = False
     keeper.commit_due(99.0)
     assert keeper.failure is None
-    assert during[0] == ["raised"]
-    assert told == ["raised"]
+    assert [event.change for event in told if isinstance(event, AlarmEvent)] == ["raised"]
+    assert during[0] == told
     keeper.close()
     assert len(of_limits(path)) == 1
     assert rows(path, "transmissions") == before

@@ -25,7 +25,8 @@ from logger.charts.drift_panels import (
 )
 from logger.charts.palette import GREY
 from logger.charts.sheet import HEIGHT_MM, MM_PER_INCH, WIDTH_MM, blank, panel, style, write
-from logger.trend.account import Account, Alarm, ChannelAccount, JournalEntry, date
+from logger.rows import Alarm
+from logger.trend.account import Account, ChannelAccount, JournalEntry, date
 from logger.trend.outcome import Trend
 from logger.wording import count
 

@@ -20,8 +20,9 @@ from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, PAPER, TEAL
 from logger.charts.sheet import size_inches
 from logger.daily import FloatArray, Weather
 from logger.physics.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
+from logger.rows import Alarm, Severity
 from logger.store.journal import WORK
-from logger.trend.account import DAY_NS, Alarm, ChannelAccount, JournalEntry, date
+from logger.trend.account import DAY_NS, ChannelAccount, JournalEntry, date
 from logger.trend.outcome import Step
 
 Span = tuple[int, int]  # first and last day shown
@@ -311,7 +312,7 @@ def lanes(axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], 
         begin = alarm.raised_ns / DAY_NS
         end = span[1] + 1 if alarm.cleared_ns is None else alarm.cleared_ns / DAY_NS
         axes.plot([begin, max(end, begin)], [1, 1], color=BRICK, lw=1.6)
-        fill = BRICK if alarm.severity == "critical" else PAPER
+        fill = BRICK if alarm.severity == Severity.CRITICAL else PAPER
         axes.plot([begin], [1], marker="v", color=BRICK, mfc=fill, ms=5, mew=0.8)
 
 

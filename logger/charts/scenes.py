@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from logger.calibration.file import CalibrationFile, parse
 from logger.charts.traces import RHO, SERIES, Traces, traces
 from logger.errors import CalibrationError, StoreError, UsageError
 from logger.physics.reflection import rho_of_swr
-from logger.rows import CAPTURE_BEFORE_NS
+from logger.rows import CAPTURE_BEFORE_NS, Alarm, AlarmKind
 from logger.stages.keying import RELEASE
 from logger.stages.noise import NoiseTracker
 from logger.stages.selection import AFTER_KEYED_NS
@@ -28,7 +28,11 @@ COLUMNS = 900  # number of these columns
 NOISE_NS = 75 * SECOND_NS  # pairs with the key up, this long before, give the noise
 OF_SECONDS = ("forward_w", "reflected_w", "swr", "swr_noise_low", "swr_noise_high")
 USUAL = 20  # preceding transmissions
+NEAR_EXCURSIONS = "r.time_ns BETWEEN ? AND ? ORDER BY r.time_ns"
+NEAR_ALARMS = "r.raised_ns BETWEEN ? AND ? ORDER BY r.raised_ns"
 LEAST_DETAIL_NS, MOST_DETAIL_NS = 50_000_000, 500_000_000  # shown on either side of an event
+
+R = TypeVar("R", Record, Alarm)
 
 
 class Mark(NamedTuple):
@@ -94,10 +98,8 @@ def of_capture(
     """
     span_ns = store.capture(capture_id)
     (record,) = store.select(CAPTURES, "r.id = ?", capture_id)
-    excursions, alarms = (
-        store.select(table, "r.capture_id = ? ORDER BY r.id", capture_id)
-        for table in (EXCURSIONS, ALARMS)
-    )
+    own = "r.capture_id = ? ORDER BY r.id"
+    excursions, alarms = store.select(EXCURSIONS, own, capture_id), store.alarms(own, capture_id)
     event_ns = span_ns[0] + CAPTURE_BEFORE_NS
     over = _transmissions(store, span_ns)
     about = _at(over, event_ns)
@@ -108,10 +110,7 @@ def of_capture(
     noise, told = _noise(store, coupler, span_ns[0], span_ns[1], min_forward_w)
     end_ns = max([event_ns, *(_end_ns(row) for row in excursions)])
     detail_ns = _detail(event_ns, end_ns)
-    near_excursions, near_alarms = (
-        store.select(table, f"{table.time} BETWEEN ? AND ? ORDER BY {table.time}", *detail_ns)
-        for table in (EXCURSIONS, ALARMS)
-    )
+    near_excursions = store.select(EXCURSIONS, NEAR_EXCURSIONS, *detail_ns)
     whole = _drawn(pairs, coupler, noise, span_ns)
     detail = _drawn(
         list(store.archive.blocks(detail_ns[0], detail_ns[1] + 1)), coupler, noise, detail_ns
@@ -126,14 +125,14 @@ def of_capture(
     found = _excursions(store, span_ns, capture_id)
     raised = _alarms(store, span_ns, capture_id)
     notes += _marks(usual, found, raised)
-    limits = {row.columns["kind"]: row.columns["limit"] for row in alarms}
+    limits = {alarm.kind: alarm.limit for alarm in alarms}
     return Scene(
         title=f"Capture {capture_id}",
         facts=[
             f"{station}, {record.columns['first_utc']} to {record.columns['last_utc']}",
             f"The event is at {format_ns(event_ns)}.",
             *map(_excursion_words, _first(excursions, near_excursions)),
-            *map(_alarm_words, _first(alarms, near_alarms)),
+            *map(_alarm_words, _first(alarms, store.alarms(NEAR_ALARMS, *detail_ns))),
         ],
         zero_ns=event_ns,
         span_ns=span_ns,
@@ -145,8 +144,8 @@ def of_capture(
         floor_w=coupler.readable_floor_w(noise),
         reflected_noise_w=_noise_w(coupler, noise),
         usual=usual,
-        limit_swr=limits.get("high-swr"),
-        limit_w=limits.get("high-reflected-power"),
+        limit_swr=limits.get(AlarmKind.HIGH_SWR),
+        limit_w=limits.get(AlarmKind.HIGH_REFLECTED_POWER),
         transmissions=[_over(row, row.time_ns == _start(about)) for row in over],
         excursions=found,
         alarms=raised,
@@ -305,10 +304,10 @@ def _marks(
         yield "Dashed upright: an alarm is raised."
 
 
-def _first(own: list[Record], near: list[Record]) -> list[Record]:
+def _first(own: list[R], near: list[R]) -> list[R]:
     """Return the chart's own rows, then others of about the same time."""
-    known = {row.id for row in own}
-    return [*own, *(row for row in near if row.id not in known)]
+    own_ids = {row.id for row in own}
+    return own + [row for row in near if row.id not in own_ids]
 
 
 def _coupler(store: Store, row: Record | None, present: CalibrationFile) -> Coupler:
@@ -352,23 +351,16 @@ def _over(row: Record, own: bool) -> Mark:
 
 
 def _excursions(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mark]:
-    where = "r.time_ns BETWEEN ? AND ? ORDER BY r.time_ns"
     return [
         Mark(row.time_ns, _end_ns(row), "", own in (None, row.columns["capture_id"]))
-        for row in store.select(EXCURSIONS, where, *span_ns)
+        for row in store.select(EXCURSIONS, NEAR_EXCURSIONS, *span_ns)
     ]
 
 
 def _alarms(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mark]:
-    where = "r.raised_ns BETWEEN ? AND ? ORDER BY r.raised_ns"
     return [
-        Mark(
-            row.time_ns,
-            _ns(row.columns["cleared_utc"]) if row.columns["cleared_utc"] else None,
-            row.columns["kind"],
-            own in (None, row.columns["capture_id"]),
-        )
-        for row in store.select(ALARMS, where, *span_ns)
+        Mark(alarm.raised_ns, alarm.cleared_ns, alarm.kind, own in (None, alarm.capture_id))
+        for alarm in store.alarms(NEAR_ALARMS, *span_ns)
     ]
 
 
@@ -403,9 +395,8 @@ def _excursion_words(row: Record) -> str:
     return f"Excursion {columns['id']}: {length}, {swr}{_channel(columns)}"
 
 
-def _alarm_words(row: Record) -> str:
-    columns = row.columns
-    return f"Alarm {columns['id']}: {columns['kind']}, {columns['severity']}: {columns['detail']}"
+def _alarm_words(alarm: Alarm) -> str:
+    return f"Alarm {alarm.id}: {alarm.kind}, {alarm.severity}: {alarm.detail}"
 
 
 def _words(columns: dict[str, float]) -> str:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import shutil
 import textwrap
 import time
+from contextlib import closing
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -13,6 +15,9 @@ import msgspec
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
 from logger.utc import format_ns, parse_duration, parse_time
+
+if TYPE_CHECKING:
+    from logger.store.shelf import Shelf
 
 
 class AlarmsGroup(click.Group):
@@ -37,31 +42,22 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     context.obj = config_path
     if context.invoked_subcommand is not None:
         return
-    from logger.cli.export import FOREVER
-    from logger.store.shelf import Shelf
-    from logger.store.tables import ALARMS
+    from logger.store.shelf import WAITING
 
-    store = Shelf.reader(configuration(config_path).store.path)
     now_ns = _now_ns()
-    try:
+    with _open_store(context, config_path) as store:
+        alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
         raises, shelved = store.raises(), store.shelved_until(now_ns)
-        shown = 0
-        for record in store.records(ALARMS, *FOREVER):
-            row = record.columns
-            if row["cleared_utc"] and row["acknowledged_utc"] and not everything:
-                continue
-            shown += 1
-            click.echo(
-                f"{row['id']:>4}  {row['raised_utc'][:19]}Z {age(now_ns - record.time_ns):>5}  "
-                f"{row['kind']:21}{_count(raises[row['kind']]):7}"
-                f"{'cleared' if row['cleared_utc'] else 'OPEN':8}"
-                f"{'acknowledged' if row['acknowledged_utc'] else '':13}{row['detail']}"
-            )
-        for kind, until_ns in shelved.items():
-            click.echo(f"{kind} is shelved until {format_ns(until_ns)[:19]}Z", err=True)
-    finally:
-        store.close()
-    if not shown:
+    for alarm in alarms:
+        click.echo(
+            f"{alarm.id:>4}  {_seconds(alarm.raised_utc)} {_age(now_ns - alarm.raised_ns):>5}  "
+            f"{alarm.kind:21}{f'x{raises[alarm.kind]}':7}"
+            f"{'cleared' if alarm.cleared_utc else 'OPEN':8}"
+            f"{'acknowledged' if alarm.acknowledged_utc else '':13}{alarm.detail}"
+        )
+    for kind, until_ns in shelved.items():
+        click.echo(f"{kind} is shelved until {_seconds(format_ns(until_ns))}", err=True)
+    if not alarms:
         click.echo("no alarms" if everything else "no open or unacknowledged alarms", err=True)
 
 
@@ -71,14 +67,9 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
 @click.pass_context
 def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Acknowledge alarm ID: mark it as seen. `alarms ack ID` does the same."""
-    from logger.store.database import Store
-
-    store = Store.reader(configuration(config_path or context.obj).store.path)
-    try:
-        item = store.acknowledge(alarm_id, _now_ns())
-    finally:
-        store.close()
-    click.echo(f"alarm {alarm_id} ({item.columns['kind']}) acknowledged", err=True)
+    with _open_store(context, config_path) as store:
+        event = store.acknowledge(alarm_id, _now_ns())
+    click.echo(f"alarm {alarm_id} ({event.alarm.kind}) acknowledged", err=True)
 
 
 @command.command("shelve")
@@ -96,8 +87,6 @@ def shelve(
 ) -> None:
     """Shelve the kind of alarm ID: alarms are still recorded, but notifiers report them only when
     the time is over, in one message with their number."""
-    from logger.store.shelf import Shelf
-
     now_ns = _now_ns()
     if until is not None and span is None:
         until_ns = parse_time(until, now_ns)
@@ -105,12 +94,9 @@ def shelve(
         until_ns = now_ns + parse_duration(span)
     else:
         raise UsageError("say until when: --for 2h, or --until 2026-03-01T19:00:00Z")
-    store = Shelf.reader(configuration(config_path or context.obj).store.path)
-    try:
+    with _open_store(context, config_path) as store:
         kind = store.shelve(alarm_id, until_ns, now_ns)
-    finally:
-        store.close()
-    click.echo(f"{kind} is shelved until {format_ns(until_ns)[:19]}Z", err=True)
+    click.echo(f"{kind} is shelved until {_seconds(format_ns(until_ns))}", err=True)
 
 
 @command.command("unshelve")
@@ -119,17 +105,18 @@ def shelve(
 @click.pass_context
 def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Resume notifications of the kind of alarm ID."""
-    from logger.store.shelf import Shelf
-
-    store = Shelf.reader(configuration(config_path or context.obj).store.path)
-    try:
+    with _open_store(context, config_path) as store:
         kind = store.unshelve(alarm_id)
-    finally:
-        store.close()
     click.echo(f"{kind} is no longer shelved", err=True)
 
 
-def age(span_ns: int) -> str:
+def _open_store(context: click.Context, config_path: Path | None) -> closing[Shelf]:
+    from logger.store.shelf import Shelf
+
+    return closing(Shelf.reader(configuration(config_path or context.obj).store.path))
+
+
+def _age(span_ns: int) -> str:
     """Return a duration in its largest whole unit."""
     seconds = max(0, span_ns) // 1_000_000_000
     for unit, length in (("d", 86400), ("h", 3600), ("m", 60)):
@@ -138,8 +125,9 @@ def age(span_ns: int) -> str:
     return f"{seconds}s"
 
 
-def _count(raises: int) -> str:
-    return f"x{raises}"
+def _seconds(utc: str | None) -> str:
+    """Return an exported time to the second."""
+    return f"{str(utc)[:19]}Z"
 
 
 def _now_ns() -> int:
@@ -155,26 +143,22 @@ def show(context: click.Context, alarm_id: int, form: str, config_path: Path | N
     """Explain alarm ID: what happened, likely causes, and what to check next."""
     from logger.diagnosis import diagnosis_of
     from logger.diagnosis.words import NARROWEST, WIDEST, page
-    from logger.store.database import Store
-    from logger.store.tables import ALARMS
 
-    path = configuration(config_path or context.obj).store.path
-    store = Store.reader(path)
-    try:
-        found = store.select(ALARMS, "r.id = ?", alarm_id)
-        if not found:
-            raise UsageError(f"no alarm {alarm_id} in {path}; `mismatchd alarms --all` lists them")
-        alarm = found[0].columns
+    with _open_store(context, config_path) as store:
+        alarms = store.alarms("r.id = ?", alarm_id)
+        if not alarms:
+            raise UsageError(
+                f"no alarm {alarm_id} in {store.path}; `mismatchd alarms --all` lists them"
+            )
+        (alarm,) = alarms
         diagnosis = diagnosis_of(store, alarm)
-    finally:
-        store.close()
     if form == "json":
         click.echo(msgspec.json.encode({"alarm": alarm, "diagnosis": diagnosis}).decode())
         return
     width = shutil.get_terminal_size().columns
-    state = f"cleared {alarm['cleared_utc'][:19]}Z" if alarm["cleared_utc"] else "OPEN"
-    click.echo(f"alarm {alarm_id}: {alarm['kind']} ({alarm['severity']})")
-    click.echo(f"raised {alarm['raised_utc'][:19]}Z")
-    click.echo(state + (", acknowledged" if alarm["acknowledged_utc"] else ""))
-    click.echo("\n".join(textwrap.wrap(alarm["detail"], min(max(width, NARROWEST), WIDEST))))
+    state = f"cleared {_seconds(alarm.cleared_utc)}" if alarm.cleared_utc else "OPEN"
+    click.echo(f"alarm {alarm_id}: {alarm.kind} ({alarm.severity})")
+    click.echo(f"raised {_seconds(alarm.raised_utc)}")
+    click.echo(state + (", acknowledged" if alarm.acknowledged_utc else ""))
+    click.echo("\n".join(textwrap.wrap(alarm.detail, min(max(width, NARROWEST), WIDEST))))
     click.echo("\n" + page(diagnosis, width))

@@ -16,7 +16,8 @@ from typing import Any
 
 import msgspec
 
-from logger.store.database import Stored
+from logger.rows import AlarmEvent, ChangeKind
+from logger.store.tables import Event
 
 log = logging.getLogger("mismatchd")
 
@@ -30,7 +31,7 @@ class Announcer:
 
     def __init__(self, *, events: bool) -> None:
         self._events = events
-        self._queue: queue.Queue[Stored | None] = queue.Queue(WAITING)
+        self._queue: queue.Queue[Event | None] = queue.Queue(WAITING)
         self._dropped = 0
         self._thread = threading.Thread(target=self._work, name="announcer", daemon=True)
 
@@ -45,7 +46,7 @@ class Announcer:
         if self._dropped:
             log.warning("%d announcements were dropped: the reader was too slow", self._dropped)
 
-    def tell(self, item: Stored) -> None:
+    def tell(self, item: Event) -> None:
         """Queue one stored row."""
         try:
             self._queue.put_nowait(item)
@@ -56,37 +57,40 @@ class Announcer:
         while (item := self._queue.get()) is not None:
             if self._events:
                 self._emit(item)
-            log.log(logging.WARNING if item.change == "raised" else logging.INFO, words(item))
+            raised = isinstance(item, AlarmEvent) and item.change == ChangeKind.RAISED
+            log.log(logging.WARNING if raised else logging.INFO, words(item))
 
-    def _emit(self, item: Stored) -> None:
-        event: dict[str, Any]
-        if item.change is None:
-            event = {"event": "transmission", **item.columns}
+    def _emit(self, item: Event) -> None:
+        line: dict[str, Any]
+        if isinstance(item, AlarmEvent):
+            alarm = msgspec.structs.asdict(item.alarm)
+            line = {"event": "alarm", "change": item.change, **alarm}
         else:
-            event = {"event": "alarm", "change": item.change, **item.columns}
-        line = msgspec.json.encode(event) + b"\n"
+            line = {"event": "transmission", **item.columns}
+        data = msgspec.json.encode(line) + b"\n"
         try:
             sys.stdout.flush()
-            while line:
-                line = line[os.write(STDOUT, line) :]
+            while data:
+                data = data[os.write(STDOUT, data) :]
         except OSError as error:
             self._events = False
             log.warning("events stop: stdout is closed (%s)", error.strerror)
 
 
-def words(item: Stored) -> str:
-    """Return a row as one line for the user."""
+def words(item: Event) -> str:
+    """Return an event as one line for the user."""
+    if isinstance(item, AlarmEvent):
+        change, alarm = item
+        if change == ChangeKind.RAISED:
+            return f"ALARM {alarm.id} {alarm.kind} at {str(item.utc)[11:23]}: {alarm.detail}"
+        return f"alarm {alarm.id} {alarm.kind} {change}"
     row = item.columns
-    if item.change is None:
-        where = "" if row["channel"] is None else f", channel {row['channel']}"
-        flags = f" [{row['flags']}]" if row["flags"] else ""
-        return (
-            f"transmission {row['id']}: {row['start_utc'][11:19]}, {row['duration_s']:.1f} s"
-            f"{where}, {row['forward_w_mean']:.2f} W, {swr_words(row)}{flags}"
-        )
-    if item.change == "raised":
-        return f"ALARM {row['id']} {row['kind']} at {row['raised_utc'][11:23]}: {row['detail']}"
-    return f"alarm {row['id']} {row['kind']} {item.change}"
+    where = "" if row["channel"] is None else f", channel {row['channel']}"
+    flags = f" [{row['flags']}]" if row["flags"] else ""
+    return (
+        f"transmission {row['id']}: {row['start_utc'][11:19]}, {row['duration_s']:.1f} s"
+        f"{where}, {row['forward_w_mean']:.2f} W, {swr_words(row)}{flags}"
+    )
 
 
 def swr_words(row: dict[str, Any]) -> str:

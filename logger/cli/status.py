@@ -52,7 +52,7 @@ def command(config_path: Path | None, as_json: bool) -> None:
             ]
             deliveries.close()
         stored["open_alarms"] = [
-            {"id": alarm.id, "kind": alarm.kind, "raised_utc": format_ns(alarm.raised_ns)}
+            {"id": alarm.id, "kind": alarm.kind, "raised_utc": alarm.raised_utc}
             for alarm in store.open_alarms()
         ]
         store.close()

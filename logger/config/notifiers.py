@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
@@ -12,18 +13,7 @@ import msgspec
 from msgspec import Meta
 
 from logger.config.section import EnvName, Positive, Section, Text
-
-ALARM_KINDS = (
-    "high-swr",
-    "high-reflected-power",
-    "sudden-change",
-    "intermittent-contact",
-    "heating-joint",
-    "baseline-shift",
-    "detector-fault",
-    "no-data",
-)
-SEVERITIES = ("warning", "critical")
+from logger.rows import Alarm, AlarmKind, Severity
 
 LimitS = Annotated[float, Meta(gt=0, le=300)]
 Port = Annotated[int, Meta(ge=1, le=65535)]
@@ -38,12 +28,12 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
     kind: ClassVar[str] = ""
     needs_link: ClassVar[bool] = False  # True if it needs the link to the bridge
     name: Text | None = None
-    alarms: list[str] | None = None
-    severities: list[str] | None = None
+    alarms: list[AlarmKind] | None = None
+    severities: list[Severity] | None = None
 
     def __post_init__(self) -> None:
-        _known("alarm kind", self.alarms, ALARM_KINDS)
-        _known("severity", self.severities, SEVERITIES)
+        _known("alarm kind", self.alarms, AlarmKind)
+        _known("severity", self.severities, Severity)
 
     @property
     def title(self) -> str:
@@ -65,10 +55,10 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
         """Destination of the messages for the user, without secrets."""
         return ""
 
-    def wants(self, kind: str, severity: str) -> bool:
+    def wants(self, alarm: Alarm) -> bool:
         """True if such an alarm is to be reported."""
-        return (self.alarms is None or kind in self.alarms) and (
-            self.severities is None or severity in self.severities
+        return (self.alarms is None or alarm.kind in self.alarms) and (
+            self.severities is None or alarm.severity in self.severities
         )
 
 
@@ -227,8 +217,8 @@ class InhibitOptions(NotifierOptions, frozen=True, kw_only=True):
 
     kind: ClassVar[str] = "inhibit"
     needs_link: ClassVar[bool] = True
-    alarms: list[str] | None = msgspec.field(
-        default_factory=lambda: ["high-swr", "high-reflected-power"]
+    alarms: list[AlarmKind] | None = msgspec.field(
+        default_factory=lambda: [AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER]
     )
     message: Text
     release: Text | None = None
@@ -265,14 +255,15 @@ def shown_url(url: str) -> str:
     return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}"
 
 
-def _known(what: str, given: list[str] | None, known: tuple[str, ...]) -> None:
+def _known(what: str, given: Sequence[str] | None, words: Iterable[str]) -> None:
+    known = list(map(str, words))
     if given is not None and not given:
         raise ValueError(f"an empty list of {what}s; omit the key to receive all")
-    for one in given or ():
-        if one not in known:
-            near = get_close_matches(one, known, 1)
+    for word in map(str, given or ()):
+        if word not in known:
+            near = get_close_matches(word, known, 1)
             advice = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
-            raise ValueError(f"there is no {what} {one!r}; {advice}")
+            raise ValueError(f"there is no {what} {word!r}; {advice}")
 
 
 def _once(env: str | None, file: Path | None, what: str) -> None:

@@ -24,6 +24,7 @@ from logger.diagnosis import onset
 from logger.diagnosis.history import NO_CHANNEL, Columns, History
 from logger.diagnosis.onset import Stream, successive
 from logger.physics.reflection import COVERAGE, HIGHEST_SWR, rho_of_swr
+from logger.rows import AlarmKind
 
 DAY_NS = 86_400_000_000_000
 HOUR_S = 3600.0
@@ -186,7 +187,7 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
     hours = float(on_air_s[:cut].sum()) / HOUR_S, float(on_air_s[cut:].sum()) / HOUR_S
     late = history.alarms["raised_ns"] >= (-NEVER_NS if onset_ns is None else onset_ns)
     kinds = history.alarms["kind"][late]
-    swrs = history.alarms["value"][late][kinds == "high-swr"]
+    swrs = history.alarms["value"][late][kinds == AlarmKind.HIGH_SWR]
     basis = Evidence(
         onset_ns=onset_ns,
         until_ns=int(ends[-1]) if len(ends) else history.until_ns,

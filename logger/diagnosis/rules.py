@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from logger.cautions import Place
+from logger.rows import AlarmKind
 
 NEVER, SELDOM, RARE, SOMETIMES, MAYBE, OFTEN, ALWAYS = 0.01, 0.03, 0.12, 0.25, 0.45, 0.8, 0.96
 
@@ -316,10 +317,10 @@ A_SIGN = 0.93  # probability that a bad coupler shows at least one of them
 
 # Alarms raised since the onset, and the factor by which each makes causes likelier.
 HINTS: dict[str, dict[str, float]] = {
-    "intermittent-contact": {"intermittent-contact": 5.0},
-    "heating-joint": {"hot-joint": 5.0},
-    "detector-fault": {"coupler-fault": 2.0, "transmitter-change": 2.0},
-    "baseline-shift": {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
+    AlarmKind.INTERMITTENT_CONTACT: {"intermittent-contact": 5.0},
+    AlarmKind.HEATING_JOINT: {"hot-joint": 5.0},
+    AlarmKind.DETECTOR_FAULT: {"coupler-fault": 2.0, "transmitter-change": 2.0},
+    AlarmKind.BASELINE_SHIFT: {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
 }
 PASSING = "Nothing else in the stored rows differs from before; the cause may have passed."
 SILENT_PATTERN = "No readings come from the microcontroller bridge, so the line cannot be judged."

@@ -10,7 +10,6 @@ from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.scoring import LIKELY
 from logger.isolate.chain import Mode
 from logger.store.database import Store
-from logger.store.tables import ALARMS
 
 SHAPE = 2.0  # weight that a certain diagnosis adds to the modes it names
 MODES = {
@@ -27,7 +26,7 @@ MODES = {
 class Hint(NamedTuple):
     """Diagnosis of an alarm: its likeliest cause as text, and the weights of modes."""
 
-    alarm: int
+    alarm: int | None
     title: str
     weights: dict[str, float]
 
@@ -45,12 +44,12 @@ def weights(odds: Mapping[str, float]) -> dict[str, float]:
 
 def newest(store: Store) -> Hint | None:
     """Return the hint of the newest open alarm if one cause is likely. Raises StoreError."""
-    rows = store.select(ALARMS, "r.cleared_ns IS NULL ORDER BY r.raised_ns DESC LIMIT 1")
-    if not rows:
+    alarms = store.open_alarms()
+    if not alarms:
         return None
-    diagnosis = diagnosis_of(store, rows[0].columns)
+    diagnosis = diagnosis_of(store, alarms[-1])
     cause, odds = next(iter(diagnosis.odds.items()), (NOTHING, 0.0))  # the likeliest is first
     found = weights(diagnosis.odds) if cause != NOTHING and odds >= LIKELY else {}
     if not found:
         return None
-    return Hint(rows[0].columns["id"], diagnosis.causes[0].title, found)
+    return Hint(alarms[-1].id, diagnosis.causes[0].title, found)

@@ -30,7 +30,7 @@ DIM, STRONG, LOUD = "dim", "bold", "bold reverse"
 class AlarmAge(NamedTuple):
     """Open alarm and its age."""
 
-    id: int
+    id: int | None
     kind: str
     seconds: float
 

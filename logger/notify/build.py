@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from logger.config.notifiers import (
     CommandOptions,
@@ -19,52 +18,45 @@ from logger.notify.channel import ChannelContext, DeliveryChannel
 from logger.notify.notifier import Advise, Notifier, ReadStatus
 
 
-def build_channel(options: NotifierOptions, surroundings: ChannelContext) -> DeliveryChannel:
+def build_channel(options: NotifierOptions, context: ChannelContext) -> DeliveryChannel:
     """Make the channel of these options; the imports that its kind needs happen here."""
     if isinstance(options, CommandOptions):
         from logger.notify.command import Command
 
-        return Command(options, surroundings)
+        return Command(options, context)
     if isinstance(options, WebhookOptions):
         from logger.notify.webhook import Webhook
 
-        return Webhook(options, surroundings)
+        return Webhook(options, context)
     if isinstance(options, MqttOptions):
         from logger.notify.mqtt import Mqtt
 
-        return Mqtt(options, surroundings)
+        return Mqtt(options, context)
     if isinstance(options, MailOptions):
         from logger.notify.mail import Mail
 
-        return Mail(options, surroundings)
+        return Mail(options, context)
     if isinstance(options, InhibitOptions):
         from logger.notify.inhibit import Inhibit
 
-        return Inhibit(options, surroundings)
+        return Inhibit(options, context)
     raise NotImplementedError(options.kind)
-
-
-def no_advice(columns: Mapping[str, Any]) -> Sequence[str]:
-    """Return no advice."""
-    return ()
 
 
 def build_notifiers(
     store: Path,
-    wanted: Sequence[NotifierOptions],
-    surroundings: ChannelContext,
+    options_list: Sequence[NotifierOptions],
+    context: ChannelContext,
     read_status: ReadStatus,
-    advise: Advise = no_advice,
+    advise: Advise,
 ) -> list[Notifier]:
     """Make a notifier for each channel.
 
-    `read_status` returns the daemon's status, `advise` the possible causes for an alarm's columns.
+    `read_status` returns the daemon's status, `advise` the possible causes of an alarm.
     """
-    made = []
-    for options in wanted:
-        notifier = Notifier(
-            options, store, surroundings.station, read_status=read_status, advise=advise
-        )
-        notifier.use(build_channel(options, replace(surroundings, wake=notifier.wake)))
-        made.append(notifier)
-    return made
+    notifiers = []
+    for options in options_list:
+        notifier = Notifier(options, store, context.station, read_status=read_status, advise=advise)
+        notifier.use(build_channel(options, replace(context, wake=notifier.wake)))
+        notifiers.append(notifier)
+    return notifiers

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol, runtime_checkable
+from typing import Any, Protocol, runtime_checkable
+
+from logger.config.credentials import secret
+from logger.errors import ConfigError
+from logger.rows import Alarm, AlarmKind, ChangeKind
 
 Message = dict[str, Any]  # flat, as sent in JSON; see `messages`
 
@@ -30,22 +34,13 @@ class NotDelivered(Exception):  # noqa: N818 - named for the outcome
         self.retry_s = retry_s
 
 
-class Standing(NamedTuple):
-    """An alarm that has not cleared."""
-
-    kind: str
-    severity: str
-    raised_utc: str
-    acknowledged: bool
-
-
 class DeliveryChannel(Protocol):
     """A channel. Only one thread uses it, except for `close`.
 
-    `changes` are the changes of an alarm to be delivered: "raised", "cleared", "acknowledged".
+    `changes` are the changes of an alarm to be delivered.
     """
 
-    changes: frozenset[str]
+    changes: frozenset[ChangeKind]
 
     def deliver(self, message: Message) -> None:
         """Return once the message has arrived. Raise NotDelivered.
@@ -54,11 +49,12 @@ class DeliveryChannel(Protocol):
         """
 
     def close(self) -> None:
-        """Release all resources; may be called twice."""
+        """Release all resources, if there are any; may be called twice."""
+        return
 
 
 @runtime_checkable
-class Aborts(Protocol):
+class AbortableChannel(Protocol):
     """A channel whose delivery can be aborted from another thread."""
 
     def abort(self) -> None:
@@ -69,15 +65,15 @@ class Aborts(Protocol):
 class AlarmListener(Protocol):
     """A channel that is notified of every change at once, queued or not."""
 
-    def heed(self, change: str, kind: str) -> None:
-        """Handle a change of an alarm, or an alarm found open at the start ("raised")."""
+    def on_change(self, change: ChangeKind, kind: AlarmKind) -> None:
+        """Handle a change of an alarm; one that is open at the start counts as raised."""
 
 
 @runtime_checkable
 class AlarmIndicator(Protocol):
     """A channel that displays the present state."""
 
-    def show(self, standing: tuple[Standing, ...]) -> float | None:
+    def show(self, alarms: Sequence[Alarm]) -> float | None:
         """Update the display with the alarms open now; called often, cheap without a change.
 
         Return the seconds after which it must be called again. Raise NotDelivered.
@@ -100,3 +96,10 @@ class ChannelContext:
     send: Callable[[bytes], None] | None = None
     watching: bool = False
     wake: Callable[[], None] = lambda: None
+
+    def secret(self, key: str, env: str | None, file: Path | None) -> str | None:
+        """Return the secret given by `<key>_env` or `<key>_file`, if any. Raise NotDelivered."""
+        try:
+            return secret(key, env, file, self.environ)
+        except ConfigError as error:
+            raise NotDelivered(str(error)) from None

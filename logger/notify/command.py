@@ -12,23 +12,24 @@ import time
 import msgspec
 
 from logger.config.notifiers import CommandOptions
-from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.notify.channel import ChannelContext, DeliveryChannel, Message, NotDelivered
+from logger.rows import ChangeKind
 
-KEPT_BYTES = 400  # of its stderr
+STDERR_BYTES = 400  # of the end of its stderr
 
 
-class Command:
+class Command(DeliveryChannel):
     """Runs the program for each message; exit code 0 means that the message is delivered.
 
     The program may be run more than once: a message for which it failed, or during which the daemon
     ended, is repeated with the same `message_id`.
     """
 
-    changes = frozenset({"raised", "cleared", "acknowledged"})
+    changes = frozenset(ChangeKind)
 
-    def __init__(self, options: CommandOptions, surroundings: ChannelContext) -> None:
+    def __init__(self, options: CommandOptions, context: ChannelContext) -> None:
         self._options = options
-        self._folder = surroundings.folder
+        self._folder = context.folder
         self._process: subprocess.Popen[bytes] | None = None
         self._aborted = False
 
@@ -54,7 +55,7 @@ class Command:
         if self._aborted:  # before `abort` could see it
             _kill(process)
         try:
-            said = _talk(process, msgspec.json.encode(message) + b"\n", until_s)
+            errors = _communicate(process, msgspec.json.encode(message) + b"\n", until_s)
         finally:
             self._process = None
             ended = process.poll() is not None
@@ -69,11 +70,8 @@ class Command:
             raise NotDelivered(f"{program} did not end within {limit_s:g} s and was killed")
         if process.returncode:
             code = process.returncode
-            how = f"exit code {code}" if code > 0 else f"signal {-code}"
-            raise NotDelivered(f"{program} failed ({how}){f': {said}' if said else ''}")
-
-    def close(self) -> None:
-        """Do nothing: no resources are held."""
+            outcome = f"exit code {code}" if code > 0 else f"signal {-code}"
+            raise NotDelivered(f"{program} failed ({outcome}){f': {errors}' if errors else ''}")
 
     def abort(self) -> None:
         """Kill the running process, and start no more; from any thread."""
@@ -83,14 +81,14 @@ class Command:
             _kill(process)
 
 
-def _talk(process: subprocess.Popen[bytes], text: bytes, until_s: float) -> str:
+def _communicate(process: subprocess.Popen[bytes], text: bytes, until_s: float) -> str:
     """Write the input and return the end of stderr, until the process ends or the time is over."""
     assert process.stdin is not None
     assert process.stderr is not None
     source, sink = process.stderr.fileno(), process.stdin.fileno()
     os.set_blocking(source, False)
     os.set_blocking(sink, False)
-    said = b""
+    errors = b""
     ended = os.pidfd_open(process.pid)
     try:
         poll = select.poll()
@@ -98,8 +96,8 @@ def _talk(process: subprocess.Popen[bytes], text: bytes, until_s: float) -> str:
         poll.register(source, select.POLLIN)
         poll.register(sink, select.POLLOUT)
         while (left_s := until_s - time.monotonic()) > 0:
-            found = dict(poll.poll(1000 * left_s + 1))
-            if sink in found:
+            ready = dict(poll.poll(1000 * left_s + 1))
+            if sink in ready:
                 try:
                     text = text[os.write(sink, text) :]
                 except BlockingIOError:
@@ -109,18 +107,18 @@ def _talk(process: subprocess.Popen[bytes], text: bytes, until_s: float) -> str:
                 if not text:
                     poll.unregister(sink)
                     process.stdin.close()
-            if source in found:
+            if source in ready:
                 data = _read(source)
-                said = (said + data)[-KEPT_BYTES:]
+                errors = (errors + data)[-STDERR_BYTES:]
                 if not data:
                     poll.unregister(source)
-            if ended in found:
+            if ended in ready:
                 process.wait()
-                said = (said + _read(source))[-KEPT_BYTES:]
+                errors = (errors + _read(source))[-STDERR_BYTES:]
                 break
     finally:
         os.close(ended)
-    lines = said.decode("utf-8", "replace").strip().splitlines()
+    lines = errors.decode("utf-8", "replace").strip().splitlines()
     return "".join(char if char.isprintable() else " " for char in lines[-1]) if lines else ""
 
 

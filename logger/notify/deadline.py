@@ -1,19 +1,20 @@
-"""Socket reads with a deadline, so that a peer that sends slowly cannot block for ever."""
+"""Reads of HTTP responses with a deadline, so that a slow server cannot block for ever."""
 
 from __future__ import annotations
 
 import io
 import socket
 import time
-from collections.abc import Callable
 from http.client import HTTPResponse
 from typing import Any
 
 
-class _Timed(io.RawIOBase):
-    def __init__(self, source: socket.socket, until_s: float) -> None:
+class _TimedReader(io.RawIOBase):
+    """Reader of a socket that raises TimeoutError after `until_s`."""
+
+    def __init__(self, source: socket.socket, raw: io.RawIOBase, until_s: float) -> None:
         self._socket = source
-        self._raw = source.makefile("rb", buffering=0)  # keeps it open until this is closed
+        self._raw = raw  # keeps the socket open until this is closed
         self._until_s = until_s
 
     def readable(self) -> bool:
@@ -31,23 +32,15 @@ class _Timed(io.RawIOBase):
         super().close()
 
 
-class _Source:
-    """The part of the socket interface that a response needs."""
-
-    def __init__(self, source: socket.socket, until_s: float) -> None:
-        self._raw = _Timed(source, until_s)
-
-    def makefile(self, mode: str) -> io.BufferedReader:
-        return io.BufferedReader(self._raw)
-
-
-def responses_until(until_s: float) -> Callable[..., HTTPResponse]:
+def responses_until(until_s: float) -> type[HTTPResponse]:
     """Return a `response_class` for http.client whose reads raise TimeoutError after `until_s`.
 
     `until_s` is a time of the monotonic clock in seconds.
     """
 
-    def response(source: socket.socket, *args: Any, **more: Any) -> HTTPResponse:
-        return HTTPResponse(_Source(source, until_s), *args, **more)  # type: ignore[arg-type]
+    class TimedResponse(HTTPResponse):
+        def __init__(self, source: socket.socket, *args: Any, **more: Any) -> None:
+            super().__init__(source, *args, **more)
+            self.fp = io.BufferedReader(_TimedReader(source, self.fp.detach(), until_s))
 
-    return response
+    return TimedResponse

@@ -8,63 +8,48 @@ can fail. The bridge should release the key when the message is no longer refres
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from drivers.contract import DriverError
 from logger.config.notifiers import InhibitOptions
-from logger.notify.channel import ChannelContext, Message, NotDelivered, Standing
-
-
-class Hold:
-    """Kinds that hold the key up, with their time limits. No clock: seconds are arguments."""
-
-    def __init__(self, release_after_s: float) -> None:
-        self._release_after_s = release_after_s
-        self._until_s: dict[str, float] = {}
-
-    def heed(self, change: str, kind: str, now_s: float) -> None:
-        """Handle a change of an alarm.
-
-        High reflection clears only by good readings, and there are none with the key held up: hence
-        the time limit.
-        """
-        if change == "raised":
-            self._until_s[kind] = now_s + self._release_after_s
-        else:
-            self._until_s.pop(kind, None)
-
-    def left_s(self, now_s: float) -> float:
-        """Return the remaining seconds of the hold, 0 if there is none."""
-        return max(0.0, max(self._until_s.values(), default=0.0) - now_s)
+from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.rows import Alarm, AlarmKind, ChangeKind
 
 
 class Inhibit:
-    """Writes without a queue: a late inhibit would be wrong."""
+    """Writes without a queue: a late inhibit would be wrong.
 
-    changes: frozenset[str] = frozenset()
+    High reflection clears only by good readings, and there are none with the key held up: hence the
+    time limit of each alarm.
+    """
+
+    changes: frozenset[ChangeKind] = frozenset()
 
     def __init__(
         self,
         options: InhibitOptions,
-        surroundings: ChannelContext,
+        context: ChannelContext,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._options = options
-        self._send_to_bridge = surroundings.send
+        self._send_to_bridge = context.send
         self._clock = clock
-        self._hold = Hold(options.release_after_s)
+        self._until_s: dict[AlarmKind, float] = {}  # end of the hold by each alarm
         self._next_s: float | None = None  # next refresh; None while nothing is inhibited
 
-    def heed(self, change: str, kind: str) -> None:
+    def on_change(self, change: ChangeKind, kind: AlarmKind) -> None:
         """Handle a change of an alarm; `show` writes the result."""
-        self._hold.heed(change, kind, self._clock())
-        if change == "raised" and self._next_s is not None:
+        if change != ChangeKind.RAISED:
+            self._until_s.pop(kind, None)
+            return
+        self._until_s[kind] = self._clock() + self._options.release_after_s
+        if self._next_s is not None:
             self._next_s = self._clock()
 
-    def show(self, standing: tuple[Standing, ...]) -> float | None:
+    def show(self, alarms: Sequence[Alarm]) -> float | None:
         """Refresh or release. Raise NotDelivered."""
         now_s = self._clock()
-        left_s = self._hold.left_s(now_s)
+        left_s = max(self._until_s.values(), default=0.0) - now_s
         if left_s <= 0:
             self._release()
             return None

@@ -11,37 +11,32 @@ from datetime import datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
 
-from logger.config.credentials import secret, without
+from logger.config.credentials import without
 from logger.config.notifiers import MailOptions
-from logger.errors import ConfigError
 from logger.notify import tls
-from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.notify.channel import ChannelContext, DeliveryChannel, Message, NotDelivered
+from logger.rows import ChangeKind
 
 LEFT_OUT = {"event", "message_id", "station", "text", "advice", "summary"}
 
 
-class Mail:
+class Mail(DeliveryChannel):
     """Opens a new connection for each message. `timeout_s` applies to each reply of the server."""
 
-    changes = frozenset({"raised", "cleared"})
+    changes = frozenset({ChangeKind.RAISED, ChangeKind.CLEARED})
 
-    def __init__(self, options: MailOptions, surroundings: ChannelContext) -> None:
+    def __init__(self, options: MailOptions, context: ChannelContext) -> None:
         self._options = options
-        self._environ = surroundings.environ
+        self._context = context
 
     def deliver(self, message: Message) -> None:
         """Send the message. Raise NotDelivered, permanent if text or all recipients are refused."""
         options = self._options
-        where = f"{options.host}:{options.port_number}"
-        try:
-            password = secret(
-                "password", options.password_env, options.password_file, self._environ
-            )
-        except ConfigError as error:
-            raise NotDelivered(str(error)) from None
+        host = f"{options.host}:{options.port_number}"
+        password = self._context.secret("password", options.password_env, options.password_file)
         hidden = [password or "", f"\0{options.user}\0{password}"]
         try:
-            with self._connected() as server:
+            with self._connect() as server:
                 if options.user is not None:
                     server.login(options.user, password or "")
                 server.send_message(letter(options, message))
@@ -49,25 +44,22 @@ class Mail:
             answers = list(error.recipients.values())
             code, text = answers[0]
             raise NotDelivered(
-                f"{where} refuses the recipients: {code} {without(_text(text), hidden)}",
-                permanent=all(one >= 500 for one, _ in answers),
+                f"{host} refuses the recipients: {code} {without(_text(text), hidden)}",
+                permanent=all(status >= 500 for status, _ in answers),
             ) from None
         except smtplib.SMTPResponseException as error:
             raise NotDelivered(
-                f"{where} answers {error.smtp_code} {without(_text(error.smtp_error), hidden)}",
+                f"{host} answers {error.smtp_code} {without(_text(error.smtp_error), hidden)}",
                 permanent=isinstance(error, smtplib.SMTPDataError) and error.smtp_code >= 500,
             ) from None
         except smtplib.SMTPNotSupportedError:
-            raise NotDelivered(f"{where} offers no TLS or no login that is understood") from None
+            raise NotDelivered(f"{host} offers no TLS or no login that is understood") from None
         except UnicodeError:
             raise NotDelivered("user and password must be plain ASCII for mail") from None
         except (smtplib.SMTPException, OSError) as error:
-            raise NotDelivered(f"{where}: {without(tls.reason(error), hidden)}") from None
+            raise NotDelivered(f"{host}: {without(tls.reason(error), hidden)}") from None
 
-    def close(self) -> None:
-        """Do nothing: no resources are held."""
-
-    def _connected(self) -> smtplib.SMTP:
+    def _connect(self) -> smtplib.SMTP:
         options = self._options
         place = (options.host, options.port_number)
         if options.security == "none":
@@ -106,15 +98,15 @@ def letter(options: MailOptions, message: Message) -> EmailMessage:
 
 def _subject(message: Message) -> str:
     event = message["event"]
-    what = {
+    subject = {
         "alarm": f"{message.get('kind')} {message.get('change')}",
         "daily": "daily message",
         "test": "a test",
     }.get(event, event)
     count = message.get("raise_count") or 0
-    return " ".join(f"{message['station']}: {what}{f' ({count} times)' * (count > 1)}".split())
+    return " ".join(f"{message['station']}: {subject}{f' ({count} times)' * (count > 1)}".split())
 
 
-def _text(said: bytes | str) -> str:
-    text = said.decode("utf-8", "replace") if isinstance(said, bytes) else str(said)
+def _text(answer: bytes | str) -> str:
+    text = answer.decode("utf-8", "replace") if isinstance(answer, bytes) else answer
     return " ".join(text.split())[:200]

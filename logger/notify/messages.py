@@ -13,20 +13,19 @@ advice        possible causes and checks
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
+
+from msgspec.structs import asdict, replace
 
 from logger.live.status import Status
 from logger.notify.channel import Message
+from logger.rows import Alarm, AlarmEvent, ChangeKind
 from logger.utc import format_ns, format_optional
-
-LATER = {"raised": ("cleared_utc", "acknowledged_utc"), "acknowledged": ("cleared_utc",)}
 
 
 def alarm(
     station: str,
-    change: str,
-    columns: Mapping[str, Any],
+    event: AlarmEvent,
     *,
     utc_ns: int,
     raises: int,
@@ -39,19 +38,17 @@ def alarm(
 
     A `summary` covers all changes of its kind since the last message.
     """
-    row = dict(columns)
-    for name in LATER.get(change, ()):  # later changes belong to other messages
-        if name == "cleared_utc" or (row.get(name) or "") > (row.get("raised_utc") or ""):
-            row[name] = None
-    counted = f"/{raises}+{clears}" if raises + clears > 1 else ""
+    change, kind = event.change, event.alarm.kind
+    since = event.alarm.raised_utc or event.utc
+    counts = f"/{raises}+{clears}" if raises + clears > 1 else ""
     return {
         "event": "alarm",
         "change": change,
-        "message_id": f"{station}/{row['kind']}/{_when(row, change)}/{change}{counted}",
+        "message_id": f"{station}/{kind}/{since}/{change}{counts}",
         "station": station,
         "utc": format_ns(utc_ns),
-        "text": _alarm_words(station, change, row, raises, clears),
-        **row,
+        "text": _alarm_words(station, event, raises, clears),
+        **asdict(_without_later(event)),
         "summary": summary,
         "raise_count": raises,
         "clear_count": clears,
@@ -69,11 +66,7 @@ def daily(
     alarms = f"open: {', '.join(standing)}" if standing else "no open alarm"
     pairs = f"last pair {last_utc}" if last_utc else "no pairs so far"
     return {
-        "event": "daily",
-        "message_id": f"{station}/daily/{format_ns(utc_ns)}",
-        "station": station,
-        "utc": format_ns(utc_ns),
-        "text": f"{station}: watching; {alarms}, {pairs}",
+        **_message("daily", station, utc_ns, f"watching; {alarms}, {pairs}"),
         "running_s": None if status is None else status.running_s,
         "last_pair_utc": last_utc,
         "store_error": None if status is None else status.store_error,
@@ -84,30 +77,39 @@ def daily(
 
 def test(station: str, utc_ns: int) -> Message:
     """Return the message of `notify test`."""
+    return _message("test", station, utc_ns, "test message; alarms arrive this way")
+
+
+def _message(event: str, station: str, utc_ns: int, text: str) -> Message:
     utc = format_ns(utc_ns)
     return {
-        "event": "test",
-        "message_id": f"{station}/test/{utc}",
+        "event": event,
+        "message_id": f"{station}/{event}/{utc}",
         "station": station,
         "utc": utc,
-        "text": f"{station}: test message; alarms arrive this way",
+        "text": f"{station}: {text}",
     }
 
 
-def _when(row: Mapping[str, Any], change: str) -> str:
-    return str(row.get("raised_utc") or row.get(f"{change}_utc"))
+def _without_later(event: AlarmEvent) -> Alarm:
+    """Return the alarm without later changes, which belong to other messages."""
+    change, alarm = event
+    if change != ChangeKind.CLEARED:
+        alarm = replace(alarm, cleared_utc=None)
+    if change == ChangeKind.RAISED and (alarm.acknowledged_utc or "") > (alarm.raised_utc or ""):
+        alarm = replace(alarm, acknowledged_utc=None)
+    return alarm
 
 
-def _alarm_words(
-    station: str, change: str, row: Mapping[str, Any], raises: int, clears: int
-) -> str:
-    when = str(row.get(f"{change}_utc") or "")[:19].replace("T", " ")
+def _alarm_words(station: str, event: AlarmEvent, raises: int, clears: int) -> str:
+    change, alarm = event
+    when = (event.utc or "")[:19].replace("T", " ")
     if raises + clears > 1:
         return (
-            f"{station}: {row['kind']} raised {_times(raises)} and cleared {_times(clears)} since"
-            f" the last message; last {change} {when} UTC: {row['detail']}"
+            f"{station}: {alarm.kind} raised {_times(raises)} and cleared {_times(clears)} since"
+            f" the last message; last {change} {when} UTC: {alarm.detail}"
         )
-    return f"{station}: {row['kind']} {change} {when} UTC: {row['detail']}"
+    return f"{station}: {alarm.kind} {change} {when} UTC: {alarm.detail}"
 
 
 def _times(count: int) -> str:

@@ -12,15 +12,16 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
 
-from logger.config.credentials import secret, without
+from logger.config.credentials import without
 from logger.config.notifiers import MqttOptions
-from logger.errors import ConfigError
 from logger.notify import tls
-from logger.notify.channel import ChannelContext, Message, NotDelivered, Standing
+from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.rows import Alarm, ChangeKind
 from logger.utc import format_ns
 
 KEEPALIVE_S = 20  # a host that loses power is declared dead after 1.5 times this
@@ -36,20 +37,17 @@ class Mqtt:
     since our queue sends them again.
     """
 
-    changes = frozenset({"raised", "cleared", "acknowledged"})
+    changes = frozenset(ChangeKind)
 
-    def __init__(self, options: MqttOptions, surroundings: ChannelContext) -> None:
+    def __init__(self, options: MqttOptions, context: ChannelContext) -> None:
         self._options = options
-        self._station = surroundings.station
-        self._environ = surroundings.environ
-        self._wake = surroundings.wake
-        self._topic = (options.topic or _topic(surroundings.station)).rstrip("/")
+        self._context = context
+        self._topic = (options.topic or _topic(context.station)).rstrip("/")
         self._client: Any = None
         self._answer: tuple[bool, str] | None = None  # to the connection request
         self._answered = threading.Event()
         self._alive = False
-        self._watching = surroundings.watching  # then we own the topic of state
-        self._shown: tuple[Standing, ...] | None = None  # on this connection
+        self._shown: Sequence[Alarm] | None = None  # on this connection
         self._secrets: list[str] = []
         self._closing = threading.Lock()
 
@@ -57,16 +55,17 @@ class Mqtt:
         """Publish the message and wait for the broker's acknowledgement. Raise NotDelivered."""
         self._publish(f"{self._topic}/{message['event']}", message, retain=False)
 
-    def show(self, standing: tuple[Standing, ...]) -> float | None:
+    def show(self, alarms: Sequence[Alarm]) -> float | None:
         """Keep the retained topic up to date. Raise NotDelivered."""
-        if self._client is None or not self._alive or standing != self._shown:
-            self._publish(f"{self._topic}/state", self._state("alive", standing), retain=True)
-            self._shown = standing
+        is_new = self._shown is None or _states(alarms) != _states(self._shown)
+        if self._client is None or not self._alive or is_new:
+            self._publish(f"{self._topic}/state", self._state("alive", alarms), retain=True)
+            self._shown = alarms
         return None
 
     def close(self) -> None:
         """Publish that monitoring has ended, and disconnect."""
-        if self._watching and self._alive and self._client is not None:
+        if self._context.watching and self._alive and self._client is not None:
             with contextlib.suppress(Exception):
                 state = self._state("ended", self._shown or ())
                 self._client.publish(
@@ -74,19 +73,19 @@ class Mqtt:
                 ).wait_for_publish(FAREWELL_S)
         self._drop()
 
-    def _state(self, watch: str, standing: tuple[Standing, ...]) -> Message:
+    def _state(self, watch: str, alarms: Sequence[Alarm]) -> Message:
         return {
             "event": "state",
-            "station": self._station,
+            "station": self._context.station,
             "utc": format_ns(time.time_ns()),
             "watch": watch,
-            "alarms": sorted(alarm.kind for alarm in standing),
-            "unacknowledged": sorted(a.kind for a in standing if not a.acknowledged),
+            "alarms": sorted(alarm.kind for alarm in alarms),
+            "unacknowledged": sorted(a.kind for a in alarms if a.acknowledged_utc is None),
         }
 
     def _publish(self, topic: str, message: Message, *, retain: bool) -> None:
         until_s = time.monotonic() + self._options.timeout_s
-        where = self._options.told
+        broker = self._options.told
         if self._client is None or not self._alive:
             self._connect(until_s)
         try:
@@ -95,23 +94,23 @@ class Mqtt:
             arrived = sent.is_published()
         except (RuntimeError, ValueError):  # raised by the client in that case
             self._drop()
-            raise NotDelivered(f"{where}: the connection was lost") from None
+            raise NotDelivered(f"{broker}: the connection was lost") from None
         if not arrived:
-            lost = not self._alive
+            was_lost = not self._alive
             self._drop()
-            how = "the connection was lost" if lost else "it does not answer in time"
-            raise NotDelivered(f"{where}: {how}")
+            reason = "the connection was lost" if was_lost else "it does not answer in time"
+            raise NotDelivered(f"{broker}: {reason}")
 
     def _connect(self, until_s: float) -> None:
         self._drop()
-        client = self._made()
-        where = self._options.told
+        client = self._make_client()
+        broker = self._options.told
         self._answer = None
         self._answered.clear()
         try:
             client.connect(self._options.host, self._options.port_number, KEEPALIVE_S)
         except (OSError, ValueError) as error:
-            raise NotDelivered(f"{where}: {self._hide(tls.reason(error))}") from None
+            raise NotDelivered(f"{broker}: {self._hide(tls.reason(error))}") from None
         client.loop_start()
         self._client = client
         self._answered.wait(max(0.0, until_s - time.monotonic()))
@@ -119,19 +118,14 @@ class Mqtt:
         if answer is None or not answer[0]:
             self._drop()
             reason = "it does not answer in time" if answer is None else self._hide(answer[1])
-            raise NotDelivered(f"{where}: {reason}")
+            raise NotDelivered(f"{broker}: {reason}")
 
-    def _made(self) -> Any:
+    def _make_client(self) -> Any:
         from paho.mqtt.client import Client  # 12 MB: only where it is used
         from paho.mqtt.enums import CallbackAPIVersion
 
         options = self._options
-        try:
-            password = secret(
-                "password", options.password_env, options.password_file, self._environ
-            )
-        except ConfigError as error:
-            raise NotDelivered(str(error)) from None
+        password = self._context.secret("password", options.password_env, options.password_file)
         self._secrets = [password or ""]
         client = Client(
             CallbackAPIVersion.VERSION2,
@@ -142,24 +136,24 @@ class Mqtt:
             client.username_pw_set(options.user, password)
         if options.tls:
             client.tls_set_context(tls.context(options.ca_file))
-        if self._watching:
+        if self._context.watching:  # then the topic of state is ours
             will = msgspec.json.encode(self._state("died", ()))
             client.will_set(f"{self._topic}/state", will, qos=1, retain=True)
 
-        def connected(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        def on_connect(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
             self._alive = not code.is_failure
             self._answer = not code.is_failure, str(code)
             self._answered.set()
 
-        def disconnected(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        def on_disconnect(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
             if self._answer is None:
                 self._answer = False, str(code)
             self._alive = False
             self._answered.set()
-            self._wake()
+            self._context.wake()
 
-        client.on_connect = connected
-        client.on_disconnect = disconnected
+        client.on_connect = on_connect
+        client.on_disconnect = on_disconnect
         return client
 
     def _drop(self) -> None:
@@ -174,6 +168,11 @@ class Mqtt:
 
     def _hide(self, text: str) -> str:
         return without(text, self._secrets)
+
+
+def _states(alarms: Sequence[Alarm]) -> list[tuple[str, str | None, bool]]:
+    """Return what of alarms is worth another message."""
+    return [(alarm.kind, alarm.raised_utc, alarm.acknowledged_utc is None) for alarm in alarms]
 
 
 def _topic(station: str) -> str:

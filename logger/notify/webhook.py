@@ -17,37 +17,34 @@ from urllib.parse import quote, urlsplit
 
 import msgspec
 
-from logger.config.credentials import secret, without
+from logger.config.credentials import without
 from logger.config.notifiers import WebhookOptions, check_url, shown_url
-from logger.errors import ConfigError
 from logger.notify import tls
-from logger.notify.channel import ChannelContext, Message, NotDelivered
+from logger.notify.channel import ChannelContext, DeliveryChannel, Message, NotDelivered
 from logger.notify.deadline import responses_until
 from logger.outlets.responses import message_of, retry_after
+from logger.rows import ChangeKind
 
 SIGNATURE = "X-Mismatchd-Signature"
-KEPT_BYTES = 4096  # of a response
+MOST_BYTES = 4096  # of a response
 # Status codes by which a server refuses this message, whatever the moment or the set-up.
 REFUSALS = {400, 406, 409, 410, 413, 414, 415, 422, 451}
 
 
-class Webhook:
+class Webhook(DeliveryChannel):
     """Opens a connection for each message. 2xx means delivered; redirections are not followed."""
 
-    changes = frozenset({"raised", "cleared", "acknowledged"})
+    changes = frozenset(ChangeKind)
 
-    def __init__(self, options: WebhookOptions, surroundings: ChannelContext) -> None:
+    def __init__(self, options: WebhookOptions, context: ChannelContext) -> None:
         self._options = options
-        self._environ = surroundings.environ
+        self._context = context
 
     def deliver(self, message: Message) -> None:
         """POST the message. Raise NotDelivered; a 4xx that concerns the message is permanent."""
         options = self._options
-        try:
-            url = options.url or secret("url", options.url_env, options.url_file, self._environ)
-            key = secret("secret", options.secret_env, options.secret_file, self._environ)
-        except ConfigError as error:
-            raise NotDelivered(str(error)) from None
+        url = options.url or self._context.secret("url", options.url_env, options.url_file)
+        key = self._context.secret("secret", options.secret_env, options.secret_file)
         assert url is not None
         try:
             check_url(url)
@@ -67,19 +64,16 @@ class Webhook:
             headers[SIGNATURE] = f"sha256={digest}"
         shown = shown_url(url)
         try:
-            status, said, retry_s = self._post(url, path, body, headers)
+            status, answer, retry_s = self._post(url, path, body, headers)
         except (OSError, http.client.HTTPException) as error:
             raise NotDelivered(f"{shown}: {without(tls.reason(error), hidden)}") from None
         if 200 <= status < 300:
             return
-        text = without(said, hidden)
-        where = f"{shown} answers {status}{f' ({text})' if text else ''}"
+        text = without(answer, hidden)
+        reason = f"{shown} answers {status}{f' ({text})' if text else ''}"
         if 300 <= status < 400:
-            where += "; configure the address it redirects to"
-        raise NotDelivered(where, status in REFUSALS, retry_s)
-
-    def close(self) -> None:
-        """Do nothing: no resources are held."""
+            reason += "; configure the address it redirects to"
+        raise NotDelivered(reason, status in REFUSALS, retry_s)
 
     def _post(
         self, url: str, path: str, body: bytes, headers: dict[str, str]
@@ -97,14 +91,14 @@ class Webhook:
             )
         else:
             connection = http.client.HTTPConnection(parts.hostname, parts.port, timeout=limit_s)
-        connection.response_class = responses_until(until_s)  # type: ignore[assignment]
+        connection.response_class = responses_until(until_s)
         try:
             connection.request("POST", path, body, headers)
             with connection.getresponse() as answer:
                 retry_s = retry_after(answer.getheader("retry-after"), datetime.now(UTC))
                 if 200 <= answer.status < 300:
                     return answer.status, "", 0.0
-                said = answer.read(KEPT_BYTES).decode("utf-8", "replace")
-                return answer.status, message_of(said), retry_s
+                text = answer.read(MOST_BYTES).decode("utf-8", "replace")
+                return answer.status, message_of(text), retry_s
         finally:
             connection.close()

@@ -18,6 +18,7 @@ from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
 from logger.page.site import Site
 from logger.store.journal import KINDS
+from logger.store.shelf import WAITING
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
 
 ROWS = 40  # per page
@@ -47,12 +48,13 @@ def transmission(request: Request) -> Response:
     row = _row(request, TRANSMISSIONS)
     with _site(request).opened() as store:
         within = "r.transmission_id = ? ORDER BY r.id LIMIT 50"
-        excursions, alarms = (store.select(table, within, row.id) for table in (EXCURSIONS, ALARMS))
+        excursions = store.select(EXCURSIONS, within, row.id)
+        alarms = store.alarms(within, row.id)
     values = {
         "row": _transmission(row),
         "columns": row.columns,
         "excursions": [each.columns for each in excursions],
-        "alarms": [each.columns for each in alarms],
+        "alarms": alarms,
     }
     return _site(request).page(request, "transmission.html", values)
 
@@ -72,25 +74,26 @@ def capture(request: Request) -> Response:
 
 def alarms(request: Request) -> Response:
     """List open or unacknowledged alarms, then the others, newest first."""
-    waiting = "(r.cleared_ns IS NULL OR r.acknowledged_ns IS NULL)"
     with _site(request).opened() as store:
-        first = store.select(ALARMS, f"{waiting} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
-    rows, further = _listed(request, ALARMS, f"NOT {waiting}")
-    values = {"waiting": [row.columns for row in first], "rows": [row.columns for row in rows]}
+        waiting = store.alarms(f"{WAITING} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
+    rows, further = _listed(request, ALARMS, f"NOT {WAITING}")
+    values = {"waiting": waiting, "rows": [row.columns for row in rows]}
     return _site(request).page(request, "alarms.html", values | {"further": further})
 
 
 def alarm(request: Request) -> Response:
     """Show an alarm with its possible causes."""
-    row = _row(request, ALARMS)
     with _site(request).opened() as store:
-        told = diagnosis_of(store, row.columns)
+        alarms = store.alarms("r.id = ?", request.path_params["id"])
+        if not alarms:
+            raise Missing
+        diagnosis = diagnosis_of(store, alarms[0])
     causes = [
-        (likely(each.likely), each)
-        for each in told.causes[:MOST_CAUSES]
-        if each.name != NOTHING and each.likely >= WORTH_TELLING
+        (likely(cause.likely), cause)
+        for cause in diagnosis.causes[:MOST_CAUSES]
+        if cause.name != NOTHING and cause.likely >= WORTH_TELLING
     ]
-    values = {"columns": row.columns, "told": told, "causes": causes}
+    values = {"alarm": alarms[0], "diagnosis": diagnosis, "causes": causes}
     return _site(request).page(request, "alarm.html", values)
 
 

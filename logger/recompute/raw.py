@@ -30,7 +30,7 @@ from logger.blocks import Times
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Excursion, Flag, Memory, Row, Second, Transmission
+from logger.rows import AlarmChange, ChangeKind, Excursion, Flag, Memory, Row, Second, Transmission
 from logger.stages.selection import BEFORE_NS
 from logger.store import captures
 from logger.store.archive import Archive, joined
@@ -285,7 +285,7 @@ class _Derived:
         self._covered.append((self._whole_ns, until_ns))
 
     def _note(self, change: AlarmChange) -> None:
-        if change.change == "raised":
+        if change.change == ChangeKind.RAISED:
             self.open_kinds.add(change.kind)
             self._alarms.append((change, EVER_NS))
             return

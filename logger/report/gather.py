@@ -10,15 +10,16 @@ import numpy as np
 
 from logger.daily import Days, WorkEvent
 from logger.diagnosis import Diagnosis, diagnosis_of
+from logger.rows import Alarm, Severity
 from logger.store.database import Store
 from logger.store.days import DailyValues
 from logger.store.journal import WORK
 from logger.store.sessions import Sessions
 from logger.store.tables import ALARMS, JOURNAL, Record
-from logger.trend.account import Account, Alarm, ChannelAccount, JournalEntry
+from logger.trend.account import Account, ChannelAccount, JournalEntry
 from logger.trend.outcome import Trend
 from logger.tune.session import TuningState, found
-from logger.utc import parse_time
+from logger.utc import format_ns
 
 Progress = Callable[[str], None]
 
@@ -51,7 +52,9 @@ def account(
     used = [one for one in known if not channels or one.channel in channels]
     used.sort(key=lambda one: (-int(one.transmissions.sum()), one.channel or 0))
     entries = tuple(_entry(record) for record in store.records(JOURNAL, *span_ns))
-    alarms = tuple(_alarm(record, now_ns) for record in store.records(ALARMS, *span_ns))
+    alarms = tuple(
+        _as_of(now_ns, Alarm(**record.columns)) for record in store.records(ALARMS, *span_ns)
+    )
     events = [WorkEvent(one.day, one.kind, one.text) for one in entries if one.kind in WORK]
     told: list[ChannelAccount] = []
     for one in used[:most]:
@@ -89,29 +92,20 @@ def diagnosed(store: Store, told: Account) -> Diagnosis | None:
     waiting = [one for one in told.alarms if one.cleared_ns is None]
     if not waiting:
         return None
-    worst = min(waiting, key=lambda one: (one.severity != "critical", -one.raised_ns))
-    (record,) = store.select(ALARMS, "r.id = ?", worst.id)
-    return diagnosis_of(store, record.columns, told.now_ns)
+    worst = min(waiting, key=lambda one: (one.severity != Severity.CRITICAL, -one.raised_ns))
+    return diagnosis_of(store, worst, told.now_ns)
 
 
 def _entry(record: Record) -> JournalEntry:
     return JournalEntry(record.time_ns, record.columns["kind"], record.columns["text"])
 
 
-def _alarm(record: Record, now_ns: int) -> Alarm:
+def _as_of(now_ns: int, alarm: Alarm) -> Alarm:
     """Return the alarm as it was at `now_ns`."""
-    row = record.columns
-    cleared_ns, acknowledged_ns = (
-        None if row[name] is None else parse_time(row[name], 0)
+    now_utc = format_ns(now_ns)
+    later = {
+        name: None
         for name in ("cleared_utc", "acknowledged_utc")
-    )
-    return Alarm(
-        record.id,
-        row["kind"],
-        row["severity"],
-        record.time_ns,
-        None if cleared_ns is None or cleared_ns > now_ns else cleared_ns,
-        acknowledged_ns is not None and acknowledged_ns <= now_ns,
-        record.channel,
-        row["detail"],
-    )
+        if (getattr(alarm, name) or "") > now_utc
+    }
+    return msgspec.structs.replace(alarm, **later)

@@ -14,6 +14,7 @@ from logger.physics.reflection import COVERAGE
 from logger.report.changes import MONTH, ChannelChange, changes
 from logger.report.state import StateLine, causes, state_line, story
 from logger.report.steps import RECENT, is_homogeneous, unannounced
+from logger.rows import AlarmKind, Severity
 from logger.store.journal import WORK
 from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
 from logger.trend.forecast import Forecast, forecast
@@ -29,7 +30,6 @@ WATCH_PROBABILITY = 0.2  # of reaching the limit
 MOST_CHECKS = 3
 LATEST_ENTRIES = 10
 BEYOND_SEASON = 0.15  # SWR; a larger change within a month is not seasonal
-SLOW = "baseline-shift"  # kind of alarm that slow drift also raises
 
 
 class StepLine(msgspec.Struct, frozen=True):
@@ -82,7 +82,7 @@ class ForecastLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class AlarmLine(msgspec.Struct, frozen=True):
-    id: int
+    id: int | None
     kind: str
     severity: str
     raised_utc: str
@@ -279,11 +279,16 @@ def _alarms(account: Account) -> Alarms:
 
     waiting = sorted(
         (one for one in account.alarms if one.cleared_ns is None),
-        key=lambda one: (one.severity != "critical", -one.raised_ns),
+        key=lambda one: (one.severity != Severity.CRITICAL, -one.raised_ns),
     )
     lines = (
         AlarmLine(
-            one.id, one.kind, one.severity, format_ns(one.raised_ns), one.acknowledged, one.detail
+            one.id,
+            one.kind,
+            one.severity,
+            str(one.raised_utc),
+            one.acknowledged_utc is not None,
+            one.detail,
         )
         for one in waiting
     )
@@ -309,7 +314,7 @@ def _state(
     state: StateLine | None,
     compared: Sequence[ChannelChange],
 ) -> Level:
-    if any(one.severity == "critical" for one in alarms.open):
+    if any(one.severity == Severity.CRITICAL for one in alarms.open):
         return "act"
     if any(one.trend.level >= account.limit for one in account.channels):
         return "act"
@@ -372,7 +377,9 @@ def _next_check(
 ) -> NextCheck:
     by_state = causes(state)
     # A trend over years may explain a slow shift; alarms of other kinds take precedence.
-    explained = bool(loses or by_state) and all(one.kind == SLOW for one in alarms.open)
+    explained = bool(loses or by_state) and all(
+        one.kind == AlarmKind.BASELINE_SHIFT for one in alarms.open
+    )
     if alarms.open and diagnosed is not None and (diagnosed.sure or not explained):
         blamed = tuple(cause.title for cause in diagnosed.causes[: 1 if diagnosed.sure else 3])
         because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosed.pattern}"

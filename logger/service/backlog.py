@@ -10,7 +10,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from drivers.contract import SampleBlock, join
-from logger.rows import AlarmChange, ClockChange, Memory, Row, Samples, Second, Transmission
+from logger.rows import (
+    AlarmChange,
+    ChangeKind,
+    ClockChange,
+    Memory,
+    Row,
+    Samples,
+    Second,
+    Transmission,
+)
 
 MOST_PAIRS = 2_000_000  # about 50 MB, plus 16 MB for each auxiliary column
 MOST_ROWS = 100_000  # limit for seconds, and for all others together
@@ -91,7 +100,7 @@ class Backlog:
             for row in list(rows):
                 if isinstance(row, AlarmChange) and row.kind in pending:
                     pending.remove(row.kind)
-                    if row.change == "raised":
+                    if row.change == ChangeKind.RAISED:
                         rows.remove(row)
                         self._running = None
 

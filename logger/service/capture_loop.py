@@ -17,7 +17,7 @@ from logger.calibration.coupler import Coupler
 from logger.config.load import Config
 from logger.live.feed import Tap
 from logger.pipeline import Pipeline
-from logger.rows import AlarmChange, Flag, Memory, Row
+from logger.rows import AlarmChange, ChangeKind, Flag, Memory, Row
 from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.service.handover import Handover
 from logger.service.keeper import Keeper
@@ -179,7 +179,7 @@ class CaptureLoop:
         for row in rows:
             if isinstance(row, Memory):
                 self._memories[row.rule] = row.content
-            elif isinstance(row, AlarmChange) and row.change == "raised":
+            elif isinstance(row, AlarmChange) and row.change == ChangeKind.RAISED:
                 self.open_kinds.add(row.kind)
             elif isinstance(row, AlarmChange):
                 self.open_kinds.discard(row.kind)

@@ -11,15 +11,14 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Callable
-from typing import Any
 
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import AlarmChange, ClockChange, Flag, Row, Transmission
+from logger.rows import AlarmChange, AlarmEvent, AlarmKey, ClockChange, Row, Transmission
 from logger.service.backlog import Backlog
 from logger.service.retention import Retention
-from logger.store.database import Store, Stored
+from logger.store.database import Store
 from logger.store.refusals import disk_takes_nothing
-from logger.utc import format_ns
+from logger.store.tables import Event
 
 log = logging.getLogger("mismatchd")
 
@@ -30,7 +29,7 @@ RETRY_S = 1.0
 LONGEST_RETRY_S = 16.0
 PAIRS_A_RETRY_S = 100_000
 
-Report = Callable[[Stored], None]
+Report = Callable[[Event], None]
 OpenStore = Callable[[bool], Store]
 
 
@@ -63,7 +62,7 @@ class Keeper:
         self._backlog = Backlog()
         self._due_s: float | None = None
         self._attempts = 0
-        self._reported: set[tuple[str, str, str]] = set()  # changes reported before being stored
+        self._reported: set[AlarmKey] = set()  # changes reported before being stored
         self._last_change = 0
         self._is_damaged = False
         self._has_state = False  # True once `open_kinds` and `memories` have been read
@@ -140,7 +139,7 @@ class Keeper:
             self.failure = None
         self._due_s = None
         for item in stored:
-            if item.change is None or _key(item.columns, item.change) not in self._reported:
+            if not isinstance(item, AlarmEvent) or item.key not in self._reported:
                 self._report(item)
         self._reported.clear()
         try:
@@ -160,7 +159,7 @@ class Keeper:
             return min(LONGEST_RETRY_S, RETRY_S * 2.0 ** min(self._attempts - 1, 10))
         return RETRY_S + self._backlog.pairs / PAIRS_A_RETRY_S
 
-    def _write(self) -> list[Stored]:
+    def _write(self) -> list[Event]:
         store = self._ensure_open()  # opening may change the rows to be written
         self._report_others()
         stored = store.write(self._backlog.rows())
@@ -202,25 +201,10 @@ class Keeper:
 
     def _report_unstored(self, rows: list[Row]) -> None:
         for row in rows:
-            if not isinstance(row, AlarmChange):
-                continue
-            time = format_ns(row.time_ns)
-            columns: dict[str, Any] = {
-                "id": None,
-                "kind": row.kind,
-                "severity": row.severity,
-                "raised_utc": time if row.change == "raised" else None,
-                "cleared_utc": time if row.change == "cleared" else None,
-                "acknowledged_utc": None,
-                "value": row.value,
-                "limit": row.limit,
-                "transmission_id": None,
-                "detail": row.detail,
-                "flags": Flag(row.flags).words(),
-                "capture_id": None,
-            }
-            self._reported.add(_key(columns, row.change))
-            self._report(Stored("alarms", row.change, columns))
+            if isinstance(row, AlarmChange):
+                event = row.event()
+                self._reported.add(event.key)
+                self._report(event)
 
     def _report_others(self) -> None:
         """Report acknowledgements and work recorded by another process."""
@@ -241,11 +225,3 @@ class Keeper:
 
 def _urgent(row: Row) -> bool:
     return isinstance(row, AlarmChange) or (isinstance(row, Transmission) and row.ended)
-
-
-def _key(columns: dict[str, Any], change: str) -> tuple[str, str, str]:
-    return (
-        columns["kind"],
-        change,
-        columns["cleared_utc"] if change == "cleared" else columns["raised_utc"],
-    )

@@ -11,8 +11,8 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Collection, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from drivers.contract import Driver, Sends
 from logger.config.load import Config
@@ -20,8 +20,9 @@ from logger.live.feed import LiveFeed, Tap
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
 from logger.live.status import Status
+from logger.rows import Alarm
 from logger.stages.view import View
-from logger.store.database import Stored
+from logger.store.tables import Event
 
 if TYPE_CHECKING:
     from logger.forward.influx import InfluxForwarder
@@ -55,7 +56,7 @@ class Outlets:
 
             self._metrics = MetricsServer(self._config.metrics, self._status)
 
-    def report(self, item: Stored) -> None:
+    def report(self, item: Event) -> None:
         """Offer a stored row, or an alarm change that cannot be stored, to the notifiers."""
         for notifier in self.notifiers:
             notifier.offer(item)
@@ -126,7 +127,7 @@ class Outlets:
         thread.start()
         self._threads.append(thread)
 
-    def _advise(self, alarm: Mapping[str, Any]) -> list[str]:
+    def _advise(self, alarm: Alarm) -> list[str]:
         """Return possible causes of an alarm; called on the threads of notifiers."""
         from logger.diagnosis import advice
 

@@ -10,7 +10,7 @@ from contextlib import AbstractContextManager, contextmanager
 from itertools import groupby
 from operator import attrgetter
 from pathlib import Path
-from typing import Any, NamedTuple, Self, get_args, get_type_hints
+from typing import Any, Self, get_args, get_type_hints
 
 import msgspec
 import numpy as np
@@ -19,8 +19,11 @@ from numpy.typing import NDArray
 from logger.blocks import Floats
 from logger.errors import DamageError, StoreError, UsageError
 from logger.rows import (
+    Alarm,
     AlarmChange,
+    AlarmEvent,
     Boot,
+    ChangeKind,
     ClockChange,
     Excursion,
     Flag,
@@ -43,7 +46,7 @@ from logger.store.schema import (
     transaction,
     version_of,
 )
-from logger.store.tables import ALARMS, TRANSMISSIONS, Record, Table
+from logger.store.tables import ALARMS, TRANSMISSIONS, Event, Record, Table
 
 log = logging.getLogger("mismatchd")
 
@@ -121,25 +124,6 @@ PUT_WEATHER = (
 EXCURSION_FIGURES = ("duration_ms", "swr_peak", "swr_beside")
 EXCURSION_LINKS = ("transmission_id", "channel", "capture_id")
 PUT_EXCURSION = _upsert("excursions", ("time_ns", *EXCURSION_FIGURES, *EXCURSION_LINKS), "time_ns")
-
-
-class Stored(NamedTuple):
-    """A stored row to be reported, as exported.
-
-    `change` is None for an ended transmission, else the change of the alarm.
-    """
-
-    table: str
-    change: str | None
-    columns: dict[str, Any]
-
-
-class OpenAlarm(NamedTuple):
-    """An alarm that has not cleared."""
-
-    id: int
-    kind: str
-    raised_ns: int
 
 
 class Store:
@@ -232,7 +216,7 @@ class Store:
 
     # Writing.
 
-    def write(self, rows: Sequence[Row]) -> list[Stored]:
+    def write(self, rows: Sequence[Row]) -> list[Event]:
         """Store rows in order, all or none, and return those to be reported. Raise StoreError.
 
         A row written again replaces the stored one: transmissions by start, seconds by time, alarms
@@ -241,13 +225,13 @@ class Store:
         with self._errors(), transaction(self._connection):
             return self._write(rows)
 
-    def _write(self, rows: Sequence[Row]) -> list[Stored]:
+    def _write(self, rows: Sequence[Row]) -> list[Event]:
         """Store rows, those between two clock changes together.
 
         Samples of one commit make one segment, but times before and after a change of the clock do
         not mix.
         """
-        stored: list[Stored] = []
+        stored: list[Event] = []
         for changed, group in groupby(rows, lambda row: isinstance(row, ClockChange)):
             some = list(group)
             if not changed:
@@ -255,9 +239,9 @@ class Store:
             stored += self.put(some)
         return stored
 
-    def put(self, rows: Sequence[Row]) -> list[Stored]:
+    def put(self, rows: Sequence[Row]) -> list[Event]:
         """Store rows other than samples, within a transaction of the caller; see `write`."""
-        stored: list[Stored] = []
+        stored: list[Event] = []
         for kind, group in groupby(rows, type):
             some: list[Any] = list(group)
             if kind is Transmission:
@@ -288,18 +272,12 @@ class Store:
         self._connection.executemany(PUT_TRANSMISSION, TRANSMISSION.values(transmissions))
         self._put_seconds(seconds)
 
-    def _put_transmissions(self, rows: Sequence[Transmission]) -> list[Stored]:
+    def _put_transmissions(self, rows: Sequence[Transmission]) -> list[Event]:
         for ended, group in groupby(rows, attrgetter("ended")):
             statement = PUT_TRANSMISSION if ended else PUT_SO_FAR
             self._connection.executemany(statement, TRANSMISSION.values(list(group)))
         return [
-            Stored(
-                TRANSMISSIONS.name,
-                None,
-                self._record(TRANSMISSIONS, "r.start_ns = ?", row.start_ns).columns,
-            )
-            for row in rows
-            if row.ended
+            self._record(TRANSMISSIONS, "r.start_ns = ?", row.start_ns) for row in rows if row.ended
         ]
 
     def _put_seconds(self, rows: Sequence[Second]) -> None:
@@ -352,9 +330,9 @@ class Store:
             "DELETE FROM health WHERE id <= (SELECT max(id) FROM health) - ?", (KEPT_HEALTH_ROWS,)
         )
 
-    def _put_change(self, row: AlarmChange) -> list[Stored]:
+    def _put_change(self, row: AlarmChange) -> list[Event]:
         execute = self._connection.execute
-        if row.change == "raised":
+        if row.change == ChangeKind.RAISED:
             found = execute(
                 "INSERT OR IGNORE INTO alarms"
                 ' (kind, severity, raised_ns, value, "limit", transmission_id, detail, flags)'
@@ -388,12 +366,12 @@ class Store:
             ).fetchall()
         return [self._changed(alarm_id, row.change, row.time_ns) for (alarm_id,) in found]
 
-    def _changed(self, alarm_id: int, change: str, time_ns: int) -> Stored:
+    def _changed(self, alarm_id: int, change: ChangeKind, time_ns: int) -> AlarmEvent:
         self._connection.execute(
             "INSERT INTO alarm_changes (alarm_id, change, time_ns) VALUES (?, ?, ?)",
             (alarm_id, change, time_ns),
         )
-        return Stored(ALARMS.name, change, self._record(ALARMS, "r.id = ?", alarm_id).columns)
+        return AlarmEvent(change, self._alarm(alarm_id))
 
     def tidy(self, before_ns: int | None, most_bytes: int | None) -> int:
         """Merge archived pairs; delete those past retention and return their number.
@@ -435,7 +413,7 @@ class Store:
                 "INSERT OR IGNORE INTO calibrations VALUES (?, ?)", (calibration_id, text)
             )
 
-    def acknowledge(self, alarm_id: int, time_ns: int) -> Stored:
+    def acknowledge(self, alarm_id: int, time_ns: int) -> AlarmEvent:
         """Mark an alarm as acknowledged. Raise UsageError if it is unknown or was already."""
         try:
             with self._errors(), transaction(self._connection):
@@ -450,7 +428,7 @@ class Store:
                 self._connection.execute(
                     "UPDATE alarms SET acknowledged_ns = ? WHERE id = ?", (time_ns, alarm_id)
                 )
-                return self._changed(alarm_id, "acknowledged", time_ns)
+                return self._changed(alarm_id, ChangeKind.ACKNOWLEDGED, time_ns)
         except sqlite3.Error as error:
             raise StoreError(f"{self.path}: cannot be written: {error}") from error
 
@@ -510,14 +488,9 @@ class Store:
 
     # Reading.
 
-    def open_alarms(self) -> list[OpenAlarm]:
+    def open_alarms(self) -> list[Alarm]:
         """Return the alarms that have not cleared, oldest first."""
-        return [
-            OpenAlarm(*row)
-            for row in self._query(
-                "SELECT id, kind, raised_ns FROM alarms WHERE cleared_ns IS NULL ORDER BY raised_ns"
-            )
-        ]
+        return self.alarms("r.cleared_ns IS NULL ORDER BY r.raised_ns")
 
     def work(self) -> list[int]:
         """Return the times of repairs and adjustments in the journal, in order."""
@@ -551,17 +524,14 @@ class Store:
         """Return the id of the latest alarm change, 0 if there is none."""
         return int(self._one("SELECT coalesce(max(id), 0) FROM alarm_changes"))
 
-    def acknowledgements(self, after: int, up_to: int) -> list[Stored]:
+    def acknowledgements(self, after: int, up_to: int) -> list[AlarmEvent]:
         """Return the acknowledgements among alarm changes (after, up_to], by any process."""
         rows = self._query(
             "SELECT alarm_id FROM alarm_changes WHERE id > ? AND id <= ?"
             " AND change = 'acknowledged' ORDER BY id",
             (after, up_to),
         )
-        return [
-            Stored(ALARMS.name, "acknowledged", self._record(ALARMS, "r.id = ?", alarm_id).columns)
-            for (alarm_id,) in rows
-        ]
+        return [AlarmEvent(ChangeKind.ACKNOWLEDGED, self._alarm(alarm_id)) for (alarm_id,) in rows]
 
     def records(self, table: Table, since_ns: int, until_ns: int) -> Iterator[Record]:
         """Yield complete rows whose time lies in [since_ns, until_ns), in time order.
@@ -588,6 +558,10 @@ class Store:
         rows = self._query(f"{table.select} WHERE {table.complete} AND {where}", values)
         return [table.record(row) for row in rows]
 
+    def alarms(self, where: str, *values: Any) -> list[Alarm]:
+        """Return alarms by a condition over `r`."""
+        return [Alarm(**record.columns) for record in self.select(ALARMS, where, *values)]
+
     def latest(
         self, table: str, fields: Sequence[str], time: str, since_ns: int, until_ns: int, most: int
     ) -> list[tuple[Any, ...]]:
@@ -613,6 +587,9 @@ class Store:
     def _transmission_id(self, start_ns: int) -> int | None:
         row = self._query_one("SELECT id FROM transmissions WHERE start_ns = ?", (start_ns,))
         return None if row is None else int(row[0])
+
+    def _alarm(self, alarm_id: int) -> Alarm:
+        return Alarm(**self._record(ALARMS, "r.id = ?", alarm_id).columns)
 
     def _record(self, table: Table, where: str, value: int) -> Record:
         return table.record(self._query_one(f"{table.select} WHERE {where}", (value,)))

@@ -12,9 +12,10 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from logger.rows import Alarm, AlarmEvent, ChangeKind
 from logger.store.database import Store
 from logger.store.schema import transaction
-from logger.store.tables import ALARM_CHANGES, ALARMS
+from logger.store.tables import ALARM_CHANGES
 
 PAGE = 500
 KEPT = 200  # finished messages kept for each notifier
@@ -31,14 +32,6 @@ class Progress(NamedTuple):
 
     change_id: int
     daily_ns: int
-
-
-class AlarmChange(NamedTuple):
-    """A change of an alarm, with the alarm as exported now."""
-
-    id: int
-    change: str
-    columns: dict[str, Any]
 
 
 class PendingMessage(NamedTuple):
@@ -87,20 +80,19 @@ class Deliveries(Store):
         )
         return Progress(*row)
 
-    def changes_after(self, change_id: int) -> list[AlarmChange]:
-        """Return the next PAGE alarm changes at most, without alarms added retrospectively."""
+    def events_after(self, change_id: int) -> list[tuple[int, AlarmEvent]]:
+        """Return the next PAGE alarm changes at most, by id, without alarms added retrospectively.
+
+        The alarms are in their present state.
+        """
         rows = self._query(
             f"{ALARM_CHANGES.select.replace('SELECT ', 'SELECT c.change, ', 1)}"
             f" WHERE c.id > ? AND NOT ({HINDSIGHT}) ORDER BY c.id LIMIT {PAGE}",
             (change_id,),
         )
-        return [AlarmChange(row[1], row[0], ALARM_CHANGES.record(row[1:]).columns) for row in rows]
-
-    def open_rows(self) -> list[dict[str, Any]]:
-        """Return alarms that have not cleared, as exported, oldest first."""
         return [
-            record.columns
-            for record in self.select(ALARMS, "r.cleared_ns IS NULL ORDER BY r.raised_ns")
+            (row[1], AlarmEvent(ChangeKind(row[0]), Alarm(**ALARM_CHANGES.record(row[1:]).columns)))
+            for row in rows
         ]
 
     def shelved(self, now_ns: int) -> frozenset[str]:

@@ -6,6 +6,8 @@ from logger.errors import UsageError
 from logger.store.database import Store
 from logger.store.schema import transaction
 
+WAITING = "(r.cleared_ns IS NULL OR r.acknowledged_ns IS NULL)"  # alarms that need attention
+
 
 class Shelf(Store):
     """Open with `Shelf.reader`."""

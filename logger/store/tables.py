@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any, NamedTuple
 
-from logger.rows import Flag
+from logger.rows import Alarm, AlarmEvent, AlarmKind, Flag, Severity
 from logger.store.redate import dated
 from logger.utc import format_ns
 
@@ -21,6 +21,9 @@ class Record(NamedTuple):
     time_ns: int
     channel: int | None
     columns: dict[str, Any]
+
+
+Event = Record | AlarmEvent  # reported by the daemon: an ended transmission, or an alarm's change
 
 
 class Column(NamedTuple):
@@ -84,6 +87,7 @@ def _ids_of(table: str) -> str:
 
 
 _FLAGS = Column("flags", "r.flags", _words)
+_WORDS: dict[str, Callable[[Any], Any]] = {"kind": AlarmKind, "severity": Severity, "flags": _words}
 _OF_TRANSMISSION = "LEFT JOIN transmissions AS t ON t.id = r.transmission_id"
 
 TRANSMISSIONS = Table(
@@ -120,15 +124,11 @@ SECONDS = Table(
 ALARMS = Table(
     name="alarms",
     time="r.raised_ns",
-    columns=(
-        *_plain("id kind severity"),
-        _utc("raised"),
-        _utc("cleared"),
-        _utc("acknowledged"),
-        *_plain("value limit transmission_id detail"),
-        _FLAGS,
-        _utc("shelved_until"),
-        *_plain("capture_id"),
+    columns=tuple(
+        _utc(name.removesuffix("_utc"))
+        if name.endswith("_utc")
+        else Column(name, f'r."{name}"', _WORDS.get(name))
+        for name in Alarm.__struct_fields__
     ),
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger.daily import Days, Weather
+from logger.rows import Alarm
 from logger.trend.outcome import Trend
 from logger.trend.state_outcome import StationState
 from logger.utc import format_ns
@@ -25,24 +26,6 @@ class JournalEntry:
     @property
     def day(self) -> int:
         return self.time_ns // DAY_NS
-
-
-@dataclass(frozen=True)
-class Alarm:
-    """State of an alarm."""
-
-    id: int
-    kind: str
-    severity: str
-    raised_ns: int
-    cleared_ns: int | None
-    acknowledged: bool
-    channel: int | None
-    detail: str
-
-    @property
-    def day(self) -> int:
-        return self.raised_ns // DAY_NS
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 import msgspec
 
 from logger.config.load import WatchdogOptions
-from logger.rows import AlarmChange, Excursion, Row, Second, Transmission
+from logger.rows import AlarmChange, AlarmKind, Excursion, Row, Second, Severity, Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.stages.view import View
 from logger.watchdog import (
@@ -181,7 +181,9 @@ class Watchdog:
         ]
 
     @staticmethod
-    def _change(kind: str, severity: str, finding: Finding, start_ns: int | None) -> AlarmChange:
+    def _change(
+        kind: AlarmKind, severity: Severity, finding: Finding, start_ns: int | None
+    ) -> AlarmChange:
         return AlarmChange(
             kind=kind,
             change=finding.change,

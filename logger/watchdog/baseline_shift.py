@@ -46,7 +46,7 @@ import numpy as np
 from logger.blocks import Floats, Times
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import COVERAGE
-from logger.rows import Transmission
+from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
 from logger.utc import format_ns
 from logger.watchdog.baseline_forecast import (
     UNKNOWN,
@@ -61,8 +61,8 @@ from logger.watchdog.baseline_step import Steps, fit_steps
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
 
-KIND = "baseline-shift"
-SEVERITY = "warning"
+KIND = AlarmKind.BASELINE_SHIFT
+SEVERITY = Severity.WARNING
 RETURNED = "transmissions sit at their usual level again"  # detail of a cleared alarm
 
 MOST_NOISE = 0.01  # of the reflection coefficient
@@ -236,7 +236,7 @@ class BaselineShift:
             memory.shift = None
             if self._active:
                 self._active = False
-                findings.append(Finding(row.end_ns, "cleared", None, None, reason))
+                findings.append(Finding(row.end_ns, ChangeKind.CLEARED, None, None, reason))
         if self._is_comparable(row):
             findings += self._judge(row)
         return findings
@@ -407,7 +407,7 @@ class BaselineShift:
         if self._active:
             returned = shift is not None and _is_return(change, shift.levels.get(name))
             detail = RETURNED if returned else "another step followed"
-            findings.append(Finding(row.end_ns, "cleared", None, None, detail))
+            findings.append(Finding(row.end_ns, ChangeKind.CLEARED, None, None, detail))
             self._active = False
             if shift is not None and returned:
                 # The latest readings of the other channels may all be from the previous level.
@@ -426,7 +426,7 @@ class BaselineShift:
         )
         if row.start_ns // DAY_NS - memory.channels[name].first < YEAR:
             detail += "; it may be seasonal: there is less than a year of readings"
-        return [*findings, Finding(row.end_ns, "raised", value, None, detail)]
+        return [*findings, Finding(row.end_ns, ChangeKind.RAISED, value, None, detail)]
 
 
 def _levels(memory: Memory, day: int) -> dict[str, float]:

@@ -33,12 +33,12 @@ import msgspec
 
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import swr
-from logger.rows import Second, Transmission
+from logger.rows import AlarmKind, ChangeKind, Second, Severity, Transmission
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
 
-KIND = "heating-joint"
-SEVERITY = "warning"
+KIND = AlarmKind.HEATING_JOINT
+SEVERITY = Severity.WARNING
 
 SPAN = 3  # seconds at either end
 LEAST_S = 8
@@ -167,7 +167,7 @@ class HeatingJoint:
             if worked:
                 detail = "the station was worked on"
             memory.score, memory.cycles = 0.0, 0
-            return [Finding(row.end_ns, "cleared", None, None, detail)]
+            return [Finding(row.end_ns, ChangeKind.CLEARED, None, None, detail)]
         if self._active or memory.score < self._height or memory.cycles < LEAST_CYCLES:
             return []
         self._active = True
@@ -176,7 +176,7 @@ class HeatingJoint:
             f"SWR rises from {early:.2f} to {late:.2f} while the key is down and recovers at rest,"
             f" in the mean of {memory.cycles} transmissions: a joint gets hot"
         )
-        return [Finding(row.end_ns, "raised", late, None, detail)]
+        return [Finding(row.end_ns, ChangeKind.RAISED, late, None, detail)]
 
     def _judge(self, row: Transmission) -> None:
         """Complete the cycle of the last transmission on the channel, and begin another."""

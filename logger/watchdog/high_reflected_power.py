@@ -11,11 +11,12 @@ from __future__ import annotations
 
 from logger.blocks import Floats
 from logger.config.load import HighReflectedPowerOptions
+from logger.rows import AlarmKind, Severity
 from logger.watchdog.hold import COUNT, FORWARD, REFLECTED
 from logger.watchdog.reflected_limit import ReflectedLimit
 
-KIND = "high-reflected-power"
-SEVERITY = "critical"
+KIND = AlarmKind.HIGH_REFLECTED_POWER
+SEVERITY = Severity.CRITICAL
 REFERENCE = 1.5
 RELEASE = 0.8
 

@@ -11,11 +11,12 @@ from __future__ import annotations
 from logger.blocks import Floats
 from logger.config.load import HighSwrOptions
 from logger.physics.reflection import rho, rho_of_swr, swr
+from logger.rows import AlarmKind, Severity
 from logger.watchdog.hold import FORWARD, REFLECTED
 from logger.watchdog.reflected_limit import ReflectedLimit
 
-KIND = "high-swr"
-SEVERITY = "critical"
+KIND = AlarmKind.HIGH_SWR
+SEVERITY = Severity.CRITICAL
 REFERENCE = (4 / 3) ** 2  # of reflected power
 RELEASE = 0.9
 

@@ -18,11 +18,11 @@ from __future__ import annotations
 import msgspec
 
 from logger.config.load import WatchdogOptions
-from logger.rows import Excursion, Transmission
+from logger.rows import AlarmKind, ChangeKind, Excursion, Severity, Transmission
 from logger.watchdog.finding import Finding
 
-KIND = "intermittent-contact"
-SEVERITY = "warning"
+KIND = AlarmKind.INTERMITTENT_CONTACT
+SEVERITY = Severity.WARNING
 SECOND_NS = 1_000_000_000
 HOUR_NS = 3600 * SECOND_NS
 YEAR_NS = round(365.25 * 24 * HOUR_NS)
@@ -112,7 +112,7 @@ class IntermittentContact:
             f" air; usual is {usual_events / usual_hours:.2g} an hour"
         )
         end_ns = row.time_ns + round(row.duration_ms * 1e6)
-        return [Finding(end_ns, "raised", float(len(evening)), None, detail)]
+        return [Finding(end_ns, ChangeKind.RAISED, float(len(evening)), None, detail)]
 
     def _ended(self, row: Transmission, work_ns: int) -> list[Finding]:
         memory = self.memory
@@ -134,7 +134,7 @@ class IntermittentContact:
             return []
         self._active = False
         memory.events = []
-        return [Finding(row.end_ns, "cleared", None, None, detail)]
+        return [Finding(row.end_ns, ChangeKind.CLEARED, None, None, detail)]
 
     def _forget(self, since_ns: int) -> None:
         """Move what is older than the evening to the history."""

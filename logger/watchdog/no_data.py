@@ -5,10 +5,11 @@ The rule follows the clock, not the pairs, so a file that ends or has gaps raise
 
 from __future__ import annotations
 
+from logger.rows import AlarmKind, ChangeKind, Severity
 from logger.watchdog.finding import Finding
 
-KIND = "no-data"
-SEVERITY = "warning"
+KIND = AlarmKind.NO_DATA
+SEVERITY = Severity.WARNING
 
 
 class NoData:
@@ -25,7 +26,7 @@ class NoData:
         if not self.active:
             return []
         self.active = False
-        return [Finding(first_ns, "cleared", None, None, "pairs are coming again")]
+        return [Finding(first_ns, ChangeKind.CLEARED, None, None, "pairs are coming again")]
 
     def tick(self, now_ns: int) -> list[Finding]:
         """Advance the time to `now_ns` without a pair; return the changes of state."""
@@ -36,4 +37,4 @@ class NoData:
         self.active = True
         seconds = self._after_ns / 1e9
         detail = f"no pair for {seconds:g} s: microcontroller bridge, cable or port"
-        return [Finding(self._last_ns + self._after_ns, "raised", None, seconds, detail)]
+        return [Finding(self._last_ns + self._after_ns, ChangeKind.RAISED, None, seconds, detail)]

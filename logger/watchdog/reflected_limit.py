@@ -14,6 +14,7 @@ from collections.abc import Callable
 import numpy as np
 
 from logger.blocks import Floats
+from logger.rows import ChangeKind
 from logger.stages.view import View
 from logger.watchdog.finding import Finding
 from logger.watchdog.hold import Hold, HoldEvidence
@@ -77,7 +78,7 @@ class ReflectedLimit:
             at, sums = found
             value, detail = self._describe(sums)
             self._active = not self._active
-            change = "raised" if self._active else "cleared"
+            change = ChangeKind.RAISED if self._active else ChangeKind.CLEARED
             if self._active:
                 self._release = self._release_from(sums)
             time_ns = int(block.time_ns[rest[at]])

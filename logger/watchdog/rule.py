@@ -15,7 +15,7 @@ from typing import Any, Protocol, TypeVar, runtime_checkable
 import msgspec
 
 from logger.config.load import WatchdogOptions
-from logger.rows import Excursion, Second, Transmission
+from logger.rows import AlarmKind, Excursion, Second, Severity, Transmission
 from logger.stages.quarters import Quarters
 from logger.stages.view import View
 from logger.watchdog.finding import Finding
@@ -72,8 +72,8 @@ class LearningRule(Protocol):
 class RuleModule(Protocol):
     """Module of a rule."""
 
-    KIND: str
-    SEVERITY: str
+    KIND: AlarmKind
+    SEVERITY: Severity
 
 
 class LearningModule(RuleModule, Protocol):

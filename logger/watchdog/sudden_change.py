@@ -32,13 +32,13 @@ import numpy as np
 from logger.blocks import Floats, Times
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import swr
-from logger.rows import Transmission
+from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters, channel_key
 from logger.watchdog.cusum import Bank, CusumCrossing
 from logger.watchdog.finding import Finding
 
-KIND = "sudden-change"
-SEVERITY = "warning"
+KIND = AlarmKind.SUDDEN_CHANGE
+SEVERITY = Severity.WARNING
 QUARTERS_A_YEAR = 365.25 * 8 * 3600 * 4
 MOST_CHANNELS = 64
 MOST_QUARTERS = 4 * 3600  # of one transmission; a longer one is split
@@ -165,7 +165,7 @@ class SuddenChange:
             if self._active:
                 self._active = False
                 detail = "the transmission has ended; its level is what the next are held against"
-                findings.append(Finding(stay.end_ns, "cleared", None, None, detail))
+                findings.append(Finding(stay.end_ns, ChangeKind.CLEARED, None, None, detail))
         self._bank.restart()
         return findings
 
@@ -272,7 +272,7 @@ class SuddenChange:
             f" {len(new) * QUARTER_NS / 1e9:g} s, {where}"
         )
         time_ns = (int(number[change.at]) + 1) * QUARTER_NS
-        findings.append(Finding(time_ns, "raised", float(swr(after)), None, detail))
+        findings.append(Finding(time_ns, ChangeKind.RAISED, float(swr(after)), None, detail))
 
     def _changed(
         self,
@@ -298,9 +298,8 @@ class SuddenChange:
                     self._active = False
                     time_ns = (int(number[at]) + 1) * QUARTER_NS
                     value = float(swr(math.fsum(stay.recent) / BACK))
-                    findings.append(
-                        Finding(time_ns, "cleared", value, None, "the level is back as it was")
-                    )
+                    detail = "the level is back as it was"
+                    findings.append(Finding(time_ns, ChangeKind.CLEARED, value, None, detail))
                 return at + 1
         return len(rho)
 

@@ -36,8 +36,6 @@ from logger.diagnosis.rules import NOTHING, SEASON
 from logger.pipeline import Pipeline
 from logger.rows import Row
 from logger.store.database import Store
-from logger.store.tables import ALARMS
-from logger.utc import parse_time
 from tests.foreign_stations import (
     FAULTS,
     SOUND,
@@ -135,8 +133,8 @@ def judge(run: History, path: Path) -> Outcome:
     onset_ns = run.onset_ns or run.start_ns + SOUND_DAYS * DAY_NS
     store = Store.reader(path)
     try:
-        alarms = [row.columns for row in store.records(ALARMS, 0, 2**62)]
-        times = [(parse_time(alarm["raised_utc"], 0) - onset_ns) / DAY_NS for alarm in alarms]
+        alarms = store.alarms("TRUE ORDER BY r.raised_ns")
+        times = [(alarm.raised_ns - onset_ns) / DAY_NS for alarm in alarms]
         first = next((a for a, days in zip(alarms, times, strict=True) if days >= 0), None)
         if first is None:
             diagnosis = diagnose(gather(read(store, onset_ns)))
@@ -144,7 +142,7 @@ def judge(run: History, path: Path) -> Outcome:
             diagnosis = diagnosis_of(store, first)
     finally:
         store.close()
-    kinds = tuple((alarm["kind"], days) for alarm, days in zip(alarms, times, strict=True))
+    kinds = tuple((alarm.kind, days) for alarm, days in zip(alarms, times, strict=True))
     return Outcome(run.cause, run.seed, diagnosis, kinds)
 
 

@@ -26,8 +26,8 @@ HOLD_S = 0.05
 RATE = 200
 IMPATIENT = """\
 import runpy, sys
-import logger.notify.waiting
-logger.notify.waiting.QUIET_S = 0.1
+import logger.notify.message_queue
+logger.notify.message_queue.QUIET_S = 0.1
 sys.argv = sys.argv[sys.argv.index('logger.cli'):]
 runpy.run_module('logger.cli', run_name='__main__')
 """

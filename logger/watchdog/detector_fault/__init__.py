@@ -16,14 +16,14 @@ from __future__ import annotations
 import msgspec
 
 from logger.config.load import WatchdogOptions
-from logger.rows import Transmission
+from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
 from logger.stages.view import View
 from logger.watchdog.detector_fault import gain, level, noisy, zero
 from logger.watchdog.detector_fault.of_pairs import SOUND, OfPairs
 from logger.watchdog.finding import Finding
 
-KIND = "detector-fault"
-SEVERITY = "warning"
+KIND = AlarmKind.DETECTOR_FAULT
+SEVERITY = Severity.WARNING
 RUN = 3
 LASTING_NS = 600_000_000_000
 
@@ -82,8 +82,8 @@ class DetectorFault:
         if bool(before) == bool(now) or self._pairs.active:
             return []
         if now:
-            return [Finding(row.end_ns, "raised", None, None, now)]
-        return [Finding(row.end_ns, "cleared", None, None, SOUND)]
+            return [Finding(row.end_ns, ChangeKind.RAISED, None, None, now)]
+        return [Finding(row.end_ns, ChangeKind.CLEARED, None, None, SOUND)]
 
     def _cause(self, row: Transmission, view: View, work_ns: int) -> str:
         """Return the cause that stands after a transmission, "" for none."""

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from logger.rows import ChangeKind
 from logger.stages.view import View
 from logger.watchdog.detector_fault import clipped, reversed, stuck
 from logger.watchdog.detector_fault.foreign import QUIET_NS, ForeignSignals
@@ -95,12 +96,12 @@ class OfPairs:
             self._move_v = view.step_v[1]
             if cause == reversed.CAUSE:
                 self._move_v = stuck.STEPS_OF_A_MOVE * view.step_v[1] + 3 * view.noise.sd_v[1]
-        return Finding(at, "raised", None, None, cause)
+        return Finding(at, ChangeKind.RAISED, None, None, cause)
 
     def _cleared(self, view: View) -> Finding | None:
         if self._waits_for_quiet:
             at = self._quiet.find(view, ~view.foreign, view.foreign)
-            return None if at is None else Finding(at, "cleared", None, None, SILENT)
+            return None if at is None else Finding(at, ChangeKind.CLEARED, None, None, SILENT)
         bad = clipped.clipped(view) | reversed.above(view)
         sound = view.keyed & view.block.settled & ~bad
         if self._level_v is not None:
@@ -110,4 +111,4 @@ class OfPairs:
                 self._level_v = None
             sound &= np.logical_or.accumulate(moved)
         at = self._sound.find(view, sound, bad)
-        return None if at is None else Finding(at, "cleared", None, None, SOUND)
+        return None if at is None else Finding(at, ChangeKind.CLEARED, None, None, SOUND)

@@ -1,32 +1,47 @@
-"""What waits to be told: order, bounds, storms, shelves; and when the daily message is due."""
+"""Queue of messages: order, bounds, storms, shelves; schedule of the daily message."""
 
 from __future__ import annotations
 
 import itertools
-from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.notify import daily, messages
+from logger.notify import messages
 from logger.notify.channel import Message
-from logger.notify.waiting import QUIET_S, QueuedMessage, Waiting
+from logger.notify.message_queue import (
+    DAY_NS,
+    MINUTE_NS,
+    QUIET_S,
+    MessageQueue,
+    QueuedMessage,
+    is_daily_due,
+    latest_slot,
+)
+from logger.rows import Alarm, AlarmEvent, AlarmKind, ChangeKind, Severity
 from logger.utc import format_ns
 from tests.test_store import T0
 
-MINUTE_NS = 60_000_000_000
+
+def event(change: str, number: int, kind: str = "high-swr") -> AlarmEvent:
+    alarm = Alarm(
+        id=number,
+        kind=AlarmKind(kind),
+        severity=Severity.CRITICAL,
+        raised_utc=format_ns(T0 + number * 1000),
+        cleared_utc=format_ns(T0 + 9000) if change == "cleared" else None,
+        value=None,
+        limit=None,
+        detail="",
+        flags="",
+    )
+    return AlarmEvent(ChangeKind(change), alarm)
 
 
-def columns(number: int, kind: str = "high-swr", **more: Any) -> dict[str, Any]:
-    times = {"raised_utc": format_ns(T0 + number * 1000), "cleared_utc": None}
-    return {"id": number, "kind": kind, "acknowledged_utc": None, "detail": "", **times, **more}
-
-
-def compose(change: str, row: dict[str, Any], raises: int, clears: int, summary: bool) -> Message:
+def compose(event: AlarmEvent, raises: int, clears: int, summary: bool) -> Message:
     return messages.alarm(
         "here",
-        change,
-        row,
+        event,
         utc_ns=T0,
         raises=raises,
         clears=clears,
@@ -36,21 +51,23 @@ def compose(change: str, row: dict[str, Any], raises: int, clears: int, summary:
     )
 
 
-def told(waiting: Waiting, now_s: float, shelved: frozenset[str] = frozenset()) -> list[Message]:
+def deliver_due(
+    waiting: MessageQueue, now_s: float, shelved: frozenset[str] = frozenset()
+) -> list[Message]:
     """Deliver all that is due."""
-    found = []
+    delivered = []
     while (entry := waiting.due(now_s, shelved).entry) is not None:
-        found.append(entry.message)
+        delivered.append(entry.message)
         waiting.done(entry, now_s)
-    return found
+    return delivered
 
 
 def test_a_single_alarm_is_told_as_it_happens() -> None:
-    waiting = Waiting(compose)
-    assert waiting.add("raised", columns(1), 0.0, shelved=False)
-    (raised,) = told(waiting, 0.0)
-    assert waiting.add("cleared", columns(1, cleared_utc=format_ns(T0 + 9000)), 3.0, shelved=False)
-    (cleared,) = told(waiting, 3.0)
+    waiting = MessageQueue(compose)
+    assert waiting.add(event("raised", 1), 0.0, shelved=False)
+    (raised,) = deliver_due(waiting, 0.0)
+    assert waiting.add(event("cleared", 1), 3.0, shelved=False)
+    (cleared,) = deliver_due(waiting, 3.0)
     assert [raised["change"], cleared["change"]] == ["raised", "cleared"]
     assert raised["message_id"] != cleared["message_id"]
     assert not raised["summary"]
@@ -58,18 +75,18 @@ def test_a_single_alarm_is_told_as_it_happens() -> None:
 
 
 def test_a_storm_is_one_message_a_minute_with_the_count() -> None:
-    waiting = Waiting(compose)
-    found: list[tuple[float, Message]] = []
+    waiting = MessageQueue(compose)
+    delivered: list[tuple[float, Message]] = []
     for number in range(3000):
         now_s = number * 0.1
-        waiting.add("raised", columns(number), now_s, shelved=False)
-        found += [(now_s, message) for message in told(waiting, now_s)]
-        waiting.add("cleared", columns(number), now_s + 0.05, shelved=False)
-        found += [(now_s, message) for message in told(waiting, now_s + 0.05)]
+        waiting.add(event("raised", number), now_s, shelved=False)
+        delivered += [(now_s, message) for message in deliver_due(waiting, now_s)]
+        waiting.add(event("cleared", number), now_s + 0.05, shelved=False)
+        delivered += [(now_s, message) for message in deliver_due(waiting, now_s + 0.05)]
         if number == 100:  # another kind is told all the same
-            assert waiting.add("raised", columns(number, "no-data"), now_s, shelved=False)
-            assert [message["kind"] for message in told(waiting, now_s)] == ["no-data"]
-    first, rest = found[:2], found[2:]
+            assert waiting.add(event("raised", number, "no-data"), now_s, shelved=False)
+            assert [message["kind"] for message in deliver_due(waiting, now_s)] == ["no-data"]
+    first, rest = delivered[:2], delivered[2:]
     assert [message["change"] for _, message in first] == ["raised", "cleared"]
     assert len(rest) == 4
     times = [first[-1][0], *(at for at, _ in rest)]
@@ -81,29 +98,29 @@ def test_a_storm_is_one_message_a_minute_with_the_count() -> None:
 
 
 def test_a_shelved_kind_is_told_in_one_message_when_it_is_taken_off() -> None:
-    waiting = Waiting(compose)
+    waiting = MessageQueue(compose)
     shelf = frozenset({"high-swr"})
     for number in range(5):
-        assert not waiting.add("raised", columns(number), number * 100.0, shelved=True)
-        assert told(waiting, number * 100.0, shelf) == []
-    (message,) = told(waiting, 500.0)
+        assert not waiting.add(event("raised", number), number * 100.0, shelved=True)
+        assert deliver_due(waiting, number * 100.0, shelf) == []
+    (message,) = deliver_due(waiting, 500.0)
     assert message["raise_count"] == 5
 
 
 def test_what_has_been_tried_keeps_its_words() -> None:
     """The other end may have it already."""
-    waiting = Waiting(compose)
-    waiting.add("raised", columns(1), 0.0, shelved=True)
+    waiting = MessageQueue(compose)
+    waiting.add(event("raised", 1), 0.0, shelved=True)
     (entry,) = waiting.entries
     entry.attempts = 1
     before = dict(entry.message)
-    waiting.add("raised", columns(2), 1.0, shelved=False)
+    waiting.add(event("raised", 2), 1.0, shelved=False)
     assert entry.message == before
-    assert [one.message["id"] for one in waiting.entries] == [1, 2]
+    assert [entry.message["id"] for entry in waiting.entries] == [1, 2]
 
 
 def test_newer_daily_message_replaces_a_pending_one() -> None:
-    waiting = Waiting(compose)
+    waiting = MessageQueue(compose)
     waiting.restore([QueuedMessage("daily", {"utc": "old"})])
     waiting.put("daily", {"utc": "new"})
     assert [entry.message["utc"] for entry in waiting.entries] == ["new"]
@@ -124,7 +141,7 @@ STEPS = st.lists(
 def test_whatever_happens_nothing_is_lost_doubled_or_unbounded(
     steps: list[tuple[str, str, float]],
 ) -> None:
-    waiting, now_s, number = Waiting(compose), 0.0, 0
+    waiting, now_s, number = MessageQueue(compose), 0.0, 0
     open_: dict[str, int] = {}
     counts = {kind: [0, 0] for kind in KINDS}
     got = {kind: [0, 0] for kind in KINDS}
@@ -140,7 +157,7 @@ def test_whatever_happens_nothing_is_lost_doubled_or_unbounded(
             number += change == "raised"
             alarm = open_.pop(kind) if change == "cleared" else open_.setdefault(kind, number)
             counts[kind][change == "cleared"] += 1
-            waiting.add(change, columns(alarm, kind), now_s, shelved=kind in shelf)
+            waiting.add(event(change, alarm, kind), now_s, shelved=kind in shelf)
         else:
             entry = waiting.due(now_s, shelf).entry
             if entry is None:
@@ -174,15 +191,15 @@ def test_daily_message_is_due_once_a_day(minute: int, start: int, steps: list[in
     beats = []
     for step in steps:
         now_ns += step * MINUTE_NS
-        if daily.is_due(minute, last_ns, now_ns):
-            beats.append(daily.latest_slot(minute, now_ns))
+        if is_daily_due(minute, last_ns, now_ns):
+            beats.append(latest_slot(minute, now_ns))
             last_ns = now_ns
-    first = daily.latest_slot(minute, begun_ns)
-    expected = range(first + daily.DAY_NS, now_ns + 1, daily.DAY_NS)
+    first = latest_slot(minute, begun_ns)
+    expected = range(first + DAY_NS, now_ns + 1, DAY_NS)
     assert beats == list(expected)
 
 
 def test_a_clock_that_was_ahead_costs_a_day_at_most() -> None:
-    year_ns = 365 * daily.DAY_NS
-    assert daily.is_due(480, T0 + year_ns, T0)
-    assert not daily.is_due(480, T0 + MINUTE_NS, T0)
+    year_ns = 365 * DAY_NS
+    assert is_daily_due(480, T0 + year_ns, T0)
+    assert not is_daily_due(480, T0 + MINUTE_NS, T0)

@@ -4,19 +4,23 @@ No threads, no store and no clock of its own: seconds of any steady clock are ar
 a kind that has been quiet is reported as it happens: its raising, its clearing. A kind that recurs
 within a minute of its last message, or before that was delivered, is a storm: its changes are
 collected into one message with their count, delivered when the minute is over. The changes of a
-shelved kind are likewise collected until it is unshelved.
+shelved kind are likewise collected until it is unshelved. A daily message is due at a minute of the
+day, UTC.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from logger.notify.channel import Message
+from logger.rows import AlarmEvent, ChangeKind
 
 QUIET_S = 60.0
-Compose = Callable[[str, dict[str, Any], int, int, bool], Message]
+MINUTE_NS = 60_000_000_000
+DAY_NS = 1440 * MINUTE_NS
+Compose = Callable[[AlarmEvent, int, int, bool], Message]
 
 
 @dataclass(eq=False)
@@ -36,14 +40,14 @@ class QueuedMessage:
 
 
 class Due(NamedTuple):
-    """The message to deliver now, or the time until one is due."""
+    """The message to deliver now, or the seconds until one is due; None if none waits."""
 
     entry: QueuedMessage | None
     wait_s: float | None
 
 
-class Waiting:
-    """`compose(change, columns, raises, clears, summary)` makes the message of an alarm."""
+class MessageQueue:
+    """`compose(event, raises, clears, summary)` makes the message of an alarm."""
 
     def __init__(self, compose: Compose) -> None:
         self.entries: list[QueuedMessage] = []
@@ -60,34 +64,29 @@ class Waiting:
             elif alarm := entry.message.get("raised_utc"):
                 self._alone[entry.kind] = alarm
 
-    def add(self, change: str, columns: dict[str, Any], now_s: float, *, shelved: bool) -> bool:
+    def add(self, event: AlarmEvent, now_s: float, *, shelved: bool) -> bool:
         """Add a change of an alarm; return True if it is to be reported at once."""
-        kind, alarm = columns["kind"], columns["raised_utc"]
-        mine = [entry for entry in self.entries if entry.kind == kind]
-        if change == "raised":
-            alone = not shelved and not mine and now_s >= self._quiet_from_s.get(kind, now_s)
-        else:
-            told = self._alone.get(kind)  # an unstored change does not identify its alarm
-            alone = not shelved and told is not None and alarm in (None, told)
-        raises, clears = int(change == "raised"), int(change == "cleared")
+        kind, raised_utc = event.alarm.kind, event.alarm.raised_utc
+        pending = [entry for entry in self.entries if entry.kind == kind]
+        if event.change == ChangeKind.RAISED:
+            alone = not shelved and not pending and now_s >= self._quiet_from_s.get(kind, now_s)
+        else:  # an unstored change does not identify its alarm
+            alone = not shelved and kind in self._alone and raised_utc in (None, self._alone[kind])
+        raises = int(event.change == ChangeKind.RAISED)
+        clears = int(event.change == ChangeKind.CLEARED)
         if alone:
-            self._alone[kind] = alarm or self._alone[kind]
-            self.entries.append(
-                QueuedMessage(kind, self._compose(change, columns, raises, clears, False))
-            )
-            return True
-        self._alone.pop(kind, None)
-        last = mine[-1] if mine else None
-        if last is None or last.attempts or not last.summary:
-            self.entries.append(
-                QueuedMessage(kind, self._compose(change, columns, raises, clears, True))
-            )
-            return False
-        raises += last.message["raise_count"]
-        clears += last.message["clear_count"]
-        last.message = self._compose(change, columns, raises, clears, True)
-        last.changed = True
-        return False
+            self._alone[kind] = raised_utc or self._alone[kind]
+        else:
+            self._alone.pop(kind, None)
+            last = pending[-1] if pending else None
+            if last is not None and last.summary and not last.attempts:
+                raises += last.message["raise_count"]
+                clears += last.message["clear_count"]
+                last.message = self._compose(event, raises, clears, True)
+                last.changed = True
+                return False
+        self.entries.append(QueuedMessage(kind, self._compose(event, raises, clears, not alone)))
+        return alone
 
     def put(self, kind: str, message: Message) -> None:
         """Add a message; it replaces one of its kind whose delivery has not been attempted yet."""
@@ -114,3 +113,13 @@ class Waiting:
         """Remove a message that was delivered or given up."""
         self.entries.remove(entry)
         self._quiet_from_s[entry.kind] = now_s + QUIET_S
+
+
+def latest_slot(minute: int, now_ns: int) -> int:
+    """Return the last time at or before now that was at this minute of a day."""
+    return (now_ns - minute * MINUTE_NS) // DAY_NS * DAY_NS + minute * MINUTE_NS
+
+
+def is_daily_due(minute: int, last_ns: int, now_ns: int) -> bool:
+    """True if a daily message is due; a clock that was ahead delays it by at most a day."""
+    return min(last_ns, now_ns) < latest_slot(minute, now_ns) or last_ns - now_ns > DAY_NS
