@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 
 from logger.calibration.coupler import Coupler
-from logger.cli.carriers import Carriers, seen_in
-from logger.cli.isolate_as_is import as_is
-from logger.cli.isolate_guide import IsolationGuide
-from logger.cli.measure_guide import Instead
+from logger.cli.guides.carriers import Carriers, seen_in
+from logger.cli.guides.isolate import IsolationGuide
+from logger.cli.guides.isolate_symptom import as_is
+from logger.cli.guides.measure import Instead
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.station import calibration_of
-from logger.cli.terminal import Stop, Terminal
 from logger.config.load import load
 from logger.isolate.chain import Symptom, chain_of
 from logger.isolate.instructions import outcome

@@ -473,7 +473,7 @@ def test_before_the_first_pair_there_are_pages_too(tmp_path: Path) -> None:
 
 def test_nothing_heavy_is_loaded_with_the_other_commands() -> None:
     code = (
-        "import sys, logger.cli.run, logger.cli.page, logger.daemon; heavy ="
+        "import sys, logger.cli.commands.run, logger.cli.commands.page, logger.daemon; heavy ="
         " {'starlette', 'uvicorn', 'jinja2', 'matplotlib', 'scipy'};"
         " sys.exit(bool(heavy & set(sys.modules)))"
     )

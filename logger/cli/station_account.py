@@ -39,7 +39,7 @@ def account_of(
     explained: bool = False,
 ) -> Account:
     """Return the account of a station's store, with progress on a terminal. Raises UsageError."""
-    from logger.cli.export import FOREVER
+    from logger.cli.commands.export import FOREVER
     from logger.report.gather import account
 
     span_ns = (

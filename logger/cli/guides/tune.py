@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from logger.cautions import TUNE, before_keying
-from logger.cli.key_down import ENOUGH_S, heard
-from logger.cli.terminal import Stop, Terminal
-from logger.cli.tune_setup import answered, number, outside, within
+from logger.cli.guides.key_down import ENOUGH_S, heard
+from logger.cli.guides.terminal import Stop, Terminal
+from logger.cli.guides.tune_setup import answered, number, outside, within
 from logger.config.load import StationOptions
 from logger.feedline.findings import DOUBTS
 from logger.live.carrier import Carrier, CarrierSource

@@ -6,7 +6,7 @@ from typing import get_args
 
 import msgspec
 
-from logger.cli.terminal import Stop, Terminal
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.tune.positions import Adjustment, Unit
 from logger.tune.words import setting
 

@@ -22,8 +22,8 @@ from logger.calibration.bench_session import (
 from logger.calibration.points_file import PointsFile
 from logger.calibration.steady import Level, Quiet, SteadyReading, Trouble, Watch, unsteady
 from logger.cautions import CALIBRATE, before_keying
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.numbers import positive
-from logger.cli.terminal import Stop, Terminal
 
 HELP = (
     "Each step asks for Enter, then for the key, then for what the reference instrument showed."

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
-from logger.cli.export import FOREVER
+from logger.cli.commands.export import FOREVER
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
 from logger.store.journal import KINDS

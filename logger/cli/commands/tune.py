@@ -10,11 +10,11 @@ import click
 
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
-from logger.cli.resume import resumed
+from logger.cli.guides.session import resumed
+from logger.cli.guides.terminal import Stop, Terminal
+from logger.cli.guides.tune import TuningGuide, confirm
+from logger.cli.guides.tune_setup import adjustment, position, whole_length
 from logger.cli.station import calibration_of, config_option, configuration, line_db, make_ready
-from logger.cli.terminal import Stop, Terminal
-from logger.cli.tune_guide import TuningGuide, confirm
-from logger.cli.tune_setup import adjustment, position, whole_length
 from logger.errors import MismatchdError
 from logger.live.carrier import source_of
 from logger.live.status import ask

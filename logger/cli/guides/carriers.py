@@ -7,8 +7,8 @@ from types import MappingProxyType
 
 from drivers.contract import Driver
 from logger.calibration.coupler import Coupler
-from logger.cli.measure_guide import carrier
-from logger.cli.terminal import Terminal
+from logger.cli.guides.measure import carrier
+from logger.cli.guides.terminal import Terminal
 from logger.config.load import Config
 from logger.isolate.reading import SwrReading
 from logger.live.carrier import Carrier, CarrierSource, OfDaemon, OfDriver

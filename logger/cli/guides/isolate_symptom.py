@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from logger.cli.carriers import USUAL_W, Carriers, seen_in
-from logger.cli.isolate_setup import word
-from logger.cli.measure_guide import Instead
+from logger.cli.guides.carriers import USUAL_W, Carriers, seen_in
+from logger.cli.guides.isolate_setup import word
+from logger.cli.guides.measure import Instead
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.numbers import positive
-from logger.cli.terminal import Stop, Terminal
 from logger.isolate import words
 from logger.isolate.chain import Symptom
 from logger.isolate.reading import too_high, too_low

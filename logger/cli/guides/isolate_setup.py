@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from logger.cli.terminal import Stop, Terminal
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.errors import UsageError
 from logger.isolate.chain import DEFAULT, KINDS, Chain, chain_of
 from logger.isolate.hints import newest

@@ -11,11 +11,11 @@ from drivers.contract import EndOfInput
 from logger.calibration.bench_points import CONDITIONS, WATTS_PER_VOLT2
 from logger.calibration.bench_session import LOW_W, propose_powers_w, steps
 from logger.calibration.points_file import PointsFile
-from logger.cli.bench_guide import UNITS, BenchGuide, PowerScale
-from logger.cli.calibrate_fit import class_option, fit_and_write
+from logger.cli.commands.calibrate_fit import class_option, fit_and_write
+from logger.cli.guides.bench import UNITS, BenchGuide, PowerScale
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.numbers import numbers, positive
 from logger.cli.station import config_option, configuration, output_option
-from logger.cli.terminal import Stop, Terminal
 from logger.errors import BenchPointError, MismatchdError, UsageError
 
 HIGHEST_W = 4.0  # proposed if the points file states none

@@ -12,13 +12,13 @@ import msgspec
 
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
-from logger.cli.carriers import Carriers
-from logger.cli.isolate_as_is import as_is
-from logger.cli.isolate_guide import IsolationGuide
-from logger.cli.isolate_setup import asked_state, how_far
-from logger.cli.resume import resumed
+from logger.cli.guides.carriers import Carriers
+from logger.cli.guides.isolate import IsolationGuide
+from logger.cli.guides.isolate_setup import asked_state, how_far
+from logger.cli.guides.isolate_symptom import as_is
+from logger.cli.guides.session import resumed
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.station import calibration_of, config_option, configuration, make_ready
-from logger.cli.terminal import Stop, Terminal
 from logger.errors import MismatchdError
 from logger.isolate import instructions, words
 from logger.isolate.chain import DEFAULT, KINDS, chain_of

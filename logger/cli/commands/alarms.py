@@ -37,7 +37,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     context.obj = config_path
     if context.invoked_subcommand is not None:
         return
-    from logger.cli.export import FOREVER
+    from logger.cli.commands.export import FOREVER
     from logger.store.shelf import Shelf
     from logger.store.tables import ALARMS
 

@@ -7,7 +7,7 @@ from typing import TypeVar
 
 import msgspec
 
-from logger.cli.terminal import Stop, Terminal
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.errors import UsageError
 from logger.store.sessions import Sessions
 from logger.utc import format_ns

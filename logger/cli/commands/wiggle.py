@@ -12,9 +12,9 @@ import msgspec
 from drivers.contract import EndOfInput
 from logger.calibration.coupler import Coupler
 from logger.cautions import WIGGLE, before_keying
-from logger.cli.resume import resumed
+from logger.cli.guides.session import resumed
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.station import calibration_of, config_option, configuration, make_ready
-from logger.cli.terminal import Stop, Terminal
 from logger.errors import MismatchdError, UsageError
 from logger.live.carrier import CarrierSource, source_of
 from logger.live.status import ask

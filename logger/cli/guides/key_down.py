@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 
-from logger.cli.terminal import Terminal
+from logger.cli.guides.terminal import Terminal
 from logger.errors import MismatchdError
 from logger.live.carrier import Carrier, CarrierSource
 from logger.live.reading import LiveReading

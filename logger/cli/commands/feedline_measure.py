@@ -12,10 +12,10 @@ import msgspec
 from drivers.contract import EndOfInput
 from logger.calibration.bench_session import LOW_W
 from logger.calibration.coupler import Coupler
-from logger.cli.carriers import Carriers
-from logger.cli.measure_guide import confirm
+from logger.cli.guides.carriers import Carriers
+from logger.cli.guides.measure import confirm
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.station import calibration_of, config_option, configuration, make_ready
-from logger.cli.terminal import Stop, Terminal
 from logger.config.load import Config
 from logger.errors import MismatchdError
 from logger.feedline.cables import attenuation

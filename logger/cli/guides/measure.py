@@ -7,8 +7,8 @@ from types import MappingProxyType
 
 from logger.calibration.bench_session import LOW_W
 from logger.cautions import MEASURE_LINE, before_keying
-from logger.cli.key_down import ENOUGH_S, heard
-from logger.cli.terminal import Stop, Terminal
+from logger.cli.guides.key_down import ENOUGH_S, heard
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.live.carrier import Carrier, CarrierSource
 
 BOTH_ENDS = (

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 
 from logger.calibration.bench_session import LOW_W
 from logger.cautions import AT_PLACE, FULL_REFLECTION, Place
-from logger.cli.carriers import USUAL_W, Carriers, seen_in
-from logger.cli.isolate_as_is import NO_CARRIER
-from logger.cli.isolate_setup import word
-from logger.cli.measure_guide import Instead
-from logger.cli.terminal import Terminal
+from logger.cli.guides.carriers import USUAL_W, Carriers, seen_in
+from logger.cli.guides.isolate_setup import word
+from logger.cli.guides.isolate_symptom import NO_CARRIER
+from logger.cli.guides.measure import Instead
+from logger.cli.guides.terminal import Terminal
 from logger.config.load import Config
 from logger.feedline.cables import attenuation
 from logger.feedline.frequency import USUAL_MHZ, mhz_of
