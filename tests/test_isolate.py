@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -39,8 +40,7 @@ from logger.isolate.session import (
     IsolationSession,
     IsolationState,
     Taken,
-    decode_state,
-    encode_state,
+    restore,
 )
 from logger.isolate.trial import Chances, chances_of
 from logger.isolate.trials import trials
@@ -241,7 +241,7 @@ def test_a_session_is_resumed_taken_back_and_spared_what_is_lacking() -> None:
     assert first is not None
     assert first.trial.key == "load:2"
     session.take(Taken("load:2", bad=False, swr=1.05))
-    again = IsolationSession(decode_state(encode_state(session.state)))
+    again = restore(msgspec.json.encode(session.state))
     assert again.odds == pytest.approx(session.odds)
     assert again.next() == session.next()
     assert again.back() == Taken("load:2", bad=False, swr=1.05)

@@ -9,10 +9,9 @@ from typing import Any
 import pytest
 
 from logger.calibration.coupler import Coupler
-from logger.cli.guides.carriers import Carriers, seen_in
+from logger.cli.guides.carriers import Carriers, Instead, report_swr
 from logger.cli.guides.isolate import IsolationGuide
-from logger.cli.guides.isolate_symptom import as_is
-from logger.cli.guides.measure import Instead
+from logger.cli.guides.isolate_symptom import find_symptom
 from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.station import calibration_of
 from logger.config.load import load
@@ -93,7 +92,7 @@ class Dialogue:
         keyed = Keyed(self.config, *swrs)
         try:
             if self.session.state.symptom is None:
-                as_is(terminal, keyed, self.session, lambda channel: UsualSwr(None, 1.4))
+                find_symptom(terminal, keyed, self.session, lambda channel: UsualSwr(None, 1.4))
             for _ in IsolationGuide(load(self.config), keyed, terminal).steps(self.session):
                 pass
         except Stop:
@@ -195,7 +194,7 @@ def test_contradictions_are_said_once(tmp_path: Path, answer: str) -> None:
 def test_a_carrier_is_told_as_it_is_read(tmp_path: Path) -> None:
     terminal = Typed()
     config = write_config(tmp_path, "/dev/null")
-    assert seen_in(Keyed(config, (2.0, 1.9, 2.1)).wait(), terminal) == (2.0, 1.9, 2.1)
+    assert report_swr(Keyed(config, (2.0, 1.9, 2.1)).wait(), terminal) == (2.0, 1.9, 2.1)
     assert terminal.text == ["SWR 2.00 (1.90 to 2.10)"]
 
 

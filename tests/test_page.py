@@ -32,7 +32,7 @@ from logger.page.drawings import for_page
 from logger.page.guard import BURST, MOST_BYTES, PER_S
 from logger.page.pace import Pace, network_of
 from logger.page.reading import place, shown
-from logger.page.wiggling import joints_of, seconds_of
+from logger.page.wiggling import parse_joints, parse_seconds
 from logger.store.database import Store
 from logger.store.sessions import Sessions
 from tests.counterparts import authority
@@ -184,15 +184,15 @@ def test_drawings_lose_all_that_is_not_shape_or_word() -> None:
 @pytest.mark.parametrize("lines", ["", "one", "one\none", "\n".join(map(str, range(21)))])
 def test_joints_are_named_each_otherwise(lines: str) -> None:
     with pytest.raises(UsageError, match="2 to 20 joints"):
-        joints_of(lines)
+        parse_joints(lines)
 
 
 def test_joints_and_seconds() -> None:
-    assert joints_of(" radio \r\n\n coupler   in ") == ["radio", "coupler in"]
-    assert seconds_of("30") == 30.0
+    assert parse_joints(" radio \r\n\n coupler   in ") == ["radio", "coupler in"]
+    assert parse_seconds("30") == 30.0
     for text in ("", "4", "121", "nan", "1e9"):
         with pytest.raises(UsageError, match="whole seconds"):
-            seconds_of(text)
+            parse_seconds(text)
 
 
 # the process

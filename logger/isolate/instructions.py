@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from logger.isolate.chain import Chain, Part, Symptom
-from logger.isolate.reading import SwrReading
 from logger.isolate.session import Taken
 from logger.isolate.trial import Trial
 from logger.isolate.trials import AS_IS
+from logger.live.carrier import SwrReading
 
 LOOK_FOR = {
     "lead": "a bent pin, a loose sleeve, a kink",

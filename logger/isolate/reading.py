@@ -8,9 +8,9 @@ less, D being the coupler's directivity, which is part of the interval.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 from logger.feedline.loss import highest_swr_at_shack
+from logger.live.carrier import SwrReading
 from logger.physics.reflection import COVERAGE, rho_of_swr, swr
 
 OPEN_PORT_SWR = 6.0  # least reading of a sound coupler with its antenna port open
@@ -18,14 +18,6 @@ LOAD_SWR = 1.1  # SWR of a serviceable dummy load; common practice
 TELLS = 0.9  # probability above which an outcome counts
 UNKNOWN_DB = 3.0  # a line with more loss, one way, is suspect whatever the cable
 PLUGS_DB, SPREAD = 0.3, 1.3  # in addition to the cable's nominal loss
-
-
-class SwrReading(NamedTuple):
-    """An SWR with its 95 % interval."""
-
-    swr: float
-    low: float
-    high: float
 
 
 def load_reads(leak: float) -> float:

@@ -18,7 +18,9 @@ from logger.isolate.chain import TINY, Chain, Hypotheses, Part, Symptom, all_sho
 from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import AS_IS, LASTING, READ_BEHIND, REPLACING, replaced_by, trials
+from logger.live.carrier import SwrReading
 
+KIND = "isolate"  # in the store
 SURE = 0.975  # probability above which a part is named
 SURE_AT_THE_END = 0.83  # the same once nothing more can be tried, or a repair has ended the trouble
 CLEARED = 0.02  # probability below which a tested part is called sound
@@ -39,6 +41,11 @@ class Taken(msgspec.Struct, frozen=True):
     swr: float | None = None
     swr_low: float | None = None
     swr_high: float | None = None
+
+    @property
+    def reading(self) -> SwrReading | None:
+        """The coupler's reading, None if there was none."""
+        return SwrReading.of(self.swr, self.swr_low, self.swr_high)
 
 
 class IsolationState(msgspec.Struct):
@@ -372,11 +379,6 @@ class IsolationSession:
         return np.asarray(self._hypotheses.of_each(weights, 1.0).prod(axis=1))
 
 
-def encode_state(state: IsolationState) -> bytes:
-    """Return a state as JSON."""
-    return msgspec.json.encode(state)
-
-
-def decode_state(content: bytes) -> IsolationState:
-    """Return a state from JSON. Raises msgspec.DecodeError, or its subclass ValidationError."""
-    return msgspec.json.decode(content, type=IsolationState)
+def restore(content: bytes) -> IsolationSession:
+    """Return a session from its state as JSON. Raises msgspec.DecodeError, UsageError."""
+    return IsolationSession(msgspec.json.decode(content, type=IsolationState))

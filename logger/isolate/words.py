@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from logger.isolate.chain import Chain, Part, Symptom
 from logger.isolate.instructions import the
-from logger.isolate.session import Verdict
+from logger.isolate.session import IsolationSession, Verdict
 
 NO_BREAK = "\N{NO-BREAK SPACE}"
 GENERAL = (
@@ -57,7 +57,12 @@ def chain_line(chain: Chain) -> str:
     return " - ".join(part.title for part in chain.parts)
 
 
-def standing(verdict: Verdict) -> Iterator[str]:
+def progress(session: IsolationSession) -> str:
+    """Return the progress of an interrupted session."""
+    return f"{count_trials(len(session.state.taken))}, {chain_line(session.chain)}"
+
+
+def suspects(verdict: Verdict) -> Iterator[str]:
     """Yield the suspects, and the parts that were tested and are sound."""
     yield f"Suspects: {_left(verdict)}."
     if verdict.cleared:
@@ -96,11 +101,11 @@ def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
 def journal(verdict: Verdict, tried: int) -> str:
     """Return a journal entry."""
     if verdict.found is not None:
-        return f"isolate: {the(verdict.found)} is at fault, by {counted(tried)}"
+        return f"isolate: {the(verdict.found)} is at fault, by {count_trials(tried)}"
     if verdict.repaired:
         return f"isolate: trouble ended by renewing {_any_of(verdict.repaired)}"
     left = _left(verdict).replace(NO_BREAK, " ")
-    return f"isolate: suspects after {counted(tried)}: {left}"
+    return f"isolate: suspects after {count_trials(tried)}: {left}"
 
 
 def _repaired(verdict: Verdict) -> Iterator[str]:
@@ -128,7 +133,7 @@ def _several(verdict: Verdict) -> str:
     return f" A second part may be faulty as well ({percent(verdict.several)})."
 
 
-def counted(trials: int) -> str:
+def count_trials(trials: int) -> str:
     """Return a number of trials as text."""
     return f"{trials} trial{'' if trials == 1 else 's'}"
 

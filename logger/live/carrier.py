@@ -26,6 +26,19 @@ LISTEN_S, LINGER_S = 0.2, 0.05
 EVERYTHING = (-(1 << 63), (1 << 63) - 1)
 
 
+class SwrReading(NamedTuple):
+    """An SWR with its 95 % interval."""
+
+    swr: float
+    low: float
+    high: float
+
+    @classmethod
+    def of(cls, swr: float | None, low: float | None, high: float | None) -> SwrReading | None:
+        """Return the reading; None below the readable floor, where a value is missing."""
+        return None if swr is None or low is None or high is None else cls(swr, low, high)
+
+
 class Carrier(NamedTuple):
     """Completed transmission; `id` is None if it is not in the store."""
 
@@ -40,6 +53,11 @@ class Carrier(NamedTuple):
     frequency_khz: float | None
     calibration_id: str
     flags: str
+
+    @property
+    def reading(self) -> SwrReading | None:
+        """SWR with its interval, None if the power was below the readable floor."""
+        return SwrReading.of(self.swr, self.swr_low, self.swr_high)
 
 
 class CarrierSource(Protocol):
@@ -176,14 +194,6 @@ def after(store: Store, last_id: int) -> Carrier | None:
         calibration_id=row["calibration_id"],
         flags=row["flags"],
     )
-
-
-def source_of(config: Config, coupler: Coupler, *, running: bool) -> CarrierSource:
-    """Return the daemon's source if it is `running`, else the driver's."""
-    if running:
-        return OfDaemon(config)
-    driver = config.make_driver()
-    return OfDriver(config, coupler, driver)
 
 
 def _of_row(row: Transmission) -> Carrier:

@@ -156,11 +156,11 @@ def report_file(station: Station) -> str:
 def tuning(station: Station, number: int, step: str) -> list[Drawing]:
     """Return the chart of an adjusting session at a step: SWR at each position."""
     from logger.charts.tuning import small
-    from logger.tune.session import found
+    from logger.tune.session import KIND, decode_state
 
     with closing(Sessions.reader(station.store)) as store:
-        kept = [one for one in store.sessions("tune") if one.id == number]
-    if not kept or not (state := found(kept[0].content)).read:
+        kept = [one for one in store.sessions(KIND) if one.id == number]
+    if not kept or not (state := decode_state(kept[0].content)).read:
         raise UsageError("nothing to draw yet")
     svg = _svg(
         small(state, WIDTH_MM, DRIFT_MM), f"a{number}-{len(state.read)}", "SWR at each position"

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
+from typing import Literal, get_args
 
 import msgspec
 
 Unit = Literal["mm", "turns", "marks"]
+UNITS: tuple[Unit, ...] = get_args(Unit)
+LARGEST = 1e6  # settings are smaller
 
 # Standard deviation of a setting made by hand; prior of the relative change of the resonance per
 # unit, and standard deviation of its logarithm. For millimetres dL/L = -df/f holds for a plain
@@ -69,6 +71,26 @@ class Adjustment(msgspec.Struct, frozen=True):
         if self.unit != "mm":
             return BY_GUESS
         return SHARE / max(self.length_mm or setting, SHORTEST_MM)
+
+    def allows(self, setting: float) -> bool:
+        """True if the setting is within the travel."""
+        is_possible = self.unit != "mm" or setting > 0
+        above = self.least is None or setting >= self.least
+        return is_possible and above and (self.most is None or setting <= self.most)
+
+
+def parse_unit(text: str | None) -> Unit | None:
+    """Return a unit by its name, None for anything else."""
+    return next((unit for unit in UNITS if unit == text), None)
+
+
+def parse_setting(text: str) -> float | None:
+    """Return a setting typed with point or comma; None for anything else."""
+    try:
+        value = float(text.lower().removesuffix("mm").strip().replace(",", "."))
+    except ValueError:
+        return None
+    return value if abs(value) < LARGEST else None
 
 
 def span_khz(positions: Sequence[Position]) -> tuple[float, float]:

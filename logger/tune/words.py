@@ -9,7 +9,7 @@ from logger.tune.advice import TuningAdvice
 from logger.tune.cutting import FAR_SWR, MARGIN
 from logger.tune.estimate import interval
 from logger.tune.positions import STEP, Adjustment, ChannelReading, Position, Unit
-from logger.tune.session import TuningState
+from logger.tune.session import TuningSession, TuningState
 from logger.tune.suspicion import Sign
 from logger.wording import count
 
@@ -90,6 +90,12 @@ def line(adjustment: Adjustment, position: Position) -> str:
         for r in shown
     )
     return f"{setting(adjustment.unit, position.setting)}: {swrs}"
+
+
+def progress(session: TuningSession) -> str:
+    """Return the progress of an interrupted session: all positions with their readings."""
+    state = session.state
+    return "; ".join(line(state.adjustment, position) for position in state.positions)
 
 
 def findings(state: TuningState, advice: TuningAdvice) -> Iterator[str]:
@@ -225,7 +231,7 @@ def _slight(state: TuningState, advice: TuningAdvice, by: float) -> bool:
 
 
 def outcome(state: TuningState) -> str:
-    """Return the session in a sentence, for the journal; needs a position in `read`."""
+    """Return the session in a sentence; needs a position in `read`."""
     adjustment, last = state.adjustment, state.read[-1]
     its = Estimate(*interval(state.posterior().resonance_khz[:, -1]))
     first = setting(adjustment.unit, state.read[0].setting)

@@ -15,7 +15,7 @@ JACKET = "gently, by the jacket"
 LEAST_SECONDS = 5.0  # per joint, and with hands off, for a meaningful ranking
 
 
-def forms(session: WiggleSession, reading: LiveReading, key_down_s: float) -> list[str]:
+def forms(session: WiggleSession, reading: LiveReading) -> list[str]:
     """Return the progress line in several lengths, longest first."""
     present = session.present
     where = f"moving {present.name}" if present.name else "hands off"
@@ -23,12 +23,17 @@ def forms(session: WiggleSession, reading: LiveReading, key_down_s: float) -> li
         return [f"{where}: waiting for the key", "waiting for the key"]
     swr = "SWR not readable" if reading.swr is None else f"SWR {reading.swr:.2f}"
     excursions = count(present.excursions, "excursion")
-    down = f"key down {session.key_down_s():.0f} of {key_down_s:g} s"
+    down = f"key down {session.key_down_s():.0f} of {session.limit_s:g} s"
     return [
         f"{where}: {excursions}, {swr}, {down}",
         f"{where}: {excursions}, {swr}",
         f"{excursions}, {swr}",
     ]
+
+
+def progress(session: WiggleSession) -> str:
+    """Return the progress of an interrupted session."""
+    return f"{session.state.at} of {len(session.state.joints)} joints moved"
 
 
 def next_step(session: WiggleSession) -> str:

@@ -25,11 +25,11 @@ def command(config_path: Path | None, output: Path, number: int | None) -> None:
     from logger.charts.sheet import check_suffix, save
     from logger.charts.tuning import draw
     from logger.store.sessions import Sessions
-    from logger.tune.session import found
+    from logger.tune.session import KIND, decode_state
 
     check_suffix(output)
     with closing(Sessions.reader(config.store.path)) as store:
-        sessions = store.sessions("tune")
+        sessions = store.sessions(KIND)
     if not sessions:
         raise StoreError(f"{config.store.path}: no tuning session yet; `mismatchd tune` starts one")
     wanted = [one for one in sessions if number in (None, one.id)]
@@ -38,7 +38,7 @@ def command(config_path: Path | None, output: Path, number: int | None) -> None:
         raise UsageError(f"there is no session {number}; there are {known}")
     last = wanted[-1]
     try:
-        state = found(last.content)
+        state = decode_state(last.content)
     except msgspec.MsgspecError as error:
         raise StoreError(f"session {last.id} is from another version of this program") from error
     if not state.read:

@@ -4,30 +4,25 @@ from __future__ import annotations
 
 import time
 from contextlib import closing
-from functools import partial
 from pathlib import Path
 
 import click
 import msgspec
 
-from drivers.contract import EndOfInput
-from logger.calibration.coupler import Coupler
 from logger.cli.guides.carriers import Carriers
 from logger.cli.guides.isolate import IsolationGuide
-from logger.cli.guides.isolate_setup import asked_state, how_far
-from logger.cli.guides.isolate_symptom import as_is
-from logger.cli.guides.session import resumed
-from logger.cli.guides.terminal import Stop, Terminal
-from logger.cli.station import calibration_of, config_option, configuration, make_ready
-from logger.errors import MismatchdError
+from logger.cli.guides.isolate_setup import ask_state
+from logger.cli.guides.isolate_symptom import find_symptom
+from logger.cli.guides.session import offer_resume, stoppable
+from logger.cli.guides.terminal import Terminal
+from logger.cli.station import config_option, configuration, make_ready
 from logger.isolate import instructions, words
 from logger.isolate.chain import DEFAULT, KINDS, chain_of
-from logger.isolate.session import IsolationSession, decode_state, encode_state
+from logger.isolate.session import KIND, IsolationSession, restore
 from logger.isolate.trials import NEEDS
-from logger.isolate.usual import DAYS, UNKNOWN_SWR, usual_swr
-from logger.store.sessions import Sessions
-
-KIND = "isolate"
+from logger.isolate.usual import DAYS, UNKNOWN_SWR, UsualSwr, usual_swr
+from logger.store.database import Store
+from logger.store.work_session import WorkSession
 
 
 @click.command("isolate")
@@ -63,7 +58,7 @@ def command(
     usual: float | None,
     lacking: tuple[str, ...],
     anew: bool,
-) -> int:
+) -> None:
     """Find the faulty part by elimination, while the fault is there.
 
     Proposes the most informative trial for the time it takes (a dummy load here or there, a part
@@ -75,79 +70,84 @@ def command(
     """
     chain = None if typed is None else chain_of(typed)
     config = configuration(config_path or context.obj)
-    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
+    path = config.store.path
     terminal = Terminal()
-    carriers = Carriers(config, coupler, terminal)
-    make_ready(config, coupler)
-    with closing(Sessions.reader(config.store.path)) as store:
-        number, session = None, None
-        try:
-            begin = anew or chain is not None
-            before = None if begin else resumed(terminal, store, KIND, decode_state, how_far)
-            if before is not None:
-                number, session = before[0], IsolationSession(before[1])
-            else:
-                session = IsolationSession(asked_state(terminal, store, chain, usual, lacking))
-                number = store.begin(KIND, _now_ns(), encode_state(session.state))
-            if session.state.symptom is None:
-                as_is(terminal, carriers, session, partial(usual_swr, store, _now_ns()))
-                store.keep(number, _now_ns(), encode_state(session.state))
-            for _ in IsolationGuide(config, carriers, terminal).steps(session):
-                store.keep(number, _now_ns(), encode_state(session.state))
-            _end(terminal, store, number, session)
-        except (Stop, KeyboardInterrupt) as reason:
-            terminal.say("")
-            if number is None or session is None:
-                terminal.say("stopped; nothing was saved")
-            else:
-                count = words.counted(len(session.state.taken))
-                terminal.say(f"stopped: {count} kept; the same command continues.")
-            return 0 if isinstance(reason, Stop) else 130
-        except EndOfInput as error:
-            raise MismatchdError(
-                "the input has ended; what was tried is kept, and the same command goes on"
-            ) from error
-    return 0
+    carriers = Carriers(config, terminal)
+    make_ready(config, carriers.coupler)
+    work = WorkSession(path, KIND, restore, _now_ns)
+
+    def stopped() -> str:
+        if work.session is None:
+            return "stopped; nothing was saved"
+        count = words.count_trials(len(work.session.state.taken))
+        return f"stopped: {count} kept; the same command continues."
+
+    def usual_on(channel: int | None) -> UsualSwr:
+        with closing(Store.reader(path)) as store:
+            return usual_swr(store, _now_ns(), channel)
+
+    with stoppable(
+        terminal,
+        stopped,
+        lambda: "the input has ended; what was tried is kept, and the same command goes on",
+    ):
+        if not anew and chain is None:
+            offer_resume(terminal, work, words.progress)
+        session = work.session or work.begin(
+            IsolationSession(ask_state(terminal, path, chain, usual, lacking))
+        )
+        if session.state.symptom is None:
+            find_symptom(terminal, carriers, session, usual_on)
+            work.save()
+        for _ in IsolationGuide(config, carriers, terminal).steps(session):
+            work.save()
+        _conclude(terminal, work, session)
 
 
-def _end(terminal: Terminal, store: Sessions, number: int, session: IsolationSession) -> None:
+def _conclude(
+    terminal: Terminal, work: WorkSession[IsolationSession], session: IsolationSession
+) -> None:
     """Print the conclusion, offer a journal entry, end the session."""
-    verdict, taken = session.verdict(), session.state.taken
+    verdict, outcomes = session.verdict(), session.state.taken
     terminal.say("")
-    for text in words.conclusion(verdict, bool(taken), session.cured):
-        terminal.say(text)
-    kind, text = _noted(terminal, words.journal(verdict, len(taken))) if taken else ("", "")
-    if kind:
-        store.note(_now_ns(), kind, text)
+    for line in words.conclusion(verdict, bool(outcomes), session.cured):
+        terminal.say(line)
+    text, kind = None, ""
+    if outcomes:
+        text, kind = _ask_entry(terminal, words.journal(verdict, len(outcomes)))
+    work.end(text, kind)
+    if text is not None:
         terminal.say(f"noted as {kind}")
-    store.end(number, _now_ns(), encode_state(session.state))
     record = {
-        "session": number,
+        "session": work.id,
         "found": None if verdict.found is None else verdict.found.title,
         "left": {part.title: round(odds, 3) for part, odds in verdict.left},
         "sound": [part.title for part in verdict.cleared],
         "several": round(verdict.several + verdict.elsewhere, 3),
         "trials": [
-            {"trial": instructions.title(session.trial(each.key), session.chain), "bad": each.bad}
-            for each in taken
+            {
+                "trial": instructions.title(session.trial(outcome.key), session.chain),
+                "bad": outcome.bad,
+            }
+            for outcome in outcomes
         ],
     }
     click.echo(msgspec.json.encode(record).decode())
 
 
-def _noted(terminal: Terminal, text: str) -> tuple[str, str]:
-    """Ask for a journal entry; return kind and text, an empty kind for no entry."""
+def _ask_entry(terminal: Terminal, text: str) -> tuple[str | None, str]:
+    """Ask for a journal entry; return its text, None for no entry, and its kind."""
     terminal.say("")
     terminal.say(f"For the journal: {text}.")
     terminal.ask("Enter notes it; r: it is repaired, too; n: note nothing:")
     answer = (terminal.line(None) or "").lower()
     if answer in ("n", "no", "q"):
-        return "", ""
+        return None, ""
     if answer not in ("r", "repair", "repaired"):
-        return "remark", text
+        return text, "remark"
     terminal.ask("What was done:")
-    done = " ".join((terminal.line(None) or "").split())
-    return "repair", f"{text}; {done}" if done else text
+    repair = " ".join((terminal.line(None) or "").split())
+    return f"{text}; {repair}" if repair else text, "repair"
 
 
 def _now_ns() -> int:

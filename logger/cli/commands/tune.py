@@ -3,34 +3,37 @@
 from __future__ import annotations
 
 import time
-from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import click
+import msgspec
 
-from drivers.contract import EndOfInput
-from logger.calibration.coupler import Coupler
-from logger.cli.guides.session import resumed
-from logger.cli.guides.terminal import Stop, Terminal
-from logger.cli.guides.tune import TuningGuide, confirm
-from logger.cli.guides.tune_setup import adjustment, position, whole_length
-from logger.cli.station import calibration_of, config_option, configuration, line_db, make_ready
-from logger.errors import MismatchdError
-from logger.live.carrier import source_of
-from logger.live.status import ask
-from logger.store.sessions import Sessions
-from logger.tune.session import TuningSession, TuningState, found, kept
-from logger.tune.words import line, outcome
+from logger.cautions import TUNE, before_keying
+from logger.cli.guides.carriers import Carriers
+from logger.cli.guides.session import confirm, offer_resume, stoppable
+from logger.cli.guides.terminal import Terminal
+from logger.cli.guides.tune import TuningGuide
+from logger.cli.guides.tune_setup import TuneOptions, ask_adjustment
+from logger.cli.station import config_option, configuration, line_db, make_ready
+from logger.config.load import Config
+from logger.store.work_session import WorkSession
+from logger.tune.positions import UNITS
+from logger.tune.session import KIND, TuningSession, TuningState, restore
+from logger.tune.words import outcome, progress
 
-KIND = "tune"
-KEPT = "kept; `mismatchd tune` continues from here"
+SAVED = "kept; `mismatchd tune` continues from here"
+DAEMON = (
+    "The daemon keeps running: it may raise high-swr for this, and a notifier `inhibit` may cut the"
+    " carrier off."
+)
 
 
 @click.command("tune")
 @config_option
 @click.option(
     "--unit",
-    type=click.Choice(["mm", "turns", "marks"]),
+    type=click.Choice(UNITS),
     help="Quantity adjusted: length of an element, turns of a ring, or numbered marks.",
 )
 @click.option("--at", type=float, metavar="N", help="Present setting.")
@@ -56,17 +59,7 @@ KEPT = "kept; `mismatchd tune` continues from here"
     help="Wanted resonant frequency. Default: the middle of the keyed channels.",
 )
 @click.option("--new", is_flag=True, help="Start a new session, even if one is unfinished.")
-def command(
-    config_path: Path | None,
-    unit: str | None,
-    at: float | None,
-    longer: str | None,
-    length: float | None,
-    travel: tuple[float, float] | None,
-    cut: bool,
-    target: float | None,
-    new: bool,
-) -> int:
+def command(config_path: Path | None, new: bool, **options: Any) -> None:
     """Adjust an antenna.
 
     Key a low, a middle and a high channel; each transmission is detected automatically. After each
@@ -76,60 +69,42 @@ def command(
     drawn by `chart tuning`. Works with and without the running daemon.
     """
     config = configuration(config_path)
-    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     terminal = Terminal()
-    running = ask(config.store.path) is not None
-    number: int | None = None
-    make_ready(config, coupler)
-    source_of(config, coupler, running=running).close()  # report a wrong port before any question
-    with closing(Sessions.reader(config.store.path)) as store:
-        try:
-            before = None if new else resumed(terminal, store, KIND, found, _how_far)
-            if before is None:
-                what = adjustment(terminal, unit, longer, length, travel, cut)
-                now_at = position(terminal, what, at)
-                what = whole_length(terminal, what, now_at)
-                session = TuningSession(
-                    TuningState(what, target and 1e3 * target, line_db(config, target))
-                )
-                session.set(now_at)
-            else:
-                number, session = before[0], TuningSession(before[1])
-            confirm(terminal, beside_daemon=running)
-            if number is None:
-                number = store.begin(KIND, time.time_ns(), kept(session.state))
-            place = number
-
-            def keep() -> None:
-                store.keep(place, time.time_ns(), kept(session.state))
-
-            with closing(source_of(config, coupler, running=running)) as source:
-                TuningGuide(terminal, source, session, config.station, keep).run()
-        except (Stop, KeyboardInterrupt) as reason:
-            terminal.say("")
-            terminal.say("stopped; nothing was saved" if number is None else f"stopped; {KEPT}")
-            return 0 if isinstance(reason, Stop) else 130
-        except EndOfInput as error:
-            raise MismatchdError(f"the input ended; readings are {KEPT}") from error
-        _finish(terminal, store, number, session)
-    return 0
-
-
-def _how_far(state: TuningState) -> str:
-    return "; ".join(line(state.adjustment, one) for one in state.positions)
-
-
-def _finish(terminal: Terminal, store: Sessions, number: int, session: TuningSession) -> None:
-    """End the session; if anything was moved, add a journal entry."""
-    state, words = session.state, None
-    if state.read:
-        words = outcome(state)
-    moved = len({one.setting for one in state.read}) > 1
-    store.end(number, time.time_ns(), kept(state), words if moved else None)
+    carriers = Carriers(config, terminal)
+    make_ready(config, carriers.coupler)
+    work = WorkSession(config.store.path, KIND, restore, time.time_ns)
+    with stoppable(
+        terminal,
+        lambda: f"stopped; {SAVED if work.session else 'nothing was saved'}",
+        lambda: f"the input ended; readings are {SAVED}",
+    ):
+        if not new:
+            offer_resume(terminal, work, progress)
+        session = work.session or _new_session(terminal, config, TuneOptions(**options))
+        confirm(
+            terminal,
+            [*before_keying(TUNE), *([DAEMON] if carriers.of_daemon else [])],
+            "All of this is understood (yes or no):",
+        )
+        if work.session is None:
+            work.begin(session)
+        with carriers.source() as source:
+            TuningGuide(terminal, source, session, config.station, work.save).run()
+    state = session.state
+    text = outcome(state) if state.read else None
+    work.end(text if state.has_moved else None)
     terminal.say("")
-    if words is None:
+    if text is None:
         terminal.say("nothing was read; session closed")
     else:
-        terminal.say(f"{'In the journal' if moved else 'Read'}: {words}.")
+        terminal.say(f"{'In the journal' if state.has_moved else 'Read'}: {text}.")
         terminal.say("`mismatchd chart tuning -o FILE` draws it; `mismatchd report` includes it.")
-    click.echo(kept(state).decode())
+    click.echo(msgspec.json.encode(state).decode())
+
+
+def _new_session(terminal: Terminal, config: Config, options: TuneOptions) -> TuningSession:
+    adjustment, present = ask_adjustment(terminal, options)
+    target_khz = options.target and 1e3 * options.target
+    session = TuningSession(TuningState(adjustment, target_khz, line_db(config, options.target)))
+    session.set(present)
+    return session

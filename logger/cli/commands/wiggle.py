@@ -3,37 +3,31 @@
 from __future__ import annotations
 
 import time
-from contextlib import closing
 from pathlib import Path
 
 import click
 import msgspec
 
-from drivers.contract import EndOfInput
-from logger.calibration.coupler import Coupler
 from logger.cautions import WIGGLE, before_keying
-from logger.cli.guides.session import resumed
+from logger.cli.guides.carriers import SILENCE_S, Carriers, SilenceError
+from logger.cli.guides.session import offer_resume, stoppable
 from logger.cli.guides.terminal import Stop, Terminal
-from logger.cli.station import calibration_of, config_option, configuration, make_ready
-from logger.errors import MismatchdError, UsageError
-from logger.live.carrier import CarrierSource, source_of
-from logger.live.status import ask
-from logger.store.sessions import Sessions
+from logger.cli.station import config_option, configuration, make_ready
+from logger.errors import UsageError
+from logger.live.carrier import CarrierSource
+from logger.store.work_session import WorkSession
 from logger.wiggle.session import (
     KEY_DOWN_S,
+    KIND,
     LEAST_KEY_DOWN_S,
     MOST_KEY_DOWN_S,
     WiggleSession,
-    WiggleState,
-    found,
-    fresh,
-    kept,
+    new_state,
+    restore,
 )
-from logger.wiggle.words import JOINTS, forms, next_step, remark, result
+from logger.wiggle.words import JOINTS, forms, next_step, progress, remark, result
 
-KIND = "wiggle"
 CONTINUE = "`mismatchd wiggle` continues this session"
-SILENCE_S = 10.0
 
 
 @click.command("wiggle")
@@ -48,7 +42,7 @@ SILENCE_S = 10.0
     metavar="S",
     help="Longest key-down, in seconds.",
 )
-def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float) -> int:
+def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float) -> None:
     """Find a loose joint.
 
     Name the JOINTs in the order in which you will move them. While you move one after another under
@@ -58,82 +52,62 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
     by the next call. Works with and without the running daemon. Prints the ranking as JSON.
     """
     config = configuration(config_path)
-    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     terminal = Terminal()
     names = [" ".join(name.split()) for name in joints or JOINTS]
     if not all(names) or len(set(names)) < len(names):
         raise UsageError("each joint needs a name of its own")
-    running = ask(config.store.path) is not None
-    make_ready(config, coupler)
-    source_of(config, coupler, running=running).close()  # report a wrong port before any question
-    with closing(Sessions.reader(config.store.path)) as sessions:
-        number = None
-        try:
-            for text in before_keying(WIGGLE):
-                terminal.say(text)
-            if running:
-                terminal.say("The daemon keeps running and may raise alarms for what you find.")
-            before = resumed(terminal, sessions, KIND, found, _how_far)
-            if before is None:
-                session = WiggleSession(fresh(names), key_down_s)
-                number = sessions.begin(KIND, time.time_ns(), kept(session.state))
-            else:
-                number, session = before[0], WiggleSession(before[1], key_down_s)
-            with closing(source_of(config, coupler, running=running)) as source:
-                while not session.over:
-                    terminal.say(next_step(session))
-                    _listen(terminal, source, session, key_down_s)
-                    sessions.keep(number, time.time_ns(), kept(session.state))
-        except (Stop, KeyboardInterrupt) as reason:
-            terminal.say("")
-            terminal.say("stopped" if number is None else f"stopped; {CONTINUE}")
-            return 0 if isinstance(reason, Stop) else 130
-        except EndOfInput as error:
-            raise MismatchdError(f"the input ended; {CONTINUE}") from error
-        terminal.say("Release the key.")
-        terminal.say("")
-        sessions.end(
-            number, time.time_ns(), kept(session.state), words=remark(session), kind="remark"
-        )
+    carriers = Carriers(config, terminal)
+    make_ready(config, carriers.coupler)
+    work = WorkSession(config.store.path, KIND, restore, time.time_ns)
+    with stoppable(
+        terminal,
+        lambda: f"stopped; {CONTINUE}" if work.session else "stopped",
+        lambda: f"the input ended; {CONTINUE}",
+    ):
+        for text in before_keying(WIGGLE):
+            terminal.say(text)
+        if carriers.of_daemon:
+            terminal.say("The daemon keeps running and may raise alarms for what you find.")
+        offer_resume(terminal, work, progress)
+        session = work.session or work.begin(WiggleSession(new_state(names)))
+        session.limit_s = key_down_s
+        with carriers.source() as source:
+            while not session.over:
+                terminal.say(next_step(session))
+                _listen(terminal, source, session)
+                work.save()
+    terminal.say("Release the key.")
+    terminal.say("")
+    work.end(remark(session), "remark")
     for text in result(session):
         terminal.say(text)
     click.echo(msgspec.json.encode(_ranking(session)).decode())
-    return 0
 
 
-def _how_far(state: WiggleState) -> str:
-    return f"{state.at} of {len(state.joints)} joints moved"
-
-
-def _listen(
-    terminal: Terminal, source: CarrierSource, session: WiggleSession, key_down_s: float
-) -> None:
+def _listen(terminal: Terminal, source: CarrierSource, session: WiggleSession) -> None:
     """Process readings until the user continues. Raises Stop, EndOfInput, MismatchdError."""
-    heard_s, warned = time.monotonic(), False
+    latest_s, is_warned = time.monotonic(), False
     while True:
-        typed = terminal.line(0.0)
-        if typed is not None:
-            if typed.lower() == "q":
+        line = terminal.line(0.0)
+        if line is not None:
+            if line.lower() == "q":
                 raise Stop
-            session.again() if typed.lower() == "b" else session.go_on()
+            session.again() if line.lower() == "b" else session.go_on()
             return
         for reading in source.readings():
-            heard_s = time.monotonic()
-            told = session.take(reading)
-            if told.began:
+            latest_s = time.monotonic()
+            outcome = session.take(reading)
+            if outcome.began:
                 terminal.ring()
-            if told.too_long and not warned:
+            if outcome.too_long and not is_warned:
                 terminal.ring()
-                terminal.say(f"Release the key: {key_down_s:g} s is the limit. Not counted.")
-            warned = told.too_long
-            terminal.draw(*forms(session, reading, key_down_s))
+                terminal.say(f"Release the key: {session.limit_s:g} s is the limit. Not counted.")
+            is_warned = outcome.too_long
+            terminal.draw(*forms(session, reading))
         for notice in source.notices():
             terminal.say(notice)
-        if time.monotonic() - heard_s > SILENCE_S:
-            raise MismatchdError(
-                f"nothing has come for {SILENCE_S:g} s; look at the bridge's plug, and at"
-                " `mismatchd status`; `mismatchd wiggle` continues this session"
-            )
+        if time.monotonic() - latest_s > SILENCE_S:
+            raise SilenceError(f"; {CONTINUE}")
 
 
 def _ranking(session: WiggleSession) -> dict[str, object]:
@@ -141,13 +115,13 @@ def _ranking(session: WiggleSession) -> dict[str, object]:
     return {
         "joints": [
             {
-                "name": one.tally.name,
-                "excursions": one.tally.excursions,
-                "seconds": round(one.tally.seconds, 1),
-                "confidence": round(one.confidence, 4),
-                "loose": one.named,
+                "name": joint.tally.name,
+                "excursions": joint.tally.excursions,
+                "seconds": round(joint.tally.seconds, 1),
+                "confidence": round(joint.confidence, 4),
+                "loose": joint.named,
             }
-            for one in session.ranking()
+            for joint in session.ranking()
         ],
         "hands_off": {"excursions": quiet.excursions, "seconds": round(quiet.seconds, 1)},
     }

@@ -7,17 +7,16 @@ from collections.abc import Iterator
 
 from logger.calibration.bench_session import LOW_W
 from logger.cautions import AT_PLACE, FULL_REFLECTION, Place
-from logger.cli.guides.carriers import USUAL_W, Carriers, seen_in
-from logger.cli.guides.isolate_setup import word
+from logger.cli.guides.carriers import USUAL_W, Carriers, Instead, report_swr
+from logger.cli.guides.isolate_setup import ask_word
 from logger.cli.guides.isolate_symptom import NO_CARRIER
-from logger.cli.guides.measure import Instead
 from logger.cli.guides.terminal import Terminal
 from logger.config.load import Config
 from logger.feedline.cables import attenuation
 from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.isolate import instructions, words
 from logger.isolate.chain import Symptom
-from logger.isolate.reading import OPEN_PORT_SWR, SwrReading, least_of_open_end, load_reads, sound
+from logger.isolate.reading import OPEN_PORT_SWR, least_of_open_end, load_reads, sound
 from logger.isolate.session import IsolationSession, Taken, TrialStep
 from logger.isolate.trial import ANTENNA_OFF, Trial
 from logger.isolate.usual import UNKNOWN_SWR
@@ -36,7 +35,7 @@ class IsolationGuide:
         self._config = config
         self._carriers = carriers
         self._terminal = terminal
-        self._told: set[Place] = set()
+        self._cautioned: set[Place] = set()
 
     def steps(self, session: IsolationSession) -> Iterator[None]:
         """Carry out the trials of a session; yield whenever the state has changed.
@@ -45,7 +44,7 @@ class IsolationGuide:
         """
         if session.state.symptom is None:
             return
-        self._standing(session)
+        self._show_suspects(session)
         with contextlib.suppress(Enough):
             while (step := session.next()) is not None:
                 self._step(session, step)
@@ -68,22 +67,22 @@ class IsolationGuide:
             terminal.say(f"{begin}, about {step.minutes:g} minutes.")
             self._cautions(session, trial)
             terminal.say(instructions.how(trial, session.chain))
-        taken = self._by_carrier(session, trial) if trial.carrier else self._asked(session, trial)
-        if taken is None:
+        outcome = self._measure(session, trial) if trial.carrier else self._ask(session, trial)
+        if outcome is None:
             return
-        session.take(taken)
-        terminal.say(instructions.outcome(taken, trial, session.chain))
-        self._standing(session)
+        session.take(outcome)
+        terminal.say(instructions.outcome(outcome, trial, session.chain))
+        self._show_suspects(session)
 
     def _cautions(self, session: IsolationSession, trial: Trial) -> None:
         terminal, caution = self._terminal, AT_PLACE[trial.where]
-        if trial.where in self._told:
+        if trial.where in self._cautioned:
             if caution.short:
                 terminal.say(f"({caution.short})")
         else:
             for text in caution.full:
                 terminal.say(f"- {text}")
-            self._told.add(trial.where)
+            self._cautioned.add(trial.where)
         if trial.kind in REFLECTS_ALL:
             terminal.say(f"- {FULL_REFLECTION}")
         last = session.last_trial
@@ -93,38 +92,38 @@ class IsolationGuide:
         elif last is not None and last.kind not in instructions.CHANGES_NOTHING:
             terminal.say("First undo what the last trial changed.")
 
-    def _by_carrier(self, session: IsolationSession, trial: Trial) -> Taken | None:
+    def _measure(self, session: IsolationSession, trial: Trial) -> Taken | None:
         """Return the outcome read by the coupler; None if the trial is skipped or undone."""
         symptom = session.state.symptom
         assert symptom is not None
         limit = self._sound_swr(session, trial)
-        as_is = _as_seen(session.state.as_is)
+        as_is = None if session.state.as_is is None else session.state.as_is.reading
         self._terminal.say(instructions.expected(trial, session.chain, symptom, limit, as_is))
         most_w = 2 * LOW_W if trial.kind in REFLECTS_ALL else USUAL_W
         nothing = NO_CARRIER if symptom is Symptom.NONE else {}
         while self._choice(session, trial, "Enter when that is done (or", ("",)) == "":
             try:
-                found = self._carriers.wait(most_w, nothing)
+                carrier = self._carriers.wait(most_w, nothing)
             except Instead:
                 return Taken(trial.key, bad=True)
-            seen = seen_in(found, self._terminal)
+            swr = report_swr(carrier, self._terminal)
             if symptom is Symptom.NONE:
-                return Taken(trial.key, False, *(seen or ()))
-            if seen is None:
+                return Taken(trial.key, False, *(swr or ()))
+            if swr is None:
                 continue
             if trial.kind in REFLECTS_ALL:
-                return Taken(trial.key, seen.high < limit, *seen)
+                return Taken(trial.key, swr.high < limit, *swr)
             lower = symptom is Symptom.LOWER
-            good = None if as_is is None else sound(seen, limit, as_is, lower=lower)
+            good = None if as_is is None else sound(swr, limit, as_is, lower=lower)
             if good is not None:
-                return Taken(trial.key, not good, *seen)
+                return Taken(trial.key, not good, *swr)
             self._terminal.say(
                 "That lies between sound and as before. Enter reads it again, s skips it. A little"
                 " more power narrows the interval, within the limits of the transmitter."
             )
         return None
 
-    def _asked(self, session: IsolationSession, trial: Trial) -> Taken | None:
+    def _ask(self, session: IsolationSession, trial: Trial) -> Taken | None:
         assert session.state.symptom is not None
         question = instructions.question(trial, session.chain, session.state.symptom)
         answers = ("y", "yes", "n", "no")
@@ -141,7 +140,7 @@ class IsolationGuide:
         """Return the answer; if it ends this trial, carry it out and return None."""
         lacks = f"x: no {trial.needs}, " if trial.needs else ""
         prompt = f"{prompt.rstrip()} s: skip, {lacks}b: back, e: end, q: pause):"
-        answer = word(self._terminal, prompt, (*allowed, "s", "x", "b", "e"))
+        answer = ask_word(self._terminal, prompt, (*allowed, "s", "x", "b", "e"))
         if answer == "s" or (answer == "x" and not trial.needs):
             session.skip(trial)
         elif answer == "x":
@@ -149,8 +148,8 @@ class IsolationGuide:
         elif answer == "e":
             raise Enough
         elif answer == "b":
-            gone = session.back()
-            text = "Nothing has been tried yet." if gone is None else "The last outcome is undone."
+            undone = session.back()
+            text = "The last outcome is undone." if undone else "Nothing has been tried yet."
             self._terminal.say(text)
         else:
             return answer
@@ -182,16 +181,10 @@ class IsolationGuide:
         self._terminal.say(words.CONTRADICTORY)
         answer = ""
         while not answer:
-            answer = word(self._terminal, "Go on here all the same? (y, n):", ("y", "n"))
+            answer = ask_word(self._terminal, "Go on here all the same? (y, n):", ("y", "n"))
         if answer == "n":
             raise Enough
 
-    def _standing(self, session: IsolationSession) -> None:
-        for text in words.standing(session.verdict()):
+    def _show_suspects(self, session: IsolationSession) -> None:
+        for text in words.suspects(session.verdict()):
             self._terminal.say(text)
-
-
-def _as_seen(taken: Taken | None) -> SwrReading | None:
-    if taken is None or taken.swr is None or taken.swr_low is None or taken.swr_high is None:
-        return None
-    return SwrReading(taken.swr, taken.swr_low, taken.swr_high)

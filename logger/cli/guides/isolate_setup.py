@@ -1,45 +1,45 @@
-"""Start of an isolation session: progress of an interrupted one, questions for a new one."""
+"""Questions at the start of an isolation session."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
 
-from logger.cli.guides.terminal import Stop, Terminal
+from logger.cli.guides.terminal import Terminal
 from logger.errors import UsageError
 from logger.isolate.chain import DEFAULT, KINDS, Chain, chain_of
 from logger.isolate.hints import newest
 from logger.isolate.session import IsolationState
 from logger.isolate.trials import OHMMETER
-from logger.isolate.words import GENERAL, chain_line, counted
-from logger.store.sessions import Sessions
+from logger.isolate.words import GENERAL, chain_line
+from logger.store.database import Store
 
 
-def how_far(state: IsolationState) -> str:
-    """Return the progress of an interrupted session. Raises UsageError if it has unknown parts."""
-    return f"{counted(len(state.taken))}, {chain_line(Chain(state.chain))}"
-
-
-def asked_state(
+def ask_state(
     terminal: Terminal,
-    store: Sessions,
+    path: Path,
     chain: Chain | None,
     usual: float | None,
     lacking: Sequence[str],
 ) -> IsolationState:
-    """Return the state of a new session, after asking for the parts. Raises Stop."""
+    """Return the state of a new session, after asking for the parts. Raises Stop.
+
+    `path` is that of the store, whose newest alarm gives a hint.
+    """
     for text in (*GENERAL, ""):
         terminal.say(text)
-    if chain is None:
-        chain = _asked_chain(terminal)
+    chain = chain or _ask_chain(terminal)
     direct_current = "unknown"
     if OHMMETER not in lacking and "tuner" not in chain.names[chain.coupler :]:
         terminal.say(
             "To an ohmmeter, is the sound antenna closed, pin to sleeve (a coil or a loop at its"
             " feed), or open (two bare wires)?"
         )
-        answer = word(terminal, "closed, open, or Enter if you do not know:", ("closed", "open"))
-        direct_current = answer or direct_current
-    hint = newest(store)
+        prompt = "closed, open, or Enter if you do not know:"
+        direct_current = ask_word(terminal, prompt, ("closed", "open")) or direct_current
+    with closing(Store.reader(path)) as store:
+        hint = newest(store)
     if hint is not None:
         terminal.say(f"Alarm {hint.alarm} counts for a little: by it, {hint.title}.")
     return IsolationState(
@@ -51,33 +51,25 @@ def asked_state(
     )
 
 
-def word(terminal: Terminal, prompt: str, allowed: Sequence[str]) -> str:
+def ask_word(terminal: Terminal, prompt: str, allowed: Sequence[str]) -> str:
     """Ask until the answer is an allowed word, or empty. Raises Stop for q."""
     while True:
-        terminal.ask(prompt)
-        answer = (terminal.line(None) or "").lower()
-        if answer == "q":
-            raise Stop
+        answer = terminal.answer(prompt).lower()
         if answer == "" or answer in allowed:
             return answer
-        known = [each for each in allowed if each]
-        terminal.say(f"{answer!r} is none of: {', '.join(known)}, q")
+        terminal.say(f"{answer!r} is none of: {', '.join(filter(None, allowed))}, q")
 
 
-def _asked_chain(terminal: Terminal) -> Chain:
+def _ask_chain(terminal: Terminal) -> Chain:
     chain = Chain(DEFAULT)
     terminal.say(f"From the transmitter to the antenna: {chain_line(chain)}.")
     terminal.say(f"Other parts are: {', '.join(name for name in KINDS if name not in DEFAULT)}.")
-    while True:
-        terminal.ask("Enter if that is it, else type the parts in order:")
-        typed = terminal.line(None) or ""
-        if typed.lower() == "q":
-            raise Stop
+    while names := terminal.answer("Enter if that is it, else type the parts in order:"):
         try:
-            chain = chain_of(typed) if typed else chain
+            chain = chain_of(names)
         except UsageError as error:
             terminal.say(str(error))
         else:
-            if typed:
-                terminal.say(f"So: {chain_line(chain)}.")
-            return chain
+            terminal.say(f"So: {chain_line(chain)}.")
+            break
+    return chain

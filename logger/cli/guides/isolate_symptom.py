@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from logger.cli.guides.carriers import USUAL_W, Carriers, seen_in
-from logger.cli.guides.isolate_setup import word
-from logger.cli.guides.measure import Instead
-from logger.cli.guides.terminal import Stop, Terminal
+from logger.cli.guides.carriers import USUAL_W, Carriers, Instead, report_swr
+from logger.cli.guides.isolate_setup import ask_word
+from logger.cli.guides.terminal import Terminal
 from logger.cli.numbers import positive
 from logger.isolate import words
 from logger.isolate.chain import Symptom
@@ -23,15 +22,15 @@ DAEMON = (
 )
 
 
-def as_is(
+def find_symptom(
     terminal: Terminal,
     carriers: Carriers,
     session: IsolationSession,
-    usually: Callable[[int | None], UsualSwr],
+    usual_on: Callable[[int | None], UsualSwr],
 ) -> None:
     """Determine the symptom and begin the session with it, unless nothing is wrong now.
 
-    `usually` returns the usual SWR on a channel. Raises the exceptions of `Carriers.wait`.
+    `usual_on` returns the usual SWR on a channel. Raises the exceptions of `Carriers.wait`.
     """
     terminal.say("")
     terminal.say(
@@ -40,7 +39,7 @@ def as_is(
     if carriers.of_daemon:
         terminal.say(DAEMON)
     try:
-        symptom = _seen(terminal, carriers, session, usually)
+        symptom = _measure(terminal, carriers, session.state, usual_on)
     except Instead:
         symptom = Symptom.NONE
     if symptom is None:
@@ -50,46 +49,47 @@ def as_is(
     terminal.say(f"So {words.SYMPTOMS[symptom]}.")
 
 
-def _seen(
+def _measure(
     terminal: Terminal,
     carriers: Carriers,
-    session: IsolationSession,
-    usually: Callable[[int | None], UsualSwr],
+    state: IsolationState,
+    usual_on: Callable[[int | None], UsualSwr],
 ) -> Symptom | None:
-    seen = None
-    while seen is None:
-        found = carriers.wait(USUAL_W, NO_CARRIER)
-        seen = seen_in(found, terminal)
-    state = session.state
-    usual = usually(found.channel)
+    swr = None
+    while swr is None:
+        carrier = carriers.wait(USUAL_W, NO_CARRIER)
+        swr = report_swr(carrier, terminal)
+    usual = usual_on(carrier.channel)
     if state.usual_swr is None:
         state.usual_swr = usual.highest
     state.lowest_usual_swr = usual.lowest
-    state.as_is = Taken("as-is", True, *seen)
-    high = too_high(seen, state.usual_swr)
-    symptom = Symptom.HIGH if high else _asked(terminal, state, high, too_low(seen, usual.lowest))
+    state.as_is = Taken("as-is", True, *swr)
+    is_high = too_high(swr, state.usual_swr)
+    if is_high:
+        return Symptom.HIGH
+    symptom = _ask_symptom(terminal, state, is_high, too_low(swr, usual.lowest))
     if symptom is Symptom.LOWER and usual.lowest is None:
-        state.lowest_usual_swr = _asked_usual(terminal, seen.swr)
+        state.lowest_usual_swr = _ask_usual_swr(terminal, swr.swr)
     return symptom
 
 
-def _asked(
-    terminal: Terminal, state: IsolationState, high: bool | None, low: bool
+def _ask_symptom(
+    terminal: Terminal, state: IsolationState, is_high: bool | None, is_low: bool
 ) -> Symptom | None:
-    """Ask what is wrong when the SWR is not too high, or (`high` is None) only slightly."""
-    if low:
+    """Ask what is wrong when the SWR is not too high, or (`is_high` is None) only slightly."""
+    if is_low:
         terminal.say(
             f"That is lower than usual ({state.lowest_usual_swr:.2f} or more). That is not always"
             " good: a dead detector and a wet line hide reflection. What is wrong?"
         )
     else:
         terminal.say(
-            f"That is {'hardly' if high is None else 'no'} more than usual"
+            f"That is {'hardly' if is_high is None else 'no'} more than usual"
             f" ({state.usual_swr:.2f} or less; if yours is lower, start again with --usual)."
             " What is wrong?"
         )
     choices = [None, Symptom.UPSTREAM, Symptom.WEAK, Symptom.LOWER, Symptom.LESS]
-    if high is None:
+    if is_high is None:
         choices.append(Symptom.HIGH)
     for number, symptom in enumerate(choices, 1):
         text = words.SYMPTOMS[symptom] if symptom else "nothing, at this moment"
@@ -97,17 +97,14 @@ def _asked(
     numbers = [str(number + 1) for number in range(len(choices))]
     answer = ""
     while not answer:
-        answer = word(terminal, f"1 to {numbers[-1]}:", numbers)
+        answer = ask_word(terminal, f"1 to {numbers[-1]}:", numbers)
     return choices[int(answer) - 1]
 
 
-def _asked_usual(terminal: Terminal, as_is: float) -> float:
+def _ask_usual_swr(terminal: Terminal, present: float) -> float:
     """Ask for the usual SWR, which must be above the present one. Raises Stop for q."""
+    question = f"Which SWR does it usually show on this channel (above {present:.2f})?"
     while True:
-        terminal.ask(f"Which SWR does it usually show on this channel (above {as_is:.2f})?")
-        typed = (terminal.line(None) or "").lower()
-        if typed == "q":
-            raise Stop
-        value = positive(typed)
-        if value is not None and as_is < value <= HIGHEST_SWR:
-            return value
+        usual = positive(terminal.answer(question))
+        if usual is not None and present < usual <= HIGHEST_SWR:
+            return usual

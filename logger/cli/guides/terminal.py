@@ -55,6 +55,14 @@ class Terminal:
         self._wipe()
         click.echo(f"{self._folded(text)} ", nl=False, err=True)
 
+    def answer(self, prompt: str) -> str:
+        """Return the line typed in answer to a prompt. Raises Stop for q and at the end."""
+        self.ask(prompt)
+        line = self.line(None) or ""
+        if line.lower() == "q":
+            raise Stop
+        return line
+
     def draw(self, *forms: str) -> None:
         """Redraw the progress line with the first of `forms` that fits."""
         now_s = time.monotonic()

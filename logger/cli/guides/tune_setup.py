@@ -2,110 +2,76 @@
 
 from __future__ import annotations
 
-from typing import get_args
-
 import msgspec
 
-from logger.cli.guides.terminal import Stop, Terminal
-from logger.tune.positions import Adjustment, Unit
+from logger.cli.guides.terminal import Terminal
+from logger.tune.positions import Adjustment, Unit, parse_setting, parse_unit
 from logger.tune.words import setting
 
-UNITS = get_args(Unit)
-LONGER = ("more", "less")
-ASKED = {
+PRESENT_SETTING: dict[Unit, str] = {
     "mm": "How long is it now, in mm? (the number that you set: what the tape or the clamp shows)",
     "turns": "At how many turns is it now? (0, if you count from here)",
     "marks": "At which mark is it now? (number your marks in one direction; 0, if you begin here)",
 }
+LONGER = {"yes": "more", "y": "more", "no": "less", "n": "less"}
 
 
-def answered(terminal: Terminal, question: str) -> str:
-    """Return the line typed in answer. Raises Stop for q and at the end of the input."""
-    terminal.ask(question)
-    answer = (terminal.line(None) or "").strip()
-    if answer.lower() == "q":
-        raise Stop
-    return answer
+class TuneOptions(msgspec.Struct, frozen=True):
+    """Options of `tune` that describe a new session; None if not given."""
+
+    unit: Unit | None
+    at: float | None
+    longer: str | None
+    length: float | None
+    travel: tuple[float, float] | None
+    cut: bool
+    target: float | None
 
 
-def number(text: str) -> float | None:
-    """Return a number typed with point or comma; None for anything else."""
-    try:
-        value = float(text.lower().removesuffix("mm").strip().replace(",", "."))
-    except ValueError:
-        return None
-    return value if abs(value) < 1e6 else None
-
-
-def adjustment(
-    terminal: Terminal,
-    unit: str | None,
-    longer: str | None,
-    length_mm: float | None,
-    travel: tuple[float, float] | None,
-    cut: bool,
-) -> Adjustment:
-    """Ask what is adjusted and which way it moves. Raises Stop."""
-    while unit not in UNITS:
-        unit = answered(
-            terminal,
-            "What do you adjust: the length of an element in mm, turns of a ring, or just marks?"
-            " (mm, turns, marks; q stops)",
-        ).lower()
+def ask_adjustment(terminal: Terminal, options: TuneOptions) -> tuple[Adjustment, float]:
+    """Return what is adjusted and its present setting, after asking if needed. Raises Stop."""
+    unit, longer = options.unit, options.longer
+    while unit is None:
+        unit = parse_unit(
+            terminal.answer(
+                "What do you adjust: the length of an element in mm, turns of a ring, or just"
+                " marks? (mm, turns, marks; q stops)"
+            ).lower()
+        )
     if longer is None and unit == "mm":
         longer = "more"
-    while longer not in LONGER:
-        said = answered(
-            terminal,
-            f"Do more {unit} make the antenna longer, so that its resonance falls? (yes or no)",
-        ).lower()
-        longer = {"yes": "more", "y": "more", "no": "less", "n": "less"}.get(said)
-    least, most = (None, None) if travel is None else (min(travel), max(travel))
-    return Adjustment(
-        unit,  # type: ignore[arg-type]
-        longer == "more",
-        length_mm,
-        least,
-        most,
-        cut,
-    )
+    while longer is None:
+        question = f"Do more {unit} make the antenna longer, so that its resonance falls?"
+        longer = LONGER.get(terminal.answer(f"{question} (yes or no)").lower())
+    least, most = (None, None) if options.travel is None else sorted(options.travel)
+    adjustment = Adjustment(unit, longer == "more", options.length, least, most, options.cut)
+    present = options.at
+    while present is None or not adjustment.allows(present):
+        if present is not None:
+            terminal.say(limits(adjustment))
+        present = parse_setting(terminal.answer(PRESENT_SETTING[unit]))
+    if unit == "mm" and options.length is None:
+        length_mm = _ask_length_mm(terminal, present)
+        adjustment = msgspec.structs.replace(adjustment, length_mm=length_mm)
+    return adjustment, present
 
 
-def position(terminal: Terminal, what: Adjustment, at: float | None) -> float:
-    """Return the present setting, after asking if needed. Raises Stop."""
-    while at is None or not within(what, at):
-        if at is not None:
-            terminal.say(outside(what))
-        at = number(answered(terminal, ASKED[what.unit]))
-    return at
-
-
-def whole_length(terminal: Terminal, what: Adjustment, at: float) -> Adjustment:
-    """Ask for the length of the whole element if unknown. Raises Stop."""
-    if what.unit != "mm" or what.length_mm is not None:
-        return what
+def _ask_length_mm(terminal: Terminal, present: float) -> float:
+    """Ask for the length of the whole element."""
     while True:
-        answer = answered(
-            terminal,
+        answer = terminal.answer(
             "How long is the whole element, from where it is fed to its tip (a dipole: from tip to"
-            f" tip), in mm? (Enter: {at:g} mm is all of it)",
+            f" tip), in mm? (Enter: {present:g} mm is all of it)"
         )
-        length = at if not answer else number(answer)
-        if length is not None and length >= at:
-            return msgspec.structs.replace(what, length_mm=length)
+        length_mm = parse_setting(answer) if answer else present
+        if length_mm is not None and length_mm >= present:
+            return length_mm
         terminal.say("A length in mm, no less than what is set.")
 
 
-def within(what: Adjustment, at: float) -> bool:
-    """True if the setting is within the travel."""
-    low, high = what.least, what.most
-    positive = what.unit != "mm" or at > 0
-    return positive and (low is None or at >= low) and (high is None or at <= high)
-
-
-def outside(what: Adjustment) -> str:
+def limits(adjustment: Adjustment) -> str:
     """Return why a setting is impossible."""
-    if what.least is None or what.most is None:
+    if adjustment.least is None or adjustment.most is None:
         return "That cannot be: a length is more than 0 mm."
-    ends = f"{setting(what.unit, what.least)} to {setting(what.unit, what.most)}"
-    return f"That cannot be: it moves from {ends}."
+    ends = [setting(adjustment.unit, end) for end in (adjustment.least, adjustment.most)]
+    return f"That cannot be: it moves from {' to '.join(ends)}."
