@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 from collections import Counter
+from contextlib import closing
 from pathlib import Path
 
 import click
 
-from drivers.contract import EndOfInput
 from logger.calibration.bench_points import CONDITIONS, WATTS_PER_VOLT2
 from logger.calibration.bench_session import LOW_W, propose_powers_w, steps
 from logger.calibration.points_file import PointsFile
 from logger.cli.commands.calibrate_fit import class_option, fit_and_write
 from logger.cli.guides.bench import UNITS, BenchGuide, PowerScale
-from logger.cli.guides.terminal import Stop, Terminal
+from logger.cli.guides.session import stoppable
+from logger.cli.guides.terminal import Terminal
 from logger.cli.numbers import numbers, positive
 from logger.cli.station import config_option, configuration, output_option
-from logger.errors import BenchPointError, MismatchdError, UsageError
+from logger.errors import BenchPointError, UsageError
 
 HIGHEST_W = 4.0  # proposed if the points file states none
 
 
-def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[str, ...]:
+def _conditions(context: click.Context, option: click.Parameter, text: str) -> tuple[str, ...]:
     names = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",")))
     for name in names:
         if name not in CONDITIONS:
@@ -29,20 +30,17 @@ def _names(context: click.Context, option: click.Parameter, text: str) -> tuple[
     return names
 
 
-def _highest_w(terminal: Terminal, file: PointsFile) -> float:
+def _ask_highest_w(terminal: Terminal, file: PointsFile) -> float:
     """Ask for the station's highest power, watts, and record it in the file. Raises Stop."""
-    stated = file.highest_w
-    proposed = stated or HIGHEST_W
+    proposed = file.highest_w or HIGHEST_W
+    prompt = f"The highest power that the station transmits with [{proposed:g} W]:"
     while True:
-        terminal.ask(f"The highest power that the station transmits with [{proposed:g} W]:")
-        answer = terminal.line(None) or ""
-        if answer == "q":
-            raise Stop
+        answer = terminal.answer(prompt)
         highest_w = positive(answer.rstrip(" Ww")) if answer else proposed
         if highest_w is not None:
             break
         terminal.say(f"{answer!r} is not a valid answer; give Enter, watts such as 12, or q")
-    if highest_w != stated:
+    if highest_w != file.highest_w:
         file.state_highest_w(highest_w)
     return highest_w
 
@@ -60,7 +58,7 @@ def _highest_w(terminal: Terminal, file: PointsFile) -> float:
 )
 @click.option(
     "--conditions",
-    callback=_names,
+    callback=_conditions,
     default=",".join(CONDITIONS),
     show_default=True,
     metavar="NAME,...",
@@ -103,36 +101,36 @@ def command(
     file = PointsFile(points)
     driver = config.make_driver()
     terminal = Terminal()
-    if not powers:
-        try:
-            powers = propose_powers_w(_highest_w(terminal, file))
-        except (Stop, KeyboardInterrupt) as reason:
-            terminal.say("stopped before the first step")
-            return 0 if isinstance(reason, Stop) else 130
-        terminal.say(f"Powers: {', '.join(f'{power:g}' for power in powers)} W; s skips a step.")
-    asked = steps(conditions, powers)
-    left_out = set(conditions) - {step.condition for step in asked if step.power_w > 0}
-    if left_out:
-        raise UsageError(
-            f"--powers: none is {LOW_W:g} W or less, the most for {' and '.join(sorted(left_out))};"
-            " give a lower one too, or name other --conditions"
-        )
-    guide = BenchGuide(driver, terminal, file, asked, PowerScale(reference), seconds)
-    try:
-        driver.open()
-        guide.run()
-    except (Stop, KeyboardInterrupt) as reason:
-        terminal.say("")
-        terminal.say(f"stopped: {guide.progress()}; the same command continues from there")
-        return 0 if isinstance(reason, Stop) else 130
-    except EndOfInput as error:
-        raise MismatchdError(
-            f"the input ended before the session was complete: {guide.progress()}"
-        ) from error
-    finally:
-        driver.close()
-    taken = Counter("unkeyed" if p.power_w == 0 else p.condition for p in file.points)
-    listed = ", ".join(f"{count} {name}" for name, count in taken.items())
+    guide: BenchGuide | None = None
+
+    def stopped() -> str:
+        if guide is None:
+            return "stopped before the first step"
+        return f"stopped: {guide.progress()}; the same command continues from there"
+
+    def ended() -> str:
+        progress = "" if guide is None else guide.progress()
+        return f"the input ended before the session was complete: {progress}"
+
+    with stoppable(terminal, stopped, ended):
+        if not powers:
+            powers = propose_powers_w(_ask_highest_w(terminal, file))
+            proposed = ", ".join(f"{power:g}" for power in powers)
+            terminal.say(f"Powers: {proposed} W; s skips a step.")
+        session_steps = steps(conditions, powers)
+        left_out = set(conditions) - {step.condition for step in session_steps if step.power_w > 0}
+        if left_out:
+            raise UsageError(
+                f"--powers: none is {LOW_W:g} W or less, the most for"
+                f" {' and '.join(sorted(left_out))}; give a lower one too, or name other"
+                " --conditions"
+            )
+        guide = BenchGuide(driver, terminal, file, session_steps, PowerScale(reference), seconds)
+        with closing(driver):
+            driver.open()
+            guide.run()
+    counts = Counter("unkeyed" if p.power_w == 0 else p.condition for p in file.points)
+    listed = ", ".join(f"{count} {name}" for name, count in counts.items())
     terminal.say("")
     terminal.say(f"all points taken: {listed} in {points}")
     try:

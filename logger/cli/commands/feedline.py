@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import csv
 import sys
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
+import msgspec
 
 from logger.cli.lazy import LazyGroup
 from logger.cli.numbers import numbers
 from logger.cli.station import config_option, configuration_if_any
+from logger.config.load import Config
 from logger.errors import UsageError
 from logger.feedline.cables import attenuation, published
 from logger.feedline.comparison import Terms, choices
@@ -18,6 +22,17 @@ from logger.feedline.frequency import mhz_of
 from logger.feedline.words import remarks, sources, table
 
 LENGTHS_M = (10.0, 20.0, 30.0)
+
+
+class ComparisonOptions(msgspec.Struct, frozen=True):
+    """Options of `feedline` that say what is compared."""
+
+    frequency: float | None
+    cables: tuple[str, ...]
+    lengths: tuple[float, ...]
+    swr: float
+    where: str
+    power: float
 
 
 @click.group(
@@ -71,15 +86,11 @@ LENGTHS_M = (10.0, 20.0, 30.0)
 @click.pass_context
 def command(
     context: click.Context,
+    /,
     config_path: Path | None,
-    frequency: float | None,
-    cables: tuple[str, ...],
-    lengths: tuple[float, ...],
-    swr: float,
-    where: str,
-    power: float,
     form: str,
     output: Path | None,
+    **options: Any,
 ) -> None:
     """Compare the losses of cables.
 
@@ -92,10 +103,33 @@ def command(
     context.obj = config_path
     if context.invoked_subcommand is not None:
         return
-    config = configuration_if_any(config_path)
-    if frequency is None and config is not None:
-        frequency = mhz_of(config.station.frequency_mhz, config.station.channel)
-    if frequency is None:
+    wanted = ComparisonOptions(**options)
+    terms, lengths = _terms(wanted, configuration_if_any(config_path))
+    cables = [attenuation(name, terms.frequency_mhz) for name in wanted.cables or published()]
+    rows = list(choices(cables, lengths, terms))
+    if form == "csv":
+        writer = csv.writer(sys.stdout, lineterminator="\n")
+        writer.writerow(rows[0]._fields)
+        writer.writerows([_short(value) for value in row] for row in rows)
+    else:
+        for line in (*table(rows, terms), "", *sources(cables)):
+            click.echo(line)
+    for line in remarks(rows, cables, len(lengths)):
+        click.echo(line, err=True)
+    if output is not None:
+        from logger.charts.feedline import draw
+        from logger.charts.sheet import save
+
+        save(draw(cables, lengths, terms), output)
+        click.echo(f"drew {output}", err=True)
+
+
+def _terms(wanted: ComparisonOptions, config: Config | None) -> tuple[Terms, Sequence[float]]:
+    """Return the terms and the lengths, m, of the comparison. Raises UsageError."""
+    mhz, lengths = wanted.frequency, wanted.lengths
+    if mhz is None and config is not None:
+        mhz = mhz_of(config.station.frequency_mhz, config.station.channel)
+    if mhz is None:
         raise UsageError(
             "at which frequency? give --frequency MHZ (27.2 for the citizens band), or"
             " station.channel or station.frequency_mhz in the configuration"
@@ -103,24 +137,7 @@ def command(
     if not lengths:
         installed_m = None if config is None else config.feedline.length_m
         lengths = LENGTHS_M if installed_m is None else (installed_m,)
-    terms = Terms(frequency, swr, where == "antenna", power)
-    found = [attenuation(name, frequency) for name in cables or published()]
-    rows = list(choices(found, lengths, terms))
-    if form == "csv":
-        writer = csv.writer(sys.stdout, lineterminator="\n")
-        writer.writerow(rows[0]._fields)
-        writer.writerows([_short(value) for value in row] for row in rows)
-    else:
-        for line in (*table(rows, terms), "", *sources(found)):
-            click.echo(line)
-    for line in remarks(rows, found, len(lengths)):
-        click.echo(line, err=True)
-    if output is not None:
-        from logger.charts.feedline import draw
-        from logger.charts.sheet import save
-
-        save(draw(found, lengths, terms), output)
-        click.echo(f"drew {output}", err=True)
+    return Terms(mhz, wanted.swr, wanted.where == "antenna", wanted.power), lengths
 
 
 def _short(value: object) -> object:

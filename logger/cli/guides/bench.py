@@ -17,7 +17,7 @@ from logger.calibration.bench_session import (
     BenchStep,
     doubt_of_power,
     doubts,
-    found,
+    match_points,
 )
 from logger.calibration.points_file import PointsFile
 from logger.calibration.steady import Level, Quiet, SteadyReading, Trouble, Watch, unsteady
@@ -89,10 +89,10 @@ class BenchGuide:
         self._file = file
         self._scale = scale
         self._average_s = average_s
-        self._session = BenchSession(steps, found(steps, file.points))
+        self._session = BenchSession(steps, match_points(steps, file.points))
         self._setup: str | None = None
         self._pieces: deque[SampleBlock | None] = deque()
-        self._heard_s = math.inf
+        self._latest_s = math.inf
         self._silent = False
 
     def progress(self) -> str:
@@ -109,7 +109,7 @@ class BenchGuide:
             say(f"{self._file.path}: the last line is incomplete and ignored")
         if self._session.done:
             say(f"{self.progress()}; continuing with the others")
-        self._heard_s = time.monotonic()
+        self._latest_s = time.monotonic()
         while (number := self._session.current) is not None:
             self._take(number)
 
@@ -122,16 +122,16 @@ class BenchGuide:
             say("")
             say(SETUPS[step.condition])
             self._setup = step.condition
-        place = f"Step {number + 1} of {len(session.steps)}"
+        title = f"Step {number + 1} of {len(session.steps)}"
         figure = self._scale.figure(step.power_w)
         if step.power_w == 0:
-            say(f"{place}: unkeyed, for zero and noise. Leave the key alone.")
+            say(f"{title}: unkeyed, for zero and noise. Leave the key alone.")
         elif self._scale.known:
-            say(f"{place}: {step.condition}, about {self._scale.words(figure)}.")
+            say(f"{title}: {step.condition}, about {self._scale.words(figure)}.")
         else:
-            say(f"{place}: {step.condition}, the setting called {figure:g}.")
-        answer = self._answer("Enter when ready:")
-        if self._moved(answer):
+            say(f"{title}: {step.condition}, the setting called {figure:g}.")
+        answer = self._ask("Enter when ready:")
+        if self._obey(answer):
             return
         if answer and step.power_w > 0 and (typed := positive(answer)):
             figure = typed
@@ -142,57 +142,57 @@ class BenchGuide:
         reading = self._measure(step, quiet)
         if reading is None:
             return
-        say(_result(step, reading))
+        say(_describe(step, reading))
         warnings = doubts(step, reading, quiet)
         for text in warnings:
             say(f"Doubtful: {text}")
         if quiet is not None or warnings:
-            kept = self._figure(step, reading, quiet, figure)
-            if kept is None:
+            confirmed = self._ask_figure(step, reading, quiet, figure)
+            if confirmed is None:
                 return
-            figure = kept
+            figure = confirmed
         point = reading.point(step.condition, self._scale.power_w(figure))
-        if number in session.done:
-            at = session.done[number]
-            self._file.replace(at, point)
+        place = session.done.get(number)
+        if place is None:
+            place = self._file.add(point)
         else:
-            at = self._file.add(point)
-        session.take(at)
+            self._file.replace(place, point)
+        session.take(place)
 
-    def _figure(
+    def _ask_figure(
         self, step: BenchStep, reading: SteadyReading, quiet: Quiet | None, proposed: float
     ) -> float | None:
         """Ask for the figure on the reference; return None if the reading is to be discarded."""
-        told = quiet is not None and self._scale.known
+        has_figure = quiet is not None and self._scale.known
         doubted: float | None = None
         while True:
-            answer = self._answer(
+            answer = self._ask(
                 f"The reference showed [{self._scale.words(proposed)}]:"
-                if told
+                if has_figure
                 else "Enter to keep it, r to repeat it:"
             )
-            if answer == REPEAT or self._moved(answer):
+            if answer == REPEAT or self._obey(answer):
                 return None
-            figure = positive(answer.rstrip(" WVwv")) if answer and told else proposed
-            if figure is None or (answer and not told):
+            figure = positive(answer.rstrip(" WVwv")) if answer and has_figure else proposed
+            if figure is None or (answer and not has_figure):
                 self._terminal.say(f"{answer!r} is not a valid answer; give {ANSWERS}")
                 continue
-            if quiet is None or not told or figure == doubted:
+            if quiet is None or not has_figure or figure == doubted:
                 return figure
             point = reading.point(step.condition, self._scale.power_w(figure))
-            doubt = doubt_of_power(point, self._others(), quiet)
+            doubt = doubt_of_power(point, self._other_points(), quiet)
             if doubt is None:
                 return figure
             self._terminal.say(f"Doubtful: {doubt} Enter keeps it.")
             proposed = doubted = figure
 
-    def _others(self) -> list[BenchPoint]:
+    def _other_points(self) -> list[BenchPoint]:
         """Return all points except that of the present step."""
         session = self._session
         present = None if session.current is None else session.done.get(session.current)
         return [point for number, point in enumerate(self._file.points) if number != present]
 
-    def _moved(self, answer: str) -> bool:
+    def _obey(self, answer: str) -> bool:
         """Carry out a one-letter command; return False if `answer` is none. Raises Stop."""
         session, say = self._session, self._terminal.say
         match answer:
@@ -227,7 +227,7 @@ class BenchGuide:
         outcome: SteadyReading | Trouble | None = None
         while outcome is None:
             if terminal.interactive and (line := terminal.line(0.0)) is not None:
-                if not self._moved(line):
+                if not self._obey(line):
                     say("Not keyed; once more.")
                 return None
             block, lost = self._listen()
@@ -242,14 +242,14 @@ class BenchGuide:
         if isinstance(outcome, SteadyReading):
             if quiet:
                 say("Steady. Release the key.")
-                self._released(quiet)
+                self._wait_for_release(quiet)
             return outcome
-        say(_trouble(outcome, step, watch, quiet))
+        say(_explain(outcome, step, watch, quiet))
         if quiet:
-            self._released(quiet)
+            self._wait_for_release(quiet)
         return None
 
-    def _released(self, quiet: Quiet) -> None:
+    def _wait_for_release(self, quiet: Quiet) -> None:
         """Wait until the key is up; on a terminal, Enter skips the wait."""
         reminded_s = time.monotonic()
         while True:
@@ -267,14 +267,14 @@ class BenchGuide:
                 reminded_s = time.monotonic()
                 self._terminal.say("Still keyed: release the key (or Enter to go on).")
 
-    def _answer(self, question: str) -> str:
+    def _ask(self, question: str) -> str:
         """Ask a question and wait for the answer; discard pairs that arrive meanwhile."""
         self._terminal.ask(question)
         # Do not read on in a file: its next pairs belong to the next step.
         waits = self._driver.finite
         while (line := self._terminal.line(None if waits else 0.0)) is None:
-            _, told = self._listen()
-            if told:
+            _, has_notice = self._listen()
+            if has_notice:
                 self._terminal.ask(question)
         return line.lower()
 
@@ -289,8 +289,8 @@ class BenchGuide:
             self._terminal.say(notice)
         now_s = time.monotonic()
         if block is not None:
-            self._heard_s, self._silent = now_s, False
-        elif not self._silent and now_s - self._heard_s > SILENCE_S:
+            self._latest_s, self._silent = now_s, False
+        elif not self._silent and now_s - self._latest_s > SILENCE_S:
             self._silent = True
             self._terminal.say(
                 f"Nothing has come from the bridge for {SILENCE_S:g} s: look at its plug, and at"
@@ -313,11 +313,11 @@ def _ports(step: BenchStep, reading: SteadyReading) -> list[tuple[str, Level]]:
     return ports[::-1] if step.condition == "reversed" else ports
 
 
-def _result(step: BenchStep, reading: SteadyReading) -> str:
+def _describe(step: BenchStep, reading: SteadyReading) -> str:
     ports = "; ".join(
-        f"{name} {one.mean_v:.4f} V, noise {1e3 * one.sd_v:.2f} mV,"
-        f" drift {1e3 * one.drift_v:+.2f} mV"
-        for name, one in _ports(step, reading)
+        f"{name} {level.mean_v:.4f} V, noise {1e3 * level.sd_v:.2f} mV,"
+        f" drift {1e3 * level.drift_v:+.2f} mV"
+        for name, level in _ports(step, reading)
     )
     return f"{ports}; {reading.readings} readings in {reading.seconds:.1f} s"
 
@@ -330,17 +330,17 @@ def _forms(step: BenchStep, watch: Watch, quiet: Quiet | None) -> list[str]:
             f"waiting  forward {forward:.4f} V  reflected {reflected:.4f} V",
             f"waiting {forward:.3f} V, {reflected:.3f} V",
         ]
-    (name, one), (other, weak) = _ports(step, reading)
-    at, noise = f"{watch.keyed_s:.1f} s", f"noise {1e3 * one.sd_v:.1f} mV"
-    drift = f"drift {1e3 * one.drift_v:+.1f} mV"
+    (name, level), (other_name, other) = _ports(step, reading)
+    noise, drift = f"noise {1e3 * level.sd_v:.1f}", f"drift {1e3 * level.drift_v:+.1f} mV"
+    middle = f"{watch.keyed_s:.1f} s  {name} {level.mean_v:.4f} V  {noise} mV  {drift}"
     return [
-        f"{at}  {name} {one.mean_v:.4f} V  {noise}  {drift}  {other} {weak.mean_v:.4f} V",
-        f"{at}  {name} {one.mean_v:.4f} V  {noise}  {drift}",
-        f"{at} {one.mean_v:.3f} V {noise.removesuffix(' mV')} {drift}",
+        f"{middle}  {other_name} {other.mean_v:.4f} V",
+        middle,
+        f"{watch.keyed_s:.1f} s {level.mean_v:.3f} V {noise} {drift}",
     ]
 
 
-def _trouble(trouble: Trouble, step: BenchStep, watch: Watch, quiet: Quiet | None) -> str:
+def _explain(trouble: Trouble, step: BenchStep, watch: Watch, quiet: Quiet | None) -> str:
     """Return the problem and its remedy as text."""
     match trouble:
         case Trouble.CLIPPED:
