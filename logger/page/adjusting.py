@@ -173,7 +173,7 @@ class Adjusting(PageSession[TuningSession]):
 
     # display
 
-    def shown(self) -> dict[str, Any] | None:
+    def view(self) -> dict[str, Any] | None:
         """Return the state that the page shows, or None without a session."""
         session = self._work.session
         if session is None:

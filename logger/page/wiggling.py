@@ -82,7 +82,7 @@ class Wiggling(PageSession[WiggleSession]):
             self._latest = self._work.session.take(reading)
             self._excursions += self._latest.began
 
-    def shown(self) -> dict[str, Any] | None:
+    def view(self) -> dict[str, Any] | None:
         """Return the state that the page shows, or None without a session."""
         session = self._work.session
         if session is None:
