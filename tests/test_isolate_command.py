@@ -169,7 +169,7 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             assert view.ended() == 130
             assert "1 trial kept" in screen(view)
             state = restore(session_of(config)).state
-            assert (state.chain, len(state.taken)) == (DEFAULT, 1)
+            assert (state.chain, len(state.outcomes)) == (DEFAULT, 1)
         finally:
             view.close()
         view = View("isolate", "-c", str(config))

@@ -17,7 +17,7 @@ from logger.cli.guides.session import offer_resume, stoppable
 from logger.cli.guides.terminal import Terminal
 from logger.cli.station import config_option, configuration, make_ready
 from logger.isolate import instructions, words
-from logger.isolate.chain import DEFAULT, KINDS, chain_of
+from logger.isolate.chain import DEFAULT, KINDS, parse_chain
 from logger.isolate.session import KIND, IsolationSession, restore
 from logger.isolate.trials import NEEDS
 from logger.isolate.usual import DAYS, UNKNOWN_SWR, UsualSwr, usual_swr
@@ -68,7 +68,7 @@ def command(
     no trial tells more. The same command goes on where it was interrupted. It works beside the
     running daemon, and without one.
     """
-    chain = None if typed is None else chain_of(typed)
+    chain = None if typed is None else parse_chain(typed)
     config = configuration(config_path or context.obj)
     path = config.store.path
     terminal = Terminal()
@@ -79,7 +79,7 @@ def command(
     def stopped() -> str:
         if work.session is None:
             return "stopped; nothing was saved"
-        count = words.count_trials(len(work.session.state.taken))
+        count = words.count_trials(len(work.session.state.outcomes))
         return f"stopped: {count} kept; the same command continues."
 
     def usual_on(channel: int | None) -> UsualSwr:
@@ -108,7 +108,7 @@ def _conclude(
     terminal: Terminal, work: WorkSession[IsolationSession], session: IsolationSession
 ) -> None:
     """Print the conclusion, offer a journal entry, end the session."""
-    verdict, outcomes = session.verdict(), session.state.taken
+    verdict, outcomes = session.verdict(), session.state.outcomes
     terminal.say("")
     for line in words.conclusion(verdict, bool(outcomes), session.cured):
         terminal.say(line)
@@ -120,8 +120,8 @@ def _conclude(
         terminal.say(f"noted as {kind}")
     record = {
         "session": work.id,
-        "found": None if verdict.found is None else verdict.found.title,
-        "left": {part.title: round(odds, 3) for part, odds in verdict.left},
+        "found": None if verdict.faulty is None else verdict.faulty.title,
+        "left": {part.title: round(odds, 3) for part, odds in verdict.suspects},
         "sound": [part.title for part in verdict.cleared],
         "several": round(verdict.several + verdict.elsewhere, 3),
         "trials": [

@@ -17,7 +17,7 @@ from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.isolate import instructions, words
 from logger.isolate.chain import Symptom
 from logger.isolate.reading import OPEN_PORT_SWR, least_of_open_end, load_reads, sound
-from logger.isolate.session import IsolationSession, Taken, TrialStep
+from logger.isolate.session import IsolationSession, TrialOutcome, TrialStep
 from logger.isolate.trial import ANTENNA_OFF, Trial
 from logger.isolate.usual import UNKNOWN_SWR
 
@@ -44,7 +44,7 @@ class IsolationGuide:
         """
         if session.state.symptom is None:
             return
-        self._show_suspects(session)
+        self._summarize(session)
         with contextlib.suppress(Enough):
             while (step := session.next()) is not None:
                 self._step(session, step)
@@ -56,7 +56,7 @@ class IsolationGuide:
     def _step(self, session: IsolationSession, step: TrialStep) -> None:
         trial, terminal = step.trial, self._terminal
         terminal.say("")
-        number = len(session.state.taken) + 1
+        number = len(session.state.outcomes) + 1
         title = instructions.title(trial, session.chain)
         if trial == session.last_trial:
             terminal.say(f"{number}. Once more, to be sure: {title}. Change nothing.")
@@ -71,8 +71,8 @@ class IsolationGuide:
         if outcome is None:
             return
         session.take(outcome)
-        terminal.say(instructions.outcome(outcome, trial, session.chain))
-        self._show_suspects(session)
+        terminal.say(instructions.explain_outcome(outcome, trial, session.chain))
+        self._summarize(session)
 
     def _cautions(self, session: IsolationSession, trial: Trial) -> None:
         terminal, caution = self._terminal, AT_PLACE[trial.where]
@@ -92,7 +92,7 @@ class IsolationGuide:
         elif last is not None and last.kind not in instructions.CHANGES_NOTHING:
             terminal.say("First undo what the last trial changed.")
 
-    def _measure(self, session: IsolationSession, trial: Trial) -> Taken | None:
+    def _measure(self, session: IsolationSession, trial: Trial) -> TrialOutcome | None:
         """Return the outcome read by the coupler; None if the trial is skipped or undone."""
         symptom = session.state.symptom
         assert symptom is not None
@@ -105,25 +105,25 @@ class IsolationGuide:
             try:
                 carrier = self._carriers.wait(most_w, nothing)
             except Instead:
-                return Taken(trial.key, bad=True)
+                return TrialOutcome(trial.key, bad=True)
             swr = report_swr(carrier, self._terminal)
             if symptom is Symptom.NONE:
-                return Taken(trial.key, False, *(swr or ()))
+                return TrialOutcome(trial.key, False, *(swr or ()))
             if swr is None:
                 continue
             if trial.kind in REFLECTS_ALL:
-                return Taken(trial.key, swr.high < limit, *swr)
+                return TrialOutcome(trial.key, swr.high < limit, *swr)
             lower = symptom is Symptom.LOWER
             good = None if as_is is None else sound(swr, limit, as_is, lower=lower)
             if good is not None:
-                return Taken(trial.key, not good, *swr)
+                return TrialOutcome(trial.key, not good, *swr)
             self._terminal.say(
                 "That lies between sound and as before. Enter reads it again, s skips it. A little"
                 " more power narrows the interval, within the limits of the transmitter."
             )
         return None
 
-    def _ask(self, session: IsolationSession, trial: Trial) -> Taken | None:
+    def _ask(self, session: IsolationSession, trial: Trial) -> TrialOutcome | None:
         assert session.state.symptom is not None
         question = instructions.question(trial, session.chain, session.state.symptom)
         answers = ("y", "yes", "n", "no")
@@ -132,7 +132,7 @@ class IsolationGuide:
                 self._carriers.wait()
         if answer is None:
             return None
-        return Taken(trial.key, bad=(answer[0] == "y") == question.yes_is_bad)
+        return TrialOutcome(trial.key, bad=(answer[0] == "y") == question.yes_is_bad)
 
     def _choice(
         self, session: IsolationSession, trial: Trial, prompt: str, allowed: tuple[str, ...]
@@ -185,6 +185,6 @@ class IsolationGuide:
         if answer == "n":
             raise Enough
 
-    def _show_suspects(self, session: IsolationSession) -> None:
-        for text in words.suspects(session.verdict()):
+    def _summarize(self, session: IsolationSession) -> None:
+        for text in words.summary(session.verdict()):
             self._terminal.say(text)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from logger.cli.guides.terminal import Terminal
 from logger.errors import UsageError
-from logger.isolate.chain import DEFAULT, KINDS, Chain, chain_of
+from logger.isolate.chain import DEFAULT, KINDS, Chain, parse_chain
 from logger.isolate.hints import newest
 from logger.isolate.session import IsolationState
 from logger.isolate.trials import OHMMETER
@@ -66,7 +66,7 @@ def _ask_chain(terminal: Terminal) -> Chain:
     terminal.say(f"Other parts are: {', '.join(name for name in KINDS if name not in DEFAULT)}.")
     while names := terminal.answer("Enter if that is it, else type the parts in order:"):
         try:
-            chain = chain_of(names)
+            chain = parse_chain(names)
         except UsageError as error:
             terminal.say(str(error))
         else:

@@ -11,7 +11,7 @@ from logger.cli.numbers import positive
 from logger.isolate import words
 from logger.isolate.chain import Symptom
 from logger.isolate.reading import too_high, too_low
-from logger.isolate.session import IsolationSession, IsolationState, Taken
+from logger.isolate.session import IsolationSession, IsolationState, TrialOutcome
 from logger.isolate.usual import UsualSwr
 from logger.physics.reflection import HIGHEST_SWR
 
@@ -63,7 +63,7 @@ def _measure(
     if state.usual_swr is None:
         state.usual_swr = usual.highest
     state.lowest_usual_swr = usual.lowest
-    state.as_is = Taken("as-is", True, *swr)
+    state.as_is = TrialOutcome("as-is", True, *swr)
     is_high = too_high(swr, state.usual_swr)
     if is_high:
         return Symptom.HIGH
