@@ -143,7 +143,7 @@ def test_it_is_left_where_a_step_gains_less_than_can_be_told() -> None:
     assert (advice.kind, advice.to) == ("stop", None)
     assert "Leave it here" in said
     assert "less than the readings can resolve" in said
-    assert advice.then - 1e-9 <= advice.worst
+    assert advice.worst_there - 1e-9 <= advice.worst
 
 
 @given(

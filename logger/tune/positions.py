@@ -44,6 +44,21 @@ class Position(msgspec.Struct):
     readings: list[ChannelReading] = msgspec.field(default_factory=list)
     advised: float | None = None
 
+    @property
+    def by_frequency(self) -> list[ChannelReading]:
+        """Readings in order of frequency."""
+        return sorted(self.readings, key=lambda reading: reading.frequency_khz)
+
+    @property
+    def lowest_swr(self) -> float:
+        """Lowest SWR; needs a reading."""
+        return min(reading.swr for reading in self.readings)
+
+    @property
+    def highest_swr(self) -> float:
+        """Highest SWR; needs a reading."""
+        return max(reading.swr for reading in self.readings)
+
 
 class Adjustment(msgspec.Struct, frozen=True):
     """Kind and limits of an adjustment.
@@ -95,5 +110,5 @@ def parse_setting(text: str) -> float | None:
 
 def span_khz(positions: Sequence[Position]) -> tuple[float, float]:
     """Return the lowest and the highest frequency keyed."""
-    keyed = [reading.frequency_khz for one in positions for reading in one.readings]
-    return min(keyed), max(keyed)
+    khz = [reading.frequency_khz for position in positions for reading in position.readings]
+    return min(khz), max(khz)

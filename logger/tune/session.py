@@ -27,7 +27,7 @@ class TuningState(msgspec.Struct):
     @property
     def read(self) -> list[Position]:
         """Positions with enough readings for advice."""
-        return [one for one in self.positions if len(frequencies(one)) >= LEAST]
+        return [p for p in self.positions if len(frequencies(p)) >= LEAST]
 
     @property
     def has_moved(self) -> bool:
@@ -100,7 +100,7 @@ class TuningSession:
 
 def frequencies(position: Position) -> set[float]:
     """Return the frequencies keyed at a position, kHz."""
-    return {each.frequency_khz for each in position.readings}
+    return {reading.frequency_khz for reading in position.readings}
 
 
 def decode_state(content: bytes) -> TuningState:

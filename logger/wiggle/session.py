@@ -139,8 +139,8 @@ class WiggleSession:
 
     def ranking(self) -> list[Ranked]:
         """Return the joints moved so far, the most suspect first."""
-        moved = [each.tally() for each in self.state.joints if each.seen]
-        return ranking(moved, self.state.hands_off.tally())
+        tallies = [joint.tally() for joint in self.state.joints if joint.seen]
+        return ranking(tallies, self.state.hands_off.tally())
 
 
 def restore(content: bytes) -> WiggleSession:

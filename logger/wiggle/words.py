@@ -59,14 +59,14 @@ def result(session: WiggleSession) -> Iterator[str]:
     if not ranked:
         yield "No joint was moved with the key down: no result."
         return
-    for place, one in enumerate(ranked, 1):
-        tally = one.tally
+    for place, joint in enumerate(ranked, 1):
+        tally = joint.tally
         yield (
             f"{place}. {tally.name}: {count(tally.excursions, 'excursion')} in"
-            f" {tally.seconds:.0f} s, confidence {percent(one)}"
+            f" {tally.seconds:.0f} s, confidence {percent(joint)}"
         )
     yield f"Hands off: {count(quiet.excursions, 'excursion')} in {quiet.seconds:.0f} s."
-    named = [one.tally.name for one in ranked if one.named]
+    named = [joint.tally.name for joint in ranked if joint.named]
     if named:
         yield (
             f"Loose: {join(named)}. Release the key, open the joint and look: a pin that"
@@ -79,7 +79,7 @@ def result(session: WiggleSession) -> Iterator[str]:
             " more movement, cold or moisture to fail. Left running, the daemon counts the"
             " excursions of every transmission."
         )
-    short = [one.tally.name for one in ranked if one.tally.seconds < LEAST_SECONDS]
+    short = [joint.tally.name for joint in ranked if joint.tally.seconds < LEAST_SECONDS]
     if short:
         yield f"Moved for less than {LEAST_SECONDS:g} s, too short to judge {join(short)}."
     if quiet.seconds < LEAST_SECONDS:
@@ -94,11 +94,11 @@ def remark(session: WiggleSession) -> str | None:
     ranked = session.ranking()
     if not ranked:
         return None
-    named = [one.tally.name for one in ranked if one.named]
-    moved = join([one.tally.name for one in ranked])
+    named = [joint.tally.name for joint in ranked if joint.named]
+    moved = join([joint.tally.name for joint in ranked])
     return f"wiggled {moved}: " + (f"loose: {join(named)}" if named else "none stands out")
 
 
-def percent(one: Ranked) -> str:
+def percent(joint: Ranked) -> str:
     """Return a confidence as a percentage, never rounded up to certainty."""
-    return f"{min(99.9, 100 * one.confidence):.3g} %"
+    return f"{min(99.9, 100 * joint.confidence):.3g} %"

@@ -119,7 +119,7 @@ def fit_and_write(
         from logger.charts.sheet import check_suffix, save
 
         check_suffix(plot)
-    found = fit(
+    result = fit(
         load(points),
         reference=reference,
         reference_class_percent=reference_class_percent,
@@ -128,12 +128,12 @@ def fit_and_write(
         full_scale_v=full_scale_v,
     )
     try:
-        output.write_text(dump(found.content), encoding="utf-8")
+        output.write_text(dump(result.content), encoding="utf-8")
     except OSError as error:
         raise UsageError(f"{output}: cannot be written: {error.strerror}") from error
-    for line in report(found):
+    for line in report(result):
         click.echo(line)
-    click.echo(f"wrote {output}, calibration {identify(found.content)}", err=True)
+    click.echo(f"wrote {output}, calibration {identify(result.content)}", err=True)
     if plot is not None:
-        save(draw(found.content), plot)
+        save(draw(result.content), plot)
         click.echo(f"drew {plot}", err=True)

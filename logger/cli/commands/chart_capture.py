@@ -29,7 +29,7 @@ def command(
     the usual level, the extent of excursions and the moments of alarms, for the whole capture and
     for the event enlarged. `mismatchd export captures` lists the ids.
     """
-    if sum(each is not None for each in (capture_id, alarm, excursion)) != 1:
+    if sum(number is not None for number in (capture_id, alarm, excursion)) != 1:
         raise UsageError("name one capture: its ID, --alarm ID or --excursion ID")
     config = configuration(config_path)
     from logger.charts.scenes import capture_of, of_capture

@@ -49,8 +49,8 @@ def command(
         account = account_of(store, config, since, until, time.time_ns(), channels, MOST_CHANNELS)
     finally:
         store.close()
-    drawn = {one.days.channel for one in account.channels}
-    missing = [str(channel) for channel in dict.fromkeys(channels) if channel not in drawn]
+    readable = {trend.days.channel for trend in account.channels}
+    missing = [str(channel) for channel in dict.fromkeys(channels) if channel not in readable]
     if missing:
         raise StoreError(
             f"{config.store.path}: no readable transmission on channel {', '.join(missing)}"

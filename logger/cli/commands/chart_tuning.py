@@ -32,11 +32,10 @@ def command(config_path: Path | None, output: Path, number: int | None) -> None:
         sessions = store.sessions(KIND)
     if not sessions:
         raise StoreError(f"{config.store.path}: no tuning session yet; `mismatchd tune` starts one")
-    wanted = [one for one in sessions if number in (None, one.id)]
-    if not wanted:
-        known = ", ".join(str(one.id) for one in sessions)
-        raise UsageError(f"there is no session {number}; there are {known}")
-    last = wanted[-1]
+    ids = [session.id for session in sessions]
+    if number is not None and number not in ids:
+        raise UsageError(f"there is no session {number}; there are {', '.join(map(str, ids))}")
+    last = sessions[-1 if number is None else ids.index(number)]
     try:
         state = decode_state(last.content)
     except msgspec.MsgspecError as error:

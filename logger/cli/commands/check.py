@@ -87,8 +87,8 @@ def _notifier(options: NotifierOptions) -> str:
     name = "" if options.title == options.kind else f"{options.title}: "
     limits = [*(options.alarms or ()), *(options.severities or ())]
     only = f", only {', '.join(limits)}" if limits else ""
-    at = getattr(options, "daily", None)
-    daily = f", daily message at {at} UTC" if at else ""
+    time = getattr(options, "daily", None)
+    daily = f", daily message at {time} UTC" if time else ""
     return f"{name}{options.kind} to {options.told}{only}{daily}"
 
 

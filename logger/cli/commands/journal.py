@@ -46,7 +46,7 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
     it."""
     from logger.store.database import Store
 
-    text = _words(text)
+    text = _one_line(text)
     now_ns = time.time_ns() // 1000 * 1000
     time_ns = now_ns if when is None else parse_time(when, now_ns)
     store = Store.reader(configuration(config_path).store.path)
@@ -71,7 +71,7 @@ def edit(
 
     changes: dict[str, Any] = {}
     if text is not None:
-        changes["text"] = _words(text)
+        changes["text"] = _one_line(text)
     if kind is not None:
         changes["kind"] = kind
     if when is not None:
@@ -80,10 +80,10 @@ def edit(
         raise UsageError("nothing to correct; give --text, --kind or --time")
     store = Corrections.reader(configuration(config_path).store.path)
     try:
-        there = store.correct(number, changes)
+        is_found = store.correct(number, changes)
     finally:
         store.close()
-    _told(number, there, "corrected")
+    _report(number, is_found, "corrected")
 
 
 @command.command("remove")
@@ -95,10 +95,10 @@ def remove(number: int, config_path: Path | None) -> None:
 
     store = Corrections.reader(configuration(config_path).store.path)
     try:
-        there = store.strike(number)
+        is_found = store.strike(number)
     finally:
         store.close()
-    _told(number, there, "removed")
+    _report(number, is_found, "removed")
 
 
 @command.command("list")
@@ -121,12 +121,12 @@ def list_(kind: str | None, since: str | None, until: str | None, config_path: P
         records = list(store.records(JOURNAL, *span_ns))
     finally:
         store.close()
-    rows = [one.columns for one in records if kind is None or one.columns["kind"] == kind]
+    rows = [record.columns for record in records if kind in (None, record.columns["kind"])]
     for row in rows:
         click.echo(f"{row['id']:>4}  {row['time_utc'][:19]}Z  {row['kind']:11}{row['text']}")
     if not rows:
-        asked = (kind, since, until) != (None, None, None)
-        click.echo("no such entry" if asked else "the journal is empty", err=True)
+        is_filtered = (kind, since, until) != (None, None, None)
+        click.echo("no such entry" if is_filtered else "the journal is empty", err=True)
 
 
 @command.command("weather")
@@ -141,25 +141,25 @@ def weather(file: Path, config_path: Path | None) -> None:
     from logger.store.database import Store
     from logger.store.weather_file import read, words
 
-    found = read(file)
+    imported = read(file)
     store = Store.reader(configuration(config_path).store.path)
     try:
-        store.write(found.rows)
+        store.write(imported.rows)
     finally:
         store.close()
-    if found.ignored:
-        click.echo(f"ignored: {', '.join(found.ignored)}", err=True)
-    click.echo(f"imported {', '.join(words(found.rows)) or 'nothing'}", err=True)
+    if imported.ignored:
+        click.echo(f"ignored: {', '.join(imported.ignored)}", err=True)
+    click.echo(f"imported {', '.join(words(imported.rows)) or 'nothing'}", err=True)
 
 
-def _words(text: str) -> str:
+def _one_line(text: str) -> str:
     text = " ".join(text.split())
     if not text:
         raise UsageError("the entry is empty; write what was done")
     return text
 
 
-def _told(number: int, there: bool, done: str) -> None:
-    if not there:
+def _report(number: int, is_found: bool, change: str) -> None:
+    if not is_found:
         raise UsageError(f"there is no entry {number}; `mismatchd journal list` shows them")
-    click.echo(f"entry {number}: {done}", err=True)
+    click.echo(f"entry {number}: {change}", err=True)

@@ -55,27 +55,27 @@ def command(config_path: Path | None, as_lines: bool) -> None:
         follower.close()
 
 
-def _follow(follower: Follower, sight: ReadingTracker, timeout_s: float, *others: int) -> None:
+def _follow(follower: Follower, tracker: ReadingTracker, timeout_s: float, *others: int) -> None:
     for reading in follower.wait(timeout_s, others):
-        sight.take(reading, time.monotonic())
+        tracker.take(reading, time.monotonic())
     if not follower.connected:
-        sight.lose()
+        tracker.lose()
 
 
 def _print(config: Config, follower: Follower) -> None:
-    sight = ReadingTracker()
+    tracker = ReadingTracker()
     due_s = time.monotonic() + PLAIN_S / 2  # allow time for the first line of the feed
     while True:
-        _follow(follower, sight, max(0.0, due_s - time.monotonic()))
+        _follow(follower, tracker, max(0.0, due_s - time.monotonic()))
         if time.monotonic() >= due_s:
             due_s += PLAIN_S
             limit = config.watchdog.high_swr.limit
-            click.echo(plain(sight, limit, follower.connected, time.monotonic()))
+            click.echo(plain(tracker, limit, follower.connected, time.monotonic()))
             sys.stdout.flush()
 
 
 def _draw(config: Config, console: Console, follower: Follower) -> None:
-    sight, drawn, due_s = ReadingTracker(), None, 0.0
+    tracker, previous, due_s = ReadingTracker(), None, 0.0
     letters = "utf" not in console.encoding
     with (
         _keys() as keys,
@@ -83,12 +83,12 @@ def _draw(config: Config, console: Console, follower: Follower) -> None:
         console.screen(hide_cursor=True) as screen,
     ):
         while True:
-            _follow(follower, sight, max(0.0, due_s - time.monotonic()), *keys)
+            _follow(follower, tracker, max(0.0, due_s - time.monotonic()), *keys)
             pressed = _pressed(keys)
             if END in pressed:
                 return
             if CLEAR in pressed:
-                sight.clear()
+                tracker.clear()
             now_s = time.monotonic()
             if now_s < due_s:
                 continue
@@ -97,10 +97,10 @@ def _draw(config: Config, console: Console, follower: Follower) -> None:
             frame = Frame(
                 config.station.name, config.watchdog.high_swr.limit, width, height, letters
             )
-            shown = lines(frame, sight, poller.latest, follower.connected, now_s)
-            if (frame, shown) != drawn:  # redraw only on a change, for slow lines
-                screen.update(Group(*shown))
-                drawn = frame, shown
+            texts = lines(frame, tracker, poller.latest, follower.connected, now_s)
+            if (frame, texts) != previous:  # redraw only on a change, for slow lines
+                screen.update(Group(*texts))
+                previous = frame, texts
 
 
 @contextlib.contextmanager
@@ -119,13 +119,13 @@ def _keys() -> Iterator[list[int]]:
         yield []
         return
     stdin = sys.stdin.fileno()
-    before = termios.tcgetattr(stdin)
+    settings = termios.tcgetattr(stdin)
     try:
         tty.setcbreak(stdin)
         yield [stdin]
     finally:
         with contextlib.suppress(termios.error):  # the terminal may be gone
-            termios.tcsetattr(stdin, termios.TCSADRAIN, before)
+            termios.tcsetattr(stdin, termios.TCSADRAIN, settings)
 
 
 def _pressed(keys: list[int]) -> bytes:

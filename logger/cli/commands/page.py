@@ -72,25 +72,25 @@ def command(
         config.station,
         line_db(config),
     )
-    at = _address(address)
+    host_address = _address(address)
     if (certificate is None) != (key is None):
         raise UsageError("give both --certificate and --key, or neither")
     if certificate is not None and key is not None:
         check_certificate(certificate, key)
     token = _token(token_file)
-    if not at.is_loopback and token is None:
+    if not host_address.is_loopback and token is None:
         raise UsageError(
-            f"--address {at}: other machines reach it there, so a token is needed; put 16"
+            f"--address {host_address}: other machines reach it there, so a token is needed; put 16"
             f" characters or more into a file for --token-file, or into ${TOKEN_ENV}"
         )
-    listening = listener(at, port)
-    host = f"[{at}]" if at.version == 6 else str(at)
+    listening = listener(host_address, port)
+    host = f"[{host_address}]" if host_address.version == 6 else str(host_address)
     url = f"http{'s' if certificate else ''}://{host}:{listening.getsockname()[1]}/"
     click.echo(f"page at {url}", err=True)
     if token is None:
         token = secrets.token_urlsafe(16)
         click.echo(f"with rights to make changes: {url}enter#{token}", err=True)
-    if not at.is_loopback and certificate is None:
+    if not host_address.is_loopback and certificate is None:
         click.echo(
             "without --certificate and --key others in the network can read everything, the token"
             " included; use this only in a network that you trust",

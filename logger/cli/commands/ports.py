@@ -34,13 +34,13 @@ def command(config_path: Path | None, ports: tuple[str, ...], identify: bool, ba
     del config_path  # every command accepts it; this one does not need it
     if ports and not identify:
         raise click.UsageError("PORT needs --identify")
-    there = [] if ports else list_ports()
+    present = [] if ports else list_ports()
     if not ports:
-        click.echo(format_ports(there))
+        click.echo(format_ports(present))
     if identify:
         from drivers.identify import identify as ask
 
-        names = ports or tuple(port.device for port in there)
+        names = ports or tuple(port.device for port in present)
         names = tuple(dict.fromkeys(names))
         for name, words in zip(names, ask(names, baud), strict=True):
             click.echo(f"{name}: {words}")

@@ -39,16 +39,16 @@ def command(config_path: Path | None, dry_run: bool) -> None:
         stack.callback(StoreLock(path).release)
         store = Store.open(path)
         stack.callback(store.close)
-        with _shown() as progress:
+        with _progress_bar() as progress:
             by_raw, by_means = recompute(store, config, coupler, dry_run=dry_run, progress=progress)
-    for line in _said(by_raw, by_means, coupler.id):
+    for line in _summarize(by_raw, by_means, coupler.id):
         click.echo(line, err=True)
     if dry_run:
         click.echo("nothing was written", err=True)
 
 
 @contextlib.contextmanager
-def _shown() -> Iterator[Progress]:
+def _progress_bar() -> Iterator[Progress]:
     """Yield a progress callback; on a terminal it draws a bar."""
     if not sys.stderr.isatty():
         yield lambda done, of: None
@@ -62,7 +62,7 @@ def _shown() -> Iterator[Progress]:
         yield progress
 
 
-def _said(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterator[str]:
+def _summarize(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterator[str]:
     yield f"by calibration {calibration_id}:"
     if by_raw.pairs:
         text = (

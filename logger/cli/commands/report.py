@@ -40,20 +40,20 @@ def command(
     store = Store.reader(config.store.path)
     try:
         account = account_of(store, config, since, until, time.time_ns(), explained=True)
-        whole = report(store, account)
+        result = report(store, account)
     finally:
         store.close()
     if html is not None:
         from logger.report.html import page as html_page
 
         try:
-            html.write_text(html_page(*whole), encoding="utf-8")
+            html.write_text(html_page(*result), encoding="utf-8")
         except OSError as error:
             raise UsageError(f"{html}: cannot be written: {error.strerror}") from error
         click.echo(f"wrote {html}", err=True)
     elif form == "json":
-        click.echo(msgspec.json.encode(whole.summary).decode())
+        click.echo(msgspec.json.encode(result.summary).decode())
     else:
         from logger.report.text import page
 
-        click.echo(page(whole.summary, account, shutil.get_terminal_size().columns))
+        click.echo(page(result.summary, account, shutil.get_terminal_size().columns))

@@ -129,10 +129,10 @@ def wait_for_event(terminal: Terminal, source: CarrierSource, most_w: float) -> 
 class SilenceError(MismatchdError):
     """No reading has come for SILENCE_S."""
 
-    def __init__(self, then: str = "") -> None:
+    def __init__(self, hint: str = "") -> None:
         super().__init__(
             f"nothing has come for {SILENCE_S:g} s; look at the bridge's plug, and at"
-            f" `mismatchd status`{then}"
+            f" `mismatchd status`{hint}"
         )
 
 
