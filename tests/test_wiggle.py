@@ -80,7 +80,7 @@ def test_a_joint_that_departs_is_counted_where_it_is_moved() -> None:
     ]
     assert sum(each.began for each in heard) == session.state.joints[0].excursions == 8
     session.go_on()
-    assert (session.present.name, session.over) == ("", False)
+    assert (session.present.name, session.is_over) == ("", False)
     assert session.state.hands_off.excursions == 0
     again = restore(msgspec.json.encode(session.state))
     assert again.state == session.state

@@ -6,6 +6,7 @@ Used in the event loop only; the store is accessed on threads.
 from __future__ import annotations
 
 import asyncio
+from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Generic, TypeVar
@@ -16,7 +17,7 @@ from logger.store.work_session import Resumable, Unfinished, WorkSession
 S = TypeVar("S", bound=Resumable)
 
 
-class PageSession(Generic[S]):
+class PageSession(ABC, Generic[S]):
     """Session in progress, if any; subclasses apply the taps, one after another.
 
     Methods raise StoreError if the store cannot be reached and UsageError if the input is invalid.
@@ -27,9 +28,9 @@ class PageSession(Generic[S]):
         self._tap = asyncio.Lock()
 
     @property
+    @abstractmethod
     def step(self) -> int:
         """Number of the present step, -1 without a session."""
-        raise NotImplementedError
 
     @property
     def active(self) -> bool:

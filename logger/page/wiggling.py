@@ -39,7 +39,7 @@ class Wiggling(PageSession[WiggleSession]):
     def step(self) -> int:
         """Number of the present step, -1 without a session."""
         session = self._work.session
-        return -1 if session is None else 2 * session.state.at + session.state.moving
+        return -1 if session is None else 2 * session.state.index + session.state.moving
 
     async def begin(self, names: str, key_down_s: str) -> None:
         """Start a new session for joints given one per line, replacing an interrupted one."""
@@ -58,7 +58,7 @@ class Wiggling(PageSession[WiggleSession]):
     async def go_on(self, step: str) -> None:
         """Go from hands off to the next joint, or from a joint to hands off."""
         async with self._at(step) as session:
-            if session is not None and not session.over:
+            if session is not None and not session.is_over:
                 session.go_on()
                 await self._save()
 
@@ -91,9 +91,9 @@ class Wiggling(PageSession[WiggleSession]):
         return {
             "step": self.step,
             "moving": state.moving,
-            "over": session.over,
-            "joint": "" if session.over else state.joints[state.at].name,
-            "place": f"joint {min(state.at + 1, len(state.joints))} of {len(state.joints)}",
+            "over": session.is_over,
+            "joint": "" if session.is_over else state.joints[state.index].name,
+            "place": f"joint {min(state.index + 1, len(state.joints))} of {len(state.joints)}",
             "departs": latest.departs,
             "readable": latest.readable,
             "heard": self._excursions,
@@ -110,7 +110,7 @@ class Wiggling(PageSession[WiggleSession]):
                     "name": joint.name,
                     "excursions": joint.excursions,
                     "seconds": round(joint.seconds),
-                    "now": state.moving and place == state.at,
+                    "now": state.moving and place == state.index,
                 }
                 for place, joint in enumerate(state.joints)
             ],

@@ -26,14 +26,14 @@ class Counted(msgspec.Struct):
     name: str
     excursions: int = 0
     seconds: float = 0.0
-    seen: set[int] = msgspec.field(default_factory=set)  # numbers of moments
+    moments: set[int] = msgspec.field(default_factory=set, name="seen")  # their numbers
     departed: dict[int, float] = msgspec.field(default_factory=dict)  # largest departure by moment
 
     def tally(self) -> Tally:
         """Return the counts for a ranking."""
         return Tally(
             self.name,
-            len(self.seen),
+            len(self.moments),
             len(self.departed),
             self.excursions,
             sum(self.departed.values()),
@@ -46,7 +46,7 @@ class WiggleState(msgspec.Struct):
 
     hands_off: Counted
     joints: list[Counted]
-    at: int = 0  # index of the joint that is moved, or is next
+    index: int = msgspec.field(default=0, name="at")  # of the joint that is moved, or is next
     moving: bool = False
 
 
@@ -77,30 +77,30 @@ class WiggleSession:
         self._keyed_ns = 0
 
     @property
-    def over(self) -> bool:
+    def is_over(self) -> bool:
         """True if all joints have been moved."""
-        return self.state.at >= len(self.state.joints)
+        return self.state.index >= len(self.state.joints)
 
     @property
     def present(self) -> Counted:
         """The counts that readings are added to."""
         state = self.state
-        return state.joints[state.at] if state.moving and not self.over else state.hands_off
+        return state.joints[state.index] if state.moving and not self.is_over else state.hands_off
 
     def go_on(self) -> None:
         """Go from hands off to the joint, or from the joint to hands off before the next."""
         if self.state.moving:
-            self.state.at += 1
-        self.state.moving = not self.state.moving and not self.over
+            self.state.index += 1
+        self.state.moving = not self.state.moving and not self.is_over
         self._departing = False
 
     def again(self) -> None:
         """Restart the count of the joint moved last or being moved."""
         state = self.state
-        if not state.moving and state.at > 0:
-            state.at -= 1
-        if not self.over:
-            state.joints[state.at] = Counted(state.joints[state.at].name)
+        if not state.moving and state.index > 0:
+            state.index -= 1
+        if not self.is_over:
+            state.joints[state.index] = Counted(state.joints[state.index].name)
         state.moving = False
 
     def key_down_s(self) -> float:
@@ -130,7 +130,7 @@ class WiggleSession:
         began = departs and not self._departing
         self._departing = departs
         moment = now_ns // MOMENT_NS
-        present.seen.add(moment)
+        present.moments.add(moment)
         present.seconds += min(max(0, now_ns - since_ns), REST_NS) / 1e9
         if departs:
             present.departed[moment] = max(off, present.departed.get(moment, 0.0))
@@ -139,7 +139,7 @@ class WiggleSession:
 
     def ranking(self) -> list[Ranked]:
         """Return the joints moved so far, the most suspect first."""
-        tallies = [joint.tally() for joint in self.state.joints if joint.seen]
+        tallies = [joint.tally() for joint in self.state.joints if joint.moments]
         return ranking(tallies, self.state.hands_off.tally())
 
 

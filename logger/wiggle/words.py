@@ -33,14 +33,14 @@ def forms(session: WiggleSession, reading: LiveReading) -> list[str]:
 
 def progress(session: WiggleSession) -> str:
     """Return the progress of an interrupted session."""
-    return f"{session.state.at} of {len(session.state.joints)} joints moved"
+    return f"{session.state.index} of {len(session.state.joints)} joints moved"
 
 
 def next_step(session: WiggleSession) -> str:
     """Return the instruction for the next step."""
     state = session.state
-    name = state.joints[min(state.at, len(state.joints) - 1)].name
-    count = f"joint {state.at + 1} of {len(state.joints)}"
+    name = state.joints[min(state.index, len(state.joints) - 1)].name
+    count = f"joint {state.index + 1} of {len(state.joints)}"
     if state.moving:
         return (
             f"Move {name} ({count}) for ten seconds, {JACKET}. Enter when done; then hands off and"

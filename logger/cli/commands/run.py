@@ -53,7 +53,7 @@ def _run(config_path: Path | None, *, events: bool, wait: bool) -> None:
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     driver = config.make_driver()
     with Announcer(events=events) as announcer:
-        daemon = Daemon(config, coupler, driver, announcer.tell, wait=wait)
+        daemon = Daemon(config, coupler, driver, announcer.announce, wait=wait)
         log.info(
             "watching %s (%s), calibration %s, store %s",
             config.station.name,

@@ -72,7 +72,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
         session = work.session or work.begin(WiggleSession(new_state(names)))
         session.limit_s = key_down_s
         with carriers.source() as source:
-            while not session.over:
+            while not session.is_over:
                 terminal.say(next_step(session))
                 _listen(terminal, source, session)
                 work.save()

@@ -53,7 +53,7 @@ class PowerScale:
     """Converts between the figure on the reference instrument and power."""
 
     def __init__(self, reference: str) -> None:
-        self.known = reference != "none"
+        self.is_known = reference != "none"
         self.unit = UNITS[reference]
         self._watts_per_volt2 = WATTS_PER_VOLT2.get(reference)
 
@@ -126,7 +126,7 @@ class BenchGuide:
         figure = self._scale.figure(step.power_w)
         if step.power_w == 0:
             say(f"{title}: unkeyed, for zero and noise. Leave the key alone.")
-        elif self._scale.known:
+        elif self._scale.is_known:
             say(f"{title}: {step.condition}, about {self._scale.words(figure)}.")
         else:
             say(f"{title}: {step.condition}, the setting called {figure:g}.")
@@ -163,7 +163,7 @@ class BenchGuide:
         self, step: BenchStep, reading: SteadyReading, quiet: Quiet | None, proposed: float
     ) -> float | None:
         """Ask for the figure on the reference; return None if the reading is to be discarded."""
-        has_figure = quiet is not None and self._scale.known
+        has_figure = quiet is not None and self._scale.is_known
         doubted: float | None = None
         while True:
             answer = self._ask(
@@ -230,8 +230,8 @@ class BenchGuide:
                 if not self._obey(line):
                     say("Not keyed; once more.")
                 return None
-            block, lost = self._listen()
-            if lost:
+            block, has_notice = self._listen()
+            if has_notice:
                 say("Release the key; this step begins again.")
                 return None
             if block is not None:
