@@ -87,7 +87,7 @@ def command(
     powers: tuple[float, ...],
     conditions: tuple[str, ...],
     reference: str,
-    reference_class: float,
+    reference_class_percent: float,
     seconds: float,
 ) -> int:
     """Take bench points from the live coupler, step by step, then fit a calibration to them.
@@ -133,14 +133,14 @@ def command(
     listed = ", ".join(f"{count} {name}" for name, count in counts.items())
     terminal.say("")
     terminal.say(f"all points taken: {listed} in {points}")
+    # The file holds watts, whose class is twice that of the volts of a meter.
+    factor = 2 if reference in WATTS_PER_VOLT2 else 1
     try:
-        # The file holds watts; for a meter that shows volts, their class is twice that of the
-        # volts.
         fit_and_write(
             points,
             output,
             reference="none" if reference == "none" else "watts",
-            reference_class_percent=reference_class * (2 if reference in WATTS_PER_VOLT2 else 1),
+            reference_class_percent=factor * reference_class_percent,
         )
     except BenchPointError as error:
         terminal.say(f"no calibration written: {error}")

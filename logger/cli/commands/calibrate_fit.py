@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -24,7 +25,7 @@ def _percent(context: click.Context, option: click.Parameter, text: str) -> floa
 
 class_option = click.option(
     "--reference-class",
-    "reference_class",
+    "reference_class_percent",
     callback=_percent,
     default="5%",
     show_default=True,
@@ -68,16 +69,7 @@ class_option = click.option(
     type=click.FloatRange(min=0, min_open=True),
     help="Converter full scale in volts, if the points do not show it.",
 )
-def command(
-    points: Path,
-    output: Path,
-    plot: Path | None,
-    reference: str,
-    reference_class: float,
-    strongest_w: float,
-    step_v: float | None,
-    full_scale_v: float | None,
-) -> None:
+def command(points: Path, output: Path, plot: Path | None, **options: Any) -> None:
     """Fit the coupler from bench points and say how good it is.
 
     POINTS.csv has the columns condition,power_w,forward_v,reflected_v and, where wanted,
@@ -85,30 +77,14 @@ def command(
     on a dummy load), reversed (coupler turned round), open, short (antenna port, low power only).
     Power 0 is the transmitter unkeyed. `calibrate bench` gathers such points.
     """
-    fit_and_write(
-        points,
-        output,
-        plot=plot,
-        reference=reference,
-        reference_class_percent=reference_class,
-        strongest_w=strongest_w,
-        step_v=step_v,
-        full_scale_v=full_scale_v,
-    )
+    fit_and_write(points, output, plot, **options)
 
 
-def fit_and_write(
-    points: Path,
-    output: Path,
-    *,
-    plot: Path | None = None,
-    reference: str = "watts",
-    reference_class_percent: float = 5.0,
-    strongest_w: float = 4.0,
-    step_v: float | None = None,
-    full_scale_v: float | None = None,
-) -> None:
-    """Fit, write the calibration, print the report. Writes nothing if the fit fails."""
+def fit_and_write(points: Path, output: Path, plot: Path | None = None, **options: Any) -> None:
+    """Fit with `options` of `fit`, write the calibration, print the report.
+
+    Writes nothing if the fit fails.
+    """
     from logger.calibration.bench_points import load
     from logger.calibration.file import dump, identify
     from logger.calibration.fit import fit
@@ -119,14 +95,7 @@ def fit_and_write(
         from logger.charts.sheet import check_suffix, save
 
         check_suffix(plot)
-    result = fit(
-        load(points),
-        reference=reference,
-        reference_class_percent=reference_class_percent,
-        strongest_w=strongest_w,
-        step_v=step_v,
-        full_scale_v=full_scale_v,
-    )
+    result = fit(load(points), **options)
     try:
         output.write_text(dump(result.content), encoding="utf-8")
     except OSError as error:
