@@ -49,9 +49,9 @@ class Wiggling(PageSession[WiggleSession]):
 
     async def resume(self, key_down_s: str) -> None:
         """Resume the interrupted session."""
-        limit_s = parse_seconds(key_down_s)
         async with self._tap:
             if not self.active:
+                limit_s = parse_seconds(key_down_s)
                 session = await self._resume()
                 session.limit_s = limit_s
 

@@ -42,6 +42,7 @@ class Carriers:
         self._driver: Driver | None = None
         with self.source():
             pass
+        self._driver = None  # a simulation or a file begins with the first carrier
 
     @property
     def of_daemon(self) -> bool:
