@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.isolate.chain import Chain, Symptom
-from logger.isolate.session import IsolationSession, IsolationState, Taken
+from logger.isolate.session import IsolationSession, IsolationState, TrialOutcome
 from tests.foreign_chains import Arrangement, ForeignStation, random_chain
 
 NO_POWER = 0.02
@@ -124,7 +124,7 @@ def play(seed: int, slip_rate: float = 0.05, station: ForeignStation | None = No
         bad = answer(station, trial.key, rng, renewed)
         if trial.kind in REPAIRS:
             renewed |= station.arrangement_for(trial.key).replaced
-        session.take(Taken(trial.key, bad))
+        session.take(TrialOutcome(trial.key, bad))
         outcomes.append((trial.key, bad))
         minutes += step.minutes
     verdict = session.verdict()
@@ -132,8 +132,8 @@ def play(seed: int, slip_rate: float = 0.05, station: ForeignStation | None = No
         seed,
         station,
         symptom.value,
-        None if verdict.found is None else verdict.found.place,
-        {part.title: odds for part, odds in verdict.left},
+        None if verdict.faulty is None else verdict.faulty.place,
+        {part.title: odds for part, odds in verdict.suspects},
         tuple(outcomes),
         minutes,
         twice,

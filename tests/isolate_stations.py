@@ -16,7 +16,7 @@ import numpy as np
 
 from logger.isolate.chain import DEFAULT, Chain, Mode, Symptom
 from logger.isolate.reading import SwrReading, least_of_open_end, load_reads, sound
-from logger.isolate.session import IsolationSession, IsolationState, Taken, TrialStep
+from logger.isolate.session import IsolationSession, IsolationState, TrialOutcome, TrialStep
 from logger.isolate.trial import Trial
 from logger.physics.reflection import blend, swr
 from tests.station_model.line import CABLES, Antenna, Line, parallel, series
@@ -260,7 +260,7 @@ class Outcome:
 def played(person: Person, choose: Choice = IsolationSession.next) -> Outcome:
     """A session to its end."""
     session = IsolationSession(
-        IsolationState(person.station.chain.names, as_is=Taken("as-is", True, *person.as_is))
+        IsolationState(person.station.chain.names, as_is=TrialOutcome("as-is", True, *person.as_is))
     )
     symptom = person.station.symptom()
     assert symptom is not None
@@ -273,11 +273,11 @@ def played(person: Person, choose: Choice = IsolationSession.next) -> Outcome:
         if bad is None:
             session.skip(step.trial)
         else:
-            session.take(Taken(step.trial.key, bad))
+            session.take(TrialOutcome(step.trial.key, bad))
     verdict = session.verdict()
     return Outcome(
-        None if verdict.found is None else verdict.found.place,
-        tuple(part.place for part, _ in verdict.left),
+        None if verdict.faulty is None else verdict.faulty.place,
+        tuple(part.place for part, _ in verdict.suspects),
         verdict.contradictory,
         count,
         minutes,
@@ -288,9 +288,9 @@ def in_order(session: IsolationSession) -> TrialStep | None:
     """The next trial from the transmitter outwards, what tells nothing of one place last, and all
     once more where that was not enough; what comes of them is judged as ever."""
     offered = session.offered()
-    if session.verdict().found is not None or not offered:
+    if session.verdict().faulty is not None or not offered:
         return None
-    done = [each.key for each in session.state.taken]
+    done = [each.key for each in session.state.outcomes]
     last = len(session.chain.parts)
 
     def rank(trial: Trial) -> tuple[int, int, float]:

@@ -36,7 +36,7 @@ from logger.calibration.bench_session import (
     BenchStep,
     doubt_of_power,
     doubts,
-    found,
+    match_points,
     propose_powers_w,
     steps,
 )
@@ -266,7 +266,7 @@ def test_steps_found_in_a_file() -> None:
         )
 
     points = [row(0), row(0, 1e-3), row(0.27), row(10), row(1.3)]
-    assert found(asked, points) == {0: 1, 2: 2, 3: 4}
+    assert match_points(asked, points) == {0: 1, 2: 2, 3: 4}
 
 
 def test_the_file_keeps_what_it_has() -> None:

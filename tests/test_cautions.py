@@ -10,7 +10,7 @@ import pytest
 from logger import cautions
 from logger.cautions import AT_PLACE, Place
 from logger.diagnosis.rules import CAUSES, SILENT
-from logger.isolate.chain import KINDS, Symptom, chain_of
+from logger.isolate.chain import KINDS, Symptom, parse_chain
 from logger.isolate.instructions import how
 from logger.isolate.trials import trials
 from logger.tune.words import SIGNS
@@ -27,7 +27,7 @@ def advice() -> Iterator[tuple[str, Place]]:
     """Every sentence that sends somebody to do something, with its place."""
     for check in [*SILENT, *(check for cause in CAUSES for check in cause.checks)]:
         yield check.text, check.place
-    chain = chain_of(CHAIN)
+    chain = parse_chain(CHAIN)
     for symptom in Symptom:
         for trial in trials(chain, symptom, "unknown"):
             yield how(trial, chain), trial.where

@@ -7,12 +7,13 @@ import re
 from contextlib import closing
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from logger.store.database import Store
 from logger.store.sessions import Sessions
 from logger.tune.positions import Adjustment, Position
-from logger.tune.session import TuningSession, TuningState, kept
+from logger.tune.session import TuningState, restore
 from tests.station import mismatchd, write_config
 from tests.tune_sessions import _read
 from tests.tune_stations import MHZ, random_station
@@ -30,8 +31,8 @@ def config(tmp_path: Path) -> Path:
 def adjusted(folder: Path, positions: list[Position]) -> None:
     state = TuningState(Adjustment("mm"), 1e3 * MHZ[1], None, positions)
     with closing(Sessions.reader(folder / "data/station.sqlite")) as store:
-        number = store.begin("tune", ENDED_NS, kept(state))
-        store.end(number, ENDED_NS, kept(state))
+        number = store.begin("tune", ENDED_NS, msgspec.json.encode(state))
+        store.end(number, ENDED_NS, msgspec.json.encode(state))
 
 
 def test_positions_are_drawn_and_told(config: Path, tmp_path: Path) -> None:
@@ -76,8 +77,6 @@ def test_a_session_that_is_loaded_goes_on(config: Path, tmp_path: Path) -> None:
     adjusted(tmp_path, [_read(station, station.setting_mm)])
     with closing(Sessions.reader(tmp_path / "data/station.sqlite")) as store:
         (one,) = store.sessions("tune")
-    from logger.tune.session import found
-
-    session = TuningSession(found(one.content))
+    session = restore(one.content)
     assert session.ready
     assert session.advice().to is not None

@@ -422,7 +422,7 @@ def test_chart_calibration_refuses_in_one_line(tmp_path: Path) -> None:
 
 def test_only_charts_cost_what_drawing_costs() -> None:
     program = (
-        "import sys, logger.cli.chart_calibration, logger.cli.calibrate_fit;"
+        "import sys, logger.cli.commands.chart_calibration, logger.cli.commands.calibrate_fit;"
         "sys.exit('matplotlib' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", program], check=True, timeout=scale(60))

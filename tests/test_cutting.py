@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 
 from logger.errors import UsageError
-from logger.page.adjusting import _adjustment
+from logger.page.adjusting import parse_adjustment
 from logger.physics.antenna import rho
 from logger.physics.reflection import swr
 from logger.tune.advice import settable
 from logger.tune.cutting import FIRST_CUT, GROWTH, MARGIN, cut_change
 from logger.tune.estimate import estimate, interval
 from logger.tune.positions import Adjustment, ChannelReading, Position
-from logger.tune.session import TuningSession, TuningState, found, kept
+from logger.tune.session import TuningSession, TuningState, decode_state
 from logger.tune.words import findings
 from tests.foreign_tune_sessions import cut_session, slide_session
 
@@ -97,21 +98,25 @@ def test_every_cut_comes_with_its_cautions() -> None:
 def test_a_session_of_before_is_read_and_advice_is_noted() -> None:
     session = TuningSession(TuningState(CUT, KHZ[1], None, [position(2600, 26_700)]))
     session.set(2590.0, 2592.0)
-    again = found(kept(session.state))
+    again = decode_state(msgspec.json.encode(session.state))
     assert again.positions[-1].advised == 2592.0
-    old = kept(session.state).replace(b',"advised":null', b"").replace(b',"advised":2592.0', b"")
-    assert found(old).positions[-1].advised is None
+    old = (
+        msgspec.json.encode(session.state)
+        .replace(b',"advised":null', b"")
+        .replace(b',"advised":2592.0', b"")
+    )
+    assert decode_state(old).positions[-1].advised is None
 
 
 def test_the_page_asks_for_the_whole_length_and_takes_no_less_than_the_setting() -> None:
     fields = {"unit": "mm", "cut": "yes"}
-    assert _adjustment(fields, 400.0) == Adjustment("mm", length_mm=400.0, cut=True)
+    assert parse_adjustment(fields, 400.0) == Adjustment("mm", length_mm=400.0, cut=True)
     fields["length"] = "1100"
-    assert _adjustment(fields, 400.0).length_mm == 1100.0
+    assert parse_adjustment(fields, 400.0).length_mm == 1100.0
     for at in (1200.0, 0.0, -5.0):
         with pytest.raises(UsageError, match="whole element"):
-            _adjustment(fields, at)
-    assert _adjustment({"unit": "turns"}, 0.0) == Adjustment("turns")
+            parse_adjustment(fields, at)
+    assert parse_adjustment({"unit": "turns"}, 0.0) == Adjustment("turns")
 
 
 CASES = [("dipole", 5), ("base_loaded", 2), ("top_loaded", 3), ("hairpin", 1), ("trap", 2)]

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.cli.status import _forwarder_lines
+from logger.cli.commands.status import _forwarder_lines
 from logger.config.load import InfluxOptions
 from logger.forward import influx, server
 from logger.forward.answers import RowFault, ServerError, Target, judge

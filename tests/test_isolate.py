@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -19,7 +20,7 @@ from logger.isolate.chain import (
     ChainFault,
     Hypotheses,
     Symptom,
-    chain_of,
+    parse_chain,
     shows,
     single_faults,
 )
@@ -38,9 +39,8 @@ from logger.isolate.session import (
     LEAST_BITS,
     IsolationSession,
     IsolationState,
-    Taken,
-    decode_state,
-    encode_state,
+    TrialOutcome,
+    restore,
 )
 from logger.isolate.trial import Chances, chances_of
 from logger.isolate.trials import trials
@@ -121,7 +121,7 @@ def test_information_of_a_clean_split_is_a_bit() -> None:
 
 
 def test_chains_as_typed() -> None:
-    typed = chain_of("rig, patch coupler; connector, coax, connector, antenna".replace(";", ""))
+    typed = parse_chain("rig, patch coupler; connector, coax, connector, antenna".replace(";", ""))
     assert typed.names == DEFAULT
     assert [part.title for part in typed.parts] == [
         *("radio", "lead", "coupler", "plug at the coupler", "line", "plug at the antenna"),
@@ -147,7 +147,7 @@ def test_chains_as_typed() -> None:
 )
 def test_chains_that_cannot_be(text: str, said: str) -> None:
     with pytest.raises(UsageError, match=said):
-        chain_of(text)
+        parse_chain(text)
 
 
 @given(chains())
@@ -169,7 +169,7 @@ def test_where_a_dummy_load_can_be_put() -> None:
     assert [p.title for p in chain.parts if chain.takes_load(p.place)] == [
         *("radio", "lead", "coupler", "plug at the antenna"),
     ]
-    bare = chain_of("coupler line antenna")
+    bare = parse_chain("coupler line antenna")
     assert [bare.takes_load(place) for place in range(3)] == [True, True, False]
 
 
@@ -211,8 +211,8 @@ def likeliest(chain: Chain, fault: ChainFault, symptom: Symptom, dc: str) -> Iso
         assert step.bits >= LEAST_BITS or step.trial == session.last_trial
         assert step.trial in session.offered()
         bad = step.trial.shows.get(fault.mode, 0.0) if fault.place in step.trial.within else 0.0
-        session.take(Taken(step.trial.key, bad > 0.5))
-        assert len(session.state.taken) <= most
+        session.take(TrialOutcome(step.trial.key, bad > 0.5))
+        assert len(session.state.outcomes) <= most
     return session
 
 
@@ -228,8 +228,8 @@ def test_a_planted_fault_is_never_eliminated(chain: Chain, dc: str, data: st.Dat
     fault, symptom = data.draw(st.sampled_from(likely))
     session = likeliest(chain, fault, symptom, dc)
     verdict = session.verdict()
-    assert fault.place in [part.place for part, _ in verdict.left]
-    assert verdict.found is None or verdict.found.place == fault.place
+    assert fault.place in [part.place for part, _ in verdict.suspects]
+    assert verdict.faulty is None or verdict.faulty.place == fault.place
     assert all(part.place != fault.place for part in verdict.cleared)
     assert session.odds[fault.place] > CLEARED
 
@@ -240,11 +240,11 @@ def test_a_session_is_resumed_taken_back_and_spared_what_is_lacking() -> None:
     first = session.next()
     assert first is not None
     assert first.trial.key == "load:2"
-    session.take(Taken("load:2", bad=False, swr=1.05))
-    again = IsolationSession(decode_state(encode_state(session.state)))
+    session.take(TrialOutcome("load:2", bad=False, swr=1.05))
+    again = restore(msgspec.json.encode(session.state))
     assert again.odds == pytest.approx(session.odds)
     assert again.next() == session.next()
-    assert again.back() == Taken("load:2", bad=False, swr=1.05)
+    assert again.back() == TrialOutcome("load:2", bad=False, swr=1.05)
     assert again.back() is None
     again.lack(first.trial)
     proposed = []
@@ -261,7 +261,7 @@ def session_after(
     session = IsolationSession(IsolationState(DEFAULT, direct_current=dc))
     session.begin(symptom)
     for key, bad in outcomes:
-        session.take(Taken(key, bad))
+        session.take(TrialOutcome(key, bad))
     return session
 
 
@@ -276,7 +276,7 @@ def test_two_faults_explain_what_one_does_not() -> None:
         *[("swap:2", True)] * 2,
     ).verdict()
     assert verdict.several > 0.5
-    assert verdict.found is None
+    assert verdict.faulty is None
 
 
 def test_a_repair_that_reads_sound_is_read_again_and_ends_the_session() -> None:
@@ -286,18 +286,18 @@ def test_a_repair_that_reads_sound_is_read_again_and_ends_the_session() -> None:
     assert step is not None
     assert (step.trial.key, step.minutes) == ("new-plug:5", 3)
     while step is not None and step.trial.key == "new-plug:5":
-        session.take(Taken("new-plug:5", False))
+        session.take(TrialOutcome("new-plug:5", False))
         step = session.next()
     assert step is None
     verdict = session.verdict()
     assert [part.place for part in verdict.repaired] == [5]
-    assert verdict.found == verdict.repaired[0]
+    assert verdict.faulty == verdict.repaired[0]
     assert session.cured
     # A new line ends it as well; where its plugs were renewed in vain, it was the line.
     renewed = [*[("new-plug:3", True)] * 2, *[("new-plug:5", True)] * 2]
     session = session_after(Symptom.HIGH, *before, *renewed, *[("other-line:4", False)] * 2)
     assert session.next() is None
-    found = session.verdict().found
+    found = session.verdict().faulty
     assert found is not None
     assert found.kind.name == "line"
 
@@ -310,7 +310,7 @@ def test_sound_readings_say_little_of_a_fault_that_comes_and_goes() -> None:
         Symptom.HIGH, *before, *[("as-is", False), ("as-is", True)] * 2, *repair
     )
     assert steady.next() is None
-    assert steady.verdict().found == steady.chain.parts[5]
+    assert steady.verdict().faulty == steady.chain.parts[5]
     assert passing.odds[5] < steady.odds[5]
     step = passing.next()
     assert step is not None
@@ -337,7 +337,7 @@ def test_a_climb_is_read_again_only_while_it_is_in_doubt() -> None:
     step = session.next()
     assert step is not None
     assert step.trial.key == "load:5"
-    session.take(Taken("load:5", True))
+    session.take(TrialOutcome("load:5", True))
     step = session.next()
     assert step is not None
     assert step.trial.key != "load:5"
@@ -391,7 +391,7 @@ def test_one_answer_alone_names_no_part() -> None:
         (Symptom.NONE, ("ohm-lead:1", True)),
     ):
         session = session_after(symptom, outcome)
-        assert session.verdict().found is None
+        assert session.verdict().faulty is None
         assert session.next() is not None
 
 
@@ -400,19 +400,19 @@ def test_a_dead_detector_is_found_by_what_should_reflect_all() -> None:
     step = session.next()
     assert step is not None
     assert step.trial.key == "open-port:2"
-    session.take(Taken("open-port:2", True))
+    session.take(TrialOutcome("open-port:2", True))
     while (step := session.next()) is not None:
-        assert len(session.state.taken) < 5
-        session.take(Taken(step.trial.key, step.trial.key == "open-port:2"))
-    found = session.verdict().found
+        assert len(session.state.outcomes) < 5
+        session.take(TrialOutcome(step.trial.key, step.trial.key == "open-port:2"))
+    found = session.verdict().faulty
     assert found is not None
     assert found.kind.name == "coupler"
     # By the far end: a wet line does that, too, until the port of the coupler reads well.
     end = session_after(Symptom.LOWER, ("open-end", True), ("open-end", True))
     likeliest_two = [part.kind.name for part, _ in end.verdict().odds[:2]]
     assert sorted(likeliest_two) == ["coupler", "line"]
-    end.take(Taken("open-port:2", False))
-    end.take(Taken("open-port:2", False))
+    end.take(TrialOutcome("open-port:2", False))
+    end.take(TrialOutcome("open-port:2", False))
     assert end.verdict().odds[0][0].kind.name == "line"
 
 

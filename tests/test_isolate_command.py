@@ -12,7 +12,7 @@ import msgspec
 import pytest
 
 from logger.isolate.chain import DEFAULT, Symptom
-from logger.isolate.session import decode_state
+from logger.isolate.session import restore
 from logger.store.sessions import Sessions
 from tests.isolate_bench import hands
 from tests.station import Running, mismatchd, pty, write_config
@@ -129,7 +129,7 @@ def test_a_bad_coupler_beside_the_daemon_with_a_simulated_station(tmp_path: Path
         lines = [each.removesuffix(" n") for each in drawn if not each.startswith("{")]
         assert max(map(len, lines)) <= 50
         assert "the coupler is at fault" in mismatchd("journal", "list", "-c", config).stdout
-        assert decode_state(session_of(config)).symptom is Symptom.HIGH
+        assert restore(session_of(config)).state.symptom is Symptom.HIGH
     finally:
         if view is not None:
             view.close()
@@ -168,8 +168,8 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             view.press(b"\x03")
             assert view.ended() == 130
             assert "1 trial kept" in screen(view)
-            state = decode_state(session_of(config))
-            assert (state.chain, len(state.taken)) == (DEFAULT, 1)
+            state = restore(session_of(config)).state
+            assert (state.chain, len(state.outcomes)) == (DEFAULT, 1)
         finally:
             view.close()
         view = View("isolate", "-c", str(config))
@@ -217,7 +217,7 @@ def test_no_power_what_is_lacking_a_step_back_and_an_end(tmp_path: Path) -> None
             prompted(view)
             view.press(b"e\r")
             assert view.ended() == 0
-            state = decode_state(session_of(config))
+            state = restore(session_of(config)).state
             assert state.symptom is Symptom.NONE
             assert len(state.lacking) == 2
         finally:
@@ -244,7 +244,7 @@ def test_a_session_of_another_program_begins_anew(tmp_path: Path) -> None:
         with closing(Sessions.reader(path)) as store:
             store.begin("isolate", 1, b'{"chain": ["radio", "flux"]}')
         with pytest.raises(msgspec.ValidationError):
-            decode_state(b'{"chain": 3}')
+            restore(b'{"chain": 3}')
         view = View("isolate", "-c", str(config))
         try:
             until(view, CHAIN)

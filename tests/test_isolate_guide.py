@@ -9,16 +9,15 @@ from typing import Any
 import pytest
 
 from logger.calibration.coupler import Coupler
-from logger.cli.carriers import Carriers, seen_in
-from logger.cli.isolate_as_is import as_is
-from logger.cli.isolate_guide import IsolationGuide
-from logger.cli.measure_guide import Instead
+from logger.cli.guides.carriers import Carriers, Instead, report_swr
+from logger.cli.guides.isolate import IsolationGuide
+from logger.cli.guides.isolate_symptom import find_symptom
+from logger.cli.guides.terminal import Stop, Terminal
 from logger.cli.station import calibration_of
-from logger.cli.terminal import Stop, Terminal
 from logger.config.load import load
-from logger.isolate.chain import Symptom, chain_of
-from logger.isolate.instructions import outcome
-from logger.isolate.session import IsolationSession, IsolationState, Taken
+from logger.isolate.chain import Symptom, parse_chain
+from logger.isolate.instructions import explain_outcome
+from logger.isolate.session import IsolationSession, IsolationState, TrialOutcome
 from logger.isolate.usual import UsualSwr
 from logger.isolate.words import conclusion
 from logger.live.carrier import Carrier
@@ -87,13 +86,13 @@ class Dialogue:
 
     def __init__(self, folder: Path, chain: str, **state: Any) -> None:
         self.config = write_config(folder, "/dev/null", feedline="{cable: RG-58, length_m: 18}")
-        self.session = IsolationSession(IsolationState(chain_of(chain).names, **state))
+        self.session = IsolationSession(IsolationState(parse_chain(chain).names, **state))
 
     def go(self, terminal: Typed, *swrs: tuple[float, float, float] | float | None) -> Keyed:
         keyed = Keyed(self.config, *swrs)
         try:
             if self.session.state.symptom is None:
-                as_is(terminal, keyed, self.session, lambda channel: UsualSwr(None, 1.4))
+                find_symptom(terminal, keyed, self.session, lambda channel: UsualSwr(None, 1.4))
             for _ in IsolationGuide(load(self.config), keyed, terminal).steps(self.session):
                 pass
         except Stop:
@@ -131,7 +130,7 @@ def test_a_reading_between_is_taken_again_or_left_out(tmp_path: Path) -> None:
         "The trouble is gone with a load behind the plug at the antenna (SWR 1.05)" in terminal.said
     )
     assert "The last outcome is undone" in terminal.said
-    assert talk.session.state.taken == []
+    assert talk.session.state.outcomes == []
     assert talk.session.state.skipped == ["load:0", "wiggle", "glance:4", "look:1", "load:3"]
 
 
@@ -146,7 +145,7 @@ def test_the_far_end_is_read_at_low_power_by_the_cable(tmp_path: Path) -> None:
     assert keyed.most_w == [2.0]
     for words in ("1 W or less", "Nobody within reach", "power lines", "A sound line shows SWR"):
         assert words in terminal.said
-    assert talk.session.state.taken == [Taken("open-end", True, 2.0, 1.94, 2.06)]
+    assert talk.session.state.outcomes == [TrialOutcome("open-end", True, 2.0, 1.94, 2.06)]
     assert "Too much is lost (SWR 2.00)" in terminal.said
 
 
@@ -158,7 +157,7 @@ def test_plugs_are_moved_with_the_reading_shown(tmp_path: Path) -> None:
     terminal = Typed("", "", "y", "e")
     keyed = talk.go(terminal, 1.2, 1.2)
     assert len(keyed.most_w) == 2
-    assert talk.session.state.taken[0] == Taken("wiggle", bad=True)
+    assert talk.session.state.outcomes[0] == TrialOutcome("wiggle", bad=True)
 
 
 def test_power_that_comes_again_or_not(tmp_path: Path) -> None:
@@ -168,34 +167,34 @@ def test_power_that_comes_again_or_not(tmp_path: Path) -> None:
     talk.go(terminal, None, None, 1.3)
     assert "no power arrives" in terminal.said
     assert "If it is the lead, power arrives" in terminal.said
-    first, second = talk.session.state.taken
+    first, second = talk.session.state.outcomes
     assert (first.key, first.bad) == ("swap:1", True)
     assert (second.bad, second.swr) == (False, 1.3)
 
 
 @pytest.mark.parametrize("answer", ["n", "y"])
 def test_contradictions_are_said_once(tmp_path: Path, answer: str) -> None:
-    state = {"symptom": Symptom.HIGH, "as_is": Taken("as-is", True, 4.0, 3.9, 4.1)}
+    state = {"symptom": Symptom.HIGH, "as_is": TrialOutcome("as-is", True, 4.0, 3.9, 4.1)}
     talk = Dialogue(tmp_path, "coupler plug line joint line plug antenna", **state)
     # The trouble stays with a new line and a load on it, and goes with the load at the coupler.
     bad = [*["other-line:2"] * 2, *["load:3"] * 2, "load:5"]
     for key, is_bad in (*((key, True) for key in bad), ("load:0", False)):
-        talk.session.take(Taken(key, bad=is_bad))
+        talk.session.take(TrialOutcome(key, bad=is_bad))
     assert not talk.session.verdict().contradictory
     for key in ("load:5", "load:0", "swap:6", "swap:0", "swap:6", "swap:0"):
-        talk.session.take(Taken(key, bad=key != "load:0"))
+        talk.session.take(TrialOutcome(key, bad=key != "load:0"))
     terminal = Typed("s", "?", answer, "q")
     talk.go(terminal)
     assert terminal.said.count("fit neither one faulty part nor two") == 1
     assert talk.session.verdict().contradictory
-    assert talk.session.verdict().found is None
+    assert talk.session.verdict().faulty is None
     assert talk.session.verdict().cleared == ()
 
 
 def test_a_carrier_is_told_as_it_is_read(tmp_path: Path) -> None:
     terminal = Typed()
     config = write_config(tmp_path, "/dev/null")
-    assert seen_in(Keyed(config, (2.0, 1.9, 2.1)).wait(), terminal) == (2.0, 1.9, 2.1)
+    assert report_swr(Keyed(config, (2.0, 1.9, 2.1)).wait(), terminal) == (2.0, 1.9, 2.1)
     assert terminal.text == ["SWR 2.00 (1.90 to 2.10)"]
 
 
@@ -215,7 +214,7 @@ def test_a_reading_lower_than_usual_is_a_symptom(tmp_path: Path) -> None:
 
 def test_a_new_plug_that_ends_a_low_reading_is_seen_by_the_coupler(tmp_path: Path) -> None:
     chain = "radio lead coupler plug line plug antenna"
-    as_is = Taken("as-is", True, 1.05, 1.0, 1.1)
+    as_is = TrialOutcome("as-is", True, 1.05, 1.0, 1.1)
     state = {"symptom": Symptom.LOWER, "as_is": as_is, "lowest_usual_swr": 1.6}
     talk = Dialogue(tmp_path, chain, **state)
     while (step := talk.session.next()) is not None and step.trial.key != "new-plug:3":
@@ -224,13 +223,14 @@ def test_a_new_plug_that_ends_a_low_reading_is_seen_by_the_coupler(tmp_path: Pat
     talk.go(terminal, 1.65, 1.65)
     assert "it reads 1.60 or more; if not, near 1.05 as before" in terminal.said
     assert "Once more, to be sure" in terminal.said
-    assert [taken.bad for taken in talk.session.state.taken] == [False, False]
+    assert [taken.bad for taken in talk.session.state.outcomes] == [False, False]
 
 
 def test_all_as_it_is_is_read_once_more(tmp_path: Path) -> None:
-    as_is = Taken("as-is", True, 4.0, 3.9, 4.1)
+    as_is = TrialOutcome("as-is", True, 4.0, 3.9, 4.1)
     talk = Dialogue(tmp_path, "coupler plug line antenna", symptom=Symptom.HIGH, as_is=as_is)
-    talk.session.take(Taken("new-plug:1", bad=True))  # it stays new, and may have been misread
+    # The plug stays new, and the outcome may have been misread.
+    talk.session.take(TrialOutcome("new-plug:1", bad=True))
     while (step := talk.session.next()) is not None and step.trial.kind != "as-is":
         talk.session.skip(step.trial)
     assert step is not None
@@ -241,8 +241,8 @@ def test_all_as_it_is_is_read_once_more(tmp_path: Path) -> None:
         terminal.said
     )
     assert "The trouble is still there (SWR 4.00)" in terminal.said
-    assert talk.session.state.taken[-1].key == "as-is"
-    gone = outcome(Taken("as-is", False, 1.2), step.trial, talk.session.chain)
+    assert talk.session.state.outcomes[-1].key == "as-is"
+    gone = explain_outcome(TrialOutcome("as-is", False, 1.2), step.trial, talk.session.chain)
     assert gone == "The trouble is not there now (SWR 1.20)."
     said = " ".join(conclusion(talk.session.verdict(), any_tried=True, cured=False))
     assert "cannot single out one part; the likeliest: the" in said

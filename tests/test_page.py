@@ -31,8 +31,8 @@ from logger.page.admission import COOKIE_S, Gate, host_of, known_host, same_orig
 from logger.page.drawings import for_page
 from logger.page.guard import BURST, MOST_BYTES, PER_S
 from logger.page.pace import Pace, network_of
-from logger.page.reading import place, shown
-from logger.page.wiggling import joints_of, seconds_of
+from logger.page.reading import live_state, place
+from logger.page.wiggling import parse_joints, parse_seconds
 from logger.store.database import Store
 from logger.store.sessions import Sessions
 from tests.counterparts import authority
@@ -133,10 +133,10 @@ def test_an_address_of_ipv6_goes_by_its_network() -> None:
 
 def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
     sight = ReadingTracker()
-    assert shown(sight, False, 0.0, 3.0)["state"] == "daemon not running"
-    assert shown(sight, True, 0.0, 3.0)["state"] == "waiting for a pair"
+    assert live_state(sight, False, 0.0, 3.0)["state"] == "daemon not running"
+    assert live_state(sight, True, 0.0, 3.0)["state"] == "waiting for a pair"
     sight.take(READING, 10.0)
-    told = shown(sight, True, 10.0, 3.0)
+    told = live_state(sight, True, 10.0, 3.0)
     assert (told["state"], told["loud"], told["down"]) == ("key down", False, True)
     assert (told["swr"], told["interval"], told["verdict"]) == (
         "1.50",
@@ -146,14 +146,14 @@ def test_the_live_page_says_what_is_read_and_what_is_the_matter() -> None:
     assert told["rho"] == pytest.approx(0.2)
     assert told["bar"] == pytest.approx([1 / 6, 0.2, 0.62 / 2.62], abs=1e-4)
     sight.take(LiveReading(time=READING.time, pairs=20, forward_w=0.0), 12.0)
-    told = shown(sight, True, 13.4, 3.0)
+    told = live_state(sight, True, 13.4, 3.0)
     assert (told["state"], told["ago"], told["rho"], told["swr"]) == (
         "key up",
         "3 s ago",
         None,
         "1.50",
     )
-    told = shown(sight, True, 12.0 + SILENT_S + 0.1, 3.0)
+    told = live_state(sight, True, 12.0 + SILENT_S + 0.1, 3.0)
     assert (told["state"], told["loud"]) == ("no pairs from the microcontroller bridge", True)
     assert place(999.0) < 1.0 < 1.01 > place(5000.0)
 
@@ -184,15 +184,15 @@ def test_drawings_lose_all_that_is_not_shape_or_word() -> None:
 @pytest.mark.parametrize("lines", ["", "one", "one\none", "\n".join(map(str, range(21)))])
 def test_joints_are_named_each_otherwise(lines: str) -> None:
     with pytest.raises(UsageError, match="2 to 20 joints"):
-        joints_of(lines)
+        parse_joints(lines)
 
 
 def test_joints_and_seconds() -> None:
-    assert joints_of(" radio \r\n\n coupler   in ") == ["radio", "coupler in"]
-    assert seconds_of("30") == 30.0
+    assert parse_joints(" radio \r\n\n coupler   in ") == ["radio", "coupler in"]
+    assert parse_seconds("30") == 30.0
     for text in ("", "4", "121", "nan", "1e9"):
         with pytest.raises(UsageError, match="whole seconds"):
-            seconds_of(text)
+            parse_seconds(text)
 
 
 # the process
@@ -473,7 +473,7 @@ def test_before_the_first_pair_there_are_pages_too(tmp_path: Path) -> None:
 
 def test_nothing_heavy_is_loaded_with_the_other_commands() -> None:
     code = (
-        "import sys, logger.cli.run, logger.cli.page, logger.daemon; heavy ="
+        "import sys, logger.cli.commands.run, logger.cli.commands.page, logger.daemon; heavy ="
         " {'starlette', 'uvicorn', 'jinja2', 'matplotlib', 'scipy'};"
         " sys.exit(bool(heavy & set(sys.modules)))"
     )

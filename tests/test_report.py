@@ -425,7 +425,7 @@ def test_an_empty_store_is_one_clear_line(config: Path, tmp_path: Path) -> None:
 def test_words_need_no_drawing() -> None:
     """matplotlib alone would take a fifth of the time that a report may take."""
     code = (
-        "import sys, logger.cli.report, logger.report.gather, logger.report.text,"
+        "import sys, logger.cli.commands.report, logger.report.gather, logger.report.text,"
         " logger.report.words, logger.report.summary; sys.exit('matplotlib' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

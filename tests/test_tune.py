@@ -5,6 +5,7 @@ Rules of the trade are common practice, no single source.
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -15,7 +16,7 @@ from logger.physics.reflection import swr
 from logger.tune.advice import TuningAdvice, advise, settable
 from logger.tune.estimate import estimate, interval
 from logger.tune.positions import SHARE, Adjustment, ChannelReading, Position
-from logger.tune.session import TuningSession, TuningState, found, kept
+from logger.tune.session import TuningSession, TuningState, restore
 from logger.tune.words import UNKEY, difference, findings, outcome
 from tests.tune_sessions import advised
 from tests.tune_stations import random_station
@@ -142,7 +143,7 @@ def test_it_is_left_where_a_step_gains_less_than_can_be_told() -> None:
     assert (advice.kind, advice.to) == ("stop", None)
     assert "Leave it here" in said
     assert "less than the readings can resolve" in said
-    assert advice.then - 1e-9 <= advice.worst
+    assert advice.worst_there - 1e-9 <= advice.worst
 
 
 @given(
@@ -236,13 +237,14 @@ def test_a_session_keeps_what_it_needs() -> None:
     assert session.ready
     assert session.complete
     session.set(2630.0)
-    assert session.next_khz == LOW
+    first = session.state.positions[0].readings
+    assert session.next_reading == first[0]
     session.take(position(2630, 1.8, 1.4, 1.3).readings[0])
-    assert session.next_khz == MIDDLE
+    assert session.next_reading == first[1]
     assert not session.ready
-    again = TuningSession(found(kept(session.state)))
+    again = restore(msgspec.json.encode(session.state))
     assert again.state == session.state
-    assert again.forget() == session.here.readings[0]
+    assert again.forget() == session.present.readings[0]
     assert again.forget() is None
     assert "tuned from 2601 mm to 2601 mm" in outcome(session.state)
 

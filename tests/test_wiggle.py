@@ -7,6 +7,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -16,7 +17,7 @@ from logger.live.reading import LiveReading
 from logger.store.sessions import Sessions
 from logger.utc import format_ns
 from logger.wiggle.ranking import Tally, fisher, ranking
-from logger.wiggle.session import WiggleSession, found, fresh, kept
+from logger.wiggle.session import WiggleSession, new_state, restore
 from logger.wiggle.words import remark, result
 from tests.station import Running, mismatchd, pty, write_config
 from tests.terminal_view import View
@@ -70,7 +71,7 @@ def test_the_best_of_several_by_chance_is_not_named() -> None:
 
 
 def test_a_joint_that_departs_is_counted_where_it_is_moved() -> None:
-    session = WiggleSession(fresh(["lead", "arrester"]), key_down_s=30)
+    session = WiggleSession(new_state(["lead", "arrester"]), limit_s=30)
     for tenth in range(40):
         session.take(reading(tenth))
     session.go_on()
@@ -79,16 +80,16 @@ def test_a_joint_that_departs_is_counted_where_it_is_moved() -> None:
     ]
     assert sum(each.began for each in heard) == session.state.joints[0].excursions == 8
     session.go_on()
-    assert (session.present.name, session.over) == ("", False)
+    assert (session.present.name, session.is_over) == ("", False)
     assert session.state.hands_off.excursions == 0
-    again = WiggleSession(found(kept(session.state)), key_down_s=30)
+    again = restore(msgspec.json.encode(session.state))
     assert again.state == session.state
     again.again()
     assert again.state.joints[0].excursions == 0
 
 
 def test_a_key_that_stays_down_for_too_long_is_not_counted() -> None:
-    session = WiggleSession(fresh(["lead"]), key_down_s=5)
+    session = WiggleSession(new_state(["lead"]), limit_s=5)
     told = [session.take(reading(tenth)) for tenth in range(80)]
     assert not told[49].too_long
     assert told[55].too_long
@@ -99,7 +100,7 @@ def test_a_key_that_stays_down_for_too_long_is_not_counted() -> None:
 
 
 def test_little_is_said_to_be_little() -> None:
-    session = WiggleSession(fresh(["lead"]), key_down_s=30)
+    session = WiggleSession(new_state(["lead"]), limit_s=30)
     assert "no result" in "\n".join(result(session))
     assert remark(session) is None
     session.go_on()

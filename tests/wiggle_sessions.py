@@ -16,7 +16,7 @@ from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
 from logger.pipeline import Pipeline
 from logger.stages.view import View
-from logger.wiggle.session import WiggleSession, fresh
+from logger.wiggle.session import WiggleSession, new_state
 from tests.station_model import Open, Over, exact, random_station
 from tests.station_model.pipeline import Settings, blocks
 
@@ -67,7 +67,7 @@ def played(seed: int, loose: bool) -> Planted:
     coupler = Coupler(exact(station.coupler))
     views: list[View] = []
     pipeline = Pipeline(settings, coupler, [], tap=views.append, archive=False)  # type: ignore[arg-type]
-    session = WiggleSession(fresh(JOINTS), key_down_s=30.0)
+    session = WiggleSession(new_state(JOINTS), limit_s=30.0)
     edges = [t for span in spans for t in span]
     first_s = float(record.t[0])
     for block in blocks(station, record, PERIOD_PAIRS):

@@ -116,17 +116,17 @@ class BenchSession:
         return True
 
 
-def found(steps: Sequence[BenchStep], points: Sequence[BenchPoint]) -> dict[int, int]:
-    """Return the steps that points of an earlier session have taken: step number to point number.
+def match_points(steps: Sequence[BenchStep], points: Sequence[BenchPoint]) -> dict[int, int]:
+    """Return the steps that have a point of an earlier session: step number to point number.
 
     A point belongs to the step of its condition that is nearest in power. An unkeyed point counts
     only if it states the noise.
     """
-    taken: dict[int, int] = {}
+    done: dict[int, int] = {}
     for number, point in enumerate(points):
         if point.power_w == 0:
             if Quiet.of(point) is not None:
-                taken[0] = number
+                done[0] = number
             continue
         near = [
             (abs(math.log(point.power_w / step.power_w)), place)
@@ -135,8 +135,8 @@ def found(steps: Sequence[BenchStep], points: Sequence[BenchPoint]) -> dict[int,
         ]
         distance, place = min(near, default=(math.inf, 0))
         if distance < math.log(SAME_POWER):
-            taken[place] = number
-    return taken
+            done[place] = number
+    return done
 
 
 def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list[str]:
@@ -144,11 +144,13 @@ def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list
     levels = (reading.forward, reading.reflected)
     if quiet is None:
         return [
-            f"{name} reads {one.mean_v:.3f} V, much for an unkeyed transmitter; is it unkeyed?"
-            for name, one in zip(("forward", "reflected"), levels, strict=True)
-            if one.mean_v > HIGH_ZERO_V
+            f"{name} reads {level.mean_v:.3f} V, much for an unkeyed transmitter; is it unkeyed?"
+            for name, level in zip(("forward", "reflected"), levels, strict=True)
+            if level.mean_v > HIGH_ZERO_V
         ]
-    forward, reflected = (one.mean_v - zero for one, zero in zip(levels, quiet.zero_v, strict=True))
+    forward, reflected = (
+        level.mean_v - zero_v for level, zero_v in zip(levels, quiet.zero_v, strict=True)
+    )
     if step.condition == "matched" and reflected > forward:
         return ["reflected reads above forward: is the coupler the right way round?"]
     if step.condition == "reversed" and forward > reflected:
@@ -162,23 +164,23 @@ def doubt_of_power(point: BenchPoint, others: Sequence[BenchPoint], quiet: Quiet
     """Return a warning if the power of a point does not fit the volts of the others, else None."""
     port = int(point.condition == "reversed")  # the port with the full wave
 
-    def above(one: BenchPoint) -> float:
-        return (one.forward_v, one.reflected_v)[port] - quiet.zero_v[port]
+    def signal_v(point: BenchPoint) -> float:
+        return (point.forward_v, point.reflected_v)[port] - quiet.zero_v[port]
 
     clear_v = max(10 * quiet.sd_v[port], 10 * quiet.step_v, KEYED_LEAST_V)
     usable = [
-        (abs(math.log(one.power_w / point.power_w)), one)
-        for one in others
-        if one.condition == point.condition and one.power_w > 0 and above(one) > clear_v
+        (abs(math.log(other.power_w / point.power_w)), other)
+        for other in others
+        if other.condition == point.condition and other.power_w > 0 and signal_v(other) > clear_v
     ]
-    apart = [(distance, one) for distance, one in usable if distance > math.log(APART)]
-    if not apart or above(point) <= clear_v:
+    apart = [pair for pair in usable if pair[0] > math.log(APART)]
+    if not apart or signal_v(point) <= clear_v:
         return None
-    _, near = min(apart, key=lambda item: item[0])
-    slope = math.log(above(point) / above(near)) / math.log(point.power_w / near.power_w)
+    _, near = min(apart, key=lambda pair: pair[0])
+    slope = math.log(signal_v(point) / signal_v(near)) / math.log(point.power_w / near.power_w)
     if LAW[0] < slope < LAW[1]:
         return None
     return (
-        f"{above(point):.3f} V at {point.power_w:.3g} W does not go with {above(near):.3f} V at"
-        f" {near.power_w:.3g} W: check the figure."
+        f"{signal_v(point):.3f} V at {point.power_w:.3g} W does not go with"
+        f" {signal_v(near):.3f} V at {near.power_w:.3g} W: check the figure."
     )

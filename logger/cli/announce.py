@@ -27,7 +27,7 @@ STDOUT = 1
 
 
 class Announcer:
-    """Announces stored rows. Use as a context manager; `tell` never blocks."""
+    """Announces stored rows. Use as a context manager; `announce` never blocks."""
 
     def __init__(self, *, events: bool) -> None:
         self._events = events
@@ -46,7 +46,7 @@ class Announcer:
         if self._dropped:
             log.warning("%d announcements were dropped: the reader was too slow", self._dropped)
 
-    def tell(self, item: Event) -> None:
+    def announce(self, item: Event) -> None:
         """Queue one stored row."""
         try:
             self._queue.put_nowait(item)

@@ -10,7 +10,7 @@ import click
 
 
 class LazyGroup(click.Group):
-    """Command group; `modules` maps each command to its module in `logger.cli`."""
+    """Command group; `modules` maps each command to its module in `logger.cli.commands`."""
 
     def __init__(self, *args: Any, modules: Mapping[str, str], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -23,5 +23,5 @@ class LazyGroup(click.Group):
         module = self._modules.get(cmd_name)
         if module is None:
             return None
-        loaded: click.Command = importlib.import_module(f"logger.cli.{module}").command
+        loaded: click.Command = importlib.import_module(f"logger.cli.commands.{module}").command
         return loaded

@@ -24,7 +24,7 @@ def numbers(context: click.Context, option: click.Parameter, text: str | None) -
     if text is None:
         return ()
     numbers = [positive(part) for part in text.split(",")]
-    told = tuple(number for number in numbers if number is not None)
-    if len(told) < len(numbers):
+    valid = tuple(number for number in numbers if number is not None)
+    if len(valid) < len(numbers):
         raise click.BadParameter(f"{text!r} is not a list of numbers above 0 such as 0.1,0.3,1,3")
-    return told
+    return valid

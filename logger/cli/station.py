@@ -83,6 +83,11 @@ def calibration_of(config: Config) -> CalibrationFile:
     return calibration(truth.coupler, truth.adc)
 
 
+def coupler_of(config: Config) -> Coupler:
+    """Return the calibrated coupler. Raises ConfigError, CalibrationError."""
+    return Coupler(calibration_of(config), config.station.frequency_khz)
+
+
 def line_db(config: Config, mhz: float | None = None) -> float | None:
     """Return the nominal loss of the installed line, dB, None if unknown. Raises UsageError."""
     from logger.feedline.cables import attenuation

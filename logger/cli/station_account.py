@@ -39,17 +39,17 @@ def account_of(
     explained: bool = False,
 ) -> Account:
     """Return the account of a station's store, with progress on a terminal. Raises UsageError."""
-    from logger.cli.export import FOREVER
+    from logger.cli.commands.export import FOREVER
     from logger.report.gather import account
 
     span_ns = (
         FOREVER[0] if since is None else parse_time(since, now_ns),
         FOREVER[1] if until is None else parse_time(until, now_ns),
     )
-    shown = sys.stderr.isatty()
+    has_terminal = sys.stderr.isatty()
 
     def progress(name: str) -> None:
-        if shown:
+        if has_terminal:
             click.echo(f"\r\x1b[K{name}", nl=False, err=True)
 
     try:
@@ -65,5 +65,5 @@ def account_of(
             progress=progress,
         )
     finally:
-        if shown:
+        if has_terminal:
             click.echo("\r\x1b[K", nl=False, err=True)

@@ -169,7 +169,7 @@ class Chain:
     def __init__(self, names: Sequence[str]) -> None:
         """Build the chain. Raises UsageError if it is impossible."""
         self.names = tuple(names)
-        _refuse(self.names)
+        _check(self.names)
         self.coupler = self.names.index("coupler")
         self.feed = self.names.index("antenna")
         begin = self.names.index("line") if "line" in self.names else self.feed
@@ -242,21 +242,21 @@ class Hypotheses:
             pair
             for pair in combinations(range(len(faults)), 2)
             if faults[pair[0]].place != faults[pair[1]].place
-            and all(faults[at].share in (1.0, SHARES[1]) for at in pair)
+            and all(faults[index].share in (1.0, SHARES[1]) for index in pair)
         ]
         self.faults = faults
         self.all = (
             *(Hypothesis((fault,)) for fault in faults),
             *(Hypothesis((fault,), bad_load=True) for fault in faults),
-            *(Hypothesis((faults[one], faults[other])) for one, other in pairs),
+            *(Hypothesis((faults[first], faults[second])) for first, second in pairs),
             ELSEWHERE,
         )
         none = len(faults)
-        alone = [(at, none) for at in range(none)]
-        self.members = np.array([*alone, *alone, *pairs, (none, none)])
+        single_members = [(index, none) for index in range(none)]
+        self.members = np.array([*single_members, *single_members, *pairs, (none, none)])
         weight = np.array([_weight(chain, fault) for fault in faults])
         single = weight / weight.sum()
-        pair_weight = np.array([weight[one] * weight[other] for one, other in pairs])
+        pair_weight = np.array([weight[first] * weight[second] for first, second in pairs])
         two = TWO_FAULTS if pairs else 0.0
         rest = 1 - two - IN_NO_PART
         self.prior: Floats = np.concatenate(
@@ -275,14 +275,14 @@ class Hypotheses:
     @property
     def bad_load(self) -> NDArray[np.bool_]:
         """Mask of the hypotheses with a bad load, (h,)."""
-        return np.array([each.bad_load for each in self.all])
+        return np.array([hypothesis.bad_load for hypothesis in self.all])
 
 
 def _weight(chain: Chain, fault: ChainFault) -> float:
     """Return the relative frequency of a fault."""
     part = chain.parts[fault.place]
-    each = len(SHARES) if fault.mode is Mode.LOOSE else 1
-    return part.weight * part.kind.modes[fault.mode] / each
+    variants = len(SHARES) if fault.mode is Mode.LOOSE else 1
+    return part.weight * part.kind.modes[fault.mode] / variants
 
 
 def shows(chain: Chain, fault: ChainFault, symptom: Symptom) -> float:
@@ -344,13 +344,13 @@ _BEHIND_COUPLER: dict[Mode, dict[Symptom, float]] = dict.fromkeys(Mode, _SEEN_BE
 }
 
 
-def chain_of(text: str) -> Chain:
+def parse_chain(text: str) -> Chain:
     """Return the chain from typed names, separated by commas or blanks. Raises UsageError."""
     names = [word.lower() for word in text.replace(",", " ").split()]
     return Chain([OTHER_WORDS.get(name, name) for name in names])
 
 
-def _refuse(names: tuple[str, ...]) -> None:
+def _check(names: tuple[str, ...]) -> None:
     for name in names:
         if name not in KINDS:
             raise UsageError(f"there is no part {name!r}; known are {', '.join(KINDS)}")
@@ -375,8 +375,8 @@ def _titles(names: tuple[str, ...]) -> list[str]:
     titles = []
     for place, name in enumerate(names):
         title = KINDS[name].title
-        beside = [names[near] for near in (place - 1, place + 1) if 0 <= near < len(names)]
-        mates = [other for other in beside if other not in (*CONTACTS, "line", "lead")]
+        neighbours = names[max(place - 1, 0) : place] + names[place + 1 : place + 2]
+        mates = [mate for mate in neighbours if mate not in (*CONTACTS, "line", "lead")]
         titles.append(f"{title} at the {mates[0]}" if name == "plug" and mates else title)
     return [
         f"{title} {titles[: place + 1].count(title)}" if titles.count(title) > 1 else title

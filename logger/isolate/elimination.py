@@ -18,7 +18,7 @@ Places = NDArray[np.int64]
 def posterior(prior: Floats, likelihoods: Sequence[Floats]) -> Floats:
     """Return the posterior of each hypothesis, (h,), by the likelihoods of outcomes, (h,) each."""
     # Logarithms, so that many outcomes cannot underflow.
-    ln = np.log(prior) + sum(np.log(each) for each in likelihoods)
+    ln = np.log(prior) + sum(np.log(likelihood) for likelihood in likelihoods)
     weight = np.exp(ln - ln.max())
     return np.asarray(weight / weight.sum())
 
@@ -30,8 +30,8 @@ def by_part(odds: Floats, part: Places) -> Floats:
 
 def entropy(odds: Floats) -> float:
     """Return the entropy of probabilities (n,) that sum to 1, bits."""
-    there = odds[odds > 0]
-    return float(-(there * np.log2(there)).sum())
+    positive = odds[odds > 0]
+    return float(-(positive * np.log2(positive)).sum())
 
 
 def gain(odds: Floats, table: Floats, part: Places) -> float:

@@ -33,13 +33,12 @@ class Hint(NamedTuple):
 
 def weights(odds: Mapping[str, float]) -> dict[str, float]:
     """Return the factor by which the odds of causes raise each mode; factors of 1 are omitted."""
-    found: dict[str, float] = {}
+    factors: dict[str, float] = {}
     for cause, modes in MODES.items():
-        for mode in modes:
-            more = SHAPE * odds.get(cause, 0.0)
-            if more:
-                found[mode.value] = found.get(mode.value, 1.0) + more
-    return found
+        if odds.get(cause):
+            for mode in modes:
+                factors[mode.value] = factors.get(mode.value, 1.0) + SHAPE * odds[cause]
+    return factors
 
 
 def newest(store: Store) -> Hint | None:
@@ -49,7 +48,5 @@ def newest(store: Store) -> Hint | None:
         return None
     diagnosis = diagnosis_of(store, alarms[-1])
     cause, odds = next(iter(diagnosis.odds.items()), (NOTHING, 0.0))  # the likeliest is first
-    found = weights(diagnosis.odds) if cause != NOTHING and odds >= LIKELY else {}
-    if not found:
-        return None
-    return Hint(alarms[-1].id, diagnosis.causes[0].title, found)
+    factors = weights(diagnosis.odds) if cause != NOTHING and odds >= LIKELY else {}
+    return Hint(alarms[-1].id, diagnosis.causes[0].title, factors) if factors else None

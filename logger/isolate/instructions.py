@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from logger.isolate.chain import Chain, Part, Symptom
-from logger.isolate.reading import SwrReading
-from logger.isolate.session import Taken
+from logger.isolate.session import TrialOutcome
 from logger.isolate.trial import Trial
 from logger.isolate.trials import AS_IS
+from logger.live.carrier import SwrReading
 
 LOOK_FOR = {
     "lead": "a bent pin, a loose sleeve, a kink",
@@ -194,32 +194,31 @@ def expected(
             f"A sound coupler shows SWR {sound_swr:.1f} or more now. A lower SWR means that its"
             " detector of reflected power is dead."
         )
-    before = "as before" if as_is is None else f"near {_figure(as_is.swr)} as before"
+    bad = "as before" if as_is is None else f"near {_figure(as_is.swr)} as before"
     bound = "more" if symptom is Symptom.LOWER else "less"
     if trial.kind == AS_IS:
-        return f"If the trouble is gone, it reads {sound_swr:.2f} or {bound}; if not, {before}."
-    return f"If {_innocent(trial, chain)}, it reads {sound_swr:.2f} or {bound}; if not, {before}."
+        return f"If the trouble is gone, it reads {sound_swr:.2f} or {bound}; if not, {bad}."
+    return f"If {_innocent(trial, chain)}, it reads {sound_swr:.2f} or {bound}; if not, {bad}."
 
 
-def outcome(taken: Taken, trial: Trial, chain: Chain) -> str:
+def explain_outcome(outcome: TrialOutcome, trial: Trial, chain: Chain) -> str:
     """Return the outcome of a trial as text."""
     part = _the(trial, chain)
-    read = "" if taken.swr is None else f" (SWR {_figure(taken.swr)})"
+    swr = "" if outcome.swr is None else f" (SWR {_figure(outcome.swr)})"
     if trial.kind == "open-end":
-        return f"Too much is lost{read}." if taken.bad else f"The line loses no more{read}."
+        return f"Too much is lost{swr}." if outcome.bad else f"The line loses no more{swr}."
     if trial.kind == "open-port":
-        return f"The coupler reads {'far too little' if taken.bad else 'full reflection'}{read}."
+        return f"The coupler reads {'far too little' if outcome.bad else 'full reflection'}{swr}."
     if trial.kind == AS_IS:
-        return f"The trouble {'is still there' if taken.bad else 'is not there now'}{read}."
+        return f"The trouble {'is still there' if outcome.bad else 'is not there now'}{swr}."
     if trial.kind in ("load", "swap", "bypass", "new-plug", "other-line"):
-        if trial.kind == "load":
-            how_ = f"with a load behind {part}"
-        else:
-            how_ = f"with {title(trial, chain)}" if trial.kind != "bypass" else f"without {part}"
-        return f"The trouble {'stays' if taken.bad else 'is gone'} {how_}{read}."
-    said = ("yes", "no") if trial.kind in YES_OR_NO else ("found", "nothing found")
+        setup = {"load": f"with a load behind {part}", "bypass": f"without {part}"}.get(
+            trial.kind, f"with {title(trial, chain)}"
+        )
+        return f"The trouble {'stays' if outcome.bad else 'is gone'} {setup}{swr}."
+    answers = ("yes", "no") if trial.kind in YES_OR_NO else ("found", "nothing found")
     name = title(trial, chain)
-    return f"{name[0].upper()}{name[1:]}: {said[not taken.bad]}."
+    return f"{name[0].upper()}{name[1:]}: {answers[not outcome.bad]}."
 
 
 def _innocent(trial: Trial, chain: Chain) -> str:

@@ -8,9 +8,9 @@ less, D being the coupler's directivity, which is part of the interval.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 from logger.feedline.loss import highest_swr_at_shack
+from logger.live.carrier import SwrReading
 from logger.physics.reflection import COVERAGE, rho_of_swr, swr
 
 OPEN_PORT_SWR = 6.0  # least reading of a sound coupler with its antenna port open
@@ -18,14 +18,6 @@ LOAD_SWR = 1.1  # SWR of a serviceable dummy load; common practice
 TELLS = 0.9  # probability above which an outcome counts
 UNKNOWN_DB = 3.0  # a line with more loss, one way, is suspect whatever the cable
 PLUGS_DB, SPREAD = 0.3, 1.3  # in addition to the cable's nominal loss
-
-
-class SwrReading(NamedTuple):
-    """An SWR with its 95 % interval."""
-
-    swr: float
-    low: float
-    high: float
 
 
 def load_reads(leak: float) -> float:
@@ -37,14 +29,14 @@ def load_reads(leak: float) -> float:
 
 
 def sound(
-    seen: SwrReading, sound_swr: float, as_is: SwrReading, *, lower: bool = False
+    reading: SwrReading, sound_swr: float, as_is: SwrReading, *, lower: bool = False
 ) -> bool | None:
     """True if a reading is that of a sound chain rather than that of the trouble `as_is`.
 
     A sound chain reads `sound_swr` or less; or more, if the trouble is that it reads `lower`. None
     if the reading lies between.
     """
-    rho, low, high = (float(rho_of_swr(value)) for value in seen)
+    rho, low, high = (float(rho_of_swr(value)) for value in reading)
     limit = (float(rho_of_swr(sound_swr)) + float(rho_of_swr(as_is.swr))) / 2
     sd = max(high - low, 1e-6) / (2 * COVERAGE)
     beyond = limit - rho if lower else rho - limit
@@ -64,13 +56,13 @@ def least_of_open_end(nominal_high_db: float | None) -> float:
     return highest_swr_at_shack(loss_db)
 
 
-def too_low(seen: SwrReading, lowest_usual_swr: float | None) -> bool:
+def too_low(reading: SwrReading, lowest_usual_swr: float | None) -> bool:
     """True if a reading is clearly lower than usual."""
-    return lowest_usual_swr is not None and seen.high < lowest_usual_swr
+    return lowest_usual_swr is not None and reading.high < lowest_usual_swr
 
 
-def too_high(seen: SwrReading, usual_swr: float) -> bool | None:
+def too_high(reading: SwrReading, usual_swr: float) -> bool | None:
     """True if a reading is higher than usual; None if it may be."""
-    if seen.low > usual_swr:
+    if reading.low > usual_swr:
         return True
-    return None if seen.swr > usual_swr else False
+    return None if reading.swr > usual_swr else False

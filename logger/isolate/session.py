@@ -6,7 +6,7 @@ undone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import takewhile
 from typing import NamedTuple
 
@@ -18,7 +18,9 @@ from logger.isolate.chain import TINY, Chain, Hypotheses, Part, Symptom, all_sho
 from logger.isolate.elimination import Places, best, gain, posterior
 from logger.isolate.trial import Chances, Trial, chances_of
 from logger.isolate.trials import AS_IS, LASTING, READ_BEHIND, REPLACING, replaced_by, trials
+from logger.live.carrier import SwrReading
 
+KIND = "isolate"  # in the store
 SURE = 0.975  # probability above which a part is named
 SURE_AT_THE_END = 0.83  # the same once nothing more can be tried, or a repair has ended the trouble
 CLEARED = 0.02  # probability below which a tested part is called sound
@@ -31,7 +33,7 @@ UNLIKELY = 0.2  # probability below which an outcome speaks against a part
 LEAST_BITS = 0.01  # a trial expected to give less is not worth the work
 
 
-class Taken(msgspec.Struct, frozen=True):
+class TrialOutcome(msgspec.Struct, frozen=True):
     """Outcome of a trial: `bad` or not, and the coupler's reading."""
 
     key: str
@@ -39,6 +41,11 @@ class Taken(msgspec.Struct, frozen=True):
     swr: float | None = None
     swr_low: float | None = None
     swr_high: float | None = None
+
+    @property
+    def reading(self) -> SwrReading | None:
+        """The coupler's reading, None if there was none."""
+        return SwrReading.of(self.swr, self.swr_low, self.swr_high)
 
 
 class IsolationState(msgspec.Struct):
@@ -48,8 +55,8 @@ class IsolationState(msgspec.Struct):
     direct_current: str = "unknown"
     usual_swr: float | None = None  # upper end; unknown before the first carrier
     symptom: Symptom | None = None
-    as_is: Taken | None = None  # reading before any trial
-    taken: list[Taken] = []
+    as_is: TrialOutcome | None = None  # reading before any trial
+    outcomes: list[TrialOutcome] = msgspec.field(default_factory=list, name="taken")
     skipped: list[str] = []
     lacking: list[str] = []
     rechecked: bool = False  # the user was told that outcomes contradict each other
@@ -82,19 +89,20 @@ class Verdict(NamedTuple):
     elsewhere: float  # probability of a fault in no part
     bad_load: float  # probability of a bad dummy load
     is_last: bool  # nothing more is worth trying
-    against: tuple[Taken, ...]  # outcomes that do not fit the likeliest part
+    against: tuple[TrialOutcome, ...]  # outcomes that do not fit the likeliest part
 
     @property
-    def found(self) -> Part | None:
+    def faulty(self) -> Part | None:
         """The faulty part, None until it is known."""
-        suspects = [pair for pair in self.odds if not self.repaired or pair[0] in self.repaired]
-        part, odds = suspects[0]
+        part, odds = next(
+            pair for pair in self.odds if not self.repaired or pair[0] in self.repaired
+        )
         enough = SURE_AT_THE_END if self.is_last else SURE
         is_sure = odds >= enough * (1 - self.elsewhere)
         return part if is_sure and not self.contradictory else None
 
     @property
-    def left(self) -> tuple[tuple[Part, float], ...]:
+    def suspects(self) -> tuple[tuple[Part, float], ...]:
         """Parts that are still suspect."""
         return tuple(pair for pair in self.odds if pair[1] >= CLEARED)
 
@@ -120,8 +128,8 @@ class IsolationSession:
         self.chain = Chain(state.chain)
         self._hypotheses = Hypotheses(self.chain)
         self._prior = self._hypotheses.prior
-        places = [each.places for each in self._hypotheses.all]
-        labels = {value: at for at, value in enumerate(dict.fromkeys(places))}
+        places = [hypothesis.places for hypothesis in self._hypotheses.all]
+        labels = {value: number for number, value in enumerate(dict.fromkeys(places))}
         self._label: Places = np.array([labels[value] for value in places])
         self._faulty = np.array(
             [[part.place in value for value in places] for part in self.chain.parts]
@@ -140,8 +148,9 @@ class IsolationSession:
         """Start with the symptom that the user notices."""
         self.state.symptom = symptom
         self._first = self._weights() * all_show(self.chain, self._hypotheses, symptom)
-        every = trials(self.chain, symptom, self.state.direct_current)
-        self._trials = {trial.key: trial for trial in every}
+        self._trials = {
+            trial.key: trial for trial in trials(self.chain, symptom, self.state.direct_current)
+        }
         self._chances, self._outcomes = {}, {}
 
     @property
@@ -154,7 +163,7 @@ class IsolationSession:
 
         A heavy trial is repeated only directly, while its setup still stands.
         """
-        done = [taken.key for taken in self.state.taken]
+        done = [outcome.key for outcome in self.state.outcomes]
         return [
             trial
             for key, trial in self._trials.items()
@@ -172,43 +181,45 @@ class IsolationSession:
         result depends on it.
         """
         self._is_exhausted = False
-        if self.verdict().found is not None:
+        if self.verdict().faulty is not None:
             return None
-        now, last = self._posterior(), self.last_trial
-        again = None if last is None else TrialStep(last, self._bits(last, now), last.cost(last))
-        may_repeat = last is not None and last in self.offered()
-        if self._is_repaired(now):
-            self._is_exhausted = not (may_repeat and self._is_doubtful_repair(now))
-            return None if self._is_exhausted else again
-        if may_repeat and self._is_doubtful_outcome(now):
-            return again
-        steps = [
-            TrialStep(trial, self._bits(trial, now), trial.cost(last)) for trial in self.offered()
-        ]
+        odds, last, offered = self._posterior(), self.last_trial, self.offered()
+
+        def step(trial: Trial) -> TrialStep:
+            return TrialStep(trial, self._bits(trial, odds), trial.cost(last))
+
+        if self._is_repaired(odds):
+            if last in offered and self._is_doubtful_repair(odds):
+                return step(last)
+            self._is_exhausted = True
+            return None
+        if last in offered and self._is_doubtful_outcome(odds):
+            return step(last)
+        steps = [step(trial) for trial in offered]
         place = best([step.bits for step in steps], [step.minutes for step in steps], LEAST_BITS)
         self._is_exhausted = place is None
         return None if place is None else steps[place]
 
-    def _bits(self, trial: Trial, now: Floats) -> float:
+    def _bits(self, trial: Trial, odds: Floats) -> float:
         """Return the expected information of a trial, bits; none for telling ELSEWHERE apart."""
-        in_parts = np.where(self._faulty.any(axis=0), now, 0.0)
-        return gain(in_parts, self._outcomes_now(trial), self._label)
+        in_parts = np.where(self._faulty.any(axis=0), odds, 0.0)
+        return gain(in_parts, self._next_outcomes(trial), self._label)
 
-    def _is_doubtful_repair(self, now: Floats) -> bool:
+    def _is_doubtful_repair(self, odds: Floats) -> bool:
         """True if a fault that a repair left in place may still show at the next reading."""
         last = self.last_trial
         if last is None:
             return False
-        is_bad = self._outcomes_now(last)[:, 1]
-        return bool(now[is_bad > DISAGREES].sum() > LEFT_OPEN)
+        is_bad = self._next_outcomes(last)[:, 1]
+        return bool(odds[is_bad > DISAGREES].sum() > LEFT_OPEN)
 
-    def _is_doubtful_outcome(self, now: Floats) -> bool:
+    def _is_doubtful_outcome(self, odds: Floats) -> bool:
         """True if the last trial is heavy and may well have another outcome."""
         last = self.last_trial
         if last is None or not last.is_heavy:
             return False
-        other = int(not self.state.taken[-1].bad)
-        return bool(now @ self._outcomes_now(last)[:, other] > HEAVY_DOUBT)
+        other = int(not self.state.outcomes[-1].bad)
+        return bool(odds @ self._next_outcomes(last)[:, other] > HEAVY_DOUBT)
 
     def trial(self, key: str) -> Trial:
         """Return the trial with this key."""
@@ -217,24 +228,24 @@ class IsolationSession:
     @property
     def cured(self) -> bool:
         """True if the trouble is gone in the present setup, with the named part replaced."""
-        part, last = self.verdict().found, self.last_trial
-        if part is None or last is None or self.state.taken[-1].bad:
+        part, last = self.verdict().faulty, self.last_trial
+        if part is None or last is None or self.state.outcomes[-1].bad:
             return False
-        left = last.within - self._renewed_by(self.state.taken)
-        return last.kind in (*REPLACING, AS_IS) and part.place not in left
+        original = last.within - self._renewed_by(self.state.outcomes)
+        return last.kind in (*REPLACING, AS_IS) and part.place not in original
 
     @property
     def last_trial(self) -> Trial | None:
         """The trial made last, None if none was."""
-        return self._trials[self.state.taken[-1].key] if self.state.taken else None
+        return self._trials[self.state.outcomes[-1].key] if self.state.outcomes else None
 
-    def take(self, taken: Taken) -> None:
+    def take(self, outcome: TrialOutcome) -> None:
         """Append the outcome of a trial."""
-        self.state.taken.append(taken)
+        self.state.outcomes.append(outcome)
 
-    def back(self) -> Taken | None:
+    def back(self) -> TrialOutcome | None:
         """Remove and return the last outcome, None if there is none."""
-        return self.state.taken.pop() if self.state.taken else None
+        return self.state.outcomes.pop() if self.state.outcomes else None
 
     def skip(self, trial: Trial) -> None:
         """Do not offer this trial again."""
@@ -249,64 +260,61 @@ class IsolationSession:
 
     def verdict(self) -> Verdict:
         """Return the verdict from the outcomes so far."""
-        now = self._posterior()
-        odds = self._faulty @ now
-        order = sorted(self.chain.parts, key=lambda part: -odds[part.place])
-        against = self._against(now)
+        odds = self._posterior()  # of the hypotheses
+        of_parts = self._faulty @ odds
+        order = sorted(self.chain.parts, key=lambda part: -of_parts[part.place])
+        against = self._against(odds)
         return Verdict(
-            odds=tuple((part, float(odds[part.place])) for part in order),
+            odds=tuple((part, float(of_parts[part.place])) for part in order),
             tested=frozenset(
                 place
                 for place, outcomes in against.items()
-                if any(self._tests(one, place) for one in outcomes)
+                if any(self._tests(outcome, place) for outcome in outcomes)
             ),
-            repaired=self._repaired(now),
-            several=float(now[~self._is_single & self._faulty.any(axis=0)].sum()),
-            elsewhere=float(now[-1]),
-            bad_load=float(now[self._is_load_bad].sum()),
+            repaired=self._repaired(odds),
+            several=float(odds[~self._is_single & self._faulty.any(axis=0)].sum()),
+            elsewhere=float(odds[-1]),
+            bad_load=float(odds[self._is_load_bad].sum()),
             is_last=self._is_exhausted,
             against=tuple(against[order[0].place]),
         )
 
-    def _against(self, now: Floats) -> dict[int, list[Taken]]:
+    def _against(self, odds: Floats) -> dict[int, list[TrialOutcome]]:
         """Return by place the outcomes that are unlikely with a fault in that part alone."""
-        alone = self._faulty * (now * (self._is_single & ~self._is_load_bad))
+        alone = self._faulty * (odds * (self._is_single & ~self._is_load_bad))
         weights = alone / np.maximum(alone.sum(axis=1, keepdims=True), TINY)
-        against: dict[int, list[Taken]] = {part.place: [] for part in self.chain.parts}
-        for at, taken in enumerate(self.state.taken):
-            circuit = self._circuit(
-                self._trials[taken.key], self._renewed_by(self.state.taken[:at])
-            )
-            chances = weights @ self._outcomes_of(circuit, 0, 0)[:, int(taken.bad)]
+        against: dict[int, list[TrialOutcome]] = {part.place: [] for part in self.chain.parts}
+        for outcome, circuit in self._circuits():
+            chances = weights @ self._outcomes_of(circuit, 0, 0)[:, int(outcome.bad)]
             for place in np.flatnonzero(chances < UNLIKELY):
-                against[int(place)].append(taken)
+                against[int(place)].append(outcome)
         return against
 
-    def _tests(self, taken: Taken, place: int) -> bool:
+    def _tests(self, outcome: TrialOutcome, place: int) -> bool:
         """True if an outcome in favour of a part comes from a test of that part.
 
         The part read well, or the trouble stayed with another in its place. Parts before the
         coupler have no effect on the SWR that the coupler reads. A good reading of the unchanged
         setup tests no part.
         """
-        trial = self._trials[taken.key]
+        trial = self._trials[outcome.key]
         if trial.kind == AS_IS:
             return False
         by_swr = trial.carrier and self.state.symptom in READ_BEHIND
         if by_swr and place < self.chain.coupler:
             return False
-        if taken.bad:
+        if outcome.bad:
             return trial.kind in REPLACING and place not in trial.within
         return place in trial.within
 
-    def _repaired(self, now: Floats) -> tuple[Part, ...]:
-        if not self._is_repaired(now):
+    def _repaired(self, odds: Floats) -> tuple[Part, ...]:
+        if not self._is_repaired(odds):
             return ()
-        odds = self._faulty @ now
-        places = sorted(self._renewed_by(self.state.taken))
-        return tuple(self.chain.parts[place] for place in places if odds[place] >= CLEARED)
+        of_parts = self._faulty @ odds
+        places = sorted(self._renewed_by(self.state.outcomes))
+        return tuple(self.chain.parts[place] for place in places if of_parts[place] >= CLEARED)
 
-    def _is_repaired(self, now: Floats) -> bool:
+    def _is_repaired(self, odds: Floats) -> bool:
         """True if the latest trial, a lasting repair, reads sound and the renewed parts explain it.
 
         They include a part renewed earlier in vain: its outcome may have been a slip.
@@ -314,15 +322,15 @@ class IsolationSession:
         last = self.last_trial
         if last is None or last.kind not in LASTING:
             return False
-        readings = takewhile(lambda taken: taken.key == last.key, reversed(self.state.taken))
-        balance = sum(-1 if taken.bad else 1 for taken in readings)
-        renewed = self._faulty[sorted(self._renewed_by(self.state.taken))].any(axis=0)
-        return balance > 0 and float(now[renewed].sum()) >= RENEWED
+        readings = takewhile(lambda outcome: outcome.key == last.key, reversed(self.state.outcomes))
+        balance = sum(-1 if outcome.bad else 1 for outcome in readings)
+        renewed = self._faulty[sorted(self._renewed_by(self.state.outcomes))].any(axis=0)
+        return balance > 0 and float(odds[renewed].sum()) >= RENEWED
 
-    def _outcomes_now(self, trial: Trial) -> Floats:
+    def _next_outcomes(self, trial: Trial) -> Floats:
         """Return the probabilities of good and bad if a trial were read now, (h, 2)."""
-        circuit = self._circuit(trial, self._renewed_by(self.state.taken))
-        return self._outcomes_of(circuit, *self._counts(self.state.taken).get(circuit, (0, 0)))
+        circuit = self._circuit(trial, self._renewed_by(self.state.outcomes))
+        return self._outcomes_of(circuit, *self._counts().get(circuit, (0, 0)))
 
     def _outcomes_of(self, circuit: Circuit, bad: int, good: int) -> Floats:
         """Return the probabilities of good and bad after these outcomes in a circuit, (h, 2)."""
@@ -341,26 +349,32 @@ class IsolationSession:
     def _circuit(self, trial: Trial, renewed: frozenset[int]) -> Circuit:
         return Circuit(trial.key, renewed & trial.within)
 
-    def _renewed_by(self, taken: Sequence[Taken]) -> frozenset[int]:
+    def _renewed_by(self, outcomes: Sequence[TrialOutcome]) -> frozenset[int]:
         """Return the places of the parts that lasting repairs have renewed."""
-        repairs = [self._trials[one.key] for one in taken]
-        gone = [replaced_by(self.chain, one) for one in repairs if one.kind in LASTING]
-        return frozenset(place for places in gone for place in places)
+        trials = [self._trials[outcome.key] for outcome in outcomes]
+        repairs = [trial for trial in trials if trial.kind in LASTING]
+        return frozenset(place for trial in repairs for place in replaced_by(self.chain, trial))
 
-    def _counts(self, taken: Sequence[Taken]) -> dict[Circuit, tuple[int, int]]:
+    def _circuits(self) -> Iterator[tuple[TrialOutcome, Circuit]]:
+        """Yield each outcome with the circuit that it was read in."""
+        outcomes = self.state.outcomes
+        for number, outcome in enumerate(outcomes):
+            renewed = self._renewed_by(outcomes[:number])
+            yield outcome, self._circuit(self._trials[outcome.key], renewed)
+
+    def _counts(self) -> dict[Circuit, tuple[int, int]]:
         """Return the numbers of bad and of good outcomes in each circuit."""
         counts: dict[Circuit, tuple[int, int]] = {}
-        for at, one in enumerate(taken):
-            circuit = self._circuit(self._trials[one.key], self._renewed_by(taken[:at]))
+        for outcome, circuit in self._circuits():
             bad, good = counts.get(circuit, (0, 0))
-            counts[circuit] = (bad + one.bad, good + (not one.bad))
+            counts[circuit] = (bad + outcome.bad, good + (not outcome.bad))
         return counts
 
     def _posterior(self) -> Floats:
         """Return the probability of each hypothesis, (h,), from the outcomes so far."""
         likelihoods = [
             self._chances_of(circuit).likelihood(*counts)
-            for circuit, counts in self._counts(self.state.taken).items()
+            for circuit, counts in self._counts().items()
         ]
         return posterior(self._prior, [self._first, *likelihoods])
 
@@ -372,11 +386,6 @@ class IsolationSession:
         return np.asarray(self._hypotheses.of_each(weights, 1.0).prod(axis=1))
 
 
-def encode_state(state: IsolationState) -> bytes:
-    """Return a state as JSON."""
-    return msgspec.json.encode(state)
-
-
-def decode_state(content: bytes) -> IsolationState:
-    """Return a state from JSON. Raises msgspec.DecodeError, or its subclass ValidationError."""
-    return msgspec.json.decode(content, type=IsolationState)
+def restore(content: bytes) -> IsolationSession:
+    """Return a session from its state as JSON. Raises msgspec.DecodeError, UsageError."""
+    return IsolationSession(msgspec.json.decode(content, type=IsolationState))

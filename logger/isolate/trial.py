@@ -88,17 +88,15 @@ class Chances(NamedTuple):
         The effect of a fault on a trial is constant, so reading again corrects slips and nothing
         else; an intermittent fault is present or not at each reading independently.
         """
-        always, never = _chance(1 - SLIP, bad, good), _chance(SLIP, bad, good)
+        alnext_, never = _chance(1 - SLIP, bad, good), _chance(SLIP, bad, good)
         at_times = _chance(SLIP + (1 - 2 * SLIP) * self.share, bad, good)
         otherwise = self.passing * at_times + (1 - self.passing) * never
-        return np.asarray(self.lasting * always + (1 - self.lasting) * otherwise)
+        return np.asarray(self.lasting * alnext_ + (1 - self.lasting) * otherwise)
 
     def next_outcome(self, bad: int, good: int) -> Floats:
         """Return the probabilities of good and bad after these numbers of readings, (h, 2)."""
-        now = self.likelihood(bad, good)
-        return np.stack(
-            [self.likelihood(bad, good + 1) / now, self.likelihood(bad + 1, good) / now], axis=1
-        )
+        likelihoods = [self.likelihood(bad, good + 1), self.likelihood(bad + 1, good)]
+        return np.stack(likelihoods, axis=1) / self.likelihood(bad, good)[:, None]
 
 
 def _chance(of_bad: Floats | float, bad: int, good: int) -> Floats | float:
@@ -106,7 +104,7 @@ def _chance(of_bad: Floats | float, bad: int, good: int) -> Floats | float:
     return of_bad**bad * (1 - of_bad) ** good
 
 
-def _shown(trial: Trial, fault: ChainFault) -> float:
+def _visibility(trial: Trial, fault: ChainFault) -> float:
     """Return the probability that a trial shows a fault while it is present."""
     if fault.place not in trial.within:
         return 0.0
@@ -117,12 +115,12 @@ def _shown(trial: Trial, fault: ChainFault) -> float:
 def chances_of(trial: Trial, hypotheses: Hypotheses) -> Chances:
     """Return the probability of a bad outcome of a trial with each hypothesis."""
     faults = hypotheses.faults
-    shown = [_shown(trial, fault) for fault in faults]
-    passes = [fault.share < 1 for fault in faults]
-    always = [0.0 if passing else chance for chance, passing in zip(shown, passes, strict=True)]
-    at_times = [chance if passing else 0.0 for chance, passing in zip(shown, passes, strict=True)]
-    share = [fault.share if passing else 0.0 for fault, passing in zip(faults, passes, strict=True)]
-    lasting = 1 - (1 - hypotheses.of_each(always, 0.0)).prod(axis=1)
+    chances = [_visibility(trial, fault) for fault in faults]
+    pairs = list(zip(chances, (fault.share for fault in faults), strict=True))
+    alnext_ = [chance if share == 1 else 0.0 for chance, share in pairs]
+    at_times = [chance if share < 1 else 0.0 for chance, share in pairs]
+    shares = [share if share < 1 else 0.0 for _, share in pairs]
+    lasting = 1 - (1 - hypotheses.of_each(alnext_, 0.0)).prod(axis=1)
     lasting = np.clip(lasting, trial.mistake, MOST_SURE)
     if trial.kind == "load":
         lasting = np.where(hypotheses.bad_load, BAD_LOAD_SHOWS, lasting)
@@ -130,5 +128,5 @@ def chances_of(trial: Trial, hypotheses: Hypotheses) -> Chances:
     return Chances(
         lasting,
         hypotheses.of_each(at_times, 0.0).max(axis=1),
-        hypotheses.of_each(share, 0.0).max(axis=1),
+        hypotheses.of_each(shares, 0.0).max(axis=1),
     )

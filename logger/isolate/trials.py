@@ -47,19 +47,18 @@ def trials(chain: Chain, symptom: Symptom, direct_current: str) -> list[Trial]:
 
     `direct_current` is the ohmmeter reading of the sound antenna: `open`, `closed` or `unknown`.
     """
-    found = [*_loads(chain, symptom), *_replacements(chain, symptom), *_looks(chain)]
-    found += [_as_is(chain, symptom), *_wiggle(chain)]
+    possible = [*_loads(chain, symptom), *_replacements(chain, symptom), *_looks(chain)]
+    possible += [_as_is(chain, symptom), _wiggle(chain)]
     if symptom is Symptom.LOWER:
-        found += _at_the_coupler(chain)
+        possible.append(_open_port(chain))
     if symptom in (Symptom.HIGH, Symptom.LOWER, Symptom.WEAK):
-        found += _at_the_end(chain, symptom)
-        found += _ohms(chain, direct_current)
-    leads = [part for part in chain.parts if part.kind.name == "lead"]
-    found += [
-        _ohm("ohm-lead", lead.place, 2, Place.SHACK, [lead.place], SHORTED | BROKEN)
-        for lead in leads
+        possible += [*_open_end(chain, symptom), *_ohms(chain, direct_current)]
+    possible += [
+        _ohm("ohm-lead", part.place, 2, Place.SHACK, [part.place], SHORTED | BROKEN)
+        for part in chain.parts
+        if part.kind.name == "lead"
     ]
-    return found
+    return possible
 
 
 def run_of(chain: Chain) -> list[int]:
@@ -72,9 +71,9 @@ def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
     if symptom in (Symptom.WEAK, Symptom.LOWER):
         return  # a load receives nothing, and reads low behind any part
     for part in chain.parts:
-        before = part.place < chain.coupler
-        unseen = before and symptom in (Symptom.HIGH, Symptom.LESS)
-        if not chain.takes_load(part.place) or unseen:
+        is_before = part.place < chain.coupler
+        is_unseen = is_before and symptom in (Symptom.HIGH, Symptom.LESS)
+        if not chain.takes_load(part.place) or is_unseen:
             continue
         yield Trial(
             key=f"load:{part.place}",
@@ -86,7 +85,7 @@ def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             within=frozenset(range(part.place + 1)),
             shows=BY_LOAD if symptom is Symptom.HIGH else STAYS,
             needs=LOAD,
-            carrier=not before and symptom in READ_BY_COUPLER,
+            carrier=not is_before and symptom in READ_BY_COUPLER,
             setup=ANTENNA_OFF if part.place + 1 == chain.feed else "",
             takes=TAKES,
             unscrewed=frozenset([part.place, part.place + 1]),
@@ -97,12 +96,12 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
     """Yield trials with a part left out or replaced."""
     everything = frozenset(part.place for part in chain.parts)
     for part in chain.parts:
-        how = _REPLACED.get(part.kind.name)
-        if how is None or (part.place < chain.coupler and symptom in READ_BEHIND):
+        method = _REPLACED.get(part.kind.name)
+        if method is None or (part.place < chain.coupler and symptom in READ_BEHIND):
             continue
-        kind, indoors, outdoors, needs = how
-        gone = _replaced(chain, part)
-        if gone[0] != part.place and kind == "other-line":
+        kind, indoors, outdoors, needs = method
+        replaced = _replaced(chain, part)
+        if replaced[0] != part.place and kind == "other-line":
             continue  # one trial covers the whole line
         if part.kind.name == "antenna" and symptom is Symptom.LOWER:
             continue  # another antenna has its own SWR
@@ -113,13 +112,13 @@ def _replacements(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
             minutes=outdoors if part.outdoors else indoors,
             where=_where(part),
             climbs=_climbs(part),
-            within=everything - set(gone),
+            within=everything - set(replaced),
             shows=OTHER_ANTENNA if part.kind.name == "antenna" else STAYS,
             mistake=_mistake(part, symptom),
             needs=needs,
             carrier=part.kind.name != "coupler" and symptom in READ_BY_COUPLER,
             takes=TAKES_OF_REPAIR if kind in LASTING else TAKES,
-            unscrewed=frozenset(range(min(gone) - 1, max(gone) + 2)),
+            unscrewed=frozenset(range(min(replaced) - 1, max(replaced) + 2)),
         )
 
 
@@ -155,24 +154,24 @@ NEEDS = (LOAD, OHMMETER, *dict.fromkeys(needs for *_, needs in _REPLACED.values(
 
 def _replaced(chain: Chain, part: Part) -> list[int]:
     """Return the places that a replacement covers: a line includes the plugs and joints on it."""
-    gone = [part.place]
-    if part.kind.name == "line":
-        on_it = (*CONTACTS, "line")
-        while gone[0] > 0 and chain.names[gone[0] - 1] in on_it:
-            gone.insert(0, gone[0] - 1)
-        while chain.names[gone[-1] + 1] in on_it:
-            gone.append(gone[-1] + 1)
-        first = next(place for place in gone if chain.names[place] == "line")
-        return [first, *(place for place in gone if place != first)]
     if part.kind.name == "antenna":
         return list(range(part.place, len(chain.parts)))
-    return gone
+    if part.kind.name != "line":
+        return [part.place]
+    on_it = (*CONTACTS, "line")
+    first = last = part.place
+    while first > 0 and chain.names[first - 1] in on_it:
+        first -= 1
+    while chain.names[last + 1] in on_it:
+        last += 1
+    # The first line leads: it names the trial.
+    return sorted(range(first, last + 1), key=lambda place: chain.names[place] != "line")
 
 
 def _looks(chain: Chain) -> Iterator[Trial]:
     """Yield inspections by eye, with the share of faults that are visible."""
     for part in chain.parts:
-        for kind, seen, indoors, outdoors in _LOOKS.get(part.kind.name, ()):
+        for kind, share, indoors, outdoors in _LOOKS.get(part.kind.name, ()):
             yield Trial(
                 key=f"{kind}:{part.place}",
                 kind=kind,
@@ -181,7 +180,7 @@ def _looks(chain: Chain) -> Iterator[Trial]:
                 where=Place.LOOK if kind == "glance" else _where(part),
                 climbs=kind != "glance" and _climbs(part),
                 within=frozenset([part.place]),
-                shows=dict.fromkeys(Mode, seen),
+                shows=dict.fromkeys(Mode, share),
                 mistake=SEEN_WRONG,
                 unfitting=UNFITTING_SEEN,
             )
@@ -215,43 +214,39 @@ def _as_is(chain: Chain, symptom: Symptom) -> Trial:
     )
 
 
-def _wiggle(chain: Chain) -> list[Trial]:
+def _wiggle(chain: Chain) -> Trial:
     """Return the trial of moving the plugs in the shack under a steady carrier."""
     near = [part.place for part in chain.parts if not part.outdoors and part.kind.name != "radio"]
-    return [
-        Trial(
-            key="wiggle",
-            kind="wiggle",
-            place=None,
-            minutes=3,
-            where=Place.SHACK,
-            within=frozenset(near),
-            shows=JUMPS,
-            mistake=SEEN_WRONG,
-            unfitting=UNFITTING_SEEN,
-        )
-    ]
+    return Trial(
+        key="wiggle",
+        kind="wiggle",
+        place=None,
+        minutes=3,
+        where=Place.SHACK,
+        within=frozenset(near),
+        shows=JUMPS,
+        mistake=SEEN_WRONG,
+        unfitting=UNFITTING_SEEN,
+    )
 
 
-def _at_the_coupler(chain: Chain) -> list[Trial]:
+def _open_port(chain: Chain) -> Trial:
     """Return the trial with the coupler's antenna port open: a dead detector shows low SWR."""
-    return [
-        Trial(
-            key=f"open-port:{chain.coupler}",
-            kind="open-port",
-            place=chain.coupler,
-            minutes=3,
-            where=Place.SHACK,
-            within=frozenset([chain.coupler]),
-            shows=READS_TOO_LITTLE,
-            mistake=OPEN_PORT_WRONG,
-            carrier=True,
-            takes=TAKES,
-        )
-    ]
+    return Trial(
+        key=f"open-port:{chain.coupler}",
+        kind="open-port",
+        place=chain.coupler,
+        minutes=3,
+        where=Place.SHACK,
+        within=frozenset([chain.coupler]),
+        shows=READS_TOO_LITTLE,
+        mistake=OPEN_PORT_WRONG,
+        carrier=True,
+        takes=TAKES,
+    )
 
 
-def _at_the_end(chain: Chain, symptom: Symptom) -> list[Trial]:
+def _open_end(chain: Chain, symptom: Symptom) -> list[Trial]:
     """Return the trial of the line's loss with its far end open, at low power."""
     run = run_of(chain)
     if "line" not in (chain.names[place] for place in run):
@@ -283,15 +278,15 @@ def _ohms(chain: Chain, direct_current: str) -> list[Trial]:
     if not run or "tuner" in (chain.names[place] for place in run):
         return []
     beyond = range(chain.coupler + 1, len(chain.parts))
-    found = [
+    possible = [
         _ohm("ohm-short", None, 10, Place.OUTSIDE, run, SHORTED, ANTENNA_OFF),
         _ohm("ohm-through", None, 11, Place.OUTSIDE, run, BROKEN, ANTENNA_OFF),
     ]
     if direct_current == "closed":
-        found.append(_ohm("ohm-closed", None, 3, Place.SHACK, beyond, BROKEN))
+        possible.append(_ohm("ohm-closed", None, 3, Place.SHACK, beyond, BROKEN))
     if direct_current == "open":
-        found.append(_ohm("ohm-open", None, 3, Place.SHACK, beyond, SHORTED))
-    return found
+        possible.append(_ohm("ohm-open", None, 3, Place.SHACK, beyond, SHORTED))
+    return possible
 
 
 def _ohm(

@@ -33,7 +33,7 @@ def usual_swr(store: Store, now_ns: int, channel: int | None) -> UsualSwr:
     since_ns = now_ns - DAYS * DAY_NS
     fields = ("channel", "swr")
     rows = store.latest("transmissions", fields, "start_ns", since_ns, now_ns, MOST)
-    ratios = [ratio for each, ratio in rows if each == channel and ratio is not None]
+    ratios = [ratio for number, ratio in rows if number == channel and ratio is not None]
     if len(ratios) < LEAST:
         return UsualSwr(None, UNKNOWN_SWR)
     low, high = np.quantile(rho_of_swr(ratios), [1 - QUARTER, QUARTER])

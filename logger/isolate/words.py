@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from logger.isolate.chain import Chain, Part, Symptom
 from logger.isolate.instructions import the
-from logger.isolate.session import Verdict
+from logger.isolate.session import IsolationSession, Verdict
 
 NO_BREAK = "\N{NO-BREAK SPACE}"
 GENERAL = (
@@ -57,9 +57,14 @@ def chain_line(chain: Chain) -> str:
     return " - ".join(part.title for part in chain.parts)
 
 
-def standing(verdict: Verdict) -> Iterator[str]:
+def progress(session: IsolationSession) -> str:
+    """Return the progress of an interrupted session."""
+    return f"{count_trials(len(session.state.outcomes))}, {chain_line(session.chain)}"
+
+
+def summary(verdict: Verdict) -> Iterator[str]:
     """Yield the suspects, and the parts that were tested and are sound."""
-    yield f"Suspects: {_left(verdict)}."
+    yield f"Suspects: {_list_suspects(verdict)}."
     if verdict.cleared:
         yield f"Tested and sound so far: {', '.join(part.title for part in verdict.cleared)}."
     if verdict.bad_load >= BAD_LOAD:
@@ -68,7 +73,7 @@ def standing(verdict: Verdict) -> Iterator[str]:
 
 def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
     """Yield the result; `cured` if the trouble is gone in the present setup."""
-    part = verdict.found
+    part = verdict.faulty
     if verdict.repaired:
         yield from _repaired(verdict)
     elif verdict.contradictory:
@@ -95,16 +100,16 @@ def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
 
 def journal(verdict: Verdict, tried: int) -> str:
     """Return a journal entry."""
-    if verdict.found is not None:
-        return f"isolate: {the(verdict.found)} is at fault, by {counted(tried)}"
+    if verdict.faulty is not None:
+        return f"isolate: {the(verdict.faulty)} is at fault, by {count_trials(tried)}"
     if verdict.repaired:
         return f"isolate: trouble ended by renewing {_any_of(verdict.repaired)}"
-    left = _left(verdict).replace(NO_BREAK, " ")
-    return f"isolate: suspects after {counted(tried)}: {left}"
+    suspects = _list_suspects(verdict).replace(NO_BREAK, " ")
+    return f"isolate: suspects after {count_trials(tried)}: {suspects}"
 
 
 def _repaired(verdict: Verdict) -> Iterator[str]:
-    part = verdict.found
+    part = verdict.faulty
     if part is not None:
         yield f"It was {the(part)}: the trouble ended when it was renewed. Leave it so."
     else:
@@ -114,7 +119,7 @@ def _repaired(verdict: Verdict) -> Iterator[str]:
 
 
 def _undecided(verdict: Verdict) -> str:
-    two = [f"{the(part)} ({percent(odds)})" for part, odds in verdict.left[:2]]
+    two = [f"{the(part)} ({percent(odds)})" for part, odds in verdict.suspects[:2]]
     return f"The trials cannot single out one part; the likeliest: {' or '.join(two)}."
 
 
@@ -128,7 +133,7 @@ def _several(verdict: Verdict) -> str:
     return f" A second part may be faulty as well ({percent(verdict.several)})."
 
 
-def counted(trials: int) -> str:
+def count_trials(trials: int) -> str:
     """Return a number of trials as text."""
     return f"{trials} trial{'' if trials == 1 else 's'}"
 
@@ -138,8 +143,8 @@ def percent(odds: float) -> str:
     return f"{min(99, max(1, round(100 * odds)))}{NO_BREAK}%"
 
 
-def _left(verdict: Verdict) -> str:
-    parts = [f"{part.title} ({percent(odds)})" for part, odds in verdict.left]
+def _list_suspects(verdict: Verdict) -> str:
+    parts = [f"{part.title} ({percent(odds)})" for part, odds in verdict.suspects]
     if verdict.elsewhere >= WORTH_SAYING:
         parts.append(f"none of the parts ({percent(verdict.elsewhere)})")
     return ", ".join(parts)

@@ -27,6 +27,19 @@ EVERYTHING = (-(1 << 63), (1 << 63) - 1)
 COMMON = ("swr", "swr_low", "swr_high", "channel", "frequency_khz", "calibration_id")
 
 
+class SwrReading(NamedTuple):
+    """An SWR with its 95 % interval."""
+
+    swr: float
+    low: float
+    high: float
+
+    @classmethod
+    def of(cls, swr: float | None, low: float | None, high: float | None) -> SwrReading | None:
+        """Return the reading; None below the readable floor, where a value is missing."""
+        return None if swr is None or low is None or high is None else cls(swr, low, high)
+
+
 class Carrier(NamedTuple):
     """Completed transmission; `id` is None if it is not in the store."""
 
@@ -41,6 +54,11 @@ class Carrier(NamedTuple):
     frequency_khz: float | None
     calibration_id: str
     flags: str
+
+    @property
+    def reading(self) -> SwrReading | None:
+        """SWR with its interval, None if the power was below the readable floor."""
+        return SwrReading.of(self.swr, self.swr_low, self.swr_high)
 
 
 class CarrierSource(Protocol):
@@ -172,13 +190,6 @@ def first_after(store: Store, last_id: int) -> Carrier | None:
         flags=row["flags"],
         **{name: row[name] for name in COMMON},
     )
-
-
-def source_of(config: Config, coupler: Coupler, *, running: bool) -> CarrierSource:
-    """Return the daemon's source if it is `running`, else the driver's."""
-    if running:
-        return DaemonSource(config)
-    return DriverSource(config, coupler, config.make_driver())
 
 
 def _carrier_of(row: Transmission) -> Carrier:

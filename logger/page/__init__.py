@@ -6,9 +6,9 @@ capture.
 admission, pace   access rules and rate limits; pure functions
 guard             applies both to every request
 watcher           follows the daemon's feed
-latest_state      newest state of a live page, shared by all viewers
-events            sends that state as a stream of server-sent events
+events            newest state of a live page, as a stream of server-sent events
 reading           text and scale positions that the live page shows for a reading
+session           guided work in progress: taps in turn, stored after each
 wiggling          the wiggle session in progress
 adjusting         the antenna-adjusting session in progress
 drawings          charts as SVG for pages

@@ -45,8 +45,8 @@ def same_origin(headers: Mapping[str, str]) -> bool:
     origin = headers.get("origin")
     if origin is None:
         return headers.get("sec-fetch-site") == "same-origin"
-    scheme, found, authority = origin.partition("://")
-    return bool(found) and scheme in ("http", "https") and authority == headers.get("host")
+    scheme, separator, authority = origin.partition("://")
+    return bool(separator) and scheme in ("http", "https") and authority == headers.get("host")
 
 
 class Gate:

@@ -28,14 +28,14 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
 
     @asynccontextmanager
     async def working(_: Starlette) -> AsyncIterator[None]:
-        tasks = [asyncio.create_task(each.run()) for each in (site.watcher, site.adjusting)]
+        tasks = [asyncio.create_task(worker.run()) for worker in (site.watcher, site.adjusting)]
         try:
             yield
         finally:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
-            site.artist.close()
+            site.renderer.close()
             for session in (site.wiggling, site.adjusting):
                 with suppress(MismatchdError):
                     await session.close()
@@ -72,37 +72,37 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
         middleware=[Middleware(Guard, site.gate, hosts, site.cookie)],
         lifespan=working,
         exception_handlers={
-            HTTPException: _http,
-            MismatchdError: _told,
-            views.Missing: _missing,
-            Exception: _wrong,
+            HTTPException: _show_status,
+            MismatchdError: _refuse,
+            views.Missing: _show_missing,
+            Exception: _report_fault,
         },
     )
     app.state.site = site
     return app
 
 
-def _trouble(request: Request, status: int, words: str) -> Response:
+def _show_trouble(request: Request, status: int, words: str) -> Response:
     site: Site = request.app.state.site
     return site.page(request, "trouble.html", {"words": words}, status)
 
 
-def _http(request: Request, error: Exception) -> Response:
+def _show_status(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     if error.status_code == 404:
-        return _missing(request, error)
-    return _trouble(request, error.status_code, error.detail)
+        return _show_missing(request, error)
+    return _show_trouble(request, error.status_code, error.detail)
 
 
-def _missing(request: Request, _: Exception) -> Response:
-    return _trouble(request, 404, "Nothing here; it may be past retention.")
+def _show_missing(request: Request, _: Exception) -> Response:
+    return _show_trouble(request, 404, "Nothing here; it may be past retention.")
 
 
-def _told(request: Request, error: Exception) -> Response:
+def _refuse(request: Request, error: Exception) -> Response:
     status = 400 if isinstance(error, UsageError) else 503
-    return _trouble(request, status, str(error))
+    return _show_trouble(request, status, str(error))
 
 
-def _wrong(request: Request, error: Exception) -> Response:
+def _report_fault(request: Request, error: Exception) -> Response:
     log.error("page: %s: %r", request.url.path, error, exc_info=error)
-    return _trouble(request, 500, "Internal error; see the log of `mismatchd page`.")
+    return _show_trouble(request, 500, "Internal error; see the log of `mismatchd page`.")

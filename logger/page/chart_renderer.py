@@ -21,8 +21,8 @@ from typing import Any
 from logger.errors import MismatchdError
 from logger.page.drawings import Station
 
-KEPT_S = 120.0
-MOST_KEPT = 24
+CACHE_S = 120.0
+MOST_CACHED = 24
 MOST_WAITING = 8
 
 
@@ -36,26 +36,26 @@ class ChartRenderer:
     def __init__(self, station: Station) -> None:
         self._station = station
         self._pool: ProcessPoolExecutor | None = None
-        self._kept: OrderedDict[tuple[Any, ...], tuple[float, asyncio.Future[Any]]] = OrderedDict()
+        self._cache: OrderedDict[tuple[Any, ...], tuple[float, asyncio.Future[Any]]] = OrderedDict()
 
-    async def drawn(self, make: Callable[..., Any], *arguments: Any) -> Any:
+    async def render(self, make: Callable[..., Any], *arguments: Any) -> Any:
         """Return the result of `make` for the station, rendered or cached.
 
         Raises BusyError, and the exceptions of `make`.
         """
         key = (make, *arguments)
-        made_s, found = self._kept.pop(key, (0.0, None))
-        if found is None or (found.done() and time.monotonic() - made_s > KEPT_S):
-            if sum(not future.done() for _, future in self._kept.values()) >= MOST_WAITING:
+        begun_s, chart = self._cache.pop(key, (0.0, None))
+        if chart is None or (chart.done() and time.monotonic() - begun_s > CACHE_S):
+            if sum(not future.done() for _, future in self._cache.values()) >= MOST_WAITING:
                 raise BusyError("too many charts requested at once; try again in a moment")
-            made_s, found = time.monotonic(), asyncio.ensure_future(self._make(key))
-        self._kept[key] = made_s, found
-        while len(self._kept) > MOST_KEPT:
-            self._kept.popitem(last=False)
+            begun_s, chart = time.monotonic(), asyncio.ensure_future(self._make(key))
+        self._cache[key] = begun_s, chart
+        while len(self._cache) > MOST_CACHED:
+            self._cache.popitem(last=False)
         try:
-            return await asyncio.shield(found)
+            return await asyncio.shield(chart)
         except MismatchdError:
-            self._kept.pop(key, None)
+            self._cache.pop(key, None)
             raise
 
     def close(self) -> None:
@@ -66,7 +66,7 @@ class ChartRenderer:
     async def _make(self, key: tuple[Any, ...]) -> Any:
         if self._pool is None:
             spawn = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(1, spawn, initializer=_alone)
+            self._pool = ProcessPoolExecutor(1, spawn, initializer=_set_up)
         loop = asyncio.get_running_loop()
         try:
             return await loop.run_in_executor(self._pool, key[0], self._station, *key[1:])
@@ -75,8 +75,8 @@ class ChartRenderer:
             raise BusyError("the chart process stopped; try again") from None
 
 
-def _alone() -> None:
-    """Set up the new process: ignore Ctrl-C, which the parent handles; exit with the parent."""
+def _set_up() -> None:
+    """Ignore Ctrl-C, which the parent handles; exit with the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     assert parent is not None

@@ -9,8 +9,7 @@ from __future__ import annotations
 import io
 import re
 import time
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 from xml.etree import ElementTree
@@ -70,17 +69,8 @@ class ReportView(NamedTuple):
     entries: list[str]
 
 
-@contextmanager
-def _opened(path: Path) -> Iterator[Store]:
-    store = Store.reader(path)
-    try:
-        yield store
-    finally:
-        store.close()
-
-
-def _known(station: Station) -> tuple[str, float, CalibrationFile]:
-    return station.name, station.min_forward_w, station.calibration
+def _opened(path: Path) -> closing[Store]:
+    return closing(Store.reader(path))
 
 
 def transmission(station: Station, number: int) -> list[Drawing]:
@@ -102,14 +92,14 @@ def capture(station: Station, number: int) -> list[Drawing]:
     from logger.charts.timeline import small
 
     with _opened(station.store) as store:
-        scene = of_capture(store, number, *_known(station))
-    drawn = []
+        scene = of_capture(store, number, station.name, station.min_forward_w, station.calibration)
+    charts = []
     if scene.detail is not None:
         figure = small(scene, WIDTH_MM, HEIGHT_MM, detail=True)
         name = f"{scene.title}, the event"
-        drawn.append(Drawing("The event", _svg(figure, f"e{number}", name)))
-    whole = _svg(small(scene, WIDTH_MM, HEIGHT_MM), f"c{number}", scene.title)
-    return [*drawn, Drawing("The whole capture", whole, tuple(scene.notes))]
+        charts.append(Drawing("The event", _svg(figure, f"e{number}", name)))
+    svg = _svg(small(scene, WIDTH_MM, HEIGHT_MM), f"c{number}", scene.title)
+    return [*charts, Drawing("The whole capture", svg, tuple(scene.notes))]
 
 
 def report(station: Station) -> ReportView:
@@ -119,10 +109,10 @@ def report(station: Station) -> ReportView:
     from logger.report.words import sections
     from logger.trend.account import date
 
-    told, account, _ = _report(station)
-    when = f"Written {told.generated_utc[:16].replace('T', ' ')} UTC"
-    if told.first is not None:
-        when += f"; readings from {told.first} to {told.last}"
+    summary, account, _ = _report(station)
+    when = f"Written {summary.generated_utc[:16].replace('T', ' ')} UTC"
+    if summary.first is not None:
+        when += f"; readings from {summary.first} to {summary.last}"
     charts = [
         Drawing(
             channel.name,
@@ -136,10 +126,10 @@ def report(station: Station) -> ReportView:
     ]
     return ReportView(
         when=f"{when}.",
-        state=told.state,
-        sentence=told.sentence,
-        sections=sections(told),
-        figures=[(one.name, *row_of(one)) for one in told.trend],
+        state=summary.state,
+        sentence=summary.sentence,
+        sections=sections(summary),
+        figures=[(trend.name, *row_of(trend)) for trend in summary.trend],
         charts=charts,
         hidden=max(0, len(account.channels) - MOST_CHANNELS),
         entries=[f"{date(entry.day)} {entry.kind}: {entry.text}" for entry in account.entries],
@@ -156,11 +146,11 @@ def report_file(station: Station) -> str:
 def tuning(station: Station, number: int, step: str) -> list[Drawing]:
     """Return the chart of an adjusting session at a step: SWR at each position."""
     from logger.charts.tuning import small
-    from logger.tune.session import found
+    from logger.tune.session import KIND, decode_state
 
     with closing(Sessions.reader(station.store)) as store:
-        kept = [one for one in store.sessions("tune") if one.id == number]
-    if not kept or not (state := found(kept[0].content)).read:
+        sessions = [session for session in store.sessions(KIND) if session.id == number]
+    if not sessions or not (state := decode_state(sessions[0].content)).read:
         raise UsageError("nothing to draw yet")
     svg = _svg(
         small(state, WIDTH_MM, DRIFT_MM), f"a{number}-{len(state.read)}", "SWR at each position"
@@ -180,13 +170,13 @@ def _report(station: Station) -> Report:
 def _svg(figure: Figure, prefix: str, name: str) -> str:
     from logger.charts.sheet import UNSAID, style
 
-    drawn = io.BytesIO()
+    file = io.BytesIO()
     with style():
         import matplotlib
 
         matplotlib.rcParams["svg.fonttype"] = "none"
-        figure.savefig(drawn, format="svg", metadata=UNSAID[".svg"], transparent=True)
-    return for_page(drawn.getvalue(), prefix, name)
+        figure.savefig(file, format="svg", metadata=UNSAID[".svg"], transparent=True)
+    return for_page(file.getvalue(), prefix, name)
 
 
 def for_page(svg: bytes, prefix: str, name: str) -> str:

@@ -1,4 +1,7 @@
-"""Server-sent events (WHATWG HTML, 9.2) of the newest state, at a limited rate."""
+"""Newest state of a live page, as server-sent events (WHATWG HTML, 9.2) at a limited rate.
+
+Nothing queues: slow viewers miss intermediate states.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +10,6 @@ from collections.abc import Callable
 
 from starlette.types import Receive, Scope, Send
 
-from logger.page.latest_state import LatestState
-
 MOST_STREAMS = 100  # on all live pages together
 LEAST_S = 0.1  # minimum time between two events
 SEND_S = 20.0  # a client that accepts nothing for this long is disconnected
@@ -16,25 +17,48 @@ START = b"retry: 1000\n\n"
 HEADERS = [(b"content-type", b"text/event-stream; charset=utf-8"), (b"cache-control", b"no-store")]
 
 
+class LatestState:
+    """Newest state of a live page, with a sequence number. Used in one event loop only."""
+
+    def __init__(self) -> None:
+        self._text = ""
+        self._number = 0
+        self._changed = asyncio.Event()
+        self.audience = 0  # number of viewers
+
+    def post(self, text: str) -> None:
+        """Replace the state and wake all waiting viewers."""
+        self._text = text
+        self._number += 1
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+    async def newer(self, number: int) -> tuple[int, str]:
+        """Wait for a number other than `number`; return that number and the state."""
+        while self._number == number:
+            await self._changed.wait()
+        return self._number, self._text
+
+
 class Events:
     """Event stream that continues until the visitor leaves."""
 
-    def __init__(self, board: LatestState, came: Callable[[], None]) -> None:
-        self._board, self._came = board, came
+    def __init__(self, board: LatestState, on_visit: Callable[[], None]) -> None:
+        self._board, self._on_visit = board, on_visit
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """See ASGI."""
         self._board.audience += 1
-        self._came()
+        self._on_visit()
         writing = asyncio.ensure_future(self._write(send))
-        leaving = asyncio.ensure_future(_left(receive))
+        disconnect = asyncio.ensure_future(_wait_for_disconnect(receive))
         try:
-            await asyncio.wait((writing, leaving), return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait((writing, disconnect), return_when=asyncio.FIRST_COMPLETED)
         finally:
             self._board.audience -= 1
-            for task in (writing, leaving):
+            for task in (writing, disconnect):
                 task.cancel()
-            await asyncio.gather(writing, leaving, return_exceptions=True)
+            await asyncio.gather(writing, disconnect, return_exceptions=True)
 
     async def _write(self, send: Send) -> None:
         await send({"type": "http.response.start", "status": 200, "headers": HEADERS})
@@ -48,6 +72,6 @@ class Events:
             await asyncio.sleep(LEAST_S)
 
 
-async def _left(receive: Receive) -> None:
+async def _wait_for_disconnect(receive: Receive) -> None:
     while (await receive())["type"] != "http.disconnect":
         pass

@@ -117,10 +117,10 @@ class Guard:
 
 def _cookie(header: str, name: str) -> str:
     try:
-        found = SimpleCookie(header).get(name)
+        morsel = SimpleCookie(header).get(name)
     except CookieError:
         return ""
-    return "" if found is None else found.value
+    return "" if morsel is None else morsel.value
 
 
 async def _fields(headers: Headers, receive: Receive) -> dict[str, str]:

@@ -11,10 +11,10 @@ MOST_KNOWN = 1024
 def network_of(address: str) -> str:
     """Return the key that an address is counted under: its /64 network for IPv6."""
     try:
-        found = ip_address(address)
+        parsed = ip_address(address)
     except ValueError:
         return address
-    return str(int(found) >> 64) if isinstance(found, IPv6Address) else address
+    return str(int(parsed) >> 64) if isinstance(parsed, IPv6Address) else address
 
 
 class Pace:
@@ -25,14 +25,14 @@ class Pace:
 
     def __init__(self, per_s: float, burst: float) -> None:
         self._per_s, self._burst = per_s, burst
-        self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
+        self._allowances: OrderedDict[str, tuple[float, float]] = OrderedDict()
 
     def allows(self, name: str, now_s: float) -> bool:
         """True if one more request is within the limit; if so, it is counted."""
-        left, since_s = self._left.pop(name, (self._burst, now_s))
-        left = min(self._burst, left + max(0.0, now_s - since_s) * self._per_s)
-        allowed = left >= 1.0
-        self._left[name] = left - allowed, now_s
-        if len(self._left) > MOST_KNOWN:
-            self._left.popitem(last=False)
+        allowance, since_s = self._allowances.pop(name, (self._burst, now_s))
+        allowance = min(self._burst, allowance + max(0.0, now_s - since_s) * self._per_s)
+        allowed = allowance >= 1.0
+        self._allowances[name] = allowance - allowed, now_s
+        if len(self._allowances) > MOST_KNOWN:
+            self._allowances.popitem(last=False)
         return allowed

@@ -18,7 +18,9 @@ def place(swr: float) -> float:
     return round(float(rho_of_swr(min(max(1.0, swr), HIGHEST))), 4)
 
 
-def shown(sight: ReadingTracker, connected: bool, now_s: float, limit: float) -> dict[str, Any]:
+def live_state(
+    tracker: ReadingTracker, connected: bool, now_s: float, limit: float
+) -> dict[str, Any]:
     """Return the state of the live page.
 
     state    in one or two words; `loud` if something is wrong
@@ -26,11 +28,11 @@ def shown(sight: ReadingTracker, connected: bool, now_s: float, limit: float) ->
     bar      positions of lower bound, SWR and upper bound
     rho      reflection coefficient while the key is down, else null
     """
-    newest, keyed, peaks = sight.newest, sight.keyed, sight.peaks
-    state, loud = _state(sight, connected, now_s)
+    newest, keyed, peaks = tracker.newest, tracker.keyed, tracker.peaks
+    headline, loud = _state(tracker, connected, now_s)
     down = connected and not loud and newest is not None and newest.keyed
-    told: dict[str, Any] = {
-        "state": state,
+    state: dict[str, Any] = {
+        "state": headline,
         "loud": loud,
         "down": down,
         "time": f"{newest.time[11:19]} UTC" if newest is not None and newest.time else "",
@@ -49,16 +51,16 @@ def shown(sight: ReadingTracker, connected: bool, now_s: float, limit: float) ->
         "rho": None,
     }
     if keyed is None:
-        return told
+        return state
     if not down:
-        told["ago"] = f"{span_text(max(0.0, now_s - sight.keyed_s) // 1)} ago"
+        state["ago"] = f"{span_text(max(0.0, now_s - tracker.keyed_s) // 1)} ago"
     if keyed.swr is None or keyed.swr_low is None or keyed.swr_high is None:
-        return told | {"interval": "SWR not readable at this power"}
-    return told | {
+        return state | {"interval": "SWR not readable at this power"}
+    return state | {
         "swr": swr_text(keyed.swr),
         "interval": f"95 % interval: {swr_text(keyed.swr_low)} to {swr_text(keyed.swr_high)}",
         "verdict": verdict(keyed.swr, limit),
-        "bar": [place(each) for each in (keyed.swr_low, keyed.swr, keyed.swr_high)],
+        "bar": [place(value) for value in (keyed.swr_low, keyed.swr, keyed.swr_high)],
         "rho": place(keyed.swr) if down else None,
     }
 
@@ -68,13 +70,13 @@ def scale(limit: float) -> Sequence[tuple[float, str]]:
     return [(place(mark), f"{mark:g}") for mark in MARKS if mark < limit or mark > 1.3 * limit]
 
 
-def _state(sight: ReadingTracker, connected: bool, now_s: float) -> tuple[str, bool]:
+def _state(tracker: ReadingTracker, connected: bool, now_s: float) -> tuple[str, bool]:
     if not connected:
         return "daemon not running", True
-    if sight.newest is None:
+    if tracker.newest is None:
         return "waiting for a pair", False
-    if sight.silent(now_s):
+    if tracker.silent(now_s):
         return "no pairs from the microcontroller bridge", True
-    if sight.newest.time is None:
+    if tracker.newest.time is None:
         return "waiting for a pair", False
-    return ("key down" if sight.newest.keyed else "key up"), False
+    return ("key down" if tracker.newest.keyed else "key up"), False

@@ -33,20 +33,20 @@ def listener(address: IPv4Address | IPv6Address, port: int) -> socket.socket:
     """Return a listening socket. Raises ListenError."""
     family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
     # asyncio disables Nagle's algorithm, which costs 40 ms, only if the socket names TCP.
-    made = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
-        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, HELD_BYTES)
-        made.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNHEARD_MS)
-        made.bind((str(address), port))
-        made.listen(WAITING)
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, HELD_BYTES)
+        listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNHEARD_MS)
+        listening.bind((str(address), port))
+        listening.listen(WAITING)
     except OSError as error:
-        made.close()
+        listening.close()
         raise ListenError(
             f"page: cannot listen at {address} port {port}: {error.strerror};"
             " give another --address or --port"
         ) from error
-    return made
+    return listening
 
 
 def check_certificate(certificate: Path, key: Path) -> None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
+from contextlib import closing
 from typing import Any
 
 import msgspec
@@ -19,8 +19,8 @@ from logger.page.adjusting import Adjusting
 from logger.page.admission import Gate
 from logger.page.chart_renderer import ChartRenderer
 from logger.page.drawings import Station
-from logger.page.latest_state import LatestState
-from logger.page.reading import place, scale, shown
+from logger.page.events import LatestState
+from logger.page.reading import live_state, place, scale
 from logger.page.watcher import Watcher
 from logger.page.wiggling import Wiggling
 from logger.store.database import Store
@@ -35,11 +35,12 @@ class Site:
         self.station, self.gate, self.secure = station, gate, secure
         self.cookie = "mismatchd-page"
         self.live, self.joints, self.positions = LatestState(), LatestState(), LatestState()
-        self.artist = ChartRenderer(station)
+        self.renderer = ChartRenderer(station)
         self.wiggling = Wiggling(station.store)
-        self.adjusting = Adjusting(station, self.tell_positions)
-        self.watcher = Watcher(station.store, self._heard)
-        self._sight = ReadingTracker()
+        self.adjusting = Adjusting(station, self.post_positions)
+        self.watcher = Watcher(station.store, self._receive)
+        self._tracker = ReadingTracker()
+        self._connected = False
         self._posted_s = 0.0
         self._templates = Environment(
             loader=PackageLoader("logger.page"),
@@ -50,14 +51,9 @@ class Site:
         )
         self._templates.globals["place"] = place
 
-    @contextmanager
-    def opened(self) -> Iterator[Store]:
+    def opened(self) -> closing[Store]:
         """Open the store for one page. Raises StoreError."""
-        store = Store.reader(self.station.store)
-        try:
-            yield store
-        finally:
-            store.close()
+        return closing(Store.reader(self.station.store))
 
     def page(
         self, request: Request, template: str, values: dict[str, Any], status: int = 200
@@ -74,9 +70,9 @@ class Site:
         )
         return HTMLResponse(text, status)
 
-    def first_sight(self) -> dict[str, Any]:
+    def initial_state(self) -> dict[str, Any]:
         """Return the state that the live page shows until the first event arrives."""
-        return shown(self._sight, False, time.monotonic(), self.station.limit) | {
+        return self._live_state() | {
             "state": "waiting for the daemon",
             "marks": scale(self.station.limit),
             "limit": self.station.limit,
@@ -87,41 +83,41 @@ class Site:
         """Number of viewers of all live pages."""
         return sum(board.audience for board in (self.live, self.joints, self.positions))
 
-    def tell_joints(self) -> None:
+    def post_joints(self) -> None:
         """Post the present state of the wiggle session."""
-        self._tell(self.joints, self.wiggling.shown())
+        self._post(self.joints, self.wiggling.view())
 
-    def tell_positions(self) -> None:
+    def post_positions(self) -> None:
         """Post the present state of the adjusting session."""
-        its = self.adjusting
-        self._tell(self.positions, {"step": its.step} if its.active else None)
+        adjusting = self.adjusting
+        self._post(self.positions, {"step": adjusting.step} if adjusting.active else None)
 
-    def _tell(self, board: LatestState, session: dict[str, Any] | None) -> None:
-        told = shown(self._sight, self._connected, time.monotonic(), self.station.limit)
-        board.post(_json(told | {"session": session}))
+    def _post(self, board: LatestState, session: dict[str, Any] | None) -> None:
+        board.post(_json(self._live_state() | {"session": session}))
 
-    _connected = False
+    def _live_state(self) -> dict[str, Any]:
+        return live_state(self._tracker, self._connected, time.monotonic(), self.station.limit)
 
-    def _heard(self, readings: Sequence[LiveReading], connected: bool) -> None:
+    def _receive(self, readings: Sequence[LiveReading], connected: bool) -> None:
         now_s = time.monotonic()
         for reading in readings:
-            self._sight.take(reading, now_s)
+            self._tracker.take(reading, now_s)
             self.wiggling.take(reading)
             self.adjusting.take(reading)
         self._connected = connected
         if not connected:
-            self._sight.lose()
+            self._tracker.lose()
         if self.audience or self.wiggling.active or self.adjusting.active:
-            self.watcher.wanted()
+            self.watcher.keep_open()
         if now_s - self._posted_s < PERIOD_S / 2:
             return
         self._posted_s = now_s
         if self.live.audience:
-            self.live.post(_json(shown(self._sight, connected, now_s, self.station.limit)))
+            self.live.post(_json(self._live_state()))
         if self.joints.audience:
-            self.tell_joints()
+            self.post_joints()
         if self.positions.audience:
-            self.tell_positions()
+            self.post_positions()
 
     def _open_alarms(self) -> list[str]:
         try:
@@ -131,5 +127,11 @@ class Site:
             return []
 
 
-def _json(told: dict[str, Any]) -> str:
-    return msgspec.json.encode(told).decode()
+def site_of(request: Request) -> Site:
+    """Return the site that a request is for."""
+    site: Site = request.app.state.site
+    return site
+
+
+def _json(state: dict[str, Any]) -> str:
+    return msgspec.json.encode(state).decode()

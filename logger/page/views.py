@@ -16,7 +16,7 @@ from logger.diagnosis.words import MOST_CAUSES, WORTH_TELLING, likely
 from logger.errors import UsageError
 from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
-from logger.page.site import Site
+from logger.page.site import site_of
 from logger.store.journal import KINDS
 from logger.store.shelf import WAITING
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
@@ -32,58 +32,58 @@ class Missing(Exception):  # noqa: N818 - a response, not an error
 
 def live(request: Request) -> Response:
     """Show the live reading."""
-    site = _site(request)
-    return site.page(request, "live.html", {"shown": site.first_sight()})
+    site = site_of(request)
+    return site.page(request, "live.html", {"live": site.initial_state()})
 
 
 def transmissions(request: Request) -> Response:
     """List transmissions, newest first."""
-    rows, further = _listed(request, TRANSMISSIONS)
-    told = [_transmission(row) for row in rows]
-    return _site(request).page(request, "transmissions.html", {"rows": told, "further": further})
+    rows, further = _list_rows(request, TRANSMISSIONS)
+    values = {"rows": [_transmission(row) for row in rows], "further": further}
+    return site_of(request).page(request, "transmissions.html", values)
 
 
 def transmission(request: Request) -> Response:
     """Show a transmission."""
     row = _row(request, TRANSMISSIONS)
-    with _site(request).opened() as store:
+    with site_of(request).opened() as store:
         within = "r.transmission_id = ? ORDER BY r.id LIMIT 50"
         excursions = store.select(EXCURSIONS, within, row.id)
         alarms = store.alarms(within, row.id)
     values = {
         "row": _transmission(row),
         "columns": row.columns,
-        "excursions": [each.columns for each in excursions],
+        "excursions": [row.columns for row in excursions],
         "alarms": alarms,
     }
-    return _site(request).page(request, "transmission.html", values)
+    return site_of(request).page(request, "transmission.html", values)
 
 
 def captures(request: Request) -> Response:
     """List captures, newest first."""
-    rows, further = _listed(request, CAPTURES)
-    told = [row.columns for row in rows]
-    return _site(request).page(request, "captures.html", {"rows": told, "further": further})
+    rows, further = _list_rows(request, CAPTURES)
+    values = {"rows": [row.columns for row in rows], "further": further}
+    return site_of(request).page(request, "captures.html", values)
 
 
 def capture(request: Request) -> Response:
     """Show a capture."""
     row = _row(request, CAPTURES)
-    return _site(request).page(request, "capture.html", {"columns": row.columns})
+    return site_of(request).page(request, "capture.html", {"columns": row.columns})
 
 
 def alarms(request: Request) -> Response:
     """List open or unacknowledged alarms, then the others, newest first."""
-    with _site(request).opened() as store:
+    with site_of(request).opened() as store:
         waiting = store.alarms(f"{WAITING} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
-    rows, further = _listed(request, ALARMS, f"NOT {WAITING}")
+    rows, further = _list_rows(request, ALARMS, f"NOT {WAITING}")
     values = {"waiting": waiting, "rows": [row.columns for row in rows]}
-    return _site(request).page(request, "alarms.html", values | {"further": further})
+    return site_of(request).page(request, "alarms.html", values | {"further": further})
 
 
 def alarm(request: Request) -> Response:
     """Show an alarm with its possible causes."""
-    with _site(request).opened() as store:
+    with site_of(request).opened() as store:
         alarms = store.alarms("r.id = ?", request.path_params["id"])
         if not alarms:
             raise Missing
@@ -94,22 +94,22 @@ def alarm(request: Request) -> Response:
         if cause.name != NOTHING and cause.likely >= WORTH_TELLING
     ]
     values = {"alarm": alarms[0], "diagnosis": diagnosis, "causes": causes}
-    return _site(request).page(request, "alarm.html", values)
+    return site_of(request).page(request, "alarm.html", values)
 
 
 def acknowledge(request: Request) -> Response:
     """Acknowledge an alarm."""
     number = request.path_params["id"]
-    with _site(request).opened() as store:
+    with site_of(request).opened() as store:
         store.acknowledge(number, _now_ns())
     return RedirectResponse(f"/alarms/{number}", 303)
 
 
 def journal(request: Request) -> Response:
     """List the journal, newest first, with a form for a new entry."""
-    rows, further = _listed(request, JOURNAL)
+    rows, further = _list_rows(request, JOURNAL)
     values = {"rows": [row.columns for row in rows], "further": further, "kinds": KINDS}
-    return _site(request).page(request, "journal.html", values)
+    return site_of(request).page(request, "journal.html", values)
 
 
 def note(request: Request) -> Response:
@@ -121,29 +121,29 @@ def note(request: Request) -> Response:
         raise UsageError(f"write what was done, in {LONGEST_TEXT} characters at most")
     if kind not in KINDS:
         raise UsageError(f"an entry is one of: {', '.join(KINDS)}")
-    with _site(request).opened() as store:
+    with site_of(request).opened() as store:
         store.note(_now_ns(), kind, text)
     return RedirectResponse("/journal", 303)
 
 
 async def report(request: Request) -> Response:
     """Show the report: the state of the feedline in words, charts and figures."""
-    site = _site(request)
-    told = await site.artist.drawn(drawings.report)
+    site = site_of(request)
+    report = await site.renderer.render(drawings.report)
     from logger.report.html import HEADS
 
-    return site.page(request, "report.html", {"told": told, "heads": HEADS})
+    return site.page(request, "report.html", {"report": report, "heads": HEADS})
 
 
 async def drift(request: Request) -> Response:
     """Show the drift charts of the report alone."""
-    site = _site(request)
-    return site.page(request, "drift.html", {"told": await site.artist.drawn(drawings.report)})
+    site = site_of(request)
+    return site.page(request, "drift.html", {"report": await site.renderer.render(drawings.report)})
 
 
 async def report_file(request: Request) -> Response:
     """Return the report as one HTML file to download."""
-    text = await _site(request).artist.drawn(drawings.report_file)
+    text = await site_of(request).renderer.render(drawings.report_file)
     name = {"Content-Disposition": 'attachment; filename="feedline.html"'}
     return Response(text, media_type="text/html; charset=utf-8", headers=name)
 
@@ -157,13 +157,13 @@ CHARTS: dict[str, Callable[..., list[drawings.Drawing]]] = {
 
 async def chart(request: Request) -> Response:
     """Show the charts of a transmission, capture or adjusting session, as part of a page."""
-    site, number = _site(request), request.path_params["id"]
+    site, number = site_of(request), request.path_params["id"]
     make = CHARTS.get(request.path_params["kind"])
     if make is None:
         raise Missing
     step = request.query_params.get("step", "")[:20]  # of an adjusting session in progress
-    drawn = await site.artist.drawn(make, number, *([step] if make is drawings.tuning else []))
-    return site.page(request, "chart.html", {"drawings": drawn})
+    charts = await site.renderer.render(make, number, *([step] if make is drawings.tuning else []))
+    return site.page(request, "chart.html", {"drawings": charts})
 
 
 async def palette(_: Request) -> Response:
@@ -171,15 +171,12 @@ async def palette(_: Request) -> Response:
     return Response(style_sheet(), media_type="text/css")
 
 
-def _site(request: Request) -> Site:
-    site: Site = request.app.state.site
-    return site
-
-
-def _listed(request: Request, table: Table, where: str = "TRUE") -> tuple[list[Record], str | None]:
+def _list_rows(
+    request: Request, table: Table, where: str = "TRUE"
+) -> tuple[list[Record], str | None]:
     """Return the rows before a time, newest first, and the address of the next page or None."""
     before_ns = _number(request.query_params.get("before"))
-    with _site(request).opened() as store:
+    with site_of(request).opened() as store:
         rows = store.select(
             table,
             f"{where} AND {table.time} < ? ORDER BY {table.time} DESC LIMIT {ROWS + 1}",
@@ -200,11 +197,11 @@ def _number(text: str | None) -> int:
 
 
 def _row(request: Request, table: Table) -> Record:
-    with _site(request).opened() as store:
-        found = store.select(table, "r.id = ?", request.path_params["id"])
-    if not found:
+    with site_of(request).opened() as store:
+        rows = store.select(table, "r.id = ?", request.path_params["id"])
+    if not rows:
         raise Missing
-    return found[0]
+    return rows[0]
 
 
 def _transmission(row: Record) -> dict[str, Any]:

@@ -14,23 +14,23 @@ from logger.live.reading import LiveReading
 TURN_S = 0.25  # longest delay until a new viewer or the end is noticed
 LINGER_S = 5.0  # the feed is kept open this long after the last viewer left
 
-Told = Callable[[Sequence[LiveReading], bool], None]
+OnReadings = Callable[[Sequence[LiveReading], bool], None]
 
 
 class Watcher:
     """Follows the feed.
 
-    `told` receives the new readings and True if the daemon is connected, at least four times a
-    second.
+    `on_readings` receives the new readings and True if the daemon is connected, at least four times
+    a second.
     """
 
-    def __init__(self, store: Path, told: Told) -> None:
-        self._store, self._told = store, told
+    def __init__(self, store: Path, on_readings: OnReadings) -> None:
+        self._store, self._on_readings = store, on_readings
         self._wake, self._ended = threading.Event(), threading.Event()
         self._until_s = 0.0
 
-    def wanted(self) -> None:
-        """Keep the feed open: a viewer is present."""
+    def keep_open(self) -> None:
+        """Keep the feed open for LINGER_S: a viewer is present."""
         self._until_s = time.monotonic() + LINGER_S
         self._wake.set()
 
@@ -50,12 +50,12 @@ class Watcher:
                 if time.monotonic() > self._until_s:
                     if follower.connected:
                         follower.close()
-                        loop.call_soon_threadsafe(self._told, (), False)
+                        loop.call_soon_threadsafe(self._on_readings, (), False)
                     self._wake.wait()
                     self._wake.clear()
                     continue
                 readings = follower.wait(TURN_S)
                 if not self._ended.is_set():
-                    loop.call_soon_threadsafe(self._told, readings, follower.connected)
+                    loop.call_soon_threadsafe(self._on_readings, readings, follower.connected)
         finally:
             follower.close()

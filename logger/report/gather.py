@@ -18,7 +18,7 @@ from logger.store.sessions import Sessions
 from logger.store.tables import ALARMS, JOURNAL, Record
 from logger.trend.account import Account, ChannelAccount, JournalEntry
 from logger.trend.outcome import Trend
-from logger.tune.session import TuningState, found
+from logger.tune.session import TuningState, decode_state
 from logger.utc import format_ns
 
 Progress = Callable[[str], None]
@@ -75,7 +75,7 @@ def last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:
     with closing(Sessions.reader(store.path)) as kept:
         for one in reversed(kept.sessions("tune")):
             with suppress(msgspec.MsgspecError):  # state of another program version
-                state = found(one.content)
+                state = decode_state(one.content)
                 if one.ended and state.read and one.changed_ns <= now_ns:
                     return one.changed_ns, state
     return None

@@ -46,8 +46,8 @@ class TuningAdvice(msgspec.Struct, frozen=True, kw_only=True):
     too_short   probability of being too short
     to          proposed setting, None to leave it
     worst       expected highest SWR on the channels now; doubt, its standard deviation
-    then        expected highest SWR on the channels at `to`
-    turned      in the opposite direction, as the end of the travel is reached
+    worst_there  expected highest SWR on the channels at `to`
+    is_reversed in the opposite direction, as the end of the travel is reached
     better      index of an earlier position to return to, as it read better
     overcut     the last cut passed the right length
     """
@@ -59,9 +59,9 @@ class TuningAdvice(msgspec.Struct, frozen=True, kw_only=True):
     too_short: float
     to: float | None
     worst: float
-    then: float
+    worst_there: float
     doubt: float
-    turned: bool = False
+    is_reversed: bool = False
     better: int | None = None
     suspicion: Suspicion | None = None
     overcut: bool = False
@@ -71,35 +71,33 @@ def advise(
     adjustment: Adjustment, positions: Sequence[Position], posterior: Posterior, target_khz: float
 ) -> TuningAdvice:
     """Return advice for the last of `positions`, from all of them."""
-    here = positions[-1]
+    present = positions[-1]
     resonance = posterior.resonance_khz[:, -1]
     needs = np.log(posterior.resonance_khz / target_khz) / posterior.sensitivity[:, None]
     need = needs[:, -1]
-    suspected = suspicion(adjustment, positions, posterior, target_khz)
-    now = _worst(posterior, positions, resonance)
+    suspected = suspicion(adjustment, positions, posterior)
+    worst = _worst(posterior, positions, resonance)
 
-    def then(setting: float) -> float:
-        moved = _moved(adjustment, posterior, resonance, here.setting, setting)
+    def worst_at(setting: float) -> float:
+        moved = _shift(adjustment, posterior, resonance, present.setting, setting)
         return float(_worst(posterior, positions, moved).mean())
 
     kind: Kind
-    turned = False
+    is_reversed = False
     if suspected is not None and suspected.instead:
-        kind, to = "check", here.setting
+        kind, to = "check", present.setting
     elif adjustment.cut:
         kind, to = _cut(adjustment, positions, posterior, target_khz, need)
-    elif min(each.swr for each in here.readings) >= FAR_SWR and not _bracketed(
-        posterior, target_khz
-    ):
-        by, turned = _bracket(adjustment, here.setting, posterior, need)
-        to = settable(adjustment, here.setting, by)
-        kind = "end" if to == here.setting else "bracket"
+    elif present.lowest_swr >= FAR_SWR and not _is_bracketed(posterior, target_khz):
+        by, is_reversed = _bracket(adjustment, present.setting, posterior, need)
+        to = settable(adjustment, present.setting, by)
+        kind = "end" if to == present.setting else "bracket"
     else:
         kind = "move"
-        to = settable(adjustment, here.setting, _correction(posterior, need))
-        gain = float(now.mean()) - then(to)
-        too_little = gain < max(LEAST_GAIN, float(now.std()) / 4)
-        if too_little and not (to != here.setting and _leans(adjustment, here, need)):
+        to = settable(adjustment, present.setting, _correction(posterior, need))
+        gain = float(worst.mean()) - worst_at(to)
+        is_too_little = gain < max(LEAST_GAIN, float(worst.std()) / 4)
+        if is_too_little and not (to != present.setting and _leans(adjustment, present, need)):
             kind, to = _last_word(adjustment, positions, posterior, target_khz, need)
     return TuningAdvice(
         kind=kind,
@@ -107,11 +105,11 @@ def advise(
         resonance_khz=Estimate(*interval(resonance)),
         longer_by=Estimate(*interval(need)),
         too_short=float(np.mean(need > 0)),
-        to=None if to == here.setting else to,
-        worst=float(now.mean()),
-        then=then(to),
-        doubt=float(now.std()),
-        turned=turned,
+        to=None if to == present.setting else to,
+        worst=float(worst.mean()),
+        worst_there=worst_at(to),
+        doubt=float(worst.std()),
+        is_reversed=is_reversed,
         better=None if adjustment.cut else _better(positions),
         suspicion=suspected,
         overcut=went_too_far(adjustment, positions, needs),
@@ -130,7 +128,7 @@ def settable(adjustment: Adjustment, setting: float, longer_by: float) -> float:
     return float(min(max(to, low), high))
 
 
-def _bracketed(posterior: Posterior, target_khz: float) -> bool:
+def _is_bracketed(posterior: Posterior, target_khz: float) -> bool:
     """True if the target lies between two positions."""
     sides = np.mean(posterior.resonance_khz > target_khz, axis=0)
     return bool(sides.max() > SURE and sides.min() < 1 - SURE)
@@ -164,32 +162,31 @@ def _cut(
     need: Floats,
 ) -> tuple[Kind, float]:
     """Return the kind of advice and the setting for an antenna adjusted by cutting."""
-    here = positions[-1]
-    now = _worst(posterior, positions, posterior.resonance_khz[:, -1])
-    gain = now - _worst(posterior, positions, np.full_like(now, target_khz))
-    if float(gain.mean()) < max(CUT_GAIN, float(now.std()) / 4):
-        return "stop", here.setting
+    present = positions[-1]
+    worst = _worst(posterior, positions, posterior.resonance_khz[:, -1])
+    gain = worst - _worst(posterior, positions, np.full_like(worst, target_khz))
+    if float(gain.mean()) < max(CUT_GAIN, float(worst.std()) / 4):
+        return "stop", present.setting
     if float(np.mean(need > 0)) >= BEYOND:
-        return "end", here.setting
-    to = settable(adjustment, here.setting, cut_change(adjustment, positions, need))
-    if to != here.setting:
+        return "end", present.setting
+    to = settable(adjustment, present.setting, cut_change(adjustment, positions, need))
+    if to != present.setting:
         return "move", to
-    return ("stop" if max(each.swr for each in here.readings) < GOOD_SWR else "hold"), to
+    return ("stop" if present.highest_swr < GOOD_SWR else "hold"), to
 
 
-def _leans(adjustment: Adjustment, here: Position, need: Floats) -> bool:
+def _leans(adjustment: Adjustment, position: Position, need: Floats) -> bool:
     """True if SWR falls or rises throughout the channels and one of them is not yet good.
 
     The trade then makes the antenna slightly longer or shorter, however good the middle is (common
     practice).
     """
-    readings = sorted(here.readings, key=lambda each: each.frequency_khz)
-    steps = np.diff([each.swr for each in readings])
+    steps = np.diff([reading.swr for reading in position.by_frequency])
     one_way = len(steps) >= 2 and (bool(np.all(steps < 0)) or bool(np.all(steps > 0)))
     sure = max(float(np.mean(need > 0)), float(np.mean(need < 0))) >= LEANING
     by = abs(float(np.median(need)))
-    poor = max(each.swr for each in readings) >= GOOD_SWR
-    return one_way and sure and poor and by > 2 * SETTING_ERROR[adjustment.unit]
+    is_poor = position.highest_swr >= GOOD_SWR
+    return one_way and sure and is_poor and by > 2 * SETTING_ERROR[adjustment.unit]
 
 
 def _last_word(
@@ -200,22 +197,21 @@ def _last_word(
     need: Floats,
 ) -> tuple[Kind, float]:
     """Return the kind of advice and the setting if the best estimate gains too little."""
-    here = positions[-1]
-    resonance = posterior.resonance_khz[:, -1]
-    there = posterior.swr(target_khz, resonance)
-    regret = there - posterior.swr(target_khz, np.full_like(there, target_khz))
-    poor = float(there.mean()) > GOOD_SWR and float(regret.mean()) > REGRET
+    present = positions[-1]
+    at_target = posterior.swr(target_khz, posterior.resonance_khz[:, -1])
+    regret = at_target - posterior.swr(target_khz, np.full_like(at_target, target_khz))
+    is_poor = float(at_target.mean()) > GOOD_SWR and float(regret.mean()) > REGRET
     middle = float(np.median(need))
-    wanted = abs(middle) >= STEP[adjustment.unit]
-    if poor and wanted and settable(adjustment, here.setting, middle) == here.setting:
-        return "end", here.setting
-    unmoved = len({one.setting for one in positions}) == 1
-    if poor or (unmoved and min(each.swr for each in here.readings) >= POOR_SWR):
+    is_wanted = abs(middle) >= STEP[adjustment.unit]
+    if is_poor and is_wanted and settable(adjustment, present.setting, middle) == present.setting:
+        return "end", present.setting
+    is_unmoved = len({position.setting for position in positions}) == 1
+    if is_poor or (is_unmoved and present.lowest_swr >= POOR_SWR):
         for share in (TRIAL, 1 - TRIAL) if middle > 0 else (1 - TRIAL, TRIAL):
-            to = settable(adjustment, here.setting, float(np.quantile(need, share)))
-            if to != here.setting:
+            to = settable(adjustment, present.setting, float(np.quantile(need, share)))
+            if to != present.setting:
                 return "try", to
-    return "stop", here.setting
+    return "stop", present.setting
 
 
 def _worst(posterior: Posterior, positions: Sequence[Position], resonance_khz: Floats) -> Floats:
@@ -224,32 +220,33 @@ def _worst(posterior: Posterior, positions: Sequence[Position], resonance_khz: F
     return np.asarray(np.maximum(low, high))
 
 
-def _moved(
-    adjustment: Adjustment, posterior: Posterior, resonance_khz: Floats, here: float, to: float
+def _shift(
+    adjustment: Adjustment, posterior: Posterior, resonance_khz: Floats, setting: float, to: float
 ) -> Floats:
     """Return the resonance after a step, including the setting error."""
-    if to == here:
+    if to == setting:
         return resonance_khz
     count = len(resonance_khz)
     even = (np.arange(count) * 0.6180339887 % 1 - 0.5) * np.sqrt(12)  # of standard deviation 1
-    by = adjustment.sign * (to - here) + SETTING_ERROR[adjustment.unit] * even
+    by = adjustment.sign * (to - setting) + SETTING_ERROR[adjustment.unit] * even
     return np.asarray(resonance_khz * np.exp(-posterior.sensitivity * by))
 
 
 def merit(position: Position, other: Position) -> float | None:
     """Return the mean reflection at the frequencies of both positions, None if they share none."""
-    shared = {each.frequency_khz for each in other.readings}
-    found = [float(rho_of_swr(r.swr)) for r in position.readings if r.frequency_khz in shared]
-    return float(np.mean(found)) if found else None
+    shared = {reading.frequency_khz for reading in other.readings}
+    rho = [float(rho_of_swr(r.swr)) for r in position.readings if r.frequency_khz in shared]
+    return float(np.mean(rho)) if rho else None
 
 
 def _better(positions: Sequence[Position]) -> int | None:
-    here = positions[-1]
-    best: tuple[float, int] | None = None
-    for number, one in enumerate(positions[:-1]):
-        mine, its = merit(here, one), merit(one, here)
-        if mine is None or its is None or one.setting == here.setting:
+    """Return the index of the earlier position that read best, if better than the present one."""
+    present = positions[-1]
+    better = []
+    for number, position in enumerate(positions[:-1]):
+        rho, present_rho = merit(position, present), merit(present, position)
+        if rho is None or present_rho is None or position.setting == present.setting:
             continue
-        if its < mine - NOTED_RHO and (best is None or its < best[0]):
-            best = (its, number)
-    return None if best is None else best[1]
+        if rho < present_rho - NOTED_RHO:
+            better.append((rho, number))
+    return min(better)[1] if better else None

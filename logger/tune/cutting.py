@@ -37,34 +37,34 @@ def cut_change(adjustment: Adjustment, positions: Sequence[Position], need: Floa
     `need` are draws of the change of length to the mark, (n,), negative if too long.
     """
     unit = adjustment.unit
-    wanted, mark = np.quantile(need, (0.5, QUANTILE))
+    median, mark = np.quantile(need, (0.5, QUANTILE))
     most = _longest(adjustment, positions)
     if most == 0.0:
         return 0.0
-    change = min(0.0, max(float(wanted), float(mark) - MARGIN[unit], -most))
-    least = max(LEAST_STEPS * STEP[unit], LEAST_SHARE * abs(float(wanted)))
+    change = min(0.0, max(float(median), float(mark) - MARGIN[unit], -most))
+    least = max(LEAST_STEPS * STEP[unit], LEAST_SHARE * abs(float(median)))
     return change if -change >= min(least, most) else 0.0
 
 
 def _longest(adjustment: Adjustment, positions: Sequence[Position]) -> float:
     """Return the longest cut that the previous cuts allow."""
     unit = adjustment.unit
-    settings = [one.setting for one in positions]
-    if len(positions) > 1 and not _has_shown(*positions[-2:]):
+    settings = [position.setting for position in positions]
+    if len(positions) > 1 and not _has_helped(*positions[-2:]):
         return 0.0
-    before = max((abs(b - a) for a, b in pairwise(settings)), default=0.0)
+    longest = max((abs(b - a) for a, b in pairwise(settings)), default=0.0)
     length = adjustment.length_mm or settings[0]
     first = max(FIRST_CUT * length if unit == "mm" else 0.0, LEAST_FIRST[unit])
-    return max(GROWTH * before, first)
+    return max(GROWTH * longest, first)
 
 
-def _has_shown(before: Position, here: Position) -> bool:
+def _has_helped(previous: Position, present: Position) -> bool:
     """True if the cut lowered the highest reflection, or if all readings are too high to judge."""
-    then, now = ({each.frequency_khz: each.swr for each in one.readings} for one in (before, here))
-    shared = then.keys() & now.keys()
-    if not shared or min(now.values()) >= FAR_SWR:
+    swrs = [{r.frequency_khz: r.swr for r in position.readings} for position in (previous, present)]
+    shared = swrs[0].keys() & swrs[1].keys()
+    if not shared or min(swrs[1].values()) >= FAR_SWR:
         return True
-    highest = [float(rho_of_swr(max(swrs[khz] for khz in shared))) for swrs in (then, now)]
+    highest = [float(rho_of_swr(max(swr[khz] for khz in shared))) for swr in swrs]
     return highest[1] < highest[0] - SHOWN_RHO
 
 

@@ -92,21 +92,23 @@ class _Model:
     ) -> None:
         low, high = span_khz(positions)
         self.middle_khz = (low * high) ** 0.5
-        first = positions[0].setting
+        settings = np.array([position.setting for position in positions])
         self.adjustment = adjustment
-        self.moved = adjustment.sign * np.array([one.setting - first for one in positions])
-        self.per_unit = adjustment.relative_change(first)
+        self.moved = adjustment.sign * (settings - settings[0])
+        self.per_unit = adjustment.relative_change(positions[0].setting)
         self.detuned = UNCUT if adjustment.cut else (0.0, DETUNED)
         self.loss = (LOSS_DB, LOSS_SPREAD) if loss_db is None else (max(loss_db, 0.01), 0.25)
-        readings = [(n, each) for n, one in enumerate(positions) for each in one.readings]
-        self.at = np.array([n for n, _ in readings])
-        self.khz = np.array([each.frequency_khz for _, each in readings])
-        self.measured = rho_of_swr([each.swr for _, each in readings])
-        bounds = rho_of_swr([each.swr_high for _, each in readings]) - self.measured
+        readings = [reading for position in positions for reading in position.readings]
+        self.position = np.repeat(  # index of that of each reading
+            np.arange(len(positions)), [len(position.readings) for position in positions]
+        )
+        self.khz = np.array([reading.frequency_khz for reading in readings])
+        self.measured = rho_of_swr([reading.swr for reading in readings])
+        bounds = rho_of_swr([reading.swr_high for reading in readings]) - self.measured
         self.leak = float(max(bounds.min(), ERROR))
         error = np.hypot(ERROR, RELATIVE_ERROR * self.measured)
         apart = np.log(self.khz[:, None] / self.khz) / DOUBT_APART
-        moved = self.per_unit * self.moved[self.at] / DOUBT_APART
+        moved = self.per_unit * self.moved[self.position] / DOUBT_APART
         alike = np.exp(-0.5 * (apart**2 + (moved[:, None] - moved) ** 2))
         covariance = np.diag(error**2) + DOUBT**2 * alike
         self.whiten = np.linalg.inv(np.linalg.cholesky(covariance))
@@ -131,14 +133,14 @@ class _Model:
         )
 
     def log_likelihood(self, particles: Floats) -> Floats:
-        resonance = self.resonance_khz(particles)[:, self.at]
-        resistance, q, loss = (one[:, None] for one in self.antenna(particles))
+        resonance = self.resonance_khz(particles)[:, self.position]
+        resistance, q, loss = (values[:, None] for values in self.antenna(particles))
         delay_us = DELAY_NS / 1e3 * np.exp(DELAY_SPREAD * particles[:, 5])
         turn = 2j * np.pi * delay_us[:, None] * (self.khz - self.middle_khz) / 1e3
         leak = LEAK * self.leak * (particles[:, 6] + 1j * particles[:, 7])
-        comes = reflection(self.khz, resonance, resistance, q) * 10 ** (-loss / 10)
-        heard = np.abs(comes + leak[:, None] * np.exp(turn))
-        return np.asarray(-0.5 * (((heard - self.measured) @ self.whiten.T) ** 2).sum(axis=1))
+        reflected = reflection(self.khz, resonance, resistance, q) * 10 ** (-loss / 10)
+        expected = np.abs(reflected + leak[:, None] * np.exp(turn))
+        return np.asarray(-0.5 * (((expected - self.measured) @ self.whiten.T) ** 2).sum(axis=1))
 
     def posterior(self, particles: Floats, misfit: float) -> Posterior:
         resistance, q, loss = self.antenna(particles)

@@ -9,23 +9,33 @@ from logger.live.carrier import Carrier
 Where = tuple[int | None, float]  # channel, kHz
 
 
-def told(carrier: Carrier, station: StationOptions, *, sure: bool) -> Where | None:
-    """Return channel and frequency as reported by the bridge, None if it reports none.
+class FrequencyFinder:
+    """Finds channel and frequency of transmissions in what the bridge reports.
 
     Values equal to those of the configuration may come from there, and the user may have changed
-    the channel since, so they count only if `sure`: the bridge is known to report them.
+    the channel since, so they count only once the bridge has reported others.
     """
-    channel, khz = carrier.channel, carrier.frequency_khz
-    if channel == station.channel and not sure:
-        channel = None
-    if khz == station.frequency_khz and not sure:
-        khz = None
-    if channel is not None and khz is None and channel in CHANNEL_MHZ:
-        khz = 1e3 * CHANNEL_MHZ[channel]
-    return None if khz is None else (channel, khz)
+
+    def __init__(self, station: StationOptions) -> None:
+        self._station = station
+        self._is_reported = False
+
+    def find(self, carrier: Carrier) -> Where | None:
+        """Return where a transmission was, None if the bridge does not report it."""
+        channel, khz = carrier.channel, carrier.frequency_khz
+        if channel == self._station.channel and not self._is_reported:
+            channel = None
+        if khz == self._station.frequency_khz and not self._is_reported:
+            khz = None
+        if channel is not None and khz is None and channel in CHANNEL_MHZ:
+            khz = 1e3 * CHANNEL_MHZ[channel]
+        if khz is None:
+            return None
+        self._is_reported = True
+        return channel, khz
 
 
-def parsed(text: str) -> Where | None:
+def parse_where(text: str) -> Where | None:
     """Return a typed citizens-band channel or frequency in MHz, None for anything else."""
     try:
         if text.isdecimal() and int(text) in CHANNEL_MHZ:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
+from typing import Literal, get_args
 
 import msgspec
 
 Unit = Literal["mm", "turns", "marks"]
+UNITS: tuple[Unit, ...] = get_args(Unit)
+LARGEST = 1e6  # settings are smaller
 
 # Standard deviation of a setting made by hand; prior of the relative change of the resonance per
 # unit, and standard deviation of its logarithm. For millimetres dL/L = -df/f holds for a plain
@@ -42,6 +44,21 @@ class Position(msgspec.Struct):
     readings: list[ChannelReading] = msgspec.field(default_factory=list)
     advised: float | None = None
 
+    @property
+    def by_frequency(self) -> list[ChannelReading]:
+        """Readings in order of frequency."""
+        return sorted(self.readings, key=lambda reading: reading.frequency_khz)
+
+    @property
+    def lowest_swr(self) -> float:
+        """Lowest SWR; needs a reading."""
+        return min(reading.swr for reading in self.readings)
+
+    @property
+    def highest_swr(self) -> float:
+        """Highest SWR; needs a reading."""
+        return max(reading.swr for reading in self.readings)
+
 
 class Adjustment(msgspec.Struct, frozen=True):
     """Kind and limits of an adjustment.
@@ -70,8 +87,28 @@ class Adjustment(msgspec.Struct, frozen=True):
             return BY_GUESS
         return SHARE / max(self.length_mm or setting, SHORTEST_MM)
 
+    def allows(self, setting: float) -> bool:
+        """True if the setting is within the travel."""
+        is_possible = self.unit != "mm" or setting > 0
+        above = self.least is None or setting >= self.least
+        return is_possible and above and (self.most is None or setting <= self.most)
+
+
+def parse_unit(text: str | None) -> Unit | None:
+    """Return a unit by its name, None for anything else."""
+    return next((unit for unit in UNITS if unit == text), None)
+
+
+def parse_setting(text: str) -> float | None:
+    """Return a setting typed with point or comma; None for anything else."""
+    try:
+        value = float(text.lower().removesuffix("mm").strip().replace(",", "."))
+    except ValueError:
+        return None
+    return value if abs(value) < LARGEST else None
+
 
 def span_khz(positions: Sequence[Position]) -> tuple[float, float]:
     """Return the lowest and the highest frequency keyed."""
-    keyed = [reading.frequency_khz for one in positions for reading in one.readings]
-    return min(keyed), max(keyed)
+    khz = [reading.frequency_khz for position in positions for reading in position.readings]
+    return min(khz), max(khz)

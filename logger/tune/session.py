@@ -8,6 +8,7 @@ from logger.tune.advice import TuningAdvice, advise
 from logger.tune.estimate import Posterior, estimate
 from logger.tune.positions import Adjustment, ChannelReading, Position, span_khz
 
+KIND = "tune"  # in the store
 LEAST, USUAL = 2, 3  # frequencies per position: minimum for advice; low, middle and high
 
 
@@ -26,7 +27,12 @@ class TuningState(msgspec.Struct):
     @property
     def read(self) -> list[Position]:
         """Positions with enough readings for advice."""
-        return [one for one in self.positions if len(frequencies(one)) >= LEAST]
+        return [p for p in self.positions if len(frequencies(p)) >= LEAST]
+
+    @property
+    def has_moved(self) -> bool:
+        """True if readings were taken at several settings."""
+        return len({position.setting for position in self.read}) > 1
 
     @property
     def target(self) -> float:
@@ -48,45 +54,43 @@ class TuningSession:
         self.state = state
 
     @property
-    def here(self) -> Position:
+    def present(self) -> Position:
         """The present position."""
         return self.state.positions[-1]
 
     @property
     def ready(self) -> bool:
         """True if the present position has enough readings for advice."""
-        return len(frequencies(self.here)) >= LEAST
+        return len(frequencies(self.present)) >= LEAST
 
     @property
     def complete(self) -> bool:
         """True if USUAL frequencies are keyed, or later as many as at the first position."""
         first = frequencies(self.state.positions[0])
         wanted = USUAL if len(self.state.positions) == 1 else min(USUAL, max(LEAST, len(first)))
-        return len(frequencies(self.here)) >= wanted
+        return len(frequencies(self.present)) >= wanted
 
     @property
-    def next_khz(self) -> float | None:
-        """Frequency probably keyed next, as at the position before."""
-        done = frequencies(self.here)
-        if len(self.state.positions) > 1:
-            before = self.state.positions[-2].readings
-            return next((r.frequency_khz for r in before if r.frequency_khz not in done), None)
-        return None
+    def next_reading(self) -> ChannelReading | None:
+        """Reading at the position before whose frequency is probably keyed next."""
+        done = frequencies(self.present)
+        before = self.state.positions[-2].readings if len(self.state.positions) > 1 else []
+        return next((reading for reading in before if reading.frequency_khz not in done), None)
 
     def set(self, setting: float, advised: float | None = None) -> None:
         """Record the present setting, and the one that was advised."""
-        if self.state.positions and not self.here.readings:
-            self.here.setting = setting
+        if self.state.positions and not self.present.readings:
+            self.present.setting = setting
         else:
             self.state.positions.append(Position(setting, advised=advised))
 
     def take(self, reading: ChannelReading) -> None:
         """Append a reading to the present position."""
-        self.here.readings.append(reading)
+        self.present.readings.append(reading)
 
     def forget(self) -> ChannelReading | None:
         """Remove and return the last reading at this position, None if there is none."""
-        return self.here.readings.pop() if self.here.readings else None
+        return self.present.readings.pop() if self.present.readings else None
 
     def advice(self) -> TuningAdvice:
         """Return the next step; needs `ready`."""
@@ -96,14 +100,14 @@ class TuningSession:
 
 def frequencies(position: Position) -> set[float]:
     """Return the frequencies keyed at a position, kHz."""
-    return {each.frequency_khz for each in position.readings}
+    return {reading.frequency_khz for reading in position.readings}
 
 
-def kept(state: TuningState) -> bytes:
-    """Return a state as JSON."""
-    return msgspec.json.encode(state)
-
-
-def found(content: bytes) -> TuningState:
+def decode_state(content: bytes) -> TuningState:
     """Return a state from JSON. Raises msgspec.DecodeError."""
     return msgspec.json.decode(content, type=TuningState)
+
+
+def restore(content: bytes) -> TuningSession:
+    """Return a session from its state as JSON. Raises msgspec.DecodeError."""
+    return TuningSession(decode_state(content))

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from typing import Literal
 
 import msgspec
-import numpy as np
 
 from logger.physics.reflection import rho_of_swr
 from logger.tune.estimate import Posterior
@@ -32,39 +31,38 @@ class Suspicion(msgspec.Struct, frozen=True):
 
 
 def suspicion(
-    adjustment: Adjustment, positions: Sequence[Position], posterior: Posterior, target_khz: float
+    adjustment: Adjustment, positions: Sequence[Position], posterior: Posterior
 ) -> Suspicion | None:
     """Return what the length does not explain in the readings, None if all fits."""
-    here = positions[-1]
-    if _unmoved(adjustment, positions, target_khz):
-        low = max(each.swr for each in here.readings) < LOW_SWR
-        return Suspicion("deaf" if low else "unmoved", instead=True)
+    present = positions[-1]
+    if _unmoved(adjustment, positions):
+        is_low = present.highest_swr < LOW_SWR
+        return Suspicion("deaf" if is_low else "unmoved", instead=True)
     if posterior.misfit > MISFIT:
         return Suspicion("misfit", instead=True)
-    readings = sorted(here.readings, key=lambda each: each.frequency_khz)
-    ends = [float(rho_of_swr(each.swr)) for each in (readings[0], readings[-1])]
-    lowest = min(each.swr for each in readings)
-    level = len(readings) > 1 and abs(ends[0] - ends[1]) < LEVEL_RHO
-    if level and lowest >= POOR_SWR and len({one.setting for one in positions}) > 1:
+    rho = [float(rho_of_swr(reading.swr)) for reading in present.by_frequency]
+    is_level = len(rho) > 1 and abs(rho[0] - rho[-1]) < LEVEL_RHO
+    has_moved = len({position.setting for position in positions}) > 1
+    if is_level and present.lowest_swr >= POOR_SWR and has_moved:
         return Suspicion("level", instead=False)
     return None
 
 
-def _unmoved(adjustment: Adjustment, positions: Sequence[Position], target_khz: float) -> bool:
+def _unmoved(adjustment: Adjustment, positions: Sequence[Position]) -> bool:
     """True if the setting was changed and the readings did not follow."""
-    here = positions[-1]
+    present = positions[-1]
     per_unit = adjustment.relative_change(positions[0].setting)
     compared = 0
-    for one in positions[:-1]:
-        if abs(one.setting - here.setting) * per_unit < ENOUGH_CHANGE:
+    for position in positions[:-1]:
+        if abs(position.setting - present.setting) * per_unit < ENOUGH_CHANGE:
             continue
-        before = {each.frequency_khz: float(rho_of_swr(each.swr)) for each in one.readings}
-        moved = [
-            abs(float(rho_of_swr(each.swr)) - before[each.frequency_khz])
-            for each in here.readings
-            if each.frequency_khz in before
+        earlier = {r.frequency_khz: float(rho_of_swr(r.swr)) for r in position.readings}
+        changes = [
+            abs(float(rho_of_swr(reading.swr)) - earlier[reading.frequency_khz])
+            for reading in present.readings
+            if reading.frequency_khz in earlier
         ]
-        if len(moved) < 2 or np.max(moved) > UNMOVED_RHO:
+        if len(changes) < 2 or max(changes) > UNMOVED_RHO:
             return False
         compared += 1
     return compared > 0

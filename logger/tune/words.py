@@ -9,7 +9,7 @@ from logger.tune.advice import TuningAdvice
 from logger.tune.cutting import FAR_SWR, MARGIN
 from logger.tune.estimate import interval
 from logger.tune.positions import STEP, Adjustment, ChannelReading, Position, Unit
-from logger.tune.session import TuningState
+from logger.tune.session import TuningSession, TuningState
 from logger.tune.suspicion import Sign
 from logger.wording import count
 
@@ -17,6 +17,7 @@ CUT_CAUTION = "What is cut off stays off: cut no further than this, and read aga
 LONGER_AGAIN = (
     "What is cut off stays off: a longer tip, or a coil or capacity hat, makes it longer again."
 )
+END_OF_TRAVEL = " It is at the end of its travel, so the other way first."
 UNKEY = "Release the key first; nobody touches a keyed antenna."
 # Common practice, no single source; the cheapest check first.
 SIGNS: dict[Sign, str] = {
@@ -83,40 +84,45 @@ def place(reading: ChannelReading) -> str:
 
 def line(adjustment: Adjustment, position: Position) -> str:
     """Return a position with all its readings, in short form."""
-    shown = sorted(position.readings, key=lambda each: each.frequency_khz)
     swrs = ", ".join(
         f"{'%.3f MHz' % (r.frequency_khz / 1e3) if r.channel is None else f'channel {r.channel}'}"
         f" {r.swr:.2f}"
-        for r in shown
+        for r in position.by_frequency
     )
     return f"{setting(adjustment.unit, position.setting)}: {swrs}"
 
 
+def progress(session: TuningSession) -> str:
+    """Return the progress of an interrupted session: all positions with their readings."""
+    state = session.state
+    return "; ".join(line(state.adjustment, position) for position in state.positions)
+
+
 def findings(state: TuningState, advice: TuningAdvice) -> Iterator[str]:
     """Yield the findings from the readings in sentences, ending with the next step."""
-    unit, here = state.adjustment.unit, state.read[-1]
-    its, by = advice.resonance_khz, advice.longer_by
+    unit, resonance = state.adjustment.unit, advice.resonance_khz
+    present = state.read[-1]
     if advice.suspicion is None or not advice.suspicion.instead:
         yield (
-            f"Resonance at {its.value / 1e3:.2f} MHz ({its.low / 1e3:.2f} to {its.high / 1e3:.2f},"
-            f" 95 %); wanted at {advice.target_khz / 1e3:.3f} MHz."
+            f"Resonance at {_mhz_with_interval(resonance, ', 95 %')};"
+            f" wanted at {advice.target_khz / 1e3:.3f} MHz."
         )
         yield _length(unit, advice)
     if advice.overcut:
-        yield from _overcut(state.adjustment, state.read[-2], here, advice)
+        yield from _overcut(state.adjustment, state.read[-2], present, advice)
     if advice.suspicion is not None:
         yield SIGNS[advice.suspicion.sign]
-    yield from _next(state, advice, here, by.value)
+    yield from _next(state, advice, present)
     if advice.better is not None and advice.to != state.read[advice.better].setting:
         yield back(state, advice.better)
 
 
 def back(state: TuningState, number: int) -> str:
     """Return an earlier position that read better, and the way back to it."""
-    adjustment, here, one = state.adjustment, state.read[-1], state.read[number]
-    away = adjustment.sign * (one.setting - here.setting)
+    adjustment, position = state.adjustment, state.read[number]
+    away = adjustment.sign * (position.setting - state.read[-1].setting)
     return (
-        f"Better so far: {line(adjustment, one)}. The way back is"
+        f"Better so far: {line(adjustment, position)}. The way back is"
         f" {difference(adjustment.unit, away)}: type `back` when it is set there."
     )
 
@@ -129,39 +135,40 @@ def _length(unit: Unit, advice: TuningAdvice) -> str:
             f" ({difference(unit, by.low)} to {difference(unit, by.high)} would be right, 95 %)."
         )
     is_short = by.value > 0
-    how, way = ("too short", "longer") if is_short else ("too long", "shorter")
+    fault, direction = ("too short", "longer") if is_short else ("too long", "shorter")
     if by.low * by.high > 0:
         least, most = sorted((abs(by.low), abs(by.high)))
-        ends = f"{extent(unit, least)} to {extent(unit, most)} {way}, 95 %"
+        ends = f"{extent(unit, least)} to {extent(unit, most)} {direction}, 95 %"
     else:
         ends = f"{difference(unit, by.low)} to {difference(unit, by.high)}, 95 %"
-    return f"It is {how}: {difference(unit, by.value)} would be right ({ends})."
+    return f"It is {fault}: {difference(unit, by.value)} would be right ({ends})."
 
 
 def _overcut(
-    adjustment: Adjustment, before: Position, here: Position, advice: TuningAdvice
+    adjustment: Adjustment, previous: Position, present: Position, advice: TuningAdvice
 ) -> Iterator[str]:
     """Yield by how much the last cut went too far, and if the advice or the cut was wrong."""
     unit, by = adjustment.unit, advice.longer_by
     yield (
-        f"The last cut, from {setting(unit, before.setting)} to {setting(unit, here.setting)}, went"
-        f" too far: by about {extent(unit, max(by.value, 0.0))}, at most {extent(unit, by.high)}."
+        f"The last cut, from {setting(unit, previous.setting)} to"
+        f" {setting(unit, present.setting)}, went too far: by about"
+        f" {extent(unit, max(by.value, 0.0))}, at most {extent(unit, by.high)}."
     )
-    if here.advised is None:
+    if present.advised is None:
         return
-    further = adjustment.sign * (here.advised - here.setting)
+    further = adjustment.sign * (present.advised - present.setting)
     if further > STEP[unit]:
         yield (
             f"It was cut {extent(unit, further)} further than advised"
-            f" ({setting(unit, here.advised)})."
+            f" ({setting(unit, present.advised)})."
         )
     else:
-        yield f"The advice to cut to {setting(unit, here.advised)} was wrong: it went too far."
+        yield f"The advice to cut to {setting(unit, present.advised)} was wrong: it went too far."
 
 
-def _next(state: TuningState, advice: TuningAdvice, here: Position, wanted: float) -> Iterator[str]:
+def _next(state: TuningState, advice: TuningAdvice, present: Position) -> Iterator[str]:
     adjustment, to = state.adjustment, advice.to
-    unit = adjustment.unit
+    unit, wanted = adjustment.unit, difference(adjustment.unit, advice.longer_by.value)
     if to is None:
         if advice.kind == "stop":
             yield (
@@ -176,21 +183,21 @@ def _next(state: TuningState, advice: TuningAdvice, here: Position, wanted: floa
                 " can be folded back or slid, try that first."
             )
         elif advice.kind == "end" and adjustment.cut:
-            yield f"It has to be {difference(unit, wanted)}. {LONGER_AGAIN}"
+            yield f"It has to be {wanted}. {LONGER_AGAIN}"
         elif advice.kind == "end":
             yield (
-                f"It has to be {difference(unit, wanted)}, but is at the end of its travel: another"
+                f"It has to be {wanted}, but is at the end of its travel: another"
                 " tip, or a coil or capacity hat, is needed."
             )
         return
-    by = adjustment.sign * (to - here.setting)
+    by = adjustment.sign * (to - present.setting)
     target = f"set it to {setting(unit, to)}"
     slight = " slightly" if _slight(state, advice, by) else ""
     if advice.kind == "bracket":
         yield (
             f"At SWR {FAR_SWR:g} and more a reading may say which way, not how far."
-            + (" It is at the end of its travel, so the other way first." if advice.turned else "")
-            + f" Make it {difference(unit, by)}, {target}, and key again: between two positions"
+            f"{END_OF_TRAVEL if advice.is_reversed else ''}"
+            f" Make it {difference(unit, by)}, {target}, and key again: between two positions"
             " it can be narrowed down."
         )
     elif advice.kind == "try":
@@ -199,18 +206,18 @@ def _next(state: TuningState, advice: TuningAdvice, here: Position, wanted: floa
             " worse there; what it tells is worth the step."
         )
     else:
-        way = "Lengthen" if by > 0 else "Shorten"
+        verb = "Lengthen" if by > 0 else "Shorten"
         yield (
             f"Cut it {difference(unit, by)}, to {setting(unit, to)}."
             if adjustment.cut
-            else f"{way} it{slight}: {difference(unit, by)}, {target}."
+            else f"{verb} it{slight}: {difference(unit, by)}, {target}."
         )
         if adjustment.cut and len(state.read) == 1:
             yield "This first cut is small: it shows how far a cut moves the resonance."
-        elif advice.then < advice.worst:
+        elif advice.worst_there < advice.worst:
             yield (
                 f"The worst of the channels should come from SWR {advice.worst:.2f} to about"
-                f" {advice.then:.2f}."
+                f" {advice.worst_there:.2f}."
             )
         else:
             yield "The effect is unknown so far; the reading there will show it."
@@ -225,13 +232,16 @@ def _slight(state: TuningState, advice: TuningAdvice, by: float) -> bool:
 
 
 def outcome(state: TuningState) -> str:
-    """Return the session in a sentence, for the journal; needs a position in `read`."""
+    """Return the session in a sentence; needs a position in `read`."""
     adjustment, last = state.adjustment, state.read[-1]
-    its = Estimate(*interval(state.posterior().resonance_khz[:, -1]))
+    resonance = Estimate(*interval(state.posterior().resonance_khz[:, -1]))
     first = setting(adjustment.unit, state.read[0].setting)
     steps = len(state.read) - 1
     return (
         f"tuned from {first} to {line(adjustment, last)} in"
-        f" {count(steps, 'step')}; resonance {its.value / 1e3:.2f} MHz"
-        f" ({its.low / 1e3:.2f} to {its.high / 1e3:.2f})"
+        f" {count(steps, 'step')}; resonance {_mhz_with_interval(resonance)}"
     )
+
+
+def _mhz_with_interval(khz: Estimate, suffix: str = "") -> str:
+    return f"{khz.value / 1e3:.2f} MHz ({khz.low / 1e3:.2f} to {khz.high / 1e3:.2f}{suffix})"

@@ -42,34 +42,31 @@ class Ranked:
         return self.confidence >= NAMED
 
 
-def fisher(one: Tally, other: Tally) -> float:
-    """Return the probability of at least the departures in `one` if both were alike.
+def fisher(joint: Tally, other: Tally) -> float:
+    """Return the probability of at least the departures in `joint` if both were alike.
 
     1 without moments.
     """
-    moments, departed = one.moments + other.moments, one.departed + other.departed
-    most = min(departed, one.moments)
-    ways = sum(
-        comb(departed, k) * comb(moments - departed, one.moments - k)
-        for k in range(one.departed, most + 1)
-        if one.moments - k <= moments - departed
+    moments, departed = joint.moments + other.moments, joint.departed + other.departed
+    most = min(departed, joint.moments)
+    favourable = sum(
+        comb(departed, k) * comb(moments - departed, joint.moments - k)
+        for k in range(joint.departed, most + 1)
+        if joint.moments - k <= moments - departed
     )
-    return ways / comb(moments, one.moments)
+    return favourable / comb(moments, joint.moments)
 
 
 def ranking(joints: Sequence[Tally], hands_off: Tally) -> list[Ranked]:
     """Return the joints, the most suspect first."""
-    order = sorted(joints, key=lambda one: one.moved / max(1, one.moments), reverse=True)
+    order = sorted(joints, key=lambda joint: joint.moved / max(1, joint.moments), reverse=True)
     ranked: list[Ranked] = []
     for place, joint in enumerate(order):
-        below = _together(order[place + 1 :])
+        rest = order[place + 1 :]
+        below = Tally("", sum(t.moments for t in rest), sum(t.departed for t in rest))
         chance = max(len(order) * fisher(joint, below), fisher(joint, hands_off))
         confidence = max(0.0, 1 - chance)
         if ranked:  # no more certain than the one above
             confidence = min(confidence, ranked[-1].confidence)
         ranked.append(Ranked(joint, confidence))
     return ranked
-
-
-def _together(tallies: Sequence[Tally]) -> Tally:
-    return Tally("", sum(each.moments for each in tallies), sum(each.departed for each in tallies))

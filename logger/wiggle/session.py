@@ -14,6 +14,7 @@ from logger.utc import parse_time
 from logger.wiggle.movement import Movement
 from logger.wiggle.ranking import Ranked, Tally, ranking
 
+KIND = "wiggle"  # in the store
 KEY_DOWN_S, LEAST_KEY_DOWN_S, MOST_KEY_DOWN_S = 30, 5, 120  # longest key-down: default and range
 MOMENT_NS = 1_000_000_000
 REST_NS = 1_000_000_000  # a longer key-up starts a new key-down
@@ -25,14 +26,14 @@ class Counted(msgspec.Struct):
     name: str
     excursions: int = 0
     seconds: float = 0.0
-    seen: set[int] = msgspec.field(default_factory=set)  # numbers of moments
+    moments: set[int] = msgspec.field(default_factory=set, name="seen")  # their numbers
     departed: dict[int, float] = msgspec.field(default_factory=dict)  # largest departure by moment
 
     def tally(self) -> Tally:
         """Return the counts for a ranking."""
         return Tally(
             self.name,
-            len(self.seen),
+            len(self.moments),
             len(self.departed),
             self.excursions,
             sum(self.departed.values()),
@@ -45,11 +46,11 @@ class WiggleState(msgspec.Struct):
 
     hands_off: Counted
     joints: list[Counted]
-    at: int = 0  # index of the joint that is moved, or is next
+    index: int = msgspec.field(default=0, name="at")  # of the joint that is moved, or is next
     moving: bool = False
 
 
-class Heard(msgspec.Struct, frozen=True):
+class ReadingOutcome(msgspec.Struct, frozen=True):
     """Result of one reading."""
 
     departs: bool = False
@@ -58,17 +59,17 @@ class Heard(msgspec.Struct, frozen=True):
     too_long: bool = False  # key down longer than allowed: not counted
 
 
-def fresh(names: Sequence[str]) -> WiggleState:
+def new_state(names: Sequence[str]) -> WiggleState:
     """Return the state before anything was counted."""
     return WiggleState(Counted(""), [Counted(name) for name in names])
 
 
 class WiggleSession:
-    """A wiggle session; `key_down_s` is the longest allowed key-down."""
+    """A wiggle session; a key-down may last `limit_s`."""
 
-    def __init__(self, state: WiggleState, key_down_s: float) -> None:
+    def __init__(self, state: WiggleState, limit_s: float = KEY_DOWN_S) -> None:
         self.state = state
-        self._most_ns = round(key_down_s * 1e9)
+        self.limit_s = limit_s
         self._movement = Movement()
         self._departing = False
         self._last_ns = 0
@@ -76,40 +77,40 @@ class WiggleSession:
         self._keyed_ns = 0
 
     @property
-    def over(self) -> bool:
+    def is_over(self) -> bool:
         """True if all joints have been moved."""
-        return self.state.at >= len(self.state.joints)
+        return self.state.index >= len(self.state.joints)
 
     @property
     def present(self) -> Counted:
         """The counts that readings are added to."""
         state = self.state
-        return state.joints[state.at] if state.moving and not self.over else state.hands_off
+        return state.joints[state.index] if state.moving and not self.is_over else state.hands_off
 
     def go_on(self) -> None:
         """Go from hands off to the joint, or from the joint to hands off before the next."""
         if self.state.moving:
-            self.state.at += 1
-        self.state.moving = not self.state.moving and not self.over
+            self.state.index += 1
+        self.state.moving = not self.state.moving and not self.is_over
         self._departing = False
 
     def again(self) -> None:
         """Restart the count of the joint moved last or being moved."""
         state = self.state
-        if not state.moving and state.at > 0:
-            state.at -= 1
-        if not self.over:
-            state.joints[state.at] = Counted(state.joints[state.at].name)
+        if not state.moving and state.index > 0:
+            state.index -= 1
+        if not self.is_over:
+            state.joints[state.index] = Counted(state.joints[state.index].name)
         state.moving = False
 
     def key_down_s(self) -> float:
         """Return the duration of the present key-down so far, seconds."""
         return 0.0 if self._down_since_ns is None else (self._keyed_ns - self._down_since_ns) / 1e9
 
-    def take(self, reading: LiveReading) -> Heard:
+    def take(self, reading: LiveReading) -> ReadingOutcome:
         """Process a reading."""
         if reading.time is None:
-            return Heard()
+            return ReadingOutcome()
         now_ns = parse_time(reading.time, 0)
         since_ns, self._last_ns = self._last_ns, now_ns
         if reading.keyed:
@@ -122,38 +123,32 @@ class WiggleSession:
         off = self._movement.take(reading)
         if off is None:
             self._departing = False
-            return Heard()
-        if self.key_down_s() * 1e9 > self._most_ns:
-            return Heard(readable=True, too_long=True)
+            return ReadingOutcome()
+        if self.key_down_s() > self.limit_s:
+            return ReadingOutcome(readable=True, too_long=True)
         departs = off > 0
         began = departs and not self._departing
         self._departing = departs
         moment = now_ns // MOMENT_NS
-        present.seen.add(moment)
+        present.moments.add(moment)
         present.seconds += min(max(0, now_ns - since_ns), REST_NS) / 1e9
         if departs:
             present.departed[moment] = max(off, present.departed.get(moment, 0.0))
             present.excursions += began
-        return Heard(departs, began, readable=True)
+        return ReadingOutcome(departs, began, readable=True)
 
     def ranking(self) -> list[Ranked]:
         """Return the joints moved so far, the most suspect first."""
-        moved = [each.tally() for each in self.state.joints if each.seen]
-        return ranking(moved, self.state.hands_off.tally())
+        tallies = [joint.tally() for joint in self.state.joints if joint.moments]
+        return ranking(tallies, self.state.hands_off.tally())
 
 
-def kept(state: WiggleState) -> bytes:
-    """Return a state as JSON."""
-    return msgspec.json.encode(state)
-
-
-def found(content: bytes) -> WiggleState:
-    """Return a state from JSON; a joint in progress must be repeated.
+def restore(content: bytes) -> WiggleSession:
+    """Return a session from its state as JSON; a joint in progress must be repeated.
 
     Raises msgspec.DecodeError.
     """
-    state = msgspec.json.decode(content, type=WiggleState)
-    if state.moving:
-        state.joints[state.at] = Counted(state.joints[state.at].name)
-        state.moving = False
-    return state
+    session = WiggleSession(msgspec.json.decode(content, type=WiggleState))
+    if session.state.moving:
+        session.again()
+    return session

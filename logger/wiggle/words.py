@@ -15,7 +15,7 @@ JACKET = "gently, by the jacket"
 LEAST_SECONDS = 5.0  # per joint, and with hands off, for a meaningful ranking
 
 
-def forms(session: WiggleSession, reading: LiveReading, key_down_s: float) -> list[str]:
+def forms(session: WiggleSession, reading: LiveReading) -> list[str]:
     """Return the progress line in several lengths, longest first."""
     present = session.present
     where = f"moving {present.name}" if present.name else "hands off"
@@ -23,7 +23,7 @@ def forms(session: WiggleSession, reading: LiveReading, key_down_s: float) -> li
         return [f"{where}: waiting for the key", "waiting for the key"]
     swr = "SWR not readable" if reading.swr is None else f"SWR {reading.swr:.2f}"
     excursions = count(present.excursions, "excursion")
-    down = f"key down {session.key_down_s():.0f} of {key_down_s:g} s"
+    down = f"key down {session.key_down_s():.0f} of {session.limit_s:g} s"
     return [
         f"{where}: {excursions}, {swr}, {down}",
         f"{where}: {excursions}, {swr}",
@@ -31,11 +31,16 @@ def forms(session: WiggleSession, reading: LiveReading, key_down_s: float) -> li
     ]
 
 
+def progress(session: WiggleSession) -> str:
+    """Return the progress of an interrupted session."""
+    return f"{session.state.index} of {len(session.state.joints)} joints moved"
+
+
 def next_step(session: WiggleSession) -> str:
     """Return the instruction for the next step."""
     state = session.state
-    name = state.joints[min(state.at, len(state.joints) - 1)].name
-    count = f"joint {state.at + 1} of {len(state.joints)}"
+    name = state.joints[min(state.index, len(state.joints) - 1)].name
+    count = f"joint {state.index + 1} of {len(state.joints)}"
     if state.moving:
         return (
             f"Move {name} ({count}) for ten seconds, {JACKET}. Enter when done; then hands off and"
@@ -54,14 +59,14 @@ def result(session: WiggleSession) -> Iterator[str]:
     if not ranked:
         yield "No joint was moved with the key down: no result."
         return
-    for place, one in enumerate(ranked, 1):
-        tally = one.tally
+    for place, joint in enumerate(ranked, 1):
+        tally = joint.tally
         yield (
             f"{place}. {tally.name}: {count(tally.excursions, 'excursion')} in"
-            f" {tally.seconds:.0f} s, confidence {percent(one)}"
+            f" {tally.seconds:.0f} s, confidence {percent(joint)}"
         )
     yield f"Hands off: {count(quiet.excursions, 'excursion')} in {quiet.seconds:.0f} s."
-    named = [one.tally.name for one in ranked if one.named]
+    named = [joint.tally.name for joint in ranked if joint.named]
     if named:
         yield (
             f"Loose: {join(named)}. Release the key, open the joint and look: a pin that"
@@ -74,7 +79,7 @@ def result(session: WiggleSession) -> Iterator[str]:
             " more movement, cold or moisture to fail. Left running, the daemon counts the"
             " excursions of every transmission."
         )
-    short = [one.tally.name for one in ranked if one.tally.seconds < LEAST_SECONDS]
+    short = [joint.tally.name for joint in ranked if joint.tally.seconds < LEAST_SECONDS]
     if short:
         yield f"Moved for less than {LEAST_SECONDS:g} s, too short to judge {join(short)}."
     if quiet.seconds < LEAST_SECONDS:
@@ -89,11 +94,11 @@ def remark(session: WiggleSession) -> str | None:
     ranked = session.ranking()
     if not ranked:
         return None
-    named = [one.tally.name for one in ranked if one.named]
-    moved = join([one.tally.name for one in ranked])
+    named = [joint.tally.name for joint in ranked if joint.named]
+    moved = join([joint.tally.name for joint in ranked])
     return f"wiggled {moved}: " + (f"loose: {join(named)}" if named else "none stands out")
 
 
-def percent(one: Ranked) -> str:
+def percent(joint: Ranked) -> str:
     """Return a confidence as a percentage, never rounded up to certainty."""
-    return f"{min(99.9, 100 * one.confidence):.3g} %"
+    return f"{min(99.9, 100 * joint.confidence):.3g} %"

@@ -1,0 +1,1 @@
+"""Commands, one module each, imported when asked for."""

@@ -1,0 +1,151 @@
+"""`mismatchd calibrate bench`: guided session at the live coupler that writes bench points."""
+
+from __future__ import annotations
+
+from collections import Counter
+from contextlib import closing
+from pathlib import Path
+
+import click
+
+from logger.calibration.bench_points import CONDITIONS, WATTS_PER_VOLT2
+from logger.calibration.bench_session import LOW_W, propose_powers_w, steps
+from logger.calibration.points_file import PointsFile
+from logger.cli.commands.calibrate_fit import class_option, fit_and_write
+from logger.cli.guides.bench import UNITS, BenchGuide, PowerScale
+from logger.cli.guides.session import stoppable
+from logger.cli.guides.terminal import Terminal
+from logger.cli.numbers import numbers, positive
+from logger.cli.station import config_option, configuration, output_option
+from logger.errors import BenchPointError, UsageError
+
+HIGHEST_W = 4.0  # proposed if the points file states none
+
+
+def _conditions(context: click.Context, option: click.Parameter, text: str) -> tuple[str, ...]:
+    names = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",")))
+    for name in names:
+        if name not in CONDITIONS:
+            raise click.BadParameter(f"{name!r} is not one of {', '.join(CONDITIONS)}")
+    return names
+
+
+def _ask_highest_w(terminal: Terminal, file: PointsFile) -> float:
+    """Ask for the station's highest power, watts, and record it in the file. Raises Stop."""
+    proposed = file.highest_w or HIGHEST_W
+    prompt = f"The highest power that the station transmits with [{proposed:g} W]:"
+    while True:
+        answer = terminal.answer(prompt)
+        highest_w = positive(answer.rstrip(" Ww")) if answer else proposed
+        if highest_w is not None:
+            break
+        terminal.say(f"{answer!r} is not a valid answer; give Enter, watts such as 12, or q")
+    if highest_w != file.highest_w:
+        file.state_highest_w(highest_w)
+    return highest_w
+
+
+@click.command("bench")
+@config_option
+@click.argument("points", type=click.Path(path_type=Path, dir_okay=False), metavar="POINTS.csv")
+@output_option("Calibration file to write at the end.")
+@click.option(
+    "--powers",
+    callback=numbers,
+    metavar="W,W,...",
+    help="Watts to ask for instead of those proposed up to the station's highest power; into an"
+    f" open or a short only those up to {LOW_W:g} W.",
+)
+@click.option(
+    "--conditions",
+    callback=_conditions,
+    default=",".join(CONDITIONS),
+    show_default=True,
+    metavar="NAME,...",
+    help="What to measure, in this order.",
+)
+@click.option(
+    "--reference",
+    type=click.Choice(list(UNITS)),
+    default="watts",
+    show_default=True,
+    help="What the reference instrument shows: watts or volts across the load; none: there is"
+    " none, powers are only names of settings.",
+)
+@class_option
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.5, 10),
+    default=2.0,
+    show_default=True,
+    help="How long to average a key-down.",
+)
+def command(
+    config_path: Path | None,
+    points: Path,
+    output: Path,
+    powers: tuple[float, ...],
+    conditions: tuple[str, ...],
+    reference: str,
+    reference_class_percent: float,
+    seconds: float,
+) -> int:
+    """Take bench points from the live coupler, step by step, then fit a calibration to them.
+
+    Each point is in POINTS.csv as soon as it is taken; the same command goes on where an earlier
+    session stopped. Only the driver of the configuration is used.
+    """
+    config = configuration(config_path)
+    if not output.absolute().parent.is_dir():
+        raise UsageError(f"{output}: cannot be written: there is no folder {output.parent}")
+    file = PointsFile(points)
+    driver = config.make_driver()
+    terminal = Terminal()
+    guide: BenchGuide | None = None
+
+    def stopped() -> str:
+        if guide is None:
+            return "stopped before the first step"
+        return f"stopped: {guide.progress()}; the same command continues from there"
+
+    def ended() -> str:
+        progress = "" if guide is None else guide.progress()
+        return f"the input ended before the session was complete: {progress}"
+
+    with stoppable(terminal, stopped, ended):
+        if not powers:
+            powers = propose_powers_w(_ask_highest_w(terminal, file))
+            proposed = ", ".join(f"{power:g}" for power in powers)
+            terminal.say(f"Powers: {proposed} W; s skips a step.")
+        session_steps = steps(conditions, powers)
+        left_out = set(conditions) - {step.condition for step in session_steps if step.power_w > 0}
+        if left_out:
+            raise UsageError(
+                f"--powers: none is {LOW_W:g} W or less, the most for"
+                f" {' and '.join(sorted(left_out))}; give a lower one too, or name other"
+                " --conditions"
+            )
+        guide = BenchGuide(driver, terminal, file, session_steps, PowerScale(reference), seconds)
+        with closing(driver):
+            driver.open()
+            guide.run()
+    counts = Counter("unkeyed" if p.power_w == 0 else p.condition for p in file.points)
+    listed = ", ".join(f"{count} {name}" for name, count in counts.items())
+    terminal.say("")
+    terminal.say(f"all points taken: {listed} in {points}")
+    # The file holds watts, whose class is twice that of the volts of a meter.
+    factor = 2 if reference in WATTS_PER_VOLT2 else 1
+    try:
+        fit_and_write(
+            points,
+            output,
+            reference="none" if reference == "none" else "watts",
+            reference_class_percent=factor * reference_class_percent,
+        )
+    except BenchPointError as error:
+        terminal.say(f"no calibration written: {error}")
+        terminal.say(
+            "The points are kept; delete a row to have it asked for again, or name more --powers."
+        )
+        return 1
+    return 0

@@ -1,0 +1,96 @@
+"""`mismatchd check`: validate configuration and calibration, and summarise them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from logger.cli.station import calibration_of, config_option, configuration
+from logger.config.notifiers import NotifierOptions
+
+
+@click.command("check")
+@config_option
+def command(config_path: Path | None) -> None:
+    """Validate configuration and calibration and summarise them. Opens no device."""
+    from logger.blocks import Noise
+    from logger.calibration.coupler import Coupler
+
+    config = configuration(config_path)
+    content = calibration_of(config)
+    coupler = Coupler(content, config.station.frequency_khz)
+    watchdog = config.watchdog
+    quiet = Noise((content.noise.forward_v, content.noise.reflected_v), (0.0, 0.0))
+    floor_w = coupler.readable_floor_w(quiet)
+    valid = content.valid
+    leak = content.directivity
+    lines = [
+        ("configuration", f"{config.path}: valid"),
+        ("station", config.station.name + _channel(config.station.channel)),
+        ("driver", config.kind),
+        (
+            "calibration",
+            f"{config.calibration or 'of the simulated coupler'}, {coupler.id}, made"
+            f" {content.date}",
+        ),
+        (
+            "",
+            f"covers {valid.forward_w[0]:g} to {valid.forward_w[1]:g} W incident,"
+            f" {content.watts} watts",
+        ),
+        (
+            "",
+            "directivity unknown: SWR intervals cover noise only"
+            if leak is None
+            else f"directivity {leak.reflected_db:.1f} dB{' or better' if leak.bound else ''}",
+        ),
+        ("", f"SWR of a single pair is readable from {floor_w:.3g} W"),
+        (
+            "transmission",
+            f"from {config.transmission.min_forward_w:g} W, pauses under"
+            f" {config.transmission.hang_ms:g} ms do not end it",
+        ),
+        (
+            "alarms",
+            f"high-swr above {watchdog.high_swr.limit:g} for {watchdog.high_swr.hold_ms:g} ms",
+        ),
+        (
+            "",
+            f"high-reflected-power above {watchdog.high_reflected_power.limit_w:g} W for"
+            f" {watchdog.high_reflected_power.hold_ms:g} ms",
+        ),
+        ("", f"no-data after {watchdog.no_data.after_s:g} s; detector-fault"),
+        ("", "target false alarms per year:"),
+        *(("", f"{kind} {rate:g}") for kind, rate in watchdog.false_alarms_per_year().items()),
+        ("store", str(config.store.path)),
+        *(
+            ("" if index else "influxdb", f"{server.shown_url}, bucket {server.bucket}")
+            for index, server in enumerate(config.forwarders)
+        ),
+        (
+            "metrics",
+            "none" if config.metrics is None else f"http://{config.metrics.listen}/metrics",
+        ),
+        *([] if config.forwarders else [("influxdb", "none")]),
+        *(
+            ("" if index else "notify", _notifier(notifier))
+            for index, notifier in enumerate(config.notifiers)
+        ),
+        *([] if config.notifiers else [("notify", "none")]),
+    ]
+    for name, text in lines:
+        click.echo(f"{name:14}{text}")
+
+
+def _notifier(options: NotifierOptions) -> str:
+    name = "" if options.title == options.kind else f"{options.title}: "
+    limits = [*(options.alarms or ()), *(options.severities or ())]
+    only = f", only {', '.join(limits)}" if limits else ""
+    time = getattr(options, "daily", None)
+    daily = f", daily message at {time} UTC" if time else ""
+    return f"{name}{options.kind} to {options.told}{only}{daily}"
+
+
+def _channel(channel: int | None) -> str:
+    return "" if channel is None else f", channel {channel} unless the bridge reports it"

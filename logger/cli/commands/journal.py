@@ -1,0 +1,165 @@
+"""`mismatchd journal`: record and list work on the station; import weather data."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from logger.cli.commands.export import FOREVER
+from logger.cli.station import config_option, configuration
+from logger.errors import UsageError
+from logger.store.journal import KINDS
+from logger.utc import format_ns, parse_time
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def _time_option(function: F) -> F:
+    return click.option(
+        "--time",
+        "when",
+        metavar="TIME",
+        help="When it was done: 2026-03-01T19:00:00Z, or how long ago: 30m, 2h.",
+    )(function)
+
+
+@click.group("journal")
+def command() -> None:
+    """Note and list work on the station.
+
+    Also imports the weather. Rules and trends that compare transmissions with earlier ones start
+    anew at repairs and adjustments.
+    """
+
+
+@command.command("add")
+@click.argument("text")
+@click.option("--kind", type=click.Choice(KINDS), default="remark", show_default=True)
+@_time_option
+@config_option
+def add(text: str, kind: str, when: str | None, config_path: Path | None) -> None:
+    """Note TEXT, as of now unless --time says otherwise. The daemon may be running, and hears of
+    it."""
+    from logger.store.database import Store
+
+    text = _one_line(text)
+    now_ns = time.time_ns() // 1000 * 1000
+    time_ns = now_ns if when is None else parse_time(when, now_ns)
+    store = Store.reader(configuration(config_path).store.path)
+    try:
+        number = store.note(time_ns, kind, text)
+    finally:
+        store.close()
+    click.echo(f"entry {number}: {format_ns(time_ns)} {kind}", err=True)
+
+
+@command.command("edit")
+@click.argument("number", type=int, metavar="ID")
+@click.option("--text", metavar="TEXT", help="What it says instead.")
+@click.option("--kind", type=click.Choice(KINDS))
+@_time_option
+@config_option
+def edit(
+    number: int, text: str | None, kind: str | None, when: str | None, config_path: Path | None
+) -> None:
+    """Correct entry ID."""
+    from logger.store.corrections import Corrections
+
+    changes: dict[str, Any] = {}
+    if text is not None:
+        changes["text"] = _one_line(text)
+    if kind is not None:
+        changes["kind"] = kind
+    if when is not None:
+        changes["time_ns"] = parse_time(when, time.time_ns())
+    if not changes:
+        raise UsageError("nothing to correct; give --text, --kind or --time")
+    store = Corrections.reader(configuration(config_path).store.path)
+    try:
+        is_found = store.correct(number, changes)
+    finally:
+        store.close()
+    _report(number, is_found, "corrected")
+
+
+@command.command("remove")
+@click.argument("number", type=int, metavar="ID")
+@config_option
+def remove(number: int, config_path: Path | None) -> None:
+    """Take entry ID out of the journal."""
+    from logger.store.corrections import Corrections
+
+    store = Corrections.reader(configuration(config_path).store.path)
+    try:
+        is_found = store.strike(number)
+    finally:
+        store.close()
+    _report(number, is_found, "removed")
+
+
+@command.command("list")
+@click.option("--kind", type=click.Choice(KINDS), help="Entries of this kind only.")
+@click.option("--since", metavar="TIME", help="Start time: 2026-03-01, or how long ago: 90d.")
+@click.option("--until", metavar="TIME", help="End time, exclusive.")
+@config_option
+def list_(kind: str | None, since: str | None, until: str | None, config_path: Path | None) -> None:
+    """List entries, oldest first."""
+    from logger.store.database import Store
+    from logger.store.tables import JOURNAL
+
+    now_ns = time.time_ns()
+    span_ns = (
+        FOREVER[0] if since is None else parse_time(since, now_ns),
+        FOREVER[1] if until is None else parse_time(until, now_ns),
+    )
+    store = Store.reader(configuration(config_path).store.path)
+    try:
+        records = list(store.records(JOURNAL, *span_ns))
+    finally:
+        store.close()
+    rows = [record.columns for record in records if kind in (None, record.columns["kind"])]
+    for row in rows:
+        click.echo(f"{row['id']:>4}  {row['time_utc'][:19]}Z  {row['kind']:11}{row['text']}")
+    if not rows:
+        is_filtered = (kind, since, until) != (None, None, None)
+        click.echo("no such entry" if is_filtered else "the journal is empty", err=True)
+
+
+@command.command("weather")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@config_option
+def weather(file: Path, config_path: Path | None) -> None:
+    """Import the weather from a CSV FILE, all of it or nothing.
+
+    Its header names time_utc or date, and some of temperature_c, rain_mm (fallen since the row
+    before) and wind_m_s. A row of a moment that is known already replaces it.
+    """
+    from logger.store.database import Store
+    from logger.store.weather_file import read, words
+
+    imported = read(file)
+    store = Store.reader(configuration(config_path).store.path)
+    try:
+        store.write(imported.rows)
+    finally:
+        store.close()
+    if imported.ignored:
+        click.echo(f"ignored: {', '.join(imported.ignored)}", err=True)
+    click.echo(f"imported {', '.join(words(imported.rows)) or 'nothing'}", err=True)
+
+
+def _one_line(text: str) -> str:
+    text = " ".join(text.split())
+    if not text:
+        raise UsageError("the entry is empty; write what was done")
+    return text
+
+
+def _report(number: int, is_found: bool, change: str) -> None:
+    if not is_found:
+        raise UsageError(f"there is no entry {number}; `mismatchd journal list` shows them")
+    click.echo(f"entry {number}: {change}", err=True)

@@ -1,0 +1,59 @@
+"""`mismatchd report`: report the state of the feedline in words, charts and a table."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from pathlib import Path
+
+import click
+import msgspec
+
+from logger.cli.station import config_option, configuration
+from logger.cli.station_account import account_of, span_options
+from logger.errors import UsageError
+
+
+@click.command("report")
+@config_option
+@span_options
+@click.option(
+    "--html",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write a self-contained HTML file.",
+)
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+def command(
+    config_path: Path | None, since: str | None, until: str | None, html: Path | None, form: str
+) -> None:
+    """Report the state of the feedline.
+
+    Prints the state in a sentence, changes since last month, last year and the last repair, alarms,
+    trend, forecast and what to check next; then charts and a table. Alarms and forecasts are a
+    convenience; they do not replace a look at the station.
+    """
+    from logger.report.whole import report
+    from logger.store.database import Store
+
+    config = configuration(config_path)
+    store = Store.reader(config.store.path)
+    try:
+        account = account_of(store, config, since, until, time.time_ns(), explained=True)
+        result = report(store, account)
+    finally:
+        store.close()
+    if html is not None:
+        from logger.report.html import page as html_page
+
+        try:
+            html.write_text(html_page(*result), encoding="utf-8")
+        except OSError as error:
+            raise UsageError(f"{html}: cannot be written: {error.strerror}") from error
+        click.echo(f"wrote {html}", err=True)
+    elif form == "json":
+        click.echo(msgspec.json.encode(result.summary).decode())
+    else:
+        from logger.report.text import page
+
+        click.echo(page(result.summary, account, shutil.get_terminal_size().columns))

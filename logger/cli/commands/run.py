@@ -1,0 +1,65 @@
+"""`mismatchd run`: run the daemon in the foreground."""
+
+from __future__ import annotations
+
+import contextlib
+import faulthandler
+import logging
+import time
+from pathlib import Path
+
+import click
+
+from logger.cli.announce import Announcer
+from logger.cli.station import calibration_of, config_option, configuration
+from logger.cli.stderr_log import StderrLog
+
+
+@click.command("run")
+@config_option
+@click.option(
+    "--events",
+    is_flag=True,
+    help="Print each ended transmission and alarm change as a JSON line on stdout.",
+)
+@click.option(
+    "--wait-for-bridge",
+    is_flag=True,
+    help="Wait for a port that is missing, busy or not permitted at the start.",
+)
+def command(config_path: Path | None, events: bool, wait_for_bridge: bool) -> None:
+    """Watch the station.
+
+    Runs until SIGTERM, Ctrl-C or the end of a replayed file.
+    """
+    logging.Formatter.converter = time.gmtime
+    with contextlib.closing(StderrLog()) as handler:
+        logging.basicConfig(
+            handlers=[handler],
+            level=logging.INFO,
+            format="%(asctime)sZ %(message)s",
+            datefmt="%H:%M:%S",
+        )
+        _run(config_path, events=events, wait=wait_for_bridge)
+
+
+def _run(config_path: Path | None, *, events: bool, wait: bool) -> None:
+    from logger.calibration.coupler import Coupler
+    from logger.daemon import Daemon
+
+    faulthandler.enable()  # log all stacks if the service manager's watchdog kills the process
+    log = logging.getLogger("mismatchd")
+    config = configuration(config_path)
+    coupler = Coupler(calibration_of(config), config.station.frequency_khz)
+    driver = config.make_driver()
+    with Announcer(events=events) as announcer:
+        daemon = Daemon(config, coupler, driver, announcer.announce, wait=wait)
+        log.info(
+            "watching %s (%s), calibration %s, store %s",
+            config.station.name,
+            config.kind,
+            coupler.id,
+            config.store.path,
+        )
+        summary = daemon.run()
+    log.info("ended; %s", summary)

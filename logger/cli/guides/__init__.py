@@ -1,0 +1,1 @@
+"""Guided work at the terminal."""

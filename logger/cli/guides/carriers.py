@@ -1,0 +1,159 @@
+"""Test carriers keyed by the user, measured through the daemon if it runs, else the driver."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from types import MappingProxyType
+
+from drivers.contract import Driver
+from logger.cli.guides.terminal import Stop, Terminal
+from logger.cli.station import coupler_of
+from logger.config.load import Config
+from logger.errors import MismatchdError
+from logger.live.carrier import Carrier, CarrierSource, DaemonSource, DriverSource, SwrReading
+from logger.live.reading import LiveReading
+from logger.live.status import ask
+
+ENOUGH_S = 3.0  # sufficient duration of a key-down
+TOO_LONG_S = 10.0
+SILENCE_S = 10.0
+FIT_S = 0.5  # shorter carriers are too inaccurate
+USUAL_W = 10.0  # above this, the user is warned that it is too much for a test
+NOTHING: Mapping[str, str] = MappingProxyType({})
+
+
+class Instead(Exception):  # noqa: N818 - a request of the user, not an error
+    """Raised when the user types one of the offered words instead of keying."""
+
+
+class Carriers:
+    """Measures test carriers.
+
+    Without a daemon the driver is opened once at construction, so that a wrong port is reported
+    before any question is asked: raises LinkError.
+    """
+
+    def __init__(self, config: Config, terminal: Terminal) -> None:
+        self._config = config
+        self.coupler = coupler_of(config)
+        self._terminal = terminal
+        self._driver: Driver | None = None
+        with self.source():
+            pass
+        self._driver = None  # a simulation or a file begins with the first carrier
+
+    @property
+    def of_daemon(self) -> bool:
+        """True if a daemon holds the device."""
+        return ask(self._config.store.path) is not None
+
+    @contextmanager
+    def source(self) -> Iterator[CarrierSource]:
+        """Open the device, or the daemon's feed, for a while. Raises LinkError."""
+        opened: CarrierSource
+        if self.of_daemon:
+            opened = DaemonSource(self._config)
+        else:
+            self._driver = self._driver or self._config.make_driver()
+            opened = DriverSource(self._config, self.coupler, self._driver)
+        with closing(opened):
+            yield opened
+
+    def wait(self, most_w: float = USUAL_W, instead: Mapping[str, str] = NOTHING) -> Carrier:
+        """Ask for a key-down, with the bell, and return the carrier when it has ended.
+
+        Above `most_w` the user is warned. `instead` maps words that may be typed to their meaning.
+        The device is then closed, as unread pairs would accumulate in it. Raises Stop, Instead,
+        MismatchdError, LinkError, EndOfInput.
+        """
+        terminal = self._terminal
+        with self.source() as source:
+            source.begin()
+            terminal.say(f"Key the transmitter for {ENOUGH_S:g} s, then release it. (q stops.)")
+            terminal.ring()
+            for word, meaning in instead.items():
+                terminal.say(f"- {word} and Enter: {meaning}")
+            while isinstance(event := wait_for_event(terminal, source, most_w), str):
+                word = event.lower()
+                if word == "q":
+                    raise Stop
+                if word in instead:
+                    raise Instead(word)
+        return event
+
+
+def wait_for_event(terminal: Terminal, source: CarrierSource, most_w: float) -> Carrier | str:
+    """Return the next completed carrier, or the next line typed at a terminal.
+
+    `most_w` is the power above which the user is warned. Raises Stop, MismatchdError, EndOfInput.
+    """
+    latest_s, down_s = time.monotonic(), None
+    warnings = set()
+
+    def warn(text: str) -> None:
+        if text not in warnings:
+            warnings.add(text)
+            terminal.ring()
+            terminal.say(text)
+
+    while True:
+        if terminal.interactive and (line := terminal.line(0.0)) is not None:
+            return line
+        reading, carrier = source.listen()
+        for notice in source.notices():
+            terminal.say(notice)
+        now_s = time.monotonic()
+        if carrier is not None:
+            if carrier.duration_s >= FIT_S:
+                return carrier
+            terminal.say(f"{carrier.duration_s:.1f} s is too short; key once more.")
+            source.begin()
+            down_s = None
+            warnings.clear()
+        if reading is not None:
+            latest_s = now_s
+            terminal.draw(*_forms(reading))
+            if reading.keyed:
+                down_s = now_s if down_s is None else down_s
+                if (reading.forward_w or 0) > most_w:
+                    warn("More than low power: release the key.")
+                if now_s - down_s > TOO_LONG_S:
+                    warn("Long enough: release the key now.")
+                elif now_s - down_s > ENOUGH_S:
+                    warn("Enough: release the key.")
+        elif now_s - latest_s > SILENCE_S:
+            raise SilenceError
+
+
+class SilenceError(MismatchdError):
+    """No reading has come for SILENCE_S."""
+
+    def __init__(self, hint: str = "") -> None:
+        super().__init__(
+            f"nothing has come for {SILENCE_S:g} s; look at the bridge's plug, and at"
+            f" `mismatchd status`{hint}"
+        )
+
+
+def _forms(reading: LiveReading) -> list[str]:
+    """Return the progress line in several lengths, longest first."""
+    if not reading.keyed:
+        return ["waiting for the key"]
+    forward = f"{reading.forward_w or 0:.2f} W"
+    if reading.swr is None or reading.swr_low is None or reading.swr_high is None:
+        return [f"{forward}, SWR not readable"]
+    short = f"{forward}, SWR {reading.swr:.2f}"
+    return [f"{short} ({reading.swr_low:.2f} to {reading.swr_high:.2f})", short]
+
+
+def report_swr(carrier: Carrier, terminal: Terminal) -> SwrReading | None:
+    """Report and return the SWR of a carrier; None if the power was below the readable floor."""
+    reading = carrier.reading
+    terminal.say(
+        f"{carrier.forward_w:.2g} W is below the coupler's readable floor; use a little more."
+        if reading is None
+        else f"SWR {reading.swr:.2f} ({reading.low:.2f} to {reading.high:.2f})"
+    )
+    return reading

@@ -1,0 +1,75 @@
+"""Questions at the start of an isolation session."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+
+from logger.cli.guides.terminal import Terminal
+from logger.errors import UsageError
+from logger.isolate.chain import DEFAULT, KINDS, Chain, parse_chain
+from logger.isolate.hints import newest
+from logger.isolate.session import IsolationState
+from logger.isolate.trials import OHMMETER
+from logger.isolate.words import GENERAL, chain_line
+from logger.store.database import Store
+
+
+def ask_state(
+    terminal: Terminal,
+    path: Path,
+    chain: Chain | None,
+    usual: float | None,
+    lacking: Sequence[str],
+) -> IsolationState:
+    """Return the state of a new session, after asking for the parts. Raises Stop.
+
+    `path` is that of the store, whose newest alarm gives a hint.
+    """
+    for text in (*GENERAL, ""):
+        terminal.say(text)
+    chain = chain or _ask_chain(terminal)
+    direct_current = "unknown"
+    if OHMMETER not in lacking and "tuner" not in chain.names[chain.coupler :]:
+        terminal.say(
+            "To an ohmmeter, is the sound antenna closed, pin to sleeve (a coil or a loop at its"
+            " feed), or open (two bare wires)?"
+        )
+        prompt = "closed, open, or Enter if you do not know:"
+        direct_current = ask_word(terminal, prompt, ("closed", "open")) or direct_current
+    with closing(Store.reader(path)) as store:
+        hint = newest(store)
+    if hint is not None:
+        terminal.say(f"Alarm {hint.alarm} counts for a little: by it, {hint.title}.")
+    return IsolationState(
+        chain=chain.names,
+        direct_current=direct_current,
+        usual_swr=usual,
+        lacking=list(lacking),
+        weights={} if hint is None else hint.weights,
+    )
+
+
+def ask_word(terminal: Terminal, prompt: str, allowed: Sequence[str]) -> str:
+    """Ask until the answer is an allowed word, or empty. Raises Stop for q."""
+    while True:
+        answer = terminal.answer(prompt).lower()
+        if answer == "" or answer in allowed:
+            return answer
+        terminal.say(f"{answer!r} is none of: {', '.join(filter(None, allowed))}, q")
+
+
+def _ask_chain(terminal: Terminal) -> Chain:
+    chain = Chain(DEFAULT)
+    terminal.say(f"From the transmitter to the antenna: {chain_line(chain)}.")
+    terminal.say(f"Other parts are: {', '.join(name for name in KINDS if name not in DEFAULT)}.")
+    while names := terminal.answer("Enter if that is it, else type the parts in order:"):
+        try:
+            chain = parse_chain(names)
+        except UsageError as error:
+            terminal.say(str(error))
+        else:
+            terminal.say(f"So: {chain_line(chain)}.")
+            break
+    return chain
