@@ -165,11 +165,11 @@ def _bands(points: list[BenchPoint]) -> tuple[Floats, list[float | None]]:
     if not known.any():
         return np.zeros(len(points), dtype=int), [None]
     band = np.zeros(len(points), dtype=int)
-    band[known] = alike(khz[known])
+    band[known] = group_values(khz[known])
     return band, [float(khz[known & (band == number)].mean()) for number in range(band.max() + 1)]
 
 
-def alike(values: Floats) -> Floats:
+def group_values(values: Floats) -> Floats:
     """Return the group number of each of `values` > 0, ascending, (n,).
 
     Values within BAND_WIDTH of the next belong to the same group.

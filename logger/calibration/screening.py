@@ -7,7 +7,7 @@ from itertools import groupby
 import numpy as np
 
 from logger.calibration.bench_points import Bench, BenchPoint
-from logger.calibration.readings import Readings, alike
+from logger.calibration.readings import Readings, group_values
 from logger.errors import BenchPointError
 
 LEAST_POWERS = 3
@@ -68,7 +68,7 @@ def _marks(keyed: list[tuple[BenchPoint, str]]) -> None:
 
     Otherwise they do not determine the balance of the ports.
     """
-    group = alike(np.array([point.power_w for point, _ in keyed]))
+    group = group_values(np.array([point.power_w for point, _ in keyed]))
     ways: dict[int, set[str]] = {}
     for number, (point, _) in zip(group.tolist(), keyed, strict=True):
         ways.setdefault(number, set()).add(point.condition)
