@@ -106,8 +106,8 @@ class Coupler:
             steps = np.rint(warmer_c / TEMPERATURE_STEP_C).astype(np.int64)
             watts = np.empty_like(volts)
             for step in np.unique(steps):
-                at = steps == step
-                watts[at] = self._warmer(side, int(step)).watts(volts[at])
+                mask = steps == step
+                watts[mask] = self._warmer(side, int(step)).watts(volts[mask])
         else:
             watts = law.watts(volts, step_v)
         if port.coupling_by_khz:
@@ -164,8 +164,8 @@ class Coupler:
         """
         instrument = self.content.instrument
         percent = float(instrument.get("reference_class_percent", 0.0))
-        counted = 1 if instrument.get("reference", "watts") == "watts" else 2  # volts are squared
-        of_class = counted * percent / 100 / math.sqrt(3)
+        exponent = 1 if instrument.get("reference", "watts") == "watts" else 2  # of volts
+        of_class = exponent * percent / 100 / math.sqrt(3)
         zero_v: float = getattr(self, side).zero_v
         lowest_v: float = getattr(self.content.valid, f"{side}_v")[0] - zero_v
         above_v = np.maximum(reading_v - zero_v, LEAST_V)

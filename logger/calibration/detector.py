@@ -52,11 +52,11 @@ def squared_argument(ln_value: Floats) -> Floats:
     both ends and within 1 % between, so that each step leaves a hundredth of the error.
     """
     level = np.asarray(ln_value, dtype=np.float64)
-    found = 4 * level + level**2
+    square = 4 * level + level**2
     for _ in range(STEPS):
-        x = np.sqrt(found)
-        found = np.maximum(found - 2 * (ln_i0(x) - level) * (0.5 + np.sqrt(found + 2.25)), 0.0)
-    return np.where(level < SMALL, 4 * level * (1 + level / 4), found)
+        excess = ln_i0(np.sqrt(square)) - level
+        square = np.maximum(square - 2 * excess * (0.5 + np.sqrt(square + 2.25)), 0.0)
+    return np.where(level < SMALL, 4 * level * (1 + level / 4), square)
 
 
 def squared_peak_v(volts: Floats, n_vt_v: float, r_is_v: float) -> Floats:

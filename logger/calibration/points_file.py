@@ -1,4 +1,8 @@
-"""File of bench points during a session: complete on disk after each point."""
+"""File of bench points during a session.
+
+This module is responsible for a file that is complete on disk after each point, and for the lines
+that it already has. In flow points and the station's highest power; out flows the file.
+"""
 
 from __future__ import annotations
 
@@ -56,7 +60,7 @@ class PointsFile:
         if len(self.points) == 1 or not self._exists:
             self._rewrite()
         else:
-            with self._told(), self.path.open("a", encoding="utf-8") as file:
+            with self._named_errors(), self.path.open("a", encoding="utf-8") as file:
                 file.write(line)
                 file.flush()
                 os.fsync(file.fileno())
@@ -70,7 +74,7 @@ class PointsFile:
     def _rewrite(self) -> None:
         target = self.path.resolve()
         with (
-            self._told(),
+            self._named_errors(),
             tempfile.NamedTemporaryFile(
                 "w", encoding="utf-8", dir=target.parent, prefix=f".{target.name}-", delete=False
             ) as file,
@@ -87,7 +91,7 @@ class PointsFile:
         self._exists = True
 
     @contextlib.contextmanager
-    def _told(self) -> Iterator[None]:
+    def _named_errors(self) -> Iterator[None]:
         try:
             yield
         except OSError as error:
@@ -104,7 +108,7 @@ class PointsText:
         """Parse the text. Raise BenchPointError if it does not contain bench points."""
         self.dropped: str | None = None
         self.points: list[BenchPoint] = []
-        self._at: list[int] = []
+        self._line_numbers: list[int] = []
         head, _, tail = text.rpartition("\n")
         if head and tail.strip() and not _readable(text, where):
             text, self.dropped = head, tail
@@ -120,7 +124,7 @@ class PointsText:
             header = next(csv.reader([written[0]]))
             self._columns = tuple(name.strip().lower() for name in header)
             self.points = list(bench.points)
-            self._at = [int(place.rpartition(":")[2]) - 1 for place in bench.places]
+            self._line_numbers = [int(place.rpartition(":")[2]) - 1 for place in bench.places]
 
     @property
     def highest_w(self) -> float | None:
@@ -130,11 +134,11 @@ class PointsText:
 
     def state_highest_w(self, watts: float) -> None:
         """Write the comment as the first line, replacing an earlier one."""
-        before = len(self._lines)
+        count = len(self._lines)
         self._lines = [line for line in self._lines if not HIGHEST_W.fullmatch(line.strip())]
         self._lines.insert(0, f"# highest power: {watts:g} W")
-        moved = len(self._lines) - before
-        self._at = [number + moved for number in self._at]
+        shift = len(self._lines) - count
+        self._line_numbers = [number + shift for number in self._line_numbers]
 
     @property
     def text(self) -> str:
@@ -144,14 +148,14 @@ class PointsText:
     def add(self, point: BenchPoint) -> str:
         """Append a point; return the line to append to the file."""
         self.points.append(point)
-        self._at.append(len(self._lines))
+        self._line_numbers.append(len(self._lines))
         self._lines.append(row(point, self._columns))
         return f"{self._lines[-1]}\n"
 
     def replace(self, number: int, point: BenchPoint) -> None:
         """Replace an earlier point."""
         self.points[number] = point
-        self._lines[self._at[number]] = row(point, self._columns)
+        self._lines[self._line_numbers[number]] = row(point, self._columns)
 
 
 def _readable(text: str, where: str) -> bool:
