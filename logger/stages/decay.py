@@ -102,16 +102,16 @@ class DecayTracker:
     def _learn(self, times: Times, volts: Floats, noise_v: tuple[float, float]) -> bool:
         """Learn from a tail; True if the constants change."""
         volts = volts - self._zero_v
-        for known, port_v, sd_v in (
+        for constants, port_v, sd_v in (
             (self.memory.forward_s, volts[0], noise_v[0]),
             (self.memory.reflected_s, volts[1], noise_v[1]),
         ):
             constant_s = measure_decay(times, port_v, NOISE * sd_v)
             if constant_s is not None:
-                known.append(float(f"{constant_s:.{DIGITS}g}"))
-                del known[:-KEPT]
-        before, self.constants_s = self.constants_s, choose_constants(self.memory)
-        return self.constants_s != before
+                constants.append(float(f"{constant_s:.{DIGITS}g}"))
+                del constants[:-KEPT]
+        previous, self.constants_s = self.constants_s, choose_constants(self.memory)
+        return self.constants_s != previous
 
 
 def choose_constants(memory: DecayMemory) -> tuple[float, float] | None:

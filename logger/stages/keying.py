@@ -8,14 +8,45 @@ is ours unless its power is far below all powers of this station.
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 
 from logger.blocks import Bools, Floats
-from logger.stages.own_power import OwnPower
+from logger.rows import Transmission
 
 RELEASE = 0.7  # the key counts as up below this share of the threshold
 ALIKE = 0.5  # reflected over incident power above which a weak signal may come from outside
 WEAK = 0.1  # share of the station's least power
+REMEMBERED = 16  # transmissions
+SOUND_SWR = 3.0
+LEAST_SETTLED = 20
+
+
+class OwnPower(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Highest incident and mean reflected watts of the latest sound transmissions, oldest first."""
+
+    forward_w: tuple[float, ...] = ()
+    reflected_w: tuple[float, ...] = ()
+
+    @property
+    def least_w(self) -> float | None:
+        """Least transmitted power in watts, None before the first sound transmission."""
+        return min(self.forward_w, default=None)
+
+
+class OwnPowerTracker:
+    """Powers learned from ended transmissions; `learned` holds the present ones."""
+
+    def __init__(self, learned: OwnPower) -> None:
+        self.learned = learned
+
+    def learn(self, row: Transmission) -> None:
+        """Learn from an ended transmission."""
+        if row.swr is None or row.swr > SOUND_SWR or row.settled_samples < LEAST_SETTLED:
+            return
+        forward_w = (*self.learned.forward_w, round(row.forward_w_max, 4))
+        reflected_w = (*self.learned.reflected_w, round(row.reflected_w_mean, 4))
+        self.learned = OwnPower(forward_w[-REMEMBERED:], reflected_w[-REMEMBERED:])
 
 
 class Keying:
@@ -46,8 +77,8 @@ class Keying:
         if len(between):  # a run of such pairs keeps the state of the pair before it
             begins = np.diff(between, prepend=-2) != 1
             first = between[begins]
-            before = np.where(first > 0, keyed[first - 1], self._down)
-            keyed[between] = before[np.cumsum(begins) - 1]
+            states = np.where(first > 0, keyed[first - 1], self._down)
+            keyed[between] = states[np.cumsum(begins) - 1]
         self._down = bool(keyed[-1])
         return keyed
 

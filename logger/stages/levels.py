@@ -17,7 +17,7 @@ from logger.calibration.coupler import Coupler
 from logger.physics.reflection import LEAST_W
 from logger.rows import Flag
 from logger.stages import usual_level
-from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
+from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_pairs
 from logger.stages.view import View
 
 LONG_AGO_NS = -(2**62)
@@ -105,7 +105,7 @@ class Levels:
             return None
         pairs, place = self._held[0]
         if len(self._held) > 1:
-            pairs = all_pairs([held for held, _ in self._held])
+            pairs = join_pairs([held for held, _ in self._held])
             place = np.concatenate([where for _, where in self._held])
         end = int(np.searchsorted(pairs.time_ns, past_ns))
         self._held = [(pairs[end:], place[end:])] if end < len(pairs) else []
@@ -131,38 +131,38 @@ class Levels:
         settled = np.add.reduceat(trusted, first, dtype=np.int64)
         few = (settled > 0) & (settled < LEAST_PAIRS)
         if few.any():
-            whole = np.repeat(few, np.diff(first, append=len(pairs)))
-            trusted |= pairs.trusted & whole & (pairs.below < 0)
-        at = slice(None) if trusted.all() else trusted
-        forward_w, reflected_w = pairs.forward_w[at], pairs.reflected_w[at]
+            unsettled = np.repeat(few, np.diff(first, append=len(pairs)))
+            trusted |= pairs.trusted & unsettled & (pairs.below < 0)
+        mask = slice(None) if trusted.all() else trusted
+        forward_w, reflected_w = pairs.forward_w[mask], pairs.reflected_w[mask]
         count = np.add.reduceat(trusted, first, dtype=np.int64)
-        telling = count >= LEAST_PAIRS
+        enough = count >= LEAST_PAIRS
         group = np.repeat(np.arange(len(first)), count)
-        some = np.maximum(count, 1)
+        divisor = np.maximum(count, 1)
         mean_w, mean_vf, mean_vr = (
-            np.bincount(group, column, len(first)) / some
-            for column in (forward_w, pairs.forward_v[at], pairs.reflected_v[at])
+            np.bincount(group, column, len(first)) / divisor
+            for column in (forward_w, pairs.forward_v[mask], pairs.reflected_v[mask])
         )
         slope_f = self._coupler.forward.slope(mean_vf)
         slope_r = self._coupler.reflected.slope(mean_vr)
         if noise.step_v[1]:
             step_w = np.repeat(slope_r * noise.step_v[1], count)
-            reflected_w = reflected_w + step_w * _places_in_step(times[at])
+            reflected_w = reflected_w + step_w * _places_in_step(times[mask])
         ratio = _medians(reflected_w / forward_w, group, count)
         variance_w = (slope_r * noise.sd_v[1]) ** 2 + (ratio * slope_f * noise.sd_v[0]) ** 2
         doubt_w = slope_r * noise.bias_v[1] + ratio * slope_f * noise.bias_v[0]
         with np.errstate(divide="ignore", invalid="ignore"):
-            variance = MEDIAN_VARIANCE * variance_w / (some * mean_w**2)
+            variance = MEDIAN_VARIANCE * variance_w / (divisor * mean_w**2)
             doubt = doubt_w / mean_w
-        ratio = np.where(telling, ratio, np.nan)
+        ratio = np.where(enough, ratio, np.nan)
         usual, restless = self._usual.update(number[first], start_ns, place[first], ratio, ended_ns)
         return Quarters(
             number[first],
             start_ns,
             place[first],
             ratio,
-            np.where(telling, variance, np.nan),
-            np.where(telling, doubt, np.nan),
+            np.where(enough, variance, np.nan),
+            np.where(enough, doubt, np.nan),
             usual,
             restless,
             mean_w,
@@ -172,10 +172,10 @@ class Levels:
 
     def _starts(self, times: Times, place: Floats, first: Times) -> Times:
         """Return the start of the transmission, or of the stay on its channel, (q,)."""
-        before_ns = np.concatenate([[self._last_ns], times[:-1]])
-        before = np.concatenate([[self._place], place[:-1]])
-        moved = (place != before) & ~(np.isnan(place) & np.isnan(before))
-        begins = (times - before_ns > self._hang_ns) | moved
+        previous_ns = np.concatenate([[self._last_ns], times[:-1]])
+        previous = np.concatenate([[self._place], place[:-1]])
+        moved = (place != previous) & ~(np.isnan(place) & np.isnan(previous))
+        begins = (times - previous_ns > self._hang_ns) | moved
         start_ns = np.maximum.accumulate(np.where(begins, times, self._start_ns))
         self._last_ns, self._place = int(times[-1]), float(place[-1])
         self._start_ns = int(start_ns[-1])

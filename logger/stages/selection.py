@@ -33,27 +33,27 @@ class ThinSample:
     def __init__(self) -> None:
         self._last_keyed_ns = LONG_AGO_NS
         self._due_ns = LONG_AGO_NS  # time of the next burst
-        self._left = 0  # remaining pairs of the present burst
+        self._remaining = 0  # remaining pairs of the present burst
 
     def update(self, times: Times, keyed: Bools) -> Bools:
         """Process the pairs of one block; return the mask of selected pairs, all (n,)."""
         last = _last_keyed(times, keyed, self._last_keyed_ns)
         self._last_keyed_ns = int(last[-1])
-        chosen = np.zeros(len(times), dtype=bool)
-        at = np.flatnonzero(times - last > AFTER_KEYED_NS)
+        selected = np.zeros(len(times), dtype=bool)
+        quiet = np.flatnonzero(times - last > AFTER_KEYED_NS)
         done = 0
-        while done < len(at):
-            if not self._left:
-                done += int(np.searchsorted(times[at[done:]], self._due_ns))
-                if done == len(at):
+        while done < len(quiet):
+            if not self._remaining:
+                done += int(np.searchsorted(times[quiet[done:]], self._due_ns))
+                if done == len(quiet):
                     break
-                self._left = BURST
-                self._due_ns = (int(times[at[done]]) // EVERY_NS + 1) * EVERY_NS
-            some = at[done : done + self._left]
-            chosen[some] = True
-            self._left -= len(some)
-            done += len(some)
-        return chosen
+                self._remaining = BURST
+                self._due_ns = (int(times[quiet[done]]) // EVERY_NS + 1) * EVERY_NS
+            burst = quiet[done : done + self._remaining]
+            selected[burst] = True
+            self._remaining -= len(burst)
+            done += len(burst)
+        return selected
 
 
 class Selection:

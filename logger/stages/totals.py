@@ -130,7 +130,7 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     energy *= steps
     energy *= 0.5e-9
     energy[[span.begin for span in spans if span.since == span.begin]] = 0.0
-    energy[[at for found in gaps for at in found]] = 0.0
+    energy[[place for gap in gaps for place in gap]] = 0.0
 
     trusted, settled_f, settled_r = settled
     sums = np.empty((SUMS, len(edges)))
@@ -170,8 +170,8 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     )
     peaks_w = np.stack([np.maximum.reduceat(power, edges) for power in (forward_w, reflected_w)])
     return [
-        PairTotals(seconds[first:past], peaks_w[:, first:past].max(axis=1), bool(found))
-        for first, past, found in zip(
+        PairTotals(seconds[first:past], peaks_w[:, first:past].max(axis=1), bool(gap))
+        for first, past, gap in zip(
             np.searchsorted(edges, begins), np.searchsorted(edges, ends), gaps, strict=True
         )
     ]
@@ -179,17 +179,17 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
 
 def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
     """Return the indices of the pairs of each span that follow a gap."""
-    far = np.flatnonzero(steps > GAP_NS).tolist()
+    wide = np.flatnonzero(steps > GAP_NS).tolist()
 
-    def missing(span: Span, at: int) -> bool:
-        before = steps[max(span.since + 1, at - RECENT) : at]
-        return len(before) > 0 and bool(steps[at] > GAP_STEPS * np.median(before))
+    def missing(span: Span, place: int) -> bool:
+        usual = steps[max(span.since + 1, place - RECENT) : place]
+        return len(usual) > 0 and bool(steps[place] > GAP_STEPS * np.median(usual))
 
     return [
         [
-            at
-            for at in far[bisect_left(far, span.begin) : bisect_left(far, span.end)]
-            if missing(span, at)
+            place
+            for place in wide[bisect_left(wide, span.begin) : bisect_left(wide, span.end)]
+            if missing(span, place)
         ]
         for span in spans
     ]
@@ -214,19 +214,19 @@ def highest_ratios(
         return [highest]
     times = times[past]
     first = spans[0].begin - past.start
-    before = first_since(times, first, hold_ns - 1)
+    begins = first_since(times, first, hold_ns - 1)
     # and no window's is higher if its sum of excesses is negative.
-    if len(spans) == 1 and _sums_since(before, first, excess).max() < -1e-9 * np.abs(excess).sum():
+    if len(spans) == 1 and _sums_since(begins, first, excess).max() < -1e-9 * np.abs(excess).sum():
         return [highest]
     pairs = count, forward, reflected
-    count, forward, reflected = (_sums_since(before, first, row) for row in pairs)
+    count, forward, reflected = (_sums_since(begins, first, row) for row in pairs)
     previous = np.maximum(np.arange(first, len(times)) - 1, 0)
     reached_ns = times[first:] + (times[first:] - times[previous]) // 2
     with np.errstate(divide="ignore", invalid="ignore"):
         readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
         ratio = reflected / forward
-    partly = count < np.arange(first + 1, len(times) + 1) - before
-    found = []
+    partly = count < np.arange(first + 1, len(times) + 1) - begins
+    ratios = []
     for span, (start_ns, floor_w, highest) in zip(spans, sought, strict=True):
         new = slice(span.begin - spans[0].begin, span.end - spans[0].begin)
         fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
@@ -234,10 +234,10 @@ def highest_ratios(
         higher = np.flatnonzero(fit & partly[new] & (ratio[new] > highest))
         if len(higher):
             ends = first + new.start + higher
-            lowest = _lowest_in_turn(times, before[ends - first], ends, hold_ns, pairs)
+            lowest = _lowest_in_turn(times, begins[ends - first], ends, hold_ns, pairs)
             highest = float(np.minimum(ratio[ends - first], lowest).max(initial=highest))
-        found.append(highest)
-    return found
+        ratios.append(highest)
+    return ratios
 
 
 def _lowest_in_turn(
@@ -258,22 +258,22 @@ def _lowest_in_turn(
     part = slice(since, int(ends[-1]) + 1)
     times = times[part]
     count, forward, reflected = (row[part] for row in settled)
-    at = np.flatnonzero(count)
-    ratio = reflected[at] / np.maximum(forward[at], LEAST_W)
+    places = np.flatnonzero(count)
+    ratio = reflected[places] / np.maximum(forward[places], LEAST_W)
     lowest = np.minimum(np.minimum(ratio[2:], ratio[1:-1]), ratio[:-2])
-    near = times[at[2:]] - times[at[:-2]] <= hold_ns
+    is_near = times[places[2:]] - times[places[:-2]] <= hold_ns
     sums = np.zeros((2, len(times) + 1))
-    sums[0, at[2:][near] + 1] = (lowest * forward[at[2:]])[near]
-    sums[1, at[2:][near] + 1] = forward[at[2:][near]]
+    sums[0, places[2:][is_near] + 1] = (lowest * forward[places[2:]])[is_near]
+    sums[1, places[2:][is_near] + 1] = forward[places[2:][is_near]]
     np.cumsum(sums, axis=1, out=sums)
     reflected_w, forward_w = sums[:, ends + 1 - since] - sums[:, begins - since]
     safe_w = np.maximum(forward_w, LEAST_W)
     return np.where(forward_w > LEAST_W, reflected_w / safe_w, -1.0)
 
 
-def _sums_since(before: NDArray[np.intp], first: int, column: Floats) -> Floats:
+def _sums_since(begins: NDArray[np.intp], first: int, column: Floats) -> Floats:
     """Return for each place from `first` on the sum of a column from `before` up to it."""
     totals = np.empty(len(column) + 1)
     totals[0] = 0.0
     np.cumsum(column, out=totals[1:])
-    return np.asarray(totals[first + 1 :] - totals.take(before))
+    return np.asarray(totals[first + 1 :] - totals.take(begins))

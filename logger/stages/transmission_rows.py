@@ -41,6 +41,8 @@ LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmi
 MOST_UNSETTLED = 0.1  # share of power; if more is unsettled, the detectors are too slow
 HELD_FACTORS = 1 / 2.2, 3.0  # around the estimate of the power that detectors hold: 95 %
 LEAST_STEADY = 0.5  # of the power of steady readings: the value for two tones
+SWR_FIGURES = ("swr", "swr_low", "swr_high", "swr_noise_low", "swr_noise_high")
+FIGURES = ("forward_w", "reflected_w", "forward_v", "reflected_v", *SWR_FIGURES)
 SCATTER_FROM = 8  # least number of settled pairs for their own scatter to be used
 
 
@@ -64,7 +66,7 @@ class OpenTransmission:
     flags: int = 0
     seconds: Seconds = field(default_factory=Seconds)
     ended: bool = False
-    told: bool = False
+    has_row: bool = False
 
     def add(self, totals: PairTotals, end_ns: int) -> None:
         """Add the pairs that follow; the last is at `end_ns`."""
@@ -83,7 +85,7 @@ class OpenTransmission:
     @property
     def tellable(self) -> bool:
         """True if there is a new row to write."""
-        return self.counts and (not self.told or self.complete > 0)
+        return self.counts and (not self.has_row or self.complete > 0)
 
     @property
     def complete(self) -> int:
@@ -91,75 +93,62 @@ class OpenTransmission:
         return len(self.seconds) - (not self.ended)
 
 
-def rows_of(many: Sequence[OpenTransmission], coupler: Coupler) -> list[Transmission | Second]:
+def rows_of(
+    transmissions: Sequence[OpenTransmission], coupler: Coupler
+) -> list[Transmission | Second]:
     """Return the rows of transmissions, then those of their complete seconds, and remove these."""
-    transmissions: list[Transmission] = []
-    seconds: list[Second] = []
-    for noise, group in groupby(many, key=lambda found: found.noise):
-        some = list(group)
-        ready = [found.seconds[: found.complete] for found in some]
-        sums = np.concatenate(
-            [np.stack([found.sums for found in some], axis=1), *(part.sums for part in ready)],
-            axis=1,
+    rows: list[Transmission] = []
+    second_rows: list[Second] = []
+    for noise, group in groupby(transmissions, key=lambda transmission: transmission.noise):
+        batch = list(group)
+        seconds = [transmission.seconds[: transmission.complete] for transmission in batch]
+        own = slice(len(batch))
+        totals = np.stack([transmission.sums for transmission in batch], axis=1)
+        sums = np.concatenate([totals, *(part.sums for part in seconds)], axis=1)
+        flags = np.concatenate(
+            [[transmission.flags for transmission in batch], *(part.flags for part in seconds)]
         )
-        flags = np.concatenate([[found.flags for found in some], *(part.flags for part in ready)])
-        bounds_, flags = bounds(coupler, noise, sums, flags)
+        swrs, flags = bounds(coupler, noise, sums, flags)
         means = sums[PF : VR + 1] / sums[COUNT]
         # Rows of seconds state the powers as read, consistent with their mean volts.
-        whole = slice(len(some))
-        means[:2, whole] -= sums[H_PF : H_PR + 1, whole] / sums[COUNT, whole]
-        moves = (sums[PF] - sums[S_PF] > MOST_UNSETTLED * sums[PF]) & (sums[S_COUNT] > 0)
-        moves |= sums[M_ENERGY] > MOST_UNSETTLED * sums[ENERGY]
-        moves[len(some) :] = False  # for seconds every edge of keying would set the flag
-        flags |= np.where(moves, int(Flag.ENVELOPE), 0)
-        intervals = energy_bounds(coupler, sums[:, : len(some)], moves[: len(some)]).T.tolist()
-        table = np.concatenate([means, bounds_])
-        figures = table
-        if np.isnan(table).any():
-            figures = table.astype(object)
-            figures[np.isnan(table)] = None
-        lines = list(
-            zip(sums[COUNT].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True)
+        means[:2, own] -= sums[H_PF : H_PR + 1, own] / sums[COUNT, own]
+        # For seconds every edge of keying would set the flag.
+        moves = (totals[PF] - totals[S_PF] > MOST_UNSETTLED * totals[PF]) & (totals[S_COUNT] > 0)
+        moves |= totals[M_ENERGY] > MOST_UNSETTLED * totals[ENERGY]
+        flags[own] |= np.where(moves, int(Flag.ENVELOPE), 0)
+        intervals = energy_bounds(coupler, totals, moves).T.tolist()
+        figures = np.concatenate([means, swrs])
+        if np.isnan(figures).any():
+            figures = np.where(np.isnan(figures), None, figures.astype(object))
+        lines = zip(
+            sums[COUNT].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True
         )
-        transmissions += [
-            _transmission(found, coupler.id, *line, *interval)
-            for found, line, interval in zip(some, lines, intervals, strict=False)
+        rows += [
+            _transmission(transmission, coupler.id, *next(lines), *interval)
+            for transmission, interval in zip(batch, intervals, strict=True)
         ]
-        at = len(some)
-        for found, part in zip(some, ready, strict=True):
-            starts = np.maximum(part.begins_ns, found.start_ns).tolist()
-            seconds += [
-                _second(found.start_ns, time_ns, *line)
-                for time_ns, line in zip(starts, lines[at:], strict=False)
+        for transmission, part in zip(batch, seconds, strict=True):
+            second_rows += [
+                _second(transmission.start_ns, time_ns, *next(lines))
+                for time_ns in np.maximum(part.begins_ns, transmission.start_ns).tolist()
             ]
-            at += len(part)
-            found.seconds = found.seconds[len(part) :]
-            found.told = True
-    return [*transmissions, *seconds]
+            transmission.seconds = transmission.seconds[len(part) :]
+            transmission.has_row = True
+    return [*rows, *second_rows]
 
 
 def _second(start_ns: int, time_ns: int, samples: int, flags: int, figures: list[Any]) -> Second:
-    forward_w, reflected_w, forward_v, reflected_v, *bounds = figures
-    swr_, low, high, noise_low, noise_high = bounds
     return Second(
         time_ns=time_ns,
         start_ns=start_ns,
-        forward_w=forward_w,
-        reflected_w=reflected_w,
-        swr=swr_,
-        swr_low=low,
-        swr_high=high,
         samples=samples,
         flags=flags,
-        swr_noise_low=noise_low,
-        swr_noise_high=noise_high,
-        forward_v=forward_v,
-        reflected_v=reflected_v,
+        **dict(zip(FIGURES, figures, strict=True)),
     )
 
 
 def _transmission(
-    found: OpenTransmission,
+    transmission: OpenTransmission,
     calibration_id: str,
     samples: int,
     flags: int,
@@ -167,33 +156,29 @@ def _transmission(
     energy_low_j: float,
     energy_high_j: float,
 ) -> Transmission:
-    forward_w, reflected_w, _, _, swr_, low, high, noise_low, noise_high = figures
-    highest = swr_
-    if swr_ is not None and found.highest_ratio >= 0:
-        highest = max(swr_, float(swr(np.sqrt(found.highest_ratio))))
+    forward_w, reflected_w, _, _, *swrs = figures
+    highest = swrs[0]
+    if highest is not None and transmission.highest_ratio >= 0:
+        highest = max(highest, float(swr(np.sqrt(transmission.highest_ratio))))
     return Transmission(
-        start_ns=found.start_ns,
-        end_ns=found.end_ns,
-        ended=found.ended,
+        start_ns=transmission.start_ns,
+        end_ns=transmission.end_ns,
+        ended=transmission.ended,
         samples=samples,
         forward_w_mean=forward_w,
-        forward_w_max=float(found.peaks_w[0]),
+        forward_w_max=float(transmission.peaks_w[0]),
         reflected_w_mean=reflected_w,
-        reflected_w_max=float(found.peaks_w[1]),
-        swr=swr_,
-        swr_low=low,
-        swr_high=high,
+        reflected_w_max=float(transmission.peaks_w[1]),
         swr_max=highest,
-        energy_j=float(found.sums[ENERGY] - found.sums[H_ENERGY]),
-        channel=found.channel,
-        frequency_khz=found.frequency_khz,
+        energy_j=float(transmission.sums[ENERGY] - transmission.sums[H_ENERGY]),
+        channel=transmission.channel,
+        frequency_khz=transmission.frequency_khz,
         calibration_id=calibration_id,
         flags=flags,
-        swr_noise_low=noise_low,
-        swr_noise_high=noise_high,
-        settled_samples=int(found.sums[S_COUNT]),
+        settled_samples=int(transmission.sums[S_COUNT]),
         energy_low_j=energy_low_j,
         energy_high_j=energy_high_j,
+        **dict(zip(SWR_FIGURES, swrs, strict=True)),
     )
 
 

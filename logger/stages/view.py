@@ -8,7 +8,7 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, PowerBlock
 from logger.calibration.coupler import Coupler
-from logger.stages.own_power import OwnPower
+from logger.stages.keying import OwnPower
 
 IMPOSSIBLE_MARGIN = 1.1
 UNKNOWN_POWER = OwnPower()
