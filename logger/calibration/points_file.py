@@ -20,84 +20,6 @@ from logger.errors import BenchPointError, MismatchdError, UsageError
 HIGHEST_W = re.compile(r"# highest power: ([0-9.e+-]+) W")
 
 
-class PointsFile:
-    """Bench points on disk, written completely as soon as they are taken."""
-
-    def __init__(self, path: Path) -> None:
-        """Read the existing file, if any. Raise BenchPointError, UsageError."""
-        self.path = path
-        self._exists = path.exists()
-        try:
-            text = path.read_text(encoding="utf-8-sig") if self._exists else ""
-        except (OSError, UnicodeDecodeError) as error:
-            raise BenchPointError(f"{path}: cannot be read: {error}") from error
-        self._text = PointsText(text, str(path))
-        folder = path.absolute().parent
-        if not os.access(path if self._exists else folder, os.W_OK):
-            raise UsageError(f"{path}: cannot be written: look at its folder and permissions")
-        self.dropped = self._text.dropped
-        if self.dropped is not None:
-            self._rewrite()
-
-    @property
-    def points(self) -> list[BenchPoint]:
-        """Points in the order of the file."""
-        return self._text.points
-
-    @property
-    def highest_w(self) -> float | None:
-        """Station's highest power, watts; None if the file does not state it."""
-        return self._text.highest_w
-
-    def state_highest_w(self, watts: float) -> None:
-        """Write the station's highest power to the file. Raise MismatchdError if that fails."""
-        self._text.state_highest_w(watts)
-        self._rewrite()
-
-    def add(self, point: BenchPoint) -> int:
-        """Append a point; return its number. Raise MismatchdError if it cannot be written."""
-        line = self._text.add(point)
-        if len(self.points) == 1 or not self._exists:
-            self._rewrite()
-        else:
-            with self._named_errors(), self.path.open("a", encoding="utf-8") as file:
-                file.write(line)
-                file.flush()
-                os.fsync(file.fileno())
-        return len(self.points) - 1
-
-    def replace(self, number: int, point: BenchPoint) -> None:
-        """Replace an earlier point. Raise MismatchdError if it cannot be written."""
-        self._text.replace(number, point)
-        self._rewrite()
-
-    def _rewrite(self) -> None:
-        target = self.path.resolve()
-        with (
-            self._named_errors(),
-            tempfile.NamedTemporaryFile(
-                "w", encoding="utf-8", dir=target.parent, prefix=f".{target.name}-", delete=False
-            ) as file,
-        ):
-            try:
-                file.write(self._text.text)
-                file.flush()
-                os.fsync(file.fileno())
-                os.chmod(file.name, target.stat().st_mode if self._exists else 0o644)
-                os.replace(file.name, target)
-            except BaseException:
-                os.unlink(file.name)
-                raise
-        self._exists = True
-
-    @contextlib.contextmanager
-    def _named_errors(self) -> Iterator[None]:
-        try:
-            yield
-        except OSError as error:
-            raise MismatchdError(f"{self.path}: cannot be written: {error.strerror}") from error
-
-
 class PointsText:
     """Text of a points file during a session; existing lines remain as they are.
 
@@ -145,7 +67,7 @@ class PointsText:
         """Text of the whole file."""
         return "".join(f"{line}\n" for line in self._lines)
 
-    def add(self, point: BenchPoint) -> str:
+    def append(self, point: BenchPoint) -> str:
         """Append a point; return the line to append to the file."""
         self.points.append(point)
         self._line_numbers.append(len(self._lines))
@@ -156,6 +78,72 @@ class PointsText:
         """Replace an earlier point."""
         self.points[number] = point
         self._lines[self._line_numbers[number]] = row(point, self._columns)
+
+
+class PointsFile(PointsText):
+    """Bench points on disk, written completely as soon as they are taken."""
+
+    def __init__(self, path: Path) -> None:
+        """Read the existing file, if any. Raise BenchPointError, UsageError."""
+        self.path = path
+        self._exists = path.exists()
+        try:
+            text = path.read_text(encoding="utf-8-sig") if self._exists else ""
+        except (OSError, UnicodeDecodeError) as error:
+            raise BenchPointError(f"{path}: cannot be read: {error}") from error
+        super().__init__(text, str(path))
+        if not os.access(path if self._exists else path.absolute().parent, os.W_OK):
+            raise UsageError(f"{path}: cannot be written: look at its folder and permissions")
+        if self.dropped is not None:
+            self._rewrite()
+
+    def state_highest_w(self, watts: float) -> None:
+        """Write the station's highest power to the file. Raise MismatchdError if that fails."""
+        super().state_highest_w(watts)
+        self._rewrite()
+
+    def add(self, point: BenchPoint) -> int:
+        """Append a point; return its number. Raise MismatchdError if it cannot be written."""
+        line = self.append(point)
+        if len(self.points) == 1 or not self._exists:
+            self._rewrite()
+        else:
+            with self._named_errors(), self.path.open("a", encoding="utf-8") as file:
+                file.write(line)
+                file.flush()
+                os.fsync(file.fileno())
+        return len(self.points) - 1
+
+    def replace(self, number: int, point: BenchPoint) -> None:
+        """Replace an earlier point. Raise MismatchdError if it cannot be written."""
+        super().replace(number, point)
+        self._rewrite()
+
+    def _rewrite(self) -> None:
+        target = self.path.resolve()
+        with (
+            self._named_errors(),
+            tempfile.NamedTemporaryFile(
+                "w", encoding="utf-8", dir=target.parent, prefix=f".{target.name}-", delete=False
+            ) as file,
+        ):
+            try:
+                file.write(self.text)
+                file.flush()
+                os.fsync(file.fileno())
+                os.chmod(file.name, target.stat().st_mode if self._exists else 0o644)
+                os.replace(file.name, target)
+            except BaseException:
+                os.unlink(file.name)
+                raise
+        self._exists = True
+
+    @contextlib.contextmanager
+    def _named_errors(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise MismatchdError(f"{self.path}: cannot be written: {error.strerror}") from error
 
 
 def _readable(text: str, where: str) -> bool:

@@ -16,13 +16,11 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Times
 from logger.calibration.bench_points import CONDITIONS
-from logger.calibration.detector import squared_peak_v
+from logger.calibration.detector import KELVIN, ROOM_C, squared_peak_v
 from logger.calibration.model import IMPEDANCE_OHM, Detected, detect
 from logger.calibration.parameters import Layout, Parameters
 from logger.calibration.readings import Readings, group_values
 
-KELVIN = 273.15
-ROOM_C = 21.0
 DB = 10 / math.log(10)
 MATCHED, REVERSED, OPEN, SHORT = range(len(CONDITIONS))
 FULL_WAVE = ((MATCHED, OPEN, SHORT), (REVERSED, OPEN, SHORT))  # by port

@@ -23,12 +23,38 @@ GAP_NS = 250_000_000  # pairs further apart are a gap, except at a slow pair rat
 GAP_STEPS = 4  # the step must exceed this multiple of the usual step
 RECENT = 8  # number of steps before, whose median is the usual step
 
-# Rows of the sums, in this order. `S` is of settled pairs only, ENERGY of incident power, `H` of
-# power estimated not to have been present (see `settling`), M_ENERGY of incident power of the pairs
-# that have such an estimate.
-COUNT, PF, PR, VF, VR, S_COUNT, S_PF, S_PR, S_VF, S_VR, S_FF, S_RR, S_FR, ENERGY = range(14)
-H_PF, H_PR, H_ENERGY, M_ENERGY = range(14, 18)
-SUMS = 18
+
+class Sums(NamedTuple):
+    """Rows of an array (18, ...) of sums over pairs.
+
+    settled...  of settled pairs only; `ff`, `rr` and `fr` are products of both powers
+    hidden...   of power estimated not to have been present (see `settling`)
+    moving_j    incident energy of the pairs that have such an estimate
+    """
+
+    count: Floats
+    forward_w: Floats
+    reflected_w: Floats
+    forward_v: Floats
+    reflected_v: Floats
+    settled: Floats
+    settled_forward_w: Floats
+    settled_reflected_w: Floats
+    settled_forward_v: Floats
+    settled_reflected_v: Floats
+    settled_ff: Floats
+    settled_rr: Floats
+    settled_fr: Floats
+    energy_j: Floats
+    hidden_forward_w: Floats
+    hidden_reflected_w: Floats
+    hidden_j: Floats
+    moving_j: Floats
+
+
+SUMS = len(Sums._fields)
+MEANS = slice(1, 5)  # rows of powers and volts
+HIDDEN = slice(14, SUMS)
 
 
 class Span(NamedTuple):
@@ -133,40 +159,32 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     energy[[place for gap in gaps for place in gap]] = 0.0
 
     trusted, settled_f, settled_r = settled
-    sums = np.empty((SUMS, len(edges)))
-    sums[COUNT] = np.diff(edges, append=len(times))
+    array = np.empty((SUMS, len(edges)))
+    sums = Sums(*array)
+    sums.count[:] = np.diff(edges, append=len(times))
     for row, column in (
-        (PF, forward_w),
-        (PR, reflected_w),
-        (VF, block.forward_v),
-        (VR, block.reflected_v),
-        (S_COUNT, trusted),
-        (S_PF, settled_f),
-        (S_PR, settled_r),
-        (S_VF, trusted * block.forward_v),
-        (S_VR, trusted * block.reflected_v),
-        (S_FF, settled_f * forward_w),
-        (S_RR, settled_r * reflected_w),
-        (S_FR, settled_f * reflected_w),
-        (ENERGY, energy),
+        (sums.forward_w, forward_w),
+        (sums.reflected_w, reflected_w),
+        (sums.forward_v, block.forward_v),
+        (sums.reflected_v, block.reflected_v),
+        (sums.settled, trusted),
+        (sums.settled_forward_w, settled_f),
+        (sums.settled_reflected_w, settled_r),
+        (sums.settled_forward_v, trusted * block.forward_v),
+        (sums.settled_reflected_v, trusted * block.reflected_v),
+        (sums.settled_ff, settled_f * forward_w),
+        (sums.settled_rr, settled_r * reflected_w),
+        (sums.settled_fr, settled_f * reflected_w),
+        (sums.energy_j, energy),
     ):
-        np.add.reduceat(column, edges, out=sums[row])
-    sums[H_PF:] = 0.0
-    if block.hidden is not None:
-        moves = np.flatnonzero(block.hidden)
-        if len(moves):
-            second = np.searchsorted(edges, moves, side="right") - 1
-            moves, second = moves[second >= 0], second[second >= 0]
-            share = block.hidden[moves]
-            for row, column in (
-                (H_PF, share * forward_w[moves]),
-                (H_PR, share * reflected_w[moves]),
-                (H_ENERGY, share * energy[moves]),
-                (M_ENERGY, energy[moves]),
-            ):
-                sums[row] = np.bincount(second, column, len(edges))
+        np.add.reduceat(column, edges, out=row)
+    array[HIDDEN] = 0.0
+    if block.hidden is not None and block.hidden.any():
+        _add_hidden(block, energy, edges, sums)
     seconds = Seconds(
-        number[edges] * SECOND_NS, sums, np.bitwise_or.reduceat(block.flags, edges).astype(np.int64)
+        number[edges] * SECOND_NS,
+        array,
+        np.bitwise_or.reduceat(block.flags, edges).astype(np.int64),
     )
     peaks_w = np.stack([np.maximum.reduceat(power, edges) for power in (forward_w, reflected_w)])
     return [
@@ -175,6 +193,22 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
             np.searchsorted(edges, begins), np.searchsorted(edges, ends), gaps, strict=True
         )
     ]
+
+
+def _add_hidden(block: PowerBlock, energy: Floats, edges: Times, sums: Sums) -> None:
+    """Add the pairs of a block whose readings move; `edges` (k,) are the first pairs of seconds."""
+    assert block.hidden is not None
+    pairs = np.flatnonzero(block.hidden)
+    second = np.searchsorted(edges, pairs, side="right") - 1
+    pairs, second = pairs[second >= 0], second[second >= 0]
+    share = block.hidden[pairs]
+    for row, column in (
+        (sums.hidden_forward_w, share * block.forward_w[pairs]),
+        (sums.hidden_reflected_w, share * block.reflected_w[pairs]),
+        (sums.hidden_j, share * energy[pairs]),
+        (sums.moving_j, energy[pairs]),
+    ):
+        row[:] = np.bincount(second, column, len(edges))
 
 
 def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:

@@ -13,29 +13,7 @@ from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import READABLE_FACTOR, Coupler
 from logger.physics.reflection import COVERAGE, estimate, swr
 from logger.rows import Flag, Second, Transmission
-from logger.stages.totals import (
-    COUNT,
-    ENERGY,
-    H_ENERGY,
-    H_PF,
-    H_PR,
-    M_ENERGY,
-    PF,
-    PR,
-    S_COUNT,
-    S_FF,
-    S_FR,
-    S_PF,
-    S_PR,
-    S_RR,
-    S_VF,
-    S_VR,
-    SUMS,
-    VF,
-    VR,
-    PairTotals,
-    Seconds,
-)
+from logger.stages.totals import HIDDEN, MEANS, SUMS, PairTotals, Seconds, Sums
 
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
 MOST_UNSETTLED = 0.1  # share of power; if more is unsettled, the detectors are too slow
@@ -78,9 +56,14 @@ class OpenTransmission:
         self.seconds = self.seconds.followed_by(totals.seconds)
 
     @property
+    def totals(self) -> Sums:
+        """Sums by name."""
+        return Sums(*self.sums)
+
+    @property
     def counts(self) -> bool:
         """True if there are enough pairs for a transmission."""
-        return bool(self.sums[COUNT] >= LEAST_PAIRS)
+        return bool(self.totals.count >= LEAST_PAIRS)
 
     @property
     def tellable(self) -> bool:
@@ -103,26 +86,31 @@ def rows_of(
         batch = list(group)
         seconds = [transmission.seconds[: transmission.complete] for transmission in batch]
         own = slice(len(batch))
-        totals = np.stack([transmission.sums for transmission in batch], axis=1)
-        sums = np.concatenate([totals, *(part.sums for part in seconds)], axis=1)
+        sums = np.concatenate(
+            [
+                np.stack([transmission.sums for transmission in batch], axis=1),
+                *(part.sums for part in seconds),
+            ],
+            axis=1,
+        )
+        totals = Sums(*sums[:, own])
         flags = np.concatenate(
             [[transmission.flags for transmission in batch], *(part.flags for part in seconds)]
         )
         swrs, flags = bounds(coupler, noise, sums, flags)
-        means = sums[PF : VR + 1] / sums[COUNT]
+        means = sums[MEANS] / sums[0]
         # Rows of seconds state the powers as read, consistent with their mean volts.
-        means[:2, own] -= sums[H_PF : H_PR + 1, own] / sums[COUNT, own]
+        means[:2, own] -= sums[HIDDEN][:2, own] / totals.count
         # For seconds every edge of keying would set the flag.
-        moves = (totals[PF] - totals[S_PF] > MOST_UNSETTLED * totals[PF]) & (totals[S_COUNT] > 0)
-        moves |= totals[M_ENERGY] > MOST_UNSETTLED * totals[ENERGY]
+        unsettled_w = totals.forward_w - totals.settled_forward_w
+        moves = (unsettled_w > MOST_UNSETTLED * totals.forward_w) & (totals.settled > 0)
+        moves |= totals.moving_j > MOST_UNSETTLED * totals.energy_j
         flags[own] |= np.where(moves, int(Flag.ENVELOPE), 0)
-        intervals = energy_bounds(coupler, totals, moves).T.tolist()
+        intervals = energy_bounds(coupler, sums[:, own], moves).T.tolist()
         figures = np.concatenate([means, swrs])
         if np.isnan(figures).any():
             figures = np.where(np.isnan(figures), None, figures.astype(object))
-        lines = zip(
-            sums[COUNT].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True
-        )
+        lines = zip(sums[0].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True)
         rows += [
             _transmission(transmission, coupler.id, *next(lines), *interval)
             for transmission, interval in zip(batch, intervals, strict=True)
@@ -157,6 +145,7 @@ def _transmission(
     energy_high_j: float,
 ) -> Transmission:
     forward_w, reflected_w, _, _, *swrs = figures
+    totals = transmission.totals
     highest = swrs[0]
     if highest is not None and transmission.highest_ratio >= 0:
         highest = max(highest, float(swr(np.sqrt(transmission.highest_ratio))))
@@ -170,12 +159,12 @@ def _transmission(
         reflected_w_mean=reflected_w,
         reflected_w_max=float(transmission.peaks_w[1]),
         swr_max=highest,
-        energy_j=float(transmission.sums[ENERGY] - transmission.sums[H_ENERGY]),
+        energy_j=float(totals.energy_j - totals.hidden_j),
         channel=transmission.channel,
         frequency_khz=transmission.frequency_khz,
         calibration_id=calibration_id,
         flags=flags,
-        settled_samples=int(transmission.sums[S_COUNT]),
+        settled_samples=int(totals.settled),
         energy_low_j=energy_low_j,
         energy_high_j=energy_high_j,
         **dict(zip(SWR_FIGURES, swrs, strict=True)),
@@ -189,12 +178,13 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
     steady readings may hide a movement too. The uncertainty of the watts is added; relative watts
     have none.
     """
-    moving_j, held_j = sums[M_ENERGY], sums[M_ENERGY] - sums[H_ENERGY]
-    steady_j = sums[ENERGY] - moving_j
+    totals = Sums(*sums)
+    held_j = totals.moving_j - totals.hidden_j
+    steady_j = totals.energy_j - totals.moving_j
     low_j = steady_j * np.where(moves, LEAST_STEADY, 1.0) + held_j * HELD_FACTORS[0]
     high_j = steady_j + held_j * HELD_FACTORS[1]
     if not coupler.relative_watts:
-        mean_v = sums[VF] / sums[COUNT]
+        mean_v = totals.forward_v / totals.count
         uncertainty = np.minimum(coupler.watts_u("forward", mean_v), 1.0)
         factor = np.exp(COVERAGE * uncertainty)
         low_j, high_j = low_j / factor, high_j * factor
@@ -203,11 +193,12 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
 
 def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[Floats, Times]:
     """Return SWR and its four bounds (5, n), NaN where not readable, and flags (n,), from sums."""
-    unsettled = sums[S_COUNT] == 0
-    count = np.where(unsettled, sums[COUNT], sums[S_COUNT])
+    totals = Sums(*sums)
+    unsettled = totals.settled == 0
+    count = np.where(unsettled, totals.count, totals.settled)
     forward_w, reflected_w, forward_v, reflected_v = (
-        np.where(unsettled, sums[of], sums[settled]) / count
-        for of, settled in ((PF, S_PF), (PR, S_PR), (VF, S_VF), (VR, S_VR))
+        np.where(unsettled, total, settled) / count
+        for total, settled in zip(totals[1:5], totals[6:10], strict=True)
     )
     least_w = (
         READABLE_FACTOR
@@ -222,8 +213,8 @@ def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[
         + (ratio * coupler.forward.slope(forward_v) * noise.sd_v[0]) ** 2
     ) / (count * safe_w**2)
     # The observed scatter of the pairs is used if it exceeds the noise.
-    squares = sums[S_RR] - 2 * ratio * sums[S_FR] + ratio**2 * sums[S_FF]
-    enough = sums[S_COUNT] >= SCATTER_FROM
+    squares = totals.settled_rr - 2 * ratio * totals.settled_fr + ratio**2 * totals.settled_ff
+    enough = totals.settled >= SCATTER_FROM
     scatter = np.maximum(squares, 0.0) / (count * np.maximum(count - 1, 1) * safe_w**2)
     variance = np.maximum(variance, np.where(enough, scatter, 0.0))
     result = estimate(
