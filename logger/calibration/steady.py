@@ -1,7 +1,8 @@
 """Detection of a steady key-down: mean, noise and drift of its readings.
 
-Pure: the only clock is the times of pairs, and results do not depend on how these were cut into
-blocks.
+This module is responsible for when a key-down may be averaged. In flow blocks of pairs; out flows a
+`SteadyReading`, or the reason to reject the key-down. Pure: the only clock is the times of pairs,
+and results do not depend on how these were cut into blocks.
 """
 
 from __future__ import annotations

@@ -1,5 +1,8 @@
 """Excursions, such as a plug that opens for 20 ms. A pure state machine.
 
+This module is responsible for telling an excursion from noise, wind and modulation. In flow
+quarters; out flow rows of excursions.
+
 Departing pairs (see `departures`) within MERGE_NS of one another form one departure. It is an
 excursion if it lasts LONGEST_NS at most and the pairs just before and just after it agree that the
 reflection went away and came back: by more than SCATTERS times the scatter of these pairs (wind in

@@ -4,6 +4,11 @@ Power from outside (another transmitter, received by the antenna or picked up by
 on the reflected port at least as strongly as on the forward port. So a pair with more reflected
 power than any load can cause is foreign. A pair with equal readings on both ports, as into an open,
 is ours unless its power is far below all powers of this station.
+
+This module is responsible for these decisions, and for learning the station's own powers from
+transmissions with a good match. In flow powers and ended transmissions; out flow two masks. Learned
+powers apply from the next renewal of the noise estimate on (see `pipeline`), so that results do not
+depend on how the stream was cut into blocks.
 """
 
 from __future__ import annotations

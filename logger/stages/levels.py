@@ -1,5 +1,8 @@
 """Level of reflection in each quarter second of transmission. A pure state machine.
 
+This module is responsible for the pairs that count, and for their median. In flow views of blocks;
+out flow quarters.
+
 A level is the median of reflected over incident power, so up to half of the pairs of a quarter may
 be wrong before it moves. The median of integer counts would be an integer, so each reading is first
 moved to its own place within its step. Quarters are aligned to UTC, so that they do not depend on

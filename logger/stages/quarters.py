@@ -1,4 +1,8 @@
-"""Levels of quarter seconds with their pairs: the input of detection."""
+"""Levels of quarter seconds with their pairs: the input of detection.
+
+This module is responsible for cutting and joining them. In flow columns of pairs and quarters; out
+flow the same columns in parts.
+"""
 
 from __future__ import annotations
 
@@ -76,8 +80,9 @@ class Quarters:
     def part(self, begin: int, end: int) -> Quarters:
         """Return the quarters from index `begin` to `end`."""
         first = self.first[begin : end + 1]
-        columns = [getattr(self, name)[begin:end] for name in QUARTER_COLUMNS]
-        return Quarters(*columns, first - first[0], self.pairs[int(first[0]) : int(first[-1])])
+        columns = {name: getattr(self, name)[begin:end] for name in QUARTER_COLUMNS}
+        pairs = self.pairs[int(first[0]) : int(first[-1])]
+        return Quarters(**columns, first=first - first[0], pairs=pairs)
 
     def since(self, number: int) -> Quarters:
         """Return the quarters from `number` on."""
@@ -95,7 +100,7 @@ QUARTER_COLUMNS = tuple(field.name for field in fields(Quarters))[:-2]
 
 def join_pairs(parts: Sequence[SentPairs]) -> SentPairs:
     """Join consecutive pairs."""
-    return SentPairs(*_join_columns(parts, PAIR_COLUMNS))
+    return SentPairs(**_join_columns(parts, PAIR_COLUMNS))
 
 
 def channel_key(place: float) -> str:
@@ -111,8 +116,8 @@ def join_quarters(parts: Sequence[Quarters]) -> Quarters:
     offsets = np.cumsum([0, *(len(part.pairs) for part in parts[:-1])])
     first = [part.first[:-1] + offset for part, offset in zip(parts, offsets, strict=True)]
     bounds = np.concatenate([*first, [len(pairs)]])
-    return Quarters(*_join_columns(parts, QUARTER_COLUMNS), bounds, pairs)
+    return Quarters(**_join_columns(parts, QUARTER_COLUMNS), first=bounds, pairs=pairs)
 
 
-def _join_columns(parts: Sequence[Any], names: Sequence[str]) -> list[NDArray[Any]]:
-    return [np.concatenate([getattr(part, name) for part in parts]) for name in names]
+def _join_columns(parts: Sequence[Any], names: Sequence[str]) -> dict[str, NDArray[Any]]:
+    return {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}

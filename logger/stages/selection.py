@@ -1,5 +1,7 @@
 """Selection of the pairs to archive and of the noise sample. Pure state machines.
 
+In flow pairs with the mask of keyed ones; out flow masks, and blocks to archive.
+
 All pairs are archived from BEFORE_NS before a keyed pair until AFTER_NS after the hang time (at
 least one pair on either side), plus a thin sample of the rest: once a minute the next BURST pairs
 during which nobody transmits. Noise is measured on that sample only, so that rows derived again

@@ -1,6 +1,8 @@
 """Totals of the pairs of transmissions: sums per second, peaks, the highest window.
 
-Pure functions of a block in which each transmission is a span; they process many spans at once.
+This module is responsible for what is summed over the pairs of a transmission. In flows a block in
+which each transmission is a span; out flow the totals of each span. Pure functions, which process
+many spans at once.
 """
 
 from __future__ import annotations
@@ -32,12 +34,12 @@ class Sums(NamedTuple):
     moving_j    incident energy of the pairs that have such an estimate
     """
 
-    count: Floats
+    pairs: Floats
     forward_w: Floats
     reflected_w: Floats
     forward_v: Floats
     reflected_v: Floats
-    settled: Floats
+    settled_pairs: Floats
     settled_forward_w: Floats
     settled_reflected_w: Floats
     settled_forward_v: Floats
@@ -161,13 +163,13 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     trusted, settled_f, settled_r = settled
     array = np.empty((SUMS, len(edges)))
     sums = Sums(*array)
-    sums.count[:] = np.diff(edges, append=len(times))
+    sums.pairs[:] = np.diff(edges, append=len(times))
     for row, column in (
         (sums.forward_w, forward_w),
         (sums.reflected_w, reflected_w),
         (sums.forward_v, block.forward_v),
         (sums.reflected_v, block.reflected_v),
-        (sums.settled, trusted),
+        (sums.settled_pairs, trusted),
         (sums.settled_forward_w, settled_f),
         (sums.settled_reflected_w, settled_r),
         (sums.settled_forward_v, trusted * block.forward_v),

@@ -1,4 +1,8 @@
-"""Rows of transmissions and of their seconds, from the totals of the pairs."""
+"""Rows of transmissions and of their seconds.
+
+This module is responsible for means, SWR, energy and their intervals. In flow the totals of pairs,
+with the noise and the coupler; out flow rows for the store. Pure functions.
+"""
 
 from __future__ import annotations
 
@@ -63,7 +67,7 @@ class OpenTransmission:
     @property
     def counts(self) -> bool:
         """True if there are enough pairs for a transmission."""
-        return bool(self.totals.count >= LEAST_PAIRS)
+        return bool(self.totals.pairs >= LEAST_PAIRS)
 
     @property
     def tellable(self) -> bool:
@@ -100,16 +104,17 @@ def rows_of(
         swrs, flags = bounds(coupler, noise, sums, flags)
         means = sums[MEANS] / sums[0]
         # Rows of seconds state the powers as read, consistent with their mean volts.
-        means[:2, own] -= sums[HIDDEN][:2, own] / totals.count
+        means[:2, own] -= sums[HIDDEN][:2, own] / totals.pairs
         # For seconds every edge of keying would set the flag.
         unsettled_w = totals.forward_w - totals.settled_forward_w
-        moves = (unsettled_w > MOST_UNSETTLED * totals.forward_w) & (totals.settled > 0)
+        moves = (unsettled_w > MOST_UNSETTLED * totals.forward_w) & (totals.settled_pairs > 0)
         moves |= totals.moving_j > MOST_UNSETTLED * totals.energy_j
         flags[own] |= np.where(moves, int(Flag.ENVELOPE), 0)
         intervals = energy_bounds(coupler, sums[:, own], moves).T.tolist()
         figures = np.concatenate([means, swrs])
         if np.isnan(figures).any():
-            figures = np.where(np.isnan(figures), None, figures.astype(object))
+            unreadable, figures = np.isnan(figures), figures.astype(object)
+            figures[unreadable] = None
         lines = zip(sums[0].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True)
         rows += [
             _transmission(transmission, coupler.id, *next(lines), *interval)
@@ -164,7 +169,7 @@ def _transmission(
         frequency_khz=transmission.frequency_khz,
         calibration_id=calibration_id,
         flags=flags,
-        settled_samples=int(totals.settled),
+        settled_samples=int(totals.settled_pairs),
         energy_low_j=energy_low_j,
         energy_high_j=energy_high_j,
         **dict(zip(SWR_FIGURES, swrs, strict=True)),
@@ -184,7 +189,7 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
     low_j = steady_j * np.where(moves, LEAST_STEADY, 1.0) + held_j * HELD_FACTORS[0]
     high_j = steady_j + held_j * HELD_FACTORS[1]
     if not coupler.relative_watts:
-        mean_v = totals.forward_v / totals.count
+        mean_v = totals.forward_v / totals.pairs
         uncertainty = np.minimum(coupler.watts_u("forward", mean_v), 1.0)
         factor = np.exp(COVERAGE * uncertainty)
         low_j, high_j = low_j / factor, high_j * factor
@@ -194,8 +199,8 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
 def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[Floats, Times]:
     """Return SWR and its four bounds (5, n), NaN where not readable, and flags (n,), from sums."""
     totals = Sums(*sums)
-    unsettled = totals.settled == 0
-    count = np.where(unsettled, totals.count, totals.settled)
+    unsettled = totals.settled_pairs == 0
+    count = np.where(unsettled, totals.pairs, totals.settled_pairs)
     forward_w, reflected_w, forward_v, reflected_v = (
         np.where(unsettled, total, settled) / count
         for total, settled in zip(totals[1:5], totals[6:10], strict=True)
@@ -214,7 +219,7 @@ def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[
     ) / (count * safe_w**2)
     # The observed scatter of the pairs is used if it exceeds the noise.
     squares = totals.settled_rr - 2 * ratio * totals.settled_fr + ratio**2 * totals.settled_ff
-    enough = totals.settled >= SCATTER_FROM
+    enough = totals.settled_pairs >= SCATTER_FROM
     scatter = np.maximum(squares, 0.0) / (count * np.maximum(count - 1, 1) * safe_w**2)
     variance = np.maximum(variance, np.where(enough, scatter, 0.0))
     result = estimate(

@@ -1,7 +1,8 @@
 """Hourly weather rows from auxiliary columns of the bridge.
 
-A pure state machine over blocks. An hour interrupted by a restart makes two rows, each with the
-time of its last pair.
+This module is responsible for averages of temperature and wind and for the rise of a rain gauge. In
+flow blocks; out flow rows. An hour interrupted by a restart makes two rows, each with the time of
+its last pair. A pure state machine.
 """
 
 from __future__ import annotations

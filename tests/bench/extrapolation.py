@@ -72,7 +72,7 @@ def play(seed: int, kind: str, loads: int) -> Outcome:
     values = np.stack([forward_w, reflected_w, pairs.forward_v, pairs.reflected_v]).sum(axis=-1)
     sums = np.zeros((SUMS, watts.size))
     totals = Sums(*sums)
-    totals.count[:] = totals.settled[:] = PAIRS
+    totals.pairs[:] = totals.settled_pairs[:] = PAIRS
     totals.forward_w[:], totals.reflected_w[:], totals.forward_v[:], totals.reflected_v[:] = (
         values.reshape(4, -1)
     )
