@@ -52,12 +52,16 @@ def solve(
     from scipy.optimize import least_squares
 
     def bounded(x: Floats) -> Floats:
-        with np.errstate(all="ignore"):
-            values = residuals(x)
+        try:
+            with np.errstate(all="ignore"):
+                values = residuals(x)
+        except OverflowError:  # of a Python float
+            values = np.full(count, LIMIT)
         return np.clip(np.nan_to_num(values, nan=LIMIT, posinf=LIMIT, neginf=-LIMIT), -LIMIT, LIMIT)
 
     derive = "3-point" if jacobian is None else jacobian
     start = np.asarray(start, dtype=np.float64)
+    count = len(residuals(start))
     scale = np.where(start == 0, 1.0, np.abs(start))
     if robust:
         minimum = least_squares(
