@@ -35,13 +35,13 @@ ASYMPTOTIC_FROM = 500.0  # numpy's I0 overflows near 713
 def ln_i0(x: Floats) -> Floats:
     """Return ln I0(x) for x >= 0, (n,) -> (n,); relative error below 1e-7."""
     x = np.asarray(x, dtype=np.float64)
-    near = np.minimum(x, ASYMPTOTIC_FROM)
-    far = np.maximum(x, ASYMPTOTIC_FROM)
-    series = 1 + 1 / (8 * far) + 9 / (128 * far**2)
+    bounded = np.minimum(x, ASYMPTOTIC_FROM)
+    large = np.maximum(x, ASYMPTOTIC_FROM)
+    series = 1 + 1 / (8 * large) + 9 / (128 * large**2)
     return np.where(
         x < ASYMPTOTIC_FROM,
-        np.log(np.i0(near)),
-        far - 0.5 * np.log(2 * np.pi * far) + np.log(series),
+        np.log(np.i0(bounded)),
+        large - 0.5 * np.log(2 * np.pi * large) + np.log(series),
     )
 
 

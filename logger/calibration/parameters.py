@@ -78,11 +78,11 @@ class Layout:
     def view(self, array: NDArray[Any]) -> Parameters:
         """Return the parts of an array (..., p) by name; writing to them changes the array."""
         parts = np.split(array, self._starts, axis=-1)
-        laws, leaks, *others = (
+        laws, leaks, *further = (
             part.reshape(*array.shape[:-1], *shape)
             for part, shape in zip(parts, self._shapes, strict=True)
         )
-        return Parameters(laws.swapaxes(-1, -2), leaks[..., 0, :], leaks[..., 1, :], *others)
+        return Parameters(laws.swapaxes(-1, -2), leaks[..., 0, :], leaks[..., 1, :], *further)
 
     @property
     def index(self) -> Parameters:

@@ -254,39 +254,39 @@ class Problem:
         rows: list[Floats] = []
         values: list[float] = []
 
-        def near(place: int, prior: tuple[float, float]) -> None:
+        def expect(place: int, prior: tuple[float, float]) -> None:
             value, sd = prior
             rows.append(unit[place] / sd)
             values.append(value / sd)
 
-        def alike(ports: Times, sd: float) -> None:
+        def expect_equal(ports: Times, sd: float) -> None:
             rows.append((unit[ports[0]] - unit[ports[1]]) / sd)
             values.append(0.0)
 
         for port in (0, 1):
             free = self.unknown and port == 0
-            near(index.coupling_db[port], COUPLING_UNKNOWN_DB if free else COUPLING_DB)
-            near(index.ln_n_vt[port], LN_N_VT_UNKNOWN if self.unknown else LN_N_VT)
-            near(index.ln_r_is[port], LN_R_IS)
-            near(index.zero_v[port], ZERO_V)
+            expect(index.coupling_db[port], COUPLING_UNKNOWN_DB if free else COUPLING_DB)
+            expect(index.ln_n_vt[port], LN_N_VT_UNKNOWN if self.unknown else LN_N_VT)
+            expect(index.ln_r_is[port], LN_R_IS)
+            expect(index.zero_v[port], ZERO_V)
         if not self.full_wave(1).any():
-            alike(index.coupling_db, SAME_COUPLING_DB)
+            expect_equal(index.coupling_db, SAME_COUPLING_DB)
         if self.unknown or not self.determines_law(1):
-            alike(index.ln_n_vt, SAME_LN_N_VT)
-            alike(index.ln_r_is, SAME_LN_R_IS)
+            expect_equal(index.ln_n_vt, SAME_LN_N_VT)
+            expect_equal(index.ln_r_is, SAME_LN_R_IS)
         reversed_bands = self.readings.band[self.readings.condition == REVERSED]
         for band, sd in enumerate(self._aligned_sd):
-            near(index.leak2[band, 0], LEAK2)
-            near(index.aligned[band, 0], (0.0, sd[0]))
+            expect(index.leak2[band, 0], LEAK2)
+            expect(index.aligned[band, 0], (0.0, sd[0]))
             if band not in reversed_bands:
-                alike(index.leak2[band], SAME_LEAK2)
-            near(index.leak2[band, 1], LEAK2)
-            near(index.aligned[band, 1], (0.0, sd[1]))
+                expect_equal(index.leak2[band], SAME_LEAK2)
+            expect(index.leak2[band, 1], LEAK2)
+            expect(index.aligned[band, 1], (0.0, sd[1]))
         for places, prior in (
             (index.band_db, BAND_DB),
             (index.r_is_per_c, R_IS_PER_C),
             (index.ln_power, LN_POWER),
         ):
             for place in places.ravel():
-                near(place, prior)
+                expect(place, prior)
         return np.array(rows), np.array(values)

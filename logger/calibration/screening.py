@@ -75,10 +75,10 @@ def _reject_few_marks(keyed: list[PlacedPoint]) -> None:
     conditions: dict[int, set[str]] = defaultdict(set)
     for number, (point, _) in zip(group.tolist(), keyed, strict=True):
         conditions[number].add(point.condition)
-    both = sum({"matched", "reversed"} <= names for names in conditions.values())
-    if both < LEAST_MARKS:
+    count = sum({"matched", "reversed"} <= names for names in conditions.values())
+    if count < LEAST_MARKS:
         raise BenchPointError(
-            f"{keyed[-1][1]}: with this row there are {both} powers read both `matched` and"
+            f"{keyed[-1][1]}: with this row there are {count} powers read both `matched` and"
             f" `reversed` (coupler turned round); without a reference at least {LEAST_MARKS} are"
             " needed, marked by the same power_w"
         )

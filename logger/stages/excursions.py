@@ -45,10 +45,10 @@ STEADY_BESIDE = 1.12  # ratio of highest to lowest power up to which power is st
 LEAST_MOVING_RHO = 0.1  # least departure while power moves: detectors follow differently
 SIGMA_PER_MAD = 1.4826
 GROUP_NS = 4_000_000_000  # longer departures are split into parts of this length
-KEPT = 24  # quarters retained before those being judged: a group and its surroundings
+RETAINED = 24  # quarters retained before those being judged: a group and its surroundings
 
 
-NONE = np.empty(0, dtype=np.int64)
+NO_TIMES = np.empty(0, dtype=np.int64)
 
 
 class Excursions:
@@ -59,9 +59,10 @@ class Excursions:
         self._quarters: list[Quarters] = []
         self._judged = -(2**62)  # number of the latest quarter judged
         self._jumped_ns = -(2**62)  # time of the latest jump back
-        self._open = NONE, NONE  # times of pairs between jumps and off the level, not yet judged
+        # Times of pairs between jumps and off the level, not yet judged.
+        self._open = NO_TIMES, NO_TIMES
         self._least_rho: dict[int, float] = {}  # least departure that counts, by quarter number
-        self._departing_ns = NONE  # times of all recent departing pairs
+        self._departing_ns = NO_TIMES  # times of all recent departing pairs
 
     def update(self, quarters: Quarters | None, now_ns: int, noise: Noise) -> list[Excursion]:
         """Process quarters, if there are new ones, and advance the time to `now_ns`."""
@@ -101,12 +102,12 @@ class Excursions:
                 open_ns = int(group[0])
                 break
             pairs = self._since((int(group[0]) - BESIDE_NS) // QUARTER_NS).pairs
-            parts = self._parts(_within(jumped, group), _within(off, group), pairs)
+            parts = self._split(_within(jumped, group), _within(off, group), pairs)
             self._departing_ns = np.concatenate([self._departing_ns, *parts])
             self._departing_ns.sort()
-            excursions += self._among(parts, pairs, noise)
+            excursions += self._select(parts, pairs, noise)
         self._open = jumped[jumped >= open_ns], off[off >= open_ns]
-        oldest = upto - KEPT
+        oldest = upto - RETAINED
         self._departing_ns = self._departing_ns[self._departing_ns >= oldest * QUARTER_NS]
         self._least_rho = {n: rho for n, rho in self._least_rho.items() if n >= oldest}
         self._quarters = [
@@ -127,13 +128,13 @@ class Excursions:
                 break
         return join_quarters(parts[::-1])
 
-    def _parts(self, jumped: Times, off: Times, pairs: SentPairs) -> list[Times]:
+    def _split(self, jumped: Times, off: Times, pairs: SentPairs) -> list[Times]:
         """Return the times of each departure, those between jumps first because they are sharper.
 
         On a steady carrier a departure ends where pairs are back at the surrounding level. Pairs
         between jumps may be at that level too, if one of the jumps was missed.
         """
-        returned = self._returned(jumped, off, pairs)
+        returned = self._find_returned(jumped, off, pairs)
         if returned is None:
             return [*_groups(jumped), *_groups(off)]
         jumped = jumped[~returned[np.searchsorted(pairs.time_ns, jumped)]]
@@ -146,7 +147,7 @@ class Excursions:
                 parts += np.split(part, np.flatnonzero(ends) + 1)
         return parts
 
-    def _returned(self, jumped: Times, off: Times, pairs: SentPairs) -> Bools | None:
+    def _find_returned(self, jumped: Times, off: Times, pairs: SentPairs) -> Bools | None:
         """Return a mask (n,) of pairs at the level around a departure.
 
         None if the power is not steady.
@@ -169,7 +170,7 @@ class Excursions:
         places = np.concatenate([beside, np.flatnonzero(inside & returned)])
         return returned if _is_steady(pairs.forward_w[places]) else None
 
-    def _among(self, parts: list[Times], pairs: SentPairs, noise: Noise) -> list[Excursion]:
+    def _select(self, parts: list[Times], pairs: SentPairs, noise: Noise) -> list[Excursion]:
         """Return the excursions among neighbouring departures."""
         excursions: list[Excursion] = []
         for part in parts:
@@ -178,10 +179,12 @@ class Excursions:
                 and part[-1] >= excursion.time_ns
                 for excursion in excursions
             ):
-                excursions += self._excursion(part, pairs, noise)
+                excursions += self._find_excursion(part, pairs, noise)
         return sorted(excursions, key=lambda excursion: excursion.time_ns)
 
-    def _excursion(self, departing_ns: Times, pairs: SentPairs, noise: Noise) -> list[Excursion]:
+    def _find_excursion(
+        self, departing_ns: Times, pairs: SentPairs, noise: Noise
+    ) -> list[Excursion]:
         """Return the excursion of the departure at these times, an empty list if it is none."""
         first_ns, last_ns = int(departing_ns[0]), int(departing_ns[-1])
         if last_ns - first_ns > LONGEST_NS:

@@ -66,17 +66,17 @@ class Keying:
 
     def update(self, forward_w: Floats, reflected_w: Floats, own: OwnPower) -> tuple[Bools, Bools]:
         """Return two masks (n,): our key is down; a foreign signal is received instead."""
-        power = self._hysteresis(forward_w)
+        power = self._apply_hysteresis(forward_w)
         impossible = reflected_w > self._impossible_ratio * np.maximum(forward_w, 0.0)
         possible = power & ~impossible
         weak_w = WEAK * (own.least_w or 0.0)
-        ours = self._continued(
-            possible, possible & ~self._like_others(forward_w, reflected_w, weak_w)
+        ours = self._extend(
+            possible, possible & ~self._is_like_foreign(forward_w, reflected_w, weak_w)
         )
         foreign = (power & ~ours) | (impossible & (reflected_w >= self._off_w))
         return ours, foreign
 
-    def _hysteresis(self, forward_w: Floats) -> Bools:
+    def _apply_hysteresis(self, forward_w: Floats) -> Bools:
         keyed = forward_w >= self._on_w
         between = np.flatnonzero(keyed != (forward_w >= self._off_w))
         if len(between):  # a run of such pairs keeps the state of the pair before it
@@ -87,17 +87,17 @@ class Keying:
         self._down = bool(keyed[-1])
         return keyed
 
-    def _like_others(self, forward_w: Floats, reflected_w: Floats, weak_w: float) -> Bools:
+    def _is_like_foreign(self, forward_w: Floats, reflected_w: Floats, weak_w: float) -> Bools:
         return np.asarray((forward_w < weak_w) & (reflected_w > ALIKE * forward_w))
 
-    def _continued(self, possible: Bools, surely: Bools) -> Bools:
+    def _extend(self, possible: Bools, certain: Bools) -> Bools:
         """Return `possible` (n,), in each run from the first pair that is `surely` ours."""
-        if not possible.any() or (possible == surely).all():
-            ours = surely
+        if not possible.any() or (possible == certain).all():
+            ours = certain
         else:
             index = np.arange(len(possible))
             broken = np.maximum.accumulate(np.where(possible, -1, index))
-            sure = np.maximum.accumulate(np.where(surely, index, -1))
+            sure = np.maximum.accumulate(np.where(certain, index, -1))
             ours = possible & ((sure > broken) | ((broken < 0) & self._ours))
         self._ours = bool(ours[-1])
         return ours

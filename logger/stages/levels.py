@@ -44,7 +44,7 @@ class Levels:
         self._hang_ns = hang_ns
         self._usual = usual_level.UsualLevels(memory or usual_level.UsualLevelMemory())
         self._held: list[tuple[SentPairs, Floats]] = []
-        self._sent_before = False
+        self._was_sent = False
         self._keyed_ns = self._last_ns = LONG_AGO_NS
         self._start_ns = 0
         self._place = np.nan
@@ -58,9 +58,9 @@ class Levels:
         """Process one block and the ends of transmissions; return the completed quarters."""
         block = view.block
         times, forward_w = block.time_ns, block.forward_w
-        sent = self._sent(view)
+        sent = self._mask_sent(view)
         if sent.any():
-            follows = np.concatenate([[self._sent_before], sent[:-1]])
+            follows = np.concatenate([[self._was_sent], sent[:-1]])
             trusted = forward_w >= view.floor_w
             trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
             # With a clipped reflected reading the ratio is high, even if the forward reading, which
@@ -84,10 +84,10 @@ class Levels:
             if not sent.all():
                 pairs, where = pairs[sent], where[sent]
             self._held.append((pairs, where))
-        self._sent_before = bool(sent[-1])
+        self._was_sent = bool(sent[-1])
         return self.advance(int(times[-1]), view.noise, ended_ns)
 
-    def _sent(self, view: View) -> Bools:
+    def _mask_sent(self, view: View) -> Bools:
         """Return the mask (n,) of pairs that count: keyed, or readable in the pauses of speech."""
         keyed, times = view.keyed, view.block.time_ns
         if keyed.all():
@@ -116,7 +116,7 @@ class Levels:
 
     def finish(self, noise: Noise) -> Quarters | None:
         """End the stream; return the incomplete last quarter."""
-        self._sent_before = False
+        self._was_sent = False
         if not self._held:
             return None
         return self.advance(int(self._held[-1][0].time_ns[-1]) + QUARTER_NS, noise)

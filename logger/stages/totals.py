@@ -102,7 +102,7 @@ class Seconds:
         return Seconds(np.concatenate([self.begins_ns, later.begins_ns[goes_on:]]), sums, flags)
 
 
-class Sought(NamedTuple):
+class WindowSearch(NamedTuple):
     """Parameters of the search for the highest window of a transmission.
 
     start_ns  start of the transmission
@@ -232,7 +232,11 @@ def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
 
 
 def highest_ratios(
-    times: Times, settled: Floats, spans: Sequence[Span], hold_ns: int, sought: Sequence[Sought]
+    times: Times,
+    settled: Floats,
+    spans: Sequence[Span],
+    hold_ns: int,
+    searches: Sequence[WindowSearch],
 ) -> list[float]:
     """Return the highest reflected/incident of each span over any window of `hold_ns`.
 
@@ -243,7 +247,7 @@ def highest_ratios(
     """
     past = slice(spans[0].since, spans[-1].end)
     count, forward, reflected = settled[:, past]
-    highest = sought[0].highest
+    highest = searches[0].highest
     excess = reflected - highest * forward
     # No window's ratio exceeds that of its highest pair, which is often sufficient to stop here,
     if len(spans) == 1 and excess.max() <= 0:
@@ -263,7 +267,7 @@ def highest_ratios(
         ratio = reflected / forward
     partly = count < np.arange(first + 1, len(times) + 1) - begins
     ratios = []
-    for span, (start_ns, floor_w, highest) in zip(spans, sought, strict=True):
+    for span, (start_ns, floor_w, highest) in zip(spans, searches, strict=True):
         new = slice(span.begin - spans[0].begin, span.end - spans[0].begin)
         fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
         highest = float(ratio[new].max(where=fit & ~partly[new], initial=highest))

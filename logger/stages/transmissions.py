@@ -18,7 +18,7 @@ import numpy as np
 from logger.blocks import Bools, Noise, PowerBlock, Times, join
 from logger.calibration.coupler import Coupler
 from logger.rows import Flag, Row
-from logger.stages.totals import RECENT, Sought, Span, highest_ratios, settled_of, totals_of
+from logger.stages.totals import RECENT, Span, WindowSearch, highest_ratios, settled_of, totals_of
 from logger.stages.transmission_rows import OpenTransmission, rows_of
 
 
@@ -145,9 +145,9 @@ class Transmissions:
             self._frequency_khz if khz is None else khz,
         )
 
-    def _search(self, transmission: OpenTransmission) -> Sought:
+    def _search(self, transmission: OpenTransmission) -> WindowSearch:
         floor_w = self._coupler.readable_floor_w(transmission.noise)
-        return Sought(transmission.start_ns, floor_w, transmission.highest_ratio)
+        return WindowSearch(transmission.start_ns, floor_w, transmission.highest_ratio)
 
     def _hold(self, block: PowerBlock, span: Span) -> None:
         """Hold the pairs that later pairs look back on or include."""
