@@ -90,13 +90,8 @@ def rows_of(
         batch = list(group)
         seconds = [transmission.seconds[: transmission.complete] for transmission in batch]
         own = slice(len(batch))
-        sums = np.concatenate(
-            [
-                np.stack([transmission.sums for transmission in batch], axis=1),
-                *(part.sums for part in seconds),
-            ],
-            axis=1,
-        )
+        columns = [transmission.sums[:, None] for transmission in batch]
+        sums = np.concatenate([*columns, *(part.sums for part in seconds)], axis=1)
         totals = Sums(*sums[:, own])
         flags = np.concatenate(
             [[transmission.flags for transmission in batch], *(part.flags for part in seconds)]
