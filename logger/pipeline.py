@@ -17,10 +17,9 @@ from logger.config.load import Config, WeatherOptions
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
 from logger.stages import decay, usual_level
 from logger.stages.excursions import Excursions
-from logger.stages.keying import RELEASE, Keying
+from logger.stages.keying import RELEASE, Keying, OwnPower, OwnPowerTracker
 from logger.stages.levels import Levels
 from logger.stages.noise import NoiseTracker
-from logger.stages.own_power import OwnPower, OwnPowerTracker
 from logger.stages.quarters import Quarters
 from logger.stages.selection import Selection, ThinSample
 from logger.stages.settling import Settling

@@ -273,7 +273,7 @@ def test_the_file_keeps_what_it_has() -> None:
     text = "# the old coupler\ncondition,power_w,forward_v,reflected_v\nmatched,1,0.5,0.01\n"
     file = PointsText(text, "points.csv")
     point = BenchPoint(condition="matched", power_w=2.0, forward_v=0.75, reflected_v=0.02)
-    assert file.add(point) == "matched,2,0.75,0.02\n"
+    assert file.append(point) == "matched,2,0.75,0.02\n"
     file.replace(0, point)
     assert file.text == text.replace("matched,1,0.5,0.01", "matched,2,0.75,0.02") + (
         "matched,2,0.75,0.02\n"

@@ -16,6 +16,7 @@ from logger.calibration.bench_points import Bench
 from logger.calibration.fit import Fit, fit
 from logger.calibration.interpolant import departure
 from logger.calibration.model import detect
+from logger.calibration.parameters import Layout
 from logger.calibration.problem import Problem
 from logger.calibration.readings import read
 from tests import coupler_model as model
@@ -177,9 +178,15 @@ def test_what_each_condition_lets_the_ports_hear() -> None:
         for watts in (1.0, 0.0)
     )
     problem = Problem(read(bench_points.parse(text, "p.csv"), None, None))
-    x = np.zeros(12)
-    x[:8] = [20.0, math.log(0.03), math.log(3e-3), 0.01, 23.0, math.log(0.04), math.log(1e-2), 0.02]
-    x[8:] = [0.01, 0.02, 0.003, 0.004]  # squared leaks, and their parts in phase
+    x = np.zeros(problem.layout.size)
+    values = problem.layout.view(x)
+    values.coupling_db[:] = 20.0, 23.0
+    values.ln_n_vt[:] = math.log(0.03), math.log(0.04)
+    values.ln_r_is[:] = math.log(3e-3), math.log(1e-2)
+    values.zero_v[:] = 0.01, 0.02
+    values.leak2[0] = 0.01, 0.02
+    values.aligned[0] = 0.003, 0.004
+    assert values.law(1) == pytest.approx((23.0, 0.04, 1e-2, 0.02))
     volts = problem.predict(x)[0]
     forward = [1.0, 0.01, 1 + 0.01 + 0.006, 1 + 0.01 - 0.006]
     reflected = [0.02, 1.0, 1 + 0.02 + 0.008, 1 + 0.02 - 0.008]
@@ -201,12 +208,29 @@ def test_each_port_needs_three_powers_over_a_factor_of_four() -> None:
     def tells(*powers: float) -> tuple[bool, bool]:
         rows = "".join(f"matched,{w},{w},0.01\n" for w in powers) + "matched,0,0.0,0.0\n"
         problem = Problem(read(bench_points.parse(head + rows, "p.csv"), None, None))
-        assert problem.hears_itself(1) == (False, False)
-        return problem.hears_itself(0)
+        assert not problem.full_wave(1).any()
+        assert not problem.determines_law(1)
+        return bool(problem.full_wave(0).any()), problem.determines_law(0)
 
     assert tells(1.0, 2.0, 4.0) == (True, True)
     assert tells(1.0, 2.0, 3.9) == (True, False)
     assert tells(1.0, 4.0) == (True, False)
+
+
+@pytest.mark.parametrize(
+    ("by_band", "by_temperature", "marks"), [(False, False, 0), (True, True, 0), (True, False, 5)]
+)
+def test_each_parameter_has_one_name(by_band: bool, by_temperature: bool, marks: int) -> None:
+    layout = Layout(3, by_band=by_band, by_temperature=by_temperature, marks=marks)
+    numbers = np.concatenate([part.ravel() for part in layout.index])
+    assert sorted(numbers.tolist()) == list(range(layout.size))
+    derivatives = np.zeros((6, 2, layout.size))
+    views = layout.view(derivatives[:, 1])
+    views.leak2[4, 2, 0] = 7.0  # writes through, also to part of an array
+    assert derivatives[4, 1, layout.index.leak2[2, 0]] == 7.0
+    assert np.count_nonzero(derivatives) == 1
+    assert views.band_db.shape == (6, 2 * by_band, 2)
+    assert views.ln_power.shape == (6, marks)
 
 
 # --- the interpolant ---
@@ -406,73 +430,75 @@ def squares_of(problem: Problem, x: Floats, index: int, step: float) -> float:
 
 def prior_of(problem: Problem) -> Floats:
     """Parameters at what is assumed."""
-    x = np.zeros(len(problem.start(3e-3)))
-    x[:8] = [USUAL[name][0] for name in LAW_NAMES] * 2
+    x = np.zeros(problem.layout.size)
+    for values, name in zip(problem.layout.view(x).laws, LAW_NAMES, strict=True):
+        values[:] = USUAL[name][0]
     return x
 
 
 def test_assumptions_of_a_coupler_that_was_heard_both_ways() -> None:
     """One standard deviation off adds one to the sum of squares, in each parameter alone."""
     problem = Problem(read(bench_of(3), None, None))
-    x = prior_of(problem)
+    x, index = prior_of(problem), problem.layout.index
     assert assumed(problem, x) == pytest.approx(0)
+    for places, name in zip(index.laws, LAW_NAMES, strict=True):
+        for place in places:
+            assert squares_of(problem, x, place, USUAL[name][1]) == pytest.approx(1)
     for port in (0, 1):
-        for place, name in enumerate(LAW_NAMES):
-            assert squares_of(problem, x, 4 * port + place, USUAL[name][1]) == pytest.approx(1)
-    first = problem.part["leak"].start
-    for port in (0, 1):
-        assert squares_of(problem, x, first + port, 0.05) == pytest.approx(1)
-        assert squares_of(problem, x, first + 2 + port, 0.1) == pytest.approx(1)
+        assert squares_of(problem, x, index.leak2[0, port], 0.05) == pytest.approx(1)
+        assert squares_of(problem, x, index.aligned[0, port], 0.1) == pytest.approx(1)
     # Once the leaks are known their parts in phase are, too: half of the square, in the mean.
-    x[first : first + 2] = [2e-4, 8e-4]
+    x[index.leak2[0]] = [2e-4, 8e-4]
     problem.weigh(x)
-    for port, leak2 in ((0, 2e-4), (1, 8e-4)):
-        assert squares_of(problem, x, first + 2 + port, math.sqrt(leak2 / 2)) == pytest.approx(1)
+    for place, leak2 in zip(index.aligned[0], (2e-4, 8e-4), strict=True):
+        assert squares_of(problem, x, place, math.sqrt(leak2 / 2)) == pytest.approx(1)
 
 
 def test_a_port_that_was_not_heard_is_like_the_other() -> None:
     problem = Problem(read(bench_of(3, ("matched",)), None, None))
-    x = prior_of(problem)
+    x, index = prior_of(problem), problem.layout.index
     assert assumed(problem, x) == pytest.approx(0)
-    for place, (name, alike) in enumerate(zip(LAW_NAMES, (1.0, 0.1, 0.7, math.inf), strict=True)):
-        for port in (0, 1):
+    differences = (1.0, 0.1, 0.7, math.inf)
+    for places, name, alike in zip(index.laws, LAW_NAMES, differences, strict=True):
+        for place in places:
             own = (alike / USUAL[name][1]) ** 2 if alike < math.inf else 1.0
             step = alike if alike < math.inf else USUAL[name][1]
             both = own + (alike < math.inf)
-            assert squares_of(problem, x, 4 * port + place, step) == pytest.approx(both)
-    first = problem.part["leak"].start
-    assert squares_of(problem, x, first, 1e-4) == pytest.approx(1 + (1e-4 / 0.05) ** 2)
+            assert squares_of(problem, x, place, step) == pytest.approx(both)
+    expected = 1 + (1e-4 / 0.05) ** 2
+    assert squares_of(problem, x, index.leak2[0, 0], 1e-4) == pytest.approx(expected)
 
 
 def test_of_unknown_powers_the_law_must_be_a_usual_one() -> None:
     problem = Problem(read(bench_of(3, ("matched", "reversed")), None, None), unknown=True)
-    x = prior_of(problem)
-    x[[1, 5]] = math.log(0.028)
+    x, index = prior_of(problem), problem.layout.index
+    x[index.ln_n_vt] = math.log(0.028)
     assert assumed(problem, x) == pytest.approx(0)
-    assert squares_of(problem, x, 0, 1e-3) == pytest.approx(1)
-    assert squares_of(problem, x, 4, 50.0) == pytest.approx(1)
-    for port in (0, 1):  # also like the other's
-        at = 4 * port + 1
-        assert squares_of(problem, x, at, 0.08) == pytest.approx(1 + (0.08 / 0.1) ** 2)
-        assert squares_of(problem, x, at + 1, 0.7) == pytest.approx(1 + (0.7 / 4) ** 2)
-    for index in range(problem.part["power"].start, problem.part["power"].stop):
-        assert squares_of(problem, x, index, 20.0) == pytest.approx(1)
+    assert squares_of(problem, x, index.coupling_db[0], 1e-3) == pytest.approx(1)
+    assert squares_of(problem, x, index.coupling_db[1], 50.0) == pytest.approx(1)
+    for n_vt, r_is in zip(index.ln_n_vt, index.ln_r_is, strict=True):  # also like the other's
+        assert squares_of(problem, x, n_vt, 0.08) == pytest.approx(1 + (0.08 / 0.1) ** 2)
+        assert squares_of(problem, x, r_is, 0.7) == pytest.approx(1 + (0.7 / 4) ** 2)
+    assert len(index.ln_power)
+    for place in index.ln_power:
+        assert squares_of(problem, x, place, 20.0) == pytest.approx(1)
 
 
 @pytest.mark.parametrize(
     ("name", "part", "value", "sd"),
-    [("bands", "band", 0.0, 3.0), ("temperature", "temperature", 0.06, 0.03)],
+    [("bands", "band_db", 0.0, 3.0), ("temperature", "r_is_per_c", 0.06, 0.03)],
 )
 def test_bands_differ_by_some_db_and_currents_double_in_ten_degrees(
     name: str, part: str, value: float, sd: float
 ) -> None:
     problem, _ = problem_of(name)
     x = prior_of(problem)
-    x[problem.part[part]] = value
-    assert problem.part[part].stop - problem.part[part].start == 2
-    for index in range(problem.part[part].start, problem.part[part].stop):
-        assert squares_of(problem, x, index, sd) == pytest.approx(1)
-        assert squares_of(problem, x, index, -sd) == pytest.approx(1)
+    places = getattr(problem.layout.index, part).ravel()
+    x[places] = value
+    assert len(places) == 2
+    for place in places:
+        assert squares_of(problem, x, place, sd) == pytest.approx(1)
+        assert squares_of(problem, x, place, -sd) == pytest.approx(1)
 
 
 @pytest.mark.parametrize("side", ["forward", "reflected"])

@@ -18,11 +18,10 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from logger.calibration import bench_points, file
-from logger.calibration.claims import bench_noise, smallest_swr
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import CalibrationFile
 from logger.calibration.fit import fit
-from logger.calibration.residuals import residuals
+from logger.calibration.quality import bench_noise, residuals, smallest_swr
 from logger.charts import calibration, sheet
 from logger.errors import UsageError
 from tests import coupler_model as model

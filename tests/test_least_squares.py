@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -69,3 +70,17 @@ def test_parameters_that_the_data_do_not_tell_apart_are_survived() -> None:
     found = solve(lambda b: (b[0] + b[1]) * x - 3 * x, np.array([1.0, 1.0]))
     assert found.x.sum() == pytest.approx(3)
     assert np.all(np.isfinite(found.covariance))
+
+
+def test_a_trial_point_that_overflows_is_a_bad_one() -> None:
+    """The first steps go far beyond the range of `math.exp`, which raises."""
+    highest = -math.inf
+
+    def residuals(b: np.ndarray) -> np.ndarray:
+        nonlocal highest
+        highest = max(highest, float(b[0]))
+        return np.array([math.exp(b[0]) - 2.0])
+
+    solution = solve(residuals, np.array([-12.0]))
+    assert highest > 710
+    assert solution.x == pytest.approx([math.log(2)])

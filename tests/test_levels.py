@@ -13,7 +13,7 @@ from logger.blocks import Noise, PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import parse
 from logger.stages.levels import LEAST_PAIRS, Levels
-from logger.stages.quarters import QUARTER_NS, Quarters, joined
+from logger.stages.quarters import QUARTER_NS, Quarters, join_quarters
 from logger.stages.view import View
 from tests.station import CALIBRATION
 
@@ -43,7 +43,7 @@ def quarters_of(views: list[View]) -> Quarters:
     levels = Levels(COUPLER, HANG_NS)
     found = [levels.update(each) for each in views]
     found.append(levels.finish(NOISE))
-    return joined([each for each in found if each is not None])
+    return join_quarters([each for each in found if each is not None])
 
 
 @settings(max_examples=40, deadline=None)

@@ -26,8 +26,7 @@ from logger.config.load import (
 from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Second, Transmission
-from logger.stages.keying import Keying
-from logger.stages.own_power import OwnPower
+from logger.stages.keying import Keying, OwnPower
 from logger.stages.transmissions import Transmissions
 
 SIMULATED = SimulatedOptions()

@@ -109,8 +109,12 @@ def _check_header(header: list[str], place: str) -> None:
             )
     for name in header:
         if name not in COLUMNS:
-            near = difflib.get_close_matches(name, COLUMNS, n=1)
-            hint = f"; did you mean `{near[0]}`?" if near else f"; known are {', '.join(COLUMNS)}"
+            matches = difflib.get_close_matches(name, COLUMNS, n=1)
+            hint = (
+                f"; did you mean `{matches[0]}`?"
+                if matches
+                else f"; known are {', '.join(COLUMNS)}"
+            )
             raise BenchPointError(f"{place}: column `{name}` is not known{hint}")
         if header.count(name) > 1:
             raise BenchPointError(f"{place}: column `{name}` is there twice")
@@ -125,8 +129,10 @@ def _point(cells: dict[str, str], place: str) -> BenchPoint:
             values[name] = _number(name, cell, place)
     condition = values["condition"] = str(values["condition"]).lower()
     if condition not in CONDITIONS:
-        near = difflib.get_close_matches(condition, CONDITIONS, n=1)
-        hint = f"did you mean `{near[0]}`?" if near else f"it is one of {', '.join(CONDITIONS)}"
+        matches = difflib.get_close_matches(condition, CONDITIONS, n=1)
+        hint = (
+            f"did you mean `{matches[0]}`?" if matches else f"it is one of {', '.join(CONDITIONS)}"
+        )
         raise BenchPointError(f"{place}: condition `{condition}` is not known; {hint}")
     return msgspec.convert(values, BenchPoint)
 

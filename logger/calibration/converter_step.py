@@ -1,5 +1,8 @@
 """Step of a converter, from its readings. Pure functions.
 
+This module is responsible for finding the step that no driver or user states. In flow readings, or
+bench points; out flows the step in volts, 0 if they do not show it.
+
 A bridge may print more decimals than its converter has steps: 12 bits over 5 V are steps of 1.22
 mV, whatever is printed. Neighbouring readings that occur differ by whole steps, so the step is the
 greatest common divisor of these differences, up to the rounding of the printed values.
@@ -15,6 +18,10 @@ LEAST_DIFFERENCES = 3
 DIVISORS = (1, 2, 3)  # the smallest difference may be several steps
 MOST_STEPS = 4  # longer differences are ignored, since the rounding of the printed values adds up
 AGREEING = 0.95  # share of the differences that must be whole steps
+FEWEST_POINTS = 8
+POINT_DIVISORS = range(1, 9)
+LEAST_POINT_STEP_V = 2e-4
+ON_GRID = 0.1  # distance in steps from the grid that rounding of printed values may cause
 FEWEST_STEPS, USUAL_RANGE_V = 127, 5.0  # the coarsest converter: 7 bits over 5 V or more
 
 
@@ -43,3 +50,27 @@ def common_step(volts: Floats, resolution_v: float) -> float:
         if short.sum() >= LEAST_DIFFERENCES and np.mean(off_v <= 1.01 * rounding_v) >= AGREEING:
             return step_v if step_v <= most_v else 0.0
     return 0.0
+
+
+def step_of_points(volts: Floats) -> float:
+    """Return the step of the converter if bench points (n, 2) lie on its grid, else 0."""
+    values = np.unique(volts)
+    if len(values) < FEWEST_POINTS:
+        return 0.0
+    differences = np.diff(values)
+    least_v = float(differences[differences > 1e-5].min(initial=np.inf))
+    for divisor in POINT_DIVISORS:
+        step_v = least_v / divisor
+        if step_v < LEAST_POINT_STEP_V:
+            return 0.0
+        # The largest readings determine the step most precisely.
+        for value in values[values > 0].tolist():
+            step_v = value / max(1, round(value / step_v))
+        if is_on_grid(values, step_v):
+            return step_v
+    return 0.0
+
+
+def is_on_grid(volts: Floats, step_v: float) -> bool:
+    """True if all readings are near whole multiples of the step."""
+    return bool(np.all(np.abs(volts / step_v - np.round(volts / step_v)) < ON_GRID))

@@ -1,4 +1,8 @@
-"""Calibrated coupler: converts the volts of a block to watts and flags, with uncertainty."""
+"""Calibrated coupler: volts to watts and flags, with uncertainty.
+
+This module is responsible for applying a calibration file. In flow the content of the file and the
+volts of pairs; out flow watts, flags, the readable floor, and variances of powers and ratios.
+"""
 
 from __future__ import annotations
 
@@ -43,8 +47,10 @@ class Coupler:
             content.converter.full_scale_v or UNKNOWN_END_V,
         )
         self._top_v = top_v
+        self._ports = {"forward": content.forward, "reflected": content.reflected}
         self.forward = self._law(content.forward)
         self.reflected = self._law(content.reflected)
+        self._laws = {"forward": self.forward, "reflected": self.reflected}
         self.least_slope = float(self.reflected.slope(self.reflected.zero_v))
         directivity = content.directivity
         self.leak = self.forward_leak = 0.0
@@ -98,16 +104,15 @@ class Coupler:
         `step_v` is as in the law. `aux` may hold the `temperature_c` and `frequency_khz` of each
         pair, which are used where the calibration depends on them.
         """
-        port: Port = getattr(self.content, side)
-        law: DetectorLaw = getattr(self, side)
+        port, law = self._ports[side], self._laws[side]
         temperature = aux.get("temperature_c")
         if port.r_is_per_c and temperature is not None and self.content.temperature_c is not None:
             warmer_c = np.nan_to_num(temperature - self.content.temperature_c)
             steps = np.rint(warmer_c / TEMPERATURE_STEP_C).astype(np.int64)
             watts = np.empty_like(volts)
             for step in np.unique(steps):
-                at = steps == step
-                watts[at] = self._warmer(side, int(step)).watts(volts[at])
+                mask = steps == step
+                watts[mask] = self._warmer(side, int(step)).watts(volts[mask])
         else:
             watts = law.watts(volts, step_v)
         if port.coupling_by_khz:
@@ -123,9 +128,7 @@ class Coupler:
         if key not in self._by_temperature:
             if len(self._by_temperature) >= MOST_TEMPERATURES:
                 self._by_temperature.clear()
-            self._by_temperature[key] = self._law(
-                getattr(self.content, side), step * TEMPERATURE_STEP_C
-            )
+            self._by_temperature[key] = self._law(self._ports[side], step * TEMPERATURE_STEP_C)
         return self._by_temperature[key]
 
     def readable_floor_w(self, noise: Noise) -> float:
@@ -164,9 +167,9 @@ class Coupler:
         """
         instrument = self.content.instrument
         percent = float(instrument.get("reference_class_percent", 0.0))
-        counted = 1 if instrument.get("reference", "watts") == "watts" else 2  # volts are squared
-        of_class = counted * percent / 100 / math.sqrt(3)
-        zero_v: float = getattr(self, side).zero_v
+        exponent = 1 if instrument.get("reference", "watts") == "watts" else 2  # of volts
+        of_class = exponent * percent / 100 / math.sqrt(3)
+        zero_v = self._laws[side].zero_v
         lowest_v: float = getattr(self.content.valid, f"{side}_v")[0] - zero_v
         above_v = np.maximum(reading_v - zero_v, LEAST_V)
         of_leakage = LEAKAGE_PER_DECADE * np.log10(np.maximum(lowest_v / above_v, 1.0))
@@ -179,8 +182,7 @@ class Coupler:
 
     def _own_variance(self, side: str, reading_v: Floats, zero_u_v: float) -> Floats:
         """Return the variance of ln P of a port from its zero and the choice of its law, (n,)."""
-        port: Port = getattr(self.content, side)
-        law: DetectorLaw = getattr(self, side)
+        port, law = self._ports[side], self._laws[side]
         # At the lower end of a converter that cannot read below 0 the detector may be at its zero.
         above_v = np.maximum(reading_v - law.zero_v, 0.0)
         hidden_v = np.where(reading_v < self.content.converter.step_v, above_v, 0.0)
@@ -197,7 +199,7 @@ class Coupler:
         covariance = self.content.covariance
         names = [] if covariance is None else covariance.parameters
         by = np.zeros((len(names), *np.shape(reading_v)))
-        law: DetectorLaw = getattr(self, side)
+        law = self._laws[side]
         volts = reading_v - law.zero_v
         for row, name, table in zip(by, names, self._sensitivities, strict=True):
             if name == f"{side}.zero_v":  # near the zero, watts count, not their logarithm
@@ -220,7 +222,7 @@ class Coupler:
         tables = []
         for name in covariance.parameters:
             side, _, field = name.partition(".")
-            port: Port = getattr(self.content, side)
+            port = self._ports[side]
             value = getattr(port, field)
             step = 1e-4 if field in ("coupling_db", "zero_v") else 1e-4 * value
             readings = self._sensitivity_v + port.zero_v + LEAST_V

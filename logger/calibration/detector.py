@@ -35,13 +35,13 @@ ASYMPTOTIC_FROM = 500.0  # numpy's I0 overflows near 713
 def ln_i0(x: Floats) -> Floats:
     """Return ln I0(x) for x >= 0, (n,) -> (n,); relative error below 1e-7."""
     x = np.asarray(x, dtype=np.float64)
-    near = np.minimum(x, ASYMPTOTIC_FROM)
-    far = np.maximum(x, ASYMPTOTIC_FROM)
-    series = 1 + 1 / (8 * far) + 9 / (128 * far**2)
+    bounded = np.minimum(x, ASYMPTOTIC_FROM)
+    large = np.maximum(x, ASYMPTOTIC_FROM)
+    series = 1 + 1 / (8 * large) + 9 / (128 * large**2)
     return np.where(
         x < ASYMPTOTIC_FROM,
-        np.log(np.i0(near)),
-        far - 0.5 * np.log(2 * np.pi * far) + np.log(series),
+        np.log(np.i0(bounded)),
+        large - 0.5 * np.log(2 * np.pi * large) + np.log(series),
     )
 
 
@@ -52,11 +52,11 @@ def squared_argument(ln_value: Floats) -> Floats:
     both ends and within 1 % between, so that each step leaves a hundredth of the error.
     """
     level = np.asarray(ln_value, dtype=np.float64)
-    found = 4 * level + level**2
+    square = 4 * level + level**2
     for _ in range(STEPS):
-        x = np.sqrt(found)
-        found = np.maximum(found - 2 * (ln_i0(x) - level) * (0.5 + np.sqrt(found + 2.25)), 0.0)
-    return np.where(level < SMALL, 4 * level * (1 + level / 4), found)
+        excess = ln_i0(np.sqrt(square)) - level
+        square = np.maximum(square - 2 * excess * (0.5 + np.sqrt(square + 2.25)), 0.0)
+    return np.where(level < SMALL, 4 * level * (1 + level / 4), square)
 
 
 def squared_peak_v(volts: Floats, n_vt_v: float, r_is_v: float) -> Floats:

@@ -24,18 +24,17 @@ import math
 import numpy as np
 
 from logger.blocks import Floats
-from logger.calibration.detector import squared_peak_v
 from logger.calibration.interpolant import Departure
 from logger.calibration.least_squares import Solution
-from logger.calibration.model import detect
-from logger.calibration.problem import DB, IMPEDANCE_OHM, N_VT, R_IS, ZERO, C, Problem
+from logger.calibration.model import Law
+from logger.calibration.parameters import Layout
+from logger.calibration.problem import DB, Problem
 
 DoubtTable = list[tuple[float, float]]
 Departures = tuple[Departure | None, Departure | None]
 
 SHAPES = 5
-KNOTS_PER_DECADE = 8
-LOWEST_V, HIGHEST_V = 1e-4, 20.0
+LOWEST_V, HIGHEST_V, KNOTS = 1e-4, 20.0, 43  # 8 per decade
 
 # One standard deviation of each alteration, see `_alterations`.
 DROP = 0.07
@@ -45,61 +44,67 @@ COMPRESSION = math.log(10) / 10 / 6
 COMPENSATION = 0.2
 
 
-def model_doubt(problem: Problem, solution: Solution, departures: Departures) -> list[DoubtTable]:
+def estimate_doubt(
+    problem: Problem, solution: Solution, departures: Departures
+) -> list[DoubtTable]:
     """Return the standard uncertainty of each port's watts from the choice of the law."""
-    x = solution.x
-    readings, parts = problem.readings, []
-    above_v = np.maximum(readings.volts - x[[ZERO, 4 + ZERO]], 0.0)
+    x, readings, layout = solution.x, problem.readings, problem.layout
+    values = layout.view(x)
+    above_v = np.maximum(readings.volts - values.zero_v, 0.0)
     top_v = above_v.max(axis=0, where=problem.used, initial=LOWEST_V)
+    effects = []
     for port in (0, 1):
         changes = np.zeros((*readings.volts.shape, SHAPES))
-        changes[:, port] = _alterations(x[4 * port : 4 * port + 4], above_v[:, port], top_v[port])
-        parts.append(problem.effect(x, changes))
-    effect, jacobian = np.concatenate(parts, axis=1), problem.jacobian(x)
+        changes[:, port] = _alterations(values.law(port), above_v[:, port], top_v[port])
+        effects.append(problem.effect(x, changes))
+    effect, jacobian = np.concatenate(effects, axis=1), problem.jacobian(x)
     scale = np.maximum(np.linalg.norm(jacobian, axis=0), 1e-300)
-    moved = np.linalg.lstsq(jacobian / scale, effect, rcond=1e-10)[0] / scale[:, None]
-    rest = effect - jacobian @ moved
+    shifts = np.linalg.lstsq(jacobian / scale, effect, rcond=1e-10)[0] / scale[:, None]
+    rest = effect - jacobian @ shifts
     sizes = np.linalg.inv(np.eye(2 * SHAPES) + rest.T @ rest)
     mean = sizes @ rest.T @ solution.residuals
-    return [
-        _table(x, port, top_v[port], moved, sizes + np.outer(mean, mean), departure)
-        for port, departure in enumerate(departures)
-    ]
+    sizes = sizes + np.outer(mean, mean)
+    tables = []
+    volts = np.geomspace(LOWEST_V, HIGHEST_V, KNOTS)
+    for port, departure in enumerate(departures):
+        law = values.law(port)
+        miss = _ln_watt_by_parameters(layout, port, law, volts) @ shifts
+        own = slice(SHAPES * port, SHAPES * (port + 1))
+        miss[:, own] -= _alterations(law, volts, top_v[port])
+        total_db = DB * np.sqrt(np.einsum("ij,jk,ik->i", miss, sizes, miss))
+        if departure is not None and departure.correction:
+            total_db = np.hypot(total_db, _extrapolation_db(departure, volts))
+        tables.append(list(zip(volts.round(7).tolist(), total_db.round(4).tolist(), strict=True)))
+    return tables
 
 
-def _table(
-    x: Floats, port: int, top_v: float, moved: Floats, sizes: Floats, departure: Departure | None
-) -> DoubtTable:
-    """Return the doubt of one port as [(volts above the zero, dB)].
+def _ln_watt_by_parameters(layout: Layout, port: int, law: Law, volts: Floats) -> Floats:
+    """Return the derivatives of ln P at readings (n,) above the zero, (n, p)."""
+    watts = law.watts(volts)
+    detected = law.detect(watts)
+    per_ln_watt = detected.by_watt * watts
+    derivatives = np.zeros((len(volts), layout.size))
+    by = layout.view(derivatives)
+    by.coupling_db[:, port] = 1 / DB
+    by.ln_n_vt[:, port] = -detected.by_ln_n_vt / per_ln_watt
+    by.ln_r_is[:, port] = -detected.by_ln_r_is / per_ln_watt
+    by.zero_v[:, port] = -1 / per_ln_watt
+    return derivatives
 
-    moved  changes of the parameters by each alteration, (p, k)
-    sizes  mean products of the sizes of alterations, (k, k)
+
+def _extrapolation_db(departure: Departure, volts: Floats) -> Floats:
+    """Return the uncertainty of a correction beyond its ends, (n,).
+
+    There it is constant, while the true one may continue as steeply.
     """
-    law = x[4 * port : 4 * port + 4]
-    decades = math.log10(HIGHEST_V / LOWEST_V)
-    volts = np.geomspace(LOWEST_V, HIGHEST_V, round(KNOTS_PER_DECADE * decades) + 1)
-    watts = _watts(law, volts)
-    at = detect(watts, law[C], math.exp(law[N_VT]), math.exp(law[R_IS]), IMPEDANCE_OHM)
-    per_ln_watt = at.by_watt * watts
-    by = np.zeros((len(volts), 4))
-    by[:, C] = 1 / DB
-    by[:, N_VT] = -at.by_ln_n_vt / per_ln_watt
-    by[:, R_IS] = -at.by_ln_r_is / per_ln_watt
-    by[:, ZERO] = -1 / per_ln_watt
-    miss = by @ moved[4 * port : 4 * port + 4]
-    miss[:, SHAPES * port : SHAPES * (port + 1)] -= _alterations(law, volts, top_v)
-    total_db = DB * np.sqrt(np.einsum("ij,jk,ik->i", miss, sizes, miss))
-    if departure is not None and departure.correction:
-        # A correction is constant beyond its ends, where the true one may continue as steeply.
-        knots, db = np.array(departure.correction).T
-        knots = np.log(knots)
-        per_ln_volt = np.sqrt(np.mean((np.diff(db) / np.diff(knots)) ** 2))
-        distance = np.abs(np.log(volts) - np.clip(np.log(volts), knots[0], knots[-1]))
-        total_db = np.hypot(total_db, per_ln_volt * distance)
-    return list(zip(volts.round(7).tolist(), total_db.round(4).tolist(), strict=True))
+    knots, db = np.array(departure.correction).T
+    knots = np.log(knots)
+    per_ln_volt = np.sqrt(np.mean((np.diff(db) / np.diff(knots)) ** 2))
+    distance = np.abs(np.log(volts) - np.clip(np.log(volts), knots[0], knots[-1]))
+    return np.asarray(per_ln_volt * distance)
 
 
-def _alterations(law: Floats, volts: Floats, top_v: float) -> Floats:
+def _alterations(law: Law, volts: Floats, top_v: float) -> Floats:
     """Return changes of ln P at readings above the zero, (n,) -> (n, SHAPES), one deviation each.
 
     drop         the peak behind source and bulk resistance r is lower, at high levels by the
@@ -114,25 +119,20 @@ def _alterations(law: Floats, volts: Floats, top_v: float) -> Floats:
     compensation an amplifier adds the drop of a second diode, or a part of it, to the volts: most
                  detectors have none, so a fifth
     """
-    n_vt_v, r_is_v = math.exp(law[N_VT]), math.exp(law[R_IS])
     volts = np.maximum(volts, 1e-6)
-    watts = _watts(law, volts)
-    at = detect(watts, law[C], n_vt_v, r_is_v, IMPEDANCE_OHM)
-    by_ln_n_vt = at.by_ln_n_vt / (at.by_watt * watts)
-    share = volts / np.sqrt(squared_peak_v(volts, n_vt_v, r_is_v))
+    watts = law.watts(volts)
+    detected = law.detect(watts)
+    per_ln_watt = detected.by_watt * watts
+    share = volts / np.sqrt(law.peak2(volts))
     return np.stack(
         [
             2 * DROP * share,
-            IDEALITY_PER_DECADE * by_ln_n_vt * np.log10(1 + volts / r_is_v),
-            EXPONENT * np.log1p(volts / n_vt_v),
-            COMPRESSION * watts / _watts(law, np.array([top_v])),
-            COMPENSATION * n_vt_v * np.log1p(volts / r_is_v) / (at.by_watt * watts),
+            IDEALITY_PER_DECADE
+            * (detected.by_ln_n_vt / per_ln_watt)
+            * np.log10(1 + volts / law.r_is_v),
+            EXPONENT * np.log1p(volts / law.n_vt_v),
+            COMPRESSION * watts / law.watts(np.array([top_v])),
+            COMPENSATION * law.n_vt_v * np.log1p(volts / law.r_is_v) / per_ln_watt,
         ],
         axis=1,
     )
-
-
-def _watts(law: Floats, volts: Floats) -> Floats:
-    """Return the watts by the law at readings above the zero, (n,) -> (n,)."""
-    peak2 = squared_peak_v(volts, math.exp(law[N_VT]), math.exp(law[R_IS]))
-    return np.asarray(peak2 * 10 ** (law[C] / 10) / (2 * IMPEDANCE_OHM))

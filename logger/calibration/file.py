@@ -126,8 +126,9 @@ class CalibrationFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     bench_points: list[dict[str, str | float]] = []
 
 
+SIDES = ("forward", "reflected")
 LAW = ("coupling_db", "n_vt_v", "r_is_v", "zero_v")
-PARAMETERS = {f"{side}.{field}" for side in ("forward", "reflected") for field in LAW}
+PARAMETERS = {f"{side}.{field}" for side in SIDES for field in LAW}
 
 
 class _Loader(yaml.SafeLoader):

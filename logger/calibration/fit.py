@@ -1,26 +1,29 @@
 """Fit of bench points: detector laws, balance, directivity, and their covariance.
 
-The accuracy class of the reference meter is a common error of all its readings. It affects watts
-only, not reflection, so it is not part of the fit.
+This module is responsible for the steps of the fit: the choice of the problem, robust weights,
+outliers, and the scatter of the reference. In flow bench points and the options of the command; out
+flows the calibration file with the details that its report states. The accuracy class of the
+reference meter is a common error of all its readings, which affects watts only and not reflection,
+so it is not part of the fit.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
 
-from logger.blocks import Floats
+from logger.blocks import Bools, Floats
 from logger.calibration.bench_points import WATTS_PER_VOLT2, Bench, in_watts
-from logger.calibration.detector import squared_peak_v
 from logger.calibration.doubt import Departures
 from logger.calibration.file import CalibrationFile
-from logger.calibration.interpolant import departure
+from logger.calibration.interpolant import Departure, departure
 from logger.calibration.least_squares import Solution, solve
-from logger.calibration.outcome import Leak, calibration, forward_leak, reflected_leaks
-from logger.calibration.problem import DB, N_VT, R_IS, ZERO, Problem
+from logger.calibration.outcome import FitOutcome, Leak
+from logger.calibration.problem import DB, Problem
 from logger.calibration.readings import Readings, read
 from logger.calibration.screening import screen
 from logger.errors import BenchPointError
@@ -85,10 +88,10 @@ def fit(
         bench = in_watts(bench, reference)
     readings = read(bench, step_v, full_scale_v)
     screen(bench, readings, powers_known=not unknown)
-    problem, x = _choose(readings, unknown)
-    _leave_out(problem, x)
-    x, solution = _settle(problem, x)
-    departures = _departures(problem, solution)
+    problem, x = _choose_problem(readings, unknown)
+    _exclude_outliers(problem, x)
+    x, solution = _refine(problem, x)
+    departures = _judge_law(problem, solution, 0), _judge_law(problem, solution, 1)
     if _remaining_db(problem, departures) > WORST_DB:
         deviation = np.where(problem.used, np.abs(problem.deviation(x)), 0.0).max(axis=1)
         raise BenchPointError(
@@ -96,11 +99,9 @@ def fit(
             f" (residual {DB * problem.scatter:.1f} dB, largest in this row): check powers,"
             " conditions and columns"
         )
+    outcome = FitOutcome(problem, solution, departures)
     return Fit(
-        content=calibration(
-            problem,
-            solution,
-            departures,
+        content=outcome.make_file(
             bench,
             instrument={
                 "reference": reference,
@@ -113,51 +114,49 @@ def fit(
         bench=bench,
         readings=readings,
         scatter=problem.scatter,
-        leaks=reflected_leaks(problem, solution),
+        leaks=outcome.reflected_leaks,
         departures=departures,
-        balanced=problem.hears_itself(1)[0],
-        forward_from=forward_leak(problem, solution)[1],
+        balanced=bool(problem.full_wave(1).any()),
+        forward_from=outcome.forward_leak()[1],
     )
 
 
-def _choose(readings: Readings, unknown: bool) -> tuple[Problem, Floats]:
+def _choose_problem(readings: Readings, unknown: bool) -> tuple[Problem, Floats]:
     """Return the simplest problem that describes the points, and the result of its robust fit."""
     problem = Problem(readings, unknown=unknown)
-    x = _robust(problem)
-    several_bands = len(readings.bands_khz) > 1
-    known = readings.temperature[~np.isnan(readings.temperature)]
-    warmed = len(known) > 0 and np.ptp(known) >= TEMPERATURE_SPAN_C
-    extensions = [
-        {"by_band": by_band, "by_temperature": by_temperature}
-        for by_band in (False, True)[: 1 + several_bands]
-        for by_temperature in (False, True)[: 1 + warmed]
-    ][1:]
-    if not extensions:
-        return problem, x
+    x = _fit_robustly(problem)
+    celsius = readings.temperature[~np.isnan(readings.temperature)]
+    has_bands = len(readings.bands_khz) > 1
+    has_span = len(celsius) > 0 and bool(np.ptp(celsius) >= TEMPERATURE_SPAN_C)
     candidates = [(problem, x)]
-    for extension in extensions:
-        wider = Problem(readings, unknown=unknown, **extension)
-        candidates.append((wider, _reweigh(wider, wider.extend(problem, x))))
-    return min(candidates, key=lambda candidate: _information(*candidate))
+    for by_band, by_temperature in itertools.product(
+        sorted({False, has_bands}), sorted({False, has_span})
+    ):
+        if by_band or by_temperature:
+            wider = Problem(
+                readings, unknown=unknown, by_band=by_band, by_temperature=by_temperature
+            )
+            candidates.append((wider, _reweigh(wider, wider.extend(problem, x))))
+    return min(candidates, key=lambda candidate: _schwarz_criterion(*candidate))
 
 
-def _information(problem: Problem, x: Floats) -> float:
+def _schwarz_criterion(problem: Problem, x: Floats) -> float:
     """Return Schwarz's criterion, with the scatter (from the points) as residual variance."""
     count = int(problem.used.sum())
     variance = problem.scatter**2 + SCATTER[0] ** 2
     return count * math.log(variance) + len(x) * math.log(count)
 
 
-def _robust(problem: Problem) -> Floats:
+def _fit_robustly(problem: Problem) -> Floats:
     """Return the best fit of several starts: the constants of the law are strongly coupled."""
-    found = []
+    fits = []
     for r_is_v in STARTS_R_IS_V:
         x = problem.start(r_is_v)
         problem.weigh(x)
         x = solve(problem.residuals, x, jacobian=problem.jacobian, robust=True).x
         problem.weigh(x)
-        found.append((float(np.abs(problem.residuals(x)).sum()), x.tolist()))
-    return _reweigh(problem, np.array(min(found)[1]))
+        fits.append((float(np.abs(problem.residuals(x)).sum()), x.tolist()))
+    return _reweigh(problem, np.array(min(fits)[1]))
 
 
 def _reweigh(problem: Problem, x: Floats) -> Floats:
@@ -168,16 +167,20 @@ def _reweigh(problem: Problem, x: Floats) -> Floats:
     return x
 
 
-def _settle(problem: Problem, x: Floats) -> tuple[Floats, Solution]:
+def _refine(problem: Problem, x: Floats) -> tuple[Floats, Solution]:
     """Fit the remaining points without robust weights; return the parameters and the solution."""
     for _ in range(ROUNDS):
         problem.weigh(x)
         solution = solve(problem.residuals, x, jacobian=problem.jacobian)
         x = solution.x
-        rows = np.stack([problem.full_wave(0), problem.full_wave(1)], axis=1)
+        rows = _full_wave(problem)
         free = float(solution.leverage[: rows.size][rows.ravel()].sum())
         problem.scatter = _scatter(problem, x, free=free, robust=False)
     return x, solution
+
+
+def _full_wave(problem: Problem) -> Bools:
+    return np.stack([problem.full_wave(0), problem.full_wave(1)], axis=1)
 
 
 def _scatter(problem: Problem, x: Floats, *, free: float, robust: bool) -> float:
@@ -187,18 +190,18 @@ def _scatter(problem: Problem, x: Floats, *, free: float, robust: bool) -> float
 
     free  number of points that the parameters use up
     """
-    rows = np.stack([problem.full_wave(0), problem.full_wave(1)], axis=1)
+    rows = _full_wave(problem)
     miss_v, gain = (values[rows] for values in problem.miss_v(x))
     sd_v = problem.readings.sd_v[rows]
-    left = max(len(miss_v) - free, 1.0)
+    freedom = max(len(miss_v) - free, 1.0)
 
     def excess(scatter: float) -> float:
         z = miss_v / np.hypot(sd_v, scatter * gain)
         if robust:
-            return float(np.median(np.abs(z))) - MEDIAN * math.sqrt(left / len(z))
+            return float(np.median(np.abs(z))) - MEDIAN * math.sqrt(freedom / len(z))
         # A few points hardly determine their own scatter, so the usual scatter has a weight too.
         usual, worth = SCATTER
-        return float((z**2).sum()) - left + worth * ((usual / scatter) ** 2 - 1)
+        return float((z**2).sum()) - freedom + worth * ((usual / scatter) ** 2 - 1)
 
     low, high = 1e-4, MOST_SCATTER
     if excess(low) <= 0:
@@ -209,35 +212,28 @@ def _scatter(problem: Problem, x: Floats, *, free: float, robust: bool) -> float
     return high
 
 
-def _departures(problem: Problem, solution: Solution) -> Departures:
-    miss_db = problem.miss_db(solution.x)
-    leverage = solution.leverage[: miss_db.size].reshape(miss_db.shape)
-    found = []
-    for port in (0, 1):
-        rows = problem.full_wave(port)
-        volts = problem.readings.volts[rows, port] - solution.x[4 * port + ZERO]
-        clear = volts > 5 * problem.readings.sd_v[rows, port]
-        law = solution.x[4 * port : 4 * port + 4]
-        n_vt_v, r_is_v = math.exp(law[N_VT]), math.exp(law[R_IS])
-
-        def law_db(volts: Floats, n_vt_v: float = n_vt_v, r_is_v: float = r_is_v) -> Floats:
-            return np.asarray(DB * np.log(squared_peak_v(volts, n_vt_v, r_is_v)))
-
-        found.append(
-            departure(volts[clear], miss_db[rows, port][clear], leverage[rows, port][clear], law_db)
-        )
-    return found[0], found[1]
+def _judge_law(problem: Problem, solution: Solution, port: int) -> Departure | None:
+    """Compare the law of a port with an interpolant; None with too few points."""
+    law = problem.layout.view(solution.x).law(port)
+    volts = problem.readings.volts[:, port] - law.zero_v
+    rows = problem.full_wave(port) & (volts > 5 * problem.readings.sd_v[:, port])
+    leverage = solution.leverage[: 2 * len(rows)].reshape(-1, 2)
+    return departure(
+        volts[rows],
+        problem.miss_db(solution.x)[rows, port],
+        leverage[rows, port],
+        lambda volts: np.asarray(DB * np.log(law.peak2(volts))),
+    )
 
 
 def _remaining_db(problem: Problem, departures: Departures) -> float:
     """Return the distance in dB of the points from the law, or from a preferred interpolant."""
-    heard = [port for port in (0, 1) if problem.full_wave(port).any()]
-    corrected = [departures[port] for port in heard]
-    left = [one.interpolant_db for one in corrected if one is not None and one.correction]
-    return max(left) if len(left) == len(heard) else DB * problem.scatter
+    measured = [d for port, d in enumerate(departures) if problem.full_wave(port).any()]
+    errors_db = [d.interpolant_db for d in measured if d is not None and d.correction]
+    return max(errors_db) if len(errors_db) == len(measured) else DB * problem.scatter
 
 
-def _leave_out(problem: Problem, x: Floats) -> None:
+def _exclude_outliers(problem: Problem, x: Floats) -> None:
     """Exclude outliers from the problem, up to a limited share of the points."""
     deviation = problem.deviation(x, least_scatter=SCATTER[0])
     for port in (0, 1):

@@ -1,5 +1,8 @@
 """Monotone interpolant for a detector law that does not fit, by cross-validation.
 
+This module is responsible for the choice between law and interpolant. In flow readings of a port
+and its law; out flow the errors of both, and a correction if it is preferred.
+
 The interpolant is a correction in dB to the fitted law, through the points (shape-preserving cubic
 pieces after Fritsch and Carlson, by scipy) over the logarithm of the volts. It is preferred only
 where it predicts left-out points clearly better than the law does.
@@ -56,11 +59,11 @@ def departure(
     y = np.bincount(group, -miss_db) / count
     unseen = np.bincount(group, miss_db / (1 - leverage)) / count
     inner = range(1, len(x) - 1)
-    foretold = [
+    errors_db = [
         float(PchipInterpolator(np.delete(x, i), np.delete(y, i))(x[i]) - y[i]) for i in inner
     ]
     law_error_db = float(np.sqrt(np.mean(unseen[1:-1] ** 2)))
-    error_db = float(np.sqrt(np.mean(np.square(foretold))))
+    error_db = float(np.sqrt(np.mean(np.square(errors_db))))
     correction: list[tuple[float, float]] = []
     if law_error_db > WORTH_DB and error_db < BETTER * law_error_db:
         knots = np.linspace(x[0], x[-1], KNOTS)

@@ -1,7 +1,8 @@
 """Nonlinear least squares, plain or robust, by scipy.
 
-Residuals are divided by their standard deviations, so that the covariance of the solution is the
-inverse of J'J and their sum of squares a chi-square.
+This module is responsible for the settings of the solver and for the covariance. In flow residuals,
+as a function of the parameters, divided by their standard deviations; out flows the solution. So
+the covariance is the inverse of J'J, and the sum of squares a chi-square.
 """
 
 from __future__ import annotations
@@ -51,19 +52,23 @@ def solve(
     from scipy.optimize import least_squares
 
     def bounded(x: Floats) -> Floats:
-        with np.errstate(all="ignore"):
-            values = residuals(x)
+        try:
+            with np.errstate(all="ignore"):
+                values = residuals(x)
+        except OverflowError:  # of a Python float
+            values = np.full(count, LIMIT)
         return np.clip(np.nan_to_num(values, nan=LIMIT, posinf=LIMIT, neginf=-LIMIT), -LIMIT, LIMIT)
 
     derive = "3-point" if jacobian is None else jacobian
     start = np.asarray(start, dtype=np.float64)
+    count = len(residuals(start))
     scale = np.where(start == 0, 1.0, np.abs(start))
     if robust:
-        found = least_squares(
+        minimum = least_squares(
             bounded, start, loss="soft_l1", x_scale="jac", jac=derive, max_nfev=ROBUST_STEPS
         )
     else:
-        found = least_squares(
+        minimum = least_squares(
             bounded,
             start,
             method="lm",
@@ -74,7 +79,7 @@ def solve(
             xtol=TIGHT,
             gtol=TIGHT,
         )
-    by = np.asarray(found.jac)
+    by = np.asarray(minimum.jac)
     # Scale the columns to equal size, so that the pseudo-inverse cuts off undetermined directions
     # and not those with small units.
     norm = np.linalg.norm(by, axis=0)
@@ -82,4 +87,4 @@ def solve(
     inverse = np.linalg.pinv(by / norm, rcond=1e-10)
     covariance = (inverse @ inverse.T) / np.outer(norm, norm)
     leverage = np.einsum("ij,ji->i", by / norm, inverse)
-    return Solution(found.x, covariance, residuals(found.x), leverage)
+    return Solution(minimum.x, covariance, residuals(minimum.x), leverage)

@@ -1,7 +1,8 @@
-"""Reading of a diode detector behind a coupler port, with derivatives, for the fit.
+"""Detector law with derivatives, for the fit.
 
 The law and its source are those of `logger.calibration.detector`; here it is solved for the volts,
-in closed form by the Wright omega function. Needs scipy.
+in closed form by the Wright omega function. In flow watts or volts and the constants of a law; out
+flow readings with their derivatives, or watts. Needs scipy.
 """
 
 from __future__ import annotations
@@ -11,7 +12,9 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.blocks import Floats
+from logger.calibration.detector import squared_peak_v
 
+IMPEDANCE_OHM = 50.0
 SMALL = 1e-3  # ln I0(x) is x**2 / 4 to 1e-7 below it
 
 
@@ -22,6 +25,27 @@ class Detected(NamedTuple):
     by_watt: Floats
     by_ln_n_vt: Floats
     by_ln_r_is: Floats
+
+
+class Law(NamedTuple):
+    """Constants of one port's detector law; readings here are without the zero."""
+
+    coupling_db: float
+    n_vt_v: float
+    r_is_v: float
+    zero_v: float
+
+    def detect(self, watts: Floats) -> Detected:
+        """Return the readings of `watts`, (n,)."""
+        return detect(watts, self.coupling_db, self.n_vt_v, self.r_is_v, IMPEDANCE_OHM)
+
+    def peak2(self, volts: Floats) -> Floats:
+        """Return the squared peak volts at readings >= 0, (n,) -> (n,)."""
+        return squared_peak_v(volts, self.n_vt_v, self.r_is_v)
+
+    def watts(self, volts: Floats) -> Floats:
+        """Return the watts of readings >= 0, (n,) -> (n,)."""
+        return np.asarray(self.peak2(volts) * 10 ** (self.coupling_db / 10) / (2 * IMPEDANCE_OHM))
 
 
 def detect(

@@ -1,4 +1,8 @@
-"""File of bench points during a session: complete on disk after each point."""
+"""File of bench points during a session.
+
+This module is responsible for a file that is complete on disk after each point, and for the lines
+that it already has. In flow points and the station's highest power; out flows the file.
+"""
 
 from __future__ import annotations
 
@@ -16,84 +20,6 @@ from logger.errors import BenchPointError, MismatchdError, UsageError
 HIGHEST_W = re.compile(r"# highest power: ([0-9.e+-]+) W")
 
 
-class PointsFile:
-    """Bench points on disk, written completely as soon as they are taken."""
-
-    def __init__(self, path: Path) -> None:
-        """Read the existing file, if any. Raise BenchPointError, UsageError."""
-        self.path = path
-        self._exists = path.exists()
-        try:
-            text = path.read_text(encoding="utf-8-sig") if self._exists else ""
-        except (OSError, UnicodeDecodeError) as error:
-            raise BenchPointError(f"{path}: cannot be read: {error}") from error
-        self._text = PointsText(text, str(path))
-        folder = path.absolute().parent
-        if not os.access(path if self._exists else folder, os.W_OK):
-            raise UsageError(f"{path}: cannot be written: look at its folder and permissions")
-        self.dropped = self._text.dropped
-        if self.dropped is not None:
-            self._rewrite()
-
-    @property
-    def points(self) -> list[BenchPoint]:
-        """Points in the order of the file."""
-        return self._text.points
-
-    @property
-    def highest_w(self) -> float | None:
-        """Station's highest power, watts; None if the file does not state it."""
-        return self._text.highest_w
-
-    def state_highest_w(self, watts: float) -> None:
-        """Write the station's highest power to the file. Raise MismatchdError if that fails."""
-        self._text.state_highest_w(watts)
-        self._rewrite()
-
-    def add(self, point: BenchPoint) -> int:
-        """Append a point; return its number. Raise MismatchdError if it cannot be written."""
-        line = self._text.add(point)
-        if len(self.points) == 1 or not self._exists:
-            self._rewrite()
-        else:
-            with self._told(), self.path.open("a", encoding="utf-8") as file:
-                file.write(line)
-                file.flush()
-                os.fsync(file.fileno())
-        return len(self.points) - 1
-
-    def replace(self, number: int, point: BenchPoint) -> None:
-        """Replace an earlier point. Raise MismatchdError if it cannot be written."""
-        self._text.replace(number, point)
-        self._rewrite()
-
-    def _rewrite(self) -> None:
-        target = self.path.resolve()
-        with (
-            self._told(),
-            tempfile.NamedTemporaryFile(
-                "w", encoding="utf-8", dir=target.parent, prefix=f".{target.name}-", delete=False
-            ) as file,
-        ):
-            try:
-                file.write(self._text.text)
-                file.flush()
-                os.fsync(file.fileno())
-                os.chmod(file.name, target.stat().st_mode if self._exists else 0o644)
-                os.replace(file.name, target)
-            except BaseException:
-                os.unlink(file.name)
-                raise
-        self._exists = True
-
-    @contextlib.contextmanager
-    def _told(self) -> Iterator[None]:
-        try:
-            yield
-        except OSError as error:
-            raise MismatchdError(f"{self.path}: cannot be written: {error.strerror}") from error
-
-
 class PointsText:
     """Text of a points file during a session; existing lines remain as they are.
 
@@ -104,7 +30,7 @@ class PointsText:
         """Parse the text. Raise BenchPointError if it does not contain bench points."""
         self.dropped: str | None = None
         self.points: list[BenchPoint] = []
-        self._at: list[int] = []
+        self._line_numbers: list[int] = []
         head, _, tail = text.rpartition("\n")
         if head and tail.strip() and not _readable(text, where):
             text, self.dropped = head, tail
@@ -120,7 +46,7 @@ class PointsText:
             header = next(csv.reader([written[0]]))
             self._columns = tuple(name.strip().lower() for name in header)
             self.points = list(bench.points)
-            self._at = [int(place.rpartition(":")[2]) - 1 for place in bench.places]
+            self._line_numbers = [int(place.rpartition(":")[2]) - 1 for place in bench.places]
 
     @property
     def highest_w(self) -> float | None:
@@ -130,28 +56,94 @@ class PointsText:
 
     def state_highest_w(self, watts: float) -> None:
         """Write the comment as the first line, replacing an earlier one."""
-        before = len(self._lines)
+        count = len(self._lines)
         self._lines = [line for line in self._lines if not HIGHEST_W.fullmatch(line.strip())]
         self._lines.insert(0, f"# highest power: {watts:g} W")
-        moved = len(self._lines) - before
-        self._at = [number + moved for number in self._at]
+        shift = len(self._lines) - count
+        self._line_numbers = [number + shift for number in self._line_numbers]
 
     @property
     def text(self) -> str:
         """Text of the whole file."""
         return "".join(f"{line}\n" for line in self._lines)
 
-    def add(self, point: BenchPoint) -> str:
+    def append(self, point: BenchPoint) -> str:
         """Append a point; return the line to append to the file."""
         self.points.append(point)
-        self._at.append(len(self._lines))
+        self._line_numbers.append(len(self._lines))
         self._lines.append(row(point, self._columns))
         return f"{self._lines[-1]}\n"
 
     def replace(self, number: int, point: BenchPoint) -> None:
         """Replace an earlier point."""
         self.points[number] = point
-        self._lines[self._at[number]] = row(point, self._columns)
+        self._lines[self._line_numbers[number]] = row(point, self._columns)
+
+
+class PointsFile(PointsText):
+    """Bench points on disk, written completely as soon as they are taken."""
+
+    def __init__(self, path: Path) -> None:
+        """Read the existing file, if any. Raise BenchPointError, UsageError."""
+        self.path = path
+        self._exists = path.exists()
+        try:
+            text = path.read_text(encoding="utf-8-sig") if self._exists else ""
+        except (OSError, UnicodeDecodeError) as error:
+            raise BenchPointError(f"{path}: cannot be read: {error}") from error
+        super().__init__(text, str(path))
+        if not os.access(path if self._exists else path.absolute().parent, os.W_OK):
+            raise UsageError(f"{path}: cannot be written: look at its folder and permissions")
+        if self.dropped is not None:
+            self._rewrite()
+
+    def state_highest_w(self, watts: float) -> None:
+        """Write the station's highest power to the file. Raise MismatchdError if that fails."""
+        super().state_highest_w(watts)
+        self._rewrite()
+
+    def add(self, point: BenchPoint) -> int:
+        """Append a point; return its number. Raise MismatchdError if it cannot be written."""
+        line = self.append(point)
+        if len(self.points) == 1 or not self._exists:
+            self._rewrite()
+        else:
+            with self._named_errors(), self.path.open("a", encoding="utf-8") as file:
+                file.write(line)
+                file.flush()
+                os.fsync(file.fileno())
+        return len(self.points) - 1
+
+    def replace(self, number: int, point: BenchPoint) -> None:
+        """Replace an earlier point. Raise MismatchdError if it cannot be written."""
+        super().replace(number, point)
+        self._rewrite()
+
+    def _rewrite(self) -> None:
+        target = self.path.resolve()
+        with (
+            self._named_errors(),
+            tempfile.NamedTemporaryFile(
+                "w", encoding="utf-8", dir=target.parent, prefix=f".{target.name}-", delete=False
+            ) as file,
+        ):
+            try:
+                file.write(self.text)
+                file.flush()
+                os.fsync(file.fileno())
+                os.chmod(file.name, target.stat().st_mode if self._exists else 0o644)
+                os.replace(file.name, target)
+            except BaseException:
+                os.unlink(file.name)
+                raise
+        self._exists = True
+
+    @contextlib.contextmanager
+    def _named_errors(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise MismatchdError(f"{self.path}: cannot be written: {error.strerror}") from error
 
 
 def _readable(text: str, where: str) -> bool:

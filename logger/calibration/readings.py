@@ -1,4 +1,9 @@
-"""Bench points as arrays, with the uncertainty of each reading."""
+"""Bench points as arrays, with the uncertainty of each reading.
+
+This module is responsible for what the points state only indirectly: converter step and end, zeros,
+noise, and how much a converter hides that cannot read below zero. In flow bench points; out flow
+`Readings`.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +14,11 @@ import numpy as np
 
 from logger.blocks import Bools, Floats
 from logger.calibration.bench_points import CONDITIONS, Bench, BenchPoint
+from logger.calibration.converter_step import is_on_grid, step_of_points
 from logger.physics.censored import normal_cdf
 
 BAND_WIDTH = 1.05  # frequencies, and unknown powers, within this factor form one group
 ROUGH_V = 2e-4  # of a reading without further information
-ON_GRID = 0.1  # distance in steps from the grid that rounding of printed values may cause
-DIVISORS = 8
 LEAST_STEP_V, USUAL_STEP_V = 1e-4, 1e-3
 BELOW_V = 5e-3  # usual offset of detectors and amplifiers; from memory, common practice
 NOISE_STEPS = 1.5  # usual noise of a converter at most, steps; from memory, common practice
@@ -62,11 +66,11 @@ def read(bench: Bench, step_v: float | None, full_scale_v: float | None) -> Read
     points = bench.points
     volts = np.array([(p.forward_v, p.reflected_v) for p in points])
     power = np.array([p.power_w for p in points])
-    step = step_v or _first(points, "step_v") or grid_step(volts)
+    step = step_v or _first(points, "step_v") or step_of_points(volts)
     unkeyed = power == 0
     noise, sd = _noise(points, volts, unkeyed, step)
-    clip = full_scale_v or _first(points, "full_scale_v")
-    clip_v = clip - step if clip else _clip(power, volts)
+    end_v = full_scale_v or _first(points, "full_scale_v")
+    clip_v = end_v - step if end_v else _clip(power, volts)
     zero = np.median(volts[unkeyed], axis=0) if unkeyed.any() else np.zeros(2)
     band, bands = _bands(points)
     return Readings(
@@ -87,25 +91,6 @@ def read(bench: Bench, step_v: float | None, full_scale_v: float | None) -> Read
     )
 
 
-def grid_step(volts: Floats) -> float:
-    """Return the step of the converter if single readings lie on its grid, else 0."""
-    values = np.unique(volts)
-    if len(values) < 8:
-        return 0.0
-    least = float(np.diff(values)[np.diff(values) > 1e-5].min(initial=np.inf))
-    for divisor in range(1, DIVISORS + 1):
-        guess = least / divisor
-        if guess < 2e-4:
-            break
-        # The largest readings determine the step most precisely.
-        step = guess
-        for value in values[values > 0]:
-            step = float(value) / max(1, round(float(value) / step))
-        if np.all(np.abs(values / step - np.round(values / step)) < ON_GRID):
-            return step
-    return 0.0
-
-
 def _noise(
     points: list[BenchPoint], volts: Floats, unkeyed: Bools, step: float
 ) -> tuple[Floats, Floats]:
@@ -115,7 +100,7 @@ def _noise(
     )
     count = np.array([p.readings or 1.0 for p in points])[:, None]
     repeated = volts[unkeyed].std(axis=0, ddof=1) if unkeyed.sum() > 1 else np.full(2, np.nan)
-    on_grid = step > 0 and bool(np.all(np.abs(volts / step - np.round(volts / step)) < ON_GRID))
+    on_grid = step > 0 and is_on_grid(volts, step)
     least = step / SQRT12
     rough = max(least, ROUGH_V) if on_grid or step == 0 else max(least / 3, ROUGH_V / 3)
     of_rows = np.fmax(repeated, rough)
@@ -126,9 +111,9 @@ def _noise(
     hidden = _hidden(volts, single, step)
     sd = np.hypot(sd, hidden * np.sqrt(np.maximum((hidden > sd).sum(axis=0), 1)))
     at_rest = single[unkeyed] if unkeyed.any() else single
-    known = ~np.isnan(at_rest).all(axis=0)
+    stated = ~np.isnan(at_rest).all(axis=0)
     noise = of_rows.copy()
-    noise[known] = np.nanmedian(at_rest[:, known], axis=0)
+    noise[stated] = np.nanmedian(at_rest[:, stated], axis=0)
     return np.maximum(noise, least), sd
 
 
@@ -154,22 +139,21 @@ def _hidden(volts: Floats, single: Floats, step: float) -> Floats:
 
 def _clip(power: Floats, volts: Floats) -> float:
     """Return the end of the converter's range if the highest reading occurs at two powers."""
-    at = volts >= volts.max() * (1 - SAME)
-    powers = power[at.any(axis=1)]
-    return float(volts.max() * (1 - SAME)) if powers.max() > 1.05 * powers.min() else np.inf
+    end_v = float(volts.max() * (1 - SAME))
+    powers = power[(volts >= end_v).any(axis=1)]
+    return end_v if powers.max() > 1.05 * powers.min() else np.inf
 
 
 def _bands(points: list[BenchPoint]) -> tuple[Floats, list[float | None]]:
     khz = np.array([p.frequency_khz or np.nan for p in points])
-    known = ~np.isnan(khz)
-    if not known.any():
-        return np.zeros(len(points), dtype=int), [None]
-    band = np.zeros(len(points), dtype=int)
-    band[known] = alike(khz[known])
-    return band, [float(khz[known & (band == number)].mean()) for number in range(band.max() + 1)]
+    stated, band = ~np.isnan(khz), np.zeros(len(points), dtype=int)
+    if not stated.any():
+        return band, [None]
+    band[stated] = group_values(khz[stated])
+    return band, [float(khz[stated & (band == number)].mean()) for number in range(band.max() + 1)]
 
 
-def alike(values: Floats) -> Floats:
+def group_values(values: Floats) -> Floats:
     """Return the group number of each of `values` > 0, ascending, (n,).
 
     Values within BAND_WIDTH of the next belong to the same group.

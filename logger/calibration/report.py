@@ -1,4 +1,7 @@
-"""Report of a fit: results, uncertainty, claims, and advice."""
+"""Report of a fit: results, uncertainty, claims, and advice.
+
+This module is responsible for what `calibrate fit` prints. In flows a fit; out flow lines of text.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +10,13 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from logger.calibration.claims import bench_noise, smallest_swr
 from logger.calibration.coupler import Coupler
-from logger.calibration.file import LAW, Port
+from logger.calibration.file import LAW, SIDES, Port
 from logger.calibration.fit import Fit
 from logger.calibration.outcome import Leak
-from logger.calibration.residuals import Residual, residuals
+from logger.calibration.quality import Residual, bench_noise, residuals, smallest_swr
 from logger.physics.reflection import COVERAGE, HIGHEST_SWR
 
-SIDES = ("forward", "reflected")
 SIGNIFICANT = 3.0  # standard deviations
 GOOD_DIRECTIVITY_DB = 25.0  # a match then reads 1.12 at worst
 FLOOR_SHARE = 0.1  # share of the highest power above which the readable floor is too high
@@ -38,7 +39,7 @@ def report(fit: Fit) -> list[str]:
         "",
         *_points(fit, coupler),
         "",
-        *_advised(fit, coupler),
+        *_advice(fit, coupler),
     ]
 
 
@@ -60,33 +61,30 @@ def _parameters(fit: Fit) -> Iterator[str]:
     for side in SIDES:
         port = getattr(content, side)
         if port.coupling_by_khz:
-            told = ", ".join(f"{khz:g} kHz {db:+.2f} dB" for khz, db in port.coupling_by_khz)
-            yield f"{side}: coupling depends on frequency: {told}"
+            offsets = ", ".join(f"{khz:g} kHz {db:+.2f} dB" for khz, db in port.coupling_by_khz)
+            yield f"{side}: coupling depends on frequency: {offsets}"
         if port.r_is_per_c:
             yield (
                 f"{side}: R Is grows by {100 * port.r_is_per_c:.1f} % per degree from"
                 f" {content.temperature_c:.1f} C"
             )
-    for side, judged in zip(SIDES, fit.departures, strict=True):
-        if judged is not None and judged.correction:
+    for side, departure in zip(SIDES, fit.departures, strict=True):
+        if departure is not None and departure.correction:
             yield (
                 f"{side}: the detector's law does not hold: leaving out one point at a time it"
-                f" misses them by {judged.law_db:.2f} dB, a monotone interpolant by"
-                f" {judged.interpolant_db:.2f} dB, so the interpolant is used"
+                f" misses them by {departure.law_db:.2f} dB, a monotone interpolant by"
+                f" {departure.interpolant_db:.2f} dB, so the interpolant is used"
             )
     if content.watts == "relative":
         yield "Watts are relative: the powers were not known. SWR is calibrated."
     else:
         percent = float(content.instrument["reference_class_percent"])
+        if content.instrument["reference"] != "watts":
+            percent *= 2  # volts are squared
         yield (
-            f"Watts are good to the reference's class, {_watt_class(fit, percent):.3g} % of power;"
-            " it cancels in SWR."
+            f"Watts are good to the reference's class, {percent:.3g} % of power; it cancels in SWR."
         )
         yield f"Its readings scatter by {100 * fit.scatter:.2g} %."
-
-
-def _watt_class(fit: Fit, percent: float) -> float:
-    return percent if fit.content.instrument["reference"] == "watts" else 2 * percent
 
 
 def _directivity(fit: Fit) -> Iterator[str]:
@@ -103,10 +101,9 @@ def _directivity(fit: Fit) -> Iterator[str]:
     directivity = fit.content.directivity
     if directivity is not None and directivity.forward_db is not None:
         doubt = f" ± {directivity.forward_u_db:.1f}" if directivity.forward_u_db else ""
+        or_more = "or more, " if directivity.forward_bound else ""
         source = {
-            "reversed": "from reversed points"
-            if not directivity.forward_bound
-            else "or more, from reversed points",
+            "reversed": f"{or_more}from reversed points",
             "open and short": "or more, from open against short",
             "assumed": "assumed like the reflected port's",
         }[fit.forward_from]
@@ -131,8 +128,8 @@ def _claims(coupler: Coupler) -> Iterator[str]:
     yield f"{CLAIM_PAIRS[1]} pairs:"
     powers = np.geomspace(max(floor_w, 1e-6), max(high_w, 1.01 * floor_w), 6)
     columns = [smallest_swr(coupler, powers, pairs) for pairs in CLAIM_PAIRS]
-    for watts, one, many in zip(powers, *columns, strict=True):
-        yield f"{watts:12.3g} {unit}  {_swr(one)}  {_swr(many)}"
+    for watts, *swrs in zip(powers, *columns, strict=True):
+        yield f"{watts:12.3g} {unit}  {'  '.join(map(_swr, swrs))}"
 
 
 def _swr(swr: float) -> str:
@@ -140,38 +137,38 @@ def _swr(swr: float) -> str:
 
 
 def _points(fit: Fit, coupler: Coupler) -> Iterator[str]:
-    sides = [{one.point: one for one in found} for found in residuals(coupler)]
+    sides = [{residual.point: residual for residual in side} for side in residuals(coupler)]
     if not any(sides):
         return
     unit = "mark" if coupler.relative_watts else "W"
     yield f"{'row':>5} {'condition':<9}{unit:>8}  forward V      dB         reflected V    dB"
     for index, point in enumerate(fit.bench.points):
-        if any(index in found for found in sides):
+        if any(index in by_point for by_point in sides):
             row = fit.bench.places[index].rpartition(":")[2]
             cells = (
-                _cell(fit, found.get(index), side, index)
-                for side, found in zip(SIDES, sides, strict=True)
+                _cell(fit, by_point.get(index), side, index)
+                for side, by_point in zip(SIDES, sides, strict=True)
             )
             yield f"{row:>5} {point.condition:<9}{point.power_w:8.3g}  {'   '.join(cells)}".rstrip()
 
 
-def _cell(fit: Fit, one: Residual | None, side: str, index: int) -> str:
+def _cell(fit: Fit, residual: Residual | None, side: str, index: int) -> str:
     volts = getattr(fit.bench.points[index], f"{side}_v")
-    if one is None:
+    if residual is None:
         return f"{volts:7.4f}               "
-    if one.left_out:
+    if residual.left_out:
         why = "clipped" if volts >= fit.readings.clip_v else "OUTLIER"
-        return f"{volts:7.4f} {one.residual_db:6.2f} {why:<7}"
-    return f"{volts:7.4f} {one.residual_db:6.2f} ± {one.error_db:<5.2f}"
+        return f"{volts:7.4f} {residual.residual_db:6.2f} {why:<7}"
+    return f"{volts:7.4f} {residual.residual_db:6.2f} ± {residual.error_db:<5.2f}"
 
 
-def _advised(fit: Fit, coupler: Coupler) -> Iterator[str]:
-    found = list(advice(fit, coupler))
-    yield "what to improve:" if found else "nothing to improve that these points would show"
-    yield from (f"- {line}" for line in found)
+def _advice(fit: Fit, coupler: Coupler) -> Iterator[str]:
+    lines = list(list_improvements(fit, coupler))
+    yield "what to improve:" if lines else "nothing to improve that these points would show"
+    yield from (f"- {line}" for line in lines)
 
 
-def advice(fit: Fit, coupler: Coupler) -> Iterator[str]:
+def list_improvements(fit: Fit, coupler: Coupler) -> Iterator[str]:
     """Yield advice to improve the instrument, one sentence each."""
     content, readings = fit.content, fit.readings
     yield from _outliers(fit)

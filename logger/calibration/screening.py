@@ -1,13 +1,19 @@
-"""Rejection of implausible bench points; each error names the row and the remedy."""
+"""Rejection of implausible bench points.
+
+This module is responsible for errors that the fit could not explain: columns swapped, a port that
+does not move, too few powers. In flow the points of a bench and their readings; out flows nothing,
+or an error that names the row and the remedy.
+"""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from itertools import groupby
 
 import numpy as np
 
 from logger.calibration.bench_points import Bench, BenchPoint
-from logger.calibration.readings import Readings, alike
+from logger.calibration.readings import Readings, group_values
 from logger.errors import BenchPointError
 
 LEAST_POWERS = 3
@@ -18,6 +24,7 @@ REPEAT_SPREADS = 8.0
 MOVES_BY = 4.0  # steps of the converter or standard deviations
 
 PortVolts = tuple[float, float]
+PlacedPoint = tuple[BenchPoint, str]  # with its place for messages
 
 
 def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
@@ -26,21 +33,17 @@ def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
     Without `powers_known` powers are only marks, and two of them are enough.
     """
     zero_v, spread_v, clip_v = readings.zero_v, readings.spread_v, readings.clip_v
-    keyed = [
-        (point, place)
-        for point, place in zip(bench.points, bench.places, strict=True)
-        if point.power_w > 0
-    ]
-    matched = [(point, place) for point, place in keyed if point.condition == "matched"]
+    keyed = [row for row in zip(bench.points, bench.places, strict=True) if row[0].power_w > 0]
+    matched = [row for row in keyed if row[0].condition == "matched"]
     if not matched:
         raise BenchPointError(
             f"{bench.places[-1]}: no `matched` key-down in the file: put the antenna port on a"
             " dummy load and read at least three powers"
         )
-    _swapped(keyed, zero_v, spread_v)
-    _still(keyed, zero_v, spread_v, clip_v)
-    _repeats(keyed, spread_v)
-    used = [(point, place) for point, place in matched if point.forward_v < clip_v]
+    _reject_swapped(keyed, zero_v, spread_v)
+    _reject_still(keyed, zero_v, spread_v, clip_v)
+    _reject_contradictions(keyed, spread_v)
+    used = [row for row in matched if row[0].forward_v < clip_v]
     if not used:
         raise BenchPointError(
             f"{matched[0][1]}: forward_v is at the converter's end ({clip_v:.3f} V) in every"
@@ -60,33 +63,33 @@ def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
             f" less than {LEAST_RANGE:g} times the lowest, {powers[0]:g} W; add lower ones"
         )
     if not powers_known:
-        _marks(keyed)
+        _reject_few_marks(keyed)
 
 
-def _marks(keyed: list[tuple[BenchPoint, str]]) -> None:
+def _reject_few_marks(keyed: list[PlacedPoint]) -> None:
     """Reject unknown powers unless enough of them were read both `matched` and `reversed`.
 
     Otherwise they do not determine the balance of the ports.
     """
-    group = alike(np.array([point.power_w for point, _ in keyed]))
-    ways: dict[int, set[str]] = {}
+    group = group_values(np.array([point.power_w for point, _ in keyed]))
+    conditions: dict[int, set[str]] = defaultdict(set)
     for number, (point, _) in zip(group.tolist(), keyed, strict=True):
-        ways.setdefault(number, set()).add(point.condition)
-    both = sum({"matched", "reversed"} <= conditions for conditions in ways.values())
-    if both < LEAST_MARKS:
+        conditions[number].add(point.condition)
+    count = sum({"matched", "reversed"} <= names for names in conditions.values())
+    if count < LEAST_MARKS:
         raise BenchPointError(
-            f"{keyed[-1][1]}: with this row there are {both} powers read both `matched` and"
+            f"{keyed[-1][1]}: with this row there are {count} powers read both `matched` and"
             f" `reversed` (coupler turned round); without a reference at least {LEAST_MARKS} are"
             " needed, marked by the same power_w"
         )
 
 
-def _swapped(keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: PortVolts) -> None:
+def _reject_swapped(keyed: list[PlacedPoint], zero_v: PortVolts, spread_v: PortVolts) -> None:
     for condition, strong, weak, advice in (
         ("matched", 0, 1, "swap the two columns, or the coupler is connected the wrong way round"),
         ("reversed", 1, 0, "the coupler was not turned round, or the two columns are swapped"),
     ):
-        rows = [(point, place) for point, place in keyed if point.condition == condition]
+        rows = [row for row in keyed if row[0].condition == condition]
         if not rows:
             continue
         point, place = max(rows, key=lambda row: row[0].power_w)
@@ -98,13 +101,12 @@ def _swapped(keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: P
             )
 
 
-def _still(
-    keyed: list[tuple[BenchPoint, str]], zero_v: PortVolts, spread_v: PortVolts, clip_v: float
+def _reject_still(
+    keyed: list[PlacedPoint], zero_v: PortVolts, spread_v: PortVolts, clip_v: float
 ) -> None:
     """Reject a port whose reading does not move although it has the full wave."""
-    hears = {0: ("matched", "open", "short"), 1: ("reversed", "open", "short")}
-    for port, name in enumerate(("forward_v", "reflected_v")):
-        rows = [(point, place) for point, place in keyed if point.condition in hears[port]]
+    for port, (name, own) in enumerate((("forward_v", "matched"), ("reflected_v", "reversed"))):
+        rows = [row for row in keyed if row[0].condition in (own, "open", "short")]
         if not rows:
             continue
         volts = [getattr(point, name) for point, _ in rows]
@@ -122,8 +124,10 @@ def _still(
             )
 
 
-def _repeats(keyed: list[tuple[BenchPoint, str]], spread_v: PortVolts) -> None:
-    def setting(row: tuple[BenchPoint, str]) -> tuple[str, float, float, float]:
+def _reject_contradictions(keyed: list[PlacedPoint], spread_v: PortVolts) -> None:
+    """Reject key-downs of the same setting with different readings."""
+
+    def setting(row: PlacedPoint) -> tuple[str, float, float, float]:
         point = row[0]
         return (
             point.condition,
@@ -133,14 +137,14 @@ def _repeats(keyed: list[tuple[BenchPoint, str]], spread_v: PortVolts) -> None:
         )
 
     for _, rows in groupby(sorted(keyed, key=setting), key=setting):
-        (first, first_place), *others = rows
-        for point, place in others:
+        (first, first_place), *repeats = rows
+        for point, place in repeats:
             for port, name in enumerate(("forward_v", "reflected_v")):
-                one, other = getattr(first, name), getattr(point, name)
-                allowed = max(REPEAT_WITHIN * max(one, other), REPEAT_SPREADS * spread_v[port])
-                if abs(one - other) > allowed:
+                volts, again_v = getattr(first, name), getattr(point, name)
+                most_v = max(REPEAT_WITHIN * max(volts, again_v), REPEAT_SPREADS * spread_v[port])
+                if abs(volts - again_v) > most_v:
                     raise BenchPointError(
-                        f"{place}: {name} {other:.4g} contradicts {one:.4g} of row"
+                        f"{place}: {name} {again_v:.4g} contradicts {volts:.4g} of row"
                         f" {first_place.rpartition(':')[2]}, the same key-down ({point.condition},"
                         f" {point.power_w:g}): take both again"
                     )

@@ -1,7 +1,8 @@
 """Detection of a steady key-down: mean, noise and drift of its readings.
 
-Pure: the only clock is the times of pairs, and results do not depend on how these were cut into
-blocks.
+This module is responsible for when a key-down may be averaged. In flow blocks of pairs; out flows a
+`SteadyReading`, or the reason to reject the key-down. Pure: the only clock is the times of pairs,
+and results do not depend on how these were cut into blocks.
 """
 
 from __future__ import annotations
@@ -204,16 +205,16 @@ class Watch:
             if self._quiet is None
             else self._quiet.keyed(forward, reflected)
         )
-        before_ns, self._last_ns = self._last_ns, int(times[-1])
+        previous_ns, self._last_ns = self._last_ns, int(times[-1])
         if self._down_ns is None:
             if not keyed.all():
                 return None
             self._down_ns = int(times[0])  # the carrier may still rise in this slice: not averaged
             return Trouble.CLIPPED if self._clipped(part) else None
-        if int(times[0]) - before_ns > GAP_NS:
+        if int(times[0]) - previous_ns > GAP_NS:
             return Trouble.GAP
         if not keyed.any():
-            brief = before_ns - self._down_ns < BRIEF_S * 1e9
+            brief = previous_ns - self._down_ns < BRIEF_S * 1e9
             self._down_ns = None
             self._window.clear()
             return None if brief else Trouble.RELEASED
@@ -277,5 +278,5 @@ def level(volts: Floats) -> Level:
 
 
 def _middle(values: Floats, above: float = -math.inf) -> float | None:
-    told = values[values > above]
-    return float(np.median(told)) if len(told) else None
+    values = values[values > above]
+    return float(np.median(values)) if len(values) else None

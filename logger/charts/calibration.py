@@ -14,12 +14,11 @@ from matplotlib.figure import Figure
 
 from logger.blocks import Floats
 from logger.calibration.bench_points import CONDITIONS
-from logger.calibration.claims import bench_noise, smallest_swr
 from logger.calibration.coupler import Coupler
 from logger.calibration.detector import DetectorLaw
 from logger.calibration.file import CalibrationFile, Port
 from logger.calibration.problem import FULL_WAVE
-from logger.calibration.residuals import Residual, residuals
+from logger.calibration.quality import Residual, bench_noise, residuals, smallest_swr
 from logger.charts.calibration_heading import LEFT, LINE, SIDES, WRAP, heading, signed
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, OCHRE, PAPER, SHADE, TEAL
 from logger.charts.sheet import blank, logarithmic, panel, style, write

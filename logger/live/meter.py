@@ -9,7 +9,7 @@ import numpy as np
 
 from logger.blocks import Bools, join
 from logger.live.reading import LiveReading
-from logger.stages.totals import COUNT, PF, PR, Span, settled_of, totals_of
+from logger.stages.totals import MEANS, Span, settled_of, totals_of
 from logger.stages.transmission_rows import bounds
 from logger.stages.view import View
 from logger.utc import format_ns
@@ -31,6 +31,7 @@ def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]
     part = block[begin:end]
     (totals,) = totals_of(part, settled_of(part), [Span(0, 0, len(part))])
     sums = totals.seconds.sums.sum(axis=1)
+    means = sums[MEANS] / sums[0]
     last = views[-1]
     swr_figures: list[float | None] = [None] * 5
     if len(keyed):
@@ -43,8 +44,8 @@ def reading_of(views: Sequence[View], channel: int | None, alarms: Iterable[str]
         time=format_ns(int(block.time_ns[-1])),
         pairs=len(block),
         keyed=len(keyed) > 0,
-        forward_w=_figure(sums[PF] / sums[COUNT]),
-        reflected_w=_figure(sums[PR] / sums[COUNT]),
+        forward_w=_figure(means[0]),
+        reflected_w=_figure(means[1]),
         peak=_figure(totals.peaks_w[0]),
         swr=swr_figures[0],
         swr_low=swr_figures[1],

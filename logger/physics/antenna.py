@@ -17,12 +17,8 @@ def reflection(
 
     Its impedance is Z = R (1 + j Q (f/f0 - f0/f)).
     """
-    frequency, resonance, resistance, q_ = (
-        np.asarray(each, dtype=np.float64)
-        for each in (frequency_khz, resonance_khz, resistance_ohm, q)
-    )
-    ratio = frequency / resonance
-    z = resistance * (1 + 1j * q_ * (ratio - 1 / ratio))
+    ratio = np.asarray(frequency_khz, dtype=np.float64) / np.asarray(resonance_khz)
+    z = np.asarray(resistance_ohm) * (1 + 1j * np.asarray(q) * (ratio - 1 / ratio))
     return np.asarray((z - IMPEDANCE_OHM) / (z + IMPEDANCE_OHM))
 
 

@@ -1,5 +1,8 @@
 """Normal distribution behind censored integer counts. Pure functions.
 
+This module is responsible for a noise that a converter hides. In flow counts and a prior; out flow
+mean and standard deviation in steps.
+
 A converter rounds a voltage to whole steps, and most cannot read below zero: voltages below zero
 read 0. The spread of such readings is then half of the true spread, or zero. This module finds the
 mean and the standard deviation before rounding on a grid, from the probability of each count (a
@@ -30,7 +33,7 @@ BOUND_WIDTH = 0.15  # of the logarithm of an upper bound
 _erfc = np.vectorize(math.erfc, otypes=[np.float64])  # the daemon does not depend on scipy
 
 
-class Hidden(NamedTuple):
+class HiddenDistribution(NamedTuple):
     """Estimated distribution before rounding, in steps.
 
     `sd` includes rounding; `mean` may be below 0.
@@ -53,7 +56,7 @@ class Prior(NamedTuple):
     bound: float | None = None
 
 
-def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
+def estimate(counts: NDArray[np.int64], prior: Prior) -> HiddenDistribution:
     """Return the distribution behind counts (n,) >= 0; n may be 0."""
     values, times = np.unique(counts, return_counts=True)
     occurring = values, times.astype(np.int64)
@@ -66,8 +69,8 @@ def estimate(counts: NDArray[np.int64], prior: Prior) -> Hidden:
     mean = places * (1 + sigmas[:, None])
     below = np.cumsum(weight.sum(axis=1))
     sd = float(np.interp(QUANTILE, below, np.hypot(sigmas, ROUNDING)))
-    middle = float((weight * mean).sum())
-    return Hidden(sd, middle, math.sqrt(float((weight * (mean - middle) ** 2).sum())))
+    centre = float((weight * mean).sum())
+    return HiddenDistribution(sd, centre, math.sqrt(float((weight * (mean - centre) ** 2).sum())))
 
 
 def normal_cdf(z: Floats) -> Floats:

@@ -3,7 +3,7 @@
 Definitions (any text on transmission lines; conversion tables checked in the tests):
 
     rho = sqrt(Pr / Pf)      SWR = (1 + rho) / (1 - rho)
-    return loss = -20 log10 rho      mismatch loss = -10 log10(1 - rho**2)
+    return loss = -20 log10 rho
 
 Uncertainty after JCGM 100:2008 (GUM). There are two intervals: one for the SWR itself (all
 components of uncertainty) and one for detecting a change of the SWR (noise only).
@@ -56,17 +56,6 @@ def rho_of_return_loss(return_loss: ArrayLike) -> Floats:
     return np.asarray(10 ** (-np.asarray(return_loss, dtype=np.float64) / 20))
 
 
-def mismatch_loss_db(rho_: ArrayLike) -> Floats:
-    """Return the mismatch loss in dB, infinite for total reflection."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(-10 * np.log10(1 - np.asarray(rho_, dtype=np.float64) ** 2))
-
-
-def net_power_w(forward_w: ArrayLike, reflected_w: ArrayLike) -> Floats:
-    """Return the net power towards the antenna, watts."""
-    return np.asarray(forward_w, dtype=np.float64) - np.asarray(reflected_w, dtype=np.float64)
-
-
 def rho_through_line(rho_: ArrayLike, loss_db: float) -> Floats:
     """Return the reflection at the near end of a line of one-way matched loss `loss_db`."""
     return np.asarray(np.asarray(rho_, dtype=np.float64) * 10 ** (-2 * loss_db / 20))
@@ -83,7 +72,7 @@ def blend(gaussian: Floats, bounded: Floats) -> Floats:
     return np.asarray(total ** (1 / BLEND))
 
 
-class Estimate(NamedTuple):
+class SwrEstimate(NamedTuple):
     """SWR with its bounds, each (n,), NaN where not readable."""
 
     swr: Floats
@@ -102,7 +91,7 @@ def estimate(
     leak: float,
     forward_leak: float,
     readable: Bools,
-) -> Estimate:
+) -> SwrEstimate:
     """Return the SWR with both 95 % intervals, from mean powers.
 
     forward_w, reflected_w  mean powers, watts
@@ -132,4 +121,4 @@ def estimate(
         np.where(readable, swr(value), np.nan)
         for value in (point, low, high, noise_low, noise_high)
     )
-    return Estimate(swr_, low, high, noise_low, noise_high, readable)
+    return SwrEstimate(swr_, low, high, noise_low, noise_high, readable)

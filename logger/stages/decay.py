@@ -1,9 +1,11 @@
 """Discharge time constants of both detectors, from the tails after key-up.
 
+In flow volts with the mask of keyed pairs; out flow time constants and their memory.
+
 When the transmitter stops, the smoothing capacitors discharge through their loads, so both readings
 fall exponentially. The slope of the logarithm, from the last keyed pair down to FLOOR of its
 reading, gives the time constant. If the reading is gone at the next pair, that step gives an upper
-bound. Speech may fade more slowly, so a low quantile over the last KEPT transmissions is used. The
+bound. Speech may fade more slowly, so a low quantile over the latest transmissions is used. The
 result changes at the first pair after the hang time of a transmission, so that it does not depend
 on how the stream was cut into blocks.
 """
@@ -17,7 +19,7 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Times
 
-KEPT = 15
+REMEMBERED = 15  # transmissions
 LOW = 5  # the quantile is 1 / LOW
 FLOOR = 0.2  # of the reading of the last keyed pair: end of the tail that is used
 NOISE = 6.0  # the tail must stay above this many standard deviations of one reading
@@ -102,16 +104,16 @@ class DecayTracker:
     def _learn(self, times: Times, volts: Floats, noise_v: tuple[float, float]) -> bool:
         """Learn from a tail; True if the constants change."""
         volts = volts - self._zero_v
-        for known, port_v, sd_v in (
+        for constants, port_v, sd_v in (
             (self.memory.forward_s, volts[0], noise_v[0]),
             (self.memory.reflected_s, volts[1], noise_v[1]),
         ):
             constant_s = measure_decay(times, port_v, NOISE * sd_v)
             if constant_s is not None:
-                known.append(float(f"{constant_s:.{DIGITS}g}"))
-                del known[:-KEPT]
-        before, self.constants_s = self.constants_s, choose_constants(self.memory)
-        return self.constants_s != before
+                constants.append(float(f"{constant_s:.{DIGITS}g}"))
+                del constants[:-REMEMBERED]
+        previous, self.constants_s = self.constants_s, choose_constants(self.memory)
+        return self.constants_s != previous
 
 
 def choose_constants(memory: DecayMemory) -> tuple[float, float] | None:

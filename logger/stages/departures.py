@@ -62,10 +62,11 @@ def from_level(
     lengths = np.diff(first, append=len(pairs))
     ends = quarters.first[begin + 1 : end + 1] - quarters.first[begin]
     quarter = np.searchsorted(ends, first, side="right")
-    every = bool(pairs.trusted.all())
+    all_trusted = bool(pairs.trusted.all())
     columns = pairs.reflected_w, pairs.forward_w, pairs.reflected_v, pairs.forward_v
     reflected_w, forward_w, reflected_v, forward_v = (
-        np.add.reduceat(column if every else column * pairs.trusted, first) for column in columns
+        np.add.reduceat(column if all_trusted else column * pairs.trusted, first)
+        for column in columns
     )
     count = np.maximum(np.add.reduceat(pairs.trusted, first, dtype=np.int64), 1)
     least_rho = _least_rho(quarters, begin, end, forward_w / count, quarter)
@@ -78,32 +79,32 @@ def from_level(
     together = reflected_w - high[quarter] * forward_w > bound_w
     together |= low[quarter] * forward_w - reflected_w > bound_w
     high_, low_, least_w = (
-        np.repeat(each, lengths) for each in (high[quarter], low[quarter], WORTH_A_LOOK * sd_w)
+        np.repeat(column, lengths) for column in (high[quarter], low[quarter], WORTH_A_LOOK * sd_w)
     )
     beyond = pairs.reflected_w > high_ * pairs.forward_w + least_w
     beyond |= pairs.reflected_w < low_ * pairs.forward_w - least_w
     if together.any():
         beyond |= np.repeat(together, lengths)
 
-    at = np.flatnonzero(beyond & pairs.trusted)
-    if not len(at):
-        return at, least_rho
+    places = np.flatnonzero(beyond & pairs.trusted)
+    if not len(places):
+        return places, least_rho
     # Few pairs are left. Exclude departures that a lagging detector could show.
-    strongest, weakest = _envelope(quarters.pairs, at + part.start)
-    reflected_w, quarter = pairs.reflected_w[at], np.searchsorted(ends, at, side="right")
-    volts = pairs.reflected_v[at], pairs.forward_v[at]
-    sd_w = spread_w(*volts, pairs.forward_w[at], level[quarter], coupler, noise)
-    group = np.cumsum(np.diff(stretch[at], prepend=stretch[at[0]]) != 0)
+    strongest, weakest = _envelope(quarters.pairs, places + part.start)
+    reflected_w, quarter = pairs.reflected_w[places], np.searchsorted(ends, places, side="right")
+    volts = pairs.reflected_v[places], pairs.forward_v[places]
+    sd_w = spread_w(*volts, pairs.forward_w[places], level[quarter], coupler, noise)
+    group = np.cumsum(np.diff(stretch[places], prepend=stretch[places[0]]) != 0)
     off_w = bias_w(*volts, level[quarter], coupler, noise)
     certain_w = CERTAIN * np.sqrt(np.bincount(group, sd_w**2))
-    departs = np.zeros(len(at), dtype=bool)
+    departs = np.zeros(len(places), dtype=bool)
     for excess in (
         reflected_w - off_w - high[quarter] * strongest,
         low[quarter] * weakest - reflected_w - off_w,
     ):
         departs |= excess > CERTAIN * sd_w
         departs |= (excess > 0) & (np.bincount(group, excess) > certain_w)[group]
-    return np.asarray(at[departs] + part.start), least_rho
+    return np.asarray(places[departs] + part.start), least_rho
 
 
 def between_jumps(
@@ -118,42 +119,47 @@ def between_jumps(
     past = int(np.searchsorted(quarters.number, quarters.number[end - 1] + REACH, side="right"))
     bounds = quarters.first[begin : past + 1] - quarters.first[begin]
     part = slice(int(quarters.first[begin]), int(quarters.first[past]))
-    some = pairs[part]
+    around = pairs[part]
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(some.trusted, some.reflected_w / some.forward_w, np.nan)
+        ratio = np.where(around.trusted, around.reflected_w / around.forward_w, np.nan)
     change = np.diff(ratio, prepend=np.nan)
-    change[~some.follows | np.isnan(change)] = 0.0
+    change[~around.follows | np.isnan(change)] = 0.0
     size = np.abs(change)
     usual = np.add.reduceat(size, bounds[:-1]) / np.diff(bounds)
-    at = np.flatnonzero(size > JUMP * np.repeat(usual, np.diff(bounds)))
-    if len(at) < 2:
-        return at[:0], after_ns
-    columns = some.reflected_v[at], some.forward_v[at], some.forward_w[at], ratio[at - 1]
+    jumps = np.flatnonzero(size > JUMP * np.repeat(usual, np.diff(bounds)))
+    if len(jumps) < 2:
+        return jumps[:0], after_ns
+    columns = (
+        around.reflected_v[jumps],
+        around.forward_v[jumps],
+        around.forward_w[jumps],
+        ratio[jumps - 1],
+    )
     sd_w = spread_w(*columns, coupler, noise)
-    strongest, weakest = _envelope(pairs, at + part.start)
-    at = at[
-        (size[at] > np.sqrt(2) * CERTAIN * sd_w / some.forward_w[at])
+    strongest, weakest = _envelope(pairs, jumps + part.start)
+    jumps = jumps[
+        (size[jumps] > np.sqrt(2) * CERTAIN * sd_w / around.forward_w[jumps])
         & (strongest < STEADY * weakest)
     ]
-    level = np.repeat(levels_around(quarters, begin, past), np.diff(bounds))[at]
+    level = np.repeat(levels_around(quarters, begin, past), np.diff(bounds))[jumps]
     # A jump from far off to the level is a jump back; the jump away was missed.
-    near = 0.5 * size[at]
-    away = (np.abs(ratio[at - 1] - level) < near) | (np.abs(ratio[at] - level) > near)
+    half = 0.5 * size[jumps]
+    away = (np.abs(ratio[jumps - 1] - level) < half) | (np.abs(ratio[jumps] - level) > half)
     inside: list[Times] = []
-    for place, first in enumerate(at.tolist()):
-        if first >= bounds[end - begin]:
+    for order, jump in enumerate(jumps.tolist()):
+        if jump >= bounds[end - begin]:
             break
-        if some.time_ns[first] <= after_ns or not away[place]:
+        if around.time_ns[jump] <= after_ns or not away[order]:
             continue
-        for back in at[place + 1 :].tolist():
-            if some.time_ns[back] - some.time_ns[first] > LONGEST_NS:
+        for jump_back in jumps[order + 1 :].tolist():
+            if around.time_ns[jump_back] - around.time_ns[jump] > LONGEST_NS:
                 break
-            if change[first] * change[back] < 0:
-                inside.append(np.arange(first, back))
-                after_ns = int(some.time_ns[back])
+            if change[jump] * change[jump_back] < 0:
+                inside.append(np.arange(jump, jump_back))
+                after_ns = int(around.time_ns[jump_back])
                 break
-    between = np.unique(np.concatenate([*inside, at[:0]]))
-    return between[some.trusted[between]] + part.start, after_ns
+    between = np.unique(np.concatenate([*inside, jumps[:0]]))
+    return between[around.trusted[between]] + part.start, after_ns
 
 
 def spread_w(
@@ -199,23 +205,23 @@ def levels_around(quarters: Quarters, begin: int, end: int) -> Floats:
     usual = quarters.usual[begin:end]
     rho, usual_rho = np.sqrt(np.maximum(level, 0.0)), np.sqrt(np.maximum(usual, 0.0))
     apart = np.abs(rho - usual_rho)
-    far = apart > LEAST_RHO + RESTLESS * quarters.restless[begin:end]
-    for at in np.flatnonzero(far).tolist():
-        pairs = _pairs_ahead(quarters, begin + at)
+    is_far = apart > LEAST_RHO + RESTLESS * quarters.restless[begin:end]
+    for quarter in np.flatnonzero(is_far).tolist():
+        pairs = _pairs_ahead(quarters, begin + quarter)
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.maximum(pairs.reflected_w / pairs.forward_w, 0.0)
-        near = np.abs(np.sqrt(ratio) - usual_rho[at]) <= NEAR * apart[at]
-        if np.count_nonzero(near & pairs.trusted) >= LEAST_NEAR:
-            level[at] = usual[at]
+        is_usual = np.abs(np.sqrt(ratio) - usual_rho[quarter]) <= NEAR * apart[quarter]
+        if np.count_nonzero(is_usual & pairs.trusted) >= LEAST_NEAR:
+            level[quarter] = usual[quarter]
     return level
 
 
-def _pairs_ahead(quarters: Quarters, at: int) -> SentPairs:
+def _pairs_ahead(quarters: Quarters, quarter: int) -> SentPairs:
     """Return the pairs of a quarter and of REACH quarters after it in the same transmission."""
-    last = int(np.searchsorted(quarters.number, quarters.number[at] + REACH, side="right"))
-    while quarters.start_ns[last - 1] != quarters.start_ns[at]:
+    last = int(np.searchsorted(quarters.number, quarters.number[quarter] + REACH, side="right"))
+    while quarters.start_ns[last - 1] != quarters.start_ns[quarter]:
         last -= 1
-    return quarters.pairs[int(quarters.first[at]) : int(quarters.first[last])]
+    return quarters.pairs[int(quarters.first[quarter]) : int(quarters.first[last])]
 
 
 def _least_rho(
@@ -227,21 +233,23 @@ def _least_rho(
     its quarter, from 0. Speech and wind cause differences of LEAST_RHO; where power is steady and
     the surrounding levels vary less, the limit is lower.
     """
-    at = np.flatnonzero(np.diff(quarter, prepend=-1))
-    steady = np.maximum.reduceat(stretch_w, at) <= UNMODULATED * np.minimum.reduceat(stretch_w, at)
-    levels, known = _sorted_around(quarters, begin, end)
-    row, last = np.arange(len(levels)), np.maximum(known - 1, 0)
+    ends = np.flatnonzero(np.diff(quarter, prepend=-1))
+    steady = np.maximum.reduceat(stretch_w, ends) <= UNMODULATED * np.minimum.reduceat(
+        stretch_w, ends
+    )
+    levels, count = _sorted_around(quarters, begin, end)
+    row, last = np.arange(len(levels)), np.maximum(count - 1, 0)
     rho = np.sqrt(np.maximum(levels, 0.0))
     varies = np.maximum(rho[row, 3 * last // 4] - rho[row, last // 4], quarters.restless[begin:end])
     least = np.minimum(LEAST_STEADY_RHO + CALM * varies, LEAST_RHO)
-    return np.where(steady & (known >= LEAST_LEVELS), least, LEAST_RHO)
+    return np.where(steady & (count >= LEAST_LEVELS), least, LEAST_RHO)
 
 
 def _medians_around(quarters: Quarters, begin: int, end: int) -> Floats:
     """Return the medians of `levels_around`."""
-    levels, known = _sorted_around(quarters, begin, end)
+    levels, count = _sorted_around(quarters, begin, end)
     row = np.arange(len(levels))
-    middle = levels[row, np.maximum(known - 1, 0) // 2] + levels[row, known // 2]
+    middle = levels[row, np.maximum(count - 1, 0) // 2] + levels[row, count // 2]
     return np.asarray(0.5 * middle)
 
 
@@ -262,7 +270,7 @@ def _sorted_around(quarters: Quarters, begin: int, end: int) -> tuple[Floats, Ti
     return levels, (~np.isnan(levels)).sum(axis=1)
 
 
-def _envelope(pairs: SentPairs, at: Times) -> tuple[Floats, Floats]:
+def _envelope(pairs: SentPairs, places: Times) -> tuple[Floats, Floats]:
     """Return the highest and lowest incident power behind reflected readings at `at`, watts.
 
     The highest is the most power that a reading may stem from, the lowest the least that it may
@@ -275,11 +283,14 @@ def _envelope(pairs: SentPairs, at: Times) -> tuple[Floats, Floats]:
         bound.reduceat(
             power_w,
             np.column_stack(
-                [np.minimum(np.searchsorted(times, times[at] - reach_ns), at), at + beyond]
+                [
+                    np.minimum(np.searchsorted(times, times[places] - reach_ns), places),
+                    places + beyond,
+                ]
             ).ravel(),
         )[::2]
         for bound, reach_ns, beyond in ((np.maximum, LAG_NS, 2), (np.minimum, RISE_NS, 1))
     )
-    before_w = np.where(pairs.follows[at], pairs.forward_w[np.maximum(at - 1, 0)], 0.0)
-    held_w = pairs.forward_w[at] * np.exp(2 * pairs.below[at])
-    return np.maximum(np.maximum(strongest, held_w), before_w), np.minimum(weakest, before_w)
+    previous_w = np.where(pairs.follows[places], pairs.forward_w[np.maximum(places - 1, 0)], 0.0)
+    held_w = pairs.forward_w[places] * np.exp(2 * pairs.below[places])
+    return np.maximum(np.maximum(strongest, held_w), previous_w), np.minimum(weakest, previous_w)

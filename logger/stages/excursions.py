@@ -1,5 +1,8 @@
 """Excursions, such as a plug that opens for 20 ms. A pure state machine.
 
+This module is responsible for telling an excursion from noise, wind and modulation. In flow
+quarters; out flow rows of excursions.
+
 Departing pairs (see `departures`) within MERGE_NS of one another form one departure. It is an
 excursion if it lasts LONGEST_NS at most and the pairs just before and just after it agree that the
 reflection went away and came back: by more than SCATTERS times the scatter of these pairs (wind in
@@ -27,7 +30,7 @@ from logger.stages.departures import (
     from_level,
     spread_w,
 )
-from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, joined
+from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_quarters
 
 MERGE_NS = 25_000_000
 LEAST_BACK = 2  # successive pairs back at the level that end a departure,
@@ -42,10 +45,10 @@ STEADY_BESIDE = 1.12  # ratio of highest to lowest power up to which power is st
 LEAST_MOVING_RHO = 0.1  # least departure while power moves: detectors follow differently
 SIGMA_PER_MAD = 1.4826
 GROUP_NS = 4_000_000_000  # longer departures are split into parts of this length
-KEPT = 24  # quarters retained before those being judged: a group and its surroundings
+RETAINED = 24  # quarters retained before those being judged: a group and its surroundings
 
 
-NONE = np.empty(0, dtype=np.int64)
+NO_TIMES = np.empty(0, dtype=np.int64)
 
 
 class Excursions:
@@ -53,61 +56,64 @@ class Excursions:
 
     def __init__(self, coupler: Coupler) -> None:
         self._coupler = coupler
-        self._held: list[Quarters] = []
+        self._quarters: list[Quarters] = []
         self._judged = -(2**62)  # number of the latest quarter judged
         self._jumped_ns = -(2**62)  # time of the latest jump back
-        self._open = NONE, NONE  # times of pairs between jumps and off the level, not yet judged
+        # Times of pairs between jumps and off the level, not yet judged.
+        self._open = NO_TIMES, NO_TIMES
         self._least_rho: dict[int, float] = {}  # least departure that counts, by quarter number
-        self._known = NONE  # times of all recent departing pairs
+        self._departing_ns = NO_TIMES  # times of all recent departing pairs
 
     def update(self, quarters: Quarters | None, now_ns: int, noise: Noise) -> list[Excursion]:
         """Process quarters, if there are new ones, and advance the time to `now_ns`."""
         if quarters is not None:
-            self._held.append(quarters)
+            self._quarters.append(quarters)
         return self._judge(now_ns // QUARTER_NS - REACH - 1, noise)
 
     def finish(self, quarters: Quarters | None, noise: Noise) -> list[Excursion]:
         """Process the last quarters at the end of the stream."""
         if quarters is not None:
-            self._held.append(quarters)
-        if not self._held:
+            self._quarters.append(quarters)
+        if not self._quarters:
             return []
-        return self._judge(int(self._held[-1].number[-1]) + REACH + 1, noise)
+        return self._judge(int(self._quarters[-1].number[-1]) + REACH + 1, noise)
 
     def _judge(self, upto: int, noise: Noise) -> list[Excursion]:
         """Judge the quarters up to number `upto`."""
-        if not self._held or upto <= self._judged:
+        if not self._quarters or upto <= self._judged:
             return []
         quarters = self._since(self._judged - REACH)
         begin, end = np.searchsorted(quarters.number, [self._judged, upto], side="right").tolist()
         self._judged = upto
         jumped, off = self._open
         if begin < end:
-            both = self._coupler, noise
-            at, self._jumped_ns = between_jumps(quarters, begin, end, *both, self._jumped_ns)
-            jumped = np.union1d(jumped, quarters.pairs.time_ns[at])
-            at, least_rho = from_level(quarters, begin, end, *both)
+            context = self._coupler, noise
+            places, self._jumped_ns = between_jumps(quarters, begin, end, *context, self._jumped_ns)
+            jumped = np.union1d(jumped, quarters.pairs.time_ns[places])
+            places, least_rho = from_level(quarters, begin, end, *context)
             numbers = quarters.number[begin:end].tolist()
             self._least_rho.update(zip(numbers, least_rho.tolist(), strict=True))
-            off = np.union1d(off, quarters.pairs.time_ns[at])
+            off = np.union1d(off, quarters.pairs.time_ns[places])
         past_ns = (upto + 1) * QUARTER_NS - MERGE_NS
         open_ns = 2**62
-        found: list[Excursion] = []
+        excursions: list[Excursion] = []
         for group in _groups(np.union1d(jumped, off)):
             if group[-1] >= past_ns:  # it may continue
                 open_ns = int(group[0])
                 break
-            near = self._since((int(group[0]) - BESIDE_NS) // QUARTER_NS).pairs
-            parts = self._parts(_within(jumped, group), _within(off, group), near)
-            self._known = np.concatenate([self._known, *parts])
-            self._known.sort()
-            found += self._among(parts, near, noise)
+            pairs = self._since((int(group[0]) - BESIDE_NS) // QUARTER_NS).pairs
+            parts = self._split(_within(jumped, group), _within(off, group), pairs)
+            self._departing_ns = np.concatenate([self._departing_ns, *parts])
+            self._departing_ns.sort()
+            excursions += self._select(parts, pairs, noise)
         self._open = jumped[jumped >= open_ns], off[off >= open_ns]
-        oldest = upto - KEPT
-        self._known = self._known[self._known >= oldest * QUARTER_NS]
+        oldest = upto - RETAINED
+        self._departing_ns = self._departing_ns[self._departing_ns >= oldest * QUARTER_NS]
         self._least_rho = {n: rho for n, rho in self._least_rho.items() if n >= oldest}
-        self._held = [part.since(oldest) for part in self._held if part.number[-1] >= oldest]
-        return found
+        self._quarters = [
+            part.since(oldest) for part in self._quarters if part.number[-1] >= oldest
+        ]
+        return excursions
 
     def _since(self, number: int) -> Quarters:
         """Return the held quarters from `number` on, and the one before, whose last pair is needed.
@@ -115,47 +121,43 @@ class Excursions:
         Only the parts needed are joined; joining all would copy seconds of pairs for each quarter.
         """
         parts: list[Quarters] = []
-        for part in reversed(self._held):
-            at = int(np.searchsorted(part.number, number))
-            parts.append(part.part(max(at - 1, 0), len(part)))
-            if at:
+        for part in reversed(self._quarters):
+            index = int(np.searchsorted(part.number, number))
+            parts.append(part.part(max(index - 1, 0), len(part)))
+            if index:
                 break
-        return joined(parts[::-1])
+        return join_quarters(parts[::-1])
 
-    def _parts(self, jumped: Times, off: Times, pairs: SentPairs) -> list[Times]:
+    def _split(self, jumped: Times, off: Times, pairs: SentPairs) -> list[Times]:
         """Return the times of each departure, those between jumps first because they are sharper.
 
         On a steady carrier a departure ends where pairs are back at the surrounding level. Pairs
         between jumps may be at that level too, if one of the jumps was missed.
         """
-        back = self._back(jumped, off, pairs)
-        if back is None:
+        returned = self._find_returned(jumped, off, pairs)
+        if returned is None:
             return [*_groups(jumped), *_groups(off)]
-        jumped = jumped[~back[np.searchsorted(pairs.time_ns, jumped)]]
-        count = np.concatenate([[0], np.cumsum(back)])
+        jumped = jumped[~returned[np.searchsorted(pairs.time_ns, jumped)]]
+        count = np.concatenate([[0], np.cumsum(returned)])
         parts: list[Times] = []
         for times in (jumped, off):
             for part in _groups(times):
-                before = count[np.searchsorted(pairs.time_ns, part)]
-                ends = (np.diff(before) >= LEAST_BACK) & (np.diff(part) >= LEAST_BACK_NS)
+                earlier = count[np.searchsorted(pairs.time_ns, part)]
+                ends = (np.diff(earlier) >= LEAST_BACK) & (np.diff(part) >= LEAST_BACK_NS)
                 parts += np.split(part, np.flatnonzero(ends) + 1)
         return parts
 
-    def _back(self, jumped: Times, off: Times, pairs: SentPairs) -> Bools | None:
+    def _find_returned(self, jumped: Times, off: Times, pairs: SentPairs) -> Bools | None:
         """Return a mask (n,) of pairs at the level around a departure.
 
         None if the power is not steady.
         """
         times = pairs.time_ns
-        departs = np.zeros(len(pairs), dtype=bool)
-        for part in (self._known, jumped, off):
-            own = part[(part >= times[0]) & (part <= times[-1])]
-            departs[np.searchsorted(times, own)] = True
+        quiet = pairs.trusted & ~_mark(times, self._departing_ns, jumped, off)
         first_ns, last_ns = (bound(np.concatenate([jumped, off])) for bound in (np.min, np.max))
-        quiet = pairs.trusted & ~departs
         inside = quiet & (times >= first_ns) & (times <= last_ns)
-        near = (times >= first_ns - BESIDE_NS) & (times < first_ns)
-        beside = np.flatnonzero(quiet & near)[-BESIDE:]
+        just_before = (times >= first_ns - BESIDE_NS) & (times < first_ns)
+        beside = np.flatnonzero(quiet & just_before)[-BESIDE:]
         if len(beside) < LEAST_BESIDE:
             return None
         ratio = np.where(pairs.trusted, pairs.reflected_w, 0.0) / np.where(
@@ -164,60 +166,59 @@ class Excursions:
         level = float(np.median(ratio[beside]))
         sharp = off if len(off) else jumped
         away = abs(float(np.median(ratio[np.searchsorted(times, sharp)])) - level)
-        off_level = np.zeros(len(pairs), dtype=bool)
-        off_level[np.searchsorted(times, off)] = True
-        back = pairs.trusted & ~off_level & (np.abs(ratio - level) < 0.5 * away)
-        at = np.concatenate([beside, np.flatnonzero(inside & back)])
-        return back if _is_steady(pairs.forward_w[at]) else None
+        returned = pairs.trusted & ~_mark(times, off) & (np.abs(ratio - level) < 0.5 * away)
+        places = np.concatenate([beside, np.flatnonzero(inside & returned)])
+        return returned if _is_steady(pairs.forward_w[places]) else None
 
-    def _among(self, parts: list[Times], pairs: SentPairs, noise: Noise) -> list[Excursion]:
+    def _select(self, parts: list[Times], pairs: SentPairs, noise: Noise) -> list[Excursion]:
         """Return the excursions among neighbouring departures."""
-        found: list[Excursion] = []
+        excursions: list[Excursion] = []
         for part in parts:
             if not any(
-                part[0] < other.time_ns + 1e6 * other.duration_ms and part[-1] >= other.time_ns
-                for other in found
+                part[0] < excursion.time_ns + 1e6 * excursion.duration_ms
+                and part[-1] >= excursion.time_ns
+                for excursion in excursions
             ):
-                found += self._excursion(part, pairs, noise)
-        return sorted(found, key=lambda one: one.time_ns)
+                excursions += self._find_excursion(part, pairs, noise)
+        return sorted(excursions, key=lambda excursion: excursion.time_ns)
 
-    def _excursion(self, departing_ns: Times, pairs: SentPairs, noise: Noise) -> list[Excursion]:
+    def _find_excursion(
+        self, departing_ns: Times, pairs: SentPairs, noise: Noise
+    ) -> list[Excursion]:
         """Return the excursion of the departure at these times, an empty list if it is none."""
         first_ns, last_ns = int(departing_ns[0]), int(departing_ns[-1])
         if last_ns - first_ns > LONGEST_NS:
             return []
         window = np.searchsorted(pairs.time_ns, [first_ns - BESIDE_NS, last_ns + BESIDE_NS])
-        near = pairs[slice(*window.tolist())]
-        times = near.time_ns
-        ratio = near.reflected_w / near.forward_w
-        at = np.searchsorted(times, departing_ns)
-        away = ratio[at]
-        known = slice(*np.searchsorted(self._known, [times[0], times[-1] + 1]).tolist())
-        quiet = near.trusted.copy()
-        quiet[np.searchsorted(times, self._known[known])] = False
-        before = np.flatnonzero(quiet & (times < first_ns))[-BESIDE:]
-        after = np.flatnonzero(quiet & (times > last_ns))[:BESIDE]
-        if min(len(before), len(after)) < LEAST_BESIDE:
+        pairs = pairs[slice(*window.tolist())]
+        times = pairs.time_ns
+        ratio = pairs.reflected_w / pairs.forward_w
+        places = np.searchsorted(times, departing_ns)
+        away = ratio[places]
+        quiet = pairs.trusted & ~_mark(times, self._departing_ns)
+        earlier = np.flatnonzero(quiet & (times < first_ns))[-BESIDE:]
+        later = np.flatnonzero(quiet & (times > last_ns))[:BESIDE]
+        if min(len(earlier), len(later)) < LEAST_BESIDE:
             return []
         # Pairs after it may belong to the next open of a chattering contact, not judged yet.
-        former = np.median(ratio[before])
-        back = after[np.abs(ratio[after] - former) < 0.5 * abs(np.median(away) - former)]
-        if len(back) >= LEAST_BESIDE and _is_steady(near.forward_w[[*before, *back]]):
-            after = back
-        level = np.array([np.median(ratio[before]), np.median(ratio[after])])
-        beside = np.concatenate([before, after])
-        off = ratio[beside] - np.repeat(level, [len(before), len(after)])
+        former = np.median(ratio[earlier])
+        returned = later[np.abs(ratio[later] - former) < 0.5 * abs(np.median(away) - former)]
+        if len(returned) >= LEAST_BESIDE and _is_steady(pairs.forward_w[[*earlier, *returned]]):
+            later = returned
+        level = np.array([np.median(ratio[earlier]), np.median(ratio[later])])
+        beside = np.concatenate([earlier, later])
+        off = ratio[beside] - np.repeat(level, [len(earlier), len(later)])
         # Other departures to both sides alike mean that the noise has grown: the remaining pairs
         # would underestimate it.
-        others = np.flatnonzero(near.trusted & ~quiet & ((times < first_ns) | (times > last_ns)))
-        astray = ratio[others] - level.mean()
-        if min((astray > 0).sum(), (astray < 0).sum()) >= max(LEAST_BESIDE, EITHER * len(others)):
-            beside, off = np.append(beside, others), np.append(off, astray)
+        strays = np.flatnonzero(pairs.trusted & ~quiet & ((times < first_ns) | (times > last_ns)))
+        astray = ratio[strays] - level.mean()
+        if min((astray > 0).sum(), (astray < 0).sum()) >= max(LEAST_BESIDE, EITHER * len(strays)):
+            beside, off = np.append(beside, strays), np.append(off, astray)
         scatter = np.median(np.abs(off))
         distance = np.median(away) - level
         if distance[0] * distance[1] <= 0:
             return []
-        power_w = near.forward_w[beside]
+        power_w = pairs.forward_w[beside]
         moves = power_w.max() > STEADY_BESIDE * power_w.min()
         least = self._least_rho.get(first_ns // QUARTER_NS, LEAST_RHO)
         scatters = SCATTERS if moves or least >= LEAST_RHO else STEADY_SCATTERS
@@ -227,14 +228,14 @@ class Excursions:
         if np.abs(rho(1.0, np.median(away)) - rho(1.0, level)).min() < least:
             return []
         # Hum and similar effects scatter the surrounding pairs by more than noise, weak ones most.
-        columns = near.reflected_v, near.forward_v, near.forward_w
+        columns = pairs.reflected_v, pairs.forward_v, pairs.forward_w
         sd = spread_w(*columns, level.mean(), self._coupler, noise)
-        sd /= near.forward_w
+        sd /= pairs.forward_w
         usual = max(1.0, SIGMA_PER_MAD * float(np.median(np.abs(off / sd[beside]))))
-        bias = bias_w(near.reflected_v, near.forward_v, level.mean(), self._coupler, noise)
-        bias /= near.forward_w
-        if np.abs(((away - level[:, None]) / sd[at]).sum(axis=1)).min() <= (
-            CERTAIN * usual * np.sqrt(len(at)) + (bias[at] / sd[at]).sum()
+        bias = bias_w(pairs.reflected_v, pairs.forward_v, level.mean(), self._coupler, noise)
+        bias /= pairs.forward_w
+        if np.abs(((away - level[:, None]) / sd[places]).sum(axis=1)).min() <= (
+            CERTAIN * usual * np.sqrt(len(places)) + (bias[places] / sd[places]).sum()
         ):
             return []
         extreme = away[int(np.argmax(np.abs(away - level.mean())))]
@@ -268,6 +269,15 @@ def _is_steady(power_w: Floats) -> bool:
     """True if powers (n,) are those of an unmodulated carrier, possibly with an edge of it."""
     low, high = np.quantile(power_w, [0.1, 0.9])
     return bool(high <= STEADY_BESIDE * low)
+
+
+def _mark(times: Times, *marks: Times) -> Bools:
+    """Return the mask (n,) of pairs whose times are among the marks; marks outside are ignored."""
+    mask = np.zeros(len(times), dtype=bool)
+    for mark in marks:
+        inside = mark[(mark >= times[0]) & (mark <= times[-1])]
+        mask[np.searchsorted(times, inside)] = True
+    return mask
 
 
 def _within(times: Times, group: Times) -> Times:

@@ -1,5 +1,8 @@
 """Level of reflection in each quarter second of transmission. A pure state machine.
 
+This module is responsible for the pairs that count, and for their median. In flow views of blocks;
+out flow quarters.
+
 A level is the median of reflected over incident power, so up to half of the pairs of a quarter may
 be wrong before it moves. The median of integer counts would be an integer, so each reading is first
 moved to its own place within its step. Quarters are aligned to UTC, so that they do not depend on
@@ -17,7 +20,7 @@ from logger.calibration.coupler import Coupler
 from logger.physics.reflection import LEAST_W
 from logger.rows import Flag
 from logger.stages import usual_level
-from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, all_pairs
+from logger.stages.quarters import QUARTER_NS, Quarters, SentPairs, join_pairs
 from logger.stages.view import View
 
 LONG_AGO_NS = -(2**62)
@@ -41,7 +44,7 @@ class Levels:
         self._hang_ns = hang_ns
         self._usual = usual_level.UsualLevels(memory or usual_level.UsualLevelMemory())
         self._held: list[tuple[SentPairs, Floats]] = []
-        self._sent_before = False
+        self._was_sent = False
         self._keyed_ns = self._last_ns = LONG_AGO_NS
         self._start_ns = 0
         self._place = np.nan
@@ -55,9 +58,9 @@ class Levels:
         """Process one block and the ends of transmissions; return the completed quarters."""
         block = view.block
         times, forward_w = block.time_ns, block.forward_w
-        sent = self._sent(view)
+        sent = self._mask_sent(view)
         if sent.any():
-            follows = np.concatenate([[self._sent_before], sent[:-1]])
+            follows = np.concatenate([[self._was_sent], sent[:-1]])
             trusted = forward_w >= view.floor_w
             trusted &= block.reflected_w <= view.impossible_ratio * block.forward_w
             # With a clipped reflected reading the ratio is high, even if the forward reading, which
@@ -81,10 +84,10 @@ class Levels:
             if not sent.all():
                 pairs, where = pairs[sent], where[sent]
             self._held.append((pairs, where))
-        self._sent_before = bool(sent[-1])
+        self._was_sent = bool(sent[-1])
         return self.advance(int(times[-1]), view.noise, ended_ns)
 
-    def _sent(self, view: View) -> Bools:
+    def _mask_sent(self, view: View) -> Bools:
         """Return the mask (n,) of pairs that count: keyed, or readable in the pauses of speech."""
         keyed, times = view.keyed, view.block.time_ns
         if keyed.all():
@@ -105,7 +108,7 @@ class Levels:
             return None
         pairs, place = self._held[0]
         if len(self._held) > 1:
-            pairs = all_pairs([held for held, _ in self._held])
+            pairs = join_pairs([held for held, _ in self._held])
             place = np.concatenate([where for _, where in self._held])
         end = int(np.searchsorted(pairs.time_ns, past_ns))
         self._held = [(pairs[end:], place[end:])] if end < len(pairs) else []
@@ -113,7 +116,7 @@ class Levels:
 
     def finish(self, noise: Noise) -> Quarters | None:
         """End the stream; return the incomplete last quarter."""
-        self._sent_before = False
+        self._was_sent = False
         if not self._held:
             return None
         return self.advance(int(self._held[-1][0].time_ns[-1]) + QUARTER_NS, noise)
@@ -131,38 +134,38 @@ class Levels:
         settled = np.add.reduceat(trusted, first, dtype=np.int64)
         few = (settled > 0) & (settled < LEAST_PAIRS)
         if few.any():
-            whole = np.repeat(few, np.diff(first, append=len(pairs)))
-            trusted |= pairs.trusted & whole & (pairs.below < 0)
-        at = slice(None) if trusted.all() else trusted
-        forward_w, reflected_w = pairs.forward_w[at], pairs.reflected_w[at]
+            unsettled = np.repeat(few, np.diff(first, append=len(pairs)))
+            trusted |= pairs.trusted & unsettled & (pairs.below < 0)
+        mask = slice(None) if trusted.all() else trusted
+        forward_w, reflected_w = pairs.forward_w[mask], pairs.reflected_w[mask]
         count = np.add.reduceat(trusted, first, dtype=np.int64)
-        telling = count >= LEAST_PAIRS
+        enough = count >= LEAST_PAIRS
         group = np.repeat(np.arange(len(first)), count)
-        some = np.maximum(count, 1)
+        divisor = np.maximum(count, 1)
         mean_w, mean_vf, mean_vr = (
-            np.bincount(group, column, len(first)) / some
-            for column in (forward_w, pairs.forward_v[at], pairs.reflected_v[at])
+            np.bincount(group, column, len(first)) / divisor
+            for column in (forward_w, pairs.forward_v[mask], pairs.reflected_v[mask])
         )
         slope_f = self._coupler.forward.slope(mean_vf)
         slope_r = self._coupler.reflected.slope(mean_vr)
         if noise.step_v[1]:
             step_w = np.repeat(slope_r * noise.step_v[1], count)
-            reflected_w = reflected_w + step_w * _places_in_step(times[at])
+            reflected_w = reflected_w + step_w * _places_in_step(times[mask])
         ratio = _medians(reflected_w / forward_w, group, count)
         variance_w = (slope_r * noise.sd_v[1]) ** 2 + (ratio * slope_f * noise.sd_v[0]) ** 2
         doubt_w = slope_r * noise.bias_v[1] + ratio * slope_f * noise.bias_v[0]
         with np.errstate(divide="ignore", invalid="ignore"):
-            variance = MEDIAN_VARIANCE * variance_w / (some * mean_w**2)
+            variance = MEDIAN_VARIANCE * variance_w / (divisor * mean_w**2)
             doubt = doubt_w / mean_w
-        ratio = np.where(telling, ratio, np.nan)
+        ratio = np.where(enough, ratio, np.nan)
         usual, restless = self._usual.update(number[first], start_ns, place[first], ratio, ended_ns)
         return Quarters(
             number[first],
             start_ns,
             place[first],
             ratio,
-            np.where(telling, variance, np.nan),
-            np.where(telling, doubt, np.nan),
+            np.where(enough, variance, np.nan),
+            np.where(enough, doubt, np.nan),
             usual,
             restless,
             mean_w,
@@ -172,10 +175,10 @@ class Levels:
 
     def _starts(self, times: Times, place: Floats, first: Times) -> Times:
         """Return the start of the transmission, or of the stay on its channel, (q,)."""
-        before_ns = np.concatenate([[self._last_ns], times[:-1]])
-        before = np.concatenate([[self._place], place[:-1]])
-        moved = (place != before) & ~(np.isnan(place) & np.isnan(before))
-        begins = (times - before_ns > self._hang_ns) | moved
+        previous_ns = np.concatenate([[self._last_ns], times[:-1]])
+        previous = np.concatenate([[self._place], place[:-1]])
+        moved = (place != previous) & ~(np.isnan(place) & np.isnan(previous))
+        begins = (times - previous_ns > self._hang_ns) | moved
         start_ns = np.maximum.accumulate(np.where(begins, times, self._start_ns))
         self._last_ns, self._place = int(times[-1]), float(place[-1])
         self._start_ns = int(start_ns[-1])

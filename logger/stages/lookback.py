@@ -1,4 +1,8 @@
-"""Search for the pair a given time before each of many pairs. A pure function."""
+"""Search for the pair a given time before each of many pairs.
+
+This module is responsible for doing so at pairs of a steady rate without a search. In flow times;
+out flow indices. A pure function.
+"""
 
 from __future__ import annotations
 
@@ -22,16 +26,16 @@ def first_since(times: Times, begin: int, span_ns: int) -> NDArray[np.intp]:
     count = len(wanted_ns)
     if count < FEW:
         return np.searchsorted(times, wanted_ns)
-    places = np.arange(0, count, count // PROBES)
-    back = np.sort(begin + places - np.searchsorted(times, wanted_ns[places]))
-    lag = max(int(back[len(back) * 3 // 4]), 1)  # shorter where pairs are missing
+    probes = np.arange(0, count, count // PROBES)
+    distances = np.sort(begin + probes - np.searchsorted(times, wanted_ns[probes]))
+    lag = max(int(distances[len(distances) * 3 // 4]), 1)  # shorter where pairs are missing
     head = min(max(lag + 1 - begin, 0), count)
     wanted = wanted_ns[head:]
     first, past = begin + head - lag, begin + count - lag
-    found = np.empty(count, dtype=np.intp)
-    found[:head] = np.searchsorted(times, wanted_ns[:head])
-    np.add(np.arange(first, past), times[first:past] < wanted, out=found[head:])
+    result = np.empty(count, dtype=np.intp)
+    result[:head] = np.searchsorted(times, wanted_ns[:head])
+    np.add(np.arange(first, past), times[first:past] < wanted, out=result[head:])
     wrong = (times[first - 1 : past - 1] >= wanted) | (times[first + 1 : past + 1] < wanted)
-    at = head + np.flatnonzero(wrong)
-    found[at] = np.searchsorted(times, wanted_ns[at])
-    return found
+    missed = head + np.flatnonzero(wrong)
+    result[missed] = np.searchsorted(times, wanted_ns[missed])
+    return result

@@ -1,5 +1,7 @@
 """Noise of both converters, drift of their zeros, and the converter's step.
 
+In flow unkeyed pairs and quarters of transmissions; out flows `Noise`.
+
 Unkeyed pairs (see `selection`) are collected in groups of GROUP; a group gives a variance from
 successive differences (insensitive to slow drift) and a mean. The quieter ones of the last GROUPS
 groups are used, so that weak speech or a crackle in others has no effect. With one burst of pairs
@@ -82,12 +84,12 @@ class NoiseTracker:
         if self._count < GROUP:
             return
         volts = np.concatenate(self._open, axis=1)
-        whole = self._count // GROUP * GROUP
-        groups = volts[:, max(0, whole - GROUP * GROUPS) : whole].reshape(2, -1, GROUP)
+        complete = self._count // GROUP * GROUP
+        groups = volts[:, max(0, complete - GROUP * GROUPS) : complete].reshape(2, -1, GROUP)
         self._groups.extend(np.swapaxes(groups, 0, 1).copy())
         self._estimate = None
-        self._open = [volts[:, whole:].copy()]
-        self._count -= whole
+        self._open = [volts[:, complete:].copy()]
+        self._count -= complete
 
     def update_keyed(self, quarters: Quarters) -> None:
         """Process quarters of transmissions: use a stretch of pairs from some of them.

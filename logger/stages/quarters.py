@@ -1,26 +1,22 @@
-"""Levels of quarter seconds with their pairs: the input of detection."""
+"""Levels of quarter seconds with their pairs: the input of detection.
+
+This module is responsible for cutting and joining them. In flow columns of pairs and quarters; out
+flow the same columns in parts.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.blocks import Bools, Floats, Times
 
 QUARTER_NS = 250_000_000
-QUARTER_COLUMNS = (
-    "number",
-    "start_ns",
-    "place",
-    "ratio",
-    "variance",
-    "doubt",
-    "usual",
-    "restless",
-    "forward_w",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,17 +43,7 @@ class SentPairs:
         return len(self.time_ns)
 
     def __getitem__(self, part: slice | Bools) -> SentPairs:
-        return SentPairs(
-            self.time_ns[part],
-            self.forward_v[part],
-            self.reflected_v[part],
-            self.forward_w[part],
-            self.reflected_w[part],
-            self.trusted[part],
-            self.follows[part],
-            self.settled[part],
-            self.below[part],
-        )
+        return SentPairs(*[getattr(self, name)[part] for name in PAIR_COLUMNS])
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,19 +80,9 @@ class Quarters:
     def part(self, begin: int, end: int) -> Quarters:
         """Return the quarters from index `begin` to `end`."""
         first = self.first[begin : end + 1]
-        return Quarters(
-            self.number[begin:end],
-            self.start_ns[begin:end],
-            self.place[begin:end],
-            self.ratio[begin:end],
-            self.variance[begin:end],
-            self.doubt[begin:end],
-            self.usual[begin:end],
-            self.restless[begin:end],
-            self.forward_w[begin:end],
-            first - first[0],
-            self.pairs[int(first[0]) : int(first[-1])],
-        )
+        columns = {name: getattr(self, name)[begin:end] for name in QUARTER_COLUMNS}
+        pairs = self.pairs[int(first[0]) : int(first[-1])]
+        return Quarters(**columns, first=first - first[0], pairs=pairs)
 
     def since(self, number: int) -> Quarters:
         """Return the quarters from `number` on."""
@@ -114,14 +90,17 @@ class Quarters:
 
     def split(self, time_ns: int) -> tuple[Quarters, Quarters]:
         """Return the quarters that begin before a time, and the rest."""
-        at = int(np.searchsorted(self.number, -(-time_ns // QUARTER_NS)))
-        return self.part(0, at), self.part(at, len(self))
+        index = int(np.searchsorted(self.number, -(-time_ns // QUARTER_NS)))
+        return self.part(0, index), self.part(index, len(self))
 
 
-def all_pairs(parts: list[SentPairs]) -> SentPairs:
-    """Concatenate consecutive pairs."""
-    columns = ([getattr(part, f.name) for part in parts] for f in fields(SentPairs))
-    return SentPairs(*(np.concatenate(column) for column in columns))
+PAIR_COLUMNS = tuple(field.name for field in fields(SentPairs))
+QUARTER_COLUMNS = tuple(field.name for field in fields(Quarters))[:-2]
+
+
+def join_pairs(parts: Sequence[SentPairs]) -> SentPairs:
+    """Join consecutive pairs."""
+    return SentPairs(**_join_columns(parts, PAIR_COLUMNS))
 
 
 def channel_key(place: float) -> str:
@@ -129,15 +108,16 @@ def channel_key(place: float) -> str:
     return "" if math.isnan(place) else f"{place:g}"
 
 
-def joined(parts: list[Quarters]) -> Quarters:
-    """Concatenate consecutive quarters."""
+def join_quarters(parts: Sequence[Quarters]) -> Quarters:
+    """Join consecutive quarters."""
     if len(parts) == 1:
         return parts[0]
+    pairs = join_pairs([part.pairs for part in parts])
     offsets = np.cumsum([0, *(len(part.pairs) for part in parts[:-1])])
-    columns = {
-        name: np.concatenate([getattr(part, name) for part in parts]) for name in QUARTER_COLUMNS
-    }
     first = [part.first[:-1] + offset for part, offset in zip(parts, offsets, strict=True)]
-    pairs = all_pairs([part.pairs for part in parts])
     bounds = np.concatenate([*first, [len(pairs)]])
-    return Quarters(**columns, first=bounds, pairs=pairs)
+    return Quarters(**_join_columns(parts, QUARTER_COLUMNS), first=bounds, pairs=pairs)
+
+
+def _join_columns(parts: Sequence[Any], names: Sequence[str]) -> dict[str, NDArray[Any]]:
+    return {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}

@@ -1,5 +1,7 @@
 """Selection of the pairs to archive and of the noise sample. Pure state machines.
 
+In flow pairs with the mask of keyed ones; out flow masks, and blocks to archive.
+
 All pairs are archived from BEFORE_NS before a keyed pair until AFTER_NS after the hang time (at
 least one pair on either side), plus a thin sample of the rest: once a minute the next BURST pairs
 during which nobody transmits. Noise is measured on that sample only, so that rows derived again
@@ -33,27 +35,27 @@ class ThinSample:
     def __init__(self) -> None:
         self._last_keyed_ns = LONG_AGO_NS
         self._due_ns = LONG_AGO_NS  # time of the next burst
-        self._left = 0  # remaining pairs of the present burst
+        self._remaining = 0  # remaining pairs of the present burst
 
     def update(self, times: Times, keyed: Bools) -> Bools:
         """Process the pairs of one block; return the mask of selected pairs, all (n,)."""
         last = _last_keyed(times, keyed, self._last_keyed_ns)
         self._last_keyed_ns = int(last[-1])
-        chosen = np.zeros(len(times), dtype=bool)
-        at = np.flatnonzero(times - last > AFTER_KEYED_NS)
+        selected = np.zeros(len(times), dtype=bool)
+        quiet = np.flatnonzero(times - last > AFTER_KEYED_NS)
         done = 0
-        while done < len(at):
-            if not self._left:
-                done += int(np.searchsorted(times[at[done:]], self._due_ns))
-                if done == len(at):
+        while done < len(quiet):
+            if not self._remaining:
+                done += int(np.searchsorted(times[quiet[done:]], self._due_ns))
+                if done == len(quiet):
                     break
-                self._left = BURST
-                self._due_ns = (int(times[at[done]]) // EVERY_NS + 1) * EVERY_NS
-            some = at[done : done + self._left]
-            chosen[some] = True
-            self._left -= len(some)
-            done += len(some)
-        return chosen
+                self._remaining = BURST
+                self._due_ns = (int(times[quiet[done]]) // EVERY_NS + 1) * EVERY_NS
+            burst = quiet[done : done + self._remaining]
+            selected[burst] = True
+            self._remaining -= len(burst)
+            done += len(burst)
+        return selected
 
 
 class Selection:

@@ -1,5 +1,7 @@
 """Settled pairs, whose SWR is valid: both detectors have followed the envelope.
 
+In flow volts with the mask of keyed pairs; out flow `Settled` and the memory of time constants.
+
 While the envelope falls, the detectors discharge with their own time constants and no longer follow
 their law: both ports fall by the same factor, which the law reads as growing reflection, and the
 port that discharges more slowly still holds an earlier crest. While the envelope rises steeply, the
@@ -131,8 +133,8 @@ class Settling:
         while begin < len(keyed):
             rest = slice(begin, None)
             columns = time_ns[rest], forward_v[rest], reflected_v[rest], keyed[rest]
-            taken = self._decay.update(*columns, noise_v)
-            end = len(keyed) if taken is None else begin + taken
+            processed = self._decay.update(*columns, noise_v)
+            end = len(keyed) if processed is None else begin + processed
             part = slice(begin, end)
             self._judge(
                 time_ns[part],
@@ -173,11 +175,11 @@ class Settling:
             ):
                 begin = int(np.searchsorted(times, times[old + first] - back_ns))
                 begin = min(begin, max(old + first - 1, 0))
-                near = slice(begin, old + last + 1)
+                stretch = slice(begin, old + last + 1)
                 self._judge_stretch(
-                    times[near],
-                    forward_v[near] - self._zero_v[0],
-                    reflected_v[near],
+                    times[stretch],
+                    forward_v[stretch] - self._zero_v[0],
+                    reflected_v[stretch],
                     old + first - begin,
                     result.part(first, last + 1),
                     noise_v,
@@ -201,26 +203,26 @@ class Settling:
         The first and the last pair are keyed; only a few between them are not.
         """
         keyed = result.settled.copy()
-        now = volts[begin:]
-        before = np.zeros(len(now))  # nothing is known before the first pair
-        before[begin == 0 :] = volts[max(begin - 1, 0) : -1]
-        falling = np.maximum(before, volts.take(first_since(times, begin, FALL_NS)))
-        rising = np.minimum(before, volts.take(first_since(times, begin, RISE_NS)))
+        present = volts[begin:]
+        previous = np.zeros(len(present))  # nothing is known before the first pair
+        previous[begin == 0 :] = volts[max(begin - 1, 0) : -1]
+        falling = np.maximum(previous, volts.take(first_since(times, begin, FALL_NS)))
+        rising = np.minimum(previous, volts.take(first_since(times, begin, RISE_NS)))
         margin = MARGIN * noise_v[0]
         settled, below = result.settled, result.below
-        settled &= (now + margin >= FALL * falling) & (now - margin <= RISE * rising)
+        settled &= (present + margin >= FALL * falling) & (present - margin <= RISE * rising)
 
-        high_v = np.maximum(now, LEAST_V)
+        high_v = np.maximum(present, LEAST_V)
         below[:] = self._find_below(times[begin:], high_v)
         doubt = margin / high_v
         excess = below - doubt
         settled &= excess <= -LN_FALL
         moving = self._find_moving(times[begin:], keyed & (excess > MOVES))
         ahead = self._find_ahead(reflected_v, begin, noise_v[1])
-        moves = now[ahead] + margin < FALL * np.maximum(falling, rising)[ahead]
-        moves |= FALL * now[ahead] - margin > np.minimum(falling, rising)[ahead]
+        moves = present[ahead] + margin < FALL * np.maximum(falling, rising)[ahead]
+        moves |= FALL * present[ahead] - margin > np.minimum(falling, rising)[ahead]
         settled[ahead[moves | moving[ahead]]] = False
-        self._estimate_hidden(times, volts, before, begin, keyed, result, noise_v[0])
+        self._estimate_hidden(times, volts, previous, begin, keyed, result, noise_v[0])
         usual = self._usual_below()
         if usual != FAR:
             below[:] = usual
@@ -276,7 +278,7 @@ class Settling:
         self,
         times: Times,
         volts: Floats,
-        before: Floats,
+        previous: Floats,
         begin: int,
         keyed: Bools,
         result: Settled,
@@ -287,11 +289,13 @@ class Settling:
         `before` (n,) are the readings of the previous pairs.
         """
         decay_s = self._decay_s
-        now = volts[begin:]
+        present = volts[begin:]
         share = held_power(min(USUAL_ATTACK_S, MOST_USUAL_RATIO * decay_s), decay_s)
-        change = now - before
+        change = present - previous
         moves = np.flatnonzero(np.abs(change, out=change) > CHANGE * noise_v)
-        swing = np.abs(np.log(np.maximum(before[moves], LEAST_V) / np.maximum(now[moves], LEAST_V)))
+        swing = np.abs(
+            np.log(np.maximum(previous[moves], LEAST_V) / np.maximum(present[moves], LEAST_V))
+        )
         slowest_s = SLOWEST_S if self._constants_s is None else decay_s
         moving = keyed[moves] & (swing > min(RIPPLE_S / slowest_s, MOST_RIPPLE))
         moves, swing_s = moves[moving], swing[moving] * decay_s
@@ -305,20 +309,20 @@ class Settling:
             return
 
         # A reading that falls as fast as a discharge is below a crest, which decays more slowly.
-        at = begin + np.flatnonzero(result.below > HELD_BELOW)
-        reference = np.searchsorted(times, times[at] - round(WINDOW * decay_s * 1e9))
-        reference = np.minimum(reference, np.maximum(at - 1, 0))
-        elapsed = (times[at] - times[reference]) * (1e-9 / decay_s)
+        places = begin + np.flatnonzero(result.below > HELD_BELOW)
+        reference = np.searchsorted(times, times[places] - round(WINDOW * decay_s * 1e9))
+        reference = np.minimum(reference, np.maximum(places - 1, 0))
+        elapsed = (times[places] - times[reference]) * (1e-9 / decay_s)
         earlier = volts[reference]
-        held = keyed[at - begin] & (earlier - volts[at] > HELD_MARGIN * noise_v)
-        held &= volts[at] < earlier * np.exp(-HELD * elapsed)
-        at = at[held] - begin
+        held = keyed[places - begin] & (earlier - volts[places] > HELD_MARGIN * noise_v)
+        held &= volts[places] < earlier * np.exp(-HELD * elapsed)
+        places = places[held] - begin
         follows = keyed.copy()
-        follows[at] = False
-        if len(at):
+        follows[places] = False
+        if len(places):
             since_ns = np.where(follows, times[begin:], self._followed_ns)
-            age_ns = times[begin + at] - np.maximum.accumulate(since_ns)[at]
-            result.hidden[at] = 1 - share * HIDDEN_NS / (age_ns + HIDDEN_NS)
+            age_ns = times[begin + places] - np.maximum.accumulate(since_ns)[places]
+            result.hidden[places] = 1 - share * HIDDEN_NS / (age_ns + HIDDEN_NS)
         if follows.any():
             self._followed_ns = int(times[begin + np.flatnonzero(follows)[-1]])
 

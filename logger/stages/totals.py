@@ -1,6 +1,8 @@
 """Totals of the pairs of transmissions: sums per second, peaks, the highest window.
 
-Pure functions of a block in which each transmission is a span; they process many spans at once.
+This module is responsible for what is summed over the pairs of a transmission. In flows a block in
+which each transmission is a span; out flow the totals of each span. Pure functions, which process
+many spans at once.
 """
 
 from __future__ import annotations
@@ -23,12 +25,38 @@ GAP_NS = 250_000_000  # pairs further apart are a gap, except at a slow pair rat
 GAP_STEPS = 4  # the step must exceed this multiple of the usual step
 RECENT = 8  # number of steps before, whose median is the usual step
 
-# Rows of the sums, in this order. `S` is of settled pairs only, ENERGY of incident power, `H` of
-# power estimated not to have been present (see `settling`), M_ENERGY of incident power of the pairs
-# that have such an estimate.
-COUNT, PF, PR, VF, VR, S_COUNT, S_PF, S_PR, S_VF, S_VR, S_FF, S_RR, S_FR, ENERGY = range(14)
-H_PF, H_PR, H_ENERGY, M_ENERGY = range(14, 18)
-SUMS = 18
+
+class Sums(NamedTuple):
+    """Rows of an array (18, ...) of sums over pairs.
+
+    settled...  of settled pairs only; `ff`, `rr` and `fr` are products of both powers
+    hidden...   of power estimated not to have been present (see `settling`)
+    moving_j    incident energy of the pairs that have such an estimate
+    """
+
+    pairs: Floats
+    forward_w: Floats
+    reflected_w: Floats
+    forward_v: Floats
+    reflected_v: Floats
+    settled_pairs: Floats
+    settled_forward_w: Floats
+    settled_reflected_w: Floats
+    settled_forward_v: Floats
+    settled_reflected_v: Floats
+    settled_ff: Floats
+    settled_rr: Floats
+    settled_fr: Floats
+    energy_j: Floats
+    hidden_forward_w: Floats
+    hidden_reflected_w: Floats
+    hidden_j: Floats
+    moving_j: Floats
+
+
+SUMS = len(Sums._fields)
+MEANS = slice(1, 5)  # rows of powers and volts
+HIDDEN = slice(14, SUMS)
 
 
 class Span(NamedTuple):
@@ -74,7 +102,7 @@ class Seconds:
         return Seconds(np.concatenate([self.begins_ns, later.begins_ns[goes_on:]]), sums, flags)
 
 
-class Sought(NamedTuple):
+class WindowSearch(NamedTuple):
     """Parameters of the search for the highest window of a transmission.
 
     start_ns  start of the transmission
@@ -130,73 +158,85 @@ def totals_of(block: PowerBlock, settled: Floats, spans: Sequence[Span]) -> list
     energy *= steps
     energy *= 0.5e-9
     energy[[span.begin for span in spans if span.since == span.begin]] = 0.0
-    energy[[at for found in gaps for at in found]] = 0.0
+    energy[[place for gap in gaps for place in gap]] = 0.0
 
     trusted, settled_f, settled_r = settled
-    sums = np.empty((SUMS, len(edges)))
-    sums[COUNT] = np.diff(edges, append=len(times))
+    array = np.empty((SUMS, len(edges)))
+    sums = Sums(*array)
+    sums.pairs[:] = np.diff(edges, append=len(times))
     for row, column in (
-        (PF, forward_w),
-        (PR, reflected_w),
-        (VF, block.forward_v),
-        (VR, block.reflected_v),
-        (S_COUNT, trusted),
-        (S_PF, settled_f),
-        (S_PR, settled_r),
-        (S_VF, trusted * block.forward_v),
-        (S_VR, trusted * block.reflected_v),
-        (S_FF, settled_f * forward_w),
-        (S_RR, settled_r * reflected_w),
-        (S_FR, settled_f * reflected_w),
-        (ENERGY, energy),
+        (sums.forward_w, forward_w),
+        (sums.reflected_w, reflected_w),
+        (sums.forward_v, block.forward_v),
+        (sums.reflected_v, block.reflected_v),
+        (sums.settled_pairs, trusted),
+        (sums.settled_forward_w, settled_f),
+        (sums.settled_reflected_w, settled_r),
+        (sums.settled_forward_v, trusted * block.forward_v),
+        (sums.settled_reflected_v, trusted * block.reflected_v),
+        (sums.settled_ff, settled_f * forward_w),
+        (sums.settled_rr, settled_r * reflected_w),
+        (sums.settled_fr, settled_f * reflected_w),
+        (sums.energy_j, energy),
     ):
-        np.add.reduceat(column, edges, out=sums[row])
-    sums[H_PF:] = 0.0
-    if block.hidden is not None:
-        moves = np.flatnonzero(block.hidden)
-        if len(moves):
-            second = np.searchsorted(edges, moves, side="right") - 1
-            moves, second = moves[second >= 0], second[second >= 0]
-            share = block.hidden[moves]
-            for row, column in (
-                (H_PF, share * forward_w[moves]),
-                (H_PR, share * reflected_w[moves]),
-                (H_ENERGY, share * energy[moves]),
-                (M_ENERGY, energy[moves]),
-            ):
-                sums[row] = np.bincount(second, column, len(edges))
+        np.add.reduceat(column, edges, out=row)
+    array[HIDDEN] = 0.0
+    if block.hidden is not None and block.hidden.any():
+        _add_hidden(block, energy, edges, sums)
     seconds = Seconds(
-        number[edges] * SECOND_NS, sums, np.bitwise_or.reduceat(block.flags, edges).astype(np.int64)
+        number[edges] * SECOND_NS,
+        array,
+        np.bitwise_or.reduceat(block.flags, edges).astype(np.int64),
     )
     peaks_w = np.stack([np.maximum.reduceat(power, edges) for power in (forward_w, reflected_w)])
     return [
-        PairTotals(seconds[first:past], peaks_w[:, first:past].max(axis=1), bool(found))
-        for first, past, found in zip(
+        PairTotals(seconds[first:past], peaks_w[:, first:past].max(axis=1), bool(gap))
+        for first, past, gap in zip(
             np.searchsorted(edges, begins), np.searchsorted(edges, ends), gaps, strict=True
         )
     ]
 
 
+def _add_hidden(block: PowerBlock, energy: Floats, edges: Times, sums: Sums) -> None:
+    """Add the pairs of a block whose readings move; `edges` (k,) are the first pairs of seconds."""
+    assert block.hidden is not None
+    pairs = np.flatnonzero(block.hidden)
+    second = np.searchsorted(edges, pairs, side="right") - 1
+    pairs, second = pairs[second >= 0], second[second >= 0]
+    share = block.hidden[pairs]
+    for row, column in (
+        (sums.hidden_forward_w, share * block.forward_w[pairs]),
+        (sums.hidden_reflected_w, share * block.reflected_w[pairs]),
+        (sums.hidden_j, share * energy[pairs]),
+        (sums.moving_j, energy[pairs]),
+    ):
+        row[:] = np.bincount(second, column, len(edges))
+
+
 def _gaps(steps: Times, spans: Sequence[Span]) -> list[list[int]]:
     """Return the indices of the pairs of each span that follow a gap."""
-    far = np.flatnonzero(steps > GAP_NS).tolist()
+    wide = np.flatnonzero(steps > GAP_NS).tolist()
 
-    def missing(span: Span, at: int) -> bool:
-        before = steps[max(span.since + 1, at - RECENT) : at]
-        return len(before) > 0 and bool(steps[at] > GAP_STEPS * np.median(before))
+    def missing(span: Span, place: int) -> bool:
+        usual = steps[max(span.since + 1, place - RECENT) : place]
+        return len(usual) > 0 and bool(steps[place] > GAP_STEPS * np.median(usual))
 
     return [
         [
-            at
-            for at in far[bisect_left(far, span.begin) : bisect_left(far, span.end)]
-            if missing(span, at)
+            place
+            for place in wide[bisect_left(wide, span.begin) : bisect_left(wide, span.end)]
+            if missing(span, place)
         ]
         for span in spans
     ]
 
 
 def highest_ratios(
-    times: Times, settled: Floats, spans: Sequence[Span], hold_ns: int, sought: Sequence[Sought]
+    times: Times,
+    settled: Floats,
+    spans: Sequence[Span],
+    hold_ns: int,
+    searches: Sequence[WindowSearch],
 ) -> list[float]:
     """Return the highest reflected/incident of each span over any window of `hold_ns`.
 
@@ -207,37 +247,37 @@ def highest_ratios(
     """
     past = slice(spans[0].since, spans[-1].end)
     count, forward, reflected = settled[:, past]
-    highest = sought[0].highest
+    highest = searches[0].highest
     excess = reflected - highest * forward
     # No window's ratio exceeds that of its highest pair, which is often sufficient to stop here,
     if len(spans) == 1 and excess.max() <= 0:
         return [highest]
     times = times[past]
     first = spans[0].begin - past.start
-    before = first_since(times, first, hold_ns - 1)
+    begins = first_since(times, first, hold_ns - 1)
     # and no window's is higher if its sum of excesses is negative.
-    if len(spans) == 1 and _sums_since(before, first, excess).max() < -1e-9 * np.abs(excess).sum():
+    if len(spans) == 1 and _sums_since(begins, first, excess).max() < -1e-9 * np.abs(excess).sum():
         return [highest]
     pairs = count, forward, reflected
-    count, forward, reflected = (_sums_since(before, first, row) for row in pairs)
+    count, forward, reflected = (_sums_since(begins, first, row) for row in pairs)
     previous = np.maximum(np.arange(first, len(times)) - 1, 0)
     reached_ns = times[first:] + (times[first:] - times[previous]) // 2
     with np.errstate(divide="ignore", invalid="ignore"):
         readable = np.where(count >= 2, forward / np.sqrt(count), -np.inf)
         ratio = reflected / forward
-    partly = count < np.arange(first + 1, len(times) + 1) - before
-    found = []
-    for span, (start_ns, floor_w, highest) in zip(spans, sought, strict=True):
+    partly = count < np.arange(first + 1, len(times) + 1) - begins
+    ratios = []
+    for span, (start_ns, floor_w, highest) in zip(spans, searches, strict=True):
         new = slice(span.begin - spans[0].begin, span.end - spans[0].begin)
         fit = (readable[new] >= floor_w) & (reached_ns[new] >= start_ns + hold_ns)
         highest = float(ratio[new].max(where=fit & ~partly[new], initial=highest))
         higher = np.flatnonzero(fit & partly[new] & (ratio[new] > highest))
         if len(higher):
             ends = first + new.start + higher
-            lowest = _lowest_in_turn(times, before[ends - first], ends, hold_ns, pairs)
+            lowest = _lowest_in_turn(times, begins[ends - first], ends, hold_ns, pairs)
             highest = float(np.minimum(ratio[ends - first], lowest).max(initial=highest))
-        found.append(highest)
-    return found
+        ratios.append(highest)
+    return ratios
 
 
 def _lowest_in_turn(
@@ -258,22 +298,22 @@ def _lowest_in_turn(
     part = slice(since, int(ends[-1]) + 1)
     times = times[part]
     count, forward, reflected = (row[part] for row in settled)
-    at = np.flatnonzero(count)
-    ratio = reflected[at] / np.maximum(forward[at], LEAST_W)
+    places = np.flatnonzero(count)
+    ratio = reflected[places] / np.maximum(forward[places], LEAST_W)
     lowest = np.minimum(np.minimum(ratio[2:], ratio[1:-1]), ratio[:-2])
-    near = times[at[2:]] - times[at[:-2]] <= hold_ns
+    is_near = times[places[2:]] - times[places[:-2]] <= hold_ns
     sums = np.zeros((2, len(times) + 1))
-    sums[0, at[2:][near] + 1] = (lowest * forward[at[2:]])[near]
-    sums[1, at[2:][near] + 1] = forward[at[2:][near]]
+    sums[0, places[2:][is_near] + 1] = (lowest * forward[places[2:]])[is_near]
+    sums[1, places[2:][is_near] + 1] = forward[places[2:][is_near]]
     np.cumsum(sums, axis=1, out=sums)
     reflected_w, forward_w = sums[:, ends + 1 - since] - sums[:, begins - since]
     safe_w = np.maximum(forward_w, LEAST_W)
     return np.where(forward_w > LEAST_W, reflected_w / safe_w, -1.0)
 
 
-def _sums_since(before: NDArray[np.intp], first: int, column: Floats) -> Floats:
+def _sums_since(begins: NDArray[np.intp], first: int, column: Floats) -> Floats:
     """Return for each place from `first` on the sum of a column from `before` up to it."""
     totals = np.empty(len(column) + 1)
     totals[0] = 0.0
     np.cumsum(column, out=totals[1:])
-    return np.asarray(totals[first + 1 :] - totals.take(before))
+    return np.asarray(totals[first + 1 :] - totals.take(begins))

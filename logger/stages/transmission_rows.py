@@ -1,4 +1,8 @@
-"""Rows of transmissions and of their seconds, from the totals of the pairs."""
+"""Rows of transmissions and of their seconds.
+
+This module is responsible for means, SWR, energy and their intervals. In flow the totals of pairs,
+with the noise and the coupler; out flow rows for the store. Pure functions.
+"""
 
 from __future__ import annotations
 
@@ -13,34 +17,14 @@ from logger.blocks import Bools, Floats, Noise, Times
 from logger.calibration.coupler import READABLE_FACTOR, Coupler
 from logger.physics.reflection import COVERAGE, estimate, swr
 from logger.rows import Flag, Second, Transmission
-from logger.stages.totals import (
-    COUNT,
-    ENERGY,
-    H_ENERGY,
-    H_PF,
-    H_PR,
-    M_ENERGY,
-    PF,
-    PR,
-    S_COUNT,
-    S_FF,
-    S_FR,
-    S_PF,
-    S_PR,
-    S_RR,
-    S_VF,
-    S_VR,
-    SUMS,
-    VF,
-    VR,
-    PairTotals,
-    Seconds,
-)
+from logger.stages.totals import HIDDEN, MEANS, SUMS, PairTotals, Seconds, Sums
 
 LEAST_PAIRS = 2  # a single pair above the threshold is a crackle, not a transmission
 MOST_UNSETTLED = 0.1  # share of power; if more is unsettled, the detectors are too slow
 HELD_FACTORS = 1 / 2.2, 3.0  # around the estimate of the power that detectors hold: 95 %
 LEAST_STEADY = 0.5  # of the power of steady readings: the value for two tones
+SWR_FIGURES = ("swr", "swr_low", "swr_high", "swr_noise_low", "swr_noise_high")
+FIGURES = ("forward_w", "reflected_w", "forward_v", "reflected_v", *SWR_FIGURES)
 SCATTER_FROM = 8  # least number of settled pairs for their own scatter to be used
 
 
@@ -64,7 +48,7 @@ class OpenTransmission:
     flags: int = 0
     seconds: Seconds = field(default_factory=Seconds)
     ended: bool = False
-    told: bool = False
+    has_row: bool = False
 
     def add(self, totals: PairTotals, end_ns: int) -> None:
         """Add the pairs that follow; the last is at `end_ns`."""
@@ -76,14 +60,19 @@ class OpenTransmission:
         self.seconds = self.seconds.followed_by(totals.seconds)
 
     @property
+    def totals(self) -> Sums:
+        """Sums by name."""
+        return Sums(*self.sums)
+
+    @property
     def counts(self) -> bool:
         """True if there are enough pairs for a transmission."""
-        return bool(self.sums[COUNT] >= LEAST_PAIRS)
+        return bool(self.totals.pairs >= LEAST_PAIRS)
 
     @property
     def tellable(self) -> bool:
         """True if there is a new row to write."""
-        return self.counts and (not self.told or self.complete > 0)
+        return self.counts and (not self.has_row or self.complete > 0)
 
     @property
     def complete(self) -> int:
@@ -91,75 +80,63 @@ class OpenTransmission:
         return len(self.seconds) - (not self.ended)
 
 
-def rows_of(many: Sequence[OpenTransmission], coupler: Coupler) -> list[Transmission | Second]:
+def rows_of(
+    transmissions: Sequence[OpenTransmission], coupler: Coupler
+) -> list[Transmission | Second]:
     """Return the rows of transmissions, then those of their complete seconds, and remove these."""
-    transmissions: list[Transmission] = []
-    seconds: list[Second] = []
-    for noise, group in groupby(many, key=lambda found: found.noise):
-        some = list(group)
-        ready = [found.seconds[: found.complete] for found in some]
-        sums = np.concatenate(
-            [np.stack([found.sums for found in some], axis=1), *(part.sums for part in ready)],
-            axis=1,
+    rows: list[Transmission] = []
+    second_rows: list[Second] = []
+    for noise, group in groupby(transmissions, key=lambda transmission: transmission.noise):
+        batch = list(group)
+        seconds = [transmission.seconds[: transmission.complete] for transmission in batch]
+        own = slice(len(batch))
+        columns = [transmission.sums[:, None] for transmission in batch]
+        sums = np.concatenate([*columns, *(part.sums for part in seconds)], axis=1)
+        totals = Sums(*sums[:, own])
+        flags = np.concatenate(
+            [[transmission.flags for transmission in batch], *(part.flags for part in seconds)]
         )
-        flags = np.concatenate([[found.flags for found in some], *(part.flags for part in ready)])
-        bounds_, flags = bounds(coupler, noise, sums, flags)
-        means = sums[PF : VR + 1] / sums[COUNT]
+        swrs, flags = bounds(coupler, noise, sums, flags)
+        means = sums[MEANS] / sums[0]
         # Rows of seconds state the powers as read, consistent with their mean volts.
-        whole = slice(len(some))
-        means[:2, whole] -= sums[H_PF : H_PR + 1, whole] / sums[COUNT, whole]
-        moves = (sums[PF] - sums[S_PF] > MOST_UNSETTLED * sums[PF]) & (sums[S_COUNT] > 0)
-        moves |= sums[M_ENERGY] > MOST_UNSETTLED * sums[ENERGY]
-        moves[len(some) :] = False  # for seconds every edge of keying would set the flag
-        flags |= np.where(moves, int(Flag.ENVELOPE), 0)
-        intervals = energy_bounds(coupler, sums[:, : len(some)], moves[: len(some)]).T.tolist()
-        table = np.concatenate([means, bounds_])
-        figures = table
-        if np.isnan(table).any():
-            figures = table.astype(object)
-            figures[np.isnan(table)] = None
-        lines = list(
-            zip(sums[COUNT].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True)
-        )
-        transmissions += [
-            _transmission(found, coupler.id, *line, *interval)
-            for found, line, interval in zip(some, lines, intervals, strict=False)
+        means[:2, own] -= sums[HIDDEN][:2, own] / totals.pairs
+        # For seconds every edge of keying would set the flag.
+        unsettled_w = totals.forward_w - totals.settled_forward_w
+        moves = (unsettled_w > MOST_UNSETTLED * totals.forward_w) & (totals.settled_pairs > 0)
+        moves |= totals.moving_j > MOST_UNSETTLED * totals.energy_j
+        flags[own] |= np.where(moves, int(Flag.ENVELOPE), 0)
+        intervals = energy_bounds(coupler, sums[:, own], moves).T.tolist()
+        figures = np.concatenate([means, swrs])
+        if np.isnan(figures).any():
+            unreadable, figures = np.isnan(figures), figures.astype(object)
+            figures[unreadable] = None
+        lines = zip(sums[0].astype(int).tolist(), flags.tolist(), figures.T.tolist(), strict=True)
+        rows += [
+            _transmission(transmission, coupler.id, *next(lines), *interval)
+            for transmission, interval in zip(batch, intervals, strict=True)
         ]
-        at = len(some)
-        for found, part in zip(some, ready, strict=True):
-            starts = np.maximum(part.begins_ns, found.start_ns).tolist()
-            seconds += [
-                _second(found.start_ns, time_ns, *line)
-                for time_ns, line in zip(starts, lines[at:], strict=False)
+        for transmission, part in zip(batch, seconds, strict=True):
+            second_rows += [
+                _second(transmission.start_ns, time_ns, *next(lines))
+                for time_ns in np.maximum(part.begins_ns, transmission.start_ns).tolist()
             ]
-            at += len(part)
-            found.seconds = found.seconds[len(part) :]
-            found.told = True
-    return [*transmissions, *seconds]
+            transmission.seconds = transmission.seconds[len(part) :]
+            transmission.has_row = True
+    return [*rows, *second_rows]
 
 
 def _second(start_ns: int, time_ns: int, samples: int, flags: int, figures: list[Any]) -> Second:
-    forward_w, reflected_w, forward_v, reflected_v, *bounds = figures
-    swr_, low, high, noise_low, noise_high = bounds
     return Second(
         time_ns=time_ns,
         start_ns=start_ns,
-        forward_w=forward_w,
-        reflected_w=reflected_w,
-        swr=swr_,
-        swr_low=low,
-        swr_high=high,
         samples=samples,
         flags=flags,
-        swr_noise_low=noise_low,
-        swr_noise_high=noise_high,
-        forward_v=forward_v,
-        reflected_v=reflected_v,
+        **dict(zip(FIGURES, figures, strict=True)),
     )
 
 
 def _transmission(
-    found: OpenTransmission,
+    transmission: OpenTransmission,
     calibration_id: str,
     samples: int,
     flags: int,
@@ -167,33 +144,30 @@ def _transmission(
     energy_low_j: float,
     energy_high_j: float,
 ) -> Transmission:
-    forward_w, reflected_w, _, _, swr_, low, high, noise_low, noise_high = figures
-    highest = swr_
-    if swr_ is not None and found.highest_ratio >= 0:
-        highest = max(swr_, float(swr(np.sqrt(found.highest_ratio))))
+    forward_w, reflected_w, _, _, *swrs = figures
+    totals = transmission.totals
+    highest = swrs[0]
+    if highest is not None and transmission.highest_ratio >= 0:
+        highest = max(highest, float(swr(np.sqrt(transmission.highest_ratio))))
     return Transmission(
-        start_ns=found.start_ns,
-        end_ns=found.end_ns,
-        ended=found.ended,
+        start_ns=transmission.start_ns,
+        end_ns=transmission.end_ns,
+        ended=transmission.ended,
         samples=samples,
         forward_w_mean=forward_w,
-        forward_w_max=float(found.peaks_w[0]),
+        forward_w_max=float(transmission.peaks_w[0]),
         reflected_w_mean=reflected_w,
-        reflected_w_max=float(found.peaks_w[1]),
-        swr=swr_,
-        swr_low=low,
-        swr_high=high,
+        reflected_w_max=float(transmission.peaks_w[1]),
         swr_max=highest,
-        energy_j=float(found.sums[ENERGY] - found.sums[H_ENERGY]),
-        channel=found.channel,
-        frequency_khz=found.frequency_khz,
+        energy_j=float(totals.energy_j - totals.hidden_j),
+        channel=transmission.channel,
+        frequency_khz=transmission.frequency_khz,
         calibration_id=calibration_id,
         flags=flags,
-        swr_noise_low=noise_low,
-        swr_noise_high=noise_high,
-        settled_samples=int(found.sums[S_COUNT]),
+        settled_samples=int(totals.settled_pairs),
         energy_low_j=energy_low_j,
         energy_high_j=energy_high_j,
+        **dict(zip(SWR_FIGURES, swrs, strict=True)),
     )
 
 
@@ -204,12 +178,13 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
     steady readings may hide a movement too. The uncertainty of the watts is added; relative watts
     have none.
     """
-    moving_j, held_j = sums[M_ENERGY], sums[M_ENERGY] - sums[H_ENERGY]
-    steady_j = sums[ENERGY] - moving_j
+    totals = Sums(*sums)
+    held_j = totals.moving_j - totals.hidden_j
+    steady_j = totals.energy_j - totals.moving_j
     low_j = steady_j * np.where(moves, LEAST_STEADY, 1.0) + held_j * HELD_FACTORS[0]
     high_j = steady_j + held_j * HELD_FACTORS[1]
     if not coupler.relative_watts:
-        mean_v = sums[VF] / sums[COUNT]
+        mean_v = totals.forward_v / totals.pairs
         uncertainty = np.minimum(coupler.watts_u("forward", mean_v), 1.0)
         factor = np.exp(COVERAGE * uncertainty)
         low_j, high_j = low_j / factor, high_j * factor
@@ -218,11 +193,12 @@ def energy_bounds(coupler: Coupler, sums: Floats, moves: Bools) -> Floats:
 
 def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[Floats, Times]:
     """Return SWR and its four bounds (5, n), NaN where not readable, and flags (n,), from sums."""
-    unsettled = sums[S_COUNT] == 0
-    count = np.where(unsettled, sums[COUNT], sums[S_COUNT])
+    totals = Sums(*sums)
+    unsettled = totals.settled_pairs == 0
+    count = np.where(unsettled, totals.pairs, totals.settled_pairs)
     forward_w, reflected_w, forward_v, reflected_v = (
-        np.where(unsettled, sums[of], sums[settled]) / count
-        for of, settled in ((PF, S_PF), (PR, S_PR), (VF, S_VF), (VR, S_VR))
+        np.where(unsettled, total, settled) / count
+        for total, settled in zip(totals[1:5], totals[6:10], strict=True)
     )
     least_w = (
         READABLE_FACTOR
@@ -237,8 +213,8 @@ def bounds(coupler: Coupler, noise: Noise, sums: Floats, flags: Times) -> tuple[
         + (ratio * coupler.forward.slope(forward_v) * noise.sd_v[0]) ** 2
     ) / (count * safe_w**2)
     # The observed scatter of the pairs is used if it exceeds the noise.
-    squares = sums[S_RR] - 2 * ratio * sums[S_FR] + ratio**2 * sums[S_FF]
-    enough = sums[S_COUNT] >= SCATTER_FROM
+    squares = totals.settled_rr - 2 * ratio * totals.settled_fr + ratio**2 * totals.settled_ff
+    enough = totals.settled_pairs >= SCATTER_FROM
     scatter = np.maximum(squares, 0.0) / (count * np.maximum(count - 1, 1) * safe_w**2)
     variance = np.maximum(variance, np.where(enough, scatter, 0.0))
     result = estimate(

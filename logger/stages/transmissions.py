@@ -1,5 +1,8 @@
 """Transmissions from key-down to key-up, and their rows per second. A pure state machine.
 
+This module is responsible for where a transmission begins and ends. In flow blocks with the mask of
+keyed pairs; out flow rows.
+
 A transmission begins with the first keyed pair and ends with the last keyed pair before a pause of
 the hang time; so speech pauses do not split it, and the hang time is not counted. Means are over
 all its pairs; SWR is the ratio of summed powers over the settled ones. Pairs after the last keyed
@@ -15,7 +18,7 @@ import numpy as np
 from logger.blocks import Bools, Noise, PowerBlock, Times, join
 from logger.calibration.coupler import Coupler
 from logger.rows import Flag, Row
-from logger.stages.totals import RECENT, Sought, Span, highest_ratios, settled_of, totals_of
+from logger.stages.totals import RECENT, Span, WindowSearch, highest_ratios, settled_of, totals_of
 from logger.stages.transmission_rows import OpenTransmission, rows_of
 
 
@@ -41,54 +44,58 @@ class Transmissions:
         self._frequency_khz = frequency_khz
         self._open: OpenTransmission | None = None
         # Last pairs of the open transmission: `_counted` are already counted, the rest is held.
-        self._kept: list[PowerBlock] = []
+        self._blocks: list[PowerBlock] = []
         self._counted = 0
         self._spans: list[tuple[int, int]] = []
 
     def update(self, block: PowerBlock, keyed: Bools, noise: Noise) -> list[Row]:
         """Process one block and return the completed rows; `keyed` (n,)."""
         self._spans = []
-        at = np.flatnonzero(keyed)
-        if not len(at):
+        down = np.flatnonzero(keyed)
+        if not len(down):
             if self._open is not None:
-                self._kept.append(replace(block, aux={}))
+                self._blocks.append(replace(block, aux={}))
             return self.advance(int(block.time_ns[-1]))
-        done = self._lapsed(int(block.time_ns[at[0]]))
-        whole = join([*self._kept, replace(block, aux={})])
-        old = len(whole) - len(block)
-        spans = self._found(whole.time_ns, np.concatenate([np.zeros(old, dtype=bool), keyed]))
-        many = [
+        done = self._close_lapsed(int(block.time_ns[down[0]]))
+        joined = join([*self._blocks, replace(block, aux={})])
+        old = len(joined) - len(block)
+        spans = self._find_spans(joined.time_ns, np.concatenate([np.zeros(old, dtype=bool), keyed]))
+        transmissions = [
             self._open
             if self._open and span.since < span.begin
-            else self._begun(block, span.begin - old, noise)
+            else self._begin(block, span.begin - old, noise)
             for span in spans
         ]
-        settled = settled_of(whole)
+        settled = settled_of(joined)
         ratios = highest_ratios(
-            whole.time_ns, settled, spans, self._hold_ns, [self._sought(found) for found in many]
+            joined.time_ns,
+            settled,
+            spans,
+            self._hold_ns,
+            [self._search(transmission) for transmission in transmissions],
         )
-        for found, span, totals, ratio in zip(
-            many, spans, totals_of(whole, settled, spans), ratios, strict=True
+        for transmission, span, totals, ratio in zip(
+            transmissions, spans, totals_of(joined, settled, spans), ratios, strict=True
         ):
-            if found is not self._open:
-                done += self._closed()
-                self._open = found
-            found.add(totals, int(whole.time_ns[span.end - 1]))
-            found.highest_ratio = ratio
-        done += self._lapsed(int(block.time_ns[-1]))
+            if transmission is not self._open:
+                done += self._close()
+                self._open = transmission
+            transmission.add(totals, int(joined.time_ns[span.end - 1]))
+            transmission.highest_ratio = ratio
+        done += self._close_lapsed(int(block.time_ns[-1]))
         if self._open is not None:
-            self._keep(whole, spans[-1])
+            self._hold(joined, spans[-1])
             if self._open.tellable:
                 done.append(self._open)
         return self._rows(done)
 
     def advance(self, now_ns: int) -> list[Row]:
         """Advance the time to `now_ns` and end the transmission if the hang time has passed."""
-        return self._rows(self._lapsed(now_ns))
+        return self._rows(self._close_lapsed(now_ns))
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
         """End the transmission in progress, if any, adding `flag` to it."""
-        return self._rows(self._closed(flag))
+        return self._rows(self._close(flag))
 
     def start_at(self, time_ns: int) -> int | None:
         """Return the start of the transmission in progress at `time_ns` in the last block, if any.
@@ -108,7 +115,7 @@ class Transmissions:
         """True if a transmission is in progress (the hang time counts)."""
         return self._open is not None
 
-    def _found(self, times: Times, keyed: Bools) -> list[Span]:
+    def _find_spans(self, times: Times, keyed: Bools) -> list[Span]:
         """Return the spans of transmissions in pairs (n,) that begin with the held ones."""
         apart = np.diff(times) > self._hang_ns
         edges = np.flatnonzero((keyed[1:] != keyed[:-1]) | apart) + 1
@@ -123,12 +130,12 @@ class Transmissions:
             spans[0] = Span(0, self._counted, spans[0].end)
         return spans
 
-    def _begun(self, block: PowerBlock, at: int, noise: Noise) -> OpenTransmission:
+    def _begin(self, block: PowerBlock, index: int, noise: Noise) -> OpenTransmission:
         def reported(name: str) -> float | None:
             column = block.aux.get(name)
-            return None if column is None or np.isnan(column[at]) else float(column[at])
+            return None if column is None or np.isnan(column[index]) else float(column[index])
 
-        start_ns = int(block.time_ns[at])
+        start_ns = int(block.time_ns[index])
         channel, khz = reported("channel"), reported("frequency_khz")
         return OpenTransmission(
             start_ns,
@@ -138,34 +145,34 @@ class Transmissions:
             self._frequency_khz if khz is None else khz,
         )
 
-    def _sought(self, found: OpenTransmission) -> Sought:
-        floor_w = self._coupler.readable_floor_w(found.noise)
-        return Sought(found.start_ns, floor_w, found.highest_ratio)
+    def _search(self, transmission: OpenTransmission) -> WindowSearch:
+        floor_w = self._coupler.readable_floor_w(transmission.noise)
+        return WindowSearch(transmission.start_ns, floor_w, transmission.highest_ratio)
 
-    def _keep(self, block: PowerBlock, span: Span) -> None:
+    def _hold(self, block: PowerBlock, span: Span) -> None:
         """Hold the pairs that later pairs look back on or include."""
         times = block.time_ns
         since_ns = times[span.end - 1] - 2 * self._hold_ns  # a window and its confirmation
         window = int(np.searchsorted(times, since_ns))
         first = max(span.since, min(window, span.end - RECENT - 1))
-        self._kept = [block[first:]]
+        self._blocks = [block[first:]]
         self._counted = span.end - first
 
-    def _lapsed(self, now_ns: int) -> list[OpenTransmission]:
+    def _close_lapsed(self, now_ns: int) -> list[OpenTransmission]:
         """Close and return the open transmission if the hang time has passed."""
         if self._open is None or now_ns - self._open.end_ns <= self._hang_ns:
             return []
-        return self._closed()
+        return self._close()
 
-    def _closed(self, flag: Flag | None = None) -> list[OpenTransmission]:
+    def _close(self, flag: Flag | None = None) -> list[OpenTransmission]:
         """Close the open transmission; return it if it has enough pairs."""
-        found, self._open, self._kept = self._open, None, []
-        if found is None or not found.counts:
+        transmission, self._open, self._blocks = self._open, None, []
+        if transmission is None or not transmission.counts:
             return []
-        found.ended = True
-        found.flags |= int(flag or 0)
-        self._spans.append((found.start_ns, found.end_ns + self._hang_ns))
-        return [found]
+        transmission.ended = True
+        transmission.flags |= int(flag or 0)
+        self._spans.append((transmission.start_ns, transmission.end_ns + self._hang_ns))
+        return [transmission]
 
-    def _rows(self, found: list[OpenTransmission]) -> list[Row]:
-        return [*rows_of(found, self._coupler)] if found else []
+    def _rows(self, transmissions: list[OpenTransmission]) -> list[Row]:
+        return [*rows_of(transmissions, self._coupler)] if transmissions else []

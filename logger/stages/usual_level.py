@@ -1,5 +1,7 @@
 """Usual level of a transmission, from its quarters so far and the history of its channel.
 
+In flow the ratios of quarters and the ends of transmissions; out flow usual ratios, and the memory.
+
 A contact that is open for most of a second or two moves the median of the surrounding quarters. The
 usual level does not follow: it is the median of PLACES earlier quarters, STRIDE apart, in which the
 history of the channel counts as PAST quarters. It depends on earlier quarters only, and the memory
@@ -86,13 +88,13 @@ class UsualLevels:
         ratios = np.concatenate([self._ratio, ratio])
         starts = np.concatenate([self._start_ns, start_ns])
         self._ratio, self._start_ns = ratios[-HISTORY:], starts[-HISTORY:]
-        before = np.arange(len(ratio))[:, None] + HISTORY - 1 - STRIDE * np.arange(PLACES)
-        own = np.where(starts[before] == start_ns[:, None], ratios[before], np.nan)
+        earlier = np.arange(len(ratio))[:, None] + HISTORY - 1 - STRIDE * np.arange(PLACES)
+        own = np.where(starts[earlier] == start_ns[:, None], ratios[earlier], np.nan)
         levels = np.column_stack([own, np.repeat(past[:, None], PAST, axis=1)])
         levels.sort(axis=1)  # NaN comes last
-        known = levels.shape[1] - np.isnan(levels).sum(axis=1)
-        row, last = np.arange(len(levels)), np.maximum(known - 1, 0)
-        middle = 0.5 * (levels[row, last // 2] + levels[row, np.minimum(known // 2, last)])
+        count = levels.shape[1] - np.isnan(levels).sum(axis=1)
+        row, last = np.arange(len(levels)), np.maximum(count - 1, 0)
+        middle = 0.5 * (levels[row, last // 2] + levels[row, np.minimum(count // 2, last)])
         rho = np.sqrt(levels)
         return middle, np.asarray(rho[row, 3 * last // 4] - rho[row, last // 4])
 
@@ -105,11 +107,11 @@ class UsualLevels:
             parts = list(group)
             ratio = np.concatenate([part[3] for part in parts])
             number = np.concatenate([part[2] for part in parts])
-            whole = ratio[((number + 1) * QUARTER_NS <= end_ns) & ~np.isnan(ratio)]
-            if len(whole) < LEAST_QUARTERS:
+            complete = ratio[((number + 1) * QUARTER_NS <= end_ns) & ~np.isnan(ratio)]
+            if len(complete) < LEAST_QUARTERS:
                 continue
             channels, key = self.memory.channels, parts[0][1]
             levels = channels.pop(key, [])
-            channels[key] = [*levels, round(float(np.median(whole)), 8)][-STAYS:]
+            channels[key] = [*levels, round(float(np.median(complete)), 8)][-STAYS:]
             if len(channels) > MOST_CHANNELS:
                 del channels[next(iter(channels))]

@@ -1,4 +1,8 @@
-"""Input of detection: a calibrated block with its keying, noise and limits of trust."""
+"""Input of detection: a calibrated block with its keying, noise and limits of trust.
+
+This module is responsible for limits that follow from the coupler and the noise. In flow a block,
+its masks and the coupler; out flow thresholds and variances.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +12,7 @@ import numpy as np
 
 from logger.blocks import Bools, Floats, Noise, PowerBlock
 from logger.calibration.coupler import Coupler
-from logger.stages.own_power import OwnPower
+from logger.stages.keying import OwnPower
 
 IMPOSSIBLE_MARGIN = 1.1
 UNKNOWN_POWER = OwnPower()

@@ -1,7 +1,8 @@
 """Hourly weather rows from auxiliary columns of the bridge.
 
-A pure state machine over blocks. An hour interrupted by a restart makes two rows, each with the
-time of its last pair.
+This module is responsible for averages of temperature and wind and for the rise of a rain gauge. In
+flow blocks; out flow rows. An hour interrupted by a restart makes two rows, each with the time of
+its last pair. A pure state machine.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ class WeatherMeans:
             if hours[begin] != self._hour:
                 rows += self.finish()
                 self._begin(int(hours[begin]))
-            self._take(block[begin:end])
+            self._add(block[begin:end])
             begin = end
         return rows
 
@@ -58,13 +59,13 @@ class WeatherMeans:
         rain_mm = None if self._rain_mm is None else round(self._rain_mm, DECIMALS)
         return [WeatherRow(time_ns=self._last_ns, rain_mm=rain_mm, **means)]
 
-    def _take(self, part: SampleBlock) -> None:
+    def _add(self, part: SampleBlock) -> None:
         self._last_ns = int(part.time_ns[-1])
         for name, column in self._means.items():
             total, count = self._sums[name]
-            for values in _known(part, column):
+            for values in _finite(part, column):
                 self._sums[name] = (total + float(values.sum()), count + len(values))
-        for totals in _known(part, self._rain):
+        for totals in _finite(part, self._rain):
             if self._last_total_mm is not None:
                 totals = np.concatenate([[self._last_total_mm], totals])
             steps = np.diff(totals)  # a gauge that restarts at 0 steps back
@@ -72,7 +73,7 @@ class WeatherMeans:
             self._last_total_mm = float(totals[-1])
 
 
-def _known(part: SampleBlock, column: str | None) -> Iterator[Floats]:
+def _finite(part: SampleBlock, column: str | None) -> Iterator[Floats]:
     """Yield the finite values of a column, if there are any."""
     values = None if column is None else part.aux.get(column)
     if values is not None:

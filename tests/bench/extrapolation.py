@@ -24,7 +24,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.fit import fit
 from logger.errors import BenchPointError
 from logger.physics.reflection import COVERAGE, LEAST_W
-from logger.stages.totals import COUNT, PF, PR, S_COUNT, SUMS, VF
+from logger.stages.totals import MEANS, SUMS, Sums
 from logger.stages.transmission_rows import bounds
 from tests import foreign_couplers as foreign
 
@@ -71,10 +71,13 @@ def play(seed: int, kind: str, loads: int) -> Outcome:
     reflected_w = coupler.reflected.watts(pairs.reflected_v)
     values = np.stack([forward_w, reflected_w, pairs.forward_v, pairs.reflected_v]).sum(axis=-1)
     sums = np.zeros((SUMS, watts.size))
-    sums[[COUNT, S_COUNT]] = PAIRS
-    sums[PF : PF + 4] = values.reshape(4, -1)
-    sums[S_COUNT + 1 : S_COUNT + 5] = sums[PF : PF + 4]
-    assert (PF, PR, VF) == (1, 2, 3)
+    totals = Sums(*sums)
+    totals.pairs[:] = totals.settled_pairs[:] = PAIRS
+    totals.forward_w[:], totals.reflected_w[:], totals.forward_v[:], totals.reflected_v[:] = (
+        values.reshape(4, -1)
+    )
+    sums[6:10] = sums[MEANS]  # all pairs are settled
+    assert totals.settled_forward_w[0] == totals.forward_w[0]
     _, low, high, *_ = (
         part.reshape(watts.shape)
         for part in bounds(coupler, noise, sums, np.zeros(watts.size, int))[0]

@@ -64,12 +64,13 @@ TABLE = {  # modules under logger/ and the tests that answer for them
     ),
     "watchdog": (["watchdog"], RULES),
     "calibration": (
-        [f"calibration/{name}.py" for name in ("problem", "model", "least_squares", "fit",
-                                               "outcome", "doubt", "interpolant")],
+        [f"calibration/{name}.py" for name in ("parameters", "problem", "model", "fit",
+                                               "least_squares", "outcome", "doubt",
+                                               "interpolant")],
         ["calibrate_fit", "calibration_parts", "least_squares", "extrapolation"],
     ),
     "coupler": (
-        [f"calibration/{name}.py" for name in ("coupler", "detector", "claims")],
+        [f"calibration/{name}.py" for name in ("coupler", "detector", "quality")],
         ["calibration_file", "extrapolation", "calibrate_fit"],
     ),
     "trend": (

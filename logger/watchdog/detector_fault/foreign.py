@@ -1,6 +1,6 @@
 """Another transmitter while the key is up, and a failed forward detector.
 
-Both look alike. The rule needs the powers of our own transmissions (see `own_power`); until they
+Both look alike. The rule needs the powers of our own transmissions (see `keying`); until they
 are known, reflected above forward means swapped ports (see `reversed`). A signal that lasts for
 HOLD_NS is reported, once in REPEAT_NS. SIGNALS in a row, each with the usual reflected power of our
 own transmissions and none of ours between them, are our own with a dead forward detector.
