@@ -15,11 +15,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.daily import Days
-from logger.report.gather import account
 from logger.rows import Boot, ClockChange, Shift, Trust
 from logger.store.database import Store
 from logger.store.days import AT_ONCE, DailyValues
 from logger.trend.account import DAY_NS
+from logger.trend.gather import account, read_history
 from tests import drift_store
 from tests.old_stores import old_store
 from tests.station import mismatchd, write_config
@@ -152,7 +152,7 @@ def test_another_calibration_may_be_a_step(tmp_path: Path) -> None:
             ((FIRST + 200) * DAY_NS,),
         )
     with closing(Store.reader(path)) as store:
-        told = account(store, "s", 3.0, 0, ALWAYS)
+        told = account(read_history(store, 0, ALWAYS), "s", 3.0)
     (step,) = told.channels[0].trend.steps
     assert (step.day, step.explained_by) == (FIRST + 200, "another calibration")
 

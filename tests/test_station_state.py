@@ -15,7 +15,7 @@ from logger.physics.antenna import rho
 from logger.report import words
 from logger.report.summary import summary
 from logger.trend.account import DAY_NS, Account
-from logger.trend.state_fit import fitted
+from logger.trend.state_fit import best_fit
 from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import station_state
 from tests import drift_store
@@ -81,7 +81,7 @@ def test_weeks_that_hang_together_widen_the_doubt() -> None:
         swr = 1.6 + 0.3 * ((khz - 27185) / 220) ** 2 + noise
         bins = Bins(20_000 + 7.0 * week, khz, place, swr, np.full(312, 5))
         model = Model(bins, (), 1, "loss")
-        fit = fitted(model, starts(model))
+        fit = best_fit(model, starts(model))
         rest = model.residual(fit.p[model.free])[:312]
         widened.append(fit.unit / (float(rest @ rest) / (312 - len(model.free))))
     assert 1 <= widened[0] < 2

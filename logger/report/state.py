@@ -6,11 +6,11 @@ import msgspec
 
 from logger.physics.estimate import Estimate
 from logger.trend.account import date
-from logger.trend.state_outcome import StateVerdict, StationState
+from logger.trend.outcome import StateVerdict, StationState
 
 
 class StateLine(msgspec.Struct, frozen=True, kw_only=True):
-    """Estimate of antenna and line, see `logger.trend.state_outcome`; days are dates."""
+    """Estimate of antenna and line, see `logger.trend.outcome`; days are dates."""
 
     verdict: StateVerdict
     or_else: tuple[StateVerdict, ...]

@@ -48,13 +48,12 @@ class CommonStep(msgspec.Struct, frozen=True):
 
 def unannounced(account: Account) -> list[CommonStep]:
     """Return recent steps without an explanation, the latest first."""
-    today = account.now_ns // 86_400_000_000_000
     steps = sorted(
         (
             (step, channel)
             for channel in account.channels
             for step in channel.trend.steps
-            if step.explained_by is None and today - step.day <= RECENT
+            if step.explained_by is None and account.today - step.day <= RECENT
         ),
         key=lambda each: each[0].day,
     )

@@ -277,27 +277,22 @@ def _alarms(account: Account) -> Alarms:
         first_ns = account.now_ns - days * DAY_NS
         return dict(Counter(one.kind for one in account.alarms if one.raised_ns >= first_ns))
 
-    waiting = sorted(
-        (one for one in account.alarms if one.cleared_ns is None),
-        key=lambda one: (one.severity != "critical", -one.raised_ns),
-    )
     lines = (
         AlarmLine(
             one.id, one.kind, one.severity, format_ns(one.raised_ns), one.acknowledged, one.detail
         )
-        for one in waiting
+        for one in account.open_alarms
     )
     return Alarms(tuple(lines), since(30), since(365))
 
 
 def moving(account: Account) -> list[ChannelAccount]:
     """Return channels that rise, fall, or had a recent unannounced step."""
-    today = account.now_ns // DAY_NS
     return [
         one
         for one in account.channels
         if one.trend.verdict in ("rising", "falling")
-        or any(s.explained_by is None and today - s.day <= RECENT for s in one.trend.steps)
+        or any(s.explained_by is None and account.today - s.day <= RECENT for s in one.trend.steps)
     ]
 
 

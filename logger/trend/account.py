@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger.daily import Days, Weather
-from logger.trend.outcome import Trend
-from logger.trend.state_outcome import StationState
+from logger.trend.outcome import StationState, Trend
 from logger.utc import format_ns
 from logger.wording import join
 
@@ -71,11 +70,22 @@ class Account:
     state: StationState | None = None
 
     @property
+    def open_alarms(self) -> list[Alarm]:
+        """Open alarms: critical ones first, the latest first."""
+        waiting = [alarm for alarm in self.alarms if alarm.cleared_ns is None]
+        return sorted(waiting, key=lambda alarm: (alarm.severity != "critical", -alarm.raised_ns))
+
+    @property
+    def today(self) -> int:
+        """The present day."""
+        return self.now_ns // DAY_NS
+
+    @property
     def span(self) -> tuple[int, int]:
         """First and last day with readings on any channel."""
         return (
-            min(int(one.days.day[0]) for one in self.channels),
-            max(int(one.days.day[-1]) for one in self.channels),
+            min(int(channel.days.day[0]) for channel in self.channels),
+            max(int(channel.days.day[-1]) for channel in self.channels),
         )
 
 

@@ -17,7 +17,8 @@ from drivers.channels import CHANNEL_MHZ
 from logger.daily import Days, FloatArray, WorkEvent
 from logger.physics.estimate import Estimate
 from logger.trend.design import YEAR
-from logger.trend.state_fit import Fitted, fitted
+from logger.trend.outcome import StateVerdict, StationState
+from logger.trend.state_fit import StateFit, best_fit
 from logger.trend.state_model import (
     DB_A_YEAR,
     KHZ_A_YEAR,
@@ -27,7 +28,6 @@ from logger.trend.state_model import (
     Model,
     starts,
 )
-from logger.trend.state_outcome import StateVerdict, StationState
 
 LEAST_CHANNELS = 3
 WIDEST = 0.15  # span of frequencies over their middle; a series circuit models one resonance only
@@ -50,28 +50,25 @@ def station_state(used: Sequence[Days], events: Sequence[WorkEvent] = ()) -> Sta
 
     It needs three channels in regular use, and one antenna that explains their readings.
     """
-    known = [(one, khz) for one in used if (khz := _khz(one)) is not None]
-    known = [(one, khz) for one, khz in known if len(one.day) >= LEAST_DAYS]
-    frequencies = {khz for _, khz in known}
-    if len(frequencies) < LEAST_CHANNELS:
+    frequency_khz = [_khz(days) if len(days.day) >= LEAST_DAYS else None for days in used]
+    used = [days for days, khz in zip(used, frequency_khz, strict=True) if khz is not None]
+    khz = np.array([khz for khz in frequency_khz if khz is not None])
+    if len(np.unique(khz)) < LEAST_CHANNELS:
         return None
-    lowest, highest = min(frequencies), max(frequencies)
-    if highest - lowest > WIDEST * (lowest + highest) / 2:
+    if np.ptp(khz) > WIDEST * (khz.min() + khz.max()) / 2:
         return None
-    first = min(int(one.day[0]) for one, _ in known)
-    last = max(int(one.day[-1]) for one, _ in known)
-    bins = _binned(known, first, last)
-    long = last - first >= LEAST_SPAN
-    steps = _steps(bins, events) if long else ()
-    fixed = {} if long else {MOVE: 0.0, SLOPE: 0.0}
-    model = Model(bins, steps, 2 if long else 0, "loss", fixed)
-    loss = fitted(model, starts(model))
-    if _misfit(loss) > MOST_MISFIT:
+    bins = _bins(used, khz)
+    is_long = max(days.day[-1] for days in used) - min(days.day[0] for days in used) >= LEAST_SPAN
+    steps = _steps(bins, events) if is_long else ()
+    fixed = {} if is_long else {MOVE: 0.0, SLOPE: 0.0}
+    model = Model(bins, steps, 2 if is_long else 0, "loss", fixed)
+    fit = best_fit(model, starts(model))
+    if _misfit(fit) > MOST_MISFIT:
         return None
-    if not long:
+    if not is_long:
         reason = "less than a year of readings: changes cannot be separated from the season"
-        return _told(loss, "undecided", (), len(known), first, last, reasons=(reason,))
-    return _judged(loss, len(known), first, last)
+        return _result(fit, used, "undecided", (), reasons=(reason,))
+    return _judge(fit, used)
 
 
 def _khz(days: Days) -> float | None:
@@ -81,33 +78,34 @@ def _khz(days: Days) -> float | None:
     return None if mhz is None else 1e3 * mhz
 
 
-def _binned(known: Sequence[tuple[Days, float]], first: int, last: int) -> Bins:
+def _bins(used: Sequence[Days], frequency_khz: FloatArray) -> Bins:
+    first, last = min(int(days.day[0]) for days in used), max(int(days.day[-1]) for days in used)
     width = max(BIN_DAYS, (last - first) // MOST_BINS)
     columns = []
-    for place, (one, khz) in enumerate(known):
-        number, at, days = np.unique(
-            (one.day - first) // width, return_inverse=True, return_counts=True
+    for place, (days, khz) in enumerate(zip(used, frequency_khz, strict=True)):
+        number, rows, count = np.unique(
+            (days.day - first) // width, return_inverse=True, return_counts=True
         )
-        mean = np.bincount(at, np.minimum(one.swr, HIGHEST)) / days
+        mean = np.bincount(rows, np.minimum(days.swr, HIGHEST)) / count
         middle = first + number * width + (width - 1) / 2
         n = len(number)
-        columns.append((middle, np.full(n, khz), np.full(n, place), mean, days))
-    return Bins(*(np.concatenate(each) for each in zip(*columns, strict=True)))
+        columns.append((middle, np.full(n, khz), np.full(n, place), mean, count))
+    return Bins(*(np.concatenate(column) for column in zip(*columns, strict=True)))
 
 
 def _steps(bins: Bins, events: Sequence[WorkEvent]) -> tuple[int, ...]:
     """Return the days of work with readings on either side."""
     times = np.unique(bins.day)
-    found: list[int] = []
+    steps: list[int] = []
     for day in sorted({event.day for event in events}):
-        since = found[-1] if found else -np.inf
-        before = int(((times >= since) & (times < day)).sum())
-        if min(before, int((times >= day).sum())) >= SIDE_BINS:
-            found.append(day)
-    return tuple(found)
+        since = steps[-1] if steps else -np.inf
+        earlier = int(((times >= since) & (times < day)).sum())
+        if min(earlier, int((times >= day).sum())) >= SIDE_BINS:
+            steps.append(day)
+    return tuple(steps)
 
 
-def _misfit(fit: Fitted) -> float:
+def _misfit(fit: StateFit) -> float:
     """Return the variance of the weeks about the fitted antenna over that of independent channels.
 
     The latter have a level each and, where the antenna has them, a slope, waves and steps.
@@ -132,25 +130,21 @@ def _misfit(fit: Fitted) -> float:
     return variance(together, len(model.free)) / max(variance(apart, parameters), 1e-9)
 
 
-def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
-    without_move, without_loss = loss.with_fixed(MOVE, 0.0), loss.with_fixed(SLOPE, 0.0)
+def _judge(fit: StateFit, used: Sequence[Days]) -> StationState:
+    still, lossless = fit.with_fixed(MOVE, 0.0), fit.with_fixed(SLOPE, 0.0)
     # The best fit without a change may lead to a better fit with it.
-    loss = min(
-        [loss, *(fitted(loss.model, [one.p]) for one in (without_move, without_loss))],
-        key=lambda one: one.chi2,
-    )
-    move, growth = loss.slope(MOVE, KHZ_A_YEAR), loss.slope(SLOPE, DB_A_YEAR)
-    moves = loss.better_than(without_move) > CERTAIN and _is_change(move, LEAST_MOVE)
-    grows = loss.better_than(without_loss) > CERTAIN and _is_change(growth, LEAST_LOSS)
-    move, growth = (
-        each if told else each.widened(0.0) for each, told in ((move, moves), (growth, grows))
-    )
+    refits = [best_fit(fit.model, [start.p]) for start in (still, lossless)]
+    fit = min([fit, *refits], key=lambda candidate: candidate.chi2)
+    move, growth = fit.slope(MOVE, KHZ_A_YEAR), fit.slope(SLOPE, DB_A_YEAR)
+    moves = fit.better_than(still) > CERTAIN and _is_change(move, LEAST_MOVE)
+    grows = fit.better_than(lossless) > CERTAIN and _is_change(growth, LEAST_LOSS)
+    move = move if moves else move.widened(0.0)
+    growth = growth if grows else growth.widened(0.0)
     verdict, or_else = _verdict(moves, grows, move, growth)
     if grows:
-        verdict, or_else = _or_resistance(loss, without_loss, verdict, or_else)
-    if verdict == "resistance":  # then the loss of the other story is not valid
-        return _told(loss, verdict, or_else, channels, first, last, move)
-    return _told(loss, verdict, or_else, channels, first, last, move, growth)
+        verdict, or_else = _or_resistance(fit, lossless, verdict, or_else)
+    # The loss of the other story is not valid for a changed resistance.
+    return _result(fit, used, verdict, or_else, move, None if verdict == "resistance" else growth)
 
 
 def _is_change(span: Estimate, least: float) -> bool:
@@ -176,11 +170,11 @@ def _verdict(
 
 
 def _or_resistance(
-    loss: Fitted, without: Fitted, verdict: StateVerdict, or_else: tuple[StateVerdict, ...]
+    fit: StateFit, lossless: StateFit, verdict: StateVerdict, or_else: tuple[StateVerdict, ...]
 ) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
     """Compare loss with a changing resistance of the antenna; return the better verdict."""
-    other = replace(loss.model, story="resistance")
-    better = loss.better_than(fitted(other, [without.p, *starts(other)]))
+    model = replace(fit.model, story="resistance")
+    better = fit.better_than(best_fit(model, [lossless.p, *starts(model)]))
     if better > DOUBT:
         return verdict, or_else
     if better < -DOUBT:
@@ -188,27 +182,26 @@ def _or_resistance(
     return "undecided", (verdict, "resistance")
 
 
-def _told(
-    found: Fitted,
+def _result(
+    fit: StateFit,
+    used: Sequence[Days],
     verdict: StateVerdict,
     or_else: tuple[StateVerdict, ...],
-    channels: int,
-    first: int,
-    last: int,
     move: Estimate | None = None,
     growth: Estimate | None = None,
     reasons: tuple[str, ...] = (),
 ) -> StationState:
+    last = max(int(days.day[-1]) for days in used)
     return StationState(
         verdict=verdict,
         or_else=or_else,
-        channels=channels,
-        first=first,
+        channels=len(used),
+        first=min(int(days.day[0]) for days in used),
         last=last,
-        resonance_khz=found.level(0, last),
-        loss_db=found.level(1, last),
-        resistance_ohm=found.level(2, last),
-        q=found.level(3, last),
+        resonance_khz=fit.level(0, last),
+        loss_db=fit.level(1, last),
+        resistance_ohm=fit.level(2, last),
+        q=fit.level(3, last),
         resonance_khz_per_year=move,
         loss_db_per_year=growth,
         reasons=reasons,
