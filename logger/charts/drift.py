@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from logger.charts import sheet
 from logger.charts.drift_panels import (
     MANY,
     Span,
@@ -24,7 +25,6 @@ from logger.charts.drift_panels import (
     strips,
 )
 from logger.charts.palette import GREY
-from logger.charts.sheet import HEIGHT_MM, MM_PER_INCH, WIDTH_MM, blank, panel, style, write
 from logger.trend.account import Account, Alarm, ChannelAccount, JournalEntry, date
 from logger.trend.outcome import Trend
 from logger.wording import count
@@ -34,7 +34,7 @@ E = TypeVar("E", JournalEntry, Alarm)
 MOST_CHANNELS = 4  # per sheet
 
 # Millimetres, heights from the lower edge.
-LEFT, WIDTH, TITLE, LINE = 23.0, 165.0, 279.0, 4.4
+WIDTH = 165.0
 FOOT, LIST_LINE = 10.0, 3.9
 LANES = 10.0
 STRIP = 11.0  # weather
@@ -58,29 +58,29 @@ def draw(account: Account, span: Span | None = None) -> Figure:
     """
     span = span or account.span
     entries, alarms = _within(account.entries, span), _within(account.alarms, span)
-    with style():
-        figure = blank()
+    with sheet.style():
+        figure = sheet.blank()
         top = _heading(figure, account, span) - LEGEND_HEIGHT
-        bottom = _listed(figure, account, entries, alarms) + DATES
-        placed: list[Axes] = []
+        bottom = _list_marks(figure, account, entries, alarms) + DATES
+        panels: list[Axes] = []
         for draw_strip in reversed(list(strips(account.weather, span))):
-            placed.append(panel(figure, LEFT, bottom, WIDTH, STRIP))
-            draw_strip(placed[-1])
+            panels.append(sheet.panel(figure, sheet.LEFT, bottom, WIDTH, STRIP))
+            draw_strip(panels[-1])
             bottom += STRIP + BETWEEN
-        placed.append(panel(figure, LEFT, bottom, WIDTH, LANES))
-        lanes(placed[-1], entries, alarms, span)
-        labels(placed[-1], grouped(entries, span, NEAR), span)
+        panels.append(sheet.panel(figure, sheet.LEFT, bottom, WIDTH, LANES))
+        lanes(panels[-1], entries, alarms, span)
+        labels(panels[-1], grouped(entries, span, NEAR), span)
         bottom += LANES + BETWEEN
         share = (top - bottom) / len(account.channels)
         for number, channel in enumerate(account.channels, 1):
             base = top - number * share + BETWEEN
-            placed.append(panel(figure, LEFT, base, WIDTH, share - CAPTION - BETWEEN))
-            _draw_channel(placed[-1], account, channel, entries, span, spread=True)
-            placed[-1].set_title(channel.name)
-            placed[-1].set_title(_findings(channel.trend), loc="right", **FINDINGS)
-        _legend(figure, [axes for axes in placed if axes.get_title("left")], top)
-        for axes in placed:
-            dates(axes, span, TICKS, labelled=axes is placed[0])
+            panels.append(sheet.panel(figure, sheet.LEFT, base, WIDTH, share - CAPTION - BETWEEN))
+            _draw_channel(panels[-1], account, channel, entries, span, spread=True)
+            panels[-1].set_title(channel.name)
+            panels[-1].set_title(_describe(channel.trend), loc="right", **FINDINGS)
+        _legend(figure, [axes for axes in panels if axes.get_title("left")], top)
+        for axes in panels:
+            dates(axes, span, TICKS, labelled=axes is panels[0])
             axes.yaxis.set_label_coords(-LABEL / WIDTH, 0.5)
     return figure
 
@@ -92,24 +92,19 @@ def small(account: Account, channel: ChannelAccount, width: float, height: float
     """
     left, right, above, below, lane = 15.5, 12.0, 8.0, 6.0, 8.0
     span = account.span
-    with style():
-        figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
-
-        def place(bottom: float, high: float) -> Axes:
-            return figure.add_axes(
-                (left / width, bottom / height, (width - left - right) / width, high / height)
-            )
-
-        lowest = place(below, lane)
+    with sheet.style():
+        figure = sheet.blank(width, height)
+        wide = width - left - right
+        lowest = sheet.panel(figure, left, below, wide, lane)
         lanes(lowest, account.entries, account.alarms, span)
         labels(lowest, grouped(account.entries, span, NEAR_SMALL), span)
         base = below + lane + BETWEEN
-        upper = place(base, height - base - above)
+        upper = sheet.panel(figure, left, base, wide, height - base - above)
         few = len(channel.days.day) <= MANY
         _draw_channel(upper, account, channel, account.entries, span, spread=few)
         for axes in (upper, lowest):
             dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
-        upper.yaxis.set_label_coords(-12.0 / (width - left - right), 0.5)
+        upper.yaxis.set_label_coords(-12.0 / wide, 0.5)
         upper.legend(
             loc="lower left",
             bbox_to_anchor=(-0.02, 1.0),
@@ -122,8 +117,8 @@ def small(account: Account, channel: ChannelAccount, width: float, height: float
     return figure
 
 
-def _within(some: Sequence[E], span: Span) -> list[E]:
-    return [one for one in some if span[0] <= one.day <= span[1]]
+def _within(items: Sequence[E], span: Span) -> list[E]:
+    return [item for item in items if span[0] <= item.day <= span[1]]
 
 
 def _draw_channel(
@@ -140,7 +135,7 @@ def _draw_channel(
     mark_steps(axes, channel.trend.steps, span)
 
 
-def _findings(trend: Trend) -> str:
+def _describe(trend: Trend) -> str:
     """Return level, slope and season as text."""
     words = [f"level {trend.level:.2f} at the end"]
     if trend.slope_per_year is not None:
@@ -163,7 +158,7 @@ def _legend(figure: Figure, channels: Sequence[Axes], top: float) -> None:
     figure.legend(
         marks.values(), marks.keys(),
         loc="lower left",
-        bbox_to_anchor=(LEFT / WIDTH_MM, top / HEIGHT_MM),
+        bbox_to_anchor=(sheet.LEFT / sheet.WIDTH_MM, top / sheet.HEIGHT_MM),
         **LEGEND,
     )  # fmt: skip
 
@@ -171,12 +166,12 @@ def _legend(figure: Figure, channels: Sequence[Axes], top: float) -> None:
 def _heading(figure: Figure, account: Account, span: Span) -> float:
     """Write title and facts; return the upper edge for the panels, mm."""
     title = _short(account.station, TITLE_WRAP)
-    write(figure, LEFT, TITLE, f"Drift at {title}", fontsize=16, fontweight="bold")
+    sheet.write_title(figure, f"Drift at {title}")
     transmissions, days = 0, set[int]()
-    for one in account.channels:
-        seen = (span[0] <= one.days.day) & (one.days.day <= span[1])
-        transmissions += int(one.days.transmissions[seen].sum())
-        days |= set(one.days.day[seen].tolist())
+    for channel in account.channels:
+        is_shown = (span[0] <= channel.days.day) & (channel.days.day <= span[1])
+        transmissions += int(channel.days.transmissions[is_shown].sum())
+        days |= set(channel.days.day[is_shown].tolist())
     facts = (
         f"{date(span[0])} to {date(span[1])}, UTC. {count(transmissions, 'transmission')} on"
         f" {count(len(days), 'day')}. Each point is a day's median, its bar one standard deviation"
@@ -184,13 +179,10 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
         " hatched within its 95 % interval; the fine line includes them. A wedge spans the days"
         " within which a step may have occurred; ticks at the top edge are repairs and adjustments."
     )
-    lines = textwrap.wrap(facts, WRAP)
-    for number, line in enumerate(lines):
-        write(figure, LEFT, TITLE - 7 - number * LINE, line)
-    return TITLE - 7 - len(lines) * LINE
+    return sheet.write_lines(figure, sheet.TITLE - 7, textwrap.wrap(facts, WRAP))
 
 
-def _listed(
+def _list_marks(
     figure: Figure, account: Account, entries: Sequence[JournalEntry], alarms: Sequence[Alarm]
 ) -> float:
     """List what the marks mean, at the foot; return the lower edge for the panels, mm."""
@@ -204,18 +196,16 @@ def _listed(
     if alarms:
         kinds = Counter(alarm.kind for alarm in alarms)
         lines.append("Alarms: " + ", ".join(f"{kind} {count}" for kind, count in kinds.items()))
-    hidden = [one for one in account.channels if not shows_limit(one, account.limit)]
+    hidden = [channel for channel in account.channels if not shows_limit(channel, account.limit)]
     for side, is_above in (("Above", True), ("Below", False)):
-        names = [one.name for one in hidden if (one.trend.level > account.limit) is is_above]
+        names = [
+            channel.name for channel in hidden if (channel.trend.level > account.limit) is is_above
+        ]
         if names:
             limit = f"the limit of SWR {account.limit:g}"
             lines.append(f"{side} {limit} throughout: {', '.join(names)}.")
-    for number, line in enumerate(reversed(lines)):
-        write(
-            figure, LEFT, FOOT + number * LIST_LINE, _short(line, LIST_WRAP), fontsize=7.5,
-            color=GREY,
-        )  # fmt: skip
-    return FOOT + len(lines) * LIST_LINE + 1
+    short = (_short(line, LIST_WRAP) for line in reversed(lines))
+    return sheet.write_lines(figure, FOOT, short, -LIST_LINE, fontsize=7.5, color=GREY) + 1
 
 
 def _short(text: str, most: int) -> str:

@@ -6,7 +6,6 @@ MismatchdError.
 
 from __future__ import annotations
 
-import io
 import re
 import time
 from collections.abc import Iterator
@@ -178,15 +177,9 @@ def _report(station: Station) -> Report:
 
 
 def _svg(figure: Figure, prefix: str, name: str) -> str:
-    from logger.charts.sheet import UNSAID, style
+    from logger.charts.sheet import svg
 
-    drawn = io.BytesIO()
-    with style():
-        import matplotlib
-
-        matplotlib.rcParams["svg.fonttype"] = "none"
-        figure.savefig(drawn, format="svg", metadata=UNSAID[".svg"], transparent=True)
-    return for_page(drawn.getvalue(), prefix, name)
+    return for_page(svg(figure).encode(), prefix, name)
 
 
 def for_page(svg: bytes, prefix: str, name: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from logger.daily import Days, Weather
 from logger.trend.outcome import StationState, Trend
@@ -96,15 +97,21 @@ def channel_name(channel: int | None, frequency_khz: float | None) -> str:
     return "all readings" if frequency_khz is None else f"{frequency_khz / 1000:.3f} MHz"
 
 
-def named(channels: Sequence[tuple[int | None, float | None]]) -> str:
-    """Return the names of channels or frequencies (kHz) as an enumeration."""
-    names = [channel_name(*one) for one in channels]
-    if len(names) == 1:
-        return names[0]
-    if all(channel is not None for channel, _ in channels):
-        names = [str(channel) for channel, _ in channels]
-        return f"channels {join(names)}"
-    return join(names)
+class OnChannel(Protocol):
+    """Anything that is about one channel or frequency."""
+
+    @property
+    def channel(self) -> int | None: ...
+    @property
+    def frequency_khz(self) -> float | None: ...
+
+
+def name_channels(items: Sequence[OnChannel]) -> str:
+    """Return the names of the channels or frequencies of some items as an enumeration."""
+    numbers = [item.channel for item in items if item.channel is not None]
+    if 1 < len(items) == len(numbers):
+        return f"channels {join([str(number) for number in numbers])}"
+    return join([channel_name(item.channel, item.frequency_khz) for item in items])
 
 
 def date(day: int) -> str:
