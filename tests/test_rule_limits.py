@@ -24,7 +24,7 @@ from logger.watchdog.finding import Finding
 from logger.watchdog.hold import COUNT, EXCESS, FORWARD, REFLECTED, SUMS
 from logger.watchdog.intermittent_contact import IntermittentContact
 from logger.watchdog.intermittent_contact import Memory as ContactMemory
-from logger.watchdog.inverse_time import inverse_time
+from logger.watchdog.reflected_limit import inverse_time
 from tests.test_detector_fault import QUIET_VIEW
 from tests.test_heating_joint import sent
 from tests.test_store import SECOND, T0, transmission

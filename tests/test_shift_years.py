@@ -9,7 +9,7 @@ import pytest
 from logger.config.load import BaselineShiftOptions, WatchdogOptions
 from logger.watchdog import Watchdog, baseline_shift
 from logger.watchdog.baseline_forecast import YEAR, BaselineForecast, learn, predict
-from logger.watchdog.baseline_step import Steps, fit_steps
+from logger.watchdog.baseline_step import Series, Steps, fit_steps
 from tests.bench.foreign_years import DAY_NS, alarms, drifting, foreign, sent
 from tests.foreign_years import make_years
 
@@ -54,7 +54,8 @@ def fit(departure: np.ndarray, tilt_variance: float = 0.0) -> Steps:
     """Steps from each day on, by a forecast that is known to 0.03 and weather of 0.03."""
     day = np.arange(float(len(departure)))
     still = np.zeros(len(day))
-    return fit_steps(day, departure, still, 1e-3, tilt_variance, 0.03, 0.5, np.arange(len(day) - 1))
+    series = Series(day, departure, still, 1e-3, tilt_variance, 0.0, 0.03, 0.5)
+    return fit_steps(series, np.arange(len(day) - 1))
 
 
 def test_a_jump_that_fades_is_weather_and_one_that_lasts_a_step() -> None:

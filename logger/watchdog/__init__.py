@@ -160,9 +160,9 @@ class Watchdog:
         changes: list[AlarmChange] = []
         for module, rule in self._row_rules[type(row)]:
             for finding in rule.row(row, work_ns):
-                at = finding._replace(time_ns=finding.time_ns + AFTER_NS)
+                late_finding = finding._replace(time_ns=finding.time_ns + AFTER_NS)
                 start = start_at(row.time_ns) if isinstance(row, Excursion) else row.start_ns
-                changes.append(self._change(module.KIND, module.SEVERITY, at, start))
+                changes.append(self._change(module.KIND, module.SEVERITY, late_finding, start))
         return changes
 
     def know_work(self, times_ns: Iterable[int]) -> None:
@@ -206,9 +206,9 @@ def _apart(changes: list[AlarmChange]) -> list[AlarmChange]:
 
     Two rules may report at the same pair.
     """
-    apart: list[AlarmChange] = []
+    separate: list[AlarmChange] = []
     for change in changes:
-        if apart and change.time_ns <= apart[-1].time_ns:
-            change = msgspec.structs.replace(change, time_ns=apart[-1].time_ns + 1000)
-        apart.append(change)
-    return apart
+        if separate and change.time_ns <= separate[-1].time_ns:
+            change = msgspec.structs.replace(change, time_ns=separate[-1].time_ns + 1000)
+        separate.append(change)
+    return separate

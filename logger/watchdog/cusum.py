@@ -76,6 +76,6 @@ class Bank:
         if not beyond.any():
             self._sums, self._ages = sums[:, -1].copy(), ages[:, -1].copy()
             return None
-        at = int(np.argmax(beyond.any(axis=0)))
-        chart = int(np.argmax(sums[:, at] - self._limits[:, 0]))
-        return CusumCrossing(at, at + 1 - int(ages[chart, at]), float(_SIGN[chart, 0]))
+        index = int(np.argmax(beyond.any(axis=0)))
+        chart = int(np.argmax(sums[:, index] - self._limits[:, 0]))
+        return CusumCrossing(index, index + 1 - int(ages[chart, index]), float(_SIGN[chart, 0]))

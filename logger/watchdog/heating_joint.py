@@ -128,7 +128,7 @@ class _Course:
     @property
     def tells(self) -> bool:
         """True if its two ends may be compared."""
-        powers = [sum(watts for _, watts in some) for some in (self.early, self.late)]
+        powers = [sum(watts for _, watts in end) for end in (self.early, self.late)]
         return self.count >= LEAST_S and max(powers) <= MOST_POWER * min(powers)
 
 
@@ -182,8 +182,8 @@ class HeatingJoint:
         """Complete the cycle of the last transmission on the channel, and begin another."""
         memory, course = self.memory, self._course
         name = channel_of(row)
-        own = course.variance
-        variance = memory.variance if own is None else max(own, memory.variance)
+        own_variance = course.variance
+        variance = memory.variance if own_variance is None else max(own_variance, memory.variance)
         if len(course.early) >= LEAST_START:
             start = sum(rho for rho, _ in course.early) / len(course.early)
             end = memory.ends.pop(name, None)
@@ -194,8 +194,10 @@ class HeatingJoint:
                 memory.ends[name] = End(start, late, variance / SPAN, row.end_ns)
                 if len(memory.ends) > MOST_CHANNELS:
                     del memory.ends[next(iter(memory.ends))]
-        if own is not None:
-            memory.variance += (min(own, 9 * memory.variance) - memory.variance) / USUAL_OVER
+        if own_variance is not None:
+            memory.variance += (
+                min(own_variance, 9 * memory.variance) - memory.variance
+            ) / USUAL_OVER
 
     def _cycle(self, end: End, start: float, variance: float) -> None:
         """Process a cycle: `end` of one transmission, and rho at the `start` of the next.

@@ -83,8 +83,8 @@ class Stuck:
                 self._close(step_v)
                 self._number = int(numbers[begin])
             part = slice(begin, end)
-            before = self._second
-            self._second = before.extended(
+            second = self._second
+            self._second = second.extended(
                 float(volts[part].min()),
                 float(volts[part].max()),
                 int(keyed_ns[part].sum()),
@@ -93,7 +93,7 @@ class Stuck:
             if self._run.keyed_ns + self._second.keyed_ns < STUCK_HIGH_NS:
                 continue
             # Long enough at the end of this part; find the pair at which it became so.
-            start = self._run.joined(before)
+            start = self._run.joined(second)
             low = np.minimum(np.minimum.accumulate(volts[part]), start.low)
             high = np.maximum(np.maximum.accumulate(volts[part]), start.high)
             quiet = np.logical_or.accumulate(~view.keyed[part]) | start.quiet
