@@ -13,7 +13,7 @@ import pytest
 from scipy.stats import nbinom, norm
 
 from logger.blocks import Noise
-from logger.config.load import BaselineShiftOptions, WatchdogOptions
+from logger.config.load import FalseAlarmOptions, WatchdogOptions
 from logger.physics import reflection
 from logger.rows import Excursion, Row, Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters
@@ -826,7 +826,7 @@ def test_the_gain_that_is_needed_allows_for_all_tests_of_a_year(rate: float, cha
     memory = baseline_shift.Memory(
         channels={f"channel {n}": baseline_shift.Channel() for n in range(channels)}
     )
-    options = WatchdogOptions(baseline_shift=BaselineShiftOptions(false_alarms_per_year=rate))
+    options = WatchdogOptions(baseline_shift=FalseAlarmOptions(false_alarms_per_year=rate))
     rule = baseline_shift.rule(options, memory, active=False)
     chance = rate / (2 * 365.25 * (channels + 1))
     expected = float(norm.isf(chance)) ** 2 / 2

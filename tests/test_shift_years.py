@@ -6,7 +6,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from logger.config.load import BaselineShiftOptions, WatchdogOptions
+from logger.config.load import FalseAlarmOptions, WatchdogOptions
 from logger.watchdog import Watchdog, baseline_shift
 from logger.watchdog.baseline_forecast import YEAR, BaselineForecast, learn, predict
 from logger.watchdog.baseline_step import Series, Steps, fit_steps
@@ -88,7 +88,7 @@ def test_the_rarer_false_alarms_are_to_be_and_the_more_channels_the_more_is_aske
         memory = baseline_shift.Memory(
             channels={str(each): baseline_shift.Channel() for each in range(channels)}
         )
-        options = WatchdogOptions(baseline_shift=BaselineShiftOptions(false_alarms_per_year=rate))
+        options = WatchdogOptions(baseline_shift=FalseAlarmOptions(false_alarms_per_year=rate))
         return baseline_shift.rule(options, memory, active=False).least_gain
 
     # z^2 / 2 of the normal quantiles of 1 / (2 * 365.25 * 2) and of a tenth or a third of it.
@@ -231,7 +231,7 @@ def test_what_channels_share_of_the_weather_is_learned() -> None:
 
 def test_the_evidence_of_several_channels_is_a_likelihood_ratio_by_the_false_alarm_rate() -> None:
     def limit(rate: float) -> float:
-        options = WatchdogOptions(baseline_shift=BaselineShiftOptions(false_alarms_per_year=rate))
+        options = WatchdogOptions(baseline_shift=FalseAlarmOptions(false_alarms_per_year=rate))
         rule = baseline_shift.rule(options, baseline_shift.Memory(), active=False)
         return rule.least_evidence - baseline_shift.EVIDENCE_MARGIN
 

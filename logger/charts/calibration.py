@@ -307,8 +307,8 @@ def _bars(axes: Axes, side: Side, most_db: float) -> None:
     _mark(axes, side, side.points, watts, [min(max(v, -edge_db), edge_db) for v in values])
     beyond = [signed(value, 1) for value in values if abs(value) > most_db]
     if beyond:
-        sheet.note = f"off scale: {', '.join(beyond[:NAMED])} dB{', …' * (len(beyond) > NAMED)}"
-        axes.set_title(sheet.note, loc="right", fontsize=7, fontweight="normal")
+        title = f"off scale: {', '.join(beyond[:NAMED])} dB{', …' * (len(beyond) > NAMED)}"
+        axes.set_title(title, loc="right", fontsize=7, fontweight="normal")
 
 
 # ---- the smallest SWR

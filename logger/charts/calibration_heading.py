@@ -48,8 +48,9 @@ def heading(figure: Figure, coupler: Coupler) -> float:
             )
     base = TABLE - 3 * sheet.LINE - 1.5
     for line in _remarks(content):
-        look = {"fontweight": "bold"} if line.startswith("Watts are relative") else {}
-        base = sheet.write_lines(figure, base, textwrap.wrap(line, WRAP), fontsize=8, **look)
+        weight = "bold" if line.startswith("Watts are relative") else "normal"
+        lines = textwrap.wrap(line, WRAP)
+        base = sheet.write_lines(figure, base, lines, fontsize=8, fontweight=weight)
     return base - 5
 
 

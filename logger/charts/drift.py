@@ -10,20 +10,8 @@ from typing import Any, TypeVar
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from logger.charts import sheet
-from logger.charts.drift_panels import (
-    MANY,
-    Span,
-    dates,
-    grouped,
-    labels,
-    lanes,
-    mark_steps,
-    mark_work,
-    readings,
-    shows_limit,
-    strips,
-)
+from logger.charts import drift_panels, sheet
+from logger.charts.drift_panels import MANY, Span
 from logger.charts.palette import GREY
 from logger.trend.account import Account, Alarm, ChannelAccount, JournalEntry, date
 from logger.trend.outcome import Trend
@@ -63,13 +51,15 @@ def draw(account: Account, span: Span | None = None) -> Figure:
         top = _heading(figure, account, span) - LEGEND_HEIGHT
         bottom = _list_marks(figure, account, entries, alarms) + DATES
         panels: list[Axes] = []
-        for draw_strip in reversed(list(strips(account.weather, span))):
+        for draw_strip in reversed(list(drift_panels.weather_strips(account.weather, span))):
             panels.append(sheet.panel(figure, sheet.LEFT, bottom, WIDTH, STRIP))
             draw_strip(panels[-1])
             bottom += STRIP + BETWEEN
         panels.append(sheet.panel(figure, sheet.LEFT, bottom, WIDTH, LANES))
-        lanes(panels[-1], entries, alarms, span)
-        labels(panels[-1], grouped(entries, span, NEAR), span)
+        drift_panels.draw_lanes(panels[-1], entries, alarms, span)
+        drift_panels.write_numbers(
+            panels[-1], drift_panels.group_entries(entries, span, NEAR), span
+        )
         bottom += LANES + BETWEEN
         share = (top - bottom) / len(account.channels)
         for number, channel in enumerate(account.channels, 1):
@@ -80,7 +70,7 @@ def draw(account: Account, span: Span | None = None) -> Figure:
             panels[-1].set_title(_describe(channel.trend), loc="right", **FINDINGS)
         _legend(figure, [axes for axes in panels if axes.get_title("left")], top)
         for axes in panels:
-            dates(axes, span, TICKS, labelled=axes is panels[0])
+            drift_panels.label_dates(axes, span, TICKS, labelled=axes is panels[0])
             axes.yaxis.set_label_coords(-LABEL / WIDTH, 0.5)
     return figure
 
@@ -96,14 +86,16 @@ def small(account: Account, channel: ChannelAccount, width: float, height: float
         figure = sheet.blank(width, height)
         wide = width - left - right
         lowest = sheet.panel(figure, left, below, wide, lane)
-        lanes(lowest, account.entries, account.alarms, span)
-        labels(lowest, grouped(account.entries, span, NEAR_SMALL), span)
+        drift_panels.draw_lanes(lowest, account.entries, account.alarms, span)
+        drift_panels.write_numbers(
+            lowest, drift_panels.group_entries(account.entries, span, NEAR_SMALL), span
+        )
         base = below + lane + BETWEEN
         upper = sheet.panel(figure, left, base, wide, height - base - above)
         few = len(channel.days.day) <= MANY
         _draw_channel(upper, account, channel, account.entries, span, spread=few)
         for axes in (upper, lowest):
-            dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
+            drift_panels.label_dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
         upper.yaxis.set_label_coords(-12.0 / wide, 0.5)
         upper.legend(
             loc="lower left",
@@ -130,9 +122,9 @@ def _draw_channel(
     *,
     spread: bool,
 ) -> None:
-    readings(axes, channel, account.limit, span, spread=spread)
-    mark_work(axes, entries)
-    mark_steps(axes, channel.trend.steps, span)
+    drift_panels.draw_readings(axes, channel, account.limit, span, spread=spread)
+    drift_panels.mark_work(axes, entries)
+    drift_panels.mark_steps(axes, channel.trend.steps, span)
 
 
 def _describe(trend: Trend) -> str:
@@ -196,11 +188,9 @@ def _list_marks(
     if alarms:
         kinds = Counter(alarm.kind for alarm in alarms)
         lines.append("Alarms: " + ", ".join(f"{kind} {count}" for kind, count in kinds.items()))
-    hidden = [channel for channel in account.channels if not shows_limit(channel, account.limit)]
+    hidden = [c for c in account.channels if not drift_panels.shows_limit(c, account.limit)]
     for side, is_above in (("Above", True), ("Below", False)):
-        names = [
-            channel.name for channel in hidden if (channel.trend.level > account.limit) is is_above
-        ]
+        names = [c.name for c in hidden if (c.trend.level > account.limit) is is_above]
         if names:
             limit = f"the limit of SWR {account.limit:g}"
             lines.append(f"{side} {limit} throughout: {', '.join(names)}.")

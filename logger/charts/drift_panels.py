@@ -66,7 +66,7 @@ def group_entries(entries: Sequence[JournalEntry], span: Span, close: float) -> 
     ]
 
 
-def dates(axes: Axes, span: Span, most: int, *, labelled: bool) -> None:
+def label_dates(axes: Axes, span: Span, most: int, *, labelled: bool) -> None:
     """Set the time axis to the days shown, with at most `most` dates."""
     pad = max((span[1] - span[0]) * 0.012, 0.5)
     axes.set_xlim(span[0] + 0.5 - pad, span[1] + 0.5 + pad)
@@ -91,7 +91,7 @@ def _ticks(span: Span, most: int) -> list[tuple[float, str]]:
     return [(day + 0.5, date(day)[5:]) for day in range(span[0], span[1] + 1, step)]
 
 
-def readings(
+def draw_readings(
     axes: Axes, channel: ChannelAccount, limit: float, span: Span, *, spread: bool
 ) -> None:
     """Draw daily values with optional spread, the level, the season, and the limit if near."""
@@ -144,12 +144,7 @@ def _set_linear(axes: Axes, low: float, high: float, most: int) -> None:
 
 
 def _values(
-    axes: Axes,
-    channel: ChannelAccount,
-    span: Span,
-    scale: tuple[float, float],
-    *,
-    spread: bool,
+    axes: Axes, channel: ChannelAccount, span: Span, scale: tuple[float, float], *, spread: bool
 ) -> None:
     """Draw the daily values, and arrows at the edge for values beyond the scale."""
     days = channel.days
@@ -278,7 +273,9 @@ def _fill(step: Step) -> str:
     return BRICK if step.explained_by is None else PAPER
 
 
-def lanes(axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], span: Span) -> None:
+def draw_lanes(
+    axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], span: Span
+) -> None:
     """Draw journal entries and alarms, one lane each, even if empty."""
     axes.set_ylim(len(LANES) - 0.5, -0.7)
     sheet.label_lanes(axes, LANES)
@@ -300,7 +297,7 @@ def lanes(axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], 
         axes.plot([begin], [1], marker="v", color=BRICK, mfc=fill, ms=5, mew=0.8)
 
 
-def labels(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
+def write_numbers(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
     """Write the numbers of entries above their marks."""
     for mark in marks:
         share = (mark.time - span[0]) / (span[1] - span[0] + 1)
@@ -308,7 +305,7 @@ def labels(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
         axes.text(mark.time, -0.33, mark.label, ha=side, va="center", fontsize=6.5)
 
 
-def strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], None]]:
+def weather_strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], None]]:
     """Yield a function for each strip of weather that has data in the days shown."""
     if weather is None:
         return

@@ -114,10 +114,9 @@ def of_capture(
     overview = _traces(pairs, coupler, noise, span_ns)
     detail = list(store.archive.blocks(detail_ns[0], detail_ns[1] + 1))
     beside = excursions[0].columns["swr_beside"] if excursions else None
+    usual = _usual(store, current)
     if beside is not None:
         usual = _rho(beside), f"just before and after: SWR {beside:.2f}"
-    else:
-        usual = _usual(store, current)
     marks = _excursions(store, span_ns, capture_id), _alarms(store, span_ns, capture_id)
     limits = {row.columns["kind"]: row.columns["limit"] for row in alarms}
     return Scene(

@@ -42,8 +42,8 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
     severities: list[str] | None = None
 
     def __post_init__(self) -> None:
-        _known("alarm kind", self.alarms, ALARM_KINDS)
-        _known("severity", self.severities, SEVERITIES)
+        _check_names("alarm kind", self.alarms, ALARM_KINDS)
+        _check_names("severity", self.severities, SEVERITIES)
 
     @property
     def title(self) -> str:
@@ -61,7 +61,7 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
         return False
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         """Destination of the messages for the user, without secrets."""
         return ""
 
@@ -114,7 +114,7 @@ class CommandOptions(MessageOptions, frozen=True, kw_only=True):
     timeout_s: LimitS = 10
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return self.command[0]
 
 
@@ -135,15 +135,15 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        given = [self.url, self.url_env, self.url_file]
-        if sum(one is not None for one in given) != 1:
+        sources = [self.url, self.url_env, self.url_file]
+        if sum(source is not None for source in sources) != 1:
             raise ValueError("give the address once; as `url`, `url_env` or `url_file`")
         if self.url is not None:
             check_url(self.url)
-        _once(self.secret_env, self.secret_file, "secret")
+        _check_source(self.secret_env, self.secret_file, "secret")
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return "a secret address" if self.url is None else shown_url(self.url)
 
 
@@ -167,7 +167,7 @@ class MqttOptions(MessageOptions, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        _password(self.user, self.password_env, self.password_file)
+        _check_password(self.user, self.password_env, self.password_file)
         if self.ca_file is not None and not self.tls:
             raise ValueError("ca_file has no effect without TLS; add `tls: true`")
         if self.topic is not None and re.search(r"[+#\0]", self.topic):
@@ -179,7 +179,7 @@ class MqttOptions(MessageOptions, frozen=True, kw_only=True):
         return self.port or (8883 if self.tls else 1883)
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return f"{self.host}:{self.port_number}"
 
 
@@ -201,7 +201,7 @@ class MailOptions(MessageOptions, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        _password(self.user, self.password_env, self.password_file)
+        _check_password(self.user, self.password_env, self.password_file)
         if self.user is not None and self.security == "none":
             raise ValueError("a password is not sent in the clear; use `security: starttls`")
 
@@ -211,7 +211,7 @@ class MailOptions(MessageOptions, frozen=True, kw_only=True):
         return self.port or {"starttls": 587, "tls": 465, "none": 25}[self.security]
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return f"{', '.join(self.to)} by {self.host}:{self.port_number}"
 
 
@@ -236,7 +236,7 @@ class InhibitOptions(NotifierOptions, frozen=True, kw_only=True):
     release_after_s: Positive = 60.0
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return f"{self.message!r} to the bridge"
 
 
@@ -265,22 +265,22 @@ def shown_url(url: str) -> str:
     return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}"
 
 
-def _known(what: str, given: list[str] | None, known: tuple[str, ...]) -> None:
-    if given is not None and not given:
+def _check_names(what: str, names: list[str] | None, allowed: tuple[str, ...]) -> None:
+    if names is not None and not names:
         raise ValueError(f"an empty list of {what}s; omit the key to receive all")
-    for one in given or ():
-        if one not in known:
-            near = get_close_matches(one, known, 1)
-            advice = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
-            raise ValueError(f"there is no {what} {one!r}; {advice}")
+    for name in names or ():
+        if name not in allowed:
+            near = get_close_matches(name, allowed, 1)
+            advice = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(allowed)}"
+            raise ValueError(f"there is no {what} {name!r}; {advice}")
 
 
-def _once(env: str | None, file: Path | None, what: str) -> None:
+def _check_source(env: str | None, file: Path | None, what: str) -> None:
     if env is not None and file is not None:
         raise ValueError(f"{what}_env and {what}_file are both given; remove one")
 
 
-def _password(user: str | None, env: str | None, file: Path | None) -> None:
-    _once(env, file, "password")
+def _check_password(user: str | None, env: str | None, file: Path | None) -> None:
+    _check_source(env, file, "password")
     if user is None and (env is not None or file is not None):
         raise ValueError("a password without a user; add `user`")

@@ -43,14 +43,14 @@ class ConfigErrors:
         """Move the value of a deprecated key, if present, to its new name, with a warning."""
         if old not in data:
             return
-        at = (*where, old)
+        old_key = (*where, old)
         if new in data:
             raise self.error(
-                at, f"is the former name of {new!r}, which is there as well; remove it"
+                old_key, f"is the former name of {new!r}, which is there as well; remove it"
             )
         data[new] = data.pop(old)
         text = f"deprecated key; write {new!r} instead"
-        self.warnings.append(located(self._path, self._document.line(at), at, text))
+        self.warnings.append(located(self._path, self._document.line(old_key), old_key, text))
 
     def convert(self, data: Any, wanted: type[S], prefix: Where, also: tuple[str, ...]) -> S:
         """Check `data`, found at `prefix`, where the keys `also` are valid as well."""
@@ -62,9 +62,9 @@ class ConfigErrors:
         unknown = re.fullmatch(r"Object contains unknown field `(.*)`", message, re.DOTALL)
         missing = re.fullmatch(r"Object missing required field `(.*)`", message, re.DOTALL)
         if unknown:
-            known = [*_fields(_type_at(wanted, inner)), *(() if inner else also)]
-            near = get_close_matches(unknown[1], known, 1)
-            advice = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(known)}"
+            keys = [*_fields(_type_at(wanted, inner)), *(() if inner else also)]
+            near = get_close_matches(unknown[1], keys, 1)
+            advice = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(keys)}"
             raise self.error((*where, unknown[1]), f"unknown key; {advice}")
         if missing:
             raise self.error((*where, missing[1]), "is missing; add it")
@@ -124,7 +124,7 @@ def _type_at(wanted: Any, where: Where) -> Any:
     """Return the type of the struct at this path, as far as it can be followed."""
     for key in where:
         if isinstance(key, int):
-            lists = [one for one in _alternatives(wanted) if get_origin(one) is list]
+            lists = [form for form in _alternatives(wanted) if get_origin(form) is list]
             wanted = get_args(lists[0])[0] if lists else None
         else:
             field = _fields(_struct_of(wanted)).get(key)
@@ -133,7 +133,7 @@ def _type_at(wanted: Any, where: Where) -> Any:
 
 
 def _struct_of(wanted: Any) -> Any:
-    return next((one for one in _alternatives(wanted) if _fields(one)), wanted)
+    return next((form for form in _alternatives(wanted) if _fields(form)), wanted)
 
 
 def _alternatives(wanted: Any) -> tuple[Any, ...]:

@@ -16,13 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from logger.blocks import Floats
-from logger.physics.reflection import (
-    HIGHEST_RHO,
-    return_loss_db,
-    rho_of_swr,
-    rho_through_line,
-    swr,
-)
+from logger.physics.reflection import HIGHEST_RHO, return_loss_db, rho_of_swr, rho_through_line, swr
 
 S_UNIT_DB = 6.0  # IARU Region 1 technical recommendation R.1: a unit of an S meter is 6 dB
 

@@ -133,7 +133,7 @@ class Notifier:
         return {
             "name": self.name,
             "kind": self._options.kind,
-            "to": self._options.told,
+            "to": self._options.destination,
             "delivered": self._delivered,
             **self._totals.columns(),
             "failing": self._fault is not None,

@@ -13,21 +13,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from drivers.channels import CHANNEL_MHZ
 from logger.daily import Days, FloatArray, WorkEvent
+from logger.feedline.frequency import channel_mhz
 from logger.physics.estimate import Estimate
 from logger.trend.design import YEAR
 from logger.trend.outcome import StateVerdict, StationState
 from logger.trend.state_fit import StateFit, best_fit
-from logger.trend.state_model import (
-    DB_A_YEAR,
-    KHZ_A_YEAR,
-    MOVE,
-    SLOPE,
-    Bins,
-    Model,
-    starts,
-)
+from logger.trend.state_model import DB_A_YEAR, KHZ_A_YEAR, MOVE, SLOPE, Bins, Model, starts
 
 LEAST_CHANNELS = 3
 WIDEST = 0.15  # span of frequencies over their middle; a series circuit models one resonance only
@@ -74,7 +66,7 @@ def station_state(used: Sequence[Days], events: Sequence[WorkEvent] = ()) -> Sta
 def _khz(days: Days) -> float | None:
     if days.frequency_khz is not None:
         return days.frequency_khz
-    mhz = None if days.channel is None else CHANNEL_MHZ.get(days.channel)
+    mhz = channel_mhz(days.channel)
     return None if mhz is None else 1e3 * mhz
 
 

@@ -123,9 +123,9 @@ class Hold:
             & (totals[EXCESS] > CERTAIN * np.sqrt(np.maximum(totals[VARIANCE], 0.0)))
         )
         if satisfied.any():
-            index = int(np.argmax(satisfied))
-            self.skip(int(times[index]))
-            return index, totals[:, index]
+            first = int(np.argmax(satisfied))
+            self.skip(int(times[first]))
+            return first, totals[:, first]
         self.skip(int(times[-1]))
         if begin_ns[-1] <= times[-1]:
             last_ns = int(times[last[-1]]) if last[-1] >= 0 else run.last_ns

@@ -150,7 +150,7 @@ def _describe(
 
     standing  first session of a change that is already known
     """
-    numbers = list(dict.fromkeys(reading.session for reading in readings))
+    numbers = list(dict.fromkeys(row.session for row in readings))
     most = min(RECENT, len(numbers) - LEAST_USUAL)
     for count in range(LEAST_RECENT, most + 1):
         since = standing or numbers[-count]
@@ -192,37 +192,28 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
 
     None if there are too few. The sessions just before `onset` decide if the change was sudden.
     """
-    usual = [reading for reading in readings if reading.session < first]
-    recent = [reading for reading in readings if reading.session >= max(first, since)]
-    just_before_rows = [
-        reading for reading in readings if first - JUST_BEFORE <= reading.session < onset
-    ]
+    usual = [row for row in readings if row.session < first]
+    recent = [row for row in readings if row.session >= max(first, since)]
+    latest = [row for row in readings if first - JUST_BEFORE <= row.session < onset]
     if len(usual) < LEAST_USUAL_ROWS or len(recent) < LEAST_RECENT_ROWS:
         return None
     ln_w, lift = _power_shift(usual, recent)
     levels = _levels(usual)
-    sessions_before, sessions_now = (
-        _deviations(usual, levels, "session"),
-        _deviations(recent, levels, "session"),
-    )
-    days_before, days = _deviations(usual, levels, "day"), _deviations(recent, levels, "day")
-    few = len(sessions_before) < LEAST_USUAL or len(sessions_now) < LEAST_RECENT
+    usual_means, days_before = (_deviations(usual, levels, by) for by in ("session", "day"))
+    means, days = (_deviations(recent, levels, by) for by in ("session", "day"))
+    few = len(usual_means) < LEAST_USUAL or len(means) < LEAST_RECENT
     if few or len(days_before) < LEAST_USUAL_DAYS:
         return Change(ln_w, lift, None, 0.0, False, 0, 0, 0.0, False)
     middle = float(np.median(days_before))
     sd = max(1.4826 * float(np.median(np.abs(days_before - middle))), float(np.std(days_before)))
-    mean = float(sessions_now.mean())
+    mean = float(means.mean())
     z = mean / (max(sd, LEAST_SD) * math.sqrt(1 / len(days) + 1 / len(days_before)))
-    just_before = _deviations(just_before_rows, levels, "session")
-    shares = (
-        np.concatenate([sessions_now, _deviations(recent, levels, "channel")]) / mean
-        if mean
-        else [0.0]
-    )
-    at_once = bool(np.all(np.abs(np.subtract(shares, 1)) < SAME)) and not (
-        len(just_before) and abs(float(just_before.mean())) > SAME * abs(mean)
-    )
-    channels = {reading.channel for reading in recent if reading.channel in levels}
+    onset_means = _deviations(latest, levels, "session")
+    just_before = float(onset_means.mean()) if len(onset_means) else 0.0
+    alike = np.concatenate([means, _deviations(recent, levels, "channel")])
+    at_once = mean != 0 and bool(np.all(np.abs(alike / mean - 1) < SAME))
+    at_once = at_once and abs(just_before) <= SAME * abs(mean)
+    channels = {row.channel for row in recent if row.channel in levels}
     turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in channels)
     # The readings of a busy station fill the memory within fewer days.
     is_known = len(days_before) >= ALONE_DAYS or len(readings) == MOST_ROWS
@@ -233,24 +224,22 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
 
 def _power_shift(usual: Sequence[Reading], recent: Sequence[Reading]) -> tuple[float, float]:
     """Return the likeliest shift of ln watts, and ln of its likelihood ratio to no shift."""
-    centres = np.array([reading.ln_w for reading in usual])
-    values = np.array([reading.ln_w for reading in recent])
+    centres = np.array([row.ln_w for row in usual])
+    values = np.array([row.ln_w for row in recent])
     reach = SHIFTS[-1] + 2 * NEAR
     least = min(values.min(), centres.min()) - reach
     places = np.rint((centres - least) / STEP).astype(np.int64)
     size = round((max(values.max(), centres.max()) + reach - least) / STEP) + 1
     grid = least + STEP * np.arange(size)
     density = np.convolve(np.bincount(places, minlength=size), KERNEL, "same") / len(centres)
-    reach_bins = round(NEAR / STEP)
-    neighbours = np.lib.stride_tricks.sliding_window_view(
-        np.pad(density, reach_bins), 2 * reach_bins + 1
-    )
-    usage = np.log((density + FLOOR) / (np.maximum(neighbours.max(axis=1), SELDOM) + FLOOR))
-    usage_now = np.interp(values, grid, usage)
-    if -float(usage_now.sum()) < LIFT / 2:
+    width = round(NEAR / STEP)
+    nearby = np.lib.stride_tricks.sliding_window_view(np.pad(density, width), 2 * width + 1)
+    usage = np.log((density + FLOOR) / (np.maximum(nearby.max(axis=1), SELDOM) + FLOOR))
+    observed = np.interp(values, grid, usage)
+    if -float(observed.sum()) < LIFT / 2:
         return 0.0, 0.0  # no shift can make these much likelier
-    lifts = np.interp(values - SHIFTS[:, None], grid, usage) - usage_now
-    sessions = np.array([reading.session for reading in recent])
+    lifts = np.interp(values - SHIFTS[:, None], grid, usage) - observed
+    sessions = np.array([row.session for row in recent])
     best = int(np.argmax(lifts.sum(axis=1)))
     total = sum(
         min(float(lifts[best, sessions == number].sum()), SESSION_LIFT)
@@ -262,9 +251,9 @@ def _power_shift(usual: Sequence[Reading], recent: Sequence[Reading]) -> tuple[f
 def _levels(usual: Sequence[Reading]) -> dict[str, float]:
     """Return the usual ln rho of each channel."""
     by_channel: dict[str, list[float]] = {}
-    for reading in usual:
-        if reading.ln_rho is not None:
-            by_channel.setdefault(reading.channel, []).append(reading.ln_rho)
+    for row in usual:
+        if row.ln_rho is not None:
+            by_channel.setdefault(row.channel, []).append(row.ln_rho)
     return {
         name: float(np.median(values)) for name, values in by_channel.items() if len(values) >= 3
     }
@@ -276,11 +265,9 @@ def _deviations(readings: Sequence[Reading], levels: dict[str, float], field: st
     `field` is the field to group by.
     """
     groups: dict[object, list[float]] = {}
-    for reading in readings:
-        if reading.ln_rho is not None and reading.channel in levels:
-            groups.setdefault(getattr(reading, field), []).append(
-                reading.ln_rho - levels[reading.channel]
-            )
+    for row in readings:
+        if row.ln_rho is not None and row.channel in levels:
+            groups.setdefault(getattr(row, field), []).append(row.ln_rho - levels[row.channel])
     return np.array([float(np.mean(values)) for values in groups.values()])
 
 
@@ -289,14 +276,10 @@ def _words(change: Change, *, standing: bool) -> str | None:
     share = 0.5 if standing else 1.0
     powered = change.lift >= share * LIFT
     factor_w = math.exp(change.ln_w)
-    power_text = f"incident power reads {factor_w:.2g} times what it was"
+    watts = f"incident power reads {factor_w:.2g} times what it was"
     ln_rho = change.ln_rho
     if ln_rho is None:
-        return (
-            f"{power_text}; look at the transmitter, its supply and the detector"
-            if powered
-            else None
-        )
+        return f"{watts}; look at the transmitter, its supply and the detector" if powered else None
     reflected = f"reflection {math.exp(ln_rho):.2g} times"
     if powered:
         expected = -change.ln_w / 2  # if only the gain of the forward port has changed
@@ -305,12 +288,10 @@ def _words(change: Change, *, standing: bool) -> str | None:
             return None
         if mismatch < abs(ln_rho):
             return (
-                f"the gain of the forward reading has changed: {power_text}, {reflected}, which"
+                f"the gain of the forward reading has changed: {watts}, {reflected}, which"
                 " fits a fault of this port alone; look at its detector and wires"
             )
-        return (
-            f"{power_text}, at the same reflection; look at power setting, transmitter and supply"
-        )
+        return f"{watts}, at the same reflection; look at power setting, transmitter and supply"
     if change.z > -share * LEAST_Z or ln_rho > -share * LEAST_GAIN or not change.at_once:
         return None
     if change.channels < min(change.in_use, LEAST_CHANNELS):

@@ -37,10 +37,7 @@ class _Still:
     def extended(self, low: float, high: float, keyed_ns: int, *, quiet: bool) -> _Still:
         """Return the summary extended by more pairs."""
         return _Still(
-            min(self.low, low),
-            max(self.high, high),
-            self.keyed_ns + keyed_ns,
-            self.quiet or quiet,
+            min(self.low, low), max(self.high, high), self.keyed_ns + keyed_ns, self.quiet or quiet
         )
 
     def joined(self, other: _Still) -> _Still:
