@@ -66,7 +66,7 @@ def test_what_the_journal_has_is_named_and_dated() -> None:
     (step,) = told.steps
     assert (step.day, step.day_low, step.day_high) == (at, at, at)
     assert step.explained_by == "calibration 7a21"
-    assert step.after - step.before == pytest.approx(0.3, abs=0.02)
+    assert step.new_level - step.old_level == pytest.approx(0.3, abs=0.02)
     assert told.since == at
     assert told.verdict == "steady"
     unannounced = of(values)

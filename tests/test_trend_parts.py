@@ -425,8 +425,8 @@ def test_the_parts_of_a_clean_series_are_told_apart() -> None:
     assert told.correlation < 0.15
     (step,) = told.steps
     assert (step.day, step.explained_by) == (repair, "repair")
-    assert step.before == pytest.approx(lasting[699], abs=0.005)
-    assert step.after == pytest.approx(lasting[700], abs=0.005)
+    assert step.old_level == pytest.approx(lasting[699], abs=0.005)
+    assert step.new_level == pytest.approx(lasting[700], abs=0.005)
     assert (told.since, told.last, told.days) == (repair, FIRST + 1095, 396)
     np.testing.assert_allclose(told.curve.season, season, atol=0.005)
     np.testing.assert_allclose(told.curve.swr, lasting + season, atol=0.005)
@@ -476,7 +476,7 @@ def test_opens_count_as_ten() -> None:
     day = FIRST + np.arange(60)
     swr = np.where(day >= FIRST + 30, 400.0, 1.5)
     (step,) = trend(days_of(day, swr)).steps
-    assert step.after == pytest.approx(10.0, abs=0.01)
+    assert step.new_level == pytest.approx(10.0, abs=0.01)
 
 
 @pytest.mark.parametrize(("shift", "more"), [(1, 0.25), (1234, -0.5)])

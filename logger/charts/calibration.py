@@ -250,10 +250,10 @@ def _mark(
 
     for condition, (colour, shape) in LOOKS.items():
         is_condition = [point.condition == condition for point in points]
-        used = [m and not point.left_out for m, point in zip(is_condition, points, strict=True)]
-        unused = [m and point.left_out for m, point in zip(is_condition, points, strict=True)]
-        draw_marks(condition, used, marker=shape, mfc=colour, mec=INK, mew=0.4)
-        draw_marks(condition, unused, marker=shape, mfc=PAPER, mec=colour)
+        is_used = [m and not point.left_out for m, point in zip(is_condition, points, strict=True)]
+        is_unused = [m and point.left_out for m, point in zip(is_condition, points, strict=True)]
+        draw_marks(condition, is_used, marker=shape, mfc=colour, mec=INK, mew=0.4)
+        draw_marks(condition, is_unused, marker=shape, mfc=PAPER, mec=colour)
     clipped = [side.clipped(point) for point in points]
     outlier = [p.left_out and not c for p, c in zip(points, clipped, strict=True)]
     draw_marks("left out: clipped", clipped, marker="+", mec=INK, ms=9.0)
@@ -305,9 +305,9 @@ def _bars(axes: Axes, side: Side, most_db: float) -> None:
     axes.errorbar(watts, values, errors, fmt="none", ecolor=INK, elinewidth=0.7, capsize=1.5)
     edge_db = EDGE * most_db
     _mark(axes, side, side.points, watts, [min(max(v, -edge_db), edge_db) for v in values])
-    beyond = [signed(value, 1) for value in values if abs(value) > most_db]
-    if beyond:
-        title = f"off scale: {', '.join(beyond[:NAMED])} dB{', …' * (len(beyond) > NAMED)}"
+    off_scale = [signed(value, 1) for value in values if abs(value) > most_db]
+    if off_scale:
+        title = f"off scale: {', '.join(off_scale[:NAMED])} dB{', …' * (len(off_scale) > NAMED)}"
         axes.set_title(title, loc="right", fontsize=7, fontweight="normal")
 
 

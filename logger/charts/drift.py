@@ -188,9 +188,9 @@ def _list_marks(
     if alarms:
         kinds = Counter(alarm.kind for alarm in alarms)
         lines.append("Alarms: " + ", ".join(f"{kind} {count}" for kind, count in kinds.items()))
-    hidden = [c for c in account.channels if not drift_panels.shows_limit(c, account.limit)]
+    without_limit = [c for c in account.channels if not drift_panels.shows_limit(c, account.limit)]
     for side, is_above in (("Above", True), ("Below", False)):
-        names = [c.name for c in hidden if (c.trend.level > account.limit) is is_above]
+        names = [c.name for c in without_limit if (c.trend.level > account.limit) is is_above]
         if names:
             limit = f"the limit of SWR {account.limit:g}"
             lines.append(f"{side} {limit} throughout: {', '.join(names)}.")

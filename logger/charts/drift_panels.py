@@ -124,11 +124,11 @@ def _scale(values: FloatArray, low: FloatArray, high: FloatArray) -> tuple[float
     """Return the ends of a scale for the model's band and the daily values except far outliers."""
     first, third = np.percentile(values, [25, 75])
     fence = FENCE * max(third - first, LEAST_SPAN / FENCE)
-    near = values[(first - fence <= values) & (values <= third + fence)]
-    if near.min() > HIGHEST:
+    inliers = values[(first - fence <= values) & (values <= third + fence)]
+    if inliers.min() > HIGHEST:
         return 1.0, HIGHEST
-    least = max(min(float(near.min()), float(low.min())), 1.0)
-    most = min(max(float(near.max()), float(high.max())), HIGHEST)
+    least = max(min(float(inliers.min()), float(low.min())), 1.0)
+    most = min(max(float(inliers.max()), float(high.max())), HIGHEST)
     if most - least < LEAST_SPAN:
         least = max((least + most - LEAST_SPAN) / 2, 1.0)
         most = least + LEAST_SPAN
@@ -172,16 +172,16 @@ def _values(
         zorder=3.2 if is_sparse else 2.4,
         label="daily value",
     )
-    for beyond, edge, marker in ((values > scale[1], 1, "^"), (values < scale[0], 0, "v")):
-        if (is_shown & beyond).any():
+    for is_beyond, edge, marker in ((values > scale[1], 1, "^"), (values < scale[0], 0, "v")):
+        if (is_shown & is_beyond).any():
             figure = axes.get_figure(root=True)
             assert figure is not None
             inwards = ScaledTranslation(
                 0, EDGE_POINTS / 72 * (1 - 2 * edge), figure.dpi_scale_trans
             )
             axes.plot(
-                x[is_shown & beyond],
-                np.full((is_shown & beyond).sum(), edge),
+                x[is_shown & is_beyond],
+                np.full((is_shown & is_beyond).sum(), edge),
                 transform=axes.get_xaxis_transform() + inwards,
                 ls="",
                 marker=marker,

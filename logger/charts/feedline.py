@@ -72,8 +72,8 @@ def _label(loss: Axes, power: Axes, swr: Axes, terms: Terms) -> None:
     power.set(
         title="What reaches the antenna", ylabel="% of the net power into the line", ylim=(0, 102)
     )
-    other = "shack" if terms.at_antenna else "antenna"
-    swr.set(title=f"SWR at the {other}", ylabel="SWR", xlabel="length, m")
+    far_end = "shack" if terms.at_antenna else "antenna"
+    swr.set(title=f"SWR at the {far_end}", ylabel="SWR", xlabel="length, m")
     values = np.concatenate([np.asarray(curve.get_ydata(), dtype=float) for curve in swr.lines])
     highest = 1.1 * float(values[np.isfinite(values)].max())
     swr.set_ylim(1, min(max(highest, LEAST_SWR), HIGHEST_SWR))

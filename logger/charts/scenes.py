@@ -100,7 +100,7 @@ def of_capture(
     )
     event_ns = span_ns[0] + CAPTURE_BEFORE_NS
     transmissions = _transmissions(store, span_ns)
-    current = _at(transmissions, event_ns)
+    current = _current(transmissions, event_ns)
     coupler = _coupler(store, current, present)
     pairs = list(store.archive.blocks(span_ns[0], span_ns[1] + 1))
     if not pairs:
@@ -323,7 +323,7 @@ def _transmissions(store: Store, span_ns: tuple[int, int]) -> list[Record]:
     return store.select(TRANSMISSIONS, where, span_ns[1], span_ns[0])
 
 
-def _at(rows: Sequence[Record], time_ns: int) -> Record | None:
+def _current(rows: Sequence[Record], time_ns: int) -> Record | None:
     """Return the last transmission that began at or before a time, else the first."""
     earlier = [row for row in rows if row.time_ns <= time_ns]
     return earlier[-1] if earlier else next(iter(rows), None)
@@ -333,22 +333,22 @@ def _transmission_mark(row: Record, own: bool) -> Mark:
     return Mark(row.time_ns, _ns(row.columns["end_utc"]), "", own)
 
 
-def _excursions(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mark]:
+def _excursions(store: Store, span_ns: tuple[int, int], capture_id: int | None) -> list[Mark]:
     where = "r.time_ns BETWEEN ? AND ? ORDER BY r.time_ns"
     return [
-        Mark(row.time_ns, _end_ns(row), "", own in (None, row.columns["capture_id"]))
+        Mark(row.time_ns, _end_ns(row), "", capture_id in (None, row.columns["capture_id"]))
         for row in store.select(EXCURSIONS, where, *span_ns)
     ]
 
 
-def _alarms(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mark]:
+def _alarms(store: Store, span_ns: tuple[int, int], capture_id: int | None) -> list[Mark]:
     where = "r.raised_ns BETWEEN ? AND ? ORDER BY r.raised_ns"
     return [
         Mark(
             row.time_ns,
             _ns(row.columns["cleared_utc"]) if row.columns["cleared_utc"] else None,
             row.columns["kind"],
-            own in (None, row.columns["capture_id"]),
+            capture_id in (None, row.columns["capture_id"]),
         )
         for row in store.select(ALARMS, where, *span_ns)
     ]

@@ -60,8 +60,8 @@ def draw(scene: Scene) -> Figure:
 def small(scene: Scene, width: float, height: float, *, detail: bool = False) -> Figure:
     """Draw the panels of a scene, or of its detail, alone, `width` by `height` mm."""
     left, right, below, high, above, between = 18.5, 13.0, 11.0, 14.0, 6.0, 8.0
-    shown, span_ns = (scene.detail, scene.detail_ns) if detail else (scene.overview, scene.span_ns)
-    assert shown is not None
+    traces, span_ns = (scene.detail, scene.detail_ns) if detail else (scene.overview, scene.span_ns)
+    assert traces is not None
     assert span_ns is not None
     room = height - below - high - 2 * between - above
     places = (
@@ -76,7 +76,7 @@ def small(scene: Scene, width: float, height: float, *, detail: bool = False) ->
         ]
         for axes in panels:
             axes.yaxis.set_label_coords(-12.5 / (width - left - right), 0.5)
-        _column(panels, scene, shown, span_ns, first=True, last=True, close=TOGETHER_SMALL)
+        _column(panels, scene, traces, span_ns, first=True, last=True, close=TOGETHER_SMALL)
         for axes in panels[:2]:
             axes.legend(
                 loc="lower left",
@@ -112,7 +112,7 @@ def _panels(figure: Figure, left: float, width: float, top: float) -> list[Axes]
 def _column(
     panels: list[Axes],
     scene: Scene,
-    shown: Traces,
+    traces: Traces,
     span_ns: tuple[int, int],
     *,
     first: bool,
@@ -134,8 +134,8 @@ def _column(
         axes.set_xlim(time(span_ns[0]), time(span_ns[1]))
         axes.tick_params(labelbottom=axes is marks)
         _events(axes, scene, span_ns, time)
-    _power(power, scene, shown, time, words=first)
-    _reflection(reflection, scene, shown, time, first=first, last=last)
+    _power(power, scene, traces, time, words=first)
+    _reflection(reflection, scene, traces, time, first=first, last=last)
     _lanes(marks, scene, span_ns, time, close, words=first)
     if not (first and last):
         power.set_title("the capture" if first else "the event")
@@ -158,13 +158,13 @@ def _band(axes: Axes, x: Floats, low: Floats, high: Floats, steps: bool, **look:
 
 
 def _line(
-    axes: Axes, x: Floats, low: Floats, high: Floats, scene: Scene, shown: Traces, **look: Any
+    axes: Axes, x: Floats, low: Floats, high: Floats, scene: Scene, traces: Traces, **look: Any
 ) -> None:
     """Draw a line through all pairs; a column of several is a stroke from minimum to maximum."""
     look = {"lw": 1.0, **look}
     if scene.steps:
         axes.plot(x, high, drawstyle="steps-post", **look)
-    elif shown.width_ns:
+    elif traces.width_ns:
         strokes = np.column_stack([low, high]).ravel()
         axes.plot(np.repeat(x, 2), strokes, solid_joinstyle="round", **{**look, "lw": 0.9})
     else:
@@ -172,19 +172,19 @@ def _line(
         axes.plot(x, high, **dots, **look)
 
 
-def _power(axes: Axes, scene: Scene, shown: Traces, time: Any, *, words: bool) -> None:
+def _power(axes: Axes, scene: Scene, traces: Traces, time: Any, *, words: bool) -> None:
     greatest_w = max(
         _greatest(scene.overview, FORWARD), _greatest(scene.overview, REFLECTED), LEAST_W
     )
     least_w = max(greatest_w * RANGE, min(scene.reflected_noise_w, 0.01 * greatest_w))
     sheet.logarithmic(axes, "y", least_w, 3 * greatest_w)
-    x = time(shown.time_ns)
+    x = time(traces.time_ns)
     for series, colour, label, width in (
         (FORWARD, INK, "incident", 1.3),
         (REFLECTED, BRICK, "reflected", 0.9),
     ):
-        low, high = (np.maximum(trace[series], least_w) for trace in (shown.low, shown.high))
-        _line(axes, x, low, high, scene, shown, color=colour, lw=width, label=label)
+        low, high = (np.maximum(trace[series], least_w) for trace in (traces.low, traces.high))
+        _line(axes, x, low, high, scene, traces, color=colour, lw=width, label=label)
     if scene.limit_w is not None:
         axes.axhline(scene.limit_w, color=INDIGO, lw=1.1, ls="-.", label="limit")
     if words:
@@ -194,13 +194,13 @@ def _power(axes: Axes, scene: Scene, shown: Traces, time: Any, *, words: bool) -
     sheet.legend_beside_title(axes, 3)
 
 
-def _greatest(shown: Traces, series: int) -> float:
-    values = shown.high[series]
+def _greatest(traces: Traces, series: int) -> float:
+    values = traces.high[series]
     return float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
 
 
 def _reflection(
-    axes: Axes, scene: Scene, shown: Traces, time: Any, *, first: bool, last: bool
+    axes: Axes, scene: Scene, traces: Traces, time: Any, *, first: bool, last: bool
 ) -> None:
     most = max(_greatest(scene.overview, RHO), LEAST_RHO / 1.2)
     if scene.usual is not None:
@@ -209,21 +209,23 @@ def _reflection(
         most = max(most, float(rho_of_swr(scene.limit_swr)))
     top = min(1.2 * most, MOST_RHO)
     axes.set_ylim(0.0, top)
-    x = time(shown.time_ns)
-    readable = np.isfinite(shown.high[RHO])
+    x = time(traces.time_ns)
+    readable = np.isfinite(traces.high[RHO])
     if not readable.any():
         words = f"incident power is below the readable\nfloor of {scene.floor_w:.2g} W"
         sheet.note(axes, 0.5, words, bbox={"fc": PAPER, "ec": "none"})
     _band(
         axes,
         x,
-        shown.low[RHO_LOW],
-        shown.high[RHO_HIGH],
+        traces.low[RHO_LOW],
+        traces.high[RHO_HIGH],
         scene.steps,
         color=STRAW,
         label="95 % by noise",
     )
-    _line(axes, x, shown.low[RHO], shown.high[RHO], scene, shown, color=BRICK, label="reflection")
+    _line(
+        axes, x, traces.low[RHO], traces.high[RHO], scene, traces, color=BRICK, label="reflection"
+    )
     if scene.usual is not None:
         axes.axhline(scene.usual[0], color=INK, lw=1.0, ls="--", label="usual")
     if scene.limit_swr is not None:
@@ -259,13 +261,13 @@ def _lanes(
         for mark in marks:
             _stretch(axes, lane, mark, span_ns, time)
     for begin_ns, names in _together(scene.alarms, span_ns, close):
-        late = begin_ns - span_ns[0] > 0.6 * (span_ns[1] - span_ns[0])
+        is_late = begin_ns - span_ns[0] > 0.6 * (span_ns[1] - span_ns[0])
         axes.annotate(
             names,
             (time(begin_ns), LANES.index("alarms")),
-            (-3 if late else 3, 3),
+            (-3 if is_late else 3, 3),
             textcoords="offset points",
-            ha="right" if late else "left",
+            ha="right" if is_late else "left",
             va="bottom",
             fontsize=7,
         )

@@ -121,9 +121,9 @@ def _readings(axes: Axes, position: Position, colour: str, shape: str, label: st
 def _lines(state: TuningState) -> Sequence[str]:
     """Return the positions as text, followed by the outcome."""
     lines = [f"{n}: {line(state.adjustment, position)}" for n, position in enumerate(state.read, 1)]
-    hidden = len(lines) - MOST_LINES
-    if hidden > 0:
-        lines = [f"{hidden} earlier positions are not listed", *lines[hidden:]]
+    omitted = len(lines) - MOST_LINES
+    if omitted > 0:
+        lines = [f"{omitted} earlier positions are not listed", *lines[omitted:]]
     return [*lines, "", *_fold(outcome(state))]
 
 

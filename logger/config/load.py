@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from difflib import get_close_matches
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -20,6 +19,7 @@ from logger.config.report import ConfigErrors, located, one_line
 from logger.config.section import EnvName, Positive, Section, Text
 from logger.config.yaml_lines import Document, YamlError, parse
 from logger.errors import ConfigError
+from logger.wording import suggest
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
@@ -316,14 +316,13 @@ def _notifiers(
         kind = section.get("kind")
         options_class = KINDS.get(kind) if isinstance(kind, str) else None
         if options_class is None:
-            near = get_close_matches(str(kind), KINDS, 1)
             wrong = f"there is no kind {kind!r}" if "kind" in section else "is missing"
-            advice = f"did you mean {near[0]!r}?" if near else f"give one of: {', '.join(KINDS)}"
+            advice = suggest(str(kind), KINDS, "give one of")
             raise report.error((*where, "kind"), f"{wrong}; {advice}")
         rest = {key: value for key, value in section.items() if key != "kind"}
         report.rename(rest, where, "heartbeat", "daily")
         options = report.convert(rest, options_class, where, ("kind",))
-        if any(options.title == other.title for other in notifiers):
+        if any(options.title == earlier.title for earlier in notifiers):
             raise report.error(where, f"{options.title!r} occurs twice; give one a `name`")
         if options.needs_link and not isinstance(driver_class, Sends):
             raise report.error(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 from urllib.parse import urlsplit
@@ -12,6 +11,7 @@ import msgspec
 from msgspec import Meta
 
 from logger.config.section import EnvName, Positive, Section, Text
+from logger.wording import suggest
 
 ALARM_KINDS = (
     "high-swr",
@@ -270,8 +270,7 @@ def _check_names(what: str, names: list[str] | None, allowed: tuple[str, ...]) -
         raise ValueError(f"an empty list of {what}s; omit the key to receive all")
     for name in names or ():
         if name not in allowed:
-            near = get_close_matches(name, allowed, 1)
-            advice = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(allowed)}"
+            advice = suggest(name, allowed, "known")
             raise ValueError(f"there is no {what} {name!r}; {advice}")
 
 

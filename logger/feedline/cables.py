@@ -116,32 +116,36 @@ def published() -> dict[str, Cable]:
     return cables
 
 
-def attenuation(wanted: str, frequency_mhz: float) -> Attenuation:
+def attenuation(designation: str, frequency_mhz: float) -> Attenuation:
     """Return the attenuation of a cable by designation or as `NAME=DB`. Raise UsageError.
 
     DB is the attenuation from the data sheet, in dB per 100 m at `frequency_mhz`.
     """
-    name, given, figure = wanted.partition("=")
-    if given:
+    name, equals, figure = designation.partition("=")
+    if equals:
         try:
             loss = float(figure.replace(",", "."))
         except ValueError:
             loss = 0.0
         if not (name and 0 < loss < np.inf):
-            raise UsageError(f"{wanted!r}: expected NAME=DB, such as mine=5.2 (dB per 100 m)")
+            raise UsageError(f"{designation!r}: expected NAME=DB, such as mine=5.2 (dB per 100 m)")
         return Attenuation(name, frequency_mhz, loss, loss, loss, ("as given",))
-    return cable(wanted).attenuation(frequency_mhz)
+    return cable(designation).attenuation(frequency_mhz)
 
 
-def cable(wanted: str) -> Cable:
+def cable(designation: str) -> Cable:
     """Return the cable of a designation in any spelling. Raise UsageError if there is none."""
     cables = {_plain(name): entry for name, entry in published().items()}
-    if _plain(wanted) in cables:
-        return cables[_plain(wanted)]
-    near = get_close_matches(_plain(wanted), cables, 1)
+    if _plain(designation) in cables:
+        return cables[_plain(designation)]
+    matches = get_close_matches(_plain(designation), cables, 1)
     raise UsageError(
-        f"unknown cable {wanted!r}; "
-        + (f"did you mean {cables[near[0]].name}?" if near else f"known: {', '.join(published())}")
+        f"unknown cable {designation!r}; "
+        + (
+            f"did you mean {cables[matches[0]].name}?"
+            if matches
+            else f"known: {', '.join(published())}"
+        )
         + " Add another from its data sheet: NAME=DB (per 100 m at your frequency)"
     )
 

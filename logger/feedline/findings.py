@@ -77,8 +77,8 @@ def words(bounds: Bounds) -> str:
 
 def _with_other_end(reading: LineLoss, history: Sequence[LineLoss]) -> Iterator[str]:
     for earlier in reversed(history):
-        near = abs(reading.time_ns - earlier.time_ns) < TOGETHER_NS
-        if earlier.far_end != reading.far_end and near:
+        is_recent = abs(reading.time_ns - earlier.time_ns) < TOGETHER_NS
+        if earlier.far_end != reading.far_end and is_recent:
             mean = mean_of(reading.bounds, earlier.bounds)
             if mean is not None:
                 yield f"Together with the far end {earlier.far_end}: {words(mean)}."

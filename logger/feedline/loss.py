@@ -65,11 +65,13 @@ def line(matched_db: ArrayLike, swr_: float, *, at_antenna: bool) -> Line:
     The SWR is `swr_` at the antenna if `at_antenna`, otherwise at the shack.
     """
     loss = np.asarray(matched_db, dtype=np.float64)
-    given = rho_of_swr(swr_)
-    antenna = np.broadcast_to(given, loss.shape) if at_antenna else rho_at_antenna(given, loss)
+    known_rho = rho_of_swr(swr_)
+    antenna = (
+        np.broadcast_to(known_rho, loss.shape) if at_antenna else rho_at_antenna(known_rho, loss)
+    )
     shack = np.asarray(antenna * 10 ** (-loss / 10))
     # Where no load behind the line is possible, the SWR at the shack remains the given one.
-    shack = np.where(np.isnan(antenna), given, shack)
+    shack = np.where(np.isnan(antenna), known_rho, shack)
     return Line(loss, total_loss_db(loss, antenna), swr(antenna), swr(shack))
 
 

@@ -49,12 +49,12 @@ def changes(channel: ChannelAccount, repair: int | None) -> list[ChannelChange]:
     day, last = channel.days.day, channel.trend.last
     last_month, recent = day > last - 28, day > last - 14
 
-    def around(middle: int, half: int) -> Bools:
+    def days_around(middle: int, half: int) -> Bools:
         return np.asarray(abs(day - middle) <= half)
 
     periods = [
-        ("month", around(last - MONTH, 7), recent),
-        ("year", around(last - YEAR, 14), last_month),
+        ("month", days_around(last - MONTH, 7), recent),
+        ("year", days_around(last - YEAR, 14), last_month),
     ]
     if repair is not None and repair + 28 < last - 28:
         periods.append(("repair", (repair < day) & (day <= repair + 28), last_month))
@@ -87,5 +87,5 @@ def _change(
 
 def _sd(noise: float, correlation: float, count: float) -> float:
     """Return the standard deviation of the median of `count` days, correlated day to day."""
-    own = max(count * (1 - correlation) / (1 + correlation), 1.0)
-    return noise * math.sqrt(MEDIAN / own)
+    independent = max(count * (1 - correlation) / (1 + correlation), 1.0)
+    return noise * math.sqrt(MEDIAN / independent)

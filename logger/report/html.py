@@ -93,9 +93,9 @@ def _body(summary: Summary, account: Account, tuning: TuningState | None) -> Ite
         for number, channel in enumerate(account.channels[:MOST_CHARTS], 1):
             yield _figure(account, channel, number)
         yield "</div>"
-        hidden = len(account.channels) - MOST_CHARTS
-        if hidden > 0:
-            yield f"<p>{hidden} channels more: <code>mismatchd chart drift --channel N</code>.</p>"
+        omitted = len(account.channels) - MOST_CHARTS
+        if omitted > 0:
+            yield f"<p>{omitted} channels more: <code>mismatchd chart drift --channel N</code>.</p>"
         yield from _table(summary)
     if tuning is not None:
         yield "<h2>Positions when it was last adjusted</h2>"

@@ -73,7 +73,7 @@ def unannounced(account: Account) -> list[CommonStep]:
 
 
 def _common(group: Sequence[tuple[Step, ChannelAccount]]) -> CommonStep:
-    sizes = np.array([step.after - step.before for step, _ in group])
+    sizes = np.array([step.new_level - step.old_level for step, _ in group])
     errors = np.array([_error(step, channel) for step, channel in group])
     best = min((step for step, _ in group), key=lambda step: step.day_high - step.day_low)
     is_same = is_homogeneous(sizes, errors)

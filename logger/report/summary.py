@@ -179,7 +179,7 @@ def summary(
         last=None if last is None else date(last),
         limit=account.limit,
         state=_state(account, forecasts, alarms, line_loss, state, comparisons),
-        unannounced=_unannounced(account, comparisons),
+        unannounced=_list_unannounced(account, comparisons),
         trend=tuple(
             _line(TrendLine, trend, "since", "last", steps=tuple(map(_step, trend.steps)))
             for trend in trends
@@ -225,17 +225,17 @@ def _line_loss(course: Course) -> LineLossLine:
     )
 
 
-def _line(form: type[S], source: object, *days: str, **own: object) -> S:
+def _line(form: type[S], source: object, *days: str, **others: object) -> S:
     """Return `form` with the fields of the same names of a source; those in `days` become dates."""
-    fields = {name: getattr(source, name) for name in form.__struct_fields__ if name not in own}
+    fields = {name: getattr(source, name) for name in form.__struct_fields__ if name not in others}
     for name in days:
         fields[name] = None if fields[name] is None else date(fields[name])
-    return form(**fields, **own)
+    return form(**fields, **others)
 
 
 def _step(step: Step) -> StepLine:
     day, low, high = map(date, (step.day, step.day_low, step.day_high))
-    return StepLine(day, low, high, step.before, step.after, step.explained_by)
+    return StepLine(day, low, high, step.old_level, step.new_level, step.explained_by)
 
 
 def _alarms(account: Account) -> Alarms:
@@ -281,7 +281,7 @@ def _state(
         or _loses(line_loss)
         or causes(state)
         or moving(account)
-        or _unannounced(account, comparisons)
+        or _list_unannounced(account, comparisons)
     ):
         return "watch"
     if all(item.trend.verdict == "undecided" for item in account.channels):
@@ -289,7 +289,7 @@ def _state(
     return "fine"
 
 
-def _unannounced(account: Account, comparisons: Sequence[ChannelChange]) -> tuple[str, ...]:
+def _list_unannounced(account: Account, comparisons: Sequence[ChannelChange]) -> tuple[str, ...]:
     """Return unannounced steps of the trend in words.
 
     If there are none, return a change in the last month's readings, which may be too recent for the

@@ -38,9 +38,9 @@ def state(summary: Summary) -> str:
     parts = [f"alarm {line.kind} is open since {line.raised_utc[:10]}" for line in open_alarms[:2]]
     if len(open_alarms) > 2:
         parts.append(f"{len(open_alarms) - 2} more alarms are open")
-    over = [line for line in summary.trend if line.level >= summary.limit]
-    if over:
-        parts.append(f"{name_channels(over)} {_is(over)} above the limit of SWR {summary.limit:g}")
+    high = [line for line in summary.trend if line.level >= summary.limit]
+    if high:
+        parts.append(f"{name_channels(high)} {_is(high)} above the limit of SWR {summary.limit:g}")
     parts += summary.unannounced[:2]
     reaching = [
         line
@@ -82,7 +82,7 @@ def state(summary: Summary) -> str:
 def sections(summary: Summary) -> list[ReportSection]:
     """Return all sections with content, in order."""
     all_sections = [
-        ReportSection("What changed", tuple(_changed(summary))),
+        ReportSection("What changed", tuple(_list_changes(summary))),
         ReportSection("Alarms", tuple(_alarms(summary))),
         ReportSection("Trend", tuple(trend(line) for line in summary.trend) + _falling(summary)),
         *_station_state(summary.station_state),
@@ -94,7 +94,7 @@ def sections(summary: Summary) -> list[ReportSection]:
     return [section for section in all_sections if section.lines]
 
 
-def _changed(summary: Summary) -> list[str]:
+def _list_changes(summary: Summary) -> list[str]:
     lines = []
     for against, when in AGAINST.items():
         changes = [change for change in summary.changes if change.against == against]
@@ -106,7 +106,7 @@ def _changed(summary: Summary) -> list[str]:
             continue
         changed = [change for change in changes if change.changed]
         unchanged = [change for change in changes if not change.changed]
-        parts = [_moved(change) for change in changed]
+        parts = [_describe_change(change) for change in changed]
         if unchanged:
             least = max((change.high - change.low) / 2 for change in unchanged)
             parts.append(f"{name_channels(unchanged)} as before, within ±{least:.2f}")
@@ -115,7 +115,7 @@ def _changed(summary: Summary) -> list[str]:
     return lines
 
 
-def _moved(change: ChannelChange) -> str:
+def _describe_change(change: ChannelChange) -> str:
     interval = f"({change.low:+.2f} to {change.high:+.2f}, 95 %)"
     return f"{change.name} from {change.before:.2f} to {change.after:.2f} {interval}"
 
@@ -273,13 +273,13 @@ def _next(summary: Summary) -> tuple[tuple[str, ...], tuple[str, ...]]:
     if summary.next_check.causes:
         lines.append(f"It may be {', or '.join(summary.next_check.causes)}.")
     steps = []
-    given: set[tuple[str, ...]] = set()
+    given_before: set[tuple[str, ...]] = set()
     for check in summary.next_check.checks:
         cautions = check.cautions
-        if cautions in given:
+        if cautions in given_before:
             cautions = (f"Cautions as before: {check.caution}.",)
         elif cautions:
-            given.add(cautions)
+            given_before.add(cautions)
         steps.append(" ".join([check.text, *cautions]))
     return tuple(lines), tuple(steps)
 

@@ -77,12 +77,12 @@ class Frame:
             columns += [(years / self.half_years) ** power for power in range(1, self.bends + 1)]
         columns += list(harmonics(day, self.harmonics))
         if self.temperature is not None:
-            columns.append(self._known(self.temperature, day))
+            columns.append(self._values_on(self.temperature, day))
         if self.rain is not None:
-            columns += [self._known(series, day) for series in self.rain]
+            columns += [self._values_on(series, day) for series in self.rain]
         return np.column_stack(columns)
 
-    def _known(self, series: FloatArray, day: IntArray) -> FloatArray:
+    def _values_on(self, series: FloatArray, day: IntArray) -> FloatArray:
         """Return the values of a daily series on some days; 0 where unknown."""
         index = day - self.first_weather
         inside = (index >= 0) & (index < len(series))

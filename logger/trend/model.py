@@ -34,7 +34,7 @@ def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None 
     day, value = days.day[is_plausible], value[is_plausible]
     layout = frame(day, weather)
     columns = layout.columns(day)
-    announced = _announced(day, events)
+    announced = _select_announced(day, events)
     if len(day) < 2 * (columns.shape[1] + len(announced)):
         layout, announced = Frame.of_level(day), {}
         columns = layout.columns(day)
@@ -70,7 +70,7 @@ def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None 
     )
 
 
-def _announced(day: IntArray, events: Sequence[WorkEvent]) -> dict[int, str]:
+def _select_announced(day: IntArray, events: Sequence[WorkEvent]) -> dict[int, str]:
     """Return work and calibrations between readings, by day.
 
     Of those with too few readings between them the last is returned, with the texts of all.
@@ -128,12 +128,12 @@ def _slope(layout: Frame, regression: RegressionFit, day: IntArray) -> Slope | N
     if layout.slope is None:
         return None
     # Correlated days carry less information on their scatter.
-    apart = (1 - regression.correlation) / (1 + regression.correlation)
+    information = (1 - regression.correlation) / (1 + regression.correlation)
     slow = regression.slow(day, layout.slope, BLOCK_DAYS)
     return Slope(
         per_year=float(regression.estimate[layout.slope]),
         error=float(regression.deviation[layout.slope]) * math.sqrt(slow),
-        freedom=max(2.0, regression.freedom * apart),
+        freedom=max(2.0, regression.freedom * information),
     )
 
 

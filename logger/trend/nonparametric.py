@@ -91,8 +91,8 @@ def _test(s: float, variance: float) -> MannKendall:
 
 def _slopes(t: FloatArray, x: FloatArray) -> FloatArray:
     first, second = np.triu_indices(len(t), 1)
-    apart = t[second] - t[first]
-    return np.asarray((x[second] - x[first])[apart != 0] / apart[apart != 0])
+    interval = t[second] - t[first]
+    return np.asarray((x[second] - x[first])[interval != 0] / interval[interval != 0])
 
 
 def _sen(slopes: FloatArray, variance: float) -> TheilSen:

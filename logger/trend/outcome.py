@@ -21,8 +21,8 @@ class Step:
     day: int
     day_low: int
     day_high: int
-    before: float
-    after: float
+    old_level: float
+    new_level: float
     explained_by: str | None  # journal text, or "calibration"; None: unannounced
 
 

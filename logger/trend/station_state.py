@@ -107,28 +107,28 @@ def _misfit(fit: StateFit) -> float:
     years = (bins.day - model.middle) / YEAR
     slope = [years] if SLOPE in model.free else []
     columns = np.column_stack([np.ones(count), *slope, model.waves]) * model.weight[:, None]
-    apart = bins.swr * model.weight
+    residual = bins.swr * model.weight
     parameters = 0
     for place in np.unique(bins.place):
         rows = bins.place == place
-        estimate, _, rank, _ = np.linalg.lstsq(columns[rows], apart[rows], rcond=None)
-        apart[rows] -= columns[rows] @ estimate
+        estimate, _, rank, _ = np.linalg.lstsq(columns[rows], residual[rows], rcond=None)
+        residual[rows] -= columns[rows] @ estimate
         parameters += int(rank)
-    together = model.residual(fit.p[model.free])[:count]
+    joint_residual = model.residual(fit.p[model.free])[:count]
 
     def variance(rest: FloatArray, used: int) -> float:
         return float((np.minimum(np.abs(rest), CUT) ** 2).sum()) / max(1, count - used)
 
-    return variance(together, len(model.free)) / max(variance(apart, parameters), 1e-9)
+    return variance(joint_residual, len(model.free)) / max(variance(residual, parameters), 1e-9)
 
 
 def _judge(fit: StateFit, used: Sequence[Days]) -> StationState:
-    still, lossless = fit.with_fixed(MOVE, 0.0), fit.with_fixed(SLOPE, 0.0)
+    unmoved, lossless = fit.with_fixed(MOVE, 0.0), fit.with_fixed(SLOPE, 0.0)
     # The best fit without a change may lead to a better fit with it.
-    refits = [best_fit(fit.model, [start.p]) for start in (still, lossless)]
+    refits = [best_fit(fit.model, [start.p]) for start in (unmoved, lossless)]
     fit = min([fit, *refits], key=lambda candidate: candidate.chi2)
     move, growth = fit.slope(MOVE, KHZ_A_YEAR), fit.slope(SLOPE, DB_A_YEAR)
-    moves = fit.better_than(still) > CERTAIN and _is_change(move, LEAST_MOVE)
+    moves = fit.better_than(unmoved) > CERTAIN and _is_change(move, LEAST_MOVE)
     grows = fit.better_than(lossless) > CERTAIN and _is_change(growth, LEAST_LOSS)
     move = move if moves else move.widened(0.0)
     growth = growth if grows else growth.widened(0.0)
@@ -148,17 +148,17 @@ def _verdict(
     moves: bool, grows: bool, move: Estimate, growth: Estimate
 ) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
     """Return the simplest verdict that explains the readings, and other possible ones."""
-    still = max(-move.low, move.high) <= STILL_MOVE, max(-growth.low, growth.high) <= STILL_LOSS
+    is_still = max(-move.low, move.high) <= STILL_MOVE, max(-growth.low, growth.high) <= STILL_LOSS
     if moves and grows:
         return "both", ()
     if grows:
-        return "loss", () if still[0] else ("both",)
+        return "loss", () if is_still[0] else ("both",)
     if moves:
-        return "resonance", () if still[1] else ("both",)
-    if all(still):
+        return "resonance", () if is_still[1] else ("both",)
+    if all(is_still):
         return "unchanged", ()
-    open_: list[StateVerdict] = [] if still[0] else ["resonance"]
-    return "undecided", (*open_, *(() if still[1] else ("loss",)))
+    open_: list[StateVerdict] = [] if is_still[0] else ["resonance"]
+    return "undecided", (*open_, *(() if is_still[1] else ("loss",)))
 
 
 def _or_resistance(

@@ -122,7 +122,7 @@ class Watchdog:
                 self._change(module.KIND, module.SEVERITY, finding, start_at(finding.time_ns))
                 for finding in rule.update(view)
             ]
-        return _apart(sorted(changes, key=lambda change: change.time_ns))
+        return _separate(sorted(changes, key=lambda change: change.time_ns))
 
     def rows(
         self,
@@ -145,7 +145,7 @@ class Watchdog:
             changes += self._by_row(row, start_at)
         if quarters is not None:
             changes += self._by_quarters(quarters, start_at)
-        return _apart(sorted(changes, key=lambda change: change.time_ns))
+        return _separate(sorted(changes, key=lambda change: change.time_ns))
 
     def _by_quarters(self, quarters: Quarters, start_at: StartAt) -> list[AlarmChange]:
         return [
@@ -201,14 +201,14 @@ def _place(row: Complete) -> tuple[int, bool]:
     return row.time_ns, False
 
 
-def _apart(changes: list[AlarmChange]) -> list[AlarmChange]:
+def _separate(changes: list[AlarmChange]) -> list[AlarmChange]:
     """Give every change a distinct time, as a point in InfluxDB needs one.
 
     Two rules may report at the same pair.
     """
-    separate: list[AlarmChange] = []
+    changes_apart: list[AlarmChange] = []
     for change in changes:
-        if separate and change.time_ns <= separate[-1].time_ns:
-            change = msgspec.structs.replace(change, time_ns=separate[-1].time_ns + 1000)
-        separate.append(change)
-    return separate
+        if changes_apart and change.time_ns <= changes_apart[-1].time_ns:
+            change = msgspec.structs.replace(change, time_ns=changes_apart[-1].time_ns + 1000)
+        changes_apart.append(change)
+    return changes_apart

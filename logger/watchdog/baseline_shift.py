@@ -127,14 +127,14 @@ class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class Change(msgspec.Struct, frozen=True):
-    """A step of a channel: its first day, and the levels before and after it (SWR).
+    """A step of a channel: its first day, and its old and new level (SWR).
 
-    `deviation` is the standard deviation of the level after it.
+    `deviation` is the standard deviation of the new level.
     """
 
     day: int
-    before: float
-    after: float
+    old: float
+    new: float
     deviation: float
 
 
@@ -333,13 +333,13 @@ class BaselineShift:
         count = share.sum(axis=0) ** 2 / (share**2).sum(axis=0)  # of channels with evidence
         total = odds.sum(axis=0) / (1 + (count - 1) * memory.likeness.correlation)
         best = int(np.argmax(total))
-        moved = evidence[:, best] > 0
-        if total[best] < self.least_evidence or not moved.any():
+        has_moved = evidence[:, best] > 0
+        if total[best] < self.least_evidence or not has_moved.any():
             return None
         main = int(np.argmax(evidence[:, best]))
         later_days = {
             float(day)
-            for series, is_moved in zip(all_series, moved, strict=True)
+            for series, is_moved in zip(all_series, has_moved, strict=True)
             if is_moved
             for day in series.day[series.day >= days[best]]
         }
@@ -379,7 +379,7 @@ class BaselineShift:
         """
         memory = self.memory
         moves = {key: change for key, change in changes.items() if change is not None}
-        name = max(moves, key=lambda key: abs(moves[key].after - moves[key].before))
+        name = max(moves, key=lambda key: abs(moves[key].new - moves[key].old))
         change = moves[name]
         findings = []
         shift, memory.shift = memory.shift, None
@@ -393,14 +393,14 @@ class BaselineShift:
                 for key in memory.channels.keys() & shift.levels.keys() - moves.keys():
                     _set_level(memory.channels[key], change.day, shift.levels[key])
                 return findings
-        levels = usual | {key: round(move.before, 4) for key, move in moves.items()}
+        levels = usual | {key: round(move.old, 4) for key, move in moves.items()}
         memory.shift = Shift(row.end_ns, levels if shift is None else levels | shift.levels)
         self._active = True
-        value, deviation = change.after, change.deviation
+        value, deviation = change.new, change.deviation
         low, high = max(value - COVERAGE * deviation, 1.0), value + COVERAGE * deviation
         since = format_ns(change.day * DAY_NS)[:10]
         detail = (
-            f"SWR {change.before:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
+            f"SWR {change.old:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
             f" since {since}"
         )
         if row.start_ns // DAY_NS - memory.channels[name].first < YEAR:
@@ -538,9 +538,9 @@ def _move_level(channel: Channel, day: int) -> Change:
     correlation = forecast.correlation
     spread = (1 + correlation) / (1 - correlation) / len(series.day)
     deviation = forecast.deviation * math.sqrt(min(spread, 1.0))
-    before = channel.days()[-1].swr - float(series.departure[-1])
+    old = channel.days()[-1].swr - float(series.departure[-1])
     move(forecast, step, deviation**2)
-    return Change(day, before, before + step, deviation)
+    return Change(day, old, old + step, deviation)
 
 
 def _forget_level(channel: Channel, variance: float) -> None:
@@ -558,4 +558,4 @@ def _set_level(channel: Channel, day: int, swr: float) -> None:
 
 def _is_return(change: Change, usual: float | None) -> bool:
     """True if the new level is much nearer to that before the open alarm than the last one was."""
-    return usual is not None and abs(change.after - usual) < abs(change.before - usual) / 2
+    return usual is not None and abs(change.new - usual) < abs(change.old - usual) / 2

@@ -190,8 +190,8 @@ class HeatingJoint:
             if end is not None and 0 <= row.start_ns - end.end_ns <= REST_NS:
                 self._cycle(end, start, variance / len(course.early))
             if course.tells:
-                late = sum(rho for rho, _ in course.late) / SPAN
-                memory.ends[name] = End(start, late, variance / SPAN, row.end_ns)
+                late_rho = sum(rho for rho, _ in course.late) / SPAN
+                memory.ends[name] = End(start, late_rho, variance / SPAN, row.end_ns)
                 if len(memory.ends) > MOST_CHANNELS:
                     del memory.ends[next(iter(memory.ends))]
         if own_variance is not None:

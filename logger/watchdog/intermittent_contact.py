@@ -78,7 +78,7 @@ class IntermittentContact:
         """Return the changes of state caused by one row."""
         if isinstance(row, Excursion):
             return self._event(row)
-        return self._ended(row, work_ns)
+        return self._end(row, work_ns)
 
     def _event(self, row: Excursion) -> list[Finding]:
         events = self._fresh or self.memory.events
@@ -116,7 +116,7 @@ class IntermittentContact:
         end_ns = row.time_ns + round(row.duration_ms * 1e6)
         return [Finding(end_ns, "raised", float(len(evening)), None, detail)]
 
-    def _ended(self, row: Transmission, work_ns: int) -> list[Finding]:
+    def _end(self, row: Transmission, work_ns: int) -> list[Finding]:
         memory = self.memory
         keyed_s = (row.end_ns - row.start_ns) / SECOND_NS
         hours = keyed_s / 3600

@@ -77,8 +77,8 @@ class ReflectedLimit:
         trusted &= block.forward_w >= view.floor_w
         if not self._active and self._raising.idle:
             slope, offset = self._bound
-            beyond = block.reflected_w > slope * block.forward_w + offset
-            if not (beyond & trusted).any():
+            exceeds = block.reflected_w > slope * block.forward_w + offset
+            if not (exceeds & trusted).any():
                 self._raising.skip(int(block.time_ns[-1]))
                 return []
         if not trusted.any():
@@ -131,8 +131,8 @@ def inverse_time(hold_ns: int, reference: float) -> Needed:
 
     def needed(totals: Floats) -> Floats:
         allowed_w = totals[REFLECTED] - totals[EXCESS]
-        beyond = (totals[EXCESS] > 0) & (allowed_w > 0)
-        multiple = np.where(beyond, totals[REFLECTED], 1.0) / np.where(beyond, allowed_w, 1.0)
+        exceeds = (totals[EXCESS] > 0) & (allowed_w > 0)
+        multiple = np.where(exceeds, totals[REFLECTED], 1.0) / np.where(exceeds, allowed_w, 1.0)
         with np.errstate(divide="ignore"):
             holds = np.minimum(k / (np.minimum(multiple, 1e3) ** EXPONENT - 1), LONGEST)
         return np.asarray(holds * hold_ns)

@@ -40,9 +40,11 @@ class _Still:
             min(self.low, low), max(self.high, high), self.keyed_ns + keyed_ns, self.quiet or quiet
         )
 
-    def joined(self, other: _Still) -> _Still:
+    def joined(self, following: _Still) -> _Still:
         """Return the summary of both."""
-        return self.extended(other.low, other.high, other.keyed_ns, quiet=other.quiet)
+        return self.extended(
+            following.low, following.high, following.keyed_ns, quiet=following.quiet
+        )
 
 
 class Stuck:
