@@ -17,7 +17,7 @@ def join(names: Sequence[str]) -> str:
 
 
 def suggest(word: str, choices: Iterable[str], otherwise: str) -> str:
-    """Return the choice nearest to a misspelt word as a question, or `otherwise` and all choices."""
+    """Ask whether the nearest choice to a misspelt word is meant, else list all choices."""
     choices = list(choices)
     matches = get_close_matches(word, choices, 1)
     return f"did you mean {matches[0]!r}?" if matches else f"{otherwise}: {', '.join(choices)}"
