@@ -97,15 +97,7 @@ def small(account: Account, channel: ChannelAccount, width: float, height: float
         for axes in (upper, lowest):
             drift_panels.label_dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
         upper.yaxis.set_label_coords(-12.0 / wide, 0.5)
-        upper.legend(
-            loc="lower left",
-            bbox_to_anchor=(-0.02, 1.0),
-            columnspacing=0.8,
-            handlelength=1.3,
-            handletextpad=0.4,
-            fontsize=6.5,
-            **LEGEND,
-        )
+        sheet.legend_above(upper, 1.0, fontsize=6.5, **LEGEND)
     return figure
 
 

@@ -157,6 +157,18 @@ def second_scale(axes: Axes, marks: Iterable[tuple[float, str]], close: float, l
     right.set_ylabel(label)
 
 
+def legend_above(axes: Axes, height: float, **look: Any) -> None:
+    """Draw a narrow legend at the left above a panel of a small chart, at a share of its height."""
+    axes.legend(
+        loc="lower left",
+        bbox_to_anchor=(-0.02, height),
+        columnspacing=0.8,
+        handlelength=1.3,
+        handletextpad=0.4,
+        **look,
+    )
+
+
 def legend_beside_title(axes: Axes, columns: int) -> None:
     """Draw the legend above a panel, at the right."""
     axes.legend(loc="lower right", bbox_to_anchor=(1.01, 0.985), ncols=columns, frameon=False)

@@ -78,16 +78,7 @@ def small(scene: Scene, width: float, height: float, *, detail: bool = False) ->
             axes.yaxis.set_label_coords(-12.5 / (width - left - right), 0.5)
         _column(panels, scene, traces, span_ns, first=True, last=True, close=TOGETHER_SMALL)
         for axes in panels[:2]:
-            axes.legend(
-                loc="lower left",
-                bbox_to_anchor=(-0.02, 0.98),
-                ncols=4,
-                frameon=False,
-                columnspacing=0.8,
-                handlelength=1.3,
-                handletextpad=0.4,
-                fontsize=7,
-            )
+            sheet.legend_above(axes, 0.98, ncols=4, frameon=False, fontsize=7)
     return figure
 
 

@@ -147,7 +147,24 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
         return "a secret address" if self.url is None else shown_url(self.url)
 
 
-class MqttOptions(MessageOptions, frozen=True, kw_only=True):
+class ServerOptions(MessageOptions, frozen=True, kw_only=True):
+    """Kinds that log in to a server."""
+
+    host: Text
+    port: Port | None = None
+    ca_file: Path | None = None
+    user: Text | None = None
+    password_env: EnvName | None = None
+    password_file: Path | None = None
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        _check_source(self.password_env, self.password_file, "password")
+        if self.user is None and (self.password_env or self.password_file):
+            raise ValueError("a password without a user; add `user`")
+
+
+class MqttOptions(ServerOptions, frozen=True, kw_only=True):
     """An MQTT broker.
 
     Messages go to `<topic>/alarm`, `/daily` and `/test`; the present state is retained at
@@ -155,19 +172,12 @@ class MqttOptions(MessageOptions, frozen=True, kw_only=True):
     """
 
     kind: ClassVar[str] = "mqtt"
-    host: Text
-    port: Port | None = None
     tls: bool = False
-    ca_file: Path | None = None
-    user: Text | None = None
-    password_env: EnvName | None = None
-    password_file: Path | None = None
     topic: Text | None = None
     timeout_s: LimitS = 10
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        _check_password(self.user, self.password_env, self.password_file)
         if self.ca_file is not None and not self.tls:
             raise ValueError("ca_file has no effect without TLS; add `tls: true`")
         if self.topic is not None and re.search(r"[+#\0]", self.topic):
@@ -183,17 +193,11 @@ class MqttOptions(MessageOptions, frozen=True, kw_only=True):
         return f"{self.host}:{self.port_number}"
 
 
-class MailOptions(MessageOptions, frozen=True, kw_only=True):
+class MailOptions(ServerOptions, frozen=True, kw_only=True):
     """A mail server: STARTTLS (port 587), TLS from the start (465) or neither (25)."""
 
     kind: ClassVar[str] = "mail"
-    host: Text
-    port: Port | None = None
     security: Literal["starttls", "tls", "none"] = "starttls"
-    ca_file: Path | None = None
-    user: Text | None = None
-    password_env: EnvName | None = None
-    password_file: Path | None = None
     sender: Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")] = msgspec.field(name="from")
     to: Annotated[list[Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")]], Meta(min_length=1)]
     timeout_s: LimitS = 20
@@ -201,7 +205,6 @@ class MailOptions(MessageOptions, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        _check_password(self.user, self.password_env, self.password_file)
         if self.user is not None and self.security == "none":
             raise ValueError("a password is not sent in the clear; use `security: starttls`")
 
@@ -277,9 +280,3 @@ def _check_names(what: str, names: list[str] | None, allowed: tuple[str, ...]) -
 def _check_source(env: str | None, file: Path | None, what: str) -> None:
     if env is not None and file is not None:
         raise ValueError(f"{what}_env and {what}_file are both given; remove one")
-
-
-def _check_password(user: str | None, env: str | None, file: Path | None) -> None:
-    _check_source(env, file, "password")
-    if user is None and (env is not None or file is not None):
-        raise ValueError("a password without a user; add `user`")
