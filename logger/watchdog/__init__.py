@@ -22,15 +22,7 @@ from logger.watchdog import (
     sudden_change,
 )
 from logger.watchdog.finding import Finding
-from logger.watchdog.rule import (
-    Complete,
-    LearningModule,
-    PairRule,
-    QuarterRule,
-    RowRule,
-    RuleModule,
-    recalled,
-)
+from logger.watchdog.rule import Complete, LearningModule, Rule, RuleModule, recalled
 
 StartAt = Callable[[int], int | None]
 AFTER_NS = 1000  # findings from rows get a time of their own just after the last pair
@@ -62,44 +54,29 @@ class Watchdog:
         self._hang_ns = hang_ns
         still_open = set(open_kinds)
 
-        def active(kind: str) -> bool:
-            return kind in still_open
-
         self._learning = [
             (
                 module,
                 module.rule(
                     options,
                     recalled(module.KIND, memories or {}, module.Memory),
-                    active=active(module.KIND),
+                    active=module.KIND in still_open,
                 ),
             )
             for module in LEARNING
         ]
         self._work_ns = [0]
-        self._rules: tuple[tuple[RuleModule, PairRule], ...] = (
-            (high_swr, high_swr.rule(options.high_swr, active=active(high_swr.KIND))),
+        power, swr = options.high_reflected_power, options.high_swr
+        self._rules: list[tuple[RuleModule, Rule]] = [
+            (high_swr, high_swr.rule(swr, active=high_swr.KIND in still_open)),
             (
                 high_reflected_power,
-                high_reflected_power.rule(
-                    options.high_reflected_power, active=active(high_reflected_power.KIND)
-                ),
+                high_reflected_power.rule(power, active=high_reflected_power.KIND in still_open),
             ),
-            *((module, rule) for module, rule in self._learning if isinstance(rule, PairRule)),
-        )
-        self._row_rules = {
-            kind: [
-                (module, rule)
-                for module, rule in self._learning
-                if isinstance(rule, RowRule) and kind in rule.takes
-            ]
-            for kind in (Second, Excursion, Transmission)
-        }
-        self._quarter_rules = [
-            (module, rule) for module, rule in self._learning if isinstance(rule, QuarterRule)
+            *self._learning,
         ]
         self._no_data = no_data.NoData(
-            round(options.no_data.after_s * 1e9), active=active(no_data.KIND)
+            round(options.no_data.after_s * 1e9), active=no_data.KIND in still_open
         )
 
     @property
@@ -150,7 +127,7 @@ class Watchdog:
     def _by_quarters(self, quarters: Quarters, start_at: StartAt) -> list[AlarmChange]:
         return [
             self._change(module.KIND, module.SEVERITY, finding, start_at(finding.time_ns))
-            for module, rule in self._quarter_rules
+            for module, rule in self._learning
             for finding in rule.quarters(quarters)
         ]
 
@@ -158,8 +135,8 @@ class Watchdog:
         since_ns = row.time_ns if isinstance(row, Excursion) else row.start_ns
         work_ns = self._work_ns[bisect.bisect_right(self._work_ns, since_ns) - 1]
         changes: list[AlarmChange] = []
-        for module, rule in self._row_rules[type(row)]:
-            for finding in rule.row(row, work_ns):
+        for module, rule in self._learning:
+            for finding in rule.row(row, work_ns) if isinstance(row, rule.takes) else ():
                 late_finding = finding._replace(time_ns=finding.time_ns + AFTER_NS)
                 start = start_at(row.time_ns) if isinstance(row, Excursion) else row.start_ns
                 changes.append(self._change(module.KIND, module.SEVERITY, late_finding, start))

@@ -60,6 +60,7 @@ from logger.watchdog.baseline_forecast import (
 from logger.watchdog.baseline_step import Series, Steps, fit_steps
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of, use_latest
+from logger.watchdog.rule import LearningRule
 
 KIND = "baseline-shift"
 SEVERITY = "warning"
@@ -188,7 +189,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineS
     )
 
 
-class BaselineShift:
+class BaselineShift(LearningRule):
     """State machine over ended transmissions; those above `highest_swr` are ignored."""
 
     takes = (Transmission,)

@@ -36,6 +36,7 @@ from logger.physics.reflection import swr
 from logger.rows import Second, Transmission
 from logger.watchdog.finding import Finding
 from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+from logger.watchdog.rule import LearningRule
 
 KIND = "heating-joint"
 SEVERITY = "warning"
@@ -137,7 +138,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> HeatingJo
     return HeatingJoint(options.heating_joint.false_alarms_per_year, memory, active=active)
 
 
-class HeatingJoint:
+class HeatingJoint(LearningRule):
     """State machine over seconds; each transmission is judged when it has ended."""
 
     takes = (Second, Transmission)

@@ -20,6 +20,7 @@ import msgspec
 from logger.config.load import WatchdogOptions
 from logger.rows import Excursion, Transmission
 from logger.watchdog.finding import Finding
+from logger.watchdog.rule import LearningRule
 
 KIND = "intermittent-contact"
 SEVERITY = "warning"
@@ -63,7 +64,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> Intermitt
     return IntermittentContact(rate, memory, active=active)
 
 
-class IntermittentContact:
+class IntermittentContact(LearningRule):
     """State machine over excursions and ended transmissions."""
 
     takes = (Excursion, Transmission)

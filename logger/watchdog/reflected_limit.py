@@ -32,6 +32,7 @@ from logger.blocks import Floats
 from logger.stages.view import View
 from logger.watchdog.finding import Finding
 from logger.watchdog.hold import EXCESS, REFLECTED, Hold, HoldEvidence, Needed
+from logger.watchdog.rule import Rule
 
 CLEAR_HOLDS = 10
 CLEAR_LEAST_NS = 2_000_000_000
@@ -40,7 +41,7 @@ LONGEST = 100
 NEAR = 0.5  # pairs below this share of the bound are on the safe side regardless of noise
 
 
-class ReflectedLimit:
+class ReflectedLimit(Rule):
     """State machine with two thresholds.
 
     bound     (slope, offset in watts) of raising

@@ -36,6 +36,7 @@ from logger.rows import Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters, channel_key
 from logger.watchdog.cusum import Bank, CusumCrossing
 from logger.watchdog.finding import Finding
+from logger.watchdog.rule import LearningRule
 
 KIND = "sudden-change"
 SEVERITY = "warning"
@@ -115,7 +116,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> SuddenCha
     return SuddenChange(options.sudden_change.false_alarms_per_year, memory, active=active)
 
 
-class SuddenChange:
+class SuddenChange(LearningRule):
     """State machine over quarters; it learns when a transmission has ended."""
 
     takes = (Transmission,)

@@ -21,6 +21,7 @@ from logger.stages.view import View
 from logger.watchdog.detector_fault import gain, level, noisy, zero
 from logger.watchdog.detector_fault.pairs import SOUND, PairFaults
 from logger.watchdog.finding import Finding
+from logger.watchdog.rule import LearningRule
 
 KIND = "detector-fault"
 SEVERITY = "warning"
@@ -53,7 +54,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> DetectorF
     return DetectorFault(memory, active=active)
 
 
-class DetectorFault:
+class DetectorFault(LearningRule):
     """State machine over pairs and over the transmissions that end with them."""
 
     takes = (Transmission,)
