@@ -127,8 +127,8 @@ class _Course:
         return 0.5 * self._squares / self._steps if self._steps >= LEAST_S // 2 else None
 
     @property
-    def tells(self) -> bool:
-        """True if its two ends may be compared."""
+    def is_comparable(self) -> bool:
+        """True if its two ends can be compared."""
         powers = [sum(watts for _, watts in end) for end in (self.early, self.late)]
         return self.count >= LEAST_S and max(powers) <= MOST_POWER * min(powers)
 
@@ -190,7 +190,7 @@ class HeatingJoint(LearningRule):
             end = memory.ends.pop(name, None)
             if end is not None and 0 <= row.start_ns - end.end_ns <= REST_NS:
                 self._cycle(end, start, variance / len(course.early))
-            if course.tells:
+            if course.is_comparable:
                 late_rho = sum(rho for rho, _ in course.late) / SPAN
                 memory.ends[name] = End(start, late_rho, variance / SPAN, row.end_ns)
                 if len(memory.ends) > MOST_CHANNELS:

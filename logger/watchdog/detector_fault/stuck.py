@@ -64,11 +64,11 @@ class Stuck:
         """Return the time of detection, or None. Later pairs have not been processed."""
         block, step_v = view.block, max(view.step_v[1], 1e-6)
         times, volts = block.time_ns, block.reflected_v
-        telling = view.keyed & block.settled & (block.forward_w >= self._least_w(view))
+        is_usable = view.keyed & block.settled & (block.forward_w >= self._least_w(view))
         previous_ns = times[0] if self._previous_ns is None else self._previous_ns
         steps = np.minimum(np.diff(times, prepend=previous_ns), LONGEST_STEP_NS)
         self._previous_ns = int(times[-1])
-        keyed_ns = steps * telling
+        keyed_ns = steps * is_usable
         zero_v = view.coupler.reflected.zero_v
         at_zero_v = zero_v + STEPS_OF_A_MOVE * step_v + 3 * view.noise.sd_v[1]
         numbers = times // SECOND_NS
