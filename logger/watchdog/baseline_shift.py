@@ -59,7 +59,7 @@ from logger.watchdog.baseline_forecast import (
 )
 from logger.watchdog.baseline_step import Series, Steps, fit_steps
 from logger.watchdog.finding import Finding
-from logger.watchdog.of_rows import channel_of, is_readable, rho_of, use_latest
+from logger.watchdog.row_values import channel_of, is_readable, rho_of, use_latest
 from logger.watchdog.rule import LearningRule
 
 KIND = "baseline-shift"

@@ -35,7 +35,7 @@ from logger.config.load import WatchdogOptions
 from logger.physics.reflection import swr
 from logger.rows import Second, Transmission
 from logger.watchdog.finding import Finding
-from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+from logger.watchdog.row_values import channel_of, is_readable, rho_of
 from logger.watchdog.rule import LearningRule
 
 KIND = "heating-joint"

@@ -20,7 +20,7 @@ import math
 import msgspec
 
 from logger.rows import Transmission
-from logger.watchdog.of_rows import channel_of, is_readable, rho_of, use_latest
+from logger.watchdog.row_values import channel_of, is_readable, rho_of, use_latest
 
 FACTOR = 2.0
 NEAR = 1.5  # a transmission closer to the usual value ends the run

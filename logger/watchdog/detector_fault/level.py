@@ -33,7 +33,7 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.rows import Transmission
-from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+from logger.watchdog.row_values import channel_of, is_readable, rho_of
 
 SESSION_NS = 3_600_000_000_000
 PER_SESSION = 5  # transmissions counted per session

@@ -1,4 +1,4 @@
-"""Helpers of the rules that use rows of transmissions and seconds."""
+"""Values of transmissions and seconds that rules compare, and their memory by channel."""
 
 from __future__ import annotations
 
