@@ -93,7 +93,7 @@ def blank(width: float = WIDTH_MM, height: float = HEIGHT_MM) -> Figure:
 
 def panel(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
     """Return axes whose frame is at this position, mm."""
-    paper, high = figure.get_size_inches() * MM_PER_INCH
+    paper, high = np.round(figure.get_size_inches() * MM_PER_INCH, 6)
     return figure.add_axes((left / paper, bottom / high, width / paper, height / high))
 
 
