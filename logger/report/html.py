@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from html import escape
+from importlib.resources import files
 
 from logger.charts.drift import small
 from logger.charts.palette import VARIABLES, style_sheet
@@ -18,60 +19,15 @@ HEADS = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
 MOST_CHARTS = 8  # the most used channels
 WIDTH_MM, HEIGHT_MM = 100.0, 84.0
 
-PAGE = """\
-<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<meta name="color-scheme" content="light dark">
-<title>{title}</title>
-<style>
-{css}
-</style>
-</head>
-<body>
-<main>
-{body}
-</main>
-</body>
-</html>
-"""
-CSS = """\
-body { margin: 0; background: var(--paper); color: var(--ink);
-  font: 1rem/1.5 system-ui, sans-serif; overflow-wrap: anywhere; }
-main { max-width: 62rem; margin: 0 auto; padding: 1rem; }
-h1 { font-size: 1.5rem; line-height: 1.2; margin: 0.5rem 0; }
-h2 { font-size: 1.1rem; margin: 1.5rem 0 0.3rem; }
-p { margin: 0.3rem 0; max-width: 44rem; }
-ul, ol { margin: 0.3rem 0; padding-left: 1.3rem; max-width: 44rem; }
-.when { color: var(--grey); }
-.state { font-size: 1.15rem; padding: 0.6rem 0.9rem; border-left: 0.4rem solid var(--indigo);
-  background: var(--shade); }
-.state.fine { border-color: var(--teal); }
-.state.watch { border-left-style: dashed; border-color: var(--brick); }
-.state.act { border-left: 0.8rem double var(--brick); font-weight: bold; }
-.charts { display: grid; gap: 1rem;
-  grid-template-columns: repeat(auto-fill, minmax(min(100%, 24rem), 1fr)); }
-figure { margin: 0; break-inside: avoid; }
-figcaption { font-weight: bold; }
-svg { display: block; width: 100%; height: auto; fill: var(--ink); }
-svg text { font-family: system-ui, sans-serif !important; }
-.wide { overflow-x: auto; }
-table { border-collapse: collapse; font-variant-numeric: tabular-nums; overflow-wrap: normal; }
-th, td { text-align: left; padding: 0.2rem 0.9rem 0.2rem 0; border-bottom: 1px solid var(--grid);
-  white-space: nowrap; }
-@media print { body { font-size: 10pt; } main { max-width: none; padding: 0; }
-  h2 { break-after: avoid; } .charts { grid-template-columns: 1fr 1fr; } }
-"""
-
 
 def page(summary: Summary, account: Account, tuning: TuningState | None = None) -> str:
     """Return the file; `tuning` is the last adjusting session."""
-    return PAGE.format(
+    template, css = (
+        (files("logger.report") / name).read_text("utf-8") for name in ("report.html", "report.css")
+    )
+    return template.format(
         title=escape(f"Feedline at {summary.station}"),
-        css=f"{style_sheet()}\n{CSS}".rstrip(),
+        css=f"{style_sheet()}\n{css}".rstrip(),
         body="\n".join(_body(summary, account, tuning)),
     )
 
