@@ -218,7 +218,7 @@ def test_many_channels_do_not_make_a_large_memory() -> None:
     assert len(guard.memories()[KIND]) < 15_000
 
 
-def test_memory_lost_clears_what_was_open() -> None:
+def test_lost_memory_clears_an_open_alarm() -> None:
     guard = Watchdog(WatchdogOptions(), [KIND])
     assert told(judged(evening([0.4] * 30), guard)) == ["cleared"]
 

@@ -64,7 +64,7 @@ def words(figure: Figure) -> str:
 
 @settings(max_examples=60, deadline=None)
 @given(whole=streams(), columns=st.integers(1, 40), cuts=st.lists(st.integers(1, 5999), max_size=9))
-def test_columns_hold_the_extremes_whatever_the_cut(
+def test_columns_hold_the_extremes_for_any_cut(
     whole: SampleBlock, columns: int, cuts: list[int]
 ) -> None:
     span_ns = int(whole.time_ns[0]), int(whole.time_ns[-1]) + 1

@@ -77,7 +77,7 @@ PUT = (
 
 @settings(max_examples=40, deadline=None)
 @given(actions=ACTIONS)
-def test_whatever_is_done_the_days_are_those_of_the_transmissions(
+def test_days_follow_any_change_of_the_transmissions(
     tmp_path_factory: pytest.TempPathFactory, actions: list[tuple[str, Any]]
 ) -> None:
     path = tmp_path_factory.mktemp("days") / "station.sqlite"
@@ -103,7 +103,7 @@ def test_whatever_is_done_the_days_are_those_of_the_transmissions(
     assert stale(path) == 0
 
 
-def test_they_are_made_once_and_progress_is_told(tmp_path: Path) -> None:
+def test_days_are_computed_once_with_progress(tmp_path: Path) -> None:
     path = tmp_path / "station.sqlite"
     drift_store.write(path, [days(100, used=1.0)])
     told: list[tuple[int, int]] = []

@@ -96,7 +96,7 @@ def test_six_in_an_evening_are_one_alarm() -> None:
     assert "3 short excursions of 20 to 20 ms" in finding.detail
 
 
-def test_what_is_usual_here_is_no_alarm() -> None:
+def test_usual_rate_of_excursions_raises_nothing() -> None:
     """A station that has had one in each hour on the air for weeks."""
     station = Station(Memory(past_events=200.0, past_hours=200.0))
     for _ in range(3):

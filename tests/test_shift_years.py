@@ -15,7 +15,7 @@ from tests.foreign_years import make_years
 
 
 @pytest.mark.parametrize(("seed", "size"), [(1, 0.3), (2, -0.25)])
-def test_steps_of_foreign_stations_are_told_within_a_week(seed: int, size: float) -> None:
+def test_steps_of_foreign_stations_are_detected_within_a_week(seed: int, size: float) -> None:
     history = make_years(
         seed, years=1, channels=1, steps=[(150, size)], repairs=False, per_day=8, slope=0.1
     )
@@ -210,7 +210,7 @@ def test_a_reading_of_the_day_of_a_step_may_be_of_before_it() -> None:
     assert [change for _, change, _ in changes] == ["raised", "cleared"]
 
 
-def test_what_channels_share_of_the_weather_is_learned() -> None:
+def test_correlation_of_channels_is_learned() -> None:
     """Evidence of channels adds up only as far as their weather differs."""
     rng = np.random.default_rng(8)
     common = rng.standard_normal(120)

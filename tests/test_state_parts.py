@@ -51,7 +51,7 @@ def read_swr(
 
 
 @pytest.mark.parametrize("story", ["loss", "resistance"])
-def test_the_model_reads_what_the_physics_says(story: str) -> None:
+def test_model_agrees_with_the_physics(story: str) -> None:
     """Parameters in the units that the module states: medians and deviations known beforehand."""
     bins = bins_of()
     work = FIRST + 200
@@ -119,7 +119,7 @@ def exact(seed: int = 0, noise: float = 0.0) -> Model:
     return Model(replace(bins, swr=swr), (), 0, "loss")
 
 
-def test_the_fit_finds_what_was_planted_with_intervals_that_hold_it() -> None:
+def test_fit_recovers_planted_values_within_its_intervals() -> None:
     model = exact(noise=0.02)
     found = best_fit(model, starts(model))
     move, growth = found.slope(4, 100.0), found.slope(5, 1.0)
@@ -217,12 +217,12 @@ def test_frequencies_of_channels() -> None:
         ((24000.0, 26000.0, 28000.0), 90),
     ],
 )
-def test_nothing_is_said_of_too_little(frequencies: tuple[float, ...], count: int) -> None:
+def test_no_state_from_too_few_readings(frequencies: tuple[float, ...], count: int) -> None:
     used = [days_of(FIRST + np.arange(count), 1.5, frequency_khz=khz) for khz in frequencies]
     assert judge(used) is None
 
 
-def test_sixty_days_on_each_channel_tell_the_present() -> None:
+def test_sixty_days_on_each_channel_give_the_present_state() -> None:
     day, rng = FIRST + np.arange(60), np.random.default_rng(3)
     used = []
     for khz in KHZ.tolist():

@@ -34,7 +34,7 @@ def test_the_reflection_is_that_of_textbooks() -> None:
 
 
 @pytest.mark.parametrize("case", PLANTED)
-def test_what_changes_is_told(case: str) -> None:
+def test_planted_change_is_the_verdict(case: str) -> None:
     """The bench has 200 of them, and wants nine in ten told apart."""
     told = []
     for seed in (5, 8):
@@ -113,7 +113,7 @@ def test_too_little_says_so() -> None:
     assert station_state(nowhere) is None
 
 
-def test_the_report_tells_it(tmp_path: Path) -> None:
+def test_report_states_the_verdict(tmp_path: Path) -> None:
     station = state_station(np.random.default_rng(21), "loss")
     config = write_config(tmp_path, "/dev/null")
     drift_store.write(tmp_path / "data/station.sqlite", station.used, a_day=3)

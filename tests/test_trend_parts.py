@@ -127,7 +127,7 @@ def test_the_doubt_of_blocks_is_that_of_clusters() -> None:
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.5])
-def test_what_a_step_explains_is_the_fall_of_the_sum_of_squares(correlation: float) -> None:
+def test_gain_of_a_step_is_the_reduction_of_the_sum_of_squares(correlation: float) -> None:
     rng = np.random.default_rng(7)
     day = FIRST + np.flatnonzero(rng.random(90) < 0.7)
     columns = np.column_stack([np.ones(len(day)), (day - day.mean()) / 30])
@@ -265,7 +265,7 @@ def test_few_days_are_all_kept_and_nine_are_enough() -> None:
     ("last", "every", "harmonics"),
     [(364, 1, 0), (365, 1, 1), (729, 1, 1), (730, 1, 2), (360 * 5, 5, 2), (91 * 20, 23, 0)],
 )
-def test_a_year_of_readings_tells_a_season(last: int, every: int, harmonics: int) -> None:
+def test_a_year_of_readings_gives_a_season(last: int, every: int, harmonics: int) -> None:
     day = FIRST + np.unique(np.append(np.arange(0, last, every), last))
     framed = frame(day, None)
     assert framed.harmonics == harmonics
@@ -278,7 +278,7 @@ def test_a_year_of_readings_tells_a_season(last: int, every: int, harmonics: int
         assert columns[0, 1] == -columns[-1, 1]
 
 
-def test_readings_in_nine_twelfths_of_the_year_tell_a_season() -> None:
+def test_readings_in_nine_twelfths_of_the_year_give_a_season() -> None:
     """Two winters off the air: eight months a year are too few."""
     for months, harmonics in ((8, 0), (9, 1)):
         start = FIRST + int(-FIRST % YEAR) + 1
@@ -404,7 +404,7 @@ def test_intervals_of_slopes_are_students() -> None:
 # --- the whole ---
 
 
-def test_the_parts_of_a_clean_series_are_told_apart() -> None:
+def test_components_of_a_clean_series_are_separated() -> None:
     """Three years: level, slope, both waves and a repair, with little noise."""
     day = FIRST + np.arange(1096)
     angle = 2 * np.pi * day / 365.25
