@@ -19,7 +19,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory
 from logger.stages.view import View
 from logger.watchdog import detector_fault
-from logger.watchdog.finding import Finding
+from logger.watchdog.rule import Finding
 from tests.test_store import SECOND, T0, transmission
 from tests.test_watchdog import COUPLER, FULL_V, START_NS, STEP_V, Settings, cut, told, volts
 

@@ -6,7 +6,6 @@ import pytest
 from scipy.stats import nbinom
 
 from logger.rows import Excursion, Transmission
-from logger.watchdog.finding import Finding
 from logger.watchdog.intermittent_contact import (
     HOUR_NS,
     LEAST,
@@ -15,6 +14,7 @@ from logger.watchdog.intermittent_contact import (
     Memory,
     probability,
 )
+from logger.watchdog.rule import Finding
 
 START_NS = 1_770_000_000 * SECOND_NS
 

@@ -23,8 +23,7 @@ from logger.service.backlog import Backlog
 from logger.service.keeper import Keeper
 from logger.stages.view import View
 from logger.store.database import Store
-from logger.watchdog.finding import Finding
-from logger.watchdog.rule import recalled
+from logger.watchdog.rule import Finding, recalled
 from tests.old_stores import old_store
 from tests.test_archive import schema_of
 from tests.test_recompute_raw import CUTS_S, Case, derive, dumped

@@ -20,11 +20,11 @@ from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.stages.view import View
 from logger.watchdog import baseline_shift, heating_joint, sudden_change
 from logger.watchdog.detector_fault import gain, level, noisy, zero
-from logger.watchdog.finding import Finding
 from logger.watchdog.hold import COUNT, EXCESS, FORWARD, REFLECTED, SUMS
 from logger.watchdog.intermittent_contact import IntermittentContact
 from logger.watchdog.intermittent_contact import Memory as ContactMemory
 from logger.watchdog.reflected_limit import inverse_time
+from logger.watchdog.rule import Finding
 from tests.test_detector_fault import QUIET_VIEW
 from tests.test_heating_joint import sent
 from tests.test_store import SECOND, T0, transmission

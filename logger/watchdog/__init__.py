@@ -21,8 +21,7 @@ from logger.watchdog import (
     no_data,
     sudden_change,
 )
-from logger.watchdog.finding import Finding
-from logger.watchdog.rule import Complete, LearningModule, Rule, RuleModule, recalled
+from logger.watchdog.rule import Complete, Finding, LearningModule, Rule, RuleModule, recalled
 
 StartAt = Callable[[int], int | None]
 AFTER_NS = 1000  # findings from rows get a time of their own just after the last pair

@@ -58,9 +58,8 @@ from logger.watchdog.baseline_forecast import (
     variance_of_change,
 )
 from logger.watchdog.baseline_step import Series, Steps, fit_steps
-from logger.watchdog.finding import Finding
 from logger.watchdog.row_values import channel_of, is_readable, rho_of, use_latest
-from logger.watchdog.rule import LearningRule
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = "baseline-shift"
 SEVERITY = "warning"

@@ -34,9 +34,8 @@ import msgspec
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import swr
 from logger.rows import Second, Transmission
-from logger.watchdog.finding import Finding
 from logger.watchdog.row_values import channel_of, is_readable, rho_of
-from logger.watchdog.rule import LearningRule
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = "heating-joint"
 SEVERITY = "warning"

@@ -19,8 +19,7 @@ import msgspec
 
 from logger.config.load import WatchdogOptions
 from logger.rows import Excursion, Transmission
-from logger.watchdog.finding import Finding
-from logger.watchdog.rule import LearningRule
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = "intermittent-contact"
 SEVERITY = "warning"

@@ -5,7 +5,7 @@ The rule follows the clock, not the pairs, so a file that ends or has gaps raise
 
 from __future__ import annotations
 
-from logger.watchdog.finding import Finding
+from logger.watchdog.rule import Finding
 
 KIND = "no-data"
 SEVERITY = "warning"

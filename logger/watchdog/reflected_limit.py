@@ -30,9 +30,8 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.stages.view import View
-from logger.watchdog.finding import Finding
 from logger.watchdog.hold import EXCESS, REFLECTED, Hold, HoldEvidence, Needed
-from logger.watchdog.rule import Rule
+from logger.watchdog.rule import Finding, Rule
 
 CLEAR_HOLDS = 10
 CLEAR_LEAST_NS = 2_000_000_000

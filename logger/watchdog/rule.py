@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping
-from typing import Any, Protocol, TypeVar
+from typing import Any, NamedTuple, Protocol, TypeVar
 
 import msgspec
 
@@ -18,12 +18,21 @@ from logger.config.load import WatchdogOptions
 from logger.rows import Excursion, Second, Transmission
 from logger.stages.quarters import Quarters
 from logger.stages.view import View
-from logger.watchdog.finding import Finding
 
 log = logging.getLogger("mismatchd")
 
 M = TypeVar("M", bound=msgspec.Struct)
 Complete = Second | Excursion | Transmission
+
+
+class Finding(NamedTuple):
+    """Change of state of a rule at a time."""
+
+    time_ns: int
+    change: str  # "raised" or "cleared"
+    value: float | None
+    limit: float | None
+    detail: str
 
 
 class Rule:

@@ -35,8 +35,7 @@ from logger.physics.reflection import swr
 from logger.rows import Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters, channel_key
 from logger.watchdog.cusum import Bank, CusumCrossing
-from logger.watchdog.finding import Finding
-from logger.watchdog.rule import LearningRule
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = "sudden-change"
 SEVERITY = "warning"

@@ -20,8 +20,7 @@ from logger.rows import Transmission
 from logger.stages.view import View
 from logger.watchdog.detector_fault import gain, level, noisy, zero
 from logger.watchdog.detector_fault.pairs import SOUND, PairFaults
-from logger.watchdog.finding import Finding
-from logger.watchdog.rule import LearningRule
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = "detector-fault"
 SEVERITY = "warning"

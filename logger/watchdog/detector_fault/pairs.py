@@ -22,8 +22,8 @@ from logger.watchdog.detector_fault.foreign import (
     ForeignSignals,
     is_reversed,
 )
-from logger.watchdog.finding import Finding
 from logger.watchdog.hold import SUMS, Hold, HoldEvidence
+from logger.watchdog.rule import Finding
 
 CLIPPED_NS = 50_000_000
 CLIPPED = (
