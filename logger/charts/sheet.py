@@ -113,10 +113,10 @@ def write_lines(
     figure: Figure, base: float, lines: Iterable[str], spacing: float = LINE, **look: Any
 ) -> float:
     """Write lines one below the other, the first at `base`, mm; return the base of the next."""
-    for line in lines:
-        write(figure, LEFT, base, line, **look)
-        base -= spacing
-    return base
+    lines = list(lines)
+    for number, line in enumerate(lines):
+        write(figure, LEFT, base - number * spacing, line, **look)
+    return base - len(lines) * spacing
 
 
 def write_title(figure: Figure, title: str) -> None:
