@@ -378,4 +378,4 @@ def _caveats(content: CalibrationFile, floor_w: float) -> Iterator[str]:
     if not floor_w:
         yield "Noise and converter are not known, so no floor is shown."
     if content.directivity is None:
-        yield "Directivity is not known, so this tells of noise only: a match may read more."
+        yield "Directivity is not known, so only noise is included: a match may read more."

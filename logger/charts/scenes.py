@@ -258,7 +258,7 @@ def _noise(
         count += int(quiet.sum())
         steps = max(block.step_v[0], step_v), max(block.step_v[1], step_v)
         tracker.update(block.forward_v[quiet], block.reflected_v[quiet], steps)
-    source = f"as {count} pairs with the key up tell it" if count >= 64 else "by the calibration"
+    source = f"measured on {count} pairs with the key up" if count >= 64 else "by the calibration"
     return tracker.noise(), (
         f"The light band is the 95 % interval of single pairs by noise, {source};"
         " directivity and calibration shift all of them alike and are left out."

@@ -99,10 +99,10 @@ def _list_changes(summary: Summary) -> list[str]:
     for against, when in AGAINST.items():
         changes = [change for change in summary.changes if change.against == against]
         if not changes:
-            reason = "too few readings then or now"
+            reason = "not enough readings to compare"
             if against == "repair":
-                reason = "the journal has none, or too few readings followed"
-            lines.append(f"Since {when}: nothing can be said, {reason}.")
+                reason = "no repair in the journal, or not enough readings after it"
+            lines.append(f"Since {when}: {reason}.")
             continue
         changed = [change for change in changes if change.changed]
         unchanged = [change for change in changes if not change.changed]
@@ -245,7 +245,7 @@ def _forecasts(summary: Summary) -> list[str]:
     common: dict[str, list[ForecastLine]] = {}
     for line in summary.forecast:
         if line.reason is not None:
-            common.setdefault(f"nothing can be said, {line.reason}.", []).append(line)
+            common.setdefault(f"no forecast; {line.reason}.", []).append(line)
         elif (line.probability or 0.0) < HARDLY:
             common.setdefault(f"SWR {line.limit:g} is unlikely before {line.horizon}.", []).append(
                 line

@@ -88,5 +88,5 @@ def recalled(kind: str, memories: Mapping[str, bytes], form: type[M]) -> M:
     try:
         return msgspec.json.decode(memories[kind], type=form)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        log.warning("what %s had learned is of another form (%s); it begins anew", kind, error)
+        log.warning("memory of %s has another format (%s); learning starts again", kind, error)
         return form()
