@@ -91,12 +91,12 @@ class PairFaults:
             findings.append(finding)
             self.active = not self.active
             self._restart()
-            next_ = int(np.searchsorted(view.block.time_ns, finding.time_ns)) + 1
+            first = int(np.searchsorted(view.block.time_ns, finding.time_ns)) + 1
             view = replace(
                 view,
-                block=view.block[next_:],
-                keyed=view.keyed[next_:],
-                foreign=view.foreign[next_:],
+                block=view.block[first:],
+                keyed=view.keyed[first:],
+                foreign=view.foreign[first:],
             )
             foreign = [(time_ns, cause) for time_ns, cause in foreign if time_ns > finding.time_ns]
         return findings
