@@ -23,7 +23,7 @@ from logger.service.backlog import Backlog
 from logger.service.keeper import Keeper
 from logger.stages.view import View
 from logger.store.database import Store
-from logger.watchdog.rule import Finding, recalled
+from logger.watchdog.rule import Finding, LearningRule, recalled
 from tests.old_stores import old_store
 from tests.test_archive import schema_of
 from tests.test_recompute_raw import CUTS_S, Case, derive, dumped
@@ -39,7 +39,7 @@ class Learned(msgspec.Struct, forbid_unknown_fields=True):
     joules: float = 0.0
 
 
-class Counter:
+class Counter(LearningRule):
     """Raises with every third transmission that it has ever seen."""
 
     KIND = "counter"
