@@ -29,10 +29,10 @@ def format_optional(time_ns: int | None) -> str | None:
 
 def parse_duration(text: str) -> int:
     """Return the nanoseconds of `30m`, `2h`, `7d`, also `s` and `w`. Raise UsageError."""
-    found = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())
-    if not found:
+    duration_ns = _duration_ns(text)
+    if duration_ns is None:
         raise UsageError(f"{text!r} is not a duration; write 30m, 2h or 7d")
-    return int(found[1]) * UNIT_NS[found[2]]
+    return duration_ns
 
 
 def parse_time(text: str, now_ns: int) -> int:
@@ -41,9 +41,9 @@ def parse_time(text: str, now_ns: int) -> int:
     `text` is an ISO 8601 date or date and time (UTC unless it carries an offset), or an age: `30m`,
     `2h`, `7d`, also `s` and `w`.
     """
-    ago = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())
-    if ago:
-        return max(-INT64, now_ns - int(ago[1]) * UNIT_NS[ago[2]])
+    age_ns = _duration_ns(text)
+    if age_ns is not None:
+        return max(-INT64, now_ns - age_ns)
     try:
         time = datetime.fromisoformat(text.strip())
     except ValueError as error:
@@ -52,3 +52,8 @@ def parse_time(text: str, now_ns: int) -> int:
         ) from error
     since = (time if time.tzinfo else time.replace(tzinfo=UTC)) - EPOCH_UTC
     return min(max(since // timedelta(microseconds=1) * 1000, -INT64), INT64 - 1)
+
+
+def _duration_ns(text: str) -> int | None:
+    match = re.fullmatch(r"(\d{1,9})([smhdw])", text.strip())
+    return None if match is None else int(match[1]) * UNIT_NS[match[2]]

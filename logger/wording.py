@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
 
 
 def count(number: int, noun: str) -> str:
@@ -13,3 +14,10 @@ def count(number: int, noun: str) -> str:
 def join(names: Sequence[str]) -> str:
     """Return "a", "a and b" or "a, b and c" for one or more names."""
     return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+
+
+def suggest(word: str, choices: Iterable[str], otherwise: str) -> str:
+    """Ask whether the nearest choice to a misspelt word is meant, else list all choices."""
+    choices = list(choices)
+    matches = get_close_matches(word, choices, 1)
+    return f"did you mean {matches[0]!r}?" if matches else f"{otherwise}: {', '.join(choices)}"

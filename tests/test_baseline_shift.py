@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from logger.config.load import BaselineShiftOptions, WatchdogOptions
+from logger.config.load import FalseAlarmOptions, WatchdogOptions
 from logger.physics import reflection
 from logger.rows import AlarmChange, Transmission
 from logger.watchdog import Watchdog, baseline_shift
@@ -218,7 +218,7 @@ def test_many_channels_do_not_make_a_large_memory() -> None:
     assert len(guard.memories()[KIND]) < 15_000
 
 
-def test_memory_lost_clears_what_was_open() -> None:
+def test_lost_memory_clears_an_open_alarm() -> None:
     guard = Watchdog(WatchdogOptions(), [KIND])
     assert told(judged(evening([0.4] * 30), guard)) == ["cleared"]
 
@@ -265,7 +265,7 @@ def lively_year(seed: int, channels: int = 5) -> list[Transmission]:
 
 def test_years_of_weather_raise_less_than_is_allowed() -> None:
     rate = 1.0
-    options = WatchdogOptions(baseline_shift=BaselineShiftOptions(false_alarms_per_year=rate))
+    options = WatchdogOptions(baseline_shift=FalseAlarmOptions(false_alarms_per_year=rate))
     count = 0
     for seed in range(4):
         rows = lively_year(seed)

@@ -73,7 +73,7 @@ def test_all_days_are_shown_or_pointed_at() -> None:
             assert pointed <= 5, name
 
 
-def test_what_is_far_out_leaves_the_scale_to_the_others() -> None:
+def test_outliers_do_not_stretch_the_scale() -> None:
     (axes,) = readings(BIG["one 999"])
     assert axes.get_ylim()[1] < 2
     (arrow,) = (one for one in axes.lines if one.get_label() == "off the scale")

@@ -19,7 +19,7 @@ from logger.blocks import Noise
 from logger.calibration.coupler import Coupler
 from logger.charts import scenes, timeline
 from logger.charts.scenes import Scene
-from logger.charts.traces import FORWARD, RHO, RHO_HIGH, RHO_LOW, measured, traces
+from logger.charts.traces import FORWARD, RHO, RHO_HIGH, RHO_LOW, measure, traces
 from logger.physics.reflection import rho_of_swr
 from logger.store.database import Store
 from logger.store.tables import ALARMS, EXCURSIONS, TRANSMISSIONS
@@ -64,14 +64,14 @@ def words(figure: Figure) -> str:
 
 @settings(max_examples=60, deadline=None)
 @given(whole=streams(), columns=st.integers(1, 40), cuts=st.lists(st.integers(1, 5999), max_size=9))
-def test_columns_hold_the_extremes_whatever_the_cut(
+def test_columns_hold_the_extremes_for_any_cut(
     whole: SampleBlock, columns: int, cuts: list[int]
 ) -> None:
     span_ns = int(whole.time_ns[0]), int(whole.time_ns[-1]) + 1
     edges = sorted({0, len(whole), *(cut % len(whole) for cut in cuts)})
     blocks = [whole[a:b] for a, b in itertools.pairwise(edges)]
     found = traces(blocks, COUPLER, NOISE, span_ns, columns)
-    values = measured(whole, COUPLER, NOISE)
+    values = measure(whole, COUPLER, NOISE)
     assert found.pairs == len(whole)
     place = (whole.time_ns - span_ns[0]) // found.width_ns
     kept = ~np.isnan(found.low[FORWARD])
@@ -103,7 +103,7 @@ def test_the_interval_of_single_pairs_holds_the_truth() -> None:
         volts[0] + rng.normal(0, NOISE.sd_v[0], n),
         volts[1] + rng.normal(0, NOISE.sd_v[1], n),
     )
-    values = measured(block, COUPLER, NOISE)
+    values = measure(block, COUPLER, NOISE)
     inside = (values[RHO_LOW] <= truth) & (truth <= values[RHO_HIGH])
     assert np.mean(inside) == pytest.approx(0.95, abs=0.006)
     assert np.mean(values[RHO]) == pytest.approx(truth, rel=0.01)
@@ -159,13 +159,14 @@ def test_a_transmission_by_pairs_and_by_seconds(store: Store, case: Case) -> Non
     row = next(row for row in rows(store, TRANSMISSIONS) if row["samples"] > scenes.ALL_PAIRS)
     number = row["id"]
     by_pairs = transmission(store, case, number)
-    assert by_pairs.whole.pairs == row["samples"]
+    assert by_pairs.overview.pairs == row["samples"]
     assert not by_pairs.steps
     store.archive.expire(ALWAYS[1], None)
     by_seconds = transmission(store, case, number)
     assert by_seconds.steps
-    assert 0 < by_seconds.whole.pairs < 40
-    assert np.nanmax(by_seconds.whole.high[FORWARD]) <= np.nanmax(by_pairs.whole.high[FORWARD])
+    assert 0 < by_seconds.overview.pairs < 40
+    highest, highest_pair = (np.nanmax(s.overview.high[FORWARD]) for s in (by_seconds, by_pairs))
+    assert highest <= highest_pair
     for scene, said in ((by_pairs, "each stroke spans"), (by_seconds, "mean of a second")):
         figure = timeline.draw(scene)
         assert said in words(figure)

@@ -35,7 +35,7 @@ def adjusted(folder: Path, positions: list[Position]) -> None:
         store.end(number, ENDED_NS, msgspec.json.encode(state))
 
 
-def test_positions_are_drawn_and_told(config: Path, tmp_path: Path) -> None:
+def test_positions_are_drawn_and_reported(config: Path, tmp_path: Path) -> None:
     station = random_station(7)
     positions = []
     for setting in (2790.0, 2870.0, 2900.0):

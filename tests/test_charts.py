@@ -268,7 +268,7 @@ def test_residuals_with_their_bars(cases: dict[str, Case]) -> None:
     assert "no bench points for this port" in words(cases["matched only"].figure)
 
 
-def test_what_was_left_out_is_named(cases: dict[str, Case]) -> None:
+def test_omitted_points_are_named(cases: dict[str, Case]) -> None:
     outlier, clipped = cases["outlier"].figure, cases["clipped"].figure
     assert "left out: outlier" in words(outlier)
     assert "left out: clipped" not in words(outlier)
@@ -373,7 +373,7 @@ def test_a_sheet_is_a4(cases: dict[str, Case]) -> None:
 
 
 @pytest.mark.parametrize("name", ["chart.jpg", "chart", "missing/chart.png"])
-def test_what_cannot_be_written_is_refused(name: str, tmp_path: Path) -> None:
+def test_unwritable_chart_is_refused(name: str, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match=name) as refused:
         sheet.save(sheet.blank(), tmp_path / name)
     assert "\n" not in str(refused.value)
@@ -419,7 +419,7 @@ def test_chart_calibration_refuses_in_one_line(tmp_path: Path) -> None:
     assert "coupler.yaml" in refused("-c", config, "-o", tmp_path / "a.png")
 
 
-def test_only_charts_cost_what_drawing_costs() -> None:
+def test_only_charts_import_the_drawing_library() -> None:
     program = (
         "import sys, logger.cli.commands.chart_calibration, logger.cli.commands.calibrate_fit;"
         "sys.exit('matplotlib' in sys.modules)"

@@ -15,11 +15,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.daily import Days
-from logger.report.gather import account
 from logger.rows import Boot, ClockChange, Shift, Trust
 from logger.store.database import Store
 from logger.store.days import AT_ONCE, DailyValues
 from logger.trend.account import DAY_NS
+from logger.trend.gather import account, read_history
 from tests import drift_store
 from tests.old_stores import old_store
 from tests.station import mismatchd, write_config
@@ -77,7 +77,7 @@ PUT = (
 
 @settings(max_examples=40, deadline=None)
 @given(actions=ACTIONS)
-def test_whatever_is_done_the_days_are_those_of_the_transmissions(
+def test_days_follow_any_change_of_the_transmissions(
     tmp_path_factory: pytest.TempPathFactory, actions: list[tuple[str, Any]]
 ) -> None:
     path = tmp_path_factory.mktemp("days") / "station.sqlite"
@@ -103,7 +103,7 @@ def test_whatever_is_done_the_days_are_those_of_the_transmissions(
     assert stale(path) == 0
 
 
-def test_they_are_made_once_and_progress_is_told(tmp_path: Path) -> None:
+def test_days_are_computed_once_with_progress(tmp_path: Path) -> None:
     path = tmp_path / "station.sqlite"
     drift_store.write(path, [days(100, used=1.0)])
     told: list[tuple[int, int]] = []
@@ -152,7 +152,7 @@ def test_another_calibration_may_be_a_step(tmp_path: Path) -> None:
             ((FIRST + 200) * DAY_NS,),
         )
     with closing(Store.reader(path)) as store:
-        told = account(store, "s", 3.0, 0, ALWAYS)
+        told = account(read_history(store, 0, ALWAYS), "s", 3.0)
     (step,) = told.channels[0].trend.steps
     assert (step.day, step.explained_by) == (FIRST + 200, "another calibration")
 

@@ -19,7 +19,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory
 from logger.stages.view import View
 from logger.watchdog import detector_fault
-from logger.watchdog.finding import Finding
+from logger.watchdog.rule import Finding
 from tests.test_store import SECOND, T0, transmission
 from tests.test_watchdog import COUPLER, FULL_V, START_NS, STEP_V, Settings, cut, told, volts
 
@@ -91,7 +91,7 @@ def test_a_zero_that_drifts_a_little_is_doubt_only() -> None:
     assert changes_of([minutes(moved_v=on(1, 0.004, 10, 99, 0.0), count=60)]) == []
 
 
-def test_a_restart_remembers_what_noise_was() -> None:
+def test_noise_is_remembered_across_a_restart() -> None:
     whole = minutes(on(1, 0.02, 20, 99, 5e-4), count=60)
     begin = round(RATE_HZ * CYCLE_S * 20)
     first = Pipeline(Settings(), COUPLER)
@@ -195,7 +195,7 @@ def test_gain_lost_on_the_forward_port() -> None:
     ],
     ids=str,
 )
-def test_what_is_no_lost_gain(factor: dict[int, float] | float, power: float) -> None:
+def test_other_changes_are_not_lost_gain(factor: dict[int, float] | float, power: float) -> None:
     station = Station()
     assert station.send(30) == []
     assert station.send(60, factor, power) == []

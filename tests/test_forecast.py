@@ -37,7 +37,7 @@ def test_the_probability_is_that_of_simulated_futures(slope: float, limit: float
     assert np.abs(reaching(trend, limit, ahead) - drawn(trend, limit, ahead)).max() < 0.02
 
 
-def test_stations_cross_as_often_as_is_said() -> None:
+def test_stations_reach_the_limit_as_often_as_forecast() -> None:
     """Stations whose true slope and level are drawn: over all of them the mean probability is the
     share that crosses, and those said to be likelier cross more often."""
     rng = np.random.default_rng(8)
@@ -88,7 +88,7 @@ def test_a_season_reaches_the_limit_before_the_level_does() -> None:
     assert second is None or first < second
 
 
-def test_nothing_is_said_under_a_year() -> None:
+def test_no_forecast_from_less_than_a_year() -> None:
     short = forecast(fitted(days(300)), 3.0)
     assert (short.probability, short.likely, short.horizon) == (None, None, None)
     assert short.reason == "the slope is unknown"

@@ -75,7 +75,7 @@ def test_a_hot_joint_is_found(rise: float) -> None:
     assert "SWR rises from 1." in raised.detail
 
 
-def test_less_than_the_margin_is_none() -> None:
+def test_rise_below_the_margin_raises_nothing() -> None:
     assert judged(evening(hot(0.009), 300, noise=0.0005)) == []
 
 
@@ -116,7 +116,7 @@ def one_way_jumps() -> Course:
 
 
 @pytest.mark.parametrize("make", [cold, drifting, tuned, one_way_jumps])
-def test_what_is_no_hot_joint(make: Callable[[], Course]) -> None:
+def test_other_courses_raise_nothing(make: Callable[[], Course]) -> None:
     for seed in range(4):
         assert judged(evening(make(), 500, seed=seed)) == []
 

@@ -6,7 +6,6 @@ import pytest
 from scipy.stats import nbinom
 
 from logger.rows import Excursion, Transmission
-from logger.watchdog.finding import Finding
 from logger.watchdog.intermittent_contact import (
     HOUR_NS,
     LEAST,
@@ -15,6 +14,7 @@ from logger.watchdog.intermittent_contact import (
     Memory,
     probability,
 )
+from logger.watchdog.rule import Finding
 
 START_NS = 1_770_000_000 * SECOND_NS
 
@@ -96,7 +96,7 @@ def test_six_in_an_evening_are_one_alarm() -> None:
     assert "3 short excursions of 20 to 20 ms" in finding.detail
 
 
-def test_what_is_usual_here_is_no_alarm() -> None:
+def test_usual_rate_of_excursions_raises_nothing() -> None:
     """A station that has had one in each hour on the air for weeks."""
     station = Station(Memory(past_events=200.0, past_hours=200.0))
     for _ in range(3):

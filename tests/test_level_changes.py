@@ -85,7 +85,7 @@ def changes(rows: list[tuple[float, Transmission]]) -> list[tuple[float, str | N
 
 @pytest.mark.parametrize("name", STATIONS)
 @pytest.mark.parametrize("what", EFFECTS)
-def test_a_change_of_1_5_db_is_told_within_two_days(name: str, what: str) -> None:
+def test_change_of_1_5_db_is_detected_within_two_days(name: str, what: str) -> None:
     effect, words = EFFECTS[what]
     said = changes(sessions(name, 17.0, 2, effect, 14.0))
     assert said
@@ -123,7 +123,7 @@ def test_two_months_of_usual_use_raises_nothing(name: str) -> None:
         lambda w, r: (w, r * 1.3),  # the reflection alone rises
     ],
 )
-def test_what_the_rules_of_the_reflection_tell_is_left_to_them(effect: Effect) -> None:
+def test_changes_of_reflection_are_left_to_other_rules(effect: Effect) -> None:
     assert changes(sessions("two modes", 30.0, 6, effect, 21.0)) == []
 
 

@@ -24,8 +24,7 @@ from logger.service.keeper import Keeper
 from logger.service.retention import Retention
 from logger.stages.view import View
 from logger.store.database import Store
-from logger.watchdog.finding import Finding
-from logger.watchdog.rule import recalled
+from logger.watchdog.rule import Finding, LearningRule, recalled
 from tests.old_stores import old_store
 from tests.test_archive import schema_of
 from tests.test_recompute_raw import CUTS_S, Case, derive, dumped
@@ -41,7 +40,7 @@ class Learned(msgspec.Struct, forbid_unknown_fields=True):
     joules: float = 0.0
 
 
-class Counter:
+class Counter(LearningRule):
     """Raises with every third transmission that it has ever seen."""
 
     KIND = "counter"

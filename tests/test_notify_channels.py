@@ -229,7 +229,7 @@ def test_a_url_that_is_a_secret_is_not_told(tmp_path: Path) -> None:
         (tmp_path / "url").write_text(server.url.replace("/alarm", "/hooks/T0PSECRET") + "\n")
         options = WebhookOptions(url_file=tmp_path / "url")
         error = reason(Webhook(options, HERE))
-    assert "T0PSECRET" not in str(error) + repr(options) + options.told
+    assert "T0PSECRET" not in str(error) + repr(options) + options.destination
     assert "answers 500 (no route for ***)" in str(error)
 
 

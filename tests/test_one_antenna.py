@@ -35,7 +35,7 @@ def daily(history: History) -> list[Days]:
     return used
 
 
-def test_nothing_is_said_of_five_antennas() -> None:
+def test_no_state_for_five_antennas() -> None:
     bands = daily(make_five_bands(0, years=1.5, steps=0))
     assert station_state(bands) is None
     # Nor if they serve channels of one band, whose frequencies do not give them away.
@@ -45,5 +45,5 @@ def test_nothing_is_said_of_five_antennas() -> None:
     assert station_state(channels) is None
 
 
-def test_one_antenna_is_said_to_be_one() -> None:
+def test_state_for_one_antenna() -> None:
     assert station_state(daily(make_years(2, years=1.5, channels=4, steps=0))) is not None

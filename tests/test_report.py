@@ -31,8 +31,7 @@ from logger.report.steps import is_homogeneous
 from logger.report.summary import Summary, summary
 from logger.store.database import Store
 from logger.trend.account import DAY_NS, Account, ChannelAccount, date
-from logger.trend.outcome import Step, Trend
-from logger.trend.state_outcome import StateVerdict, StationState
+from logger.trend.outcome import StateVerdict, StationState, Step, Trend
 from tests import drift_store
 from tests.drift_cases import account, alarm, cases, entry
 from tests.servers import needed
@@ -68,7 +67,7 @@ def test_a_change_is_named_and_its_interval_holds_the_truth() -> None:
     assert held >= 35
 
 
-def test_steady_stations_change_seldom() -> None:
+def test_steady_stations_rarely_change() -> None:
     changed = [
         change.changed
         for seed in range(60)
@@ -147,7 +146,7 @@ def test_a_falling_channel_is_no_good_news_and_checks_bring_their_cautions() -> 
         ("unchanged", 0.0, "fine", None, ["antenna-moved"]),
     ],
 )
-def test_what_channels_say_together_counts_where_each_is_steady(
+def test_joint_state_counts_where_each_channel_is_steady(
     verdict: StateVerdict, db_a_year: float, kind: str, said: str | None, causes: list[str]
 ) -> None:
     state = together(verdict, db_a_year)

@@ -13,18 +13,18 @@ import pytest
 from scipy.stats import nbinom, norm
 
 from logger.blocks import Noise
-from logger.config.load import BaselineShiftOptions, WatchdogOptions
+from logger.config.load import FalseAlarmOptions, WatchdogOptions
 from logger.physics import reflection
 from logger.rows import Excursion, Row, Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.stages.view import View
 from logger.watchdog import baseline_shift, heating_joint, sudden_change
 from logger.watchdog.detector_fault import gain, level, noisy, zero
-from logger.watchdog.finding import Finding
 from logger.watchdog.hold import COUNT, EXCESS, FORWARD, REFLECTED, SUMS
 from logger.watchdog.intermittent_contact import IntermittentContact
 from logger.watchdog.intermittent_contact import Memory as ContactMemory
-from logger.watchdog.inverse_time import inverse_time
+from logger.watchdog.reflected_limit import inverse_time
+from logger.watchdog.rule import Finding
 from tests.test_detector_fault import QUIET_VIEW
 from tests.test_heating_joint import sent
 from tests.test_store import SECOND, T0, transmission
@@ -90,7 +90,7 @@ class GainStation:
 
 
 @pytest.mark.parametrize(("factor", "told"), [(0.52, False), (0.48, True)])
-def test_a_port_that_loses_half_is_told_at_the_fourth(factor: float, told: bool) -> None:
+def test_port_that_loses_half_is_detected_at_the_fourth(factor: float, told: bool) -> None:
     assert GainStation().run([factor] * 4) == [False, False, False, told]
     # The forward port: reflection rises, and power falls by the square.
     assert GainStation().run([1 / factor] * 4, factor**2)[-1] == told
@@ -123,14 +123,14 @@ def test_three_channels_are_needed() -> None:
     assert not any(GainStation(channels=(1, 20)).run([0.4] * 8))
 
 
-def test_after_twenty_a_run_shows_what_is_usual() -> None:
+def test_run_of_twenty_becomes_usual() -> None:
     station = GainStation()
     assert station.run([0.4] * 21) == [False] * 3 + [True] * 17 + [False]
     assert station.run([0.4] * 15) == [False] * 15
     assert station.run([0.16] * 4)[-1]
 
 
-def test_what_tells_nothing_of_gain_is_passed_over() -> None:
+def test_rows_without_gain_are_ignored() -> None:
     weak: list[dict[str, object]] = [{"settled_samples": 19}, {"swr": None}, {"swr": 1.015}]
     for changes in weak:
         station = GainStation()
@@ -191,7 +191,7 @@ def test_eight_times_the_usual_noise(port: str, sd_v: float, standing: bool, tol
         assert "1 mV before" in words
 
 
-def test_noise_below_four_steps_is_none() -> None:
+def test_noise_below_four_steps_is_no_fault() -> None:
     for sd_v, told in ((3.9e-2, False), (4.1e-2, True)):
         assert (
             noisy.fault(noise_memory(), view_of((sd_v, 1e-3), step_v=1e-2), standing=False)
@@ -264,7 +264,7 @@ class Sessions:
 
 
 @pytest.mark.parametrize("db", [-6.0, -3.0, -1.5, 1.5, 3.0])
-def test_a_change_of_power_is_told_with_its_size(db: float) -> None:
+def test_change_of_power_is_described_with_its_size(db: float) -> None:
     station = Sessions()
     factor = 10 ** (db / 10)
     assert station.session(4.0 * factor) is None
@@ -276,7 +276,7 @@ def test_a_change_of_power_is_told_with_its_size(db: float) -> None:
 
 
 @pytest.mark.parametrize("db", [-0.5, -0.3, 0.3, 0.5])
-def test_a_small_change_of_power_is_none(db: float) -> None:
+def test_small_change_of_power_is_no_fault(db: float) -> None:
     station = Sessions()
     assert [station.session(4.0 * 10 ** (db / 10)) for _ in range(5)] == [None] * 5
 
@@ -309,7 +309,7 @@ def test_five_transmissions_of_a_session_count_and_ninety_in_all() -> None:
     "weak",
     [{"settled_samples": 19}, {"forward_w_mean": 0.0}, {"swr": None}],
 )
-def test_what_tells_nothing_of_levels_is_passed_over(weak: dict[str, object]) -> None:
+def test_rows_without_level_are_ignored(weak: dict[str, object]) -> None:
     memory = level.Memory()
     level.judge(memory, row_of(0.2, **weak))
     assert memory.readings == []
@@ -338,7 +338,7 @@ def test_gain_of_the_reflected_port(db: float, told: bool) -> None:
         assert f"{10 ** (db / 20):.2g} times" in words
 
 
-def test_gain_of_the_forward_port_is_told_from_power() -> None:
+def test_gain_of_the_forward_port_differs_from_power() -> None:
     station = Sessions()
     station.session(4.0 * 10**-0.2, 10**0.1)
     words = station.session(4.0 * 10**-0.2, 10**0.1)
@@ -490,7 +490,7 @@ def heat(
     return found
 
 
-def test_four_hot_cycles_are_told_and_five_cool_ones_clear() -> None:
+def test_four_hot_cycles_raise_and_five_cool_ones_clear() -> None:
     """A cycle ends when the next transmission begins: the first is judged with the second."""
     (raised_at, raised), (cleared_at, cleared) = heat([0.2] * 8 + [0.0] * 8)
     assert (raised_at, raised.change) == (4, "raised")
@@ -514,12 +514,12 @@ def test_four_hot_cycles_are_told_and_five_cool_ones_clear() -> None:
     ],
     ids=str,
 )
-def test_what_a_cycle_needs(given: dict[str, object], told: bool) -> None:
+def test_requirements_of_a_cycle(given: dict[str, object], told: bool) -> None:
     assert bool(heat([0.2] * 10, **given)) == told  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(("start", "margin"), [(0.1, 0.01), (0.2, 0.01), (0.6, 0.03)])
-def test_a_rise_within_the_margin_is_none(start: float, margin: float) -> None:
+def test_rise_within_the_margin_is_no_evidence(start: float, margin: float) -> None:
     """A hundredth, or a twentieth of the reflection; last seconds against first, of 12."""
     shown = 9 / 11  # of the whole rise, between the means of three seconds at either end
     assert heat([margin / shown] * 60, start=start) == []
@@ -637,7 +637,7 @@ def test_a_drift_is_learned_and_is_no_wind() -> None:
     assert station.normal.drifts == 10
 
 
-def test_short_transmissions_tell_their_level_only() -> None:
+def test_short_transmissions_teach_their_level_only() -> None:
     station = SuddenStation()
     station.send(np.full(7, 0.2))
     assert (station.normal.levels, station.normal.quarters, station.normal.drifts) == (1, 0, 0)
@@ -656,7 +656,7 @@ def calm() -> SuddenStation:
 @pytest.mark.parametrize(
     ("size", "most"), [(0.03, 10), (0.05, 4), (0.2, 2), (-0.05, 4), (0.012, 0), (-0.012, 0)]
 )
-def test_the_larger_a_step_the_sooner_it_is_told(size: float, most: int) -> None:
+def test_larger_steps_are_detected_sooner(size: float, most: int) -> None:
     """One quarter never decides; what a level drifts is none."""
     station, rng = calm(), np.random.default_rng(8)
     rho = 0.2 + wind(rng, 160, 0.003, 0.3) + size * (np.arange(160) >= 80)
@@ -675,7 +675,7 @@ def test_the_larger_a_step_the_sooner_it_is_told(size: float, most: int) -> None
     assert cleared.time_ns == (first + 160) * QUARTER_NS
 
 
-def test_a_level_from_key_down_on_is_told_as_that() -> None:
+def test_level_changed_since_key_down_is_described_so() -> None:
     station = calm()
     (raised, _) = station.send(np.full(80, 0.4))
     assert "since this transmission began" in raised.detail
@@ -722,7 +722,7 @@ def test_sixty_four_channels_are_remembered() -> None:
     assert list(station.memory.channels) == [str(channel) for channel in range(6, 70)]
 
 
-def test_what_the_converter_leaves_in_doubt_is_no_change() -> None:
+def test_change_within_the_doubt_of_the_converter_raises_nothing() -> None:
     """Of the quarters compared, whichever leaves the most."""
     after = np.arange(160) >= 80
     rho = 0.2 + 0.05 * after
@@ -807,7 +807,7 @@ def test_wind_that_lasts_is_no_change(sd: float, phi: float) -> None:
 
 
 @pytest.mark.parametrize(("size", "told"), [(0.055, False), (0.1, True)])
-def test_three_times_the_usual_drift_is_none(size: float, told: bool) -> None:
+def test_three_times_the_usual_drift_raises_nothing(size: float, told: bool) -> None:
     """Drifts of 0.02, and 0.01 to begin with: 0.054 in all."""
     station, rng = SuddenStation(), np.random.default_rng(6)
     for _ in range(12):
@@ -826,7 +826,7 @@ def test_the_gain_that_is_needed_allows_for_all_tests_of_a_year(rate: float, cha
     memory = baseline_shift.Memory(
         channels={f"channel {n}": baseline_shift.Channel() for n in range(channels)}
     )
-    options = WatchdogOptions(baseline_shift=BaselineShiftOptions(false_alarms_per_year=rate))
+    options = WatchdogOptions(baseline_shift=FalseAlarmOptions(false_alarms_per_year=rate))
     rule = baseline_shift.rule(options, memory, active=False)
     chance = rate / (2 * 365.25 * (channels + 1))
     expected = float(norm.isf(chance)) ** 2 / 2

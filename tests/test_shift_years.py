@@ -6,16 +6,16 @@ import msgspec
 import numpy as np
 import pytest
 
-from logger.config.load import BaselineShiftOptions, WatchdogOptions
+from logger.config.load import FalseAlarmOptions, WatchdogOptions
 from logger.watchdog import Watchdog, baseline_shift
 from logger.watchdog.baseline_forecast import YEAR, BaselineForecast, learn, predict
-from logger.watchdog.baseline_step import Steps, fit_steps
+from logger.watchdog.baseline_step import Series, Steps, fit_steps
 from tests.bench.foreign_years import DAY_NS, alarms, drifting, foreign, sent
 from tests.foreign_years import make_years
 
 
 @pytest.mark.parametrize(("seed", "size"), [(1, 0.3), (2, -0.25)])
-def test_steps_of_foreign_stations_are_told_within_a_week(seed: int, size: float) -> None:
+def test_steps_of_foreign_stations_are_detected_within_a_week(seed: int, size: float) -> None:
     history = make_years(
         seed, years=1, channels=1, steps=[(150, size)], repairs=False, per_day=8, slope=0.1
     )
@@ -54,7 +54,8 @@ def fit(departure: np.ndarray, tilt_variance: float = 0.0) -> Steps:
     """Steps from each day on, by a forecast that is known to 0.03 and weather of 0.03."""
     day = np.arange(float(len(departure)))
     still = np.zeros(len(day))
-    return fit_steps(day, departure, still, 1e-3, tilt_variance, 0.03, 0.5, np.arange(len(day) - 1))
+    series = Series(day, departure, still, 1e-3, tilt_variance, 0.0, 0.03, 0.5)
+    return fit_steps(series, np.arange(len(day) - 1))
 
 
 def test_a_jump_that_fades_is_weather_and_one_that_lasts_a_step() -> None:
@@ -87,7 +88,7 @@ def test_the_rarer_false_alarms_are_to_be_and_the_more_channels_the_more_is_aske
         memory = baseline_shift.Memory(
             channels={str(each): baseline_shift.Channel() for each in range(channels)}
         )
-        options = WatchdogOptions(baseline_shift=BaselineShiftOptions(false_alarms_per_year=rate))
+        options = WatchdogOptions(baseline_shift=FalseAlarmOptions(false_alarms_per_year=rate))
         return baseline_shift.rule(options, memory, active=False).least_gain
 
     # z^2 / 2 of the normal quantiles of 1 / (2 * 365.25 * 2) and of a tenth or a third of it.
@@ -209,7 +210,7 @@ def test_a_reading_of_the_day_of_a_step_may_be_of_before_it() -> None:
     assert [change for _, change, _ in changes] == ["raised", "cleared"]
 
 
-def test_what_channels_share_of_the_weather_is_learned() -> None:
+def test_correlation_of_channels_is_learned() -> None:
     """Evidence of channels adds up only as far as their weather differs."""
     rng = np.random.default_rng(8)
     common = rng.standard_normal(120)
@@ -230,7 +231,7 @@ def test_what_channels_share_of_the_weather_is_learned() -> None:
 
 def test_the_evidence_of_several_channels_is_a_likelihood_ratio_by_the_false_alarm_rate() -> None:
     def limit(rate: float) -> float:
-        options = WatchdogOptions(baseline_shift=BaselineShiftOptions(false_alarms_per_year=rate))
+        options = WatchdogOptions(baseline_shift=FalseAlarmOptions(false_alarms_per_year=rate))
         rule = baseline_shift.rule(options, baseline_shift.Memory(), active=False)
         return rule.least_evidence - baseline_shift.EVIDENCE_MARGIN
 

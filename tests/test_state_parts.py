@@ -10,9 +10,9 @@ import pytest
 
 from logger.daily import Days, WorkEvent
 from logger.physics.estimate import Estimate
-from logger.trend.state_fit import Fitted, fitted
+from logger.trend.state_fit import StateFit, best_fit
 from logger.trend.state_model import Bins, Model, starts
-from logger.trend.station_state import _binned, _is_change, _khz, _misfit, _steps, _verdict
+from logger.trend.station_state import _bins, _is_change, _khz, _misfit, _steps, _verdict
 from logger.trend.station_state import station_state as judge
 
 KHZ = np.array([26965.0, 27105.0, 27265.0, 27405.0])
@@ -51,7 +51,7 @@ def read_swr(
 
 
 @pytest.mark.parametrize("story", ["loss", "resistance"])
-def test_the_model_reads_what_the_physics_says(story: str) -> None:
+def test_model_agrees_with_the_physics(story: str) -> None:
     """Parameters in the units that the module states: medians and deviations known beforehand."""
     bins = bins_of()
     work = FIRST + 200
@@ -94,7 +94,7 @@ def test_the_model_reads_what_the_physics_says(story: str) -> None:
 def test_parameters_that_are_given_stay() -> None:
     model = Model(bins_of(), (), 0, "loss", {4: 0.3, 5: -0.2})
     assert set(range(model.size)) - set(model.free.tolist()) == {4, 5}
-    whole = model.whole(np.arange(1.0, model.size - 1))
+    whole = model.expand(np.arange(1.0, model.size - 1))
     assert (whole[4], whole[5]) == (0.3, -0.2)
     assert whole[model.free].tolist() == list(range(1, model.size - 1))
 
@@ -119,9 +119,9 @@ def exact(seed: int = 0, noise: float = 0.0) -> Model:
     return Model(replace(bins, swr=swr), (), 0, "loss")
 
 
-def test_the_fit_finds_what_was_planted_with_intervals_that_hold_it() -> None:
+def test_fit_recovers_planted_values_within_its_intervals() -> None:
     model = exact(noise=0.02)
-    found = fitted(model, starts(model))
+    found = best_fit(model, starts(model))
     move, growth = found.slope(4, 100.0), found.slope(5, 1.0)
     for span, truth, widest in ((move, 40.0, 25.0), (growth, 0.3, 0.3)):
         assert span.low < truth < span.high
@@ -140,25 +140,25 @@ def test_the_fit_finds_what_was_planted_with_intervals_that_hold_it() -> None:
 
 def test_an_interval_ends_where_chi_square_rises_by_that_of_95_percent() -> None:
     model = exact(seed=1, noise=0.02)
-    found = fitted(model, starts(model))
+    found = best_fit(model, starts(model))
     span = found.slope(4, 1.0)
     for end in (span.low, span.high):
         rise = (found.with_fixed(4, end).chi2 - found.chi2) / found.unit
         assert math.sqrt(rise) == pytest.approx(1.96, abs=0.12)
     # Half as much noise, half as wide.
     quiet = exact(seed=1, noise=0.01)
-    half = fitted(quiet, starts(quiet)).slope(4, 1.0)
+    half = best_fit(quiet, starts(quiet)).slope(4, 1.0)
     assert (half.high - half.low) / (span.high - span.low) == pytest.approx(0.5, abs=0.08)
 
 
 def test_stories_are_compared_in_units_of_the_noise() -> None:
     model = exact(seed=2, noise=0.02)
-    best = fitted(model, starts(model))
+    best = best_fit(model, starts(model))
     fixed = best.with_fixed(4, 0.0)
     gain = best.better_than(fixed)
     assert gain > 25
     assert fixed.better_than(best) == pytest.approx(-gain * best.unit / fixed.unit)
-    assert best.better_than(Fitted(model, best.p, best.chi2 + best.unit)) == pytest.approx(1.0)
+    assert best.better_than(StateFit(model, best.p, best.chi2 + best.unit)) == pytest.approx(1.0)
 
 
 # --- what it is made from ---
@@ -173,8 +173,8 @@ def days_of(day: np.ndarray, swr: float, **changes: object) -> Days:
 def test_bins_are_weeks_of_a_channel() -> None:
     day = FIRST + np.array([0, 1, 6, 7, 20])
     swr = np.array([1.0, 1.2, 1.4, 2.0, 99.0])
-    known = [(replace(days_of(day, 1.0), swr=swr), 27205.0), (days_of(day + 7, 1.5), 26965.0)]
-    found = _binned(known, FIRST, FIRST + 30)
+    used = [replace(days_of(day, 1.0), swr=swr), days_of(day + 7, 1.5)]
+    found = _bins(used, np.array([27205.0, 26965.0]))
     first = found.place == 0
     assert found.day[first].tolist() == [FIRST + 3, FIRST + 10, FIRST + 17]
     assert found.swr[first] == pytest.approx([1.2, 2.0, 6.0])  # beyond 6 it is open or short
@@ -186,7 +186,7 @@ def test_bins_are_weeks_of_a_channel() -> None:
 
 def test_many_years_have_longer_bins() -> None:
     day = FIRST + np.arange(0, 4800, 3)
-    found = _binned([(days_of(day, 1.5), 27205.0)], FIRST, FIRST + 4799)
+    found = _bins([days_of(day, 1.5)], np.array([27205.0]))
     assert set(np.diff(found.day)) == {29.0}
     assert len(found.day) <= 170
 
@@ -217,12 +217,12 @@ def test_frequencies_of_channels() -> None:
         ((24000.0, 26000.0, 28000.0), 90),
     ],
 )
-def test_nothing_is_said_of_too_little(frequencies: tuple[float, ...], count: int) -> None:
+def test_no_state_from_too_few_readings(frequencies: tuple[float, ...], count: int) -> None:
     used = [days_of(FIRST + np.arange(count), 1.5, frequency_khz=khz) for khz in frequencies]
     assert judge(used) is None
 
 
-def test_sixty_days_on_each_channel_tell_the_present() -> None:
+def test_sixty_days_on_each_channel_give_the_present_state() -> None:
     day, rng = FIRST + np.arange(60), np.random.default_rng(3)
     used = []
     for khz in KHZ.tolist():

@@ -15,7 +15,7 @@ from logger.physics.antenna import rho
 from logger.report import words
 from logger.report.summary import summary
 from logger.trend.account import DAY_NS, Account
-from logger.trend.state_fit import fitted
+from logger.trend.state_fit import best_fit
 from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import station_state
 from tests import drift_store
@@ -34,7 +34,7 @@ def test_the_reflection_is_that_of_textbooks() -> None:
 
 
 @pytest.mark.parametrize("case", PLANTED)
-def test_what_changes_is_told(case: str) -> None:
+def test_planted_change_is_the_verdict(case: str) -> None:
     """The bench has 200 of them, and wants nine in ten told apart."""
     told = []
     for seed in (5, 8):
@@ -81,7 +81,7 @@ def test_weeks_that_hang_together_widen_the_doubt() -> None:
         swr = 1.6 + 0.3 * ((khz - 27185) / 220) ** 2 + noise
         bins = Bins(20_000 + 7.0 * week, khz, place, swr, np.full(312, 5))
         model = Model(bins, (), 1, "loss")
-        fit = fitted(model, starts(model))
+        fit = best_fit(model, starts(model))
         rest = model.residual(fit.p[model.free])[:312]
         widened.append(fit.unit / (float(rest @ rest) / (312 - len(model.free))))
     assert 1 <= widened[0] < 2
@@ -113,7 +113,7 @@ def test_too_little_says_so() -> None:
     assert station_state(nowhere) is None
 
 
-def test_the_report_tells_it(tmp_path: Path) -> None:
+def test_report_states_the_verdict(tmp_path: Path) -> None:
     station = state_station(np.random.default_rng(21), "loss")
     config = write_config(tmp_path, "/dev/null")
     drift_store.write(tmp_path / "data/station.sqlite", station.used, a_day=3)

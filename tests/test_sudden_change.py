@@ -90,7 +90,7 @@ def seconds_of(changes: Sequence[AlarmChange]) -> list[tuple[str, float]]:
 
 
 @pytest.mark.parametrize(("mode", "ohm"), [("fm", 40.0), ("am", 40.0), ("ssb", 60.0)])
-def test_a_contact_that_gets_worse_is_told_soon_and_cleared_with_the_transmission(
+def test_worsening_contact_is_detected_and_cleared_with_the_transmission(
     mode: str, ohm: float
 ) -> None:
     raised, cleared = changes_of(played(mode, ohm))
@@ -101,7 +101,7 @@ def test_a_contact_that_gets_worse_is_told_soon_and_cleared_with_the_transmissio
     assert seconds_of([cleared])[0] == ("cleared", pytest.approx(178.0, abs=1.0))
 
 
-def test_what_comes_back_is_told_as_back() -> None:
+def test_return_of_the_level_clears_the_alarm() -> None:
     raised, cleared = changes_of(played("fm", 40.0, until_s=173.0))
     assert seconds_of([raised])[0][1] <= 170.0
     assert cleared.detail == "the level is back as it was"
@@ -109,12 +109,12 @@ def test_what_comes_back_is_told_as_back() -> None:
 
 
 @pytest.mark.parametrize("mode", ["fm", "am", "ssb"])
-def test_a_sound_station_is_left_in_peace(mode: str) -> None:
+def test_sound_station_raises_nothing(mode: str) -> None:
     assert changes_of(played(mode, None)) == []
 
 
 @pytest.mark.parametrize("size", [9, 97, 1000, 100_000])
-def test_the_size_of_the_blocks_is_no_matter(size: int) -> None:
+def test_size_of_the_blocks_does_not_matter(size: int) -> None:
     whole = played("fm", 40.0)
     assert changes_of(whole) != []
     assert changes_of(whole, size) == changes_of(whole)

@@ -35,7 +35,7 @@ def of(values: FloatArray, events: tuple[WorkEvent, ...] = ()) -> Trend:
     return trend(days(FIRST_DAY + np.arange(len(values)), values), events)
 
 
-def test_most_stations_are_told_as_they_are() -> None:
+def test_most_verdicts_are_right() -> None:
     """A part of `python -m tests.bench.trend`, which has the figures."""
     rng = np.random.default_rng(11)
     covered = found = large = 0
@@ -54,7 +54,7 @@ def test_most_stations_are_told_as_they_are() -> None:
     assert found >= large - 1 > 5
 
 
-def test_what_the_journal_has_is_named_and_dated() -> None:
+def test_journal_work_is_named_and_dated() -> None:
     rng = np.random.default_rng(3)
     values = 1.4 + rng.normal(0, 0.02, 800) + 0.3 * (np.arange(800) >= 500)
     at = FIRST_DAY + 500
@@ -66,7 +66,7 @@ def test_what_the_journal_has_is_named_and_dated() -> None:
     (step,) = told.steps
     assert (step.day, step.day_low, step.day_high) == (at, at, at)
     assert step.explained_by == "calibration 7a21"
-    assert step.after - step.before == pytest.approx(0.3, abs=0.02)
+    assert step.new_level - step.old_level == pytest.approx(0.3, abs=0.02)
     assert told.since == at
     assert told.verdict == "steady"
     unannounced = of(values)
@@ -90,7 +90,7 @@ def test_days_that_hang_together_widen_the_slope(monkeypatch: pytest.MonkeyPatch
     assert alike < 0.3
 
 
-def test_what_lasts_for_months_makes_an_estimate_less_certain() -> None:
+def test_correlation_over_months_widens_the_interval() -> None:
     day = FIRST_DAY + np.arange(900)
     columns = np.column_stack([np.ones(900), np.linspace(-1, 1, 900)])
     rng = np.random.default_rng(13)
@@ -98,7 +98,7 @@ def test_what_lasts_for_months_makes_an_estimate_less_certain() -> None:
     assert regression.fit(day, slow, columns).slow(day, 1, 45) > 1.1
 
 
-def test_less_than_a_year_tells_no_slope() -> None:
+def test_no_slope_from_less_than_a_year() -> None:
     rng = np.random.default_rng(4)
     told = of(1.3 + np.arange(300) * 1e-3 + rng.normal(0, 0.02, 300))
     assert told.slope_per_year is told.season_amplitude is told.second_opinion is None

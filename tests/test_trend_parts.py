@@ -127,7 +127,7 @@ def test_the_doubt_of_blocks_is_that_of_clusters() -> None:
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.5])
-def test_what_a_step_explains_is_the_fall_of_the_sum_of_squares(correlation: float) -> None:
+def test_gain_of_a_step_is_the_reduction_of_the_sum_of_squares(correlation: float) -> None:
     rng = np.random.default_rng(7)
     day = FIRST + np.flatnonzero(rng.random(90) < 0.7)
     columns = np.column_stack([np.ones(len(day)), (day - day.mean()) / 30])
@@ -265,7 +265,7 @@ def test_few_days_are_all_kept_and_nine_are_enough() -> None:
     ("last", "every", "harmonics"),
     [(364, 1, 0), (365, 1, 1), (729, 1, 1), (730, 1, 2), (360 * 5, 5, 2), (91 * 20, 23, 0)],
 )
-def test_a_year_of_readings_tells_a_season(last: int, every: int, harmonics: int) -> None:
+def test_a_year_of_readings_gives_a_season(last: int, every: int, harmonics: int) -> None:
     day = FIRST + np.unique(np.append(np.arange(0, last, every), last))
     framed = frame(day, None)
     assert framed.harmonics == harmonics
@@ -278,7 +278,7 @@ def test_a_year_of_readings_tells_a_season(last: int, every: int, harmonics: int
         assert columns[0, 1] == -columns[-1, 1]
 
 
-def test_readings_in_nine_twelfths_of_the_year_tell_a_season() -> None:
+def test_readings_in_nine_twelfths_of_the_year_give_a_season() -> None:
     """Two winters off the air: eight months a year are too few."""
     for months, harmonics in ((8, 0), (9, 1)):
         start = FIRST + int(-FIRST % YEAR) + 1
@@ -404,7 +404,7 @@ def test_intervals_of_slopes_are_students() -> None:
 # --- the whole ---
 
 
-def test_the_parts_of_a_clean_series_are_told_apart() -> None:
+def test_components_of_a_clean_series_are_separated() -> None:
     """Three years: level, slope, both waves and a repair, with little noise."""
     day = FIRST + np.arange(1096)
     angle = 2 * np.pi * day / 365.25
@@ -425,8 +425,8 @@ def test_the_parts_of_a_clean_series_are_told_apart() -> None:
     assert told.correlation < 0.15
     (step,) = told.steps
     assert (step.day, step.explained_by) == (repair, "repair")
-    assert step.before == pytest.approx(lasting[699], abs=0.005)
-    assert step.after == pytest.approx(lasting[700], abs=0.005)
+    assert step.old_level == pytest.approx(lasting[699], abs=0.005)
+    assert step.new_level == pytest.approx(lasting[700], abs=0.005)
     assert (told.since, told.last, told.days) == (repair, FIRST + 1095, 396)
     np.testing.assert_allclose(told.curve.season, season, atol=0.005)
     np.testing.assert_allclose(told.curve.swr, lasting + season, atol=0.005)
@@ -476,7 +476,7 @@ def test_opens_count_as_ten() -> None:
     day = FIRST + np.arange(60)
     swr = np.where(day >= FIRST + 30, 400.0, 1.5)
     (step,) = trend(days_of(day, swr)).steps
-    assert step.after == pytest.approx(10.0, abs=0.01)
+    assert step.new_level == pytest.approx(10.0, abs=0.01)
 
 
 @pytest.mark.parametrize(("shift", "more"), [(1, 0.25), (1234, -0.5)])

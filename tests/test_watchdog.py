@@ -334,7 +334,7 @@ def test_the_worse_the_sooner(swr: float, least_s: float, most_s: float, rate_hz
 
 
 @pytest.mark.parametrize("before", [1.5, 2.9, 3.1])
-def test_an_open_at_full_power_is_told_at_once(before: float) -> None:
+def test_open_at_full_power_raises_at_once(before: float) -> None:
     # On top of an SWR just above the limit it takes half a hold time at most.
     parts = [(2, 0, 1), (0.8, 4, before), (1, 4, 900.0)]
     for kind, most_s in (

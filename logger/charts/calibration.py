@@ -19,9 +19,9 @@ from logger.calibration.detector import DetectorLaw
 from logger.calibration.file import CalibrationFile, Port
 from logger.calibration.problem import FULL_WAVE
 from logger.calibration.quality import Residual, bench_noise, residuals, smallest_swr
-from logger.charts.calibration_heading import LEFT, LINE, SIDES, WRAP, heading, signed
+from logger.charts import sheet
+from logger.charts.calibration_heading import SIDES, WRAP, heading, signed
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, OCHRE, PAPER, SHADE, TEAL
-from logger.charts.sheet import blank, logarithmic, panel, style, write
 from logger.physics.reflection import COVERAGE
 
 POWER = {"forward": "incident power", "reflected": "reflected power"}
@@ -54,28 +54,29 @@ PAIRS = ((1, INDIGO, "-", "a single pair"), (100, BRICK, "--", "mean of 100 pair
 def draw(content: CalibrationFile) -> Figure:
     """Draw a calibration on an upright A4 sheet."""
     coupler = Coupler(content)
-    with style():
-        figure = blank()
+    with sheet.style():
+        figure = sheet.blank()
         top = heading(figure, coupler)
-        found = residuals(coupler)
-        sides = [_side(coupler, port, list(_points(coupler, port, found))) for port in (0, 1)]
-        bottom = LAWS if any(found) else LAWS_ALONE
+        fits = residuals(coupler)
+        sides = [_side(coupler, port, list(_points(coupler, port, fits))) for port in (0, 1)]
+        bottom = LAWS if any(fits) else LAWS_ALONE
         _laws(_columns(figure, bottom, top - bottom), sides)
-        if any(found):
+        if any(fits):
             _residuals(_columns(figure, RESIDUALS, RESIDUALS_HIGH), sides)
         else:
             why = "was not made by a fit" if content.bench_points else "has no bench points"
-            write(figure, LEFT, bottom - 16, f"No residuals: the file {why}.", color=GREY)
-        claims = panel(figure, LEFT, CLAIMS, WHOLE, CLAIMS_HIGH)
+            sheet.write(
+                figure, sheet.LEFT, bottom - 16, f"No residuals: the file {why}.", color=GREY
+            )
+        claims = sheet.panel(figure, sheet.LEFT, CLAIMS, WHOLE, CLAIMS_HIGH)
         claims.yaxis.set_label_coords(-LABEL / WHOLE, 0.5)
-        for number, line in enumerate(_claims(claims, coupler)):
-            write(figure, LEFT, FOOT - number * LINE, line, color=GREY, fontsize=8)
+        sheet.write_lines(figure, FOOT, _claims(claims, coupler), color=GREY, fontsize=8)
     return figure
 
 
 def _columns(figure: Figure, bottom: float, height: float) -> list[Axes]:
     """Return panels for the forward and the reflected port, side by side."""
-    both = [panel(figure, left, bottom, HALF, height) for left in (LEFT, RIGHT)]
+    both = [sheet.panel(figure, left, bottom, HALF, height) for left in (sheet.LEFT, RIGHT)]
     both[0].yaxis.set_label_coords(-LABEL / HALF, 0.5)
     return both
 
@@ -152,23 +153,23 @@ def _side(coupler: Coupler, port: int, points: list[Point]) -> Side:
 
 
 def _points(
-    coupler: Coupler, port: int, found: tuple[list[Residual], list[Residual]]
+    coupler: Coupler, port: int, port_residuals: tuple[list[Residual], list[Residual]]
 ) -> Iterator[Point]:
     """Yield the bench points of a port, with residuals if the file was made by a fit."""
     content, name = coupler.content, SIDES[port]
     law = coupler.forward if port == 0 else coupler.reflected
-    for one in found[port]:
-        if one.volts > 0:
-            by_law = float(law.watts(np.array([one.volts + law.zero_v]))[0])
-            watts = by_law / 10 ** (one.residual_db / 10)
-            yield Point(one.condition, one.volts, watts, one.left_out, one)
-    if any(found) or content.watts == "relative":
+    for residual in port_residuals[port]:
+        if residual.volts > 0:
+            by_law = float(law.watts(np.array([residual.volts + law.zero_v]))[0])
+            watts = by_law / 10 ** (residual.residual_db / 10)
+            yield Point(residual.condition, residual.volts, watts, residual.left_out, residual)
+    if any(port_residuals) or content.watts == "relative":
         return
-    heard = [CONDITIONS[number] for number in FULL_WAVE[port]]
+    conditions = [CONDITIONS[number] for number in FULL_WAVE[port]]
     for row in content.bench_points:
         condition, watts = str(row["condition"]), float(row["power_w"])
         volts = float(row[f"{name}_v"]) - law.zero_v
-        if condition in heard and watts > 0 and volts > 0:
+        if condition in conditions and watts > 0 and volts > 0:
             left_out = name in str(row.get("left_out", "")).split()
             yield Point(condition, volts, watts, left_out, None)
 
@@ -178,16 +179,16 @@ def _points(
 
 def _laws(panels: list[Axes], sides: list[Side]) -> None:
     """Draw both laws on a common scale."""
-    seen_v = [volts for side in sides for volts in _seen(side) if volts > 0] or [1.0]
-    top_v = ABOVE * max(seen_v)
-    reach_v = np.geomspace(min(min(seen_v) / MARGIN, top_v / LAW_SPAN), top_v, CURVE_POINTS)
+    all_v = [volts for side in sides for volts in _reading_range(side) if volts > 0] or [1.0]
+    top_v = ABOVE * max(all_v)
+    reach_v = np.geomspace(min(min(all_v) / MARGIN, top_v / LAW_SPAN), top_v, CURVE_POINTS)
     ends_w = [
         *(watts for side in sides for watts in side.watts(reach_v[[0, -1]])),
         *(point.watts for side in sides for point in side.points),
     ]
     for axes, side in zip(panels, sides, strict=True):
-        logarithmic(axes, "x", reach_v[0], reach_v[-1])
-        logarithmic(axes, "y", min(ends_w) / MARGIN, max(ends_w) * MARGIN)
+        sheet.logarithmic(axes, "x", reach_v[0], reach_v[-1])
+        sheet.logarithmic(axes, "y", min(ends_w) / MARGIN, max(ends_w) * MARGIN)
         axes.set_title(f"{side.name} detector")
         axes.set_xlabel(f"{side.name} reading less its zero, V")
         axes.set_ylabel(f"{POWER[side.name]}, {side.unit}")
@@ -199,7 +200,7 @@ def _laws(panels: list[Axes], sides: list[Side]) -> None:
             axes.add_artist(lines)
 
 
-def _seen(side: Side) -> Iterator[float]:
+def _reading_range(side: Side) -> Iterator[float]:
     yield from (side.low_v, side.high_v)
     yield from (point.volts for point in side.points)
 
@@ -210,7 +211,7 @@ def _law(axes: Axes, side: Side, reach_v: Floats) -> list[Artist]:
     high_v = max(side.high_v, reach_v[0])
     inside_v = np.append(reach_v[reach_v < high_v], high_v)
     above_v = np.append(high_v, reach_v[reach_v > high_v])
-    shown: list[Artist] = [
+    handles: list[Artist] = [
         *axes.plot(inside_v, side.watts(inside_v), color=INK, lw=1.3, label="law"),
         *axes.plot(
             above_v, side.watts(above_v), color=INK, lw=1.1, ls="--", label="law, extrapolated"
@@ -219,12 +220,14 @@ def _law(axes: Axes, side: Side, reach_v: Floats) -> list[Artist]:
     ]
     if side.uncorrected is not None:
         watts = side.uncorrected.exact_watts(reach_v + side.law.zero_v)
-        shown += axes.plot(
+        handles += axes.plot(
             reach_v, watts, color=GREY, lw=1.0, ls=":", label="without its correction"
         )
     if side.end_v is not None and reach_v[0] < side.end_v < reach_v[-1]:
-        shown.append(axes.axvline(side.end_v, color=GREY, lw=1.0, ls="-.", label="converter's end"))
-    return shown
+        handles.append(
+            axes.axvline(side.end_v, color=GREY, lw=1.0, ls="-.", label="converter's end")
+        )
+    return handles
 
 
 def _mark(
@@ -234,27 +237,27 @@ def _mark(
 
     Returns the artists of a legend.
     """
-    named: dict[str, Artist] = {}
+    handles: dict[str, Artist] = {}
 
-    def some(label: str, chosen: list[bool], **look: Any) -> None:
-        at = [n for n, choice in enumerate(chosen) if choice]
-        if at:
+    def draw_marks(label: str, chosen: list[bool], **look: Any) -> None:
+        indices = [n for n, choice in enumerate(chosen) if choice]
+        if indices:
             look = {"ms": 3.4 if len(xs) > MANY else 5.0, "mew": 0.8, **look}
-            (line,) = axes.plot([xs[n] for n in at], [ys[n] for n in at], ls="", **look)
+            (line,) = axes.plot([xs[n] for n in indices], [ys[n] for n in indices], ls="", **look)
             line.set_label(label)
-            named.setdefault(label, line)
+            handles.setdefault(label, line)
 
     for condition, (colour, shape) in LOOKS.items():
-        mine = [point.condition == condition for point in points]
-        used = [m and not point.left_out for m, point in zip(mine, points, strict=True)]
-        unused = [m and point.left_out for m, point in zip(mine, points, strict=True)]
-        some(condition, used, marker=shape, mfc=colour, mec=INK, mew=0.4)
-        some(condition, unused, marker=shape, mfc=PAPER, mec=colour)
+        is_condition = [point.condition == condition for point in points]
+        is_used = [m and not point.left_out for m, point in zip(is_condition, points, strict=True)]
+        is_unused = [m and point.left_out for m, point in zip(is_condition, points, strict=True)]
+        draw_marks(condition, is_used, marker=shape, mfc=colour, mec=INK, mew=0.4)
+        draw_marks(condition, is_unused, marker=shape, mfc=PAPER, mec=colour)
     clipped = [side.clipped(point) for point in points]
     outlier = [p.left_out and not c for p, c in zip(points, clipped, strict=True)]
-    some("left out: clipped", clipped, marker="+", mec=INK, ms=9.0)
-    some("left out: outlier", outlier, marker="x", mec=INK, ms=7.0)
-    return list(named.values())
+    draw_marks("left out: clipped", clipped, marker="+", mec=INK, ms=9.0)
+    draw_marks("left out: outlier", outlier, marker="x", mec=INK, ms=7.0)
+    return list(handles.values())
 
 
 # ---- residuals
@@ -269,7 +272,7 @@ def _residuals(panels: list[Axes], sides: list[Side]) -> None:
     most_db = 1.15 * max([LEAST_DB, *shown_db])
     panels[0].set_ylabel("law over reference, dB")
     for axes, side in zip(panels, sides, strict=True):
-        logarithmic(axes, "x", min(watts) / MARGIN, max(watts) * MARGIN)
+        sheet.logarithmic(axes, "x", min(watts) / MARGIN, max(watts) * MARGIN)
         axes.set_ylim(-most_db, most_db)
         axes.axhline(0, color=INK, lw=0.9)
         axes.set_title(f"residuals, {side.name}")
@@ -277,13 +280,7 @@ def _residuals(panels: list[Axes], sides: list[Side]) -> None:
         if side.points:
             _bars(axes, side, most_db)
         else:
-            axes.text(
-                *(0.5, 0.6),
-                "no bench points for this port",
-                transform=axes.transAxes,
-                ha="center",
-                bbox={"fc": PAPER, "ec": "none"},
-            )
+            sheet.note(axes, 0.6, "no bench points for this port", bbox={"fc": PAPER, "ec": "none"})
 
 
 def _reference_w(side: Side, point: Point) -> float:
@@ -301,16 +298,16 @@ def _reach_db(point: Point) -> float:
 
 def _bars(axes: Axes, side: Side, most_db: float) -> None:
     watts = [_reference_w(side, point) for point in side.points]
-    found = [point.residual for point in side.points if point.residual is not None]
-    values = [one.residual_db for one in found]
-    errors = [COVERAGE * one.error_db for one in found]
+    point_residuals = [point.residual for point in side.points if point.residual is not None]
+    values = [residual.residual_db for residual in point_residuals]
+    errors = [COVERAGE * residual.error_db for residual in point_residuals]
     axes.errorbar(watts, values, errors, fmt="none", ecolor=INK, elinewidth=0.7, capsize=1.5)
     edge_db = EDGE * most_db
     _mark(axes, side, side.points, watts, [min(max(v, -edge_db), edge_db) for v in values])
-    beyond = [signed(value, 1) for value in values if abs(value) > most_db]
-    if beyond:
-        note = f"off scale: {', '.join(beyond[:NAMED])} dB{', …' * (len(beyond) > NAMED)}"
-        axes.set_title(note, loc="right", fontsize=7, fontweight="normal")
+    off_scale = [signed(value, 1) for value in values if abs(value) > most_db]
+    if off_scale:
+        title = f"off scale: {', '.join(off_scale[:NAMED])} dB{', …' * (len(off_scale) > NAMED)}"
+        axes.set_title(title, loc="right", fontsize=7, fontweight="normal")
 
 
 # ---- the smallest SWR
@@ -326,15 +323,10 @@ def _claims(axes: Axes, coupler: Coupler) -> list[str]:
     axes.set_title("smallest SWR that can be claimed (95 %)")
     axes.set_xlabel(f"incident power, {unit}")
     axes.set_ylabel("SWR")
-    logarithmic(axes, "x", bottom_w, top_w)
+    sheet.logarithmic(axes, "x", bottom_w, top_w)
     axes.axvspan(max(low_w, bottom_w), max(high_w, bottom_w), color=SHADE, zorder=0)
     if not floor_w and not coupler.leak:
-        axes.text(
-            *(0.5, 0.5),
-            "neither noise nor directivity is known: nothing can be claimed",
-            transform=axes.transAxes,
-            ha="center",
-        )
+        sheet.note(axes, 0.5, "neither noise nor directivity is known: nothing can be claimed")
         axes.set_yticks([])
         return []
     powers = np.geomspace(max(floor_w, bottom_w), top_w, CURVE_POINTS)
@@ -344,13 +336,13 @@ def _claims(axes: Axes, coupler: Coupler) -> list[str]:
         axes.plot(powers, claims, color=colour, ls=dashes, lw=1.6, label=label)
         highest = max(highest, float(np.nanmax(claims)))
     if highest > WIDE_SWR:
-        logarithmic(axes, "y", 1.0, 1.1 * highest)
+        sheet.logarithmic(axes, "y", 1.0, 1.1 * highest)
     else:
         axes.set_ylim(1.0, 1.0 + 1.15 * max(highest - 1.0, LEAST_SWR))
     if floor_w > 0:
         _floor(axes, floor_w, bottom_w, unit)
     # Placed beside the title, as in every corner of the panel some calibration has a curve.
-    axes.legend(loc="lower right", bbox_to_anchor=(1.01, 0.985), ncols=len(PAIRS), frameon=False)
+    sheet.legend_beside_title(axes, len(PAIRS))
     return textwrap.wrap(" ".join(_caveats(content, floor_w)), WRAP)
 
 
@@ -385,4 +377,4 @@ def _caveats(content: CalibrationFile, floor_w: float) -> Iterator[str]:
     if not floor_w:
         yield "Noise and converter are not known, so no floor is shown."
     if content.directivity is None:
-        yield "Directivity is not known, so this tells of noise only: a match may read more."
+        yield "Directivity is not known, so only noise is included: a match may read more."

@@ -11,12 +11,12 @@ from matplotlib.figure import Figure
 
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import LAW, CalibrationFile, Port
-from logger.charts.sheet import write
+from logger.charts import sheet
 
 SIDES = ("forward", "reflected")
 
 # Millimetres, heights from the lower edge.
-LEFT, TITLE, TABLE, LINE = 23.0, 279.0, 262.0, 4.4
+TABLE = 262.0
 COLUMNS = (0.0, 17.0, 39.5, 62.0, 84.5, 107.5, 131.0, 149.5)
 WRAP = 108  # characters per line
 REFERENCES = {
@@ -30,21 +30,27 @@ REFERENCES = {
 def heading(figure: Figure, coupler: Coupler) -> float:
     """Write title, table and remarks; return the upper edge for the panels, mm."""
     content = coupler.content
-    write(figure, LEFT, TITLE, "Calibration of the coupler", fontsize=16, fontweight="bold")
+    sheet.write_title(figure, "Calibration of the coupler")
     facts = [coupler.id, _short(content.date), f"{content.impedance_ohm:g} Ω"]
     if content.temperature_c is not None:
         facts.append(f"{content.temperature_c:.3g} °C")
-    write(figure, LEFT, TITLE - 6.5, ", ".join(facts), fontsize=9.5)
+    sheet.write(figure, sheet.LEFT, sheet.TITLE - 6.5, ", ".join(facts), fontsize=9.5)
     for number, row in enumerate(_table(content)):
         for left, cell in zip(COLUMNS, row, strict=True):
             weight = "bold" if number == 0 or left == 0 else "normal"
-            write(figure, LEFT + left, TABLE - number * LINE, cell, fontsize=7.5, fontweight=weight)
-    base = TABLE - 3 * LINE - 1.5
+            sheet.write(
+                figure,
+                sheet.LEFT + left,
+                TABLE - number * sheet.LINE,
+                cell,
+                fontsize=7.5,
+                fontweight=weight,
+            )
+    base = TABLE - 3 * sheet.LINE - 1.5
     for line in _remarks(content):
-        look = {"fontweight": "bold"} if line.startswith("Watts are relative") else {}
-        for part in textwrap.wrap(line, WRAP):
-            write(figure, LEFT, base, part, fontsize=8, **look)
-            base -= LINE
+        weight = "bold" if line.startswith("Watts are relative") else "normal"
+        lines = textwrap.wrap(line, WRAP)
+        base = sheet.write_lines(figure, base, lines, fontsize=8, fontweight=weight)
     return base - 5
 
 
@@ -89,40 +95,42 @@ def _figure(value: float, doubt: float) -> str:
 
 
 def _directivity(content: CalibrationFile, name: str) -> str:
-    found = content.directivity
-    db = getattr(found, f"{name}_db", None)
-    if found is None or db is None:
+    directivity = content.directivity
+    db = getattr(directivity, f"{name}_db", None)
+    if directivity is None or db is None:
         return "not known"
-    if name == "reflected" and found.bound:
+    if name == "reflected" and directivity.bound:
         return f"at least {db:.1f}"
-    doubt = getattr(found, f"{name}_u_db")
+    doubt = getattr(directivity, f"{name}_u_db")
     return f"{db:.1f} ± {doubt:.1f}" if doubt else f"{db:.1f}"
 
 
 def _remarks(content: CalibrationFile) -> Iterator[str]:
-    known = content.instrument
+    instrument = content.instrument
     if content.watts == "relative":
         yield "Watts are relative: the powers at the bench were not known. SWR is calibrated."
-    if "coupler" in known:
-        yield f"Coupler: {_short(str(known['coupler']))}"
-    reference = str(known.get("reference", "not named"))
+    if "coupler" in instrument:
+        yield f"Coupler: {_short(str(instrument['coupler']))}"
+    reference = str(instrument.get("reference", "not named"))
     parts = [REFERENCES.get(reference, _short(reference))]
     if content.watts == "absolute":
-        if "reference_class_percent" in known:
-            parts.append(f"class {float(known['reference_class_percent']):.3g} %")
-        if "scatter_percent" in known:
-            parts.append(f"readings scatter by {float(known['scatter_percent']):.2g} %")
+        if "reference_class_percent" in instrument:
+            parts.append(f"class {float(instrument['reference_class_percent']):.3g} %")
+        if "scatter_percent" in instrument:
+            parts.append(f"readings scatter by {float(instrument['scatter_percent']):.2g} %")
     yield f"Reference: {', '.join(parts)}"
     step_v, full_scale_v = content.converter.step_v, content.converter.full_scale_v
-    parts = [_short(str(known["converter"]))] if "converter" in known else []
+    parts = [_short(str(instrument["converter"]))] if "converter" in instrument else []
     parts.append(f"step {1e3 * step_v:.3g} mV" if step_v else "step not known")
     parts.append(f"full scale {full_scale_v:.3g} V" if full_scale_v else "full scale not known")
     yield f"Converter: {', '.join(parts)}"
     for name in SIDES:
         port: Port = getattr(content, name)
         if port.coupling_by_khz:
-            told = ", ".join(f"{khz:g} kHz {signed(db, 2)} dB" for khz, db in port.coupling_by_khz)
-            yield f"Coupling of the {name} port by frequency: {told}"
+            corrections = ", ".join(
+                f"{khz:g} kHz {signed(db, 2)} dB" for khz, db in port.coupling_by_khz
+            )
+            yield f"Coupling of the {name} port by frequency: {corrections}"
         if port.r_is_per_c:
             yield f"R Is of the {name} port: {signed(100 * port.r_is_per_c, 1)} % per degree"
     if content.covariance is not None:

@@ -10,21 +10,9 @@ from typing import Any, TypeVar
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from logger.charts.drift_panels import (
-    MANY,
-    Span,
-    dates,
-    grouped,
-    labels,
-    lanes,
-    mark_steps,
-    mark_work,
-    readings,
-    shows_limit,
-    strips,
-)
+from logger.charts import drift_panels, sheet
+from logger.charts.drift_panels import MANY, Span
 from logger.charts.palette import GREY
-from logger.charts.sheet import HEIGHT_MM, MM_PER_INCH, WIDTH_MM, blank, panel, style, write
 from logger.rows import Alarm
 from logger.trend.account import Account, ChannelAccount, JournalEntry, date
 from logger.trend.outcome import Trend
@@ -35,7 +23,7 @@ E = TypeVar("E", JournalEntry, Alarm)
 MOST_CHANNELS = 4  # per sheet
 
 # Millimetres, heights from the lower edge.
-LEFT, WIDTH, TITLE, LINE = 23.0, 165.0, 279.0, 4.4
+WIDTH = 165.0
 FOOT, LIST_LINE = 10.0, 3.9
 LANES = 10.0
 STRIP = 11.0  # weather
@@ -59,29 +47,31 @@ def draw(account: Account, span: Span | None = None) -> Figure:
     """
     span = span or account.span
     entries, alarms = _within(account.entries, span), _within(account.alarms, span)
-    with style():
-        figure = blank()
+    with sheet.style():
+        figure = sheet.blank()
         top = _heading(figure, account, span) - LEGEND_HEIGHT
-        bottom = _listed(figure, account, entries, alarms) + DATES
-        placed: list[Axes] = []
-        for draw_strip in reversed(list(strips(account.weather, span))):
-            placed.append(panel(figure, LEFT, bottom, WIDTH, STRIP))
-            draw_strip(placed[-1])
+        bottom = _list_marks(figure, account, entries, alarms) + DATES
+        panels: list[Axes] = []
+        for draw_strip in reversed(list(drift_panels.weather_strips(account.weather, span))):
+            panels.append(sheet.panel(figure, sheet.LEFT, bottom, WIDTH, STRIP))
+            draw_strip(panels[-1])
             bottom += STRIP + BETWEEN
-        placed.append(panel(figure, LEFT, bottom, WIDTH, LANES))
-        lanes(placed[-1], entries, alarms, span)
-        labels(placed[-1], grouped(entries, span, NEAR), span)
+        panels.append(sheet.panel(figure, sheet.LEFT, bottom, WIDTH, LANES))
+        drift_panels.draw_lanes(panels[-1], entries, alarms, span)
+        drift_panels.write_numbers(
+            panels[-1], drift_panels.group_entries(entries, span, NEAR), span
+        )
         bottom += LANES + BETWEEN
         share = (top - bottom) / len(account.channels)
         for number, channel in enumerate(account.channels, 1):
             base = top - number * share + BETWEEN
-            placed.append(panel(figure, LEFT, base, WIDTH, share - CAPTION - BETWEEN))
-            _draw_channel(placed[-1], account, channel, entries, span, spread=True)
-            placed[-1].set_title(channel.name)
-            placed[-1].set_title(_findings(channel.trend), loc="right", **FINDINGS)
-        _legend(figure, [axes for axes in placed if axes.get_title("left")], top)
-        for axes in placed:
-            dates(axes, span, TICKS, labelled=axes is placed[0])
+            panels.append(sheet.panel(figure, sheet.LEFT, base, WIDTH, share - CAPTION - BETWEEN))
+            _draw_channel(panels[-1], account, channel, entries, span, spread=True)
+            panels[-1].set_title(channel.name)
+            panels[-1].set_title(_describe(channel.trend), loc="right", **FINDINGS)
+        _legend(figure, [axes for axes in panels if axes.get_title("left")], top)
+        for axes in panels:
+            drift_panels.label_dates(axes, span, TICKS, labelled=axes is panels[0])
             axes.yaxis.set_label_coords(-LABEL / WIDTH, 0.5)
     return figure
 
@@ -93,38 +83,27 @@ def small(account: Account, channel: ChannelAccount, width: float, height: float
     """
     left, right, above, below, lane = 15.5, 12.0, 8.0, 6.0, 8.0
     span = account.span
-    with style():
-        figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
-
-        def place(bottom: float, high: float) -> Axes:
-            return figure.add_axes(
-                (left / width, bottom / height, (width - left - right) / width, high / height)
-            )
-
-        lowest = place(below, lane)
-        lanes(lowest, account.entries, account.alarms, span)
-        labels(lowest, grouped(account.entries, span, NEAR_SMALL), span)
+    with sheet.style():
+        figure = sheet.blank(width, height)
+        wide = width - left - right
+        lowest = sheet.panel(figure, left, below, wide, lane)
+        drift_panels.draw_lanes(lowest, account.entries, account.alarms, span)
+        drift_panels.write_numbers(
+            lowest, drift_panels.group_entries(account.entries, span, NEAR_SMALL), span
+        )
         base = below + lane + BETWEEN
-        upper = place(base, height - base - above)
+        upper = sheet.panel(figure, left, base, wide, height - base - above)
         few = len(channel.days.day) <= MANY
         _draw_channel(upper, account, channel, account.entries, span, spread=few)
         for axes in (upper, lowest):
-            dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
-        upper.yaxis.set_label_coords(-12.0 / (width - left - right), 0.5)
-        upper.legend(
-            loc="lower left",
-            bbox_to_anchor=(-0.02, 1.0),
-            columnspacing=0.8,
-            handlelength=1.3,
-            handletextpad=0.4,
-            fontsize=6.5,
-            **LEGEND,
-        )
+            drift_panels.label_dates(axes, span, TICKS_SMALL, labelled=axes is lowest)
+        upper.yaxis.set_label_coords(-12.0 / wide, 0.5)
+        sheet.legend_above(upper, 1.0, fontsize=6.5, **LEGEND)
     return figure
 
 
-def _within(some: Sequence[E], span: Span) -> list[E]:
-    return [one for one in some if span[0] <= one.day <= span[1]]
+def _within(items: Sequence[E], span: Span) -> list[E]:
+    return [item for item in items if span[0] <= item.day <= span[1]]
 
 
 def _draw_channel(
@@ -136,12 +115,12 @@ def _draw_channel(
     *,
     spread: bool,
 ) -> None:
-    readings(axes, channel, account.limit, span, spread=spread)
-    mark_work(axes, entries)
-    mark_steps(axes, channel.trend.steps, span)
+    drift_panels.draw_readings(axes, channel, account.limit, span, spread=spread)
+    drift_panels.mark_work(axes, entries)
+    drift_panels.mark_steps(axes, channel.trend.steps, span)
 
 
-def _findings(trend: Trend) -> str:
+def _describe(trend: Trend) -> str:
     """Return level, slope and season as text."""
     words = [f"level {trend.level:.2f} at the end"]
     if trend.slope_per_year is not None:
@@ -164,7 +143,7 @@ def _legend(figure: Figure, channels: Sequence[Axes], top: float) -> None:
     figure.legend(
         marks.values(), marks.keys(),
         loc="lower left",
-        bbox_to_anchor=(LEFT / WIDTH_MM, top / HEIGHT_MM),
+        bbox_to_anchor=(sheet.LEFT / sheet.WIDTH_MM, top / sheet.HEIGHT_MM),
         **LEGEND,
     )  # fmt: skip
 
@@ -172,12 +151,12 @@ def _legend(figure: Figure, channels: Sequence[Axes], top: float) -> None:
 def _heading(figure: Figure, account: Account, span: Span) -> float:
     """Write title and facts; return the upper edge for the panels, mm."""
     title = _short(account.station, TITLE_WRAP)
-    write(figure, LEFT, TITLE, f"Drift at {title}", fontsize=16, fontweight="bold")
+    sheet.write_title(figure, f"Drift at {title}")
     transmissions, days = 0, set[int]()
-    for one in account.channels:
-        seen = (span[0] <= one.days.day) & (one.days.day <= span[1])
-        transmissions += int(one.days.transmissions[seen].sum())
-        days |= set(one.days.day[seen].tolist())
+    for channel in account.channels:
+        is_shown = (span[0] <= channel.days.day) & (channel.days.day <= span[1])
+        transmissions += int(channel.days.transmissions[is_shown].sum())
+        days |= set(channel.days.day[is_shown].tolist())
     facts = (
         f"{date(span[0])} to {date(span[1])}, UTC. {count(transmissions, 'transmission')} on"
         f" {count(len(days), 'day')}. Each point is a day's median, its bar one standard deviation"
@@ -185,13 +164,10 @@ def _heading(figure: Figure, account: Account, span: Span) -> float:
         " hatched within its 95 % interval; the fine line includes them. A wedge spans the days"
         " within which a step may have occurred; ticks at the top edge are repairs and adjustments."
     )
-    lines = textwrap.wrap(facts, WRAP)
-    for number, line in enumerate(lines):
-        write(figure, LEFT, TITLE - 7 - number * LINE, line)
-    return TITLE - 7 - len(lines) * LINE
+    return sheet.write_lines(figure, sheet.TITLE - 7, textwrap.wrap(facts, WRAP))
 
 
-def _listed(
+def _list_marks(
     figure: Figure, account: Account, entries: Sequence[JournalEntry], alarms: Sequence[Alarm]
 ) -> float:
     """List what the marks mean, at the foot; return the lower edge for the panels, mm."""
@@ -205,18 +181,14 @@ def _listed(
     if alarms:
         kinds = Counter(alarm.kind for alarm in alarms)
         lines.append("Alarms: " + ", ".join(f"{kind} {count}" for kind, count in kinds.items()))
-    hidden = [one for one in account.channels if not shows_limit(one, account.limit)]
+    without_limit = [c for c in account.channels if not drift_panels.shows_limit(c, account.limit)]
     for side, is_above in (("Above", True), ("Below", False)):
-        names = [one.name for one in hidden if (one.trend.level > account.limit) is is_above]
+        names = [c.name for c in without_limit if (c.trend.level > account.limit) is is_above]
         if names:
             limit = f"the limit of SWR {account.limit:g}"
             lines.append(f"{side} {limit} throughout: {', '.join(names)}.")
-    for number, line in enumerate(reversed(lines)):
-        write(
-            figure, LEFT, FOOT + number * LIST_LINE, _short(line, LIST_WRAP), fontsize=7.5,
-            color=GREY,
-        )  # fmt: skip
-    return FOOT + len(lines) * LIST_LINE + 1
+    short = (_short(line, LIST_WRAP) for line in reversed(lines))
+    return sheet.write_lines(figure, FOOT, short, -LIST_LINE, fontsize=7.5, color=GREY) + 1
 
 
 def _short(text: str, most: int) -> str:

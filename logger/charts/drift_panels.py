@@ -13,11 +13,11 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.markers import TICKDOWN
 from matplotlib.patches import Polygon
-from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+from matplotlib.ticker import FixedLocator, MaxNLocator
 from matplotlib.transforms import ScaledTranslation
 
+from logger.charts import sheet
 from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, PAPER, TEAL
-from logger.charts.sheet import size_inches
 from logger.daily import FloatArray, Weather
 from logger.physics.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
 from logger.rows import Alarm, Severity
@@ -49,7 +49,7 @@ class Marks(NamedTuple):
     label: str
 
 
-def grouped(entries: Sequence[JournalEntry], span: Span, close: float) -> list[Marks]:
+def group_entries(entries: Sequence[JournalEntry], span: Span, close: float) -> list[Marks]:
     """Number entries from 1 and group those closer than a share `close` of the time shown."""
     nearest = (span[1] - span[0] + 1) * close
     groups: list[list[int]] = []
@@ -67,14 +67,11 @@ def grouped(entries: Sequence[JournalEntry], span: Span, close: float) -> list[M
     ]
 
 
-def dates(axes: Axes, span: Span, most: int, *, labelled: bool) -> None:
+def label_dates(axes: Axes, span: Span, most: int, *, labelled: bool) -> None:
     """Set the time axis to the days shown, with at most `most` dates."""
     pad = max((span[1] - span[0]) * 0.012, 0.5)
     axes.set_xlim(span[0] + 0.5 - pad, span[1] + 0.5 + pad)
-    ticks = _ticks(span, most)
-    axes.xaxis.set_major_locator(FixedLocator([place for place, _ in ticks]))
-    axes.xaxis.set_minor_locator(NullLocator())
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda _, number: ticks[number or 0][1]))
+    sheet.label_axis(axes.xaxis, _ticks(span, most))
     axes.tick_params(axis="x", labelbottom=labelled)
 
 
@@ -84,31 +81,31 @@ def _ticks(span: Span, most: int) -> list[tuple[float, str]]:
     months = np.arange(first.astype("M8[M]") + 1, last.astype("M8[M]") + 1)
     if len(months) >= 3:
         for step in (1, 2, 3, 4, 6, 12, 24, 60, 120, 600):
-            some = [month for month in months if int(month.astype(int)) % step == 0]
-            if len(some) <= most:
+            ticks = [month for month in months if int(month.astype(int)) % step == 0]
+            if len(ticks) <= most:
                 form = 4 if step >= 12 else 7
                 return [
-                    (float(month.astype("M8[D]").astype(int)), str(month)[:form]) for month in some
+                    (float(month.astype("M8[D]").astype(int)), str(month)[:form]) for month in ticks
                 ]
     count = span[1] - span[0] + 1
     step = next(step for step in (1, 2, 3, 5, 7, 10, 14, 21, 28, 60) if count / step <= most)
     return [(day + 0.5, date(day)[5:]) for day in range(span[0], span[1] + 1, step)]
 
 
-def readings(
+def draw_readings(
     axes: Axes, channel: ChannelAccount, limit: float, span: Span, *, spread: bool
 ) -> None:
     """Draw daily values with optional spread, the level, the season, and the limit if near."""
-    used, curve = channel.days, channel.trend.curve
-    low, high = _scale(used.swr, curve.low, curve.high)
-    shown = _reach(high, limit, low)
-    _even(axes, low, shown, most=6)
-    _values(axes, channel, span, (low, shown), spread=spread)
+    days, curve = channel.days, channel.trend.curve
+    low, high = _scale(days.swr, curve.low, curve.high)
+    top = _reach(high, limit, low)
+    _set_linear(axes, low, top, most=6)
+    _values(axes, channel, span, (low, top), spread=spread)
     _level(axes, channel)
     if shows_limit(channel, limit):
         axes.axhline(limit, color=INDIGO, lw=1.2, ls="-.", label="limit")
     axes.set_ylabel("SWR")
-    _losses(axes, (low, shown))
+    _add_return_loss(axes, low, top)
 
 
 def shows_limit(channel: ChannelAccount, limit: float) -> bool:
@@ -120,19 +117,19 @@ def shows_limit(channel: ChannelAccount, limit: float) -> bool:
 
 def _reach(high: float, limit: float, low: float) -> float:
     """Return the upper end of the scale, raised if that brings the limit into view."""
-    wanted = limit + HEADROOM * (limit - low)
-    return wanted if high < wanted <= low + LIMIT_NEAR * (high - low) else high
+    extended = limit + HEADROOM * (limit - low)
+    return extended if high < extended <= low + LIMIT_NEAR * (high - low) else high
 
 
 def _scale(values: FloatArray, low: FloatArray, high: FloatArray) -> tuple[float, float]:
     """Return the ends of a scale for the model's band and the daily values except far outliers."""
     first, third = np.percentile(values, [25, 75])
     fence = FENCE * max(third - first, LEAST_SPAN / FENCE)
-    near = values[(first - fence <= values) & (values <= third + fence)]
-    if near.min() > HIGHEST:
+    inliers = values[(first - fence <= values) & (values <= third + fence)]
+    if inliers.min() > HIGHEST:
         return 1.0, HIGHEST
-    least = max(min(float(near.min()), float(low.min())), 1.0)
-    most = min(max(float(near.max()), float(high.max())), HIGHEST)
+    least = max(min(float(inliers.min()), float(low.min())), 1.0)
+    most = min(max(float(inliers.max()), float(high.max())), HIGHEST)
     if most - least < LEAST_SPAN:
         least = max((least + most - LEAST_SPAN) / 2, 1.0)
         most = least + LEAST_SPAN
@@ -140,7 +137,7 @@ def _scale(values: FloatArray, low: FloatArray, high: FloatArray) -> tuple[float
     return max(least - room, 1.0), most + room
 
 
-def _even(axes: Axes, low: float, high: float, most: int) -> None:
+def _set_linear(axes: Axes, low: float, high: float, most: int) -> None:
     """Set a linear scale with about `most` steps and no label beyond its ends."""
     axes.set_ylim(low, high)
     steps = MaxNLocator(most).tick_values(low, high)
@@ -148,49 +145,44 @@ def _even(axes: Axes, low: float, high: float, most: int) -> None:
 
 
 def _values(
-    axes: Axes,
-    channel: ChannelAccount,
-    span: Span,
-    scale: tuple[float, float],
-    *,
-    spread: bool,
+    axes: Axes, channel: ChannelAccount, span: Span, scale: tuple[float, float], *, spread: bool
 ) -> None:
     """Draw the daily values, and arrows at the edge for values beyond the scale."""
-    used = channel.days
-    x, values = used.day + 0.5, used.swr
-    seen = (span[0] <= used.day) & (used.day <= span[1])
-    inside = seen & (scale[0] <= values) & (values <= scale[1])
-    few = seen.sum() <= MANY
+    days = channel.days
+    x, values = days.day + 0.5, days.swr
+    is_shown = (span[0] <= days.day) & (days.day <= span[1])
+    in_scale = is_shown & (scale[0] <= values) & (values <= scale[1])
+    is_sparse = is_shown.sum() <= MANY
     if spread:
         axes.vlines(
-            x[inside],
-            (values - used.spread)[inside],
-            (values + used.spread)[inside],
+            x[in_scale],
+            (values - days.spread)[in_scale],
+            (values + days.spread)[in_scale],
             color=FAINT,
-            lw=1.0 if few else 0.5,
+            lw=1.0 if is_sparse else 0.5,
             zorder=1.6,
         )
     axes.plot(
-        x[inside],
-        values[inside],
+        x[in_scale],
+        values[in_scale],
         ls="",
         marker="D",
-        ms=3.0 if few else 1.4,
+        ms=3.0 if is_sparse else 1.4,
         mew=0,
         color=TEAL,
-        zorder=3.2 if few else 2.4,
+        zorder=3.2 if is_sparse else 2.4,
         label="daily value",
     )
-    for beyond, edge, marker in ((values > scale[1], 1, "^"), (values < scale[0], 0, "v")):
-        if (seen & beyond).any():
+    for is_beyond, edge, marker in ((values > scale[1], 1, "^"), (values < scale[0], 0, "v")):
+        if (is_shown & is_beyond).any():
             figure = axes.get_figure(root=True)
             assert figure is not None
             inwards = ScaledTranslation(
                 0, EDGE_POINTS / 72 * (1 - 2 * edge), figure.dpi_scale_trans
             )
             axes.plot(
-                x[seen & beyond],
-                np.full((seen & beyond).sum(), edge),
+                x[is_shown & is_beyond],
+                np.full((is_shown & is_beyond).sum(), edge),
                 transform=axes.get_xaxis_transform() + inwards,
                 ls="",
                 marker=marker,
@@ -212,7 +204,7 @@ def _level(axes: Axes, channel: ChannelAccount) -> None:
     if len(curve.day) < 2:
         return
     steps = np.searchsorted(curve.day, [step.day for step in channel.trend.steps])
-    x, course, season, low, high = (
+    x, swr, season, low, high = (
         np.insert(values.astype(float), steps, np.nan)
         for values in (curve.day + 0.5, curve.swr, curve.season, curve.low, curve.high)
     )
@@ -220,29 +212,20 @@ def _level(axes: Axes, channel: ChannelAccount) -> None:
         x, low - season, high - season, fc="none", ec=INK, hatch="////", lw=0.4, zorder=2.8,
         label="95 %",
     )  # fmt: skip
-    axes.plot(x, course - season, color=INK, lw=1.6, label="level", zorder=3)
+    axes.plot(x, swr - season, color=INK, lw=1.6, label="level", zorder=3)
     if np.nanmax(np.abs(season)) > 0:
-        axes.plot(x, course, color=INK, lw=0.6, label="season", zorder=2.9)
+        axes.plot(x, swr, color=INK, lw=0.6, label="season", zorder=2.9)
 
 
-def _losses(axes: Axes, scale: tuple[float, float]) -> None:
+def _add_return_loss(axes: Axes, low: float, high: float) -> None:
     """Add a return-loss axis on the right."""
-    right = axes.twinx()
-    right.set_ylim(*scale)
-    right.grid(visible=False)
-    places: list[float] = []
-    words: list[str] = []
-    _, height = size_inches(axes)
-    close = max(CLOSE, 0.16 / height) * (scale[1] - scale[0])
-    best = float(return_loss_db(rho_of_swr(max(scale[0], 1.0001))))
-    for loss in (one for one in LOSSES_DB if one <= best):
-        place = float(swr(rho_of_return_loss(loss)))
-        if scale[0] <= place <= scale[1] and (not places or place - places[-1] > close):
-            places.append(place)
-            words.append(f"{loss}")
-    right.yaxis.set_major_locator(FixedLocator(places))
-    right.yaxis.set_major_formatter(FuncFormatter(lambda _, number: words[number or 0]))
-    right.set_ylabel("return loss, dB" if height > WORDY else "dB")
+    _, height = sheet.size_inches(axes)
+    best = float(return_loss_db(rho_of_swr(max(low, 1.0001))))
+    marks = (
+        (float(swr(rho_of_return_loss(loss))), f"{loss}") for loss in LOSSES_DB if loss <= best
+    )
+    close = max(CLOSE, 0.16 / height) * (high - low)
+    sheet.second_scale(axes, marks, close, "return loss, dB" if height > WORDY else "dB")
 
 
 def mark_work(axes: Axes, entries: Sequence[JournalEntry]) -> None:
@@ -267,7 +250,7 @@ def mark_steps(axes: Axes, steps: Sequence[Step], span: Span) -> None:
     Its base covers the days in which the step may have occurred, its tip is at the most likely day.
     Steps explained by the journal are hollow.
     """
-    width, height = 72 * size_inches(axes)
+    width, height = 72 * sheet.size_inches(axes)
     least = LEAST_BASE_POINTS / width * (span[1] - span[0] + 1)
     tip = WEDGE_POINTS / height
     for step in steps:
@@ -291,13 +274,12 @@ def _fill(step: Step) -> str:
     return BRICK if step.explained_by is None else PAPER
 
 
-def lanes(axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], span: Span) -> None:
+def draw_lanes(
+    axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], span: Span
+) -> None:
     """Draw journal entries and alarms, one lane each, even if empty."""
     axes.set_ylim(len(LANES) - 0.5, -0.7)
-    axes.yaxis.set_major_locator(FixedLocator(list(range(len(LANES)))))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda _, number: LANES[number or 0]))
-    axes.tick_params(axis="y", length=0)
-    axes.grid(visible=False, axis="y")
+    sheet.label_lanes(axes, LANES)
     for lane, (marks, words) in enumerate(((entries, "no entries"), (alarms, "no alarms"))):
         if not marks:
             middle = (span[0] + span[1] + 1) / 2
@@ -316,7 +298,7 @@ def lanes(axes: Axes, entries: Sequence[JournalEntry], alarms: Sequence[Alarm], 
         axes.plot([begin], [1], marker="v", color=BRICK, mfc=fill, ms=5, mew=0.8)
 
 
-def labels(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
+def write_numbers(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
     """Write the numbers of entries above their marks."""
     for mark in marks:
         share = (mark.time - span[0]) / (span[1] - span[0] + 1)
@@ -324,24 +306,24 @@ def labels(axes: Axes, marks: Sequence[Marks], span: Span) -> None:
         axes.text(mark.time, -0.33, mark.label, ha=side, va="center", fontsize=6.5)
 
 
-def strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], None]]:
+def weather_strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Axes], None]]:
     """Yield a function for each strip of weather that has data in the days shown."""
     if weather is None:
         return
-    seen = (span[0] <= weather.day) & (weather.day <= span[1])
-    x = weather.day[seen] + 0.5
-    temperature, rain = weather.temperature_c[seen], weather.rain_mm[seen]
+    is_shown = (span[0] <= weather.day) & (weather.day <= span[1])
+    x = weather.day[is_shown] + 0.5
+    temperature, rain = weather.temperature_c[is_shown], weather.rain_mm[is_shown]
 
     def draw_temperature(axes: Axes) -> None:
         axes.plot(x, temperature, color=INK, lw=0.8, marker="." if len(x) < 3 else "")
         axes.set_ylabel("air\n°C")
         low, high = float(np.nanmin(temperature)), float(np.nanmax(temperature))
-        _even(axes, low - 2, high + 2, most=2)
+        _set_linear(axes, low - 2, high + 2, most=2)
 
     def draw_rain(axes: Axes) -> None:
         axes.vlines(x, 0, np.nan_to_num(rain), color=INDIGO, lw=1.5 if len(x) <= MANY else 0.6)
         axes.set_ylabel("rain\nmm")
-        _even(axes, 0.0, max(float(np.nanmax(rain)) * 1.1, 1.0), most=2)
+        _set_linear(axes, 0.0, max(float(np.nanmax(rain)) * 1.1, 1.0), most=2)
 
     if np.isfinite(temperature).any():
         yield draw_temperature

@@ -58,20 +58,20 @@ class Scene(NamedTuple):
     facts: list[str]
     zero_ns: int
     span_ns: tuple[int, int]
-    detail_ns: tuple[int, int] | None
-    whole: Traces
-    detail: Traces | None
-    steps: bool  # columns are means of seconds
+    overview: Traces
     relative: bool  # watts are relative
     floor_w: float
     reflected_noise_w: float
     usual: tuple[float, str] | None
-    limit_swr: float | None
-    limit_w: float | None
     transmissions: list[Mark]
     excursions: list[Mark]
     alarms: list[Mark]
     notes: list[str]
+    detail_ns: tuple[int, int] | None = None
+    detail: Traces | None = None
+    steps: bool = False  # columns are means of seconds
+    limit_swr: float | None = None
+    limit_w: float | None = None
 
 
 def capture_of(store: Store, kind: str, row_id: int) -> int:
@@ -80,10 +80,10 @@ def capture_of(store: Store, kind: str, row_id: int) -> int:
     Raises UsageError if there is no such row or it has no capture.
     """
     table = ALARMS if kind == "alarm" else EXCURSIONS
-    found = store.select(table, "r.id = ?", row_id)
-    if not found:
+    rows = store.select(table, "r.id = ?", row_id)
+    if not rows:
         raise UsageError(f"there is no {kind} {row_id}; `mismatchd export {table.name}` lists them")
-    capture_id = found[0].columns["capture_id"]
+    capture_id = rows[0].columns["capture_id"]
     if capture_id is None:
         raise UsageError(f"the raw pairs around {kind} {row_id} are not kept any more")
     return int(capture_id)
@@ -101,30 +101,22 @@ def of_capture(
     own = "r.capture_id = ? ORDER BY r.id"
     excursions, alarms = store.select(EXCURSIONS, own, capture_id), store.alarms(own, capture_id)
     event_ns = span_ns[0] + CAPTURE_BEFORE_NS
-    over = _transmissions(store, span_ns)
-    about = _at(over, event_ns)
-    coupler = _coupler(store, about, present)
+    transmissions = _transmissions(store, span_ns)
+    current = _current(transmissions, event_ns)
+    coupler = _coupler(store, current, present)
     pairs = list(store.archive.blocks(span_ns[0], span_ns[1] + 1))
     if not pairs:
         raise StoreError(f"{store.path}: no raw pairs of capture {capture_id} are kept")
-    noise, told = _noise(store, coupler, span_ns[0], span_ns[1], min_forward_w)
-    end_ns = max([event_ns, *(_end_ns(row) for row in excursions)])
-    detail_ns = _detail(event_ns, end_ns)
+    noise, source = _noise(store, coupler, span_ns[0], span_ns[1], min_forward_w)
+    detail_ns = _detail(event_ns, max([event_ns, *(_end_ns(row) for row in excursions)]))
     near_excursions = store.select(EXCURSIONS, NEAR_EXCURSIONS, *detail_ns)
-    whole = _drawn(pairs, coupler, noise, span_ns)
-    detail = _drawn(
-        list(store.archive.blocks(detail_ns[0], detail_ns[1] + 1)), coupler, noise, detail_ns
-    )
-    usual = None
-    if excursions:
-        beside = excursions[0].columns["swr_beside"]
-        if beside is not None:
-            usual = _rho(beside), f"just before and after: SWR {beside:.2f}"
-    usual = usual or _usual(store, about)
-    notes = [told, *_thinned(whole)]
-    found = _excursions(store, span_ns, capture_id)
-    raised = _alarms(store, span_ns, capture_id)
-    notes += _marks(usual, found, raised)
+    overview = _traces(pairs, coupler, noise, span_ns)
+    detail = list(store.archive.blocks(detail_ns[0], detail_ns[1] + 1))
+    beside = excursions[0].columns["swr_beside"] if excursions else None
+    usual = _usual(store, current)
+    if beside is not None:
+        usual = _rho(beside), f"just before and after: SWR {beside:.2f}"
+    marks = _excursions(store, span_ns, capture_id), _alarms(store, span_ns, capture_id)
     limits = {alarm.kind: alarm.limit for alarm in alarms}
     return Scene(
         title=f"Capture {capture_id}",
@@ -137,19 +129,18 @@ def of_capture(
         zero_ns=event_ns,
         span_ns=span_ns,
         detail_ns=detail_ns,
-        whole=whole,
-        detail=detail,
-        steps=False,
+        overview=overview,
+        detail=_traces(detail, coupler, noise, detail_ns),
         relative=coupler.relative_watts,
         floor_w=coupler.readable_floor_w(noise),
         reflected_noise_w=_noise_w(coupler, noise),
         usual=usual,
         limit_swr=limits.get(AlarmKind.HIGH_SWR),
         limit_w=limits.get(AlarmKind.HIGH_REFLECTED_POWER),
-        transmissions=[_over(row, row.time_ns == _start(about)) for row in over],
-        excursions=found,
-        alarms=raised,
-        notes=notes,
+        transmissions=[_transmission_mark(row, row is current) for row in transmissions],
+        excursions=marks[0],
+        alarms=marks[1],
+        notes=[source, *_column_note(overview), *_legend(usual, *marks)],
     )
 
 
@@ -161,64 +152,59 @@ def of_transmission(
     Uses its pairs if all are stored, else the means of its seconds. Raises UsageError if there is
     no such transmission, StoreError if neither is stored.
     """
-    found = store.select(TRANSMISSIONS, "r.id = ?", transmission_id)
-    if not found:
+    rows = store.select(TRANSMISSIONS, "r.id = ?", transmission_id)
+    if not rows:
         raise UsageError(
             f"there is no transmission {transmission_id} that has ended;"
             " `mismatchd export transmissions` lists them"
         )
-    (row,) = found
+    (row,) = rows
     columns = row.columns
     start_ns, end_ns = row.time_ns, _ns(columns["end_utc"])
     around_ns = max((end_ns - start_ns) // 50, SECOND_NS // 5)
     span_ns = start_ns - around_ns, end_ns + around_ns
     coupler = _coupler(store, row, present)
-    noise, told = _noise(store, coupler, start_ns, start_ns, min_forward_w)
-    whole = _drawn(
-        store.archive.blocks(start_ns, end_ns + 1), coupler, noise, span_ns, columns["samples"]
-    )
-    notes = [told, *_thinned(whole)]
-    steps = whole.pairs < columns["samples"]
+    noise, source = _noise(store, coupler, start_ns, start_ns, min_forward_w)
+    pairs = store.archive.blocks(start_ns, end_ns + 1)
+    overview = _traces(pairs, coupler, noise, span_ns, columns["samples"])
+    notes = [source, *_column_note(overview)]
+    steps = overview.pairs < columns["samples"]
     if steps:
-        whole = _from_seconds(store, row, end_ns)
+        overview = _from_seconds(store, row, end_ns)
         notes = [
             "The raw pairs are past retention: each step is the mean of a second, and its band the"
             " 95 % interval by noise."
         ]
-        if not len(whole.time_ns):
+        if not len(overview.time_ns):
             raise StoreError(
                 f"{store.path}: neither pairs nor seconds of transmission {transmission_id} are"
                 " kept"
             )
     usual = _usual(store, row)
-    excursions, alarms = _excursions(store, span_ns, None), _alarms(store, span_ns, None)
-    notes += _marks(usual, excursions, alarms)
+    marks = _excursions(store, span_ns, None), _alarms(store, span_ns, None)
+    facts = f"{station}, {columns['start_utc']} to {columns['end_utc']}"
     return Scene(
         title=f"Transmission {transmission_id}",
-        facts=[f"{station}, {columns['start_utc']} to {columns['end_utc']}", _words(columns)],
+        facts=[facts, _transmission_words(columns)],
         zero_ns=start_ns,
         span_ns=span_ns,
-        detail_ns=None,
-        whole=whole,
-        detail=None,
+        overview=overview,
         steps=steps,
         relative=coupler.relative_watts,
         floor_w=coupler.readable_floor_w(noise),
         reflected_noise_w=_noise_w(coupler, noise),
         usual=usual,
-        limit_swr=None,
-        limit_w=None,
-        transmissions=[_over(row, True)],
-        excursions=excursions,
-        alarms=alarms,
-        notes=notes,
+        transmissions=[_transmission_mark(row, True)],
+        excursions=marks[0],
+        alarms=marks[1],
+        notes=[*notes, *_legend(usual, *marks)],
     )
 
 
 # ---- pairs
 
 
-def _drawn(
+def _traces(
     blocks: Sequence[SampleBlock] | Iterator[SampleBlock],
     coupler: Coupler,
     noise: Noise,
@@ -239,11 +225,11 @@ def _from_seconds(store: Store, row: Record, end_ns: int) -> Traces:
     if not rows:
         return Traces(np.empty(0, np.int64), np.empty((SERIES, 0)), np.empty((SERIES, 0)), 0, 0)
     table = np.array(
-        [[each.columns[name] for name in OF_SECONDS] for each in (*rows, rows[-1])],
+        [[second.columns[name] for name in OF_SECONDS] for second in (*rows, rows[-1])],
         dtype=np.float64,
     ).T
     table[RHO:] = rho_of_swr(table[RHO:])
-    time_ns = np.array([*(each.time_ns for each in rows), end_ns], dtype=np.int64)
+    time_ns = np.array([*(second.time_ns for second in rows), end_ns], dtype=np.int64)
     return Traces(time_ns, table, table, SECOND_NS, len(rows))
 
 
@@ -271,7 +257,7 @@ def _noise(
         count += int(quiet.sum())
         steps = max(block.step_v[0], step_v), max(block.step_v[1], step_v)
         tracker.update(block.forward_v[quiet], block.reflected_v[quiet], steps)
-    source = f"as {count} pairs with the key up tell it" if count >= 64 else "by the calibration"
+    source = f"measured on {count} pairs with the key up" if count >= 64 else "by the calibration"
     return tracker.noise(), (
         f"The light band is the 95 % interval of single pairs by noise, {source};"
         " directivity and calibration shift all of them alike and are left out."
@@ -283,17 +269,17 @@ def _noise_w(coupler: Coupler, noise: Noise) -> float:
     return float(coupler.reflected.slope(coupler.reflected.zero_v)) * noise.sd_v[1]
 
 
-def _thinned(shown: Traces) -> list[str]:
-    if not shown.width_ns:
+def _column_note(traced: Traces) -> list[str]:
+    if not traced.width_ns:
         return []
-    width_ms = shown.width_ns / 1e6
+    width_ms = traced.width_ns / 1e6
     return [
-        f"{shown.pairs} pairs: each stroke spans the least to the greatest of those within"
+        f"{traced.pairs} pairs: each stroke spans the least to the greatest of those within"
         f" {width_ms:.3g} ms."
     ]
 
 
-def _marks(
+def _legend(
     usual: tuple[float, str] | None, excursions: list[Mark], alarms: list[Mark]
 ) -> Iterator[str]:
     if usual is not None:
@@ -304,19 +290,19 @@ def _marks(
         yield "Dashed upright: an alarm is raised."
 
 
-def _first(own: list[R], near: list[R]) -> list[R]:
+def _first(rows: list[R], nearby: list[R]) -> list[R]:
     """Return the chart's own rows, then others of about the same time."""
-    own_ids = {row.id for row in own}
-    return own + [row for row in near if row.id not in own_ids]
+    ids = {row.id for row in rows}
+    return rows + [row for row in nearby if row.id not in ids]
 
 
 def _coupler(store: Store, row: Record | None, present: CalibrationFile) -> Coupler:
     """Return the coupler by the calibration of a transmission, or by the present one."""
-    named = None if row is None else row.columns["calibration_id"]
-    text = store.calibrations().get(named) if named else None
-    khz = None if row is None else row.columns["frequency_khz"]
+    columns = {"calibration_id": None, "frequency_khz": None} if row is None else row.columns
+    name, khz = columns["calibration_id"], columns["frequency_khz"]
+    text = store.calibrations().get(name) if name else None
     try:
-        return Coupler(present if text is None else parse(text, f"calibration {named}"), khz)
+        return Coupler(present if text is None else parse(text, f"calibration {name}"), khz)
     except CalibrationError:
         return Coupler(present, khz)
 
@@ -336,30 +322,26 @@ def _transmissions(store: Store, span_ns: tuple[int, int]) -> list[Record]:
     return store.select(TRANSMISSIONS, where, span_ns[1], span_ns[0])
 
 
-def _at(rows: Sequence[Record], time_ns: int) -> Record | None:
+def _current(rows: Sequence[Record], time_ns: int) -> Record | None:
     """Return the last transmission that began at or before a time, else the first."""
-    before = [row for row in rows if row.time_ns <= time_ns]
-    return before[-1] if before else next(iter(rows), None)
+    earlier = [row for row in rows if row.time_ns <= time_ns]
+    return earlier[-1] if earlier else next(iter(rows), None)
 
 
-def _start(row: Record | None) -> int | None:
-    return None if row is None else row.time_ns
-
-
-def _over(row: Record, own: bool) -> Mark:
+def _transmission_mark(row: Record, own: bool) -> Mark:
     return Mark(row.time_ns, _ns(row.columns["end_utc"]), "", own)
 
 
-def _excursions(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mark]:
+def _excursions(store: Store, span_ns: tuple[int, int], capture_id: int | None) -> list[Mark]:
     return [
-        Mark(row.time_ns, _end_ns(row), "", own in (None, row.columns["capture_id"]))
+        Mark(row.time_ns, _end_ns(row), "", capture_id in (None, row.columns["capture_id"]))
         for row in store.select(EXCURSIONS, NEAR_EXCURSIONS, *span_ns)
     ]
 
 
-def _alarms(store: Store, span_ns: tuple[int, int], own: int | None) -> list[Mark]:
+def _alarms(store: Store, span_ns: tuple[int, int], capture_id: int | None) -> list[Mark]:
     return [
-        Mark(alarm.raised_ns, alarm.cleared_ns, alarm.kind, own in (None, alarm.capture_id))
+        Mark(alarm.raised_ns, alarm.cleared_ns, alarm.kind, capture_id in (None, alarm.capture_id))
         for alarm in store.alarms(NEAR_ALARMS, *span_ns)
     ]
 
@@ -368,20 +350,20 @@ def _usual(store: Store, row: Record | None) -> tuple[float, str] | None:
     """Return the usual reflection coefficient, from earlier transmissions, and its origin."""
     if row is None:
         return None
-    same = "r.channel IS ?" if row.channel is not None else "r.frequency_khz IS ?"
-    place = row.channel if row.channel is not None else row.columns["frequency_khz"]
-    before = store.select(
+    field = "frequency_khz" if row.channel is None else "channel"
+    earlier = store.select(
         TRANSMISSIONS,
-        f"r.start_ns < ? AND r.swr IS NOT NULL AND {same} ORDER BY r.start_ns DESC LIMIT {USUAL}",
+        f"r.start_ns < ? AND r.swr IS NOT NULL AND r.{field} IS ?"
+        f" ORDER BY r.start_ns DESC LIMIT {USUAL}",
         row.time_ns,
-        place,
+        row.columns[field],
     )
-    if not before:
+    if not earlier:
         return None
-    middle = float(np.median([each.columns["swr"] for each in before]))
+    middle = float(np.median([record.columns["swr"] for record in earlier]))
     where = f" on channel {row.channel}" if row.channel is not None else ""
-    those = f"{len(before)} transmissions" if len(before) > 1 else "transmission"
-    return _rho(middle), f"of the {those}{where} before: SWR {middle:.2f}"
+    preceding = f"{len(earlier)} transmissions" if len(earlier) > 1 else "transmission"
+    return _rho(middle), f"of the {preceding}{where} before: SWR {middle:.2f}"
 
 
 def _end_ns(row: Record) -> int:
@@ -399,7 +381,7 @@ def _alarm_words(alarm: Alarm) -> str:
     return f"Alarm {alarm.id}: {alarm.kind}, {alarm.severity}: {alarm.detail}"
 
 
-def _words(columns: dict[str, float]) -> str:
+def _transmission_words(columns: dict[str, float]) -> str:
     low, high = _swr(columns["swr_low"]), _swr(columns["swr_high"])
     swr = f"SWR {_swr(columns['swr'])} ({low} to {high}), highest {_swr(columns['swr_max'])}"
     watts = f"{columns['forward_w_mean']:.3g} W incident"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Literal
@@ -15,20 +15,22 @@ from typing import Any, Literal
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.text import Text
-from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter, NullLocator
 from numpy.typing import NDArray
 
 from logger.charts.palette import FAINT, GRID, INK, PAPER
 from logger.errors import UsageError
 
 WIDTH_MM, HEIGHT_MM = 210.0, 297.0  # A4
+LEFT, TITLE, LINE = 23.0, 279.0, 4.4  # left edge, base of the title, distance of lines
 MM_PER_INCH = 25.4
 
 # Metadata that would record the time and the program. Cleared, as equal content must give equal
 # bytes.
-UNSAID: dict[str, dict[str, None]] = {
+NO_METADATA: dict[str, dict[str, None]] = {
     ".png": {"Software": None},
     ".svg": {"Date": None, "Creator": None},
     ".pdf": {"CreationDate": None, "Creator": None, "Producer": None},
@@ -84,16 +86,15 @@ def style() -> Iterator[None]:
         yield
 
 
-def blank() -> Figure:
-    """Return an empty upright A4 sheet."""
-    return Figure(figsize=(WIDTH_MM / MM_PER_INCH, HEIGHT_MM / MM_PER_INCH))
+def blank(width: float = WIDTH_MM, height: float = HEIGHT_MM) -> Figure:
+    """Return an empty sheet, mm; by default an upright A4 sheet."""
+    return Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
 
 
 def panel(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
     """Return axes whose frame is at this position, mm."""
-    return figure.add_axes(
-        (left / WIDTH_MM, bottom / HEIGHT_MM, width / WIDTH_MM, height / HEIGHT_MM)
-    )
+    paper, high = np.round(figure.get_size_inches() * MM_PER_INCH, 6)
+    return figure.add_axes((left / paper, bottom / high, width / paper, height / high))
 
 
 def size_inches(axes: Axes) -> NDArray[np.float64]:
@@ -106,6 +107,71 @@ def size_inches(axes: Axes) -> NDArray[np.float64]:
 def write(figure: Figure, left: float, base: float, words: str, **look: Any) -> Text:
     """Write plain text on the sheet; positions in mm."""
     return figure.text(left / WIDTH_MM, base / HEIGHT_MM, words, parse_math=False, **look)
+
+
+def write_lines(
+    figure: Figure, base: float, lines: Iterable[str], spacing: float = LINE, **look: Any
+) -> float:
+    """Write lines one below the other, the first at `base`, mm; return the base of the next."""
+    lines = list(lines)
+    for number, line in enumerate(lines):
+        write(figure, LEFT, base - number * spacing, line, **look)
+    return base - len(lines) * spacing
+
+
+def write_title(figure: Figure, title: str) -> None:
+    """Write the title of a sheet."""
+    write(figure, LEFT, TITLE, title, fontsize=16, fontweight="bold")
+
+
+def note(axes: Axes, height: float, words: str, **look: Any) -> None:
+    """Write into the middle of a panel, at a share of its height."""
+    axes.text(0.5, height, words, transform=axes.transAxes, ha="center", **look)
+
+
+def label_axis(axis: Axis, marks: Sequence[tuple[float, str]]) -> None:
+    """Label an axis at some places with words."""
+    axis.set_major_locator(FixedLocator([place for place, _ in marks]))
+    axis.set_minor_locator(NullLocator())
+    axis.set_major_formatter(FuncFormatter(lambda _, number: marks[number or 0][1]))
+
+
+def label_lanes(axes: Axes, lanes: Sequence[str]) -> None:
+    """Label horizontal lanes, numbered from 0."""
+    label_axis(axes.yaxis, [(float(lane), words) for lane, words in enumerate(lanes)])
+    axes.tick_params(axis="y", length=0)
+    axes.grid(visible=False, axis="y")
+
+
+def second_scale(axes: Axes, marks: Iterable[tuple[float, str]], close: float, label: str) -> None:
+    """Add an axis on the right with labels at ascending places, at least `close` apart."""
+    low, high = axes.get_ylim()
+    right = axes.twinx()
+    right.set_ylim(low, high)
+    right.grid(visible=False)
+    labelled: list[tuple[float, str]] = []
+    for place, words in marks:
+        if low <= place <= high and (not labelled or place - labelled[-1][0] > close):
+            labelled.append((place, words))
+    label_axis(right.yaxis, labelled)
+    right.set_ylabel(label)
+
+
+def legend_above(axes: Axes, height: float, **look: Any) -> None:
+    """Draw a narrow legend at the left above a panel of a small chart, at a share of its height."""
+    axes.legend(
+        loc="lower left",
+        bbox_to_anchor=(-0.02, height),
+        columnspacing=0.8,
+        handlelength=1.3,
+        handletextpad=0.4,
+        **look,
+    )
+
+
+def legend_beside_title(axes: Axes, columns: int) -> None:
+    """Draw the legend above a panel, at the right."""
+    axes.legend(loc="lower right", bbox_to_anchor=(1.01, 0.985), ncols=columns, frameon=False)
 
 
 def logarithmic(axes: Axes, which: Literal["x", "y"], low: float, high: float) -> None:
@@ -135,7 +201,7 @@ def _decades(low: float, high: float, digits: Iterable[int]) -> Iterator[float]:
 def check_suffix(path: Path) -> str:
     """Return the suffix of a picture that can be written. Raises UsageError for another."""
     suffix = path.suffix.lower()
-    if suffix not in UNSAID:
+    if suffix not in NO_METADATA:
         raise UsageError(f"{path}: a chart is written as .png, .svg or .pdf")
     return suffix
 
@@ -146,10 +212,19 @@ def save(figure: Figure, path: Path) -> None:
     Raises UsageError for another suffix and if the file cannot be written.
     """
     suffix = check_suffix(path)
-    drawn = io.BytesIO()
+    picture = io.BytesIO()
     with style():
-        figure.savefig(drawn, format=suffix[1:], metadata=UNSAID[suffix])
+        figure.savefig(picture, format=suffix[1:], metadata=NO_METADATA[suffix])
     try:
-        path.write_bytes(drawn.getvalue())
+        path.write_bytes(picture.getvalue())
     except OSError as error:
         raise UsageError(f"{path}: cannot be written: {error.strerror}") from error
+
+
+def svg(figure: Figure) -> str:
+    """Return a figure as SVG for a page: text as text, transparent paper."""
+    picture = io.StringIO()
+    with style():
+        matplotlib.rcParams["svg.fonttype"] = "none"
+        figure.savefig(picture, format="svg", metadata=NO_METADATA[".svg"], transparent=True)
+    return picture.getvalue()

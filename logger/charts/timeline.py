@@ -8,17 +8,15 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from logger.blocks import Floats, Times
+from logger.charts import sheet
 from logger.charts.palette import BRICK, GREY, INDIGO, INK, PAPER, SHADE, STRAW
 from logger.charts.scenes import Mark, Scene
-from logger.charts.sheet import MM_PER_INCH, blank, logarithmic, panel, size_inches, style, write
 from logger.charts.traces import FORWARD, REFLECTED, RHO, RHO_HIGH, RHO_LOW, Traces
 from logger.physics.reflection import rho_of_swr
 
 # Millimetres, heights from the lower edge.
-LEFT, TITLE, LINE = 23.0, 279.0, 4.4
 WHOLE, HALF, RIGHT = 165.0, 76.0, 112.0
 POWER = 165.0  # up to the heading
 REFLECTION, REFLECTION_HIGH = 76.0, 81.0
@@ -42,28 +40,28 @@ LANES = ("on air", "excursions", "alarms")
 
 def draw(scene: Scene) -> Figure:
     """Draw a scene on an upright A4 sheet."""
-    with style():
-        figure = blank()
+    with sheet.style():
+        figure = sheet.blank()
         top = _heading(figure, scene)
-        whole, detail = scene.whole, scene.detail
+        overview, detail = scene.overview, scene.detail
         if detail is None or scene.detail_ns is None:
-            panels = _panels(figure, LEFT, WHOLE, top)
-            _column(panels, scene, whole, scene.span_ns, first=True, last=True)
+            panels = _panels(figure, sheet.LEFT, WHOLE, top)
+            _column(panels, scene, overview, scene.span_ns, first=True, last=True)
         else:
-            panels = _panels(figure, LEFT, HALF, top)
-            _column(panels, scene, whole, scene.span_ns, first=True, last=False)
+            panels = _panels(figure, sheet.LEFT, HALF, top)
+            _column(panels, scene, overview, scene.span_ns, first=True, last=False)
             panels = _panels(figure, RIGHT, HALF, top)
             _column(panels, scene, detail, scene.detail_ns, first=False, last=True)
-        for number, line in enumerate(textwrap.wrap(" ".join(scene.notes), WRAP)):
-            write(figure, LEFT, FOOT - number * LINE, line, color=GREY, fontsize=8)
+        lines = textwrap.wrap(" ".join(scene.notes), WRAP)
+        sheet.write_lines(figure, FOOT, lines, color=GREY, fontsize=8)
     return figure
 
 
 def small(scene: Scene, width: float, height: float, *, detail: bool = False) -> Figure:
     """Draw the panels of a scene, or of its detail, alone, `width` by `height` mm."""
     left, right, below, high, above, between = 18.5, 13.0, 11.0, 14.0, 6.0, 8.0
-    shown, span_ns = (scene.detail, scene.detail_ns) if detail else (scene.whole, scene.span_ns)
-    assert shown is not None
+    traces, span_ns = (scene.detail, scene.detail_ns) if detail else (scene.overview, scene.span_ns)
+    assert traces is not None
     assert span_ns is not None
     room = height - below - high - 2 * between - above
     places = (
@@ -71,46 +69,32 @@ def small(scene: Scene, width: float, height: float, *, detail: bool = False) ->
         (below + high + between - 2.0, 0.55 * room),
         (below, high),
     )
-    with style():
-        figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
+    with sheet.style():
+        figure = sheet.blank(width, height)
         panels = [
-            figure.add_axes(
-                (left / width, bottom / height, (width - left - right) / width, tall / height)
-            )
-            for bottom, tall in places
+            sheet.panel(figure, left, bottom, width - left - right, tall) for bottom, tall in places
         ]
         for axes in panels:
             axes.yaxis.set_label_coords(-12.5 / (width - left - right), 0.5)
-        _column(panels, scene, shown, span_ns, first=True, last=True, close=TOGETHER_SMALL)
+        _column(panels, scene, traces, span_ns, first=True, last=True, close=TOGETHER_SMALL)
         for axes in panels[:2]:
-            axes.legend(
-                loc="lower left",
-                bbox_to_anchor=(-0.02, 0.98),
-                ncols=4,
-                frameon=False,
-                columnspacing=0.8,
-                handlelength=1.3,
-                handletextpad=0.4,
-                fontsize=7,
-            )
+            sheet.legend_above(axes, 0.98, ncols=4, frameon=False, fontsize=7)
     return figure
 
 
 def _heading(figure: Figure, scene: Scene) -> float:
     """Write title and facts; return the upper edge for the panels, mm."""
-    write(figure, LEFT, TITLE, scene.title, fontsize=16, fontweight="bold")
+    sheet.write_title(figure, scene.title)
     lines = [line for fact in scene.facts for line in textwrap.wrap(fact, WRAP)]
     if len(lines) > MOST_FACTS:
         lines[MOST_FACTS - 1 :] = [f"… and {len(lines) - MOST_FACTS + 1} lines more"]
-    for number, line in enumerate(lines):
-        write(figure, LEFT, TITLE - 7 - number * LINE, line, fontsize=8.5)
-    return TITLE - 7 - len(lines) * LINE - 8
+    return sheet.write_lines(figure, sheet.TITLE - 7, lines, fontsize=8.5) - 8
 
 
 def _panels(figure: Figure, left: float, width: float, top: float) -> list[Axes]:
     """Return panels for power, reflection and marks, one above the other, labels aligned."""
     places = (POWER, top - POWER), (REFLECTION, REFLECTION_HIGH), (MARKS, MARKS_HIGH)
-    panels = [panel(figure, left, bottom, width, height) for bottom, height in places]
+    panels = [sheet.panel(figure, left, bottom, width, height) for bottom, height in places]
     for axes in panels:
         axes.yaxis.set_label_coords(-LABEL / width, 0.5)
     return panels
@@ -119,7 +103,7 @@ def _panels(figure: Figure, left: float, width: float, top: float) -> list[Axes]
 def _column(
     panels: list[Axes],
     scene: Scene,
-    shown: Traces,
+    traces: Traces,
     span_ns: tuple[int, int],
     *,
     first: bool,
@@ -141,8 +125,8 @@ def _column(
         axes.set_xlim(time(span_ns[0]), time(span_ns[1]))
         axes.tick_params(labelbottom=axes is marks)
         _events(axes, scene, span_ns, time)
-    _power(power, scene, shown, time, words=first)
-    _reflection(reflection, scene, shown, time, first=first, last=last)
+    _power(power, scene, traces, time, words=first)
+    _reflection(reflection, scene, traces, time, first=first, last=last)
     _lanes(marks, scene, span_ns, time, close, words=first)
     if not (first and last):
         power.set_title("the capture" if first else "the event")
@@ -165,13 +149,13 @@ def _band(axes: Axes, x: Floats, low: Floats, high: Floats, steps: bool, **look:
 
 
 def _line(
-    axes: Axes, x: Floats, low: Floats, high: Floats, scene: Scene, shown: Traces, **look: Any
+    axes: Axes, x: Floats, low: Floats, high: Floats, scene: Scene, traces: Traces, **look: Any
 ) -> None:
     """Draw a line through all pairs; a column of several is a stroke from minimum to maximum."""
     look = {"lw": 1.0, **look}
     if scene.steps:
         axes.plot(x, high, drawstyle="steps-post", **look)
-    elif shown.width_ns:
+    elif traces.width_ns:
         strokes = np.column_stack([low, high]).ravel()
         axes.plot(np.repeat(x, 2), strokes, solid_joinstyle="round", **{**look, "lw": 0.9})
     else:
@@ -179,61 +163,60 @@ def _line(
         axes.plot(x, high, **dots, **look)
 
 
-def _power(axes: Axes, scene: Scene, shown: Traces, time: Any, *, words: bool) -> None:
-    greatest_w = max(_greatest(scene.whole, FORWARD), _greatest(scene.whole, REFLECTED), LEAST_W)
+def _power(axes: Axes, scene: Scene, traces: Traces, time: Any, *, words: bool) -> None:
+    greatest_w = max(
+        _greatest(scene.overview, FORWARD), _greatest(scene.overview, REFLECTED), LEAST_W
+    )
     least_w = max(greatest_w * RANGE, min(scene.reflected_noise_w, 0.01 * greatest_w))
-    logarithmic(axes, "y", least_w, 3 * greatest_w)
-    x = time(shown.time_ns)
+    sheet.logarithmic(axes, "y", least_w, 3 * greatest_w)
+    x = time(traces.time_ns)
     for series, colour, label, width in (
         (FORWARD, INK, "incident", 1.3),
         (REFLECTED, BRICK, "reflected", 0.9),
     ):
-        low, high = (np.maximum(each[series], least_w) for each in (shown.low, shown.high))
-        _line(axes, x, low, high, scene, shown, color=colour, lw=width, label=label)
+        low, high = (np.maximum(trace[series], least_w) for trace in (traces.low, traces.high))
+        _line(axes, x, low, high, scene, traces, color=colour, lw=width, label=label)
     if scene.limit_w is not None:
         axes.axhline(scene.limit_w, color=INDIGO, lw=1.1, ls="-.", label="limit")
     if words:
         axes.set_ylabel("W (relative)" if scene.relative else "W")
     else:
         axes.tick_params(labelleft=False)
-    axes.legend(loc="lower right", bbox_to_anchor=(1.01, 0.985), ncols=3, frameon=False)
+    sheet.legend_beside_title(axes, 3)
 
 
-def _greatest(shown: Traces, series: int) -> float:
-    values = shown.high[series]
+def _greatest(traces: Traces, series: int) -> float:
+    values = traces.high[series]
     return float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
 
 
 def _reflection(
-    axes: Axes, scene: Scene, shown: Traces, time: Any, *, first: bool, last: bool
+    axes: Axes, scene: Scene, traces: Traces, time: Any, *, first: bool, last: bool
 ) -> None:
-    most = max(_greatest(scene.whole, RHO), LEAST_RHO / 1.2)
+    most = max(_greatest(scene.overview, RHO), LEAST_RHO / 1.2)
     if scene.usual is not None:
         most = max(most, scene.usual[0])
     if scene.limit_swr is not None:
         most = max(most, float(rho_of_swr(scene.limit_swr)))
     top = min(1.2 * most, MOST_RHO)
     axes.set_ylim(0.0, top)
-    x = time(shown.time_ns)
-    readable = np.isfinite(shown.high[RHO])
+    x = time(traces.time_ns)
+    readable = np.isfinite(traces.high[RHO])
     if not readable.any():
-        axes.text(
-            *(0.5, 0.5),
-            f"incident power is below the readable\nfloor of {scene.floor_w:.2g} W",
-            transform=axes.transAxes,
-            ha="center",
-            bbox={"fc": PAPER, "ec": "none"},
-        )
+        words = f"incident power is below the readable\nfloor of {scene.floor_w:.2g} W"
+        sheet.note(axes, 0.5, words, bbox={"fc": PAPER, "ec": "none"})
     _band(
         axes,
         x,
-        shown.low[RHO_LOW],
-        shown.high[RHO_HIGH],
+        traces.low[RHO_LOW],
+        traces.high[RHO_HIGH],
         scene.steps,
         color=STRAW,
         label="95 % by noise",
     )
-    _line(axes, x, shown.low[RHO], shown.high[RHO], scene, shown, color=BRICK, label="reflection")
+    _line(
+        axes, x, traces.low[RHO], traces.high[RHO], scene, traces, color=BRICK, label="reflection"
+    )
     if scene.usual is not None:
         axes.axhline(scene.usual[0], color=INK, lw=1.0, ls="--", label="usual")
     if scene.limit_swr is not None:
@@ -252,26 +235,9 @@ def _reflection(
     else:
         axes.tick_params(labelleft=False)
     if last:
-        _swr_axis(axes, top)
-
-
-def _swr_axis(axes: Axes, top: float) -> None:
-    """Add an SWR axis on the right."""
-    right = axes.twinx()
-    right.set_ylim(0.0, top)
-    right.grid(visible=False)
-    _, height = size_inches(axes)
-    close = max(CLOSE, LABEL_INCHES / height) * top
-    places: list[float] = []
-    words: list[str] = []
-    for swr in SWRS:
-        place = float(rho_of_swr(swr))
-        if place <= top and (not places or place - places[-1] > close):
-            places.append(place)
-            words.append("∞" if swr > 100 else f"{swr:g}")
-    right.yaxis.set_major_locator(FixedLocator(places))
-    right.yaxis.set_major_formatter(FuncFormatter(lambda _, number: words[number or 0]))
-    right.set_ylabel("SWR")
+        _, height = sheet.size_inches(axes)
+        marks = ((float(rho_of_swr(swr)), "∞" if swr > 100 else f"{swr:g}") for swr in SWRS)
+        sheet.second_scale(axes, marks, max(CLOSE, LABEL_INCHES / height) * top, "SWR")
 
 
 def _lanes(
@@ -280,22 +246,19 @@ def _lanes(
     """Draw transmissions, excursions and alarms, one lane each."""
     axes.set_ylim(-0.6, len(LANES) - 0.5)
     axes.invert_yaxis()
-    axes.yaxis.set_major_locator(FixedLocator(list(range(len(LANES)))))
-    axes.yaxis.set_minor_locator(NullLocator())
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda _, number: LANES[number or 0]))
-    axes.tick_params(axis="y", length=0, labelleft=words)
-    axes.grid(visible=False, axis="y")
+    sheet.label_lanes(axes, LANES)
+    axes.tick_params(axis="y", labelleft=words)
     for lane, marks in enumerate((scene.transmissions, scene.excursions, scene.alarms)):
         for mark in marks:
             _stretch(axes, lane, mark, span_ns, time)
     for begin_ns, names in _together(scene.alarms, span_ns, close):
-        late = begin_ns - span_ns[0] > 0.6 * (span_ns[1] - span_ns[0])
+        is_late = begin_ns - span_ns[0] > 0.6 * (span_ns[1] - span_ns[0])
         axes.annotate(
             names,
             (time(begin_ns), LANES.index("alarms")),
-            (-3 if late else 3, 3),
+            (-3 if is_late else 3, 3),
             textcoords="offset points",
-            ha="right" if late else "left",
+            ha="right" if is_late else "left",
             va="bottom",
             fontsize=7,
         )

@@ -35,7 +35,7 @@ class Traces(NamedTuple):
     pairs: int
 
 
-def measured(block: SampleBlock, coupler: Coupler, noise: Noise) -> Floats:
+def measure(block: SampleBlock, coupler: Coupler, noise: Noise) -> Floats:
     """Return powers, reflection and its 95 % interval by noise for each pair, (SERIES, n)."""
     forward_w, reflected_w, flags = coupler.power(block)
     readable = forward_w >= max(coupler.readable_floor_w(noise), 1e-9)
@@ -46,8 +46,8 @@ def measured(block: SampleBlock, coupler: Coupler, noise: Noise) -> Floats:
     spread = COVERAGE * spread_w(*columns, coupler, noise)
     spread /= safe_w
     rho, low, high = (
-        np.minimum(np.sqrt(np.maximum(each, 0.0)), HIGHEST_RHO)
-        for each in (ratio, ratio - spread, ratio + spread)
+        np.minimum(np.sqrt(np.maximum(values, 0.0)), HIGHEST_RHO)
+        for values in (ratio, ratio - spread, ratio + spread)
     )
     return np.stack([forward_w, reflected_w, rho, low, high])
 
@@ -67,7 +67,7 @@ def traces(
     times, places, lows, highs = [], [], [], []
     pairs = 0
     for block in blocks:
-        values = measured(block, coupler, noise)
+        values = measure(block, coupler, noise)
         pairs += len(block)
         if not width_ns:
             times.append(block.time_ns)
@@ -88,20 +88,20 @@ def traces(
         first = np.concatenate([[0], np.flatnonzero(np.diff(place)) + 1])
         time_ns = time_ns[first]
         low, high = np.fmin.reduceat(low, first, axis=1), np.fmax.reduceat(high, first, axis=1)
-    return Traces(*_broken(time_ns, low, high, width_ns), width_ns, pairs)
+    return Traces(*_insert_gaps(time_ns, low, high, width_ns), width_ns, pairs)
 
 
-def _broken(
+def _insert_gaps(
     time_ns: Times, low: Floats, high: Floats, width_ns: int
 ) -> tuple[Times, Floats, Floats]:
     """Insert NaN where pairs are missing, so that no line is drawn across the gap."""
     steps = np.diff(time_ns)
     if not len(steps):
         return time_ns, low, high
-    usual = max(float(np.median(steps)), width_ns)
-    at = np.flatnonzero(steps > BREAK * usual) + 1
+    usual_step = max(float(np.median(steps)), width_ns)
+    gaps = np.flatnonzero(steps > BREAK * usual_step) + 1
     return (
-        np.insert(time_ns, at, time_ns[at - 1] + 1),
-        np.insert(low, at, np.nan, axis=1),
-        np.insert(high, at, np.nan, axis=1),
+        np.insert(time_ns, gaps, time_ns[gaps - 1] + 1),
+        np.insert(low, gaps, np.nan, axis=1),
+        np.insert(high, gaps, np.nan, axis=1),
     )

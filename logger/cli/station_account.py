@@ -36,11 +36,11 @@ def account_of(
     now_ns: int,
     channels: Sequence[int] = (),
     most: int | None = None,
-    explained: bool = False,
+    joint: bool = False,
 ) -> Account:
     """Return the account of a station's store, with progress on a terminal. Raises UsageError."""
     from logger.cli.commands.export import FOREVER
-    from logger.report.gather import account
+    from logger.trend.gather import account, read_history
 
     span_ns = (
         FOREVER[0] if since is None else parse_time(since, now_ns),
@@ -54,14 +54,12 @@ def account_of(
 
     try:
         return account(
-            store,
+            read_history(store, min(now_ns, span_ns[1]), span_ns, progress),
             config.station.name,
             config.watchdog.high_swr.limit,
-            min(now_ns, span_ns[1]),
-            span_ns,
             channels=channels,
             most=most,
-            explained=explained,
+            joint=joint,
             progress=progress,
         )
     finally:

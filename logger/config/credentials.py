@@ -18,11 +18,11 @@ def from_file(key: str, path: Path, environ: Mapping[str, str]) -> str:
     A file that the service manager has put into $CREDENTIALS_DIRECTORY takes precedence: under the
     same name, or, in its naming for files of a folder, `folder_name`. Raise ConfigError.
     """
-    handed = Path(environ.get("CREDENTIALS_DIRECTORY", ""))
-    if handed.is_absolute():
+    folder = Path(environ.get("CREDENTIALS_DIRECTORY", ""))
+    if folder.is_absolute():
         for name in (path.name, f"{path.parent.name}_{path.name}"):
-            if (handed / name).exists():
-                path = handed / name
+            if (folder / name).exists():
+                path = folder / name
                 break
     try:
         secret = path.read_text("utf-8").strip()
@@ -45,18 +45,18 @@ def secret(key: str, env: str | None, file: Path | None, environ: Mapping[str, s
         return from_file(f"{key}_file", file, environ)
     if env is None:
         return None
-    found = environ.get(env, "").strip()
-    if not found:
+    value = environ.get(env, "").strip()
+    if not value:
         raise ConfigError(one_line(f"{key}_env: ${env} is not set; set it and restart"))
-    return found
+    return value
 
 
 def without(text: str, secrets: Iterable[str]) -> str:
     """Return the text on one line with every secret masked, in plain form and in base64."""
-    for found in secrets:
-        if len(found) >= SHORTEST:
-            coded = base64.b64encode(found.encode()).decode()
-            for form in (found, coded, coded.rstrip("=")):
+    for secret in secrets:
+        if len(secret) >= SHORTEST:
+            coded = base64.b64encode(secret.encode()).decode()
+            for form in (secret, coded, coded.rstrip("=")):
                 text = text.replace(form, "***")
     return one_line(text)
 

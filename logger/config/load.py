@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from difflib import get_close_matches
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -20,6 +19,7 @@ from logger.config.report import ConfigErrors, located, one_line
 from logger.config.section import EnvName, Positive, Section, Text
 from logger.config.yaml_lines import Document, YamlError, parse
 from logger.errors import ConfigError
+from logger.wording import suggest
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
@@ -75,26 +75,8 @@ class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
     hold_ms: HoldMs = 50
 
 
-class SuddenChangeOptions(Section, frozen=True, kw_only=True):
-    """Target false-alarm rate of sudden changes on a steady station."""
-
-    false_alarms_per_year: Positive = 1
-
-
-class BaselineShiftOptions(Section, frozen=True, kw_only=True):
-    """Target false-alarm rate of baseline shifts on a steady station."""
-
-    false_alarms_per_year: Positive = 1
-
-
-class IntermittentContactOptions(Section, frozen=True, kw_only=True):
-    """Target false-alarm rate of excursions reported as too frequent."""
-
-    false_alarms_per_year: Positive = 1
-
-
-class HeatingJointOptions(Section, frozen=True, kw_only=True):
-    """Target false-alarm rate of heating joints on a sound station."""
+class FalseAlarmOptions(Section, frozen=True, kw_only=True):
+    """Target false-alarm rate of a rule that compares, on a sound and steady station."""
 
     false_alarms_per_year: Positive = 1
 
@@ -110,10 +92,10 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
 
     high_swr: HighSwrOptions = HighSwrOptions()
     high_reflected_power: HighReflectedPowerOptions = HighReflectedPowerOptions()
-    sudden_change: SuddenChangeOptions = SuddenChangeOptions()
-    baseline_shift: BaselineShiftOptions = BaselineShiftOptions()
-    intermittent_contact: IntermittentContactOptions = IntermittentContactOptions()
-    heating_joint: HeatingJointOptions = HeatingJointOptions()
+    sudden_change: FalseAlarmOptions = FalseAlarmOptions()
+    baseline_shift: FalseAlarmOptions = FalseAlarmOptions()
+    intermittent_contact: FalseAlarmOptions = FalseAlarmOptions()
+    heating_joint: FalseAlarmOptions = FalseAlarmOptions()
     no_data: NoDataOptions = NoDataOptions()
 
     def false_alarms_per_year(self) -> dict[str, float]:
@@ -269,9 +251,9 @@ class Config(Sections, frozen=True, kw_only=True):
 
 def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
     """Return the configuration file to use if none is named. Raise ConfigError if none exists."""
-    named = environ.get(ENVIRONMENT)
-    if named:
-        return cwd / named
+    chosen = environ.get(ENVIRONMENT)
+    if chosen:
+        return cwd / chosen
     for path in (cwd / "config.yaml", SYSTEM_PATH):
         if os.path.exists(path):  # Path.exists raises if a folder is not accessible
             return path
@@ -297,51 +279,50 @@ def load(path: Path) -> Config:
             raise report.error(
                 ("influxdb", index), f"{title!r} occurs twice; give one another name"
             )
-    at_kind = ("driver", "kind")
+    where_kind = ("driver", "kind")
     kind = sections.driver.get("kind")
     if not isinstance(kind, str):
         wrong = "expected text" if "kind" in sections.driver else "is missing"
         listed = ", ".join(installed_kinds()) or "none"
-        raise report.error(at_kind, f"{wrong}; give one of the installed kinds: {listed}")
+        raise report.error(where_kind, f"{wrong}; give one of the installed kinds: {listed}")
     try:
         driver_class = find(kind)
     except UnknownDriverError as error:
-        raise report.error(at_kind, str(error)) from None
+        raise report.error(where_kind, str(error)) from None
     written = {key: value for key, value in sections.driver.items() if key != "kind"}
     options = report.convert(written, driver_class.Options, ("driver",), ("kind",))
     notifiers = _notifiers(report, sections.notify, kind, driver_class)
-    fields = msgspec.structs.asdict(_resolved(sections, folder))
+    fields = msgspec.structs.asdict(_resolve(sections, folder))
     return Config(
         **fields,
         path=path.absolute(),
         kind=kind,
         driver_class=driver_class,
-        driver_options=_resolved(options, folder),
-        notifiers=[_resolved(notifier, folder) for notifier in notifiers],
+        driver_options=_resolve(options, folder),
+        notifiers=[_resolve(notifier, folder) for notifier in notifiers],
         warnings=report.warnings,
     )
 
 
 def _notifiers(
     report: ConfigErrors,
-    written: list[dict[str, Any]],
+    sections: list[dict[str, Any]],
     driver_kind: str,
     driver_class: DriverClass,
 ) -> list[NotifierOptions]:
     notifiers: list[NotifierOptions] = []
-    for index, section in enumerate(written):
+    for index, section in enumerate(sections):
         where = ("notify", index)
         kind = section.get("kind")
         options_class = KINDS.get(kind) if isinstance(kind, str) else None
         if options_class is None:
-            near = get_close_matches(str(kind), KINDS, 1)
             wrong = f"there is no kind {kind!r}" if "kind" in section else "is missing"
-            advice = f"did you mean {near[0]!r}?" if near else f"give one of: {', '.join(KINDS)}"
+            advice = suggest(str(kind), KINDS, "give one of")
             raise report.error((*where, "kind"), f"{wrong}; {advice}")
         rest = {key: value for key, value in section.items() if key != "kind"}
         report.rename(rest, where, "heartbeat", "daily")
         options = report.convert(rest, options_class, where, ("kind",))
-        if any(options.title == other.title for other in notifiers):
+        if any(options.title == earlier.title for earlier in notifiers):
             raise report.error(where, f"{options.title!r} occurs twice; give one a `name`")
         if options.needs_link and not isinstance(driver_class, Sends):
             raise report.error(
@@ -374,7 +355,7 @@ def _read(path: Path) -> Document:
         raise ConfigError(located(path, error.line, error.where, error.reason)) from None
 
 
-def _resolved(section: S, folder: Path) -> S:
+def _resolve(section: S, folder: Path) -> S:
     """Return the section with all relative paths, including defaults, resolved in `folder`."""
     changes: dict[str, Any] = {}
     for name in section.__struct_fields__:
@@ -382,9 +363,8 @@ def _resolved(section: S, folder: Path) -> S:
         if isinstance(value, Path):
             changes[name] = folder / value
         elif isinstance(value, msgspec.Struct):
-            changes[name] = _resolved(value, folder)
+            changes[name] = _resolve(value, folder)
         elif isinstance(value, list):
-            changes[name] = [
-                _resolved(one, folder) if isinstance(one, msgspec.Struct) else one for one in value
-            ]
+            structs = [isinstance(item, msgspec.Struct) for item in value]
+            changes[name] = [_resolve(item, folder) for item in value] if all(structs) else value
     return msgspec.structs.replace(section, **changes)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 from urllib.parse import urlsplit
@@ -14,6 +13,7 @@ from msgspec import Meta
 
 from logger.config.section import EnvName, Positive, Section, Text
 from logger.rows import Alarm, AlarmKind, Severity
+from logger.wording import suggest
 
 LimitS = Annotated[float, Meta(gt=0, le=300)]
 Port = Annotated[int, Meta(ge=1, le=65535)]
@@ -32,8 +32,8 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
     severities: list[Severity] | None = None
 
     def __post_init__(self) -> None:
-        _known("alarm kind", self.alarms, AlarmKind)
-        _known("severity", self.severities, Severity)
+        _check_names("alarm kind", self.alarms, AlarmKind)
+        _check_names("severity", self.severities, Severity)
 
     @property
     def title(self) -> str:
@@ -51,7 +51,7 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
         return False
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         """Destination of the messages for the user, without secrets."""
         return ""
 
@@ -104,7 +104,7 @@ class CommandOptions(MessageOptions, frozen=True, kw_only=True):
     timeout_s: LimitS = 10
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return self.command[0]
 
 
@@ -125,19 +125,36 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        given = [self.url, self.url_env, self.url_file]
-        if sum(one is not None for one in given) != 1:
+        sources = [self.url, self.url_env, self.url_file]
+        if sum(source is not None for source in sources) != 1:
             raise ValueError("give the address once; as `url`, `url_env` or `url_file`")
         if self.url is not None:
             check_url(self.url)
-        _once(self.secret_env, self.secret_file, "secret")
+        _check_source(self.secret_env, self.secret_file, "secret")
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return "a secret address" if self.url is None else shown_url(self.url)
 
 
-class MqttOptions(MessageOptions, frozen=True, kw_only=True):
+class ServerOptions(MessageOptions, frozen=True, kw_only=True):
+    """Kinds that log in to a server."""
+
+    host: Text
+    port: Port | None = None
+    ca_file: Path | None = None
+    user: Text | None = None
+    password_env: EnvName | None = None
+    password_file: Path | None = None
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        _check_source(self.password_env, self.password_file, "password")
+        if self.user is None and (self.password_env or self.password_file):
+            raise ValueError("a password without a user; add `user`")
+
+
+class MqttOptions(ServerOptions, frozen=True, kw_only=True):
     """An MQTT broker.
 
     Messages go to `<topic>/alarm`, `/daily` and `/test`; the present state is retained at
@@ -145,19 +162,12 @@ class MqttOptions(MessageOptions, frozen=True, kw_only=True):
     """
 
     kind: ClassVar[str] = "mqtt"
-    host: Text
-    port: Port | None = None
     tls: bool = False
-    ca_file: Path | None = None
-    user: Text | None = None
-    password_env: EnvName | None = None
-    password_file: Path | None = None
     topic: Text | None = None
     timeout_s: LimitS = 10
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        _password(self.user, self.password_env, self.password_file)
         if self.ca_file is not None and not self.tls:
             raise ValueError("ca_file has no effect without TLS; add `tls: true`")
         if self.topic is not None and re.search(r"[+#\0]", self.topic):
@@ -169,21 +179,15 @@ class MqttOptions(MessageOptions, frozen=True, kw_only=True):
         return self.port or (8883 if self.tls else 1883)
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return f"{self.host}:{self.port_number}"
 
 
-class MailOptions(MessageOptions, frozen=True, kw_only=True):
+class MailOptions(ServerOptions, frozen=True, kw_only=True):
     """A mail server: STARTTLS (port 587), TLS from the start (465) or neither (25)."""
 
     kind: ClassVar[str] = "mail"
-    host: Text
-    port: Port | None = None
     security: Literal["starttls", "tls", "none"] = "starttls"
-    ca_file: Path | None = None
-    user: Text | None = None
-    password_env: EnvName | None = None
-    password_file: Path | None = None
     sender: Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")] = msgspec.field(name="from")
     to: Annotated[list[Annotated[str, Meta(pattern=r"^[^\s<>]+@[^\s<>]+$")]], Meta(min_length=1)]
     timeout_s: LimitS = 20
@@ -191,7 +195,6 @@ class MailOptions(MessageOptions, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        _password(self.user, self.password_env, self.password_file)
         if self.user is not None and self.security == "none":
             raise ValueError("a password is not sent in the clear; use `security: starttls`")
 
@@ -201,7 +204,7 @@ class MailOptions(MessageOptions, frozen=True, kw_only=True):
         return self.port or {"starttls": 587, "tls": 465, "none": 25}[self.security]
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return f"{', '.join(self.to)} by {self.host}:{self.port_number}"
 
 
@@ -226,7 +229,7 @@ class InhibitOptions(NotifierOptions, frozen=True, kw_only=True):
     release_after_s: Positive = 60.0
 
     @property
-    def told(self) -> str:
+    def destination(self) -> str:
         return f"{self.message!r} to the bridge"
 
 
@@ -255,23 +258,15 @@ def shown_url(url: str) -> str:
     return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}"
 
 
-def _known(what: str, given: Sequence[str] | None, words: Iterable[str]) -> None:
-    known = list(map(str, words))
-    if given is not None and not given:
+def _check_names(what: str, names: Sequence[str] | None, allowed: Iterable[str]) -> None:
+    if names is not None and not names:
         raise ValueError(f"an empty list of {what}s; omit the key to receive all")
-    for word in map(str, given or ()):
-        if word not in known:
-            near = get_close_matches(word, known, 1)
-            advice = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
-            raise ValueError(f"there is no {what} {word!r}; {advice}")
+    words = [str(word) for word in allowed]
+    for name in map(str, names or ()):
+        if name not in words:
+            raise ValueError(f"there is no {what} {name!r}; {suggest(name, words, 'known')}")
 
 
-def _once(env: str | None, file: Path | None, what: str) -> None:
+def _check_source(env: str | None, file: Path | None, what: str) -> None:
     if env is not None and file is not None:
         raise ValueError(f"{what}_env and {what}_file are both given; remove one")
-
-
-def _password(user: str | None, env: str | None, file: Path | None) -> None:
-    _once(env, file, "password")
-    if user is None and (env is not None or file is not None):
-        raise ValueError("a password without a user; add `user`")

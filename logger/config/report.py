@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from difflib import get_close_matches
 from pathlib import Path
 from types import UnionType
 from typing import Any, TypeVar, Union, get_args, get_origin
@@ -13,6 +12,7 @@ from msgspec.structs import FieldInfo, fields
 
 from logger.config.yaml_lines import Document, Where
 from logger.errors import ConfigError
+from logger.wording import suggest
 
 S = TypeVar("S", bound=msgspec.Struct)
 
@@ -43,32 +43,31 @@ class ConfigErrors:
         """Move the value of a deprecated key, if present, to its new name, with a warning."""
         if old not in data:
             return
-        at = (*where, old)
+        old_key = (*where, old)
         if new in data:
             raise self.error(
-                at, f"is the former name of {new!r}, which is there as well; remove it"
+                old_key, f"is the former name of {new!r}, which is there as well; remove it"
             )
         data[new] = data.pop(old)
         text = f"deprecated key; write {new!r} instead"
-        self.warnings.append(located(self._path, self._document.line(at), at, text))
+        self.warnings.append(located(self._path, self._document.line(old_key), old_key, text))
 
-    def convert(self, data: Any, wanted: type[S], prefix: Where, also: tuple[str, ...]) -> S:
-        """Check `data`, found at `prefix`, where the keys `also` are valid as well."""
+    def convert(self, data: Any, form: type[S], prefix: Where, extra_keys: tuple[str, ...]) -> S:
+        """Check `data`, found at `prefix`, where the keys `extra_keys` are valid as well."""
         try:
-            return msgspec.convert(data, wanted, dec_hook=_path)
+            return msgspec.convert(data, form, dec_hook=_path)
         except msgspec.ValidationError as error:
             message, inner = _split(str(error))
         where = (*prefix, *inner)
         unknown = re.fullmatch(r"Object contains unknown field `(.*)`", message, re.DOTALL)
         missing = re.fullmatch(r"Object missing required field `(.*)`", message, re.DOTALL)
         if unknown:
-            known = [*_fields(_type_at(wanted, inner)), *(() if inner else also)]
-            near = get_close_matches(unknown[1], known, 1)
-            advice = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(known)}"
+            keys = [*_fields(_type_at(form, inner)), *(() if inner else extra_keys)]
+            advice = suggest(unknown[1], keys, "known here")
             raise self.error((*where, unknown[1]), f"unknown key; {advice}")
         if missing:
             raise self.error((*where, missing[1]), "is missing; add it")
-        raise self.error(where, _wrong_value(message, _value_at(data, inner), wanted, inner))
+        raise self.error(where, _wrong_value(message, _value_at(data, inner), form, inner))
 
 
 def _split(message: str) -> tuple[str, Where]:
@@ -81,7 +80,7 @@ def _split(message: str) -> tuple[str, Where]:
     return text, tuple(name or int(index) for name, index in steps)
 
 
-def _wrong_value(message: str, value: Any, wanted: type[msgspec.Struct], inner: Where) -> str:
+def _wrong_value(message: str, value: Any, form: type[msgspec.Struct], inner: Where) -> str:
     def in_words(match: re.Match[str]) -> str:
         return " or ".join(WORDS.get(name, name) for name in match[1].split(" | "))
 
@@ -89,21 +88,21 @@ def _wrong_value(message: str, value: Any, wanted: type[msgspec.Struct], inner: 
     if not message.startswith("expected") or ";" in message:
         return message if ";" in message else f"{message}; correct it"
     what = re.sub(r"`([^`]*)`", in_words, message.partition(", got")[0])
-    shown = str(value) if isinstance(value, int | float) else repr(value)
+    got = str(value) if isinstance(value, int | float) else repr(value)
     if isinstance(value, bool):
-        shown = WORDS["bool"]  # it may have been written in any of six ways
+        got = WORDS["bool"]  # it may have been written in any of six ways
     elif value is None:
-        shown = WORDS["null"]
+        got = WORDS["null"]
     elif isinstance(value, dict | list):
-        shown = WORDS["object" if isinstance(value, dict) else "array"]
-    elif len(shown) > 40:
-        shown = shown[:37] + "..."
+        got = WORDS["object" if isinstance(value, dict) else "array"]
+    elif len(got) > 40:
+        got = got[:37] + "..."
     advice = "correct it"
     if "`str`" in message and ", got" in message and isinstance(value, bool | int | float):
         advice = "put it in quotes"
     elif inner and isinstance(inner[-1], str):
-        advice += _default_in_words(_type_at(wanted, inner[:-1]), inner[-1])
-    return f"{what}, got {shown}; {advice}"
+        advice += _default_in_words(_type_at(form, inner[:-1]), inner[-1])
+    return f"{what}, got {got}; {advice}"
 
 
 def _default_in_words(section: Any, key: str) -> str:
@@ -120,24 +119,24 @@ def _fields(section: Any) -> dict[str, FieldInfo]:
     return {}
 
 
-def _type_at(wanted: Any, where: Where) -> Any:
+def _type_at(form: Any, where: Where) -> Any:
     """Return the type of the struct at this path, as far as it can be followed."""
     for key in where:
         if isinstance(key, int):
-            lists = [one for one in _alternatives(wanted) if get_origin(one) is list]
-            wanted = get_args(lists[0])[0] if lists else None
+            lists = [option for option in _alternatives(form) if get_origin(option) is list]
+            form = get_args(lists[0])[0] if lists else None
         else:
-            field = _fields(_struct_of(wanted)).get(key)
-            wanted = field.type if field else None
-    return _struct_of(wanted)
+            field = _fields(_struct_of(form)).get(key)
+            form = field.type if field else None
+    return _struct_of(form)
 
 
-def _struct_of(wanted: Any) -> Any:
-    return next((one for one in _alternatives(wanted) if _fields(one)), wanted)
+def _struct_of(form: Any) -> Any:
+    return next((option for option in _alternatives(form) if _fields(option)), form)
 
 
-def _alternatives(wanted: Any) -> tuple[Any, ...]:
-    return get_args(wanted) if get_origin(wanted) in (Union, UnionType) else (wanted,)
+def _alternatives(form: Any) -> tuple[Any, ...]:
+    return get_args(form) if get_origin(form) in (Union, UnionType) else (form,)
 
 
 def _value_at(data: Any, where: Where) -> Any:
@@ -149,10 +148,10 @@ def _value_at(data: Any, where: Where) -> Any:
     return data
 
 
-def _path(wanted: type, value: Any) -> Path:
+def _path(form: type, value: Any) -> Path:
     """Convert paths, which msgspec does not support."""
-    if wanted is not Path:
-        raise NotImplementedError(f"options of type {wanted} are not supported")
+    if form is not Path:
+        raise NotImplementedError(f"options of type {form} are not supported")
     if not isinstance(value, str) or not value:
         raise ValueError("expected the path of a file; put it in quotes")
     try:

@@ -73,24 +73,24 @@ class Cable(NamedTuple):
     sources: tuple[AttenuationSource, ...]
     velocity_factor: float
 
-    def at(self, frequency_mhz: float) -> Attenuation:
+    def attenuation(self, frequency_mhz: float) -> Attenuation:
         """Return the attenuation at a frequency. Raise UsageError if no source covers it."""
-        heard = [source for source in self.sources if source.covers(frequency_mhz)]
-        if not heard:
-            every = np.concatenate([source.frequency_mhz for source in self.sources])
+        sources = [source for source in self.sources if source.covers(frequency_mhz)]
+        if not sources:
+            mhz = np.concatenate([source.frequency_mhz for source in self.sources])
             raise UsageError(
                 f"{self.name}: nothing is known at {frequency_mhz:g} MHz, only from"
-                f" {every.min() / REACH:g} to {every.max() * REACH:g} MHz; give what your cable's"
+                f" {mhz.min() / REACH:g} to {mhz.max() * REACH:g} MHz; give what your cable's"
                 f" data sheet says, --cable NAME=DB (per 100 m)"
             )
-        losses = [source.loss(frequency_mhz) for source in heard]
+        losses = [source.loss(frequency_mhz) for source in sources]
         return Attenuation(
             self.name,
             frequency_mhz,
             float(np.median(losses)),
             min(losses),
             max(losses),
-            tuple(source.name for source in heard),
+            tuple(source.name for source in sources),
             self.velocity_factor,
         )
 
@@ -102,46 +102,50 @@ def published() -> dict[str, Cable]:
     rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
     cables = {}
     for name in dict.fromkeys(row["cable"] for row in rows):
-        of_it = [row for row in rows if row["cable"] == name]
+        cable_rows = [row for row in rows if row["cable"] == name]
         sources = tuple(
             AttenuationSource(
                 source,
-                np.array([float(r["frequency_mhz"]) for r in of_it if r["source"] == source]),
-                np.array([float(r["db_per_100m"]) for r in of_it if r["source"] == source]),
+                np.array([float(r["frequency_mhz"]) for r in cable_rows if r["source"] == source]),
+                np.array([float(r["db_per_100m"]) for r in cable_rows if r["source"] == source]),
             )
-            for source in dict.fromkeys(row["source"] for row in of_it)
+            for source in dict.fromkeys(row["source"] for row in cable_rows)
         )
-        told = [float(row["velocity_factor"]) for row in of_it if row["velocity_factor"]]
-        cables[name] = Cable(name, sources, told[0] if told else USUAL_VELOCITY)
+        factors = [float(row["velocity_factor"]) for row in cable_rows if row["velocity_factor"]]
+        cables[name] = Cable(name, sources, factors[0] if factors else USUAL_VELOCITY)
     return cables
 
 
-def attenuation(wanted: str, frequency_mhz: float) -> Attenuation:
+def attenuation(designation: str, frequency_mhz: float) -> Attenuation:
     """Return the attenuation of a cable by designation or as `NAME=DB`. Raise UsageError.
 
     DB is the attenuation from the data sheet, in dB per 100 m at `frequency_mhz`.
     """
-    name, given, figure = wanted.partition("=")
-    if given:
+    name, equals, figure = designation.partition("=")
+    if equals:
         try:
             loss = float(figure.replace(",", "."))
         except ValueError:
             loss = 0.0
         if not (name and 0 < loss < np.inf):
-            raise UsageError(f"{wanted!r}: expected NAME=DB, such as mine=5.2 (dB per 100 m)")
+            raise UsageError(f"{designation!r}: expected NAME=DB, such as mine=5.2 (dB per 100 m)")
         return Attenuation(name, frequency_mhz, loss, loss, loss, ("as given",))
-    return cable(wanted).at(frequency_mhz)
+    return cable(designation).attenuation(frequency_mhz)
 
 
-def cable(wanted: str) -> Cable:
+def cable(designation: str) -> Cable:
     """Return the cable of a designation in any spelling. Raise UsageError if there is none."""
-    known = {_plain(name): found for name, found in published().items()}
-    if _plain(wanted) in known:
-        return known[_plain(wanted)]
-    near = get_close_matches(_plain(wanted), known, 1)
+    cables = {_plain(name): entry for name, entry in published().items()}
+    if _plain(designation) in cables:
+        return cables[_plain(designation)]
+    matches = get_close_matches(_plain(designation), cables, 1)
     raise UsageError(
-        f"unknown cable {wanted!r}; "
-        + (f"did you mean {known[near[0]].name}?" if near else f"known: {', '.join(published())}")
+        f"unknown cable {designation!r}; "
+        + (
+            f"did you mean {cables[matches[0]].name}?"
+            if matches
+            else f"known: {', '.join(published())}"
+        )
         + " Add another from its data sheet: NAME=DB (per 100 m at your frequency)"
     )
 

@@ -54,9 +54,9 @@ def choices(
     for cable in cables:
         for length_m in lengths_m:
             matched = np.array([cable.nominal, cable.low, cable.high]) * length_m / 100
-            found = line(matched, terms.swr, at_antenna=terms.at_antenna)
-            total = [_real(value) for value in found.total_db]
-            part = _real(found.arrives[0])
+            effect = line(matched, terms.swr, at_antenna=terms.at_antenna)
+            total = [_real(value) for value in effect.total_db]
+            share = _real(effect.arrives[0])
             yield Choice(
                 cable=cable.cable,
                 length_m=length_m,
@@ -66,11 +66,11 @@ def choices(
                 total_db=total[0],
                 total_low_db=total[1],
                 total_high_db=total[2],
-                swr_antenna=None if total[0] is None else float(found.swr_antenna[0]),
-                swr_shack=float(found.swr_shack[0]),
-                arrives_w=None if part is None else terms.power_w * part,
-                arrives_percent=None if part is None else 100 * part,
-                s_units=_real(found.s_units[0]),
+                swr_antenna=None if total[0] is None else float(effect.swr_antenna[0]),
+                swr_shack=float(effect.swr_shack[0]),
+                arrives_w=None if share is None else terms.power_w * share,
+                arrives_percent=None if share is None else 100 * share,
+                s_units=_real(effect.s_units[0]),
             )
 
 

@@ -49,22 +49,23 @@ class Course(msgspec.Struct, frozen=True):
 def courses(readings: Sequence[LineLoss]) -> list[Course]:
     """Return one course per frequency, from all readings, oldest first."""
     groups: list[list[LineLoss]] = []
-    for one in readings:
-        group = next((each for each in groups if same_frequency(each[0], one)), None)
-        if group is None:
-            groups.append([one])
+    for reading in readings:
+        for group in groups:
+            if same_frequency(group[0], reading):
+                group.append(reading)
+                break
         else:
-            group.append(one)
+            groups.append([reading])
     return [_course(group) for group in groups]
 
 
 def _course(readings: Sequence[LineLoss]) -> Course:
     sittings: list[list[LineLoss]] = []
-    for one in readings:
-        if sittings and one.time_ns - sittings[-1][0].time_ns < TOGETHER_NS:
-            sittings[-1].append(one)
+    for reading in readings:
+        if sittings and reading.time_ns - sittings[-1][0].time_ns < TOGETHER_NS:
+            sittings[-1].append(reading)
         else:
-            sittings.append([one])
+            sittings.append([reading])
     begin, end = _bounds(sittings[0]), _bounds(sittings[-1])
     last = sittings[-1][-1]
     change: tuple[float | None, ...] = (None, None, None)
@@ -75,8 +76,9 @@ def _course(readings: Sequence[LineLoss]) -> Course:
 
 def _bounds(sitting: Sequence[LineLoss]) -> Bounds:
     last = sitting[-1]
-    other = next((one for one in reversed(sitting) if one.far_end != last.far_end), None)
-    mean = None if other is None else mean_of(last.bounds, other.bounds)
+    ends = (loss for loss in reversed(sitting) if loss.far_end != last.far_end)
+    other_end = next(ends, None)
+    mean = None if other_end is None else mean_of(last.bounds, other_end.bounds)
     return last.bounds if mean is None else mean
 
 

@@ -38,13 +38,13 @@ NEED = (
 )
 
 
-def findings(reading: LineLoss, flags: str, before: Sequence[LineLoss]) -> Iterator[str]:
+def findings(reading: LineLoss, flags: str, history: Sequence[LineLoss]) -> Iterator[str]:
     """Yield sentences about a reading.
 
-    `flags` are those of its carrier, `before` all earlier readings, oldest first.
+    `flags` are those of its carrier, `history` all earlier readings, oldest first.
     """
-    at = "" if reading.frequency_khz is None else f" at {reading.frequency_khz / 1e3:g} MHz"
-    yield f"The line loses {words(reading.bounds)} one way{at} (SWR {reading.swr:.2f})."
+    frequency = "" if reading.frequency_khz is None else f" at {reading.frequency_khz / 1e3:g} MHz"
+    yield f"The line loses {words(reading.bounds)} one way{frequency} (SWR {reading.swr:.2f})."
     if reading.loss_high_db is None:
         yield (
             "The reflection is so weak that the coupler's directivity could be all of it: no upper"
@@ -59,7 +59,7 @@ def findings(reading: LineLoss, flags: str, before: Sequence[LineLoss]) -> Itera
         )
         yield f"Nominal for {reading.length_m:g} m of {reading.cable}: {nominal}, by the sources."
     yield {"more": MORE, "less": LESS, "fits": FITS, "unknown": NEED}[verdict(reading)]
-    comparable = [other for other in before if same_frequency(reading, other)]
+    comparable = [earlier for earlier in history if same_frequency(reading, earlier)]
     yield from _with_other_end(reading, comparable)
     yield from _with_earlier(reading, comparable)
 
@@ -75,13 +75,13 @@ def words(bounds: Bounds) -> str:
     return f"{bounds.loss_db:.2f} dB ({bounds.low_db:.2f} to {bounds.high_db:.2f})"
 
 
-def _with_other_end(reading: LineLoss, before: Sequence[LineLoss]) -> Iterator[str]:
-    for other in reversed(before):
-        near = abs(reading.time_ns - other.time_ns) < TOGETHER_NS
-        if other.far_end != reading.far_end and near:
-            mean = mean_of(reading.bounds, other.bounds)
+def _with_other_end(reading: LineLoss, history: Sequence[LineLoss]) -> Iterator[str]:
+    for earlier in reversed(history):
+        is_recent = abs(reading.time_ns - earlier.time_ns) < TOGETHER_NS
+        if earlier.far_end != reading.far_end and is_recent:
+            mean = mean_of(reading.bounds, earlier.bounds)
             if mean is not None:
-                yield f"Together with the far end {other.far_end}: {words(mean)}."
+                yield f"Together with the far end {earlier.far_end}: {words(mean)}."
             return
     other_end = "shorted" if reading.far_end == "open" else "open"
     yield (
@@ -91,10 +91,10 @@ def _with_other_end(reading: LineLoss, before: Sequence[LineLoss]) -> Iterator[s
     )
 
 
-def _with_earlier(reading: LineLoss, before: Sequence[LineLoss]) -> Iterator[str]:
-    for other in reversed(before):
-        earlier = reading.time_ns - other.time_ns >= TOGETHER_NS
-        if other.far_end == reading.far_end and earlier:
-            day = format_ns(other.time_ns)[:10]
-            yield f"Last time like this, on {day}: {words(other.bounds)}."
+def _with_earlier(reading: LineLoss, history: Sequence[LineLoss]) -> Iterator[str]:
+    for earlier in reversed(history):
+        is_earlier = reading.time_ns - earlier.time_ns >= TOGETHER_NS
+        if earlier.far_end == reading.far_end and is_earlier:
+            day = format_ns(earlier.time_ns)[:10]
+            yield f"Last time like this, on {day}: {words(earlier.bounds)}."
             return

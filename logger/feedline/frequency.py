@@ -14,5 +14,5 @@ def channel_mhz(channel: int | None) -> float | None:
 
 def mhz_of(frequency_mhz: float | None, *channels: int | None) -> float | None:
     """Return the frequency in MHz if known, otherwise that of the first channel that has one."""
-    known = [frequency_mhz, *(channel_mhz(channel) for channel in channels)]
-    return next((mhz for mhz in known if mhz is not None), None)
+    candidates = [frequency_mhz, *(channel_mhz(channel) for channel in channels)]
+    return next((mhz for mhz in candidates if mhz is not None), None)

@@ -16,13 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from logger.blocks import Floats
-from logger.physics.reflection import (
-    HIGHEST_RHO,
-    return_loss_db,
-    rho_of_swr,
-    rho_through_line,
-    swr,
-)
+from logger.physics.reflection import HIGHEST_RHO, return_loss_db, rho_of_swr, rho_through_line, swr
 
 S_UNIT_DB = 6.0  # IARU Region 1 technical recommendation R.1: a unit of an S meter is 6 dB
 
@@ -71,11 +65,13 @@ def line(matched_db: ArrayLike, swr_: float, *, at_antenna: bool) -> Line:
     The SWR is `swr_` at the antenna if `at_antenna`, otherwise at the shack.
     """
     loss = np.asarray(matched_db, dtype=np.float64)
-    given = rho_of_swr(swr_)
-    antenna = np.broadcast_to(given, loss.shape) if at_antenna else rho_at_antenna(given, loss)
+    known_rho = rho_of_swr(swr_)
+    antenna = (
+        np.broadcast_to(known_rho, loss.shape) if at_antenna else rho_at_antenna(known_rho, loss)
+    )
     shack = np.asarray(antenna * 10 ** (-loss / 10))
     # Where no load behind the line is possible, the SWR at the shack remains the given one.
-    shack = np.where(np.isnan(antenna), given, shack)
+    shack = np.where(np.isnan(antenna), known_rho, shack)
     return Line(loss, total_loss_db(loss, antenna), swr(antenna), swr(shack))
 
 

@@ -61,28 +61,28 @@ def loss_of_swr(swr: float, swr_low: float, swr_high: float) -> Bounds:
     return Bounds(_finite(_loss(swr)), high, _finite(_loss(swr_low)))
 
 
-def mean_of(one: Bounds, other: Bounds) -> Bounds | None:
+def mean_of(first: Bounds, second: Bounds) -> Bounds | None:
     """Return the mean of a reading with the far end open and one with it shorted.
 
     A line impedance that differs from that of the coupler shifts the two in opposite directions;
     neither interval includes what remains of this error. The uncertainty is that of one reading,
     since directivity is common to both.
     """
-    if one.loss_db is None or other.loss_db is None:
+    if first.loss_db is None or second.loss_db is None:
         return None
-    highs = (one.high_db, other.high_db)
+    highs = (first.high_db, second.high_db)
     return Bounds(
-        (one.loss_db + other.loss_db) / 2,
-        (one.low_db + other.low_db) / 2,
+        (first.loss_db + second.loss_db) / 2,
+        (first.low_db + second.low_db) / 2,
         None if None in highs else sum(high for high in highs if high is not None) / 2,
     )
 
 
-def same_frequency(one: LineLoss, other: LineLoss) -> bool:
+def same_frequency(first: LineLoss, second: LineLoss) -> bool:
     """True if two readings may be compared."""
-    if one.frequency_khz is None or other.frequency_khz is None:
-        return one.frequency_khz == other.frequency_khz
-    return abs(math.log(one.frequency_khz / other.frequency_khz)) < NEAR
+    if first.frequency_khz is None or second.frequency_khz is None:
+        return first.frequency_khz == second.frequency_khz
+    return abs(math.log(first.frequency_khz / second.frequency_khz)) < NEAR
 
 
 def verdict(reading: LineLoss) -> str:

@@ -31,10 +31,10 @@ def table(rows: Sequence[Choice], terms: Terms) -> Iterator[str]:
 
 def sources(cables: Sequence[Attenuation]) -> Iterator[str]:
     """Yield the published attenuation of each cable and its sources."""
-    for one in cables:
+    for cable in cables:
         yield (
-            f"{one.cable}: {_spread(one.nominal, one.low, one.high)} dB per 100 m"
-            f" ({', '.join(one.sources)})"
+            f"{cable.cable}: {_spread(cable.nominal, cable.low, cable.high)} dB per 100 m"
+            f" ({', '.join(cable.sources)})"
         )
 
 
@@ -47,8 +47,8 @@ def remarks(rows: Sequence[Choice], cables: Sequence[Attenuation], lengths: int)
                 f" no more than SWR {highest_swr_at_shack(row.matched_db):.2f} at the shack; what"
                 f" reads {row.swr_shack:g} there is another line, or the coupler is wrong"
             )
-    for at, row in enumerate(rows):
-        half_wave_m = cables[at // lengths].half_wave_m
+    for number, row in enumerate(rows):
+        half_wave_m = cables[number // lengths].half_wave_m
         if row.length_m < half_wave_m and (row.swr_antenna or 1.0) >= HIGH_SWR:
             yield (
                 f"Shorter than a half wave, as {row.length_m:g} m of {row.cable}"

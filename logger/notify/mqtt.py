@@ -85,7 +85,7 @@ class Mqtt:
 
     def _publish(self, topic: str, message: Message, *, retain: bool) -> None:
         until_s = time.monotonic() + self._options.timeout_s
-        broker = self._options.told
+        broker = self._options.destination
         if self._client is None or not self._alive:
             self._connect(until_s)
         try:
@@ -104,7 +104,7 @@ class Mqtt:
     def _connect(self, until_s: float) -> None:
         self._drop()
         client = self._make_client()
-        broker = self._options.told
+        broker = self._options.destination
         self._answer = None
         self._answered.clear()
         try:

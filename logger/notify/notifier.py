@@ -120,7 +120,7 @@ class Notifier:
         return replace(
             NotifierStatus.of_totals(self.name, self._store.totals),
             kind=self._options.kind,
-            to=self._options.told,
+            to=self._options.destination,
             delivered=self._attempts.delivered,
             failing=self._attempts.failure is not None,
             last_error=text,

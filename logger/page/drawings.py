@@ -6,7 +6,6 @@ MismatchdError.
 
 from __future__ import annotations
 
-import io
 import re
 import time
 from contextlib import closing
@@ -24,7 +23,7 @@ from logger.store.sessions import Sessions
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from logger.report.whole import Report
+    from logger.report.gather import Report
     from logger.report.words import ReportSection
 
 WIDTH_MM, HEIGHT_MM = 100.0, 118.0
@@ -159,24 +158,18 @@ def tuning(station: Station, number: int, step: str) -> list[Drawing]:
 
 
 def _report(station: Station) -> Report:
-    from logger.report.gather import account
-    from logger.report.whole import report
+    from logger.report.gather import report
+    from logger.trend.gather import account, read_history
 
     with _opened(station.store) as store:
-        gathered = account(store, station.name, station.limit, time.time_ns(), EVER, explained=True)
-        return report(store, gathered)
+        history = read_history(store, time.time_ns(), EVER)
+        return report(store, account(history, station.name, station.limit, joint=True))
 
 
 def _svg(figure: Figure, prefix: str, name: str) -> str:
-    from logger.charts.sheet import UNSAID, style
+    from logger.charts.sheet import svg
 
-    file = io.BytesIO()
-    with style():
-        import matplotlib
-
-        matplotlib.rcParams["svg.fonttype"] = "none"
-        figure.savefig(file, format="svg", metadata=UNSAID[".svg"], transparent=True)
-    return for_page(file.getvalue(), prefix, name)
+    return for_page(svg(figure).encode(), prefix, name)
 
 
 def for_page(svg: bytes, prefix: str, name: str) -> str:

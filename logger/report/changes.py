@@ -9,7 +9,7 @@ import numpy as np
 
 from logger.blocks import Bools
 from logger.physics.reflection import COVERAGE
-from logger.trend.account import ChannelAccount
+from logger.trend.account import ChannelAccount, channel_name
 
 MONTH, YEAR = 30, 365  # days
 LEAST_DAYS = 3  # in each of the two periods compared
@@ -18,11 +18,20 @@ SURE = 3.0  # standard deviations for a change; strict, as several channels are 
 WORTH = 0.03  # SWR; a smaller change is ignored, however certain
 
 
-class ChannelChange(msgspec.Struct, frozen=True):
-    """Change on one channel; `low` and `high` are the 95 % interval of after - before."""
+class ChannelLine(msgspec.Struct, frozen=True, kw_only=True):
+    """Figures of the report on one channel or frequency."""
 
     channel: int | None
     frequency_khz: float | None
+
+    @property
+    def name(self) -> str:
+        return channel_name(self.channel, self.frequency_khz)
+
+
+class ChannelChange(ChannelLine, frozen=True, kw_only=True):
+    """Change on one channel; `low` and `high` are the 95 % interval of after - before."""
+
     against: str  # "month", "year" or "repair"
     before: float
     after: float
@@ -38,45 +47,45 @@ def changes(channel: ChannelAccount, repair: int | None) -> list[ChannelChange]:
     `repair` is the day of the last work on the station, or None.
     """
     day, last = channel.days.day, channel.trend.last
-    now, lately = day > last - 28, day > last - 14
+    last_month, recent = day > last - 28, day > last - 14
 
-    def around(middle: int, half: int) -> Bools:
+    def days_around(middle: int, half: int) -> Bools:
         return np.asarray(abs(day - middle) <= half)
 
-    compared = [
-        ("month", around(last - MONTH, 7), lately),
-        ("year", around(last - YEAR, 14), now),
+    periods = [
+        ("month", days_around(last - MONTH, 7), recent),
+        ("year", days_around(last - YEAR, 14), last_month),
     ]
     if repair is not None and repair + 28 < last - 28:
-        compared.append(("repair", (repair < day) & (day <= repair + 28), now))
-    made = (_change(channel, name, before, after) for name, before, after in compared)
-    return [one for one in made if one is not None]
+        periods.append(("repair", (repair < day) & (day <= repair + 28), last_month))
+    comparisons = (_change(channel, name, before, after) for name, before, after in periods)
+    return [change for change in comparisons if change is not None]
 
 
 def _change(
-    channel: ChannelAccount, against: str, before: Bools, after: Bools
+    channel: ChannelAccount, against: str, earlier: Bools, later: Bools
 ) -> ChannelChange | None:
-    if min(before.sum(), after.sum()) < LEAST_DAYS:
+    if min(earlier.sum(), later.sum()) < LEAST_DAYS:
         return None
-    used, trend = channel.days, channel.trend
-    values = used.swr - np.interp(used.day, trend.curve.day, trend.curve.season)
-    first, second = (float(np.median(values[some])) for some in (before, after))
-    sd = math.hypot(*(_sd(trend.noise, trend.correlation, some.sum()) for some in (before, after)))
-    moved = second - first
+    days, trend = channel.days, channel.trend
+    values = days.swr - np.interp(days.day, trend.curve.day, trend.curve.season)
+    level, new_level = (float(np.median(values[mask])) for mask in (earlier, later))
+    sd = math.hypot(*(_sd(trend.noise, trend.correlation, mask.sum()) for mask in (earlier, later)))
+    difference = new_level - level
     return ChannelChange(
-        used.channel,
-        used.frequency_khz,
-        against,
-        first,
-        second,
-        moved - COVERAGE * sd,
-        moved + COVERAGE * sd,
-        abs(moved) > max(SURE * sd, WORTH),
-        trend.season_amplitude is not None,
+        channel=days.channel,
+        frequency_khz=days.frequency_khz,
+        against=against,
+        before=level,
+        after=new_level,
+        low=difference - COVERAGE * sd,
+        high=difference + COVERAGE * sd,
+        changed=abs(difference) > max(SURE * sd, WORTH),
+        season_removed=trend.season_amplitude is not None,
     )
 
 
 def _sd(noise: float, correlation: float, count: float) -> float:
     """Return the standard deviation of the median of `count` days, correlated day to day."""
-    own = max(count * (1 - correlation) / (1 + correlation), 1.0)
-    return noise * math.sqrt(MEDIAN / own)
+    independent = max(count * (1 - correlation) / (1 + correlation), 1.0)
+    return noise * math.sqrt(MEDIAN / independent)

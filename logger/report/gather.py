@@ -1,111 +1,54 @@
-"""Gathers the account of a station from its store."""
+"""Gathers the report: the account's figures, the worst alarm's diagnosis, line loss and tuning."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
+from typing import NamedTuple
 
 import msgspec
-import numpy as np
 
-from logger.daily import Days, WorkEvent
 from logger.diagnosis import Diagnosis, diagnosis_of
-from logger.rows import Alarm, Severity
+from logger.feedline.course import courses
+from logger.report.summary import Summary, summary
+from logger.report.words import state
 from logger.store.database import Store
-from logger.store.days import DailyValues
-from logger.store.journal import WORK
+from logger.store.line_losses import LineLosses
 from logger.store.sessions import Sessions
-from logger.store.tables import ALARMS, JOURNAL, Record
-from logger.trend.account import Account, ChannelAccount, JournalEntry
-from logger.trend.outcome import Trend
+from logger.trend.account import Account
 from logger.tune.session import TuningState, decode_state
-from logger.utc import format_ns
-
-Progress = Callable[[str], None]
 
 
-def account(
-    store: Store,
-    station: str,
-    limit: float,
-    now_ns: int,
-    span_ns: tuple[int, int],
-    *,
-    channels: Sequence[int] = (),
-    most: int | None = None,
-    explained: bool = False,
-    progress: Progress = lambda _: None,
-) -> Account:
-    """Return the account of `span_ns`, its end excluded, as known at `now_ns`.
+class Report(NamedTuple):
+    """Figures of the report and data for its charts; `tuning` is the last adjusting session."""
 
-    channels   those wanted; all if empty
-    most       number of channels at most, the most used first
-    explained  also estimate the state of antenna and line
-
-    Raises StoreError.
-    """
-    from logger.trend.model import trend
-
-    with closing(DailyValues.reader(store.path)) as kept:
-        known = kept.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
-        weather = kept.weather(*span_ns)
-    used = [one for one in known if not channels or one.channel in channels]
-    used.sort(key=lambda one: (-int(one.transmissions.sum()), one.channel or 0))
-    entries = tuple(_entry(record) for record in store.records(JOURNAL, *span_ns))
-    alarms = tuple(
-        _as_of(now_ns, Alarm(**record.columns)) for record in store.records(ALARMS, *span_ns)
-    )
-    events = [WorkEvent(one.day, one.kind, one.text) for one in entries if one.kind in WORK]
-    told: list[ChannelAccount] = []
-    for one in used[:most]:
-        its: Trend = trend(one, events + _recalibrations(one), weather)
-        told.append(ChannelAccount(one, its))
-        progress(told[-1].name)
-    state = None
-    if explained:
-        from logger.trend.station_state import station_state
-
-        progress("antenna and line")
-        state = station_state(known, events)
-    return Account(station, limit, now_ns, tuple(told), entries, alarms, weather, state)
+    summary: Summary
+    account: Account
+    tuning: TuningState | None
 
 
-def last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:
+def report(store: Store, account: Account) -> Report:
+    """Return the report of an account. Raises StoreError."""
+    with closing(LineLosses.reader(store.path)) as losses:
+        readings = [loss for loss in losses.readings() if loss.time_ns <= account.now_ns]
+    tuning = _last_tuning(store, account.now_ns)
+    figures = summary(account, _diagnose(store, account), courses(readings), tuning)
+    figures = msgspec.structs.replace(figures, sentence=state(figures))
+    return Report(figures, account, tuning and tuning[1])
+
+
+def _last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:
     """Return end (UTC ns) and state of the last `tune` session up to `now_ns`, or None."""
-    with closing(Sessions.reader(store.path)) as kept:
-        for one in reversed(kept.sessions("tune")):
+    with closing(Sessions.reader(store.path)) as sessions:
+        for session in reversed(sessions.sessions("tune")):
             with suppress(msgspec.MsgspecError):  # state of another program version
-                state = decode_state(one.content)
-                if one.ended and state.read and one.changed_ns <= now_ns:
-                    return one.changed_ns, state
+                state = decode_state(session.content)
+                if session.ended and state.read and session.changed_ns <= now_ns:
+                    return session.changed_ns, state
     return None
 
 
-def _recalibrations(used: Days) -> list[WorkEvent]:
-    """Return the days on which the channel's calibration changed."""
-    places = np.flatnonzero(np.diff(used.calibration)) + 1
-    return [WorkEvent(int(used.day[at]), "calibration", "another calibration") for at in places]
-
-
-def diagnosed(store: Store, told: Account) -> Diagnosis | None:
+def _diagnose(store: Store, account: Account) -> Diagnosis | None:
     """Diagnose the worst open alarm, from data up to `now_ns` of the account. Raises StoreError."""
-    waiting = [one for one in told.alarms if one.cleared_ns is None]
-    if not waiting:
+    if not account.open_alarms:
         return None
-    worst = min(waiting, key=lambda one: (one.severity != Severity.CRITICAL, -one.raised_ns))
-    return diagnosis_of(store, worst, told.now_ns)
-
-
-def _entry(record: Record) -> JournalEntry:
-    return JournalEntry(record.time_ns, record.columns["kind"], record.columns["text"])
-
-
-def _as_of(now_ns: int, alarm: Alarm) -> Alarm:
-    """Return the alarm as it was at `now_ns`."""
-    now_utc = format_ns(now_ns)
-    later = {
-        name: None
-        for name in ("cleared_utc", "acknowledged_utc")
-        if (getattr(alarm, name) or "") > now_utc
-    }
-    return msgspec.structs.replace(alarm, **later)
+    return diagnosis_of(store, account.open_alarms[0], account.now_ns)

@@ -2,81 +2,32 @@
 
 from __future__ import annotations
 
-import io
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from html import escape
-from typing import TYPE_CHECKING
+from importlib.resources import files
 
 from logger.charts.drift import small
 from logger.charts.palette import VARIABLES, style_sheet
-from logger.charts.sheet import UNSAID, style
+from logger.charts.sheet import svg
 from logger.report.summary import Summary, TrendLine
 from logger.report.words import sections
 from logger.trend.account import Account, ChannelAccount, date
 from logger.tune.session import TuningState
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
 HEADS = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
 MOST_CHARTS = 8  # the most used channels
 WIDTH_MM, HEIGHT_MM = 100.0, 84.0
 
-PAGE = """\
-<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<meta name="color-scheme" content="light dark">
-<title>{title}</title>
-<style>
-{css}
-</style>
-</head>
-<body>
-<main>
-{body}
-</main>
-</body>
-</html>
-"""
-CSS = """\
-body { margin: 0; background: var(--paper); color: var(--ink);
-  font: 1rem/1.5 system-ui, sans-serif; overflow-wrap: anywhere; }
-main { max-width: 62rem; margin: 0 auto; padding: 1rem; }
-h1 { font-size: 1.5rem; line-height: 1.2; margin: 0.5rem 0; }
-h2 { font-size: 1.1rem; margin: 1.5rem 0 0.3rem; }
-p { margin: 0.3rem 0; max-width: 44rem; }
-ul, ol { margin: 0.3rem 0; padding-left: 1.3rem; max-width: 44rem; }
-.when { color: var(--grey); }
-.state { font-size: 1.15rem; padding: 0.6rem 0.9rem; border-left: 0.4rem solid var(--indigo);
-  background: var(--shade); }
-.state.fine { border-color: var(--teal); }
-.state.watch { border-left-style: dashed; border-color: var(--brick); }
-.state.act { border-left: 0.8rem double var(--brick); font-weight: bold; }
-.charts { display: grid; gap: 1rem;
-  grid-template-columns: repeat(auto-fill, minmax(min(100%, 24rem), 1fr)); }
-figure { margin: 0; break-inside: avoid; }
-figcaption { font-weight: bold; }
-svg { display: block; width: 100%; height: auto; fill: var(--ink); }
-svg text { font-family: system-ui, sans-serif !important; }
-.wide { overflow-x: auto; }
-table { border-collapse: collapse; font-variant-numeric: tabular-nums; overflow-wrap: normal; }
-th, td { text-align: left; padding: 0.2rem 0.9rem 0.2rem 0; border-bottom: 1px solid var(--grid);
-  white-space: nowrap; }
-@media print { body { font-size: 10pt; } main { max-width: none; padding: 0; }
-  h2 { break-after: avoid; } .charts { grid-template-columns: 1fr 1fr; } }
-"""
-
 
 def page(summary: Summary, account: Account, tuning: TuningState | None = None) -> str:
     """Return the file; `tuning` is the last adjusting session."""
-    return PAGE.format(
+    template, css = (
+        (files("logger.report") / name).read_text("utf-8") for name in ("report.html", "report.css")
+    )
+    return template.format(
         title=escape(f"Feedline at {summary.station}"),
-        css=f"{style_sheet()}\n{CSS}".rstrip(),
+        css=f"{style_sheet()}\n{css}".rstrip(),
         body="\n".join(_body(summary, account, tuning)),
     )
 
@@ -90,25 +41,25 @@ def _body(summary: Summary, account: Account, tuning: TuningState | None) -> Ite
     yield f'<p class="state {summary.state}">{escape(summary.sentence)}</p>'
     for section in sections(summary):
         yield f"<h2>{escape(section.title)}</h2>"
-        yield from _listed("ul", section.lines)
-        yield from _listed("ol", section.steps)
+        yield from _list_items("ul", section.lines)
+        yield from _list_items("ol", section.steps)
     if account.channels:
         yield "<h2>Charts</h2>"
         yield '<div class="charts">'
         for number, channel in enumerate(account.channels[:MOST_CHARTS], 1):
             yield _figure(account, channel, number)
         yield "</div>"
-        hidden = len(account.channels) - MOST_CHARTS
-        if hidden > 0:
-            yield f"<p>{hidden} channels more: <code>mismatchd chart drift --channel N</code>.</p>"
+        omitted = len(account.channels) - MOST_CHARTS
+        if omitted > 0:
+            yield f"<p>{omitted} channels more: <code>mismatchd chart drift --channel N</code>.</p>"
         yield from _table(summary)
     if tuning is not None:
         yield "<h2>Positions when it was last adjusted</h2>"
-        yield _tuned(tuning)
+        yield _draw_tuning(tuning)
     yield from _journal(account)
 
 
-def _listed(kind: str, lines: Sequence[str]) -> Iterator[str]:
+def _list_items(kind: str, lines: Sequence[str]) -> Iterator[str]:
     if lines:
         yield f"<{kind}>"
         yield from (f"<li>{escape(line)}</li>" for line in lines)
@@ -117,62 +68,52 @@ def _listed(kind: str, lines: Sequence[str]) -> Iterator[str]:
 
 def _figure(account: Account, channel: ChannelAccount, number: int) -> str:
     label = f"Daily SWR of {channel.name} with its trend"
-    drawn = _svg(lambda: small(account, channel, WIDTH_MM, HEIGHT_MM))
+    figure = small(account, channel, WIDTH_MM, HEIGHT_MM)
     return (
         f"<figure><figcaption>{escape(channel.name)}</figcaption>"
-        f"{_inlined(drawn, f'c{number}', label)}</figure>"
+        f"{_embed(svg(figure), f'c{number}', label)}</figure>"
     )
 
 
-def _tuned(state: TuningState) -> str:
+def _draw_tuning(state: TuningState) -> str:
     from logger.charts.tuning import small as small_tuning
 
-    drawn = _svg(lambda: small_tuning(state, 1.4 * WIDTH_MM, HEIGHT_MM))
-    return f"<figure>{_inlined(drawn, 'tuning', 'SWR at each position')}</figure>"
+    figure = small_tuning(state, 1.4 * WIDTH_MM, HEIGHT_MM)
+    return f"<figure>{_embed(svg(figure), 'tuning', 'SWR at each position')}</figure>"
 
 
-def _svg(draw: Callable[[], Figure]) -> str:
-    drawn = io.StringIO()
-    with style():
-        import matplotlib
-
-        matplotlib.rcParams["svg.fonttype"] = "none"
-        draw().savefig(drawn, format="svg", metadata=UNSAID[".svg"], transparent=True)
-    return drawn.getvalue()
-
-
-def _inlined(svg: str, prefix: str, label: str) -> str:
+def _embed(picture: str, prefix: str, label: str) -> str:
     """Return an SVG for embedding, with its own ids and the colours of the page."""
-    svg = svg[svg.index("<svg") :]
-    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
-    svg = re.sub(r'\b(id="|href="#|url\(#)', rf"\g<1>{prefix}-", svg)
+    picture = picture[picture.index("<svg") :]
+    picture = re.sub(r"<metadata>.*?</metadata>", "", picture, flags=re.DOTALL)
+    picture = re.sub(r'\b(id="|href="#|url\(#)', rf"\g<1>{prefix}-", picture)
     for colour, variable in VARIABLES.items():
-        svg = re.sub(rf"{colour}\b", f"var(--{variable})", svg, flags=re.IGNORECASE)
-    svg = re.sub(r' (width|height)="[\d.]+pt"', "", svg, count=2)
+        picture = re.sub(rf"{colour}\b", f"var(--{variable})", picture, flags=re.IGNORECASE)
+    picture = re.sub(r' (width|height)="[\d.]+pt"', "", picture, count=2)
     label = escape(label, quote=True)
-    return svg.replace("<svg", f'<svg role="img" aria-label="{label}"', 1)
+    return picture.replace("<svg", f'<svg role="img" aria-label="{label}"', 1)
 
 
 def _table(summary: Summary) -> Iterator[str]:
     yield '<h2>Figures</h2>\n<div class="wide" tabindex="0"><table>'
     yield f"<tr>{''.join(f'<th>{head}</th>' for head in HEADS)}</tr>"
-    for one in summary.trend:
-        cells = "".join(f"<td>{escape(cell)}</td>" for cell in row_of(one))
-        yield f"<tr><th>{escape(one.name)}</th>{cells}</tr>"
+    for line in summary.trend:
+        cells = "".join(f"<td>{escape(cell)}</td>" for cell in row_of(line))
+        yield f"<tr><th>{escape(line.name)}</th>{cells}</tr>"
     yield "</table></div>"
 
 
-def row_of(one: TrendLine) -> tuple[str, ...]:
+def row_of(line: TrendLine) -> tuple[str, ...]:
     """Return the figures of a channel under `HEADS`, without its name."""
-    known = one.slope_per_year is not None and one.slope_low is not None
+    has_slope = line.slope_per_year is not None and line.slope_low is not None
     return (
-        f"{one.level:.2f}",
-        f"{one.slope_per_year:+.3f}" if known else "–",
-        f"{one.slope_low:+.3f} to {one.slope_high:+.3f}" if known else "–",
-        "–" if one.season_amplitude is None else f"±{one.season_amplitude:.2f}",
-        one.verdict,
-        one.since,
-        str(one.days),
+        f"{line.level:.2f}",
+        f"{line.slope_per_year:+.3f}" if has_slope else "–",
+        f"{line.slope_low:+.3f} to {line.slope_high:+.3f}" if has_slope else "–",
+        "–" if line.season_amplitude is None else f"±{line.season_amplitude:.2f}",
+        line.verdict,
+        line.since,
+        str(line.days),
     )
 
 
@@ -182,4 +123,4 @@ def _journal(account: Account) -> Iterator[str]:
         return
     yield "<h2>Journal</h2>"
     lines = [f"{date(entry.day)} {entry.kind}: {entry.text}" for entry in account.entries]
-    yield from _listed("ol", lines)
+    yield from _list_items("ol", lines)

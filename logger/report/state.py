@@ -5,12 +5,11 @@ from __future__ import annotations
 import msgspec
 
 from logger.physics.estimate import Estimate
-from logger.trend.account import date
-from logger.trend.state_outcome import StateVerdict, StationState
+from logger.trend.outcome import StateVerdict
 
 
 class StateLine(msgspec.Struct, frozen=True, kw_only=True):
-    """Estimate of antenna and line, see `logger.trend.state_outcome`; days are dates."""
+    """Estimate of antenna and line, see `logger.trend.outcome`; days are dates."""
 
     verdict: StateVerdict
     or_else: tuple[StateVerdict, ...]
@@ -26,11 +25,6 @@ class StateLine(msgspec.Struct, frozen=True, kw_only=True):
     reasons: tuple[str, ...]
 
 
-def state_line(state: StationState) -> StateLine:
-    fields = msgspec.structs.asdict(state)
-    return StateLine(**{**fields, "first": date(state.first), "last": date(state.last)})
-
-
 def causes(state: StateLine | None) -> list[str]:
     """Return the diagnosis causes that the estimate suggests.
 
@@ -38,12 +32,12 @@ def causes(state: StateLine | None) -> list[str]:
     """
     if state is None:
         return []
-    growth, found = state.loss_db_per_year, []
+    growth, names = state.loss_db_per_year, []
     if state.verdict in ("loss", "both") and growth is not None and growth.low > 0:
-        found.append("wet-line")
+        names.append("wet-line")
     if state.verdict in ("resonance", "both"):
-        found.append("antenna-moved")
-    return found
+        names.append("antenna-moved")
+    return names
 
 
 def direction(span: Estimate | None) -> int | None:

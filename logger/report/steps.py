@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
-import msgspec
 import numpy as np
 from scipy.special import chdtri
 
-from logger.trend.account import Account, ChannelAccount, date, named
+from logger.trend.account import Account, ChannelAccount, date, name_channels
 from logger.trend.outcome import Step
 
 RECENT = 365  # days for which an unannounced step is recent
@@ -19,7 +19,7 @@ REACH = 60  # days on either side that determine the size of a step
 LEAST_ERROR = 0.01  # SWR, of a size
 
 
-class CommonStep(msgspec.Struct, frozen=True):
+class CommonStep(NamedTuple):
     """A step on one or several channels, dated by the channel with the shortest interval.
 
     low, high  the days of the 95 % interval of that channel
@@ -30,7 +30,7 @@ class CommonStep(msgspec.Struct, frozen=True):
     day: int
     low: int
     high: int
-    channels: tuple[tuple[int | None, float | None], ...]
+    channels: tuple[ChannelAccount, ...]
     size: float
     sizes: tuple[float, float] | None
 
@@ -43,20 +43,20 @@ class CommonStep(msgspec.Struct, frozen=True):
         amount = f"{self.size:+.2f}"
         if self.sizes is not None:
             amount = f"{self.sizes[0]:+.2f} to {self.sizes[1]:+.2f}"
-        return f"SWR changed by {amount} on {named(self.channels)}, unannounced, on {when}"
+        names = name_channels([channel.days for channel in self.channels])
+        return f"SWR changed by {amount} on {names}, unannounced, on {when}"
 
 
 def unannounced(account: Account) -> list[CommonStep]:
     """Return recent steps without an explanation, the latest first."""
-    today = account.now_ns // 86_400_000_000_000
     steps = sorted(
         (
             (step, channel)
             for channel in account.channels
             for step in channel.trend.steps
-            if step.explained_by is None and today - step.day <= RECENT
+            if step.explained_by is None and account.today - step.day <= RECENT
         ),
-        key=lambda each: each[0].day,
+        key=lambda pair: pair[0].day,
     )
     groups: list[list[tuple[Step, ChannelAccount]]] = []
     for step, channel in steps:
@@ -64,7 +64,7 @@ def unannounced(account: Account) -> list[CommonStep]:
         if (
             last is not None
             and step.day - last[0][0].day <= TOGETHER
-            and all(channel is not other for _, other in last)
+            and all(channel is not member for _, member in last)
         ):
             last.append((step, channel))
         else:
@@ -73,17 +73,17 @@ def unannounced(account: Account) -> list[CommonStep]:
 
 
 def _common(group: Sequence[tuple[Step, ChannelAccount]]) -> CommonStep:
-    sizes = np.array([step.after - step.before for step, _ in group])
+    sizes = np.array([step.new_level - step.old_level for step, _ in group])
     errors = np.array([_error(step, channel) for step, channel in group])
-    surest = min((step for step, _ in group), key=lambda step: step.day_high - step.day_low)
-    same = is_homogeneous(sizes, errors)
+    best = min((step for step, _ in group), key=lambda step: step.day_high - step.day_low)
+    is_same = is_homogeneous(sizes, errors)
     return CommonStep(
-        surest.day,
-        surest.day_low,
-        surest.day_high,
-        tuple((each.days.channel, each.days.frequency_khz) for _, each in group),
+        best.day,
+        best.day_low,
+        best.day_high,
+        tuple(channel for _, channel in group),
         float(np.average(sizes, weights=errors**-2)),
-        None if same else (float(sizes.min()), float(sizes.max())),
+        None if is_same else (float(sizes.min()), float(sizes.max())),
     )
 
 

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Literal
+from typing import Literal, TypeVar
 
 import msgspec
 
 from logger.diagnosis.scoring import CautionedCheck, Diagnosis, checks_of
 from logger.feedline.course import Course
 from logger.physics.reflection import COVERAGE
-from logger.report.changes import MONTH, ChannelChange, changes
-from logger.report.state import StateLine, causes, state_line, story
+from logger.report.changes import MONTH, ChannelChange, ChannelLine, changes
+from logger.report.state import StateLine, causes, story
 from logger.report.steps import RECENT, is_homogeneous, unannounced
 from logger.rows import AlarmKind, Severity
 from logger.store.journal import WORK
-from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
+from logger.trend.account import DAY_NS, Account, ChannelAccount, date, name_channels
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
 from logger.tune.positions import Position
@@ -24,6 +24,7 @@ from logger.tune.session import TuningState
 from logger.tune.words import outcome
 from logger.utc import format_ns
 
+S = TypeVar("S", bound=msgspec.Struct)
 Level = Literal["fine", "watch", "act", "unknown"]
 
 WATCH_PROBABILITY = 0.2  # of reaching the limit
@@ -41,11 +42,9 @@ class StepLine(msgspec.Struct, frozen=True):
     explained_by: str | None
 
 
-class TrendLine(msgspec.Struct, frozen=True, kw_only=True):
+class TrendLine(ChannelLine, frozen=True, kw_only=True):
     """Trend of a channel's SWR; None if unknown, with the `reasons`."""
 
-    channel: int | None
-    frequency_khz: float | None
     slope_per_year: float | None
     slope_low: float | None
     slope_high: float | None
@@ -58,16 +57,10 @@ class TrendLine(msgspec.Struct, frozen=True, kw_only=True):
     level: float
     reasons: tuple[str, ...]
 
-    @property
-    def name(self) -> str:
-        return channel_name(self.channel, self.frequency_khz)
 
-
-class ForecastLine(msgspec.Struct, frozen=True, kw_only=True):
+class ForecastLine(ChannelLine, frozen=True, kw_only=True):
     """See `logger.trend.forecast.Forecast`; days as dates."""
 
-    channel: int | None
-    frequency_khz: float | None
     limit: float
     reason: str | None
     horizon: str | None
@@ -75,10 +68,6 @@ class ForecastLine(msgspec.Struct, frozen=True, kw_only=True):
     early: str | None
     likely: str | None
     late: str | None
-
-    @property
-    def name(self) -> str:
-        return channel_name(self.channel, self.frequency_khz)
 
 
 class AlarmLine(msgspec.Struct, frozen=True):
@@ -163,22 +152,25 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
 
 def summary(
     account: Account,
-    diagnosed: Diagnosis | None = None,
+    diagnosis: Diagnosis | None = None,
     line_loss: Sequence[Course] = (),
     tuning: tuple[int, TuningState] | None = None,
 ) -> Summary:
     """Return the figures of the report.
 
-    diagnosed  diagnosis of the worst open alarm
+    diagnosis  of the worst open alarm
     line_loss  measurements of the line
     tuning     end (UTC ns) and state of the last adjusting session
     """
     work = [entry.day for entry in account.entries if entry.kind in WORK]
     repair = work[-1] if work else None
-    told = [forecast(one.trend, account.limit) for one in account.channels]
+    trends = [channel.trend for channel in account.channels]
+    forecasts = [forecast(trend, account.limit) for trend in trends]
     alarms = _alarms(account)
-    state = None if account.state is None else state_line(account.state)
-    compared = tuple(change for one in account.channels for change in changes(one, repair))
+    state = None if account.state is None else _line(StateLine, account.state, "first", "last")
+    comparisons = tuple(
+        change for channel in account.channels for change in changes(channel, repair)
+    )
     first, last = account.span if account.channels else (None, None)
     return Summary(
         station=account.station,
@@ -186,20 +178,30 @@ def summary(
         first=None if first is None else date(first),
         last=None if last is None else date(last),
         limit=account.limit,
-        state=_state(account, told, alarms, line_loss, state, compared),
-        unannounced=_unannounced(account, compared),
-        trend=tuple(_trend(one) for one in account.channels),
-        changes=compared,
+        state=_state(account, forecasts, alarms, line_loss, state, comparisons),
+        unannounced=_list_unannounced(account, comparisons),
+        trend=tuple(
+            _line(TrendLine, trend, "since", "last", steps=tuple(map(_step, trend.steps)))
+            for trend in trends
+        ),
+        changes=comparisons,
         alarms=alarms,
         forecast=tuple(
-            _forecast(one, its) for one, its in zip(account.channels, told, strict=True)
+            _line(
+                ForecastLine,
+                outlook,
+                *("horizon", "early", "likely", "late"),
+                channel=trend.channel,
+                frequency_khz=trend.frequency_khz,
+            )
+            for trend, outlook in zip(trends, forecasts, strict=True)
         ),
-        next_check=_next_check(account, alarms, diagnosed, _loses(line_loss), state),
+        next_check=_next_check(account, alarms, diagnosis, _loses(line_loss), state),
         journal=tuple(
             EntryLine(format_ns(entry.time_ns), entry.kind, entry.text)
             for entry in account.entries[-LATEST_ENTRIES:]
         ),
-        line_loss=tuple(_line_loss(one) for one in line_loss),
+        line_loss=tuple(map(_line_loss, line_loss)),
         tuning=None if tuning is None else _tuning(*tuning),
         station_state=state,
     )
@@ -209,131 +211,92 @@ def _tuning(time_ns: int, state: TuningState) -> TuningLine:
     return TuningLine(format_ns(time_ns)[:10], outcome(state), tuple(state.read))
 
 
-def _line_loss(one: Course) -> LineLossLine:
-    return LineLossLine(
-        frequency_khz=one.last.frequency_khz,
-        date=format_ns(one.last.time_ns)[:10],
-        loss_db=one.bounds.loss_db,
-        loss_low_db=one.bounds.low_db,
-        loss_high_db=one.bounds.high_db,
-        nominal_db=one.last.nominal_db,
-        verdict=one.verdict,
-        first_date=format_ns(one.first.time_ns)[:10],
-        change_db=one.change_db,
-        change_low_db=one.change_low_db,
-        change_high_db=one.change_high_db,
-        changed=one.changed,
-        loses_more=one.loses_more,
+def _line_loss(course: Course) -> LineLossLine:
+    return _line(
+        LineLossLine,
+        course,
+        frequency_khz=course.last.frequency_khz,
+        date=format_ns(course.last.time_ns)[:10],
+        loss_db=course.bounds.loss_db,
+        loss_low_db=course.bounds.low_db,
+        loss_high_db=course.bounds.high_db,
+        nominal_db=course.last.nominal_db,
+        first_date=format_ns(course.first.time_ns)[:10],
     )
 
 
-def _trend(channel: ChannelAccount) -> TrendLine:
-    its = channel.trend
-    return TrendLine(
-        channel=its.channel,
-        frequency_khz=its.frequency_khz,
-        slope_per_year=its.slope_per_year,
-        slope_low=its.slope_low,
-        slope_high=its.slope_high,
-        season_amplitude=its.season_amplitude,
-        steps=tuple(_step(step) for step in its.steps),
-        verdict=its.verdict,
-        since=date(its.since),
-        last=date(its.last),
-        days=its.days,
-        level=its.level,
-        reasons=its.reasons,
-    )
+def _line(form: type[S], source: object, *days: str, **others: object) -> S:
+    """Return `form` with the fields of the same names of a source; those in `days` become dates."""
+    fields = {name: getattr(source, name) for name in form.__struct_fields__ if name not in others}
+    for name in days:
+        fields[name] = None if fields[name] is None else date(fields[name])
+    return form(**fields, **others)
 
 
 def _step(step: Step) -> StepLine:
-    return StepLine(
-        date(step.day),
-        date(step.day_low),
-        date(step.day_high),
-        step.before,
-        step.after,
-        step.explained_by,
-    )
-
-
-def _forecast(channel: ChannelAccount, its: Forecast) -> ForecastLine:
-    days = {
-        name: None if (day := getattr(its, name)) is None else date(day)
-        for name in ("horizon", "early", "likely", "late")
-    }
-    return ForecastLine(
-        channel=channel.days.channel,
-        frequency_khz=channel.days.frequency_khz,
-        limit=its.limit,
-        reason=its.reason,
-        probability=its.probability,
-        **days,
-    )
+    day, low, high = map(date, (step.day, step.day_low, step.day_high))
+    return StepLine(day, low, high, step.old_level, step.new_level, step.explained_by)
 
 
 def _alarms(account: Account) -> Alarms:
     def since(days: int) -> dict[str, int]:
         first_ns = account.now_ns - days * DAY_NS
-        return dict(Counter(one.kind for one in account.alarms if one.raised_ns >= first_ns))
+        return dict(Counter(alarm.kind for alarm in account.alarms if alarm.raised_ns >= first_ns))
 
-    waiting = sorted(
-        (one for one in account.alarms if one.cleared_ns is None),
-        key=lambda one: (one.severity != Severity.CRITICAL, -one.raised_ns),
-    )
     lines = (
         AlarmLine(
-            one.id,
-            one.kind,
-            one.severity,
-            str(one.raised_utc),
-            one.acknowledged_utc is not None,
-            one.detail,
+            alarm.id,
+            alarm.kind,
+            alarm.severity,
+            str(alarm.raised_utc),
+            alarm.acknowledged_utc is not None,
+            alarm.detail,
         )
-        for one in waiting
+        for alarm in account.open_alarms
     )
     return Alarms(tuple(lines), since(30), since(365))
 
 
 def moving(account: Account) -> list[ChannelAccount]:
     """Return channels that rise, fall, or had a recent unannounced step."""
-    today = account.now_ns // DAY_NS
     return [
-        one
-        for one in account.channels
-        if one.trend.verdict in ("rising", "falling")
-        or any(s.explained_by is None and today - s.day <= RECENT for s in one.trend.steps)
+        channel
+        for channel in account.channels
+        if channel.trend.verdict in ("rising", "falling")
+        or any(
+            s.explained_by is None and account.today - s.day <= RECENT for s in channel.trend.steps
+        )
     ]
 
 
 def _state(
     account: Account,
-    told: Sequence[Forecast],
+    forecasts: Sequence[Forecast],
     alarms: Alarms,
     line_loss: Sequence[Course],
     state: StateLine | None,
-    compared: Sequence[ChannelChange],
+    comparisons: Sequence[ChannelChange],
 ) -> Level:
-    if any(one.severity == Severity.CRITICAL for one in alarms.open):
+    if any(item.severity == Severity.CRITICAL for item in alarms.open):
         return "act"
-    if any(one.trend.level >= account.limit for one in account.channels):
+    if any(item.trend.level >= account.limit for item in account.channels):
         return "act"
-    likely = any((one.probability or 0) >= WATCH_PROBABILITY for one in told)
+    likely = any((item.probability or 0) >= WATCH_PROBABILITY for item in forecasts)
     if (
         alarms.open
         or likely
         or _loses(line_loss)
         or causes(state)
         or moving(account)
-        or _unannounced(account, compared)
+        or _list_unannounced(account, comparisons)
     ):
         return "watch"
-    if all(one.trend.verdict == "undecided" for one in account.channels):
+    if all(item.trend.verdict == "undecided" for item in account.channels):
         return "unknown"
     return "fine"
 
 
-def _unannounced(account: Account, compared: Sequence[ChannelChange]) -> tuple[str, ...]:
+def _list_unannounced(account: Account, comparisons: Sequence[ChannelChange]) -> tuple[str, ...]:
     """Return unannounced steps of the trend in words.
 
     If there are none, return a change in the last month's readings, which may be too recent for the
@@ -341,22 +304,22 @@ def _unannounced(account: Account, compared: Sequence[ChannelChange]) -> tuple[s
     """
     steps = unannounced(account)
     if steps:
-        return tuple(each.words for each in steps)
+        return tuple(step.words for step in steps)
     first_ns = account.now_ns - 2 * MONTH * DAY_NS
     if any(entry.kind in WORK and entry.time_ns >= first_ns for entry in account.entries):
         return ()
-    moved = [
-        each
-        for each in compared
-        if each.against == "month"
-        and each.changed
-        and (each.season_removed or abs(each.after - each.before) >= BEYOND_SEASON)
+    changed = [
+        change
+        for change in comparisons
+        if change.against == "month"
+        and change.changed
+        and (change.season_removed or abs(change.after - change.before) >= BEYOND_SEASON)
     ]
-    if not moved:
+    if not changed:
         return ()
-    names = named([(each.channel, each.frequency_khz) for each in moved])
-    sizes = [each.after - each.before for each in moved]
-    errors = [(each.high - each.low) / (2 * COVERAGE) for each in moved]
+    names = name_channels(changed)
+    sizes = [change.after - change.before for change in changed]
+    errors = [(change.high - change.low) / (2 * COVERAGE) for change in changed]
     low, high = min(sizes), max(sizes)
     amount = f"{low:+.2f} to {high:+.2f}"
     if is_homogeneous(sizes, errors):
@@ -365,25 +328,25 @@ def _unannounced(account: Account, compared: Sequence[ChannelChange]) -> tuple[s
 
 
 def _loses(line_loss: Sequence[Course]) -> bool:
-    return any(one.loses_more for one in line_loss)
+    return any(course.loses_more for course in line_loss)
 
 
 def _next_check(
     account: Account,
     alarms: Alarms,
-    diagnosed: Diagnosis | None,
+    diagnosis: Diagnosis | None,
     loses: bool,
     state: StateLine | None,
 ) -> NextCheck:
     by_state = causes(state)
     # A trend over years may explain a slow shift; alarms of other kinds take precedence.
     explained = bool(loses or by_state) and all(
-        one.kind == AlarmKind.BASELINE_SHIFT for one in alarms.open
+        item.kind == AlarmKind.BASELINE_SHIFT for item in alarms.open
     )
-    if alarms.open and diagnosed is not None and (diagnosed.sure or not explained):
-        blamed = tuple(cause.title for cause in diagnosed.causes[: 1 if diagnosed.sure else 3])
-        because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosed.pattern}"
-        return NextCheck(because, blamed, diagnosed.checks[:MOST_CHECKS])
+    if alarms.open and diagnosis is not None and (diagnosis.sure or not explained):
+        suspects = tuple(cause.title for cause in diagnosis.causes[: 1 if diagnosis.sure else 3])
+        because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosis.pattern}"
+        return NextCheck(because, suspects, diagnosis.checks[:MOST_CHECKS])
     if loses:
         because = "The line, measured alone, loses more than before or than nominal."
         return NextCheck(because, (), checks_of(["wet-line"])[:MOST_CHECKS])
@@ -392,11 +355,11 @@ def _next_check(
             f"Taken together, {state.channels} channels show that {story(state.verdict, state)}."
         )
         return NextCheck(because, (), checks_of(by_state)[:MOST_CHECKS])
-    moved = moving(account)
-    if moved:
-        falls = all(one.trend.verdict == "falling" for one in moved)
+    channels = moving(account)
+    if channels:
+        falls = all(item.trend.verdict == "falling" for item in channels)
         likely = ["wet-line"] if falls else ["antenna-moved", "wet-line"]
-        names = named([(one.days.channel, one.days.frequency_khz) for one in moved])
+        names = name_channels([item.days for item in channels])
         because = f"The SWR has changed on {names}."
         return NextCheck(because, (), checks_of(likely)[:MOST_CHECKS])
     because = "No check is needed now; a look once a year is common practice."

@@ -19,21 +19,21 @@ LEAST_RANGE = 0.1  # SWR between the lowest and the highest block
 def page(summary: Summary, account: Account, width: int) -> str:
     """Return the report, wrapped to `width` limited to NARROWEST..WIDEST."""
     width = min(max(width, NARROWEST), WIDEST)
-    lines = [*_wrapped(f"Feedline at {summary.station}, {summary.generated_utc[:10]}", width), ""]
-    lines += _wrapped(summary.sentence, width)
+    lines = [*_wrap(f"Feedline at {summary.station}, {summary.generated_utc[:10]}", width), ""]
+    lines += _wrap(summary.sentence, width)
     for section in sections(summary):
         lines += ["", section.title]
         for line in section.lines:
-            lines += _wrapped(line, width, "  ")
+            lines += _wrap(line, width, "  ")
         for number, step in enumerate(section.steps, 1):
-            lines += _wrapped(f"{number}. {step}", width, "  ")
+            lines += _wrap(f"{number}. {step}", width, "  ")
     if account.channels:
         lines += ["", "Months (lowest to highest)", *_months(account, width)]
         lines += ["", *_table(summary, width)]
     return "\n".join(lines)
 
 
-def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
+def _wrap(text: str, width: int, indent: str = "") -> list[str]:
     return textwrap.wrap(
         text,
         width,
@@ -45,19 +45,19 @@ def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
 
 def _months(account: Account, width: int) -> Iterator[str]:
     """Yield a line of block characters per channel, one block per month, the latest last."""
-    names = max(len(one.name) for one in account.channels)
+    names = max(len(channel.name) for channel in account.channels)
     last = np.datetime64(account.span[1], "D").astype("M8[M]").astype(int)
     first = np.datetime64(account.span[0], "D").astype("M8[M]").astype(int)
     first = max(first, last - max(width - names - 18, 6))
-    for one in account.channels:
-        values = _monthly(one, int(first), int(last))
-        known = values[np.isfinite(values)]
-        if not len(known):
+    for channel in account.channels:
+        values = _monthly(channel, int(first), int(last))
+        finite = values[np.isfinite(values)]
+        if not len(finite):
             continue
-        low, high = float(known.min()), float(known.max())
+        low, high = float(finite.min()), float(finite.max())
         steps = (values - low) / max(high - low, LEAST_RANGE) * (len(HEIGHTS) - 1)
         blocks = "".join(HEIGHTS[round(step)] if np.isfinite(step) else " " for step in steps)
-        yield f"  {one.name:{names}} {blocks} {low:.2f} to {high:.2f}"
+        yield f"  {channel.name:{names}} {blocks} {low:.2f} to {high:.2f}"
 
 
 def _monthly(channel: ChannelAccount, first: int, last: int) -> np.ndarray:
@@ -65,8 +65,10 @@ def _monthly(channel: ChannelAccount, first: int, last: int) -> np.ndarray:
     month = channel.days.day.astype("M8[D]").astype("M8[M]").astype(int)
     return np.array(
         [
-            float(np.median(channel.days.swr[month == one])) if (month == one).any() else np.nan
-            for one in range(first, last + 1)
+            float(np.median(channel.days.swr[month == number]))
+            if (month == number).any()
+            else np.nan
+            for number in range(first, last + 1)
         ]
     )
 
@@ -74,20 +76,20 @@ def _monthly(channel: ChannelAccount, first: int, last: int) -> np.ndarray:
 def _table(summary: Summary, width: int) -> Iterator[str]:
     """Yield the table of channels; wide terminals get more columns."""
     wide = width >= 72
-    names = max(8, *(len(one.name) for one in summary.trend))
+    names = max(8, *(len(line.name) for line in summary.trend))
     head = f"  {'':{names}}  SWR   a year  "
     yield (head + ("95 %              season  " if wide else "") + "verdict").rstrip()
-    for one in summary.trend:
-        line = f"  {one.name:{names}} {one.level:5.2f} {_number(one.slope_per_year):>7}  "
+    for line in summary.trend:
+        text = f"  {line.name:{names}} {line.level:5.2f} {_number(line.slope_per_year):>7}  "
         if wide:
             interval = (
-                f"{_number(one.slope_low)} to {_number(one.slope_high)}"
-                if one.slope_low is not None
+                f"{_number(line.slope_low)} to {_number(line.slope_high)}"
+                if line.slope_low is not None
                 else "-"
             )
-            season = "-" if one.season_amplitude is None else f"±{one.season_amplitude:.2f}"
-            line += f"{interval:16}  {season:6}  "
-        yield line + one.verdict
+            season = "-" if line.season_amplitude is None else f"±{line.season_amplitude:.2f}"
+            text += f"{interval:16}  {season:6}  "
+        yield text + line.verdict
 
 
 def _number(value: float | None) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from logger.daily import Days, Weather
-from logger.rows import Alarm
-from logger.trend.outcome import Trend
-from logger.trend.state_outcome import StationState
+from logger.rows import Alarm, Severity
+from logger.trend.outcome import StationState, Trend
 from logger.utc import format_ns
 from logger.wording import join
 
@@ -54,11 +54,24 @@ class Account:
     state: StationState | None = None
 
     @property
+    def open_alarms(self) -> list[Alarm]:
+        """Open alarms: critical ones first, the latest first."""
+        waiting = [alarm for alarm in self.alarms if alarm.cleared_ns is None]
+        return sorted(
+            waiting, key=lambda alarm: (alarm.severity != Severity.CRITICAL, -alarm.raised_ns)
+        )
+
+    @property
+    def today(self) -> int:
+        """The present day."""
+        return self.now_ns // DAY_NS
+
+    @property
     def span(self) -> tuple[int, int]:
         """First and last day with readings on any channel."""
         return (
-            min(int(one.days.day[0]) for one in self.channels),
-            max(int(one.days.day[-1]) for one in self.channels),
+            min(int(channel.days.day[0]) for channel in self.channels),
+            max(int(channel.days.day[-1]) for channel in self.channels),
         )
 
 
@@ -69,15 +82,21 @@ def channel_name(channel: int | None, frequency_khz: float | None) -> str:
     return "all readings" if frequency_khz is None else f"{frequency_khz / 1000:.3f} MHz"
 
 
-def named(channels: Sequence[tuple[int | None, float | None]]) -> str:
-    """Return the names of channels or frequencies (kHz) as an enumeration."""
-    names = [channel_name(*one) for one in channels]
-    if len(names) == 1:
-        return names[0]
-    if all(channel is not None for channel, _ in channels):
-        names = [str(channel) for channel, _ in channels]
-        return f"channels {join(names)}"
-    return join(names)
+class OnChannel(Protocol):
+    """Anything that is about one channel or frequency."""
+
+    @property
+    def channel(self) -> int | None: ...
+    @property
+    def frequency_khz(self) -> float | None: ...
+
+
+def name_channels(items: Sequence[OnChannel]) -> str:
+    """Return the names of the channels or frequencies of some items as an enumeration."""
+    numbers = [item.channel for item in items if item.channel is not None]
+    if 1 < len(items) == len(numbers):
+        return f"channels {join([str(number) for number in numbers])}"
+    return join([channel_name(item.channel, item.frequency_khz) for item in items])
 
 
 def date(day: int) -> str:

@@ -70,25 +70,25 @@ class Frame:
     def columns(self, day: IntArray) -> FloatArray:
         """Return the columns, shape (n, k), without steps."""
         years = self.years(day)
-        found = [np.ones(len(day))]
+        columns = [np.ones(len(day))]
         if self.harmonics:
-            found.append(years)
+            columns.append(years)
         else:
-            found += [(years / self.half_years) ** power for power in range(1, self.bends + 1)]
-        found += list(harmonics(day, self.harmonics))
+            columns += [(years / self.half_years) ** power for power in range(1, self.bends + 1)]
+        columns += list(harmonics(day, self.harmonics))
         if self.temperature is not None:
-            found.append(self._known(self.temperature, day))
+            columns.append(self._values_on(self.temperature, day))
         if self.rain is not None:
-            found += [self._known(each, day) for each in self.rain]
-        return np.column_stack(found)
+            columns += [self._values_on(series, day) for series in self.rain]
+        return np.column_stack(columns)
 
-    def _known(self, series: FloatArray, day: IntArray) -> FloatArray:
+    def _values_on(self, series: FloatArray, day: IntArray) -> FloatArray:
         """Return the values of a daily series on some days; 0 where unknown."""
-        at = day - self.first_weather
-        inside = (at >= 0) & (at < len(series))
-        found = np.zeros(len(day))
-        found[inside] = series[at[inside]]
-        return found
+        index = day - self.first_weather
+        inside = (index >= 0) & (index < len(series))
+        values = np.zeros(len(day))
+        values[inside] = series[index[inside]]
+        return values
 
 
 def harmonics(day: IntArray, count: int) -> list[FloatArray]:
@@ -120,22 +120,22 @@ def _weather(
     if weather is None or not len(weather.day) or len(day) < SEASON_DAYS:
         return None, None, 0
     first, last = int(weather.day[0]), int(weather.day[-1])
-    every = np.full((2, last - first + 1), np.nan)
-    every[:, weather.day - first] = weather.temperature_c, weather.rain_mm
+    daily = np.full((2, last - first + 1), np.nan)
+    daily[:, weather.day - first] = weather.temperature_c, weather.rain_mm
     inside = day[(day >= first) & (day <= last)] - first
-    known = np.isfinite(every[:, inside]).sum(axis=1) >= WEATHER_KNOWN * len(day)
-    temperature = _departure(every[0], first) if known[0] else None
-    rain = _wetness(every[1]) if known[1] else None
+    is_known = np.isfinite(daily[:, inside]).sum(axis=1) >= WEATHER_KNOWN * len(day)
+    temperature = _departure(daily[0], first) if is_known[0] else None
+    rain = _wetness(daily[1]) if is_known[1] else None
     return temperature, rain, first
 
 
 def _departure(temperature: FloatArray, first: int) -> FloatArray:
     """Return temperature less its own annual cycle, in tens of degrees; 0 where unknown."""
     day = np.arange(first, first + len(temperature))
-    known = np.isfinite(temperature)
+    is_known = np.isfinite(temperature)
     columns = np.column_stack([np.ones(len(day)), *harmonics(day, 1)])
-    fitted = columns @ np.linalg.lstsq(columns[known], temperature[known], rcond=None)[0]
-    return np.where(known, (temperature - fitted) / 10, 0.0)
+    annual = columns @ np.linalg.lstsq(columns[is_known], temperature[is_known], rcond=None)[0]
+    return np.where(is_known, (temperature - annual) / 10, 0.0)
 
 
 def _wetness(rain: FloatArray) -> FloatArray:
@@ -144,10 +144,10 @@ def _wetness(rain: FloatArray) -> FloatArray:
     The scale is logarithmic, since a little rain wets a plug as well as much rain.
     """
     today = np.log1p(np.maximum(np.nan_to_num(rain), 0.0))
-    before = np.zeros(len(today))
-    for at in range(1, len(today)):
-        before[at] = (before[at - 1] + today[at - 1]) * np.exp(-1 / DRY_DAYS)
-    return np.vstack([today, before])
+    wetness = np.zeros(len(today))
+    for row in range(1, len(today)):
+        wetness[row] = (wetness[row - 1] + today[row - 1]) * np.exp(-1 / DRY_DAYS)
+    return np.vstack([today, wetness])
 
 
 def step_columns(day: IntArray, steps: Sequence[int]) -> FloatArray:

@@ -116,8 +116,8 @@ def season(curve: Curve, day: IntArray) -> FloatArray:
     It is a wave of a year and one of half a year fitted to the season so far. The contribution of
     weather averages out.
     """
-    beside, *_ = np.linalg.lstsq(_waves(curve.day), curve.season, rcond=None)
-    return np.asarray(_waves(day) @ beside)
+    amplitudes, *_ = np.linalg.lstsq(_waves(curve.day), curve.season, rcond=None)
+    return np.asarray(_waves(day) @ amplitudes)
 
 
 def _waves(day: IntArray) -> FloatArray:

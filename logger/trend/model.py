@@ -30,27 +30,29 @@ SIGMAS_95 = 1.96
 def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None = None) -> Trend:
     """Return the trend of the channel of `days`; `events` may have changed it."""
     value = np.minimum(days.swr, HIGHEST)
-    kept = plausible(value)
-    day, value = days.day[kept], value[kept]
-    framed = frame(day, weather)
-    columns = framed.columns(day)
-    announced = _announced(day, events)
+    is_plausible = plausible(value)
+    day, value = days.day[is_plausible], value[is_plausible]
+    layout = frame(day, weather)
+    columns = layout.columns(day)
+    announced = _select_announced(day, events)
     if len(day) < 2 * (columns.shape[1] + len(announced)):
-        framed, announced = Frame.of_level(day), {}
-        columns = framed.columns(day)
-    found = search(day, value, columns, list(announced)) if len(day) >= LEAST_FOR_STEPS else []
-    steps = sorted([*announced, *found])
-    fitted = fit(day, value, np.column_stack([columns, step_columns(day, steps)]))
-    told = _steps(day, value, framed, steps, announced, fitted)
-    slope = _slope(framed, fitted, day)
+        layout, announced = Frame.of_level(day), {}
+        columns = layout.columns(day)
+    unannounced = (
+        search(day, value, columns, list(announced)) if len(day) >= LEAST_FOR_STEPS else []
+    )
+    steps = sorted([*announced, *unannounced])
+    regression = fit(day, value, np.column_stack([columns, step_columns(day, steps)]))
+    changes = _steps(day, value, layout, steps, announced, regression)
+    slope = _slope(layout, regression, day)
     low, high = (None, None) if slope is None else slope.interval()
-    opinion = _second_opinion(framed, fitted, day, value, steps)
-    curve = _curve(framed, fitted, days.day, steps)
-    since = max((step.day for step in told), default=int(days.day[0]))
+    opinion = _second_opinion(layout, regression, day, value, steps)
+    curve = _curve(layout, regression, days.day, steps)
+    since = max((step.day for step in changes), default=int(days.day[0]))
     return Trend(
         channel=days.channel,
         frequency_khz=days.frequency_khz,
-        verdict=verdict(slope, told, opinion),
+        verdict=verdict(slope, changes, opinion),
         since=since,
         last=int(days.day[-1]),
         days=int((days.day >= since).sum()),
@@ -58,134 +60,133 @@ def trend(days: Days, events: Sequence[WorkEvent] = (), weather: Weather | None 
         slope_per_year=None if slope is None else slope.per_year,
         slope_low=low,
         slope_high=high,
-        season_amplitude=_amplitude(framed, fitted),
-        steps=tuple(told),
-        noise=fitted.noise,
-        correlation=fitted.correlation,
+        season_amplitude=_amplitude(layout, regression),
+        steps=tuple(changes),
+        noise=regression.noise,
+        correlation=regression.correlation,
         curve=curve,
         second_opinion=opinion,
-        reasons=tuple(_reasons(framed, day, int((~kept).sum()))),
+        reasons=tuple(_reasons(layout, day, int((~is_plausible).sum()))),
     )
 
 
-def _announced(day: IntArray, events: Sequence[WorkEvent]) -> dict[int, str]:
+def _select_announced(day: IntArray, events: Sequence[WorkEvent]) -> dict[int, str]:
     """Return work and calibrations between readings, by day.
 
     Of those with too few readings between them the last is returned, with the texts of all.
     """
-    found: dict[int, str] = {}
+    texts: dict[int, str] = {}
     rows: dict[int, int] = {}
-    for event in sorted(events, key=lambda each: each.day):
+    for event in sorted(events, key=lambda event: event.day):
         row = int(np.searchsorted(day, event.day))
         if row < SIDE or row > len(day) - SIDE:
             continue
         text = event.text or event.kind
-        near = next((each for each, at in rows.items() if row - at < SIDE), None)
-        if near is not None:
-            text = f"{found.pop(near)}; {text}"
-            del rows[near]
-        found[event.day], rows[event.day] = text, row
-    return found
+        near_day = next((day for day, other in rows.items() if row - other < SIDE), None)
+        if near_day is not None:
+            text = f"{texts.pop(near_day)}; {text}"
+            del rows[near_day]
+        texts[event.day], rows[event.day] = text, row
+    return texts
 
 
 def _steps(
-    day: IntArray,
+    days: IntArray,
     value: FloatArray,
-    framed: Frame,
+    layout: Frame,
     steps: Sequence[int],
     announced: dict[int, str],
-    fitted: RegressionFit,
+    regression: RegressionFit,
 ) -> list[Step]:
-    columns = framed.columns(day)
-    sizes = fitted.estimate[columns.shape[1] :]
-    errors = fitted.deviation[columns.shape[1] :]
-    told: list[Step] = []
-    for at, first in enumerate(steps):
-        size, low, high = float(sizes[at]), first, first
-        if first in announced:
-            if abs(size) < max(TELLING_SIZE, TELLING * errors[at]):
+    columns = layout.columns(days)
+    sizes = regression.estimate[columns.shape[1] :]
+    errors = regression.deviation[columns.shape[1] :]
+    changes: list[Step] = []
+    for index, day in enumerate(steps):
+        size, low, high = float(sizes[index]), day, day
+        if day in announced:
+            if abs(size) < max(TELLING_SIZE, TELLING * errors[index]):
                 continue
         else:
-            others = [each for each in steps if each != first]
-            low, high = certainty(day, value, columns, others, first)
-        before = float(_lasting(framed, fitted, np.array([first - 1]), steps)[0])
-        told.append(Step(first, low, high, before, before + size, announced.get(first)))
-    return told
+            fixed = [other for other in steps if other != day]
+            low, high = certainty(days, value, columns, fixed, day)
+        level = float(_lasting(layout, regression, np.array([day - 1]), steps)[0])
+        changes.append(Step(day, low, high, level, level + size, announced.get(day)))
+    return changes
 
 
 def _lasting(
-    framed: Frame, fitted: RegressionFit, day: IntArray, steps: Sequence[int]
+    layout: Frame, regression: RegressionFit, day: IntArray, steps: Sequence[int]
 ) -> FloatArray:
     """Return the model without season and weather."""
-    columns = framed.columns(day)
-    columns[:, framed.season] = columns[:, framed.weather] = 0.0
-    return np.asarray(np.column_stack([columns, step_columns(day, steps)]) @ fitted.estimate)
+    columns = layout.columns(day)
+    columns[:, layout.season] = columns[:, layout.weather] = 0.0
+    return np.asarray(np.column_stack([columns, step_columns(day, steps)]) @ regression.estimate)
 
 
-def _slope(framed: Frame, fitted: RegressionFit, day: IntArray) -> Slope | None:
-    if framed.slope is None:
+def _slope(layout: Frame, regression: RegressionFit, day: IntArray) -> Slope | None:
+    if layout.slope is None:
         return None
     # Correlated days carry less information on their scatter.
-    apart = (1 - fitted.correlation) / (1 + fitted.correlation)
-    slow = fitted.slow(day, framed.slope, BLOCK_DAYS)
+    information = (1 - regression.correlation) / (1 + regression.correlation)
+    slow = regression.slow(day, layout.slope, BLOCK_DAYS)
     return Slope(
-        per_year=float(fitted.estimate[framed.slope]),
-        error=float(fitted.deviation[framed.slope]) * math.sqrt(slow),
-        freedom=max(2.0, fitted.freedom * apart),
+        per_year=float(regression.estimate[layout.slope]),
+        error=float(regression.deviation[layout.slope]) * math.sqrt(slow),
+        freedom=max(2.0, regression.freedom * information),
     )
 
 
-def _amplitude(framed: Frame, fitted: RegressionFit) -> float | None:
-    if framed.slope is None:
+def _amplitude(layout: Frame, regression: RegressionFit) -> float | None:
+    if layout.slope is None:
         return None
     year = np.arange(round(YEAR))
-    wave = framed.columns(year)[:, framed.season] @ fitted.estimate[framed.season]
+    wave = layout.columns(year)[:, layout.season] @ regression.estimate[layout.season]
     return float(np.ptp(wave) / 2)
 
 
-def _curve(framed: Frame, fitted: RegressionFit, day: IntArray, steps: Sequence[int]) -> Curve:
+def _curve(layout: Frame, regression: RegressionFit, day: IntArray, steps: Sequence[int]) -> Curve:
     """Return the model on each day from the first reading to the last, outliers included."""
-    every = np.arange(day[0], day[-1] + 1)
-    columns = framed.columns(every)
-    passing = np.zeros(len(every))
-    for part in (framed.season, framed.weather):
-        passing += columns[:, part] @ fitted.estimate[part]
-    columns = np.column_stack([columns, step_columns(every, steps)])
-    swr = columns @ fitted.estimate
-    reach = SIGMAS_95 * np.sqrt(np.sum((columns @ fitted.covariance) * columns, axis=1))
-    return Curve(every, swr, swr - reach, swr + reach, passing)
+    days = np.arange(day[0], day[-1] + 1)
+    columns = layout.columns(days)
+    season = np.zeros(len(days))
+    for part in (layout.season, layout.weather):
+        season += columns[:, part] @ regression.estimate[part]
+    columns = np.column_stack([columns, step_columns(days, steps)])
+    swr = columns @ regression.estimate
+    reach = SIGMAS_95 * np.sqrt(np.sum((columns @ regression.covariance) * columns, axis=1))
+    return Curve(days, swr, swr - reach, swr + reach, season)
 
 
 def _second_opinion(
-    framed: Frame, fitted: RegressionFit, day: IntArray, value: FloatArray, steps: Sequence[int]
+    layout: Frame, regression: RegressionFit, day: IntArray, value: FloatArray, steps: Sequence[int]
 ) -> SecondOpinion | None:
     """Return the non-parametric trend of monthly medians without steps, month by month."""
-    if framed.slope is None:
+    if layout.slope is None:
         return None
     columns = step_columns(day, steps)
-    value = value - columns @ fitted.estimate[len(fitted.estimate) - len(steps) :]
+    value = value - columns @ regression.estimate[len(regression.estimate) - len(steps) :]
     month = np.floor(day * 12 / YEAR).astype(np.int64)
-    rows = [np.flatnonzero(month == each) for each in np.unique(month)]
-    rows = [each for each in rows if len(each) >= MONTH_DAYS]
-    numbers = np.array([month[each[0]] for each in rows])
-    medians = np.array([np.median(value[each]) for each in rows])
-    found = seasonal(
-        [(numbers[numbers % 12 == k] // 12, medians[numbers % 12 == k]) for k in range(12)]
+    months, days = np.unique(month, return_counts=True)
+    months = months[days >= MONTH_DAYS]
+    medians = np.array([np.median(value[month == number]) for number in months])
+    seasonal_trend = seasonal(
+        [(months[months % 12 == k] // 12, medians[months % 12 == k]) for k in range(12)]
     )
-    if found is None:
+    if seasonal_trend is None:
         return None
-    test, slope = found
+    test, slope = seasonal_trend
     return SecondOpinion(test.p_value, slope.slope, slope.low, slope.high)
 
 
-def _reasons(framed: Frame, day: IntArray, set_aside: int) -> list[str]:
-    found: list[str] = []
-    if framed.slope is None:
+def _reasons(layout: Frame, day: IntArray, excluded: int) -> list[str]:
+    reasons: list[str] = []
+    if layout.slope is None:
         span = int(day[-1] - day[0]) + 1
-        found.append(
+        reasons.append(
             f"{count(len(day), 'day')} of readings in {count(span, 'day')}: separating season from"
             " slope takes a year."
         )
-    if set_aside:
-        found.append(f"{count(set_aside, 'day')} left out, far from the days around.")
-    return found
+    if excluded:
+        reasons.append(f"{count(excluded, 'day')} left out, far from the days around.")
+    return reasons

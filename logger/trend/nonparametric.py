@@ -41,7 +41,7 @@ class TheilSen(NamedTuple):
 def mann_kendall(time: ArrayLike, value: ArrayLike) -> MannKendall:
     """Test one series; ties in value and time are allowed."""
     s, variance = _score(np.asarray(time, float), np.asarray(value, float))
-    return _tested(s, variance)
+    return _test(s, variance)
 
 
 def theil_sen(time: ArrayLike, value: ArrayLike) -> TheilSen:
@@ -61,16 +61,16 @@ def seasonal(seasons: Sequence[tuple[ArrayLike, ArrayLike]]) -> tuple[MannKendal
     if not len(slopes):
         return None
     scores = [_score(t, x) for t, x in series]
-    variance = sum(each for _, each in scores) + _covariance(series)
-    alone = sum(each for _, each in scores)
+    variance = sum(variance_of_season for _, variance_of_season in scores) + _covariance(series)
+    alone = sum(variance_of_season for _, variance_of_season in scores)
     variance = max(variance, alone)  # with few years covariances are poor
-    return _tested(sum(s for s, _ in scores), variance), _sen(slopes, variance)
+    return _test(sum(s for s, _ in scores), variance), _sen(slopes, variance)
 
 
 def _score(t: FloatArray, x: FloatArray) -> tuple[float, float]:
     n = len(x)
     s = float(np.sum(np.triu(np.sign(x - x[:, None]) * np.sign(t - t[:, None]), 1)))
-    groups = [np.unique(each, return_counts=True)[1].astype(float) for each in (x, t)]
+    groups = [np.unique(values, return_counts=True)[1].astype(float) for values in (x, t)]
     first = n * (n - 1) * (2 * n + 5) - sum(
         float(np.sum(g * (g - 1) * (2 * g + 5))) for g in groups
     )
@@ -84,15 +84,15 @@ def _score(t: FloatArray, x: FloatArray) -> tuple[float, float]:
     return s, variance
 
 
-def _tested(s: float, variance: float) -> MannKendall:
+def _test(s: float, variance: float) -> MannKendall:
     z = 0.0 if s == 0 or variance <= 0 else (s - np.sign(s)) / np.sqrt(variance)
     return MannKendall(s, variance, float(z), float(2 * ndtr(-abs(z))))
 
 
 def _slopes(t: FloatArray, x: FloatArray) -> FloatArray:
     first, second = np.triu_indices(len(t), 1)
-    apart = t[second] - t[first]
-    return np.asarray((x[second] - x[first])[apart != 0] / apart[apart != 0])
+    interval = t[second] - t[first]
+    return np.asarray((x[second] - x[first])[interval != 0] / interval[interval != 0])
 
 
 def _sen(slopes: FloatArray, variance: float) -> TheilSen:

@@ -1,13 +1,17 @@
-"""Result of the trend of one channel. SWR throughout; intervals are of 95 %."""
+"""Results: the trend of one channel (SWR), and the state of antenna and line. 95 % intervals."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
 
+import msgspec
+
 from logger.daily import FloatArray, IntArray
+from logger.physics.estimate import Estimate
 
 Verdict = Literal["steady", "rising", "falling", "stepped", "undecided"]
+StateVerdict = Literal["unchanged", "loss", "resonance", "both", "resistance", "undecided"]
 
 
 @dataclass(frozen=True)
@@ -17,8 +21,8 @@ class Step:
     day: int
     day_low: int
     day_high: int
-    before: float
-    after: float
+    old_level: float
+    new_level: float
     explained_by: str | None  # journal text, or "calibration"; None: unannounced
 
 
@@ -68,3 +72,30 @@ class Trend:
     curve: Curve
     second_opinion: SecondOpinion | None
     reasons: tuple[str, ...]  # short sentences: missing results, and why
+
+
+class StationState(msgspec.Struct, frozen=True, kw_only=True):
+    """Combined result of several channels.
+
+    verdict   what changes: the line's loss, the antenna's resonance, both, its resistance, nothing
+    or_else   what else is possible; with "undecided" the possible stories
+    first, last  days, from 1970-01-01
+    resonance_khz, loss_db, resistance_ohm, q   on the last day; levels of loss and resistance are
+              hard to separate, so their intervals are wide
+    .._per_year   None with less than a year of readings; that of the loss also where a change of
+              the antenna's resistance fits the readings better
+    reasons   why a result is missing
+    """
+
+    verdict: StateVerdict
+    or_else: tuple[StateVerdict, ...]
+    channels: int
+    first: int
+    last: int
+    resonance_khz: Estimate
+    loss_db: Estimate
+    resistance_ohm: Estimate
+    q: Estimate
+    resonance_khz_per_year: Estimate | None = None
+    loss_db_per_year: Estimate | None = None
+    reasons: tuple[str, ...] = ()

@@ -23,9 +23,11 @@ def plausible(value: FloatArray) -> NDArray[np.bool_]:
     if len(value) < 2 * AROUND + 1:
         return np.ones(len(value), dtype=bool)
     padded = np.pad(value, AROUND, mode="reflect")
-    around = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * AROUND + 1), axis=1)
-    off = np.abs(value - around)
-    far = off > max(LEAST, FAR * SIGMA_PER_MAD * float(np.median(off)))
+    local_median = np.median(
+        np.lib.stride_tricks.sliding_window_view(padded, 2 * AROUND + 1), axis=1
+    )
+    distance = np.abs(value - local_median)
+    far = distance > max(LEAST, FAR * SIGMA_PER_MAD * float(np.median(distance)))
     edges = np.flatnonzero(np.diff(far.astype(np.int8), prepend=0, append=0))
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
         if end - begin > LONGEST or end == len(value):  # the last days may be a new level

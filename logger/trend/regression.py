@@ -35,8 +35,8 @@ class Whitening:
     def __call__(self, values: FloatArray) -> FloatArray:
         shape = (-1,) + (1,) * (values.ndim - 1)
         keep, scale = self.keep.reshape(shape), (self.scale * self.weight).reshape(shape)
-        before = np.concatenate([np.zeros_like(values[:1]), values[:-1]])
-        return np.asarray((values - keep * before) * scale)
+        previous = np.concatenate([np.zeros_like(values[:1]), values[:-1]])
+        return np.asarray((values - keep * previous) * scale)
 
 
 def whitening(day: IntArray, correlation: float, weight: FloatArray | None = None) -> Whitening:
@@ -77,24 +77,24 @@ class RegressionFit:
         sums = np.bincount(blocks, direction * self.fresh)
         count = len(np.unique(blocks))
         # Correct for the part that the columns of the fit absorb.
-        taken = count / max(1, count - self.pull.shape[1])
-        return float(max(1.0, taken * (sums @ sums) / (direction @ direction)))
+        correction = count / max(1, count - self.pull.shape[1])
+        return float(max(1.0, correction * (sums @ sums) / (direction @ direction)))
 
 
 def fit(day: IntArray, value: FloatArray, columns: FloatArray) -> RegressionFit:
     """Fit `value` (n,) by `columns` (n, k), n > k, the columns independent."""
     weight = np.ones(len(day))
     correlation = 0.0
-    for turn in range(ROUNDS):
+    for round_ in range(ROUNDS):
         correlation = _likeliest(day, value, columns, weight)
-        found = _least_squares(day, value, columns, correlation, weight)
-        new = found.fresh / np.maximum(weight, 1e-9)
+        regression = _least_squares(day, value, columns, correlation, weight)
+        new = regression.fresh / np.maximum(weight, 1e-9)
         spread = max(SIGMA_PER_MAD * float(np.median(np.abs(new))), 1e-9)
-        wanted = np.sqrt(np.minimum(1.0, HUBER * spread / np.maximum(np.abs(new), 1e-12)))
-        if turn == ROUNDS - 1 or np.allclose(wanted, weight, atol=0.02):
+        new_weight = np.sqrt(np.minimum(1.0, HUBER * spread / np.maximum(np.abs(new), 1e-12)))
+        if round_ == ROUNDS - 1 or np.allclose(new_weight, weight, atol=0.02):
             break
-        weight = wanted
-    return found
+        weight = new_weight
+    return regression
 
 
 def _least_squares(
@@ -105,9 +105,9 @@ def _least_squares(
     target = white(value)
     inverse = np.linalg.pinv(upper)
     estimate = inverse @ (basis.T @ target)
-    left = target - basis @ (basis.T @ target)
+    residual = target - basis @ (basis.T @ target)
     freedom = max(1.0, len(day) - columns.shape[1])
-    noise = max(float(np.sqrt(left @ left / freedom)), LEAST_NOISE)
+    noise = max(float(np.sqrt(residual @ residual / freedom)), LEAST_NOISE)
     return RegressionFit(
         estimate=np.asarray(estimate),
         covariance=np.asarray(noise**2 * inverse @ inverse.T),
@@ -117,7 +117,7 @@ def _least_squares(
         freedom=freedom,
         whitening=white,
         basis=basis,
-        fresh=np.asarray(left / noise),
+        fresh=np.asarray(residual / noise),
         pull=np.asarray(basis @ inverse.T),
     )
 
@@ -125,7 +125,7 @@ def _least_squares(
 def _likeliest(day: IntArray, value: FloatArray, columns: FloatArray, weight: FloatArray) -> float:
     """Return the correlation that maximises the restricted likelihood."""
     scores = np.array(
-        [_deviance(day, value, columns, float(each), weight) for each in CORRELATIONS]
+        [_deviance(day, value, columns, float(correlation), weight) for correlation in CORRELATIONS]
     )
     best = int(np.argmin(scores))
     if best in (0, len(scores) - 1):
@@ -146,8 +146,8 @@ def _deviance(
     white = whitening(day, correlation, weight)
     basis, upper = np.linalg.qr(white(columns))
     target = white(value)
-    left = float(target @ target - np.sum((basis.T @ target) ** 2))
+    residual_square = float(target @ target - np.sum((basis.T @ target) ** 2))
     freedom = max(1, len(day) - columns.shape[1])
     spread = float(-2 * np.log(white.scale).sum())
     size = 2 * float(np.log(np.maximum(np.abs(np.diag(upper)), 1e-12)).sum())
-    return float(freedom * np.log(max(left, 1e-300)) + spread + size)
+    return float(freedom * np.log(max(residual_square, 1e-300)) + spread + size)

@@ -22,7 +22,7 @@ BLOCK_DAYS = 45  # correlations longer than a bin show between blocks of this le
 
 
 @dataclass(frozen=True)
-class Fitted:
+class StateFit:
     """Best fit of a story; `chi2` in units of NOISE squared."""
 
     model: Model
@@ -33,19 +33,19 @@ class Fitted:
     def _spread(self) -> tuple[FloatArray, float]:
         model, n = self.model, len(self.model.bins.swr)
         x = self.p[model.free]
-        jacobian, left = model.jacobian(x)[:n], model.residual(x)[:n]
-        noise2 = max(float(left @ left) / max(1, n - len(x)), 1e-6)
+        jacobian, residual = model.jacobian(x)[:n], model.residual(x)[:n]
+        noise2 = max(float(residual @ residual) / max(1, n - len(x)), 1e-6)
         covariance = np.linalg.inv(jacobian.T @ jacobian / noise2 + np.eye(len(x)))
         pull = covariance @ jacobian.T
         block = ((model.bins.day - model.bins.day.min()) // BLOCK_DAYS).astype(np.int64)
         count = len(np.unique(block))
-        taken = count / max(1, count - 4)  # absorbed by level, slope and season
-        slow = []
-        for at in np.flatnonzero(np.isin(model.free, (MOVE, SLOPE))):
-            sums = np.bincount(block, pull[at] * left)
-            slow.append(taken * float(sums @ sums) / (noise2 * float(pull[at] @ pull[at])))
-        hanging = max(1.0, sum(slow) / len(slow)) if slow else 1.0
-        return np.asarray(covariance * hanging), noise2 * hanging
+        correction = count / max(1, count - 4)  # absorbed by level, slope and season
+        ratios = []
+        for row in np.flatnonzero(np.isin(model.free, (MOVE, SLOPE))):
+            sums = np.bincount(block, pull[row] * residual)
+            ratios.append(correction * float(sums @ sums) / (noise2 * float(pull[row] @ pull[row])))
+        inflation = max(1.0, sum(ratios) / len(ratios)) if ratios else 1.0
+        return np.asarray(covariance * inflation), noise2 * inflation
 
     @property
     def covariance(self) -> FloatArray:
@@ -60,7 +60,7 @@ class Fitted:
         """
         return self._spread[1]
 
-    def better_than(self, other: Fitted) -> float:
+    def better_than(self, other: StateFit) -> float:
         """Return by how much chi-square is lower than that of another story about the same bins."""
         return (other.chi2 - self.chi2) / self.unit
 
@@ -75,49 +75,51 @@ class Fitted:
 
         steps = STEP * np.eye(model.size)[model.free]
         gradient = np.array([value(self.p + e) - value(self.p - e) for e in steps]) / (2 * STEP)
-        here = value(self.p)
+        middle = value(self.p)
         reach = SIGMAS_95 * math.sqrt(float(gradient @ self.covariance @ gradient))
-        ends = (here, here - reach, here + reach)
+        ends = (middle, middle - reach, middle + reach)
         return Estimate(*(ends if which < 2 else map(math.exp, ends)))
 
-    def slope(self, at: int, unit: float) -> Estimate:
+    def slope(self, parameter: int, unit: float) -> Estimate:
         """Return a parameter in its unit, with the 95 % interval from the profile of chi-square."""
         reach = SIGMAS_95 * math.sqrt(
-            self.covariance[self.model.free == at, :][:, self.model.free == at][0, 0]
+            self.covariance[self.model.free == parameter, :][:, self.model.free == parameter][0, 0]
         )
-        low, high = (self._end(at, sign * reach) for sign in (-1, 1))
-        return Estimate(*(unit * value for value in (float(self.p[at]), low, high)))
+        low, high = (self._end(parameter, sign * reach) for sign in (-1, 1))
+        return Estimate(*(unit * value for value in (float(self.p[parameter]), low, high)))
 
-    def _end(self, at: int, reach: float) -> float:
+    def _end(self, parameter: int, reach: float) -> float:
         """Return the end of the interval, where the profile reaches SIGMAS_95.
 
         It is found by some steps of the secant method.
         """
-        known = (0.0, 0.0)  # distance from the best value, and its standard deviations
+        previous = (0.0, 0.0)  # distance from the best value, and its standard deviations
         for _ in range(4):
-            other = self.with_fixed(at, float(self.p[at]) + reach)
-            sigmas = math.sqrt(max(other.chi2 - self.chi2, 1e-9) / self.unit)
+            refit = self.with_fixed(parameter, float(self.p[parameter]) + reach)
+            sigmas = math.sqrt(max(refit.chi2 - self.chi2, 1e-9) / self.unit)
             if abs(sigmas - SIGMAS_95) < 0.1:
                 break
-            slope = (sigmas - known[1]) / (reach - known[0])
-            known = (reach, sigmas)
-            wanted = reach + (SIGMAS_95 - sigmas) / slope if slope else 2 * reach
+            slope = (sigmas - previous[1]) / (reach - previous[0])
+            previous = (reach, sigmas)
+            new_reach = reach + (SIGMAS_95 - sigmas) / slope if slope else 2 * reach
             reach = (
-                wanted if 0.2 < wanted / reach < 3 else reach * (0.4 if wanted / reach < 1 else 2.5)
+                new_reach
+                if 0.2 < new_reach / reach < 3
+                else reach * (0.4 if new_reach / reach < 1 else 2.5)
             )
-        return float(self.p[at]) + reach
+        return float(self.p[parameter]) + reach
 
-    def with_fixed(self, at: int, value: float) -> Fitted:
+    def with_fixed(self, parameter: int, value: float) -> StateFit:
         """Return the best fit with a parameter fixed."""
-        model = replace(self.model, fixed={**self.model.fixed, at: value})
-        return fitted(model, [self.p])
+        model = replace(self.model, fixed={**self.model.fixed, parameter: value})
+        return best_fit(model, [self.p])
 
 
-def fitted(model: Model, starts: Sequence[FloatArray]) -> Fitted:
+def best_fit(model: Model, starts: Sequence[FloatArray]) -> StateFit:
     """Return the best fit from several starts, each with all parameters."""
     from scipy.optimize import least_squares
 
-    found = [
+    solutions = [
         least_squares(
             model.residual,
             start[model.free],
@@ -132,5 +134,5 @@ def fitted(model: Model, starts: Sequence[FloatArray]) -> Fitted:
         )
         for start in starts
     ]
-    best = min(found, key=lambda each: float(each.cost))
-    return Fitted(model, model.whole(best.x), 2 * float(best.cost))
+    best = min(solutions, key=lambda solution: float(solution.cost))
+    return StateFit(model, model.expand(best.x), 2 * float(best.cost))

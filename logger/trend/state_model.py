@@ -105,7 +105,7 @@ class Model:
     def weight(self) -> FloatArray:
         return np.sqrt(self.bins.days / (1 + TOGETHER * (self.bins.days - 1))) / NOISE
 
-    def whole(self, x: FloatArray) -> FloatArray:
+    def expand(self, x: FloatArray) -> FloatArray:
         """Return all parameters from the free ones."""
         p = np.zeros(self.size)
         p[self.free] = x
@@ -125,34 +125,34 @@ class Model:
             loss = loss + DB_A_YEAR * p[SLOPE] * years
         else:
             log_ohm = log_ohm + LOG_OHM_A_YEAR * p[SLOPE] * years
-        same = (
+        constants = (
             math.log(Q) + Q_SPREAD * p[QUALITY],
             LEAK * p[LEAK_RE],
             LEAK * p[LEAK_IM],
             DELAY_NS * math.exp(DELAY_SPREAD * p[DELAY]),
         )
-        return np.vstack([khz, loss, log_ohm, *(np.full(len(day), each) for each in same)])
+        return np.vstack([khz, loss, log_ohm, *(np.full(len(day), value) for value in constants)])
 
     def _swr(self, physical: FloatArray) -> FloatArray:
         khz, loss, log_ohm, log_q, leak_re, leak_im, delay_ns = physical
-        turn = np.exp(2e-6j * np.pi * delay_ns * (self.bins.khz - self.middle_khz))
-        comes = reflection(self.bins.khz, khz, np.exp(log_ohm), np.exp(log_q)) * 10 ** (-loss / 10)
-        heard = np.abs(comes + (leak_re + 1j * leak_im) * turn)
-        return np.asarray(swr(np.minimum(heard, MOST_RHO)))
+        rotation = np.exp(2e-6j * np.pi * delay_ns * (self.bins.khz - self.middle_khz))
+        reflected = reflection(self.bins.khz, khz, np.exp(log_ohm), np.exp(log_q))
+        reflected = reflected * 10 ** (-loss / 10) + (leak_re + 1j * leak_im) * rotation
+        return np.asarray(swr(np.minimum(np.abs(reflected), MOST_RHO)))
 
     def residual(self, x: FloatArray) -> FloatArray:
         """Return the residuals of the bins in units of NOISE, then the free parameters' priors."""
-        p = self.whole(x)
+        p = self.expand(x)
         offset = OFFSET * p[REST + 2 * self.waves.shape[1] :][self.bins.place]
-        read = self._swr(self.physical(p, self.bins.day, self.waves)) + offset
-        return np.concatenate([(read - self.bins.swr) * self.weight, x])
+        model_swr = self._swr(self.physical(p, self.bins.day, self.waves)) + offset
+        return np.concatenate([(model_swr - self.bins.swr) * self.weight, x])
 
     def jacobian(self, x: FloatArray) -> FloatArray:
         """Return the derivatives of `residual`, (n + free, free)."""
-        p, count, n = self.whole(x), self.waves.shape[1], len(self.bins.swr)
-        here = self.physical(p, self.bins.day, self.waves)
+        p, count, n = self.expand(x), self.waves.shape[1], len(self.bins.swr)
+        centre = self.physical(p, self.bins.day, self.waves)
         by_khz, by_db, by_ohm, by_q, by_re, by_im, by_ns = (
-            self.weight * (self._swr(here + part) - self._swr(here - part)) / (2 * size)
+            self.weight * (self._swr(centre + part) - self._swr(centre - part)) / (2 * size)
             for size, part in zip(SCALES, np.diag(SCALES)[:, :, None], strict=True)
         )
         years = (self.bins.day - self.middle) / YEAR
@@ -166,7 +166,7 @@ class Model:
             DB_A_YEAR * by_db if self.story == "loss" else LOG_OHM_A_YEAR * by_ohm
         )
         columns[:, LEAK_RE], columns[:, LEAK_IM] = LEAK * by_re, LEAK * by_im
-        columns[:, DELAY] = DELAY_SPREAD * here[6] * by_ns
+        columns[:, DELAY] = DELAY_SPREAD * centre[6] * by_ns
         columns[:, REST : REST + count] = SEASON_KHZ * by_khz[:, None] * self.waves
         columns[:, REST + count : REST + 2 * count] = SEASON_DB * by_db[:, None] * self.waves
         columns[np.arange(n), REST + 2 * count + self.bins.place] = OFFSET * self.weight
@@ -176,11 +176,11 @@ class Model:
 def starts(model: Model) -> list[FloatArray]:
     """Return starts with antennas of low and high resistance and low and high resonance."""
     half = float(model.bins.khz.max() - model.bins.khz.min()) / 2
-    made = []
+    points = []
     for ohm in (30.0, 75.0):
         for off in (-0.5, 0.5):
             start = np.zeros(model.size)
             start[RESISTANCE] = math.log(ohm / OHM) / OHM_SPREAD
             start[RESONANCE] = off * half / DETUNED_KHZ
-            made.append(start)
-    return made
+            points.append(start)
+    return points

@@ -13,21 +13,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from drivers.channels import CHANNEL_MHZ
 from logger.daily import Days, FloatArray, WorkEvent
+from logger.feedline.frequency import channel_mhz
 from logger.physics.estimate import Estimate
 from logger.trend.design import YEAR
-from logger.trend.state_fit import Fitted, fitted
-from logger.trend.state_model import (
-    DB_A_YEAR,
-    KHZ_A_YEAR,
-    MOVE,
-    SLOPE,
-    Bins,
-    Model,
-    starts,
-)
-from logger.trend.state_outcome import StateVerdict, StationState
+from logger.trend.outcome import StateVerdict, StationState
+from logger.trend.state_fit import StateFit, best_fit
+from logger.trend.state_model import DB_A_YEAR, KHZ_A_YEAR, MOVE, SLOPE, Bins, Model, starts
 
 LEAST_CHANNELS = 3
 WIDEST = 0.15  # span of frequencies over their middle; a series circuit models one resonance only
@@ -50,64 +42,62 @@ def station_state(used: Sequence[Days], events: Sequence[WorkEvent] = ()) -> Sta
 
     It needs three channels in regular use, and one antenna that explains their readings.
     """
-    known = [(one, khz) for one in used if (khz := _khz(one)) is not None]
-    known = [(one, khz) for one, khz in known if len(one.day) >= LEAST_DAYS]
-    frequencies = {khz for _, khz in known}
-    if len(frequencies) < LEAST_CHANNELS:
+    frequency_khz = [_khz(days) if len(days.day) >= LEAST_DAYS else None for days in used]
+    used = [days for days, khz in zip(used, frequency_khz, strict=True) if khz is not None]
+    khz = np.array([khz for khz in frequency_khz if khz is not None])
+    if len(np.unique(khz)) < LEAST_CHANNELS:
         return None
-    lowest, highest = min(frequencies), max(frequencies)
-    if highest - lowest > WIDEST * (lowest + highest) / 2:
+    if np.ptp(khz) > WIDEST * (khz.min() + khz.max()) / 2:
         return None
-    first = min(int(one.day[0]) for one, _ in known)
-    last = max(int(one.day[-1]) for one, _ in known)
-    bins = _binned(known, first, last)
-    long = last - first >= LEAST_SPAN
-    steps = _steps(bins, events) if long else ()
-    fixed = {} if long else {MOVE: 0.0, SLOPE: 0.0}
-    model = Model(bins, steps, 2 if long else 0, "loss", fixed)
-    loss = fitted(model, starts(model))
-    if _misfit(loss) > MOST_MISFIT:
+    bins = _bins(used, khz)
+    is_long = max(days.day[-1] for days in used) - min(days.day[0] for days in used) >= LEAST_SPAN
+    steps = _steps(bins, events) if is_long else ()
+    fixed = {} if is_long else {MOVE: 0.0, SLOPE: 0.0}
+    model = Model(bins, steps, 2 if is_long else 0, "loss", fixed)
+    fit = best_fit(model, starts(model))
+    if _misfit(fit) > MOST_MISFIT:
         return None
-    if not long:
+    if not is_long:
         reason = "less than a year of readings: changes cannot be separated from the season"
-        return _told(loss, "undecided", (), len(known), first, last, reasons=(reason,))
-    return _judged(loss, len(known), first, last)
+        return _result(fit, used, "undecided", (), reasons=(reason,))
+    return _judge(fit, used)
 
 
 def _khz(days: Days) -> float | None:
     if days.frequency_khz is not None:
         return days.frequency_khz
-    mhz = None if days.channel is None else CHANNEL_MHZ.get(days.channel)
+    mhz = channel_mhz(days.channel)
     return None if mhz is None else 1e3 * mhz
 
 
-def _binned(known: Sequence[tuple[Days, float]], first: int, last: int) -> Bins:
+def _bins(used: Sequence[Days], frequency_khz: FloatArray) -> Bins:
+    first, last = min(int(days.day[0]) for days in used), max(int(days.day[-1]) for days in used)
     width = max(BIN_DAYS, (last - first) // MOST_BINS)
     columns = []
-    for place, (one, khz) in enumerate(known):
-        number, at, days = np.unique(
-            (one.day - first) // width, return_inverse=True, return_counts=True
+    for place, (days, khz) in enumerate(zip(used, frequency_khz, strict=True)):
+        number, rows, count = np.unique(
+            (days.day - first) // width, return_inverse=True, return_counts=True
         )
-        mean = np.bincount(at, np.minimum(one.swr, HIGHEST)) / days
+        mean = np.bincount(rows, np.minimum(days.swr, HIGHEST)) / count
         middle = first + number * width + (width - 1) / 2
         n = len(number)
-        columns.append((middle, np.full(n, khz), np.full(n, place), mean, days))
-    return Bins(*(np.concatenate(each) for each in zip(*columns, strict=True)))
+        columns.append((middle, np.full(n, khz), np.full(n, place), mean, count))
+    return Bins(*(np.concatenate(column) for column in zip(*columns, strict=True)))
 
 
 def _steps(bins: Bins, events: Sequence[WorkEvent]) -> tuple[int, ...]:
     """Return the days of work with readings on either side."""
     times = np.unique(bins.day)
-    found: list[int] = []
+    steps: list[int] = []
     for day in sorted({event.day for event in events}):
-        since = found[-1] if found else -np.inf
-        before = int(((times >= since) & (times < day)).sum())
-        if min(before, int((times >= day).sum())) >= SIDE_BINS:
-            found.append(day)
-    return tuple(found)
+        since = steps[-1] if steps else -np.inf
+        earlier = int(((times >= since) & (times < day)).sum())
+        if min(earlier, int((times >= day).sum())) >= SIDE_BINS:
+            steps.append(day)
+    return tuple(steps)
 
 
-def _misfit(fit: Fitted) -> float:
+def _misfit(fit: StateFit) -> float:
     """Return the variance of the weeks about the fitted antenna over that of independent channels.
 
     The latter have a level each and, where the antenna has them, a slope, waves and steps.
@@ -117,40 +107,36 @@ def _misfit(fit: Fitted) -> float:
     years = (bins.day - model.middle) / YEAR
     slope = [years] if SLOPE in model.free else []
     columns = np.column_stack([np.ones(count), *slope, model.waves]) * model.weight[:, None]
-    apart = bins.swr * model.weight
+    residual = bins.swr * model.weight
     parameters = 0
     for place in np.unique(bins.place):
         rows = bins.place == place
-        estimate, _, rank, _ = np.linalg.lstsq(columns[rows], apart[rows], rcond=None)
-        apart[rows] -= columns[rows] @ estimate
+        estimate, _, rank, _ = np.linalg.lstsq(columns[rows], residual[rows], rcond=None)
+        residual[rows] -= columns[rows] @ estimate
         parameters += int(rank)
-    together = model.residual(fit.p[model.free])[:count]
+    joint_residual = model.residual(fit.p[model.free])[:count]
 
     def variance(rest: FloatArray, used: int) -> float:
         return float((np.minimum(np.abs(rest), CUT) ** 2).sum()) / max(1, count - used)
 
-    return variance(together, len(model.free)) / max(variance(apart, parameters), 1e-9)
+    return variance(joint_residual, len(model.free)) / max(variance(residual, parameters), 1e-9)
 
 
-def _judged(loss: Fitted, channels: int, first: int, last: int) -> StationState:
-    without_move, without_loss = loss.with_fixed(MOVE, 0.0), loss.with_fixed(SLOPE, 0.0)
+def _judge(fit: StateFit, used: Sequence[Days]) -> StationState:
+    unmoved, lossless = fit.with_fixed(MOVE, 0.0), fit.with_fixed(SLOPE, 0.0)
     # The best fit without a change may lead to a better fit with it.
-    loss = min(
-        [loss, *(fitted(loss.model, [one.p]) for one in (without_move, without_loss))],
-        key=lambda one: one.chi2,
-    )
-    move, growth = loss.slope(MOVE, KHZ_A_YEAR), loss.slope(SLOPE, DB_A_YEAR)
-    moves = loss.better_than(without_move) > CERTAIN and _is_change(move, LEAST_MOVE)
-    grows = loss.better_than(without_loss) > CERTAIN and _is_change(growth, LEAST_LOSS)
-    move, growth = (
-        each if told else each.widened(0.0) for each, told in ((move, moves), (growth, grows))
-    )
+    refits = [best_fit(fit.model, [start.p]) for start in (unmoved, lossless)]
+    fit = min([fit, *refits], key=lambda candidate: candidate.chi2)
+    move, growth = fit.slope(MOVE, KHZ_A_YEAR), fit.slope(SLOPE, DB_A_YEAR)
+    moves = fit.better_than(unmoved) > CERTAIN and _is_change(move, LEAST_MOVE)
+    grows = fit.better_than(lossless) > CERTAIN and _is_change(growth, LEAST_LOSS)
+    move = move if moves else move.widened(0.0)
+    growth = growth if grows else growth.widened(0.0)
     verdict, or_else = _verdict(moves, grows, move, growth)
     if grows:
-        verdict, or_else = _or_resistance(loss, without_loss, verdict, or_else)
-    if verdict == "resistance":  # then the loss of the other story is not valid
-        return _told(loss, verdict, or_else, channels, first, last, move)
-    return _told(loss, verdict, or_else, channels, first, last, move, growth)
+        verdict, or_else = _or_resistance(fit, lossless, verdict, or_else)
+    # The loss of the other story is not valid for a changed resistance.
+    return _result(fit, used, verdict, or_else, move, None if verdict == "resistance" else growth)
 
 
 def _is_change(span: Estimate, least: float) -> bool:
@@ -162,25 +148,25 @@ def _verdict(
     moves: bool, grows: bool, move: Estimate, growth: Estimate
 ) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
     """Return the simplest verdict that explains the readings, and other possible ones."""
-    still = max(-move.low, move.high) <= STILL_MOVE, max(-growth.low, growth.high) <= STILL_LOSS
+    is_still = max(-move.low, move.high) <= STILL_MOVE, max(-growth.low, growth.high) <= STILL_LOSS
     if moves and grows:
         return "both", ()
     if grows:
-        return "loss", () if still[0] else ("both",)
+        return "loss", () if is_still[0] else ("both",)
     if moves:
-        return "resonance", () if still[1] else ("both",)
-    if all(still):
+        return "resonance", () if is_still[1] else ("both",)
+    if all(is_still):
         return "unchanged", ()
-    open_: list[StateVerdict] = [] if still[0] else ["resonance"]
-    return "undecided", (*open_, *(() if still[1] else ("loss",)))
+    open_: list[StateVerdict] = [] if is_still[0] else ["resonance"]
+    return "undecided", (*open_, *(() if is_still[1] else ("loss",)))
 
 
 def _or_resistance(
-    loss: Fitted, without: Fitted, verdict: StateVerdict, or_else: tuple[StateVerdict, ...]
+    fit: StateFit, lossless: StateFit, verdict: StateVerdict, or_else: tuple[StateVerdict, ...]
 ) -> tuple[StateVerdict, tuple[StateVerdict, ...]]:
     """Compare loss with a changing resistance of the antenna; return the better verdict."""
-    other = replace(loss.model, story="resistance")
-    better = loss.better_than(fitted(other, [without.p, *starts(other)]))
+    model = replace(fit.model, story="resistance")
+    better = fit.better_than(best_fit(model, [lossless.p, *starts(model)]))
     if better > DOUBT:
         return verdict, or_else
     if better < -DOUBT:
@@ -188,27 +174,26 @@ def _or_resistance(
     return "undecided", (verdict, "resistance")
 
 
-def _told(
-    found: Fitted,
+def _result(
+    fit: StateFit,
+    used: Sequence[Days],
     verdict: StateVerdict,
     or_else: tuple[StateVerdict, ...],
-    channels: int,
-    first: int,
-    last: int,
     move: Estimate | None = None,
     growth: Estimate | None = None,
     reasons: tuple[str, ...] = (),
 ) -> StationState:
+    last = max(int(days.day[-1]) for days in used)
     return StationState(
         verdict=verdict,
         or_else=or_else,
-        channels=channels,
-        first=first,
+        channels=len(used),
+        first=min(int(days.day[0]) for days in used),
         last=last,
-        resonance_khz=found.level(0, last),
-        loss_db=found.level(1, last),
-        resistance_ohm=found.level(2, last),
-        q=found.level(3, last),
+        resonance_khz=fit.level(0, last),
+        loss_db=fit.level(1, last),
+        resistance_ohm=fit.level(2, last),
+        q=fit.level(3, last),
         resonance_khz_per_year=move,
         loss_db_per_year=growth,
         reasons=reasons,

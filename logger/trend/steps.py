@@ -24,20 +24,20 @@ LEAST_SIZE = 0.03  # SWR; smaller steps would be due to weather
 CERTAIN = 0.95
 
 
-def gains(day: IntArray, fitted: RegressionFit) -> FloatArray:
-    """Return what a step on each day with readings would explain beyond `fitted`, (n,).
+def gains(day: IntArray, regression: RegressionFit) -> FloatArray:
+    """Return what a step on each day with readings would explain beyond `regression`, (n,).
 
     The whitened column of a step at row c is s at c and a at the rows after it, so that its
     products are sums over the rows that follow; no array of size n x n is needed.
     """
-    white = fitted.whitening
+    white = regression.whitening
     start = white.scale * white.weight
-    later = start * (1 - white.keep)
-    follows = np.column_stack([fitted.basis, fitted.fresh])
-    after = np.cumsum((later[:, None] * follows)[::-1], axis=0)[::-1]
-    after = np.concatenate([after[1:], np.zeros_like(after[:1])])
-    products = start[:, None] * follows + after
-    square = np.cumsum((later**2)[::-1])[::-1]
+    later_factor = start * (1 - white.keep)
+    fixed_columns = np.column_stack([regression.basis, regression.fresh])
+    tail = np.cumsum((later_factor[:, None] * fixed_columns)[::-1], axis=0)[::-1]
+    tail = np.concatenate([tail[1:], np.zeros_like(tail[:1])])
+    products = start[:, None] * fixed_columns + tail
+    square = np.cumsum((later_factor**2)[::-1])[::-1]
     square = start**2 + np.concatenate([square[1:], [0.0]])
     free = square - np.sum(products[:, :-1] ** 2, axis=1)
     usable = free > 1e-6 * square
@@ -45,45 +45,44 @@ def gains(day: IntArray, fitted: RegressionFit) -> FloatArray:
 
 
 def search(
-    day: IntArray, value: FloatArray, columns: FloatArray, known: Sequence[int]
+    day: IntArray, value: FloatArray, columns: FloatArray, announced: Sequence[int]
 ) -> list[int]:
-    """Return the first days of unannounced steps, ascending; `known` ones are already given.
+    """Return the first days of unannounced steps, ascending; `announced` ones are already given.
 
     day, value  (n,), ascending
     columns     (n, k): everything but steps
     """
-    found: list[int] = []
-    while (
-        len(found) < MOST and len(day) > columns.shape[1] + len(known) + len(found) + 2 * LEAST_DAYS
-    ):
-        fitted = _fit(day, value, columns, [*known, *found])
-        gain = gains(day, fitted)
-        gain[~_roomy(day, [*known, *found])] = 0.0
+    steps: list[int] = []
+    room = len(day) - columns.shape[1] - len(announced) - 2 * LEAST_DAYS
+    while len(steps) < min(MOST, room):
+        regression = _fit(day, value, columns, [*announced, *steps])
+        gain = gains(day, regression)
+        gain[~_has_room(day, [*announced, *steps])] = 0.0
         best = int(np.argmax(gain))
         if gain[best] < CANDIDATE:
             break
-        found.append(int(day[best]))
-    while found:
-        found = _settled(day, value, columns, known, found)
-        fitted = _fit(day, value, columns, [*known, *found])
-        at = columns.shape[1] + len(known)
-        size = fitted.estimate[at:]
-        explains = (size / np.maximum(fitted.deviation[at:], 1e-12)) ** 2
+        steps.append(int(day[best]))
+    while steps:
+        steps = _settle(day, value, columns, announced, steps)
+        regression = _fit(day, value, columns, [*announced, *steps])
+        first = columns.shape[1] + len(announced)
+        size = regression.estimate[first:]
+        explains = (size / np.maximum(regression.deviation[first:], 1e-12)) ** 2
         explains[np.abs(size) < LEAST_SIZE] = 0.0
         worst = int(np.argmin(explains))
         if explains[worst] >= PENALTY:
             break
-        del found[worst]
-    return sorted(found)
+        del steps[worst]
+    return sorted(steps)
 
 
 def certainty(
-    day: IntArray, value: FloatArray, columns: FloatArray, others: Sequence[int], first: int
+    day: IntArray, value: FloatArray, columns: FloatArray, fixed: Sequence[int], first: int
 ) -> tuple[int, int]:
     """Return the 95 % interval of the day of a step, by likelihood, with other steps fixed."""
-    fitted = _fit(day, value, columns, others)
-    gain = gains(day, fitted)
-    begin, end = _between(day, others, first)
+    regression = _fit(day, value, columns, fixed)
+    gain = gains(day, regression)
+    begin, end = _between(day, fixed, first)
     gain[:begin] = gain[end:] = -np.inf
     likely = np.exp((gain - gain[begin:end].max()) / 2)
     order = np.argsort(-likely)
@@ -95,30 +94,34 @@ def certainty(
     return min(earliest, first), max(int(day[high]), first)
 
 
-def _settled(
-    day: IntArray, value: FloatArray, columns: FloatArray, known: Sequence[int], found: list[int]
+def _settle(
+    day: IntArray,
+    value: FloatArray,
+    columns: FloatArray,
+    announced: Sequence[int],
+    steps: list[int],
 ) -> list[int]:
     """Move each step to where it explains most, with the others fixed."""
-    moved = list(found)
-    for at in range(len(moved)):
-        others = [*known, *moved[:at], *moved[at + 1 :]]
-        gain = gains(day, _fit(day, value, columns, others))
-        gain[~_roomy(day, others)] = -1.0
-        begin, end = _between(day, others, moved[at])
+    settled = list(steps)
+    for index in range(len(settled)):
+        fixed = [*announced, *settled[:index], *settled[index + 1 :]]
+        gain = gains(day, _fit(day, value, columns, fixed))
+        gain[~_has_room(day, fixed)] = -1.0
+        begin, end = _between(day, fixed, settled[index])
         if end > begin:
-            moved[at] = int(day[begin + int(np.argmax(gain[begin:end]))])
-    return moved
+            settled[index] = int(day[begin + int(np.argmax(gain[begin:end]))])
+    return settled
 
 
-def _between(day: IntArray, others: Sequence[int], first: int) -> tuple[int, int]:
+def _between(day: IntArray, fixed: Sequence[int], first: int) -> tuple[int, int]:
     """Return the rows between the neighbours of a step."""
-    before = max((each for each in others if each < first), default=int(day[0]))
-    after = min((each for each in others if each > first), default=int(day[-1]) + 1)
-    begin, end = np.searchsorted(day, [before + 1, after])
+    previous = max((other for other in fixed if other < first), default=int(day[0]))
+    following = min((other for other in fixed if other > first), default=int(day[-1]) + 1)
+    begin, end = np.searchsorted(day, [previous + 1, following])
     return int(begin), int(end)
 
 
-def _roomy(day: IntArray, steps: Sequence[int]) -> np.ndarray:
+def _has_room(day: IntArray, steps: Sequence[int]) -> np.ndarray:
     """Return a mask of rows at least LEAST_DAYS readings away from any step and either end."""
     rows = np.arange(len(day))
     edges = np.array([0, *np.searchsorted(day, sorted(steps)), len(day)])

@@ -21,16 +21,7 @@ from logger.watchdog import (
     no_data,
     sudden_change,
 )
-from logger.watchdog.finding import Finding
-from logger.watchdog.rule import (
-    Complete,
-    LearningModule,
-    PairRule,
-    QuarterRule,
-    RowRule,
-    RuleModule,
-    recalled,
-)
+from logger.watchdog.rule import Complete, Finding, LearningModule, Rule, RuleModule, recalled
 
 StartAt = Callable[[int], int | None]
 AFTER_NS = 1000  # findings from rows get a time of their own just after the last pair
@@ -62,44 +53,29 @@ class Watchdog:
         self._hang_ns = hang_ns
         still_open = set(open_kinds)
 
-        def active(kind: str) -> bool:
-            return kind in still_open
-
         self._learning = [
             (
                 module,
                 module.rule(
                     options,
                     recalled(module.KIND, memories or {}, module.Memory),
-                    active=active(module.KIND),
+                    active=module.KIND in still_open,
                 ),
             )
             for module in LEARNING
         ]
         self._work_ns = [0]
-        self._rules: tuple[tuple[RuleModule, PairRule], ...] = (
-            (high_swr, high_swr.rule(options.high_swr, active=active(high_swr.KIND))),
+        power, swr = options.high_reflected_power, options.high_swr
+        self._rules: list[tuple[RuleModule, Rule]] = [
+            (high_swr, high_swr.rule(swr, active=high_swr.KIND in still_open)),
             (
                 high_reflected_power,
-                high_reflected_power.rule(
-                    options.high_reflected_power, active=active(high_reflected_power.KIND)
-                ),
+                high_reflected_power.rule(power, active=high_reflected_power.KIND in still_open),
             ),
-            *((module, rule) for module, rule in self._learning if isinstance(rule, PairRule)),
-        )
-        self._row_rules = {
-            kind: [
-                (module, rule)
-                for module, rule in self._learning
-                if isinstance(rule, RowRule) and kind in rule.takes
-            ]
-            for kind in (Second, Excursion, Transmission)
-        }
-        self._quarter_rules = [
-            (module, rule) for module, rule in self._learning if isinstance(rule, QuarterRule)
+            *self._learning,
         ]
         self._no_data = no_data.NoData(
-            round(options.no_data.after_s * 1e9), active=active(no_data.KIND)
+            round(options.no_data.after_s * 1e9), active=no_data.KIND in still_open
         )
 
     @property
@@ -122,7 +98,7 @@ class Watchdog:
                 self._change(module.KIND, module.SEVERITY, finding, start_at(finding.time_ns))
                 for finding in rule.update(view)
             ]
-        return _apart(sorted(changes, key=lambda change: change.time_ns))
+        return _separate(sorted(changes, key=lambda change: change.time_ns))
 
     def rows(
         self,
@@ -145,12 +121,12 @@ class Watchdog:
             changes += self._by_row(row, start_at)
         if quarters is not None:
             changes += self._by_quarters(quarters, start_at)
-        return _apart(sorted(changes, key=lambda change: change.time_ns))
+        return _separate(sorted(changes, key=lambda change: change.time_ns))
 
     def _by_quarters(self, quarters: Quarters, start_at: StartAt) -> list[AlarmChange]:
         return [
             self._change(module.KIND, module.SEVERITY, finding, start_at(finding.time_ns))
-            for module, rule in self._quarter_rules
+            for module, rule in self._learning
             for finding in rule.quarters(quarters)
         ]
 
@@ -158,11 +134,11 @@ class Watchdog:
         since_ns = row.time_ns if isinstance(row, Excursion) else row.start_ns
         work_ns = self._work_ns[bisect.bisect_right(self._work_ns, since_ns) - 1]
         changes: list[AlarmChange] = []
-        for module, rule in self._row_rules[type(row)]:
-            for finding in rule.row(row, work_ns):
-                at = finding._replace(time_ns=finding.time_ns + AFTER_NS)
+        for module, rule in self._learning:
+            for finding in rule.row(row, work_ns) if isinstance(row, rule.takes) else ():
+                late_finding = finding._replace(time_ns=finding.time_ns + AFTER_NS)
                 start = start_at(row.time_ns) if isinstance(row, Excursion) else row.start_ns
-                changes.append(self._change(module.KIND, module.SEVERITY, at, start))
+                changes.append(self._change(module.KIND, module.SEVERITY, late_finding, start))
         return changes
 
     def know_work(self, times_ns: Iterable[int]) -> None:
@@ -203,14 +179,14 @@ def _place(row: Complete) -> tuple[int, bool]:
     return row.time_ns, False
 
 
-def _apart(changes: list[AlarmChange]) -> list[AlarmChange]:
+def _separate(changes: list[AlarmChange]) -> list[AlarmChange]:
     """Give every change a distinct time, as a point in InfluxDB needs one.
 
     Two rules may report at the same pair.
     """
-    apart: list[AlarmChange] = []
+    changes_apart: list[AlarmChange] = []
     for change in changes:
-        if apart and change.time_ns <= apart[-1].time_ns:
-            change = msgspec.structs.replace(change, time_ns=apart[-1].time_ns + 1000)
-        apart.append(change)
-    return apart
+        if changes_apart and change.time_ns <= changes_apart[-1].time_ns:
+            change = msgspec.structs.replace(change, time_ns=changes_apart[-1].time_ns + 1000)
+        changes_apart.append(change)
+    return changes_apart

@@ -95,7 +95,7 @@ def variance_of_change(forecast: BaselineForecast, first: float, last: float) ->
 
 def learn(forecast: BaselineForecast, day: int, swr: float) -> None:
     """Update the filter with the reading of a day."""
-    mean, covariance = _at(forecast, day)
+    mean, covariance = _state_on(forecast, day)
     row = _row(day)
     innovation = swr - float(row @ mean)
     gain = covariance @ row
@@ -139,7 +139,7 @@ def teach_weather(forecast: BaselineForecast, day: int, innovation: float, sprea
     forecast.innovation = cut
 
 
-def _at(forecast: BaselineForecast, day: int) -> tuple[Floats, Floats]:
+def _state_on(forecast: BaselineForecast, day: int) -> tuple[Floats, Floats]:
     """Return mean and covariance of the state on a day."""
     if not forecast.mean:
         spreads = [UNKNOWN, SLOPE / YEAR, WAVE, WAVE]

@@ -43,7 +43,7 @@ from statistics import variance as sample_variance
 import msgspec
 import numpy as np
 
-from logger.blocks import Floats, Times
+from logger.blocks import Floats
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import COVERAGE
 from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
@@ -57,9 +57,9 @@ from logger.watchdog.baseline_forecast import (
     predict,
     variance_of_change,
 )
-from logger.watchdog.baseline_step import Steps, fit_steps
-from logger.watchdog.finding import Finding
-from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+from logger.watchdog.baseline_step import Series, Steps, fit_steps
+from logger.watchdog.row_values import channel_of, is_readable, rho_of, use_latest
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = AlarmKind.BASELINE_SHIFT
 SEVERITY = Severity.WARNING
@@ -127,14 +127,14 @@ class Channel(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 class Change(msgspec.Struct, frozen=True):
-    """A step of a channel: its first day, and the levels before and after it (SWR).
+    """A step of a channel: its first day, and its old and new level (SWR).
 
-    `deviation` is the standard deviation of the level after it.
+    `deviation` is the standard deviation of the new level.
     """
 
     day: int
-    before: float
-    after: float
+    old: float
+    new: float
     deviation: float
 
 
@@ -181,36 +181,14 @@ class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     calibration_id: str = ""
 
 
-class Series(msgspec.Struct, frozen=True):
-    """Days prepared for the tests, arrays (n,).
-
-    departure        from the forecast, SWR
-    extra            variance from the small number of transmissions
-    first_variance   of the forecast on the first day,
-    tilt_variance    of its change from there to the last day,
-    offset_variance  and of the forecast on the last day
-    """
-
-    day: Floats
-    departure: Floats
-    extra: Floats
-    first_variance: float
-    tilt_variance: float
-    offset_variance: float
-    weather: BaselineForecast
-
-
 def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> BaselineShift:
     """Return the rule's state machine; `active` if its alarm is open from before."""
     return BaselineShift(
-        options.baseline_shift.false_alarms_per_year,
-        options.high_swr.limit,
-        memory,
-        active=active,
+        options.baseline_shift.false_alarms_per_year, options.high_swr.limit, memory, active=active
     )
 
 
-class BaselineShift:
+class BaselineShift(LearningRule):
     """State machine over ended transmissions; those above `highest_swr` are ignored."""
 
     takes = (Transmission,)
@@ -270,10 +248,7 @@ class BaselineShift:
         memory = self.memory
         day = row.start_ns // DAY_NS
         name = channel_of(row)
-        channel = memory.channels.pop(name, None) or Channel()
-        memory.channels[name] = channel  # the channel used last is last
-        if len(memory.channels) > MOST_CHANNELS:
-            del memory.channels[next(iter(memory.channels))]
+        channel = use_latest(memory.channels, name, Channel(), MOST_CHANNELS)
         if day > memory.day:
             if memory.shift is not None:
                 memory.shift.days += 1
@@ -288,22 +263,26 @@ class BaselineShift:
             _teach_all(channel, channel.latest[:-RUN])
             channel.latest, channel.count = channel.latest[-RUN:], RUN
             change = _move_level(channel, day)
-            for other in memory.channels.values():
-                if other is not channel:  # today's readings may be from before or after the step
-                    _forget_level(other, GROSS_SIZE**2)
+            for neighbour in memory.channels.values():
+                if (
+                    neighbour is not channel
+                ):  # today's readings may be from before or after the step
+                    _forget_level(neighbour, GROSS_SIZE**2)
             return self._change(row, {name: change}, usual)
         if not _is_suspect(series):
             return []
         # The level before must be within the held days: the forecast alone may miss a season.
-        steps = _fit_series(series, np.arange(1, len(series.day)))
+        steps = fit_steps(series, np.arange(1, len(series.day)))
         if not len(steps.gain) or steps.gain.max() < LEAST_GAIN:
             return []
-        found = self._own_step(channel, series, steps) or self._common_step()
-        if found is None:
+        step = self._own_step(channel, series, steps) or self._common_step()
+        if step is None:
             return []
-        since, size = found
+        since, size = step
         usual = _levels(memory, day)
-        changes = {key: _adopt(other, since, size) for key, other in memory.channels.items()}
+        changes = {
+            key: _adopt(neighbour, since, size) for key, neighbour in memory.channels.items()
+        }
         return self._change(row, changes, usual)
 
     def _end_day(self) -> None:
@@ -311,20 +290,20 @@ class BaselineShift:
         memory = self.memory
         if len(memory.channels) < 2:
             return
-        every = [_series(channel) for channel in memory.channels.values()]
-        days = np.unique(np.concatenate([series.day for series in every]))
+        all_series = [_series(channel) for channel in memory.channels.values()]
+        days = np.unique(np.concatenate([series.day for series in all_series]))
         if len(days) <= HELD or days[-HELD - 1] <= memory.likeness.day:
             return
         likeness, day = memory.likeness, days[-HELD - 1]
         likeness.day = int(day)
         departures = [
             _standardized(series, place)
-            for series in every
+            for series in all_series
             for place in np.flatnonzero(series.day == day).tolist()
         ]
         if len(departures) < 2:
             return
-        total, squares = sum(departures), sum(each**2 for each in departures)
+        total, squares = sum(departures), sum(departure**2 for departure in departures)
         count = len(departures) * (len(departures) - 1) / 2
         fade = max(1 - count / MOST_PAIRS, 0.0)
         likeness.pairs = round(likeness.pairs * fade + count, 6)
@@ -339,34 +318,34 @@ class BaselineShift:
         memory = self.memory
         if len(memory.channels) < 2 or max(c.seen for c in memory.channels.values()) < FIRST_DAYS:
             return None
-        every = [_series(channel) for channel in memory.channels.values()]
-        used = np.unique(np.concatenate([series.day for series in every]))[-HELD_DAYS - HELD :]
-        evidence = np.zeros((len(every), len(used)))
+        all_series = [_series(channel) for channel in memory.channels.values()]
+        days = np.unique(np.concatenate([series.day for series in all_series]))[-HELD_DAYS - HELD :]
+        evidence = np.zeros((len(all_series), len(days)))
         size = np.zeros_like(evidence)
-        for at, series in enumerate(every):
-            first = np.searchsorted(series.day, used)
+        for row, series in enumerate(all_series):
+            first = np.searchsorted(series.day, days)
             since = (first > 0) & (first < len(series.day))
             if since.any():
-                steps = _fit_series(series, first[since])
-                evidence[at, since], size[at, since] = steps.evidence, steps.size
+                steps = fit_steps(series, first[since])
+                evidence[row, since], size[row, since] = steps.evidence, steps.size
         odds = np.logaddexp(math.log(1 - MOVED), math.log(MOVED) + evidence)
         share = np.maximum(evidence, 1e-9)
         count = share.sum(axis=0) ** 2 / (share**2).sum(axis=0)  # of channels with evidence
         total = odds.sum(axis=0) / (1 + (count - 1) * memory.likeness.correlation)
         best = int(np.argmax(total))
-        moved = evidence[:, best] > 0
-        if total[best] < self.least_evidence or not moved.any():
+        has_moved = evidence[:, best] > 0
+        if total[best] < self.least_evidence or not has_moved.any():
             return None
         main = int(np.argmax(evidence[:, best]))
-        days = {
+        later_days = {
             float(day)
-            for series, is_moved in zip(every, moved, strict=True)
+            for series, is_moved in zip(all_series, has_moved, strict=True)
             if is_moved
-            for day in series.day[series.day >= used[best]]
+            for day in series.day[series.day >= days[best]]
         }
-        if abs(size[main, best]) < LEAST_SIZE or len(days) < LEAST_DAYS:
+        if abs(size[main, best]) < LEAST_SIZE or len(later_days) < LEAST_DAYS:
             return None
-        return int(used[best]), float(size[main, best])
+        return int(days[best]), float(size[main, best])
 
     def _own_step(self, channel: Channel, series: Series, steps: Steps) -> tuple[int, float] | None:
         """Return day and size of the best step if large and certain enough, otherwise None."""
@@ -399,9 +378,9 @@ class BaselineShift:
         `usual` are the forecast levels before this step.
         """
         memory = self.memory
-        known = {key: change for key, change in changes.items() if change is not None}
-        name = max(known, key=lambda key: abs(known[key].after - known[key].before))
-        change = known[name]
+        moves = {key: change for key, change in changes.items() if change is not None}
+        name = max(moves, key=lambda key: abs(moves[key].new - moves[key].old))
+        change = moves[name]
         findings = []
         shift, memory.shift = memory.shift, None
         if self._active:
@@ -411,17 +390,17 @@ class BaselineShift:
             self._active = False
             if shift is not None and returned:
                 # The latest readings of the other channels may all be from the previous level.
-                for key in memory.channels.keys() & shift.levels.keys() - known.keys():
+                for key in memory.channels.keys() & shift.levels.keys() - moves.keys():
                     _set_level(memory.channels[key], change.day, shift.levels[key])
                 return findings
-        levels = usual | {key: round(each.before, 4) for key, each in known.items()}
+        levels = usual | {key: round(move.old, 4) for key, move in moves.items()}
         memory.shift = Shift(row.end_ns, levels if shift is None else levels | shift.levels)
         self._active = True
-        value, deviation = change.after, change.deviation
+        value, deviation = change.new, change.deviation
         low, high = max(value - COVERAGE * deviation, 1.0), value + COVERAGE * deviation
         since = format_ns(change.day * DAY_NS)[:10]
         detail = (
-            f"SWR {change.before:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
+            f"SWR {change.old:.2f} before, now {value:.2f} ({low:.2f} to {high:.2f}) on {name}"
             f" since {since}"
         )
         if row.start_ns // DAY_NS - memory.channels[name].first < YEAR:
@@ -431,9 +410,9 @@ class BaselineShift:
 
 def _levels(memory: Memory, day: int) -> dict[str, float]:
     """Return the forecast levels of the channels, SWR."""
-    at = np.array([float(day)])
+    date = np.array([float(day)])
     return {
-        name: round(float(predict(channel.forecast, at)[0][0]), 4)
+        name: round(float(predict(channel.forecast, date)[0][0]), 4)
         for name, channel in memory.channels.items()
         if channel.forecast.mean
     }
@@ -468,32 +447,28 @@ def _teach_all(channel: Channel, latest: list[float]) -> None:
 
 def _series(channel: Channel) -> Series:
     days = channel.days()
-    day: Floats = np.array([each.day for each in days], dtype=np.float64)
-    swr = np.array([each.swr for each in days])
-    count = np.array([each.count for each in days])
+    day: Floats = np.array([entry.day for entry in days], dtype=np.float64)
+    swr = np.array([entry.swr for entry in days])
+    count = np.array([entry.count for entry in days])
     expected, spread = predict(channel.forecast, day)
     first, last = (float(spread[0]), float(spread[-1])) if len(days) else (0.0, 0.0)
     tilt = variance_of_change(channel.forecast, float(day[0]), float(day[-1])) if len(days) else 0.0
-    return Series(day, swr - expected, channel.scatter / count, first, tilt, last, channel.forecast)
-
-
-def _fit_series(series: Series, first: Times) -> Steps:
-    weather = series.weather
-    return fit_steps(
-        series.day,
-        series.departure,
-        series.extra,
-        series.first_variance,
-        series.tilt_variance,
-        weather.deviation,
-        weather.correlation,
+    forecast = channel.forecast
+    return Series(
+        day,
+        swr - expected,
+        channel.scatter / count,
         first,
+        tilt,
+        last,
+        forecast.deviation,
+        forecast.correlation,
     )
 
 
 def _standardized(series: Series, place: int) -> float:
     """Return the departure of a day in standard deviations, clipped at CAP."""
-    variance = series.weather.deviation**2 + series.offset_variance + float(series.extra[place])
+    variance = series.deviation**2 + series.last_variance + float(series.extra[place])
     return min(max(float(series.departure[place]) / math.sqrt(variance), -CAP), CAP)
 
 
@@ -502,14 +477,14 @@ def _is_suspect(series: Series) -> bool:
 
     If the forecast is less certain than the other days, the distance from any of them counts.
     """
-    weather = series.weather.deviation**2
-    if series.offset_variance <= weather:
-        away = abs(float(series.departure[-1]))
-        variance = weather + series.offset_variance
+    weather = series.deviation**2
+    if series.last_variance <= weather:
+        distance = abs(float(series.departure[-1]))
+        variance = weather + series.last_variance
     else:
-        away = float(np.abs(series.departure - series.departure[-1]).max())
+        distance = float(np.abs(series.departure - series.departure[-1]).max())
         variance = 2 * weather
-    return away**2 >= SUSPECT**2 * (variance + float(series.extra[-1]))
+    return distance**2 >= SUSPECT**2 * (variance + float(series.extra[-1]))
 
 
 def _is_gross(channel: Channel, series: Series) -> bool:
@@ -518,16 +493,16 @@ def _is_gross(channel: Channel, series: Series) -> bool:
         return False
     weather = channel.forecast.deviation**2
     expected = median(channel.latest) - float(series.departure[-1])
-    before = [expected + departure for departure in series.departure[:-1].tolist()]
-    earlier = channel.latest[:-RUN]
-    if len(earlier) >= LEARN:
-        before.append(median(earlier))
-    precision = 1 / series.offset_variance + len(before) / weather
-    total = expected / series.offset_variance + sum(before) / weather
+    earlier = [expected + departure for departure in series.departure[:-1].tolist()]
+    previous = channel.latest[:-RUN]
+    if len(previous) >= LEARN:
+        earlier.append(median(previous))
+    precision = 1 / series.last_variance + len(earlier) / weather
+    total = expected / series.last_variance + sum(earlier) / weather
     middle = total / precision
     far = max(GROSS_SIZE, GROSS * math.sqrt(weather + 1 / precision))
-    away = [swr - middle for swr in channel.latest[-RUN:]]
-    return bool(min(away) > far or max(away) < -far)
+    distances = [swr - middle for swr in channel.latest[-RUN:]]
+    return bool(min(distances) > far or max(distances) < -far)
 
 
 def _adopt(channel: Channel, day: int, size: float) -> Change | None:
@@ -541,7 +516,7 @@ def _adopt(channel: Channel, day: int, size: float) -> Change | None:
     if not len(places):
         _forget_level(channel, size**2)
         return None
-    gain = _fit_series(series, places).gain
+    gain = fit_steps(series, places).gain
     best = int(np.argmax(gain - LATER * (places > places[0])))
     if len(places) == 1 and series.day[places[0]] == day and gain[0] < LEAST_GAIN:
         _forget_level(channel, size**2)
@@ -563,9 +538,9 @@ def _move_level(channel: Channel, day: int) -> Change:
     correlation = forecast.correlation
     spread = (1 + correlation) / (1 - correlation) / len(series.day)
     deviation = forecast.deviation * math.sqrt(min(spread, 1.0))
-    before = channel.days()[-1].swr - float(series.departure[-1])
+    old = channel.days()[-1].swr - float(series.departure[-1])
     move(forecast, step, deviation**2)
-    return Change(day, before, before + step, deviation)
+    return Change(day, old, old + step, deviation)
 
 
 def _forget_level(channel: Channel, variance: float) -> None:
@@ -583,4 +558,4 @@ def _set_level(channel: Channel, day: int, swr: float) -> None:
 
 def _is_return(change: Change, usual: float | None) -> bool:
     """True if the new level is much nearer to that before the open alarm than the last one was."""
-    return usual is not None and abs(change.after - usual) < abs(change.before - usual) / 2
+    return usual is not None and abs(change.new - usual) < abs(change.old - usual) / 2

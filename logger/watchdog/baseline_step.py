@@ -21,6 +21,27 @@ ROUNDS = 6  # of reweighting
 SPREAD = 0.3  # SWR, standard deviation of step sizes
 
 
+class Series(NamedTuple):
+    """Days prepared for the tests, arrays (n,), days ascending.
+
+    departure        from the forecast, SWR
+    extra            variance from the small number of transmissions
+    first_variance   of the forecast on the first day,
+    tilt_variance    of its change from there to the last day,
+    last_variance    and of the forecast on the last day
+    deviation, correlation  of the weather
+    """
+
+    day: Floats
+    departure: Floats
+    extra: Floats
+    first_variance: float
+    tilt_variance: float
+    last_variance: float
+    deviation: float
+    correlation: float
+
+
 class Steps(NamedTuple):
     """Fits of a step at each of several places, (candidates,) each.
 
@@ -35,41 +56,25 @@ class Steps(NamedTuple):
     evidence: Floats
 
 
-def fit_steps(
-    day: Floats,
-    departure: Floats,
-    extra: Floats,
-    offset_variance: float,
-    tilt_variance: float,
-    deviation: float,
-    correlation: float,
-    first: Times,
-) -> Steps:
-    """Fit a step at each of the places `first` (candidates,).
-
-    day              (n,) ascending days
-    departure        (n,) SWR less its forecast
-    extra            (n,) variance from the small number of transmissions
-    offset_variance  of the error of the forecast on the first day
-    tilt_variance    of its growth from there to the last day
-    deviation, correlation  of the weather
-    """
+def fit_steps(series: Series, first: Times) -> Steps:
+    """Fit a step at each of the places `first` (candidates,)."""
+    day = series.day
     count = len(day)
-    keep = correlation ** np.diff(day, prepend=-np.inf)
-    scale = 1 / np.sqrt(deviation**2 * (1 - keep**2) + extra)
-    after = (np.arange(count) >= first[:, None]).astype(np.float64)  # (candidates, n)
+    keep = series.correlation ** np.diff(day, prepend=-np.inf)
+    scale = 1 / np.sqrt(series.deviation**2 * (1 - keep**2) + series.extra)
+    is_after = (np.arange(count) >= first[:, None]).astype(np.float64)  # (candidates, n)
 
     def whiten(values: Floats) -> Floats:
         before = np.concatenate([np.zeros_like(values[..., :1]), values[..., :-1]], axis=-1)
         return np.asarray((values - keep * before) * scale)
 
     tilt = (day - day[0]) / max(day[-1] - day[0], 1.0)
-    after = np.vstack([after, np.zeros(count)])  # the last candidate has no step
-    design = np.empty((len(after), 3, count))
-    design[:, 0], design[:, 1], design[:, 2] = 1.0, tilt, after
+    is_after = np.vstack([is_after, np.zeros(count)])  # the last candidate has no step
+    design = np.empty((len(is_after), 3, count))
+    design[:, 0], design[:, 1], design[:, 2] = 1.0, tilt, is_after
     design = whiten(design)
-    prior = np.array([1 / offset_variance, 1 / max(tilt_variance, 1e-9), 1e-6])
-    size, information, loss = _fit(whiten(departure), design, prior)
+    prior = np.array([1 / series.first_variance, 1 / max(series.tilt_variance, 1e-9), 1e-6])
+    size, information, loss = _fit(whiten(series.departure), design, prior)
     gain = loss[-1] - loss[:-1]
     size, information = size[:-1], information[:-1]
     evidence = gain - size**2 / (2 * SPREAD**2) - np.log1p(SPREAD**2 * information) / 2

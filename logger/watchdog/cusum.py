@@ -69,13 +69,13 @@ class Bank:
         steps = _SIGN * values - _K
         total = np.cumsum(np.column_stack([self._sums, steps]), axis=1)[:, 1:]
         sums = total - np.minimum(np.minimum.accumulate(total, axis=1), 0.0)
-        beyond = sums > self._limits
+        crossed = sums > self._limits
         places = np.arange(1, len(values) + 1)
         ages = places - np.maximum.accumulate(np.where(sums == 0, places, 0), axis=1)
         ages += np.where(ages == places, self._ages[:, None], 0)
-        if not beyond.any():
+        if not crossed.any():
             self._sums, self._ages = sums[:, -1].copy(), ages[:, -1].copy()
             return None
-        at = int(np.argmax(beyond.any(axis=0)))
-        chart = int(np.argmax(sums[:, at] - self._limits[:, 0]))
-        return CusumCrossing(at, at + 1 - int(ages[chart, at]), float(_SIGN[chart, 0]))
+        index = int(np.argmax(crossed.any(axis=0)))
+        chart = int(np.argmax(sums[:, index] - self._limits[:, 0]))
+        return CusumCrossing(index, index + 1 - int(ages[chart, index]), float(_SIGN[chart, 0]))

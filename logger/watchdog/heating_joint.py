@@ -34,8 +34,8 @@ import msgspec
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import swr
 from logger.rows import AlarmKind, ChangeKind, Second, Severity, Transmission
-from logger.watchdog.finding import Finding
-from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+from logger.watchdog.row_values import channel_of, is_readable, rho_of
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = AlarmKind.HEATING_JOINT
 SEVERITY = Severity.WARNING
@@ -126,9 +126,9 @@ class _Course:
         return 0.5 * self._squares / self._steps if self._steps >= LEAST_S // 2 else None
 
     @property
-    def tells(self) -> bool:
-        """True if its two ends may be compared."""
-        powers = [sum(watts for _, watts in some) for some in (self.early, self.late)]
+    def is_comparable(self) -> bool:
+        """True if its two ends can be compared."""
+        powers = [sum(watts for _, watts in end) for end in (self.early, self.late)]
         return self.count >= LEAST_S and max(powers) <= MOST_POWER * min(powers)
 
 
@@ -137,7 +137,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> HeatingJo
     return HeatingJoint(options.heating_joint.false_alarms_per_year, memory, active=active)
 
 
-class HeatingJoint:
+class HeatingJoint(LearningRule):
     """State machine over seconds; each transmission is judged when it has ended."""
 
     takes = (Second, Transmission)
@@ -182,20 +182,22 @@ class HeatingJoint:
         """Complete the cycle of the last transmission on the channel, and begin another."""
         memory, course = self.memory, self._course
         name = channel_of(row)
-        own = course.variance
-        variance = memory.variance if own is None else max(own, memory.variance)
+        own_variance = course.variance
+        variance = memory.variance if own_variance is None else max(own_variance, memory.variance)
         if len(course.early) >= LEAST_START:
             start = sum(rho for rho, _ in course.early) / len(course.early)
             end = memory.ends.pop(name, None)
             if end is not None and 0 <= row.start_ns - end.end_ns <= REST_NS:
                 self._cycle(end, start, variance / len(course.early))
-            if course.tells:
-                late = sum(rho for rho, _ in course.late) / SPAN
-                memory.ends[name] = End(start, late, variance / SPAN, row.end_ns)
+            if course.is_comparable:
+                late_rho = sum(rho for rho, _ in course.late) / SPAN
+                memory.ends[name] = End(start, late_rho, variance / SPAN, row.end_ns)
                 if len(memory.ends) > MOST_CHANNELS:
                     del memory.ends[next(iter(memory.ends))]
-        if own is not None:
-            memory.variance += (min(own, 9 * memory.variance) - memory.variance) / USUAL_OVER
+        if own_variance is not None:
+            memory.variance += (
+                min(own_variance, 9 * memory.variance) - memory.variance
+            ) / USUAL_OVER
 
     def _cycle(self, end: End, start: float, variance: float) -> None:
         """Process a cycle: `end` of one transmission, and rho at the `start` of the next.

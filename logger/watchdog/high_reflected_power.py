@@ -1,6 +1,6 @@
 """Rule `high-reflected-power`: reflected power above the limit, with an inverse-time hold.
 
-`hold_ms` is the hold time at 1.5 times the limit; see `inverse_time` for other powers.
+`hold_ms` is the hold time at 1.5 times the limit; see `reflected_limit` for other powers.
 
 The alarm clears when the reflection has fallen so far that, at the power at which it was raised,
 reflected power would be 20 % below the limit. So a weak transmission into the same fault neither

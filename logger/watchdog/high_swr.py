@@ -1,9 +1,10 @@
 """Rule `high-swr`: SWR above the limit, with an inverse-time hold.
 
 `hold_ms` is the hold time where the reflection coefficient is a third above that of the limit; see
-`inverse_time` for others. The rule uses the readings as they are, beyond their noise; directivity
-and calibration error neither delay nor trigger it (they are part of the interval of every SWR). The
-alarm clears when the reflection coefficient has stayed 10 % below that of the limit.
+`reflected_limit` for others. The rule uses the readings as they are, beyond their noise;
+directivity and calibration error neither delay nor trigger it (they are part of the interval of
+every SWR). The alarm clears when the reflection coefficient has stayed 10 % below that of the
+limit.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ noise of the limit). A run begins with the first supporting pair and ends with a
 when there is no support for LAPSE_NS. It satisfies the rule at the first pair that is late enough
 after the beginning (to half a sample period, the limit of sampling) once at least LEAST_SETTLED
 settled pairs belong to it and their sum is beyond CERTAIN standard deviations. The time needed is
-`hold_ns`, or depends on the run so far (see `inverse_time`).
+`hold_ns`, or depends on the run so far (see `reflected_limit`).
 """
 
 from __future__ import annotations
@@ -92,42 +92,42 @@ class Hold:
         # Latest supporting pair before each pair, and mask of the pairs at which a run ends.
         last = np.where(evidence.positive, index, -1)
         np.maximum.accumulate(last, out=last)
-        before = np.concatenate([[-1], last[:-1]])
-        support_ns = np.where(before >= 0, times[before], run.last_ns)
+        previous = np.concatenate([[-1], last[:-1]])
+        support_ns = np.where(previous >= 0, times[previous], run.last_ns)
         lapse_ns = np.maximum(max(LAPSE_NS, 2 * self._hold_ns), 2 * steps)
-        torn = evidence.breaks | (times - support_ns > lapse_ns)
+        ends = evidence.breaks | (times - support_ns > lapse_ns)
 
         # A run's number is the count of run ends up to it; number 0 is the one carried over.
-        number = np.cumsum(torn)
-        first_of = np.full(int(number[-1]) + 1, -1)
+        number = np.cumsum(ends)
+        first_support = np.full(int(number[-1]) + 1, -1)
         support = index[evidence.positive & ~evidence.breaks]
-        first_of[number[support][::-1]] = support[::-1]
-        start_ns = np.where(first_of >= 0, times[first_of], NEVER_NS)
+        first_support[number[support][::-1]] = support[::-1]
+        start_ns = np.where(first_support >= 0, times[first_support], NEVER_NS)
         start_ns[0] = min(int(start_ns[0]), run.start_ns)
-        begun_ns = start_ns[number]
+        begin_ns = start_ns[number]
 
-        member = evidence.settled & ~evidence.breaks & (times >= begun_ns)
+        member = evidence.settled & ~evidence.breaks & (times >= begin_ns)
         sums = np.zeros((SUMS, len(times) + 1))
         np.cumsum(evidence.sums * member, axis=1, out=sums[:, 1:])
-        base = np.zeros((SUMS, len(first_of)))
+        base = np.zeros((SUMS, len(first_support)))
         base[:, 0] = -run.totals
-        base[:, 1:] = sums[:, np.flatnonzero(torn)]
+        base[:, 1:] = sums[:, np.flatnonzero(ends)]
         totals = sums[:, 1:] - base[:, number]
 
         needed_ns = self._hold_ns if self._needed is None else self._needed(totals)
         satisfied = (
             evidence.positive
             & member
-            & (times - begun_ns >= needed_ns - np.minimum(steps // 2, needed_ns // 4))
+            & (times - begin_ns >= needed_ns - np.minimum(steps // 2, needed_ns // 4))
             & (totals[COUNT] >= LEAST_SETTLED)
             & (totals[EXCESS] > CERTAIN * np.sqrt(np.maximum(totals[VARIANCE], 0.0)))
         )
         if satisfied.any():
-            at = int(np.argmax(satisfied))
-            self.skip(int(times[at]))
-            return at, totals[:, at]
+            first = int(np.argmax(satisfied))
+            self.skip(int(times[first]))
+            return first, totals[:, first]
         self.skip(int(times[-1]))
-        if begun_ns[-1] <= times[-1]:
+        if begin_ns[-1] <= times[-1]:
             last_ns = int(times[last[-1]]) if last[-1] >= 0 else run.last_ns
-            self._run = _Run(int(begun_ns[-1]), last_ns, totals[:, -1].copy())
+            self._run = _Run(int(begin_ns[-1]), last_ns, totals[:, -1].copy())
         return None

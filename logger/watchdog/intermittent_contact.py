@@ -19,7 +19,7 @@ import msgspec
 
 from logger.config.load import WatchdogOptions
 from logger.rows import AlarmKind, ChangeKind, Excursion, Severity, Transmission
-from logger.watchdog.finding import Finding
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = AlarmKind.INTERMITTENT_CONTACT
 SEVERITY = Severity.WARNING
@@ -63,7 +63,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> Intermitt
     return IntermittentContact(rate, memory, active=active)
 
 
-class IntermittentContact:
+class IntermittentContact(LearningRule):
     """State machine over excursions and ended transmissions."""
 
     takes = (Excursion, Transmission)
@@ -78,7 +78,7 @@ class IntermittentContact:
         """Return the changes of state caused by one row."""
         if isinstance(row, Excursion):
             return self._event(row)
-        return self._ended(row, work_ns)
+        return self._end(row, work_ns)
 
     def _event(self, row: Excursion) -> list[Finding]:
         events = self._fresh or self.memory.events
@@ -92,7 +92,9 @@ class IntermittentContact:
             return []
         self._fresh.append(ContactEvent(row.time_ns, row.duration_ms, row.swr_peak))
         since_ns = row.time_ns - EVENING_NS
-        evening = [one for one in (*self.memory.events, *self._fresh) if one.time_ns > since_ns]
+        evening = [
+            event for event in (*self.memory.events, *self._fresh) if event.time_ns > since_ns
+        ]
         if self._active or len(evening) < LEAST:
             return []
         memory = self.memory
@@ -105,16 +107,16 @@ class IntermittentContact:
             return []
         self._active = True
         memory.raised_ns = row.time_ns
-        lengths = [one.duration_ms for one in evening]
+        lengths = [event.duration_ms for event in evening]
         detail = (
             f"{len(evening)} short excursions of {min(lengths):.0f} to {max(lengths):.0f} ms, SWR"
-            f" up to {max(one.swr_peak for one in evening):.1f}, in {60 * hours:.0f} min on the"
+            f" up to {max(event.swr_peak for event in evening):.1f}, in {60 * hours:.0f} min on the"
             f" air; usual is {usual_events / usual_hours:.2g} an hour"
         )
         end_ns = row.time_ns + round(row.duration_ms * 1e6)
         return [Finding(end_ns, ChangeKind.RAISED, float(len(evening)), None, detail)]
 
-    def _ended(self, row: Transmission, work_ns: int) -> list[Finding]:
+    def _end(self, row: Transmission, work_ns: int) -> list[Finding]:
         memory = self.memory
         keyed_s = (row.end_ns - row.start_ns) / SECOND_NS
         hours = keyed_s / 3600
@@ -139,10 +141,10 @@ class IntermittentContact:
     def _forget(self, since_ns: int) -> None:
         """Move what is older than the evening to the history."""
         memory = self.memory
-        old = [one for one in memory.events if one.time_ns <= since_ns]
+        old = [event for event in memory.events if event.time_ns <= since_ns]
         memory.events = memory.events[len(old) :]
         memory.past_events += len(old)
-        for spell in [each for each in memory.spells if (int(each) + 1) * SPELL_NS <= since_ns]:
+        for spell in [key for key in memory.spells if (int(key) + 1) * SPELL_NS <= since_ns]:
             memory.past_hours += memory.spells.pop(spell) / 3600
         fade = min(1.0, LONGEST_HOURS / max(memory.past_hours, 1.0))
         memory.past_hours *= fade
@@ -159,10 +161,10 @@ def probability(count: int, hours: float, usual_events: float, usual_hours: floa
     `usual_events` came in `usual_hours` before.
     """
     share = hours / (usual_hours + hours)
-    one = (1 - share) ** usual_events  # of no event
+    term = (1 - share) ** usual_events  # of no event
     total = 0.0
     for events in range(count + MOST_EVENTS):
         if events >= count:
-            total += one
-        one *= (usual_events + events) / (events + 1) * share
+            total += term
+        term *= (usual_events + events) / (events + 1) * share
     return total

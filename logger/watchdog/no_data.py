@@ -6,7 +6,7 @@ The rule follows the clock, not the pairs, so a file that ends or has gaps raise
 from __future__ import annotations
 
 from logger.rows import AlarmKind, ChangeKind, Severity
-from logger.watchdog.finding import Finding
+from logger.watchdog.rule import Finding
 
 KIND = AlarmKind.NO_DATA
 SEVERITY = Severity.WARNING

@@ -5,6 +5,21 @@ alarm is raised when the bound has been exceeded for a time, the shorter the lar
 (`inverse_time`), and cleared when reflection has stayed below a lower bound for the clearing time.
 Speech troughs, keying edges, readings below the readable floor and readings that no load can cause
 are neutral.
+
+Protection relays use a curve of the shape t = k / (M^a - 1), M the multiple of the limit (after IEC
+60255-151, from memory; the constants are ours). Here M is the ratio of reflected power to what the
+limit allows, so that the ratio of reflection coefficients is its square root, a = 4, and k is such
+that the configured hold time applies at the multiple `reference`:
+
+    t = hold * (reference^4 - 1) / (M^4 - 1), at most LONGEST holds
+
+With an SWR limit of 3, 50 ms and a reference of (4/3)^2, which is a reflection coefficient a third
+above the limit: 5 s up to SWR 3.04, 1 s at 3.2, 340 ms at 3.5, 136 ms at 4, 50 ms at 5, 14 ms at 8,
+and 2 ms at total reflection, which is immediate: the two settled pairs and the certainty beyond
+noise that every decision needs (see `hold`) take longer.
+
+M is the mean over all settled pairs since the limit was crossed. So noise averages out, and an open
+that follows an SWR just above the limit is reported within half a hold time.
 """
 
 from __future__ import annotations
@@ -16,16 +31,17 @@ import numpy as np
 from logger.blocks import Floats
 from logger.rows import ChangeKind
 from logger.stages.view import View
-from logger.watchdog.finding import Finding
-from logger.watchdog.hold import Hold, HoldEvidence
-from logger.watchdog.inverse_time import inverse_time
+from logger.watchdog.hold import EXCESS, REFLECTED, Hold, HoldEvidence, Needed
+from logger.watchdog.rule import Finding, Rule
 
 CLEAR_HOLDS = 10
 CLEAR_LEAST_NS = 2_000_000_000
+EXPONENT = 4
+LONGEST = 100
 NEAR = 0.5  # pairs below this share of the bound are on the safe side regardless of noise
 
 
-class ReflectedLimit:
+class ReflectedLimit(Rule):
     """State machine with two thresholds.
 
     bound     (slope, offset in watts) of raising
@@ -62,8 +78,8 @@ class ReflectedLimit:
         trusted &= block.forward_w >= view.floor_w
         if not self._active and self._raising.idle:
             slope, offset = self._bound
-            beyond = block.reflected_w > slope * block.forward_w + offset
-            if not (beyond & trusted).any():
+            exceeds = block.reflected_w > slope * block.forward_w + offset
+            if not (exceeds & trusted).any():
                 self._raising.skip(int(block.time_ns[-1]))
                 return []
         if not trusted.any():
@@ -72,19 +88,19 @@ class ReflectedLimit:
         rest = np.flatnonzero(trusted)
         while len(rest):
             hold = self._clearing if self._active else self._raising
-            found = hold.find(self._evidence(view, rest))
-            if found is None:
+            crossing = hold.find(self._evidence(view, rest))
+            if crossing is None:
                 break
-            at, sums = found
+            index, sums = crossing
             value, detail = self._describe(sums)
             self._active = not self._active
             change = ChangeKind.RAISED if self._active else ChangeKind.CLEARED
             if self._active:
                 self._release = self._release_from(sums)
-            time_ns = int(block.time_ns[rest[at]])
+            time_ns = int(block.time_ns[rest[index]])
             findings.append(Finding(time_ns, change, value, self._limit, detail))
             (self._clearing if self._active else self._raising).skip(time_ns)
-            rest = rest[at + 1 :]
+            rest = rest[index + 1 :]
         return findings
 
     def _evidence(self, view: View, pairs: np.ndarray) -> HoldEvidence:
@@ -97,11 +113,29 @@ class ReflectedLimit:
         variance = view.reflected_variance(pairs) + slope**2 * view.forward_variance(pairs)
         settled = block.settled[pairs]
         positive = excess > 0
-        surely = np.abs(excess) > np.minimum(2 * np.sqrt(variance), NEAR * bound_w)
+        is_certain = np.abs(excess) > np.minimum(2 * np.sqrt(variance), NEAR * bound_w)
         return HoldEvidence(
             block.time_ns[pairs],
             np.stack([np.ones(len(pairs)), excess, variance, forward_w, reflected_w]),
             positive,
             settled,
-            settled & ~positive & surely,
+            settled & ~positive & is_certain,
         )
+
+
+def inverse_time(hold_ns: int, reference: float) -> Needed:
+    """Return a function from the sums of runs (SUMS, n) to the time they must last, ns (n,).
+
+    The time is `hold_ns` at `reference` times the limit in reflected power.
+    """
+    k = reference**EXPONENT - 1
+
+    def needed(totals: Floats) -> Floats:
+        allowed_w = totals[REFLECTED] - totals[EXCESS]
+        exceeds = (totals[EXCESS] > 0) & (allowed_w > 0)
+        multiple = np.where(exceeds, totals[REFLECTED], 1.0) / np.where(exceeds, allowed_w, 1.0)
+        with np.errstate(divide="ignore"):
+            holds = np.minimum(k / (np.minimum(multiple, 1e3) ** EXPONENT - 1), LONGEST)
+        return np.asarray(holds * hold_ns)
+
+    return needed

@@ -10,15 +10,14 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping
-from typing import Any, Protocol, TypeVar, runtime_checkable
+from typing import Any, NamedTuple, Protocol, TypeVar
 
 import msgspec
 
 from logger.config.load import WatchdogOptions
-from logger.rows import AlarmKind, Excursion, Second, Severity, Transmission
+from logger.rows import AlarmKind, ChangeKind, Excursion, Second, Severity, Transmission
 from logger.stages.quarters import Quarters
 from logger.stages.view import View
-from logger.watchdog.finding import Finding
 
 log = logging.getLogger("mismatchd")
 
@@ -26,29 +25,28 @@ M = TypeVar("M", bound=msgspec.Struct)
 Complete = Second | Excursion | Transmission
 
 
-@runtime_checkable
-class PairRule(Protocol):
-    """Rule that processes pairs."""
+class Finding(NamedTuple):
+    """Change of state of a rule at a time."""
+
+    time_ns: int
+    change: ChangeKind
+    value: float | None
+    limit: float | None
+    detail: str
+
+
+class Rule:
+    """Rule that ignores all input; rules override what they process."""
+
+    takes: tuple[type, ...] = ()  # kinds of rows that it processes
 
     def update(self, view: View) -> list[Finding]:
-        """Return the changes of state in one block."""
-        ...
-
-
-@runtime_checkable
-class QuarterRule(Protocol):
-    """Rule that processes levels of quarter seconds, those of a transmission before its row."""
+        """Return the changes of state in one block of pairs."""
+        return []
 
     def quarters(self, quarters: Quarters) -> list[Finding]:
-        """Return the changes of state in some quarters."""
-        ...
-
-
-@runtime_checkable
-class RowRule(Protocol):
-    """Rule that processes rows."""
-
-    takes: tuple[type, ...]
+        """Return the changes of state in some quarters, those of a transmission before its row."""
+        return []
 
     def row(self, row: Any, work_ns: int) -> list[Finding]:
         """Return the changes of state caused by the next row of a kind in `takes`.
@@ -57,16 +55,13 @@ class RowRule(Protocol):
 
         work_ns  last repair or adjustment before that transmission began, 0 if unknown
         """
-        ...
+        return []
 
 
-class LearningRule(Protocol):
+class LearningRule(Rule):
     """Rule with a memory: a small struct of JSON types, with a default for each field."""
 
-    @property
-    def memory(self) -> msgspec.Struct:
-        """Everything to store between runs."""
-        ...
+    memory: Any  # everything to store between runs
 
 
 class RuleModule(Protocol):
@@ -93,5 +88,5 @@ def recalled(kind: str, memories: Mapping[str, bytes], form: type[M]) -> M:
     try:
         return msgspec.json.decode(memories[kind], type=form)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        log.warning("what %s had learned is of another form (%s); it begins anew", kind, error)
+        log.warning("memory of %s has another format (%s); learning starts again", kind, error)
         return form()

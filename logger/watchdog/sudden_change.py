@@ -35,7 +35,7 @@ from logger.physics.reflection import swr
 from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters, channel_key
 from logger.watchdog.cusum import Bank, CusumCrossing
-from logger.watchdog.finding import Finding
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = AlarmKind.SUDDEN_CHANGE
 SEVERITY = Severity.WARNING
@@ -115,7 +115,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> SuddenCha
     return SuddenChange(options.sudden_change.false_alarms_per_year, memory, active=active)
 
 
-class SuddenChange:
+class SuddenChange(LearningRule):
     """State machine over quarters; it learns when a transmission has ended."""
 
     takes = (Transmission,)

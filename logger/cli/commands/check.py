@@ -89,7 +89,7 @@ def _notifier(options: NotifierOptions) -> str:
     only = f", only {', '.join(limits)}" if limits else ""
     time = getattr(options, "daily", None)
     daily = f", daily message at {time} UTC" if time else ""
-    return f"{name}{options.kind} to {options.told}{only}{daily}"
+    return f"{name}{options.kind} to {options.destination}{only}{daily}"
 
 
 def _channel(channel: int | None) -> str:

@@ -33,13 +33,13 @@ def command(
     trend, forecast and what to check next; then charts and a table. Alarms and forecasts are a
     convenience; they do not replace a look at the station.
     """
-    from logger.report.whole import report
+    from logger.report.gather import report
     from logger.store.database import Store
 
     config = configuration(config_path)
     store = Store.reader(config.store.path)
     try:
-        account = account_of(store, config, since, until, time.time_ns(), explained=True)
+        account = account_of(store, config, since, until, time.time_ns(), joint=True)
         result = report(store, account)
     finally:
         store.close()

@@ -1,6 +1,6 @@
 """Rule `detector-fault`: readings that a sound coupler cannot produce.
 
-From pairs (`of_pairs`): `clipped`, `reversed`, `stuck`, `foreign`. From whole transmissions,
+From pairs (`pairs`): clipped, reversed, stuck, foreign. From whole transmissions,
 compared with learned values: `noisy`, `zero`, `gain` and `level`, each of which states its
 assumptions. Noise and zero must be wrong at the end of RUN transmissions in a row and for
 LASTING_NS (so that measurements in pauses of speech do not count), and right at RUN to clear; a
@@ -19,8 +19,8 @@ from logger.config.load import WatchdogOptions
 from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
 from logger.stages.view import View
 from logger.watchdog.detector_fault import gain, level, noisy, zero
-from logger.watchdog.detector_fault.of_pairs import SOUND, OfPairs
-from logger.watchdog.finding import Finding
+from logger.watchdog.detector_fault.pairs import SOUND, PairFaults
+from logger.watchdog.rule import Finding, LearningRule
 
 KIND = AlarmKind.DETECTOR_FAULT
 SEVERITY = Severity.WARNING
@@ -53,7 +53,7 @@ def rule(options: WatchdogOptions, memory: Memory, *, active: bool) -> DetectorF
     return DetectorFault(memory, active=active)
 
 
-class DetectorFault:
+class DetectorFault(LearningRule):
     """State machine over pairs and over the transmissions that end with them."""
 
     takes = (Transmission,)
@@ -62,7 +62,7 @@ class DetectorFault:
         if not active:
             memory.cause = ""
         self.memory = memory
-        self._pairs = OfPairs(active=active and not memory.cause, reported_ns=memory.foreign_ns)
+        self._pairs = PairFaults(active=active and not memory.cause, reported_ns=memory.foreign_ns)
         self._view: View | None = None
 
     def update(self, view: View) -> list[Finding]:
@@ -77,12 +77,12 @@ class DetectorFault:
             return []
         if self._pairs.foreign.reported_ns <= row.end_ns:
             self.memory.foreign_ns = self._pairs.foreign.reported_ns
-        before, now = self.memory.cause, self._cause(row, self._view, work_ns)
-        self.memory.cause = now
-        if bool(before) == bool(now) or self._pairs.active:
+        previous, cause = self.memory.cause, self._cause(row, self._view, work_ns)
+        self.memory.cause = cause
+        if bool(previous) == bool(cause) or self._pairs.active:
             return []
-        if now:
-            return [Finding(row.end_ns, ChangeKind.RAISED, None, None, now)]
+        if cause:
+            return [Finding(row.end_ns, ChangeKind.RAISED, None, None, cause)]
         return [Finding(row.end_ns, ChangeKind.CLEARED, None, None, SOUND)]
 
     def _cause(self, row: Transmission, view: View, work_ns: int) -> str:
@@ -93,23 +93,23 @@ class DetectorFault:
         memory.work_ns = max(work_ns, memory.work_ns)
         memory.calibration_id = row.calibration_id
         standing = bool(memory.cause)
-        found = noisy.fault(memory.noisy, view, standing=standing) or zero.fault(
+        fault = noisy.fault(memory.noisy, view, standing=standing) or zero.fault(
             view, standing=standing
         )
         shifted = level.judge(memory.level, row)
-        lost = gain.judge(memory.gain, row) or shifted
+        lost_gain = gain.judge(memory.gain, row) or shifted
         if standing:
-            memory.good = 0 if found or shifted or memory.gain.run else memory.good + 1
+            memory.good = 0 if fault or shifted or memory.gain.run else memory.good + 1
             return "" if memory.good >= RUN else memory.cause
         memory.good = 0
-        if not found:
+        if not fault:
             memory.bad = 0
             noisy.learn(memory.noisy, view)
-            return lost or ""
+            return lost_gain or ""
         if not memory.bad:
             memory.bad_ns = row.end_ns
         memory.bad += 1
         if memory.bad < RUN or row.end_ns - memory.bad_ns < LASTING_NS:
-            return lost or ""
+            return lost_gain or ""
         memory.bad = 0
-        return found
+        return fault

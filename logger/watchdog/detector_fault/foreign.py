@@ -1,23 +1,49 @@
-"""Another transmitter while the key is up, and a failed forward detector.
+"""Reflected above forward: ports swapped, a failed forward detector, or another transmitter.
 
-Both look alike. The rule needs the powers of our own transmissions (see `keying`); until they
-are known, reflected above forward means swapped ports (see `reversed`). A signal that lasts for
-HOLD_NS is reported, once in REPEAT_NS. SIGNALS in a row, each with the usual reflected power of our
-own transmissions and none of ours between them, are our own with a dead forward detector.
+More than total reflection and both leaks explain: the ports are swapped, the coupler is the wrong
+way round, or the forward detector has failed. With swapped ports the key may seem up while it is
+down. So pairs with the key up count as well, but only readings that no noise or moved zero explains
+(see `noisy` and `zero`), LEAST_SHARE of the calibrated range.
+
+Another transmitter while the key is up looks like a failed forward detector. To tell them apart
+needs the powers of our own transmissions (see `keying`); until they are known, reflected above
+forward means swapped ports. A signal that lasts for HOLD_NS is reported, once in REPEAT_NS. SIGNALS
+in a row, each with the usual reflected power of our own transmissions and none of ours between
+them, are our own with a dead forward detector.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from logger.blocks import Bools
 from logger.stages.view import View
-from logger.watchdog.detector_fault import reversed
 
+LEAST_SHARE = 0.05
+REVERSED_NS = 500_000_000  # longer than the tails of detectors that decay unequally
+REVERSED = (
+    "reflected reads above forward: the two ports are swapped, the coupler is the wrong way round,"
+    " or the forward detector has failed"
+)
 HOLD_NS = 1_000_000_000  # longer than the tail of any detector after key-up
 QUIET_NS = 5_000_000_000
 REPEAT_NS = 30 * 86_400_000_000_000
 SIGNALS = 3
 SPREAD = 0.2  # of reflected power
+
+
+def is_reversed(view: View) -> Bools:
+    """Return a mask of pairs that read more reflected power than any load can cause, (n,)."""
+    block = view.block
+    impossible_w = view.impossible_ratio * np.maximum(block.forward_w, 0)
+    least_w = max(view.floor_w, 1e-6)
+    content = view.coupler.content
+    least_v = content.reflected.zero_v + LEAST_SHARE * content.valid.reflected_v[1]
+    return np.asarray(
+        (block.reflected_w > impossible_w)
+        & (block.reflected_w >= least_w)
+        & (view.keyed | view.foreign | (block.reflected_v >= least_v))
+    )
 
 
 class ForeignSignals:
@@ -46,22 +72,22 @@ class ForeignSignals:
                 continue
             if self._since_ns is None:
                 self._since_ns = int(times[begin])
-            at = begin + int(np.searchsorted(times[begin:end], self._since_ns + HOLD_NS))
-            if at < end and not self._counted:
+            index = begin + int(np.searchsorted(times[begin:end], self._since_ns + HOLD_NS))
+            if index < end and not self._counted:
                 self._counted = True
-                causes += self._cause(view, at)
+                causes += self._cause(view, index)
         return causes
 
     def is_due(self, time_ns: int, cause: str) -> bool:
         """True if a report of the cause is due."""
-        return cause == reversed.CAUSE or time_ns - self.reported_ns >= REPEAT_NS
+        return cause == REVERSED or time_ns - self.reported_ns >= REPEAT_NS
 
-    def _cause(self, view: View, at: int) -> list[tuple[int, str]]:
-        time_ns, watts = int(view.block.time_ns[at]), float(view.block.reflected_w[at])
+    def _cause(self, view: View, pair: int) -> list[tuple[int, str]]:
+        time_ns, watts = int(view.block.time_ns[pair]), float(view.block.reflected_w[pair])
         usual_w = float(np.median(view.own.reflected_w))
         self._alike = self._alike + 1 if abs(watts - usual_w) < SPREAD * usual_w else 0
         if self._alike == SIGNALS:
-            return [(time_ns, reversed.CAUSE)]
+            return [(time_ns, REVERSED)]
         return [
             (
                 time_ns,

@@ -20,7 +20,7 @@ import math
 import msgspec
 
 from logger.rows import Transmission
-from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+from logger.watchdog.row_values import channel_of, is_readable, rho_of, use_latest
 
 FACTOR = 2.0
 NEAR = 1.5  # a transmission closer to the usual value ends the run
@@ -60,26 +60,23 @@ def judge(memory: Memory, row: Transmission) -> str | None:
         return None
     name = channel_of(row)
     ln_rho, ln_w = math.log(rho), round(math.log(max(row.forward_w_mean, 1e-9)), 6)
-    usual = memory.usual.pop(name, None) or Usual(ln_rho, ln_w)
-    memory.usual[name] = usual  # the channel used last is last
-    if len(memory.usual) > MOST_CHANNELS:
-        del memory.usual[next(iter(memory.usual))]
-    away, power = ln_rho - usual.ln_rho, ln_w - usual.ln_w
-    if usual.count >= LEARN and abs(away) > math.log(NEAR):
-        memory.run = [*memory.run, (name, away, power)]
+    usual = use_latest(memory.usual, name, Usual(ln_rho, ln_w), MOST_CHANNELS)
+    ln_change, ln_power_change = ln_rho - usual.ln_rho, ln_w - usual.ln_w
+    if usual.count >= LEARN and abs(ln_change) > math.log(NEAR):
+        memory.run = [*memory.run, (name, ln_change, ln_power_change)]
         if len(memory.run) > LONGEST_RUN:
             memory.usual.clear()
             memory.run = []
-        return _told(memory.run)
+        return _describe(memory.run)
     if usual.count >= LEARN:
         memory.run = []
     usual.count = min(usual.count + 1, USUAL_OVER)
-    usual.ln_rho += away / usual.count
-    usual.ln_w += power / usual.count
+    usual.ln_rho += ln_change / usual.count
+    usual.ln_w += ln_power_change / usual.count
     return None
 
 
-def _told(run: list[tuple[str, float, float]]) -> str | None:
+def _describe(run: list[tuple[str, float, float]]) -> str | None:
     aways = [away for _, away, _ in run]
     if len(run) < LEAST_RUN or len({name for name, _, _ in run}) < LEAST_CHANNELS:
         return None
@@ -90,8 +87,8 @@ def _told(run: list[tuple[str, float, float]]) -> str | None:
     if any(abs(power - expected) > POWER for _, _, power in run):
         return None
     port = "reflected" if away < 0 else "forward"
-    other = ", or the line has all at once become lossy" if away < 0 else ""
+    alternative = ", or the line has all at once become lossy" if away < 0 else ""
     return (
         f"the {port} reading has lost gain: reflection is {math.exp(away):.2g} times what it was,"
-        f" on every channel alike; look at its detector and wires{other}"
+        f" on every channel alike; look at its detector and wires{alternative}"
     )

@@ -33,7 +33,7 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.rows import Transmission
-from logger.watchdog.of_rows import channel_of, is_readable, rho_of
+from logger.watchdog.row_values import channel_of, is_readable, rho_of
 
 SESSION_NS = 3_600_000_000_000
 PER_SESSION = 5  # transmissions counted per session
@@ -129,16 +129,16 @@ def judge(memory: Memory, row: Transmission) -> str | None:
     memory.readings = [*memory.readings, reading][-MOST_ROWS:]
     if memory.since is not None and reading.session >= memory.since + ADOPTED:
         # After this time the changed level is the usual one.
-        memory.readings = [one for one in memory.readings if one.session >= memory.since]
+        memory.readings = [old for old in memory.readings if old.session >= memory.since]
         memory.since = None
-    stood = memory.since
-    memory.since, memory.words = _describe(memory.readings, stood)
-    if stood is not None and memory.since is None:
+    standing = memory.since
+    memory.since, memory.words = _describe(memory.readings, standing)
+    if standing is not None and memory.since is None:
         # Readings of a past change do not show what is usual.
         memory.readings = [
-            one
-            for one in memory.readings
-            if one.session < stood or one.session > reading.session - LEAST_RECENT
+            old
+            for old in memory.readings
+            if old.session < standing or old.session > reading.session - LEAST_RECENT
         ]
     return memory.words
 
@@ -150,7 +150,7 @@ def _describe(
 
     standing  first session of a change that is already known
     """
-    numbers = list(dict.fromkeys(one.session for one in readings))
+    numbers = list(dict.fromkeys(row.session for row in readings))
     most = min(RECENT, len(numbers) - LEAST_USUAL)
     for count in range(LEAST_RECENT, most + 1):
         since = standing or numbers[-count]
@@ -168,7 +168,7 @@ def _reading(memory: Memory, row: Transmission) -> Reading | None:
     last = memory.readings[-1].session if memory.readings else 0
     session = last + (row.start_ns - memory.last_ns > SESSION_NS)
     memory.last_ns = row.end_ns
-    if sum(one.session == session for one in memory.readings[-PER_SESSION:]) >= PER_SESSION:
+    if sum(item.session == session for item in memory.readings[-PER_SESSION:]) >= PER_SESSION:
         return None
     rho, noise = None, 0.0
     if row.swr is not None and row.swr_noise_low is not None and row.swr_noise_high is not None:
@@ -192,28 +192,28 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
 
     None if there are too few. The sessions just before `onset` decide if the change was sudden.
     """
-    usual = [one for one in readings if one.session < first]
-    late = [one for one in readings if one.session >= max(first, since)]
-    between = [one for one in readings if first - JUST_BEFORE <= one.session < onset]
-    if len(usual) < LEAST_USUAL_ROWS or len(late) < LEAST_RECENT_ROWS:
+    usual = [row for row in readings if row.session < first]
+    recent = [row for row in readings if row.session >= max(first, since)]
+    latest = [row for row in readings if first - JUST_BEFORE <= row.session < onset]
+    if len(usual) < LEAST_USUAL_ROWS or len(recent) < LEAST_RECENT_ROWS:
         return None
-    ln_w, lift = _power_shift(usual, late)
+    ln_w, lift = _power_shift(usual, recent)
     levels = _levels(usual)
-    before, now = _deviations(usual, levels, "session"), _deviations(late, levels, "session")
-    days_before, days = _deviations(usual, levels, "day"), _deviations(late, levels, "day")
-    few = len(before) < LEAST_USUAL or len(now) < LEAST_RECENT
+    usual_means, days_before = (_deviations(usual, levels, by) for by in ("session", "day"))
+    means, days = (_deviations(recent, levels, by) for by in ("session", "day"))
+    few = len(usual_means) < LEAST_USUAL or len(means) < LEAST_RECENT
     if few or len(days_before) < LEAST_USUAL_DAYS:
         return Change(ln_w, lift, None, 0.0, False, 0, 0, 0.0, False)
     middle = float(np.median(days_before))
     sd = max(1.4826 * float(np.median(np.abs(days_before - middle))), float(np.std(days_before)))
-    mean = float(now.mean())
+    mean = float(means.mean())
     z = mean / (max(sd, LEAST_SD) * math.sqrt(1 / len(days) + 1 / len(days_before)))
-    just_before = _deviations(between, levels, "session")
-    shares = np.concatenate([now, _deviations(late, levels, "channel")]) / mean if mean else [0.0]
-    at_once = bool(np.all(np.abs(np.subtract(shares, 1)) < SAME)) and not (
-        len(just_before) and abs(float(just_before.mean())) > SAME * abs(mean)
-    )
-    channels = {one.channel for one in late if one.channel in levels}
+    onset_means = _deviations(latest, levels, "session")
+    just_before = float(onset_means.mean()) if len(onset_means) else 0.0
+    alike = np.concatenate([means, _deviations(recent, levels, "channel")])
+    at_once = mean != 0 and bool(np.all(np.abs(alike / mean - 1) < SAME))
+    at_once = at_once and abs(just_before) <= SAME * abs(mean)
+    channels = {row.channel for row in recent if row.channel in levels}
     turn = max(abs(math.expm1(mean)) * math.exp(levels[name]) for name in channels)
     # The readings of a busy station fill the memory within fewer days.
     is_known = len(days_before) >= ALONE_DAYS or len(readings) == MOST_ROWS
@@ -222,24 +222,24 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
     return Change(ln_w, lift, mean, z, at_once, len(channels), len(levels), turn, is_new)
 
 
-def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[float, float]:
+def _power_shift(usual: Sequence[Reading], recent: Sequence[Reading]) -> tuple[float, float]:
     """Return the likeliest shift of ln watts, and ln of its likelihood ratio to no shift."""
-    centres = np.array([one.ln_w for one in usual])
-    values = np.array([one.ln_w for one in late])
+    centres = np.array([row.ln_w for row in usual])
+    values = np.array([row.ln_w for row in recent])
     reach = SHIFTS[-1] + 2 * NEAR
     least = min(values.min(), centres.min()) - reach
     places = np.rint((centres - least) / STEP).astype(np.int64)
     size = round((max(values.max(), centres.max()) + reach - least) / STEP) + 1
     grid = least + STEP * np.arange(size)
     density = np.convolve(np.bincount(places, minlength=size), KERNEL, "same") / len(centres)
-    near = round(NEAR / STEP)
-    around = np.lib.stride_tricks.sliding_window_view(np.pad(density, near), 2 * near + 1)
-    usage = np.log((density + FLOOR) / (np.maximum(around.max(axis=1), SELDOM) + FLOOR))
-    now = np.interp(values, grid, usage)
-    if -float(now.sum()) < LIFT / 2:
+    width = round(NEAR / STEP)
+    nearby = np.lib.stride_tricks.sliding_window_view(np.pad(density, width), 2 * width + 1)
+    usage = np.log((density + FLOOR) / (np.maximum(nearby.max(axis=1), SELDOM) + FLOOR))
+    observed = np.interp(values, grid, usage)
+    if -float(observed.sum()) < LIFT / 2:
         return 0.0, 0.0  # no shift can make these much likelier
-    lifts = np.interp(values - SHIFTS[:, None], grid, usage) - now
-    sessions = np.array([one.session for one in late])
+    lifts = np.interp(values - SHIFTS[:, None], grid, usage) - observed
+    sessions = np.array([row.session for row in recent])
     best = int(np.argmax(lifts.sum(axis=1)))
     total = sum(
         min(float(lifts[best, sessions == number].sum()), SESSION_LIFT)
@@ -251,23 +251,23 @@ def _power_shift(usual: Sequence[Reading], late: Sequence[Reading]) -> tuple[flo
 def _levels(usual: Sequence[Reading]) -> dict[str, float]:
     """Return the usual ln rho of each channel."""
     by_channel: dict[str, list[float]] = {}
-    for one in usual:
-        if one.ln_rho is not None:
-            by_channel.setdefault(one.channel, []).append(one.ln_rho)
+    for row in usual:
+        if row.ln_rho is not None:
+            by_channel.setdefault(row.channel, []).append(row.ln_rho)
     return {
         name: float(np.median(values)) for name, values in by_channel.items() if len(values) >= 3
     }
 
 
-def _deviations(readings: Sequence[Reading], levels: dict[str, float], each: str) -> Floats:
+def _deviations(readings: Sequence[Reading], levels: dict[str, float], field: str) -> Floats:
     """Return the mean deviation of ln rho from the levels per session, day or channel.
 
-    `each` is the field to group by.
+    `field` is the field to group by.
     """
     groups: dict[object, list[float]] = {}
-    for one in readings:
-        if one.ln_rho is not None and one.channel in levels:
-            groups.setdefault(getattr(one, each), []).append(one.ln_rho - levels[one.channel])
+    for row in readings:
+        if row.ln_rho is not None and row.channel in levels:
+            groups.setdefault(getattr(row, field), []).append(row.ln_rho - levels[row.channel])
     return np.array([float(np.mean(values)) for values in groups.values()])
 
 
@@ -283,10 +283,10 @@ def _words(change: Change, *, standing: bool) -> str | None:
     reflected = f"reflection {math.exp(ln_rho):.2g} times"
     if powered:
         expected = -change.ln_w / 2  # if only the gain of the forward port has changed
-        apart = abs(ln_rho - expected)
-        if change.turn > MOST_TURN or min(apart, abs(ln_rho)) > abs(expected) / 2 + LEAST_SD:
+        mismatch = abs(ln_rho - expected)
+        if change.turn > MOST_TURN or min(mismatch, abs(ln_rho)) > abs(expected) / 2 + LEAST_SD:
             return None
-        if apart < abs(ln_rho):
+        if mismatch < abs(ln_rho):
             return (
                 f"the gain of the forward reading has changed: {watts}, {reflected}, which"
                 " fits a fault of this port alone; look at its detector and wires"
@@ -299,8 +299,8 @@ def _words(change: Change, *, standing: bool) -> str | None:
     if change.in_use < LEAST_CHANNELS and not (standing or change.is_new):
         return None
     where = "on all channels alike" if change.channels > 1 else "on the channel in use"
-    other = "" if change.channels > 2 else "; or the load has suddenly improved"
+    alternative = "" if change.channels > 2 else "; or the load has suddenly improved"
     return (
         f"the reflected reading has lost gain: {reflected} what it was, {where}, at the same"
-        f" incident power; look at its detector and wires{other}"
+        f" incident power; look at its detector and wires{alternative}"
     )

@@ -48,7 +48,7 @@ def fault(memory: Memory, view: View, *, standing: bool) -> str | None:
 
 def learn(memory: Memory, view: View) -> None:
     """Update the usual noise after a transmission without a fault."""
-    now = [round(math.log(max(sd_v, 1e-9)), 6) for sd_v in view.noise.sd_v]
-    before = memory.ln_sd or now
+    ln_sd = [round(math.log(max(sd_v, 1e-9)), 6) for sd_v in view.noise.sd_v]
+    usual = memory.ln_sd or ln_sd
     memory.count = min(memory.count + 1, USUAL_OVER)
-    memory.ln_sd = [old + (new - old) / memory.count for old, new in zip(before, now, strict=True)]
+    memory.ln_sd = [old + (new - old) / memory.count for old, new in zip(usual, ln_sd, strict=True)]

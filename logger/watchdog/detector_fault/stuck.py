@@ -37,15 +37,14 @@ class _Still:
     def extended(self, low: float, high: float, keyed_ns: int, *, quiet: bool) -> _Still:
         """Return the summary extended by more pairs."""
         return _Still(
-            min(self.low, low),
-            max(self.high, high),
-            self.keyed_ns + keyed_ns,
-            self.quiet or quiet,
+            min(self.low, low), max(self.high, high), self.keyed_ns + keyed_ns, self.quiet or quiet
         )
 
-    def joined(self, other: _Still) -> _Still:
+    def joined(self, following: _Still) -> _Still:
         """Return the summary of both."""
-        return self.extended(other.low, other.high, other.keyed_ns, quiet=other.quiet)
+        return self.extended(
+            following.low, following.high, following.keyed_ns, quiet=following.quiet
+        )
 
 
 class Stuck:
@@ -65,11 +64,11 @@ class Stuck:
         """Return the time of detection, or None. Later pairs have not been processed."""
         block, step_v = view.block, max(view.step_v[1], 1e-6)
         times, volts = block.time_ns, block.reflected_v
-        telling = view.keyed & block.settled & (block.forward_w >= self._least_w(view))
+        is_usable = view.keyed & block.settled & (block.forward_w >= self._least_w(view))
         previous_ns = times[0] if self._previous_ns is None else self._previous_ns
         steps = np.minimum(np.diff(times, prepend=previous_ns), LONGEST_STEP_NS)
         self._previous_ns = int(times[-1])
-        keyed_ns = steps * telling
+        keyed_ns = steps * is_usable
         zero_v = view.coupler.reflected.zero_v
         at_zero_v = zero_v + STEPS_OF_A_MOVE * step_v + 3 * view.noise.sd_v[1]
         numbers = times // SECOND_NS
@@ -83,8 +82,8 @@ class Stuck:
                 self._close(step_v)
                 self._number = int(numbers[begin])
             part = slice(begin, end)
-            before = self._second
-            self._second = before.extended(
+            second = self._second
+            self._second = second.extended(
                 float(volts[part].min()),
                 float(volts[part].max()),
                 int(keyed_ns[part].sum()),
@@ -93,7 +92,7 @@ class Stuck:
             if self._run.keyed_ns + self._second.keyed_ns < STUCK_HIGH_NS:
                 continue
             # Long enough at the end of this part; find the pair at which it became so.
-            start = self._run.joined(before)
+            start = self._run.joined(second)
             low = np.minimum(np.minimum.accumulate(volts[part]), start.low)
             high = np.maximum(np.maximum.accumulate(volts[part]), start.high)
             quiet = np.logical_or.accumulate(~view.keyed[part]) | start.quiet

@@ -17,29 +17,16 @@ LEAST_NOISES = 10.0
 def fault(view: View, *, standing: bool) -> str | None:
     """Return a description of the zero fault, if any; the limit is halved while it stands."""
     content = view.coupler.content
-    for port, law, noise_v, valid_v, step_v, moved_v in (
-        (
-            "forward",
-            content.forward,
-            content.noise.forward_v,
-            content.valid.forward_v,
-            view.step_v[0],
-            view.noise.zero_u_v[0],
-        ),
-        (
-            "reflected",
-            content.reflected,
-            content.noise.reflected_v,
-            content.valid.reflected_v,
-            view.step_v[1],
-            view.noise.zero_u_v[1],
-        ),
-    ):
-        limit_v = max(SHARE * valid_v[1], LEAST_STEPS * step_v, LEAST_NOISES * noise_v)
+    for number, port in enumerate(("forward", "reflected")):
+        zero_v = getattr(content, port).zero_v
+        noise_v = getattr(content.noise, f"{port}_v")
+        end_v = getattr(content.valid, f"{port}_v")[1]
+        step_v, moved_v = view.step_v[number], view.noise.zero_u_v[number]
+        limit_v = max(SHARE * end_v, LEAST_STEPS * step_v, LEAST_NOISES * noise_v)
         if moved_v > (0.5 if standing else 1.0) * limit_v:
             return (
                 f"the zero of the {port} reading is {1e3 * moved_v:.3g} mV away from the calibrated"
-                f" {1e3 * law.zero_v:.3g} mV; look for heat, moisture or a bad ground at the"
+                f" {1e3 * zero_v:.3g} mV; look for heat, moisture or a bad ground at the"
                 " detector, or calibrate again"
             )
     return None

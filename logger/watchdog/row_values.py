@@ -1,10 +1,13 @@
-"""Helpers of the rules that use rows of transmissions and seconds."""
+"""Values of transmissions and seconds that rules compare, and their memory by channel."""
 
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
 from logger.rows import Flag, Second, Transmission
+
+V = TypeVar("V")
 
 BIN = 0.002  # of ln frequency: width of a bin that replaces an unknown channel
 UNREADABLE = int(Flag.BELOW_FLOOR | Flag.CLIPPED | Flag.UNSETTLED)
@@ -22,6 +25,18 @@ def rho_of(swr: float) -> float:
     values.
     """
     return round((swr - 1) / (swr + 1), 6)
+
+
+def use_latest(memory: dict[str, V], name: str, default: V, most: int) -> V:
+    """Return the value of a channel, `default` if new, and make it the latest used.
+
+    Beyond `most` channels, the one not used for the longest time is dropped.
+    """
+    value = memory.pop(name, default)
+    memory[name] = value
+    if len(memory) > most:
+        del memory[next(iter(memory))]
+    return value
 
 
 def channel_of(row: Transmission) -> str:

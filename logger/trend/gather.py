@@ -1,0 +1,117 @@
+"""Reads a station's history from its store and fits the trends, for report and charts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+
+import numpy as np
+from msgspec.structs import replace
+
+from logger.daily import Days, Weather, WorkEvent
+from logger.rows import Alarm
+from logger.store.database import Store
+from logger.store.days import DailyValues
+from logger.store.journal import WORK
+from logger.store.tables import ALARMS, JOURNAL
+from logger.trend.account import Account, ChannelAccount, JournalEntry
+from logger.trend.model import trend
+from logger.trend.station_state import station_state
+from logger.utc import format_ns
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class History:
+    """Stored input of the trends, as known at `now_ns`: daily values of all channels and events."""
+
+    now_ns: int
+    days: tuple[Days, ...]
+    weather: Weather | None
+    entries: tuple[JournalEntry, ...]
+    alarms: tuple[Alarm, ...]
+
+    @property
+    def work(self) -> list[WorkEvent]:
+        """Repairs and adjustments."""
+        return [WorkEvent(e.day, e.kind, e.text) for e in self.entries if e.kind in WORK]
+
+
+def read_history(
+    store: Store, now_ns: int, span_ns: tuple[int, int], progress: Progress = lambda _: None
+) -> History:
+    """Return the history of `span_ns`, its end excluded. Raises StoreError."""
+    with closing(DailyValues.reader(store.path)) as values:
+        days = values.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
+        weather = values.weather(*span_ns)
+    return History(
+        now_ns,
+        tuple(days),
+        weather,
+        tuple(
+            JournalEntry(record.time_ns, record.columns["kind"], record.columns["text"])
+            for record in store.records(JOURNAL, *span_ns)
+        ),
+        tuple(
+            _as_of(now_ns, Alarm(**record.columns)) for record in store.records(ALARMS, *span_ns)
+        ),
+    )
+
+
+def account(
+    history: History,
+    station: str,
+    limit: float,
+    *,
+    channels: Sequence[int] = (),
+    most: int | None = None,
+    joint: bool = False,
+    progress: Progress = lambda _: None,
+) -> Account:
+    """Return the account of a history, with the trends of the most used channels.
+
+    limit     SWR
+    channels  those wanted; all if empty
+    most      number of channels at most
+    joint     also estimate the state of antenna and line
+    """
+    used = [days for days in history.days if not channels or days.channel in channels]
+    used.sort(key=lambda days: (-int(days.transmissions.sum()), days.channel or 0))
+    trends: list[ChannelAccount] = []
+    for days in used[:most]:
+        events = history.work + _recalibrations(days)
+        trends.append(ChannelAccount(days, trend(days, events, history.weather)))
+        progress(trends[-1].name)
+    state = None
+    if joint:
+        progress("antenna and line")
+        state = station_state(history.days, history.work)
+    return Account(
+        station,
+        limit,
+        history.now_ns,
+        tuple(trends),
+        history.entries,
+        history.alarms,
+        history.weather,
+        state,
+    )
+
+
+def _recalibrations(days: Days) -> list[WorkEvent]:
+    """Return the days on which the channel's calibration changed."""
+    rows = np.flatnonzero(np.diff(days.calibration)) + 1
+    return [WorkEvent(int(days.day[row]), "calibration", "another calibration") for row in rows]
+
+
+def _as_of(now_ns: int, alarm: Alarm) -> Alarm:
+    """Return the alarm as it was at `now_ns`."""
+    now_utc = format_ns(now_ns)
+    later = {
+        name: None
+        for name in ("cleared_utc", "acknowledged_utc")
+        if (getattr(alarm, name) or "") > now_utc
+    }
+    return replace(alarm, **later)
