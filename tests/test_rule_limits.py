@@ -685,6 +685,24 @@ def test_a_level_from_key_down_on_is_told_as_that() -> None:
     assert station.send(np.full(80, 0.4)) == []
 
 
+@pytest.mark.parametrize(
+    ("after", "is_raised"), [(0.4, True), (0.3, True), (0.1, True), (0.24, False), (0.17, False)]
+)
+def test_a_step_between_two_transmissions_does_not_become_the_level(
+    after: float, is_raised: bool
+) -> None:
+    """The level that a quarter is compared with follows a capped value."""
+    station = SuddenStation()
+    for _ in range(15):
+        assert station.send(np.full(40, 0.2)) == []
+    first = station.first
+    findings = station.send(np.full(40, after))
+    assert [f.change for f in findings] == (["raised", "cleared"] if is_raised else [])
+    if is_raised:
+        assert findings[0].time_ns / QUARTER_NS - first <= 2
+        assert "SWR 1.50 before" in findings[0].detail
+
+
 def test_eight_quarters_at_the_old_level_clear_it() -> None:
     station, rng = calm(), np.random.default_rng(9)
     rho = 0.2 + wind(rng, 200, 0.003, 0.3)
