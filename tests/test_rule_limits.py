@@ -254,9 +254,8 @@ class Sessions:
         rho = {1: 0.2, 20: 0.12}.get(channel, 0.15) * factor
         words = None
         for _ in range(count):
-            row = row_of(
-                rho, self.now_ns, **({"channel": channel, "forward_w_mean": watts} | changes)
-            )
+            figures = {"channel": channel, "forward_w_mean": watts, "forward_w_max": 1.03 * watts}
+            row = row_of(rho, self.now_ns, **(figures | changes))
             words = level.judge(self.memory, row)
             self.now_ns += 60 * SECOND
         self.now_ns += 12 * HOUR
@@ -273,6 +272,16 @@ def test_a_change_of_power_is_told_with_its_size(db: float) -> None:
     assert "at the same reflection" in words
     said = float(words.split("reads ")[1].split(" times")[0])
     assert said == pytest.approx(factor, rel=0.07)
+
+
+@pytest.mark.parametrize(("highest_w", "is_other"), [(3.5, True), (1.7, True), (1.03, False)])
+def test_power_is_compared_within_a_mode_which_the_crest_tells(
+    highest_w: float, is_other: bool
+) -> None:
+    """Speech of a quarter of the mean power is another mode; a carrier of a quarter is not."""
+    station = Sessions()
+    words = [station.session(1.0, forward_w_max=highest_w) for _ in range(3)]
+    assert (words == [None] * 3) == is_other
 
 
 @pytest.mark.parametrize("db", [-0.5, -0.3, 0.3, 0.5])
