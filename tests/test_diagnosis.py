@@ -521,12 +521,14 @@ def weeks(seed: int, days: int = 28, step: float = 0.0) -> History:
     rho = 0.24 - 0.013 * wet[day] + 0.001 * rng.standard_normal(len(day)) + step * (day >= days - 7)
     start_ns = T0 + (day * 86_400 + 60 * np.arange(len(day))) * SECOND
     swr = (1 + rho) / (1 - rho)
+    watts = 4 * np.exp(0.01 * rng.standard_normal(len(day)))
     figures = {
         "id": np.arange(len(day)),
         "start_ns": start_ns,
         "end_ns": start_ns + 10 * SECOND,
         "channel": np.full(len(day), 20.0),
-        "forward_w_mean": 4 * np.exp(0.01 * rng.standard_normal(len(day))),
+        "forward_w_mean": watts,
+        "forward_w_max": 1.03 * watts,
         "reflected_w_mean": 4 * rho**2,
         "swr": swr,
         "swr_noise_low": swr - 0.002,

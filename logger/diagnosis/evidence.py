@@ -47,6 +47,7 @@ LEAST_SECONDS = 3
 HEAD_S = 3  # of a key-down, compared with its last third
 LEAST_DRIFTS = 4, 2  # key-downs on a channel, before and since
 DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, from wind and heating
+DRIFT_WANDER = 2.0  # of the scatter of seconds, since those of gusts of some seconds agree
 DRIFT_LN = 0.6
 MOST_DRIFT_Z = 4.0
 WANDER_SD, WANDER_W = 0.004, 0.01
@@ -54,7 +55,9 @@ ZERO_V, NOISE_LN = 1.5e-3, 0.2  # usual scatter of zeros, and of ln of the noise
 SHIFTS = np.linspace(-9.0, 9.0, 361)  # of ln watts, candidates for a change of all powers
 SHIFT_SD = 2.0  # prior of the shift
 MOST_SHIFTED = 120  # transmissions on either side
+LEAST_ALIKE, LEAST_SHIFTED = 5, 3  # transmissions before to compare one with, and those since
 POWER_WIDTH = 0.07
+CREST, CREST_SHARE = 0.06, 0.3  # by which ln of crest factors of a mode differ, part of it a share
 
 
 class Measure(msgspec.Struct, frozen=True):
@@ -199,7 +202,8 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
         return basis
     channels = _channels(history, readings, onset_ns)
     told = rows["settled_samples"] >= LEAST_SETTLED
-    power = _shift(np.where(told, _ln(rows["forward_w_mean"]), np.nan), cut)
+    ln_w = _ln(rows["forward_w_mean"])
+    power = _shift(np.where(told, ln_w, np.nan), _ln(rows["forward_w_max"]) - ln_w, cut)
     ratio = rows["reflected_w_mean"][cut:] / np.maximum(rows["forward_w_mean"][cut:], 1e-12)
     return msgspec.structs.replace(
         basis,
@@ -430,7 +434,9 @@ def _wander(history: History) -> Floats:
 def _drifts(history: History) -> dict[float, Stream]:
     """Return by channel the drift of rho from the first seconds of a key-down to its last third.
 
-    The drift is in units of its uncertainty. Medians of seconds exclude short excursions.
+    The drift is in units of its uncertainty, which contains the wander from second to second: wind
+    moves the reflection at once and either way, heat slowly. Medians of seconds exclude short
+    excursions.
     """
     rho, noise = _second_rho(history), _noise(history.seconds)
     rows = history.transmissions
@@ -447,6 +453,7 @@ def _drifts(history: History) -> dict[float, Stream]:
             + float(np.mean(own_noise[head] ** 2)) / len(head)
             + DRIFT_SD**2
             + (DRIFT_SHARE * float(np.median(own[good]))) ** 2
+            + (DRIFT_WANDER * successive(own[good])) ** 2
         )
         channel = float(np.nan_to_num(rows["channel"][place], nan=NO_CHANNEL))
         parts.setdefault(channel, []).append((int(rows["start_ns"][place]), far / doubt))
@@ -552,20 +559,25 @@ def _slow(readings: _Reading, onset_ns: int) -> float | None:
     return 0.5 * (step - hinge)
 
 
-def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:
+def _shift(ln_watts: Floats, crest: Floats, cut: int) -> tuple[Measure, float] | None:
     """Return the shift of the powers from `cut` on, and ln of its likelihood ratio over none.
 
     The shift brings them onto the powers before. Powers come in a few sizes: the density is a sum
-    of kernels with thick tails.
+    of kernels with thick tails. Mean power depends on the mode, so only transmissions with about
+    the same ln of the crest factor are compared.
     """
     place = np.arange(len(ln_watts))
     told = np.isfinite(ln_watts)
-    before = ln_watts[told & (place < cut)][-MOST_SHIFTED:]
-    after = ln_watts[told & (place >= cut)][-MOST_SHIFTED:]
-    if len(before) < 5 or len(after) < 3:
+    before = np.flatnonzero(told & (place < cut))[-MOST_SHIFTED:]
+    after = np.flatnonzero(told & (place >= cut))[-MOST_SHIFTED:]
+    middle = crest[after, None]
+    alike = np.abs(crest[before] - middle) <= CREST + CREST_SHARE * np.maximum(middle, 0.0)
+    after, alike = after[alike.sum(axis=1) >= LEAST_ALIKE], alike[alike.sum(axis=1) >= LEAST_ALIKE]
+    if len(after) < LEAST_SHIFTED:
         return None
-    apart = after[None, :, None] - SHIFTS[:, None, None] - before[None, None, :]
-    density = (1 / (1 + (apart / POWER_WIDTH) ** 2) ** 2).mean(axis=2) + 0.005
+    apart = ln_watts[after, None] - SHIFTS[:, None, None] - ln_watts[before]
+    kernels = alike / (1 + (apart / POWER_WIDTH) ** 2) ** 2
+    density = kernels.sum(axis=2) / alike.sum(axis=1) + 0.005
     likelihood = np.log(density).sum(axis=1) - 0.5 * (SHIFTS / SHIFT_SD) ** 2
     best = int(np.argmax(likelihood))
     none = int(np.argmin(np.abs(SHIFTS)))

@@ -37,6 +37,7 @@ TRANSMISSIONS = {
     "end_ns": int,
     "channel": float,
     "forward_w_mean": float,
+    "forward_w_max": float,
     "reflected_w_mean": float,
     "swr": float,
     "swr_noise_low": float,
