@@ -1,9 +1,10 @@
 """Another transmitter while the key is up, and a failed forward detector.
 
-Both look alike. The rule needs the powers of our own transmissions (see `own_power`); until they
-are known, reflected above forward means swapped ports (see `reversed`). A signal that lasts for
-HOLD_NS is reported, once in REPEAT_NS. SIGNALS in a row, each with the usual reflected power of our
-own transmissions and none of ours between them, are our own with a dead forward detector.
+Both look alike. A signal that lasts for HOLD_NS is reported, once in REPEAT_NS, if the powers of
+our own transmissions are known (see `own_power`). SIGNALS in a row, each with the usual reflected
+power of our own transmissions and none of ours between them, are our own with a dead forward
+detector. Until our own powers are known, a strong signal means swapped ports at once (see
+`reversed`), and so do SIGNALS weak ones in a row, each of the power of the one before.
 """
 
 from __future__ import annotations
@@ -28,11 +29,12 @@ class ForeignSignals:
         self._since_ns: int | None = None
         self._counted = False
         self._alike = 0
+        self._last_w = 0.0  # of the previous signal
 
     def update(self, view: View) -> list[tuple[int, str]]:
         """Return time and cause of possible reports in one block, see `is_due`."""
         times, foreign = view.block.time_ns, view.foreign
-        if view.own.least_w is None or (self._since_ns is None and not foreign.any()):
+        if self._since_ns is None and not foreign.any():
             if view.keyed.any():
                 self._alike = 0
             return []
@@ -58,10 +60,16 @@ class ForeignSignals:
 
     def _cause(self, view: View, at: int) -> list[tuple[int, str]]:
         time_ns, watts = int(view.block.time_ns[at]), float(view.block.reflected_w[at])
-        usual_w = float(np.median(view.own.reflected_w))
-        self._alike = self._alike + 1 if abs(watts - usual_w) < SPREAD * usual_w else 0
+        is_known = view.own.least_w is not None
+        usual_w = float(np.median(view.own.reflected_w)) if is_known else self._last_w
+        is_alike = abs(watts - usual_w) < SPREAD * usual_w
+        # Without a power of ours to compare with, the first signal is alike to itself.
+        self._alike = self._alike + 1 if is_alike else int(not is_known)
+        self._last_w = watts
         if self._alike == SIGNALS:
             return [(time_ns, reversed.CAUSE)]
+        if not is_known:
+            return []
         return [
             (
                 time_ns,

@@ -68,12 +68,13 @@ class OfPairs:
     def _raised(self, view: View, foreign: list[tuple[int, str]]) -> Finding | None:
         block = view.block
         at_end, above = clipped.clipped(view), reversed.above(view)
+        strong = reversed.strong(view)
         causes = [
             (at, cause)
             for at, cause in (
                 (self._clipped.find(view, at_end, view.keyed & ~at_end), clipped.CAUSE),
                 (
-                    self._reversed.find(view, above, view.keyed & block.settled & ~above)
+                    self._reversed.find(view, strong, view.keyed & block.settled & ~above)
                     if view.own.least_w is None
                     else None,
                     reversed.CAUSE,
