@@ -589,9 +589,10 @@ def _shift(ln_watts: Floats, crest: Floats, cut: int) -> tuple[Measure, float] |
 def _step(
     unkeyed: Columns, onset_ns: int, names: tuple[str, str], scatter: float | None
 ) -> tuple[Measure | None, Measure | None]:
-    """Return the shift of the latest third of the readings since, relative to those before.
+    """Return the shift of the readings since, relative to those before.
 
-    Logarithms are used if no scatter is given.
+    A moved zero and noise stay, another transmitter comes and goes: of the latest half, the reading
+    nearest to those before counts. Logarithms are used if no scatter is given.
     """
     late = unkeyed["time_ns"] >= onset_ns
     found: list[Measure | None] = []
@@ -604,10 +605,10 @@ def _step(
         if not len(before) or not len(after):
             found.append(None)
             continue
-        after = after[-max(len(after) // 3, 1) :]
+        away = after[len(after) // 2 :] - float(np.median(before))
         least = NOISE_LN if scatter is None else scatter
         own = math.hypot(least, float(np.std(before)))
-        found.append(Measure(float(np.median(after) - np.median(before)), own))
+        found.append(Measure(float(away[np.argmin(np.abs(away))]), own))
     return found[0], found[1]
 
 
