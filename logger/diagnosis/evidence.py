@@ -109,7 +109,8 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     onset_ns       the likeliest time of a change, if there was any
     transmissions  their numbers, before and since; `hours` on the air likewise
     channels       those known on both sides
-    excursions     their numbers; `excursion_lift`: ln of the likelihood ratio for a higher rate
+    excursions     their numbers; `excursion_lift`: ln of the likelihood ratio for a higher rate of
+                   transmissions with any
     depth          median SWR at the peak of the excursions since, and the level they depart from
     full           share of the transmissions since whose reflection is nearly total
     full_ns        time since which all are
@@ -208,7 +209,7 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
     return msgspec.structs.replace(
         basis,
         channels=channels,
-        **_excursions(history.excursions, onset_ns, hours),
+        **_excursions(history.excursions, starts, onset_ns, hours),
         **_full(rows, readings, cut),
         drift=_drift(drifts, onset_ns),
         slow=_slow(readings, onset_ns),
@@ -485,7 +486,9 @@ def _drift(drifts: dict[float, Stream], onset_ns: int) -> Drift | None:
     return Drift(float(np.mean(shares)), float(np.sum(zs)) / math.sqrt(len(zs)))
 
 
-def _excursions(rows: Columns, onset_ns: int, hours: tuple[float, float]) -> dict[str, object]:
+def _excursions(
+    rows: Columns, starts_ns: Times, onset_ns: int, hours: tuple[float, float]
+) -> dict[str, object]:
     late = rows["time_ns"] >= onset_ns
     after, before = int(late.sum()), int((~late).sum())
     found: dict[str, object] = {"excursions": (before, after)}
@@ -495,9 +498,12 @@ def _excursions(rows: Columns, onset_ns: int, hours: tuple[float, float]) -> dic
             float(np.nanmedian(rows["swr_beside"][late])),
         )
     if hours[1] > 0:
+        # Excursions of one transmission have one origin, so transmissions with any are counted.
+        owner = np.searchsorted(starts_ns, rows["time_ns"], side="right")
+        since, earlier = len(np.unique(owner[late])), len(np.unique(owner[~late]))
         # The usual rate is uncertain: half an event and one hour are added to the time before.
-        usual = (before + 0.5) / (hours[0] + 1.0) * hours[1]
-        lift = after * math.log(after / usual) - (after - usual) if after > usual else 0.0
+        usual = (earlier + 0.5) / (hours[0] + 1.0) * hours[1]
+        lift = since * math.log(since / usual) - (since - usual) if since > usual else 0.0
         found["excursion_lift"] = lift
     return found
 
