@@ -215,18 +215,21 @@ def _factor(channels: Sequence[ChannelEvidence]) -> float:
     likely = max(likely, _degree(loss, GONE, 0.1))
     if len(channels) == 1:
         return likely
-    alike = _alike(ln, np.hypot(doubt / level, 0.03)) * _degree(abs(loss), 0.15, 0.03)
-    same_amount = _alike(np.array([c.change.value for c in channels]), np.hypot(doubt, 0.003))
-    return alike * (1 - same_amount * (1 - likely))
+    spread = np.hypot(doubt / level, 0.03)
+    mean = float(np.average(ln, weights=1 / spread**2))
+    alike = 1 - _degree(
+        _chi(ln, np.hypot(spread, ONE_FACTOR * abs(mean))) / (len(ln) - 1), 4.0, 0.6
+    )
+    alike *= _degree(abs(mean), 0.15, 0.03)
+    amounts = np.array([c.change.value for c in channels])
+    is_factor = _degree(_chi(amounts, spread * level) - _chi(ln, spread), 4.0, 0.6)
+    return alike * (is_factor + (1 - is_factor) * likely)
 
 
-def _alike(changes: Floats, doubt: Floats) -> float:
-    """Return the degree to which changes (n,) are the same but for their doubt (n,)."""
-    mean = float((changes / doubt**2).sum() / (1 / doubt**2).sum())
-    doubt = np.hypot(doubt, ONE_FACTOR * abs(mean))
-    mean = float((changes / doubt**2).sum() / (1 / doubt**2).sum())
-    chi = float((((changes - mean) / doubt) ** 2).sum()) / (len(changes) - 1)
-    return 1 - _degree(chi, 4.0, 0.6)
+def _chi(changes: Floats, doubt: Floats) -> float:
+    """Return chi-square of changes (n,) about their mean; `doubt` (n,) are standard deviations."""
+    mean = np.average(changes, weights=1 / doubt**2)
+    return float((((changes - mean) / doubt) ** 2).sum())
 
 
 def _spread(evidence: Evidence) -> tuple[float | None, str]:
