@@ -14,6 +14,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -57,6 +58,7 @@ SHIFT_SD = 2.0  # prior of the shift
 MOST_SHIFTED = 120  # transmissions on either side
 LEAST_ALIKE, LEAST_SHIFTED = 5, 3  # transmissions before to compare one with, and those since
 POWER_WIDTH = 0.07
+MODE_CRESTS = (0.12, 0.6, 1.6)  # ln of crest factors that separate carriers, AM, CW and speech
 CREST, CREST_SHARE = 0.06, 0.3  # by which ln of crest factors of a mode differ, part of it a share
 
 
@@ -229,6 +231,11 @@ def _ln(watts: Floats) -> Floats:
     return np.asarray(np.log(np.maximum(watts, 1e-6)))
 
 
+def _modes(rows: Columns) -> Times:
+    """Return a number for the kind of envelope of each transmission, (n,): carrier to speech."""
+    return np.digitize(_ln(rows["forward_w_max"]) - _ln(rows["forward_w_mean"]), MODE_CRESTS)
+
+
 def _name(channel: float) -> str:
     return "all" if channel == NO_CHANNEL or math.isnan(channel) else str(int(channel))
 
@@ -281,7 +288,7 @@ def _spread(rho: Floats) -> float:
 
 
 def _onset(
-    history: History, readings: _Reading, drifts: dict[float, Stream], alarm_ns: int | None
+    history: History, readings: _Reading, drifts: Sequence[Stream], alarm_ns: int | None
 ) -> int | None:
     """Return the likeliest time of a change, even if nothing changed; None if there is none."""
     rows, unkeyed = history.transmissions, history.unkeyed
@@ -303,11 +310,15 @@ def _onset(
             told = np.isfinite(values)
             stream = Stream(unkeyed["time_ns"][told], values[told], least)
             total += onset.cut_score(stream, cuts)
-    for stream in drifts.values():
+    for stream in drifts:
         # Size of the drift of reflection within a key-down, as a logarithm.
         size = Stream(stream.time_ns, np.log(0.3 + np.abs(stream.value)), DRIFT_LN)
         total += onset.cut_score(size, cuts)
-    total += onset.power_score(starts, _ln(rows["forward_w_mean"]), cuts)
+    # Another mode is no other power: mean powers are compared with those of their mode.
+    modes, ln_w = _modes(rows), _ln(rows["forward_w_mean"])
+    for mode in np.unique(modes):
+        ln_w[modes == mode] -= np.median(ln_w[modes == mode])
+    total += onset.power_score(starts, ln_w, cuts)
     on_air = Stream(starts, (rows["end_ns"] - starts) * 1e-9, 1.0)
     total += onset.rate_score(history.excursions["time_ns"], on_air, cuts)
     # Without evidence, prefer two long sides.
@@ -432,16 +443,17 @@ def _wander(history: History) -> Floats:
     return found
 
 
-def _drifts(history: History) -> dict[float, Stream]:
-    """Return by channel the drift of rho from the first seconds of a key-down to its last third.
+def _drifts(history: History) -> list[Stream]:
+    """Return the drift of rho within key-downs, a stream for each channel and mode.
 
-    The drift is in units of its uncertainty, which contains the wander from second to second: wind
+    It is that from the first seconds to the last third. The drift is in units of its uncertainty, which contains the wander from second to second: wind
     moves the reflection at once and either way, heat slowly. Medians of seconds exclude short
     excursions.
     """
     rho, noise = _second_rho(history), _noise(history.seconds)
     rows = history.transmissions
-    parts: dict[float, list[tuple[int, float]]] = {}
+    modes = _modes(rows)
+    parts: dict[tuple[float, int], list[tuple[int, float]]] = {}
     for place, part in _of_transmissions(history):
         own, own_noise = rho[part], noise[part]
         good = np.flatnonzero(np.isfinite(own) & np.isfinite(own_noise))
@@ -457,23 +469,22 @@ def _drifts(history: History) -> dict[float, Stream]:
             + (DRIFT_WANDER * successive(own[good])) ** 2
         )
         channel = float(np.nan_to_num(rows["channel"][place], nan=NO_CHANNEL))
-        parts.setdefault(channel, []).append((int(rows["start_ns"][place]), far / doubt))
-    return {
-        channel: Stream(
-            np.array([at for at, _ in own], dtype=np.int64), np.array([z for _, z in own]), 1.0
-        )
-        for channel, own in parts.items()
-    }
+        own_drifts = parts.setdefault((channel, int(modes[place])), [])
+        own_drifts.append((int(rows["start_ns"][place]), far / doubt))
+    return [
+        Stream(np.array([at for at, _ in own], dtype=np.int64), np.array([z for _, z in own]), 1.0)
+        for own in parts.values()
+    ]
 
 
-def _drift(drifts: dict[float, Stream], onset_ns: int) -> Drift | None:
+def _drift(drifts: Sequence[Stream], onset_ns: int) -> Drift | None:
     """Compare the drifts within key-downs since the onset with those before.
 
-    The test uses ranks (Mann and Whitney) on each channel, with equal weights over the channels
-    (Stouffer). The z of a channel is limited to MOST_DRIFT_Z, so that a single one does not decide.
+    The test uses ranks (Mann and Whitney) on each stream, with equal weights over the streams
+    (Stouffer). The z of a stream is limited to MOST_DRIFT_Z, so that a single one does not decide.
     """
     shares, zs = [], []
-    for stream in drifts.values():
+    for stream in drifts:
         late = stream.time_ns >= onset_ns
         before, after = np.abs(stream.value[~late]), np.abs(stream.value[late])
         if len(before) < LEAST_DRIFTS[0] or len(after) < LEAST_DRIFTS[1]:

@@ -222,7 +222,7 @@ def _factor(channels: Sequence[ChannelEvidence]) -> float:
     )
     alike *= _degree(abs(mean), 0.15, 0.03)
     amounts = np.array([c.change.value for c in channels])
-    is_factor = _degree(_chi(amounts, spread * level) - _chi(ln, spread), 4.0, 0.6)
+    is_factor = _degree(_chi(amounts, spread * level) - _chi(ln, spread), 1.5, 0.3)
     return alike * (is_factor + (1 - is_factor) * likely)
 
 
