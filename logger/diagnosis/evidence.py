@@ -446,9 +446,9 @@ def _wander(history: History) -> Floats:
 def _drifts(history: History) -> list[Stream]:
     """Return the drift of rho within key-downs, a stream for each channel and mode.
 
-    It is that from the first seconds to the last third. The drift is in units of its uncertainty, which contains the wander from second to second: wind
-    moves the reflection at once and either way, heat slowly. Medians of seconds exclude short
-    excursions.
+    It is that from the first seconds to the last third, in units of its uncertainty. This contains
+    the wander from second to second: wind moves the reflection at once and either way, heat slowly.
+    Medians of seconds exclude short excursions.
     """
     rho, noise = _second_rho(history), _noise(history.seconds)
     rows = history.transmissions
