@@ -314,11 +314,10 @@ def _onset(
         # Size of the drift of reflection within a key-down, as a logarithm.
         size = Stream(stream.time_ns, np.log(0.3 + np.abs(stream.value)), DRIFT_LN)
         total += onset.cut_score(size, cuts)
-    # Another mode is no other power: mean powers are compared with those of their mode.
+    # Another mode is no other power.
     modes, ln_w = _modes(rows), _ln(rows["forward_w_mean"])
     for mode in np.unique(modes):
-        ln_w[modes == mode] -= np.median(ln_w[modes == mode])
-    total += onset.power_score(starts, ln_w, cuts)
+        total += onset.power_score(starts[modes == mode], ln_w[modes == mode], cuts)
     on_air = Stream(starts, (rows["end_ns"] - starts) * 1e-9, 1.0)
     total += onset.rate_score(history.excursions["time_ns"], on_air, cuts)
     # Without evidence, prefer two long sides.
