@@ -13,8 +13,8 @@ an alarm. Learning begins with prior values that count for PRIOR quarters.
 
 False alarms: `false_alarms_per_year` for a station whose key is down eight hours a day on any
 channels, so fewer for most. The assumption is that the effect of wind is nearly normal once
-whitened; in fact it is bounded. One quarter moves the level by no more than a capped value, so that
-a step between two transmissions does not become the level with which it is compared.
+whitened; in fact it is bounded. The level follows quarters only so far from the channel's baseline,
+so that a step between two transmissions does not become the level with which it is compared.
 
 The alarm clears when the mean of BACK quarters in a row is at the old level again, or at the end of
 the transmission; from then on the new level is the baseline of the channel.
