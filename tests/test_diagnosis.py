@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -520,12 +521,14 @@ def weeks(seed: int, days: int = 28, step: float = 0.0) -> History:
     rho = 0.24 - 0.013 * wet[day] + 0.001 * rng.standard_normal(len(day)) + step * (day >= days - 7)
     start_ns = T0 + (day * 86_400 + 60 * np.arange(len(day))) * SECOND
     swr = (1 + rho) / (1 - rho)
+    watts = 4 * np.exp(0.01 * rng.standard_normal(len(day)))
     figures = {
         "id": np.arange(len(day)),
         "start_ns": start_ns,
         "end_ns": start_ns + 10 * SECOND,
         "channel": np.full(len(day), 20.0),
-        "forward_w_mean": 4 * np.exp(0.01 * rng.standard_normal(len(day))),
+        "forward_w_mean": watts,
+        "forward_w_max": 1.03 * watts,
         "reflected_w_mean": 4 * rho**2,
         "swr": swr,
         "swr_noise_low": swr - 0.002,
@@ -554,6 +557,60 @@ def test_another_transmitter_is_no_moved_zero() -> None:
     assert sd_v == pytest.approx(0.0006, rel=0.3)
     assert has_signal(volts, zero_v, sd_v, 2.0)
     assert not has_signal(volts[:96], *unkeyed_volts(volts[:96]), 2.0)
+
+
+def test_a_carrier_for_most_of_the_time_is_no_moved_zero() -> None:
+    rng = np.random.default_rng(2)
+    volts = 0.002 + 0.0006 * rng.standard_normal(16_000)
+    volts[1000:] += 0.35 + 0.004 * rng.standard_normal(15_000)
+    zero_v, sd_v = unkeyed_volts(volts)
+    assert zero_v == pytest.approx(0.002, abs=0.0005)
+    assert sd_v == pytest.approx(0.0006, rel=0.3)
+
+
+def test_one_factor_proves_a_lost_gain_only_where_channels_differ() -> None:
+    """Of channels that read alike, a change by one amount is one by one factor as well."""
+    odds = [
+        diagnose(
+            seen(channels=three(*(0.75 * rho for rho in before), before=before), slow=-40.0)
+        ).odds["coupler-fault"]
+        for before in ((0.2, 0.19, 0.21), (0.2, 0.12, 0.28))
+    ]
+    assert odds[0] < 0.6
+    assert odds[1] > 0.8
+
+
+def test_powers_are_compared_within_a_mode() -> None:
+    """Speech after weeks of a carrier is no change of power, half the carrier is one."""
+    carrier = weeks(3)
+    figures = dict(carrier.transmissions)
+    late = np.arange(len(figures["id"])) >= len(figures["id"]) - 40
+    about_ns = int(figures["start_ns"][late][0])
+    for factor, crest in ((0.25, 8.0), (0.5, 1.03)):
+        watts = np.where(late, factor * figures["forward_w_mean"], figures["forward_w_mean"])
+        highest = np.where(late, crest * watts, figures["forward_w_max"])
+        changed = {**figures, "forward_w_mean": watts, "forward_w_max": highest}
+        evidence = gather(replace(carrier, transmissions=changed), about_ns)
+        if crest > 2:
+            assert evidence.power is None or abs(evidence.power.value) < 0.1
+        else:
+            assert evidence.power is not None
+            assert evidence.power.value == pytest.approx(math.log(0.5), abs=0.1)
+
+
+def test_excursions_of_one_transmission_count_once() -> None:
+    station = weeks(4)
+    starts = station.transmissions["start_ns"]
+    lifts = []
+    for times in (np.repeat(starts[-20], 8) + SECOND, starts[-24::3] + SECOND):
+        rows = columns(
+            dict.fromkeys(EXCURSIONS, float), [[at, 50.0, 9.0, 1.2, 20.0] for at in times]
+        )
+        excursions = {**rows, "time_ns": np.asarray(times)}
+        evidence = gather(replace(station, excursions=excursions), int(starts[-25]))
+        assert evidence.excursions[1] == 8
+        lifts.append(evidence.excursion_lift or 0.0)
+    assert lifts[0] < 6.0 < lifts[1]
 
 
 def test_changeable_weather_is_no_fault_and_hides_none() -> None:

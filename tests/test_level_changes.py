@@ -18,6 +18,7 @@ from logger.watchdog.detector_fault import level
 from tests.test_store import SECOND, T0, transmission
 
 HOUR_NS = 3600 * SECOND
+CRESTS = {"fm": 1.03, "am": 2.5, "ssb": 8.0}  # highest over mean watts
 STATIONS: dict[str, tuple[dict[str, tuple[float, float]], dict[int, float]]] = {
     # watts and scatter (ln) of each mode; reflection of each channel
     "carrier": ({"fm": (4.0, 0.01)}, {1: 0.18, 20: 0.13, 40: 0.09}),
@@ -63,6 +64,7 @@ def sessions(
                         swr_noise_low=low,
                         swr_noise_high=high,
                         forward_w_mean=read_w,
+                        forward_w_max=read_w * CRESTS[mode],
                         channel=channel,
                     ),
                 )

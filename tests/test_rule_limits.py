@@ -254,9 +254,8 @@ class Sessions:
         rho = {1: 0.2, 20: 0.12}.get(channel, 0.15) * factor
         words = None
         for _ in range(count):
-            row = row_of(
-                rho, self.now_ns, **({"channel": channel, "forward_w_mean": watts} | changes)
-            )
+            figures = {"channel": channel, "forward_w_mean": watts, "forward_w_max": 1.03 * watts}
+            row = row_of(rho, self.now_ns, **(figures | changes))
             words = level.judge(self.memory, row)
             self.now_ns += 60 * SECOND
         self.now_ns += 12 * HOUR
@@ -273,6 +272,16 @@ def test_change_of_power_is_described_with_its_size(db: float) -> None:
     assert "at the same reflection" in words
     said = float(words.split("reads ")[1].split(" times")[0])
     assert said == pytest.approx(factor, rel=0.07)
+
+
+@pytest.mark.parametrize(("highest_w", "is_other"), [(3.5, True), (1.7, True), (1.03, False)])
+def test_power_is_compared_within_a_mode_which_the_crest_tells(
+    highest_w: float, is_other: bool
+) -> None:
+    """Speech of a quarter of the mean power is another mode; a carrier of a quarter is not."""
+    station = Sessions()
+    words = [station.session(1.0, forward_w_max=highest_w) for _ in range(3)]
+    assert (words == [None] * 3) == is_other
 
 
 @pytest.mark.parametrize("db", [-0.5, -0.3, 0.3, 0.5])
@@ -683,6 +692,24 @@ def test_level_changed_since_key_down_is_described_so() -> None:
     assert station.normal.level == pytest.approx(0.4, abs=1e-6)
     assert station.normal.levels == 1
     assert station.send(np.full(80, 0.4)) == []
+
+
+@pytest.mark.parametrize(
+    ("after", "is_raised"), [(0.4, True), (0.3, True), (0.1, True), (0.24, False), (0.17, False)]
+)
+def test_a_step_between_two_transmissions_does_not_become_the_level(
+    after: float, is_raised: bool
+) -> None:
+    """The level that a quarter is compared with follows a capped value."""
+    station = SuddenStation()
+    for _ in range(15):
+        assert station.send(np.full(40, 0.2)) == []
+    first = station.first
+    findings = station.send(np.full(40, after))
+    assert [f.change for f in findings] == (["raised", "cleared"] if is_raised else [])
+    if is_raised:
+        assert findings[0].time_ns / QUARTER_NS - first <= 2
+        assert "SWR 1.50 before" in findings[0].detail
 
 
 def test_eight_quarters_at_the_old_level_clear_it() -> None:

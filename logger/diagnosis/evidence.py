@@ -14,6 +14,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -48,6 +49,7 @@ LEAST_SECONDS = 3
 HEAD_S = 3  # of a key-down, compared with its last third
 LEAST_DRIFTS = 4, 2  # key-downs on a channel, before and since
 DRIFT_SD, DRIFT_SHARE = 0.003, 0.015  # of rho within a key-down, from wind and heating
+DRIFT_WANDER = 2.0  # of the scatter of seconds, since those of gusts of some seconds agree
 DRIFT_LN = 0.6
 MOST_DRIFT_Z = 4.0
 WANDER_SD, WANDER_W = 0.004, 0.01
@@ -55,7 +57,10 @@ ZERO_V, NOISE_LN = 1.5e-3, 0.2  # usual scatter of zeros, and of ln of the noise
 SHIFTS = np.linspace(-9.0, 9.0, 361)  # of ln watts, candidates for a change of all powers
 SHIFT_SD = 2.0  # prior of the shift
 MOST_SHIFTED = 120  # transmissions on either side
+LEAST_ALIKE, LEAST_SHIFTED = 5, 3  # transmissions before to compare one with, and those since
 POWER_WIDTH = 0.07
+MODE_CRESTS = (0.12, 0.6, 1.6)  # ln of crest factors that separate carriers, AM, CW and speech
+CREST, CREST_SHARE = 0.06, 0.3  # by which ln of crest factors of a mode differ, part of it a share
 
 
 class Measure(msgspec.Struct, frozen=True):
@@ -107,7 +112,8 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     onset_ns       the likeliest time of a change, if there was any
     transmissions  their numbers, before and since; `hours` on the air likewise
     channels       those known on both sides
-    excursions     their numbers; `excursion_lift`: ln of the likelihood ratio for a higher rate
+    excursions     their numbers; `excursion_lift`: ln of the likelihood ratio for a higher rate of
+                   transmissions with any
     depth          median SWR at the peak of the excursions since, and the level they depart from
     full           share of the transmissions since whose reflection is nearly total
     full_ns        time since which all are
@@ -200,12 +206,13 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
         return basis
     channels = _channels(history, readings, onset_ns)
     told = rows["settled_samples"] >= LEAST_SETTLED
-    power = _shift(np.where(told, _ln(rows["forward_w_mean"]), np.nan), cut)
+    ln_w = _ln(rows["forward_w_mean"])
+    power = _shift(np.where(told, ln_w, np.nan), _ln(rows["forward_w_max"]) - ln_w, cut)
     ratio = rows["reflected_w_mean"][cut:] / np.maximum(rows["forward_w_mean"][cut:], 1e-12)
     return msgspec.structs.replace(
         basis,
         channels=channels,
-        **_excursions(history.excursions, onset_ns, hours),
+        **_excursions(history.excursions, starts, onset_ns, hours),
         **_full(rows, readings, cut),
         drift=_drift(drifts, onset_ns),
         slow=_slow(readings, onset_ns),
@@ -223,6 +230,11 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
 
 def _ln(watts: Floats) -> Floats:
     return np.asarray(np.log(np.maximum(watts, 1e-6)))
+
+
+def _modes(rows: Columns) -> Times:
+    """Return a number for the kind of envelope of each transmission, (n,): carrier to speech."""
+    return np.digitize(_ln(rows["forward_w_max"]) - _ln(rows["forward_w_mean"]), MODE_CRESTS)
 
 
 def _name(channel: float) -> str:
@@ -277,7 +289,7 @@ def _spread(rho: Floats) -> float:
 
 
 def _onset(
-    history: History, readings: _Reading, drifts: dict[float, Stream], alarm_ns: int | None
+    history: History, readings: _Reading, drifts: Sequence[Stream], alarm_ns: int | None
 ) -> int | None:
     """Return the likeliest time of a change, even if nothing changed; None if there is none."""
     rows, unkeyed = history.transmissions, history.unkeyed
@@ -299,11 +311,14 @@ def _onset(
             told = np.isfinite(values)
             stream = Stream(unkeyed["time_ns"][told], values[told], least)
             total += onset.cut_score(stream, cuts)
-    for stream in drifts.values():
+    for stream in drifts:
         # Size of the drift of reflection within a key-down, as a logarithm.
         size = Stream(stream.time_ns, np.log(0.3 + np.abs(stream.value)), DRIFT_LN)
         total += onset.cut_score(size, cuts)
-    total += onset.power_score(starts, _ln(rows["forward_w_mean"]), cuts)
+    # Another mode is no other power.
+    modes, ln_w = _modes(rows), _ln(rows["forward_w_mean"])
+    for mode in np.unique(modes):
+        total += onset.power_score(starts[modes == mode], ln_w[modes == mode], cuts)
     on_air = Stream(starts, (rows["end_ns"] - starts) * 1e-9, 1.0)
     total += onset.rate_score(history.excursions["time_ns"], on_air, cuts)
     # Without evidence, prefer two long sides.
@@ -428,14 +443,17 @@ def _wander(history: History) -> Floats:
     return found
 
 
-def _drifts(history: History) -> dict[float, Stream]:
-    """Return by channel the drift of rho from the first seconds of a key-down to its last third.
+def _drifts(history: History) -> list[Stream]:
+    """Return the drift of rho within key-downs, a stream for each channel and mode.
 
-    The drift is in units of its uncertainty. Medians of seconds exclude short excursions.
+    It is that from the first seconds to the last third, in units of its uncertainty. This contains
+    the wander from second to second: wind moves the reflection at once and either way, heat slowly.
+    Medians of seconds exclude short excursions.
     """
     rho, noise = _second_rho(history), _noise(history.seconds)
     rows = history.transmissions
-    parts: dict[float, list[tuple[int, float]]] = {}
+    modes = _modes(rows)
+    parts: dict[tuple[float, int], list[tuple[int, float]]] = {}
     for place, part in _of_transmissions(history):
         own, own_noise = rho[part], noise[part]
         good = np.flatnonzero(np.isfinite(own) & np.isfinite(own_noise))
@@ -448,25 +466,25 @@ def _drifts(history: History) -> dict[float, Stream]:
             + float(np.mean(own_noise[head] ** 2)) / len(head)
             + DRIFT_SD**2
             + (DRIFT_SHARE * float(np.median(own[good]))) ** 2
+            + (DRIFT_WANDER * successive(own[good])) ** 2
         )
         channel = float(np.nan_to_num(rows["channel"][place], nan=NO_CHANNEL))
-        parts.setdefault(channel, []).append((int(rows["start_ns"][place]), far / doubt))
-    return {
-        channel: Stream(
-            np.array([at for at, _ in own], dtype=np.int64), np.array([z for _, z in own]), 1.0
-        )
-        for channel, own in parts.items()
-    }
+        own_drifts = parts.setdefault((channel, int(modes[place])), [])
+        own_drifts.append((int(rows["start_ns"][place]), far / doubt))
+    return [
+        Stream(np.array([at for at, _ in own], dtype=np.int64), np.array([z for _, z in own]), 1.0)
+        for own in parts.values()
+    ]
 
 
-def _drift(drifts: dict[float, Stream], onset_ns: int) -> Drift | None:
+def _drift(drifts: Sequence[Stream], onset_ns: int) -> Drift | None:
     """Compare the drifts within key-downs since the onset with those before.
 
-    The test uses ranks (Mann and Whitney) on each channel, with equal weights over the channels
-    (Stouffer). The z of a channel is limited to MOST_DRIFT_Z, so that a single one does not decide.
+    The test uses ranks (Mann and Whitney) on each stream, with equal weights over the streams
+    (Stouffer). The z of a stream is limited to MOST_DRIFT_Z, so that a single one does not decide.
     """
     shares, zs = [], []
-    for stream in drifts.values():
+    for stream in drifts:
         late = stream.time_ns >= onset_ns
         before, after = np.abs(stream.value[~late]), np.abs(stream.value[late])
         if len(before) < LEAST_DRIFTS[0] or len(after) < LEAST_DRIFTS[1]:
@@ -479,7 +497,9 @@ def _drift(drifts: dict[float, Stream], onset_ns: int) -> Drift | None:
     return Drift(float(np.mean(shares)), float(np.sum(zs)) / math.sqrt(len(zs)))
 
 
-def _excursions(rows: Columns, onset_ns: int, hours: tuple[float, float]) -> dict[str, object]:
+def _excursions(
+    rows: Columns, starts_ns: Times, onset_ns: int, hours: tuple[float, float]
+) -> dict[str, object]:
     late = rows["time_ns"] >= onset_ns
     after, before = int(late.sum()), int((~late).sum())
     found: dict[str, object] = {"excursions": (before, after)}
@@ -489,9 +509,12 @@ def _excursions(rows: Columns, onset_ns: int, hours: tuple[float, float]) -> dic
             float(np.nanmedian(rows["swr_beside"][late])),
         )
     if hours[1] > 0:
+        # Excursions of one transmission have one origin, so transmissions with any are counted.
+        owner = np.searchsorted(starts_ns, rows["time_ns"], side="right")
+        since, earlier = len(np.unique(owner[late])), len(np.unique(owner[~late]))
         # The usual rate is uncertain: half an event and one hour are added to the time before.
-        usual = (before + 0.5) / (hours[0] + 1.0) * hours[1]
-        lift = after * math.log(after / usual) - (after - usual) if after > usual else 0.0
+        usual = (earlier + 0.5) / (hours[0] + 1.0) * hours[1]
+        lift = since * math.log(since / usual) - (since - usual) if since > usual else 0.0
         found["excursion_lift"] = lift
     return found
 
@@ -553,20 +576,25 @@ def _slow(readings: _Reading, onset_ns: int) -> float | None:
     return 0.5 * (step - hinge)
 
 
-def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:
+def _shift(ln_watts: Floats, crest: Floats, cut: int) -> tuple[Measure, float] | None:
     """Return the shift of the powers from `cut` on, and ln of its likelihood ratio over none.
 
     The shift brings them onto the powers before. Powers come in a few sizes: the density is a sum
-    of kernels with thick tails.
+    of kernels with thick tails. Mean power depends on the mode, so only transmissions with about
+    the same ln of the crest factor are compared.
     """
     place = np.arange(len(ln_watts))
     told = np.isfinite(ln_watts)
-    before = ln_watts[told & (place < cut)][-MOST_SHIFTED:]
-    after = ln_watts[told & (place >= cut)][-MOST_SHIFTED:]
-    if len(before) < 5 or len(after) < 3:
+    before = np.flatnonzero(told & (place < cut))[-MOST_SHIFTED:]
+    after = np.flatnonzero(told & (place >= cut))[-MOST_SHIFTED:]
+    middle = crest[after, None]
+    alike = np.abs(crest[before] - middle) <= CREST + CREST_SHARE * np.maximum(middle, 0.0)
+    after, alike = after[alike.sum(axis=1) >= LEAST_ALIKE], alike[alike.sum(axis=1) >= LEAST_ALIKE]
+    if len(after) < LEAST_SHIFTED:
         return None
-    apart = after[None, :, None] - SHIFTS[:, None, None] - before[None, None, :]
-    density = (1 / (1 + (apart / POWER_WIDTH) ** 2) ** 2).mean(axis=2) + 0.005
+    apart = ln_watts[after, None] - SHIFTS[:, None, None] - ln_watts[before]
+    kernels = alike / (1 + (apart / POWER_WIDTH) ** 2) ** 2
+    density = kernels.sum(axis=2) / alike.sum(axis=1) + 0.005
     likelihood = np.log(density).sum(axis=1) - 0.5 * (SHIFTS / SHIFT_SD) ** 2
     best = int(np.argmax(likelihood))
     none = int(np.argmin(np.abs(SHIFTS)))
@@ -578,9 +606,10 @@ def _shift(ln_watts: Floats, cut: int) -> tuple[Measure, float] | None:
 def _step(
     unkeyed: Columns, onset_ns: int, names: tuple[str, str], scatter: float | None
 ) -> tuple[Measure | None, Measure | None]:
-    """Return the shift of the latest third of the readings since, relative to those before.
+    """Return the shift of the readings since, relative to those before.
 
-    Logarithms are used if no scatter is given.
+    A moved zero and noise stay, another transmitter comes and goes: of the latest half, the reading
+    nearest to those before counts. Logarithms are used if no scatter is given.
     """
     late = unkeyed["time_ns"] >= onset_ns
     found: list[Measure | None] = []
@@ -593,10 +622,10 @@ def _step(
         if not len(before) or not len(after):
             found.append(None)
             continue
-        after = after[-max(len(after) // 3, 1) :]
+        away = after[len(after) // 2 :] - float(np.median(before))
         least = NOISE_LN if scatter is None else scatter
         own = math.hypot(least, float(np.std(before)))
-        found.append(Measure(float(np.median(after) - np.median(before)), own))
+        found.append(Measure(float(away[np.argmin(np.abs(away))]), own))
     return found[0], found[1]
 
 

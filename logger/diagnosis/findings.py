@@ -8,11 +8,12 @@ for people.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
+from logger.blocks import Floats
 from logger.diagnosis.evidence import ChannelEvidence, Evidence, Measure
 from logger.physics.reflection import swr
 
@@ -193,27 +194,42 @@ def _parts(evidence: Evidence) -> tuple[float, float, float]:
     fell = sum(c.change.z for c in channels if c.change.value < 0)
     rose = sum(c.change.z for c in channels if c.change.value > 0)
     falls = _degree(-fell / max(rose - fell, 1e-9), 0.75, 0.06)
-    told = [c for c in channels if c.before > LEAST_RHO]
-    factor = 0.0
-    if len(told) >= 2:
-        ln = np.array([math.log(max(c.after, 0.003) / c.before) for c in told])
-        own = np.array(
-            [c.change.sd / max(min(c.before, c.after), 0.01) for c in told], dtype=np.float64
-        )
-        sd = np.hypot(own, 0.03)
-        mean = float((ln / sd**2).sum() / (1 / sd**2).sum())
-        sd = np.hypot(sd, ONE_FACTOR * abs(mean))
-        mean = float((ln / sd**2).sum() / (1 / sd**2).sum())
-        chi = float((((ln - mean) / sd) ** 2).sum()) / (len(told) - 1)
-        factor = 1 - _degree(chi, 4.0, 0.6)
-        factor *= _degree(abs(mean), 0.15, 0.03)
-    elif told:
-        # On a single channel: the size of a likely loss of a detector.
-        loss = -math.log(max(told[0].after, 0.003) / told[0].before)
-        factor = ONE_CHANNEL * _degree(loss, 0.12, 0.02) * (1 - _degree(loss, 0.7, 0.1))
-        factor = max(factor, _degree(loss, GONE, 0.1))
+    factor = _factor([c for c in channels if c.before > LEAST_RHO])
     slow = 0.0 if evidence.slow is None else _degree(evidence.slow, 1.6, 0.4)
     return falls, factor, slow
+
+
+def _factor(channels: Sequence[ChannelEvidence]) -> float:
+    """Return the degree to which a lost gain of a detector explains the change of channels.
+
+    It takes the same factor of all, a changed load about the same amount: where both fit, as on a
+    single channel, the size of a likely loss decides.
+    """
+    if not channels:
+        return 0.0
+    ln = np.array([math.log(max(c.after, 0.003) / c.before) for c in channels])
+    doubt = np.array([c.change.sd for c in channels])
+    level = np.array([max(min(c.before, c.after), 0.01) for c in channels])
+    loss = -float(np.mean(ln))
+    likely = ONE_CHANNEL * _degree(loss, 0.12, 0.02) * (1 - _degree(loss, 0.7, 0.1))
+    likely = max(likely, _degree(loss, GONE, 0.1))
+    if len(channels) == 1:
+        return likely
+    spread = np.hypot(doubt / level, 0.03)
+    mean = float(np.average(ln, weights=1 / spread**2))
+    alike = 1 - _degree(
+        _chi(ln, np.hypot(spread, ONE_FACTOR * abs(mean))) / (len(ln) - 1), 4.0, 0.6
+    )
+    alike *= _degree(abs(mean), 0.15, 0.03)
+    amounts = np.array([c.change.value for c in channels])
+    is_factor = _degree(_chi(amounts, spread * level) - _chi(ln, spread), 1.5, 0.3)
+    return alike * (is_factor + (1 - is_factor) * likely)
+
+
+def _chi(changes: Floats, doubt: Floats) -> float:
+    """Return chi-square of changes (n,) about their mean; `doubt` (n,) are standard deviations."""
+    mean = np.average(changes, weights=1 / doubt**2)
+    return float((((changes - mean) / doubt) ** 2).sum())
 
 
 def _spread(evidence: Evidence) -> tuple[float | None, str]:

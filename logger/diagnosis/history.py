@@ -27,7 +27,7 @@ REST_NS = 600_000_000  # after key-up, until the detectors read their zeros
 AHEAD_NS = 100_000_000  # before key-down
 GROUP = 16  # pairs
 LEAST_QUIET = 32  # pairs
-LOWEST = 0.1  # quantile of groups for the zero
+LOWEST, LEAST_LOWEST = 0.05, 3  # share and number of the groups that give zero and noise
 FOREIGN_NOISES, FOREIGN_SHARE = 10.0, 0.01  # limit above zero: times noise, of highest reading
 LEAST_FOREIGN = 2  # groups
 
@@ -37,6 +37,7 @@ TRANSMISSIONS = {
     "end_ns": int,
     "channel": float,
     "forward_w_mean": float,
+    "forward_w_max": float,
     "reflected_w_mean": float,
     "swr": float,
     "swr_noise_low": float,
@@ -151,13 +152,14 @@ def columns(fields: Mapping[str, type], rows: Sequence[Sequence[Any]]) -> Column
 def unkeyed_volts(volts: Floats) -> tuple[float, float]:
     """Return the zero and the noise of one port from unkeyed readings.
 
-    They may include weak speech and other transmitters, which raise the zero, so the lowest groups
-    give the zero, and the quiet quarter the noise.
+    They may include weak speech and other transmitters, which raise the reading and may last for
+    most of a piece, so the lowest groups give both.
     """
     groups = volts[: len(volts) // GROUP * GROUP].reshape(-1, GROUP)
-    variances = 0.5 * (np.diff(groups, axis=1) ** 2).mean(axis=1)
-    zero = float(np.quantile(groups.mean(axis=1), LOWEST))
-    return zero, math.sqrt(float(np.quantile(variances, 0.25)))
+    means = groups.mean(axis=1)
+    lowest = np.argsort(means)[: max(math.ceil(LOWEST * len(means)), LEAST_LOWEST)]
+    variances = 0.5 * (np.diff(groups[lowest], axis=1) ** 2).mean(axis=1)
+    return float(np.median(means[lowest])), math.sqrt(float(np.median(variances)))
 
 
 def has_signal(volts: Floats, zero_v: float, sd_v: float, highest_v: float) -> bool:

@@ -13,8 +13,8 @@ an alarm. Learning begins with prior values that count for PRIOR quarters.
 
 False alarms: `false_alarms_per_year` for a station whose key is down eight hours a day on any
 channels, so fewer for most. The assumption is that the effect of wind is nearly normal once
-whitened; in fact it is bounded. The first value of a transmission is large if the baseline has
-moved: that is for `baseline-shift`, and the value is clipped like any other.
+whitened; in fact it is bounded. The level follows quarters only so far from the channel's baseline,
+so that a step between two transmissions does not become the level with which it is compared.
 
 The alarm clears when the mean of BACK quarters in a row is at the old level again, or at the end of
 the transmission; from then on the new level is the baseline of the channel.
@@ -176,7 +176,7 @@ class SuddenChange(LearningRule):
             stays.append(_Stay(start_ns, channel_key(place), first))
             normal = self.memory.channels.get(stays[-1].channel)
             if normal is not None and normal.levels >= LEAST_LEVELS:
-                stays[-1].weight = 1 / (normal.scatter + LEAST_SCATTER**2)
+                stays[-1].weight = 1 / _level_variance(normal)
                 stays[-1].moment = stays[-1].weight * normal.level
                 stays[-1].doubt = normal.doubt
         return stays[-1]
@@ -220,7 +220,13 @@ class SuddenChange(LearningRule):
         total = variance + sd**2
         weight = (1 - phi) / (1 + phi) / total
         weights = np.cumsum(np.concatenate([[stay.weight], weight]))
-        moments = np.cumsum(np.concatenate([[stay.moment], weight * rho]))
+        if normal.levels >= LEAST_LEVELS:
+            # A step since the last transmission must not become the level it is compared with.
+            most = slack + CUT * np.sqrt(total + _level_variance(normal))
+            steady = np.minimum(np.maximum(rho, normal.level - most), normal.level + most)
+        else:
+            steady = rho
+        moments = np.cumsum(np.concatenate([[stay.moment], weight * steady]))
         with np.errstate(divide="ignore", invalid="ignore"):
             away = rho - moments[:-1] / weights[:-1]
             spread = np.sqrt(total + 1 / weights[:-1])
@@ -355,6 +361,11 @@ class SuddenChange(LearningRule):
 def _learn_drift(normal: Normal, square: float) -> None:
     normal.drifts = min(normal.drifts + 1, MEMORY_DRIFTS)
     normal.drift += (square - normal.drift) / normal.drifts
+
+
+def _level_variance(normal: Normal) -> float:
+    """Return the variance of a transmission's level about that of its channel."""
+    return normal.scatter + LEAST_SCATTER**2
 
 
 def _usual(normal: Normal, level: float) -> tuple[float, float, float]:

@@ -3,13 +3,15 @@
 More than total reflection and both leaks explain: the ports are swapped, the coupler is the wrong
 way round, or the forward detector has failed. With swapped ports the key may seem up while it is
 down. So pairs with the key up count as well, but only readings that no noise or moved zero explains
-(see `noisy` and `zero`), LEAST_SHARE of the calibrated range.
+(see `noisy` and `zero`), LEAST_SHARE of the calibrated range. STRONG of it is seldom another
+transmitter.
 
-Another transmitter while the key is up looks like a failed forward detector. To tell them apart
-needs the powers of our own transmissions (see `keying`); until they are known, reflected above
-forward means swapped ports. A signal that lasts for HOLD_NS is reported, once in REPEAT_NS. SIGNALS
-in a row, each with the usual reflected power of our own transmissions and none of ours between
-them, are our own with a dead forward detector.
+Another transmitter while the key is up looks like a failed forward detector. A signal that lasts
+for HOLD_NS is reported, once in REPEAT_NS, if the powers of our own transmissions are known (see
+`keying`). SIGNALS in a row, each with the usual reflected power of our own transmissions and none
+of ours between them, are our own with a dead forward detector. Until our own powers are known, a
+strong signal means swapped ports at once, and so do SIGNALS weak ones in a row, each of the power
+of the one before.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ import numpy as np
 from logger.blocks import Bools
 from logger.stages.view import View
 
-LEAST_SHARE = 0.05
+LEAST_SHARE, STRONG = 0.05, 0.18  # of volts
 REVERSED_NS = 500_000_000  # longer than the tails of detectors that decay unequally
 REVERSED = (
     "reflected reads above forward: the two ports are swapped, the coupler is the wrong way round,"
@@ -37,13 +39,23 @@ def is_reversed(view: View) -> Bools:
     block = view.block
     impossible_w = view.impossible_ratio * np.maximum(block.forward_w, 0)
     least_w = max(view.floor_w, 1e-6)
-    content = view.coupler.content
-    least_v = content.reflected.zero_v + LEAST_SHARE * content.valid.reflected_v[1]
     return np.asarray(
         (block.reflected_w > impossible_w)
         & (block.reflected_w >= least_w)
-        & (view.keyed | view.foreign | (block.reflected_v >= least_v))
+        & (view.keyed | view.foreign | _reads(view, LEAST_SHARE))
     )
+
+
+def is_strong(view: View) -> Bools:
+    """Return a mask of such pairs that no other transmitter causes, (n,)."""
+    return is_reversed(view) & _reads(view, STRONG)
+
+
+def _reads(view: View, share: float) -> Bools:
+    """Return a mask of pairs whose reflected port reads a share of its calibrated range, (n,)."""
+    content = view.coupler.content
+    least_v = content.reflected.zero_v + share * content.valid.reflected_v[1]
+    return np.asarray(view.block.reflected_v >= least_v)
 
 
 class ForeignSignals:
@@ -54,11 +66,12 @@ class ForeignSignals:
         self._since_ns: int | None = None
         self._counted = False
         self._alike = 0
+        self._last_w = 0.0  # of the previous signal
 
     def update(self, view: View) -> list[tuple[int, str]]:
         """Return time and cause of possible reports in one block, see `is_due`."""
         times, foreign = view.block.time_ns, view.foreign
-        if view.own.least_w is None or (self._since_ns is None and not foreign.any()):
+        if self._since_ns is None and not foreign.any():
             if view.keyed.any():
                 self._alike = 0
             return []
@@ -84,10 +97,16 @@ class ForeignSignals:
 
     def _cause(self, view: View, pair: int) -> list[tuple[int, str]]:
         time_ns, watts = int(view.block.time_ns[pair]), float(view.block.reflected_w[pair])
-        usual_w = float(np.median(view.own.reflected_w))
-        self._alike = self._alike + 1 if abs(watts - usual_w) < SPREAD * usual_w else 0
+        is_known = view.own.least_w is not None
+        usual_w = float(np.median(view.own.reflected_w)) if is_known else self._last_w
+        is_alike = abs(watts - usual_w) < SPREAD * usual_w
+        # Without a power of ours to compare with, the first signal is alike to itself.
+        self._alike = self._alike + 1 if is_alike else int(not is_known)
+        self._last_w = watts
         if self._alike == SIGNALS:
             return [(time_ns, REVERSED)]
+        if not is_known:
+            return []
         return [
             (
                 time_ns,

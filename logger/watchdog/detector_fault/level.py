@@ -5,11 +5,12 @@
 is one mode, one channel and one weather. The sessions of the last days are compared with those
 before:
 
-- Incident power by its likelihood. The powers that a station uses come in a few sizes, so the
-  density of ln watts is a sum of kernels about those used before. It is compared with its nearby
-  peak, so that a rarely used mode is as usual as any other. A shift of all powers is reported if it
-  makes the latest sessions likelier by LIFT in all, with no session counting for more than
-  SESSION_LIFT.
+- Incident power by its likelihood. A session is compared with transmissions whose envelope has
+  the same crest factor, since mean power depends on the mode. The powers that a station uses come
+  in a few sizes, so the density of ln watts is a sum of kernels about those used before. It is
+  compared with its nearby peak, so that a rarely used power is as usual as any other. A shift of
+  all powers is reported if it makes the latest sessions likelier by LIFT in all, with no session
+  counting for more than SESSION_LIFT.
 - Reflection by the mean deviation of ln rho from the usual level of each channel, relative to the
   scatter of earlier days, since the sessions of a day share its weather. The change must be sudden:
   sessions just before are as usual. On a single channel, where weather looks alike, it must be seen
@@ -51,6 +52,8 @@ FLOOR = 0.02  # of the density, for powers never used before
 NEAR, SELDOM = 0.4, 0.12  # distance and floor of the peak that a density is compared with
 STEP = 0.02  # of the grid
 KERNEL = (1 + (np.arange(-40, 41) * STEP / WIDTH) ** 2) ** -2
+CREST, CREST_SHARE = 0.06, 0.3  # by which ln of crest factors of a mode differ, part of it a share
+LEAST_LIKE = 8  # transmissions of the same mode to compare with
 SHIFTS = np.concatenate([np.arange(-3.0, -0.2, 0.05), np.arange(0.25, 3.0, 0.05)])  # of ln watts
 LIFT, SESSION_LIFT = 6.0, 4.0  # ln of a likelihood ratio
 LEAST_GAIN = 0.13  # of ln rho; 1.1 dB
@@ -74,6 +77,7 @@ class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_field
     ln_rho   None if not readable
     noise    standard deviation of `ln_rho` by noise
     day      UTC day since 1970
+    crest    ln of the highest over the mean incident watts
     """
 
     session: int
@@ -82,6 +86,7 @@ class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_field
     ln_rho: float | None
     noise: float
     day: int = 0
+    crest: float = 0.0
 
 
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
@@ -184,6 +189,7 @@ def _reading(memory: Memory, row: Transmission) -> Reading | None:
         None if rho is None else round(math.log(rho), 4),
         round(noise, 4),
         row.start_ns // DAY_NS,
+        round(math.log(max(row.forward_w_max / row.forward_w_mean, 1.0)), 3),
     )
 
 
@@ -224,28 +230,38 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
 
 def _power_shift(usual: Sequence[Reading], recent: Sequence[Reading]) -> tuple[float, float]:
     """Return the likeliest shift of ln watts, and ln of its likelihood ratio to no shift."""
-    centres = np.array([row.ln_w for row in usual])
-    values = np.array([row.ln_w for row in recent])
+    crest = np.array([row.crest for row in usual])
+    ln_w = np.array([row.ln_w for row in usual])
+    sessions = []
+    for number in dict.fromkeys(row.session for row in recent):
+        session = [row for row in recent if row.session == number]
+        middle = float(np.median([row.crest for row in session]))
+        like = ln_w[np.abs(crest - middle) <= CREST + CREST_SHARE * middle]
+        if len(like) >= LEAST_LIKE:
+            values = np.array([row.ln_w for row in session])
+            sessions.append((values, *_usage(like, values)))
+    observed = [np.interp(*session).sum() for session in sessions]
+    if -sum(observed) < LIFT / 2:
+        return 0.0, 0.0  # no shift can make these much likelier
+    lifts = [
+        np.interp(values - SHIFTS[:, None], grid, usage).sum(axis=1) - own
+        for (values, grid, usage), own in zip(sessions, observed, strict=True)
+    ]
+    best = int(np.argmax(np.sum(lifts, axis=0)))
+    return float(SHIFTS[best]), sum(min(float(lift[best]), SESSION_LIFT) for lift in lifts)
+
+
+def _usage(usual: Floats, recent: Floats) -> tuple[Floats, Floats]:
+    """Return a grid of ln watts, and ln of how usual each is; from ln watts (n,), (m,)."""
     reach = SHIFTS[-1] + 2 * NEAR
-    least = min(values.min(), centres.min()) - reach
-    places = np.rint((centres - least) / STEP).astype(np.int64)
-    size = round((max(values.max(), centres.max()) + reach - least) / STEP) + 1
+    least = min(recent.min(), usual.min()) - reach
+    places = np.rint((usual - least) / STEP).astype(np.int64)
+    size = round((max(recent.max(), usual.max()) + reach - least) / STEP) + 1
     grid = least + STEP * np.arange(size)
-    density = np.convolve(np.bincount(places, minlength=size), KERNEL, "same") / len(centres)
+    density = np.convolve(np.bincount(places, minlength=size), KERNEL, "same") / len(usual)
     width = round(NEAR / STEP)
     nearby = np.lib.stride_tricks.sliding_window_view(np.pad(density, width), 2 * width + 1)
-    usage = np.log((density + FLOOR) / (np.maximum(nearby.max(axis=1), SELDOM) + FLOOR))
-    observed = np.interp(values, grid, usage)
-    if -float(observed.sum()) < LIFT / 2:
-        return 0.0, 0.0  # no shift can make these much likelier
-    lifts = np.interp(values - SHIFTS[:, None], grid, usage) - observed
-    sessions = np.array([row.session for row in recent])
-    best = int(np.argmax(lifts.sum(axis=1)))
-    total = sum(
-        min(float(lifts[best, sessions == number].sum()), SESSION_LIFT)
-        for number in np.unique(sessions)
-    )
-    return float(SHIFTS[best]), total
+    return grid, np.log((density + FLOOR) / (np.maximum(nearby.max(axis=1), SELDOM) + FLOOR))
 
 
 def _levels(usual: Sequence[Reading]) -> dict[str, float]:

@@ -21,6 +21,7 @@ from logger.watchdog.detector_fault.foreign import (
     REVERSED_NS,
     ForeignSignals,
     is_reversed,
+    is_strong,
 )
 from logger.watchdog.hold import SUMS, Hold, HoldEvidence
 from logger.watchdog.rule import Finding
@@ -107,7 +108,9 @@ class PairFaults:
         clipped_ns = self._clipped.find(view, clipped, view.keyed & ~clipped)
         reversed_ns = None
         if view.own.least_w is None:
-            reversed_ns = self._reversed.find(view, above, view.keyed & block.settled & ~above)
+            reversed_ns = self._reversed.find(
+                view, is_strong(view), view.keyed & block.settled & ~above
+            )
         due = [
             (time_ns, cause) for time_ns, cause in foreign if self.foreign.is_due(time_ns, cause)
         ]
