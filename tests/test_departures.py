@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -22,7 +25,7 @@ COUPLER = Coupler(exact(random_station(np.random.default_rng(3)).coupler))
 RHO, WATTS = 0.2, 4.0
 
 
-def excursions(
+def block_of(
     rho: np.ndarray,
     watts: np.ndarray | float = WATTS,
     *,
@@ -31,20 +34,20 @@ def excursions(
     seed: int = 1,
     rate_hz: int = RATE_HZ,
     channel: np.ndarray | None = None,
-) -> list[Excursion]:
-    """Excursions of a transmission with a reflection coefficient and a power for each pair.
+) -> SampleBlock:
+    """A transmission with a reflection coefficient and a power for each pair.
 
     `keyed_noise_v` is the noise during the transmission, if it differs.
     """
     rng = np.random.default_rng(seed)
     count = KEYED.start + len(rho) + 800
+    keyed = slice(KEYED.start, KEYED.start + len(rho))
     forward_w, reflected_w = np.zeros(count), np.zeros(count)
-    forward_w[KEYED.start : KEYED.start + len(rho)] = watts
-    reflected_w[KEYED.start : KEYED.start + len(rho)] = watts * rho**2
+    forward_w[keyed] = watts
+    reflected_w[keyed] = watts * rho**2
     noise = np.full(count, noise_v)
-    noise[KEYED.start : KEYED.start + len(rho)] = (
-        noise_v if keyed_noise_v is None else keyed_noise_v
-    )
+    if keyed_noise_v is not None:
+        noise[keyed] = keyed_noise_v
     aux = {}
     if channel is not None:
         aux["channel"] = np.pad(channel.astype(float), (KEYED.start, 800), mode="edge")
@@ -53,8 +56,15 @@ def excursions(
         for port, power_w in ((COUPLER.forward, forward_w), (COUPLER.reflected, reflected_w))
     )
     time_ns = EPOCH_NS + np.arange(count) * (10**9 // rate_hz)
+    return SampleBlock(time_ns, forward_v, reflected_v, aux, (0.0, 0.0), 3.3)
+
+
+def excursions(
+    rho: np.ndarray, watts: np.ndarray | float = WATTS, **details: Any
+) -> list[Excursion]:
+    """Excursions of such a transmission."""
     pipeline = Pipeline(Settings(), COUPLER)
-    rows = pipeline.process(SampleBlock(time_ns, forward_v, reflected_v, aux, (0.0, 0.0), 3.3))
+    rows = pipeline.process(block_of(rho, watts, **details))
     return [row for row in [*rows, *pipeline.finish()] if isinstance(row, Excursion)]
 
 
@@ -387,3 +397,27 @@ def test_calm_air_shows_in_five_quarters(quarters: int, count: int) -> None:
     assert len(excursions(rho, noise_v=1e-6)) == count
     rho[75:85] += 0.02
     assert len(excursions(rho, noise_v=1e-6)) == 1
+
+
+@pytest.mark.parametrize("place", [202, 243, 247])
+def test_an_excursion_is_told_within_five_quarters(place: int) -> None:
+    """After 25 ms, in which it may go on."""
+    rho = level(700)
+    rho[place - 1 : place + 1] = 0.6
+    block, pipeline = block_of(rho, noise_v=1e-6), Pipeline(Settings(), COUPLER)
+    cuts = [0, *range(KEYED.start + place + 150, KEYED.start + 600, 10)]
+    for begin, end in itertools.pairwise(cuts):
+        part = slice(begin, end)
+        cut = SampleBlock(
+            block.time_ns[part],
+            block.forward_v[part],
+            block.reflected_v[part],
+            {},
+            block.step_v,
+            block.full_scale_v,
+        )
+        if any(isinstance(row, Excursion) for row in pipeline.process(cut)):
+            quarters = (int(block.time_ns[end - 1]) - begin_ns(place) - 25_000_000) / 0.25e9
+            assert 4 <= quarters <= 5.2
+            return
+    pytest.fail("not told")
