@@ -308,21 +308,22 @@ def test_weather_that_lasts_for_days_is_learned() -> None:
 # --- the step itself, and limits ---
 
 
-def test_the_gain_of_a_step_is_that_of_the_likelihood() -> None:
+@pytest.mark.parametrize("gaps", [[1, 1, 2, 1, 1, 3, 1, 1, 1], [1]])
+def test_the_gain_of_a_step_is_that_of_the_likelihood(gaps: list[float]) -> None:
     """Against a general minimiser: AR(1) innovations of Student's t with 4 degrees of freedom."""
     rng = np.random.default_rng(12)
-    day = np.array([0.0, 1, 2, 4, 5, 6, 9, 10, 11, 12])
+    day = np.cumsum([0.0, *gaps])
     count = len(day)
     extra = rng.uniform(1e-5, 3e-4, count)
-    departure = 0.03 * rng.standard_normal(count) + 0.15 * (day >= 6)
-    departure[3] += 0.2  # a wild day
-    first = np.array([1, 4, 5, 8])
+    departure = 0.03 * rng.standard_normal(count) + 0.15 * (day >= min(6, count - 1))
+    departure[count // 3] += 0.2 * (count > 3)  # a wild day
+    first = np.array([1, 4, 5, 8]) if count > 3 else np.array([1])
     steps = fit_steps(day, departure, extra, 2e-3, 5e-4, 0.03, 0.6, first)
     keep = 0.6 ** np.diff(day)
     sd = np.sqrt(np.append(0.03**2, 0.03**2 * (1 - keep**2)) + extra)
 
     def loss(offset: float, tilt: float, size: float, at: int) -> float:
-        rest = departure - offset - tilt * day / 12 - size * (np.arange(count) >= at)
+        rest = departure - offset - tilt * day / day[-1] - size * (np.arange(count) >= at)
         news = np.append(rest[0], rest[1:] - keep * rest[:-1]) / sd
         fit = 2.5 * float(np.log1p(news**2 / 4).sum())
         return fit + offset**2 / (2 * 2e-3) + tilt**2 / (2 * 5e-4)
@@ -341,6 +342,8 @@ def test_the_gain_of_a_step_is_that_of_the_likelihood() -> None:
         assert none - least(0.0, 0.0, at=at, size=size) == pytest.approx(
             steps.gain[place], abs=0.03
         )
+    if count < 3:
+        return
     # The same averaged over sizes of 0.3.
     sizes = np.linspace(-0.1, 0.4, 26)
     ratios = np.array([none - least(0.0, 0.0, at=5, size=size) for size in sizes.tolist()])
@@ -481,3 +484,13 @@ def test_a_level_clears_after_seven_days_with_readings() -> None:
     found = [judged(rise(0.5, day), guard) for day in range(30, 40)]
     assert [len(each) for each in found] == [1, 0, 0, 0, 0, 0, 0, 1, 0, 0]
     assert found[7][0].detail == "the new level has lasted for 7 days with readings"
+
+
+def test_the_levels_before_a_step_are_remembered_of_all_channels() -> None:
+    guard = Watchdog(WatchdogOptions())
+    for row in steady(30), steady(30, 1.3, channel=1):
+        judged(row, guard)
+    assert told(judged(rise(0.5, 30), guard)) == ["raised"]
+    shift = msgspec.json.decode(guard.memories()[KIND])["shift"]
+    assert shift["levels"] == pytest.approx({"channel 1": 1.3, "channel 20": 1.5}, abs=0.01)
+    assert shift["raised_ns"] == rise(0.5, 30)[3].end_ns

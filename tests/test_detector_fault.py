@@ -490,3 +490,39 @@ def test_a_still_reading_counts_at_a_power_where_swr_1_1_would_move_it(
         record.add(100, share * least_w, reflected_v=at_v[0] + 40 * STEP_V, keyed=True)
         record.add(50, reflected_v=at_v[0] + 40 * STEP_V)
     assert len(record.findings(100)) == count
+
+
+def noisy_transmissions(pattern: str, apart_s: float) -> list[tuple[str, int]]:
+    """Changes, with the number of the transmission, of a rule that has learned the noise.
+
+    x is a transmission after which the noise is ten times the usual one, o is a quiet one.
+    """
+    rule = detector_fault.rule(None, detector_fault.Memory(), active=False)
+    found = []
+    for number, noise in enumerate("o" * 12 + pattern):
+        sd_v = 5e-3 if noise == "x" else 5e-4
+        rule.update(replace(QUIET_VIEW, noise=Noise((sd_v, 5e-4), (0.0, 0.0))))
+        start_ns = T0 + round(number * apart_s * SECOND)
+        for change in rule.row(transmission(start_ns), 0):
+            found.append((change.change, number - 12))
+            assert change.time_ns == transmission(start_ns).end_ns
+    return found
+
+
+@pytest.mark.parametrize(
+    ("pattern", "apart_s", "expected"),
+    [
+        ("xxxx", 301, [("raised", 2)]),
+        ("xxxx", 299, [("raised", 3)]),
+        ("xxoxxoxx", 900, []),
+        ("xxoxxx", 900, [("raised", 5)]),
+        ("xxxooxoo", 900, [("raised", 2)]),
+        ("xxxooxooo", 900, [("raised", 2), ("cleared", 8)]),
+        ("xxxoooxx", 900, [("raised", 2), ("cleared", 5)]),
+        ("xxxoooxxx", 900, [("raised", 2), ("cleared", 5), ("raised", 8)]),
+    ],
+)
+def test_noise_at_the_end_of_three_in_a_row_and_over_ten_minutes(
+    pattern: str, apart_s: float, expected: list[tuple[str, int]]
+) -> None:
+    assert noisy_transmissions(pattern, apart_s) == expected
