@@ -494,3 +494,26 @@ def test_the_levels_before_a_step_are_remembered_of_all_channels() -> None:
     shift = msgspec.json.decode(guard.memories()[KIND])["shift"]
     assert shift["levels"] == pytest.approx({"channel 1": 1.3, "channel 20": 1.5}, abs=0.01)
     assert shift["raised_ns"] == rise(0.5, 30)[3].end_ns
+
+
+def common(channels: int, before: int, size: float, seed: int = 0) -> list[int]:
+    """Days after a step of all channels at which it is raised; each has weather of its own."""
+    rng, guard, raised = np.random.default_rng(seed), Watchdog(WatchdogOptions()), []
+    for day in range(before + 4):
+        for channel in range(channels):
+            swr = 1.6 + 0.05 * rng.uniform(-1.7, 1.7) + size * (day >= before)
+            rho = (swr - 1) / (swr + 1)
+            at_s = 86_400 * day + 36_000 + 60 * channel
+            found = judged([sent(at_s, rho, channel=channel)], guard)
+            raised += [day - before for change in found if change.change == "raised"]
+    return raised
+
+
+@pytest.mark.parametrize(("before", "size", "days_"), [
+    (25, 0.18, [1]), (25, -0.18, [1]), (25, 0.0, []), (8, 0.18, [1]), (7, 0.18, [2]),
+])  # fmt: skip
+def test_a_step_of_several_channels_is_told_on_its_second_day(
+    before: int, size: float, days_: list[int]
+) -> None:
+    """Each with three and a half deviations of its weather, and from the tenth day on."""
+    assert common(5, before, size) == days_

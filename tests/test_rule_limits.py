@@ -338,6 +338,37 @@ def test_reflection_in_noise_is_not_read_and_power_is() -> None:
     assert [one.ln_w for one in memory.readings] == pytest.approx([math.log(4.0)] * 2, abs=1e-4)
 
 
+@pytest.mark.parametrize(("noise", "read"), [(0.19, True), (0.21, False)])
+def test_reflection_is_read_up_to_a_fifth_of_noise(noise: float, read: bool) -> None:
+    """One deviation; the interval has four."""
+    memory = level.Memory()
+    low, high = (float(reflection.swr(0.2 * (1 + sign * 2 * noise))) for sign in (-1, 1))
+    level.judge(memory, row_of(0.2, swr_noise_low=low, swr_noise_high=high))
+    (reading,) = memory.readings
+    assert (reading.ln_rho is not None) == read
+    assert reading.noise == pytest.approx(noise, abs=1e-3)
+
+
+@pytest.mark.parametrize(("apart_h", "told"), [(6, False), (12, True)])
+def test_gain_is_judged_by_five_days_of_weather(apart_h: float, told: bool) -> None:
+    station = Sessions(0)
+    said = []
+    for number in range(14):
+        said.append(station.session(factor=0.8 if number > 11 else 1.0))
+        station.now_ns += (apart_h - 12) * HOUR
+    assert (said[-1] is not None) == told
+
+
+@pytest.mark.parametrize(("db", "told"), [(-1.1, False), (-1.2, True)])
+def test_gain_of_two_sessions_on_one_day(db: float, told: bool) -> None:
+    """1.13 dB, and five deviations of 0.02 at least of a day."""
+    station = Sessions(12)
+    station.now_ns += DAY - station.now_ns % DAY
+    assert station.session(factor=10 ** (db / 20)) is None
+    station.now_ns -= 10 * HOUR
+    assert (station.session(factor=10 ** (db / 20)) is not None) == told
+
+
 @pytest.mark.parametrize(("db", "told"), [(-1.0, False), (-1.3, True), (1.3, False)])
 def test_gain_of_the_reflected_port(db: float, told: bool) -> None:
     station = Sessions()
@@ -955,3 +986,32 @@ def test_two_rules_at_one_pair_have_times_of_their_own() -> None:
     assert [each.time_ns for each in changes] == [T0 + 50 * MS, T0 + 50 * MS + 1000]
     assert {each.start_ns for each in changes} == {T0 - 5}
     assert {each.severity for each in changes} == {"critical"}
+
+
+@pytest.mark.parametrize("size", [1, 7])
+def test_the_cut_of_the_quarters_does_not_matter(size: int) -> None:
+    """What a quarter hands on to the next, the level so far, and the sums go on."""
+    results = []
+    for parts in (10_000, size):
+        station, rng = SuddenStation(), np.random.default_rng(15)
+        found = []
+        for step in (0.0, 0.0, 0.0, 0.0, 0.1):
+            rho = 0.3 + wind(rng, 120, 0.01, 0.7) + step * ((np.arange(120) // 40) == 1)
+            for begin in range(0, 120, parts):
+                part = quarters_of(rho[begin : begin + parts], station.first + begin, doubt=0.001)
+                start_ns = np.full(len(part), station.first * QUARTER_NS)
+                found += station.rule.quarters(replace(part, start_ns=start_ns))
+            end_ns = (station.first + 120) * QUARTER_NS
+            found += station.rule.row(row_of(0.3, station.first * QUARTER_NS, end_ns=end_ns), 0)
+            station.first += 400
+        results.append((found, station.memory))
+    assert [each.change for each in results[0][0]] == ["raised", "cleared"]
+    assert results[0] == results[1]
+
+
+def test_memory_of_another_form_is_said_and_begins_anew(caplog: pytest.LogCaptureFixture) -> None:
+    guard = Watchdog(WatchdogOptions(), [], {"sudden-change": b'{"channels": 5}'})
+    (record,) = caplog.records
+    assert record.levelname == "WARNING"
+    assert "sudden-change" in record.getMessage()
+    assert guard.memories() == Watchdog(WatchdogOptions()).memories()

@@ -30,6 +30,16 @@ def test_limits_meet_the_integral_equation(k: float, run_length: float) -> None:
     assert limit(k, 2 * run_length) == pytest.approx(exact_limit(k, run_length), abs=0.03)
 
 
+@pytest.mark.parametrize(
+    ("k", "run_length", "expected"),
+    [(0.25, 1e4, 14.492), (0.5, 1e6, 12.657), (1.0, 1e4, 4.160), (1.0, 1e6, 6.463),
+     (2.0, 1e4, 1.948), (2.0, 1e6, 3.086)],
+)  # fmt: skip
+def test_limits_by_the_integral_equation(k: float, run_length: float, expected: float) -> None:
+    """Solved once by `cusum_reference`."""
+    assert limit(k, 2 * run_length) == pytest.approx(expected, abs=0.016)
+
+
 def test_a_published_run_length() -> None:
     # k = 0.5, h = 4: ARL 168 in control (tests/references/arl.csv); two sides make one run of 168.
     assert two_sided_arl(0.5, 4.0, 0.0) == pytest.approx(168, abs=1)
