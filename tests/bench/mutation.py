@@ -99,7 +99,8 @@ NEEDS_IMPORT = 42  # exit code
 GUARD_S, SLACK = 2.0, 4.0  # a mutant may take so much more time than its tests do without it
 PATIENCE = 8.0  # times the processor time, for those that wait for something
 LONG = "not years_of and not years_without_one and not months"  # tests left out
-BUDGET_S = 5.0  # processor time of the tests of a mutant; the slowest are left out
+LONGEST_S = 5.0  # processor time of a test; longer ones are left out,
+BUDGET_S = 10.0  # and the slowest where those of a mutant take more together
 INERT = ("strict", "frozen", "slots", "omit_defaults")  # arguments that change no result
 EXAMPLES = 25  # of a test of hypothesis, at most
 
@@ -370,7 +371,7 @@ class Judge:
             known.setdefault(keys[name], {})[name] = run
         self._traces.write_bytes(pickle.dumps(known))
         runs = {name: known[key][name] for name, key in keys.items()}
-        self._runs = {name: run for name, run in runs.items() if run.duration_s < BUDGET_S}
+        self._runs = {name: run for name, run in runs.items() if run.duration_s < LONGEST_S}
         items = {item.nodeid: item for item in session.items}
         self._functions = find_functions(self._files)
         gc.collect()
@@ -398,7 +399,7 @@ class Judge:
 
     def _run_items(self, items: list[Any]) -> int:
         for item, following in zip(items, [*items[1:], None], strict=False):
-            limit_s = BUDGET_S
+            limit_s = LONGEST_S
             if self._runs:  # then SIGPROF ends the process
                 limit_s = GUARD_S + SLACK * self._runs[item.nodeid].duration_s
             signal.setitimer(signal.ITIMER_PROF, limit_s)
