@@ -255,15 +255,9 @@ def test_a_resistance_that_falls_is_told_apart_from_loss() -> None:
 
 def test_readings_of_several_antennas_tell_nothing() -> None:
     used = small_station()
-    sways = [0.1 * np.sin(one.day / 15 + 2 * place) for place, one in enumerate(used)]
-    wild = [replace(one, swr=one.swr + sway) for one, sway in zip(used, sways, strict=True)]
+    drifts = [off * (used[0].day - FIRST) / YEAR for off in (0.4, -0.4, 0.4, -0.4)]
+    wild = [replace(one, swr=one.swr + drift) for one, drift in zip(used, drifts, strict=True)]
     assert station_state(wild) is None
-    # Beyond 6 it is open or short; two days of that hardly count.
-    for one in used:
-        one.swr[[5, 30]] = 80.0
-    state = station_state(used)
-    assert state is not None
-    assert state.verdict == "unchanged"
 
 
 @pytest.mark.parametrize(("factor", "known"), [(1.0, True), (1.152, True), (1.168, False)])
