@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 import msgspec
@@ -406,9 +407,21 @@ def test_a_step_is_told_on_its_second_day_if_it_is_larger_than_0_12(
 ) -> None:
     guard = Watchdog(WatchdogOptions())
     judged(steady(60), guard)
-    found = [len(judged(rise(size, 60 + day), guard)) for day in range(3)]
-    assert found[0] == 0
-    assert bool(sum(found[1:])) == raised
+    first, *later = [judged(rise(size, 60 + day), guard) for day in range(3)]
+    assert first == []
+    found = [change for changes in later for change in changes]
+    assert told(found) == ["raised"] * raised
+    if raised:
+        assert found[0].value == pytest.approx(1.5 + size, abs=0.02)
+        day_ = np.datetime64(rise(size, 60)[0].start_ns, "ns").astype("datetime64[D]")
+        assert f"on channel 20 since {day_}" in found[0].detail
+        before, now, low, high = map(float, re.findall(r"\d+\.\d+", found[0].detail)[:4])
+        assert (before, now) == pytest.approx((1.5, 1.5 + size), abs=0.02)
+        # Two days of a weather of 0.012, at least, that lasts for a day or two.
+        assert low < now < high
+        assert 0.02 < high - low < 0.065
+        levels = msgspec.json.decode(guard.memories()[KIND])["shift"]["levels"]
+        assert levels["channel 20"] == pytest.approx(1.5, abs=0.02)
 
 
 @pytest.mark.parametrize(
