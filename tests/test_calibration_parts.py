@@ -19,6 +19,7 @@ from logger.calibration.interpolant import departure
 from logger.calibration.model import detect
 from logger.calibration.problem import Problem
 from logger.calibration.readings import read
+from logger.errors import BenchPointError
 from tests import coupler_model as model
 
 Floats = np.ndarray
@@ -844,3 +845,61 @@ def test_marks_instead_of_powers_give_watts_relative_to_the_strongest() -> None:
     # The ports against each other are as with known powers.
     apart, apart_known = (c.reflected.coupling_db - c.forward.coupling_db for c in (first, known))
     assert apart == pytest.approx(apart_known, abs=0.15)
+
+
+def spoiled_bench(offs: dict[int, float], scatter: float = 5e-4) -> Bench:
+    """Points of `two_way_bench`, the powers of some off by so much, logarithmic."""
+    bench = two_way_bench(scatter=scatter)
+    points = [
+        msgspec.structs.replace(point, power_w=point.power_w * math.exp(offs.get(number, 0.0)))
+        for number, point in enumerate(bench.points)
+    ]
+    return msgspec.structs.replace(bench, points=points)
+
+
+@pytest.mark.parametrize(("off", "left_out"), [(0.017, False), (0.035, True), (-0.035, True)])
+def test_a_point_is_left_out_from_four_and_a_half_deviations_of_half_a_percent(
+    off: float, left_out: bool
+) -> None:
+    content = fit(spoiled_bench({4: off}), step_v=1e-6).content
+    sides = {n: row["left_out"] for n, row in enumerate(content.bench_points) if "left_out" in row}
+    assert sides == ({4: "forward"} if left_out else {})
+    assert content.bench_points[4]["forward_miss_db"] == pytest.approx(-off * DB, abs=0.02)
+
+
+def test_points_that_follow_no_law_are_refused_with_the_worst_of_them() -> None:
+    rng = np.random.default_rng(3)
+    offs = dict(enumerate((0.5 * rng.standard_normal(18)).tolist()))
+    with pytest.raises(BenchPointError, match=r"^p\.csv:\d+: readings do not fit") as caught:
+        fit(spoiled_bench(offs), step_v=1e-6)
+    said = float(str(caught.value).split("residual ")[1].split(" dB")[0])
+    assert 1.3 < said < 4.3
+
+
+@pytest.mark.parametrize(("span_c", "warms"), [(4.8, False), (8.0, True)])
+def test_currents_of_diodes_rise_with_temperature_if_five_degrees_were_seen(
+    span_c: float, warms: bool
+) -> None:
+    """Saturation currents that double in ten degrees; n Vt in proportion to 273 + 21."""
+    rows = "condition,power_w,forward_v,reflected_v,temperature_c\n"
+    for celsius in (21 - span_c / 2, 21.0, 21 + span_c / 2):
+        warmer = celsius - 21
+        for condition in ("matched", "reversed"):
+            for watts in np.geomspace(0.02, 8, 6).tolist():
+                pair = []
+                for law, own in ((LAW_F, "matched"), (LAW_R, "reversed")):
+                    heard = watts if condition == own else 5e-4 * watts
+                    n_vt_v = law[1] * (1 + warmer / (273.15 + 21))
+                    volts = volts_by_roots(heard, law[0], n_vt_v, law[2] * 2 ** (warmer / 10))
+                    pair.append(law[3] + volts)
+                rows += f"{condition},{watts:.6f},{pair[0]:.7f},{pair[1]:.7f},{celsius}\n"
+    rows += f"matched,0,{LAW_F[3]},{LAW_R[3]},21\n"
+    content = fit(bench_points.parse(rows, "p.csv"), step_v=1e-6).content
+    assert content.temperature_c == 21.0
+    for port, law in ((content.forward, LAW_F), (content.reflected, LAW_R)):
+        assert port.n_vt_v == pytest.approx(law[1], rel=0.03)
+        assert port.r_is_v == pytest.approx(law[2], rel=0.1)
+        if warms:
+            assert port.r_is_per_c == pytest.approx(math.log(2) / 10, abs=0.01)
+        else:
+            assert port.r_is_per_c == 0
