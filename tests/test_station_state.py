@@ -279,3 +279,27 @@ def test_one_circuit_serves_frequencies_within_15_percent(factor: float, known: 
         for one, at in zip(used, khz.tolist(), strict=True)
     ]
     assert (station_state(spread) is not None) == known
+
+
+def test_two_months_a_year_apart_are_enough_for_slopes() -> None:
+    """Few stretches of 45 days, between which long correlations would show."""
+    used = small_station(460, move=40.0, every=2)
+    apart = (used[0].day < FIRST + 80) | (used[0].day > FIRST + 404)
+    state = station_state(
+        [
+            replace(
+                one,
+                day=one.day[apart],
+                swr=one.swr[apart],
+                spread=one.spread[apart],
+                transmissions=one.transmissions[apart],
+                power_w=one.power_w[apart],
+                calibration=one.calibration[apart],
+            )
+            for one in used
+        ]
+    )
+    assert state is not None
+    assert state.resonance_khz_per_year is not None
+    assert state.resonance_khz_per_year.low < 40 < state.resonance_khz_per_year.high
+    assert state.verdict == "resonance"
