@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -311,12 +312,15 @@ def test_what_wind_hides_from_the_level_is_between_two_jumps(
 
 
 def test_two_pairs_back_before_a_long_open_part_two() -> None:
-    """10 ms a pair; the second open begins with a quarter second."""
+    """10 ms a pair; the second open begins with a quarter second, and reflects a little less."""
     for back, count in ((1, 1), (2, 2), (3, 2)):
         rho = np.full(600, RHO)
-        rho[294 - back : 340] = 0.5
-        rho[300 - back : 300] = RHO
-        assert len(excursions(rho, noise_v=1e-6, rate_hz=100)) == count
+        rho[294 - back : 300 - back] = 0.5
+        rho[300:340] = 0.42
+        found = excursions(rho, noise_v=1e-6, rate_hz=100)
+        assert len(found) == count
+        if count == 2:
+            assert [row.swr_beside for row in found] == pytest.approx([1.5, 1.5], rel=0.01)
 
 
 @pytest.mark.parametrize(("up", "found"), [(9, True), (10, False)])
@@ -399,6 +403,44 @@ def test_calm_air_shows_in_five_quarters(quarters: int, count: int) -> None:
     assert len(excursions(rho, noise_v=1e-6)) == 1
 
 
+def cut(block: SampleBlock, places: Sequence[int]) -> list[SampleBlock]:
+    """Parts of a block without further columns."""
+    return [
+        SampleBlock(
+            block.time_ns[begin:end],
+            block.forward_v[begin:end],
+            block.reflected_v[begin:end],
+            {},
+            block.step_v,
+            block.full_scale_v,
+        )
+        for begin, end in itertools.pairwise(places)
+    ]
+
+
+@pytest.mark.parametrize("pause", [200, 260, 420])
+def test_a_pause_between_transmissions_and_the_cut_of_blocks(pause: int) -> None:
+    """Of one to two seconds, so that both are looked at together."""
+    rho, watts = level(640 + pause), np.full(640 + pause, WATTS)
+    watts[300 : 300 + pause] = 0.0
+    for place in (100, 285, 310 + pause, 500 + pause):
+        rho[place : place + 4] = 0.5
+    block = block_of(rho, watts, noise_v=1e-6)
+    results = []
+    for size in (len(block), 50, 33):
+        pipeline = Pipeline(Settings(), COUPLER)
+        rows = [
+            row
+            for part in cut(block, [*range(0, len(block), size), len(block)])
+            for row in pipeline.process(part)
+        ]
+        results.append([row for row in [*rows, *pipeline.finish()] if isinstance(row, Excursion)])
+    assert [row.time_ns for row in results[0]] == [
+        begin_ns(place) for place in (100, 285, 310 + pause, 500 + pause)
+    ]
+    assert results[0] == results[1] == results[2]
+
+
 @pytest.mark.parametrize("place", [202, 243, 247])
 def test_an_excursion_is_told_within_five_quarters(place: int) -> None:
     """After 25 ms, in which it may go on."""
@@ -406,18 +448,20 @@ def test_an_excursion_is_told_within_five_quarters(place: int) -> None:
     rho[place - 1 : place + 1] = 0.6
     block, pipeline = block_of(rho, noise_v=1e-6), Pipeline(Settings(), COUPLER)
     cuts = [0, *range(KEYED.start + place + 150, KEYED.start + 600, 10)]
-    for begin, end in itertools.pairwise(cuts):
-        part = slice(begin, end)
-        cut = SampleBlock(
-            block.time_ns[part],
-            block.forward_v[part],
-            block.reflected_v[part],
-            {},
-            block.step_v,
-            block.full_scale_v,
-        )
-        if any(isinstance(row, Excursion) for row in pipeline.process(cut)):
-            quarters = (int(block.time_ns[end - 1]) - begin_ns(place) - 25_000_000) / 0.25e9
+    for part in cut(block, cuts):
+        if any(isinstance(row, Excursion) for row in pipeline.process(part)):
+            quarters = (int(part.time_ns[-1]) - begin_ns(place) - 25_000_000) / 0.25e9
             assert 4 <= quarters <= 5.2
             return
     pytest.fail("not told")
+
+
+@pytest.mark.parametrize(("power", "count"), [(1.05, 2), (1.3, 1)])
+def test_pairs_back_at_another_power_part_no_departure(power: float, count: int) -> None:
+    """Of a carrier they do; where power moves both are one departure within 25 ms."""
+    rho, watts = level(500), np.full(500, WATTS)
+    rho[200:212] = 0.6
+    rho[206:209] = RHO
+    watts[206:209] *= power
+    found = excursions(rho, watts, noise_v=1e-6)
+    assert [row.time_ns for row in found] == [begin_ns(200), begin_ns(209)][:count]
