@@ -113,7 +113,7 @@ def test_some_thousandths_are_a_departure_of_a_steady_carrier(away: float, count
     assert len(excursions(rho, noise_v=1e-5)) == count
 
 
-@pytest.mark.parametrize(("length_s", "count"), [(0.97, 1), (1.05, 0), (3.0, 0)])
+@pytest.mark.parametrize(("length_s", "count"), [(0.97, 1), (1.005, 1), (1.01, 0), (3.0, 0)])
 def test_what_lasts_longer_than_a_second_is_none(length_s: float, count: int) -> None:
     rho = level()
     rho[1000 : 1000 + round(length_s * RATE_HZ)] = 0.5
