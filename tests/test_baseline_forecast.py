@@ -7,7 +7,14 @@ import math
 import numpy as np
 import pytest
 
-from logger.watchdog.baseline_forecast import BaselineForecast, learn, move, predict, teach_weather
+from logger.watchdog.baseline_forecast import (
+    BaselineForecast,
+    learn,
+    move,
+    predict,
+    teach_weather,
+    variance_of_change,
+)
 
 FIRST = 20_000
 YEAR = 365.25
@@ -177,3 +184,89 @@ def test_an_innovation_counts_by_how_well_it_was_expected() -> None:
     assert sure.deviation > unsure.deviation > 0.025
     assert sure.correlation < unsure.correlation < 0.5
     assert sure.days > unsure.days
+
+
+@pytest.mark.parametrize("reading", [1.5, 1.7, 3.0])
+def test_a_reading_is_learned_as_by_bayes(reading: float) -> None:
+    """Against the information form: precisions add up. An outlier has the noise of Student's t."""
+    rng = np.random.default_rng(11)
+    root = rng.normal(size=(4, 4)) * [0.05, 1e-4, 0.03, 0.03]
+    mean, covariance = np.array([1.5, 2e-4, 0.1, -0.05]), root.T @ root + 1e-9 * np.eye(4)
+    forecast = BaselineForecast(
+        mean=mean.tolist(), covariance=covariance.ravel().tolist(), day=FIRST, days=30.0,
+        squares=30 * 0.04**2, products=30 * 0.04**2 * 0.6,
+    )  # fmt: skip
+    day = FIRST + 5
+    weather, related = forecast.deviation**2, forecast.correlation
+    grow = np.eye(4)
+    grow[0, 1] = 5.0
+    wander = np.zeros((4, 4))
+    wander[0, 0] = 5 * 0.004**2
+    prior, spread = grow @ mean, grow @ covariance @ grow.T + wander
+    row = np.array(
+        [1.0, 0.0, math.cos(2 * math.pi * day / YEAR), math.sin(2 * math.pi * day / YEAR)]
+    )
+    off2 = (reading - row @ prior) ** 2 / (weather + row @ spread @ row)
+    noise = weather * (1 + related) / (1 - related) * (4 + off2) / 5
+    precision = np.linalg.inv(spread) + np.outer(row, row) / noise
+    expected = np.linalg.solve(precision, np.linalg.solve(spread, prior) + row * reading / noise)
+    learn(forecast, day, reading)
+    assert forecast.mean == pytest.approx(expected, abs=1e-8)
+    found = np.reshape(forecast.covariance, (4, 4))
+    np.testing.assert_allclose(found, np.linalg.inv(precision), rtol=1e-4, atol=1e-11)
+    assert forecast.day == day
+
+
+def test_the_first_reading_meets_what_stations_are_in_general() -> None:
+    """A level of 1.5 +- 1, slopes and waves of 0.1; 0.03 of weather that lasts for a day or two."""
+    forecast = BaselineForecast()
+    learn(forecast, FIRST, 1.8)
+    spread = 1.0 + 0.1**2
+    noise = 0.03**2 * 3 * (4 + 0.09 / (spread + 0.03**2)) / 5
+    gain = 1 / (spread + noise)
+    assert forecast.mean[0] == pytest.approx(1.5 + 0.3 * gain, abs=1e-6)
+    assert forecast.mean[1] == 0.0
+    assert forecast.covariance[0] == pytest.approx(1 - gain, rel=1e-3)
+    assert forecast.covariance[5] == pytest.approx((0.1 / YEAR) ** 2, rel=1e-4)
+    angle = 2 * math.pi * FIRST / YEAR
+    assert forecast.covariance[10] == pytest.approx(0.01 - (0.01 * math.cos(angle)) ** 2 * gain)
+
+
+def test_how_far_an_error_of_the_forecast_may_change() -> None:
+    """Slope, random walk and the steepest part of a wave of 0.1."""
+    forecast = BaselineForecast(
+        mean=[1.5, 0.0, 0.0, 0.0],
+        covariance=np.diag([0.3, 1e-8, 0.0, 0.0]).ravel().tolist(),
+        day=FIRST,
+    )
+    for days in (0.0, 10.0, 40.0):
+        steepest = 2 * math.pi * 0.1 / YEAR * days
+        expected = 1e-8 * days**2 + 0.004**2 * days + steepest**2
+        assert variance_of_change(forecast, FIRST + 3, FIRST + 3 + days) == pytest.approx(expected)
+    forecast.covariance = np.diag([0.3, 0.0, 0.04, 0.01]).ravel().tolist()
+    half = YEAR / 2  # from crest to trough of the cosine
+    crest = round(FIRST / YEAR) * YEAR
+    swing = 0.04 * 4 + 0.004**2 * half + (math.pi * 0.1) ** 2
+    assert variance_of_change(forecast, crest, crest + half) == pytest.approx(swing, rel=1e-6)
+    assert variance_of_change(BaselineForecast(), 1.0, 2.0) == 0.0
+
+
+def test_innovations_one_by_one() -> None:
+    """Weights, clipped at four deviations; a pair of successive days tells the correlation."""
+    forecast = BaselineForecast(day=FIRST)
+    teach_weather(forecast, FIRST + 1, 0.02, 0.0)
+    assert (forecast.days, forecast.innovation) == (1.0, 0.02)
+    assert (forecast.squares, forecast.products) == pytest.approx((4e-4, 0.0))
+    forecast.day = FIRST + 1
+    before, fade = forecast.deviation, 1 - 1 / 120
+    teach_weather(forecast, FIRST + 2, 9.0, before**2)  # half of it is the forecast's own error
+    cut = 4 * before * math.sqrt(2)
+    assert forecast.innovation == pytest.approx(cut)
+    assert forecast.days == pytest.approx(fade + 0.5)
+    assert forecast.squares == pytest.approx(4e-4 * fade + cut**2 / 4)
+    assert forecast.products == pytest.approx(0.02 * cut / 4)
+    forecast.day, products = FIRST + 2, forecast.products
+    teach_weather(forecast, FIRST + 4, -9.0, 0.0)  # a day is missing: nothing new on it
+    least = forecast.innovation
+    assert least < 0
+    assert products * fade < forecast.products < products * fade + 0.9 * least**2

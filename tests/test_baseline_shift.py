@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 import msgspec
 import numpy as np
 import pytest
+import scipy.optimize
 
 from logger.config.load import FalseAlarmOptions, WatchdogOptions
 from logger.physics import reflection
 from logger.rows import AlarmChange, Transmission
 from logger.watchdog import Watchdog, baseline_shift
+from logger.watchdog.baseline_step import fit_steps
 from tests.test_store import SECOND, T0, second, transmission
 
 KIND = baseline_shift.KIND
@@ -301,3 +304,237 @@ def test_weather_that_lasts_for_days_is_learned() -> None:
         changes = judged(weather(seed, 1.2, step=0.25, from_day=400))
         found += any(400 <= (one.time_ns - T0) / 86_400e9 < 407 for one in changes)
     assert found == 6
+
+
+# --- the step itself, and limits ---
+
+
+@pytest.mark.parametrize("gaps", [[1, 1, 2, 1, 1, 3, 1, 1, 1], [1]])
+def test_the_gain_of_a_step_is_that_of_the_likelihood(gaps: list[float]) -> None:
+    """Against a general minimiser: AR(1) innovations of Student's t with 4 degrees of freedom."""
+    rng = np.random.default_rng(12)
+    day = np.cumsum([0.0, *gaps])
+    count = len(day)
+    extra = rng.uniform(1e-5, 3e-4, count)
+    departure = 0.03 * rng.standard_normal(count) + 0.15 * (day >= min(6, count - 1))
+    departure[count // 3] += 0.2 * (count > 3)  # a wild day
+    first = np.array([1, 4, 5, 8]) if count > 3 else np.array([1])
+    steps = fit_steps(day, departure, extra, 2e-3, 5e-4, 0.03, 0.6, first)
+    keep = 0.6 ** np.diff(day)
+    sd = np.sqrt(np.append(0.03**2, 0.03**2 * (1 - keep**2)) + extra)
+
+    def loss(offset: float, tilt: float, size: float, at: int) -> float:
+        rest = departure - offset - tilt * day / day[-1] - size * (np.arange(count) >= at)
+        news = np.append(rest[0], rest[1:] - keep * rest[:-1]) / sd
+        fit = 2.5 * float(np.log1p(news**2 / 4).sum())
+        return fit + offset**2 / (2 * 2e-3) + tilt**2 / (2 * 5e-4)
+
+    def least(*start: float, at: int, size: float | None = None) -> float:
+        given = [] if size is None else [size]
+        found = scipy.optimize.minimize(
+            lambda x: 100 * loss(*x[:2], *(given or x[2:]), at), start, tol=1e-12
+        )
+        return float(found.fun) / 100
+
+    none = least(0.0, 0.0, at=count, size=0.0)
+    for place, at in enumerate(first.tolist()):
+        size = float(steps.size[place])
+        assert steps.gain[place] == pytest.approx(none - least(0.0, 0.0, size, at=at), abs=0.03)
+        assert none - least(0.0, 0.0, at=at, size=size) == pytest.approx(
+            steps.gain[place], abs=0.03
+        )
+    if count < 3:
+        return
+    # The same averaged over sizes of 0.3.
+    sizes = np.linspace(-0.1, 0.4, 26)
+    ratios = np.array([none - least(0.0, 0.0, at=5, size=size) for size in sizes.tolist()])
+    share = np.exp(-(sizes**2) / (2 * 0.3**2)) / (0.3 * math.sqrt(2 * math.pi)) * 0.02
+    assert steps.evidence[2] == pytest.approx(math.log(np.exp(ratios) @ share), abs=0.25)
+
+
+def steady(
+    days_: int, swr: float = 1.5, *, every: int = 1, **changes: object
+) -> list[Transmission]:
+    """Four transmissions a day at one SWR, with a scatter of 0.01."""
+    rng = np.random.default_rng(13)
+    values = swr + 0.01 * rng.standard_normal((days_, 4))
+    return [
+        sent(86_400 * every * day + 3600 * (10 + hour), (value - 1) / (value + 1), **changes)
+        for day in range(days_)
+        for hour, value in enumerate(values[day].tolist())
+    ]
+
+
+def rise(size: float, day: int, count: int = 4) -> list[Transmission]:
+    rho = (0.5 + size) / (2.5 + size)
+    return [sent(86_400 * day + 3600 * (10 + hour), rho) for hour in range(count)]
+
+
+@pytest.mark.parametrize(
+    ("size", "count", "number"),
+    [(0.38, 4, 1), (0.32, 4, 0), (0.38, 3, 0), (-0.38, 4, 1), (-0.32, 4, 0)],
+)
+def test_four_in_a_row_further_than_0_35_are_told_at_once(
+    size: float, count: int, number: int
+) -> None:
+    guard = Watchdog(WatchdogOptions())
+    judged(steady(30), guard)
+    found = judged(rise(size, 30, count), guard)
+    assert len(found) == number
+    if found:
+        assert found[0].time_ns == rise(size, 30)[3].end_ns + 1000
+        assert found[0].value == pytest.approx(1.5 + size, abs=0.01)
+        day = np.datetime64(rise(size, 30)[0].start_ns, "ns").astype("datetime64[D]")
+        assert f"SWR 1.50 before, now {found[0].value:.2f} (" in found[0].detail
+        assert f"on channel 20 since {day}" in found[0].detail
+
+
+def test_the_first_year_may_be_seasonal() -> None:
+    for days_, seasonal in ((365, True), (366, False)):
+        guard = Watchdog(WatchdogOptions())
+        judged(steady(30), guard)
+        memories = guard.memories()
+        memory = msgspec.json.decode(memories[KIND])
+        memory["channels"]["channel 20"]["first"] += 30 - days_
+        again = Watchdog(WatchdogOptions(), [], {KIND: msgspec.json.encode(memory)})
+        (raised,) = judged(rise(0.5, 30), again)
+        assert ("it may be seasonal" in raised.detail) == seasonal
+
+
+@pytest.mark.parametrize(("size", "raised"), [(0.1, False), (0.15, True), (-0.15, True)])
+def test_a_step_is_told_on_its_second_day_if_it_is_larger_than_0_12(
+    size: float, raised: bool
+) -> None:
+    guard = Watchdog(WatchdogOptions())
+    judged(steady(60), guard)
+    first, *later = [judged(rise(size, 60 + day), guard) for day in range(3)]
+    assert first == []
+    found = [change for changes in later for change in changes]
+    assert told(found) == ["raised"] * raised
+    if raised:
+        assert found[0].value == pytest.approx(1.5 + size, abs=0.02)
+        day_ = np.datetime64(rise(size, 60)[0].start_ns, "ns").astype("datetime64[D]")
+        assert f"on channel 20 since {day_}" in found[0].detail
+        before, now, low, high = map(float, re.findall(r"\d+\.\d+", found[0].detail)[:4])
+        assert (before, now) == pytest.approx((1.5, 1.5 + size), abs=0.02)
+        # Two days of a weather of 0.012, at least, that lasts for a day or two.
+        assert low < now < high
+        assert 0.02 < high - low < 0.065
+        levels = msgspec.json.decode(guard.memories()[KIND])["shift"]["levels"]
+        assert levels["channel 20"] == pytest.approx(1.5, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("changes", "counts"),
+    [
+        ({"settled_samples": 19}, False),
+        ({"settled_samples": 20}, True),
+        ({"noise": 0.0205}, False),
+        ({"noise": 0.0190}, True),
+    ],
+)
+def test_what_counts(changes: dict[str, float], counts: bool) -> None:
+    """Twenty settled pairs, and noise of a hundredth of the reflection coefficient, one sigma."""
+    noise = changes.pop("noise", None)
+    if noise:
+        low, high = (float(reflection.swr(0.2 + off)) for off in (-1e-3, noise))
+        changes |= {"swr_noise_low": low, "swr_noise_high": high}
+    guard = Watchdog(WatchdogOptions())
+    judged([sent(0.0, 0.2, **changes)], guard)
+    assert bool(msgspec.json.decode(guard.memories()[KIND]).get("channels")) == counts
+
+
+@pytest.mark.parametrize(("every", "since"), [(1, 11), (3, 21)])
+def test_a_day_is_learned_when_it_is_ten_days_old_and_six_came_after_it(
+    every: int, since: int
+) -> None:
+    guard = Watchdog(WatchdogOptions())
+    judged(steady(40, every=every), guard)
+    channel = msgspec.json.decode(guard.memories()[KIND])["channels"]["channel 20"]
+    assert channel["day"] - channel["forecast"]["day"] == since
+    assert [count for _, _, count in channel["held"]] == [4] * len(channel["held"])
+    assert channel["count"] == 4
+    assert channel["seen"] == 10
+    assert channel["day"] - channel["first"] == 39 * every
+    # Variance of a transmission about its day, over ten days.
+    assert channel["scatter"] == pytest.approx(1e-4, rel=0.5)
+
+
+@pytest.mark.parametrize(("sign", "low", "high"), [(1, 0.55, 1.0), (-1, 0.0, 0.2)])
+def test_the_weather_of_channels_is_compared_day_by_day(sign: int, low: float, high: float) -> None:
+    guard = Watchdog(WatchdogOptions())
+    rng = np.random.default_rng(14)
+    for day in range(80):
+        weather_ = 0.04 * rng.standard_normal()
+        rows = []
+        for channel, off in ((1, weather_), (20, sign * weather_)):
+            swr = 1.5 + off
+            rows.append(
+                sent(86_400 * day + 36_000 + channel, (swr - 1) / (swr + 1), channel=channel)
+            )
+        judged(rows, guard)
+    memory = msgspec.json.decode(guard.memories()[KIND], type=baseline_shift.Memory)
+    # Every day but the last six and today's, and the first, which has nothing before it.
+    assert memory.likeness.pairs == pytest.approx(73, abs=3.5)
+    assert low <= memory.likeness.correlation <= high
+
+
+def test_a_raised_step_is_followed_by_another_or_by_the_return() -> None:
+    guard = Watchdog(WatchdogOptions())
+    judged(steady(30), guard)
+    assert told(judged(rise(0.5, 30), guard)) == ["raised"]
+    second = judged(rise(1.2, 31), guard)
+    assert told(second) == ["cleared", "raised"]
+    assert second[0].detail == "another step followed"
+    assert "SWR 2.0" in second[1].detail
+    (back,) = judged(rise(0.0, 32), guard)  # to the levels before the first
+    assert (back.change, back.detail) == ("cleared", baseline_shift.RETURNED)
+
+
+def test_a_level_clears_after_seven_days_with_readings() -> None:
+    guard = Watchdog(WatchdogOptions())
+    judged(steady(30), guard)
+    found = [judged(rise(0.5, day), guard) for day in range(30, 40)]
+    assert [len(each) for each in found] == [1, 0, 0, 0, 0, 0, 0, 1, 0, 0]
+    assert found[7][0].detail == "the new level has lasted for 7 days with readings"
+
+
+def test_the_levels_before_a_step_are_remembered_of_all_channels() -> None:
+    guard = Watchdog(WatchdogOptions())
+    for row in steady(30), steady(30, 1.3, channel=1):
+        judged(row, guard)
+    assert told(judged(rise(0.5, 30), guard)) == ["raised"]
+    shift = msgspec.json.decode(guard.memories()[KIND])["shift"]
+    assert shift["levels"] == pytest.approx({"channel 1": 1.3, "channel 20": 1.5}, abs=0.01)
+    assert shift["raised_ns"] == rise(0.5, 30)[3].end_ns
+
+
+def common(channels: int, before: int, size: float, seed: int = 0) -> list[int]:
+    """Days after a step of all channels at which it is raised; each has weather of its own."""
+    rng, guard, raised = np.random.default_rng(seed), Watchdog(WatchdogOptions()), []
+    for day in range(before + 4):
+        for channel in range(channels):
+            swr = 1.6 + 0.05 * rng.uniform(-1.7, 1.7) + size * (day >= before)
+            rho = (swr - 1) / (swr + 1)
+            at_s = 86_400 * day + 36_000 + 60 * channel
+            found = judged([sent(at_s, rho, channel=channel)], guard)
+            raised += [day - before for change in found if change.change == "raised"]
+    return raised
+
+
+@pytest.mark.parametrize(
+    ("before", "size", "seed", "days_"),
+    [
+        (25, 0.16, 1, [1]),
+        (25, 0.16, 3, [1]),
+        (25, 0.0, 0, []),
+        (8, 0.18, 0, [1]),
+        (7, 0.18, 0, [2]),
+    ],
+)
+def test_a_step_of_several_channels_is_told_on_its_second_day(
+    before: int, size: float, seed: int, days_: list[int]
+) -> None:
+    """With the first two seeds no channel alone is certain until the third day. Nothing is told
+    before the tenth day with readings."""
+    assert common(5, before, size, seed) == days_

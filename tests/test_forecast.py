@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from logger.trend.forecast import forecast, reaching, season, uncertainty
 from logger.trend.outcome import Step, Trend
@@ -104,3 +105,95 @@ def test_a_steeper_slope_goes_with_a_higher_level() -> None:
     level, slope, correlation = uncertainty(fitted(days(THREE_YEARS, amplitude=0.0, seed=6)))
     assert 0.6 < correlation < 0.9
     assert level < slope * THREE_YEARS / YEAR
+
+
+# --- small cases in closed form ---
+
+
+def line(
+    level: float = 1.5, slope: float = 0.2, level_sd: float = 1e-6, slope_sd: float = 1e-6
+) -> Trend:
+    """A trend of four years without a season, at its end."""
+    whole = fitted(days(1462, used=1.0))
+    curve = whole.curve
+    return replace(
+        whole,
+        level=level,
+        slope_per_year=slope,
+        slope_low=slope - 1.96 * slope_sd,
+        slope_high=slope + 1.96 * slope_sd,
+        curve=replace(
+            curve,
+            swr=np.full(len(curve.day), level),
+            low=np.full(len(curve.day), level - 1.96 * level_sd),
+            high=np.full(len(curve.day), level + 1.96 * level_sd),
+            season=np.zeros(len(curve.day)),
+        ),
+    )
+
+
+def test_what_is_known_for_sure_is_reached_when_it_is() -> None:
+    found = forecast(line(), 1.8)  # 0.3 at 0.2 a year
+    days_ = 1.5 * YEAR
+    assert found.probability == pytest.approx(1.0)
+    assert found.early is not None
+    assert found.likely is not None
+    assert found.late is not None
+    assert found.early <= found.likely <= found.late <= found.early + 7
+    assert abs(found.likely - found_last() - days_) <= 7  # the stride
+    assert found.horizon == found_last() + 1461
+    assert forecast(line(), 2.31).probability == pytest.approx(0.0)  # 0.8 in four years
+    assert forecast(line(), 2.29).probability == pytest.approx(1.0)
+    assert forecast(line(slope=-0.2), 1.6).probability == pytest.approx(0.0)
+
+
+def found_last() -> int:
+    return FIRST + 1461
+
+
+@pytest.mark.parametrize("years", [0.0, 0.5, 2.0, 4.0])
+def test_an_uncertain_level_or_slope_is_normal(years: float) -> None:
+    ahead = np.array([0, round(years * YEAR)])
+    found = reaching(line(level_sd=0.1), 1.7, ahead)
+    expected = norm.cdf((1.5 + 0.2 * ahead / YEAR - 1.7) / 0.1)
+    assert found == pytest.approx(expected, abs=2e-3)
+    if years:
+        found = reaching(line(slope=0.1, slope_sd=0.08), 1.7, ahead)
+        needed = 0.2 / (ahead[1] / YEAR)
+        assert found[1] == pytest.approx(norm.cdf((0.1 - needed) / 0.08), abs=0.02)
+
+
+def test_a_sure_slope_and_an_uncertain_level_by_the_day() -> None:
+    """A tenth, a half and nine tenths: 1.28 deviations on either side."""
+    found = forecast(line(level_sd=0.05), 1.8)
+    for day, off in ((found.early, -1.2816), (found.likely, 0.0), (found.late, 1.2816)):
+        assert day is not None
+        assert abs(day - found_last() - (0.3 + off * 0.05) / 0.2 * YEAR) < 8
+
+
+def test_level_and_slope_hang_together_over_half_of_the_data() -> None:
+    assert uncertainty(line(level_sd=0.1, slope_sd=0.02)) == pytest.approx(
+        (0.1, 0.02, 0.02 * 1461 / (2 * YEAR) / 0.1), rel=1e-6
+    )
+    assert uncertainty(line(level_sd=0.01, slope_sd=0.02))[2] == 0.99
+
+
+def test_the_season_so_far_goes_on() -> None:
+    day = FIRST + np.arange(1462)
+
+    def wave(at: np.ndarray) -> np.ndarray:
+        angle = 2 * np.pi * at / YEAR
+        return 0.1 * np.cos(angle) - 0.05 * np.sin(angle) + 0.03 * np.cos(2 * angle) + 0.02
+
+    curve = replace(line().curve, season=wave(day))
+    ahead = found_last() + np.arange(0, 1461, 50)
+    np.testing.assert_allclose(season(curve, ahead), wave(ahead), atol=1e-9)
+
+
+@pytest.mark.parametrize(("days_", "known"), [(365, False), (366, True)])
+def test_a_level_must_have_lasted_a_year(days_: int, known: bool) -> None:
+    found = forecast(replace(line(), since=found_last() - days_), 1.8)
+    assert (found.reason is None) == known
+    if known:
+        assert found.horizon == found_last() + 366
+        assert found.probability == pytest.approx(0.0)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 from scipy.stats import nbinom
 
+from logger.config.load import WatchdogOptions
 from logger.rows import Excursion, Transmission
+from logger.watchdog import Watchdog
 from logger.watchdog.intermittent_contact import (
     HOUR_NS,
     LEAST,
@@ -134,3 +136,26 @@ def test_history_outlives_a_restart_and_fades_slowly() -> None:
     assert memory.past_events == 1.0
     assert memory.past_hours == pytest.approx(2 / 60)
     assert memory.events == []
+
+
+def test_rows_are_judged_in_their_order_and_told_just_after_them() -> None:
+    """A finding has a microsecond of its own after the excursion; the transmission comes last."""
+    excursions = [excursion(START_NS + at * SECOND_NS) for at in (10, 20, 30)]
+    guard = Watchdog(WatchdogOptions())
+    rows = [transmission(START_NS), excursions[2], excursions[0], excursions[1]]
+    (change,) = guard.rows(rows, start_at=lambda time_ns: time_ns - 7)
+    assert (change.kind, change.change, change.value) == ("intermittent-contact", "raised", 3.0)
+    assert change.time_ns == START_NS + 30 * SECOND_NS + 20_000_000 + 1000
+    assert change.start_ns == START_NS + 30 * SECOND_NS - 7
+    # The same in the order of time, as they come.
+    again = Watchdog(WatchdogOptions())
+    found = [again.rows([row], start_at=lambda time_ns: time_ns - 7) for row in excursions]
+    assert found == [[], [], [change]]
+    # Work counts for transmissions that began after it.
+    guard.know_work([START_NS + 300 * SECOND_NS, START_NS + 900 * SECOND_NS])
+    assert guard.rows([transmission(START_NS + 200 * SECOND_NS)]) == []
+    (cleared,) = guard.rows([transmission(START_NS + 301 * SECOND_NS)])
+    assert cleared.change == "cleared"
+    assert "worked on" in cleared.detail
+    assert cleared.time_ns == START_NS + 361 * SECOND_NS + 1000
+    assert cleared.start_ns == START_NS + 301 * SECOND_NS

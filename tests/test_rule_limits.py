@@ -12,13 +12,25 @@ import numpy as np
 import pytest
 from scipy.stats import nbinom, norm
 
-from logger.blocks import Noise
-from logger.config.load import FalseAlarmOptions, WatchdogOptions
+from logger.blocks import Noise, PowerBlock
+from logger.config.load import (
+    FalseAlarmOptions,
+    HighReflectedPowerOptions,
+    HighSwrOptions,
+    WatchdogOptions,
+)
 from logger.physics import reflection
 from logger.rows import Excursion, Row, Transmission
 from logger.stages.quarters import QUARTER_NS, Quarters
 from logger.stages.view import View
-from logger.watchdog import baseline_shift, heating_joint, sudden_change
+from logger.watchdog import (
+    Watchdog,
+    baseline_shift,
+    heating_joint,
+    high_reflected_power,
+    high_swr,
+    sudden_change,
+)
 from logger.watchdog.detector_fault import gain, level, noisy, zero
 from logger.watchdog.hold import COUNT, EXCESS, FORWARD, REFLECTED, SUMS
 from logger.watchdog.intermittent_contact import IntermittentContact
@@ -28,7 +40,7 @@ from logger.watchdog.rule import Finding
 from tests.test_detector_fault import QUIET_VIEW
 from tests.test_heating_joint import sent
 from tests.test_store import SECOND, T0, transmission
-from tests.test_watchdog import FULL_V, alarms, at_s, block
+from tests.test_watchdog import COUPLER, FULL_V, alarms, at_s, block
 
 HOUR = 3600 * SECOND
 DAY = 24 * HOUR
@@ -333,6 +345,37 @@ def test_reflection_in_noise_is_not_read_and_power_is() -> None:
     level.judge(memory, row_of(0.005, swr_noise_low=1.0))
     assert [one.ln_rho for one in memory.readings] == [None, None]
     assert [one.ln_w for one in memory.readings] == pytest.approx([math.log(4.0)] * 2, abs=1e-4)
+
+
+@pytest.mark.parametrize(("noise", "read"), [(0.19, True), (0.21, False)])
+def test_reflection_is_read_up_to_a_fifth_of_noise(noise: float, read: bool) -> None:
+    """One deviation; the interval has four."""
+    memory = level.Memory()
+    low, high = (float(reflection.swr(0.2 * (1 + sign * 2 * noise))) for sign in (-1, 1))
+    level.judge(memory, row_of(0.2, swr_noise_low=low, swr_noise_high=high))
+    (reading,) = memory.readings
+    assert (reading.ln_rho is not None) == read
+    assert reading.noise == pytest.approx(noise, abs=1e-3)
+
+
+@pytest.mark.parametrize(("apart_h", "told"), [(6, False), (12, True)])
+def test_gain_is_judged_by_five_days_of_weather(apart_h: float, told: bool) -> None:
+    station = Sessions(0)
+    said = []
+    for number in range(14):
+        said.append(station.session(factor=0.8 if number > 11 else 1.0))
+        station.now_ns += (apart_h - 12) * HOUR
+    assert (said[-1] is not None) == told
+
+
+@pytest.mark.parametrize(("db", "told"), [(-1.1, False), (-1.2, True)])
+def test_gain_of_two_sessions_on_one_day(db: float, told: bool) -> None:
+    """1.13 dB, and five deviations of 0.02 at least of a day."""
+    station = Sessions(12)
+    station.now_ns += DAY - station.now_ns % DAY
+    assert station.session(factor=10 ** (db / 20)) is None
+    station.now_ns -= 10 * HOUR
+    assert (station.session(factor=10 ** (db / 20)) is not None) == told
 
 
 @pytest.mark.parametrize(("db", "told"), [(-1.0, False), (-1.3, True), (1.3, False)])
@@ -858,3 +901,144 @@ def test_the_gain_that_is_needed_allows_for_all_tests_of_a_year(rate: float, cha
     chance = rate / (2 * 365.25 * (channels + 1))
     expected = float(norm.isf(chance)) ** 2 / 2
     assert rule.least_gain - baseline_shift.MARGIN == pytest.approx(expected, rel=1e-6)
+
+
+# --- reflected power and SWR, pair by pair ---
+
+MS = 1_000_000
+
+
+def powers(
+    forward_w: np.ndarray | float,
+    reflected_w: np.ndarray,
+    noise_v: float = 1e-5,
+    settled: bool = True,
+) -> View:
+    """Pairs of 1 ms of a transmission."""
+    count = len(reflected_w)
+    forward_w = np.zeros(count) + forward_w
+    keyed = np.ones(count, dtype=bool)
+    volts = COUPLER.forward.volts(forward_w), COUPLER.reflected.volts(reflected_w)
+    time_ns = T0 + MS * np.arange(count)
+    flags = np.zeros(count, np.uint8)
+    block = PowerBlock(time_ns, *volts, forward_w, reflected_w, flags, keyed & settled, {})
+    noise = Noise((noise_v, noise_v), (0.0, 0.0))
+    return replace(QUIET_VIEW, block=block, keyed=keyed, foreign=~keyed, noise=noise)
+
+
+def in_ms(found: Sequence[Finding]) -> list[tuple[str, int]]:
+    return [(each.change, (each.time_ns - T0) // MS) for each in found]
+
+
+def swr_rule(active: bool = False, **options: float) -> object:
+    return high_swr.rule(HighSwrOptions(**options), active=active)
+
+
+def watts_rule(active: bool = False, **options: float) -> object:
+    return high_reflected_power.rule(HighReflectedPowerOptions(**options), active=active)
+
+
+@pytest.mark.parametrize("hold_ms", [50.0, 80.0])
+@pytest.mark.parametrize("multiple", [1.02, 1.1, 1.25, 1.5, 2.2])
+def test_the_time_above_a_limit_by_the_curve(hold_ms: float, multiple: float) -> None:
+    """hold (r^4 - 1) / (M^4 - 1) and at most 100 holds, to half a pair; M is the mean since the
+    limit was crossed."""
+    for make, limit, reference in ((swr_rule, 3.0, 4 / 3), (watts_rule, 2.0, 1.5**0.5)):
+        rule = make(hold_ms=hold_ms)
+        bound_w = 0.25 * 8.0 if make is swr_rule else 2.0
+        excess = np.concatenate([np.full(20, 0.9), np.full(20, 1.01), np.full(9000, multiple)])
+        mean = np.cumsum(excess[20:]) / np.arange(1, 9021)
+        k = reference**8 - 1
+        needed_ms = np.minimum(hold_ms * k / (mean**4 - 1), 100 * hold_ms)
+        expected = 20 + int(np.argmax(np.arange(9020) >= needed_ms - 0.5))
+        (raised,) = rule.update(powers(8.0, bound_w * excess))
+        assert in_ms([raised]) == [("raised", expected)]
+        assert raised.limit == limit
+        average = float(mean[expected - 20])
+        if make is swr_rule:
+            swr = float(reflection.swr(0.5 * math.sqrt(average)))
+            assert raised.value == pytest.approx(swr, rel=1e-4)
+            assert raised.detail == (
+                f"SWR {swr:.2f} at 8.00 W incident, {2 * average:.2f} W reflected"
+            )
+        else:
+            assert raised.value == pytest.approx(2 * average, rel=1e-4)
+            assert raised.detail == f"{2 * average:.2f} W reflected of 8.00 W incident"
+
+
+@pytest.mark.parametrize(("hold_ms", "clear_ms"), [(50.0, 2000), (300.0, 3000)])
+@pytest.mark.parametrize(("share", "clears"), [(0.99, True), (1.01, False)])
+def test_ten_holds_or_two_seconds_below_the_lower_limit(
+    hold_ms: float, clear_ms: int, share: float, clears: bool
+) -> None:
+    """A reflection coefficient 10 % lower; reflected power 20 % lower, at the power at which it was
+    raised."""
+    level = np.full(clear_ms + 50, share)
+    expected = [("cleared", clear_ms)] * clears
+    found = swr_rule(active=True, hold_ms=hold_ms).update(powers(8.0, 8 * 0.45**2 * level**2))
+    assert in_ms(found) == expected
+    # Raised before this process: at any power.
+    found = watts_rule(active=True, hold_ms=hold_ms).update(powers(8.0, 1.6 * level))
+    assert in_ms(found) == expected
+    rule = watts_rule(hold_ms=hold_ms)
+    assert len(rule.update(powers(16.0, np.full(2000, 4.0)))) == 1
+    weak = powers(4.0, 1.6 / 4 * level)
+    weak = replace(weak, block=replace(weak.block, time_ns=weak.block.time_ns + 10**10))
+    assert in_ms(rule.update(weak)) == [("cleared", 10_000 + clear_ms)] * clears
+
+
+def test_pairs_that_no_load_causes_or_are_not_settled_count_for_nothing() -> None:
+    ratio = QUIET_VIEW.impossible_ratio
+    assert swr_rule().update(powers(8.0, np.full(300, 8.2 * ratio))) == []
+    assert len(swr_rule().update(powers(8.0, np.full(300, 7.8 * ratio)))) == 1
+    assert swr_rule().update(powers(8.0, np.full(300, 6.0), settled=False)) == []
+
+
+def test_less_than_half_of_the_limit_ends_a_run_however_noisy() -> None:
+    """Every eighth pair; those nearer the limit are left in doubt by noise of 0.1 V."""
+    for low, count in ((0.45, 0), (0.55, 1)):
+        watts = 0.4 * np.where(np.arange(2000) % 8 == 7, low, 2.0)
+        found = watts_rule(limit_w=0.4, hold_ms=200.0).update(powers(40.0, watts, noise_v=0.1))
+        assert len(found) == count
+
+
+def test_two_rules_at_one_pair_have_times_of_their_own() -> None:
+    """InfluxDB keeps one point a time; the time is that of the pair and a microsecond more."""
+    guard = Watchdog(WatchdogOptions())
+    reflected_w = 2.0 * (16 / 9) * np.ones(200)  # both hold times at once
+    options = WatchdogOptions(high_reflected_power=HighReflectedPowerOptions(limit_w=2 * 16 / 13.5))
+    guard = Watchdog(options)
+    changes = guard.update(powers(8.0, reflected_w), lambda _: T0 - 5)
+    assert [each.kind for each in changes] == ["high-swr", "high-reflected-power"]
+    assert [each.time_ns for each in changes] == [T0 + 50 * MS, T0 + 50 * MS + 1000]
+    assert {each.start_ns for each in changes} == {T0 - 5}
+    assert {each.severity for each in changes} == {"critical"}
+
+
+@pytest.mark.parametrize("size", [1, 7])
+def test_the_cut_of_the_quarters_does_not_matter(size: int) -> None:
+    """What a quarter hands on to the next, the level so far, and the sums go on."""
+    results = []
+    for parts in (10_000, size):
+        station, rng = SuddenStation(), np.random.default_rng(15)
+        found = []
+        for step in (0.0, 0.0, 0.0, 0.0, 0.1):
+            rho = 0.3 + wind(rng, 120, 0.01, 0.7) + step * ((np.arange(120) // 40) == 1)
+            for begin in range(0, 120, parts):
+                part = quarters_of(rho[begin : begin + parts], station.first + begin, doubt=0.001)
+                start_ns = np.full(len(part), station.first * QUARTER_NS)
+                found += station.rule.quarters(replace(part, start_ns=start_ns))
+            end_ns = (station.first + 120) * QUARTER_NS
+            found += station.rule.row(row_of(0.3, station.first * QUARTER_NS, end_ns=end_ns), 0)
+            station.first += 400
+        results.append((found, station.memory))
+    assert [each.change for each in results[0][0]] == ["raised", "cleared"]
+    assert results[0] == results[1]
+
+
+def test_memory_of_another_form_is_said_and_begins_anew(caplog: pytest.LogCaptureFixture) -> None:
+    guard = Watchdog(WatchdogOptions(), [], {"sudden-change": b'{"channels": 5}'})
+    (record,) = caplog.records
+    assert record.levelname == "WARNING"
+    assert "sudden-change" in record.getMessage()
+    assert guard.memories() == Watchdog(WatchdogOptions()).memories()

@@ -22,6 +22,8 @@ from tests import drift_store
 from tests.drift_stations import FIRST_DAY
 from tests.state_stations import KHZ, LOSS_A_YEAR, PLANTED, state_station
 from tests.station import mismatchd, write_config
+from tests.test_state_parts import FIRST, YEAR, days_of, read_swr
+from tests.test_state_parts import KHZ as CHANNELS_KHZ
 
 
 def test_the_reflection_is_that_of_textbooks() -> None:
@@ -136,3 +138,168 @@ def test_undecided_names_its_stories() -> None:
     account = Account("s", 3.0, 20_000 * DAY_NS, (), (), (), None, state)
     (section,) = [one for one in words.sections(summary(account)) if "line" in one.title]
     assert "; or the antenna's resistance changes" in section.lines[0]
+
+
+# --- small stations of the physics itself, hardly any noise ---
+
+
+def small_station(
+    days: int = 400,
+    *,
+    move: float = 0.0,
+    growth: float = 0.0,
+    warming: float = 0.0,
+    work: tuple[int, float] = (0, 0.0),
+    noise: float = 0.005,
+    first: int = FIRST,
+    every: int = 6,
+) -> list[Days]:
+    """Four channels of one antenna: kHz, dB and ln R a year, and kHz from a day of work on."""
+    rng = np.random.default_rng(0)
+    day = first + np.unique(np.append(np.arange(0, days, every), days))
+    years = (day - (day[0] + day[-1]) / 2) / YEAR
+    resonance = 27215 + move * years + work[1] * (day >= work[0])
+    used = []
+    for khz in CHANNELS_KHZ.tolist():
+        swr = read_swr(
+            np.full(len(day), khz), resonance, 60 * np.exp(warming * years), 20.0,
+            0.9 + growth * years, 0.01j, 100.0,
+        )  # fmt: skip
+        swr = swr + noise * rng.standard_normal(len(day))
+        used.append(replace(days_of(day, 1.0, frequency_khz=khz), swr=swr))
+    return used
+
+
+@pytest.mark.parametrize(
+    ("changes", "verdict"),
+    [
+        ({"move": 40.0}, "resonance"),
+        ({"move": -40.0}, "resonance"),
+        ({"growth": 0.3}, "loss"),
+        ({"move": 30.0, "growth": 0.3}, "both"),
+        ({}, "unchanged"),
+    ],
+    ids=str,
+)
+def test_slopes_of_a_clean_station_are_told_to_some_percent(
+    changes: dict[str, float], verdict: str
+) -> None:
+    state = station_state(small_station(**changes))
+    assert state is not None
+    assert (state.verdict, state.or_else, state.reasons) == (verdict, (), ())
+    assert (state.first, state.last, state.channels) == (FIRST, FIRST + 400, 4)
+    for span, truth, most in (
+        (state.resonance_khz_per_year, changes.get("move", 0.0), 9.0),
+        (state.loss_db_per_year, changes.get("growth", 0.0), 0.13),
+    ):
+        assert span is not None
+        assert span.low <= truth <= span.high < span.low + most
+        assert span.low <= span.value <= span.high
+        if not truth:
+            assert span.low <= 0 <= span.high
+    for level, truth in (
+        (state.resonance_khz, 27215 + changes.get("move", 0.0) * 200 / YEAR),
+        (state.loss_db, 0.9 + changes.get("growth", 0.0) * 200 / YEAR),
+        (state.resistance_ohm, 60.0),
+        (state.q, 20.0),
+    ):
+        assert level.low < truth < level.high
+
+
+def test_years_and_the_order_of_channels_change_nothing() -> None:
+    """Four years are 1461 days, so that the season is the same."""
+    used = small_station(move=40.0)
+    here = station_state(used)
+    later = station_state(
+        [replace(one, day=one.day + 1461) for one in small_station(move=40.0)][::-1]
+    )
+    assert here is not None
+    assert later is not None
+    assert (later.first, later.last) == (here.first + 1461, here.last + 1461)
+    for name in ("resonance_khz", "loss_db", "resonance_khz_per_year", "loss_db_per_year"):
+        for end in ("value", "low", "high"):
+            first, second = (getattr(getattr(state, name), end) for state in (here, later))
+            assert second == pytest.approx(first, rel=0.01, abs=0.02)
+
+
+def test_a_year_less_a_day_tells_no_slopes() -> None:
+    for days, known in ((364, False), (365, True)):
+        state = station_state(small_station(days, move=40.0))
+        assert state is not None
+        assert (state.resonance_khz_per_year is not None) == known
+        assert (state.loss_db_per_year is not None) == known
+        assert bool(state.reasons) != known
+        assert (state.verdict == "undecided") != known
+
+
+def test_work_that_moved_the_resonance_is_no_slope() -> None:
+    work = FIRST + 200
+    used = small_station(work=(work, 60.0))
+    told = station_state(used, [WorkEvent(work, "adjustment", "slid")])
+    unaware = station_state(used)
+    assert told is not None
+    assert unaware is not None
+    assert told.verdict == "unchanged"
+    assert told.resonance_khz.low < 27275 < told.resonance_khz.high
+    assert unaware.verdict == "resonance"
+
+
+def test_a_resistance_that_falls_is_told_apart_from_loss() -> None:
+    state = station_state(small_station(warming=-0.3, noise=0.02))
+    assert state is not None
+    assert state.verdict in ("resistance", "undecided")
+    assert "resistance" in (state.verdict, *state.or_else)
+    if state.verdict == "resistance":
+        assert state.loss_db_per_year is None
+
+
+def test_readings_of_several_antennas_tell_nothing() -> None:
+    used = small_station()
+    drifts = [off * (used[0].day - FIRST) / YEAR for off in (0.4, -0.4, 0.4, -0.4)]
+    wild = [replace(one, swr=one.swr + drift) for one, drift in zip(used, drifts, strict=True)]
+    assert station_state(wild) is None
+
+
+@pytest.mark.parametrize(("factor", "known"), [(1.0, True), (1.152, True), (1.168, False)])
+def test_one_circuit_serves_frequencies_within_15_percent(factor: float, known: bool) -> None:
+    """Of their middle, from the lowest to the highest."""
+    used = small_station(100, every=1)
+    khz = np.linspace(27000, 27000 * max(factor, 1.01), 4)
+    rng = np.random.default_rng(1)
+    day = used[0].day
+    middle = np.full(len(day), (khz[0] + khz[-1]) / 2)
+    same = np.ones(len(day))
+    spread = [
+        replace(
+            one,
+            frequency_khz=at,
+            swr=read_swr(at * same, middle, 60 * same, 5.0, 0.9 * same, 0j, 100.0)
+            + 0.005 * rng.standard_normal(len(day)),
+        )
+        for one, at in zip(used, khz.tolist(), strict=True)
+    ]
+    assert (station_state(spread) is not None) == known
+
+
+def test_two_months_a_year_apart_are_enough_for_slopes() -> None:
+    """Few stretches of 45 days, between which long correlations would show."""
+    used = small_station(460, move=40.0, every=2)
+    apart = (used[0].day < FIRST + 80) | (used[0].day > FIRST + 404)
+    state = station_state(
+        [
+            replace(
+                one,
+                day=one.day[apart],
+                swr=one.swr[apart],
+                spread=one.spread[apart],
+                transmissions=one.transmissions[apart],
+                power_w=one.power_w[apart],
+                calibration=one.calibration[apart],
+            )
+            for one in used
+        ]
+    )
+    assert state is not None
+    assert state.resonance_khz_per_year is not None
+    assert state.resonance_khz_per_year.low < 40 < state.resonance_khz_per_year.high
+    assert state.verdict == "resonance"

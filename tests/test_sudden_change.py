@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -27,6 +28,16 @@ from tests.test_excursions import blocks_of
 @pytest.mark.parametrize("run_length", [1e4, 1e6, 4e7])
 def test_limits_meet_the_integral_equation(k: float, run_length: float) -> None:
     assert limit(k, 2 * run_length) == pytest.approx(exact_limit(k, run_length), abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("k", "run_length", "expected"),
+    [(0.25, 1e4, 14.492), (0.5, 1e6, 12.657), (1.0, 1e4, 4.160), (1.0, 1e6, 6.463),
+     (2.0, 1e4, 1.948), (2.0, 1e6, 3.086)],
+)  # fmt: skip
+def test_limits_by_the_integral_equation(k: float, run_length: float, expected: float) -> None:
+    """Solved once by `cusum_reference`."""
+    assert limit(k, 2 * run_length) == pytest.approx(expected, abs=0.016)
 
 
 def test_a_published_run_length() -> None:
@@ -140,3 +151,36 @@ def test_a_converter_that_reads_nothing_without_noise_blinds_no_chart() -> None:
     watch = rule(Settings().watchdog, Memory(), active=False)
     (found,) = watch.quarters(quarters)
     assert found.change == "raised"
+
+
+@pytest.mark.parametrize("rate", [1.0, 50.0])
+def test_false_alarms_are_shared_over_a_year_of_eight_hours_a_day(rate: float) -> None:
+    """A shift of which each quarter says half a deviation: Page's sum of k = 0.25 on either side,
+    one of four charts, takes as long as its limit says. Nothing has been learned."""
+    count, before, level = 13_000, 12_000, 0.2
+    # A quarter scatters by 0.01 and a tenth of the level, and is correlated by a half to the next;
+    # a drift of three times 0.01 is none.
+    white = 0.5
+    size = 0.03 + 0.03 * white * np.sqrt(1 - 0.5**2) / (1 - 0.5)
+    rho = level + size * (np.arange(count) >= before)
+    ones, zeros = np.ones(count), np.zeros(count)
+    quarters = Quarters(
+        number=4_000_000_000 + np.arange(count),
+        start_ns=np.zeros(count, dtype=np.int64) + 10**18,
+        place=20 * ones,
+        ratio=rho**2,
+        variance=zeros,
+        doubt=zeros,
+        usual=np.nan * ones,
+        restless=zeros,
+        forward_w=ones,
+        first=np.zeros(count + 1, dtype=np.int64),
+        pairs=None,  # type: ignore[arg-type]
+    )
+    options = msgspec.convert(
+        {"sudden_change": {"false_alarms_per_year": rate}}, type(Settings().watchdog)
+    )
+    raised = rule(options, Memory(), active=False).quarters(quarters)[0]
+    taken = raised.time_ns // 250_000_000 - 4_000_000_000 - before
+    run_length = 365.25 * 8 * 3600 * 4 / rate
+    assert taken == pytest.approx(limit(0.25, 2 * 4 * run_length) / (white - 0.25), rel=0.06)

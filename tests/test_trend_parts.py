@@ -7,6 +7,15 @@ import pytest
 import statsmodels.api as sm
 
 from logger.daily import Days, FloatArray, IntArray, Weather, WorkEvent
+from logger.trend.account import (
+    Account,
+    Alarm,
+    ChannelAccount,
+    JournalEntry,
+    channel_name,
+    date,
+    named,
+)
 from logger.trend.design import YEAR, frame, step_columns
 from logger.trend.model import trend
 from logger.trend.outcome import SecondOpinion, Step
@@ -488,3 +497,95 @@ def test_another_level_and_another_date_change_nothing_else(shift: int, more: fl
     assert second.level == pytest.approx(first.level + more, abs=1e-6)
     assert [step.day for step in second.steps] == [step.day + shift for step in first.steps]
     assert second.noise == pytest.approx(first.noise, rel=1e-6)
+
+
+def test_a_trend_without_correlation_is_ordinary_least_squares() -> None:
+    """Against statsmodels: level, slope and season, their band, and the noise. Readings so far
+    apart that nothing hangs together."""
+    rng = np.random.default_rng(12)
+    day = FIRST + 12 * np.arange(130)
+    angle = 2 * np.pi * day / 365.25
+    swr = 1.6 + 0.05 * (day - FIRST) / 365.25 + 0.06 * np.cos(angle) + rng.uniform(-0.05, 0.05, 130)
+    told = trend(days_of(day, swr))
+    assert told.steps == ()
+    middle = FIRST + 12 * 129 / 2
+
+    def columns(at: IntArray) -> FloatArray:
+        waves = [wave(k * 2 * np.pi * at / 365.25) for k in (1, 2) for wave in (np.sin, np.cos)]
+        return np.column_stack([np.ones(len(at)), (at - middle) / 365.25, *waves])
+
+    theirs = sm.OLS(swr, columns(day)).fit()
+    every = np.arange(day[0], day[-1] + 1)
+    predicted = theirs.get_prediction(columns(every))
+    np.testing.assert_allclose(told.curve.swr, predicted.predicted_mean, atol=2e-3)
+    band = 1.96 * predicted.se_mean
+    np.testing.assert_allclose(told.curve.high - told.curve.swr, band, rtol=0.06)
+    np.testing.assert_allclose(told.curve.swr - told.curve.low, band, rtol=0.06)
+    season = columns(every)[:, 2:] @ theirs.params[2:]
+    np.testing.assert_allclose(told.curve.season, season, atol=2e-3)
+    assert told.level == pytest.approx(predicted.predicted_mean[-1] - season[-1], abs=2e-3)
+    assert told.noise == pytest.approx(np.sqrt(theirs.scale), rel=0.03)
+    assert told.slope_per_year == pytest.approx(theirs.params[1], abs=1e-3)
+    assert told.season_amplitude == pytest.approx(np.ptp(season[:365]) / 2, abs=2e-3)
+    low, high = theirs.conf_int()[1]
+    assert told.slope_low is not None
+    assert told.slope_high is not None
+    # Correlation is searched from 0 to 0.98 and is of no consequence here.
+    assert 0.95 * (high - low) < told.slope_high - told.slope_low < 1.8 * (high - low)
+    assert (told.slope_low + told.slope_high) / 2 == pytest.approx(told.slope_per_year, abs=1e-9)
+
+
+@pytest.mark.parametrize(("count", "bends"), [(12, 0), (70, 1)])
+def test_short_data_say_how_short(count: int, bends: int) -> None:
+    day = FIRST + np.arange(count)
+    swr = flat(count, noise=0.01)
+    swr[count // 2] += 1.0
+    told = trend(days_of(day, swr))
+    assert told.reasons == (
+        f"{count - 1} days of readings in {count} days: separating season from slope takes a year.",
+        "1 day left out, far from the days around.",
+    )
+    assert (told.slope_per_year, told.season_amplitude, told.second_opinion) == (None, None, None)
+    assert (told.since, told.last, told.days) == (FIRST, FIRST + count - 1, count)
+    assert told.verdict == "undecided"
+    assert told.level == pytest.approx(1.5, abs=0.02)
+
+
+def test_a_month_counts_with_three_days_in_the_second_opinion() -> None:
+    """Ten years with a slope; each January has three days, or two, of nonsense."""
+    day = FIRST + np.arange(0, 3650, 6)
+    rng = np.random.default_rng(13)
+    swr = 1.5 + 0.02 * (day - FIRST) / 365.25 + 0.01 * rng.standard_normal(len(day))
+    told = trend(days_of(day, swr)).second_opinion
+    assert told is not None
+    assert told.slope_per_year == pytest.approx(0.02, abs=0.002)
+    assert told.slope_low < 0.02 < told.slope_high
+    sparse = trend(days_of(day[::3], swr[::3]))  # one or two days a month
+    assert sparse.slope_per_year is not None
+    assert sparse.second_opinion is None
+
+
+# --- account ---
+
+
+def test_names_of_channels_and_days() -> None:
+    assert channel_name(20, 27205.0) == "channel 20"
+    assert channel_name(None, 14_200.0) == "14.200 MHz"
+    assert channel_name(None, None) == "all readings"
+    assert named([(20, None)]) == "channel 20"
+    assert named([(1, None), (20, 27205.0)]) == "channels 1 and 20"
+    assert named([(1, None), (None, 7100.0)]) == "channel 1 and 7.100 MHz"
+    assert date(0) == "1970-01-01"
+    assert date(20_454) == "2026-01-01"
+
+
+def test_an_account_spans_all_channels() -> None:
+    tell = [days_of(FIRST + first + np.arange(12), flat(12)) for first in (5, 0, 9)]
+    channels = tuple(ChannelAccount(each, trend(each)) for each in tell)
+    account = Account("quay", 3.0, 0, channels, (), (), None)
+    assert account.span == (FIRST, FIRST + 20)
+    assert channels[0].name == "channel 20"
+    day_ns = 86_400 * 10**9
+    assert JournalEntry(5 * day_ns - 1, "repair", "").day == 4
+    alarm = Alarm(1, "high-swr", "critical", 5 * day_ns, None, False, None, "")
+    assert alarm.day == 5
