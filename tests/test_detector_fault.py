@@ -13,13 +13,13 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
-from logger.stages.own_power import OwnPower
 
 from drivers.contract import SampleBlock
 from logger.blocks import Noise, PowerBlock
 from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Flag, Memory
+from logger.stages.keying import OwnPower
 from logger.stages.view import UNKNOWN_POWER, View
 from logger.watchdog import detector_fault
 from logger.watchdog.rule import Finding

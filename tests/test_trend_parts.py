@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
 
 from logger.daily import Days, FloatArray, IntArray, Weather, WorkEvent
+from logger.rows import Alarm, AlarmKind, Severity
 from logger.trend.account import (
     Account,
-    Alarm,
     ChannelAccount,
     JournalEntry,
     channel_name,
     date,
-    named,
+    name_channels,
 )
 from logger.trend.design import YEAR, frame, step_columns
 from logger.trend.model import trend
@@ -572,9 +574,12 @@ def test_names_of_channels_and_days() -> None:
     assert channel_name(20, 27205.0) == "channel 20"
     assert channel_name(None, 14_200.0) == "14.200 MHz"
     assert channel_name(None, None) == "all readings"
-    assert named([(20, None)]) == "channel 20"
-    assert named([(1, None), (20, 27205.0)]) == "channels 1 and 20"
-    assert named([(1, None), (None, 7100.0)]) == "channel 1 and 7.100 MHz"
+    channel_20 = days_of(FIRST + np.arange(1), flat(1))
+    channel_1 = replace(channel_20, channel=1)
+    elsewhere = replace(channel_20, channel=None, frequency_khz=7100.0)
+    assert name_channels([channel_20]) == "channel 20"
+    assert name_channels([channel_1, channel_20]) == "channels 1 and 20"
+    assert name_channels([channel_1, elsewhere]) == "channel 1 and 7.100 MHz"
     assert date(0) == "1970-01-01"
     assert date(20_454) == "2026-01-01"
 
@@ -587,5 +592,13 @@ def test_an_account_spans_all_channels() -> None:
     assert channels[0].name == "channel 20"
     day_ns = 86_400 * 10**9
     assert JournalEntry(5 * day_ns - 1, "repair", "").day == 4
-    alarm = Alarm(1, "high-swr", "critical", 5 * day_ns, None, False, None, "")
+    alarm = Alarm(
+        kind=AlarmKind.HIGH_SWR,
+        severity=Severity.CRITICAL,
+        raised_utc="1970-01-06T00:00:00.000000Z",
+        value=None,
+        limit=None,
+        detail="",
+        flags="",
+    )
     assert alarm.day == 5
