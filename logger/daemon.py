@@ -52,12 +52,12 @@ from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.service.handover import Handover
 from logger.service.health import CaptureTotals, Clocks, HealthGauge, next_row_s
 from logger.service.host_clock import running_ns, synchronised
-from logger.service.keeper import COMMIT_S, DAY_NS, Keeper, Tell
+from logger.service.keeper import COMMIT_S, Keeper, Tell
 from logger.service.sd_notify import ServiceManager, Supervision
 from logger.stages.view import View
 from logger.store.database import Store, Stored
 from logger.store.lock import StoreLock
-from logger.utc import format_ns
+from logger.utc import DAY_NS, format_ns
 from logger.wording import count
 
 if TYPE_CHECKING:

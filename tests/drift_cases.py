@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from logger.daily import Days, Weather
-from logger.trend.account import DAY_NS, Account, Alarm, ChannelAccount, JournalEntry
+from logger.trend.account import Account, Alarm, ChannelAccount, JournalEntry
 from logger.trend.outcome import Step
+from logger.utc import DAY_NS
 from tests.trends import FIRST, days, fitted
 
 LONG = "the plug at the balcony was opened, dried, cleaned and made new with tape around it; " * 5

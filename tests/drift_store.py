@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.daily import Days
 from logger.store.database import Store
-from logger.trend.account import DAY_NS
+from logger.utc import DAY_NS
 
 MINUTE_NS = 60_000_000_000
 PUT = (

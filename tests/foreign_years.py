@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from logger.rows import Flag, Transmission, WeatherRow
+from logger.utc import DAY_NS
 
 if TYPE_CHECKING:
     from logger.store.database import Store
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-DAY_NS = 86_400_000_000_000
 HOUR_NS = DAY_NS // 24
 YEAR_DAYS = 365.25
 LEAST_SWR = 1.10  # the lowest that any channel is to reach by its steady part and its season

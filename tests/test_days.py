@@ -19,7 +19,7 @@ from logger.report.gather import account
 from logger.rows import Boot, ClockChange, Shift, Trust
 from logger.store.database import Store
 from logger.store.days import AT_ONCE, DailyValues
-from logger.trend.account import DAY_NS
+from logger.utc import DAY_NS
 from tests import drift_store
 from tests.old_stores import old_store
 from tests.station import mismatchd, write_config

@@ -25,7 +25,7 @@ from logger.store.database import Store, Stored
 from logger.store.deliveries import Deliveries
 from logger.store.shelf import Shelf
 from logger.store.tables import ALARMS
-from logger.utc import format_ns
+from logger.utc import DAY_NS, format_ns
 from tests.counterparts import hook_server
 from tests.deadlines import in_time, scale, wait_until
 from tests.old_stores import old_store
@@ -33,8 +33,6 @@ from tests.servers import free_port
 from tests.station import mismatchd, write_config
 from tests.test_health import schema_of
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
-
-DAY_NS = 86400 * SECOND
 
 
 @pytest.fixture

@@ -30,9 +30,10 @@ from logger.report.html import page
 from logger.report.steps import is_homogeneous
 from logger.report.summary import Summary, summary
 from logger.store.database import Store
-from logger.trend.account import DAY_NS, Account, ChannelAccount, date
+from logger.trend.account import Account, ChannelAccount, date
 from logger.trend.outcome import Step, Trend
 from logger.trend.state_outcome import StateVerdict, StationState
+from logger.utc import DAY_NS
 from tests import drift_store
 from tests.drift_cases import account, alarm, cases, entry
 from tests.servers import needed

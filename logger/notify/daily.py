@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from logger.utc import DAY_NS
+
 MINUTE_NS = 60_000_000_000
-DAY_NS = 1440 * MINUTE_NS
 
 
 def latest_slot(minute: int, now_ns: int) -> int:

@@ -15,13 +15,13 @@ from logger.report.changes import MONTH, ChannelChange, changes
 from logger.report.state import StateLine, causes, state_line, story
 from logger.report.steps import RECENT, is_homogeneous, unannounced
 from logger.store.journal import WORK
-from logger.trend.account import DAY_NS, Account, ChannelAccount, channel_name, date, named
+from logger.trend.account import Account, ChannelAccount, channel_name, date, named
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
 from logger.tune.positions import Position
 from logger.tune.session import TuningState
 from logger.tune.words import outcome
-from logger.utc import format_ns
+from logger.utc import DAY_NS, format_ns
 
 Level = Literal["fine", "watch", "act", "unknown"]
 

@@ -30,7 +30,6 @@ LONGEST_RETRY_S = 16.0
 PAIRS_A_RETRY_S = 100_000
 TIDY_S = 3600.0  # interval of deletions of pairs past retention
 UNTIDY_S = 60.0  # pause after a failure to tidy the store
-DAY_NS = 86_400_000_000_000
 
 Tell = Callable[[Stored], None]
 Open = Callable[[bool], Store]

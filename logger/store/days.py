@@ -14,7 +14,7 @@ from logger.daily import Days, Weather
 from logger.errors import StoreError
 from logger.store.database import Store
 from logger.store.schema import transaction
-from logger.store.tables import DAY_NS
+from logger.utc import DAY_NS
 
 MAD = 1.4826  # standard deviation of a normal distribution per median absolute deviation
 BIN_KHZ = 5.0  # repeated readings of a frequency counter differ slightly

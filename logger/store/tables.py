@@ -9,9 +9,7 @@ from typing import Any, NamedTuple
 
 from logger.rows import Flag
 from logger.store.redate import dated
-from logger.utc import format_ns
-
-DAY_NS = 86_400_000_000_000
+from logger.utc import DAY_NS, format_ns
 
 
 class Record(NamedTuple):

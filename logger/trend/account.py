@@ -8,10 +8,8 @@ from dataclasses import dataclass
 from logger.daily import Days, Weather
 from logger.trend.outcome import Trend
 from logger.trend.state_outcome import StationState
-from logger.utc import format_ns
+from logger.utc import DAY_NS, format_ns
 from logger.wording import join
-
-DAY_NS = 86_400_000_000_000
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,7 @@ from logger.pipeline import Pipeline
 from logger.rows import Row
 from logger.store.database import Store
 from logger.store.tables import ALARMS
-from logger.utc import parse_time
+from logger.utc import DAY_NS, parse_time
 from tests.foreign_stations import (
     FAULTS,
     SOUND,
@@ -49,7 +49,6 @@ from tests.foreign_stations import (
 )
 from tests.station_model.pipeline import Settings
 
-DAY_NS = 86_400_000_000_000
 SOUND_DAYS = 21
 IDLE_S = 3600.0
 # The cause of each fault, and one that two detectors cannot tell from it: water that creeps in and
