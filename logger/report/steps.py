@@ -11,6 +11,7 @@ from scipy.special import chdtri
 
 from logger.trend.account import Account, ChannelAccount, date, named
 from logger.trend.outcome import Step
+from logger.utc import DAY_NS
 
 RECENT = 365  # days for which an unannounced step is recent
 TOGETHER = 14  # days within which steps of channels count as one
@@ -48,7 +49,7 @@ class CommonStep(msgspec.Struct, frozen=True):
 
 def unannounced(account: Account) -> list[CommonStep]:
     """Return recent steps without an explanation, the latest first."""
-    today = account.now_ns // 86_400_000_000_000
+    today = account.now_ns // DAY_NS
     steps = sorted(
         (
             (step, channel)

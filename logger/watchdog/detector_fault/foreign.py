@@ -11,11 +11,12 @@ from __future__ import annotations
 import numpy as np
 
 from logger.stages.view import View
+from logger.utc import DAY_NS
 from logger.watchdog.detector_fault import reversed
 
 HOLD_NS = 1_000_000_000  # longer than the tail of any detector after key-up
 QUIET_NS = 5_000_000_000
-REPEAT_NS = 30 * 86_400_000_000_000
+REPEAT_NS = 30 * DAY_NS
 SIGNALS = 3
 SPREAD = 0.2  # of reflected power
 
