@@ -55,8 +55,9 @@ from logger.service.host_clock import running_ns, synchronised
 from logger.service.keeper import COMMIT_S, Keeper, Tell
 from logger.service.sd_notify import ServiceManager, Supervision
 from logger.stages.view import View
-from logger.store.database import Store, Stored
 from logger.store.lock import StoreLock
+from logger.store.tables import Stored
+from logger.store.writer import StoreWriter
 from logger.utc import DAY_NS, format_ns
 from logger.wording import count
 
@@ -221,11 +222,13 @@ class Daemon:
             raise self._failure
         return summary
 
-    def _open_store(self, damaged: bool) -> Store:
+    def _open_store(self, damaged: bool) -> StoreWriter:
         path = self._config.store.path
-        store = Store.salvaged(path, self._during_salvage) if damaged else Store.open(path)
+        store = (
+            StoreWriter.salvage(path, self._during_salvage) if damaged else StoreWriter.open(path)
+        )
         try:
-            store.keep_calibration(self._coupler.id, self._content)
+            store.insert_calibration(self._coupler.id, self._content)
             interrupted = store.close_interrupted() if self._interrupted else 0
         except BaseException:
             store.close()
@@ -580,11 +583,11 @@ def _clocks() -> Clocks:
     return Clocks(time.time_ns(), running_ns())
 
 
-def _dating(store: Store | None) -> Dating:
+def _dating(store: StoreWriter | None) -> Dating:
     name, now = boot_name(), read_clocks()
     if store is None:  # it cannot be opened yet
         return Dating(now, None, name, None)
-    known, lost = store.known_boot(name)
+    known, lost = store.select_boot(name)
     if lost:
         log.warning(
             "rows of %d earlier start(s) of this host can never be dated: its clock was not"
@@ -595,5 +598,5 @@ def _dating(store: Store | None) -> Dating:
     trusted = now.wall_ns >= EARLIEST_NS and (now.synchronised or known is not None)
     upto = (now.wall_ns + LONGEST_SLEW_NS,) if trusted else ()
     dating = Dating(now, store.last_ns(*upto), name, known)
-    store.remember(dating.boot)
+    store.upsert_boot(dating.boot)
     return dating

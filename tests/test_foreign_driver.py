@@ -15,7 +15,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.file import load as load_calibration
 from logger.config.load import load
 from logger.daemon import Daemon
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.tables import TRANSMISSIONS
 from tests.deadlines import in_time
 from tests.station import volts, write_config

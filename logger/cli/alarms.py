@@ -38,13 +38,15 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     if context.invoked_subcommand is not None:
         return
     from logger.cli.export import FOREVER
-    from logger.store.shelf import Shelf
+    from logger.store.alarms import Alarms
+    from logger.store.reader import Store
     from logger.store.tables import ALARMS
 
-    store = Shelf.reader(configuration(config_path).store.path)
+    store = Store.reader(configuration(config_path).store.path)
     now_ns = _now_ns()
     try:
-        raises, shelved = store.raises(), store.shelved_until(now_ns)
+        alarms = Alarms(store.database)
+        raises, shelved = alarms.raises(), alarms.shelved_until(now_ns)
         shown = 0
         for record in store.records(ALARMS, *FOREVER):
             row = record.columns
@@ -71,13 +73,10 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
 @click.pass_context
 def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Acknowledge alarm ID: mark it as seen. `alarms ack ID` does the same."""
-    from logger.store.database import Store
+    from logger.store.alarms import Alarms
 
-    store = Store.reader(configuration(config_path or context.obj).store.path)
-    try:
-        item = store.acknowledge(alarm_id, _now_ns())
-    finally:
-        store.close()
+    with Alarms.editor(configuration(config_path or context.obj).store.path) as alarms:
+        item = alarms.acknowledge(alarm_id, _now_ns())
     click.echo(f"alarm {alarm_id} ({item.columns['kind']}) acknowledged", err=True)
 
 
@@ -96,7 +95,7 @@ def shelve(
 ) -> None:
     """Shelve the kind of alarm ID: alarms are still recorded, but notifiers report them only when
     the time is over, in one message with their number."""
-    from logger.store.shelf import Shelf
+    from logger.store.alarms import Alarms
 
     now_ns = _now_ns()
     if until is not None and span is None:
@@ -105,11 +104,8 @@ def shelve(
         until_ns = now_ns + parse_duration(span)
     else:
         raise UsageError("say until when: --for 2h, or --until 2026-03-01T19:00:00Z")
-    store = Shelf.reader(configuration(config_path or context.obj).store.path)
-    try:
-        kind = store.shelve(alarm_id, until_ns, now_ns)
-    finally:
-        store.close()
+    with Alarms.editor(configuration(config_path or context.obj).store.path) as alarms:
+        kind = alarms.shelve(alarm_id, until_ns, now_ns)
     click.echo(f"{kind} is shelved until {format_ns(until_ns)[:19]}Z", err=True)
 
 
@@ -119,13 +115,10 @@ def shelve(
 @click.pass_context
 def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Resume notifications of the kind of alarm ID."""
-    from logger.store.shelf import Shelf
+    from logger.store.alarms import Alarms
 
-    store = Shelf.reader(configuration(config_path or context.obj).store.path)
-    try:
-        kind = store.unshelve(alarm_id)
-    finally:
-        store.close()
+    with Alarms.editor(configuration(config_path or context.obj).store.path) as alarms:
+        kind = alarms.unshelve(alarm_id)
     click.echo(f"{kind} is no longer shelved", err=True)
 
 
@@ -155,19 +148,16 @@ def show(context: click.Context, alarm_id: int, form: str, config_path: Path | N
     """Explain alarm ID: what happened, likely causes, and what to check next."""
     from logger.diagnosis import diagnosis_of
     from logger.diagnosis.words import NARROWEST, WIDEST, page
-    from logger.store.database import Store
+    from logger.store.reader import Store
     from logger.store.tables import ALARMS
 
     path = configuration(config_path or context.obj).store.path
-    store = Store.reader(path)
-    try:
+    with Store.reader(path) as store:
         found = store.select(ALARMS, "r.id = ?", alarm_id)
         if not found:
             raise UsageError(f"no alarm {alarm_id} in {path}; `mismatchd alarms --all` lists them")
         alarm = found[0].columns
         diagnosis = diagnosis_of(store, alarm)
-    finally:
-        store.close()
     if form == "json":
         click.echo(msgspec.json.encode({"alarm": alarm, "diagnosis": diagnosis}).decode())
         return

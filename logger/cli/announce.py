@@ -16,7 +16,7 @@ from typing import Any
 
 import msgspec
 
-from logger.store.database import Stored
+from logger.store.tables import Stored
 
 log = logging.getLogger("mismatchd")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.feedline.measurement import FAR_ENDS, LineLoss, loss_of_swr
 from logger.live.carrier import Carrier
 from logger.store.line_losses import LineLosses
+from logger.store.reader import Store
 from logger.store.tables import LINE_LOSSES
 
 
@@ -145,7 +145,8 @@ def _kept(
     path = config.store.path
     words = f"feedline measured with its far end {reading.far_end}: antenna off and on again"
     make_ready(config, coupler)
-    with closing(LineLosses.reader(path)) as store:
-        before = store.readings()
-        number = store.add(reading, words)
-        return before, store.select(LINE_LOSSES, "r.id = ?", number)[0].columns
+    with LineLosses.editor(path) as losses:
+        before = losses.readings()
+        number = losses.insert(reading, words)
+        (record,) = Store(losses.database).select(LINE_LOSSES, "r.id = ?", number)
+        return before, record.columns

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -25,6 +24,8 @@ from logger.isolate.chain import DEFAULT, KINDS, chain_of
 from logger.isolate.session import IsolationSession, decode_state, encode_state
 from logger.isolate.trials import NEEDS
 from logger.isolate.usual import DAYS, UNKNOWN_SWR, usual_swr
+from logger.store.journal import Journal
+from logger.store.reader import Store
 from logger.store.sessions import Sessions
 
 KIND = "isolate"
@@ -79,21 +80,21 @@ def command(
     terminal = Terminal()
     carriers = Carriers(config, coupler, terminal)
     make_ready(config, coupler)
-    with closing(Sessions.reader(config.store.path)) as store:
-        number, session = None, None
+    with Sessions.editor(config.store.path) as store:
+        number, session, stored = None, None, Store(store.database)
         try:
             begin = anew or chain is not None
             before = None if begin else resumed(terminal, store, KIND, decode_state, how_far)
             if before is not None:
                 number, session = before[0], IsolationSession(before[1])
             else:
-                session = IsolationSession(asked_state(terminal, store, chain, usual, lacking))
+                session = IsolationSession(asked_state(terminal, stored, chain, usual, lacking))
                 number = store.begin(KIND, _now_ns(), encode_state(session.state))
             if session.state.symptom is None:
-                as_is(terminal, carriers, session, partial(usual_swr, store, _now_ns()))
-                store.keep(number, _now_ns(), encode_state(session.state))
+                as_is(terminal, carriers, session, partial(usual_swr, stored, _now_ns()))
+                store.update(number, _now_ns(), encode_state(session.state))
             for _ in IsolationGuide(config, carriers, terminal).steps(session):
-                store.keep(number, _now_ns(), encode_state(session.state))
+                store.update(number, _now_ns(), encode_state(session.state))
             _end(terminal, store, number, session)
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
@@ -118,7 +119,7 @@ def _end(terminal: Terminal, store: Sessions, number: int, session: IsolationSes
         terminal.say(text)
     kind, text = _noted(terminal, words.journal(verdict, len(taken))) if taken else ("", "")
     if kind:
-        store.note(_now_ns(), kind, text)
+        Journal(store.database).insert(_now_ns(), kind, text)
         terminal.say(f"noted as {kind}")
     store.end(number, _now_ns(), encode_state(session.state))
     record = {

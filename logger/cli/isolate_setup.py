@@ -11,7 +11,7 @@ from logger.isolate.hints import newest
 from logger.isolate.session import IsolationState
 from logger.isolate.trials import OHMMETER
 from logger.isolate.words import GENERAL, chain_line, counted
-from logger.store.sessions import Sessions
+from logger.store.reader import Store
 
 
 def how_far(state: IsolationState) -> str:
@@ -21,7 +21,7 @@ def how_far(state: IsolationState) -> str:
 
 def asked_state(
     terminal: Terminal,
-    store: Sessions,
+    store: Store,
     chain: Chain | None,
     usual: float | None,
     lacking: Sequence[str],

@@ -15,8 +15,9 @@ from logger.recompute import recompute
 from logger.recompute.means import MeansSummary as ByMeans
 from logger.recompute.raw import Progress
 from logger.recompute.raw import RawSummary as ByRaw
-from logger.store.database import Store
+from logger.store.database import Database
 from logger.store.lock import StoreLock
+from logger.store.writer import StoreWriter
 from logger.wording import count
 
 
@@ -34,11 +35,10 @@ def command(config_path: Path | None, dry_run: bool) -> None:
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     path = config.store.path
-    Store.expect(path)  # a missing store must not be created here
+    Database.expect(path)  # a missing store must not be created here
     with contextlib.ExitStack() as stack:
         stack.callback(StoreLock(path).release)
-        store = Store.open(path)
-        stack.callback(store.close)
+        store = stack.enter_context(StoreWriter.open(path))
         with _shown() as progress:
             by_raw, by_means = recompute(store, config, coupler, dry_run=dry_run, progress=progress)
     for line in _said(by_raw, by_means, coupler.id):

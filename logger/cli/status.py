@@ -29,33 +29,33 @@ def command(config_path: Path | None, as_json: bool) -> None:
     from logger.live.status import ask
     from logger.store.deliveries import Deliveries
     from logger.store.outbox import Outbox
+    from logger.store.reader import Store
     from logger.utc import format_ns
 
     config = configuration(config_path)
     live = ask(config.store.path)
     stored: dict[str, Any] = {"store": str(config.store.path)}
     try:
-        store = Outbox.reader(config.store.path)
+        store = Store.reader(config.store.path)
     except StoreError as error:
         stored["store_error"] = str(error)
     else:
-        stored |= store.counts()
-        if live is None:
-            stored["forwarders"] = [
-                {"name": server.title, **store.totals(server.title).columns()}
-                for server in config.forwarders
+        with store:
+            stored |= store.counts()
+            if live is None:
+                outbox, deliveries = Outbox(store.database), Deliveries(store.database)
+                stored["forwarders"] = [
+                    {"name": server.title, **outbox.totals(server.title).columns()}
+                    for server in config.forwarders
+                ]
+                stored["notifiers"] = [
+                    {"name": notifier.title, **deliveries.totals(notifier.title).columns()}
+                    for notifier in config.notifiers
+                ]
+            stored["open_alarms"] = [
+                {"id": alarm.id, "kind": alarm.kind, "raised_utc": format_ns(alarm.raised_ns)}
+                for alarm in store.open_alarms()
             ]
-            told = Deliveries.reader(config.store.path)
-            stored["notifiers"] = [
-                {"name": notifier.title, **told.totals(notifier.title).columns()}
-                for notifier in config.notifiers
-            ]
-            told.close()
-        stored["open_alarms"] = [
-            {"id": alarm.id, "kind": alarm.kind, "raised_utc": format_ns(alarm.raised_ns)}
-            for alarm in store.open_alarms()
-        ]
-        store.close()
     if live is not None and (last_ns := live.pop("last_pair_ns")) is not None:
         live["last_pair_utc"] = format_ns(last_ns)
         live["last_pair_age_s"] = round((time.time_ns() - last_ns) / 1e9, 3)

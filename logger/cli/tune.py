@@ -82,7 +82,7 @@ def command(
     number: int | None = None
     make_ready(config, coupler)
     source_of(config, coupler, running=running).close()  # report a wrong port before any question
-    with closing(Sessions.reader(config.store.path)) as store:
+    with Sessions.editor(config.store.path) as store:
         try:
             before = None if new else resumed(terminal, store, KIND, found, _how_far)
             if before is None:
@@ -101,7 +101,7 @@ def command(
             place = number
 
             def keep() -> None:
-                store.keep(place, time.time_ns(), kept(session.state))
+                store.update(place, time.time_ns(), kept(session.state))
 
             with closing(source_of(config, coupler, running=running)) as source:
                 TuningGuide(terminal, source, session, config.station, keep).run()

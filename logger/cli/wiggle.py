@@ -66,7 +66,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
     running = ask(config.store.path) is not None
     make_ready(config, coupler)
     source_of(config, coupler, running=running).close()  # report a wrong port before any question
-    with closing(Sessions.reader(config.store.path)) as sessions:
+    with Sessions.editor(config.store.path) as sessions:
         number = None
         try:
             for text in before_keying(WIGGLE):
@@ -83,7 +83,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
                 while not session.over:
                     terminal.say(next_step(session))
                     _listen(terminal, source, session, key_down_s)
-                    sessions.keep(number, time.time_ns(), kept(session.state))
+                    sessions.update(number, time.time_ns(), kept(session.state))
         except (Stop, KeyboardInterrupt) as reason:
             terminal.say("")
             terminal.say("stopped" if number is None else f"stopped; {CONTINUE}")

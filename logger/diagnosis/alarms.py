@@ -15,7 +15,7 @@ from logger.diagnosis.history import read
 from logger.diagnosis.rules import NOTHING, PASSING, SILENT, SILENT_PATTERN
 from logger.diagnosis.scoring import LIKELY, CautionedCheck, Diagnosis, diagnose
 from logger.errors import StoreError
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.utc import parse_time
 
 NO_DATA = "no-data"
@@ -45,10 +45,7 @@ def advice(path: Path, alarm: Mapping[str, Any]) -> list[str]:
     The list is empty if the store at `path` cannot be read.
     """
     try:
-        store = Store.reader(path)
-        try:
+        with Store.reader(path) as store:
             return words.sentences(diagnosis_of(store, alarm))
-        finally:
-            store.close()
     except StoreError:
         return []

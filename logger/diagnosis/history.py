@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import Floats, Times
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.utc import DAY_NS
 
 Columns = Mapping[str, NDArray[Any]]

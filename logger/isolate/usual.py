@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.physics.reflection import rho_of_swr, swr
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.utc import DAY_NS
 
 UNKNOWN_SWR = 1.5  # common practice, no single source: an SWR up to this is no concern

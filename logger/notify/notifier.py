@@ -33,8 +33,9 @@ from logger.notify.channel import (
 )
 from logger.notify.waiting import QueuedMessage, Waiting
 from logger.outlets.pacing import Backoff
-from logger.store.database import Stored
 from logger.store.deliveries import Deliveries, DeliveryTotals, FinishedMessage, Progress
+from logger.store.reader import Store
+from logger.store.tables import Stored
 from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd.notify")
@@ -243,21 +244,21 @@ class Notifier:
             self._shelved = queue.shelved(self._utc_ns())
 
     def _opened(self) -> Deliveries:
-        replaced = self._queue is not None and self._queue.replaced
+        replaced = self._queue is not None and self._queue.database.replaced
         if replaced:
             self._forget()
         if self._queue is None:
-            queue = Deliveries.reader(self._path)
+            queue = Deliveries.editor(self._path)
             try:
                 progress = queue.begin(self.name, self._utc_ns())
                 if not self._known:
                     self._begin(queue, progress)
                     self._known = True
                 elif replaced:  # memory is more complete than the salvaged rows
-                    queue.forget(self.name)
+                    queue.delete_waiting(self.name)
                     for entry in self._waiting.entries:
                         entry.number, entry.changed = None, True
-                    seen = min(self._progress.change_id, queue.last_change_id())
+                    seen = min(self._progress.change_id, Store(queue.database).last_change_id())
                     self._progress = self._progress._replace(change_id=seen)
                 self._totals = queue.totals(self.name)
             except BaseException:
@@ -271,7 +272,7 @@ class Notifier:
         self._progress = self._saved = progress
         self._waiting.restore(
             QueuedMessage(kept.kind, kept.message, kept.attempts, kept.id, False)
-            for kept in queue.kept(self.name)
+            for kept in queue.waiting(self.name)
         )
         self._shelved = queue.shelved(self._utc_ns())
         self._open = {row["kind"]: row for row in queue.open_rows()}

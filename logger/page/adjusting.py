@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Mapping
-from contextlib import closing, suppress
+from contextlib import suppress
 from typing import Any, get_args
 
 import msgspec
@@ -18,7 +18,7 @@ from logger.errors import StoreError, UsageError
 from logger.live.carrier import Carrier, after, newest_id
 from logger.live.reading import LiveReading as Live
 from logger.page.drawings import Station
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.sessions import Sessions
 from logger.tune.advice import TuningAdvice
 from logger.tune.frequency import Where, parsed, told
@@ -229,7 +229,7 @@ class Adjusting:
 
     def unfinished(self) -> tuple[int, TuningState] | None:
         """Return id and state of an interrupted session; None if none or unreadable."""
-        with closing(Sessions.reader(self._station.store)) as store:
+        with Sessions.reader(self._station.store) as store:
             left = store.unfinished(KIND)
         try:
             return None if left is None else (left.id, found(left.content))
@@ -239,25 +239,25 @@ class Adjusting:
     # on threads
 
     def _look(self) -> Carrier | None:
-        with closing(Store.reader(self._station.store)) as store:
+        with Store.reader(self._station.store) as store:
             return after(store, self._last_id)
 
     def _newest(self) -> int:
-        with closing(Store.reader(self._station.store)) as store:
+        with Store.reader(self._station.store) as store:
             return newest_id(store)
 
     def _begun(self, content: bytes) -> int:
-        with closing(Sessions.reader(self._station.store)) as store:
+        with Sessions.editor(self._station.store) as store:
             return store.begin(KIND, time.time_ns(), content)
 
     def _keep(self, content: bytes) -> None:
-        with closing(Sessions.reader(self._station.store)) as store:
-            store.keep(self._number, time.time_ns(), content)
+        with Sessions.editor(self._station.store) as store:
+            store.update(self._number, time.time_ns(), content)
 
     def _ended(self, state: TuningState) -> None:
         moved = len({one.setting for one in state.read}) > 1
         words = outcome(state) if moved else None
-        with closing(Sessions.reader(self._station.store)) as store:
+        with Sessions.editor(self._station.store) as store:
             store.end(self._number, time.time_ns(), kept(state), words)
 
 

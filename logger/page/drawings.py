@@ -9,8 +9,6 @@ from __future__ import annotations
 import io
 import re
 import time
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 from xml.etree import ElementTree
@@ -19,7 +17,7 @@ from logger.calibration.file import CalibrationFile
 from logger.charts.palette import VARIABLES
 from logger.config.load import StationOptions
 from logger.errors import UsageError
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.sessions import Sessions
 
 if TYPE_CHECKING:
@@ -70,15 +68,6 @@ class ReportView(NamedTuple):
     entries: list[str]
 
 
-@contextmanager
-def _opened(path: Path) -> Iterator[Store]:
-    store = Store.reader(path)
-    try:
-        yield store
-    finally:
-        store.close()
-
-
 def _known(station: Station) -> tuple[str, float, CalibrationFile]:
     return station.name, station.min_forward_w, station.calibration
 
@@ -88,7 +77,7 @@ def transmission(station: Station, number: int) -> list[Drawing]:
     from logger.charts.scenes import of_transmission
     from logger.charts.timeline import small
 
-    with _opened(station.store) as store:
+    with Store.reader(station.store) as store:
         scene = of_transmission(
             store, number, station.name, station.min_forward_w, station.calibration
         )
@@ -101,7 +90,7 @@ def capture(station: Station, number: int) -> list[Drawing]:
     from logger.charts.scenes import of_capture
     from logger.charts.timeline import small
 
-    with _opened(station.store) as store:
+    with Store.reader(station.store) as store:
         scene = of_capture(store, number, *_known(station))
     drawn = []
     if scene.detail is not None:
@@ -158,7 +147,7 @@ def tuning(station: Station, number: int, step: str) -> list[Drawing]:
     from logger.charts.tuning import small
     from logger.tune.session import found
 
-    with closing(Sessions.reader(station.store)) as store:
+    with Sessions.reader(station.store) as store:
         kept = [one for one in store.sessions("tune") if one.id == number]
     if not kept or not (state := found(kept[0].content)).read:
         raise UsageError("nothing to draw yet")
@@ -172,7 +161,7 @@ def _report(station: Station) -> Report:
     from logger.report.gather import account
     from logger.report.whole import report
 
-    with _opened(station.store) as store:
+    with Store.reader(station.store) as store:
         gathered = account(store, station.name, station.limit, time.time_ns(), EVER, explained=True)
         return report(store, gathered)
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
@@ -23,7 +22,7 @@ from logger.page.latest_state import LatestState
 from logger.page.reading import place, scale, shown
 from logger.page.watcher import Watcher
 from logger.page.wiggling import Wiggling
-from logger.store.database import Store
+from logger.store.reader import Store
 
 PERIOD_S = 0.1
 
@@ -50,14 +49,9 @@ class Site:
         )
         self._templates.globals["place"] = place
 
-    @contextmanager
-    def opened(self) -> Iterator[Store]:
+    def opened(self) -> Store:
         """Open the store for one page. Raises StoreError."""
-        store = Store.reader(self.station.store)
-        try:
-            yield store
-        finally:
-            store.close()
+        return Store.reader(self.station.store)
 
     def page(
         self, request: Request, template: str, values: dict[str, Any], status: int = 200

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import time
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -159,7 +158,7 @@ class Wiggling:
 
     def unfinished(self) -> tuple[int, WiggleState] | None:
         """Return id and state of an interrupted session; None if none or unreadable."""
-        with closing(Sessions.reader(self._store)) as store:
+        with Sessions.reader(self._store) as store:
             left = store.unfinished(KIND)
         try:
             return None if left is None else (left.id, found(left.content))
@@ -170,16 +169,16 @@ class Wiggling:
         await asyncio.to_thread(self._write, self._number, kept(session.state))
 
     def _begin(self, content: bytes) -> int:
-        with closing(Sessions.reader(self._store)) as store:
+        with Sessions.editor(self._store) as store:
             return store.begin(KIND, time.time_ns(), content)
 
     def _write(self, number: int, content: bytes) -> None:
-        with closing(Sessions.reader(self._store)) as store:
-            store.keep(number, time.time_ns(), content)
+        with Sessions.editor(self._store) as store:
+            store.update(number, time.time_ns(), content)
 
     def _end(self, session: WiggleSession) -> None:
         words, content = remark(session), kept(session.state)
-        with closing(Sessions.reader(self._store)) as store:
+        with Sessions.editor(self._store) as store:
             store.end(self._number, time.time_ns(), content, words, kind="remark")
 
 

@@ -18,7 +18,7 @@ from logger.calibration.coupler import READABLE_FACTOR, Coupler
 from logger.calibration.detector import DetectorLaw
 from logger.physics.reflection import BLEND, COVERAGE, HIGHEST_SWR, estimate, rho_of_swr
 from logger.rows import Flag
-from logger.store.database import WATT_DECIMALS
+from logger.store.statements import WATT_DECIMALS
 
 # Each about halves the error; less under square law, but there the share does not matter.
 SHARE_ROUNDS = 12

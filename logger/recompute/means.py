@@ -25,7 +25,8 @@ from logger.errors import CalibrationError, StoreError
 from logger.physics.reflection import HIGHEST_SWR, rho_of_swr, swr
 from logger.recompute.change import BOUNDS, LEAST_W, Means, Moved, Recalibration, moved_ratio
 from logger.rows import Flag
-from logger.store.database import WATT_DECIMALS, Store
+from logger.store.statements import WATT_DECIMALS
+from logger.store.writer import StoreWriter
 
 PAGE_ROWS = 20_000
 
@@ -67,7 +68,7 @@ class MeansSummary(NamedTuple):
 class _Transmissions:
     """Transmissions to derive again, and the sums over their seconds."""
 
-    def __init__(self, store: Store, new: Coupler) -> None:
+    def __init__(self, store: StoreWriter, new: Coupler) -> None:
         texts = {id_: text for id_, text in store.calibrations().items() if id_ != new.id}
         codes = {id_: code for code, id_ in enumerate(texts)}
         self._new, self._olds = new, [_coupler(store, id_, text) for id_, text in texts.items()]
@@ -99,7 +100,7 @@ class _Transmissions:
 
 
 def recompute(
-    store: Store, new: Coupler, progress: Progress = lambda done, of: None
+    store: StoreWriter, new: Coupler, progress: Progress = lambda done, of: None
 ) -> MeansSummary:
     """Derive all rows of other calibrations again by `new`, within the caller's transaction.
 
@@ -123,7 +124,7 @@ def recompute(
     )
 
 
-def _seconds(store: Store, work: _Transmissions, progress: Progress) -> int:
+def _seconds(store: StoreWriter, work: _Transmissions, progress: Progress) -> int:
     fields = ("transmission_id", "samples", "forward_v", "reflected_v", *SECOND)
     total, read, derived = store.counts()["seconds"], 0, 0
     for rows in store.pages("seconds", fields, PAGE_ROWS):
@@ -135,7 +136,7 @@ def _seconds(store: Store, work: _Transmissions, progress: Progress) -> int:
         for change, of in work.by_change(at):
             result, sums = _second_rows(change, page[2:, of], work.peaks_v[:, at[of]])
             np.add.at(work.sums.T, at[of], sums.T)
-            store.rewrite("seconds", SECOND, _rows(page[0, of], result))
+            store.update("seconds", SECOND, _rows(page[0, of], result))
         progress(read, total)
     return derived
 
@@ -185,7 +186,7 @@ def _second_rows(
     ], sums
 
 
-def _transmissions(store: Store, work: _Transmissions, new_id: str) -> tuple[Floats, int]:
+def _transmissions(store: StoreWriter, work: _Transmissions, new_id: str) -> tuple[Floats, int]:
     """Derive the transmissions with known seconds.
 
     Return incident watts, reflected watts and SWR before and after, (2, 3, n), and their number.
@@ -205,7 +206,7 @@ def _transmissions(store: Store, work: _Transmissions, new_id: str) -> tuple[Flo
                 change, part[1:], work.sums[:, at[of]], work.peaks_v[:, at[of]]
             )
             lines = [(*row, new_id) for row in _rows(part[0], result)]
-            store.rewrite("transmissions", (*TRANSMISSION, "calibration_id"), lines)
+            store.update("transmissions", (*TRANSMISSION, "calibration_id"), lines)
             told = [0, 2, 4]  # mean incident, mean reflected, SWR
             changes.append(np.stack([part[2:][told], np.array([result[k] for k in told])]))
     return np.concatenate(changes, axis=2), derived
@@ -272,7 +273,7 @@ def _rows(ids: Floats, columns: list[Floats]) -> list[tuple[Any, ...]]:
     return list(zip(*whole, strict=True))
 
 
-def _coupler(store: Store, calibration_id: str, text: str | None) -> Coupler:
+def _coupler(store: StoreWriter, calibration_id: str, text: str | None) -> Coupler:
     where = f"{store.path}: calibration {calibration_id}"
     if text is None:
         raise StoreError(f"{where}: rows name it, but its content is not in the store")

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from contextlib import closing, suppress
+from contextlib import suppress
 
 import msgspec
 import numpy as np
 
 from logger.daily import Days, WorkEvent
 from logger.diagnosis import Diagnosis, diagnosis_of
-from logger.store.database import Store
 from logger.store.days import DailyValues
 from logger.store.journal import WORK
+from logger.store.reader import Store
 from logger.store.sessions import Sessions
 from logger.store.tables import ALARMS, JOURNAL, Record
+from logger.store.weather import WeatherRows
 from logger.trend.account import Account, Alarm, ChannelAccount, JournalEntry
 from logger.trend.outcome import Trend
 from logger.tune.session import TuningState, found
@@ -45,9 +46,9 @@ def account(
     """
     from logger.trend.model import trend
 
-    with closing(DailyValues.reader(store.path)) as kept:
-        known = kept.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
-        weather = kept.weather(*span_ns)
+    with DailyValues.editor(store.path) as values:
+        known = values.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
+    weather = WeatherRows(store.database).daily(*span_ns)
     used = [one for one in known if not channels or one.channel in channels]
     used.sort(key=lambda one: (-int(one.transmissions.sum()), one.channel or 0))
     entries = tuple(_entry(record) for record in store.records(JOURNAL, *span_ns))
@@ -69,12 +70,11 @@ def account(
 
 def last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:
     """Return end (UTC ns) and state of the last `tune` session up to `now_ns`, or None."""
-    with closing(Sessions.reader(store.path)) as kept:
-        for one in reversed(kept.sessions("tune")):
-            with suppress(msgspec.MsgspecError):  # state of another program version
-                state = found(one.content)
-                if one.ended and state.read and one.changed_ns <= now_ns:
-                    return one.changed_ns, state
+    for session in reversed(Sessions(store.database).sessions("tune")):
+        with suppress(msgspec.MsgspecError):  # state of another program version
+            state = found(session.content)
+            if session.ended and state.read and session.changed_ns <= now_ns:
+                return session.changed_ns, state
     return None
 
 

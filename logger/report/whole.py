@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import closing
 from typing import NamedTuple
 
 import msgspec
@@ -11,8 +10,8 @@ from logger.feedline.course import courses
 from logger.report.gather import diagnosed, last_tuning
 from logger.report.summary import Summary, summary
 from logger.report.words import state
-from logger.store.database import Store
 from logger.store.line_losses import LineLosses
+from logger.store.reader import Store
 from logger.trend.account import Account
 from logger.tune.session import TuningState
 
@@ -27,9 +26,8 @@ class Report(NamedTuple):
 
 def report(store: Store, account: Account) -> Report:
     """Return the report of an account. Raises StoreError."""
-    with closing(LineLosses.reader(store.path)) as losses:
-        known = [each for each in losses.readings() if each.time_ns <= account.now_ns]
-    line_loss = courses(known)
+    losses = LineLosses(store.database).readings()
+    line_loss = courses([loss for loss in losses if loss.time_ns <= account.now_ns])
     tuning = last_tuning(store, account.now_ns)
     told = summary(account, diagnosed(store, account), line_loss, tuning)
     told = msgspec.structs.replace(told, sentence=state(told))

@@ -16,8 +16,9 @@ from typing import Any
 from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import AlarmChange, ClockChange, Flag, Row, Samples, Transmission
 from logger.service.backlog import Backlog
-from logger.store.database import Store, Stored
-from logger.store.refusals import disk_takes_nothing
+from logger.store.sqlite import disk_takes_nothing
+from logger.store.tables import Stored
+from logger.store.writer import StoreWriter
 from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd")
@@ -32,7 +33,7 @@ TIDY_S = 3600.0  # interval of deletions of pairs past retention
 UNTIDY_S = 60.0  # pause after a failure to tidy the store
 
 Tell = Callable[[Stored], None]
-Open = Callable[[bool], Store]
+Open = Callable[[bool], StoreWriter]
 HearWork = Callable[[list[int]], None]
 
 
@@ -55,7 +56,7 @@ class Keeper:
         keep_bytes: int | None = None,
         hear_work: HearWork = lambda times_ns: None,
     ) -> None:
-        self.store: Store | None = None  # None while it cannot be opened
+        self.store: StoreWriter | None = None  # None while it cannot be opened
         self.failure: str | None = None
         self.disk_takes_nothing = False  # the cause of `failure`
         self.open_kinds: list[str] = []  # alarms that were open at the start
@@ -172,7 +173,7 @@ class Keeper:
             self._hear_work(store.work())  # its times may have been moved
         return stored
 
-    def _opened(self) -> Store:
+    def _opened(self) -> StoreWriter:
         if self.store is None:
             self.store = self._open(self._damaged)
             self._damaged = False
@@ -232,7 +233,7 @@ class Keeper:
         if store is None:
             return
         try:
-            if not store.changed_elsewhere():
+            if not store.database.changed_elsewhere():
                 return
             newest = store.last_change_id()  # later changes are noticed next time
             for item in store.acknowledgements(self._last_change, newest):

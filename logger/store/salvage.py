@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from logger.store.schema import transaction
 from logger.store.segments import is_readable
+from logger.store.sqlite import transaction
 from logger.store.tables import FORWARDED
 
 log = logging.getLogger("mismatchd")

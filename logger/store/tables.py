@@ -21,6 +21,17 @@ class Record(NamedTuple):
     columns: dict[str, Any]
 
 
+class Stored(NamedTuple):
+    """A stored row to be reported, as exported.
+
+    `change` is None for an ended transmission, else the change of the alarm.
+    """
+
+    table: str
+    change: str | None
+    columns: dict[str, Any]
+
+
 class Column(NamedTuple):
     """An exported column: an SQL expression over `r`, and a converter of values other than NULL."""
 
