@@ -18,7 +18,7 @@ from drivers.contract import SampleBlock, join
 from logger.errors import StoreError
 from logger.rows import Samples
 from logger.store import archive_writer as module
-from logger.store.archive import Archive, joined, same
+from logger.store.archive import Archive, join_alike, same
 from logger.store.database import Database
 from logger.store.reader import Store
 from logger.store.schema import current_version, migrate
@@ -452,16 +452,16 @@ def test_whole_segments_are_chosen_evenly(store: StoreWriter) -> None:
 
 def test_blocks_are_joined_up_to_a_number_of_pairs() -> None:
     parts = cut(pairs(0, 1000), range(0, 1000, 100))
-    assert [len(block) for block in joined(parts)] == [1000]
-    assert [len(block) for block in joined(parts, 250)] == [300, 300, 300, 100]
-    assert [len(block) for block in joined(parts, 100)] == [100] * 10
-    assert list(joined([])) == []
+    assert [len(block) for block in join_alike(parts)] == [1000]
+    assert [len(block) for block in join_alike(parts, 250)] == [300, 300, 300, 100]
+    assert [len(block) for block in join_alike(parts, 100)] == [100] * 10
+    assert list(join_alike([])) == []
     gap = replace(parts[4], gap=True)
-    assert [len(block) for block in joined([*parts[:4], gap, *parts[5:]])] == [400, 600]
+    assert [len(block) for block in join_alike([*parts[:4], gap, *parts[5:]])] == [400, 600]
     other = replace(parts[4], full_scale_v=5.0)
-    assert [len(block) for block in joined([*parts[:4], other, *parts[5:]])] == [400, 100, 500]
+    assert [len(block) for block in join_alike([*parts[:4], other, *parts[5:]])] == [400, 100, 500]
     jumped = replace(parts[4], clock_step=True)
-    assert [len(block) for block in joined([*parts[:4], jumped, *parts[5:]])] == [400, 100, 500]
+    assert [len(block) for block in join_alike([*parts[:4], jumped, *parts[5:]])] == [400, 100, 500]
 
 
 def test_blocks_are_the_same_only_bit_for_bit() -> None:

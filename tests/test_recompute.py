@@ -221,7 +221,7 @@ def test_the_second_time_changes_nothing(stores: Stores) -> None:
     before = [outbox.position("any", table) for table in FORWARDED]
     _, again = recompute(store, stores.config, Coupler(stores.right))
     assert (again.transmissions, again.seconds) == (0, 0)
-    assert [store.position("any", table) for table in FORWARDED] == before
+    assert [outbox.position("any", table) for table in FORWARDED] == before
     store.close()
     assert content_of(path) == once
 

@@ -428,7 +428,7 @@ def test_other_rules(case: Case, rules: dict[str, float]) -> None:
     assert derived[1] == made[1]
     assert len(derived[0]) != len(before[0])
     starts = {row["start_utc"] for row in before[0]} - {row["start_utc"] for row in made[0]}
-    assert summary.gone == len(starts)
+    assert summary.deleted == len(starts)
     # Alarms stay, and name the transmission that is there now.
     assert [alarm["raised_utc"] for alarm in by_start(before)[2]] == [
         alarm["raised_utc"] for alarm in derived[2] if "hindsight" not in alarm["detail"]
@@ -532,7 +532,7 @@ def test_rows_that_were_dated_anew_stay_flagged(case: Case) -> None:
     store.close()
     moved = content_of(path)
     summary = derive(path, case.config, case.right)
-    assert (summary.gone, summary.alarms) == (0, 0)
+    assert (summary.deleted, summary.alarms) == (0, 0)
     transmissions, seconds, alarms = content_of(path)
     for name in ("id", "start_utc", "end_utc", "samples", "flags", "forward_w_mean"):
         assert [row[name] for row in transmissions] == [row[name] for row in moved[0]]
@@ -620,7 +620,7 @@ def test_a_dry_run_writes_nothing(case: Case) -> None:
     path = case.play(case.rules(limit=30), one_db(case.right))
     before = dumped(path)
     summary = derive(path, case.rules(min_forward_w=0.4), case.right, dry_run=True)
-    assert summary.gone
+    assert summary.deleted
     assert summary.alarms
     assert dumped(path) == before
 
@@ -736,7 +736,7 @@ def test_rows_that_reach_into_a_hole_stay(
     assert len(set(times)) == len(times)
     assert sum(row["samples"] for row in derived[0]) == sum(row["samples"] for row in derived[1])
     again = derive(path, changed, case.right)
-    assert again.gone == 0
+    assert again.deleted == 0
     assert by_start(content_of(path)) == derived
 
 
@@ -764,7 +764,7 @@ def test_what_has_expired_stays_as_it_was(case: Case, at_s: float) -> None:
     first_ns = int(next(store.archive.blocks(*ALWAYS)).time_ns[0])
     store.close()
     first = f"{np.datetime64(first_ns, 'ns')}"[:26] + "Z"
-    assert derive(path, case.config, case.right).gone == 0
+    assert derive(path, case.config, case.right).deleted == 0
     after = by_start(content_of(path))
     told = [alarm for alarm in after[2] if "hindsight" not in alarm["detail"]]
     assert told == before[2]

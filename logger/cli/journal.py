@@ -122,14 +122,14 @@ def weather(file: Path, config_path: Path | None) -> None:
     before) and wind_m_s. A row of a moment that is known already replaces it.
     """
     from logger.store.weather import WeatherRows
-    from logger.store.weather_file import read, words
+    from logger.store.weather_file import count_values, read
 
     found = read(file)
     with WeatherRows.editor(configuration(config_path).store.path) as store:
         store.upsert(found.rows)
     if found.ignored:
         click.echo(f"ignored: {', '.join(found.ignored)}", err=True)
-    click.echo(f"imported {', '.join(words(found.rows)) or 'nothing'}", err=True)
+    click.echo(f"imported {', '.join(count_values(found.rows)) or 'nothing'}", err=True)
 
 
 def _words(text: str) -> str:

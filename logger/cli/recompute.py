@@ -69,8 +69,8 @@ def _said(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterator[str
             f"from {count(by_raw.pairs, 'raw pair')}:"
             f" {count(by_raw.transmissions, 'transmission')}, {count(by_raw.seconds, 'second')}"
         )
-        if by_raw.gone:
-            text += f"; {count(by_raw.gone, 'transmission')} removed, below the present rules"
+        if by_raw.deleted:
+            text += f"; {count(by_raw.deleted, 'transmission')} removed, below the present rules"
         if by_raw.alarms:
             text += f"; {count(by_raw.alarms, 'alarm')} added"
         if by_raw.withdrawn:

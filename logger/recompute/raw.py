@@ -32,7 +32,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Excursion, Flag, Memory, Row, Second, Transmission
 from logger.stages.selection import BEFORE_NS
 from logger.store import captures
-from logger.store.archive import Archive, joined
+from logger.store.archive import Archive, join_alike
 from logger.store.database import Database
 from logger.store.writer import StoreWriter
 from logger.watchdog import no_data
@@ -53,7 +53,7 @@ class RawSummary(NamedTuple):
     pairs: int
     transmissions: int
     seconds: int
-    gone: int
+    deleted: int
     alarms: int
     withdrawn: int
 
@@ -73,7 +73,7 @@ def recompute(
     for stretch in _stretches(archive, store.database):
         pipeline: Pipeline | None = None
         last_ns = stretch.since_ns
-        for block in joined(archive.blocks(stretch.since_ns, stretch.until_ns), BLOCK_PAIRS):
+        for block in join_alike(archive.blocks(stretch.since_ns, stretch.until_ns), BLOCK_PAIRS):
             if pipeline is None:
                 derived.begin(int(block.time_ns[0]), stretch)
                 pipeline = Pipeline(
@@ -86,8 +86,8 @@ def recompute(
             progress(done, total)
         if pipeline is not None:
             derived.end(pipeline.finish(), last_ns)
-    gone, alarms, withdrawn = derived.finish()
-    return RawSummary(done, len(derived.spans), derived.seconds, gone, alarms, withdrawn)
+    deleted, alarms, withdrawn = derived.finish()
+    return RawSummary(done, len(derived.spans), derived.seconds, deleted, alarms, withdrawn)
 
 
 class _Stretch(NamedTuple):
@@ -327,13 +327,13 @@ class _Derived:
     def finish(self) -> tuple[int, int, int]:
         """Delete former transmissions, add and withdraw alarms; return the three numbers."""
         self._covered = sorted(span for span in self._covered if span[0] <= span[1])
-        gone = [
+        deleted = [
             row
             for since_ns, until_ns in self._covered
             for row in self._select_starts(since_ns, until_ns)
             if row.start_ns not in self.spans
         ]
-        for row in gone:
+        for row in deleted:
             self._delete_seconds([row], set())
             self._database.execute("DELETE FROM transmissions WHERE id = ?", (row.id,))
         withdrawn = self._withdraw()
@@ -341,7 +341,7 @@ class _Derived:
         self._point_alarms()
         self._store.write([Memory(*memory) for memory in self.memories.items()])
         added = sum(self._add(raised, cleared) for raised, cleared in self._alarms)
-        return len(gone), added, withdrawn
+        return len(deleted), added, withdrawn
 
     def _withdraw(self) -> int:
         """Delete alarms added by an earlier recomputation that are not raised the same now."""

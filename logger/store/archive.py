@@ -134,7 +134,7 @@ def grid(block: SampleBlock) -> tuple[tuple[float, float], float | None, bool]:
     return block.step_v, block.full_scale_v, block.clock_step
 
 
-def joined(blocks: Iterable[SampleBlock], least: float = math.inf) -> Iterator[SampleBlock]:
+def join_alike(blocks: Iterable[SampleBlock], least: float = math.inf) -> Iterator[SampleBlock]:
     """Join consecutive blocks into fewer.
 
     Each grows until it has `least` pairs or the next block differs in the properties that a segment
@@ -152,17 +152,17 @@ def joined(blocks: Iterable[SampleBlock], least: float = math.inf) -> Iterator[S
         yield join(group)
 
 
-def same(one: SampleBlock, other: SampleBlock) -> bool:
+def same(a: SampleBlock, b: SampleBlock) -> bool:
     """True if two blocks are equal, bit for bit."""
     columns = (
-        (one.forward_v, other.forward_v),
-        (one.reflected_v, other.reflected_v),
-        *((one.aux.get(name, np.empty(0)), column) for name, column in other.aux.items()),
+        (a.forward_v, b.forward_v),
+        (a.reflected_v, b.reflected_v),
+        *((a.aux.get(name, np.empty(0)), column) for name, column in b.aux.items()),
     )
     return (
-        grid(one) == grid(other)
-        and one.gap == other.gap
-        and list(one.aux) == list(other.aux)
-        and np.array_equal(one.time_ns, other.time_ns)
-        and all(np.array_equal(a.view(np.int64), b.view(np.int64)) for a, b in columns)
+        grid(a) == grid(b)
+        and a.gap == b.gap
+        and list(a.aux) == list(b.aux)
+        and np.array_equal(a.time_ns, b.time_ns)
+        and all(np.array_equal(x.view(np.int64), y.view(np.int64)) for x, y in columns)
     )

@@ -13,7 +13,7 @@ import numpy as np
 from drivers.contract import SampleBlock, join
 from logger.blocks import Times
 from logger.store import captures, retention
-from logger.store.archive import EARLIEST_NS, Archive, Segment, grid, joined, same
+from logger.store.archive import EARLIEST_NS, Archive, Segment, grid, join_alike, same
 from logger.store.database import Database
 from logger.store.segments import decode, encode
 
@@ -53,7 +53,7 @@ class ArchiveWriter(Archive):
         Pairs at times that are already present are not added again. `begins_ns` are the first times
         of runs of the daemon.
         """
-        for block in joined(blocks):
+        for block in join_alike(blocks):
             for begin in range(0, len(block), MERGED_PAIRS):
                 self._append(block[begin : begin + MERGED_PAIRS])
         self._database.execute_many(

@@ -22,7 +22,7 @@ Values = Sequence[Any] | Mapping[str, Any]
 
 
 class Database:
-    """Connection to the file, for one thread at a time. Methods raise StoreError.
+    """Connection to the file, closed by its context manager. Methods raise StoreError.
 
     Open it with `reader` or `editor`; `StoreWriter` opens its own, which creates the file.
     """
@@ -66,6 +66,12 @@ class Database:
         except StoreError:
             connection.close()
             raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     @staticmethod
     def expect(path: Path) -> None:

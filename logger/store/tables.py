@@ -74,7 +74,7 @@ class Table:
 
 
 @lru_cache(maxsize=256)
-def _words(flags: int) -> str:
+def _flag_names(flags: int) -> str:
     return Flag(flags).words()
 
 
@@ -92,7 +92,7 @@ def _ids_of(table: str) -> str:
     return f"(SELECT group_concat(id, ' ') FROM ({rows}))"
 
 
-_FLAGS = Column("flags", "r.flags", _words)
+_FLAGS = Column("flags", "r.flags", _flag_names)
 _OF_TRANSMISSION = "LEFT JOIN transmissions AS t ON t.id = r.transmission_id"
 
 TRANSMISSIONS = Table(
