@@ -55,6 +55,7 @@ from logger.service.host_clock import running_ns, synchronised
 from logger.service.keeper import COMMIT_S, Keeper, Tell
 from logger.service.sd_notify import ServiceManager, Supervision
 from logger.stages.view import View
+from logger.store import redate
 from logger.store.lock import StoreLock
 from logger.store.tables import Stored
 from logger.store.writer import StoreWriter
@@ -587,7 +588,7 @@ def _dating(store: StoreWriter | None) -> Dating:
     name, now = boot_name(), read_clocks()
     if store is None:  # it cannot be opened yet
         return Dating(now, None, name, None)
-    known, lost = store.select_boot(name)
+    known, lost = redate.select_boot(store.database, name)
     if lost:
         log.warning(
             "rows of %d earlier start(s) of this host can never be dated: its clock was not"
@@ -597,6 +598,6 @@ def _dating(store: StoreWriter | None) -> Dating:
     # A trusted clock must not be blocked by rows that a wrong clock placed in the far future.
     trusted = now.wall_ns >= EARLIEST_NS and (now.synchronised or known is not None)
     upto = (now.wall_ns + LONGEST_SLEW_NS,) if trusted else ()
-    dating = Dating(now, store.last_ns(*upto), name, known)
-    store.upsert_boot(dating.boot)
+    dating = Dating(now, redate.last_ns(store.database, *upto), name, known)
+    redate.upsert_boot(store.database, dating.boot)
     return dating

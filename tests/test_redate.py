@@ -14,6 +14,7 @@ from logger.rows import Boot, ClockChange, Flag, Shift, Trust
 from logger.store.alarms import Alarms
 from logger.store.database import Database
 from logger.store.outbox import Outbox
+from logger.store.redate import last_ns, select_boot, upsert_boot
 from logger.store.schema import FOLDER, current_version, version_of
 from logger.store.tables import ALARMS, FORWARDED, TABLES
 from logger.store.writer import StoreWriter
@@ -84,8 +85,8 @@ def test_everything_with_a_time_is_moved(tmp_path: Path) -> None:
         )
         store.write(rows_of_one_over(T0))
         Alarms(store.database).acknowledge(1, 50 * SECOND)  # by a wall clock that is behind
-        assert store.last_ns() == T0 + 3 * SECOND
-        assert store.last_ns(T0) == T0
+        assert last_ns(store.database) == T0 + 3 * SECOND
+        assert last_ns(store.database, T0) == T0
         shift = Shift(T0, T0 + 10 * SECOND, LATER_NS - T0)
         store.write([ClockChange(boot(Trust.FOLLOWED), shift, leap=True)])
         for statement, expected in (
@@ -112,29 +113,32 @@ def waiting(store: StoreWriter) -> tuple[int, ...]:
 
 def test_provisional_rows_are_forwarded_once_they_are_dated(tmp_path: Path) -> None:
     with closing(StoreWriter.open(tmp_path / "s.sqlite")) as store:
-        assert store.select_boot("one") == (None, 0)
+        assert select_boot(store.database, "one") == (None, 0)
         provisional = boot(Trust.PROVISIONAL)
-        store.upsert_boot(provisional)
+        upsert_boot(store.database, provisional)
         store.write(rows_of_one_over(BOOT_NS))
         assert waiting(store) == (0, 0, 0)
-        assert store.select_boot("one") == (provisional, 0)  # the daemon is started again
+        assert select_boot(store.database, "one") == (provisional, 0)  # the daemon is started again
         dated = boot(Trust.FOLLOWED, since_ns=T0)
         store.write([ClockChange(dated, Shift(BOOT_NS, BOOT_NS + 9 * SECOND, T0 - BOOT_NS), True)])
         assert waiting(store) == (1, 4, 2)
-        assert store.select_boot("one") == (dated, 0)
+        assert select_boot(store.database, "one") == (dated, 0)
 
 
 def test_rows_that_nobody_can_date_any_more_stay_and_are_not_forwarded(tmp_path: Path) -> None:
     with closing(StoreWriter.open(tmp_path / "s.sqlite")) as store:
-        store.upsert_boot(boot(Trust.PROVISIONAL))
+        upsert_boot(store.database, boot(Trust.PROVISIONAL))
         store.write(rows_of_one_over(BOOT_NS))
-        assert store.select_boot("two") == (None, 1)  # told once
-        assert store.select_boot("two") == (None, 0)
-        store.upsert_boot(boot(Trust.UNCONFIRMED, "two", T0))
+        assert select_boot(store.database, "two") == (None, 1)  # told once
+        assert select_boot(store.database, "two") == (None, 0)
+        upsert_boot(store.database, boot(Trust.UNCONFIRMED, "two", T0))
         store.write(rows_of_one_over(T0))
         assert waiting(store) == (1, 4, 2)
         assert len(seen(store, "transmissions")) == 2
-        assert store.select_boot("three") == (None, 0)  # the second needs not be remembered
+        assert select_boot(store.database, "three") == (
+            None,
+            0,
+        )
 
 
 @pytest.mark.parametrize("fails_at", ["seconds", "alarms"])
@@ -157,7 +161,7 @@ def test_a_store_of_version_1_is_migrated(tmp_path: Path) -> None:
     with closing(StoreWriter.open(path)) as store, closing(sqlite3.connect(":memory:")) as new:
         assert version_of(store.database._connection) == current_version() >= 2
         assert [row["flags"] for row in seen(store, ALARMS.name)] == [""] * 3
-        store.upsert_boot(boot(Trust.FOLLOWED))
+        upsert_boot(store.database, boot(Trust.FOLLOWED))
         new.executescript((FOLDER / "schema.sql").read_text())
         for table in ("alarms", "boots"):
             shape = f"SELECT name, type, \"notnull\", dflt_value FROM pragma_table_info('{table}')"

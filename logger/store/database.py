@@ -46,11 +46,9 @@ class Database:
     def editor(cls, path: Path) -> Self:
         """Open for reading and for short changes beside the daemon. Raise StoreError."""
         cls.expect(path)
+        connection = None
         try:
             connection = connect(path, "rw")
-        except sqlite3.Error as error:
-            raise StoreError(f"{path}: cannot be read: {error}") from error
-        try:
             version = version_of(connection)
             if version == 0:  # another process is just creating it
                 raise _missing(path)
@@ -60,12 +58,12 @@ class Database:
                     " `mismatchd run` brings it up to date"
                 )
             return cls(connection, path)
-        except sqlite3.Error as error:
-            connection.close()
+        except (StoreError, sqlite3.Error) as error:
+            if connection is not None:
+                connection.close()
+            if isinstance(error, StoreError):
+                raise
             raise StoreError(f"{path}: cannot be read: {error}") from error
-        except StoreError:
-            connection.close()
-            raise
 
     def __enter__(self) -> Self:
         return self

@@ -9,7 +9,7 @@ from logger.errors import UsageError
 from logger.store.archive import Archive
 from logger.store.database import Database, Repository
 from logger.store.journal import WORK
-from logger.store.tables import ALARMS, Record, Stored, Table
+from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS, Record, Stored, Table
 
 PAGE_ROWS = 2000
 
@@ -107,13 +107,11 @@ class Store(Repository):
     def counts(self) -> dict[str, int]:
         """Return the number of rows by table."""
         return {
-            "transmissions": self._count("transmissions WHERE ended"),
-            "seconds": self._count("seconds"),
-            "alarms": self._count("alarms"),
+            table.name: self.database.query_value(
+                f"SELECT count(*) FROM {table.name} AS r WHERE {table.complete}"
+            )
+            for table in (TRANSMISSIONS, SECONDS, ALARMS)
         }
-
-    def _count(self, rows: str) -> int:
-        return int(self.database.query_value(f"SELECT count(*) FROM {rows}"))
 
     def calibrations(self) -> dict[str, str | None]:
         """Return the calibrations used by transmissions, by id; None if the content is missing."""

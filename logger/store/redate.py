@@ -30,11 +30,12 @@ def select_boot(database: Database, name: str) -> tuple[Boot | None, int]:
     The latter are earlier starts that ended before their rows could be dated, which is no longer
     possible.
     """
-    database.execute("DELETE FROM boots WHERE name != ? AND trust != ?", (name, PROVISIONAL))
-    lost = database.execute(
-        "UPDATE boots SET until_ns = ? WHERE name != ? AND until_ns IS NULL",
-        (last_ns(database) or 0, name),
-    )
+    with database.transaction():
+        database.execute("DELETE FROM boots WHERE name != ? AND trust != ?", (name, PROVISIONAL))
+        lost = database.execute(
+            "UPDATE boots SET until_ns = ? WHERE name != ? AND until_ns IS NULL",
+            (last_ns(database) or 0, name),
+        )
     row = database.query_row(
         "SELECT name, trust, before_ns, since_ns, offset_ns FROM boots WHERE name = ?", (name,)
     )

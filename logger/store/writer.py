@@ -14,7 +14,6 @@ from typing import Any, Self
 from logger.errors import DamageError, StoreError
 from logger.rows import (
     AlarmChange,
-    Boot,
     ClockChange,
     Excursion,
     Flag,
@@ -236,22 +235,6 @@ class StoreWriter(Store):
     def close_interrupted(self) -> int:
         """End transmissions left open by a crash, with the flag INTERRUPTED; return how many."""
         return self.database.execute(CLOSE, (int(Flag.INTERRUPTED),))
-
-    def last_ns(self, upto_ns: int = redate.HIGHEST) -> int | None:
-        """Return the time of the last row not later than `upto_ns`, None if there is none."""
-        return redate.last_ns(self.database, upto_ns)
-
-    def select_boot(self, name: str) -> tuple[Boot | None, int]:
-        """Return the stored record of this start of the host, and a number of lost starts.
-
-        The latter are the newly found starts that ended before their rows could be dated.
-        """
-        with self.database.transaction():
-            return redate.select_boot(self.database, name)
-
-    def upsert_boot(self, boot: Boot) -> None:
-        """Store the state of trust in the host's clock."""
-        redate.upsert_boot(self.database, boot)
 
     def insert_calibration(self, calibration_id: str, text: str) -> None:
         """Store the content of a calibration that rows will refer to."""
