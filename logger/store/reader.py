@@ -9,7 +9,7 @@ from logger.errors import UsageError
 from logger.store.archive import Archive
 from logger.store.database import Database, Repository
 from logger.store.journal import WORK
-from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS, Record, Stored, Table
+from logger.store.tables import ALARMS, Record, Stored, Table
 
 PAGE_ROWS = 2000
 
@@ -106,11 +106,10 @@ class Store(Repository):
 
     def counts(self) -> dict[str, int]:
         """Return the number of rows by table."""
+        sources = ("transmissions WHERE ended", "seconds", "alarms")
         return {
-            table.name: self.database.query_value(
-                f"SELECT count(*) FROM {table.name} AS r WHERE {table.complete}"
-            )
-            for table in (TRANSMISSIONS, SECONDS, ALARMS)
+            source.split()[0]: self.database.query_value(f"SELECT count(*) FROM {source}")
+            for source in sources
         }
 
     def calibrations(self) -> dict[str, str | None]:
