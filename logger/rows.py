@@ -9,12 +9,11 @@ from typing import NamedTuple, Self
 import msgspec
 
 from drivers.contract import SampleBlock
-from logger.utc import format_ns, parse_time
+from logger.utc import DAY_NS, format_ns, parse_time
 
 # Raw pairs this long before and after an alarm or excursion are captured (store/captures.py).
 CAPTURE_BEFORE_NS = 2_000_000_000
 CAPTURE_AFTER_NS = 3_000_000_000
-DAY_NS = 86_400_000_000_000
 
 
 class Flag(IntFlag):

@@ -13,6 +13,7 @@ UNIT_NS = {
     unit: seconds * 1_000_000_000
     for unit, seconds in {"s": 1, "m": 60, "h": 3600, "d": 86400, "w": 604800}.items()
 }
+DAY_NS = UNIT_NS["d"]
 INT64 = 1 << 63  # limit of SQLite and of the clock
 
 

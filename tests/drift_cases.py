@@ -9,9 +9,9 @@ import numpy as np
 
 from logger.daily import Days, Weather
 from logger.rows import Alarm, AlarmKind, Severity
-from logger.trend.account import DAY_NS, Account, ChannelAccount, JournalEntry
+from logger.trend.account import Account, ChannelAccount, JournalEntry
 from logger.trend.outcome import Step
-from logger.utc import format_ns
+from logger.utc import DAY_NS, format_ns
 from tests.trends import FIRST, days, fitted
 
 LONG = "the plug at the balcony was opened, dried, cleaned and made new with tape around it; " * 5

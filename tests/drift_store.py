@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from logger.daily import Days
-from logger.store.database import Store
-from logger.trend.account import DAY_NS
+from logger.store.writer import StoreWriter
+from logger.utc import DAY_NS
 
 MINUTE_NS = 60_000_000_000
 PUT = (
@@ -24,7 +24,7 @@ PUT = (
 
 def write(path: Path, used: Sequence[Days], a_day: int = 4) -> None:
     """A store at `path` whose daily medians are those given, `a_day` transmissions on each day."""
-    Store.open(path).close()
+    StoreWriter.open(path).close()
     rng = np.random.default_rng(11)
     rows = []
     for place, one in enumerate(used):

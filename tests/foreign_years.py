@@ -8,7 +8,7 @@ history into a store; `transmission_rows`, `weather_rows` and `journal_entries` 
     history = make_years(7, years=3, channels=3, slope=0.05, steps=2, weather=1.0)
     days = history.times_ns // 86_400_000_000_000    # history.channel, .swr, .noise_low, ...
     [(step.day, step.sizes) for step in history.truth.steps]   # SWR by which each channel moved
-    with Store.open(path) as store: write_store(store, history)
+    with StoreWriter.open(path) as store: write_store(store, history)
 
 All of the truth is in units of the SWR that a noiseless reading at the radio would show, so a
 constant error of the coupler is part of it and does not appear anywhere else.
@@ -25,14 +25,15 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from logger.rows import Flag, Transmission, WeatherRow
+from logger.store.journal import Journal
+from logger.utc import DAY_NS
 
 if TYPE_CHECKING:
-    from logger.store.database import Store
+    from logger.store.writer import StoreWriter
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-DAY_NS = 86_400_000_000_000
 HOUR_NS = DAY_NS // 24
 YEAR_DAYS = 365.25
 LEAST_SWR = 1.10  # the lowest that any channel is to reach by its steady part and its season
@@ -759,11 +760,11 @@ def journal_entries(history: History) -> list[tuple[int, str, str]]:
     return [(history.time_ns(r.day), "repair", r.text) for r in history.truth.repairs]
 
 
-def write_store(store: Store, history: History, *, with_weather: bool = False) -> None:
+def write_store(store: StoreWriter, history: History, *, with_weather: bool = False) -> None:
     """Write a history into a store: transmissions, journal and, if asked for, hours of weather."""
-    store.keep_calibration(CALIBRATION_ID, "{}")
+    store.insert_calibration(CALIBRATION_ID, "{}")
     store.write(transmission_rows(history))
     if with_weather:
         store.write(weather_rows(history))
     for time_ns, kind, text in journal_entries(history):
-        store.note(time_ns, kind, text)
+        Journal(store.database).insert(time_ns, kind, text)

@@ -17,12 +17,14 @@ from hypothesis import strategies as st
 from drivers.contract import SampleBlock, join
 from logger.errors import StoreError
 from logger.rows import Samples
-from logger.store import archive as module
-from logger.store.archive import Archive, joined, same
-from logger.store.database import Store
-from logger.store.schema import bring_up_to_date, current_version
+from logger.store import archive_writer as module
+from logger.store.archive import Archive, join_alike, same
+from logger.store.database import Database
+from logger.store.reader import Store
+from logger.store.schema import current_version, migrate
 from logger.store.segments import decode
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.store.writer import StoreWriter
 from tests.old_stores import VERSIONS, old_store
 from tests.test_store import ALWAYS, SECOND, T0, alarm, columns, second, transmission
 
@@ -55,13 +57,13 @@ def _large_ones_are_small(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    opened = Store.open(tmp_path / "station.sqlite")
+def store(tmp_path: Path) -> Iterator[StoreWriter]:
+    opened = StoreWriter.open(tmp_path / "station.sqlite")
     yield opened
     opened.close()
 
 
-def write(store: Store, blocks: Sequence[SampleBlock], *, merge: bool = True) -> None:
+def write(store: StoreWriter, blocks: Sequence[SampleBlock], *, merge: bool = True) -> None:
     """As the daemon does: a commit each, then a look at whether to merge."""
     for number, block in enumerate(blocks):
         store.write([Samples(block, begins=number == 0)])
@@ -69,17 +71,17 @@ def write(store: Store, blocks: Sequence[SampleBlock], *, merge: bool = True) ->
             store.archive.merge()
 
 
-def all_of(store: Store, since_ns: int = ALWAYS[0], until_ns: int = ALWAYS[1]) -> SampleBlock:
+def all_of(store: StoreWriter, since_ns: int = ALWAYS[0], until_ns: int = ALWAYS[1]) -> SampleBlock:
     return join(list(store.archive.blocks(since_ns, until_ns)))
 
 
-def rows(store: Store) -> list[tuple[int, int, int, int]]:
-    return store._connection.execute(
+def rows(store: StoreWriter) -> list[tuple[int, int, int, int]]:
+    return store.database.query(
         "SELECT first_ns, last_ns, pairs, merged FROM segments ORDER BY first_ns"
-    ).fetchall()
+    )
 
 
-def assert_sound(store: Store) -> None:
+def assert_sound(store: StoreWriter) -> None:
     """Segments share no time, and say of themselves what they hold."""
     found = rows(store)
     for (_, last_ns, _, _), (first_ns, _, _, _) in itertools.pairwise(found):
@@ -91,19 +93,15 @@ def assert_sound(store: Store) -> None:
             assert (int(block.time_ns[0]), int(block.time_ns[-1])) == (first_ns, last_ns)
 
 
-def damage(store: Store, first_ns: int) -> None:
-    (data,) = store._connection.execute(
-        "SELECT data FROM segments WHERE first_ns = ?", (first_ns,)
-    ).fetchone()
+def damage(store: StoreWriter, first_ns: int) -> None:
+    (data,) = store.database.query_row("SELECT data FROM segments WHERE first_ns = ?", (first_ns,))
     garbage = (
         data[: len(data) // 2] + bytes([data[len(data) // 2] ^ 1]) + data[len(data) // 2 + 1 :]
     )
-    store._connection.execute(
-        "UPDATE segments SET data = ? WHERE first_ns = ?", (garbage, first_ns)
-    )
+    store.database.execute("UPDATE segments SET data = ? WHERE first_ns = ?", (garbage, first_ns))
 
 
-def test_what_is_appended_comes_back_and_is_merged(store: Store) -> None:
+def test_what_is_appended_comes_back_and_is_merged(store: StoreWriter) -> None:
     whole = pairs(0, 5000)
     write(store, cut(whole, range(0, 5000, 200)))
     assert same(all_of(store), whole)
@@ -117,21 +115,21 @@ def test_what_is_appended_comes_back_and_is_merged(store: Store) -> None:
     assert store.archive.runs().tolist() == [T0]
 
 
-def test_several_blocks_of_a_commit_are_one_segment(store: Store) -> None:
+def test_several_blocks_of_a_commit_are_one_segment(store: StoreWriter) -> None:
     whole = pairs(0, 600)
     store.write([Samples(block) for block in cut(whole, [100, 101])])
     assert [row[2:] for row in rows(store)] == [(600, 0)]
     assert same(all_of(store), whole)
 
 
-def test_a_large_commit_is_cut(store: Store) -> None:
+def test_a_large_commit_is_cut(store: StoreWriter) -> None:
     whole = pairs(0, 4500)
     store.write([Samples(whole)])
     assert [row[2:] for row in rows(store)] == [(2000, 1), (2000, 1), (500, 0)]
     assert same(all_of(store), whole)
 
 
-def test_what_lies_on_another_grid_is_a_segment_of_its_own(store: Store) -> None:
+def test_what_lies_on_another_grid_is_a_segment_of_its_own(store: StoreWriter) -> None:
     first, *others = (
         pairs(0, 300),
         *(pairs(*part, step_v=1e-3) for part in ((300, 1800), (1800, 2100))),
@@ -146,12 +144,12 @@ def test_what_lies_on_another_grid_is_a_segment_of_its_own(store: Store) -> None
     assert_sound(store)
 
 
-def test_a_store_opened_again_goes_on_merging(store: Store) -> None:
+def test_a_store_opened_again_goes_on_merging(store: StoreWriter) -> None:
     whole = pairs(0, 4000)
     parts = cut(whole, range(0, 4000, 150))
     write(store, parts[:20])
     store.close()
-    again = Store.open(store.path)
+    again = StoreWriter.open(store.path)
     write(again, parts[20:])
     assert [row[3] for row in rows(again)].count(1) == 1
     assert sum(row[2] for row in rows(again) if row[3]) == 2100
@@ -159,7 +157,7 @@ def test_a_store_opened_again_goes_on_merging(store: Store) -> None:
     again.close()
 
 
-def test_a_part_of_the_time(store: Store) -> None:
+def test_a_part_of_the_time(store: StoreWriter) -> None:
     whole = pairs(0, 5000)
     write(store, cut(whole, range(0, 5000, 170)))
     times = whole.time_ns
@@ -171,7 +169,7 @@ def test_a_part_of_the_time(store: Store) -> None:
     assert list(store.archive.blocks(int(times[-1]) + 1, ALWAYS[1])) == []
 
 
-def test_a_reader_misses_nothing_while_segments_are_merged(store: Store) -> None:
+def test_a_reader_misses_nothing_while_segments_are_merged(store: StoreWriter) -> None:
     whole = pairs(0, 2100)
     parts = cut(whole, range(0, 2100, 100))
     write(store, parts[:-2])
@@ -209,13 +207,13 @@ def test_played_in_any_order_nothing_is_doubled(
 ) -> None:
     """Stretches of one stream, each by a run of its own or a process of its own."""
     path = tmp_path_factory.mktemp("plays") / "station.sqlite"
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     stream = pairs(0, 5000)
     there = np.zeros(5000, dtype=bool)
     for first, count, places, anew in plays:
         if anew:
             store.close()
-            store = Store.open(path)
+            store = StoreWriter.open(path)
         part = stream[first : first + count]
         write(store, cut(part, [place for place in places if place < count]), merge=merge)
         there[first : first + count] = True
@@ -224,16 +222,16 @@ def test_played_in_any_order_nothing_is_doubled(
     store.close()
 
 
-def test_the_same_played_twice_changes_no_segment(store: Store) -> None:
+def test_the_same_played_twice_changes_no_segment(store: StoreWriter) -> None:
     parts = cut(pairs(0, 5000), range(0, 5000, 130))
     write(store, parts)
-    before = store._connection.execute("SELECT * FROM segments").fetchall()
+    before = store.database.query("SELECT * FROM segments")
     write(store, parts)
-    assert store._connection.execute("SELECT * FROM segments").fetchall() == before
+    assert store.database.query("SELECT * FROM segments") == before
     assert store.archive.runs().tolist() == [T0]
 
 
-def test_what_was_left_out_is_put_between(store: Store) -> None:
+def test_what_was_left_out_is_put_between(store: StoreWriter) -> None:
     stream = pairs(0, 3000)
     odd = np.arange(3000) % 2 == 1
     write(store, cut(stream[odd], range(0, 1500, 100)))
@@ -242,7 +240,7 @@ def test_what_was_left_out_is_put_between(store: Store) -> None:
     assert_sound(store)
 
 
-def test_a_commit_taken_back_is_written_again(store: Store) -> None:
+def test_a_commit_taken_back_is_written_again(store: StoreWriter) -> None:
     whole = pairs(0, 600)
     first, then = cut(whole, [300])
     write(store, [first])
@@ -260,13 +258,13 @@ def test_a_commit_taken_back_is_written_again(store: Store) -> None:
 # --- damage ---
 
 
-def damaged(store: Store) -> list[tuple[int, int]]:
+def damaged(store: StoreWriter) -> list[tuple[int, int]]:
     """First and last time of segments that cannot be read."""
     return [(first, last) for first, last, times in store.archive.times() if times is None]
 
 
 def test_a_damaged_segment_is_told_and_left_out(
-    store: Store, caplog: pytest.LogCaptureFixture
+    store: StoreWriter, caplog: pytest.LogCaptureFixture
 ) -> None:
     whole = pairs(0, 5000)
     write(store, cut(whole, range(0, 5000, 200)))
@@ -284,7 +282,7 @@ def test_a_damaged_segment_is_told_and_left_out(
     assert same(all_of(store, doomed[1] + 1), whole[4000:])
 
 
-def test_a_damaged_small_one_is_not_merged_over(store: Store) -> None:
+def test_a_damaged_small_one_is_not_merged_over(store: StoreWriter) -> None:
     whole = pairs(0, 4400)
     parts = cut(whole, range(0, 4400, 200))
     write(store, parts[:9])
@@ -298,14 +296,14 @@ def test_a_damaged_small_one_is_not_merged_over(store: Store) -> None:
     assert all(last < first for (_, last), (first, _) in itertools.pairwise(spans))
 
 
-def test_what_is_damaged_can_be_played_again(store: Store) -> None:
+def test_what_is_damaged_can_be_played_again(store: StoreWriter) -> None:
     """Of a segment played again in part the rest stays marked as missing."""
     whole = pairs(0, 5000)
     parts = cut(whole, range(0, 5000, 200))
     write(store, parts)
     first_ns, last_ns, *_ = rows(store)[1]
     damage(store, first_ns)
-    again = Store.open(store.path)
+    again = StoreWriter.open(store.path)
     write(again, cut(whole[2400:3000], range(0, 600, 100)))
     left = (np.arange(5000) < 2000) | (np.arange(5000) >= 2400) & (np.arange(5000) < 3000)
     left |= np.arange(5000) >= 4000
@@ -315,7 +313,7 @@ def test_what_is_damaged_can_be_played_again(store: Store) -> None:
         (int(whole.time_ns[2999]) + 1, last_ns),
     ]
     again.close()
-    once_more = Store.open(store.path)
+    once_more = StoreWriter.open(store.path)
     write(once_more, parts)
     assert damaged(once_more) == []
     assert same(all_of(once_more), whole)
@@ -325,7 +323,7 @@ def test_what_is_damaged_can_be_played_again(store: Store) -> None:
 # --- age and size ---
 
 
-def test_the_oldest_go_by_age(store: Store) -> None:
+def test_the_oldest_go_by_age(store: StoreWriter) -> None:
     whole = pairs(0, 9000)
     write(store, cut(whole, range(0, 9000, 200)))
     store.write([transmission(), second(T0)])
@@ -342,12 +340,10 @@ def test_the_oldest_go_by_age(store: Store) -> None:
     assert store.archive.pairs() == 100
 
 
-def test_the_oldest_go_by_size(store: Store) -> None:
+def test_the_oldest_go_by_size(store: StoreWriter) -> None:
     whole = pairs(0, 9000)
     write(store, cut(whole, range(0, 9000, 200)))
-    sizes = store._connection.execute(
-        "SELECT length(data) FROM segments ORDER BY first_ns DESC"
-    ).fetchall()
+    sizes = store.database.query("SELECT length(data) FROM segments ORDER BY first_ns DESC")
     newest = [size for (size,) in sizes]
     assert store.archive.expire(ALWAYS[0], sum(newest)) == 0
     assert store.archive.expire(ALWAYS[0], sum(newest) - 1) == 2000
@@ -355,14 +351,14 @@ def test_the_oldest_go_by_size(store: Store) -> None:
     assert same(all_of(store), whole[8800:])
 
 
-def test_free_pages_are_used_again(store: Store) -> None:
+def test_free_pages_are_used_again(store: StoreWriter) -> None:
     """The file of a full archive does not grow."""
     sizes = []
     for turn in range(6):
         whole = pairs(turn * 20_000, (turn + 1) * 20_000)
         write(store, cut(whole, range(0, 20_000, 500)))
         store.archive.expire(int(whole.time_ns[0]), None)
-        store._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        store.database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         sizes.append(store.path.stat().st_size)
     assert sizes[-1] <= sizes[1] * 1.05
 
@@ -391,7 +387,7 @@ def test_a_file_of_an_earlier_version_is_brought_up_to_date(tmp_path: Path, vers
     path = old_store(tmp_path / "station.sqlite", version)
     with pytest.raises(StoreError, match="older version of this program"):
         Store.reader(path)
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     assert [row["energy_j"] for row in columns(store)] == [0, 1, 2]
     assert [len(columns(store, table)) for table in (TRANSMISSIONS, SECONDS, ALARMS)] == [3, 6, 3]
     there = store.archive.pairs()
@@ -400,7 +396,7 @@ def test_a_file_of_an_earlier_version_is_brought_up_to_date(tmp_path: Path, vers
     assert store.archive.pairs() == 100 >= there  # those that were there are not doubled
     store.close()
     fresh = tmp_path / "fresh.sqlite"
-    Store.open(fresh).close()
+    StoreWriter.open(fresh).close()
     assert schema_of(path) == schema_of(fresh)
     Store.reader(path).close()
 
@@ -412,16 +408,16 @@ def test_a_migration_cut_short_leaves_the_old_version(tmp_path: Path) -> None:
     (folder / "migrations/002.sql").write_text("CREATE TABLE half (a);\nCREATE TABLE half (a);\n")
     connection = sqlite3.connect(path, isolation_level=None)
     with pytest.raises(sqlite3.OperationalError):
-        bring_up_to_date(connection, folder)
+        migrate(connection, folder)
     assert connection.execute("PRAGMA user_version").fetchone() == (1,)
     assert "half" not in {name for name, *_ in schema_of(path)}
     connection.close()
 
 
-def test_the_archive_can_be_read_by_itself(store: Store) -> None:
+def test_the_archive_can_be_read_by_itself(store: StoreWriter) -> None:
     write(store, [pairs(0, 100)])
-    other = sqlite3.connect(store.path, isolation_level=None)
-    assert Archive(other, store.path).pairs() == 100
+    other = Database.editor(store.path)
+    assert Archive(other).pairs() == 100
     other.execute("DROP TABLE segments")
     with pytest.raises(StoreError, match=r"station\.sqlite"):
         store.archive.pairs()
@@ -431,7 +427,7 @@ def test_the_archive_can_be_read_by_itself(store: Store) -> None:
 # --- reading ---
 
 
-def test_whole_segments_are_chosen_evenly(store: Store) -> None:
+def test_whole_segments_are_chosen_evenly(store: StoreWriter) -> None:
     """Of ten segments the middle ones of so many equal parts."""
     whole = pairs(0, 1000)
     parts = cut(whole, range(0, 1000, 100))
@@ -456,16 +452,16 @@ def test_whole_segments_are_chosen_evenly(store: Store) -> None:
 
 def test_blocks_are_joined_up_to_a_number_of_pairs() -> None:
     parts = cut(pairs(0, 1000), range(0, 1000, 100))
-    assert [len(block) for block in joined(parts)] == [1000]
-    assert [len(block) for block in joined(parts, 250)] == [300, 300, 300, 100]
-    assert [len(block) for block in joined(parts, 100)] == [100] * 10
-    assert list(joined([])) == []
+    assert [len(block) for block in join_alike(parts)] == [1000]
+    assert [len(block) for block in join_alike(parts, 250)] == [300, 300, 300, 100]
+    assert [len(block) for block in join_alike(parts, 100)] == [100] * 10
+    assert list(join_alike([])) == []
     gap = replace(parts[4], gap=True)
-    assert [len(block) for block in joined([*parts[:4], gap, *parts[5:]])] == [400, 600]
+    assert [len(block) for block in join_alike([*parts[:4], gap, *parts[5:]])] == [400, 600]
     other = replace(parts[4], full_scale_v=5.0)
-    assert [len(block) for block in joined([*parts[:4], other, *parts[5:]])] == [400, 100, 500]
+    assert [len(block) for block in join_alike([*parts[:4], other, *parts[5:]])] == [400, 100, 500]
     jumped = replace(parts[4], clock_step=True)
-    assert [len(block) for block in joined([*parts[:4], jumped, *parts[5:]])] == [400, 100, 500]
+    assert [len(block) for block in join_alike([*parts[:4], jumped, *parts[5:]])] == [400, 100, 500]
 
 
 def test_blocks_are_the_same_only_bit_for_bit() -> None:
@@ -490,12 +486,12 @@ def test_blocks_are_the_same_only_bit_for_bit() -> None:
     assert not same(block, pairs(0, 49))
 
 
-def test_rows_that_were_moved_take_their_pairs_along(store: Store) -> None:
+def test_rows_that_were_moved_take_their_pairs_along(store: StoreWriter) -> None:
     """The clock turned out to be wrong: times count from the row's own."""
     whole = pairs(0, 600)
     write(store, cut(whole, [300]), merge=False)
     by_ns = 7 * SECOND + 123
-    store._connection.execute(
+    store.database.execute(
         "UPDATE segments SET first_ns = first_ns + ?1, last_ns = last_ns + ?1", (by_ns,)
     )
     store.archive.reload()
@@ -514,7 +510,7 @@ def test_rows_that_were_moved_take_their_pairs_along(store: Store) -> None:
 
 
 def test_segments_that_do_not_read_back_are_not_merged(
-    store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    store: StoreWriter, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     whole = pairs(0, 2100)
     write(store, cut(whole, range(0, 2100, 700)), merge=False)
@@ -536,7 +532,7 @@ def test_segments_that_do_not_read_back_are_not_merged(
     assert same(all_of(store), whole)
 
 
-def test_segments_with_another_between_are_not_merged(store: Store) -> None:
+def test_segments_with_another_between_are_not_merged(store: StoreWriter) -> None:
     """A large one, or one of another grid, parts those around it; one that is alone stays."""
     write(store, [pairs(0, 600)], merge=False)
     write(store, [pairs(600, 700, step_v=1e-3)], merge=False)
@@ -546,7 +542,7 @@ def test_segments_with_another_between_are_not_merged(store: Store) -> None:
     assert store.archive.merge() == 0
 
 
-def test_what_is_merged_reaches_the_size_of_a_large_one(store: Store) -> None:
+def test_what_is_merged_reaches_the_size_of_a_large_one(store: StoreWriter) -> None:
     whole = pairs(0, 4600)
     for number, part in enumerate(cut(whole, range(0, 4600, 300))):
         store.write([Samples(part, begins=number == 0)])

@@ -30,12 +30,13 @@ from logger.rows import (
     Shift,
     Trust,
 )
-from logger.store import archive as archive_module
+from logger.store import archive_writer as archive_module
 from logger.store import captures, retention
 from logger.store.archive import same
-from logger.store.database import Store
+from logger.store.database import Database
 from logger.store.schema import FOLDER
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS
+from logger.store.writer import StoreWriter
 from tests.old_stores import old_store
 from tests.station import mismatchd, volts, write_config
 from tests.test_archive import pairs
@@ -44,8 +45,8 @@ from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    opened = Store.open(tmp_path / "station.sqlite")
+def store(tmp_path: Path) -> Iterator[StoreWriter]:
+    opened = StoreWriter.open(tmp_path / "station.sqlite")
     yield opened
     opened.close()
 
@@ -54,14 +55,12 @@ def excursion(time_ns: int, duration_ms: float = 5.0) -> Excursion:
     return Excursion(time_ns=time_ns, duration_ms=duration_ms, swr_peak=9.0, swr_beside=1.2)
 
 
-def seen(store: Store, table=CAPTURES) -> list[dict[str, object]]:
+def seen(store: StoreWriter, table=CAPTURES) -> list[dict[str, object]]:
     return [record.columns for record in store.records(table, *ALWAYS)]
 
 
-def spans_of(store: Store) -> list[tuple[int, int]]:
-    return store._connection.execute(
-        "SELECT first_ns, last_ns FROM captures ORDER BY id"
-    ).fetchall()
+def spans_of(store: StoreWriter) -> list[tuple[int, int]]:
+    return store.database.query("SELECT first_ns, last_ns FROM captures ORDER BY id")
 
 
 ROWS = [
@@ -74,7 +73,7 @@ ROWS = [
 ]
 
 
-def test_each_event_has_a_capture_and_names_it(store: Store) -> None:
+def test_each_event_has_a_capture_and_names_it(store: StoreWriter) -> None:
     told = store.write(ROWS)
     assert [event.alarm.capture_id for event in told if isinstance(event, AlarmEvent)] == [1, 1, 1]
     assert list(seen(store, ALARMS)[0])[-1] == "capture_id"
@@ -92,7 +91,7 @@ def test_each_event_has_a_capture_and_names_it(store: Store) -> None:
     assert (seen(store), seen(store, ALARMS), seen(store, EXCURSIONS)) == before
 
 
-def test_captures_go_with_their_events_when_these_are_dated_anew(store: Store) -> None:
+def test_captures_go_with_their_events_when_these_are_dated_anew(store: StoreWriter) -> None:
     """Also if the event is the first that is moved, and its capture begins before that."""
     store.write([excursion(T0 - SECOND), *ROWS])
     before = spans_of(store)
@@ -112,7 +111,7 @@ def test_alarms_of_an_older_version_get_captures(tmp_path: Path) -> None:
             [("high-swr", T0), ("no-data", T0), ("high-swr", T0 + 9 * SECOND)],
         )
         old.commit()
-    with closing(Store.open(path)) as store:
+    with closing(StoreWriter.open(path)) as store:
         assert [row["alarm_ids"] for row in seen(store)] == ["1 2", "3"]
         before = seen(store)
         store.write([alarm("raised", T0), alarm("raised", T0 + 9 * SECOND)])
@@ -121,11 +120,11 @@ def test_alarms_of_an_older_version_get_captures(tmp_path: Path) -> None:
 
 def test_salvage_keeps_them(tmp_path: Path) -> None:
     path = tmp_path / "station.sqlite"
-    with closing(Store.open(path)) as store:
+    with closing(StoreWriter.open(path)) as store:
         store.write([*ROWS, Samples(pairs(0, 2000))])
         store.archive.expire(ALWAYS[1], None)
         before = seen(store), list(store.archive.blocks(*ALWAYS))
-    with closing(Store.salvaged(path)) as store:
+    with closing(StoreWriter.salvage(path)) as store:
         assert seen(store) == before[0]
         kept = list(store.archive.blocks(*ALWAYS))
         assert all(map(same, kept, before[1]))
@@ -159,7 +158,7 @@ def test_captured_pairs_stay_and_nothing_else_does(
     connection.executescript((FOLDER / "schema.sql").read_text())
     with (
         pytest.MonkeyPatch.context() as patched,
-        closing(Store(connection, Path("memory"))) as store,
+        StoreWriter(Database(connection, Path("memory"))) as store,
     ):
         patched.setattr(archive_module, "MERGED_PAIRS", 2000)
         patched.setattr(retention, "MOST_BYTES", 4000)
@@ -179,7 +178,7 @@ def test_captured_pairs_stay_and_nothing_else_does(
             assert (np.diff(times) > 0).all()
             if blocks:
                 assert same(join(blocks), whole[np.isin(whole.time_ns, times)])
-            spans = captures.spans(connection)
+            spans = captures.spans(store.database)
             captured = whole.time_ns[retention.within(whole.time_ns, spans)]
             assert set(captured.tolist()) & held <= set(times.tolist())
             rows = connection.execute(
@@ -204,7 +203,7 @@ def test_captured_pairs_stay_and_nothing_else_does(
             assert store.tidy(before_ns, most_bytes) == 0
 
 
-def test_a_cut_archive_can_be_played_again(store: Store) -> None:
+def test_a_cut_archive_can_be_played_again(store: StoreWriter) -> None:
     """What had expired is there again, once; and expires again."""
     whole = pairs(0, 6000)
     event = excursion(T0 + 3000 * 5_000_000)
@@ -232,7 +231,7 @@ PAIR_MS = 5.0
 def derive(path: Path, case: Case, **rules: float) -> list[list[dict[str, Any]]]:
     from logger.calibration.coupler import Coupler
 
-    with closing(Store.open(path)) as store:
+    with closing(StoreWriter.open(path)) as store:
         if rules:
             recompute(store, case.rules(**rules), Coupler(case.right))
         return [seen(store, table) for table in (CAPTURES, ALARMS, EXCURSIONS)]
@@ -274,7 +273,7 @@ def test_what_is_left_around_captures_changes_nothing(case: Case) -> None:
     afresh, as always where the archive begins, and may move an edge by a pair."""
     path = case.play(case.config, case.right)
     told = derive(path, case)
-    with closing(Store.open(path)) as store:
+    with closing(StoreWriter.open(path)) as store:
         assert store.archive.expire(ALWAYS[1], None) > 0
         assert store.archive.pairs() > 1000
         pieces = store.archive.pairs()
@@ -352,7 +351,7 @@ def test_a_replay_through_the_daemon(tmp_path: Path) -> None:
         first, last = micros(row["first_utc"]), micros(row["last_utc"])
         wanted = times[(times >= first) & (times <= last)]
         assert [micros(pair["time_utc"]) for pair in before[row["id"]]] == wanted.tolist()
-    with closing(Store.open(tmp_path / "data/station.sqlite")) as store:
+    with closing(StoreWriter.open(tmp_path / "data/station.sqlite")) as store:
         assert store.tidy(ALWAYS[1], None) > 500  # ten years later
     assert {row["id"]: table(config, "samples", "--capture", row["id"]) for row in found} == before
     mismatchd("run", "-c", config)  # the same stream again
@@ -384,15 +383,15 @@ def test_charts_of_the_replay(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         assert out.stat().st_size > 10_000
     svg = (tmp_path / "1.svg").read_bytes()
     whole = (tmp_path / "3.svg").read_bytes()
-    with closing(Store.open(tmp_path / "data/station.sqlite")) as store:
+    with closing(StoreWriter.open(tmp_path / "data/station.sqlite")) as store:
         store.tidy(ALWAYS[1], None)
     again = tmp_path / "again.svg"
     mismatchd("chart", "capture", "--alarm", row["id"], "-o", again, "-c", config)
     assert again.read_bytes().count(b"<path") == svg.count(b"<path")
     mismatchd("chart", "transmission", "1", "-o", again, "-c", config)  # of its seconds by now
     assert again.read_bytes() != whole
-    with closing(Store.open(tmp_path / "data/station.sqlite")) as store:
-        captures.forget(store._connection, ALWAYS[1])
+    with closing(StoreWriter.open(tmp_path / "data/station.sqlite")) as store:
+        captures.delete_until(store.database, ALWAYS[1])
         store.tidy(ALWAYS[1], None)
         assert store.archive.pairs() == 0
     for arguments, code, said in (
@@ -414,7 +413,7 @@ def test_charts_of_the_replay(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         assert line.startswith(f"mismatchd: {said}")
 
 
-def test_a_capture_without_pairs_is_one_line(store: Store, tmp_path: Path) -> None:
+def test_a_capture_without_pairs_is_one_line(store: StoreWriter, tmp_path: Path) -> None:
     """An alarm that says that no pairs come has none around it, as a rule."""
     store.write([alarm("raised", T0, kind="no-data", start_ns=None)])
     store.close()

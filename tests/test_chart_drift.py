@@ -18,8 +18,8 @@ from logger.charts import drift, sheet
 from logger.charts.drift_panels import LOSSES_DB
 from logger.charts.palette import BRICK, INK, PAPER
 from logger.physics.reflection import return_loss_db, rho_of_swr
-from logger.trend.account import DAY_NS
 from logger.trend.outcome import Step
+from logger.utc import DAY_NS
 from tests import drift_cases
 from tests.trends import FIRST, days
 

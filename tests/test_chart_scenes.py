@@ -21,8 +21,8 @@ from logger.charts import scenes, timeline
 from logger.charts.scenes import Scene
 from logger.charts.traces import FORWARD, RHO, RHO_HIGH, RHO_LOW, measure, traces
 from logger.physics.reflection import rho_of_swr
-from logger.store.database import Store
 from logger.store.tables import ALARMS, EXCURSIONS, TRANSMISSIONS
+from logger.store.writer import StoreWriter
 from tests.test_recompute_raw import Case
 from tests.test_selection import COUPLER, streams
 from tests.test_store import ALWAYS
@@ -36,20 +36,20 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
 
 
 @pytest.fixture
-def store(case: Case) -> Iterator[Store]:
-    with closing(Store.open(case.play(case.config, case.right))) as opened:
+def store(case: Case) -> Iterator[StoreWriter]:
+    with closing(StoreWriter.open(case.play(case.config, case.right))) as opened:
         yield opened
 
 
-def capture(store: Store, case: Case, capture_id: int) -> Scene:
+def capture(store: StoreWriter, case: Case, capture_id: int) -> Scene:
     return scenes.of_capture(store, capture_id, "harbour-workshop", 0.2, case.right)
 
 
-def transmission(store: Store, case: Case, number: int) -> Scene:
+def transmission(store: StoreWriter, case: Case, number: int) -> Scene:
     return scenes.of_transmission(store, number, "harbour-workshop", 0.2, case.right)
 
 
-def rows(store: Store, table) -> list[dict[str, object]]:
+def rows(store: StoreWriter, table) -> list[dict[str, object]]:
     return [record.columns for record in store.records(table, *ALWAYS)]
 
 
@@ -109,7 +109,7 @@ def test_the_interval_of_single_pairs_holds_the_truth() -> None:
     assert np.mean(values[RHO]) == pytest.approx(truth, rel=0.01)
 
 
-def test_a_capture_shows_its_pairs_and_marks(store: Store, case: Case) -> None:
+def test_a_capture_shows_its_pairs_and_marks(store: StoreWriter, case: Case) -> None:
     excursion = rows(store, EXCURSIONS)[4]
     scene = capture(store, case, int(str(excursion["capture_id"])))
     figure = timeline.draw(scene)
@@ -139,7 +139,7 @@ def test_a_capture_shows_its_pairs_and_marks(store: Store, case: Case) -> None:
     assert "harbour-workshop" in words(figure)
 
 
-def test_an_alarm_is_marked_where_it_was_raised(store: Store, case: Case) -> None:
+def test_an_alarm_is_marked_where_it_was_raised(store: StoreWriter, case: Case) -> None:
     alarm = next(row for row in rows(store, ALARMS) if row["kind"] == "high-swr")
     figure = timeline.draw(capture(store, case, int(str(alarm["capture_id"]))))
     for axes in figure.axes[:6]:
@@ -155,7 +155,7 @@ def test_an_alarm_is_marked_where_it_was_raised(store: Store, case: Case) -> Non
     assert any("high-swr" in name for name in names)
 
 
-def test_a_transmission_by_pairs_and_by_seconds(store: Store, case: Case) -> None:
+def test_a_transmission_by_pairs_and_by_seconds(store: StoreWriter, case: Case) -> None:
     row = next(row for row in rows(store, TRANSMISSIONS) if row["samples"] > scenes.ALL_PAIRS)
     number = row["id"]
     by_pairs = transmission(store, case, number)
@@ -175,7 +175,7 @@ def test_a_transmission_by_pairs_and_by_seconds(store: Store, case: Case) -> Non
 
 
 @pytest.mark.parametrize("number", range(1, 15))
-def test_nothing_runs_off_the_sheet(store: Store, case: Case, number: int) -> None:
+def test_nothing_runs_off_the_sheet(store: StoreWriter, case: Case, number: int) -> None:
     """Words keep to the paper and apart from the panels, whatever there is to show."""
     drawn = [timeline.draw(transmission(store, case, number))]
     own = [row for row in rows(store, EXCURSIONS) if row["transmission_id"] == number]

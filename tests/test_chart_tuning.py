@@ -10,8 +10,8 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from logger.store.database import Store
 from logger.store.sessions import Sessions
+from logger.store.writer import StoreWriter
 from logger.tune.positions import Adjustment, Position
 from logger.tune.session import TuningState, restore
 from tests.station import mismatchd, write_config
@@ -24,13 +24,13 @@ ENDED_NS = 1_772_391_600_000_000_000
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
     path = write_config(tmp_path, "/dev/null")
-    Store.open(tmp_path / "data/station.sqlite").close()
+    StoreWriter.open(tmp_path / "data/station.sqlite").close()
     return path
 
 
 def adjusted(folder: Path, positions: list[Position]) -> None:
     state = TuningState(Adjustment("mm"), 1e3 * MHZ[1], None, positions)
-    with closing(Sessions.reader(folder / "data/station.sqlite")) as store:
+    with closing(Sessions.editor(folder / "data/station.sqlite")) as store:
         number = store.begin("tune", ENDED_NS, msgspec.json.encode(state))
         store.end(number, ENDED_NS, msgspec.json.encode(state))
 
@@ -75,7 +75,7 @@ def test_what_cannot_be_drawn(config: Path, tmp_path: Path) -> None:
 def test_a_session_that_is_loaded_goes_on(config: Path, tmp_path: Path) -> None:
     station = random_station(3)
     adjusted(tmp_path, [_read(station, station.setting_mm)])
-    with closing(Sessions.reader(tmp_path / "data/station.sqlite")) as store:
+    with closing(Sessions.editor(tmp_path / "data/station.sqlite")) as store:
         (one,) = store.sessions("tune")
     session = restore(one.content)
     assert session.ready

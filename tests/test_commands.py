@@ -14,7 +14,7 @@ import pytest
 from logger.cli import COMMANDS
 from logger.config.load import load
 from logger.isolate.hints import newest
-from logger.store.database import Store
+from logger.store.reader import Store
 from tests.station import mismatchd, write_config
 
 ROOT = Path(__file__).parent.parent

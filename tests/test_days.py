@@ -16,10 +16,12 @@ from hypothesis import strategies as st
 
 from logger.daily import Days
 from logger.rows import Boot, ClockChange, Shift, Trust
-from logger.store.database import Store
-from logger.store.days import AT_ONCE, DailyValues
-from logger.trend.account import DAY_NS
+from logger.store.days import BATCH_DAYS, DailyValues
+from logger.store.reader import Store
+from logger.store.weather import WeatherRows
+from logger.store.writer import StoreWriter
 from logger.trend.gather import account, read_history
+from logger.utc import DAY_NS
 from tests import drift_store
 from tests.old_stores import old_store
 from tests.station import mismatchd, write_config
@@ -29,7 +31,7 @@ ALWAYS = (-(1 << 63), (1 << 63) - 1)
 
 
 def kept(path: Path) -> dict[tuple[int | None, float | None], Days]:
-    with closing(DailyValues.reader(path)) as store:
+    with closing(DailyValues.editor(path)) as store:
         return {(one.channel, one.frequency_khz): one for one in store.days(*ALWAYS)}
 
 
@@ -81,7 +83,7 @@ def test_days_follow_any_change_of_the_transmissions(
     tmp_path_factory: pytest.TempPathFactory, actions: list[tuple[str, Any]]
 ) -> None:
     path = tmp_path_factory.mktemp("days") / "station.sqlite"
-    Store.open(path).close()
+    StoreWriter.open(path).close()
     with closing(sqlite3.connect(path, isolation_level=None)) as database:
         database.execute("INSERT INTO calibrations VALUES ('c', '{}')")
         for what, row in actions:
@@ -107,9 +109,9 @@ def test_days_are_computed_once_with_progress(tmp_path: Path) -> None:
     path = tmp_path / "station.sqlite"
     drift_store.write(path, [days(100, used=1.0)])
     told: list[tuple[int, int]] = []
-    with closing(DailyValues.reader(path)) as store:
+    with closing(DailyValues.editor(path)) as store:
         (one,) = store.days(*ALWAYS, lambda done, of: told.append((done, of)))
-        assert told == [(min(n, 100), 100) for n in range(AT_ONCE, 100 + AT_ONCE, AT_ONCE)]
+        assert told == [(min(n, 100), 100) for n in range(BATCH_DAYS, 100 + BATCH_DAYS, BATCH_DAYS)]
         (again,) = store.days(*ALWAYS, lambda done, of: told.append((done, of)))
         assert len(told) == 4
         np.testing.assert_array_equal(one.swr, again.swr)
@@ -123,8 +125,8 @@ def test_where_nothing_can_be_written_they_are_given_all_the_same(tmp_path: Path
     wanted = kept(path)
     with closing(sqlite3.connect(path)) as database, database:
         database.execute("UPDATE transmissions SET flags = 1 WHERE id % 3 = 0")
-    with closing(DailyValues.reader(path)) as store:
-        store._connection.execute("PRAGMA query_only = ON")
+    with closing(DailyValues.editor(path)) as store:
+        store.database.execute("PRAGMA query_only = ON")
         found = {(one.channel, one.frequency_khz): one for one in store.days(*ALWAYS)}
     assert stale(path) == 70
     assert found.keys() == wanted.keys()
@@ -159,7 +161,7 @@ def test_another_calibration_may_be_a_step(tmp_path: Path) -> None:
 
 def test_days_of_a_store_of_the_version_before(tmp_path: Path) -> None:
     path = old_store(tmp_path / "station.sqlite", 4)
-    Store.open(path).close()
+    StoreWriter.open(path).close()
     agrees(path)
     assert len(kept(path)) == 1
 
@@ -168,7 +170,7 @@ def test_days_move_with_the_clock(tmp_path: Path) -> None:
     path = tmp_path / "station.sqlite"
     drift_store.write(path, [days(3, used=1.0)])
     kept(path)
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     boot = Boot("boot", Trust.FOLLOWED, 0, 0, 0)
     shift = Shift(FIRST * DAY_NS, (FIRST + 1) * DAY_NS, 10 * DAY_NS)
     store.write([ClockChange(boot, shift, leap=True)])
@@ -200,8 +202,8 @@ def test_days_and_weather_are_exported(tmp_path: Path) -> None:
         "2024-03-01T12:00:00.000000Z,,2.0,",
         "2024-03-02T00:00:00.000000Z,,,",
     ]
-    with closing(DailyValues.reader(tmp_path / "data/station.sqlite")) as store:
-        weather = store.weather(*ALWAYS)
+    with WeatherRows.reader(tmp_path / "data/station.sqlite") as store:
+        weather = store.daily(*ALWAYS)
     assert weather is not None
     assert weather.rain_mm[0] == 3.5
     assert np.isnan(weather.rain_mm[1])
@@ -220,7 +222,7 @@ def test_days_and_weather_are_exported(tmp_path: Path) -> None:
 )
 def test_weather_that_cannot_be_read(tmp_path: Path, text: str, said: str) -> None:
     config = write_config(tmp_path, "/dev/null")
-    Store.open(tmp_path / "data/station.sqlite").close()
+    StoreWriter.open(tmp_path / "data/station.sqlite").close()
     source = tmp_path / "weather.csv"
     source.write_text(text)
     done = mismatchd("journal", "weather", source, "-c", config, check=False)

@@ -46,7 +46,8 @@ from logger.diagnosis.scoring import LIKELY, SURE
 from logger.diagnosis.words import NARROWEST, WIDEST, page, sentences
 from logger.pipeline import Pipeline
 from logger.rows import AlarmKind, Samples
-from logger.store.database import Store
+from logger.store.journal import Journal
+from logger.store.writer import StoreWriter
 from tests.bench.diagnosis import GROUPS, SOUND, evenings, matrix, named, outcomes, unknown
 from tests.station import mismatchd
 from tests.station_model import Over, Station, exact, random_station
@@ -437,7 +438,7 @@ def _station(seed: int, *faults: Any) -> Station:
     return Station(**{**vars(station), "rate_hz": 50.0})
 
 
-def _fill(store: Store, station: Station, overs: list[list[Over]]) -> None:
+def _fill(store: StoreWriter, station: Station, overs: list[list[Over]]) -> None:
     rng = np.random.default_rng(1)
     pipeline = Pipeline(Settings(), Coupler(exact(station.coupler)))  # type: ignore[arg-type]
     for talk in overs:
@@ -452,7 +453,7 @@ def test_an_alarm_just_raised_and_the_command_that_shows_it(tmp_path: Path) -> N
     late = [Over(at_s + 60.0, at_s + 64.0, "fm", talks[0][0].channel, 4.0)]
     config = tmp_path / "config.yaml"
     config.write_text("driver: {kind: simulated}\nstore: {path: station.sqlite}\n")
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     _fill(store, _station(3, PermanentOpen(at_s)), [*talks[:5], late])
     alarm = store.alarms("TRUE ORDER BY r.raised_ns")[0]
     # Seconds after the fault, by one transmission: nearly all comes back, which is enough.
@@ -462,7 +463,7 @@ def test_an_alarm_just_raised_and_the_command_that_shows_it(tmp_path: Path) -> N
     assert "Two detectors cannot tell which" in told[0]
     assert any(line.startswith("Next: ") and "Unkey first" in line for line in told)
     # Work on the station makes what was before no measure any more.
-    store.note(EPOCH_NS + int((at_s + 50) * 1e9), "repair", "new plug")
+    Journal(store.database).insert(EPOCH_NS + int((at_s + 50) * 1e9), "repair", "new plug")
     assert not diagnosis_of(store, alarm).sure
     silent = msgspec.structs.replace(alarm, kind=AlarmKind.NO_DATA)
     assert any("ports" in line for line in advice(store.path, silent))
@@ -485,7 +486,7 @@ def test_an_alarm_just_raised_and_the_command_that_shows_it(tmp_path: Path) -> N
 
 
 def test_a_store_without_archive_or_rows(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     assert not diagnose(gather(read(store, EPOCH_NS))).sure
     at_s = 30 * DAY_S
     talks = evenings(np.random.default_rng(4), at_s)
@@ -504,7 +505,7 @@ def test_a_store_without_archive_or_rows(tmp_path: Path) -> None:
 
 def test_a_channel_in_use_a_year_ago_has_a_year(tmp_path: Path) -> None:
     year_ns = 365 * 86_400 * SECOND
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     at_ns = T0 + 2 * year_ns
     store.write([transmission(at_ns - age, channel=20) for age in (year_ns + SECOND, 60 * SECOND)])
     store.write([transmission(at_ns - year_ns + SECOND, channel=1)])

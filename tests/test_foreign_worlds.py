@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests import foreign_couplers, foreign_years
 from tests.foreign_couplers import KINDS, bench_points, draw_bench, draw_coupler, volts
 from tests.foreign_years import make_five_bands, make_years
@@ -61,7 +61,7 @@ def test_given_steps_are_taken() -> None:
 def test_a_store_takes_a_history(tmp_path) -> None:
     history = make_five_bands(2, years=1, steps=2)
     path = tmp_path / "station.sqlite"
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     foreign_years.write_store(store, history, with_weather=True)
     counts = store.counts()
     store.close()

@@ -14,9 +14,9 @@ import yaml
 from logger.config.load import InfluxOptions
 from logger.forward.answers import ServerError
 from logger.forward.influx import InfluxForwarder
-from logger.store.database import Store
 from logger.store.line_protocol import line, point
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.store.writer import StoreWriter
 from logger.utc import format_ns
 from tests.deadlines import Deadline, scale
 from tests.line_server import TAKEN, Reply, line_server
@@ -44,7 +44,7 @@ def exported(server: Server) -> dict[str, list[tuple[int, float]]]:
     return {name: sorted(points) for name, points in series.items()}
 
 
-def fill(store: Store, first: int, past: int) -> None:
+def fill(store: StoreWriter, first: int, past: int) -> None:
     """Transmissions of three seconds with two per-second rows each."""
     for number in range(first, past):
         start_ns = T0 + number * 10 * SECOND
@@ -72,7 +72,7 @@ def test_line_protocol_follows_the_published_examples() -> None:
 
 
 def test_a_server_killed_in_the_middle_loses_and_doubles_nothing(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     with victoria_metrics(tmp_path) as server:
         forwarder = InfluxForwarder(store.path, options(server.url), "here", {})
         stop = threading.Event()
@@ -107,7 +107,7 @@ def test_a_server_killed_in_the_middle_loses_and_doubles_nothing(tmp_path: Path)
 
 
 def test_values_come_back_as_they_were_stored(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     store.write([transmission(), second(T0, forward_v=1.234567), alarm("raised", T0)])
     with victoria_metrics(tmp_path) as server:
         forwarder = InfluxForwarder(store.path, options(server.url), "here", {})
@@ -129,7 +129,7 @@ def query(server: Server, text: str) -> list[list[object]]:
 
 
 def test_a_point_written_twice_lands_on_itself(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     with influxd(tmp_path) as server:
 
         def send() -> None:
@@ -153,7 +153,7 @@ def test_a_point_written_twice_lands_on_itself(tmp_path: Path) -> None:
 
 
 def test_rewritten_rows_are_delivered_anew(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     with victoria_metrics(tmp_path) as server:
         forwarder = InfluxForwarder(store.path, options(server.url), "here", {})
         fill(store, 0, 3)
@@ -167,7 +167,7 @@ def test_rewritten_rows_are_delivered_anew(tmp_path: Path) -> None:
 
 
 def test_refused_rows_are_named_and_left_out(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     fill(store, 0, 20)
 
     def refuse(lines: list[str]) -> Reply:
@@ -195,7 +195,7 @@ def test_refused_rows_are_named_and_left_out(tmp_path: Path) -> None:
 
 
 def test_a_server_that_is_away_is_said_so_without_the_token(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     fill(store, 0, 1)
     forwarder = InfluxForwarder(
         store.path, options("http://127.0.0.1:9"), "here", {"INFLUX_TOKEN": "secret-token"}

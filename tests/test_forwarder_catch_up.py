@@ -11,7 +11,7 @@ from pathlib import Path
 from logger.config.load import InfluxOptions
 from logger.forward import influx
 from logger.forward.influx import InfluxForwarder
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.bench.forward import measure
 from tests.deadlines import Deadline, scale
 from tests.line_server import Reply, line_server, passed_on
@@ -24,14 +24,14 @@ from tests.test_store import SECOND, T0, second, transmission
 WRITE = "/api/v2/write?org=home&bucket=station&precision=ns"
 
 
-def seconds_of(store: Store, start_ns: int, count: int) -> None:
+def seconds_of(store: StoreWriter, start_ns: int, count: int) -> None:
     store.write([transmission(start_ns)])
     store.write([second(start_ns + k * SECOND, start_ns, samples=k) for k in range(count)])
 
 
 def test_ten_thousand_rows_while_the_server_is_stopped(tmp_path: Path) -> None:
     """New rows are written all through the catching up, and none may wait for the backlog."""
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     with victoria_metrics(tmp_path) as metrics, line_server() as front:
         to_metrics = passed_on(metrics.url + WRITE)
 
@@ -116,7 +116,7 @@ def test_a_daemon_killed_in_the_middle_of_catching_up(tmp_path: Path) -> None:
             influxdb=f"[{{url: '{front.url}', org: home, bucket: station}}]",
         )
         path = tmp_path / "data/station.sqlite"
-        with closing(Store.open(path)) as store:
+        with closing(StoreWriter.open(path)) as store:
             seconds_of(store, T0, rows)
         for requests in kills:
             daemon = Running(config)

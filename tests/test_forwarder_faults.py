@@ -18,8 +18,9 @@ from logger.forward import influx
 from logger.forward.answers import ServerError
 from logger.forward.influx import InfluxForwarder
 from logger.store import database
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.tables import SECONDS, TRANSMISSIONS
+from logger.store.writer import StoreWriter
 from tests.deadlines import Deadline, scale
 from tests.line_server import TAKEN, LineServer, Reply, line_server, refusing
 from tests.test_store import ALWAYS, SECOND, T0, second, transmission
@@ -36,20 +37,20 @@ def taker() -> Iterator[LineServer]:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with closing(Store.open(tmp_path / "station.sqlite")) as opened:
+def store(tmp_path: Path) -> Iterator[StoreWriter]:
+    with closing(StoreWriter.open(tmp_path / "station.sqlite")) as opened:
         yield opened
 
 
 @pytest.fixture
-def forwarder(store: Store, taker: LineServer) -> Iterator[InfluxForwarder]:
+def forwarder(store: StoreWriter, taker: LineServer) -> Iterator[InfluxForwarder]:
     options = InfluxOptions(url=taker.url, org="home", bucket="station")
     with closing(InfluxForwarder(store.path, options, "here", {})) as made:
         yield made
 
 
 def test_an_identical_replay_sends_nothing_again(
-    store: Store, taker: LineServer, forwarder: InfluxForwarder
+    store: StoreWriter, taker: LineServer, forwarder: InfluxForwarder
 ) -> None:
     rows = [transmission(ended=False), second(T0), transmission()]
     store.write(rows)
@@ -60,7 +61,7 @@ def test_an_identical_replay_sends_nothing_again(
 
 
 def test_what_is_replayed_with_new_values_is_sent_anew(
-    store: Store, taker: LineServer, forwarder: InfluxForwarder
+    store: StoreWriter, taker: LineServer, forwarder: InfluxForwarder
 ) -> None:
     store.write([transmission(), transmission(T0 + 100 * SECOND)])
     forwarder.step()
@@ -72,7 +73,7 @@ def test_what_is_replayed_with_new_values_is_sent_anew(
     assert any("swr=9.0," in text for text in taker.lines)
 
 
-def test_a_replay_cut_short_leaves_the_whole_transmission(store: Store) -> None:
+def test_a_replay_cut_short_leaves_the_whole_transmission(store: StoreWriter) -> None:
     store.write([transmission(samples=500)])
     store.write([transmission(ended=False, samples=1)])
     assert store.close_interrupted() == 0
@@ -80,7 +81,7 @@ def test_a_replay_cut_short_leaves_the_whole_transmission(store: Store) -> None:
     assert (record.columns["samples"], record.columns["flags"]) == (500, "")
 
 
-def test_no_value_is_infinite_or_minus_zero(store: Store) -> None:
+def test_no_value_is_infinite_or_minus_zero(store: StoreWriter) -> None:
     store.write([transmission(swr_max=math.nan), second(T0, swr=math.inf, reflected_w=-1e-9)])
     (record,) = store.records(SECONDS, *ALWAYS)
     assert record.columns["swr"] is None
@@ -88,7 +89,7 @@ def test_no_value_is_infinite_or_minus_zero(store: Store) -> None:
 
 
 def test_a_400_that_is_not_the_databases_own_loses_nothing(
-    store: Store, taker: LineServer, forwarder: InfluxForwarder
+    store: StoreWriter, taker: LineServer, forwarder: InfluxForwarder
 ) -> None:
     store.write([transmission(), second(T0)])
     taker.rule = refusing(400, b"<html>The plain HTTP request was sent to HTTPS port</html>")
@@ -100,7 +101,7 @@ def test_a_400_that_is_not_the_databases_own_loses_nothing(
 
 
 def test_a_row_the_database_refuses_does_not_block(
-    store: Store, taker: LineServer, forwarder: InfluxForwarder
+    store: StoreWriter, taker: LineServer, forwarder: InfluxForwarder
 ) -> None:
     store.write([transmission()])
     taker.rule = refusing(400, b'{"code": "invalid", "message": "field type conflict"}')
@@ -113,7 +114,10 @@ def test_a_row_the_database_refuses_does_not_block(
 
 
 def test_a_locked_database_does_not_end_the_thread(
-    store: Store, taker: LineServer, forwarder: InfluxForwarder, monkeypatch: pytest.MonkeyPatch
+    store: StoreWriter,
+    taker: LineServer,
+    forwarder: InfluxForwarder,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(database, "BUSY_MS", 50)
     monkeypatch.setattr(influx, "IDLE_S", 0.05)

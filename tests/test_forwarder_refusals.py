@@ -24,7 +24,7 @@ from logger.forward.influx import InfluxForwarder
 from logger.outlets import pacing as pace
 from logger.outlets.pacing import Backoff, BatchSize
 from logger.outlets.responses import retry_after
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.deadlines import scale, wait_until
 from tests.line_server import TAKEN, LineServer, Reply, Rule, line_server, passed_on, refusing
 from tests.servers import free_port, http, influxd, victoria_metrics
@@ -36,8 +36,8 @@ NOW = datetime(2026, 3, 1, 19, 0, tzinfo=UTC)
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with closing(Store.open(tmp_path / "station.sqlite")) as opened:
+def store(tmp_path: Path) -> Iterator[StoreWriter]:
+    with closing(StoreWriter.open(tmp_path / "station.sqlite")) as opened:
         yield opened
 
 
@@ -47,7 +47,7 @@ def lines() -> Iterator[LineServer]:
         yield opened
 
 
-def forwarder_to(store: Store, url: str, **more: object) -> InfluxForwarder:
+def forwarder_to(store: StoreWriter, url: str, **more: object) -> InfluxForwarder:
     options = InfluxOptions(url=url, org="home", bucket="station")
     return InfluxForwarder(store.path, options, "here", {"INFLUX_TOKEN": "open sesame"}, **more)
 
@@ -146,7 +146,7 @@ def test_batches_stay_within_what_the_server_takes(answers: list[str]) -> None:
 # rows
 
 
-def test_a_real_type_conflict_sets_the_bad_row_aside(tmp_path: Path, store: Store) -> None:
+def test_a_real_type_conflict_sets_the_bad_row_aside(tmp_path: Path, store: StoreWriter) -> None:
     """InfluxDB itself refuses, behind a proxy as its version speaks /write only."""
     with influxd(tmp_path) as database, line_server() as lines:
         lines.rule = passed_on(f"{database.url}/write?db=t&precision=ns")
@@ -177,7 +177,9 @@ def test_a_real_type_conflict_sets_the_bad_row_aside(tmp_path: Path, store: Stor
     assert shown[2].startswith("transmissions 701 of 2026-01-20T19:00:05.123456Z: partial write")
 
 
-def test_rows_older_than_the_bucket_keeps_are_passed_over(tmp_path: Path, store: Store) -> None:
+def test_rows_older_than_the_bucket_keeps_are_passed_over(
+    tmp_path: Path, store: StoreWriter
+) -> None:
     now_ns = time.time_ns() // SECOND * SECOND
     with influxd(tmp_path) as database, line_server() as lines:
         keep = urllib.parse.quote(
@@ -201,7 +203,9 @@ def test_rows_older_than_the_bucket_keeps_are_passed_over(tmp_path: Path, store:
     assert len(lines.requests) < 60
 
 
-def test_a_line_too_long_for_victoria_metrics_is_set_aside(tmp_path: Path, store: Store) -> None:
+def test_a_line_too_long_for_victoria_metrics_is_set_aside(
+    tmp_path: Path, store: StoreWriter
+) -> None:
     with victoria_metrics(tmp_path, "-influx.maxLineSize=2000") as metrics:
         fill(store, 0, 100)
         store.write([transmission(T0 + 9999 * SECOND, calibration_id="x" * 200_000)])
@@ -216,7 +220,7 @@ def test_a_line_too_long_for_victoria_metrics_is_set_aside(tmp_path: Path, store
 
 
 def test_a_table_refused_as_a_whole_waits_while_others_go_on(
-    store: Store, lines: LineServer, caplog: pytest.LogCaptureFixture
+    store: StoreWriter, lines: LineServer, caplog: pytest.LogCaptureFixture
 ) -> None:
     """The field has another type at the server: nothing of the table is set aside."""
     now_s = [0.0]
@@ -250,7 +254,7 @@ def test_a_table_refused_as_a_whole_waits_while_others_go_on(
 
 
 def test_many_bad_rows_in_a_row_are_set_aside_while_others_are_taken(
-    store: Store, lines: LineServer, caplog: pytest.LogCaptureFixture
+    store: StoreWriter, lines: LineServer, caplog: pytest.LogCaptureFixture
 ) -> None:
     reply = Reply(400, b'{"code": "invalid", "message": "unable to parse at 17"}')
     lines.rule = rule_for("samples=13.0", reply)
@@ -268,7 +272,7 @@ def test_many_bad_rows_in_a_row_are_set_aside_while_others_are_taken(
     assert len([record for record in caplog.records if "set aside" in record.getMessage()]) == 1
 
 
-def test_a_request_too_large_is_halved_once_for_all(store: Store, lines: LineServer) -> None:
+def test_a_request_too_large_is_halved_once_for_all(store: StoreWriter, lines: LineServer) -> None:
     lines.rule = lambda texts: Reply(413, b"too large") if len(texts) > 300 else TAKEN
     fill(store, 0, 2000)
     with closing(forwarder_to(store, lines.url)) as forwarder:
@@ -278,7 +282,7 @@ def test_a_request_too_large_is_halved_once_for_all(store: Store, lines: LineSer
     assert len([count for _, count, _ in lines.requests if count > 300]) <= 10
 
 
-def test_a_row_too_large_by_itself_is_set_aside(store: Store, lines: LineServer) -> None:
+def test_a_row_too_large_by_itself_is_set_aside(store: StoreWriter, lines: LineServer) -> None:
     lines.rule = lambda texts: Reply(413) if sum(map(len, texts)) > 600 else TAKEN
     store.write([transmission(), second(T0), transmission(T0 + SECOND, calibration_id="x" * 500)])
     with closing(forwarder_to(store, lines.url)) as forwarder:
@@ -289,7 +293,7 @@ def test_a_row_too_large_by_itself_is_set_aside(store: Store, lines: LineServer)
     assert len(set(lines.lines)) == 2
 
 
-def test_a_limit_below_any_row_sets_nothing_aside(store: Store, lines: LineServer) -> None:
+def test_a_limit_below_any_row_sets_nothing_aside(store: StoreWriter, lines: LineServer) -> None:
     lines.rule = refusing(413)
     fill(store, 0, 30)
     with closing(forwarder_to(store, lines.url)) as forwarder:
@@ -324,7 +328,7 @@ def until(condition: Callable[[], object], seconds: float = 15.0) -> None:
     ],
 )
 def test_what_keeps_all_rows_back_is_said_once_and_gets_over(
-    store: Store,
+    store: StoreWriter,
     lines: LineServer,
     caplog: pytest.LogCaptureFixture,
     monkeypatch: pytest.MonkeyPatch,
@@ -362,7 +366,7 @@ def test_what_keeps_all_rows_back_is_said_once_and_gets_over(
     assert [record.levelname for record in told] == ["WARNING", "INFO"]
 
 
-def test_a_server_that_asks_for_time_gets_it(store: Store, lines: LineServer) -> None:
+def test_a_server_that_asks_for_time_gets_it(store: StoreWriter, lines: LineServer) -> None:
     lines.rule = refusing(429, b'{"message":"slow down"}', Retry_After="3")
     fill(store, 0, 5)
     forwarder = forwarder_to(store, lines.url)
@@ -381,7 +385,7 @@ def test_a_server_that_asks_for_time_gets_it(store: Store, lines: LineServer) ->
 
 
 def test_a_server_too_slow_for_large_batches_gets_smaller_ones(
-    store: Store, lines: LineServer, monkeypatch: pytest.MonkeyPatch
+    store: StoreWriter, lines: LineServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(server, "TIMEOUT_MS", 300)
 
@@ -404,7 +408,9 @@ def test_a_server_too_slow_for_large_batches_gets_smaller_ones(
     assert len(set(lines.lines)) == 900
 
 
-def test_a_dead_server_holds_up_no_other(tmp_path: Path, store: Store, lines: LineServer) -> None:
+def test_a_dead_server_holds_up_no_other(
+    tmp_path: Path, store: StoreWriter, lines: LineServer
+) -> None:
     options = [
         InfluxOptions(url=f"http://127.0.0.1:{free_port()}", org="home", bucket="station"),
         InfluxOptions(url=lines.url, org="home", bucket="station"),
@@ -425,7 +431,7 @@ def test_a_dead_server_holds_up_no_other(tmp_path: Path, store: Store, lines: Li
     assert not alive.failing
 
 
-def test_alarms_go_out_first(store: Store, lines: LineServer) -> None:
+def test_alarms_go_out_first(store: StoreWriter, lines: LineServer) -> None:
     fill(store, 0, 1000)
     store.write([alarm("raised", T0)])
     with closing(forwarder_to(store, lines.url)) as forwarder:

@@ -30,9 +30,10 @@ from logger.rows import Health
 from logger.service.health import CaptureTotals, HealthGauge, next_row_s
 from logger.service.metrics import MetricsServer
 from logger.service.openmetrics import CONTENT_TYPE, Family, Sample, exposition
-from logger.store import database
-from logger.store.database import Store
+from logger.store import writer
+from logger.store.reader import Store
 from logger.store.tables import HEALTH
+from logger.store.writer import StoreWriter
 from tests.deadlines import Deadline
 from tests.old_stores import old_store
 from tests.servers import free_port, http, victoria_metrics
@@ -134,7 +135,7 @@ def test_the_host_tells_of_its_clock() -> None:
 
 def test_rows_come_back_in_every_format(tmp_path: Path) -> None:
     config = write_config(tmp_path, "/dev/null")
-    store = Store.open(tmp_path / "data/station.sqlite")
+    store = StoreWriter.open(tmp_path / "data/station.sqlite")
     store.write([health(0), health(1)])
     store.close()
     rows = list(csv.DictReader(io.StringIO(mismatchd("export", "health", "-c", config).stdout)))
@@ -151,9 +152,9 @@ def test_rows_come_back_in_every_format(tmp_path: Path) -> None:
 
 
 def test_what_is_older_than_400_days_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert database.KEPT_HEALTH_ROWS == 400 * 24 * 60
-    monkeypatch.setattr(database, "KEPT_HEALTH_ROWS", 10)
-    store = Store.open(tmp_path / "station.sqlite")
+    assert writer.MOST_HEALTH_ROWS == 400 * 24 * 60
+    monkeypatch.setattr(writer, "MOST_HEALTH_ROWS", 10)
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     for number in range(25):
         store.write([health(number)])
     kept = [record.columns["pairs"] for record in store.records(HEALTH, *ALWAYS)]
@@ -163,19 +164,19 @@ def test_what_is_older_than_400_days_goes(tmp_path: Path, monkeypatch: pytest.Mo
 
 def test_a_store_of_version_1_is_brought_up_to_date(tmp_path: Path) -> None:
     old = old_store(tmp_path / "old.sqlite", 1)
-    store = Store.open(old)
+    store = StoreWriter.open(old)
     before = store.counts()
     assert before["transmissions"] > 0
     store.write([health()])
     assert store.counts() == before
     assert len(list(store.records(HEALTH, *ALWAYS))) == 1
     store.close()
-    Store.open(tmp_path / "new.sqlite").close()
+    StoreWriter.open(tmp_path / "new.sqlite").close()
     assert schema_of(old) == schema_of(tmp_path / "new.sqlite")
 
 
 def test_rows_are_forwarded(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     store.write([health(number) for number in range(3)])
     with victoria_metrics(tmp_path) as server:
         forwarder = InfluxForwarder(store.path, options(server.url), "here", {})

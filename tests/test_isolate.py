@@ -46,7 +46,7 @@ from logger.isolate.trial import Chances, chances_of
 from logger.isolate.trials import trials
 from logger.isolate.usual import UNKNOWN_SWR, UsualSwr, usual_swr
 from logger.physics.reflection import swr
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.foreign_chains import random_chain
 from tests.foreign_isolate import Play, play
 from tests.isolate_stations import MISREAD, Person, played, random_station
@@ -430,13 +430,13 @@ def test_an_alarm_and_the_store_shape_what_is_likely(tmp_path: Path) -> None:
     )
     antenna = DEFAULT.index("antenna")
     assert plain[antenna] < shaped[antenna] < 3 * plain[antenna]
-    store = Store.open(tmp_path / "store.sqlite")
+    store = StoreWriter.open(tmp_path / "store.sqlite")
     try:
         assert newest(store) is None
         now_ns = 1_772_391_600_000_000_000
         assert usual_swr(store, now_ns, 20) == (None, UNKNOWN_SWR)
         usual = [transmission(now_ns - n * 10**12, swr=1.2 if n > 8 else 4.0) for n in range(1, 25)]
-        store.keep_calibration("abc", "")
+        store.insert_calibration("abc", "")
         store.write(usual)
         assert 1.2 < usual_swr(store, now_ns, 20).highest < 1.4
         assert usual_swr(store, now_ns, 40) == UsualSwr(None, UNKNOWN_SWR)

@@ -14,6 +14,7 @@ import pytest
 from logger.isolate.chain import DEFAULT, Symptom
 from logger.isolate.session import restore
 from logger.store.sessions import Sessions
+from logger.store.writer import StoreWriter
 from tests.isolate_bench import hands
 from tests.station import Running, mismatchd, pty, write_config
 from tests.terminal_view import View
@@ -57,7 +58,7 @@ def begun(view: View) -> None:
 
 
 def session_of(config: Path) -> bytes:
-    with closing(Sessions.reader(config.parent / "data/station.sqlite")) as store:
+    with closing(Sessions.editor(config.parent / "data/station.sqlite")) as store:
         return store.sessions("isolate")[-1].content
 
 
@@ -193,7 +194,7 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
         listed = mismatchd("journal", "list", "-c", config).stdout
         assert "repair" in listed
         assert "new plug, sealed" in listed
-        with closing(Sessions.reader(config.parent / "data/station.sqlite")) as store:
+        with closing(Sessions.editor(config.parent / "data/station.sqlite")) as store:
             assert store.unfinished("isolate") is None
 
 
@@ -240,8 +241,8 @@ def test_a_session_of_another_program_begins_anew(tmp_path: Path) -> None:
     with pty() as (_, name):
         config = write_config(tmp_path, name, **QUICK)
         path = tmp_path / "data/station.sqlite"
-        Sessions.open(path).close()
-        with closing(Sessions.reader(path)) as store:
+        StoreWriter.open(path).close()
+        with closing(Sessions.editor(path)) as store:
             store.begin("isolate", 1, b'{"chain": ["radio", "flux"]}')
         with pytest.raises(msgspec.ValidationError):
             restore(b'{"chain": 3}')

@@ -12,8 +12,10 @@ import pytest
 from logger.rows import AlarmEvent, Boot, ClockChange, Row, Shift, Trust
 from logger.service.keeper import Keeper
 from logger.service.retention import Retention
-from logger.store.database import Store
+from logger.store.alarms import Alarms
+from logger.store.journal import Journal
 from logger.store.tables import JOURNAL, Event
+from logger.store.writer import StoreWriter
 from logger.utc import format_ns
 from tests.station import Running, mismatchd, pty, write_config
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
@@ -71,7 +73,7 @@ def test_entries_are_written_beside_the_daemon_and_exported(tmp_path: Path) -> N
 )
 def test_what_cannot_be_noted(tmp_path: Path, arguments: list[str], said: str) -> None:
     config = write_config(tmp_path, "/dev/null")
-    Store.open(tmp_path / "data/station.sqlite").close()
+    StoreWriter.open(tmp_path / "data/station.sqlite").close()
     done = mismatchd("journal", *arguments, "-c", config, check=False)
     assert done.returncode == 2
     assert said in done.stderr
@@ -80,23 +82,23 @@ def test_what_cannot_be_noted(tmp_path: Path, arguments: list[str], said: str) -
 
 def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
     path = tmp_path / "station.sqlite"
-    before = Store.open(path)
-    before.note(T0, "repair", "plug")
-    before.note(T0 + 5, "weather", "rain")
+    before = StoreWriter.open(path)
+    Journal(before.database).insert(T0, "repair", "plug")
+    Journal(before.database).insert(T0 + 5, "weather", "rain")
     before.close()
     heard: list[list[int]] = []
     keeper = Keeper(
-        lambda damaged: Store.open(path),
+        lambda damaged: StoreWriter.open(path),
         lambda item: None,
         Retention(1 << 60),
         on_work=heard.append,
     )
     assert heard == [[T0]]
-    other = Store.reader(path)
-    other.note(T0 - 9 * SECOND, "adjustment", "antenna shortened")
+    other = Journal.editor(path)
+    other.insert(T0 - 9 * SECOND, "adjustment", "antenna shortened")
     keeper.commit_due(0.0)
     assert heard[-1] == [T0 - 9 * SECOND, T0]
-    other.note(T0 + SECOND, "repair", "plug again")
+    other.insert(T0 + SECOND, "repair", "plug again")
     keeper.add([transmission()], 1.0)  # also while rows come all the time
     keeper.commit_due(1.0)
     assert heard[-1] == [T0 - 9 * SECOND, T0, T0 + SECOND]
@@ -110,7 +112,7 @@ def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
     assert heard[-1] == [T0 - 9 * SECOND, T0 + 1000, T0 + SECOND + 1000]
     other.close()
     keeper.close()
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     times = [record.columns["time_utc"] for record in store.records(JOURNAL, *ALWAYS)]
     assert format_ns(T0 + 1000) in times
     store.close()
@@ -118,7 +120,7 @@ def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
 
 def test_entries_are_corrected_removed_and_asked_for(tmp_path: Path) -> None:
     config = write_config(tmp_path, "/dev/null")
-    Store.open(tmp_path / "data/station.sqlite").close()
+    StoreWriter.open(tmp_path / "data/station.sqlite").close()
     for day, kind in ((1, "repair"), (2, "remark"), (3, "repair")):
         at = f"2026-03-0{day}"
         mismatchd("journal", "add", f"entry {day}", "--kind", kind, "--time", at, "-c", config)
@@ -156,18 +158,18 @@ def test_an_acknowledgement_just_before_a_commit_is_reported_once(
 ) -> None:
     path = tmp_path / "station.sqlite"
     reported: list[Event] = []
-    keeper = Keeper(lambda damaged: Store.open(path), reported.append, Retention(1 << 60))
+    keeper = Keeper(lambda damaged: StoreWriter.open(path), reported.append, Retention(1 << 60))
     keeper.add([transmission(), alarm("raised", T0)], 0.0)
     keeper.commit_due(0.0)
-    other = Store.reader(path)
-    write = Store.write
+    other = Alarms.editor(path)
+    write = StoreWriter.write
 
-    def write_late(store: Store, rows: Sequence[Row]) -> list[Event]:
+    def write_late(store: StoreWriter, rows: Sequence[Row]) -> list[Event]:
         other.acknowledge(1, T0 + SECOND)
         return write(store, rows)
 
     with monkeypatch.context() as patch:
-        patch.setattr(Store, "write", write_late)
+        patch.setattr(StoreWriter, "write", write_late)
         keeper.add([alarm("raised", T0 + 1000, "no-data", None)], 1.0)
         keeper.commit_due(1.0)
     keeper.commit_due(2.0)

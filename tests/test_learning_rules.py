@@ -16,7 +16,7 @@ from drivers.contract import SampleBlock
 from logger.calibration.simulated import calibration
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.deadlines import Deadline
 from tests.station import Running, mismatchd
 from tests.test_recompute_raw import Case, content_of, derive, dumped
@@ -91,10 +91,10 @@ def test_rows_derived_again_are_the_same(tmp_path: Path, cuts_s: tuple[float, ..
     derive(path, case.config, case.right)
     assert dumped(path) == before
     # Alarms that nobody raised are found in hindsight.
-    store = Store.open(path)
-    with store.all_or_nothing() as connection:
+    store = StoreWriter.open(path)
+    with store.database.transaction():
         for table in ("alarms", "alarm_changes", "memories"):
-            connection.execute(f"DELETE FROM {table}")
+            store.database.execute(f"DELETE FROM {table}")
     store.close()
     derive(path, case.config, case.right)
     assert {alarm["kind"] for alarm in content_of(path)[2]} == kinds
@@ -172,7 +172,7 @@ def test_the_daemon_remembers_and_hears_of_a_repair(tmp_path: Path) -> None:
     ended = [event["end_utc"] for _, event in daemon.events if event["event"] == "transmission"]
     # Only the memory of the run before can know what was usual.
     assert sum(each < found[0]["raised_utc"] for each in ended) < 8
-    store = Store.open(tmp_path / "data/station.sqlite")
+    store = StoreWriter.open(tmp_path / "data/station.sqlite")
     memory = json.loads(store.memories()["baseline-shift"])
     assert memory["work_ns"] > 0
     store.close()

@@ -23,7 +23,7 @@ from logger.service.backlog import Backlog
 from logger.service.keeper import Keeper
 from logger.service.retention import Retention
 from logger.stages.view import View
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from logger.watchdog.rule import Finding, LearningRule, recalled
 from tests.old_stores import old_store
 from tests.test_archive import schema_of
@@ -158,11 +158,11 @@ def test_a_memory_of_another_form_is_dropped_with_one_line(
 
 
 def test_the_store_keeps_the_latest_of_each_rule(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     store.write([transmission(), Memory("one", b"1"), Memory("other", b"2")])
     store.write([transmission(T0 + 9 * SECOND), Memory("one", b"3")])
     store.close()
-    store = Store.open(store.path)
+    store = StoreWriter.open(store.path)
     assert store.memories() == {"one": b"3", "other": b"2"}
     store.close()
 
@@ -182,15 +182,15 @@ def test_a_run_that_began_without_its_memories_replaces_none(tmp_path: Path) -> 
     from logger.errors import DiskError
 
     path = tmp_path / "station.sqlite"
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     store.write([Memory("one", b"long ago")])
     store.close()
     full = [True]
 
-    def open_store(damaged: bool) -> Store:
+    def open_store(damaged: bool) -> StoreWriter:
         if full[0]:
             raise DiskError("full")
-        return Store.open(path)
+        return StoreWriter.open(path)
 
     keeper = Keeper(open_store, lambda item: None, Retention(1 << 60))
     assert keeper.memories == {}
@@ -208,7 +208,7 @@ def test_a_run_that_began_without_its_memories_replaces_none(tmp_path: Path) -> 
     keeper.add([transmission(), Memory("one", b"new")], 0.0)
     keeper.commit_due(0.0)
     keeper.close()
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     assert store.memories() == {"one": b"new"}
     store.close()
 
@@ -218,7 +218,7 @@ def test_rows_derived_again_leave_what_was_learned_over_many_runs(tmp_path: Path
     case = Case(tmp_path)
     path = case.play(case.config, case.right)
     before = dumped(path)
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     content = store.memories()["counter"]
     assert store.counts()["transmissions"] == 16
     # Those that the end of a run cut short teach nothing.
@@ -238,14 +238,14 @@ def test_rows_derived_again_leave_what_was_learned_over_many_runs(tmp_path: Path
 
 def test_a_file_of_the_second_version_is_brought_up_to_date(tmp_path: Path) -> None:
     path = old_store(tmp_path / "station.sqlite", 2)
-    store = Store.open(path)
-    store.keep_calibration("abc", "text")
+    store = StoreWriter.open(path)
+    store.insert_calibration("abc", "text")
     assert store.memories() == {}
     store.write([transmission(), Memory("one", b"1")])
     assert store.memories() == {"one": b"1"}
     store.close()
     fresh = tmp_path / "fresh.sqlite"
-    Store.open(fresh).close()
+    StoreWriter.open(fresh).close()
     assert schema_of(path) == schema_of(fresh)
 
 

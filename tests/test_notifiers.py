@@ -21,11 +21,11 @@ from logger.notify.build import build_channel
 from logger.notify.channel import ChannelContext
 from logger.notify.notifier import Notifier
 from logger.rows import AlarmChange, AlarmEvent, Severity
-from logger.store.database import Store
+from logger.store.alarms import Alarms
 from logger.store.deliveries import Deliveries
-from logger.store.shelf import Shelf
 from logger.store.tables import ALARMS
-from logger.utc import format_ns
+from logger.store.writer import StoreWriter
+from logger.utc import DAY_NS, format_ns
 from tests.counterparts import hook_server
 from tests.deadlines import in_time, scale, wait_until
 from tests.old_stores import old_store
@@ -35,12 +35,10 @@ from tests.test_health import schema_of
 from tests.test_status import STATUS
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
-DAY_NS = 86400 * SECOND
-
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    opened = Store.open(tmp_path / "station.sqlite")
+def store(tmp_path: Path) -> Iterator[StoreWriter]:
+    opened = StoreWriter.open(tmp_path / "station.sqlite")
     opened.write([transmission()])
     yield opened
     opened.close()
@@ -84,7 +82,7 @@ def changes_of(messages: list[dict[str, Any]]) -> list[tuple[Any, ...]]:
 
 @pytest.mark.parametrize("stall_s", [0.0, 1.0])
 def test_raised_and_cleared_are_told_once_in_order_across_outage_and_restart(
-    store: Store, caplog: pytest.LogCaptureFixture, stall_s: float
+    store: StoreWriter, caplog: pytest.LogCaptureFixture, stall_s: float
 ) -> None:
     clock = Clock()
     with hook_server() as server:
@@ -134,7 +132,7 @@ def test_raised_and_cleared_are_told_once_in_order_across_outage_and_restart(
     assert all(message[name] == exported[0][name] for name in ("id", "value", "limit", "detail"))
 
 
-def test_a_crash_in_the_middle_repeats_one_message_under_its_id(store: Store) -> None:
+def test_a_crash_in_the_middle_repeats_one_message_under_its_id(store: StoreWriter) -> None:
     """The mark is made after the delivery; a kill in between is a notifier that is never closed."""
     clock = Clock()
     with hook_server() as server:
@@ -153,7 +151,7 @@ def test_a_crash_in_the_middle_repeats_one_message_under_its_id(store: Store) ->
         assert len({message["message_id"] for message in server.taken()}) == 1
 
 
-def test_a_new_notifier_does_not_tell_of_the_past(store: Store) -> None:
+def test_a_new_notifier_does_not_tell_of_the_past(store: StoreWriter) -> None:
     store.write([alarm("raised", T0), alarm("cleared", T0 + SECOND), alarm("raised", T0 + 5)])
     with hook_server() as server:
         notifier = make_notifier(store.path, Clock(), server.url)
@@ -162,7 +160,7 @@ def test_a_new_notifier_does_not_tell_of_the_past(store: Store) -> None:
         notifier.close()
 
 
-def test_what_is_refused_for_good_holds_nothing_up(store: Store) -> None:
+def test_what_is_refused_for_good_holds_nothing_up(store: StoreWriter) -> None:
     with hook_server() as server:
         clock = Clock()
         notifier = make_notifier(store.path, clock, server.url)
@@ -178,11 +176,11 @@ def test_what_is_refused_for_good_holds_nothing_up(store: Store) -> None:
         assert "answers 422" in notifier.status().last_error
         assert not notifier.status().failing
         notifier.close()
-    with closing(Deliveries.reader(store.path)) as queue:
+    with closing(Deliveries.editor(store.path)) as queue:
         assert queue.totals("webhook").given_up == 1
 
 
-def test_only_what_is_wanted_is_told(store: Store) -> None:
+def test_only_what_is_wanted_is_told(store: StoreWriter) -> None:
     def row(kind: str, severity: str, at_ns: int) -> AlarmChange:
         return msgspec.structs.replace(alarm("raised", at_ns, kind), severity=Severity(severity))
 
@@ -207,13 +205,13 @@ def test_only_what_is_wanted_is_told(store: Store) -> None:
         notifier.close()
 
 
-def test_alarms_added_in_hindsight_wake_nobody(store: Store) -> None:
+def test_alarms_added_in_hindsight_wake_nobody(store: StoreWriter) -> None:
     with hook_server() as server:
         notifier = make_notifier(store.path, Clock(), server.url)
         drain(notifier)
-        with store.all_or_nothing() as connection:
-            store.put([alarm("raised", T0)])
-            connection.execute("UPDATE alarms SET cleared_ns = ?", (T0 + SECOND,))
+        with store.database.transaction():
+            store.write([alarm("raised", T0)])
+            store.database.execute("UPDATE alarms SET cleared_ns = ?", (T0 + SECOND,))
         store.write([alarm("raised", T0 + SECOND, "no-data")])
         drain(notifier)
         assert changes_of(server.taken()) == [("no-data", "raised", 1, 0)]
@@ -225,7 +223,7 @@ def unstored(change: str, at_ns: int, kind: str = "high-swr") -> AlarmEvent:
     return alarm(change, at_ns, kind).event()
 
 
-def test_what_cannot_be_stored_is_told_once_all_the_same(store: Store) -> None:
+def test_what_cannot_be_stored_is_told_once_all_the_same(store: StoreWriter) -> None:
     with hook_server() as server:
         notifier = make_notifier(store.path, Clock(), server.url)
         drain(notifier)
@@ -251,7 +249,7 @@ def test_alarms_are_told_without_any_store(tmp_path: Path) -> None:
         notifier.close()
 
 
-def test_a_storm_and_the_store_stay_small(store: Store) -> None:
+def test_a_storm_and_the_store_stay_small(store: StoreWriter) -> None:
     clock = Clock()
     with hook_server() as server:
         notifier = make_notifier(store.path, clock, server.url)
@@ -271,7 +269,7 @@ def test_a_storm_and_the_store_stay_small(store: Store) -> None:
         assert connection.execute("SELECT count(*) FROM deliveries").fetchone()[0] < 10
 
 
-def test_daily_message(store: Store) -> None:
+def test_daily_message(store: StoreWriter) -> None:
     clock = Clock()  # T0 is 19:00:05
     with hook_server() as server:
         notifier = make_notifier(store.path, clock, server.url, daily="08:00")
@@ -292,7 +290,7 @@ def test_daily_message(store: Store) -> None:
         assert "watching" in message["text"]
 
 
-def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: Store) -> None:
+def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: StoreWriter) -> None:
     with hook_server() as stalled, hook_server() as sound:
         stalled.stall_s = 30
         threads, notifiers = [], []
@@ -303,9 +301,9 @@ def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: Store) -> None:
             notifiers.append(notifier)
             threads.append(threading.Thread(target=notifier.run, daemon=True))
             threads[-1].start()
-        with closing(Deliveries.reader(store.path)) as queue:
+        with closing(Deliveries.editor(store.path)) as queue:
             count = "SELECT count(*) FROM notifiers"
-            assert wait_until(lambda: queue._one(count) == 2)
+            assert wait_until(lambda: queue.database.query_value(count) == 2)
         begun_s = time.monotonic()
         for item in store.write([alarm("raised", T0)]):
             for notifier in notifiers:
@@ -323,7 +321,7 @@ def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: Store) -> None:
     again.close()
 
 
-def test_no_secret_is_in_what_is_said(store: Store, caplog: pytest.LogCaptureFixture) -> None:
+def test_no_secret_is_in_what_is_said(store: StoreWriter, caplog: pytest.LogCaptureFixture) -> None:
     """Whatever a channel raises."""
 
     class Careless:
@@ -348,9 +346,9 @@ def test_no_secret_is_in_what_is_said(store: Store, caplog: pytest.LogCaptureFix
 # shelves
 
 
-def test_a_shelved_kind_is_recorded_but_not_told_until_then(store: Store) -> None:
+def test_a_shelved_kind_is_recorded_but_not_told_until_then(store: StoreWriter) -> None:
     clock = Clock()
-    with hook_server() as server, closing(Shelf.reader(store.path)) as shelf:
+    with hook_server() as server, closing(Alarms.editor(store.path)) as shelf:
         notifier = make_notifier(store.path, clock, server.url)
         drain(notifier)
         store.write([alarm("raised", T0)])
@@ -372,9 +370,9 @@ def test_a_shelved_kind_is_recorded_but_not_told_until_then(store: Store) -> Non
         notifier.close()
 
 
-def test_what_is_taken_off_the_shelf_is_told_soon(store: Store) -> None:
+def test_what_is_taken_off_the_shelf_is_told_soon(store: StoreWriter) -> None:
     clock = Clock()
-    with hook_server() as server, closing(Shelf.reader(store.path)) as shelf:
+    with hook_server() as server, closing(Alarms.editor(store.path)) as shelf:
         notifier = make_notifier(store.path, clock, server.url)
         drain(notifier)
         store.write([alarm("raised", T0), alarm("cleared", T0 + 1)])
@@ -391,7 +389,7 @@ def test_what_is_taken_off_the_shelf_is_told_soon(store: Store) -> None:
 
 def test_alarms_are_shelved_and_listed_by_command(tmp_path: Path) -> None:
     config = write_config(tmp_path, "/dev/null")
-    with closing(Store.open(tmp_path / "data/station.sqlite")) as store:
+    with closing(StoreWriter.open(tmp_path / "data/station.sqlite")) as store:
         now_ns = time.time_ns() // 1000 * 1000
         store.write([transmission()])
         for number in range(3):
@@ -428,8 +426,8 @@ def test_alarms_are_shelved_and_listed_by_command(tmp_path: Path) -> None:
 
 def test_a_store_of_version_2_is_brought_up_to_date(tmp_path: Path) -> None:
     path = old_store(tmp_path / "old.sqlite", 2)
-    Store.open(tmp_path / "new.sqlite").close()
-    with closing(Store.open(path)) as store:
+    StoreWriter.open(tmp_path / "new.sqlite").close()
+    with closing(StoreWriter.open(path)) as store:
         rows = [record.columns for record in store.records(ALARMS, *ALWAYS)]
         assert [row["shelved_until_utc"] for row in rows] == [None, None, None]
         assert schema_of(path) == schema_of(tmp_path / "new.sqlite")

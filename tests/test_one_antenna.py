@@ -8,7 +8,8 @@ import numpy as np
 
 from logger.daily import Days
 from logger.trend.station_state import station_state
-from tests.foreign_years import DAY_NS, History, make_five_bands, make_years
+from logger.utc import DAY_NS
+from tests.foreign_years import History, make_five_bands, make_years
 from tests.state_stations import KHZ
 
 

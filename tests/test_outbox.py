@@ -17,8 +17,9 @@ from logger.forward import influx
 from logger.forward.answers import ServerError
 from logger.forward.influx import InfluxForwarder, build_forwarders
 from logger.store.line_protocol import point
-from logger.store.outbox import KEPT_REFUSALS, Outbox, OutboxPosition, RefusedRow, Retracted
+from logger.store.outbox import MOST_REFUSALS, Outbox, OutboxPosition, RefusedRow, Retracted
 from logger.store.tables import ALARM_CHANGES, ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
+from logger.store.writer import StoreWriter
 from tests.old_stores import old_store
 from tests.test_archive import schema_of
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
@@ -27,38 +28,44 @@ OPTIONS = InfluxOptions(url="http://127.0.0.1:9", org="home", bucket="station")
 
 
 @pytest.fixture
-def outbox(tmp_path: Path) -> Iterator[Outbox]:
-    with closing(Outbox.open(tmp_path / "station.sqlite")) as opened:
+def store(tmp_path: Path) -> Iterator[StoreWriter]:
+    with StoreWriter.open(tmp_path / "station.sqlite") as opened:
         yield opened
+
+
+@pytest.fixture
+def outbox(store: StoreWriter) -> Outbox:
+    return Outbox(store.database)
 
 
 def test_a_store_of_version_1_is_brought_up_to_date(tmp_path: Path) -> None:
     path = old_store(tmp_path / "old.sqlite", 1)
-    with closing(Outbox.open(path)) as old, closing(Outbox.open(tmp_path / "new.sqlite")) as new:
-        assert [old.position("influxdb", table).live for table in FORWARDED] == [5, 2, 4, 0]
-        assert old.totals("influxdb").backlog == 1 + 1 + 2 + 3
+    with StoreWriter.open(path) as old, StoreWriter.open(tmp_path / "new.sqlite") as new:
+        outbox = Outbox(old.database)
+        assert [outbox.position("influxdb", table).live for table in FORWARDED] == [5, 2, 4, 0]
+        assert outbox.totals("influxdb").backlog == 1 + 1 + 2 + 3
         assert schema_of(old.path) == schema_of(new.path)
 
 
 def test_the_first_without_a_name_goes_on_from_where_version_1_had_got(tmp_path: Path) -> None:
     path = old_store(tmp_path / "old.sqlite", 1)
-    Outbox.open(path).close()
+    StoreWriter.open(path).close()
     other = InfluxOptions(url="http://elsewhere:8086", org="home", bucket="station")
     build_forwarders(path, [OPTIONS, other], "here", {})
-    with closing(Outbox.reader(path)) as outbox:
+    with closing(Outbox.editor(path)) as outbox:
         assert outbox.totals(OPTIONS.title).backlog == 4 + 3  # points of alarms
         assert outbox.totals(other.title).backlog == 3 + 6 + 6
     build_forwarders(path, [other], "here", {})  # now it has a bucket of its own to begin with
-    with closing(Outbox.reader(path)) as outbox:
+    with closing(Outbox.editor(path)) as outbox:
         assert outbox.totals(other.title).backlog == 15
 
 
 def test_the_name_of_version_1_goes_on_where_it_is_used(tmp_path: Path) -> None:
     path = old_store(tmp_path / "old.sqlite", 1)
-    Outbox.open(path).close()
+    StoreWriter.open(path).close()
     named = InfluxOptions(name="influxdb", url="http://a", org="home", bucket="station")
     build_forwarders(path, [OPTIONS, named], "here", {})
-    with closing(Outbox.reader(path)) as outbox:
+    with closing(Outbox.editor(path)) as outbox:
         assert outbox.totals("influxdb").backlog == 4 + 3
         assert outbox.totals(OPTIONS.title).backlog == 15
 
@@ -112,7 +119,7 @@ def test_the_server_ends_up_with_every_row_as_it_is(
     folder = tmp_path_factory.mktemp("outbox")
     now_s = [0.0]
     with (
-        closing(Outbox.open(folder / "station.sqlite")) as store,
+        StoreWriter.open(folder / "station.sqlite") as store,
         pytest.MonkeyPatch.context() as patch,
     ):
         patch.setattr(influx, "LIVE_ROWS", 2)
@@ -152,7 +159,7 @@ def test_the_server_ends_up_with_every_row_as_it_is(
         def gone(number: int) -> None:
             if written:
                 at_ns = T0 + (number % written) * 10 * SECOND
-                with store.all_or_nothing() as connection:
+                with store.database.transaction():
                     for statement in (
                         "DELETE FROM alarm_changes WHERE alarm_id IN"
                         " (SELECT id FROM alarms WHERE raised_ns = ?)",
@@ -160,7 +167,7 @@ def test_the_server_ends_up_with_every_row_as_it_is(
                         "DELETE FROM seconds WHERE time_ns = ?",
                         "DELETE FROM transmissions WHERE start_ns = ?",
                     ):
-                        connection.execute(statement, (at_ns,))
+                        store.database.execute(statement, (at_ns,))
 
         def delete(spans: list[Retracted]) -> bool:
             if race:
@@ -236,30 +243,30 @@ def test_the_server_ends_up_with_every_row_as_it_is(
         assert server == expected
 
 
-def test_only_what_was_rewritten_goes_out_again(outbox: Outbox) -> None:
-    outbox.write([transmission(T0 + k * 10 * SECOND) for k in range(100)])
+def test_only_what_was_rewritten_goes_out_again(store: StoreWriter) -> None:
+    store.write([transmission(T0 + k * 10 * SECOND) for k in range(100)])
     sent: list[str] = []
-    with closing(InfluxForwarder(outbox.path, OPTIONS, "here", {})) as forwarder:
+    with closing(InfluxForwarder(store.path, OPTIONS, "here", {})) as forwarder:
         forwarder._send = sent.extend  # type: ignore[assignment] # returns None: taken
         while forwarder.step():
             pass
         sent.clear()
-        outbox.write([transmission(T0 + k * 10 * SECOND, energy_j=1.0) for k in (40, 43)])
+        store.write([transmission(T0 + k * 10 * SECOND, energy_j=1.0) for k in (40, 43)])
         while forwarder.step():
             pass
     assert len(sent) == 4
 
 
-def test_ids_used_again_are_followed(outbox: Outbox) -> None:
-    outbox.write([transmission(), *(second(T0 + k * SECOND) for k in range(5))])
-    with closing(InfluxForwarder(outbox.path, OPTIONS, "here", {})) as forwarder:
+def test_ids_used_again_are_followed(store: StoreWriter) -> None:
+    store.write([transmission(), *(second(T0 + k * SECOND) for k in range(5))])
+    with closing(InfluxForwarder(store.path, OPTIONS, "here", {})) as forwarder:
         sent: list[str] = []
         forwarder._send = sent.extend  # type: ignore[assignment] # returns None: taken
         assert forwarder.step() == 6
         forwarder.close()
-        with closing(sqlite3.connect(outbox.path)) as other, other:
+        with closing(sqlite3.connect(store.path)) as other, other:
             other.execute("DELETE FROM seconds WHERE id > 2")
-        outbox.write([second(T0 + k * SECOND, samples=7) for k in range(2, 4)])
+        store.write([second(T0 + k * SECOND, samples=7) for k in range(2, 4)])
         sent.clear()
         while forwarder.step():
             pass
@@ -268,20 +275,20 @@ def test_ids_used_again_are_followed(outbox: Outbox) -> None:
 
 def test_the_newest_refusals_are_kept(outbox: Outbox) -> None:
     outbox.begin("a")
-    for first in (1, KEPT_REFUSALS):
-        rows = [RefusedRow("seconds", first + k, T0, T0, "bad") for k in range(KEPT_REFUSALS)]
+    for first in (1, MOST_REFUSALS):
+        rows = [RefusedRow("seconds", first + k, T0, T0, "bad") for k in range(MOST_REFUSALS)]
         assert outbox.save("a", SECONDS, OutboxPosition(live=9), T0, rows)
     totals = outbox.totals("a", latest=10**6)
-    assert totals.refused == 2 * KEPT_REFUSALS
-    assert [row.row_id for row in totals.latest] == list(range(2 * KEPT_REFUSALS - 1, 999, -1))
+    assert totals.refused == 2 * MOST_REFUSALS
+    assert [row.row_id for row in totals.latest] == list(range(2 * MOST_REFUSALS - 1, 999, -1))
     assert totals.taken_ns == T0
 
 
-def test_a_position_from_before_a_rewrite_is_not_kept(outbox: Outbox) -> None:
-    outbox.write([transmission()])
+def test_a_position_from_before_a_rewrite_is_not_kept(store: StoreWriter, outbox: Outbox) -> None:
+    store.write([transmission()])
     outbox.begin("a")
     before = outbox.position("a", TRANSMISSIONS)
-    outbox.write([transmission(energy_j=3.0)])
+    store.write([transmission(energy_j=3.0)])
     assert not outbox.save("a", TRANSMISSIONS, before.took_live(0, 1), T0)
     assert outbox.position("a", TRANSMISSIONS).live == 0
     assert outbox.position("a", ALARM_CHANGES) == OutboxPosition()

@@ -33,8 +33,8 @@ from logger.page.guard import BURST, MOST_BYTES, PER_S
 from logger.page.pace import Pace, network_of
 from logger.page.reading import live_state, place
 from logger.page.wiggling import parse_joints, parse_seconds
-from logger.store.database import Store
 from logger.store.sessions import Sessions
+from logger.store.writer import StoreWriter
 from tests.counterparts import authority
 from tests.deadlines import scale
 from tests.page_server import TOKEN, Serving, serving
@@ -417,7 +417,7 @@ def test_a_session_of_wiggling_outlives_the_page(config: Path) -> None:
         assert "Next joint: &lt;script&gt;" in text
         assert client.ask("/wiggle/end", form)[0] == 303
         assert "was interrupted" not in client.ask("/wiggle")[1]
-    kept = Sessions.reader(store)
+    kept = Sessions.editor(store)
     assert [each.ended for each in kept.sessions("wiggle")] == [True]
     kept.close()
 
@@ -466,7 +466,7 @@ def test_before_the_first_pair_there_are_pages_too(tmp_path: Path) -> None:
         status, text, _ = client.ask("/transmissions")
         assert status == 503
         assert "no store at" in text
-        Store.open(tmp_path / "data/station.sqlite").close()
+        StoreWriter.open(tmp_path / "data/station.sqlite").close()
         for path in ("/transmissions", "/alarms", "/captures", "/journal", "/drift", "/report"):
             assert client.ask(path)[0] == 200, path
 

@@ -26,11 +26,11 @@ from logger.pipeline import Pipeline
 from logger.recompute import recompute
 from logger.recompute.change import Recalibration
 from logger.rows import Flag, Row
-from logger.store.database import Store
 from logger.store.line_protocol import point
 from logger.store.lock import StoreLock
 from logger.store.outbox import Outbox
 from logger.store.tables import ALARMS, FORWARDED, SECONDS, TRANSMISSIONS
+from logger.store.writer import StoreWriter
 from tests.station import mismatchd
 from tests.test_forwarder import drain
 from tests.test_store import ALWAYS
@@ -65,10 +65,10 @@ def play(config: Config, content: CalibrationFile, path: Path, threshold: float 
             rows += pipeline.process(block)
     except EndOfInput:
         rows += pipeline.finish(Flag(0))
-    store = Store.open(path)
-    store.keep_calibration(Coupler(content).id, dump(content))
+    store = StoreWriter.open(path)
+    store.insert_calibration(Coupler(content).id, dump(content))
     store.write(rows)
-    store._connection.execute("DELETE FROM segments")
+    store.database.execute("DELETE FROM segments")
     store.close()
     return path
 
@@ -114,7 +114,7 @@ def stores(tmp_path_factory: pytest.TempPathFactory) -> Stores:
 
 
 def content_of(path: Path) -> tuple[Columns, Columns, Columns]:
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     tables = [
         [record.columns for record in store.records(table, *ALWAYS)]
         for table in (TRANSMISSIONS, SECONDS, ALARMS)
@@ -124,7 +124,7 @@ def content_of(path: Path) -> tuple[Columns, Columns, Columns]:
 
 
 def derive(path: Path, config: Config, content: CalibrationFile, **options: Any) -> Any:
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     try:
         by_raw, by_means = recompute(store, config, Coupler(content), **options)
     finally:
@@ -215,12 +215,13 @@ def test_the_second_time_changes_nothing(stores: Stores) -> None:
     path = stores.fresh("law")
     derive(path, stores.config, stores.right)
     once = content_of(path)
-    store = Outbox.open(path)
-    store.begin("any")
-    before = [store.position("any", table) for table in FORWARDED]
+    store = StoreWriter.open(path)
+    outbox = Outbox(store.database)
+    outbox.begin("any")
+    before = [outbox.position("any", table) for table in FORWARDED]
     _, again = recompute(store, stores.config, Coupler(stores.right))
     assert (again.transmissions, again.seconds) == (0, 0)
-    assert [store.position("any", table) for table in FORWARDED] == before
+    assert [outbox.position("any", table) for table in FORWARDED] == before
     store.close()
     assert content_of(path) == once
 
@@ -313,12 +314,13 @@ def test_rewritten_rows_go_out_again(stores: Stores) -> None:
     forwarder._send = sent.extend  # type: ignore[assignment] # returns None: the server took them
     drain(forwarder)
     forwarder.close()
-    store = Outbox.open(path)
+    store = StoreWriter.open(path)
+    outbox = Outbox(store.database)
     rows = store.counts()["transmissions"] + store.counts()["seconds"]
     recompute(store, stores.config, Coupler(stores.right), dry_run=True)
-    assert store.totals(forwarder.name).backlog == 0
+    assert outbox.totals(forwarder.name).backlog == 0
     recompute(store, stores.config, Coupler(stores.right))
-    assert store.totals(forwarder.name).backlog == rows
+    assert outbox.totals(forwarder.name).backlog == rows
     sent.clear()
     drain(forwarder)
     assert sorted(sent) == sorted(
@@ -333,8 +335,8 @@ def test_rewritten_rows_go_out_again(stores: Stores) -> None:
 def test_a_transmission_without_seconds_is_left(stores: Stores) -> None:
     path = stores.fresh("one_db")
     before = content_of(path)[0]
-    store = Store.open(path)
-    store._connection.execute("DELETE FROM seconds WHERE transmission_id = 2")
+    store = StoreWriter.open(path)
+    store.database.execute("DELETE FROM seconds WHERE transmission_id = 2")
     _, summary = recompute(store, stores.config, Coupler(stores.right))
     store.close()
     assert (summary.transmissions, summary.without_seconds) == (8, 1)
@@ -399,8 +401,8 @@ def test_the_command(stores: Stores, station: Path) -> None:
     ],
 )
 def test_a_calibration_that_is_lost_is_named(station: Path, statement: str, said: str) -> None:
-    store = Store.open(station.parent / "data/station.sqlite")
-    store._connection.execute(statement)
+    store = StoreWriter.open(station.parent / "data/station.sqlite")
+    store.database.execute(statement)
     (calibration_id,) = store.calibrations()
     store.close()
     done = mismatchd("recompute", "-c", station, check=False)

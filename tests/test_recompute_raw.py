@@ -37,10 +37,11 @@ from logger.live.status import ask
 from logger.pipeline import Pipeline
 from logger.recompute import raw, recompute
 from logger.rows import Flag, Samples, Shift
-from logger.store import archive as archive_module
-from logger.store.database import Store
+from logger.store import archive_writer as archive_module
+from logger.store.alarms import Alarms
 from logger.store.redate import redate
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
+from logger.store.writer import StoreWriter
 from logger.wording import count
 from tests.deadlines import Deadline, scale
 from tests.station import Running, mismatchd
@@ -139,8 +140,8 @@ class Case:
             return Path(shutil.copy(self._played[key], path))
         edges = [0, *(round(cut_s * 200) for cut_s in cuts_s), len(self.whole)]
         for begin, end in itertools.pairwise(edges):
-            store = Store.open(path)
-            store.keep_calibration(coupler.id, dump(content))
+            store = StoreWriter.open(path)
+            store.insert_calibration(coupler.id, dump(content))
             open_kinds = [each.kind for each in store.open_alarms()]
             pipeline = Pipeline(config, coupler, open_kinds, store.memories())
             for first in range(begin, end, COMMIT_PAIRS):
@@ -158,7 +159,7 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
 
 
 def content_of(path: Path) -> Content:
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     tables = [
         [record.columns for record in store.records(table, *ALWAYS)]
         for table in (TRANSMISSIONS, SECONDS, ALARMS)
@@ -195,7 +196,7 @@ def dumped(path: Path) -> list[str]:
 
 
 def derive(path: Path, config: Config, content: CalibrationFile, **options: Any) -> raw.RawSummary:
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     try:
         by_raw, by_means = recompute(store, config, Coupler(content), **options)
     finally:
@@ -349,18 +350,16 @@ def test_what_the_real_daemon_kept_stays_byte_for_byte(tmp_path: Path) -> None:
 def test_what_a_crash_left_open_is_closed(case: Case) -> None:
     """Also if the daemon has not been started since, and by another calibration."""
     path = case.play(case.config, case.right, [])
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     doomed = columns_of(store)[4]
-    store._connection.execute(
+    store.database.execute(
         "UPDATE transmissions SET ended = 0, samples = 10 WHERE id = ?", (doomed["id"],)
     )
-    store._connection.execute("DELETE FROM transmissions WHERE id > ?", (doomed["id"],))
-    store._connection.execute("DELETE FROM seconds WHERE transmission_id > ?", (doomed["id"],))
+    store.database.execute("DELETE FROM transmissions WHERE id > ?", (doomed["id"],))
+    store.database.execute("DELETE FROM seconds WHERE transmission_id > ?", (doomed["id"],))
     cut_ns = _ns(doomed["end_utc"])
     for block in store.archive.blocks(cut_ns + 1, ALWAYS[1]):
-        store._connection.execute(
-            "DELETE FROM segments WHERE first_ns >= ?", (int(block.time_ns[0]),)
-        )
+        store.database.execute("DELETE FROM segments WHERE first_ns >= ?", (int(block.time_ns[0]),))
     store.close()
     derive(path, case.rules(), one_db(case.right))
     rows = content_of(path)[0]
@@ -369,7 +368,7 @@ def test_what_a_crash_left_open_is_closed(case: Case) -> None:
     assert rows[4]["samples"] > 10
 
 
-def columns_of(store: Store) -> Columns:
+def columns_of(store: StoreWriter) -> Columns:
     return [record.columns for record in store.records(TRANSMISSIONS, *ALWAYS)]
 
 
@@ -429,7 +428,7 @@ def test_other_rules(case: Case, rules: dict[str, float]) -> None:
     assert derived[1] == made[1]
     assert len(derived[0]) != len(before[0])
     starts = {row["start_utc"] for row in before[0]} - {row["start_utc"] for row in made[0]}
-    assert summary.gone == len(starts)
+    assert summary.deleted == len(starts)
     # Alarms stay, and name the transmission that is there now.
     assert [alarm["raised_utc"] for alarm in by_start(before)[2]] == [
         alarm["raised_utc"] for alarm in derived[2] if "hindsight" not in alarm["detail"]
@@ -489,7 +488,7 @@ def test_a_number_that_is_given_again_is_forwarded_again(case: Case) -> None:
     derive(path, case.rules(min_forward_w=0.4), case.right)
     drain(forwarder)
     sent.clear()
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     last = columns_of(store)[-1]["id"]
     pipeline = Pipeline(case.config, Coupler(case.right))
     part = case.whole[:3000]
@@ -527,13 +526,13 @@ def test_rows_that_were_dated_anew_stay_flagged(case: Case) -> None:
     """Their seconds begin with those of the clock now, and none stands twice."""
     path = case.play(case.config, case.right)
     by_ns = 1_234_567_890_000
-    store = Store.open(path)
-    with store.all_or_nothing() as connection:
-        redate(connection, Shift(*ALWAYS, by_ns))
+    store = StoreWriter.open(path)
+    with store.database.transaction():
+        redate(store.database, Shift(*ALWAYS, by_ns))
     store.close()
     moved = content_of(path)
     summary = derive(path, case.config, case.right)
-    assert (summary.gone, summary.alarms) == (0, 0)
+    assert (summary.deleted, summary.alarms) == (0, 0)
     transmissions, seconds, alarms = content_of(path)
     for name in ("id", "start_utc", "end_utc", "samples", "flags", "forward_w_mean"):
         assert [row[name] for row in transmissions] == [row[name] for row in moved[0]]
@@ -581,9 +580,9 @@ def test_alarms_of_an_earlier_hindsight_go_when_they_are_not_raised_any_more(cas
     added = derive(path, case.config, case.right).alarms
     with_hindsight = by_start(content_of(path))
     # One that was acknowledged has been seen by somebody, and stays.
-    with closing(Store.open(path)) as store:
+    with closing(StoreWriter.open(path)) as store:
         seen = next(row for row in content_of(path)[2] if "hindsight" in row["detail"])
-        store.acknowledge(seen["id"], _ns(seen["raised_utc"]))
+        Alarms(store.database).acknowledge(seen["id"], _ns(seen["raised_utc"]))
     summary = derive(path, case.rules(limit=200), case.right)
     assert (summary.alarms, summary.withdrawn) == (0, added - 1)
     left = content_of(path)[2]
@@ -621,7 +620,7 @@ def test_a_dry_run_writes_nothing(case: Case) -> None:
     path = case.play(case.rules(limit=30), one_db(case.right))
     before = dumped(path)
     summary = derive(path, case.rules(min_forward_w=0.4), case.right, dry_run=True)
-    assert summary.gone
+    assert summary.deleted
     assert summary.alarms
     assert dumped(path) == before
 
@@ -633,8 +632,8 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.file import load as load_calibration
 from logger.config.load import load
 from logger.recompute import recompute
-from logger.store.database import Store
 from logger.store.redate import redate
+from logger.store.writer import StoreWriter
 
 def stuck(done, of):
     if done > of // 2:
@@ -642,7 +641,7 @@ def stuck(done, of):
         time.sleep(60)
 
 store, config, coupler = map(Path, sys.argv[1:])
-recompute(Store.open(store), load(config), Coupler(load_calibration(coupler)), progress=stuck)
+recompute(StoreWriter.open(store), load(config), Coupler(load_calibration(coupler)), progress=stuck)
 """
 
 
@@ -737,7 +736,7 @@ def test_rows_that_reach_into_a_hole_stay(
     assert len(set(times)) == len(times)
     assert sum(row["samples"] for row in derived[0]) == sum(row["samples"] for row in derived[1])
     again = derive(path, changed, case.right)
-    assert again.gone == 0
+    assert again.deleted == 0
     assert by_start(content_of(path)) == derived
 
 
@@ -760,12 +759,12 @@ def seconds_between(one: str, other: str) -> float:
 def test_what_has_expired_stays_as_it_was(case: Case, at_s: float) -> None:
     path = case.play(case.config, case.right)
     before = by_start(content_of(path))
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     assert store.archive.expire(int(case.whole.time_ns[0]) + round(at_s * 1e9), None)
     first_ns = int(next(store.archive.blocks(*ALWAYS)).time_ns[0])
     store.close()
     first = f"{np.datetime64(first_ns, 'ns')}"[:26] + "Z"
-    assert derive(path, case.config, case.right).gone == 0
+    assert derive(path, case.config, case.right).deleted == 0
     after = by_start(content_of(path))
     told = [alarm for alarm in after[2] if "hindsight" not in alarm["detail"]]
     assert told == before[2]
@@ -799,7 +798,7 @@ def test_the_command(case: Case, tmp_path: Path) -> None:
     assert dumped(path) == before
     assert mismatchd("recompute", "-c", config).stderr.splitlines() == [by, said]
     transmissions, seconds, alarms = content_of(path)
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     pairs = store.archive.pairs()
     store.close()
     hindsight = sum("hindsight" in alarm["detail"] for alarm in alarms)
@@ -836,7 +835,7 @@ def test_pairs_are_exported_as_the_driver_gave_them(case: Case, tmp_path: Path) 
 def test_no_pairs_are_selected_twice(case: Case) -> None:
     """Deriving again adds nothing to the archive."""
     path = case.play(case.config, case.right)
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     before = join(list(store.archive.blocks(*ALWAYS)))
     pipeline = Pipeline(case.config, Coupler(case.right))
     rows = [*pipeline.process(before), *pipeline.finish()]

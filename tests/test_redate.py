@@ -11,10 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.rows import Boot, ClockChange, Flag, Shift, Trust
-from logger.store.database import Store
+from logger.store.alarms import Alarms
+from logger.store.database import Database
 from logger.store.outbox import Outbox
+from logger.store.redate import last_ns, select_boot, upsert_boot
 from logger.store.schema import FOLDER, current_version, version_of
 from logger.store.tables import ALARMS, FORWARDED, TABLES
+from logger.store.writer import StoreWriter
 from tests.old_stores import old_store
 from tests.test_store import ALWAYS, SECOND, T0, alarm, second, transmission
 
@@ -27,7 +30,7 @@ def boot(trust: Trust, name: str = "one", since_ns: int = BOOT_NS) -> Boot:
     return Boot(name, trust, -(1 << 62), since_ns, since_ns)
 
 
-def seen(store: Store, name: str) -> list[dict[str, object]]:
+def seen(store: StoreWriter, name: str) -> list[dict[str, object]]:
     return [record.columns for record in store.records(TABLES[name], *ALWAYS)]
 
 
@@ -48,7 +51,7 @@ def test_rows_are_moved_by_any_time_and_meet_none_of_their_own(
     by_ns = seconds * SECOND + micros * 1000
     connection = sqlite3.connect(":memory:", isolation_level=None)
     connection.executescript((FOLDER / "schema.sql").read_text())
-    with closing(Store(connection, Path("memory"))) as store:
+    with StoreWriter(Database(connection, Path("memory"))) as store:
         store.write(rows_of_one_over(BOOT_NS - 10**6 * SECOND))  # of an earlier start: stays
         for over in range(overs):
             store.write(rows_of_one_over(BOOT_NS + 4 * over * SECOND))  # one after the other
@@ -73,17 +76,17 @@ def test_rows_are_moved_by_any_time_and_meet_none_of_their_own(
 
 
 def test_everything_with_a_time_is_moved(tmp_path: Path) -> None:
-    with closing(Store.open(tmp_path / "s.sqlite")) as store:
-        connection = store._connection
+    with closing(StoreWriter.open(tmp_path / "s.sqlite")) as store:
+        connection = store.database._connection
         connection.executescript(
             f"INSERT INTO segments VALUES ({T0}, {T0 + 5}, 2, 0, ''), (0, 1, 2, 0, '');"
             f"INSERT INTO excursions (time_ns) VALUES ({T0}), (0);"
             f"INSERT INTO journal (time_ns, kind, text) VALUES ({T0}, 'remark', 'x');"
         )
         store.write(rows_of_one_over(T0))
-        store.acknowledge(1, 50 * SECOND)  # by a wall clock that is behind
-        assert store.last_ns() == T0 + 3 * SECOND
-        assert store.last_ns(T0) == T0
+        Alarms(store.database).acknowledge(1, 50 * SECOND)  # by a wall clock that is behind
+        assert last_ns(store.database) == T0 + 3 * SECOND
+        assert last_ns(store.database, T0) == T0
         shift = Shift(T0, T0 + 10 * SECOND, LATER_NS - T0)
         store.write([ClockChange(boot(Trust.FOLLOWED), shift, leap=True)])
         for statement, expected in (
@@ -98,9 +101,9 @@ def test_everything_with_a_time_is_moved(tmp_path: Path) -> None:
             assert connection.execute(statement).fetchall() == expected, statement
 
 
-def waiting(store: Store) -> tuple[int, ...]:
+def waiting(store: StoreWriter) -> tuple[int, ...]:
     """What a forwarder would find of transmissions, seconds and alarm changes."""
-    with closing(Outbox.reader(store.path)) as outbox:
+    with closing(Outbox.editor(store.path)) as outbox:
         found = {
             table.name: len(list(outbox.records_between(table, 0, 1 << 40, 100)))
             for table in FORWARDED
@@ -109,38 +112,41 @@ def waiting(store: Store) -> tuple[int, ...]:
 
 
 def test_provisional_rows_are_forwarded_once_they_are_dated(tmp_path: Path) -> None:
-    with closing(Store.open(tmp_path / "s.sqlite")) as store:
-        assert store.known_boot("one") == (None, 0)
+    with closing(StoreWriter.open(tmp_path / "s.sqlite")) as store:
+        assert select_boot(store.database, "one") == (None, 0)
         provisional = boot(Trust.PROVISIONAL)
-        store.remember(provisional)
+        upsert_boot(store.database, provisional)
         store.write(rows_of_one_over(BOOT_NS))
         assert waiting(store) == (0, 0, 0)
-        assert store.known_boot("one") == (provisional, 0)  # the daemon is started again
+        assert select_boot(store.database, "one") == (provisional, 0)  # the daemon is started again
         dated = boot(Trust.FOLLOWED, since_ns=T0)
         store.write([ClockChange(dated, Shift(BOOT_NS, BOOT_NS + 9 * SECOND, T0 - BOOT_NS), True)])
         assert waiting(store) == (1, 4, 2)
-        assert store.known_boot("one") == (dated, 0)
+        assert select_boot(store.database, "one") == (dated, 0)
 
 
 def test_rows_that_nobody_can_date_any_more_stay_and_are_not_forwarded(tmp_path: Path) -> None:
-    with closing(Store.open(tmp_path / "s.sqlite")) as store:
-        store.remember(boot(Trust.PROVISIONAL))
+    with closing(StoreWriter.open(tmp_path / "s.sqlite")) as store:
+        upsert_boot(store.database, boot(Trust.PROVISIONAL))
         store.write(rows_of_one_over(BOOT_NS))
-        assert store.known_boot("two") == (None, 1)  # told once
-        assert store.known_boot("two") == (None, 0)
-        store.remember(boot(Trust.UNCONFIRMED, "two", T0))
+        assert select_boot(store.database, "two") == (None, 1)  # told once
+        assert select_boot(store.database, "two") == (None, 0)
+        upsert_boot(store.database, boot(Trust.UNCONFIRMED, "two", T0))
         store.write(rows_of_one_over(T0))
         assert waiting(store) == (1, 4, 2)
         assert len(seen(store, "transmissions")) == 2
-        assert store.known_boot("three") == (None, 0)  # the second needs not be remembered
+        assert select_boot(store.database, "three") == (
+            None,
+            0,
+        )
 
 
 @pytest.mark.parametrize("fails_at", ["seconds", "alarms"])
 def test_all_or_nothing(tmp_path: Path, fails_at: str) -> None:
-    with closing(Store.open(tmp_path / "s.sqlite")) as store:
+    with closing(StoreWriter.open(tmp_path / "s.sqlite")) as store:
         store.write(rows_of_one_over(BOOT_NS))
         before = {name: seen(store, name) for name in ("transmissions", "seconds", "alarms")}
-        store._connection.execute(
+        store.database.execute(
             f"CREATE TRIGGER refused BEFORE UPDATE ON {fails_at}"
             " BEGIN SELECT RAISE(ABORT, 'refused'); END"
         )
@@ -152,12 +158,12 @@ def test_all_or_nothing(tmp_path: Path, fails_at: str) -> None:
 
 def test_a_store_of_version_1_is_migrated(tmp_path: Path) -> None:
     path = old_store(tmp_path / "s.sqlite", 1)
-    with closing(Store.open(path)) as store, closing(sqlite3.connect(":memory:")) as new:
-        assert version_of(store._connection) == current_version() >= 2
+    with closing(StoreWriter.open(path)) as store, closing(sqlite3.connect(":memory:")) as new:
+        assert version_of(store.database._connection) == current_version() >= 2
         assert [row["flags"] for row in seen(store, ALARMS.name)] == [""] * 3
-        store.remember(boot(Trust.FOLLOWED))
+        upsert_boot(store.database, boot(Trust.FOLLOWED))
         new.executescript((FOLDER / "schema.sql").read_text())
         for table in ("alarms", "boots"):
             shape = f"SELECT name, type, \"notnull\", dflt_value FROM pragma_table_info('{table}')"
-            ours = set(store._connection.execute(shape))
+            ours = set(store.database.query(shape))
             assert ours == set(new.execute(shape)), table

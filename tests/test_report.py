@@ -29,9 +29,11 @@ from logger.report.changes import changes
 from logger.report.html import page
 from logger.report.steps import is_homogeneous
 from logger.report.summary import Summary, summary
-from logger.store.database import Store
-from logger.trend.account import DAY_NS, Account, ChannelAccount, date
+from logger.store.journal import Journal
+from logger.store.writer import StoreWriter
+from logger.trend.account import Account, ChannelAccount, date
 from logger.trend.outcome import StateVerdict, StationState, Step, Trend
+from logger.utc import DAY_NS
 from tests import drift_store
 from tests.drift_cases import account, alarm, cases, entry
 from tests.servers import needed
@@ -306,8 +308,8 @@ def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     path = write_config(tmp_path, "/dev/null")
     store = tmp_path / "data/station.sqlite"
     drift_store.write(store, [days(731, slope=0.1), days(731, channel=3, level=1.3, used=0.3)])
-    opened = Store.open(store)
-    opened.note((FIRST + 300) * DAY_NS, "repair", "new plug <b>")
+    opened = StoreWriter.open(store)
+    Journal(opened.database).insert((FIRST + 300) * DAY_NS, "repair", "new plug <b>")
     opened.close()
     return path
 
@@ -368,8 +370,8 @@ def test_a_report_until_a_past_day_knows_nothing_of_later_days(
                     "UPDATE alarms SET cleared_ns = ?, acknowledged_ns = ? WHERE kind = 'high-swr'",
                     ((past + 5) * DAY_NS, (past + 1) * DAY_NS),
                 )
-            opened = Store.open(store)
-            opened.note((past + 20) * DAY_NS, "repair", "new plug")
+            opened = StoreWriter.open(store)
+            Journal(opened.database).insert((past + 20) * DAY_NS, "repair", "new plug")
             opened.close()
         shown = run("report", "-c", path, "--format", "json", "--until", "2024-09-01").stdout
         answers.append(json.loads(shown))
@@ -408,7 +410,7 @@ def test_the_chart_of_drift(config: Path, tmp_path: Path) -> None:
 def test_an_empty_store_is_one_clear_line(config: Path, tmp_path: Path) -> None:
     store = tmp_path / "data/station.sqlite"
     store.unlink()
-    Store.open(store).close()
+    StoreWriter.open(store).close()
     done = run("chart", "drift", "-c", config, "-o", tmp_path / "drift.png")
     assert done.exception is not None
     assert getattr(done.exception, "exit_code", None) == 1
@@ -439,8 +441,8 @@ def test_three_years_as_a_person_asks_for_them(tmp_path: Path) -> None:
         days(1096, channel=3, level=1.3, slope=0.0, step=(800, 0.25), seed=2),
     ]
     drift_store.write(store, used)
-    opened = Store.open(store)
-    opened.note((FIRST + 500) * DAY_NS, "repair", "new plug at the antenna")
+    opened = StoreWriter.open(store)
+    Journal(opened.database).insert((FIRST + 500) * DAY_NS, "repair", "new plug at the antenna")
     opened.close()
     told = json.loads(mismatchd("report", "-c", path, "--format", "json").stdout)
     by_channel = {one["channel"]: one for one in told["trend"]}

@@ -14,10 +14,10 @@ import pytest
 
 from logger.config.load import InfluxOptions
 from logger.forward.influx import InfluxForwarder
-from logger.store.database import Store
 from logger.store.line_protocol import delete_predicate, delete_statement
 from logger.store.outbox import Outbox
 from logger.store.tables import ALARMS, FORWARDED
+from logger.store.writer import StoreWriter
 from tests.line_server import Reply, all_passed_on, line_server, passed_on
 from tests.old_stores import old_store
 from tests.servers import Server, http, influxd, victoria_metrics
@@ -29,20 +29,20 @@ STATION = 'O\'Brien \\ "harbour"'  # what quoting has to get right
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with closing(Store.open(tmp_path / "station.sqlite")) as opened:
+def store(tmp_path: Path) -> Iterator[StoreWriter]:
+    with closing(StoreWriter.open(tmp_path / "station.sqlite")) as opened:
         yield opened
 
 
-def remove(store: Store, first: int, past: int) -> None:
+def remove(store: StoreWriter, first: int, past: int) -> None:
     """Transmissions as `fill` writes them, with their seconds."""
-    with store.all_or_nothing() as connection:
+    with store.database.transaction():
         for number in range(first, past):
             start_ns = T0 + number * 10 * SECOND
-            connection.execute(
+            store.database.execute(
                 "DELETE FROM seconds WHERE time_ns BETWEEN ? AND ?", (start_ns, start_ns + SECOND)
             )
-            connection.execute("DELETE FROM transmissions WHERE start_ns = ?", (start_ns,))
+            store.database.execute("DELETE FROM transmissions WHERE start_ns = ?", (start_ns,))
 
 
 def kept(server: Server, measurement: str, field: str) -> list[tuple[str, int, float]]:
@@ -57,7 +57,7 @@ def kept(server: Server, measurement: str, field: str) -> list[tuple[str, int, f
     )
 
 
-def held(store: Store, measurement: str, field: str) -> list[tuple[str, int, float]]:
+def held(store: StoreWriter, measurement: str, field: str) -> list[tuple[str, int, float]]:
     """The same of the store."""
     (table,) = (each for each in FORWARDED if each.measurement == measurement)
     records = {
@@ -71,7 +71,7 @@ def held(store: Store, measurement: str, field: str) -> list[tuple[str, int, flo
     )
 
 
-def test_influxdb_1_holds_what_the_store_holds(tmp_path: Path, store: Store) -> None:
+def test_influxdb_1_holds_what_the_store_holds(tmp_path: Path, store: StoreWriter) -> None:
     with influxd(tmp_path) as server, line_server() as front:
         front.rule = passed_on(f"{server.url}/write?db=t&precision=ns")
         front.others = all_passed_on(server.url)
@@ -127,7 +127,7 @@ def test_recomputing_brings_influxdb_1_into_line(
             with closing(InfluxForwarder(path, chosen, "here", {})) as forwarder:
                 drain(forwarder)
                 assert forwarder.status().backlog == 0
-            with closing(Store.open(path)) as opened:
+            with closing(StoreWriter.open(path)) as opened:
                 for measurement, field in (
                     ("transmission", "energy_j"),
                     ("second", "forward_w"),
@@ -139,7 +139,7 @@ def test_recomputing_brings_influxdb_1_into_line(
         assert counts[1] > counts[0] == counts[2]
 
 
-def test_influxdb_2_is_asked_by_measurement_station_and_time(store: Store) -> None:
+def test_influxdb_2_is_asked_by_measurement_station_and_time(store: StoreWriter) -> None:
     asked: list[tuple[str, dict[str, str]]] = []
 
     def others(path: str, body: bytes) -> Reply:
@@ -173,7 +173,7 @@ def test_influxdb_2_is_asked_by_measurement_station_and_time(store: Store) -> No
 
 
 def test_a_server_that_cannot_delete_is_named_once_with_what_stays(
-    tmp_path: Path, store: Store, caplog: pytest.LogCaptureFixture
+    tmp_path: Path, store: StoreWriter, caplog: pytest.LogCaptureFixture
 ) -> None:
     with (
         victoria_metrics(tmp_path) as server,
@@ -195,7 +195,7 @@ def test_a_server_that_cannot_delete_is_named_once_with_what_stays(
     assert not status.failing
 
 
-def test_what_goes_wrong_with_deleting_keeps_no_rows_back(store: Store) -> None:
+def test_what_goes_wrong_with_deleting_keeps_no_rows_back(store: StoreWriter) -> None:
     now_s = [0.0]
     answers = [Reply(500, b"out of order"), Reply(401, b'{"message": "read only"}'), Reply()]
     with line_server() as server:
@@ -222,8 +222,8 @@ def test_what_goes_wrong_with_deleting_keeps_no_rows_back(store: Store) -> None:
             assert forwarder.status().backlog == 0
 
 
-def test_what_waits_is_bounded_and_passed_by_all(store: Store) -> None:
-    with closing(Outbox.reader(store.path)) as outbox:
+def test_what_waits_is_bounded_and_passed_by_all(store: StoreWriter) -> None:
+    with closing(Outbox.editor(store.path)) as outbox:
         for name in ("a", "b"):
             outbox.begin(name)
         fill(store, 0, 5)
@@ -235,25 +235,25 @@ def test_what_waits_is_bounded_and_passed_by_all(store: Store) -> None:
         assert len(outbox.retractions("b", 100).spans) == 2  # nothing lies in between
         outbox.retracted("b", 15)
         count = "SELECT count(*), max(id) FROM retractions"
-        assert store._connection.execute(count).fetchone() == (1, 15)  # the number is remembered
-        store._connection.execute(
+        assert store.database.query_row(count) == (1, 15)  # the number is remembered
+        store.database.execute(
             "INSERT INTO retractions (id, followed, time_ns) VALUES (2000000, 'seconds', 1)"
         )
-        assert store._connection.execute(count).fetchone() == (1, 2_000_000)
+        assert store.database.query_row(count) == (1, 2_000_000)
         assert outbox.retractions("a", 100).lost == 2_000_000 - 16
         outbox.begin("new")  # has delivered nothing
         assert outbox.retractions_waiting("new") == 0
 
 
-def test_health_that_is_too_old_is_no_retraction(store: Store) -> None:
-    with closing(Outbox.reader(store.path)) as outbox:
+def test_health_that_is_too_old_is_no_retraction(store: StoreWriter) -> None:
+    with closing(Outbox.editor(store.path)) as outbox:
         outbox.begin("a")
         store.write([alarm("raised", T0)])
-        store._connection.execute("DELETE FROM health")
+        store.database.execute("DELETE FROM health")
         assert outbox.retractions_waiting("a") == 0
 
 
-def test_alarms_of_one_moment_are_points_of_their_own(tmp_path: Path, store: Store) -> None:
+def test_alarms_of_one_moment_are_points_of_their_own(tmp_path: Path, store: StoreWriter) -> None:
     store.write([alarm("raised", T0), alarm("raised", T0, kind="high-reflected-power")])
     with (
         victoria_metrics(tmp_path) as server,
@@ -269,7 +269,7 @@ def test_alarms_delivered_without_a_rule_are_delivered_anew(tmp_path: Path) -> N
     with influxd(tmp_path) as server, line_server() as front:
         front.rule = passed_on(f"{server.url}/write?db=t&precision=ns")
         front.others = all_passed_on(server.url)
-        with closing(Store.open(path)) as opened:
+        with closing(StoreWriter.open(path)) as opened:
             times_ns = [record.time_ns for record in opened.records(ALARMS, *ALWAYS)]
             old = [f"alarm,channel=20,station=here limit=3.0 {at}" for at in times_ns]
             http(f"{server.url}/write?db=t&precision=ns", "\n".join(old).encode())

@@ -24,8 +24,8 @@ from hypothesis import strategies as st
 from logger.errors import StatusError, StoreError
 from logger.live.status import StatusSocket, ask
 from logger.service.sd_notify import ServiceManager, Supervision
-from logger.store.database import Store
-from logger.store.refusals import disk_takes_nothing
+from logger.store.sqlite import disk_takes_nothing
+from logger.store.writer import StoreWriter
 from tests.deadlines import scale, wait_until
 from tests.servers import needed
 from tests.station import Running, line, pty, write_config
@@ -330,14 +330,14 @@ def test_fed_while_the_disk_takes_nothing(tmp_path: Path, listener: Listener) ->
 
 
 def test_what_a_refusal_says_of_the_disk(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "full.sqlite")
-    store._connection.execute("PRAGMA max_page_count = 1")
+    store = StoreWriter.open(tmp_path / "full.sqlite")
+    store.database.execute("PRAGMA max_page_count = 1")
     with pytest.raises(StoreError) as full:
         store.write([transmission(T0 + number) for number in range(1000)])
     assert disk_takes_nothing(full.value)
     other = sqlite3.connect(store.path, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
-    store._connection.execute("PRAGMA busy_timeout = 0")
+    store.database.execute("PRAGMA busy_timeout = 0")
     with pytest.raises(StoreError) as locked:
         store.write([transmission()])
     assert not disk_takes_nothing(locked.value)

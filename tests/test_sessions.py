@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.sessions import Sessions
+from logger.store.writer import StoreWriter
 
 
 def test_a_session_is_resumed_until_it_ends(tmp_path: Path) -> None:
     path = tmp_path / "store.sqlite"
-    Store.open(path).close()
-    store = Sessions.reader(path)
+    StoreWriter.open(path).close()
+    store = Sessions.editor(path)
     assert store.unfinished("tune") is None
     first = store.begin("tune", 1, b"{}")
     other = store.begin("wiggle", 2, b"[]")
-    store.keep(first, 3, b'{"positions": 1}')
+    store.update(first, 3, b'{"positions": 1}')
     found = store.unfinished("tune")
     assert found is not None
     assert (found.id, found.begun_ns, found.changed_ns) == (first, 1, 3)
@@ -29,5 +30,5 @@ def test_a_session_is_resumed_until_it_ends(tmp_path: Path) -> None:
     assert (found := store.unfinished("wiggle")) is not None
     assert found.id == other
     store.close()
-    entry = next(iter(Store.reader(path)._query("SELECT time_ns, kind, text FROM journal")))
+    entry = next(iter(Store.reader(path).database.query("SELECT time_ns, kind, text FROM journal")))
     assert entry == (5, "adjustment", "cut to 2610 mm")

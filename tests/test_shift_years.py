@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 
 from logger.config.load import FalseAlarmOptions, WatchdogOptions
+from logger.utc import DAY_NS
 from logger.watchdog import Watchdog, baseline_shift
 from logger.watchdog.baseline_forecast import YEAR, BaselineForecast, learn, predict
 from logger.watchdog.baseline_step import Series, Steps, fit_steps
-from tests.bench.foreign_years import DAY_NS, alarms, drifting, foreign, sent
+from tests.bench.foreign_years import alarms, drifting, foreign, sent
 from tests.foreign_years import make_years
 
 

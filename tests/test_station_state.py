@@ -14,10 +14,11 @@ from logger.daily import Days, WorkEvent
 from logger.physics.antenna import rho
 from logger.report import words
 from logger.report.summary import summary
-from logger.trend.account import DAY_NS, Account
+from logger.trend.account import Account
 from logger.trend.state_fit import best_fit
 from logger.trend.state_model import Bins, Model, starts
 from logger.trend.station_state import station_state
+from logger.utc import DAY_NS
 from tests import drift_store
 from tests.drift_stations import FIRST_DAY
 from tests.state_stations import KHZ, LOSS_A_YEAR, PLANTED, state_station

@@ -23,10 +23,12 @@ from logger.rows import (
     Severity,
     Transmission,
 )
-from logger.store.database import Store
+from logger.store.alarms import Alarms
 from logger.store.export import write_records
 from logger.store.lock import StoreLock
+from logger.store.reader import Store
 from logger.store.tables import ALARMS, SECONDS, TABLES, TRANSMISSIONS
+from logger.store.writer import StoreWriter
 from logger.utc import format_ns, parse_time
 
 T0 = 1_772_391_605_123_456_000
@@ -94,16 +96,16 @@ def alarm(change: str, time_ns: int, kind: str = "high-swr", start_ns: int | Non
 
 @pytest.fixture
 def store(tmp_path: Path):
-    opened = Store.open(tmp_path / "deep/er/station.sqlite")
+    opened = StoreWriter.open(tmp_path / "deep/er/station.sqlite")
     yield opened
     opened.close()
 
 
-def columns(store: Store, table=TRANSMISSIONS):
+def columns(store: StoreWriter, table=TRANSMISSIONS):
     return [record.columns for record in store.records(table, *ALWAYS)]
 
 
-def test_an_alarm_of_another_version_is_exported_as_it_is(store: Store) -> None:
+def test_an_alarm_of_another_version_is_exported_as_it_is(store: StoreWriter) -> None:
     store.write([transmission(), alarm("raised", T0, kind="bent-mast")])
     assert [row["kind"] for row in columns(store, ALARMS)] == ["bent-mast"]
     (found,) = store.open_alarms()
@@ -111,7 +113,7 @@ def test_an_alarm_of_another_version_is_exported_as_it_is(store: Store) -> None:
     assert b'"kind":"bent-mast"' in msgspec.json.encode(found)
 
 
-def test_rows_written_again_replace_themselves(store: Store) -> None:
+def test_rows_written_again_replace_themselves(store: StoreWriter) -> None:
     rows = [
         transmission(ended=False),
         second(T0),
@@ -142,13 +144,13 @@ def test_rows_written_again_replace_themselves(store: Store) -> None:
     assert before[2][0]["transmission_id"] == before[0][0]["id"]
 
 
-def test_a_batch_is_all_or_nothing(store: Store) -> None:
+def test_a_batch_is_all_or_nothing(store: StoreWriter) -> None:
     with pytest.raises(StoreError, match="no transmission"):
         store.write([transmission(), second(T0, start_ns=7)])
     assert columns(store) == []
 
 
-def test_means_halfway_between_two_decimals_are_rounded_alike(store: Store) -> None:
+def test_means_halfway_between_two_decimals_are_rounded_alike(store: StoreWriter) -> None:
     """Whichever way the last bit fell."""
     for number, volts in enumerate((0.1234565, 0.12345650000000001, 0.12345649999999999)):
         store.write([transmission(T0), second(T0 + number, forward_v=volts, reflected_v=-volts)])
@@ -156,7 +158,7 @@ def test_means_halfway_between_two_decimals_are_rounded_alike(store: Store) -> N
     assert {(row["forward_v"], row["reflected_v"]) for row in rows} == {(0.123457, -0.123456)}
 
 
-def test_a_transmission_cut_short_is_closed_and_flagged(store: Store) -> None:
+def test_a_transmission_cut_short_is_closed_and_flagged(store: StoreWriter) -> None:
     store.write([transmission(ended=False), second(T0)])
     assert columns(store) == []  # one that goes on is not exported
     assert store.close_interrupted() == 1
@@ -164,17 +166,17 @@ def test_a_transmission_cut_short_is_closed_and_flagged(store: Store) -> None:
     assert columns(store)[0]["flags"] == "interrupted"
 
 
-def test_open_alarms_survive_and_are_acknowledged_once(store: Store) -> None:
+def test_open_alarms_survive_and_are_acknowledged_once(store: StoreWriter) -> None:
     store.write([transmission(), alarm("raised", T0), alarm("raised", T0 + 1000, "no-data", None)])
     path = store.path
     store.close()
-    again = Store.open(path)
+    again = StoreWriter.open(path)
     assert [item.kind for item in again.open_alarms()] == ["high-swr", "no-data"]
-    other = Store.reader(path)
+    other = Alarms.editor(path)
     seen = again.last_change_id()
-    assert not again.changed_elsewhere()
+    assert not again.database.changed_elsewhere()
     other.acknowledge(1, T0 + SECOND)
-    assert again.changed_elsewhere()
+    assert again.database.changed_elsewhere()
     assert [event.alarm.kind for event in again.acknowledgements(seen, seen + 1)] == ["high-swr"]
     assert again.acknowledgements(seen + 1, seen + 9) == []
     with pytest.raises(UsageError, match="already"):
@@ -185,7 +187,7 @@ def test_open_alarms_survive_and_are_acknowledged_once(store: Store) -> None:
     again.close()
 
 
-def test_pages_lose_and_double_nothing(store: Store) -> None:
+def test_pages_lose_and_double_nothing(store: StoreWriter) -> None:
     count = 4500
     store.write(
         [transmission(), *(second(T0 + k * 1000, samples=k) for k in reversed(range(count)))]
@@ -196,7 +198,7 @@ def test_pages_lose_and_double_nothing(store: Store) -> None:
     assert [record.columns["samples"] for record in part] == list(range(10, 20))
 
 
-def test_formats(store: Store) -> None:
+def test_formats(store: StoreWriter) -> None:
     store.write([transmission(), second(T0), alarm("raised", T0)])
 
     def text(table, form: str) -> str:
@@ -226,7 +228,7 @@ def test_what_is_no_store_is_refused_in_one_line(tmp_path: Path) -> None:
     connection.execute("PRAGMA user_version = 99")
     connection.close()
     with pytest.raises(StoreError, match="newer program"):
-        Store.open(newer)
+        StoreWriter.open(newer)
 
 
 @pytest.mark.parametrize(("page", "pages"), [(None, 16000), (4096, 2000)])
@@ -238,10 +240,10 @@ def test_commits_write_little(tmp_path: Path, page: int | None, pages: int) -> N
         connection.execute(f"PRAGMA page_size = {page}")
         connection.execute("CREATE TABLE other (a)")
         connection.close()
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     for opened in (store, Store.reader(path)):
-        assert opened._one("PRAGMA page_size") == (page or 512)
-        assert opened._one("PRAGMA wal_autocheckpoint") == pages
+        assert opened.database.query_value("PRAGMA page_size") == (page or 512)
+        assert opened.database.query_value("PRAGMA wal_autocheckpoint") == pages
     log = path.with_name(path.name + "-wal")
     store.write([transmission(ended=False), second(T0)])
     before = log.stat().st_size

@@ -25,9 +25,10 @@ from logger.service.backlog import MOST_PAIRS
 from logger.service.keeper import Keeper
 from logger.service.retention import Retention
 from logger.store import salvage
-from logger.store.database import Store
 from logger.store.outbox import Outbox
+from logger.store.reader import Store
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS, Event
+from logger.store.writer import StoreWriter
 from logger.utc import format_ns
 from tests.counterparts import hook_server
 from tests.deadlines import wait_until
@@ -195,7 +196,7 @@ def test_a_disk_that_is_full_from_the_start(small: Any, known: bool) -> None:
     assert_all_pairs_are_there(path)
 
 
-def use_up(store: Store) -> int:
+def use_up(store: StoreWriter) -> int:
     """Write until the disk is full to the last page of a file; how many transmissions went in."""
     there = 0
     with contextlib.suppress(DiskError):
@@ -210,7 +211,7 @@ def use_up(store: Store) -> int:
 def test_an_alarm_on_a_full_disk_is_delivered_with_all_columns(tmp_path: Path) -> None:
     events: list[Event] = []
     with disk("tmpfs", tmp_path / "disk") as small, hook_server() as server:
-        store = Store.open(small.folder / "station.sqlite")
+        store = StoreWriter.open(small.folder / "station.sqlite")
         small.fill()
         use_up(store)
         keeper = Keeper(lambda damaged: store, events.append, keep_ns=EVER_NS)
@@ -235,7 +236,7 @@ def test_what_is_held_has_an_end(tmp_path: Path) -> None:
     with disk("tmpfs", tmp_path / "disk") as small:
         told: list[Event] = []
         path = small.folder / "station.sqlite"
-        store = Store.open(path)
+        store = StoreWriter.open(path)
         small.fill()
         use_up(store)
         keeper = Keeper(lambda damaged: store, told.append, Retention(EVER_NS))
@@ -368,7 +369,7 @@ def test_pages_of_garbage_cost_their_rows_until_recompute(recorded: Path, tmp_pa
 def test_garbage_at_either_end_of_a_table(tmp_path: Path, end: int) -> None:
     # Before the first page of rows whose keys are times nothing says where the next begin.
     path = tmp_path / "station.sqlite"
-    store = Store.open(path)
+    store = StoreWriter.open(path)
     for number in range(300):
         times = T0 + number * SECOND + 5_000_000 * np.arange(50)
         noise = np.random.default_rng(number).integers(0, 9, (2, 50)) / 1000
@@ -378,8 +379,8 @@ def test_garbage_at_either_end_of_a_table(tmp_path: Path, end: int) -> None:
     numbers = pages(path, "segments")
     garble(path, [numbers[end], numbers[len(numbers) // 2]])
     with pytest.raises(DamageError, match="is damaged"):
-        Store.open(path)
-    Store.salvaged(path).close()
+        StoreWriter.open(path)
+    StoreWriter.salvage(path).close()
     assert sound(path)
     kept = rows(path, "segments")
     assert all(row in before for row in kept)
@@ -455,7 +456,7 @@ def test_a_salvage_that_was_cut_off_is_begun_again(
         with monkeypatch.context() as patch:
             patch.setattr(salvage, name, cut_off)
             with pytest.raises(KeyboardInterrupt):
-                Store.salvaged(path)
+                StoreWriter.salvage(path)
         assert path.exists()
     renamed = Path.rename
 
@@ -467,9 +468,9 @@ def test_a_salvage_that_was_cut_off_is_begun_again(
     with monkeypatch.context() as patch:
         patch.setattr(Path, "rename", rename)
         with pytest.raises(KeyboardInterrupt):
-            Store.salvaged(path)
+            StoreWriter.salvage(path)
     assert not path.exists()
-    Store.open(path).close()
+    StoreWriter.open(path).close()
     assert sound(path)
     assert rows(path, "transmissions") == before
     assert not list(path.parent.glob("*.new*"))
@@ -490,8 +491,8 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
             keeper.add([alarm("raised", T0, start_ns=None)], 100.0)
         during.append(list(told))
 
-    def open_store(damaged: bool) -> Store:
-        return Store.salvaged(path, meanwhile) if damaged else Store.open(path)
+    def open_store(damaged: bool) -> StoreWriter:
+        return StoreWriter.salvage(path, meanwhile) if damaged else StoreWriter.open(path)
 
     keeper = Keeper(open_store, told.append, Retention(EVER_NS))
     assert keeper.failure is not None
@@ -510,19 +511,21 @@ def test_alarms_are_told_while_a_store_is_salvaged(recorded: Path, tmp_path: Pat
 
 def test_new_rows_are_delivered_though_lost_ones_had_their_ids(tmp_path: Path) -> None:
     path = tmp_path / "station.sqlite"
-    store = Outbox.open(path)
+    store = StoreWriter.open(path)
+    outbox = Outbox(store.database)
     store.write([transmission(), *(second(T0 + k * SECOND) for k in range(500))])
-    store.begin("any")
-    done = store.position("any", SECONDS)._replace(live=500)
-    assert store.save("any", SECONDS, done, None)
+    outbox.begin("any")
+    done = outbox.position("any", SECONDS)._replace(live=500)
+    assert outbox.save("any", SECONDS, done, None)
     store.close()
     garble(path, pages(path, "seconds")[-3:])
-    store = Outbox.salvaged(path)
+    store = StoreWriter.salvage(path)
+    outbox = Outbox(store.database)
     kept = store.counts()["seconds"]
     assert 0 < kept < 500
     store.write([transmission(), second(T0 + 1000 * SECOND)])
-    assert store.position("any", SECONDS).live <= kept
-    assert store.totals("any").backlog >= 1
+    assert outbox.position("any", SECONDS).live <= kept
+    assert outbox.totals("any").backlog >= 1
     store.close()
 
 
@@ -571,7 +574,7 @@ def test_a_store_that_another_daemon_keeps(tmp_path: Path) -> None:
 
 def test_errors_of_the_disk_are_told_apart(tmp_path: Path) -> None:
     with disk("tmpfs", tmp_path / "disk") as small:
-        store = Store.open(small.folder / "station.sqlite")
+        store = StoreWriter.open(small.folder / "station.sqlite")
         small.fill()
         before = use_up(store)
         small.free()

@@ -6,7 +6,7 @@ import re
 import urllib.request
 from pathlib import Path
 
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.deadlines import scale
 from tests.station import pty, write_config
 from tests.terminal_view import View
@@ -38,7 +38,7 @@ def test_measuring_the_line_is_given_up(tmp_path: Path) -> None:
 
 def test_the_page_until_somebody_ends_it(tmp_path: Path) -> None:
     config = write_config(tmp_path, "/dev/null")
-    Store.open(tmp_path / "data/station.sqlite").close()
+    StoreWriter.open(tmp_path / "data/station.sqlite").close()
     view = View("page", "-c", str(config), "--port", "0")
     try:
         screen = view.until(lambda text: "with rights to make changes" in text)

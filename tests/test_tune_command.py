@@ -97,7 +97,7 @@ def test_an_antenna_is_adjusted_without_a_daemon(tmp_path: Path) -> None:
         (entry,) = exported("journal", config)
         assert entry["kind"] == "adjustment"
         assert entry["text"].startswith("tuned from 2600 mm to 26")
-        with closing(Sessions.reader(tmp_path / "data/station.sqlite")) as store:
+        with closing(Sessions.editor(tmp_path / "data/station.sqlite")) as store:
             assert store.unfinished("tune") is None
             (kept,) = store.sessions("tune")
         assert json.loads(kept.content)["positions"][0]["readings"][2]["channel"] == 40
@@ -171,7 +171,7 @@ def test_beside_the_daemon_interrupted_and_gone_on_with(tmp_path: Path) -> None:
             view.until(lambda text: "Forgot channel 20" in text)
             view.press(b"q\r")
             assert view.ended() == 0
-            with closing(Sessions.reader(tmp_path / "data/station.sqlite")) as store:
+            with closing(Sessions.editor(tmp_path / "data/station.sqlite")) as store:
                 last = store.unfinished("tune")
             assert last is not None
             positions = json.loads(last.content)["positions"]

@@ -14,8 +14,8 @@ from drivers.contract import SampleBlock
 from logger.config.load import WeatherOptions
 from logger.rows import WeatherRow
 from logger.stages.weather_means import HOUR_NS, WeatherMeans
-from logger.store.database import Store
 from logger.store.tables import WEATHER
+from logger.store.writer import StoreWriter
 from tests.station import mismatchd, write_config
 
 T0 = 1_772_391_600_000_000_000 // HOUR_NS * HOUR_NS
@@ -81,7 +81,7 @@ def test_what_the_bridge_tells_gets_into_the_store(tmp_path: Path) -> None:
 
 
 def test_a_row_that_knows_less_takes_nothing_away(tmp_path: Path) -> None:
-    store = Store.open(tmp_path / "station.sqlite")
+    store = StoreWriter.open(tmp_path / "station.sqlite")
     store.write([WeatherRow(time_ns=T0, temperature_c=4.0), WeatherRow(time_ns=T0, rain_mm=1.0)])
     (row,) = store.records(WEATHER, T0, T0 + 1)
     assert list(row.columns.values())[1:] == [4.0, 1.0, None]

@@ -184,7 +184,7 @@ def test_a_person_finds_the_loose_joint_beside_the_daemon(tmp_path: Path) -> Non
                 "wiggled arrester and lead: loose: arrester"
                 in mismatchd("journal", "list", "-c", config).stdout
             )
-            with closing(Sessions.reader(config.parent / "data/station.sqlite")) as sessions:
+            with closing(Sessions.editor(config.parent / "data/station.sqlite")) as sessions:
                 assert [each.ended for each in sessions.sessions("wiggle")] == [True]
         finally:
             for each in views:

@@ -10,9 +10,10 @@ import msgspec
 import pytest
 
 from logger.errors import UsageError
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.tables import JOURNAL
 from logger.store.work_session import WorkSession
+from logger.store.writer import StoreWriter
 
 ALL_TIME = (-(1 << 63), (1 << 63) - 1)
 
@@ -36,7 +37,7 @@ def restore(content: bytes) -> CountSession:
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     path = tmp_path / "store.sqlite"
-    Store.open(path).close()
+    StoreWriter.open(path).close()
     return path
 
 

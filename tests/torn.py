@@ -10,15 +10,17 @@ from __future__ import annotations
 import os
 import random
 import signal
-import sqlite3
 import sys
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 from logger.cli import main
-from logger.store import archive
+from logger.store import archive_writer
+from logger.store.archive_writer import ArchiveWriter
+from logger.store.database import Database
 
 MOMENTS = ("never", "before", "within", "commit", "after")  # of the transaction that merges
 COMMIT_S = 0.002  # about as long as a commit takes
@@ -35,28 +37,41 @@ def die_after(seconds: float) -> None:
     die()
 
 
-def torn(moment: str) -> None:
-    """Replace the transaction that merges by one that ends the process."""
-    whole = archive.transaction
+class TornDatabase:
+    """A database in whose transactions, those of the archive, the process ends."""
+
+    def __init__(self, database: Database, moment: str) -> None:
+        self._database, self._moment = database, moment
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._database, name)
 
     @contextmanager
-    def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-        if moment == "before":
+    def transaction(self) -> Iterator[None]:
+        if self._moment == "before":
             die()
-        with whole(connection):
+        with self._database.transaction():
             yield
-            if moment == "within":
+            if self._moment == "within":
                 die()
-            if moment == "commit":
+            if self._moment == "commit":
                 wait_s = random.uniform(0, COMMIT_S)
                 threading.Thread(target=die_after, args=(wait_s,)).start()
-        if moment == "after":
+        if self._moment == "after":
             die()
 
-    archive.transaction = transaction
+
+def tear(moment: str) -> None:
+    """Replace the transaction that merges by one that ends the process."""
+    init = ArchiveWriter.__init__
+
+    def torn_init(self: ArchiveWriter, database: Database) -> None:
+        init(self, TornDatabase(database, moment))  # type: ignore[arg-type]
+
+    ArchiveWriter.__init__ = torn_init  # type: ignore[method-assign]
 
 
 if __name__ == "__main__":
-    archive.MERGED_PAIRS = int(sys.argv[1])
-    torn(sys.argv[2])
+    archive_writer.MERGED_PAIRS = int(sys.argv[1])
+    tear(sys.argv[2])
     main(sys.argv[3:])

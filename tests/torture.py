@@ -29,8 +29,9 @@ import numpy as np
 
 from logger.live.status import ask
 from logger.rows import Flag
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.tables import FORWARDED
+from logger.store.writer import StoreWriter
 from tests.bridge import FAULT, QUIET, SENT, STEP_V
 from tests.deadlines import Deadline, lateness_s, scale
 from tests.servers import Server, victoria_metrics
@@ -268,7 +269,7 @@ def _snapshot(store: Path, copy: Path) -> Snapshot | None:
         if piece.exists():
             shutil.copyfile(piece, target.with_name(target.name + suffix))
     begun = time.perf_counter()
-    opened = Store.open(target)
+    opened = StoreWriter.open(target)
     open_s = time.perf_counter() - begun
     assert not list(copy.glob("*.damaged*"))
     blocks = list(opened.archive.blocks(-EVER_NS, EVER_NS))

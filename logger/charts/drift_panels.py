@@ -22,8 +22,9 @@ from logger.daily import FloatArray, Weather
 from logger.physics.reflection import return_loss_db, rho_of_return_loss, rho_of_swr, swr
 from logger.rows import Alarm, Severity
 from logger.store.journal import WORK
-from logger.trend.account import DAY_NS, ChannelAccount, JournalEntry, date
+from logger.trend.account import ChannelAccount, JournalEntry, date
 from logger.trend.outcome import Step
+from logger.utc import DAY_NS
 
 Span = tuple[int, int]  # first and last day shown
 

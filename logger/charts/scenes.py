@@ -18,7 +18,7 @@ from logger.rows import CAPTURE_BEFORE_NS, Alarm, AlarmKind
 from logger.stages.keying import RELEASE
 from logger.stages.noise import NoiseTracker
 from logger.stages.selection import AFTER_KEYED_NS
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, SECONDS, TRANSMISSIONS, Record
 from logger.utc import format_ns, parse_time
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -104,15 +103,15 @@ def make_ready(config: Config, coupler: Coupler) -> None:
     Raises StoreError.
     """
     from logger.live.status import ask
-    from logger.store.database import Store
     from logger.store.lock import StoreLock
+    from logger.store.writer import StoreWriter
 
     path = config.store.path
     if ask(path) is not None:
         return
     lock = StoreLock(path)
     try:
-        with closing(Store.open(path)) as store:
-            store.keep_calibration(coupler.id, dump(coupler.content))
+        with StoreWriter.open(path) as store:
+            store.insert_calibration(coupler.id, dump(coupler.content))
     finally:
         lock.release()

@@ -12,7 +12,7 @@ from logger.utc import parse_time
 
 if TYPE_CHECKING:
     from logger.config.load import Config
-    from logger.store.database import Store
+    from logger.store.reader import Store
     from logger.trend.account import Account
 
 F = TypeVar("F", bound=Callable[..., Any])

@@ -14,7 +14,7 @@ from logger.diagnosis.rules import NOTHING, PASSING, SILENT, SILENT_PATTERN
 from logger.diagnosis.scoring import LIKELY, CautionedCheck, Diagnosis, diagnose
 from logger.errors import StoreError
 from logger.rows import Alarm, AlarmKind
-from logger.store.database import Store
+from logger.store.reader import Store
 
 
 def diagnosis_of(store: Store, alarm: Alarm, now_ns: int | None = None) -> Diagnosis:
@@ -40,10 +40,7 @@ def advice(path: Path, alarm: Alarm) -> list[str]:
     The list is empty if the store at `path` cannot be read.
     """
     try:
-        store = Store.reader(path)
-        try:
+        with Store.reader(path) as store:
             return words.sentences(diagnosis_of(store, alarm))
-        finally:
-            store.close()
     except StoreError:
         return []

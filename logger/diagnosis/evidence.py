@@ -26,8 +26,8 @@ from logger.diagnosis.history import NO_CHANNEL, Columns, History
 from logger.diagnosis.onset import Stream, successive
 from logger.physics.reflection import COVERAGE, HIGHEST_SWR, rho_of_swr
 from logger.rows import AlarmKind
+from logger.utc import DAY_NS
 
-DAY_NS = 86_400_000_000_000
 HOUR_S = 3600.0
 NEVER_NS = 2**62
 EVEN = 10.0

@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import Floats, Times
-from logger.store.database import Store
+from logger.store.reader import Store
+from logger.utc import DAY_NS
 
 Columns = Mapping[str, NDArray[Any]]
 
-WEEKS_NS = 28 * 86_400_000_000_000
-YEAR_NS = 365 * 86_400_000_000_000
+WEEKS_NS = 28 * DAY_NS
+YEAR_NS = 365 * DAY_NS
 NO_CHANNEL = -1.0
 # About four weeks at two hours a day on the air, in transmissions of 50 s.
 MOST_TRANSMISSIONS = 4000

@@ -388,10 +388,10 @@ class InfluxForwarder:
     # Cursors.
 
     def _ensure_open(self) -> Outbox:
-        if self._outbox is not None and self._outbox.replaced:
+        if self._outbox is not None and self._outbox.database.replaced:
             self._forget()
         if self._outbox is None:
-            outbox = Outbox.reader(self._path)
+            outbox = Outbox.editor(self._path)
             try:
                 outbox.begin(self.name)
             except BaseException:
@@ -501,7 +501,7 @@ def build_forwarders(
     """
     unnamed = [options.title for options in servers if options.name is None]
     if unnamed and all(options.name != VERSION_1_NAME for options in servers):
-        with contextlib.closing(Outbox.reader(store)) as outbox:
+        with Outbox.editor(store) as outbox:
             if outbox.adopt(unnamed[0]):
                 log.info("%s continues where an older version stopped", unnamed[0])
     return [InfluxForwarder(store, options, station, environ) for options in servers]

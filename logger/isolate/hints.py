@@ -9,7 +9,7 @@ from logger.diagnosis import diagnosis_of
 from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.scoring import LIKELY
 from logger.isolate.chain import Mode
-from logger.store.database import Store
+from logger.store.reader import Store
 
 SHAPE = 2.0  # weight that a certain diagnosis adds to the modes it names
 MODES = {

@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.physics.reflection import rho_of_swr, swr
-from logger.store.database import Store
+from logger.store.reader import Store
+from logger.utc import DAY_NS
 
 UNKNOWN_SWR = 1.5  # common practice, no single source: an SWR up to this is no concern
 DAYS = 60
-DAY_NS = 86_400_000_000_000
 MOST, LEAST = 2000, 5  # transmissions
 QUARTER = 0.25  # quantile, so that a fault of a few days does not count as usual
 SCATTER, SCATTER_RHO = 1.25, 0.02  # of the reflection coefficient, by weather

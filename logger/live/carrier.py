@@ -19,7 +19,7 @@ from logger.live.reading import LiveReading
 from logger.pipeline import Pipeline
 from logger.rows import Flag, Transmission
 from logger.stages.view import View
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.tables import TRANSMISSIONS
 
 LISTEN_S, LINGER_S = 0.2, 0.05

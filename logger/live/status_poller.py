@@ -12,7 +12,7 @@ from pathlib import Path
 from logger.errors import MismatchdError
 from logger.live.screen import MOST_TRANSMISSIONS, AlarmAge, StationStatus
 from logger.live.status import ask
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.tables import TRANSMISSIONS
 
 PERIOD_S = 2.0
@@ -23,16 +23,13 @@ def read_station(store: Path) -> StationStatus:
     """Return the present state of the store and the daemon."""
     status = ask(store)
     try:
-        reader = Store.reader(store)
-        try:
+        with Store.reader(store) as reader:
             rows = [record.columns for record in reader.select(TRANSMISSIONS, LATEST)]
             now_ns = time.time_ns()
             alarms = [
                 AlarmAge(alarm.id, alarm.kind, max(0.0, (now_ns - alarm.raised_ns) / 1e9))
                 for alarm in reader.open_alarms()
             ]
-        finally:
-            reader.close()
     except MismatchdError as error:
         return StationStatus(status=status, trouble=str(error))
     return StationStatus(rows, alarms, status)

@@ -16,10 +16,10 @@ from typing import NamedTuple
 
 from logger.notify.channel import Message
 from logger.rows import AlarmEvent, ChangeKind
+from logger.utc import DAY_NS
 
 QUIET_S = 60.0
 MINUTE_NS = 60_000_000_000
-DAY_NS = 1440 * MINUTE_NS
 Compose = Callable[[AlarmEvent, int, int, bool], Message]
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from logger.errors import StoreError
 from logger.notify.message_queue import MessageQueue, QueuedMessage
 from logger.store.deliveries import Deliveries, DeliveryTotals, FinishedMessage, Progress
+from logger.store.reader import Store
 
 log = logging.getLogger("mismatchd.notify")
 
@@ -41,25 +42,27 @@ class NotifierStore:
 
         The first time, add the messages of earlier runs to those that wait.
         """
-        is_replaced = self._deliveries is not None and self._deliveries.replaced
+        is_replaced = self._deliveries is not None and self._deliveries.database.replaced
         if is_replaced:
             self._forget()
         if self._deliveries is None:
-            deliveries = Deliveries.reader(self._path)
+            deliveries = Deliveries.editor(self._path)
             try:
                 progress = deliveries.begin(self._name, self._utc_ns())
                 if not self._is_restored:
                     self.progress = self._saved = progress
                     messages.restore(
                         QueuedMessage(entry.kind, entry.message, entry.attempts, entry.id, False)
-                        for entry in deliveries.kept(self._name)
+                        for entry in deliveries.waiting(self._name)
                     )
                     self._is_restored = True
                 elif is_replaced:  # memory is more complete than the salvaged rows
-                    deliveries.forget(self._name)
+                    deliveries.delete_waiting(self._name)
                     for entry in messages.entries:
                         entry.number, entry.changed = None, True
-                    change_id = min(self.progress.change_id, deliveries.last_change_id())
+                    change_id = min(
+                        self.progress.change_id, Store(deliveries.database).last_change_id()
+                    )
                     self.progress = self.progress._replace(change_id=change_id)
                 self.totals = deliveries.totals(self._name)
             except BaseException:

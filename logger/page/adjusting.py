@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Mapping
-from contextlib import closing, suppress
+from contextlib import suppress
 from typing import Any
 
 from logger.errors import StoreError, UsageError
@@ -17,7 +17,7 @@ from logger.live.carrier import Carrier, SwrReading, first_after, newest_id
 from logger.live.reading import LiveReading
 from logger.page.drawings import Station
 from logger.page.session import PageSession
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.work_session import WorkSession
 from logger.tune.advice import TuningAdvice
 from logger.tune.frequency import FrequencyFinder, Where, parse_where
@@ -215,11 +215,11 @@ class Adjusting(PageSession[TuningSession]):
     # on threads
 
     def _look(self) -> Carrier | None:
-        with closing(Store.reader(self._station.store)) as store:
+        with Store.reader(self._station.store) as store:
             return first_after(store, self._last_id)
 
     def _newest(self) -> int:
-        with closing(Store.reader(self._station.store)) as store:
+        with Store.reader(self._station.store) as store:
             return newest_id(store)
 
     def _end(self, state: TuningState) -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 import time
-from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 from xml.etree import ElementTree
@@ -17,7 +16,7 @@ from logger.calibration.file import CalibrationFile
 from logger.charts.palette import VARIABLES
 from logger.config.load import StationOptions
 from logger.errors import UsageError
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.sessions import Sessions
 
 if TYPE_CHECKING:
@@ -68,16 +67,12 @@ class ReportView(NamedTuple):
     entries: list[str]
 
 
-def _opened(path: Path) -> closing[Store]:
-    return closing(Store.reader(path))
-
-
 def transmission(station: Station, number: int) -> list[Drawing]:
     """Return the chart of a transmission."""
     from logger.charts.scenes import of_transmission
     from logger.charts.timeline import small
 
-    with _opened(station.store) as store:
+    with Store.reader(station.store) as store:
         scene = of_transmission(
             store, number, station.name, station.min_forward_w, station.calibration
         )
@@ -90,7 +85,7 @@ def capture(station: Station, number: int) -> list[Drawing]:
     from logger.charts.scenes import of_capture
     from logger.charts.timeline import small
 
-    with _opened(station.store) as store:
+    with Store.reader(station.store) as store:
         scene = of_capture(store, number, station.name, station.min_forward_w, station.calibration)
     charts = []
     if scene.detail is not None:
@@ -147,7 +142,7 @@ def tuning(station: Station, number: int, step: str) -> list[Drawing]:
     from logger.charts.tuning import small
     from logger.tune.session import KIND, decode_state
 
-    with closing(Sessions.reader(station.store)) as store:
+    with Sessions.reader(station.store) as store:
         sessions = [session for session in store.sessions(KIND) if session.id == number]
     if not sessions or not (state := decode_state(sessions[0].content)).read:
         raise UsageError("nothing to draw yet")
@@ -161,7 +156,7 @@ def _report(station: Station) -> Report:
     from logger.report.gather import report
     from logger.trend.gather import account, read_history
 
-    with _opened(station.store) as store:
+    with Store.reader(station.store) as store:
         history = read_history(store, time.time_ns(), EVER)
         return report(store, account(history, station.name, station.limit, joint=True))
 

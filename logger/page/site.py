@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from contextlib import closing
 from typing import Any
 
 import msgspec
@@ -23,7 +22,7 @@ from logger.page.events import LatestState
 from logger.page.reading import live_state, place, scale
 from logger.page.watcher import Watcher
 from logger.page.wiggling import Wiggling
-from logger.store.database import Store
+from logger.store.reader import Store
 
 PERIOD_S = 0.1
 
@@ -51,9 +50,9 @@ class Site:
         )
         self._templates.globals["place"] = place
 
-    def opened(self) -> closing[Store]:
+    def opened(self) -> Store:
         """Open the store for one page. Raises StoreError."""
-        return closing(Store.reader(self.station.store))
+        return Store.reader(self.station.store)
 
     def page(
         self, request: Request, template: str, values: dict[str, Any], status: int = 200

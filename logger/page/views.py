@@ -17,8 +17,8 @@ from logger.errors import UsageError
 from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
 from logger.page.site import site_of
-from logger.store.journal import KINDS
-from logger.store.shelf import WAITING
+from logger.store.alarms import WAITING, Alarms
+from logger.store.journal import KINDS, Journal
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
 
 ROWS = 40  # per page
@@ -100,8 +100,8 @@ def alarm(request: Request) -> Response:
 def acknowledge(request: Request) -> Response:
     """Acknowledge an alarm."""
     number = request.path_params["id"]
-    with site_of(request).opened() as store:
-        store.acknowledge(number, _now_ns())
+    with Alarms.editor(site_of(request).station.store) as alarms:
+        alarms.acknowledge(number, _now_ns())
     return RedirectResponse(f"/alarms/{number}", 303)
 
 
@@ -121,8 +121,8 @@ def note(request: Request) -> Response:
         raise UsageError(f"write what was done, in {LONGEST_TEXT} characters at most")
     if kind not in KINDS:
         raise UsageError(f"an entry is one of: {', '.join(KINDS)}")
-    with site_of(request).opened() as store:
-        store.note(_now_ns(), kind, text)
+    with Journal.editor(site_of(request).station.store) as journal:
+        journal.insert(_now_ns(), kind, text)
     return RedirectResponse("/journal", 303)
 
 

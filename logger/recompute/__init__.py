@@ -6,7 +6,7 @@ from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config.load import Config
 from logger.recompute import means, raw
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 
 
 class _DryRun(Exception):  # noqa: N818 - not an error: it rolls the transaction back
@@ -14,7 +14,7 @@ class _DryRun(Exception):  # noqa: N818 - not an error: it rolls the transaction
 
 
 def recompute(
-    store: Store,
+    store: StoreWriter,
     config: Config,
     coupler: Coupler,
     *,
@@ -27,12 +27,9 @@ def recompute(
     """
     summaries: list[tuple[raw.RawSummary, means.MeansSummary]] = []
     try:
-        with store.all_or_nothing() as connection:
-            connection.execute(
-                "INSERT OR IGNORE INTO calibrations VALUES (?, ?)",
-                (coupler.id, dump(coupler.content)),
-            )
-            by_raw = raw.recompute(store, connection, config, coupler, progress)
+        with store.database.transaction():
+            store.insert_calibration(coupler.id, dump(coupler.content))
+            by_raw = raw.recompute(store, config, coupler, progress)
             summaries.append((by_raw, means.recompute(store, coupler)))
             if dry_run:
                 raise _DryRun

@@ -18,7 +18,7 @@ from logger.calibration.coupler import READABLE_FACTOR, Coupler
 from logger.calibration.detector import DetectorLaw
 from logger.physics.reflection import BLEND, COVERAGE, HIGHEST_SWR, estimate, rho_of_swr
 from logger.rows import Flag
-from logger.store.database import WATT_DECIMALS
+from logger.store.statements import WATT_DECIMALS
 
 # Each about halves the error; less under square law, but there the share does not matter.
 SHARE_ROUNDS = 12
@@ -132,8 +132,8 @@ class Recalibration:
         readable = self._readable(means, forward_w, hidden)
         safe_w = np.where(readable, forward_w, 1.0)
 
-        known = (stored[0] > 1.0) & (stored[0] < HIGHEST_SWR)
-        old_ratio = np.where(known, rho_of_swr(stored[0]) ** 2, ratio_w)
+        is_known = (stored[0] > 1.0) & (stored[0] < HIGHEST_SWR)
+        old_ratio = np.where(is_known, rho_of_swr(stored[0]) ** 2, ratio_w)
         ratio = np.where(readable, moved_ratio(means, old_ratio), 0.0)
 
         # Variances of the ratio: by the new calibration's noise, used where none was stored,
@@ -147,12 +147,12 @@ class Recalibration:
         steeper = slope / (self._old_by[1] * old.reflected.slope(means.reflected_v))
         steeper = (steeper / np.maximum(means.forward.gain, 1e-9)) ** 2
         none = Noise((0.0, 0.0), (0.0, 0.0))
-        whole = np.maximum(old_ratio, 0.0)
-        leakage = old.leak + old.forward_leak * np.minimum(whole, 1.0)
+        positive = np.maximum(old_ratio, 0.0)
+        leakage = old.leak + old.forward_leak * np.minimum(positive, 1.0)
         low, high, noise_low, noise_high = rho_of_swr(stored[1:])
-        noise_was = _variance(old_ratio, noise_low, noise_high, np.zeros_like(whole))
+        noise_was = _variance(old_ratio, noise_low, noise_high, np.zeros_like(positive))
         all_was = _variance(old_ratio, low, high, leakage)
-        fit_was = old.ratio_variance(means.forward_v, means.reflected_v, none) * whole**2
+        fit_was = old.ratio_variance(means.forward_v, means.reflected_v, none) * positive**2
         drift_was = np.maximum(all_was - noise_was - fit_was, 0.0)
         variance = np.where(np.isnan(noise_was), variance, steeper * noise_was)
         drift = np.where(np.isnan(drift_was), drift, steeper * drift_was)
@@ -173,9 +173,9 @@ class Recalibration:
 
     def flags(self, flags: Times, unreadable: Bools, extrapolated: Bools) -> Times:
         """Return flags by the new calibration; those about pairs and time are preserved."""
-        kept = flags & ~int(Flag.RELATIVE | Flag.BELOW_FLOOR | Flag.EXTRAPOLATED)
+        preserved = flags & ~int(Flag.RELATIVE | Flag.BELOW_FLOOR | Flag.EXTRAPOLATED)
         return np.asarray(
-            kept
+            preserved
             | np.where(unreadable, int(Flag.BELOW_FLOOR), 0)
             | np.where(extrapolated, int(Flag.EXTRAPOLATED), 0)
             | (int(Flag.RELATIVE) if self.new.relative_watts else 0)
@@ -198,13 +198,13 @@ class Recalibration:
         A flag is cleared if no reading can lie outside, and set if an edge moved inwards past a
         reading.
         """
-        before, now = self.old.content.valid, self.new.content.valid
-        lowest, highest = now.forward_v[0], (now.forward_v[1], now.reflected_v[1])
+        old, new = self.old.content.valid, self.new.content.valid
+        lowest, highest = new.forward_v[0], (new.forward_v[1], new.reflected_v[1])
         outside = forward_v < lowest
-        added = outside & (lowest > before.forward_v[0])
-        former = (before.forward_v[1], before.reflected_v[1])
-        for sure, most, top, top_was in zip(certain, possible, highest, former, strict=True):
-            outside = outside | (most > top)
+        added = outside & (lowest > old.forward_v[0])
+        former = (old.forward_v[1], old.reflected_v[1])
+        for sure, highest_v, top, top_was in zip(certain, possible, highest, former, strict=True):
+            outside = outside | (highest_v > top)
             added = added | ((sure > top) & (top < top_was))
         return np.asarray(np.where(was, outside, added))
 
@@ -214,14 +214,14 @@ class Recalibration:
         The daemon knew the noise of the time, so its verdict stands unless the new calibration
         contradicts it.
         """
-        before, now = (
+        old_slope, new_slope = (
             by * coupler.reflected.slope(coupler.reflected.zero_v)
             for coupler, by in ((self.old, self._old_by[1]), (self.new, self._new_by[1]))
         )
         noise = self._noise
         least_w = (
             READABLE_FACTOR
-            * now
+            * new_slope
             * np.hypot(
                 noise.sd_v[1] / np.sqrt(np.maximum(means.samples, 1.0)),
                 noise.zero_u_v[1],
@@ -229,7 +229,7 @@ class Recalibration:
         )
         clear = forward_w >= least_w
         with np.errstate(divide="ignore", invalid="ignore"):
-            gained = forward_w / means.forward_w * before / now
+            gained = forward_w / means.forward_w * old_slope / new_slope
         shown = np.where(gained > 1 + CLEAR, ~hidden | clear, ~hidden)
         shown = np.where(gained < 1 - CLEAR, ~hidden & clear, shown)
         return np.asarray(shown & (forward_w > 1e-9))
@@ -272,8 +272,8 @@ def _variance(ratio: Floats, low: Floats, high: Floats, leakage: Floats) -> Floa
     """
     rho = np.sqrt(np.maximum(ratio, 0.0))
 
-    def unblended(whole: Floats) -> Floats:
-        rest = np.maximum(whole, 0.0) ** BLEND - leakage**BLEND
+    def unblended(distance: Floats) -> Floats:
+        rest = np.maximum(distance, 0.0) ** BLEND - leakage**BLEND
         return np.asarray(np.maximum(rest, 0.0) ** (1 / BLEND))
 
     up = np.maximum((rho + unblended(high - rho)) ** 2 - ratio, 0.0)

@@ -25,7 +25,8 @@ from logger.errors import CalibrationError, StoreError
 from logger.physics.reflection import HIGHEST_SWR, rho_of_swr, swr
 from logger.recompute.change import BOUNDS, LEAST_W, Means, Moved, Recalibration, moved_ratio
 from logger.rows import Flag
-from logger.store.database import WATT_DECIMALS, Store
+from logger.store.statements import WATT_DECIMALS
+from logger.store.writer import StoreWriter
 
 PAGE_ROWS = 20_000
 
@@ -67,39 +68,39 @@ class MeansSummary(NamedTuple):
 class _Transmissions:
     """Transmissions to derive again, and the sums over their seconds."""
 
-    def __init__(self, store: Store, new: Coupler) -> None:
+    def __init__(self, store: StoreWriter, new: Coupler) -> None:
         texts = {id_: text for id_, text in store.calibrations().items() if id_ != new.id}
         codes = {id_: code for code, id_ in enumerate(texts)}
         self._new, self._olds = new, [_coupler(store, id_, text) for id_, text in texts.items()]
         pages = [np.empty((5, 0))]
         fields = ("calibration_id", "frequency_khz", "forward_w_max", "reflected_w_max")
         for rows in store.pages("transmissions", fields, PAGE_ROWS):
-            found = [(row[0], codes[row[1]], *row[2:]) for row in rows if row[1] in codes]
-            pages.append(np.array(found, dtype=np.float64).reshape(-1, 5).T)
-        whole = np.concatenate(pages, axis=1)
-        self.ids, self._codes = whole[0].astype(np.int64), whole[1].astype(np.int64)
-        self._khz = whole[2]
+            page = [(row[0], codes[row[1]], *row[2:]) for row in rows if row[1] in codes]
+            pages.append(np.array(page, dtype=np.float64).reshape(-1, 5).T)
+        table = np.concatenate(pages, axis=1)
+        self.ids, self._codes = table[0].astype(np.int64), table[1].astype(np.int64)
+        self._khz = table[2]
         self.peaks_v = np.empty((2, len(self.ids)))
         for change, of in self.by_change(np.arange(len(self.ids))):
-            self.peaks_v[:, of] = change.peaks_v(*whole[3:, of])
+            self.peaks_v[:, of] = change.peaks_v(*table[3:, of])
         self.sums = np.zeros((ON_R + 1, len(self.ids)))
 
     def places(self, ids: Floats) -> tuple[NDArray[np.intp], Bools]:
         """Return the positions of the transmissions `ids`, and a mask of those that are present."""
-        at = np.searchsorted(self.ids, ids)
-        at = np.minimum(at, len(self.ids) - 1)
-        return at, np.asarray(self.ids[at] == ids)
+        index = np.searchsorted(self.ids, ids)
+        index = np.minimum(index, len(self.ids) - 1)
+        return index, np.asarray(self.ids[index] == ids)
 
-    def by_change(self, at: NDArray[np.intp]) -> Iterator[tuple[Recalibration, Bools]]:
+    def by_change(self, index: NDArray[np.intp]) -> Iterator[tuple[Recalibration, Bools]]:
         """Yield each conversion with the mask of the rows it applies to."""
-        codes = self._codes[at]
+        codes = self._codes[index]
         for code in np.unique(codes):
             of = codes == code
-            yield Recalibration(self._olds[code], self._new, self._khz[at[of]]), of
+            yield Recalibration(self._olds[code], self._new, self._khz[index[of]]), of
 
 
 def recompute(
-    store: Store, new: Coupler, progress: Progress = lambda done, of: None
+    store: StoreWriter, new: Coupler, progress: Progress = lambda done, of: None
 ) -> MeansSummary:
     """Derive all rows of other calibrations again by `new`, within the caller's transaction.
 
@@ -123,19 +124,19 @@ def recompute(
     )
 
 
-def _seconds(store: Store, work: _Transmissions, progress: Progress) -> int:
+def _seconds(store: StoreWriter, work: _Transmissions, progress: Progress) -> int:
     fields = ("transmission_id", "samples", "forward_v", "reflected_v", *SECOND)
     total, read, derived = store.counts()["seconds"], 0, 0
     for rows in store.pages("seconds", fields, PAGE_ROWS):
         read += len(rows)
         page = np.array(rows, dtype=np.float64).T
-        at, ours = work.places(page[1])
-        page, at = page[:, ours], at[ours]
-        derived += len(at)
-        for change, of in work.by_change(at):
-            result, sums = _second_rows(change, page[2:, of], work.peaks_v[:, at[of]])
-            np.add.at(work.sums.T, at[of], sums.T)
-            store.rewrite("seconds", SECOND, _rows(page[0, of], result))
+        index, ours = work.places(page[1])
+        page, index = page[:, ours], index[ours]
+        derived += len(index)
+        for change, of in work.by_change(index):
+            result, sums = _second_rows(change, page[2:, of], work.peaks_v[:, index[of]])
+            np.add.at(work.sums.T, index[of], sums.T)
+            store.update("seconds", SECOND, _rows(page[0, of], result))
         progress(read, total)
     return derived
 
@@ -185,7 +186,7 @@ def _second_rows(
     ], sums
 
 
-def _transmissions(store: Store, work: _Transmissions, new_id: str) -> tuple[Floats, int]:
+def _transmissions(store: StoreWriter, work: _Transmissions, new_id: str) -> tuple[Floats, int]:
     """Derive the transmissions with known seconds.
 
     Return incident watts, reflected watts and SWR before and after, (2, 3, n), and their number.
@@ -195,19 +196,19 @@ def _transmissions(store: Store, work: _Transmissions, new_id: str) -> tuple[Flo
     fields = ("settled_samples", *TRANSMISSION)
     for rows in store.pages("transmissions", fields, PAGE_ROWS):
         page = np.array(rows, dtype=np.float64).T
-        at, ours = work.places(page[0])
-        ours &= work.sums[COUNT, at] > 0
-        page, at = page[:, ours], at[ours]
-        derived += len(at)
-        for change, of in work.by_change(at):
+        index, ours = work.places(page[0])
+        ours &= work.sums[COUNT, index] > 0
+        page, index = page[:, ours], index[ours]
+        derived += len(index)
+        for change, of in work.by_change(index):
             part = page[:, of]
             result = _transmission_rows(
-                change, part[1:], work.sums[:, at[of]], work.peaks_v[:, at[of]]
+                change, part[1:], work.sums[:, index[of]], work.peaks_v[:, index[of]]
             )
             lines = [(*row, new_id) for row in _rows(part[0], result)]
-            store.rewrite("transmissions", (*TRANSMISSION, "calibration_id"), lines)
-            told = [0, 2, 4]  # mean incident, mean reflected, SWR
-            changes.append(np.stack([part[2:][told], np.array([result[k] for k in told])]))
+            store.update("transmissions", (*TRANSMISSION, "calibration_id"), lines)
+            reported = [0, 2, 4]  # mean incident, mean reflected, SWR
+            changes.append(np.stack([part[2:][reported], np.array([result[k] for k in reported])]))
     return np.concatenate(changes, axis=2), derived
 
 
@@ -268,11 +269,11 @@ def _rows(ids: Floats, columns: list[Floats]) -> list[tuple[Any, ...]]:
     table = np.round(np.stack(figures), WATT_DECIMALS) + 0.0
     plain = table.astype(object)
     plain[~np.isfinite(table)] = None
-    whole = [ids.astype(np.int64).tolist(), *plain.tolist(), flags.tolist()]
-    return list(zip(*whole, strict=True))
+    lines = [ids.astype(np.int64).tolist(), *plain.tolist(), flags.tolist()]
+    return list(zip(*lines, strict=True))
 
 
-def _coupler(store: Store, calibration_id: str, text: str | None) -> Coupler:
+def _coupler(store: StoreWriter, calibration_id: str, text: str | None) -> Coupler:
     where = f"{store.path}: calibration {calibration_id}"
     if text is None:
         raise StoreError(f"{where}: rows name it, but its content is not in the store")
@@ -283,5 +284,5 @@ def _coupler(store: Store, calibration_id: str, text: str | None) -> Coupler:
 
 
 def _median(change: Floats) -> float | None:
-    known = change[np.isfinite(change)]
-    return float(np.median(known)) if len(known) else None
+    finite = change[np.isfinite(change)]
+    return float(np.median(finite)) if len(finite) else None

@@ -19,7 +19,6 @@ import bisect
 import functools
 import itertools
 import operator
-import sqlite3
 from collections.abc import Callable, Iterator
 from typing import NamedTuple, TypeVar
 
@@ -33,8 +32,9 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, ChangeKind, Excursion, Flag, Memory, Row, Second, Transmission
 from logger.stages.selection import BEFORE_NS
 from logger.store import captures
-from logger.store.archive import Archive, joined
-from logger.store.database import CLOSE, Store
+from logger.store.archive import Archive, join_alike
+from logger.store.database import Database
+from logger.store.writer import StoreWriter
 from logger.watchdog import no_data
 
 EVER_NS = 2**62
@@ -53,31 +53,27 @@ class RawSummary(NamedTuple):
     pairs: int
     transmissions: int
     seconds: int
-    gone: int
+    deleted: int
     alarms: int
     withdrawn: int
 
 
 def recompute(
-    store: Store,
-    connection: sqlite3.Connection,
+    store: StoreWriter,
     config: Config,
     coupler: Coupler,
     progress: Progress = lambda done, of: None,
 ) -> RawSummary:
-    """Derive again all that the archive covers, in the caller's transaction on `connection`.
-
-    Raises StoreError.
-    """
+    """Derive again all that the archive covers, in the caller's transaction. Raise StoreError."""
     archive = store.archive
     total, done = archive.pairs(), 0
     work_ns = store.work()
-    connection.execute(CLOSE, (int(Flag.INTERRUPTED),))
-    derived = _Derived(store, connection, round(config.transmission.hang_ms * 1e6))
-    for stretch in _stretches(archive, connection):
+    store.close_interrupted()
+    derived = _Derived(store, round(config.transmission.hang_ms * 1e6))
+    for stretch in _stretches(archive, store.database):
         pipeline: Pipeline | None = None
         last_ns = stretch.since_ns
-        for block in joined(archive.blocks(stretch.since_ns, stretch.until_ns), BLOCK_PAIRS):
+        for block in join_alike(archive.blocks(stretch.since_ns, stretch.until_ns), BLOCK_PAIRS):
             if pipeline is None:
                 derived.begin(int(block.time_ns[0]), stretch)
                 pipeline = Pipeline(
@@ -85,13 +81,13 @@ def recompute(
                 )
                 pipeline.know_work(work_ns)
             last_ns = int(block.time_ns[-1])
-            derived.put(pipeline.process(block))
+            derived.take(pipeline.process(block))
             done += len(block)
             progress(done, total)
         if pipeline is not None:
             derived.end(pipeline.finish(), last_ns)
-    gone, alarms, withdrawn = derived.finish()
-    return RawSummary(done, len(derived.spans), derived.seconds, gone, alarms, withdrawn)
+    deleted, alarms, withdrawn = derived.finish()
+    return RawSummary(done, len(derived.spans), derived.seconds, deleted, alarms, withdrawn)
 
 
 class _Stretch(NamedTuple):
@@ -102,10 +98,10 @@ class _Stretch(NamedTuple):
     torn: bool
 
 
-def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_Stretch]:
+def _stretches(archive: Archive, database: Database) -> Iterator[_Stretch]:
     """Yield the periods of the archive, split at starts of the daemon and at missing pairs."""
     edges = [-EVER_NS, *archive.runs().tolist(), EVER_NS]
-    holes = _holes(archive, connection)
+    holes = _holes(archive, database)
     for since_ns, until_ns in itertools.pairwise(edges):
         begin_ns = since_ns
         for first_ns, last_ns in holes:
@@ -117,40 +113,38 @@ def _stretches(archive: Archive, connection: sqlite3.Connection) -> Iterator[_St
             yield _Stretch(begin_ns, until_ns, torn=False)
 
 
-def _holes(archive: Archive, connection: sqlite3.Connection) -> list[tuple[int, int]]:
+def _holes(archive: Archive, database: Database) -> list[tuple[int, int]]:
     """Return start and end of unreadable parts of the archive, in order.
 
     Transmissions that had more pairs than are archived are included.
     """
-    told: Times | None = None
+    stored: Times | None = None
     damaged = []
     for first_ns, last_ns, times in archive.times():
-        if told is None:
-            told = np.array(
-                connection.execute(
-                    "SELECT start_ns, end_ns, samples FROM transmissions WHERE end_ns >= ?"
-                    " ORDER BY start_ns",
-                    (first_ns,),
-                ).fetchall(),
-                dtype=np.int64,
-            ).reshape(-1, 3)
+        if stored is None:
+            rows = database.query(
+                "SELECT start_ns, end_ns, samples FROM transmissions WHERE end_ns >= ?"
+                " ORDER BY start_ns",
+                (first_ns,),
+            )
+            stored = np.array(rows, dtype=np.int64).reshape(-1, 3)
         if times is None:
             damaged.append((first_ns, last_ns))
             continue
-        starts, ends, missing = told.T
-        some = slice(
+        starts, ends, missing = stored.T
+        inside = slice(
             int(np.searchsorted(ends, first_ns)),
             int(np.searchsorted(starts, last_ns, side="right")),
         )
-        missing[some] -= np.searchsorted(times, ends[some], side="right")
-        missing[some] += np.searchsorted(times, starts[some])
-    if told is None:
+        missing[inside] -= np.searchsorted(times, ends[inside], side="right")
+        missing[inside] += np.searchsorted(times, starts[inside])
+    if stored is None:
         return []
-    lacking = told[told[:, 2] > 0, :2]
-    return sorted([*damaged, *map(tuple, lacking.tolist())])
+    incomplete = stored[stored[:, 2] > 0, :2]
+    return sorted([*damaged, *map(tuple, incomplete.tolist())])
 
 
-class _Told(NamedTuple):
+class _StoredTransmission(NamedTuple):
     """Transmission as stored."""
 
     id: int
@@ -168,12 +162,12 @@ class _Derived:
     memories    what rules have learned so far
     """
 
-    def __init__(self, store: Store, connection: sqlite3.Connection, hang_ns: int) -> None:
+    def __init__(self, store: StoreWriter, hang_ns: int) -> None:
         self._store = store
-        self._connection = connection
+        self._database = store.database
         self._margin_ns = max(BEFORE_NS, hang_ns)
-        # Of the stretch: time from which transmissions are whole, flag of one cut short.
-        self._whole_ns, self._cut = 0, Flag(0)
+        # Of the stretch: time from which transmissions are complete, flag of one cut short.
+        self._complete_ns, self._cut = 0, Flag(0)
         self._torn = True
         self._seconds: dict[int, list[Second]] = {}  # of transmissions in progress
         self._covered: list[tuple[int, int]] = []
@@ -188,18 +182,18 @@ class _Derived:
         """Begin a stretch with the pair at `first_ns`."""
         begun = first_ns == stretch.since_ns  # False if the start of the run is missing
         if self._torn or not begun:
-            self.open_kinds = self._told_open(first_ns)
-        self._whole_ns = first_ns if begun else first_ns + self._margin_ns
-        last = self._told_before(stretch.until_ns)
+            self.open_kinds = self._select_open_kinds(first_ns)
+        self._complete_ns = first_ns if begun else first_ns + self._margin_ns
+        last = self._select_before(stretch.until_ns)
         self._cut = Flag(last.flags) & Flag.INTERRUPTED if last.start_ns >= first_ns else Flag(0)
         self._torn = stretch.torn
 
-    def put(self, rows: list[Row]) -> None:
-        """Store rows of whole transmissions; alarms wait until the end."""
+    def take(self, rows: list[Row]) -> None:
+        """Store rows of complete transmissions; alarms wait until the end."""
         ended: list[Transmission] = []
         for row in rows:
             if isinstance(row, AlarmChange):
-                self._note(row)
+                self._take_change(row)
             elif isinstance(row, Excursion):
                 self._excursions[row.time_ns] = row
             elif isinstance(row, Memory):
@@ -208,67 +202,76 @@ class _Derived:
                 self._seconds.setdefault(row.start_ns, []).append(row)
             elif isinstance(row, Transmission) and row.ended:
                 ended.append(row)
-        whole: list[tuple[Transmission, list[Second]]] = []
+        complete: list[tuple[Transmission, list[Second]]] = []
         for row in ended:
             seconds = self._seconds.pop(row.start_ns, [])
-            if row.start_ns < self._whole_ns:
-                self._whole_ns = max(self._whole_ns, row.end_ns + 1)
+            if row.start_ns < self._complete_ns:
+                self._complete_ns = max(self._complete_ns, row.end_ns + 1)
             else:
-                whole.append((row, seconds))
-        if whole:
-            self._put(whole)
+                complete.append((row, seconds))
+        if complete:
+            self._rewrite(complete)
 
-    def _put(self, rows: list[tuple[Transmission, list[Second]]]) -> None:
-        told = self._told_between(rows[0][0].start_ns, rows[-1][0].end_ns)
-        doubts = [one for one in told if one.flags & Flag.CLOCK_STEP]
+    def _rewrite(self, rows: list[tuple[Transmission, list[Second]]]) -> None:
+        since_ns = rows[0][0].start_ns
+        since_ns = min(since_ns, self._select_before(since_ns).start_ns)
+        stored = self._select_starts(since_ns, rows[-1][0].end_ns)
+        doubtful = [row for row in stored if row.flags & Flag.CLOCK_STEP]
         rows = [
-            self._doubtful(row, seconds)
-            if any(one.start_ns <= row.end_ns and one.end_ns >= row.start_ns for one in doubts)
+            self._keep_clock_steps(row, seconds)
+            if any(old.start_ns <= row.end_ns and old.end_ns >= row.start_ns for old in doubtful)
             else (row, seconds)
             for row, seconds in rows
         ]
         transmissions = [row for row, _ in rows]
-        every = [second for _, seconds in rows for second in seconds]
-        self._store.put_again(transmissions, every)
+        seconds = [second for _, of_one in rows for second in of_one]
+        self._store.rewrite(transmissions, seconds)
         spans = {row.start_ns: row.end_ns for row in transmissions}
-        again = [one for one in told if one.start_ns in spans]
-        self._drop_seconds(again, {second.time_ns for second in every})
+        again = [row for row in stored if row.start_ns in spans]
+        self._delete_seconds(again, {second.time_ns for second in seconds})
         self.spans |= spans
-        self.seconds += len(every)
+        self.seconds += len(seconds)
 
-    def _doubtful(
+    def _keep_clock_steps(
         self, row: Transmission, seconds: list[Second]
     ) -> tuple[Transmission, list[Second]]:
         """Keep the clock-step flag of times that had it, even if pairs were moved to them later."""
-        told = dict(
-            self._connection.execute(
+        stored = dict(
+            self._database.query(
                 "SELECT time_ns, flags FROM seconds WHERE time_ns BETWEEN ? AND ?",
                 (row.start_ns - SECOND_NS, row.end_ns),
-            ).fetchall()
+            )
         )
 
         def flag(second: Second) -> Flag:
+            if second.time_ns in stored:
+                return Flag(stored[second.time_ns]) & Flag.CLOCK_STEP
+            near = [
+                flags
+                for time_ns, flags in stored.items()
+                if abs(time_ns - second.time_ns) < SECOND_NS
+            ]
             # Moved ones do not start on the second.
-            near = [flags for at, flags in told.items() if abs(at - second.time_ns) < SECOND_NS]
-            flags = [told[second.time_ns]] if second.time_ns in told else near
-            return Flag(functools.reduce(operator.or_, flags, 0)) & Flag.CLOCK_STEP
+            return Flag(functools.reduce(operator.or_, near, 0)) & Flag.CLOCK_STEP
 
         return _flagged(row, Flag.CLOCK_STEP), [
             _flagged(second, flag(second)) for second in seconds
         ]
 
-    def _drop_seconds(self, told: list[_Told], kept: set[int]) -> None:
-        """Delete stored seconds of transmissions `told` that were not derived again."""
-        if not told:
+    def _delete_seconds(
+        self, transmissions: list[_StoredTransmission], derived_ns: set[int]
+    ) -> None:
+        """Delete stored seconds of transmissions that were not derived again."""
+        if not transmissions:
             return
-        ids = {one.id for one in told}
-        rows = self._connection.execute(
+        ids = {transmission.id for transmission in transmissions}
+        rows = self._database.query(
             "SELECT time_ns, transmission_id FROM seconds WHERE time_ns BETWEEN ? AND ?",
-            (told[0].start_ns, max(one.end_ns for one in told)),
-        ).fetchall()
-        self._connection.executemany(
+            (transmissions[0].start_ns, max(row.end_ns for row in transmissions)),
+        )
+        self._database.execute_many(
             "DELETE FROM seconds WHERE time_ns = ?",
-            [(at,) for at, owner in rows if owner in ids and at not in kept],
+            [(time_ns,) for time_ns, id_ in rows if id_ in ids and time_ns not in derived_ns],
         )
 
     def end(self, rows: list[Row], last_ns: int) -> None:
@@ -278,13 +281,13 @@ class _Derived:
             starts = [row.start_ns - 1 for row in rows if isinstance(row, Transmission)]
             until_ns = min([last_ns, *starts])
         else:
-            self.put(
+            self.take(
                 [_flagged(row, self._cut) if isinstance(row, Transmission) else row for row in rows]
             )
         self._seconds.clear()
-        self._covered.append((self._whole_ns, until_ns))
+        self._covered.append((self._complete_ns, until_ns))
 
-    def _note(self, change: AlarmChange) -> None:
+    def _take_change(self, change: AlarmChange) -> None:
         if change.change == ChangeKind.RAISED:
             self.open_kinds.add(change.kind)
             self._alarms.append((change, EVER_NS))
@@ -294,27 +297,27 @@ class _Derived:
             if raised.kind == change.kind and cleared_ns == EVER_NS:
                 self._alarms[number] = (raised, change.time_ns)
 
-    def _told_between(self, since_ns: int, until_ns: int) -> list[_Told]:
-        """Return the stored transmissions that overlap a period, in order."""
-        rows = self._connection.execute(
+    def _select_starts(self, since_ns: int, until_ns: int) -> list[_StoredTransmission]:
+        """Return the stored transmissions that begin in a period, in order."""
+        rows = self._database.query(
             "SELECT id, start_ns, end_ns, flags FROM transmissions WHERE start_ns BETWEEN ? AND ?"
             " ORDER BY start_ns",
-            (min(since_ns, self._told_before(since_ns).start_ns), until_ns),
+            (since_ns, until_ns),
         )
-        return [_Told(*row) for row in rows]
+        return [_StoredTransmission(*row) for row in rows]
 
-    def _told_before(self, time_ns: int) -> _Told:
+    def _select_before(self, time_ns: int) -> _StoredTransmission:
         """Return the last stored transmission that began before a time."""
-        row = self._connection.execute(
+        row = self._database.query_row(
             "SELECT id, start_ns, end_ns, flags FROM transmissions WHERE start_ns < ?"
             " ORDER BY start_ns DESC LIMIT 1",
             (time_ns,),
-        ).fetchone()
-        return _Told(*row) if row else _Told(0, -EVER_NS, -EVER_NS, 0)
+        )
+        return _StoredTransmission(*row) if row else _StoredTransmission(0, -EVER_NS, -EVER_NS, 0)
 
-    def _told_open(self, time_ns: int) -> set[str]:
+    def _select_open_kinds(self, time_ns: int) -> set[str]:
         """Return the kinds of stored alarms that were open at a time."""
-        rows = self._connection.execute(
+        rows = self._database.query(
             "SELECT kind FROM alarms"
             " WHERE raised_ns < ?1 AND (cleared_ns IS NULL OR cleared_ns >= ?1)",
             (time_ns,),
@@ -324,35 +327,28 @@ class _Derived:
     def finish(self) -> tuple[int, int, int]:
         """Delete former transmissions, add and withdraw alarms; return the three numbers."""
         self._covered = sorted(span for span in self._covered if span[0] <= span[1])
-        gone = [
-            told
-            for span in self._covered
-            for told in map(
-                _Told._make,
-                self._connection.execute(
-                    "SELECT id, start_ns, end_ns, flags FROM transmissions"
-                    " WHERE start_ns BETWEEN ? AND ?",
-                    span,
-                ),
-            )
-            if told.start_ns not in self.spans
+        deleted = [
+            row
+            for since_ns, until_ns in self._covered
+            for row in self._select_starts(since_ns, until_ns)
+            if row.start_ns not in self.spans
         ]
-        for told in gone:
-            self._drop_seconds([told], set())
-            self._connection.execute("DELETE FROM transmissions WHERE id = ?", (told.id,))
+        for row in deleted:
+            self._delete_seconds([row], set())
+            self._database.execute("DELETE FROM transmissions WHERE id = ?", (row.id,))
         withdrawn = self._withdraw()
         self._renew_excursions()
         self._point_alarms()
-        self._store.put([Memory(*each) for each in self.memories.items()])
+        self._store.write([Memory(*memory) for memory in self.memories.items()])
         added = sum(self._add(raised, cleared) for raised, cleared in self._alarms)
-        return len(gone), added, withdrawn
+        return len(deleted), added, withdrawn
 
     def _withdraw(self) -> int:
         """Delete alarms added by an earlier recomputation that are not raised the same now."""
-        raised = {(one.kind, one.time_ns, one.detail + HINDSIGHT) for one, _ in self._alarms}
+        raised = {(row.kind, row.time_ns, row.detail + HINDSIGHT) for row, _ in self._alarms}
         doomed = [
             (alarm_id, capture_id)
-            for alarm_id, capture_id, *alarm in self._connection.execute(
+            for alarm_id, capture_id, *alarm in self._database.query(
                 "SELECT id, capture_id, kind, raised_ns, detail FROM alarms"
                 " WHERE acknowledged_ns IS NULL AND detail LIKE '%' || ?",
                 (HINDSIGHT,),
@@ -360,47 +356,47 @@ class _Derived:
             if tuple(alarm) not in raised and self._covers(alarm[1])
         ]
         for table, column in (("alarm_changes", "alarm_id"), ("alarms", "id")):
-            self._connection.executemany(
-                f"DELETE FROM {table} WHERE {column} = ?", [each[:1] for each in doomed]
+            self._database.execute_many(
+                f"DELETE FROM {table} WHERE {column} = ?", [ids[:1] for ids in doomed]
             )
-        captures.release(self._connection, [capture_id for _, capture_id in doomed])
+        captures.release(self._database, [capture_id for _, capture_id in doomed])
         return len(doomed)
 
     def _renew_excursions(self) -> None:
         """Delete excursions that are no longer detected; store the others, which may differ."""
-        before: list[int | None] = []
+        former: list[int | None] = []
         for span in self._covered:
-            for excursion_id, time_ns, capture_id in self._connection.execute(
+            for excursion_id, time_ns, capture_id in self._database.query(
                 "SELECT id, time_ns, capture_id FROM excursions WHERE time_ns BETWEEN ? AND ?", span
-            ).fetchall():
-                before.append(capture_id)
+            ):
+                former.append(capture_id)
                 if time_ns not in self._excursions:
-                    self._connection.execute("DELETE FROM excursions WHERE id = ?", (excursion_id,))
-        found = self._excursions.values()
-        self._store.put([row for row in found if self._covers(row.time_ns)])
-        captures.release(self._connection, before)
+                    self._database.execute("DELETE FROM excursions WHERE id = ?", (excursion_id,))
+        excursions = self._excursions.values()
+        self._store.write([row for row in excursions if self._covers(row.time_ns)])
+        captures.release(self._database, former)
 
     def _covers(self, time_ns: int) -> bool:
-        at = bisect.bisect_right(self._covered, (time_ns, EVER_NS)) - 1
-        return at >= 0 and time_ns <= self._covered[at][1]
+        place = bisect.bisect_right(self._covered, (time_ns, EVER_NS)) - 1
+        return place >= 0 and time_ns <= self._covered[place][1]
 
     def _point_alarms(self) -> None:
         """Set the transmission of alarms to the one that they were raised in."""
-        execute = self._connection.execute
+        execute = self._database.execute
         margin_ns = self._margin_ns + AROUND_NS
-        lost = execute(
+        misplaced = self._database.query(
             "SELECT a.id, a.raised_ns, a.transmission_id FROM alarms AS a"
             " LEFT JOIN transmissions AS t ON t.id = a.transmission_id WHERE a.kind != ? AND"
             " (t.id IS NULL OR a.raised_ns NOT BETWEEN t.start_ns AND t.end_ns + ?)",
             (no_data.KIND, margin_ns),
-        ).fetchall()
-        for alarm_id, raised_ns, named in lost:
-            told = self._told_before(raised_ns)
-            near_ns = 0 if named is None else margin_ns
-            found = told.id if raised_ns <= told.end_ns + near_ns else None
-            if found == named:
+        )
+        for alarm_id, raised_ns, stored_id in misplaced:
+            transmission = self._select_before(raised_ns)
+            near_ns = 0 if stored_id is None else margin_ns
+            new_id = transmission.id if raised_ns <= transmission.end_ns + near_ns else None
+            if new_id == stored_id:
                 continue
-            execute("UPDATE alarms SET transmission_id = ? WHERE id = ?", (found, alarm_id))
+            execute("UPDATE alarms SET transmission_id = ? WHERE id = ?", (new_id, alarm_id))
             execute(  # touched, so that it is forwarded again
                 "UPDATE alarm_changes SET alarm_id = alarm_id"
                 " WHERE id = (SELECT max(id) FROM alarm_changes WHERE alarm_id = ?)",
@@ -412,16 +408,15 @@ class _Derived:
         if raised.start_ns is None or raised.start_ns not in self.spans:
             return False
         since_ns, until_ns = raised.start_ns - AROUND_NS, self.spans[raised.start_ns] + AROUND_NS
-        known = self._connection.execute(
+        is_stored = self._database.query(
             "SELECT 1 FROM alarms WHERE kind = ?1 AND (raised_ns BETWEEN ?2 AND ?3"
             " OR raised_ns < ?4 AND (cleared_ns IS NULL OR cleared_ns >= ?4))",
             (raised.kind, since_ns, until_ns, raised.time_ns),
-        ).fetchone()
-        if known:
+        )
+        if is_stored:
             return False
-        said = msgspec.structs.replace(raised, detail=raised.detail + HINDSIGHT)
-        self._store.put([said])
-        self._connection.execute(
+        self._store.write([msgspec.structs.replace(raised, detail=raised.detail + HINDSIGHT)])
+        self._database.execute(
             "UPDATE alarms SET cleared_ns = ? WHERE kind = ? AND raised_ns = ?",
             (cleared_ns if cleared_ns < EVER_NS else until_ns, raised.kind, raised.time_ns),
         )

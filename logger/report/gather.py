@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import closing, suppress
+from contextlib import suppress
 from typing import NamedTuple
 
 import msgspec
@@ -11,8 +11,8 @@ from logger.diagnosis import Diagnosis, diagnosis_of
 from logger.feedline.course import courses
 from logger.report.summary import Summary, summary
 from logger.report.words import state
-from logger.store.database import Store
 from logger.store.line_losses import LineLosses
+from logger.store.reader import Store
 from logger.store.sessions import Sessions
 from logger.trend.account import Account
 from logger.tune.session import TuningState, decode_state
@@ -28,8 +28,8 @@ class Report(NamedTuple):
 
 def report(store: Store, account: Account) -> Report:
     """Return the report of an account. Raises StoreError."""
-    with closing(LineLosses.reader(store.path)) as losses:
-        readings = [loss for loss in losses.readings() if loss.time_ns <= account.now_ns]
+    losses = LineLosses(store.database).readings()
+    readings = [loss for loss in losses if loss.time_ns <= account.now_ns]
     tuning = _last_tuning(store, account.now_ns)
     figures = summary(account, _diagnose(store, account), courses(readings), tuning)
     figures = msgspec.structs.replace(figures, sentence=state(figures))
@@ -38,12 +38,11 @@ def report(store: Store, account: Account) -> Report:
 
 def _last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:
     """Return end (UTC ns) and state of the last `tune` session up to `now_ns`, or None."""
-    with closing(Sessions.reader(store.path)) as sessions:
-        for session in reversed(sessions.sessions("tune")):
-            with suppress(msgspec.MsgspecError):  # state of another program version
-                state = decode_state(session.content)
-                if session.ended and state.read and session.changed_ns <= now_ns:
-                    return session.changed_ns, state
+    for session in reversed(Sessions(store.database).sessions("tune")):
+        with suppress(msgspec.MsgspecError):  # state of another program version
+            state = decode_state(session.content)
+            if session.ended and state.read and session.changed_ns <= now_ns:
+                return session.changed_ns, state
     return None
 
 

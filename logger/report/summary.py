@@ -16,13 +16,13 @@ from logger.report.state import StateLine, causes, story
 from logger.report.steps import RECENT, is_homogeneous, unannounced
 from logger.rows import AlarmKind, Severity
 from logger.store.journal import WORK
-from logger.trend.account import DAY_NS, Account, ChannelAccount, date, name_channels
+from logger.trend.account import Account, ChannelAccount, date, name_channels
 from logger.trend.forecast import Forecast, forecast
 from logger.trend.outcome import Step
 from logger.tune.positions import Position
 from logger.tune.session import TuningState
 from logger.tune.words import outcome
-from logger.utc import format_ns
+from logger.utc import DAY_NS, format_ns
 
 S = TypeVar("S", bound=msgspec.Struct)
 Level = Literal["fine", "watch", "act", "unknown"]

@@ -21,7 +21,8 @@ from logger.rows import AlarmChange, ChangeKind, Flag, Memory, Row
 from logger.service.dating import EARLIEST_NS, LONGEST_SLEW_NS, Dating, Order
 from logger.service.handover import Handover
 from logger.service.keeper import Keeper
-from logger.store.database import Store
+from logger.store import redate
+from logger.store.writer import StoreWriter
 from logger.utc import format_ns
 
 log = logging.getLogger("mismatchd")
@@ -189,11 +190,11 @@ class CaptureLoop:
             log.warning("%s", notice)
 
 
-def _start_dating(store: Store | None) -> Dating:
+def _start_dating(store: StoreWriter | None) -> Dating:
     name, now = boot_name(), read_clocks()
     if store is None:  # it cannot be opened yet
         return Dating(now, None, name, None)
-    boot, lost = store.known_boot(name)
+    boot, lost = redate.select_boot(store.database, name)
     if lost:
         log.warning(
             "rows of %d earlier start(s) of this host can never be dated: its clock was not"
@@ -203,6 +204,6 @@ def _start_dating(store: Store | None) -> Dating:
     # A trusted clock must not be blocked by rows that a wrong clock placed in the far future.
     trusted = now.wall_ns >= EARLIEST_NS and (now.synchronised or boot is not None)
     upto = (now.wall_ns + LONGEST_SLEW_NS,) if trusted else ()
-    dating = Dating(now, store.last_ns(*upto), name, boot)
-    store.remember(dating.boot)
+    dating = Dating(now, redate.last_ns(store.database, *upto), name, boot)
+    redate.upsert_boot(store.database, dating.boot)
     return dating

@@ -16,9 +16,9 @@ from logger.errors import DamageError, DiskError, StoreError
 from logger.rows import AlarmChange, AlarmEvent, AlarmKey, ClockChange, Row, Transmission
 from logger.service.backlog import Backlog
 from logger.service.retention import Retention
-from logger.store.database import Store
-from logger.store.refusals import disk_takes_nothing
+from logger.store.sqlite import disk_takes_nothing
 from logger.store.tables import Event
+from logger.store.writer import StoreWriter
 
 log = logging.getLogger("mismatchd")
 
@@ -30,7 +30,7 @@ LONGEST_RETRY_S = 16.0
 PAIRS_A_RETRY_S = 100_000
 
 Report = Callable[[Event], None]
-OpenStore = Callable[[bool], Store]
+OpenStore = Callable[[bool], StoreWriter]
 
 
 class Keeper:
@@ -50,7 +50,7 @@ class Keeper:
         retention: Retention,
         on_work: Callable[[list[int]], None] = lambda times_ns: None,
     ) -> None:
-        self.store: Store | None = None  # None while it cannot be opened
+        self.store: StoreWriter | None = None  # None while it cannot be opened
         self.failure: str | None = None
         self.disk_takes_nothing = False  # the cause of `failure`
         self.open_kinds: list[str] = []  # alarms that were open at the start
@@ -167,7 +167,7 @@ class Keeper:
             self._on_work(store.work())  # its times may have been moved
         return stored
 
-    def _ensure_open(self) -> Store:
+    def _ensure_open(self) -> StoreWriter:
         if self.store is None:
             self.store = self._open_store(self._is_damaged)
             self._is_damaged = False
@@ -212,7 +212,7 @@ class Keeper:
         if store is None:
             return
         try:
-            if not store.changed_elsewhere():
+            if not store.database.changed_elsewhere():
                 return
             newest = store.last_change_id()  # later changes are noticed next time
             for item in store.acknowledgements(self._last_change, newest):

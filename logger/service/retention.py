@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from logger.errors import DamageError, StoreError
 from logger.rows import Row, Samples
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 
 log = logging.getLogger("mismatchd")
 
@@ -28,7 +28,7 @@ class Retention:
         self._due_s = self._expire_s = 0.0
         self._has_failed = False
 
-    def tidy(self, store: Store | None, rows: Iterable[Row], now_s: float) -> None:
+    def tidy(self, store: StoreWriter | None, rows: Iterable[Row], now_s: float) -> None:
         """Tidy the store, if due, after `rows` were stored. Raise DamageError."""
         for row in rows:
             if isinstance(row, Samples):

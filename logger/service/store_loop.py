@@ -23,8 +23,8 @@ from logger.service.handover import Handover
 from logger.service.health import CaptureTotals, HealthGauge, next_row_s
 from logger.service.keeper import COMMIT_S, Keeper, Report
 from logger.service.retention import Retention
-from logger.store.database import Store
-from logger.store.tables import DAY_NS
+from logger.store.writer import StoreWriter
+from logger.utc import DAY_NS
 from logger.wording import count
 
 log = logging.getLogger("mismatchd")
@@ -120,14 +120,14 @@ class StoreLoop:
     def _set_work(self, times_ns: list[int]) -> None:
         self._handover.work_ns = tuple(times_ns)
 
-    def _open_store(self, is_damaged: bool) -> Store:
+    def _open_store(self, is_damaged: bool) -> StoreWriter:
         store = (
-            Store.salvaged(self._path, self._during_salvage)
+            StoreWriter.salvage(self._path, self._during_salvage)
             if is_damaged
-            else Store.open(self._path)
+            else StoreWriter.open(self._path)
         )
         try:
-            store.keep_calibration(self._coupler.id, dump(self._coupler.content))
+            store.insert_calibration(self._coupler.id, dump(self._coupler.content))
             interrupted = store.close_interrupted() if self._is_interrupted else 0
         except BaseException:
             store.close()

@@ -13,15 +13,15 @@ from typing import Any, NamedTuple
 import msgspec
 
 from logger.rows import Alarm, AlarmEvent, ChangeKind
-from logger.store.database import Store
-from logger.store.schema import transaction
+from logger.store.alarms import OPEN, select_alarms
+from logger.store.database import Repository
 from logger.store.tables import ALARM_CHANGES
 
-PAGE = 500
-KEPT = 200  # finished messages kept for each notifier
+PAGE_ROWS = 500
+MOST_FINISHED = 200  # finished messages stored for each notifier
 
 # Alarms added retrospectively cleared without a change of their own: nobody is to be notified.
-HINDSIGHT = (
+RETROSPECTIVE = (
     "c.change = 'raised' AND r.cleared_ns IS NOT NULL AND NOT EXISTS"
     " (SELECT 1 FROM alarm_changes AS o WHERE o.alarm_id = r.id AND o.change = 'cleared')"
 )
@@ -62,32 +62,31 @@ class DeliveryTotals(NamedTuple):
     last_ns: int | None
 
 
-class Deliveries(Store):
-    """Open with `Deliveries.reader`."""
+class Deliveries(Repository):
+    """Progress and messages of notifiers. Methods raise StoreError."""
 
     def begin(self, name: str, now_ns: int) -> Progress:
         """Return the progress of a notifier; a new one starts at the present."""
         # Deliveries in the last second before a power cut may be repeated, with the same id.
-        self._connection.execute("PRAGMA synchronous = NORMAL")
-        with self._errors(), transaction(self._connection):
-            self._connection.execute(
-                "INSERT OR IGNORE INTO notifiers (name, change_id, heartbeat_ns)"
-                " VALUES (?, (SELECT coalesce(max(id), 0) FROM alarm_changes), ?)",
-                (name, now_ns),
-            )
-        row = self._query_one(
+        self.database.execute("PRAGMA synchronous = NORMAL")
+        self.database.execute(
+            "INSERT OR IGNORE INTO notifiers (name, change_id, heartbeat_ns)"
+            " VALUES (?, (SELECT coalesce(max(id), 0) FROM alarm_changes), ?)",
+            (name, now_ns),
+        )
+        row = self.database.query_row(
             "SELECT change_id, heartbeat_ns FROM notifiers WHERE name = ?", (name,)
         )
         return Progress(*row)
 
     def events_after(self, change_id: int) -> list[tuple[int, AlarmEvent]]:
-        """Return the next PAGE alarm changes at most, by id, without alarms added retrospectively.
+        """Return the next PAGE_ROWS alarm changes at most, by id, except retrospective alarms.
 
         The alarms are in their present state.
         """
-        rows = self._query(
+        rows = self.database.query(
             f"{ALARM_CHANGES.select.replace('SELECT ', 'SELECT c.change, ', 1)}"
-            f" WHERE c.id > ? AND NOT ({HINDSIGHT}) ORDER BY c.id LIMIT {PAGE}",
+            f" WHERE c.id > ? AND NOT ({RETROSPECTIVE}) ORDER BY c.id LIMIT {PAGE_ROWS}",
             (change_id,),
         )
         return [
@@ -95,14 +94,18 @@ class Deliveries(Store):
             for row in rows
         ]
 
+    def open_alarms(self) -> list[Alarm]:
+        """Return the alarms that have not cleared, oldest first."""
+        return select_alarms(self.database, OPEN)
+
     def shelved(self, now_ns: int) -> frozenset[str]:
         """Return the kinds that are shelved now."""
-        rows = self._query("SELECT kind FROM alarms WHERE shelved_until_ns > ?", (now_ns,))
+        rows = self.database.query("SELECT kind FROM alarms WHERE shelved_until_ns > ?", (now_ns,))
         return frozenset(kind for (kind,) in rows)
 
-    def kept(self, name: str) -> list[PendingMessage]:
+    def waiting(self, name: str) -> list[PendingMessage]:
         """Return the waiting messages of a notifier, oldest first."""
-        rows = self._query(
+        rows = self.database.query(
             "SELECT id, kind, message, attempts FROM deliveries"
             " WHERE notifier = ? AND ended_ns IS NULL ORDER BY id",
             (name,),
@@ -114,12 +117,11 @@ class Deliveries(Store):
             for number, kind, message, attempts in rows
         ]
 
-    def forget(self, name: str) -> None:
-        """Delete the waiting messages of a notifier. Raise StoreError."""
-        with self._errors(), transaction(self._connection):
-            self._connection.execute(
-                "DELETE FROM deliveries WHERE notifier = ? AND ended_ns IS NULL", (name,)
-            )
+    def delete_waiting(self, name: str) -> None:
+        """Delete the waiting messages of a notifier."""
+        self.database.execute(
+            "DELETE FROM deliveries WHERE notifier = ? AND ended_ns IS NULL", (name,)
+        )
 
     def save(
         self,
@@ -130,38 +132,37 @@ class Deliveries(Store):
     ) -> list[int]:
         """Store the progress of a notifier, its waiting messages and the finished ones.
 
-        `waiting` holds (id, kind, message, attempts). Return the ids of the waiting messages. Raise
-        StoreError.
+        `waiting` holds (id, kind, message, attempts). Return the ids of the waiting messages.
         """
-        put = (
+        upsert = (
             "INSERT INTO deliveries (id, notifier, kind, message, attempts, ended_ns, refusal)"
             " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
             " message = excluded.message, attempts = excluded.attempts,"
             " ended_ns = excluded.ended_ns, refusal = excluded.refusal RETURNING id"
         )
-        with self._errors(), transaction(self._connection):
-            execute = self._connection.execute
-            execute(
+        database = self.database
+        with database.transaction():
+            database.execute(
                 "UPDATE notifiers SET change_id = ?, heartbeat_ns = ? WHERE name = ?",
                 (*progress, name),
             )
-            rows = [(*one, None, None) for one in waiting]
+            rows = [*ended, *((*message, None, None) for message in waiting)]
             ids = [
-                int(execute(put, (number, name, kind, _text(message), *rest)).fetchone()[0])
-                for number, kind, message, *rest in [*ended, *rows]
+                int(database.query_value(upsert, (number, name, kind, _text(message), *rest)))
+                for number, kind, message, *rest in rows
             ]
             if ended:
-                execute(
+                database.execute(
                     "DELETE FROM deliveries WHERE notifier = ?1 AND ended_ns IS NOT NULL"
                     " AND id <= (SELECT id FROM deliveries WHERE notifier = ?1"
                     " AND ended_ns IS NOT NULL ORDER BY id DESC LIMIT 1 OFFSET ?2)",
-                    (name, KEPT),
+                    (name, MOST_FINISHED),
                 )
             return ids[len(ended) :]
 
     def totals(self, name: str) -> DeliveryTotals:
         """Return the totals of a notifier."""
-        row = self._query_one(
+        row = self.database.query_row(
             "SELECT count(*) FILTER (WHERE ended_ns IS NULL),"
             " count(*) FILTER (WHERE refusal IS NOT NULL),"
             " max(ended_ns) FILTER (WHERE refusal IS NULL) FROM deliveries WHERE notifier = ?",

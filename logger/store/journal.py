@@ -1,6 +1,37 @@
-"""The station's journal: kinds of entries, and those that change the station."""
+"""The station's journal: what was done, seen and said."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
+from logger.store.database import Repository
+
 KINDS = ("repair", "adjustment", "weather", "remark")
 WORK = ("repair", "adjustment")  # the station may read differently afterwards
+
+
+class Journal(Repository):
+    """Entries of the journal. Methods raise StoreError."""
+
+    def insert(self, time_ns: int, kind: str, text: str) -> int:
+        """Insert an entry, also beside a running daemon; return its id."""
+        return int(
+            self.database.query_value(
+                "INSERT INTO journal (time_ns, kind, text) VALUES (?, ?, ?) RETURNING id",
+                (time_ns, kind, text),
+            )
+        )
+
+    def update(self, entry_id: int, changes: Mapping[str, Any]) -> bool:
+        """Set `time_ns`, `kind` or `text` of an entry; return True if it exists."""
+        names = ", ".join(f"{name} = ?" for name in changes)
+        return bool(
+            self.database.execute(
+                f"UPDATE journal SET {names} WHERE id = ?", (*changes.values(), entry_id)
+            )
+        )
+
+    def delete(self, entry_id: int) -> bool:
+        """Delete an entry; return True if it existed."""
+        return bool(self.database.execute("DELETE FROM journal WHERE id = ?", (entry_id,)))

@@ -5,39 +5,35 @@ from __future__ import annotations
 import msgspec
 
 from logger.feedline.measurement import LineLoss
-from logger.store.database import Store
-from logger.store.schema import transaction
+from logger.store.database import Repository
+from logger.store.journal import Journal
+from logger.store.statements import insert
 
 FIELDS = LineLoss.__struct_fields__
 DB_DECIMALS = 4
 
 
-class LineLosses(Store):
-    """Open with `LineLosses.reader`, also beside the daemon."""
+class LineLosses(Repository):
+    """Measurements of line loss. Methods raise StoreError."""
 
-    def add(self, reading: LineLoss, words: str) -> int:
-        """Insert a reading, and a journal entry with the text `words`; return the reading's id.
+    def insert(self, reading: LineLoss, text: str) -> int:
+        """Insert a reading, and a journal entry with this text; return the reading's id.
 
         The entry makes rules that compare start again, since the line was opened for the
-        measurement. Raise StoreError.
+        measurement.
         """
         values = [
             round(value, DB_DECIMALS) if isinstance(value, float) else value
             for value in msgspec.structs.astuple(reading)
         ]
-        with self._errors(), transaction(self._connection):
-            self._connection.execute(
-                "INSERT INTO journal (time_ns, kind, text) VALUES (?, 'adjustment', ?)",
-                (reading.time_ns, words),
-            )
-            row = self._connection.execute(
-                f"INSERT INTO line_losses ({', '.join(FIELDS)})"
-                f" VALUES ({', '.join('?' * len(FIELDS))}) RETURNING id",
-                values,
-            ).fetchone()
-        return int(row[0])
+        with self.database.transaction():
+            Journal(self.database).insert(reading.time_ns, "adjustment", text)
+            statement = f"{insert('line_losses', FIELDS)} RETURNING id"
+            return int(self.database.query_value(statement, values))
 
     def readings(self) -> list[LineLoss]:
         """Return all readings, oldest first."""
-        rows = self._query(f"SELECT {', '.join(FIELDS)} FROM line_losses ORDER BY time_ns, id")
+        rows = self.database.query(
+            f"SELECT {', '.join(FIELDS)} FROM line_losses ORDER BY time_ns, id"
+        )
         return [LineLoss(**dict(zip(FIELDS, row, strict=True))) for row in rows]

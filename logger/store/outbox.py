@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from logger.store.database import Store
-from logger.store.schema import transaction
+from logger.store.database import Repository
 from logger.store.tables import FORWARDED, Record, Table
 
 HIGHEST = (1 << 63) - 1
-FETCH_ROWS = 500
-KEPT_REFUSALS = 1000  # for each forwarder
+MOST_REFUSALS = 1000  # stored for each forwarder
 RETRACTIONS = "retractions"  # name of their table, and of a forwarder's position in it
 VERSION_1_NAME = "influxdb"  # the only forwarder in version 1 of the schema
 
@@ -22,7 +20,7 @@ TIMES = {  # by table followed: the table and the column of its points' times
     "seconds": ("seconds", "time_ns"),
     "health": ("health", "time_ns"),
 }
-_MINE = "forwarder = ? AND followed = ?"
+_WHERE = "forwarder = ? AND followed = ?"
 
 
 class OutboxPosition(NamedTuple):
@@ -105,17 +103,17 @@ class ForwarderTotals(NamedTuple):
     taken_ns: int | None
 
 
-class Outbox(Store):
-    """Open with `Outbox.reader`."""
+class Outbox(Repository):
+    """Deliveries of forwarders. Methods raise StoreError."""
 
     def begin(self, name: str) -> None:
-        """Insert the positions of a forwarder where they are missing. Raise StoreError."""
-        with self._errors(), transaction(self._connection):
-            self._connection.executemany(
+        """Insert the positions of a forwarder where they are missing."""
+        with self.database.transaction():
+            self.database.execute_many(
                 "INSERT OR IGNORE INTO forwarded (forwarder, followed) VALUES (?, ?)",
                 [(name, table.name) for table in FORWARDED],
             )
-            self._connection.execute(  # a forwarder without deliveries has nothing to delete
+            self.database.execute(  # a forwarder without deliveries has nothing to delete
                 "INSERT OR IGNORE INTO forwarded (forwarder, followed, live)"
                 " VALUES (?, ?, (SELECT coalesce(max(id), 0) FROM retractions))",
                 (name, RETRACTIONS),
@@ -124,21 +122,20 @@ class Outbox(Store):
     def adopt(self, name: str) -> bool:
         """Let a new forwarder continue from the position of the version 1 forwarder, once.
 
-        Return True if it does. Raise StoreError.
+        Return True if it does.
         """
-        with self._errors(), transaction(self._connection):
-            return bool(
-                self._connection.execute(
-                    "UPDATE forwarded SET forwarder = ? WHERE forwarder = ?"
-                    " AND NOT EXISTS (SELECT 1 FROM forwarded WHERE forwarder = ?)",
-                    (name, VERSION_1_NAME, name),
-                ).rowcount
+        return bool(
+            self.database.execute(
+                "UPDATE forwarded SET forwarder = ? WHERE forwarder = ?"
+                " AND NOT EXISTS (SELECT 1 FROM forwarded WHERE forwarder = ?)",
+                (name, VERSION_1_NAME, name),
             )
+        )
 
     def position(self, name: str, table: Table) -> OutboxPosition:
         """Return the position of a forwarder; the start if it never began."""
-        row = self._query_one(
-            f"SELECT {_POSITION} FROM forwarded WHERE {_MINE}", (name, table.name)
+        row = self.database.query_row(
+            f"SELECT {_POSITION} FROM forwarded WHERE {_WHERE}", (name, table.name)
         )
         return OutboxPosition() if row is None else OutboxPosition(*row)
 
@@ -152,49 +149,48 @@ class Outbox(Store):
     ) -> bool:
         """Store a position, and rows refused on the way.
 
-        Return False without a change if rows behind it were rewritten in the meantime. Raise
-        StoreError.
+        Return False without a change if rows behind it were rewritten in the meantime.
         """
-        execute = self._connection.execute
-        with self._errors(), transaction(self._connection):
+        execute = self.database.execute
+        with self.database.transaction():
             saved = execute(
                 "UPDATE forwarded SET live = ?, gap_after = ?, gap_upto = ?,"
                 " refused = refused + ?, taken_ns = coalesce(?, taken_ns)"
-                f" WHERE {_MINE} AND rewrites = ?",
+                f" WHERE {_WHERE} AND rewrites = ?",
                 (*position[:3], len(refused), taken_ns, name, table.name, position.rewrites),
-            ).rowcount
+            )
             if saved and refused:
-                self._connection.executemany(
+                self.database.execute_many(
                     "INSERT INTO refused_rows"
                     " (forwarder, followed, row_id, row_ns, time_ns, reason)"
                     " VALUES (?, ?, ?, ?, ?, ?)",
-                    [(name, *row) for row in refused[-KEPT_REFUSALS:]],
+                    [(name, *row) for row in refused[-MOST_REFUSALS:]],
                 )
                 execute(
                     "DELETE FROM refused_rows WHERE forwarder = ?1 AND id <= (SELECT id"
                     " FROM refused_rows WHERE forwarder = ?1 ORDER BY id DESC LIMIT 1 OFFSET ?2)",
-                    (name, KEPT_REFUSALS),
+                    (name, MOST_REFUSALS),
                 )
             return bool(saved)
 
     def put_back(self, name: str, table: Table, row_ids: Sequence[int]) -> None:
-        """Schedule refused rows for delivery again. Raise StoreError."""
-        execute = self._connection.execute
-        with self._errors(), transaction(self._connection):
+        """Schedule refused rows for delivery again."""
+        execute = self.database.execute
+        with self.database.transaction():
             execute(
                 "UPDATE forwarded SET gap_after = min(gap_after, ?), gap_upto = max(gap_upto, ?),"
-                f" refused = refused - ?, rewrites = rewrites + 1 WHERE {_MINE}",
+                f" refused = refused - ?, rewrites = rewrites + 1 WHERE {_WHERE}",
                 (min(row_ids) - 1, max(row_ids), len(row_ids), name, table.name),
             )
-            self._connection.executemany(
-                f"DELETE FROM refused_rows WHERE {_MINE} AND row_id = ?",
+            self.database.execute_many(
+                f"DELETE FROM refused_rows WHERE {_WHERE} AND row_id = ?",
                 [(name, table.name, row_id) for row_id in row_ids],
             )
 
     def retractions(self, name: str, most: int) -> Retractions:
         """Return the next deletions of a forwarder, from at most `most` retractions."""
         after = self._retracted_upto(name)
-        rows = self._query(
+        rows = self.database.query(
             "SELECT id, followed, time_ns FROM retractions WHERE id > ? ORDER BY id LIMIT ?",
             (after, most),
         )
@@ -212,32 +208,34 @@ class Outbox(Store):
 
     def _any_between(self, table: Table, since_ns: int, until_ns: int) -> bool:
         name, column = TIMES[table.name]
-        found = f"SELECT 1 FROM {name} WHERE {column} BETWEEN ? AND ? LIMIT 1"
-        return self._query_one(found, (since_ns, until_ns)) is not None
+        statement = f"SELECT 1 FROM {name} WHERE {column} BETWEEN ? AND ? LIMIT 1"
+        return self.database.query_row(statement, (since_ns, until_ns)) is not None
 
     def _retracted_upto(self, name: str) -> int:
-        row = self._query_one(f"SELECT live FROM forwarded WHERE {_MINE}", (name, RETRACTIONS))
+        row = self.database.query_row(
+            f"SELECT live FROM forwarded WHERE {_WHERE}", (name, RETRACTIONS)
+        )
         return self._last_retraction() if row is None else int(row[0])
 
     def _last_retraction(self) -> int:
-        return int(self._one("SELECT coalesce(max(id), 0) FROM retractions"))
+        return int(self.database.query_value("SELECT coalesce(max(id), 0) FROM retractions"))
 
     def retracted(self, name: str, upto: int) -> None:
         """Record that retractions up to this id were carried out.
 
         Rows at their moments, stored since or with other tags, are delivered (again), because the
-        deletion may have hit them. Raise StoreError.
+        deletion may have hit them.
         """
-        execute = self._connection.execute
-        with self._errors(), transaction(self._connection):
+        execute = self.database.execute
+        with self.database.transaction():
             after = self._retracted_upto(name)
             for table in FORWARDED:
-                first, last = execute(
+                first, last = self.database.query_row(
                     f"SELECT min({table.number}), max({table.number}) FROM {table.source}"
                     f" WHERE {table.time} IN (SELECT time_ns FROM retractions"
                     " WHERE id > ? AND id <= ? AND followed = ?)",
                     (after, upto, table.name),
-                ).fetchone()
+                )
                 if first is not None:
                     execute(
                         "UPDATE forwarded SET gap_after = CASE WHEN live >= ?1"
@@ -247,7 +245,7 @@ class Outbox(Store):
                         " rewrites = rewrites + 1 WHERE forwarder = ?3 AND followed = ?4",
                         (first, last, name, table.name),
                     )
-            execute(f"UPDATE forwarded SET live = ? WHERE {_MINE}", (upto, name, RETRACTIONS))
+            execute(f"UPDATE forwarded SET live = ? WHERE {_WHERE}", (upto, name, RETRACTIONS))
             execute(
                 "DELETE FROM retractions WHERE id < (SELECT min(live) FROM forwarded"
                 " WHERE followed = ?)",
@@ -255,22 +253,20 @@ class Outbox(Store):
             )
 
     def records_between(self, table: Table, after: int, upto: int, most: int) -> Iterator[Record]:
-        """Yield complete rows with ids in (after, upto] in order, the first `most` of them.
+        """Return complete rows with ids in (after, upto] in order, the first `most` of them.
 
         Read it to its end without delay: until then it keeps the write-ahead log from shrinking.
         """
-        with self._errors():
-            rows = self._connection.execute(
-                f"{table.select} WHERE {table.complete} AND {table.number} > ?"
-                f" AND {table.number} <= ? ORDER BY {table.number} LIMIT ?",
-                (after, upto, most),
-            )
-            while page := rows.fetchmany(FETCH_ROWS):
-                yield from map(table.record, page)
+        rows = self.database.stream(
+            f"{table.select} WHERE {table.complete} AND {table.number} > ?"
+            f" AND {table.number} <= ? ORDER BY {table.number} LIMIT ?",
+            (after, upto, most),
+        )
+        return map(table.record, rows)
 
     def newest_after(self, table: Table, after: int, most: int) -> int:
         """Return the id after which the newest `most` rows begin, never before `after`."""
-        row = self._query_one(
+        row = self.database.query_row(
             f"SELECT {table.number} FROM {table.source} WHERE {table.complete}"
             f" AND {table.number} > ? ORDER BY {table.number} DESC LIMIT 1 OFFSET ?",
             (after, most),
@@ -279,7 +275,7 @@ class Outbox(Store):
 
     def newest(self, table: Table) -> Record | None:
         """Return the complete row with the highest id."""
-        row = self._query_one(
+        row = self.database.query_row(
             f"{table.select} WHERE {table.complete} ORDER BY {table.number} DESC LIMIT 1"
         )
         return None if row is None else table.record(row)
@@ -298,11 +294,11 @@ class Outbox(Store):
 
     def totals(self, name: str, latest: int = 3) -> ForwarderTotals:
         """Return the totals of a forwarder."""
-        refused, taken_ns = self._query_one(
+        refused, taken_ns = self.database.query_row(
             "SELECT coalesce(sum(refused), 0), max(taken_ns) FROM forwarded WHERE forwarder = ?",
             (name,),
         )
-        rows: list[tuple[Any, ...]] = self._query(
+        rows = self.database.query(
             "SELECT followed, row_id, row_ns, time_ns, reason FROM refused_rows"
             " WHERE forwarder = ? ORDER BY id DESC LIMIT ?",
             (name, latest),

@@ -63,8 +63,8 @@ def within(times: Times, spans: Times) -> Bools:
     """Return a mask of the times (n,) within the spans (k, 2), which are ordered and disjoint."""
     if not len(spans):
         return np.zeros(len(times), dtype=bool)
-    at = place(times, spans)
-    return np.asarray((at >= 0) & (times <= spans[at, 1]))
+    index = place(times, spans)
+    return np.asarray((index >= 0) & (times <= spans[index, 1]))
 
 
 def place(times: Times, spans: Times) -> Times:

@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from logger.store.schema import transaction
 from logger.store.segments import is_readable
+from logger.store.sqlite import transaction
 from logger.store.tables import FORWARDED
 
 log = logging.getLogger("mismatchd")
@@ -27,9 +27,9 @@ def check(connection: sqlite3.Connection, path: Path) -> None:
     A small database is checked completely; of a large one, the schema and the newest rows.
     """
     if path.stat().st_size <= CHECKED_BYTES:
-        found = connection.execute("PRAGMA quick_check(1)").fetchone()
-        if found and found[0] != "ok":
-            raise sqlite3.DatabaseError(f"database is malformed: {' '.join(found[0].split())}")
+        report = connection.execute("PRAGMA quick_check(1)").fetchone()
+        if report and report[0] != "ok":
+            raise sqlite3.DatabaseError(f"database is malformed: {' '.join(report[0].split())}")
     for (name,) in _tables(connection):
         connection.execute(f"SELECT * FROM {name} ORDER BY 1 DESC LIMIT 1").fetchall()
 
@@ -119,24 +119,24 @@ def _copy(
     meanwhile: Callable[[], None],
 ) -> int:
     try:
-        there = {row[1] for row in source.execute(f"PRAGMA table_info({name})")}
+        source_columns = {row[1] for row in source.execute(f"PRAGMA table_info({name})")}
     except sqlite3.Error:
         return 0
-    shared = [column for column in columns if column in there]
+    shared = [column for column in columns if column in source_columns]
     if not shared:
         return 0
-    put = (
+    insert = (
         f"INSERT OR IGNORE INTO {name} ({', '.join(map(_quoted, shared))})"
         f" VALUES ({', '.join('?' * len(shared))})"
     )
     data = shared.index("data") if name == "segments" else None
-    before = target.total_changes
+    changes = target.total_changes
     for page in _pages(source, name, shared):
         rows = [row for row in page if data is None or _is_sound(row[data])]
         with transaction(target):
-            target.executemany(put, rows)  # rows that violate our constraints are ignored
+            target.executemany(insert, rows)  # rows that violate our constraints are ignored
         meanwhile()
-    return target.total_changes - before
+    return target.total_changes - changes
 
 
 def _is_sound(data: Any) -> bool:
@@ -183,16 +183,16 @@ def _beyond(after: int, last: int, readable: Callable[[int], bool]) -> int | Non
 
     The end of the damage is unknown, so it is searched in steps that double, in both directions.
     """
-    step, found = 1, last - 1
-    while after + step < found and not readable(after + step):
+    step, nearest = 1, last - 1
+    while after + step < nearest and not readable(after + step):
         after += step
         step *= 2
-    if after + step < found:
-        found = after + step
-    elif found <= after or not readable(found):
+    if after + step < nearest:
+        nearest = after + step
+    elif nearest <= after or not readable(nearest):
         return None
     while True:
-        bad, good = after, found
+        bad, good = after, nearest
         while good - bad > 1:
             middle = (bad + good) // 2
             bad, good = (bad, middle) if readable(middle) else (middle, good)
@@ -201,7 +201,7 @@ def _beyond(after: int, last: int, readable: Callable[[int], bool]) -> int | Non
             step *= 2
         if good - step <= after:
             return good
-        found = good - step
+        nearest = good - step
 
 
 def _end(source: sqlite3.Connection, name: str, key: str) -> Any:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
-from logger.errors import DamageError, DiskError, StoreError
-from logger.store.refusals import is_damage, is_disk
+from logger.errors import StoreError
+from logger.store.sqlite import transaction
 
 FOLDER = Path(__file__).parent
 
@@ -20,59 +19,28 @@ def current_version(folder: Path = FOLDER) -> int:
 
 def version_of(connection: sqlite3.Connection, folder: Path = FOLDER) -> int:
     """Return the version of a database, 0 if empty. Raise StoreError if newer than ours."""
-    found, known = (
-        int(connection.execute("PRAGMA user_version").fetchone()[0]),
-        current_version(folder),
-    )
-    if found > known:
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    current = current_version(folder)
+    if version > current:
         raise StoreError(
-            f"the store has version {found}, this program supports {known}; use a newer program"
+            f"the store has version {version}, this program supports {current}; use a newer program"
         )
-    return found
+    return version
 
 
-def bring_up_to_date(connection: sqlite3.Connection, folder: Path = FOLDER) -> None:
+def migrate(connection: sqlite3.Connection, folder: Path = FOLDER) -> None:
     """Create or migrate; each step is one transaction. Raise StoreError, sqlite3.Error."""
-    known = current_version(folder)
-    while version_of(connection, folder) < known:
+    current = current_version(folder)
+    while version_of(connection, folder) < current:
         with transaction(connection):
-            found = version_of(connection, folder)  # another process may have been faster
-            if found == known:
+            version = version_of(connection, folder)  # another process may have been faster
+            if version == current:
                 return
-            step = known if found == 0 else found + 1
-            script = folder / ("schema.sql" if found == 0 else f"migrations/{step:03}.sql")
+            step = version + 1 if version else current
+            script = folder / (f"migrations/{step:03}.sql" if version else "schema.sql")
             for statement in _statements(script.read_text("utf-8")):
                 connection.execute(statement)
             connection.execute(f"PRAGMA user_version = {step}")
-
-
-@contextmanager
-def errors_of(path: Path) -> Iterator[None]:
-    """Raise errors of SQLite as a StoreError that names the file."""
-    try:
-        yield
-    except sqlite3.Error as error:
-        raise kind_of(error)(f"{path}: {error}") from error
-
-
-def kind_of(error: Exception) -> type[StoreError]:
-    """Return the class of StoreError for an error of SQLite or of the system."""
-    if is_damage(error):
-        return DamageError
-    return DiskError if is_disk(error) else StoreError
-
-
-@contextmanager
-def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    """All or nothing; takes the write lock at once, so that it cannot be lost midway."""
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        yield
-        connection.execute("COMMIT")
-    except BaseException:
-        if connection.in_transaction:  # SQLite ends it itself on a full disk
-            connection.execute("ROLLBACK")
-        raise
 
 
 def _statements(script: str) -> Iterator[str]:

@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 
 from drivers.contract import SampleBlock
 from logger.blocks import Floats, Times
-from logger.store.series import ROW, Parts, changes_of, put, take
+from logger.store.series import ROW, Parts, changes_of, read_series, write_series
 
 MAGIC, VERSION = b"MMSG", 1
 LEVEL = 1  # of zstd; the higher ones search for repetitions, and noise has none
@@ -77,7 +77,7 @@ def encode(block: SampleBlock) -> bytes:
     """Encode the pairs as a segment. Wrong steps only cost space."""
     parts: list[bytes] = []
     first, unit, slope, off_line = _off_line(block.time_ns)
-    put(parts, off_line)
+    write_series(parts, off_line)
     described = (
         _put_column(parts, "forward_v", block.forward_v, block.step_v[0]),
         _put_column(parts, "reflected_v", block.reflected_v, block.step_v[1]),
@@ -147,7 +147,7 @@ def _opened(segment: bytes) -> tuple[_Header, Parts]:
 
 
 def _take_times(parts: Parts, header: _Header) -> Times:
-    times = take(parts, header.pairs, np.int64)
+    times = read_series(parts, header.pairs, np.int64)
     times += _line(header.pairs, header.slope)
     times *= header.unit_ns
     times += header.first_ns
@@ -184,9 +184,11 @@ def _off_line(times: Times) -> tuple[int, int, int, Times]:
         unit, off = 1000, micros
     # Most differences span one row without a gap, so the median ignores gaps.
     every = max(1, len(off) // SLOPES)
-    some = off[::every]
-    lag = min(-(-ROW // every), len(some) - 1)
-    slope = round(float(np.median(some[lag:] - some[:-lag])) * 256 / (lag * every)) if lag else 0
+    samples = off[::every]
+    lag = min(-(-ROW // every), len(samples) - 1)
+    slope = (
+        round(float(np.median(samples[lag:] - samples[:-lag])) * 256 / (lag * every)) if lag else 0
+    )
     slope = slope if abs(slope) < FASTEST else 0
     off -= _line(len(off), slope)
     return int(times[0]), unit, slope, off
@@ -195,7 +197,7 @@ def _off_line(times: Times) -> tuple[int, int, int, Times]:
 def _put_column(parts: list[bytes], name: str, values: Floats, hint: float) -> _Column:
     bits = values.view(np.int64)
     if changes_of(bits) is not None:
-        put(parts, bits)
+        write_series(parts, bits)
         return _Column(name, hint, "bits")
     least, most = float(values.min()), float(values.max())  # NaN if any value is
     largest = max(most, -least)
@@ -211,7 +213,7 @@ def _put_column(parts: list[bytes], name: str, values: Floats, hint: float) -> _
             _Column(name, hint, "part", float(round(1 / step))),
         ):
             if column.step and np.array_equal(_on_grid(column, codes).view(np.int64), bits):
-                put(parts, codes.astype(np.int32))
+                write_series(parts, codes.astype(np.int32))
                 return column
         first, last = int(codes.min()), int(codes.max())
         if last - first < MOST_TABLE:
@@ -221,23 +223,23 @@ def _put_column(parts: list[bytes], name: str, values: Floats, hint: float) -> _
             table = expected.copy()
             table[index] = bits
             if np.array_equal(table[index], bits):
-                put(parts, index)
-                put(parts, table - expected)
+                write_series(parts, index)
+                write_series(parts, table - expected)
                 return column
-    put(parts, bits)
+    write_series(parts, bits)
     return _Column(name, hint, "bits")
 
 
 def _take_column(parts: Parts, column: _Column, n: int) -> Floats:
     if column.kind == "bits":
-        return take(parts, n, np.int64).view(np.float64)
+        return read_series(parts, n, np.int64).view(np.float64)
     if column.kind == "table":
-        index = take(parts, n, np.int64)
+        index = read_series(parts, n, np.int64)
         table = _on_grid(column, np.arange(column.first, column.first + column.items))
         bits = table.view(np.int64)
-        bits += take(parts, column.items, np.int64)
+        bits += read_series(parts, column.items, np.int64)
         return table[index]
-    codes = take(parts, n, np.float64)
+    codes = read_series(parts, n, np.float64)
     return _on_grid(column, codes, out=codes)
 
 

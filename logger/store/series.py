@@ -59,7 +59,7 @@ def changes_of(series: Ints) -> Times | None:
     return np.flatnonzero(changed) if few else None
 
 
-def put(parts: list[bytes], series: Ints) -> None:
+def write_series(parts: list[bytes], series: Ints) -> None:
     """Append the bytes of a series, (n,)."""
     n = len(series)
     low, high = (int(series.min()), int(series.max())) if n else (0, 0)
@@ -69,8 +69,8 @@ def put(parts: list[bytes], series: Ints) -> None:
     if kind and (changes := changes_of(series)) is not None:
         starts = np.concatenate(([0], changes + 1))
         parts.append(_HEAD.pack(_RUNS, len(starts)))
-        put(parts, series[starts])
-        put(parts, np.diff(starts, append=n))
+        write_series(parts, series[starts])
+        write_series(parts, np.diff(starts, append=n))
         return
     parts.append(_HEAD.pack(kind, low))
     if not kind:
@@ -82,60 +82,60 @@ def put(parts: list[bytes], series: Ints) -> None:
     flat[n:] = flat[n - 1]
 
     bases = np.rint(rows.mean(axis=1)).clip(-(2.0**62), 2.0**62).astype(rows.dtype)
-    left = rows - bases[:, None]
+    rest = rows - bases[:, None]
     steps = np.empty_like(rows)
     steps[:, 0] = 0
     np.subtract(rows[:, 1:], rows[:, :-1], out=steps[:, 1:])
-    stepping = np.abs(steps).sum(axis=1) < np.abs(left).sum(axis=1)
-    left[stepping] = steps[stepping]
+    stepping = np.abs(steps).sum(axis=1) < np.abs(rest).sum(axis=1)
+    rest[stepping] = steps[stepping]
     bases[stepping] = rows[stepping, 0]
 
-    most, least = left.max(axis=1), left.min(axis=1)
-    classes = np.searchsorted(_LIMITS, np.maximum(most, ~least), side="right") + 1
-    classes[(most | least) == 0] = 0
+    highest, lowest = rest.max(axis=1), rest.min(axis=1)
+    classes = np.searchsorted(_LIMITS, np.maximum(highest, ~lowest), side="right") + 1
+    classes[(highest | lowest) == 0] = 0
     parts.append((classes | stepping * _DIFFERENCES).astype(np.uint8).tobytes())
-    for each in sorted(set(classes.tolist()) - {0}):
-        some: Plain = left[classes == each].astype(_WIDTHS[each])
-        some += _WIDTHS[each](_SHIFTS[each])
-        if each == 1:
-            some = np.bitwise_or(some[:, : row // 2], some[:, row // 2 :] << 4)
-        shifts = range(0, 8 * some.itemsize, 8)
-        parts.extend((some >> shift).astype(np.uint8).tobytes() for shift in shifts)
+    for number in sorted(set(classes.tolist()) - {0}):
+        codes: Plain = rest[classes == number].astype(_WIDTHS[number])
+        codes += _WIDTHS[number](_SHIFTS[number])
+        if number == 1:
+            codes = np.bitwise_or(codes[:, : row // 2], codes[:, row // 2 :] << 4)
+        shifts = range(0, 8 * codes.itemsize, 8)
+        parts.extend((codes >> shift).astype(np.uint8).tobytes() for shift in shifts)
     if len(bases) > 1:
-        put(parts, bases)
+        write_series(parts, bases)
     else:
         parts.append(bases.astype(np.int64).tobytes())
 
 
-def take(parts: Parts, n: int, dtype: type[Number]) -> NDArray[Number]:
+def read_series(parts: Parts, n: int, dtype: type[Number]) -> NDArray[Number]:
     """Read the next series, of n values."""
     kind, low = _HEAD.unpack(parts.take(_HEAD.size))
     if kind == _RUNS:
-        values, lengths = (take(parts, low, np.int64) for _ in range(2))
+        values, lengths = (read_series(parts, low, np.int64) for _ in range(2))
         return values.astype(dtype).repeat(lengths)
     if not kind:
         return np.full(n, low, dtype)
     row = min(ROW, n + n % 2)
     count = -(-n // row)
     rows = np.zeros((count, row), _KINDS[kind])
-    about = np.frombuffer(parts.take(count), np.uint8)
-    classes, stepping = about % _DIFFERENCES, about >= _DIFFERENCES
-    for each in sorted(set(classes.tolist()) - {0}):
-        those: Any = classes == each
-        some: Plain = np.empty((np.count_nonzero(those), row), _WIDTHS[each])
-        if len(some) == count:
-            those = slice(None)  # the same, and faster
-        if each == 1:
-            packed = np.frombuffer(parts.take(some.size // 2), np.uint8).reshape(-1, row // 2)
-            np.bitwise_and(packed, 15, out=some[:, : row // 2])
-            np.right_shift(packed, 4, out=some[:, row // 2 :])
+    heads = np.frombuffer(parts.take(count), np.uint8)
+    classes, stepping = heads % _DIFFERENCES, heads >= _DIFFERENCES
+    for number in sorted(set(classes.tolist()) - {0}):
+        mask: Any = classes == number
+        codes: Plain = np.empty((np.count_nonzero(mask), row), _WIDTHS[number])
+        if len(codes) == count:
+            mask = slice(None)  # the same, and faster
+        if number == 1:
+            packed = np.frombuffer(parts.take(codes.size // 2), np.uint8).reshape(-1, row // 2)
+            np.bitwise_and(packed, 15, out=codes[:, : row // 2])
+            np.right_shift(packed, 4, out=codes[:, row // 2 :])
         else:
-            for plane in some.reshape(-1, 1).view(np.uint8).T:
-                plane[:] = np.frombuffer(parts.take(some.size), np.uint8)
-        some -= _WIDTHS[each](_SHIFTS[each])
-        rows[those] = some.view(_SIGNED[each])
+            for plane in codes.reshape(-1, 1).view(np.uint8).T:
+                plane[:] = np.frombuffer(parts.take(codes.size), np.uint8)
+        codes -= _WIDTHS[number](_SHIFTS[number])
+        rows[mask] = codes.view(_SIGNED[number])
     bases = (
-        take(parts, count, np.int64) if count > 1 else np.frombuffer(parts.take(8), np.int64)
+        read_series(parts, count, np.int64) if count > 1 else np.frombuffer(parts.take(8), np.int64)
     ).astype(rows.dtype)
     rows[stepping] = rows[stepping].cumsum(axis=1, dtype=rows.dtype)
     rows += bases[:, None]

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
-from logger.store.database import Store
-from logger.store.schema import transaction
-
-FIELDS = "id, kind, begun_ns, changed_ns, ended, content"
+from logger.store.database import Repository
+from logger.store.journal import Journal
 
 
 class StoredSession(msgspec.Struct, frozen=True):
@@ -21,60 +19,55 @@ class StoredSession(msgspec.Struct, frozen=True):
     content: bytes
 
 
-class Sessions(Store):
-    """Open with `Sessions.reader`, also beside the daemon. Methods raise StoreError."""
+class Sessions(Repository):
+    """Sessions of all kinds. Methods raise StoreError."""
 
     def begin(self, kind: str, now_ns: int, content: bytes) -> int:
         """Insert a new session and return its id. Unfinished sessions of its kind are ended."""
-        with self._errors(), transaction(self._connection):
-            self._connection.execute("UPDATE sessions SET ended = 1 WHERE kind = ?", (kind,))
-            row = self._connection.execute(
-                "INSERT INTO sessions (kind, begun_ns, changed_ns, ended, content)"
-                " VALUES (?, ?, ?, 0, ?) RETURNING id",
-                (kind, now_ns, now_ns, content),
-            ).fetchone()
-        return int(row[0])
-
-    def keep(self, number: int, now_ns: int, content: bytes) -> None:
-        """Update the content of a session."""
-        with self._errors(), transaction(self._connection):
-            self._connection.execute(
-                "UPDATE sessions SET changed_ns = ?, content = ? WHERE id = ?",
-                (now_ns, content, number),
+        with self.database.transaction():
+            self.database.execute("UPDATE sessions SET ended = 1 WHERE kind = ?", (kind,))
+            return int(
+                self.database.query_value(
+                    "INSERT INTO sessions (kind, begun_ns, changed_ns, ended, content)"
+                    " VALUES (?, ?, ?, 0, ?) RETURNING id",
+                    (kind, now_ns, now_ns, content),
+                )
             )
+
+    def update(self, session_id: int, now_ns: int, content: bytes, *, ended: bool = False) -> None:
+        """Update the content of a session."""
+        self.database.execute(
+            "UPDATE sessions SET changed_ns = ?, content = ?, ended = max(ended, ?) WHERE id = ?",
+            (now_ns, content, ended, session_id),
+        )
 
     def end(
         self,
-        number: int,
+        session_id: int,
         now_ns: int,
         content: bytes,
         words: str | None = None,
         kind: str = "adjustment",
     ) -> None:
-        """Update and end a session; `words` are added to the journal as an entry of `kind`."""
-        with self._errors(), transaction(self._connection):
-            self._connection.execute(
-                "UPDATE sessions SET changed_ns = ?, content = ?, ended = 1 WHERE id = ?",
-                (now_ns, content, number),
-            )
+        """Update and end a session; insert `words` into the journal as an entry of `kind`."""
+        with self.database.transaction():
+            self.update(session_id, now_ns, content, ended=True)
             if words is not None:
-                self._connection.execute(
-                    "INSERT INTO journal (time_ns, kind, text) VALUES (?, ?, ?)",
-                    (now_ns, kind, words),
-                )
+                Journal(self.database).insert(now_ns, kind, words)
 
     def unfinished(self, kind: str) -> StoredSession | None:
         """Return the session of a kind that can be resumed, None if there is none."""
-        found = self._sessions("kind = ? AND NOT ended", kind)
-        return found[-1] if found else None
+        sessions = [session for session in self.sessions(kind) if not session.ended]
+        return sessions[-1] if sessions else None
 
     def sessions(self, kind: str) -> list[StoredSession]:
         """Return all sessions of a kind, oldest first."""
-        return self._sessions("kind = ?", kind)
-
-    def _sessions(self, where: str, *values: object) -> list[StoredSession]:
-        rows = self._query(f"SELECT {FIELDS} FROM sessions WHERE {where} ORDER BY id", values)
+        rows = self.database.query(
+            "SELECT id, kind, begun_ns, changed_ns, ended, content FROM sessions"
+            " WHERE kind = ? ORDER BY id",
+            (kind,),
+        )
         return [
-            StoredSession(number, kind, begun_ns, changed_ns, bool(ended), content)
-            for number, kind, begun_ns, changed_ns, ended, content in rows
+            StoredSession(id_, kind, begun_ns, changed_ns, bool(ended), content)
+            for id_, kind, begun_ns, changed_ns, ended, content in rows
         ]

@@ -9,9 +9,7 @@ from typing import Any, NamedTuple
 
 from logger.rows import Alarm, AlarmEvent, AlarmKind, Flag, Severity
 from logger.store.redate import dated
-from logger.utc import format_ns
-
-DAY_NS = 86_400_000_000_000
+from logger.utc import DAY_NS, format_ns
 
 
 class Record(NamedTuple):
@@ -68,7 +66,7 @@ class Table:
 
 
 @lru_cache(maxsize=256)
-def _words(flags: int) -> str:
+def _flag_names(flags: int) -> str:
     return Flag(flags).words()
 
 
@@ -86,8 +84,12 @@ def _ids_of(table: str) -> str:
     return f"(SELECT group_concat(id, ' ') FROM ({rows}))"
 
 
-_FLAGS = Column("flags", "r.flags", _words)
-_WORDS: dict[str, Callable[[Any], Any]] = {"kind": AlarmKind, "severity": Severity, "flags": _words}
+_FLAGS = Column("flags", "r.flags", _flag_names)
+_WORDS: dict[str, Callable[[Any], Any]] = {
+    "kind": AlarmKind,
+    "severity": Severity,
+    "flags": _flag_names,
+}
 _OF_TRANSMISSION = "LEFT JOIN transmissions AS t ON t.id = r.transmission_id"
 
 TRANSMISSIONS = Table(

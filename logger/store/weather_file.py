@@ -39,12 +39,12 @@ def read(path: Path) -> WeatherFile:
 
 
 def _parsed(path: Path, lines: list[str]) -> WeatherFile:
-    by = ";" if lines and ";" in lines[0] else ","
-    table = list(csv.reader(lines, delimiter=by))
+    delimiter = ";" if lines and ";" in lines[0] else ","
+    table = list(csv.reader(lines, delimiter=delimiter))
     header = [name.strip().lower() for name in table[0]] if table else []
-    when = next((name for name in TIMES if name in header), None)
-    known = [name for name in RANGES if name in header]
-    if when is None or not known:
+    time_column = next((name for name in TIMES if name in header), None)
+    names = [name for name in RANGES if name in header]
+    if time_column is None or not names:
         raise UsageError(
             f"{path}:1: the header must name time_utc or date, and one or more of"
             f" {', '.join(RANGES)}"
@@ -53,24 +53,24 @@ def _parsed(path: Path, lines: list[str]) -> WeatherFile:
     for number, cells in enumerate(table[1:], 2):
         if any(cell.strip() for cell in cells):
             try:
-                rows.append(_row(header, when, known, cells, decimal_comma=by == ";"))
+                rows.append(_row(header, time_column, names, cells, decimal_comma=delimiter == ";"))
             except (UsageError, ValueError) as error:
                 raise UsageError(f"{path}:{number}: {error}; nothing was imported") from error
-    return WeatherFile(rows, [name for name in header if name not in (when, *known)])
+    return WeatherFile(rows, [name for name in header if name not in (time_column, *names)])
 
 
 def _row(
     header: Sequence[str],
-    when: str,
-    known: Sequence[str],
+    time_column: str,
+    names: Sequence[str],
     cells: Sequence[str],
     decimal_comma: bool,
 ) -> WeatherRow:
     if len(cells) != len(header):
         raise ValueError(f"{len(cells)} columns, the header has {len(header)}")
     line = dict(zip(header, (cell.strip() for cell in cells), strict=True))
-    figures = {name: _figure(name, line[name], decimal_comma) for name in known}
-    return WeatherRow(time_ns=parse_time(line[when], 0), **figures)
+    figures = {name: _figure(name, line[name], decimal_comma) for name in names}
+    return WeatherRow(time_ns=parse_time(line[time_column], 0), **figures)
 
 
 def _figure(name: str, text: str, decimal_comma: bool) -> float | None:
@@ -88,7 +88,7 @@ def _figure(name: str, text: str, decimal_comma: bool) -> float | None:
     return value
 
 
-def words(rows: Sequence[WeatherRow]) -> Iterator[str]:
+def count_values(rows: Sequence[WeatherRow]) -> Iterator[str]:
     """Yield the number of values of each kind."""
     for name in RANGES:
         count = sum(getattr(row, name) is not None for row in rows)

@@ -7,7 +7,6 @@ session itself, of which the store sees only the state, as JSON.
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
@@ -79,7 +78,7 @@ class WorkSession(Generic[S]):
         """Update the stored state of the session, if there is one."""
         if self.session is not None:
             with self._store() as store:
-                store.keep(self.id, self._now_ns(), msgspec.json.encode(self.session.state))
+                store.update(self.id, self._now_ns(), msgspec.json.encode(self.session.state))
 
     def end(self, text: str | None = None, kind: str = "adjustment") -> None:
         """End the session; `text` is added to the journal as an entry of `kind`."""
@@ -89,5 +88,5 @@ class WorkSession(Generic[S]):
                 store.end(self.id, self._now_ns(), content, text, kind)
             self.session = None
 
-    def _store(self) -> closing[Sessions]:
-        return closing(Sessions.reader(self._path))
+    def _store(self) -> Sessions:
+        return Sessions.editor(self._path)

@@ -9,10 +9,8 @@ from typing import Protocol
 from logger.daily import Days, Weather
 from logger.rows import Alarm, Severity
 from logger.trend.outcome import StationState, Trend
-from logger.utc import format_ns
+from logger.utc import DAY_NS, format_ns
 from logger.wording import join
-
-DAY_NS = 86_400_000_000_000
 
 
 @dataclass(frozen=True)

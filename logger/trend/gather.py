@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from contextlib import closing
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,10 +10,11 @@ from msgspec.structs import replace
 
 from logger.daily import Days, Weather, WorkEvent
 from logger.rows import Alarm
-from logger.store.database import Store
 from logger.store.days import DailyValues
 from logger.store.journal import WORK
+from logger.store.reader import Store
 from logger.store.tables import ALARMS, JOURNAL
+from logger.store.weather import WeatherRows
 from logger.trend.account import Account, ChannelAccount, JournalEntry
 from logger.trend.model import trend
 from logger.trend.station_state import station_state
@@ -43,13 +43,12 @@ def read_history(
     store: Store, now_ns: int, span_ns: tuple[int, int], progress: Progress = lambda _: None
 ) -> History:
     """Return the history of `span_ns`, its end excluded. Raises StoreError."""
-    with closing(DailyValues.reader(store.path)) as values:
+    with DailyValues.editor(store.path) as values:
         days = values.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
-        weather = values.weather(*span_ns)
     return History(
         now_ns,
         tuple(days),
-        weather,
+        WeatherRows(store.database).daily(*span_ns),
         tuple(
             JournalEntry(record.time_ns, record.columns["kind"], record.columns["text"])
             for record in store.records(JOURNAL, *span_ns)

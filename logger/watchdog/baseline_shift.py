@@ -47,7 +47,7 @@ from logger.blocks import Floats
 from logger.config.load import WatchdogOptions
 from logger.physics.reflection import COVERAGE
 from logger.rows import AlarmKind, ChangeKind, Severity, Transmission
-from logger.utc import format_ns
+from logger.utc import DAY_NS, format_ns
 from logger.watchdog.baseline_forecast import (
     UNKNOWN,
     YEAR,
@@ -68,7 +68,6 @@ RETURNED = "transmissions sit at their usual level again"  # detail of a cleared
 MOST_NOISE = 0.01  # of the reflection coefficient
 LEAST_SETTLED = 20  # pairs
 MOST_CHANNELS = 40
-DAY_NS = 86_400_000_000_000
 
 LEARN = 8  # transmissions of a day that can replace a forecast
 RUN = 4

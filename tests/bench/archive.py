@@ -32,9 +32,10 @@ from logger.config.load import load
 from logger.pipeline import Pipeline
 from logger.recompute import recompute
 from logger.rows import Samples
-from logger.store.archive import MERGED_PAIRS, same
-from logger.store.database import Store
+from logger.store.archive import same
+from logger.store.archive_writer import MERGED_PAIRS
 from logger.store.segments import decode, encode
+from logger.store.writer import StoreWriter
 
 STEP_V = 3.3 / 4096
 RATE_HZ = 200
@@ -188,8 +189,8 @@ def compare(name: str, block: SampleBlock) -> tuple[float, float, float]:
     return figures[0]
 
 
-def file_bytes(store: Store) -> int:
-    store._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+def file_bytes(store: StoreWriter) -> int:
+    store.database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return store.path.stat().st_size
 
 
@@ -197,7 +198,7 @@ def in_file(name: str, block: SampleBlock, folder: Path) -> float:
     """Print bytes a pair in the store's file, before and after merging; those after."""
     sizes = []
     for merge in (False, True):
-        store = Store.open(folder / f"{name}-{merge}.sqlite")
+        store = StoreWriter.open(folder / f"{name}-{merge}.sqlite")
         empty = file_bytes(store)
         for at in range(0, len(block), COMMIT_PAIRS):
             store.write([Samples(block[at : at + COMMIT_PAIRS])])
@@ -217,9 +218,9 @@ def derived(
     name: str, whole: SampleBlock, options: SimulatedOptions, config: Any, folder: Path
 ) -> float:
     """Print and return pairs a second of deriving a store again, by another calibration."""
-    store = Store.open(folder / f"{name}.sqlite")
+    store = StoreWriter.open(folder / f"{name}.sqlite")
     content = calibration(options.coupler, options.adc)
-    store.keep_calibration(Coupler(content).id, dump(content))
+    store.insert_calibration(Coupler(content).id, dump(content))
     pipeline = Pipeline(config, Coupler(content))
     for at in range(0, len(whole), COMMIT_PAIRS):
         store.write(pipeline.process(whole[at : at + COMMIT_PAIRS]))

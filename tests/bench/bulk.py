@@ -29,7 +29,7 @@ from logger.config.load import load
 from logger.daemon import Daemon
 from logger.pipeline import Pipeline
 from logger.rows import Row
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.station import CALIBRATION, PORT, volts, write_config
 
 RATE = 200
@@ -169,8 +169,8 @@ def main(pairs: int) -> None:
             rows.extend(pipeline.finish())
 
         timed("calibrate, segment and watch", pairs, watch_all)
-        store = Store.open(folder / "rows.sqlite")
-        store.keep_calibration(coupler.id, "")
+        store = StoreWriter.open(folder / "rows.sqlite")
+        store.insert_calibration(coupler.id, "")
         timed("store", pairs, lambda: store.write(rows))
         store.close()
         csv_rate = timed(

@@ -41,7 +41,7 @@ from logger.calibration.simulated import calibration
 from logger.config.load import load
 from logger.pipeline import Pipeline
 from logger.rows import Row, Samples
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.station import Running
 
 RATE_HZ = 200
@@ -99,8 +99,8 @@ def day(path: Path, batches: list[list[Row]], options: SimulatedOptions) -> dict
     """Write the batches, syncing as the daemon's store does; what was written, MB."""
     content = calibration(options.coupler, options.adc)
     before = written()
-    store = Store.open(path)
-    store.keep_calibration(Coupler(content).id, dump(content))
+    store = StoreWriter.open(path)
+    store.insert_calibration(Coupler(content).id, dump(content))
     counts: Counter[str] = Counter()
     log = path.with_name(path.name + "-wal")
     for rows in batches:
@@ -252,10 +252,10 @@ def main() -> int:
 
 def _instead(page: int | None, log: int | None) -> None:
     """Other settings from here on, for comparison."""
-    from logger.store import database
+    from logger.store import database, writer
 
-    database.PAGE_BYTES = page or database.PAGE_BYTES
-    database.LOG_BYTES = log * database.PAGE_BYTES if log else database.LOG_BYTES
+    writer.PAGE_BYTES = page or writer.PAGE_BYTES
+    database.LOG_BYTES = log * writer.PAGE_BYTES if log else database.LOG_BYTES
 
 
 if __name__ == "__main__":

@@ -25,8 +25,8 @@ import numpy as np
 from logger.calibration.coupler import Coupler
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Row, Samples, Transmission
-from logger.store.database import Store
 from logger.store.tables import EXCURSIONS
+from logger.store.writer import StoreWriter
 from tests.station_model import Station, fitted, random_station, random_traffic
 from tests.station_model.pipeline import Settings, blocks
 from tests.station_model.station import DAY_S, EPOCH_NS, KHZ
@@ -41,7 +41,7 @@ def run(days: int, seed: int, sway: float, hum_lsb: float, folder: Path) -> Coun
     station = random_station(rng, sway=sway, hum_lsb=hum_lsb)
     content = fitted(station.coupler, rng)
     pipeline = Pipeline(Settings(), Coupler(content))
-    store = Store.open(folder / f"{seed}.sqlite")
+    store = StoreWriter.open(folder / f"{seed}.sqlite")
     counts: Counter[str] = Counter()
     made_s = piped_s = 0.0
     print(

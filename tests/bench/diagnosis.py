@@ -28,7 +28,7 @@ from logger.diagnosis.findings import findings
 from logger.diagnosis.history import read
 from logger.diagnosis.scoring import LIKELY
 from logger.pipeline import Pipeline
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.station_model import Open, Over, Station, exact, random_opens, random_station
 from tests.station_model.faults import NAMES, Fault
 from tests.station_model.pipeline import Settings, blocks
@@ -113,7 +113,7 @@ def played(planted: str, seed: int, folder: Path) -> Outcome:
     )
     late = [over for talk in talks for over in talk if over.start_s >= at_s]
     opens = random_opens(rng, late) if planted == "intermittent-contact" else []
-    store = Store.open(folder / f"{seed}.sqlite")
+    store = StoreWriter.open(folder / f"{seed}.sqlite")
     try:
         _play(station, talks, rng, store, opens)
         evidence = gather(read(store, EPOCH_NS + int((at_s + 2 * DAY_S) * 1e9)))
@@ -126,7 +126,7 @@ def _play(
     station: Station,
     talks: list[list[Over]],
     rng: np.random.Generator,
-    store: Store,
+    store: StoreWriter,
     opens: list[Open],
 ) -> None:
     pipeline = Pipeline(Settings(), Coupler(exact(station.coupler)))

@@ -47,7 +47,7 @@ from logger.calibration.file import CalibrationFile
 from logger.config.load import StationOptions
 from logger.pipeline import Pipeline
 from logger.rows import Samples
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.coupler_model import TELLS_FROM
 from tests.station_model import Record, Station, fitted, random_opens, random_station
 from tests.station_model.pipeline import PAIRS, Settings
@@ -171,7 +171,7 @@ def by_product(t: Floats, vf: Floats, vr: Floats, calibration: CalibrationFile) 
     pipeline = Pipeline(settings, Coupler(calibration))
     time_ns = EPOCH_NS + np.rint(t * 1e6).astype(np.int64) * 1000
     with tempfile.TemporaryDirectory() as folder:
-        store = Store.open(Path(folder) / "station.sqlite")
+        store = StoreWriter.open(Path(folder) / "station.sqlite")
         for begin in range(0, len(t), PAIRS):
             part = slice(begin, begin + PAIRS)
             block = SampleBlock(
@@ -185,8 +185,8 @@ def by_product(t: Floats, vf: Floats, vr: Floats, calibration: CalibrationFile) 
             store.write([row for row in rows if not isinstance(row, Samples)])
         store.write([row for row in pipeline.finish() if not isinstance(row, Samples)])
         query = "SELECT time_ns, duration_ms FROM excursions ORDER BY time_ns"
-        with store.all_or_nothing() as connection:
-            found = connection.execute(query).fetchall()
+        with store.database.transaction():
+            found = store.database.query(query)
         store.close()
     return [((ns - EPOCH_NS) / 1e9, ms / 1e3) for ns, ms in found]
 

@@ -35,7 +35,9 @@ from logger.diagnosis.history import read
 from logger.diagnosis.rules import NOTHING, SEASON
 from logger.pipeline import Pipeline
 from logger.rows import Row
-from logger.store.database import Store
+from logger.store.reader import Store
+from logger.store.writer import StoreWriter
+from logger.utc import DAY_NS
 from tests.foreign_stations import (
     FAULTS,
     SOUND,
@@ -47,7 +49,6 @@ from tests.foreign_stations import (
 )
 from tests.station_model.pipeline import Settings
 
-DAY_NS = 86_400_000_000_000
 SOUND_DAYS = 21
 IDLE_S = 3600.0
 # The cause of each fault, and one that two detectors cannot tell from it: water that creeps in and
@@ -119,7 +120,7 @@ class Outcome(NamedTuple):
         return min((d for kind, d in self.alarms if kind in LEVEL_ALARMS and d >= 0), default=None)
 
 
-def play(run: History, days: range, pipeline: Pipeline, store: Store) -> None:
+def play(run: History, days: range, pipeline: Pipeline, store: StoreWriter) -> None:
     """Play days of a history through the pipeline into a store."""
     for number in days:
         rows: list[Row] = []
@@ -179,13 +180,13 @@ def play_group(causes: Sequence[str], seed: int, minutes: float, folder: Path) -
     with tempfile.TemporaryDirectory(dir=folder) as place:
         begun = Path(place) / "begun.sqlite"
         pipeline = Pipeline(BenchSettings(), Coupler(load(calibration)))  # type: ignore[arg-type]
-        store = Store.open(begun)
+        store = StoreWriter.open(begun)
         play(first, range(SOUND_DAYS), pipeline, store)
         store.close()
         for cause, run in runs.items():
             path = Path(place) / f"{cause}.sqlite"
             shutil.copy(begun, path)
-            store, own = Store.open(path), copy.deepcopy(pipeline)
+            store, own = StoreWriter.open(path), copy.deepcopy(pipeline)
             after = SLOW_DAYS_AFTER if cause in SLOW else DAYS_AFTER
             play(run, range(SOUND_DAYS, SOUND_DAYS + after), own, store)
             store.write(own.finish())

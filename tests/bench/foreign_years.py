@@ -23,9 +23,10 @@ import numpy as np
 
 from logger.config.load import WatchdogOptions
 from logger.rows import Transmission
+from logger.utc import DAY_NS
 from logger.watchdog import Watchdog, baseline_shift
 from tests.drift_stations import drift_station
-from tests.foreign_years import DAY_NS, History, make_five_bands, make_years, transmission_rows
+from tests.foreign_years import History, make_five_bands, make_years, transmission_rows
 from tests.test_store import transmission
 
 LARGE = 0.15  # SWR

@@ -16,7 +16,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from logger.store.database import Store
+from logger.store.writer import StoreWriter
 from tests.line_server import TAKEN, LineServer, line_server
 from tests.test_store import SECOND, T0, second, transmission
 
@@ -48,7 +48,7 @@ forwarder.close()
 
 def backlog(path: Path, rows: int) -> None:
     """A store with one transmission of so many seconds, no two of them alike."""
-    with closing(Store.open(path)) as store:
+    with closing(StoreWriter.open(path)) as store:
         store.write([transmission(), second(T0)])
     names = [f"swr{part}" for part in ("", "_low", "_high", "_noise_low", "_noise_high")]
     with closing(sqlite3.connect(path)) as connection, connection:

@@ -18,7 +18,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from logger.trend.account import DAY_NS
+from logger.utc import DAY_NS
 from tests import drift_store
 from tests.station import write_config
 from tests.trends import days

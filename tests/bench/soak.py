@@ -23,11 +23,11 @@ from pathlib import Path
 import psutil
 
 from logger.live.status import ask
+from logger.utc import DAY_NS
 from tests.bench.clean_traffic import TRAFFIC
 from tests.station import Running
 
 START_UTC, START_NS = "2026-01-01T00:00:00Z", 1_767_225_600_000_000_000
-DAY_NS = 86_400_000_000_000
 GROWTH_MB = 2.0  # allowed after the first day
 OFF = 0.10  # allowed of the file, from the prediction
 # Predicted bytes in the file, with SQLite's own. Pairs by the mode of the traffic, measured each

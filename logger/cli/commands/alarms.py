@@ -5,9 +5,7 @@ from __future__ import annotations
 import shutil
 import textwrap
 import time
-from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -15,9 +13,6 @@ import msgspec
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
 from logger.utc import format_ns, parse_duration, parse_time
-
-if TYPE_CHECKING:
-    from logger.store.shelf import Shelf
 
 
 class AlarmsGroup(click.Group):
@@ -42,12 +37,14 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     context.obj = config_path
     if context.invoked_subcommand is not None:
         return
-    from logger.store.shelf import WAITING
+    from logger.store.alarms import WAITING, Alarms
+    from logger.store.reader import Store
 
     now_ns = _now_ns()
-    with _open_store(context, config_path) as store:
+    with Store.reader(configuration(config_path).store.path) as store:
         alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
-        raises, shelved = store.raises(), store.shelved_until(now_ns)
+        repository = Alarms(store.database)
+        raises, shelved = repository.raises(), repository.shelved_until(now_ns)
     for alarm in alarms:
         click.echo(
             f"{alarm.id:>4}  {_seconds(alarm.raised_utc)} {_age(now_ns - alarm.raised_ns):>5}  "
@@ -67,8 +64,10 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
 @click.pass_context
 def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Acknowledge alarm ID: mark it as seen. `alarms ack ID` does the same."""
-    with _open_store(context, config_path) as store:
-        event = store.acknowledge(alarm_id, _now_ns())
+    from logger.store.alarms import Alarms
+
+    with Alarms.editor(_store_path(context, config_path)) as alarms:
+        event = alarms.acknowledge(alarm_id, _now_ns())
     click.echo(f"alarm {alarm_id} ({event.alarm.kind}) acknowledged", err=True)
 
 
@@ -87,6 +86,8 @@ def shelve(
 ) -> None:
     """Shelve the kind of alarm ID: alarms are still recorded, but notifiers report them only when
     the time is over, in one message with their number."""
+    from logger.store.alarms import Alarms
+
     now_ns = _now_ns()
     if until is not None and span is None:
         until_ns = parse_time(until, now_ns)
@@ -94,8 +95,8 @@ def shelve(
         until_ns = now_ns + parse_duration(span)
     else:
         raise UsageError("say until when: --for 2h, or --until 2026-03-01T19:00:00Z")
-    with _open_store(context, config_path) as store:
-        kind = store.shelve(alarm_id, until_ns, now_ns)
+    with Alarms.editor(_store_path(context, config_path)) as alarms:
+        kind = alarms.shelve(alarm_id, until_ns, now_ns)
     click.echo(f"{kind} is shelved until {_seconds(format_ns(until_ns))}", err=True)
 
 
@@ -105,15 +106,15 @@ def shelve(
 @click.pass_context
 def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
     """Resume notifications of the kind of alarm ID."""
-    with _open_store(context, config_path) as store:
-        kind = store.unshelve(alarm_id)
+    from logger.store.alarms import Alarms
+
+    with Alarms.editor(_store_path(context, config_path)) as alarms:
+        kind = alarms.unshelve(alarm_id)
     click.echo(f"{kind} is no longer shelved", err=True)
 
 
-def _open_store(context: click.Context, config_path: Path | None) -> closing[Shelf]:
-    from logger.store.shelf import Shelf
-
-    return closing(Shelf.reader(configuration(config_path or context.obj).store.path))
+def _store_path(context: click.Context, config_path: Path | None) -> Path:
+    return configuration(config_path or context.obj).store.path
 
 
 def _age(span_ns: int) -> str:
@@ -143,8 +144,9 @@ def show(context: click.Context, alarm_id: int, form: str, config_path: Path | N
     """Explain alarm ID: what happened, likely causes, and what to check next."""
     from logger.diagnosis import diagnosis_of
     from logger.diagnosis.words import NARROWEST, WIDEST, page
+    from logger.store.reader import Store
 
-    with _open_store(context, config_path) as store:
+    with Store.reader(_store_path(context, config_path)) as store:
         alarms = store.alarms("r.id = ?", alarm_id)
         if not alarms:
             raise UsageError(

@@ -35,11 +35,10 @@ def command(
     from logger.charts.scenes import capture_of, of_capture
     from logger.charts.sheet import check_suffix, save
     from logger.charts.timeline import draw
-    from logger.store.database import Store
+    from logger.store.reader import Store
 
     check_suffix(output)
-    store = Store.reader(config.store.path)
-    try:
+    with Store.reader(config.store.path) as store:
         if alarm is not None:
             capture_id = capture_of(store, "alarm", alarm)
         elif excursion is not None:
@@ -52,7 +51,5 @@ def command(
             config.transmission.min_forward_w,
             calibration_of(config),
         )
-    finally:
-        store.close()
     save(draw(scene), output)
     click.echo(f"drew {output}", err=True)

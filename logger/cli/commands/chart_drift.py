@@ -39,16 +39,13 @@ def command(
     config = configuration(config_path)
     from logger.charts.drift import MOST_CHANNELS, draw
     from logger.charts.sheet import check_suffix, save
-    from logger.store.database import Store
+    from logger.store.reader import Store
 
     check_suffix(output)
     if len(set(channels)) > MOST_CHANNELS:
         raise UsageError(f"--channel: a sheet has room for {MOST_CHANNELS}; draw several sheets")
-    store = Store.reader(config.store.path)
-    try:
+    with Store.reader(config.store.path) as store:
         account = account_of(store, config, since, until, time.time_ns(), channels, MOST_CHANNELS)
-    finally:
-        store.close()
     readable = {trend.days.channel for trend in account.channels}
     missing = [str(channel) for channel in dict.fromkeys(channels) if channel not in readable]
     if missing:

@@ -24,11 +24,10 @@ def command(transmission_id: int, config_path: Path | None, output: Path) -> Non
     from logger.charts.scenes import of_transmission
     from logger.charts.sheet import check_suffix, save
     from logger.charts.timeline import draw
-    from logger.store.database import Store
+    from logger.store.reader import Store
 
     check_suffix(output)
-    store = Store.reader(config.store.path)
-    try:
+    with Store.reader(config.store.path) as store:
         scene = of_transmission(
             store,
             transmission_id,
@@ -36,7 +35,5 @@ def command(transmission_id: int, config_path: Path | None, output: Path) -> Non
             config.transmission.min_forward_w,
             calibration_of(config),
         )
-    finally:
-        store.close()
     save(draw(scene), output)
     click.echo(f"drew {output}", err=True)

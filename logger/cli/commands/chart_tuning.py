@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import closing
 from pathlib import Path
 
 import click
@@ -28,7 +27,7 @@ def command(config_path: Path | None, output: Path, number: int | None) -> None:
     from logger.tune.session import KIND, decode_state
 
     check_suffix(output)
-    with closing(Sessions.reader(config.store.path)) as store:
+    with Sessions.reader(config.store.path) as store:
         sessions = store.sessions(KIND)
     if not sessions:
         raise StoreError(f"{config.store.path}: no tuning session yet; `mismatchd tune` starts one")

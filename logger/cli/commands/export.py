@@ -44,6 +44,7 @@ def command(
     weather, health, or samples (raw pairs).
     """
     from logger.store.days import DailyValues
+    from logger.store.reader import Store
 
     if capture is not None and table != SAMPLES:
         raise UsageError("--capture goes with `export samples`")
@@ -51,19 +52,17 @@ def command(
     now_ns = time.time_ns()
     since_ns = FOREVER[0] if since is None else parse_time(since, now_ns)
     until_ns = FOREVER[1] if until is None else parse_time(until, now_ns)
-    store = DailyValues.reader(config.store.path)
-    try:
+    path = config.store.path
+    if table == DAYS.name:
+        with DailyValues.editor(path) as days:
+            days.update()
+    with Store.reader(path) as store:
         if capture is not None:
             first_ns, last_ns = store.capture(capture)
             since_ns, until_ns = max(since_ns, first_ns), min(until_ns, last_ns + 1)
         if table == SAMPLES:
             write_samples(lambda: store.archive.blocks(since_ns, until_ns), form, sys.stdout)
         else:
-            wanted = TABLES[table]
-            if wanted is DAYS:
-                store.freshen()
-            records = store.records(wanted, since_ns, until_ns)
-            write_records(wanted, records, form, config.station.name, sys.stdout)
+            records = store.records(TABLES[table], since_ns, until_ns)
+            write_records(TABLES[table], records, form, config.station.name, sys.stdout)
         sys.stdout.flush()
-    finally:
-        store.close()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ from logger.feedline.frequency import USUAL_MHZ, mhz_of
 from logger.feedline.measurement import FAR_ENDS, LineLoss, loss_of_swr
 from logger.live.carrier import Carrier
 from logger.store.line_losses import LineLosses
+from logger.store.reader import Store
 from logger.store.tables import LINE_LOSSES
 
 BOTH_ENDS = (
@@ -158,7 +158,8 @@ def _insert(
     """Store the reading; return the earlier readings, and this one as exported."""
     text = f"feedline measured with its far end {reading.far_end}: antenna off and on again"
     make_ready(config, coupler)
-    with closing(LineLosses.reader(config.store.path)) as store:
-        earlier = store.readings()
-        number = store.add(reading, text)
-        return earlier, store.select(LINE_LOSSES, "r.id = ?", number)[0].columns
+    with LineLosses.editor(config.store.path) as losses:
+        earlier = losses.readings()
+        number = losses.insert(reading, text)
+        (record,) = Store(losses.database).select(LINE_LOSSES, "r.id = ?", number)
+        return earlier, record.columns

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from contextlib import closing
 from pathlib import Path
 
 import click
@@ -21,7 +20,7 @@ from logger.isolate.chain import DEFAULT, KINDS, parse_chain
 from logger.isolate.session import KIND, IsolationSession, restore
 from logger.isolate.trials import NEEDS
 from logger.isolate.usual import DAYS, UNKNOWN_SWR, UsualSwr, usual_swr
-from logger.store.database import Store
+from logger.store.reader import Store
 from logger.store.work_session import WorkSession
 
 
@@ -83,7 +82,7 @@ def command(
         return f"stopped: {count} kept; the same command continues."
 
     def usual_on(channel: int | None) -> UsualSwr:
-        with closing(Store.reader(path)) as store:
+        with Store.reader(path) as store:
             return usual_swr(store, _now_ns(), channel)
 
     with stoppable(

@@ -12,7 +12,7 @@ import click
 from logger.cli.commands.export import FOREVER
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
-from logger.store.journal import KINDS
+from logger.store.journal import KINDS, Journal
 from logger.utc import format_ns, parse_time
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -44,16 +44,12 @@ def command() -> None:
 def add(text: str, kind: str, when: str | None, config_path: Path | None) -> None:
     """Note TEXT, as of now unless --time says otherwise. The daemon may be running, and hears of
     it."""
-    from logger.store.database import Store
 
     text = _one_line(text)
     now_ns = time.time_ns() // 1000 * 1000
     time_ns = now_ns if when is None else parse_time(when, now_ns)
-    store = Store.reader(configuration(config_path).store.path)
-    try:
-        number = store.note(time_ns, kind, text)
-    finally:
-        store.close()
+    with Journal.editor(configuration(config_path).store.path) as journal:
+        number = journal.insert(time_ns, kind, text)
     click.echo(f"entry {number}: {format_ns(time_ns)} {kind}", err=True)
 
 
@@ -67,8 +63,6 @@ def edit(
     number: int, text: str | None, kind: str | None, when: str | None, config_path: Path | None
 ) -> None:
     """Correct entry ID."""
-    from logger.store.corrections import Corrections
-
     changes: dict[str, Any] = {}
     if text is not None:
         changes["text"] = _one_line(text)
@@ -78,11 +72,8 @@ def edit(
         changes["time_ns"] = parse_time(when, time.time_ns())
     if not changes:
         raise UsageError("nothing to correct; give --text, --kind or --time")
-    store = Corrections.reader(configuration(config_path).store.path)
-    try:
-        is_found = store.correct(number, changes)
-    finally:
-        store.close()
+    with Journal.editor(configuration(config_path).store.path) as journal:
+        is_found = journal.update(number, changes)
     _report(number, is_found, "corrected")
 
 
@@ -91,13 +82,8 @@ def edit(
 @config_option
 def remove(number: int, config_path: Path | None) -> None:
     """Take entry ID out of the journal."""
-    from logger.store.corrections import Corrections
-
-    store = Corrections.reader(configuration(config_path).store.path)
-    try:
-        is_found = store.strike(number)
-    finally:
-        store.close()
+    with Journal.editor(configuration(config_path).store.path) as journal:
+        is_found = journal.delete(number)
     _report(number, is_found, "removed")
 
 
@@ -108,7 +94,7 @@ def remove(number: int, config_path: Path | None) -> None:
 @config_option
 def list_(kind: str | None, since: str | None, until: str | None, config_path: Path | None) -> None:
     """List entries, oldest first."""
-    from logger.store.database import Store
+    from logger.store.reader import Store
     from logger.store.tables import JOURNAL
 
     now_ns = time.time_ns()
@@ -116,11 +102,8 @@ def list_(kind: str | None, since: str | None, until: str | None, config_path: P
         FOREVER[0] if since is None else parse_time(since, now_ns),
         FOREVER[1] if until is None else parse_time(until, now_ns),
     )
-    store = Store.reader(configuration(config_path).store.path)
-    try:
+    with Store.reader(configuration(config_path).store.path) as store:
         records = list(store.records(JOURNAL, *span_ns))
-    finally:
-        store.close()
     rows = [record.columns for record in records if kind in (None, record.columns["kind"])]
     for row in rows:
         click.echo(f"{row['id']:>4}  {row['time_utc'][:19]}Z  {row['kind']:11}{row['text']}")
@@ -138,18 +121,15 @@ def weather(file: Path, config_path: Path | None) -> None:
     Its header names time_utc or date, and some of temperature_c, rain_mm (fallen since the row
     before) and wind_m_s. A row of a moment that is known already replaces it.
     """
-    from logger.store.database import Store
-    from logger.store.weather_file import read, words
+    from logger.store.weather import WeatherRows
+    from logger.store.weather_file import count_values, read
 
     imported = read(file)
-    store = Store.reader(configuration(config_path).store.path)
-    try:
-        store.write(imported.rows)
-    finally:
-        store.close()
+    with WeatherRows.editor(configuration(config_path).store.path) as store:
+        store.upsert(imported.rows)
     if imported.ignored:
         click.echo(f"ignored: {', '.join(imported.ignored)}", err=True)
-    click.echo(f"imported {', '.join(words(imported.rows)) or 'nothing'}", err=True)
+    click.echo(f"imported {', '.join(count_values(imported.rows)) or 'nothing'}", err=True)
 
 
 def _one_line(text: str) -> str:

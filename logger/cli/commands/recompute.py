@@ -15,8 +15,9 @@ from logger.recompute import recompute
 from logger.recompute.means import MeansSummary as ByMeans
 from logger.recompute.raw import Progress
 from logger.recompute.raw import RawSummary as ByRaw
-from logger.store.database import Store
+from logger.store.database import Database
 from logger.store.lock import StoreLock
+from logger.store.writer import StoreWriter
 from logger.wording import count
 
 
@@ -34,11 +35,10 @@ def command(config_path: Path | None, dry_run: bool) -> None:
     config = configuration(config_path)
     coupler = Coupler(calibration_of(config), config.station.frequency_khz)
     path = config.store.path
-    Store.expect(path)  # a missing store must not be created here
+    Database.expect(path)  # a missing store must not be created here
     with contextlib.ExitStack() as stack:
         stack.callback(StoreLock(path).release)
-        store = Store.open(path)
-        stack.callback(store.close)
+        store = stack.enter_context(StoreWriter.open(path))
         with _progress_bar() as progress:
             by_raw, by_means = recompute(store, config, coupler, dry_run=dry_run, progress=progress)
     for line in _summarize(by_raw, by_means, coupler.id):
@@ -69,8 +69,8 @@ def _summarize(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterato
             f"from {count(by_raw.pairs, 'raw pair')}:"
             f" {count(by_raw.transmissions, 'transmission')}, {count(by_raw.seconds, 'second')}"
         )
-        if by_raw.gone:
-            text += f"; {count(by_raw.gone, 'transmission')} removed, below the present rules"
+        if by_raw.deleted:
+            text += f"; {count(by_raw.deleted, 'transmission')} removed, below the present rules"
         if by_raw.alarms:
             text += f"; {count(by_raw.alarms, 'alarm')} added"
         if by_raw.withdrawn:

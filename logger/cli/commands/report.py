@@ -34,15 +34,12 @@ def command(
     convenience; they do not replace a look at the station.
     """
     from logger.report.gather import report
-    from logger.store.database import Store
+    from logger.store.reader import Store
 
     config = configuration(config_path)
-    store = Store.reader(config.store.path)
-    try:
+    with Store.reader(config.store.path) as store:
         account = account_of(store, config, since, until, time.time_ns(), joint=True)
         result = report(store, account)
-    finally:
-        store.close()
     if html is not None:
         from logger.report.html import page as html_page
 

@@ -16,6 +16,7 @@ from logger.errors import StoreError
 from logger.live.status import ClockStatus, ForwarderStatus, NotifierStatus, Status, ask
 from logger.store.deliveries import Deliveries
 from logger.store.outbox import Outbox
+from logger.store.reader import Store
 from logger.utc import format_ns
 from logger.wording import count
 
@@ -35,27 +36,26 @@ def command(config_path: Path | None, as_json: bool) -> None:
     notifiers: Sequence[NotifierStatus] = () if live is None else live.notifiers
     stored: dict[str, Any] = {"store": str(config.store.path)}
     try:
-        store = Outbox.reader(config.store.path)
+        store = Store.reader(config.store.path)
     except StoreError as error:
         stored["store_error"] = str(error)
     else:
-        stored |= store.counts()
-        if live is None:
-            stored["forwarders"] = forwarders = [
-                ForwarderStatus.of_totals(server.title, store.totals(server.title))
-                for server in config.forwarders
+        with store:
+            stored |= store.counts()
+            if live is None:
+                outbox, deliveries = Outbox(store.database), Deliveries(store.database)
+                stored["forwarders"] = forwarders = [
+                    ForwarderStatus.of_totals(server.title, outbox.totals(server.title))
+                    for server in config.forwarders
+                ]
+                stored["notifiers"] = notifiers = [
+                    NotifierStatus.of_totals(notifier.title, deliveries.totals(notifier.title))
+                    for notifier in config.notifiers
+                ]
+            stored["open_alarms"] = [
+                {"id": alarm.id, "kind": alarm.kind, "raised_utc": alarm.raised_utc}
+                for alarm in store.open_alarms()
             ]
-            deliveries = Deliveries.reader(config.store.path)
-            stored["notifiers"] = notifiers = [
-                NotifierStatus.of_totals(notifier.title, deliveries.totals(notifier.title))
-                for notifier in config.notifiers
-            ]
-            deliveries.close()
-        stored["open_alarms"] = [
-            {"id": alarm.id, "kind": alarm.kind, "raised_utc": alarm.raised_utc}
-            for alarm in store.open_alarms()
-        ]
-        store.close()
     if as_json:
         answer = {"alive": live is not None, **_columns(live), **stored}
         click.echo(msgspec.json.encode(answer).decode())

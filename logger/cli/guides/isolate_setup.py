@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import closing
 from pathlib import Path
 
 from logger.cli.guides.terminal import Terminal
@@ -13,7 +12,7 @@ from logger.isolate.hints import newest
 from logger.isolate.session import IsolationState
 from logger.isolate.trials import OHMMETER
 from logger.isolate.words import GENERAL, chain_line
-from logger.store.database import Store
+from logger.store.reader import Store
 
 
 def ask_state(
@@ -38,7 +37,7 @@ def ask_state(
         )
         prompt = "closed, open, or Enter if you do not know:"
         direct_current = ask_word(terminal, prompt, ("closed", "open")) or direct_current
-    with closing(Store.reader(path)) as store:
+    with Store.reader(path) as store:
         hint = newest(store)
     if hint is not None:
         terminal.say(f"Alarm {hint.alarm} counts for a little: by it, {hint.title}.")

@@ -20,6 +20,7 @@ import numpy as np
 
 from logger.blocks import Bools
 from logger.stages.view import View
+from logger.utc import DAY_NS
 
 LEAST_SHARE, STRONG = 0.05, 0.18  # of volts
 REVERSED_NS = 500_000_000  # longer than the tails of detectors that decay unequally
@@ -29,7 +30,7 @@ REVERSED = (
 )
 HOLD_NS = 1_000_000_000  # longer than the tail of any detector after key-up
 QUIET_NS = 5_000_000_000
-REPEAT_NS = 30 * 86_400_000_000_000
+REPEAT_NS = 30 * DAY_NS
 SIGNALS = 3
 SPREAD = 0.2  # of reflected power
 

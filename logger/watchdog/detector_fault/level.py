@@ -34,6 +34,7 @@ import numpy as np
 
 from logger.blocks import Floats
 from logger.rows import Transmission
+from logger.utc import DAY_NS
 from logger.watchdog.row_values import channel_of, is_readable, rho_of
 
 SESSION_NS = 3_600_000_000_000
@@ -62,7 +63,6 @@ LEAST_CHANNELS = 2
 LEAST_USUAL_DAYS = 5
 LEAST_DAYS, ALONE_DAYS, FARTHER = 2, 8, 1.5
 LEAST_SD = 0.02  # of a day's ln rho
-DAY_NS = 24 * SESSION_NS
 LEAST_Z = 5.0
 MOST_TURN = 0.1  # of rho: a larger change of reflection changes the power, too
 ADOPTED = 12  # sessions after which a new level is usual

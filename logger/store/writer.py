@@ -1,0 +1,267 @@
+"""The one writer of rows; it creates the store, migrates it, and replaces a damaged one."""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from itertools import groupby
+from operator import attrgetter
+from pathlib import Path
+from typing import Any, Self
+
+from logger.errors import DamageError, StoreError
+from logger.rows import (
+    AlarmChange,
+    ClockChange,
+    Excursion,
+    Flag,
+    Health,
+    Memory,
+    Row,
+    Samples,
+    Second,
+    Transmission,
+    WeatherRow,
+)
+from logger.store import alarms, captures, redate, salvage
+from logger.store.archive_writer import ArchiveWriter
+from logger.store.database import Database, connect
+from logger.store.reader import Store
+from logger.store.schema import migrate
+from logger.store.sqlite import error_class
+from logger.store.statements import (
+    CLOSE,
+    EXCURSION_FIGURES,
+    HEALTH,
+    INSERT_HEALTH,
+    SECOND,
+    TRANSMISSION,
+    UPSERT_EXCURSION,
+    UPSERT_MEMORY,
+    UPSERT_ONGOING,
+    UPSERT_SECOND,
+    UPSERT_TRANSMISSION,
+    WATT_DECIMALS,
+    round_figures,
+)
+from logger.store.tables import TRANSMISSIONS, Event
+from logger.store.weather import WeatherRows
+
+log = logging.getLogger("mismatchd")
+
+# A commit writes whole pages to the log, most of them for a row of some hundred bytes, so the
+# smallest possible pages wear the card least.
+PAGE_BYTES = 512
+MOST_HEALTH_ROWS = 400 * 24 * 60  # one row per minute: 400 days, whatever the clock says
+
+
+class StoreWriter(Store):
+    """Open with `open`, or with `salvage` if the file is damaged. Methods raise StoreError."""
+
+    archive: ArchiveWriter
+
+    def __init__(self, database: Database) -> None:
+        super().__init__(database)
+        self.archive = ArchiveWriter(database)
+
+    @classmethod
+    def open(cls, path: Path) -> Self:
+        """Open for writing; create the folder and the file if needed.
+
+        Raise StoreError: DamageError if the file is corrupted (then see `salvage`), DiskError if
+        the disk is full.
+        """
+        with _translate_opening(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            salvage.complete(path)
+            return cls(Database(_connect(path), path))
+
+    @classmethod
+    def salvage(cls, path: Path, meanwhile: Callable[[], None] = lambda: None) -> Self:
+        """Set a damaged file aside and open a new one with the rows that could be read.
+
+        `meanwhile` is called often; an exception from it ends the salvage, which can be repeated
+        later. Raise StoreError.
+        """
+        with _translate_opening(path):
+            connection = _connect(salvage.begin(path))
+            try:
+                counts = salvage.salvage(path, connection, meanwhile)
+            finally:
+                connection.close()
+            aside = salvage.exchange(path)
+            log.error(
+                "%s is damaged and renamed %s; a new one starts with %s"
+                " (`mismatchd recompute` derives rows again from raw pairs)",
+                path,
+                aside.name,
+                ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing",
+            )
+            return cls(Database(_connect(path), path))
+
+    def write(self, rows: Sequence[Row]) -> list[Event]:
+        """Store rows in order, all or none, and return those to be reported.
+
+        A row written again replaces the stored one: transmissions by start, seconds by time, alarms
+        by kind and time of raising.
+
+        Samples of one commit make one segment, but times before and after a change of the clock do
+        not mix.
+        """
+        stored: list[Event] = []
+        with self.database.transaction():
+            for clock_changes, group in groupby(rows, lambda row: isinstance(row, ClockChange)):
+                stretch = list(group)
+                if not clock_changes:
+                    self._append_samples([row for row in stretch if isinstance(row, Samples)])
+                for kind, same_kind in groupby(stretch, type):
+                    stored += self._write(kind, list(same_kind))
+        return stored
+
+    def _write(self, kind: type[Row], rows: list[Any]) -> list[Event]:
+        """Store rows of one kind, other than samples; return those to be reported."""
+        if kind is Transmission:
+            return self._upsert_transmissions(rows)
+        if kind is AlarmChange:
+            return [item for row in rows for item in alarms.apply_change(self.database, row)]
+        if kind is Second:
+            self._upsert_seconds(rows)
+        elif kind is Excursion:
+            for row in rows:
+                self._upsert_excursion(row)
+        elif kind is Health:
+            self._insert_health(rows)
+        elif kind is WeatherRow:
+            WeatherRows(self.database).upsert(rows)
+        elif kind is Memory:
+            memories = [(row.rule, row.content) for row in rows]
+            self.database.execute_many(UPSERT_MEMORY, memories)
+        elif kind is ClockChange:
+            for row in rows:
+                redate.apply_change(self.database, row)
+            self.archive.reload()
+        return []
+
+    def rewrite(self, transmissions: Sequence[Transmission], seconds: Sequence[Second]) -> None:
+        """Store ended transmissions that were derived again; nothing is reported."""
+        with self.database.transaction():
+            self.database.execute_many(UPSERT_TRANSMISSION, TRANSMISSION.values(transmissions))
+            self._upsert_seconds(seconds)
+
+    def update(self, table: str, fields: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+        """Set `fields` of rows given as (id, *values). Rows that do not differ are not updated."""
+        places = [f"?{place}" for place in range(2, len(fields) + 2)]
+        changes = ", ".join(f"{name} = {place}" for name, place in zip(fields, places, strict=True))
+        self.database.execute_many(
+            f"UPDATE {table} SET {changes}"
+            f" WHERE id = ?1 AND ({', '.join(fields)}) IS NOT ({', '.join(places)})",
+            rows,
+        )
+
+    def _upsert_transmissions(self, rows: Sequence[Transmission]) -> list[Event]:
+        for ended, group in groupby(rows, attrgetter("ended")):
+            statement = UPSERT_TRANSMISSION if ended else UPSERT_ONGOING
+            self.database.execute_many(statement, TRANSMISSION.values(list(group)))
+        return [
+            self.select(TRANSMISSIONS, "r.start_ns = ?", row.start_ns)[0]
+            for row in rows
+            if row.ended
+        ]
+
+    def _upsert_seconds(self, rows: Sequence[Second]) -> None:
+        if not rows:
+            return
+        starts = [row.start_ns for row in rows]
+        ids = dict(
+            self.database.query(
+                "SELECT start_ns, id FROM transmissions WHERE start_ns BETWEEN ? AND ?",
+                (min(starts), max(starts)),
+            )
+        )
+        for start_ns in starts:
+            if start_ns not in ids:
+                raise StoreError(f"{self.path}: no transmission starts at {start_ns}")
+        lines = zip(SECOND.values(rows), starts, strict=True)
+        self.database.execute_many(
+            UPSERT_SECOND, [(*line, ids[start_ns]) for line, start_ns in lines]
+        )
+
+    def _upsert_excursion(self, row: Excursion) -> None:
+        """Store an excursion with its capture and its transmission, whose row was stored before."""
+        database = self.database
+        transmission = database.query_row(
+            "SELECT id, channel FROM transmissions WHERE start_ns <= ?"
+            " ORDER BY start_ns DESC LIMIT 1",
+            (row.time_ns,),
+        )
+        former = database.query_row(
+            "SELECT capture_id FROM excursions WHERE time_ns = ?", (row.time_ns,)
+        )
+        figures = round_figures(attrgetter(*EXCURSION_FIGURES)(row), WATT_DECIMALS).tolist()
+        end_ns = row.time_ns + round(row.duration_ms * 1e6)
+        capture_id = captures.around(database, row.time_ns, end_ns)
+        database.execute(
+            UPSERT_EXCURSION, (row.time_ns, *figures, *(transmission or (None, None)), capture_id)
+        )
+        if former is not None and former[0] != capture_id:  # it had another length
+            captures.release(database, former)
+
+    def _append_samples(self, rows: list[Samples]) -> None:
+        if rows:
+            begins = [int(row.block.time_ns[0]) for row in rows if row.begins]
+            self.archive.append([row.block for row in rows], begins)
+
+    def _insert_health(self, rows: Sequence[Health]) -> None:
+        self.database.execute_many(INSERT_HEALTH, HEALTH.values(rows))
+        self.database.execute(
+            "DELETE FROM health WHERE id <= (SELECT max(id) FROM health) - ?", (MOST_HEALTH_ROWS,)
+        )
+
+    def tidy(self, before_ns: int | None, most_bytes: int | None) -> int:
+        """Merge archived pairs; delete those past retention and return their number.
+
+        Pairs before `before_ns` and the oldest beyond a size are deleted, none if `before_ns` is
+        None.
+        """
+        self.archive.merge()
+        return 0 if before_ns is None else self.archive.expire(before_ns, most_bytes)
+
+    def close_interrupted(self) -> int:
+        """End transmissions left open by a crash, with the flag INTERRUPTED; return how many."""
+        return self.database.execute(CLOSE, (int(Flag.INTERRUPTED),))
+
+    def insert_calibration(self, calibration_id: str, text: str) -> None:
+        """Store the content of a calibration that rows will refer to."""
+        self.database.execute(
+            "INSERT OR IGNORE INTO calibrations VALUES (?, ?)", (calibration_id, text)
+        )
+
+
+@contextmanager
+def _translate_opening(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, sqlite3.Error) as error:
+        kind = error_class(error)
+        reason = "is damaged" if kind is DamageError else "cannot be opened"
+        raise kind(f"{path}: {reason}: {error}") from error
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    """Open a connection for writing to a database of the present schema."""
+    connection = connect(path, "rwc")
+    try:
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # takes effect for a new file only
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = NORMAL")
+        migrate(connection)
+        salvage.check(connection, path)
+    except StoreError as error:
+        connection.close()
+        raise StoreError(f"{path}: {error}") from error
+    except BaseException:
+        connection.close()
+        raise
+    return connection
