@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 from scipy.stats import nbinom
 
@@ -159,3 +160,10 @@ def test_rows_are_judged_in_their_order_and_told_just_after_them() -> None:
     assert "worked on" in cleared.detail
     assert cleared.time_ns == START_NS + 361 * SECOND_NS + 1000
     assert cleared.start_ns == START_NS + 301 * SECOND_NS
+
+
+def test_events_are_stored_as_arrays() -> None:
+    station = Station()
+    station.minute(30.0)
+    events = msgspec.to_builtins(station.rule.memory)["events"]
+    assert events == [[START_NS + 30 * SECOND_NS, 20.0, 30.0]]

@@ -32,7 +32,7 @@ from logger.watchdog import (
     sudden_change,
 )
 from logger.watchdog.detector_fault import gain, level, noisy, zero
-from logger.watchdog.hold import COUNT, EXCESS, FORWARD, REFLECTED, SUMS
+from logger.watchdog.hold import COUNT, EXCESS, FORWARD, REFLECTED, SUMS, Hold, HoldEvidence
 from logger.watchdog.intermittent_contact import IntermittentContact
 from logger.watchdog.intermittent_contact import Memory as ContactMemory
 from logger.watchdog.reflected_limit import inverse_time
@@ -1042,3 +1042,13 @@ def test_memory_of_another_form_is_said_and_begins_anew(caplog: pytest.LogCaptur
     assert record.levelname == "WARNING"
     assert "sudden-change" in record.getMessage()
     assert guard.memories() == Watchdog(WatchdogOptions()).memories()
+
+
+@pytest.mark.parametrize(("last_ms", "at"), [(200, 4), (201, None)])
+def test_a_run_survives_a_fifth_of_a_second_without_support(last_ms: int, at: int | None) -> None:
+    times = MS * np.array([0, 50, 100, 150, last_ms])
+    support = np.array([True, False, False, False, True])
+    sums = np.zeros((SUMS, 5))
+    sums[[COUNT, EXCESS]] = support
+    found = Hold(50 * MS).find(HoldEvidence(times, sums, support, support, ~support & False))
+    assert (found and found[0]) == at
