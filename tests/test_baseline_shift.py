@@ -15,7 +15,7 @@ from logger.config.load import FalseAlarmOptions, WatchdogOptions
 from logger.physics import reflection
 from logger.rows import AlarmChange, Transmission
 from logger.watchdog import Watchdog, baseline_shift
-from logger.watchdog.baseline_step import fit_steps
+from logger.watchdog.baseline_step import Series, fit_steps
 from tests.test_store import SECOND, T0, second, transmission
 
 KIND = baseline_shift.KIND
@@ -319,7 +319,7 @@ def test_the_gain_of_a_step_is_that_of_the_likelihood(gaps: list[float]) -> None
     departure = 0.03 * rng.standard_normal(count) + 0.15 * (day >= min(6, count - 1))
     departure[count // 3] += 0.2 * (count > 3)  # a wild day
     first = np.array([1, 4, 5, 8]) if count > 3 else np.array([1])
-    steps = fit_steps(day, departure, extra, 2e-3, 5e-4, 0.03, 0.6, first)
+    steps = fit_steps(Series(day, departure, extra, 2e-3, 5e-4, 2.5e-3, 0.03, 0.6), first)
     keep = 0.6 ** np.diff(day)
     sd = np.sqrt(np.append(0.03**2, 0.03**2 * (1 - keep**2)) + extra)
 
