@@ -116,7 +116,6 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
                    transmissions with any
     depth          median SWR at the peak of the excursions since, and the level they depart from
     full           share of the transmissions since whose reflection is nearly total
-    full_ns        time since which all are
     alarm_swr      highest SWR reported by `high-swr` since
     drift          change of the drift of rho within key-downs
     slow           ln of the likelihood ratio for a steady change against a sudden one
@@ -140,7 +139,6 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     excursion_lift: float | None = None
     depth: tuple[float, float] | None = None
     full: float | None = None
-    full_ns: int | None = None
     alarm_swr: float | None = None
     drift: Drift | None = None
     slow: float | None = None
@@ -523,13 +521,7 @@ def _full(rows: Columns, readings: _Reading, cut: int) -> dict[str, object]:
     late = readings.where(readings.row >= cut)
     if not len(late.rho):
         return {}
-    total = late.rho >= FULL_RHO
-    found: dict[str, object] = {"full": float(total.mean())}
-    if total[-1]:
-        last_sound = np.flatnonzero(~total)
-        first = int(last_sound[-1]) + 1 if len(last_sound) else 0
-        found["full_ns"] = int(late.time_ns[first])
-    return found
+    return {"full": float((late.rho >= FULL_RHO).mean())}
 
 
 def _slow(readings: _Reading, onset_ns: int) -> float | None:

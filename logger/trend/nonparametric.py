@@ -1,4 +1,4 @@
-"""Mann-Kendall and Theil-Sen, each also by seasons: test and slope from ranks and medians.
+"""Mann-Kendall test and Theil-Sen slope of seasons, from ranks and medians.
 
 Pure functions. Sources: H. B. Mann, Econometrica 13 (1945) 245; P. K. Sen, Journal of the American
 Statistical Association 63 (1968) 1379; R. M. Hirsch, J. R. Slack and R. A. Smith, Water Resources
@@ -36,18 +36,6 @@ class TheilSen(NamedTuple):
     slope: float
     low: float
     high: float
-
-
-def mann_kendall(time: ArrayLike, value: ArrayLike) -> MannKendall:
-    """Test one series; ties in value and time are allowed."""
-    s, variance = _score(np.asarray(time, float), np.asarray(value, float))
-    return _test(s, variance)
-
-
-def theil_sen(time: ArrayLike, value: ArrayLike) -> TheilSen:
-    """Return the slope of one series per unit of time; needs at least two different times."""
-    t, x = np.asarray(time, float), np.asarray(value, float)
-    return _sen(_slopes(t, x), _score(t, x)[1])
 
 
 def seasonal(seasons: Sequence[tuple[ArrayLike, ArrayLike]]) -> tuple[MannKendall, TheilSen] | None:
