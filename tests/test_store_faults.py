@@ -214,9 +214,9 @@ def test_an_alarm_on_a_full_disk_is_delivered_with_all_columns(tmp_path: Path) -
         store = StoreWriter.open(small.folder / "station.sqlite")
         small.fill()
         use_up(store)
-        keeper = Keeper(lambda damaged: store, events.append, keep_ns=EVER_NS)
-        keeper.take([alarm("raised", T0), alarm("cleared", T0 + SECOND)], 0.0)
-        assert keeper.keep(0.0) is False
+        keeper = Keeper(lambda damaged: store, events.append, Retention(EVER_NS))
+        keeper.add([alarm("raised", T0), alarm("cleared", T0 + SECOND)], 0.0)
+        assert keeper.commit_due(0.0) is False
         notifier = make_notifier(store.path, Clock(), server.url)
         for event in events:
             notifier.offer(event)
