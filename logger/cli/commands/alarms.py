@@ -34,9 +34,9 @@ class AlarmsGroup(click.Group):
 def command(context: click.Context, config_path: Path | None, everything: bool) -> None:
     """List, explain and acknowledge alarms.
 
-    Lists alarms that are open or not acknowledged, with their age and the count of their kind.
-    `alarms show ID` explains one, `alarms acknowledge ID` (`ack` for short) marks it as seen.
-    `alarms shelve ID` suppresses notifications of its kind for a while, `alarms unshelve ID`
+    Lists alarms that are open or not acknowledged, with their age and the number of alarms of the
+    same kind. `alarms show ID` explains one, `alarms acknowledge ID` (`ack` for short) marks it as
+    seen. `alarms shelve ID` suppresses notifications of its kind for a while, `alarms unshelve ID`
     resumes them. The alarms are recorded either way.
     """
     context.obj = config_path
@@ -86,7 +86,7 @@ def shelve(
     config_path: Path | None,
 ) -> None:
     """Shelve the kind of alarm ID: alarms are still recorded, but notifiers report them only when
-    the time is over, in one message with their number."""
+    the time is over, in one message with a count."""
     now_ns = _now_ns()
     if until is not None and span is None:
         until_ns = parse_time(until, now_ns)
