@@ -99,7 +99,7 @@ def command(
         confirm(
             terminal,
             [*texts, DAEMON] if carriers.of_daemon else texts,
-            "Is all of this done, and is nobody near the far end? (yes or no)",
+            "Is all of this done, and is nobody near the far end? (yes or no):",
         )
         carrier = carriers.wait(2 * LOW_W)
     reading = _line_loss(carrier, far_end, cable, length, _khz(carrier, station.channel, frequency))

@@ -84,7 +84,7 @@ def command(config_path: Path | None, new: bool, **options: Any) -> None:
         confirm(
             terminal,
             [*before_keying(TUNE), *([DAEMON] if carriers.of_daemon else [])],
-            "Is all of this understood? (yes or no)",
+            "Is all of this understood? (yes or no):",
         )
         if work.session is None:
             work.begin(session)
