@@ -514,7 +514,7 @@ def test_a_session_that_is_killed_goes_on(tmp_path: Path) -> None:
             person.sees("s  forward")
             time.sleep(0.35)  # longer than a bounce
             bridge.watts = 0.0
-            person.sees("came up too soon")
+            person.sees("Released too soon")
             person.sees("Enter when ready:")
             person.process.send_signal(signal.SIGINT)
             person.sees("3 of 4 steps are in")
@@ -540,7 +540,7 @@ def test_a_lost_link_begins_the_step_again(tmp_path: Path) -> None:
         bridge, later = Bridge(first), Bridge(second)
         person = Person(config, "--conditions", "matched")
         try:
-            person.sees("highest power")
+            person.sees("Highest transmit power")
             person.types("a lot\n")
             person.sees("not a valid answer")
             person.types("3 W\n")
@@ -650,7 +650,7 @@ def refused(capsys: pytest.CaptureFixture[str], folder: Path, *options: str) -> 
         (["--powers", "1,-2"], "not a list of numbers above 0"),
         (["--conditions", "matched,opne"], "'opne' is not one of"),
         (["--reference-class", "good"], "not a percentage"),
-        (["--powers", "4"], "the most for open and short"),
+        (["--powers", "4"], "open and short must not exceed"),
         (["-o", "nowhere/at/all.yaml"], "there is no folder nowhere/at"),
     ],
 )

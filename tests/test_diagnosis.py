@@ -267,7 +267,7 @@ def test_evidence_for_and_against_says_what_was_measured() -> None:
     assert "the reflected port reads +80 mV" in noisy.for_[0]
     opens = diagnose(seen(**OPENS, channels=three(0.3, 0.35, 0.25), slow=-9.0))
     others = [cause for cause in opens.causes if cause.name == "antenna-moved"]
-    assert all("short departures" in cause.against[0] for cause in others)
+    assert all("short excursions" in cause.against[0] for cause in others)
 
 
 NOTHING_KNOWN = Evidence(onset_ns=None, until_ns=0, transmissions=(0, 0), hours=(0.0, 0.0))
@@ -309,7 +309,7 @@ def _caution(full: tuple[str, ...]) -> Any:
 def test_says_what_would_tell_more() -> None:
     found = diagnose(msgspec.structs.replace(NOTHING_KNOWN, transmissions=(4, 1)))
     assert any("on the lowest, a middle and the highest channel" in text for text in found.more)
-    assert any("short departures" in text for text in found.more)
+    assert any("short excursions" in text for text in found.more)
 
 
 def test_alarms_of_other_rules_count_as_evidence() -> None:

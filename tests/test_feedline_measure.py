@@ -95,7 +95,7 @@ def test_open_and_short_go_together_and_the_last_time_is_named() -> None:
     old = changed(loss_db=1.1, loss_low_db=1.0, loss_high_db=1.2, time_ns=1_769_904_000_000_000_000)
     elsewhere = changed(loss_db=0.9, frequency_khz=7050.0, time_ns=READING.time_ns - 2 * HOUR_NS)
     said = "\n".join(findings(READING, "gap", [old, elsewhere, short]))
-    assert "Together with the far end short: 1.60 dB" in said
+    assert "Mean of the readings with far end open and shorted: 1.60 dB" in said
     assert "on 2026-02-01: 1.10 dB" in said
     assert "Doubtful: pairs were missing" in said
     assert mean_of(READING.bounds, changed(loss_db=None).bounds) is None

@@ -24,7 +24,7 @@ CHAIN = "type the parts in order:"
 OHMMETER = "if you do not know:"
 KEY = "(q stops.)"
 STEP = re.compile(r" (\d+)\. (?:Once more, to be sure: )?([^.]*?)[,.] (?:about|Change)")
-ASKED = re.compile(r"(pause\)|\(y, n\)|repaired, too; n: note nothing|What was done):$")
+ASKED = re.compile(r"(pause\)|\(y, n\)|note it as a repair; n: note nothing|What was done):$")
 
 
 def screen(view: View) -> str:
@@ -122,7 +122,7 @@ def test_a_bad_coupler_beside_the_daemon_with_a_simulated_station(tmp_path: Path
             "Thunder",
             "licence",
             "The daemon keeps running",
-            "too much comes back",
+            "the SWR is higher than usual",
         ):
             assert words in said
         assert "t is the coupler" in said
@@ -153,14 +153,14 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             until(view, CHAIN)
             view.press(b"radio lead couplr\r")
             until(view, CHAIN)
-            assert "no part 'couplr'" in screen(view)
+            assert "unknown part 'couplr'" in screen(view)
             begun(view)
             view.until(lambda text: KEY in text)
             held.key(4.0)
             said = prompted(view)
-            assert "So too much comes back" in said
+            assert "Symptom: the SWR is higher than usual" in said
             view.press(b"?\r")
-            view.until(lambda text: "'?' is none of" in " ".join(text.split()))
+            view.until(lambda text: "'?' is not a valid answer" in " ".join(text.split()))
             said = prompted(view, len(said))
             view.press(b"\r")
             view.until(lambda _: KEY in sent(view)[len(said) :])
@@ -233,7 +233,7 @@ def test_nothing_is_asked_where_it_cannot_work(tmp_path: Path) -> None:
     assert "no-such-port" in line
     done = mismatchd("isolate", "-c", config, "--chain", "radio, antenna", check=False)
     assert done.returncode == 2
-    assert "0 times 'coupler'" in done.stderr
+    assert "'coupler' occurs 0 times" in done.stderr
     assert not (tmp_path / "data").exists()
 
 

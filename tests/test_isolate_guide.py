@@ -104,7 +104,7 @@ def test_what_is_wrong_is_asked_where_the_coupler_sees_nothing(tmp_path: Path) -
     talk, terminal = Dialogue(tmp_path, "radio lead coupler line antenna"), Typed("9", "", "2")
     talk.go(terminal, 0.0, 1.2)
     assert "0.02 W is below" in terminal.said
-    assert "no more than usual (1.40" in terminal.said
+    assert "no more than usual (usual: 1.40" in terminal.said
     assert talk.session.state.symptom is Symptom.UPSTREAM
     passing, terminal = Dialogue(tmp_path, "coupler line antenna"), Typed("1")
     passing.go(terminal, 1.2)
@@ -124,7 +124,7 @@ def test_a_reading_between_is_taken_again_or_left_out(tmp_path: Path) -> None:
     )
     terminal = Typed("", "", "", "b", "s", "q")
     talk.go(terminal, 3.0, (1.7, 1.4, 2.2), 0.0, 1.05)
-    assert terminal.said.count("lies between sound and as before") == 1
+    assert terminal.said.count("lies between sound and faulty") == 1
     assert "readable floor" in terminal.said
     assert (
         "The trouble is gone with a load behind the plug at the antenna (SWR 1.05)" in terminal.said
@@ -146,7 +146,7 @@ def test_the_far_end_is_read_at_low_power_by_the_cable(tmp_path: Path) -> None:
     for words in ("1 W or less", "Nobody within reach", "power lines", "A sound line shows SWR"):
         assert words in terminal.said
     assert talk.session.state.outcomes == [TrialOutcome("open-end", True, 2.0, 1.94, 2.06)]
-    assert "Too much is lost (SWR 2.00)" in terminal.said
+    assert "The line loses too much (SWR 2.00)" in terminal.said
 
 
 def test_plugs_are_moved_with_the_reading_shown(tmp_path: Path) -> None:

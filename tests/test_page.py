@@ -446,7 +446,7 @@ def test_what_would_be_unsafe_or_cannot_be_is_refused(config: Path, tmp_path: Pa
     code, line = refused(config, "--token-file", tmp_path / "short")
     assert (code, "16 characters" in line) == (2, True)
     code, line = refused(config, "--address", "shack.local")
-    assert (code, "write an address" in line) == (2, True)
+    assert (code, "not an IP address; write one" in line) == (2, True)
     code, line = refused(config, "--certificate", tmp_path / "short")
     assert (code, "give both" in line) == (2, True)
     short = ("--certificate", tmp_path / "short", "--key", tmp_path / "short")

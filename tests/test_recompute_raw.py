@@ -319,7 +319,7 @@ def test_what_the_real_daemon_kept_stays_byte_for_byte(tmp_path: Path) -> None:
     assert len(before["samples"].splitlines()) > 30_000
     assert sum(alarm["kind"] == "high-swr" for alarm in alarms) >= 3
     said = mismatchd("recompute", "-c", config).stderr
-    assert "below the present rules" not in said
+    assert "removed by the present rules" not in said
     assert "added" not in said
     after_ = exported(config)
     for table in ("alarms", "samples"):
@@ -806,7 +806,7 @@ def test_the_command(case: Case, tmp_path: Path) -> None:
     assert gone
     assert said == (
         f"from {pairs} raw pairs: {len(transmissions)} transmissions, {len(seconds)} seconds;"
-        f" {count(gone, 'transmission')} removed, below the present rules;"
+        f" {count(gone, 'transmission')} removed by the present rules;"
         f" {count(hindsight, 'alarm')} added"
     )
 

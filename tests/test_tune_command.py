@@ -40,14 +40,14 @@ def station(mhz: float = 27.9) -> Station:
 def key_all(view: View, desk: Desk, answers: dict[int, bytes] | None = None) -> str:
     """Low, middle and high; where the channel is asked for, it is typed."""
     for channel in CHANNELS:
-        before = len(re.findall(rb"Caught", view.raw))
+        before = len(re.findall(rb"Recorded", view.raw))
         view.until(lambda text: "waiting for the key" in text)
         desk.key(channel)
         if answers is not None:
             view.until(_asks)
             view.press(answers[channel] + b"\r")
-        view.until(lambda text, before=before: len(re.findall(rb"Caught", view.raw)) > before)
-        view.until(lambda _: view.raw.rfind(b"\a") > view.raw.rfind(b"Caught"))  # computed
+        view.until(lambda text, before=before: len(re.findall(rb"Recorded", view.raw)) > before)
+        view.until(lambda _: view.raw.rfind(b"\a") > view.raw.rfind(b"Recorded"))  # computed
     return view.look(1.0)
 
 
@@ -110,7 +110,7 @@ def test_an_antenna_is_cut_and_told_when_a_cut_went_too_far(tmp_path: Path) -> N
         try:
             view.until(lambda text: "How long is the whole element" in text)
             view.press(b"1200\r")
-            view.until(lambda text: "no less than what is set" in text)
+            view.until(lambda text: "no less than the present setting" in text)
             view.press(b"2600\r")
             view.until(lambda text: "(yes or no)" in text)
             view.press(b"yes\r")
@@ -166,9 +166,9 @@ def test_beside_the_daemon_interrupted_and_gone_on_with(tmp_path: Path) -> None:
             at.key(20)
             view.until(lambda text: "Which channel was it" in text)
             view.press(b"20\r")
-            view.until(lambda text: "Caught channel 20" in text)
+            view.until(lambda text: "Recorded channel 20" in text)
             view.press(b"again\r")
-            view.until(lambda text: "Forgot channel 20" in text)
+            view.until(lambda text: "Discarded channel 20" in text)
             view.press(b"q\r")
             assert view.ended() == 0
             with closing(Sessions.editor(tmp_path / "data/station.sqlite")) as store:

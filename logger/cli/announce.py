@@ -74,7 +74,7 @@ class Announcer:
                 data = data[os.write(STDOUT, data) :]
         except OSError as error:
             self._events = False
-            log.warning("events stop: stdout is closed (%s)", error.strerror)
+            log.warning("event output stopped: stdout is closed (%s)", error.strerror)
 
 
 def words(item: Event) -> str:

@@ -103,11 +103,11 @@ def _excursions(evidence: Evidence) -> tuple[float | None, str]:
     if evidence.excursion_lift is None:
         return (
             None,
-            "nobody has transmitted long enough to count short departures of the reflection",
+            "too little time on the air to count short excursions of the reflection",
         )
     if not after:
-        return 0.0, "the reflection never departs for a moment"
-    words = f"{after} short departures of the reflection in {_hours(evidence.hours[1])} on the air"
+        return 0.0, "no short excursions of the reflection"
+    words = f"{after} short excursions of the reflection in {_hours(evidence.hours[1])} on the air"
     words += f", {before} in the {_hours(evidence.hours[0])} before"
     if evidence.depth is not None:
         words += f"; typically to SWR {min(evidence.depth[0], 99):.1f} from {evidence.depth[1]:.1f}"
@@ -122,27 +122,25 @@ def _hours(hours: float) -> str:
 def _full(evidence: Evidence) -> tuple[float | None, str]:
     if evidence.full is None:
         if evidence.alarm_swr is None or evidence.alarm_swr < 10:
-            return None, "no whole transmission since tells the reflection"
+            return None, "no complete transmission since shows the reflection"
         return 0.7, f"the reflection reached SWR {min(evidence.alarm_swr, 99):.0f}"
     share = f"{100 * evidence.full:.0f} % of the transmissions since"
     if evidence.full >= 0.5:
         return _degree(evidence.full, 0.75, 0.06), f"nearly all power comes back in {share}"
-    return _degree(
-        evidence.full, 0.75, 0.06
-    ), f"nearly all power comes back in no more than {share}"
+    return _degree(evidence.full, 0.75, 0.06), f"nearly all power comes back in at most {share}"
 
 
 def _heats(evidence: Evidence) -> tuple[float | None, str]:
     drift = evidence.drift
     if drift is None:
-        return None, "too few long key-downs to see whether reflection changes with warmth"
+        return None, "too few long key-downs to see whether reflection changes as joints warm up"
     sure = _degree(drift.z, DRIFTS_Z, 0.2) * _degree(drift.share, DRIFTS_SHARE, 0.015)
     if sure >= 0.5:
         return sure, (
-            "reflection drifts while the key is down and is back at the next key-down, further than"
-            " it did before"
+            "reflection drifts while the key is down and recovers by the next key-down, more than"
+            " before"
         )
-    return sure, "reflection does not drift with the time the key is down"
+    return sure, "reflection does not drift while the key is down"
 
 
 def _lone(evidence: Evidence) -> tuple[float | None, str]:
@@ -168,7 +166,7 @@ def _heard(evidence: Evidence) -> tuple[float | None, str]:
 def _alone(evidence: Evidence) -> tuple[float | None, str]:
     channels = evidence.channels
     if len(channels) < 2:
-        return None, "only one channel is in use, so that channels cannot be compared"
+        return None, "only one channel is in use, so channels cannot be compared"
     order = sorted(channels, key=lambda c: -c.change.z)
     first, others = order[0], order[1:]
     # A signal from outside varies while the key is down.
@@ -183,9 +181,9 @@ def _alone(evidence: Evidence) -> tuple[float | None, str]:
     if sure >= 0.5:
         words = f"only channel {first.name} reads more ({_moves((first,))}), the others as before"
         if first.wander is not None and first.wander > 1.6:
-            words += "; it wavers within a key-down"
+            words += "; it varies within a key-down"
         return sure, words
-    return sure, "what changed is not one channel alone"
+    return sure, "no single channel stands out"
 
 
 def _parts(evidence: Evidence) -> tuple[float, float, float]:
@@ -246,11 +244,11 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     if sure >= 0.5:
         words = "the level of one channel changed" if len(there) == 1 else "the level changed"
         if len(there) > 1:
-            words = f"the level of channels changed {_amounts(there)}"
+            words = f"the levels of the channels changed {_amounts(there)}"
         return sure, f"{words} (SWR {_moves(there or evidence.channels)})" + _tilt(evidence)
     if there:
         return sure, f"channels did not move apart (SWR {_moves(there)})"
-    return sure, "no channel sits at another level than before"
+    return sure, "no channel is at a new level"
 
 
 def _amounts(channels: tuple[ChannelEvidence, ...]) -> str:
@@ -298,7 +296,7 @@ def _soaks(evidence: Evidence) -> tuple[float | None, str]:
     if sure >= 0.5:
         return sure, f"reflection falls day by day (SWR {_moves(moved(evidence))})"
     if _share(evidence) < 0.5:
-        return sure, "reflection does not sink from day to day"
+        return sure, "reflection does not fall from day to day"
     return sure, "reflection did not fall slowly"
 
 
@@ -333,10 +331,10 @@ def _seasonal(evidence: Evidence) -> tuple[float | None, str]:
     sure = _share(evidence) * gradual * (1 - _degree(rate, SEASON_SWR_A_DAY, 0.001))
     if sure >= 0.5:
         return sure, (
-            f"reflection changes little and not at once (SWR {_moves(moved(evidence))}), and less"
-            " than a year of readings cannot tell that from a season"
+            f"reflection changes slightly and gradually (SWR {_moves(moved(evidence))}), and less"
+            " than a year of readings cannot distinguish that from a season"
         )
-    return sure, "reflection does not change as slowly and little as with the seasons"
+    return sure, "reflection does not change as slowly and slightly as with the seasons"
 
 
 def _shrunk(evidence: Evidence) -> tuple[float | None, str]:
@@ -349,8 +347,8 @@ def _shrunk(evidence: Evidence) -> tuple[float | None, str]:
             return None, "too few channels to compare"
         return sure, "the only channel in use suddenly reads less, at the same power"
     if sure >= 0.5:
-        return sure, "all channels suddenly read less by the same factor, which no load does"
-    return sure, "channels did not all shrink by one factor at once"
+        return sure, "all channels suddenly read less by the same factor, which no load can cause"
+    return sure, "the channels did not all drop suddenly by the same factor"
 
 
 def _powered(evidence: Evidence) -> float | None:
@@ -425,12 +423,13 @@ def _worst(measures: tuple[Measure | None, Measure | None]) -> tuple[str, Measur
 def _zero(evidence: Evidence) -> tuple[float | None, str]:
     worst = _worst(evidence.zero)
     if worst is None:
-        return None, "no unkeyed readings of both times are kept"
+        return None, "no unkeyed readings are kept from both before and since"
     side, shift = worst
     sure = _degree(abs(shift.z), 5.0, 0.6)
     if sure >= 0.5:
-        return sure, f"unkeyed the {side} port reads {1e3 * shift.value:+.0f} mV against before"
-    return sure, "unkeyed both ports read as before"
+        moved_mv = f"{1e3 * shift.value:+.0f} mV"
+        return sure, f"with the key up, the {side} port reads {moved_mv} relative to before"
+    return sure, "with the key up, both ports read as before"
 
 
 def _noisy(evidence: Evidence) -> tuple[float | None, str]:
@@ -440,12 +439,13 @@ def _noisy(evidence: Evidence) -> tuple[float | None, str]:
         if one is not None
     ]
     if not told:
-        return None, "no unkeyed readings of both times are kept"
+        return None, "no unkeyed readings are kept from both before and since"
     side, rise = max(told, key=lambda pair: pair[1].value)
     sure = _degree(rise.value, NOISY_LN, 0.1) * _degree(rise.z, 4.0, 0.4)
     if sure >= 0.5:
-        return sure, f"unkeyed the {side} port is {math.exp(rise.value):.0f} times as noisy"
-    return sure, "unkeyed both ports are as quiet as before"
+        factor = math.exp(rise.value)
+        return sure, f"with the key up, the {side} port is {factor:.0f} times as noisy"
+    return sure, "with the key up, both ports are as quiet as before"
 
 
 def _still(evidence: Evidence) -> tuple[float | None, str]:
@@ -461,8 +461,8 @@ def _impossible(evidence: Evidence) -> tuple[float | None, str]:
         return None, "nobody has transmitted since"
     sure = _degree(evidence.impossible, 0.2, 0.03)
     if sure >= 0.5:
-        return sure, "more power seems to come back than is sent, as no load does"
-    return sure, "never does more power come back than is sent"
+        return sure, "more power seems to come back than is sent, which no load can cause"
+    return sure, "no transmission shows more power coming back than is sent"
 
 
 def _unreleased(evidence: Evidence) -> tuple[float | None, str]:
@@ -472,5 +472,5 @@ def _unreleased(evidence: Evidence) -> tuple[float | None, str]:
     if before < LEAST_UNKEYED * looked_before or min(before, looked_after) < LEAST_LOOKED:
         return None, "too few unkeyed readings are kept"
     if after == 0:
-        return 0.97, "the forward reading does not go back to zero any more when the key is up"
-    return 0.0, "the forward reading goes back to zero when the key is up"
+        return 0.97, "the forward reading no longer returns to zero when the key is up"
+    return 0.0, "the forward reading returns to zero when the key is up"

@@ -54,15 +54,15 @@ NEAR_DUMMY = Check(
     Place.SHACK,
 )
 OHMS_HERE = Check(
-    "Open or short? Unkeyed, unscrew the line from the coupler and put an ohmmeter across its"
-    " end. If the antenna is open for direct current, a reading near zero is a short; if it is"
-    " closed for direct current (many are, by a coil or a loop), no reading is an open. Otherwise"
-    " the next check tells.",
+    "Open or short? Unkeyed, unscrew the line from the coupler and put an ohmmeter across its end."
+    " If the antenna is open for direct current, a reading near zero is a short; if it is closed"
+    " for direct current (many are, by a coil or a loop), no reading is an open. Otherwise continue"
+    " with the next check.",
     Place.SHACK,
 )
 OHMS = Check(
-    "The same with the line taken off the antenna, too: a reading near zero is a short in line or"
-    " plugs. If there is none, short the far end: still no reading is an open.",
+    "Repeat with the line taken off the antenna, too: a reading near zero is a short in line or"
+    " plugs. If it reads open, short the far end: if it still reads open, the line is open.",
     Place.OUTSIDE,
 )
 WATER = Check(
@@ -81,8 +81,8 @@ GLASS = Check(
     Place.LOOK,
 )
 WEATHER = Check(
-    "Compare the days of the change with their weather. `mismatchd chart drift` shows the levels;"
-    " what comes with the season goes with it.",
+    "Compare the days of the change with their weather. `mismatchd chart drift` shows the levels; a"
+    " seasonal change reverses with the season.",
     Place.LOOK,
 )
 LISTEN = Check(
@@ -91,8 +91,8 @@ LISTEN = Check(
     Place.LOOK,
 )
 OTHER_CHANNELS = Check(
-    "Key briefly on the channels beside it: a load changes smoothly from channel to channel, a"
-    " strange signal does not.",
+    "Key briefly on the adjacent channels: a load changes smoothly from channel to channel, a"
+    " foreign signal does not.",
     Place.SHACK,
 )
 POWER_SETTING = Check(
@@ -103,7 +103,7 @@ SUPPLY = Check(
     "Measure supply and fuse contacts under load; then have the transmitter looked at.", Place.MAINS
 )
 SWAP_PORTS = Check(
-    "Turn the coupler round (or swap the detector wires): the fault goes with the bad port.",
+    "Turn the coupler round (or swap the detector wires): the fault follows the bad port.",
     Place.SHACK,
 )
 WIRES = Check(
@@ -117,7 +117,7 @@ ZEROS = Check(
     Place.LOOK,
 )
 HOT = Check(
-    "Swap one plug and lead in the shack after the other for known good ones, then key for a few"
+    "Replace the plugs and leads in the shack one by one with known good ones, then key for a few"
     " seconds at low power, and again after a rest. If the drift ends, the part just replaced is"
     " bad.",
     Place.SHACK,
@@ -127,9 +127,9 @@ NOTHING, COUPLER, SEASON = "nothing", "coupler-fault", "season"
 CAUSES: tuple[Cause, ...] = (
     Cause(
         "intermittent-contact",
-        "a contact that opens for moments",
-        "The reflection jumps away for a moment and comes back: an open or a short, which two"
-        " detectors cannot tell apart.",
+        "an intermittent contact",
+        "The reflection jumps for a moment and comes back: an open or a short, which two detectors"
+        " cannot tell apart.",
         (
             "a plug that is not screwed tight or whose pin is not soldered well",
             "a strand of the braid that touches the pin now and then",
@@ -162,8 +162,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "wet-line",
         "a line that takes up water",
-        "Reflection falls slowly: better to look at, but the loss of the line hides it, and less"
-        " power reaches the antenna.",
+        "Reflection falls slowly: the SWR looks better because the line loses more, and less power"
+        " reaches the antenna.",
         (
             "water in the line, from an outdoor plug or a cut in the jacket",
             "an outdoor plug or joint that corrodes",
@@ -172,7 +172,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "antenna-moved",
-        "an antenna that is tuned otherwise",
+        "an antenna whose tuning has changed",
         "The reflection is at another level than before, and stays there.",
         (
             "an element that slipped in its clamp (low channels better: it became longer; high"
@@ -185,8 +185,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         SEASON,
         "the season or the weather",
-        "Reflection changes slowly and little. Antennas do so with the seasons, and no year of"
-        " these channels is known yet.",
+        "Reflection changes slowly and little. Antennas do so with the seasons, and there is less"
+        " than a year of readings.",
         (
             "leaves, wet or frozen ground, ice or snow near the antenna",
             "elements and line that change with the temperature",
@@ -207,7 +207,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "transmitter-change",
-        "a transmitter or amplifier that gives another power",
+        "a transmitter or amplifier whose output power has changed",
         "Incident power changed, reflection did not: line and antenna are as before.",
         (
             "another setting, mode or microphone",
@@ -218,7 +218,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "coupler-fault",
         "the coupler, a detector or the microcontroller bridge",
-        "The readings are not what a load does.",
+        "No load can cause these readings.",
         (
             "a detector diode, its wire or its ground",
             "a converter input that is stuck, drifts or has become noisy",
@@ -326,10 +326,16 @@ HINTS: dict[str, dict[str, float]] = {
 PASSING = "Nothing else in the stored rows differs from before; the cause may have passed."
 SILENT_PATTERN = "No readings come from the microcontroller bridge, so the line cannot be judged."
 SILENT = (
-    Check("See that the bridge has power and its lead sits: is a light on?", Place.LOOK),
     Check(
-        "`mismatchd ports` lists what this host sees; `mismatchd status` what it misses.",
+        "Check that the bridge has power and its lead is plugged in firmly: is a light on?",
         Place.LOOK,
     ),
-    Check("Pull and replug the bridge's lead, try another socket and another lead.", Place.SHACK),
+    Check(
+        "`mismatchd ports` lists the ports of this host; `mismatchd status` shows what is missing.",
+        Place.LOOK,
+    ),
+    Check(
+        "Unplug the bridge's lead and plug it in again; try another socket and another lead.",
+        Place.SHACK,
+    ),
 )

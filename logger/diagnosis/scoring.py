@@ -195,6 +195,6 @@ def _more(found: Mapping[str, EvidenceFinding], evidence: Evidence) -> tuple[str
     if evidence.transmissions[1] < 5:
         told.append(
             f"only {evidence.transmissions[1]} transmissions since; a few more, on the lowest, a"
-            " middle and the highest channel, would tell more"
+            " middle and the highest channel, would help"
         )
     return tuple(told)

@@ -54,7 +54,7 @@ def _lines(diagnosis: Diagnosis) -> Iterator[tuple[int, str, str]]:
         yield from _cause(cause, whole=number == 0 or not diagnosis.sure)
     if diagnosis.more:
         yield 0, "", ""
-        yield 0, "", "What is missing"
+        yield 0, "", "Missing evidence"
         for text in diagnosis.more:
             yield 2, "- ", text
     if diagnosis.checks:
@@ -96,7 +96,7 @@ def sentences(diagnosis: Diagnosis) -> list[str]:
     elif blamed:
         names = ", or ".join(cause.title for cause in blamed[:MOST_CAUSES])
         lines.append(f"It might be {names}.")
-        lines += [f"Missing: {text}." for text in diagnosis.more[:2]]
+        lines += [f"Missing evidence: {text}." for text in diagnosis.more[:2]]
     for check in diagnosis.checks[:MOST_CHECKS]:
         lines.append(" ".join(["Next:", check.text, *check.cautions]))
     return lines

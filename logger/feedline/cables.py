@@ -79,9 +79,9 @@ class Cable(NamedTuple):
         if not sources:
             mhz = np.concatenate([source.frequency_mhz for source in self.sources])
             raise UsageError(
-                f"{self.name}: nothing is known at {frequency_mhz:g} MHz, only from"
-                f" {mhz.min() / REACH:g} to {mhz.max() * REACH:g} MHz; give what your cable's"
-                f" data sheet says, --cable NAME=DB (per 100 m)"
+                f"{self.name}: no data at {frequency_mhz:g} MHz, only from {mhz.min() / REACH:g} to"
+                f" {mhz.max() * REACH:g} MHz; take it from the data sheet: --cable NAME=DB (per 100"
+                " m)"
             )
         losses = [source.loss(frequency_mhz) for source in sources]
         return Attenuation(

@@ -19,22 +19,23 @@ DOUBTS = {
     "extrapolated": "a reading was outside the range that the calibration covers",
     "unsettled": "the carrier was too short for the detectors to settle",
     "gap": "pairs were missing",
-    "relative": "the calibration knows the balance only, which is enough for this",
+    "relative": "the calibration covers the balance of the ports only, which is enough here",
 }
 # Common practice, no single source. The cheapest check comes first.
 MORE = (
     "More than the cable should lose. First check that the antenna was really off, and the length"
-    " and type of cable; then look for water at the far plug and in the braid (dark, dull"
-    " copper), a kink or a crushed place, and plugs; measure again with a part of the line."
+    " and type of cable; then look for water at the far plug and in the braid (dark, dull copper),"
+    " a kink, a crushed place or a bad plug; then measure a part of the line alone."
 )
 LESS = (
     "Less than the cable should lose: check its length and type. If they are right, check the"
     " coupler: `mismatchd calibrate bench`."
 )
-FITS = "That fits the cable: no water or bad joint that this could show."
+FITS = "This fits the cable: the measurement shows no water and no bad joint."
 NEED = (
-    "Say which cable it is and how long (`feedline: {cable: RG-58, length_m: 18}` in the"
-    " configuration, or --cable and --length) and at which frequency, to have it compared."
+    "To compare with the nominal loss, give cable and length (`feedline:"
+    " {cable: RG-58, length_m: 18}` in the configuration, or --cable and --length) and the"
+    " frequency."
 )
 
 
@@ -47,8 +48,8 @@ def findings(reading: LineLoss, flags: str, history: Sequence[LineLoss]) -> Iter
     yield f"The line loses {words(reading.bounds)} one way{frequency} (SWR {reading.swr:.2f})."
     if reading.loss_high_db is None:
         yield (
-            "The reflection is so weak that the coupler's directivity could be all of it: no upper"
-            " bound."
+            "The reflection is so weak that the coupler's directivity could account for all of it:"
+            " no upper bound."
         )
     for flag in flags.split():
         if flag in DOUBTS:
@@ -57,7 +58,8 @@ def findings(reading: LineLoss, flags: str, history: Sequence[LineLoss]) -> Iter
         nominal = words(
             Bounds(reading.nominal_db, reading.nominal_low_db or 0.0, reading.nominal_high_db)
         )
-        yield f"Nominal for {reading.length_m:g} m of {reading.cable}: {nominal}, by the sources."
+        cable = f"{reading.length_m:g} m of {reading.cable}"
+        yield f"Nominal for {cable}: {nominal}, according to the sources."
     yield {"more": MORE, "less": LESS, "fits": FITS, "unknown": NEED}[verdict(reading)]
     comparable = [earlier for earlier in history if same_frequency(reading, earlier)]
     yield from _with_other_end(reading, comparable)
@@ -81,7 +83,7 @@ def _with_other_end(reading: LineLoss, history: Sequence[LineLoss]) -> Iterator[
         if earlier.far_end != reading.far_end and is_recent:
             mean = mean_of(reading.bounds, earlier.bounds)
             if mean is not None:
-                yield f"Together with the far end {earlier.far_end}: {words(mean)}."
+                yield f"Mean of the readings with far end open and shorted: {words(mean)}."
             return
     other_end = "shorted" if reading.far_end == "open" else "open"
     yield (
@@ -96,5 +98,5 @@ def _with_earlier(reading: LineLoss, history: Sequence[LineLoss]) -> Iterator[st
         is_earlier = reading.time_ns - earlier.time_ns >= TOGETHER_NS
         if earlier.far_end == reading.far_end and is_earlier:
             day = format_ns(earlier.time_ns)[:10]
-            yield f"Last time like this, on {day}: {words(earlier.bounds)}."
+            yield f"Last reading of the same kind, on {day}: {words(earlier.bounds)}."
             return

@@ -44,16 +44,16 @@ def remarks(rows: Sequence[Choice], cables: Sequence[Attenuation], lengths: int)
         if row.total_db is None:
             yield (
                 f"{row.length_m:g} m of {row.cable}: even an open or a short at the far end shows"
-                f" no more than SWR {highest_swr_at_shack(row.matched_db):.2f} at the shack; what"
-                f" reads {row.swr_shack:g} there is another line, or the coupler is wrong"
+                f" no more than SWR {highest_swr_at_shack(row.matched_db):.2f} at the shack; a"
+                f" reading of {row.swr_shack:g} there means another line or a faulty coupler"
             )
     for number, row in enumerate(rows):
         half_wave_m = cables[number // lengths].half_wave_m
         if row.length_m < half_wave_m and (row.swr_antenna or 1.0) >= HIGH_SWR:
             yield (
-                f"Shorter than a half wave, as {row.length_m:g} m of {row.cable}"
-                f" ({half_wave_m:.1f} m are one), a line with a high SWR may lose less or more"
-                " than this: it depends on where the current is strong."
+                f"{row.length_m:g} m of {row.cable} is shorter than a half wave ({half_wave_m:.1f}"
+                " m): with a high SWR it may lose less or more than this, depending on where the"
+                " current is strong."
             )
             return
 

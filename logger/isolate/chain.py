@@ -353,21 +353,21 @@ def parse_chain(text: str) -> Chain:
 def _check(names: tuple[str, ...]) -> None:
     for name in names:
         if name not in KINDS:
-            raise UsageError(f"there is no part {name!r}; known are {', '.join(KINDS)}")
+            raise UsageError(f"unknown part {name!r}; known parts: {', '.join(KINDS)}")
     for name in ("coupler", "antenna"):
         if names.count(name) != 1:
-            raise UsageError(f"the chain has {names.count(name)} times {name!r}; it needs one")
+            raise UsageError(f"{name!r} occurs {names.count(name)} times; it must occur once")
     for name in ("radio", "ground"):
         if names.count(name) > 1:
-            raise UsageError(f"the chain has {names.count(name)} times {name!r}; one at most")
+            raise UsageError(f"{name!r} occurs {names.count(name)} times; remove all but one")
     order = [names.index(name) for name in ("radio", "coupler", "antenna") if name in names]
     if order != sorted(order) or ("radio" in names and order[0] != 0):
-        raise UsageError("name the parts in order, from the radio by the coupler to the antenna")
+        raise UsageError("name the parts in order: radio first, then coupler, then antenna")
     behind = names[names.index("antenna") + 1 :]
     if behind not in ((), ("ground",)):
-        raise UsageError(f"behind the antenna comes nothing but ground, not {behind[0]!r}")
+        raise UsageError(f"only ground may follow the antenna, not {behind[0]!r}")
     if "ground" in names[: names.index("antenna")]:
-        raise UsageError("ground belongs last, behind the antenna")
+        raise UsageError("ground must be the last part, after the antenna")
 
 
 def _titles(names: tuple[str, ...]) -> list[str]:

@@ -81,7 +81,7 @@ def how(trial: Trial, chain: Chain) -> str:
             return " ".join(_load(trial, chain))
         case "as-is":
             return (
-                "Connect everything as usual, with the parts that are new by now, and key briefly."
+                "Connect everything as usual, including any parts renewed so far, and key briefly."
             )
         case "swap" if name == "coupler":
             return "Put another SWR meter in the place of the coupler and key briefly."
@@ -150,7 +150,7 @@ def _load(trial: Trial, chain: Chain) -> Iterator[str]:
     if trial.place + 1 == chain.feed:
         yield f"Take the antenna off and put a dummy load in its place, on {part},"
     else:
-        yield f"Undo what follows {part} and put a dummy load there,"
+        yield f"Disconnect what follows {part} and put a dummy load there,"
     yield "rated for the power you send."
     if "tuner" in chain.names[chain.coupler : trial.place + 1]:
         yield "Set the tuner to straight through."
@@ -181,9 +181,9 @@ def expected(
 ) -> str:
     """Return the readings to expect with and without a fault in the tested parts."""
     if symptom is Symptom.NONE and trial.kind == AS_IS:
-        return "If the trouble is gone, power arrives; if not, none as before."
+        return "If the trouble is gone, power arrives; if not, still none."
     if symptom is Symptom.NONE:
-        return f"If {_innocent(trial, chain)}, power arrives; if not, none as before."
+        return f"If {_innocent(trial, chain)}, power arrives; if not, still none."
     if trial.kind == "open-end":
         return (
             f"A sound line shows SWR {sound_swr:.1f} or more now. A lower SWR means that power is"
@@ -206,7 +206,8 @@ def explain_outcome(outcome: TrialOutcome, trial: Trial, chain: Chain) -> str:
     part = _the(trial, chain)
     swr = "" if outcome.swr is None else f" (SWR {_figure(outcome.swr)})"
     if trial.kind == "open-end":
-        return f"Too much is lost{swr}." if outcome.bad else f"The line loses no more{swr}."
+        amount = "too much" if outcome.bad else "no more than it should"
+        return f"The line loses {amount}{swr}."
     if trial.kind == "open-port":
         return f"The coupler reads {'far too little' if outcome.bad else 'full reflection'}{swr}."
     if trial.kind == AS_IS:
@@ -215,7 +216,7 @@ def explain_outcome(outcome: TrialOutcome, trial: Trial, chain: Chain) -> str:
         setup = {"load": f"with a load behind {part}", "bypass": f"without {part}"}.get(
             trial.kind, f"with {title(trial, chain)}"
         )
-        return f"The trouble {'stays' if outcome.bad else 'is gone'} {setup}{swr}."
+        return f"The trouble {'remains' if outcome.bad else 'is gone'} {setup}{swr}."
     answers = ("yes", "no") if trial.kind in YES_OR_NO else ("found", "nothing found")
     name = title(trial, chain)
     return f"{name[0].upper()}{name[1:]}: {answers[not outcome.bad]}."

@@ -11,18 +11,19 @@ from logger.isolate.session import IsolationSession, Verdict
 NO_BREAK = "\N{NO-BREAK SPACE}"
 GENERAL = (
     "Before anything is keyed or unscrewed:",
-    "- Thunder about, or on its way: do none of this, keep away from the line and stay inside.",
+    "- Thunderstorm near or approaching: do none of this, keep away from the line and stay"
+    " indoors.",
     "- Unkey before you touch a plug, and see that nobody else can key. Nobody touches, or stands"
     " beside, an antenna that is keyed: RF burns.",
     "- Test transmissions short, at low power, identified and on a free channel, as your licence"
-    " and the rules of your place require. The transmitter's own limits come first: into a high"
-    " SWR or an open line the least power it has, a few seconds.",
+    " and local rules require. The transmitter's own limits come first: into a high SWR or an open"
+    " line use its lowest power, for a few seconds at most.",
 )
 CONTRADICTORY = (
     "The outcomes fit neither one faulty part nor two: the fault comes and goes, or a reading was"
     " wrong."
 )
-WIGGLE_NOW = "`mismatchd wiggle` finds a contact that opens for moments: do that next."
+WIGGLE_NOW = "`mismatchd wiggle` finds an intermittent contact: run it next."
 WORTH_SAYING = 0.1  # probability of two faulty parts, or of none, above which it is stated
 BAD_LOAD = 0.3  # probability of a bad dummy load above which it is stated
 LOAD_ADVICE = (
@@ -30,7 +31,7 @@ LOAD_ADVICE = (
     " or try another."
 )
 SYMPTOMS = {
-    Symptom.HIGH: "too much comes back",
+    Symptom.HIGH: "the SWR is higher than usual",
     Symptom.LOWER: "the SWR is lower than usual",
     Symptom.LESS: "the power at the coupler is lower than usual, the SWR is as usual",
     Symptom.UPSTREAM: "the radio or a meter before the coupler complains, the coupler does not",
@@ -44,8 +45,8 @@ REPAIR = {
     "coupler": "look at its detectors, wires and plugs, then `mismatchd calibrate bench`",
     "tuner": "leave it out until it is repaired",
     "arrester": "replace it; do not leave it out, it is part of the lightning protection",
-    "plug": "cut it off, cut back to bright copper and fit a new one; outdoors seal it",
-    "joint": "make it anew and seal it",
+    "plug": "cut it off, cut back to bright copper and fit a new one; seal it if outdoors",
+    "joint": "remake it and seal it",
     "line": "replace it, or cut out the bad place where it can be seen",
     "antenna": "look at lengths, clamps and feed point; `mismatchd tune` then sets it",
     "ground": "repair its wires and clamps",
@@ -101,7 +102,7 @@ def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
 def journal(verdict: Verdict, tried: int) -> str:
     """Return a journal entry."""
     if verdict.faulty is not None:
-        return f"isolate: {the(verdict.faulty)} is at fault, by {count_trials(tried)}"
+        return f"isolate: {the(verdict.faulty)} is at fault, after {count_trials(tried)}"
     if verdict.repaired:
         return f"isolate: trouble ended by renewing {_any_of(verdict.repaired)}"
     suspects = _list_suspects(verdict).replace(NO_BREAK, " ")
@@ -111,10 +112,10 @@ def journal(verdict: Verdict, tried: int) -> str:
 def _repaired(verdict: Verdict) -> Iterator[str]:
     part = verdict.faulty
     if part is not None:
-        yield f"It was {the(part)}: the trouble ended when it was renewed. Leave it so."
+        yield f"It was {the(part)}: the trouble ended when it was renewed. Leave it as it is."
     else:
         renewed = _any_of(verdict.repaired)
-        yield f"The trouble ended when {renewed} was renewed. Leave it so."
+        yield f"The trouble ended when {renewed} was renewed. Leave it as it is."
     yield "Seal what is outdoors. If the trouble comes back, start `mismatchd isolate` again."
 
 

@@ -14,7 +14,7 @@ log = logging.getLogger("mismatchd.notify")
 
 
 class DeliveryAttempts:
-    """Logs the first of equal failures and the recovery; delays attempts after a failure."""
+    """Logs the first of several identical failures and the recovery; delays attempts meanwhile."""
 
     def __init__(
         self,

@@ -37,7 +37,7 @@ class Command(DeliveryChannel):
         """Run the program. Raise NotDelivered if it cannot be run, fails or takes too long."""
         program, limit_s = self._options.command[0], self._options.timeout_s
         if self._aborted:
-            raise NotDelivered(f"{program} is not run: the daemon is stopping")
+            raise NotDelivered(f"{program} was not run: the daemon is stopping")
         until_s = time.monotonic() + limit_s
         try:
             process = subprocess.Popen(

@@ -53,7 +53,7 @@ class Mail(DeliveryChannel):
                 permanent=isinstance(error, smtplib.SMTPDataError) and error.smtp_code >= 500,
             ) from None
         except smtplib.SMTPNotSupportedError:
-            raise NotDelivered(f"{host} offers no TLS or no login that is understood") from None
+            raise NotDelivered(f"{host} offers no TLS or no supported login method") from None
         except UnicodeError:
             raise NotDelivered("user and password must be plain ASCII for mail") from None
         except (smtplib.SMTPException, OSError) as error:

@@ -141,7 +141,7 @@ class Adjusting(PageSession[TuningSession]):
             self._show(f"{carrier.forward_w:.2g} W is below the readable floor; use a little more.")
         elif (where := self._finder.find(carrier)) is None:
             self._pending = swr, carrier.id
-            self._show(f"Caught SWR {swr.swr:.2f}.")
+            self._show(f"Recorded SWR {swr.swr:.2f}.")
         else:
             await self._add(session, swr, carrier.id, where)
 
@@ -151,7 +151,7 @@ class Adjusting(PageSession[TuningSession]):
         channel, khz = where
         reading = ChannelReading(khz, *swr, channel, transmission_id)
         session.take(reading)
-        await self._update(session, f"Caught {keyed(reading)}.")
+        await self._update(session, f"Recorded {keyed(reading)}.")
 
     async def _update(self, session: TuningSession, message: str = "") -> None:
         """Store the session and compute advice from its readings."""
@@ -234,7 +234,9 @@ def parse_adjustment(fields: Mapping[str, str], present: float) -> Adjustment:
     length = fields.get("length", "").strip()
     length_mm = (_parse_setting(length) if length else present) if unit == "mm" else None
     if length_mm is not None and not 0 < present <= length_mm:
-        raise UsageError("give lengths above 0 mm, the whole element no shorter than what is set")
+        raise UsageError(
+            "give lengths above 0 mm, the whole element no shorter than the present setting"
+        )
     return Adjustment(
         unit,
         longer=fields.get("longer", "more") != "less",

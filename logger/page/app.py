@@ -95,7 +95,7 @@ def _show_status(request: Request, error: Exception) -> Response:
 
 
 def _show_missing(request: Request, _: Exception) -> Response:
-    return _show_trouble(request, 404, "Nothing here; it may be past retention.")
+    return _show_trouble(request, 404, "Not found; it may be past retention.")
 
 
 def _refuse(request: Request, error: Exception) -> Response:

@@ -126,7 +126,7 @@ def _cookie(header: str, name: str) -> str:
 async def _fields(headers: Headers, receive: Receive) -> dict[str, str]:
     """Return the fields of a form; the last one of a name counts."""
     if headers.get("content-type", "").partition(";")[0] != "application/x-www-form-urlencoded":
-        raise Refused(415, "A form is sent as application/x-www-form-urlencoded.")
+        raise Refused(415, "A form must be sent as application/x-www-form-urlencoded.")
     body = b""
     try:
         async with asyncio.timeout(FORM_S):

@@ -193,7 +193,7 @@ def _number(text: str | None) -> int:
     try:
         return min(int(text), LATEST)
     except ValueError:
-        raise UsageError(f"{text[:40]!r} is no number") from None
+        raise UsageError(f"{text[:40]!r} is not a number") from None
 
 
 def _row(request: Request, table: Table) -> Record:

@@ -17,34 +17,34 @@ CUT_CAUTION = "What is cut off stays off: cut no further than this, and read aga
 LONGER_AGAIN = (
     "What is cut off stays off: a longer tip, or a coil or capacity hat, makes it longer again."
 )
-END_OF_TRAVEL = " It is at the end of its travel, so the other way first."
+END_OF_TRAVEL = " It is at the end of its travel, so try the other way first."
 UNKEY = "Release the key first; nobody touches a keyed antenna."
 # Common practice, no single source; the cheapest check first.
 SIGNS: dict[Sign, str] = {
     "unmoved": (
-        "The setting was changed and the readings were not: what is adjusted is not what they come"
-        " from. Suspect the feedline (a short or an open braid in a plug), the ground or the"
+        "The setting changed but the readings did not: they do not come from the part that is"
+        " adjusted. Suspect the feedline (a short or an open braid in a plug), the ground or the"
         " coupler. Next check: with the key up put a dummy load in the antenna's place at the far"
-        " end. If the SWR stays, it is the line or its plugs (`mismatchd feedline measure` tells"
+        " end. If the SWR stays, it is the line or its plugs (`mismatchd feedline measure` measures"
         " its loss) or, with the dummy load right at the coupler, the coupler. If it is good then,"
         " it is the antenna's ground: radials, bonding of the mast, the clamp of what is adjusted."
     ),
     "deaf": (
         "The SWR is low and does not change with the setting. That is not a well tuned antenna: a"
-        " line that soaks up power, or a coupler that hears nothing, reads like that. Next check:"
-        " `mismatchd feedline measure` with the far end open; what comes back must be nearly all."
+        " line that absorbs power, or a coupler with a dead detector, reads the same. Next check:"
+        " `mismatchd feedline measure` with the far end open; nearly all power must come back."
     ),
     "level": (
-        "The SWR is high and the same at both ends: the length is about right, and the rest is no"
-        " matter of length. Next check: the ground (radials, bonding of the mast, the braid at the"
-        " antenna's plug), then a dummy load in the antenna's place, with the key up: a bad SWR"
-        " into it is the line's or the coupler's."
+        "The SWR is high and the same at both ends: the length is about right; the remaining"
+        " mismatch has another cause. Next check: the ground (radials, bonding of the mast, the"
+        " braid at the antenna's plug), then a dummy load in the antenna's place, with the key up:"
+        " a high SWR into it points to the line or the coupler."
     ),
     "misfit": (
-        "These readings do not belong to one antenna at one place: something else moves. Next"
-        " check: key the same channel twice, briefly; if it does not repeat, look for a loose joint"
-        " in plugs and clamps. If it repeats, a current on the outside of the cable is likely, or"
-        " larger numbers move it the other way than stated: check the ground, then the direction."
+        "These readings do not fit one unchanged antenna: something else is changing. Next check:"
+        " key the same channel twice, briefly; if it does not repeat, look for a loose joint in"
+        " plugs and clamps. If it repeats, a current on the outside of the cable is likely, or"
+        " larger numbers move it in the opposite direction: check the ground, then the direction."
     ),
 }
 
@@ -131,8 +131,8 @@ def _length(unit: Unit, advice: TuningAdvice) -> str:
     by = advice.longer_by
     if 0.1 < advice.too_short < 0.9:
         return (
-            "Whether it is too long or too short is not sure"
-            f" ({difference(unit, by.low)} to {difference(unit, by.high)} would be right, 95 %)."
+            f"It is not certain whether it is too long or too short ({difference(unit, by.low)} to"
+            f" {difference(unit, by.high)} would be right, 95 %)."
         )
     is_short = by.value > 0
     fault, direction = ("too short", "longer") if is_short else ("too long", "shorter")
@@ -203,7 +203,7 @@ def _next(state: TuningState, advice: TuningAdvice, present: Position) -> Iterat
     elif advice.kind == "try":
         yield (
             f"Try which way it gets better: make it {difference(unit, by)}, {target}. It may read"
-            " worse there; what it tells is worth the step."
+            " worse there; the reading is worth the step."
         )
     else:
         verb = "Lengthen" if by > 0 else "Shorten"
@@ -216,7 +216,7 @@ def _next(state: TuningState, advice: TuningAdvice, present: Position) -> Iterat
             yield "This first cut is small: it shows how far a cut moves the resonance."
         elif advice.worst_there < advice.worst:
             yield (
-                f"The worst of the channels should come from SWR {advice.worst:.2f} to about"
+                f"The worst channel should improve from SWR {advice.worst:.2f} to about"
                 f" {advice.worst_there:.2f}."
             )
         else:

@@ -10,7 +10,7 @@ from logger.wiggle.session import WiggleSession
 from logger.wording import count, join
 
 # In order from the radio; the one at the antenna is omitted, as nobody may be near it.
-JOINTS = ("plug at the radio", "coupler in", "coupler out", "first join of the line")
+JOINTS = ("plug at the radio", "coupler in", "coupler out", "first joint of the line")
 JACKET = "gently, by the jacket"
 LEAST_SECONDS = 5.0  # per joint, and with hands off, for a meaningful ranking
 
@@ -43,12 +43,12 @@ def next_step(session: WiggleSession) -> str:
     count = f"joint {state.index + 1} of {len(state.joints)}"
     if state.moving:
         return (
-            f"Move {name} ({count}) for ten seconds, {JACKET}. Enter when done; then hands off and"
-            " release the key."
+            f"Move {name} ({count}) for ten seconds, {JACKET}. Press Enter when done; then hands"
+            " off and release the key."
         )
     return (
-        f"Hands off everything; key the transmitter for some seconds. Enter as you begin to move"
-        f" {name} ({count})."
+        "Hands off everything; key the transmitter for some seconds. Press Enter when you begin to"
+        f" move {name} ({count})."
     )
 
 

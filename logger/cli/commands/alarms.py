@@ -29,9 +29,9 @@ class AlarmsGroup(click.Group):
 def command(context: click.Context, config_path: Path | None, everything: bool) -> None:
     """List, explain and acknowledge alarms.
 
-    Lists alarms that are open or not acknowledged, with their age and the count of their kind.
-    `alarms show ID` explains one, `alarms acknowledge ID` (`ack` for short) marks it as seen.
-    `alarms shelve ID` suppresses notifications of its kind for a while, `alarms unshelve ID`
+    Lists alarms that are open or not acknowledged, with their age and the number of alarms of the
+    same kind. `alarms show ID` explains one, `alarms acknowledge ID` (`ack` for short) marks it as
+    seen. `alarms shelve ID` suppresses notifications of its kind for a while, `alarms unshelve ID`
     resumes them. The alarms are recorded either way.
     """
     context.obj = config_path
@@ -85,7 +85,7 @@ def shelve(
     config_path: Path | None,
 ) -> None:
     """Shelve the kind of alarm ID: alarms are still recorded, but notifiers report them only when
-    the time is over, in one message with their number."""
+    the time is over, in one message with a count."""
     from logger.store.alarms import Alarms
 
     now_ns = _now_ns()

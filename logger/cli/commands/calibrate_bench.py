@@ -33,7 +33,7 @@ def _conditions(context: click.Context, option: click.Parameter, text: str) -> t
 def _ask_highest_w(terminal: Terminal, file: PointsFile) -> float:
     """Ask for the station's highest power, watts, and record it in the file. Raises Stop."""
     proposed = file.highest_w or HIGHEST_W
-    prompt = f"The highest power that the station transmits with [{proposed:g} W]:"
+    prompt = f"Highest transmit power of the station [{proposed:g} W]:"
     while True:
         answer = terminal.answer(prompt)
         highest_w = positive(answer.rstrip(" Ww")) if answer else proposed
@@ -62,15 +62,15 @@ def _ask_highest_w(terminal: Terminal, file: PointsFile) -> float:
     default=",".join(CONDITIONS),
     show_default=True,
     metavar="NAME,...",
-    help="What to measure, in this order.",
+    help="Conditions to measure, in this order.",
 )
 @click.option(
     "--reference",
     type=click.Choice(list(UNITS)),
     default="watts",
     show_default=True,
-    help="What the reference instrument shows: watts or volts across the load; none: there is"
-    " none, powers are only names of settings.",
+    help="What the reference instrument shows: watts or volts across the load; none: no reference;"
+    " powers only label the settings.",
 )
 @class_option
 @click.option(
@@ -92,8 +92,8 @@ def command(
 ) -> int:
     """Take bench points from the live coupler, step by step, then fit a calibration to them.
 
-    Each point is in POINTS.csv as soon as it is taken; the same command goes on where an earlier
-    session stopped. Only the driver of the configuration is used.
+    Each point is written to POINTS.csv at once; the same command continues an earlier session.
+    Only the driver of the configuration is used.
     """
     config = configuration(config_path)
     if not output.absolute().parent.is_dir():
@@ -121,9 +121,8 @@ def command(
         left_out = set(conditions) - {step.condition for step in session_steps if step.power_w > 0}
         if left_out:
             raise UsageError(
-                f"--powers: none is {LOW_W:g} W or less, the most for"
-                f" {' and '.join(sorted(left_out))}; give a lower one too, or name other"
-                " --conditions"
+                f"--powers: {' and '.join(sorted(left_out))} must not exceed {LOW_W:g} W; add a"
+                " lower power, or name other --conditions"
             )
         guide = BenchGuide(driver, terminal, file, session_steps, PowerScale(reference), seconds)
         with closing(driver):
@@ -145,7 +144,7 @@ def command(
     except BenchPointError as error:
         terminal.say(f"no calibration written: {error}")
         terminal.say(
-            "The points are kept; delete a row to have it asked for again, or name more --powers."
+            "The points are kept; delete a row to measure that point again, or name more --powers."
         )
         return 1
     return 0

@@ -49,7 +49,7 @@ class_option = click.option(
     default="watts",
     show_default=True,
     help="What power_w holds: watts, or volts across the 50 ohm load (rms, peak, peak to peak), or"
-    " none: marks only, key-downs of one mark had equal but unknown power.",
+    " none: labels only; key-downs with the same label had equal but unknown power.",
 )
 @class_option
 @click.option(
@@ -72,7 +72,7 @@ class_option = click.option(
 def command(points: Path, output: Path, plot: Path | None, **options: Any) -> None:
     """Fit the coupler from bench points and say how good it is.
 
-    POINTS.csv has the columns condition,power_w,forward_v,reflected_v and, where wanted,
+    POINTS.csv has the columns condition,power_w,forward_v,reflected_v and, optionally,
     frequency_khz and temperature_c; one steady key-down a row. Conditions: matched (antenna port
     on a dummy load), reversed (coupler turned round), open, short (antenna port, low power only).
     Power 0 is the transmitter unkeyed. `calibrate bench` gathers such points.

@@ -26,7 +26,7 @@ def command(
     """Draw the raw pairs around an alarm or excursion.
 
     One A4 sheet: incident and reflected power, the reflection with its 95 % interval by noise and
-    the usual level, the extent of excursions and the moments of alarms, for the whole capture and
+    the usual level, the extent of excursions and the times of alarms, for the whole capture and
     for the event enlarged. `mismatchd export captures` lists the ids.
     """
     if sum(number is not None for number in (capture_id, alarm, excursion)) != 1:

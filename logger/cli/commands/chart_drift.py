@@ -33,7 +33,7 @@ def command(
 ) -> None:
     """Draw daily SWR and its trend.
 
-    One A4 sheet: the level with its 95 % interval, the season about it, entries of the journal,
+    One A4 sheet: the level with its 95 % interval, the seasonal variation, journal entries,
     alarms, and the weather where it is known.
     """
     config = configuration(config_path)
@@ -50,12 +50,13 @@ def command(
     missing = [str(channel) for channel in dict.fromkeys(channels) if channel not in readable]
     if missing:
         raise StoreError(
-            f"{config.store.path}: no readable transmission on channel {', '.join(missing)}"
-            " in the time asked for"
+            f"{config.store.path}: no readable transmission on channel {', '.join(missing)} in the"
+            " period requested"
         )
     if not account.channels:
         raise StoreError(
-            f"{config.store.path}: no readable transmission in the time asked for; nothing to draw"
+            f"{config.store.path}: no readable transmission in the period requested; nothing to"
+            " draw"
         )
     save(draw(account), output)
     click.echo(f"drew {output}", err=True)

@@ -47,7 +47,7 @@ def command(
     from logger.store.reader import Store
 
     if capture is not None and table != SAMPLES:
-        raise UsageError("--capture goes with `export samples`")
+        raise UsageError("--capture is valid only with `export samples`")
     config = configuration(config_path)
     now_ns = time.time_ns()
     since_ns = FOREVER[0] if since is None else parse_time(since, now_ns)

@@ -48,7 +48,7 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
     "cables",
     multiple=True,
     metavar="NAME",
-    help=f"{', '.join(published())}, or NAME=DB by a data sheet, dB per 100 m; may be repeated."
+    help=f"{', '.join(published())}, or NAME=DB from a data sheet, dB per 100 m; may be repeated."
     " Default: all of these.",
 )
 @click.option("--length", "lengths", callback=numbers, metavar="M,M,...", help="Lengths in metres.")
@@ -59,7 +59,7 @@ class ComparisonOptions(msgspec.Struct, frozen=True):
     type=click.Choice(["antenna", "shack"]),
     default="antenna",
     show_default=True,
-    help="Where the SWR is this.",
+    help="Place where the line has this SWR.",
 )
 @click.option(
     "--power",
@@ -96,8 +96,8 @@ def command(
 
     Prints the matched loss, the total loss with the SWR, both also in S-units of 6 dB, the power
     that reaches the antenna and the SWR at both ends. Attenuation is the median of the published
-    values of a standard designation; the column `sources` has the total by the lowest and the
-    highest of them. Frequency (or that of the channel) and length default to the configuration,
+    values of a standard designation; the column `sources` shows the total loss by the lowest and
+    the highest value. Frequency (or that of the channel) and length default to the configuration,
     which is optional here. `feedline measure` measures the loss of the installed line.
     """
     context.obj = config_path
@@ -131,7 +131,7 @@ def _terms(wanted: ComparisonOptions, config: Config | None) -> tuple[Terms, Seq
         mhz = mhz_of(config.station.frequency_mhz, config.station.channel)
     if mhz is None:
         raise UsageError(
-            "at which frequency? give --frequency MHZ (27.2 for the citizens band), or"
+            "frequency missing; give --frequency MHZ (27.2 for the citizens band), or"
             " station.channel or station.frequency_mhz in the configuration"
         )
     if not lengths:

@@ -48,8 +48,8 @@ DAEMON = (
     type=click.Choice(FAR_ENDS),
     default="open",
     show_default=True,
-    help="How the far end is left. Measure with both, one after the other: their mean is right"
-    " even if the impedance of the line is not exactly that of the coupler.",
+    help="State of the far end. Measure with both, one after the other: their mean is right even if"
+    " the impedance of the line is not exactly that of the coupler.",
 )
 @click.option("--cable", metavar="NAME", help="The installed cable. Default: feedline.cable.")
 @click.option(
@@ -75,12 +75,12 @@ def command(
 ) -> None:
     """Measure the loss of the installed line with its far end open or shorted, at low power.
 
-    Half the return loss is the loss one way. It is shown with its 95 % interval, which directivity
-    widens the more the line loses, beside the nominal loss of the cable. It is stored (`export
-    line_losses`) and noted in the journal. Measure with the far end open and again with it
-    shorted: where the impedance of the line is not exactly that of the coupler, one reads too much
-    and the other too little, and their mean is right. It works beside the running daemon, and
-    without one.
+    Half the return loss is the loss one way. It is shown with its 95 % interval, beside the
+    nominal loss of the cable; directivity widens the interval as the loss grows. It is stored
+    (`export line_losses`) and noted in the journal. Measure with the far end open and again with
+    it shorted: where the impedance of the line is not exactly that of the coupler, one reads too
+    much and the other too little, and their mean is right. Works with and without the running
+    daemon.
     """
     config = configuration(config_path or context.obj)
     terminal = Terminal()
@@ -99,7 +99,7 @@ def command(
         confirm(
             terminal,
             [*texts, DAEMON] if carriers.of_daemon else texts,
-            "All of this is done, and nobody is near the far end (yes or no):",
+            "Is all of this done, and is nobody near the far end? (yes or no):",
         )
         carrier = carriers.wait(2 * LOW_W)
     reading = _line_loss(carrier, far_end, cable, length, _khz(carrier, station.channel, frequency))

@@ -30,14 +30,14 @@ from logger.store.work_session import WorkSession
     "--chain",
     "typed",
     metavar="PART,PART,...",
-    help=f"The parts from the transmitter to the antenna, of {', '.join(KINDS)}; `coupler` is ours."
-    f" Begins anew. Default: {','.join(DEFAULT)}, and it is asked.",
+    help=f"Parts in order from the transmitter to the antenna, chosen from {', '.join(KINDS)}."
+    f" Starts a new session. Default: a prompt, which proposes {','.join(DEFAULT)}.",
 )
 @click.option(
     "--usual",
     type=click.FloatRange(1, 10),
-    help="The highest SWR that is usual here with everything in order. Default: by the"
-    f" transmissions of the last {DAYS} days, else {UNKNOWN_SWR:g}.",
+    help="Highest SWR of the station when sound. Default: from the transmissions of the last"
+    f" {DAYS} days, else {UNKNOWN_SWR:g}.",
 )
 @click.option(
     "--without",
@@ -45,10 +45,10 @@ from logger.store.work_session import WorkSession
     multiple=True,
     type=click.Choice(NEEDS),
     metavar="THING",
-    help=f"What is not at hand, of: {', '.join(NEEDS)}; may be repeated. It can also be said when"
-    " asked for.",
+    help=f"Equipment that is not available, one of {', '.join(NEEDS)}; may be repeated. x at"
+    " the prompt of a trial does the same.",
 )
-@click.option("--new", "anew", is_flag=True, help="Begin anew, whatever was interrupted.")
+@click.option("--new", "anew", is_flag=True, help="Start a new session, even if one is unfinished.")
 @click.pass_context
 def command(
     context: click.Context,
@@ -60,12 +60,12 @@ def command(
 ) -> None:
     """Find the faulty part by elimination, while the fault is there.
 
-    Proposes the most informative trial for the time it takes (a dummy load here or there, a part
-    left out or replaced, an ohmmeter, the far end open at low power, a look), reads the outcome
-    from the coupler where it can and asks where it cannot, and lists the suspects and the parts
-    that were tested and are sound, until one suspect is left, a repair has ended the trouble, or
-    no trial tells more. The same command goes on where it was interrupted. It works beside the
-    running daemon, and without one.
+    Proposes the most informative trial for the time it takes (a dummy load after some part, a part
+    left out or replaced, an ohmmeter, the far end open at low power, an inspection), reads the
+    outcome from the coupler where it can and asks where it cannot, and lists the suspects and the
+    parts that were tested and are sound, until one suspect is left, a repair has ended the
+    trouble, or no further trial helps. An interrupted session is continued by the next call. Works
+    with and without the running daemon.
     """
     chain = None if typed is None else parse_chain(typed)
     config = configuration(config_path or context.obj)
@@ -88,7 +88,7 @@ def command(
     with stoppable(
         terminal,
         stopped,
-        lambda: "the input has ended; what was tried is kept, and the same command goes on",
+        lambda: "the input ended; trials are kept, and the same command continues",
     ):
         if not anew and chain is None:
             offer_resume(terminal, work, words.progress)
@@ -138,7 +138,7 @@ def _ask_entry(terminal: Terminal, text: str) -> tuple[str | None, str]:
     """Ask for a journal entry; return its text, None for no entry, and its kind."""
     terminal.say("")
     terminal.say(f"For the journal: {text}.")
-    terminal.ask("Enter notes it; r: it is repaired, too; n: note nothing:")
+    terminal.ask("Enter: note it; r: note it as a repair; n: note nothing:")
     answer = (terminal.line(None) or "").lower()
     if answer in ("n", "no", "q"):
         return None, ""

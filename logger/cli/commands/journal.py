@@ -42,8 +42,7 @@ def command() -> None:
 @_time_option
 @config_option
 def add(text: str, kind: str, when: str | None, config_path: Path | None) -> None:
-    """Note TEXT, as of now unless --time says otherwise. The daemon may be running, and hears of
-    it."""
+    """Add TEXT, dated now unless --time is given. A running daemon takes it into account."""
 
     text = _one_line(text)
     now_ns = time.time_ns() // 1000 * 1000
@@ -55,7 +54,7 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
 
 @command.command("edit")
 @click.argument("number", type=int, metavar="ID")
-@click.option("--text", metavar="TEXT", help="What it says instead.")
+@click.option("--text", metavar="TEXT", help="New text of the entry.")
 @click.option("--kind", type=click.Choice(KINDS))
 @_time_option
 @config_option
@@ -81,7 +80,7 @@ def edit(
 @click.argument("number", type=int, metavar="ID")
 @config_option
 def remove(number: int, config_path: Path | None) -> None:
-    """Take entry ID out of the journal."""
+    """Remove entry ID."""
     with Journal.editor(configuration(config_path).store.path) as journal:
         is_found = journal.delete(number)
     _report(number, is_found, "removed")
@@ -118,8 +117,8 @@ def list_(kind: str | None, since: str | None, until: str | None, config_path: P
 def weather(file: Path, config_path: Path | None) -> None:
     """Import the weather from a CSV FILE, all of it or nothing.
 
-    Its header names time_utc or date, and some of temperature_c, rain_mm (fallen since the row
-    before) and wind_m_s. A row of a moment that is known already replaces it.
+    Its header names time_utc or date, and one or more of temperature_c, rain_mm (since the
+    previous row) and wind_m_s. A row replaces a stored one of the same time.
     """
     from logger.store.weather import WeatherRows
     from logger.store.weather_file import count_values, read

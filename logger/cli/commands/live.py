@@ -36,7 +36,7 @@ def command(config_path: Path | None, as_lines: bool) -> None:
 
     Shows the readings of the running daemon: the SWR with its 95 % interval on a scale of the
     reflection coefficient, forward and reflected power, the highest values since key-down, open
-    alarms, the last transmissions and the state of the daemon, which may stop and start meanwhile.
+    alarms, the last transmissions and the state of the daemon, which may be restarted meanwhile.
     q or Ctrl-C quits, c clears the highest values. Without a terminal (a pipe, a dumb terminal) it
     prints one line a second.
     """

@@ -21,24 +21,32 @@ TOKEN_ENV = "MISMATCHD_PAGE_TOKEN"
 @config_option
 @click.option("--address", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option(
-    "--port", type=click.IntRange(0, 65535), default=PAGE_PORT, show_default=True, help="0: any."
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=PAGE_PORT,
+    show_default=True,
+    help="0: any free port.",
 )
 @click.option(
     "--name",
     "names",
     multiple=True,
     metavar="HOST",
-    help="A further name that browsers may open it by, beside addresses and this host's own.",
+    help="Additional host name for the URL, besides addresses and the name of this host.",
 )
 @click.option(
     "--token-file",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help=f"Holds what lets a visitor act, 16 characters or more. Default: ${TOKEN_ENV}, else one"
-    " made up at each start.",
+    help=f"File with the token that permits changes, 16 characters or more. Default: ${TOKEN_ENV},"
+    " else a new token at each start.",
 )
-@click.option("--certificate", type=click.Path(path_type=Path), metavar="PEM", help="For https.")
-@click.option("--key", type=click.Path(path_type=Path), metavar="PEM", help="Its key.")
+@click.option(
+    "--certificate", type=click.Path(path_type=Path), metavar="PEM", help="Certificate for https."
+)
+@click.option(
+    "--key", type=click.Path(path_type=Path), metavar="PEM", help="Key of the certificate."
+)
 def command(
     config_path: Path | None,
     address: str,
@@ -80,8 +88,8 @@ def command(
     token = _token(token_file)
     if not host_address.is_loopback and token is None:
         raise UsageError(
-            f"--address {host_address}: other machines reach it there, so a token is needed; put 16"
-            f" characters or more into a file for --token-file, or into ${TOKEN_ENV}"
+            f"--address {host_address}: other machines can reach this address, so a token is"
+            f" needed; put 16 characters or more into a file for --token-file, or into ${TOKEN_ENV}"
         )
     listening = listener(host_address, port)
     host = f"[{host_address}]" if host_address.version == 6 else str(host_address)
@@ -92,8 +100,8 @@ def command(
         click.echo(f"with rights to make changes: {url}enter#{token}", err=True)
     if not host_address.is_loopback and certificate is None:
         click.echo(
-            "without --certificate and --key others in the network can read everything, the token"
-            " included; use this only in a network that you trust",
+            "without --certificate and --key others on the network can read everything, including"
+            " the token; use this only on a network that you trust",
             err=True,
         )
     own = socket.gethostname().lower()
@@ -111,8 +119,8 @@ def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
         return ipaddress.ip_address(text.removeprefix("[").removesuffix("]"))
     except ValueError:
         raise UsageError(
-            f"--address {text!r}: write an address of this machine such as 127.0.0.1, or 0.0.0.0"
-            " for all of them"
+            f"--address {text!r}: not an IP address; write one of this machine such as 127.0.0.1,"
+            " or 0.0.0.0 for all of them"
         ) from None
 
 
@@ -127,5 +135,5 @@ def _token(file: Path | None) -> str | None:
         if not token:
             return None
     if len(token) < LEAST_TOKEN:
-        raise UsageError(f"{where}: a token has {LEAST_TOKEN} characters or more; make it longer")
+        raise UsageError(f"{where}: the token is too short; use {LEAST_TOKEN} characters or more")
     return token

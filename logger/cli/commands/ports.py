@@ -14,13 +14,16 @@ from logger.cli.station import config_option
 @click.option(
     "--identify",
     is_flag=True,
-    help="Open each port, ask whether a microcontroller bridge is there and listen for four"
-    " seconds. Opening a port"
-    " reboots some boards, and the question is six bytes that other devices may not like: name the"
-    " PORTs (or addresses such as socket://HOST:PORT) to be asked, or all are.",
+    help="Open each port, query it for a microcontroller bridge and listen for four seconds."
+    " Opening a port reboots some boards, and other devices may misread the query of six bytes:"
+    " name PORTs (or addresses such as socket://HOST:PORT) to query only these. Default: all.",
 )
 @click.option(
-    "--baud", type=click.IntRange(min=1), default=115200, show_default=True, help="For --identify."
+    "--baud",
+    type=click.IntRange(min=1),
+    default=115200,
+    show_default=True,
+    help="Baud rate for --identify.",
 )
 @config_option
 def command(config_path: Path | None, ports: tuple[str, ...], identify: bool, baud: int) -> None:

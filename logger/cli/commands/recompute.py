@@ -70,7 +70,7 @@ def _summarize(by_raw: ByRaw, by_means: ByMeans, calibration_id: str) -> Iterato
             f" {count(by_raw.transmissions, 'transmission')}, {count(by_raw.seconds, 'second')}"
         )
         if by_raw.deleted:
-            text += f"; {count(by_raw.deleted, 'transmission')} removed, below the present rules"
+            text += f"; {count(by_raw.deleted, 'transmission')} removed by the present rules"
         if by_raw.alarms:
             text += f"; {count(by_raw.alarms, 'alarm')} added"
         if by_raw.withdrawn:

@@ -84,9 +84,9 @@ def _clock(clock: ClockStatus) -> str:
     if clock.steps:
         text += f", set {clock.steps} times"
     if clock.ahead_s:
-        text += f", row times {clock.ahead_s:g} s ahead of it"
+        text += f", row times {clock.ahead_s:g} s ahead of the clock"
     if clock.mended:
-        text += f", {clock.mended} times went back and were mended"
+        text += f", {clock.mended} backward times corrected"
     return text
 
 
@@ -135,7 +135,7 @@ def _notifier_lines(notifier: NotifierStatus) -> list[tuple[str, str]]:
     waiting = count(notifier.waiting, "message")
     lines = [("notify", f"{notifier.name}: {waiting} waiting; {delivered}"), *_error_line(notifier)]
     if notifier.given_up:
-        lines.append(("", f"{notifier.given_up} of the latest were refused and dropped"))
+        lines.append(("", f"{notifier.given_up} of the latest messages were refused and dropped"))
     return lines
 
 

@@ -40,13 +40,13 @@ DAEMON = (
 @click.option(
     "--longer",
     type=click.Choice(["more", "less"]),
-    help="Whether more or less of it makes the antenna longer. Default for mm: more.",
+    help="Direction that makes the antenna longer. Default for mm: more.",
 )
 @click.option(
     "--length",
     type=click.FloatRange(0, min_open=True),
     metavar="MM",
-    help="The whole element, tip included; asked for otherwise.",
+    help="Length of the whole element, tip included. Default: a prompt.",
 )
 @click.option(
     "--travel", type=(float, float), metavar="N N", help="Lowest and highest possible setting."
@@ -84,7 +84,7 @@ def command(config_path: Path | None, new: bool, **options: Any) -> None:
         confirm(
             terminal,
             [*before_keying(TUNE), *([DAEMON] if carriers.of_daemon else [])],
-            "All of this is understood (yes or no):",
+            "Is all of this understood? (yes or no):",
         )
         if work.session is None:
             work.begin(session)

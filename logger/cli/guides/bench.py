@@ -228,7 +228,7 @@ class BenchGuide:
         while outcome is None:
             if terminal.interactive and (line := terminal.line(0.0)) is not None:
                 if not self._obey(line):
-                    say("Not keyed; once more.")
+                    say("No key-down detected; try again.")
                 return None
             block, has_notice = self._listen()
             if has_notice:
@@ -293,8 +293,8 @@ class BenchGuide:
         elif not self._silent and now_s - self._latest_s > SILENCE_S:
             self._silent = True
             self._terminal.say(
-                f"Nothing has come from the bridge for {SILENCE_S:g} s: look at its plug, and at"
-                " the driver's keys in the configuration."
+                f"No data from the bridge for {SILENCE_S:g} s: check its plug and `driver` in the"
+                " configuration."
             )
             return block, True
         return block, bool(notices)
@@ -346,11 +346,11 @@ def _explain(trouble: Trouble, step: BenchStep, watch: Watch, quiet: Quiet | Non
         case Trouble.CLIPPED:
             return "Release the key: the converter is at the end of its range. Reduce the power."
         case Trouble.RELEASED:
-            return "The key came up too soon; once more, until the guide asks you to release it."
+            return "Released too soon; key again until you are asked to release the key."
         case Trouble.GAP:
-            return "Release the key: no more pairs arrive; once more."
+            return "Release the key: pairs stopped arriving. Try again."
     reading = watch.reading()
     reason = (reading and unsteady(reading, quiet)) or "too few steady pairs"
     if quiet is None:
-        return f"Not steady although nothing should be keyed: {reason}. Once more."
+        return f"Not steady although nothing should be keyed: {reason}. Try again."
     return f"Release the key: {step.limit_s:g} s is long enough. Not steady: {reason}"

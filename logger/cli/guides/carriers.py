@@ -132,8 +132,7 @@ class SilenceError(MismatchdError):
 
     def __init__(self, hint: str = "") -> None:
         super().__init__(
-            f"nothing has come for {SILENCE_S:g} s; look at the bridge's plug, and at"
-            f" `mismatchd status`{hint}"
+            f"no pair for {SILENCE_S:g} s; check the bridge's plug and `mismatchd status`{hint}"
         )
 
 

@@ -118,8 +118,8 @@ class IsolationGuide:
             if good is not None:
                 return TrialOutcome(trial.key, not good, *swr)
             self._terminal.say(
-                "That lies between sound and as before. Enter reads it again, s skips it. A little"
-                " more power narrows the interval, within the limits of the transmitter."
+                "This reading lies between sound and faulty. Enter reads it again, s skips it. A"
+                " little more power narrows the interval, within the limits of the transmitter."
             )
         return None
 
@@ -181,7 +181,7 @@ class IsolationGuide:
         self._terminal.say(words.CONTRADICTORY)
         answer = ""
         while not answer:
-            answer = ask_word(self._terminal, "Go on here all the same? (y, n):", ("y", "n"))
+            answer = ask_word(self._terminal, "Continue here anyway? (y, n):", ("y", "n"))
         if answer == "n":
             raise Enough
 

@@ -32,15 +32,15 @@ def ask_state(
     direct_current = "unknown"
     if OHMMETER not in lacking and "tuner" not in chain.names[chain.coupler :]:
         terminal.say(
-            "To an ohmmeter, is the sound antenna closed, pin to sleeve (a coil or a loop at its"
-            " feed), or open (two bare wires)?"
+            "Does an ohmmeter show the sound antenna closed from pin to sleeve (a coil or a loop at"
+            " its feed) or open (two bare wires)?"
         )
         prompt = "closed, open, or Enter if you do not know:"
         direct_current = ask_word(terminal, prompt, ("closed", "open")) or direct_current
     with Store.reader(path) as store:
         hint = newest(store)
     if hint is not None:
-        terminal.say(f"Alarm {hint.alarm} counts for a little: by it, {hint.title}.")
+        terminal.say(f"Alarm {hint.alarm} is weak evidence for this: {hint.title}.")
     return IsolationState(
         chain=chain.names,
         direct_current=direct_current,
@@ -56,19 +56,21 @@ def ask_word(terminal: Terminal, prompt: str, allowed: Sequence[str]) -> str:
         answer = terminal.answer(prompt).lower()
         if answer == "" or answer in allowed:
             return answer
-        terminal.say(f"{answer!r} is none of: {', '.join(filter(None, allowed))}, q")
+        terminal.say(
+            f"{answer!r} is not a valid answer; give {', '.join(filter(None, allowed))} or q"
+        )
 
 
 def _ask_chain(terminal: Terminal) -> Chain:
     chain = Chain(DEFAULT)
     terminal.say(f"From the transmitter to the antenna: {chain_line(chain)}.")
     terminal.say(f"Other parts are: {', '.join(name for name in KINDS if name not in DEFAULT)}.")
-    while names := terminal.answer("Enter if that is it, else type the parts in order:"):
+    while names := terminal.answer("Enter to accept, or type the parts in order:"):
         try:
             chain = parse_chain(names)
         except UsageError as error:
             terminal.say(str(error))
         else:
-            terminal.say(f"So: {chain_line(chain)}.")
+            terminal.say(f"The parts are: {chain_line(chain)}.")
             break
     return chain

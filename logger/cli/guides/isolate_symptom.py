@@ -34,7 +34,8 @@ def find_symptom(
     """
     terminal.say("")
     terminal.say(
-        "First as it is, with everything connected as usual. Stay on this channel throughout."
+        "First read the present state, with everything connected as usual. Stay on this channel"
+        " throughout."
     )
     if carriers.of_daemon:
         terminal.say(DAEMON)
@@ -43,10 +44,10 @@ def find_symptom(
     except Instead:
         symptom = Symptom.NONE
     if symptom is None:
-        terminal.say(f"So it comes and goes. {words.WIGGLE_NOW}")
+        terminal.say(f"The fault comes and goes. {words.WIGGLE_NOW}")
         return
     session.begin(symptom)
-    terminal.say(f"So {words.SYMPTOMS[symptom]}.")
+    terminal.say(f"Symptom: {words.SYMPTOMS[symptom]}.")
 
 
 def _measure(
@@ -79,20 +80,20 @@ def _ask_symptom(
     """Ask what is wrong when the SWR is not too high, or (`is_high` is None) only slightly."""
     if is_low:
         terminal.say(
-            f"That is lower than usual ({state.lowest_usual_swr:.2f} or more). That is not always"
-            " good: a dead detector and a wet line hide reflection. What is wrong?"
+            f"That is lower than usual (usual: {state.lowest_usual_swr:.2f} or more). That is not"
+            " always good: a dead detector and a wet line hide reflection. What is wrong?"
         )
     else:
         terminal.say(
-            f"That is {'hardly' if is_high is None else 'no'} more than usual"
-            f" ({state.usual_swr:.2f} or less; if yours is lower, start again with --usual)."
-            " What is wrong?"
+            f"That is {'hardly' if is_high is None else 'no'} more than usual (usual:"
+            f" {state.usual_swr:.2f} or less; if yours is lower, start again with --usual). What is"
+            " wrong?"
         )
     choices = [None, Symptom.UPSTREAM, Symptom.WEAK, Symptom.LOWER, Symptom.LESS]
     if is_high is None:
         choices.append(Symptom.HIGH)
     for number, symptom in enumerate(choices, 1):
-        text = words.SYMPTOMS[symptom] if symptom else "nothing, at this moment"
+        text = words.SYMPTOMS[symptom] if symptom else "nothing at the moment"
         terminal.say(f"- {number}: {text}")
     numbers = [str(number + 1) for number in range(len(choices))]
     answer = ""

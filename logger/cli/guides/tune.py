@@ -18,9 +18,9 @@ from logger.tune.words import findings, keyed, place, setting
 
 TEST_W = 5.0  # above this, a test transmission is not at low power
 HELP = (
-    "Keys: Enter when it is set as advised; a number when it is set there; `back` when it is at the"
-    " better position; `again` forgets the last reading; `done` ends and writes the journal; `q`"
-    " stops, and `mismatchd tune` continues later."
+    "Commands: Enter when it is set as advised; a number when it is set there; `back` when it is at"
+    " the better position; `again` discards the last reading; `done` ends and writes the journal;"
+    " `q` stops, and `mismatchd tune` continues later."
 )
 AS_IT_IS = "`done` ends it; a number says where you set it instead."
 
@@ -99,7 +99,7 @@ class TuningGuide:
         if khz in frequencies(session.present) and session.complete:
             self._ask_if_moved()
         session.take(reading)
-        say(f"Caught {keyed(reading)}.")
+        say(f"Recorded {keyed(reading)}.")
         for flag in carrier.flags.split():
             if flag in DOUBTS:
                 say(f"Doubtful: {DOUBTS[flag]}.")
@@ -155,7 +155,7 @@ class TuningGuide:
             return True
         if command == "again":
             reading = session.forget()
-            say("No reading to forget." if reading is None else f"Forgot {place(reading)}.")
+            say("No reading to discard." if reading is None else f"Discarded {place(reading)}.")
             self._update()
         elif command == "back" and advice is not None and advice.better is not None:
             self._set(session.state.read[advice.better].setting)

@@ -66,12 +66,12 @@ def _ask_length_mm(terminal: Terminal, present: float) -> float:
         length_mm = parse_setting(answer) if answer else present
         if length_mm is not None and length_mm >= present:
             return length_mm
-        terminal.say("A length in mm, no less than what is set.")
+        terminal.say("Give a length in mm, no less than the present setting.")
 
 
 def limits(adjustment: Adjustment) -> str:
     """Return why a setting is impossible."""
     if adjustment.least is None or adjustment.most is None:
-        return "That cannot be: a length is more than 0 mm."
+        return "A length must be more than 0 mm."
     ends = [setting(adjustment.unit, end) for end in (adjustment.least, adjustment.most)]
-    return f"That cannot be: it moves from {' to '.join(ends)}."
+    return f"Out of range: it moves from {' to '.join(ends)}."

@@ -10,7 +10,7 @@ export function fill(root) {
         place.replaceChildren(...(part.id === "part" ? part.childNodes : [part]));
       })
       .catch(() => {
-        place.textContent = "The chart could not be fetched; load the page again.";
+        place.textContent = "The chart could not be loaded; reload the page.";
       });
   }
 }
