@@ -64,7 +64,7 @@ class _Segment(NamedTuple):
         return times + by_ns if by_ns else times
 
     def _leave_out(self, error: SegmentError) -> None:
-        log.error("the archive from %d ns on: %s; it is left out", self.first_ns, error)
+        log.error("archive segment at %d ns left out: %s", self.first_ns, error)
 
 
 class Archive:

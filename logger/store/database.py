@@ -166,7 +166,7 @@ class Store:
             aside = salvage.exchange(path)
             kept = ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing"
             log.error(
-                "%s is damaged and renamed %s; a new one starts with %s"
+                "%s is damaged and was renamed %s; the new store starts with %s"
                 " (`mismatchd recompute` derives rows again from raw pairs)",
                 path,
                 aside.name,

@@ -18,7 +18,7 @@ class Shelf(Store):
         Raise UsageError if there is no such alarm or the time has passed.
         """
         if until_ns <= now_ns:
-            raise UsageError("the time to shelve until has passed; give a later one")
+            raise UsageError("the end of the shelving has passed; give a later time")
         return self._set(alarm_id, until_ns)
 
     def unshelve(self, alarm_id: int) -> str:
