@@ -59,29 +59,29 @@ class Bench:
     """The name of the driver's entry point."""
 
     finite: ClassVar[bool] = False
-    """The input is finite, at most some hundred thousand pairs, and can be made to wait."""
+    """The input is finite, at most a few hundred thousand pairs, and can be made to wait."""
 
     host_clock: ClassVar[bool] = True
     """Times are those of `drivers.timeline.host_ns` (the driver says `clock = "host"`), not UTC."""
 
     sends: ClassVar[bool] = False
-    """The device accepts messages (the driver has `send`); `received` gives what came."""
+    """The device accepts messages (the driver has `send`); `received` returns what arrived."""
 
     message: bytes = b"inhibit\n"
     """A message that the device accepts."""
 
     arrived: bytes = b"inhibit"
-    """The bytes of it that arrive on the wire."""
+    """The bytes of that message as they arrive on the wire."""
 
     reconnects: ClassVar[bool] = False
     """The device can go away and come back: `lose` and `restore`."""
 
     speaks: ClassVar[bool] = True
-    """The device says what `say` makes it say and else nothing. False for one that always has
-    readings (a file, a simulation, a converter that is polled)."""
+    """The device sends only what `say` makes it send. False for one that always has readings (a
+    file, a simulation, a converter that is polled)."""
 
     numbers_pairs: ClassVar[bool] = False
-    """The driver can tell that pairs were lost on the way, by the number given to `say`."""
+    """The driver can detect lost pairs from the number given to `say`."""
 
     pairs: tuple[tuple[float, float], ...] = ((0.25, 0.125), (1.25, 0.375), (2.5, 0.5))
     """Forward and reflected volts of the device's pairs, in turn."""
@@ -162,7 +162,7 @@ class Reader:
         assert took_s < timeout_s + linger_s + SLACK_S, f"read took {took_s:.2f} s"
         counters = dict(self.driver.counters)
         for name, count in self._counters.items():
-            assert counters.get(name, -1) >= count, f"the counter {name!r} went back"
+            assert counters.get(name, -1) >= count, f"the counter {name!r} decreased"
         self._counters = counters
         if block is not None:
             self._check(block)
@@ -199,14 +199,14 @@ class Reader:
         assert isinstance(times, np.ndarray)
         assert times.dtype == np.int64, f"times are {times.dtype}, not int64"
         assert times.ndim == 1
-        assert len(times), "a block without pairs: give None"
+        assert len(times), "empty block; return None instead"
         assert (times % 1000 == 0).all(), "times are not whole microseconds"
         assert (np.diff(times) > 0).all(), "times do not increase within a block"
         if self._last_ns is not None:
             assert times[0] > self._last_ns, "times do not increase from block to block"
         self._last_ns = int(times[-1])
         if self._bench.host_clock:
-            assert times[-1] <= host_ns() + AHEAD_NS, "times are not of the host clock, or ahead"
+            assert times[-1] <= host_ns() + AHEAD_NS, "times are not those of the host clock"
             assert times[0] >= self._begun_ns - 10**9, "times are from before the device was opened"
         else:
             assert times[0] > YEAR_2000_NS, "times are not UTC in nanoseconds since the epoch"
@@ -273,7 +273,7 @@ class DriverContract:
             off_v = _nearest(read, sent_v)
             assert off_v.max() <= bench.tolerance_v, f"{name} is off by {off_v.max():.3g} V"
             if len(sent_v) <= 10:
-                assert (_nearest(sent_v, read) <= bench.tolerance_v).all(), f"{name} lacks some"
+                assert (_nearest(sent_v, read) <= bench.tolerance_v).all(), f"{name} lacks values"
 
     def test_collects_no_longer_than_asked(self, reader: Reader) -> None:
         for linger_s in (0.02, 0.3):
@@ -286,8 +286,8 @@ class DriverContract:
         reader.drain()
         cpu_s, begun_s = time.process_time(), time.monotonic()
         assert reader.read(timeout_s=0.4) is None
-        assert time.monotonic() - begun_s > 0.3, "read came back long before its time"
-        assert time.process_time() - cpu_s < 0.2, "the wait is a busy one"
+        assert time.monotonic() - begun_s > 0.3, "read returned long before its timeout"
+        assert time.process_time() - cpu_s < 0.2, "read uses the CPU while it waits"
 
     def test_fills_no_gaps(self, bench: Bench, reader: Reader) -> None:
         _needs(bench.speaks and bench.host_clock, "speaks and host_clock")
@@ -344,7 +344,7 @@ class DriverContract:
         driver.close()
         _one_line(str(caught.value))
         named = [str(value) for value in absent.values() if str(value) in str(caught.value)]
-        assert named, f"{str(caught.value)!r} names nothing of {absent}"
+        assert named, f"{str(caught.value)!r} names none of {absent}"
 
     def test_comes_back_with_its_device(self, bench: Bench, driver: Driver, reader: Reader) -> None:
         _needs(bench.reconnects, "reconnects")
@@ -411,7 +411,7 @@ class DriverContract:
         while time.monotonic() < until_s:
             last_ns = int(reader.blocks(1)[-1].time_ns[-1])
         if bench.host_clock:
-            assert host_ns() - last_ns < 500_000_000, "it falls behind"
+            assert host_ns() - last_ns < 500_000_000, "the driver falls behind"
 
     def test_loses_nothing_when_it_is_made_to_wait(self, bench: Bench, reader: Reader) -> None:
         _needs(bench.finite, "finite")
@@ -451,7 +451,7 @@ class DriverContract:
         reader.read(timeout_s=1.0)
         thread.join()
         assert took_s, "send failed"
-        assert took_s[0] < 0.5, "send waits for read"
+        assert took_s[0] < 0.5, "send was blocked by read"
         received = b""
         until_s = time.monotonic() + 2
         while bench.arrived not in received and time.monotonic() < until_s:
@@ -493,7 +493,7 @@ def only_documented(act: Callable[[], Result]) -> Result:
         raise
     except Exception as error:
         raise AssertionError(
-            f"{type(error).__name__} leaves the driver: {error}; only LinkError and EndOfInput may"
+            f"the driver raised {type(error).__name__}: {error}; only LinkError, EndOfInput allowed"
         ) from error
 
 
@@ -509,9 +509,9 @@ def _needs(declared: bool, capability: str) -> None:
 
 
 def _one_line(text: str) -> None:
-    assert text, "an empty message"
+    assert text, "the message is empty"
     assert text == text.strip()
-    assert "\n" not in text, f"more than a line: {text!r}"
+    assert "\n" not in text, f"more than one line: {text!r}"
 
 
 def _nearest(values: NDArray[np.float64], among: NDArray[np.float64]) -> NDArray[np.float64]:

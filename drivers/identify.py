@@ -76,10 +76,10 @@ def _listen(link: SerialLink, baud: int, listen_s: float) -> str:
         if stream.identity is not None:
             return _bridge(stream.identity)
         if stream.version is not None:
-            return f"a bridge of wire protocol {stream.version}; this program uses {VERSION}"
+            return f"a bridge with wire protocol {stream.version}; this program uses {VERSION}"
         line = _line(received)
         if line is not None:
-            return f"prints lines: {line!r}; kind: text-lines, if these are its volts"
+            return f"prints lines: {line!r}; kind: text-lines, if these are volts"
     if link.away is not None:
         return link.away
     if received:
@@ -90,8 +90,8 @@ def _listen(link: SerialLink, baud: int, listen_s: float) -> str:
 def _bridge(identity: Identity) -> str:
     settings = identity.settings
     return (
-        f"the bridge {identity.name!r}, wire protocol {VERSION}: a pair each {settings.period_us}"
-        f" µs, {settings.block} a block; started by: {identity.why_started}; kind: frames"
+        f"the bridge {identity.name!r}, wire protocol {VERSION}: a pair every {settings.period_us}"
+        f" µs, {settings.block} per block; last reset: {identity.why_started}; kind: frames"
     )
 
 

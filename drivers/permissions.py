@@ -16,7 +16,7 @@ def permission_hint(file: Path | str, rights: int) -> str:
     try:
         status = os.stat(file)
     except OSError as error:
-        return f"even its owner cannot be seen ({error.strerror})"
+        return f"its owner cannot be read ({error.strerror})"
     try:
         group = grp.getgrgid(status.st_gid).gr_name
     except KeyError:

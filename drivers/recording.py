@@ -59,7 +59,7 @@ def open_plain_or_gzip(path: Path) -> InputFile:
 
 
 class Writer:
-    """Writes a recording; use as a context manager or call `close`."""
+    """Writer of a recording, used as a context manager or ended with `close`."""
 
     def __init__(self, path: Path, header: Header) -> None:
         file: Any = gzip.open(path, "wb") if path.suffix == ".gz" else path.open("wb")  # noqa: SIM115

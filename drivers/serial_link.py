@@ -139,7 +139,7 @@ class SerialLink:
             try:
                 self._wire.write(data)
             except FAILURES as error:
-                raise LinkError(f"{self._port} cannot be written to: {_reason(error)}") from error
+                raise LinkError(f"cannot write to {self._port}: {_reason(error)}") from error
 
     def notices(self) -> list[str]:
         """Return the changes since the last call: lost, still absent and why, reconnected."""
@@ -366,7 +366,7 @@ def why_not_open(port: str, error: BaseException) -> str:
         return f"cannot open {port}: {reason}; check the address and that its server runs"
     code = getattr(error, "errno", None)
     if code in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR):
-        return f"cannot open {port}: there is no such port; {_list_of_ports()}"
+        return f"cannot open {port}: no such port; {_list_of_ports()}"
     if code in (errno.EACCES, errno.EPERM):
         return f"cannot open {port}: no permission; {permission_hint(port, READ | WRITE)}"
     if code in (errno.EBUSY, errno.EAGAIN):
@@ -385,4 +385,4 @@ def _list_of_ports() -> str:
     ]
     if not ports:
         return "there are no serial ports: plug the board in"
-    return f"there are: {', '.join(ports)}"
+    return f"available: {', '.join(ports)}"

@@ -88,7 +88,7 @@ class Daemon:
         )
         keeper = self._store.keeper
         if keeper.open_kinds:
-            log.warning("still open since the last run: %s", ", ".join(keeper.open_kinds))
+            log.warning("alarms still open from the last run: %s", ", ".join(keeper.open_kinds))
         self._capture = CaptureLoop(
             config, coupler, driver, keeper, self._handover, self._tap, self._stop
         )

@@ -76,7 +76,7 @@ def test_a_plain_shift_is_found_in_the_same_evening(factor: float) -> None:
     assert before.startswith("SWR 1.6")
     assert now.startswith(f"{raised.value:.2f} (")
     assert "on channel 20 since 20" in now
-    assert now.endswith("it may be seasonal: there is less than a year of readings")
+    assert now.endswith("it may be seasonal, with less than a year of readings")
 
 
 def days(count: int, *, shift: float = 0.0, from_day: int = 0, seed: int = 3) -> list[Transmission]:

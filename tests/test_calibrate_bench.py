@@ -194,7 +194,7 @@ def test_what_should_be_looked_at() -> None:
     assert "right way round" in doubts(BenchStep("matched", 1), wrong, QUIET)[0]
     keyed = Watch(None, 2.0, 20.0).update(block(pairs((3, 1.0))))
     assert isinstance(keyed, SteadyReading)
-    assert "is it unkeyed" in doubts(BenchStep("matched", 0), keyed, None)[0]
+    assert "is the key up" in doubts(BenchStep("matched", 0), keyed, None)[0]
 
 
 @pytest.mark.parametrize("scale", [1.0, 10.0])
@@ -505,7 +505,7 @@ def test_a_session_that_is_killed_goes_on(tmp_path: Path) -> None:
             person.sees("Reduce the power")
             bridge.watts = 0.0
             person.takes(bridge, "matched", 2.0, "20\n")
-            person.sees("check the figure.")
+            person.sees("check the figure you entered.")
             person.types("2\n")
             person.sees("nothing on the antenna port")
             person.sees("Enter when ready:")

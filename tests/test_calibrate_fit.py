@@ -585,5 +585,5 @@ def test_an_interpolant_serves_where_the_law_does_not_hold() -> None:
     assert rms(got / watts - 1) < 0.03
     table = calibrated.forward.watts(np.linspace(0.005, 1.3, 4000))
     assert np.all(np.diff(table) > 0)
-    told = [line for line in report(found) if "the detector's law does not hold" in line]
+    told = [line for line in report(found) if "the detector's law does not fit" in line]
     assert len(told) == 2

@@ -399,12 +399,12 @@ def test_charts_of_the_replay(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         (
             ("capture", "--alarm", row["id"]),
             2,
-            f"the raw pairs around alarm {row['id']} are not kept",
+            f"the raw pairs around alarm {row['id']} are no longer stored",
         ),
         (("capture", "--excursion", "77"), 2, "there is no excursion 77; `mismatchd export exc"),
         (("capture",), 2, "name one capture"),
         (("capture", "1", "--alarm", "1"), 2, "name one capture"),
-        (("transmission", "77"), 2, "there is no transmission 77"),
+        (("transmission", "77"), 2, "there is no completed transmission 77"),
     ):
         with pytest.raises(SystemExit) as ended:
             main(["chart", *arguments, "-o", str(again), "-c", str(config)])
@@ -422,4 +422,4 @@ def test_a_capture_without_pairs_is_one_line(store: StoreWriter, tmp_path: Path)
     done = mismatchd("chart", "capture", "1", "-o", tmp_path / "x.png", "-c", config, check=False)
     assert done.returncode == 1
     (line,) = done.stderr.splitlines()
-    assert line.endswith("station.sqlite: no raw pairs of capture 1 are kept")
+    assert line.endswith("station.sqlite: no raw pairs of capture 1 are stored")

@@ -94,7 +94,7 @@ def test_with_less_than_a_year_there_is_the_level_alone() -> None:
     (axes,) = readings(BIG["one month"])
     assert next(one.get_label() for one in axes.lines if one.get_color() == INK) == "level"
     assert not [one for one in axes.lines if one.get_label() == "season"]
-    assert "season not known yet" in axes.get_title("right")
+    assert "season unknown so far" in axes.get_title("right")
 
 
 def test_figures_of_each_channel_stand_above_it() -> None:

@@ -262,7 +262,7 @@ def test_residuals_with_their_bars(cases: dict[str, Case]) -> None:
             left_out = [one for one in found if one.left_out]
             assert len(points(axes, crossed=True)) == len(left_out)
     assert (
-        panel(cases["plain"].figure, "residuals, forward").get_ylabel() == "law over reference, dB"
+        panel(cases["plain"].figure, "residuals, forward").get_ylabel() == "law minus reference, dB"
     )
     assert panel(cases["plain"].figure, "residuals, forward").get_xlabel() == "incident power, W"
     assert "no bench points for this port" in words(cases["matched only"].figure)
@@ -273,7 +273,7 @@ def test_omitted_points_are_named(cases: dict[str, Case]) -> None:
     assert "left out: outlier" in words(outlier)
     assert "left out: clipped" not in words(outlier)
     assert "left out: clipped" in words(clipped)
-    assert "converter's end" in words(clipped)
+    assert "end of range" in words(clipped)
     note = panel(outlier, "residuals, forward").get_title(loc="right")
     assert note.startswith("off scale: +1.")
     assert len(points(panel(outlier, "forward detector"), crossed=True)) == 1

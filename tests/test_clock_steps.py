@@ -207,7 +207,7 @@ def test_a_first_start_in_1970(tmp_path: Path, clock: WallClock, dies: bool) -> 
         assert row["transmission_id"] == rows[0]["id"]
         assert starts[0] < seconds(row["raised_utc"]) < seconds(rows[0]["end_utc"])
     assert begun < seconds(alarms[0]["acknowledged_utc"]) < begun + scale(60)
-    assert said.count("set right by") == 1
+    assert said.count("corrected by") == 1
     sent = sorted(time for time, _ in series["transmission_swr"])
     assert sent == pytest.approx([start * 1e3 for start in starts], abs=1)  # each once
     assert min(time for time, _ in series["alarm_value"]) > 1e3 * (begun - late_s)
@@ -239,7 +239,7 @@ def test_1970_again_and_again(tmp_path: Path, clock: WallClock) -> None:
     years = [row["start_utc"][:4] for row in rows]
     assert years[:2] == ["1970", "1970"]
     assert years[2] == str(time.gmtime().tm_year)
-    assert "rows of 1 earlier start(s) of this host can never be dated" in said
+    assert "cannot date the rows of 1 earlier boot(s) of this host" in said
     assert all("clock-step" in row["flags"] for row in rows)
 
 
@@ -262,4 +262,4 @@ def test_the_first_synchronisation_of_a_plausible_clock(tmp_path: Path, clock: W
     rows = check_order(config)
     assert seconds(rows[0]["start_utc"]) == pytest.approx(begun, abs=0.1 + lateness_s())
     assert [of_clock(row) for row in rows] == ["clock-step", ""]
-    assert "set right by +28800.0 s" in said
+    assert "corrected by +28800.0 s" in said

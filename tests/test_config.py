@@ -154,7 +154,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "metrics for everybody": (
         f"{GOOD}metrics:\n  listen: 0.0.0.0:27206\n",
         "2: metrics: 0.0.0.0:27206 can be reached from other machines; write 127.0.0.1:27206, or "
-        "allow_remote: true if that is meant",
+        "allow_remote: true if that is intended",
     ),
     "metrics nowhere": (
         f"{GOOD}metrics: {{listen: 27206.5}}\n",
@@ -303,7 +303,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "daily message twice": (
         f"{GOOD}notify:\n  - kind: mqtt\n    host: a\n    daily: '08:00'\n    heartbeat: '08:00'\n",
-        "6: notify[0].heartbeat: is the former name of 'daily', which is there as well; remove it",
+        "6: notify[0].heartbeat: is the former name of 'daily', which is given as well; remove it",
     ),
     "shell instead of a list": (
         f"{GOOD}notify:\n  - {{kind: command, command: 'tell | all'}}\n",
@@ -335,10 +335,10 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         "3: found character '\\t' that cannot start any token; correct the YAML here",
     ),
     "syntax": (f"{GOOD}store: {{path: a\n", "3: expected ',' or '}', but got '<stream end>'; ..."),
-    "control character": (f"{GOOD}# \x07\n", "2: holds a control character; remove it"),
+    "control character": (f"{GOOD}# \x07\n", "2: contains a control character; remove it"),
     "second document": (f"{GOOD}---\nb: 1\n", "2: but found another document; ..."),
-    "anchor": (f"{GOOD}store: &a {{}}\n", "2: anchors are not understood; write the value out"),
-    "tag": (f"{GOOD}store: !!set {{}}\n", "2: store: a tag is not understood here; remove it"),
+    "anchor": (f"{GOOD}store: &a {{}}\n", "2: anchors are not supported; write out the value"),
+    "tag": (f"{GOOD}store: !!set {{}}\n", "2: store: tags are not supported; remove it"),
     "false tag": (
         f"{GOOD}store: {{path: !!int x}}\n",
         "2: store.path: cannot be read as a value; correct it",
@@ -349,11 +349,11 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "half a character": (
         f'{GOOD}station: {{name: "\\ud800"}}\n',
-        "2: station.name: holds a character that is no text; remove the escape",
+        "2: station.name: contains a character that is not text; remove the escape",
     ),
     "line end in a key": (f'{GOOD}"a\\nb": 1\n', "2: a b: unknown key; known here: ..."),
     "bad escape": (f'{GOOD}station: {{name: "\\U00110000"}}\n', "2: is not YAML; correct it here"),
-    "too deep": ("[" * 5000, "1: is nested too deeply; write it flatter"),
+    "too deep": ("[" * 5000, "1: is nested too deeply; use fewer levels"),
     "list": (
         "- a\n",
         "1: the file is not a mapping; write keys and values, as in 'driver: {kind: simulated}'",

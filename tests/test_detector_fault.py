@@ -338,7 +338,7 @@ def test_a_converter_at_its_end_for_50_ms(pairs: int) -> None:
     record.add(600, 4.0, 0.1).add(300).add(200, 4.0, 0.1, settled=False).add(900, 4.0, 0.1)
     raised, cleared = record.findings(pairs)
     assert raised[:2] == ("raised", 150)
-    assert "converter at its end" in raised[2]
+    assert "converter overloaded" in raised[2]
     assert cleared == ("cleared", 1251, "readings are sound again")
 
 

@@ -259,7 +259,7 @@ def fills_in(driver: TextLinesDriver, timeout_s: float, linger_s: float) -> Any:
     [
         ("notices", lambda _: [], "comes_back_with_its_device", "the loss is not reported"),
         ("counters", {"link_lost": 0}, "comes_back_with_its_device", "the loss is not counted"),
-        ("read", lets_errors_out, "comes_back_with_its_device", "OSError leaves"),
+        ("read", lets_errors_out, "comes_back_with_its_device", "the driver raised OSError"),
         ("read", gives_up, "comes_back_with_its_device", "fewer than 10 pairs"),
         ("read", falls_behind, "is_up_to_date_soon_after_it_was_made_to_wait", "falls behind"),
         ("read", fills_in, "waits_in_silence_without_work", "although the device is silent"),
@@ -269,7 +269,7 @@ def fills_in(driver: TextLinesDriver, timeout_s: float, linger_s: float) -> Any:
             "ends_within_a_second_and_leaves_nothing",
             "a thread keeps running",
         ),
-        ("send", sends_late, "sends_while_it_reads", "send waits"),
+        ("send", sends_late, "sends_while_it_reads", "send was blocked"),
     ],
 )
 def test_what_is_wrong_with_a_driver_fails(

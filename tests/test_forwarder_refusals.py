@@ -233,7 +233,7 @@ def test_a_table_refused_as_a_whole_waits_while_others_go_on(
         assert status.refused == 0
         assert status.backlog == 1200
         assert status.failing
-        assert "refuses every row of seconds (partial write: type conflict): see its limits" in (
+        assert "refuses every row of seconds (partial write: type conflict): check its limits" in (
             status.last_error
         )
         assert len({text for text in lines.lines if text.startswith("transmission,")}) == 600
@@ -404,7 +404,7 @@ def test_a_server_too_slow_for_large_batches_gets_smaller_ones(
             except ServerError as error:
                 failures.append(str(error))
     assert 1 <= len(failures) <= 8
-    assert all("does not answer within 0.3 s" in text for text in failures)
+    assert all("did not answer within 0.3 s" in text for text in failures)
     assert len(set(lines.lines)) == 900
 
 

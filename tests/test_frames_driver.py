@@ -80,7 +80,7 @@ def test_commands_are_words(bridge: tuple[int, FramesDriver]) -> None:
         driver.send(b"INHIBIT")
     os.write(master, messages.pack(messages.Type.ANSWER, b"\x09\x01"))
     assert driver.read(1.0, 0.0) is None
-    assert driver.notices() == ["the bridge refused command 9: cannot be"]
+    assert driver.notices() == ["the bridge refused command 9: not possible"]
 
 
 def test_wishes_are_repeated_until_they_are_met_or_refused() -> None:
@@ -124,7 +124,8 @@ def test_what_cannot_be_read_is_told_once() -> None:
         driver.close()
     assert [notice.split(":")[0] for notice in notices] == [
         "bytes arrive, but no readable block of pairs",
-        "the bridge 'harbour bridge' sends a pair each 1000 µs, 8 a block, 4 conversions a code",
+        "the bridge 'harbour bridge' sends a pair every 1000 µs, 8 pairs per block,"
+        " 4 conversions per code",
         "frames readable again",
     ]
 

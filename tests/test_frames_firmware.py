@@ -165,7 +165,7 @@ def test_what_cannot_be_is_refused(reader: Reader) -> None:
         reader.driver._stream.refused.clear()
         reader.driver.send(words.encode())
         reader.until(lambda: Type.SET in reader.driver._stream.refused)
-    assert reader.notices[-1] == "the bridge refused command 9: cannot be"
+    assert reader.notices[-1] == "the bridge refused command 9: not possible"
     assert reader.driver.identity is not None
     assert reader.driver.identity.settings.period_us == 1000
 

@@ -133,7 +133,7 @@ def test_what_cannot_be_is_refused(reader: Reader) -> None:
         reader.driver._stream.refused.clear()
         reader.driver.send(words.encode())
         reader.until(lambda: Type.SET in reader.driver._stream.refused)
-    assert reader.notices[-1] == "the bridge refused command 9: cannot be"
+    assert reader.notices[-1] == "the bridge refused command 9: not possible"
     reader.driver._link.write(frame(bytes([messages.kind(Type.ANSWER)])))
     reader.until(lambda: Type.ANSWER in reader.driver._stream.refused)
     assert reader.driver.identity is not None

@@ -75,11 +75,14 @@ def newer(data: bytes) -> bytes:
 @pytest.mark.parametrize(
     ("answer", "words"),
     [
-        (bridge, "the bridge 'harbour bridge', wire protocol 1: a pair each 1000 µs, 8 a block;"),
+        (
+            bridge,
+            "the bridge 'harbour bridge', wire protocol 1: a pair every 1000 µs, 8 per block;",
+        ),
         (lines, "prints lines: '1.231.234,0.056'; kind: text-lines"),
         (silent, "silent for 0.4 s"),
         (noise, "sends neither frames nor lines: check the baud rate"),
-        (newer, "a bridge of wire protocol 3; this program uses 1"),
+        (newer, "a bridge with wire protocol 3; this program uses 1"),
     ],
 )
 def test_what_is_behind_a_port(answer: Callable[[bytes], bytes], words: str) -> None:
@@ -117,7 +120,7 @@ def test_ports_asks_them_all_at_once_and_leaves_a_locked_one_alone(tmp_path: Pat
     assert came == b"still mine"
     assert said[text].startswith("prints lines")
     assert said[nobody] == "silent for 4 s"
-    assert "there is no such port" in said[missing]
+    assert "no such port" in said[missing]
     assert "check the address and that its server runs" in said["socket://127.0.0.1:1"]
     assert done.stderr == ""
 

@@ -246,7 +246,7 @@ def test_a_buffer_that_does_not_run_is_polled_or_refused(streaming: Converter) -
     driver.open()
     (told,) = driver.notices()
     assert str(trigger) in told
-    assert told.endswith("its files are polled instead")
+    assert told.endswith("polling its files instead")
     streaming.set(1.25, 0.5)
     block = driver.read(0.5, 0.0)
     assert block is not None
@@ -343,16 +343,16 @@ def test_processed_readings_and_pairs_of_pins(plain: Converter) -> None:
 
 
 def test_what_is_wrong_is_said_in_one_line(plain: Converter, tmp_path: Path) -> None:
-    there = f"no converter 'no-such' in {plain.sysfs}; there are: iio:device0 (harbour-adc)"
+    there = f"no converter 'no-such' in {plain.sysfs}; available: iio:device0 (harbour-adc)"
     assert refusal(plain, device="no-such") == there
     words = refusal(plain, forward="voltage7")
     assert (
-        words == f"{plain.folder} has no voltage channel 'voltage7'; there are: voltage0, voltage1"
+        words == f"{plain.folder} has no voltage channel 'voltage7'; available: voltage0, voltage1"
     )
     (plain.folder / "in_voltage_scale").write_text("0.5 dB\n")
     assert f"{plain.folder}/in_voltage_scale holds '0.5 dB'" in refusal(plain)
     (plain.folder / "in_voltage_scale").unlink()
-    assert "no in_voltage1_scale says what a count is" in refusal(plain)
+    assert "in_voltage1_scale is missing or 0" in refusal(plain)
     plain.write("../iio:device9/name", "harbour-adc")
     assert "iio:device0 and iio:device9" in refusal(plain)
     assert "no such folder" in refusal(plain, device=str(tmp_path / "none"))

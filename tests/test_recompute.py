@@ -396,7 +396,7 @@ def test_the_command(stores: Stores, station: Path) -> None:
 @pytest.mark.parametrize(
     ("statement", "said"),
     [
-        ("DELETE FROM calibrations", "its content is not in the store"),
+        ("DELETE FROM calibrations", "it is missing from the store"),
         ("UPDATE calibrations SET text = '{'", "not valid YAML"),
     ],
 )

@@ -97,14 +97,14 @@ def test_the_state_in_a_sentence() -> None:
 
     steady = account(days(1096, seed=3))
     assert state(steady) == (
-        "fine: The feedline is as it was: channel 20 is steady, no alarm is open."
+        "fine: The feedline is unchanged: channel 20 is steady, no alarm is open."
     )
     assert state(account(days(100))).startswith("unknown: Too early to tell drift from season")
     assert state(account(days(1096, slope=0.1))).startswith(
         "watch: Keep an eye on the feedline: channel 20 is rising"
     )
     waiting = account(days(1096, seed=3), alarms=(alarm(1, 1090, "high-swr", open_=True),))
-    assert state(waiting).startswith("act: Look at the feedline now: alarm high-swr is open since")
+    assert state(waiting).startswith("act: Look at the feedline now: alarm high-swr open since")
     assert state(account(days(1096, level=3.3))).startswith("act: ")
     nothing = Account("harbour-workshop", 3.0, 0, (), (), (), None)
     assert state(nothing) == ("unknown: No statement yet: no readable transmission is stored.")
@@ -117,7 +117,7 @@ def test_an_unannounced_step_of_all_channels_is_the_headline() -> None:
     made = told(account(*used, step=step))
     assert made.state == "watch"
     assert made.sentence.startswith(
-        f"Keep an eye on the feedline: SWR changed by +0.22 on channels 1, 2 and 3, unannounced,"
+        f"Keep an eye on the feedline: SWR changed by +0.22 on channels 1, 2 and 3"
         f" on {date(FIRST + 900)}"
     )
 

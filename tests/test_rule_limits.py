@@ -471,7 +471,7 @@ def test_it_is_raised_where_chance_ends(rate: float, events: float, hours: float
             assert found[0].value == count
             assert found[0].change == "raised"
             assert f"in {count} min on the air" in found[0].detail
-            assert f"usual is {usual_events / usual_hours:.2g} an hour" in found[0].detail
+            assert f"usually {usual_events / usual_hours:.2g} an hour" in found[0].detail
             return
     pytest.fail("not raised")
 
@@ -762,7 +762,7 @@ def test_eight_quarters_at_the_old_level_clear_it() -> None:
     first = station.first
     raised, cleared = station.send(rho)
     assert raised.change == "raised"
-    assert cleared.detail == "the level is back as it was"
+    assert cleared.detail == "the level is back to what it was"
     assert cleared.time_ns / QUARTER_NS - first - 120 == pytest.approx(8, abs=1)
     assert cleared.value == pytest.approx(1.5, abs=0.05)
     # And it is raised anew.
@@ -823,7 +823,7 @@ def test_back_within_doubt_is_back() -> None:
     rho = 0.2 + 0.3 * ((at >= 80) & (at < 140)) + 0.04 * (at >= 140)
     found = calm().send(rho, 0.06 * (at < 80))
     assert [each.change for each in found] == ["raised", "cleared"]
-    assert found[1].detail == "the level is back as it was"
+    assert found[1].detail == "the level is back to what it was"
 
 
 # --- pairs ---

@@ -105,7 +105,7 @@ def test_a_port_that_is_not_there_at_the_start_is_waited_for(tmp_path: Path, how
             daemon.kill()
             bridge.close()
     assert code == 0, said
-    reason = "another program holds it" if how == "busy" else "there is no such port"
+    reason = "another program holds it" if how == "busy" else "no such port"
     assert told.startswith(f"STATUS=cannot open {bridge.name}: {reason}")
     assert told.endswith("no pairs yet")
     assert said.count(reason) == 1, said
@@ -117,7 +117,7 @@ def test_without_being_told_to_wait_the_daemon_ends(tmp_path: Path) -> None:
     ended = mismatchd("run", "-c", config, check=False)
     assert ended.returncode == 1
     *_, said = ended.stderr.splitlines()
-    assert "there is no such port" in said
+    assert "no such port" in said
     assert ended.stderr.count("no such port") == 1
 
 
@@ -167,7 +167,7 @@ def test_a_flood_is_cut_down_to_its_newest_lines(tmp_path: Path) -> None:
         daemon.kill()
         fountain.close()
     assert code == 0, said
-    assert "only the newest lines are read" in said
+    assert "reading the newest lines only" in said
     assert "input overflow ended" in said
     with closing(sqlite3.connect(config.parent / "data/station.sqlite")) as store:
         flags = [flags for (flags,) in store.execute("SELECT flags FROM transmissions")]

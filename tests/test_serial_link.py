@@ -197,13 +197,13 @@ def test_missing(tmp_path: Path, make_link: Make, monkeypatch: pytest.MonkeyPatc
     port = f"{tmp_path}/none"
     ports = [SerialPort("/dev/ttyUSB0", ("/dev/serial/by-id/x",), "", "")]
     for there, words in (
-        (ports, "there are: /dev/ttyUSB0 (/dev/serial/by-id/x)"),
+        (ports, "available: /dev/ttyUSB0 (/dev/serial/by-id/x)"),
         ([], "there are no serial ports: plug the board in"),
     ):
         monkeypatch.setattr("drivers.serial_link.list_ports", lambda there=there: there)
         with pytest.raises(LinkError) as raised:
             make_link(port).open()
-        assert str(raised.value) == f"cannot open {port}: there is no such port; {words}"
+        assert str(raised.value) == f"cannot open {port}: no such port; {words}"
 
 
 def test_permission_names_the_group_of_the_device(tmp_path: Path) -> None:

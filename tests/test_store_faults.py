@@ -319,7 +319,7 @@ def garble(path: Path, numbers: list[int]) -> None:
 
 def named(said: str, path: Path) -> Path:
     """The file that the message says the damaged one is now."""
-    (found,) = re.findall(rf"{re.escape(str(path))} is damaged and renamed (\S+);", said)
+    (found,) = re.findall(rf"{re.escape(str(path))} is damaged and was renamed (\S+);", said)
     return path.with_name(found)
 
 

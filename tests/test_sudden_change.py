@@ -115,7 +115,7 @@ def test_worsening_contact_is_detected_and_cleared_with_the_transmission(
 def test_return_of_the_level_clears_the_alarm() -> None:
     raised, cleared = changes_of(played("fm", 40.0, until_s=173.0))
     assert seconds_of([raised])[0][1] <= 170.0
-    assert cleared.detail == "the level is back as it was"
+    assert cleared.detail == "the level is back to what it was"
     assert seconds_of([cleared])[0][1] == pytest.approx(175.0, abs=0.6)
 
 

@@ -545,7 +545,7 @@ def test_short_data_say_how_short(count: int, bends: int) -> None:
     told = trend(days_of(day, swr))
     assert told.reasons == (
         f"{count - 1} days of readings in {count} days: separating season from slope takes a year.",
-        "1 day left out, far from the days around.",
+        "1 day left out as outliers.",
     )
     assert (told.slope_per_year, told.season_amplitude, told.second_opinion) == (None, None, None)
     assert (told.since, told.last, told.days) == (FIRST, FIRST + count - 1, count)

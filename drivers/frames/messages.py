@@ -15,8 +15,8 @@ VERSION = 1
 WRAP = 2**32
 BLOCK_HEAD = 12  # bytes before the pairs of a block
 PAIR_BYTES = {12: 3, 16: 4}
-RESETS = ("not known", "power", "reset pin", "supply too low", "watchdog", "software")
-RESULTS = ("done", "cannot be", "not known")
+RESETS = ("unknown", "power", "reset pin", "supply too low", "watchdog", "software")
+RESULTS = ("done", "not possible", "unknown command")
 # By number: name of the auxiliary column, and the size of the wire's unit in that column's unit.
 READINGS = {
     1: ("supply_v", 1e-3),

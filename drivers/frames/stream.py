@@ -143,8 +143,8 @@ class FrameStream:
         if former is None or former.settings != settings:
             self.refused.clear()
             self.notices.append(
-                f"the bridge {identity.name!r} sends a pair each {settings.period_us} µs,"
-                f" {settings.block} a block, {settings.oversampling} conversions a code"
+                f"the bridge {identity.name!r} sends a pair every {settings.period_us} µs,"
+                f" {settings.block} pairs per block, {settings.oversampling} conversions per code"
                 + (", and a test pattern instead of readings" if settings.pattern else "")
             )
         if former is not None and former.settings.boot != settings.boot:
@@ -153,7 +153,7 @@ class FrameStream:
 
     def _handle_restart(self) -> None:
         self._counters["restarted"] += 1
-        why = self.identity.why_started if self.identity else "not known"
+        why = self.identity.why_started if self.identity else "unknown"
         self.notices.append(f"the bridge restarted; reason: {why}")
         self._clock.restart()
         self._aux = {}

@@ -38,7 +38,7 @@ def find_device(wanted: str, root: Path) -> Path:
     if "/" in wanted:
         folder = Path(wanted)
         if not folder.is_dir():
-            raise LinkError(f"cannot open {wanted}: there is no such folder; {_list_devices(root)}")
+            raise LinkError(f"cannot open {wanted}: no such folder; {_list_devices(root)}")
         return folder
     folders = [
         folder
@@ -50,8 +50,8 @@ def find_device(wanted: str, root: Path) -> Path:
     if len(folders) > 1:
         names = " and ".join(folder.name for folder in folders)
         raise LinkError(
-            f"{names} in {root} are both {wanted!r}: give the path of the one, best that of its"
-            " place on the bus below /sys/devices"
+            f"{names} in {root} are all named {wanted!r}: give the path of one, preferably that of"
+            " its place on the bus below /sys/devices"
         )
     return folders[0]
 
@@ -64,14 +64,14 @@ def find_channel(folder: Path, wanted: str) -> VoltageChannel:
         files = sorted(folder.glob("in_voltage*_raw")) + sorted(folder.glob("in_voltage*_input"))
         names = [re.sub(r"^in_|_(raw|input)$", "", file.name) for file in files]
         listed = ", ".join(dict.fromkeys(names)) or "none"
-        raise LinkError(f"{folder} has no voltage channel {wanted!r}; there are: {listed}")
+        raise LinkError(f"{folder} has no voltage channel {wanted!r}; available: {listed}")
     if not raw.exists():
         return VoltageChannel(name, processed, 1e-3, 0.0, 0.0)
     scale_mv = _attribute(folder, name, "scale")
     if scale_mv is None or scale_mv == 0:
         raise LinkError(
-            f"{folder}: no in_{name}_scale says what a count is in volts; its kernel driver lacks"
-            " a reference voltage"
+            f"{folder}: in_{name}_scale is missing or 0, so counts cannot be converted to volts;"
+            " give its kernel driver a reference voltage"
         )
     scale_v = scale_mv / 1000
     return VoltageChannel(
@@ -160,8 +160,8 @@ def _list_devices(root: Path) -> str:
         f"{folder.name} ({_text_or_none(folder / 'name')})" for folder in root.glob("iio:device*")
     ]
     if not devices:
-        return "there are none: is the converter's kernel module loaded?"
-    return f"there are: {', '.join(sorted(devices))}"
+        return "none are available: is the converter's kernel module loaded?"
+    return f"available: {', '.join(sorted(devices))}"
 
 
 def _text_or_none(file: Path) -> str | None:

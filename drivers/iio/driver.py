@@ -128,7 +128,7 @@ class IioDriver:
             except LinkError as error:
                 if options.read == "buffer":
                     raise
-                self._notices.append(f"{error}; its files are polled instead")
+                self._notices.append(f"{error}; polling its files instead")
         rate_hz = sampling_rate(folder, channels, options.rate_hz)
         poll_hz = options.rate_hz or min(POLL_HZ, rate_hz or POLL_HZ)
         return Polled(folder, channels, poll_hz, self._monotone, self._pread)

@@ -44,7 +44,7 @@ class RandomSchedule(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, f
 
     def __post_init__(self) -> None:
         if self.seconds[0] > self.seconds[1] or self.power_w[0] > self.power_w[1]:
-            raise ValueError("a range is [lowest, highest]")
+            raise ValueError("a range must be [lowest, highest]")
         if self.seconds[1] > WINDOW_S / 2:
             raise ValueError("random transmissions last at most 1800 s")
 

@@ -217,7 +217,7 @@ class TextLinesDriver:
             if not self._dropping:
                 self._dropping = True
                 self._notices.append(
-                    "input overflow: only the newest lines are read; make the bridge print fewer"
+                    "input overflow: reading the newest lines only; reduce the bridge's output"
                 )
         elif self._dropping and not self._arrivals.waiting:
             self._dropping = False

@@ -93,7 +93,9 @@ def parse(text: str, where: str) -> Bench:
         place = f"{where}:{number}"
         cells = [cell.strip() for cell in next(csv.reader([line]))]
         if len(cells) != len(header):
-            raise BenchPointError(f"{place}: {len(cells)} values under {len(header)} columns")
+            raise BenchPointError(
+                f"{place}: {len(cells)} values, but the header has {len(header)} columns"
+            )
         points.append(_point(dict(zip(header, cells, strict=True)), place))
         places.append(place)
     if not points:
@@ -111,13 +113,11 @@ def _check_header(header: list[str], place: str) -> None:
         if name not in COLUMNS:
             matches = difflib.get_close_matches(name, COLUMNS, n=1)
             hint = (
-                f"; did you mean `{matches[0]}`?"
-                if matches
-                else f"; known are {', '.join(COLUMNS)}"
+                f"; did you mean `{matches[0]}`?" if matches else f"; use only {', '.join(COLUMNS)}"
             )
-            raise BenchPointError(f"{place}: column `{name}` is not known{hint}")
+            raise BenchPointError(f"{place}: column `{name}` is unknown{hint}")
         if header.count(name) > 1:
-            raise BenchPointError(f"{place}: column `{name}` is there twice")
+            raise BenchPointError(f"{place}: column `{name}` occurs twice; remove one")
 
 
 def _point(cells: dict[str, str], place: str) -> BenchPoint:
@@ -130,10 +130,8 @@ def _point(cells: dict[str, str], place: str) -> BenchPoint:
     condition = values["condition"] = str(values["condition"]).lower()
     if condition not in CONDITIONS:
         matches = difflib.get_close_matches(condition, CONDITIONS, n=1)
-        hint = (
-            f"did you mean `{matches[0]}`?" if matches else f"it is one of {', '.join(CONDITIONS)}"
-        )
-        raise BenchPointError(f"{place}: condition `{condition}` is not known; {hint}")
+        hint = f"did you mean `{matches[0]}`?" if matches else f"use one of {', '.join(CONDITIONS)}"
+        raise BenchPointError(f"{place}: condition `{condition}` is unknown; {hint}")
     return msgspec.convert(values, BenchPoint)
 
 
@@ -143,11 +141,11 @@ def _number(name: str, cell: str, place: str) -> float:
     except ValueError as error:
         raise BenchPointError(f"{place}: {name}: `{cell}` is not a number") from error
     if not math.isfinite(number):
-        raise BenchPointError(f"{place}: {name}: `{cell}` is no reading; give a finite number")
+        raise BenchPointError(f"{place}: {name}: `{cell}` is not finite; give a finite number")
     if name == "power_w" and number < 0:
-        raise BenchPointError(f"{place}: power_w: {cell} is below 0; unkeyed is 0")
+        raise BenchPointError(f"{place}: power_w: {cell} is below 0; use 0 for unkeyed")
     if name in POSITIVE and number <= 0:
-        raise BenchPointError(f"{place}: {name}: {cell} should be above 0")
+        raise BenchPointError(f"{place}: {name}: {cell} must be above 0")
     if name in ("forward_v", "reflected_v") and abs(number) > HIGHEST_V:
         raise BenchPointError(
             f"{place}: {name}: {cell} V is more than such a detector gives; are these millivolts"

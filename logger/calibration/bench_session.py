@@ -144,7 +144,7 @@ def doubts(step: BenchStep, reading: SteadyReading, quiet: Quiet | None) -> list
     levels = (reading.forward, reading.reflected)
     if quiet is None:
         return [
-            f"{name} reads {level.mean_v:.3f} V, much for an unkeyed transmitter; is it unkeyed?"
+            f"{name} reads {level.mean_v:.3f} V, high for an unkeyed transmitter; is the key up?"
             for name, level in zip(("forward", "reflected"), levels, strict=True)
             if level.mean_v > HIGH_ZERO_V
         ]
@@ -181,6 +181,6 @@ def doubt_of_power(point: BenchPoint, others: Sequence[BenchPoint], quiet: Quiet
     if LAW[0] < slope < LAW[1]:
         return None
     return (
-        f"{signal_v(point):.3f} V at {point.power_w:.3g} W does not go with"
-        f" {signal_v(near):.3f} V at {near.power_w:.3g} W: check the figure."
+        f"{signal_v(point):.3f} V at {point.power_w:.3g} W does not fit"
+        f" {signal_v(near):.3f} V at {near.power_w:.3g} W: check the figure you entered."
     )

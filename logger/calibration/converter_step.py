@@ -1,7 +1,7 @@
 """Step of a converter, from its readings. Pure functions.
 
-This module is responsible for finding the step that no driver or user states. In flow readings, or
-bench points; out flows the step in volts, 0 if they do not show it.
+This module is responsible for finding the step that no driver or user states. Input: readings, or
+bench points. Output: the step in volts, 0 if they do not show it.
 
 A bridge may print more decimals than its converter has steps: 12 bits over 5 V are steps of 1.22
 mV, whatever is printed. Neighbouring readings that occur differ by whole steps, so the step is the

@@ -1,7 +1,7 @@
 """Calibrated coupler: volts to watts and flags, with uncertainty.
 
-This module is responsible for applying a calibration file. In flow the content of the file and the
-volts of pairs; out flow watts, flags, the readable floor, and variances of powers and ratios.
+This module is responsible for applying a calibration file. Input: the content of the file and the
+volts of pairs. Output: watts, flags, the readable floor, and variances of powers and ratios.
 """
 
 from __future__ import annotations

@@ -167,7 +167,7 @@ def parse(text: str, where: str) -> CalibrationFile:
     if plain["mismatchd_calibration"] != FORMAT:
         raise CalibrationError(
             f"{where}: mismatchd_calibration: format {plain['mismatchd_calibration']!r} is not"
-            f" known to this version, which reads format {FORMAT}"
+            f" supported; this version reads format {FORMAT}"
         )
     try:
         content = msgspec.convert(plain, CalibrationFile, strict=False)
@@ -177,12 +177,13 @@ def parse(text: str, where: str) -> CalibrationFile:
         raise CalibrationError(f"{where}: {key}: {reason}") from error
     for key, number in _numbers(msgspec.to_builtins(content), ""):
         if not math.isfinite(number):
-            raise CalibrationError(f"{where}: {key}: {number} is no reading; give a finite number")
+            raise CalibrationError(f"{where}: {key}: {number} is not finite; give a finite number")
     for key in Valid.__struct_fields__:
         lowest, highest = getattr(content.valid, key)
         if lowest > highest:
             raise CalibrationError(
-                f"{where}: valid.{key}: a range is [lowest, highest], not [{lowest}, {highest}]"
+                f"{where}: valid.{key}: a range must be [lowest, highest], not"
+                f" [{lowest}, {highest}]"
             )
     for number, point in enumerate(content.bench_points, start=1):
         for key in ("power_w", "forward_v", "reflected_v"):
@@ -192,7 +193,7 @@ def parse(text: str, where: str) -> CalibrationFile:
                 )
         if point.get("condition") not in CONDITIONS:
             raise CalibrationError(
-                f"{where}: bench_points: point {number}: condition is one of"
+                f"{where}: bench_points: point {number}: condition must be one of"
                 f" {', '.join(CONDITIONS)}"
             )
     cov = content.covariance

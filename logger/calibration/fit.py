@@ -1,8 +1,8 @@
 """Fit of bench points: detector laws, balance, directivity, and their covariance.
 
 This module is responsible for the steps of the fit: the choice of the problem, robust weights,
-outliers, and the scatter of the reference. In flow bench points and the options of the command; out
-flows the calibration file with the details that its report states. The accuracy class of the
+outliers, and the scatter of the reference. Input: bench points and the options of the command.
+Output: the calibration file with the details that its report states. The accuracy class of the
 reference meter is a common error of all its readings, which affects watts only and not reflection,
 so it is not part of the fit.
 """

@@ -1,7 +1,7 @@
 """Monotone interpolant for a detector law that does not fit, by cross-validation.
 
-This module is responsible for the choice between law and interpolant. In flow readings of a port
-and its law; out flow the errors of both, and a correction if it is preferred.
+This module is responsible for the choice between law and interpolant. Input: readings of a port and
+its law. Output: the errors of both, and a correction if it is preferred.
 
 The interpolant is a correction in dB to the fitted law, through the points (shape-preserving cubic
 pieces after Fritsch and Carlson, by scipy) over the logarithm of the volts. It is preferred only

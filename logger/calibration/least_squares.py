@@ -1,8 +1,8 @@
 """Nonlinear least squares, plain or robust, by scipy.
 
-This module is responsible for the settings of the solver and for the covariance. In flow residuals,
-as a function of the parameters, divided by their standard deviations; out flows the solution. So
-the covariance is the inverse of J'J, and the sum of squares a chi-square.
+This module is responsible for the settings of the solver and for the covariance. Input: residuals,
+as a function of the parameters, divided by their standard deviations. Output: the solution. So the
+covariance is the inverse of J'J, and the sum of squares a chi-square.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Detector law with derivatives, for the fit.
 
 The law and its source are those of `logger.calibration.detector`; here it is solved for the volts,
-in closed form by the Wright omega function. In flow watts or volts and the constants of a law; out
-flow readings with their derivatives, or watts. Needs scipy.
+in closed form by the Wright omega function. Input: watts or volts and the constants of a law.
+Output: readings with their derivatives, or watts. Needs scipy.
 """
 
 from __future__ import annotations

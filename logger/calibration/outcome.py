@@ -1,7 +1,7 @@
 """Calibration file from the solution of a fit.
 
 This module is responsible for rounding, units and covariance of the parameters in the file, and for
-the directivity and its source. In flow a problem, its solution and how well the law fits; out flows
+the directivity and its source. Input: a problem, its solution and how well the law fits. Output:
 the content of the file.
 """
 

@@ -1,8 +1,8 @@
 """Parameters of the fit by name.
 
 This module is responsible for the order of the parameters in the vector that the optimiser varies.
-In flow arrays whose last axis is the parameters: values, derivatives, standard deviations, indices.
-Out flow views of the same numbers by name, for reading and writing.
+Input: arrays whose last axis is the parameters: values, derivatives, standard deviations, indices.
+Output: views of the same numbers by name, for reading and writing.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """File of bench points during a session.
 
 This module is responsible for a file that is complete on disk after each point, and for the lines
-that it already has. In flow points and the station's highest power; out flows the file.
+that it already has. Input: points and the station's highest power. Output: the file.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class PointsFile(PointsText):
             raise BenchPointError(f"{path}: cannot be read: {error}") from error
         super().__init__(text, str(path))
         if not os.access(path if self._exists else path.absolute().parent, os.W_OK):
-            raise UsageError(f"{path}: cannot be written: look at its folder and permissions")
+            raise UsageError(f"{path}: cannot be written: check its folder and permissions")
         if self.dropped is not None:
             self._rewrite()
 

@@ -3,8 +3,8 @@
 All points are fitted at once, weighted in the logarithm of power. A residual is in volts, divided
 by its standard deviation in volts: this equals the weighting in the logarithm where a reading is
 clear of the noise, and uses other readings (a leak, an unkeyed row) according to their information.
-The two readings of a row share the scatter of the reference, which cancels in their ratio. In flow
-readings and parameters (see `parameters`); out flow predictions, residuals and derivatives.
+The two readings of a row share the scatter of the reference, which cancels in their ratio. Input:
+readings and parameters (see `parameters`). Output: predictions, residuals and derivatives.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Quality of a calibration: readable floor, smallest SWR, residuals of the bench points.
 
-This module is responsible for what a calibration file states of its own accuracy. In flows a
-calibrated coupler; out flow the noise at the bench, the smallest SWR that can be claimed, and the
+This module is responsible for what a calibration file states of its own accuracy. Input: a
+calibrated coupler. Output: the noise at the bench, the smallest SWR that can be claimed, and the
 residual of each full-wave reading.
 """
 

@@ -1,7 +1,7 @@
 """Bench points as arrays, with the uncertainty of each reading.
 
 This module is responsible for what the points state only indirectly: converter step and end, zeros,
-noise, and how much a converter hides that cannot read below zero. In flow bench points; out flow
+noise, and how much a converter hides that cannot read below zero. Input: bench points. Output:
 `Readings`.
 """
 

@@ -1,6 +1,6 @@
 """Report of a fit: results, uncertainty, claims, and advice.
 
-This module is responsible for what `calibrate fit` prints. In flows a fit; out flow lines of text.
+This module is responsible for what `calibrate fit` prints. Input: a fit. Output: lines of text.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def _parameters(fit: Fit) -> Iterator[str]:
             f"{1e3 * port.zero_v:7.2f} ± {1e3 * u[3]:<5.2f}"
         )
     if not fit.balanced:
-        yield "The reflected port was not heard by itself; it is taken to be like the forward one."
+        yield "The reflected port was not measured on its own; it is assumed to equal the other."
     for side in SIDES:
         port = getattr(content, side)
         if port.coupling_by_khz:
@@ -71,8 +71,8 @@ def _parameters(fit: Fit) -> Iterator[str]:
     for side, departure in zip(SIDES, fit.departures, strict=True):
         if departure is not None and departure.correction:
             yield (
-                f"{side}: the detector's law does not hold: leaving out one point at a time it"
-                f" misses them by {departure.law_db:.2f} dB, a monotone interpolant by"
+                f"{side}: the detector's law does not fit: with one point left out at a time, its"
+                f" error is {departure.law_db:.2f} dB and that of a monotone interpolant"
                 f" {departure.interpolant_db:.2f} dB, so the interpolant is used"
             )
     if content.watts == "relative":
@@ -81,10 +81,8 @@ def _parameters(fit: Fit) -> Iterator[str]:
         percent = float(content.instrument["reference_class_percent"])
         if content.instrument["reference"] != "watts":
             percent *= 2  # volts are squared
-        yield (
-            f"Watts are good to the reference's class, {percent:.3g} % of power; it cancels in SWR."
-        )
-        yield f"Its readings scatter by {100 * fit.scatter:.2g} %."
+        yield (f"The reference is accurate to {percent:.3g} % of power; this error cancels in SWR.")
+        yield f"The readings of the reference scatter by {100 * fit.scatter:.2g} %."
 
 
 def _directivity(fit: Fit) -> Iterator[str]:
@@ -96,7 +94,7 @@ def _directivity(fit: Fit) -> Iterator[str]:
         if leak is None:
             yield f"directivity of the reflected port{where}: not measured (no matched points)"
         else:
-            tail = " (too little leaks for these points to tell)" if leak.bound else ""
+            tail = " (the leakage is too small to measure with these points)" if leak.bound else ""
             yield f"directivity of the reflected port{where}: {words(leak)}{tail}"
     directivity = fit.content.directivity
     if directivity is not None and directivity.forward_db is not None:
@@ -104,7 +102,7 @@ def _directivity(fit: Fit) -> Iterator[str]:
         or_more = "or more, " if directivity.forward_bound else ""
         source = {
             "reversed": f"{or_more}from reversed points",
-            "open and short": "or more, from open against short",
+            "open and short": "or more, from open compared with short",
             "assumed": "assumed like the reflected port's",
         }[fit.forward_from]
         yield f"directivity of the forward port: {directivity.forward_db:.1f}{doubt} dB {source}"
@@ -114,7 +112,7 @@ def _claims(coupler: Coupler) -> Iterator[str]:
     floor_w = coupler.readable_floor_w(bench_noise(coupler))
     unit = "W (relative)" if coupler.relative_watts else "W"
     low_w, high_w = coupler.content.valid.forward_w
-    yield f"readable floor: below {floor_w:.3g} {unit} the SWR of a single pair means nothing"
+    yield f"readable floor: below {floor_w:.3g} {unit} the SWR of a single pair is not readable"
     yield f"watts are interpolated from {low_w:.3g} to {high_w:.3g} {unit}, flagged outside"
     if not coupler.relative_watts:
         volts = coupler.forward.volts(np.array([low_w / BEYOND, high_w * BEYOND]))
@@ -164,7 +162,7 @@ def _cell(fit: Fit, residual: Residual | None, side: str, index: int) -> str:
 
 def _advice(fit: Fit, coupler: Coupler) -> Iterator[str]:
     lines = list(list_improvements(fit, coupler))
-    yield "what to improve:" if lines else "nothing to improve that these points would show"
+    yield "what to improve:" if lines else "these points show nothing to improve"
     yield from (f"- {line}" for line in lines)
 
 
@@ -185,15 +183,15 @@ def list_improvements(fit: Fit, coupler: Coupler) -> Iterator[str]:
     floor_w = coupler.readable_floor_w(bench_noise(coupler))
     if floor_w > FLOOR_SHARE * high_w:
         yield (
-            f"too little signal at the reflected port for your power: SWR is unreadable below"
-            f" {floor_w:.3g} W of {high_w:.3g} W; couple more tightly (fewer turns), or use a finer"
-            " converter"
+            f"too little signal at the reflected port: SWR is unreadable below {floor_w:.3g} W, and"
+            f" your highest power is {high_w:.3g} W; couple more tightly (fewer turns), or use a"
+            " finer converter"
         )
     directivity = content.directivity
     if directivity is not None and directivity.bound:
         yield (
-            f"directivity is only known to be {directivity.reflected_db:.0f} dB or more; matched"
-            " points at more power, and reversed ones, would tell more"
+            f"directivity is only known to be {directivity.reflected_db:.0f} dB or more; add"
+            " matched points at more power, and reversed points"
         )
     elif directivity is not None and directivity.reflected_db < GOOD_DIRECTIVITY_DB:
         leak = 10 ** (-directivity.reflected_db / 20)
@@ -205,8 +203,8 @@ def list_improvements(fit: Fit, coupler: Coupler) -> Iterator[str]:
     yield from _missing(fit)
     if readings.step_v == 0:
         yield (
-            "the converter's step is not known, so the floor and the claims above may be too good:"
-            " name it with --step-v (`calibrate bench` notes it by itself)"
+            "the converter's step is unknown, so the floor and the claims above may be optimistic:"
+            " give it with --step-v (`calibrate bench` records it)"
         )
 
 
@@ -216,8 +214,8 @@ def _outliers(fit: Fit) -> Iterator[str]:
         for side in str(row.get("left_out", "")).split():
             if float(row[f"{side}_v"]) < clip_v:
                 yield (
-                    f"{fit.bench.places[index]}: the {side} reading fits no other point and was"
-                    " left out: take it again"
+                    f"{fit.bench.places[index]}: the {side} reading does not fit the other points"
+                    " and was left out: measure it again"
                 )
 
 
@@ -235,8 +233,8 @@ def _diodes(fit: Fit) -> Iterator[str]:
         if abs(ratio) > max(large, SIGNIFICANT * doubt):
             yield (
                 f"the two detectors differ ({words} {1e3 * forward:.3g} and"
-                f" {1e3 * reflected:.3g} mV): take diodes and loads of one kind, so that"
-                " temperature moves both alike"
+                f" {1e3 * reflected:.3g} mV): use diodes and loads of one type, so that"
+                " temperature affects both alike"
             )
 
 
@@ -253,7 +251,7 @@ def _missing(fit: Fit) -> Iterator[str]:
             " both open and short at low power"
         )
     elif "reversed" not in conditions:
-        yield "reversed points would tell the forward port's directivity"
+        yield "add reversed points, to measure the forward port's directivity"
     low_w, high_w = fit.content.valid.forward_w
     if (
         fit.content.valid.forward_v[0]
@@ -261,6 +259,6 @@ def _missing(fit: Fit) -> Iterator[str]:
         and high_w < TENFOLD**2 * low_w
     ):
         yield (
-            f"no points below {low_w:.2g} W: lower powers would show where the detectors' square"
-            " law begins, which low reflection is read by"
+            f"no points below {low_w:.2g} W: add lower powers, to find where the detectors'"
+            " square law begins; readings of low reflection depend on it"
         )

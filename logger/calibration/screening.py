@@ -1,8 +1,8 @@
 """Rejection of implausible bench points.
 
 This module is responsible for errors that the fit could not explain: columns swapped, a port that
-does not move, too few powers. In flow the points of a bench and their readings; out flows nothing,
-or an error that names the row and the remedy.
+does not move, too few powers. Input: the points of a bench and their readings. Output: nothing, or
+an error that names the row and the remedy.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
     used = [row for row in matched if row[0].forward_v < clip_v]
     if not used:
         raise BenchPointError(
-            f"{matched[0][1]}: forward_v is at the converter's end ({clip_v:.3f} V) in every"
+            f"{matched[0][1]}: forward_v is at the end of the range ({clip_v:.3f} V) in every"
             " `matched` row: use less power or fewer turns, or divide the detector's voltage"
         )
     powers = sorted({point.power_w for point, _ in used})
@@ -146,5 +146,5 @@ def _reject_contradictions(keyed: list[PlacedPoint], spread_v: PortVolts) -> Non
                     raise BenchPointError(
                         f"{place}: {name} {again_v:.4g} contradicts {volts:.4g} of row"
                         f" {first_place.rpartition(':')[2]}, the same key-down ({point.condition},"
-                        f" {point.power_w:g}): take both again"
+                        f" {point.power_w:g}): measure both again"
                     )

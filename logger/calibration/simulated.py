@@ -1,7 +1,7 @@
 """Exact calibration of the simulated coupler.
 
-This module is responsible for a bench session without errors. In flow the simulated coupler and its
-converter; out flows the content of a calibration file, with points read from the model.
+This module is responsible for a bench session without errors. Input: the simulated coupler and its
+converter. Output: the content of a calibration file, with points read from the model.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Detection of a steady key-down: mean, noise and drift of its readings.
 
-This module is responsible for when a key-down may be averaged. In flow blocks of pairs; out flows a
+This module is responsible for when a key-down may be averaged. Input: blocks of pairs. Output: a
 `SteadyReading`, or the reason to reject the key-down. Pure: the only clock is the times of pairs,
 and results do not depend on how these were cut into blocks.
 """
@@ -149,7 +149,7 @@ class _Slice(NamedTuple):
 class Watch:
     """State machine that waits for a steady key-down and averages it.
 
-    It lets the key-down settle and averages the last `average_s` that are steady.
+    It waits until the key-down has settled and averages the last `average_s` seconds of it.
 
     quiet    the unkeyed readings; None to average at once, as for the unkeyed readings themselves
     limit_s  longest key-down, seconds

@@ -98,11 +98,13 @@ class Point(NamedTuple):
 
 
 class Side(NamedTuple):
-    """One port as it is drawn.
+    """One port, ready to draw.
 
-    law          its law; `uncorrected` is the law without the interpolant, None if it has none
-    low_v        lowest and high_v, highest reading minus the zero in the calibrated range
-    end_v        reading minus the zero at the end of the converter's range, None if unknown
+    law          its law
+    uncorrected  the law without the interpolant, None if there is no interpolant
+    low_v        lowest reading in the calibrated range, minus the zero
+    high_v       highest reading in that range, minus the zero
+    end_v        reading at the end of the converter's range, minus the zero, None if unknown
     """
 
     name: str
@@ -224,9 +226,7 @@ def _law(axes: Axes, side: Side, reach_v: Floats) -> list[Artist]:
             reach_v, watts, color=GREY, lw=1.0, ls=":", label="without its correction"
         )
     if side.end_v is not None and reach_v[0] < side.end_v < reach_v[-1]:
-        handles.append(
-            axes.axvline(side.end_v, color=GREY, lw=1.0, ls="-.", label="converter's end")
-        )
+        handles.append(axes.axvline(side.end_v, color=GREY, lw=1.0, ls="-.", label="end of range"))
     return handles
 
 
@@ -270,7 +270,7 @@ def _residuals(panels: list[Axes], sides: list[Side]) -> None:
     usual_db = max((_reach_db(point) for point in points if not point.left_out), default=0.0)
     shown_db = [_reach_db(point) for point in points if _reach_db(point) <= FAR * usual_db]
     most_db = 1.15 * max([LEAST_DB, *shown_db])
-    panels[0].set_ylabel("law over reference, dB")
+    panels[0].set_ylabel("law minus reference, dB")
     for axes, side in zip(panels, sides, strict=True):
         sheet.logarithmic(axes, "x", min(watts) / MARGIN, max(watts) * MARGIN)
         axes.set_ylim(-most_db, most_db)

@@ -129,7 +129,7 @@ def _describe(trend: Trend) -> str:
     if trend.season_amplitude is not None:
         words.append(f"season ±{trend.season_amplitude:.2f}")
     else:
-        words.append("season not known yet")
+        words.append("season unknown so far")
     return ", ".join(words)
 
 

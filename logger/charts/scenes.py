@@ -85,7 +85,7 @@ def capture_of(store: Store, kind: str, row_id: int) -> int:
         raise UsageError(f"there is no {kind} {row_id}; `mismatchd export {table.name}` lists them")
     capture_id = rows[0].columns["capture_id"]
     if capture_id is None:
-        raise UsageError(f"the raw pairs around {kind} {row_id} are not kept any more")
+        raise UsageError(f"the raw pairs around {kind} {row_id} are no longer stored")
     return int(capture_id)
 
 
@@ -106,7 +106,7 @@ def of_capture(
     coupler = _coupler(store, current, present)
     pairs = list(store.archive.blocks(span_ns[0], span_ns[1] + 1))
     if not pairs:
-        raise StoreError(f"{store.path}: no raw pairs of capture {capture_id} are kept")
+        raise StoreError(f"{store.path}: no raw pairs of capture {capture_id} are stored")
     noise, source = _noise(store, coupler, span_ns[0], span_ns[1], min_forward_w)
     detail_ns = _detail(event_ns, max([event_ns, *(_end_ns(row) for row in excursions)]))
     near_excursions = store.select(EXCURSIONS, NEAR_EXCURSIONS, *detail_ns)
@@ -155,7 +155,7 @@ def of_transmission(
     rows = store.select(TRANSMISSIONS, "r.id = ?", transmission_id)
     if not rows:
         raise UsageError(
-            f"there is no transmission {transmission_id} that has ended;"
+            f"there is no completed transmission {transmission_id};"
             " `mismatchd export transmissions` lists them"
         )
     (row,) = rows
@@ -178,7 +178,7 @@ def of_transmission(
         if not len(overview.time_ns):
             raise StoreError(
                 f"{store.path}: neither pairs nor seconds of transmission {transmission_id} are"
-                " kept"
+                " stored"
             )
     usual = _usual(store, row)
     marks = _excursions(store, span_ns, None), _alarms(store, span_ns, None)
@@ -257,9 +257,13 @@ def _noise(
         count += int(quiet.sum())
         steps = max(block.step_v[0], step_v), max(block.step_v[1], step_v)
         tracker.update(block.forward_v[quiet], block.reflected_v[quiet], steps)
-    source = f"measured on {count} pairs with the key up" if count >= 64 else "by the calibration"
+    source = (
+        f"measured on {count} pairs with the key up"
+        if count >= 64
+        else "taken from the calibration"
+    )
     return tracker.noise(), (
-        f"The light band is the 95 % interval of single pairs by noise, {source};"
+        f"The light band is the 95 % interval of single pairs from noise, {source};"
         " directivity and calibration shift all of them alike and are left out."
     )
 
@@ -274,7 +278,7 @@ def _column_note(traced: Traces) -> list[str]:
         return []
     width_ms = traced.width_ns / 1e6
     return [
-        f"{traced.pairs} pairs: each stroke spans the least to the greatest of those within"
+        f"{traced.pairs} pairs: each stroke spans the lowest to the highest of those within"
         f" {width_ms:.3g} ms."
     ]
 
@@ -283,11 +287,11 @@ def _legend(
     usual: tuple[float, str] | None, excursions: list[Mark], alarms: list[Mark]
 ) -> Iterator[str]:
     if usual is not None:
-        yield f"Dashed across: the level {usual[1]}."
+        yield f"Dashed horizontal line: the level {usual[1]}."
     if excursions:
-        yield "Grey: from the first pair that departed to the first that did not."
+        yield "Grey: an excursion, from its first departing pair to the first pair after it."
     if alarms:
-        yield "Dashed upright: an alarm is raised."
+        yield "Dashed vertical line: an alarm is raised."
 
 
 def _first(rows: list[R], nearby: list[R]) -> list[R]:
@@ -363,7 +367,7 @@ def _usual(store: Store, row: Record | None) -> tuple[float, str] | None:
     middle = float(np.median([record.columns["swr"] for record in earlier]))
     where = f" on channel {row.channel}" if row.channel is not None else ""
     preceding = f"{len(earlier)} transmissions" if len(earlier) > 1 else "transmission"
-    return _rho(middle), f"of the {preceding}{where} before: SWR {middle:.2f}"
+    return _rho(middle), f"of the previous {preceding}{where}: SWR {middle:.2f}"
 
 
 def _end_ns(row: Record) -> int:
@@ -372,7 +376,7 @@ def _end_ns(row: Record) -> int:
 
 def _excursion_words(row: Record) -> str:
     columns = row.columns
-    swr = f"SWR {_swr(columns['swr_peak'])}, beside it {_swr(columns['swr_beside'])}"
+    swr = f"SWR {_swr(columns['swr_peak'])}, {_swr(columns['swr_beside'])} before and after"
     length = f"{columns['duration_ms'] or 0.0:.4g} ms"
     return f"Excursion {columns['id']}: {length}, {swr}{_channel(columns)}"
 

@@ -202,7 +202,7 @@ def check_suffix(path: Path) -> str:
     """Return the suffix of a picture that can be written. Raises UsageError for another."""
     suffix = path.suffix.lower()
     if suffix not in NO_METADATA:
-        raise UsageError(f"{path}: a chart is written as .png, .svg or .pdf")
+        raise UsageError(f"{path}: unsupported chart format; use .png, .svg or .pdf")
     return suffix
 
 

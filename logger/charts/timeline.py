@@ -87,7 +87,7 @@ def _heading(figure: Figure, scene: Scene) -> float:
     sheet.write_title(figure, scene.title)
     lines = [line for fact in scene.facts for line in textwrap.wrap(fact, WRAP)]
     if len(lines) > MOST_FACTS:
-        lines[MOST_FACTS - 1 :] = [f"… and {len(lines) - MOST_FACTS + 1} lines more"]
+        lines[MOST_FACTS - 1 :] = [f"… and {len(lines) - MOST_FACTS + 1} more lines"]
     return sheet.write_lines(figure, sheet.TITLE - 7, lines, fontsize=8.5) - 8
 
 

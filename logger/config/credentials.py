@@ -29,10 +29,12 @@ def from_file(key: str, path: Path, environ: Mapping[str, str]) -> str:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "it is not text"
         raise ConfigError(
-            one_line(f"{key}: {path} cannot be read ({reason}); put it there")
+            one_line(
+                f"{key}: {path} cannot be read ({reason}); create it or correct its permissions"
+            )
         ) from None
     if not secret:
-        raise ConfigError(one_line(f"{key}: {path} is empty; put the {_last_word(key)} in"))
+        raise ConfigError(one_line(f"{key}: {path} is empty; write the {_last_word(key)} to it"))
     return secret
 
 

@@ -188,7 +188,7 @@ class MetricsOptions(Section, frozen=True, kw_only=True):
         if not self.allow_remote and not host.is_loopback:
             raise ValueError(
                 f"{self.listen} can be reached from other machines; write 127.0.0.1:{port}, or"
-                " allow_remote: true if that is meant"
+                " allow_remote: true if that is intended"
             )
 
     @property

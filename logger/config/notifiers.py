@@ -127,7 +127,7 @@ class WebhookOptions(MessageOptions, frozen=True, kw_only=True):
         super().__post_init__()
         sources = [self.url, self.url_env, self.url_file]
         if sum(source is not None for source in sources) != 1:
-            raise ValueError("give the address once; as `url`, `url_env` or `url_file`")
+            raise ValueError("give the address exactly once; use `url`, `url_env` or `url_file`")
         if self.url is not None:
             check_url(self.url)
         _check_source(self.secret_env, self.secret_file, "secret")

@@ -46,7 +46,7 @@ class ConfigErrors:
         old_key = (*where, old)
         if new in data:
             raise self.error(
-                old_key, f"is the former name of {new!r}, which is there as well; remove it"
+                old_key, f"is the former name of {new!r}, which is given as well; remove it"
             )
         data[new] = data.pop(old)
         text = f"deprecated key; write {new!r} instead"
@@ -157,7 +157,7 @@ def _path(form: type, value: Any) -> Path:
     try:
         return Path(value).expanduser()
     except RuntimeError as error:
-        raise ValueError(f"{error}; write the path out") from None
+        raise ValueError(f"{error}; write the full path") from None
 
 
 def located(path: Path, line: int, where: Where, what: str) -> str:

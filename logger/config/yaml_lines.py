@@ -50,7 +50,7 @@ class _Loader(yaml.SafeLoader):
         event: Any = self.peek_event()  # type: ignore[no-untyped-call]
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
             raise YamlError(
-                event.start_mark.line + 1, (), "anchors are not understood; write the value out"
+                event.start_mark.line + 1, (), "anchors are not supported; write out the value"
             )
         return super().compose_node(parent, index)
 
@@ -82,9 +82,9 @@ def parse(text: str) -> Document:
         raise YamlError(mark.line + 1 if mark else 1, (), reason) from None
     except yaml.reader.ReaderError as error:
         line = text.count("\n", 0, error.position) + 1
-        raise YamlError(line, (), "holds a control character; remove it") from None
+        raise YamlError(line, (), "contains a control character; remove it") from None
     except RecursionError:
-        raise YamlError(1, (), "is nested too deeply; write it flatter") from None
+        raise YamlError(1, (), "is nested too deeply; use fewer levels") from None
     except (ValueError, OverflowError):  # from escapes and directives that the parser trusts
         line = loader.line + 1 if loader else 1
         raise YamlError(line, (), "is not YAML; correct it here") from None
@@ -104,7 +104,7 @@ def _plain(loader: _Loader, node: yaml.Node, where: Where, document: Document) -
             items.append(_plain(loader, item, (*where, index), document))
         return items
     if node.tag not in SCALARS or not isinstance(node, yaml.ScalarNode):
-        raise YamlError(line, where, "a tag is not understood here; remove it")
+        raise YamlError(line, where, "tags are not supported; remove it")
     _text(node, where)
     try:
         value: Any = loader.construct_object(node)
@@ -138,5 +138,5 @@ def _text(node: yaml.ScalarNode, where: Where) -> str:
     # Escapes can produce lone surrogates and NUL, which no file name and no database accepts.
     if "\0" in text or any("\ud800" <= char <= "\udfff" for char in text):
         line = node.start_mark.line + 1
-        raise YamlError(line, where, "holds a character that is no text; remove the escape")
+        raise YamlError(line, where, "contains a character that is not text; remove the escape")
     return text

@@ -65,7 +65,7 @@ def judge(
     reason = message_of(body)
     suffix = f" ({reason})" if reason else ""
     if status == 413:
-        return Refusal(RowFault.TOO_MUCH, f"the server finds it too large{suffix}")
+        return Refusal(RowFault.TOO_MUCH, f"request too large for the server{suffix}")
     if status in (400, 422) and _names_rows(body):
         fault = RowFault.TOO_OLD if TOO_OLD_WORDS in body else RowFault.BAD
         return Refusal(fault, reason)

@@ -307,8 +307,8 @@ class InfluxForwarder:
                 since, until = format_ns(spans[0].since_ns), format_ns(spans[-1].until_ns)
                 counts.append(f"{count} of {table.measurement} ({since} to {until})")
         text = (
-            f"{self._server.target.url} cannot delete points, so these of rows that are gone or"
-            f" tagged anew stay there: {', '.join(counts)}"
+            f"{self._server.target.url} cannot delete points; points of deleted or retagged rows"
+            f" remain there: {', '.join(counts)}"
         )
         log.warning("%s: %s", self.name, text)
         self._last_error = text, self._utc_ns()
@@ -329,7 +329,7 @@ class InfluxForwarder:
         if kind not in self._logged:
             self._logged = [*self._logged[1 - REASONS :], kind]
             log.error(
-                "%s refuses %d row(s) of %s, set aside and named by `mismatchd status`: %s: %.300s",
+                "%s refuses %d row(s) of %s; set aside, see `mismatchd status`: %s: %.300s",
                 self.name,
                 len(batch.lines),
                 lane.table.name,
@@ -363,8 +363,8 @@ class InfluxForwarder:
     def _pause_table(self, lane: _Lane, reason: str) -> None:
         table, url = lane.table, self._server.target.url
         text = (
-            f"{url} refuses every row of {table.name} ({reason}): see its limits and what it holds"
-            f" as measurement {table.measurement}"
+            f"{url} refuses every row of {table.name} ({reason}): check its limits and the field"
+            f" types of its measurement {table.measurement}"
         )
         self._note(text, new=lane.paused_until_s is None)
         lane.paused_until_s = self._clock() + lane.backoff.next_s()
@@ -382,7 +382,7 @@ class InfluxForwarder:
             return False
         lane.paused_until_s = None
         lane.backoff.reset()
-        log.info("%s: rows of %s are taken again", self.name, lane.table.name)
+        log.info("%s: rows of %s are accepted again", self.name, lane.table.name)
         return True
 
     # Cursors.
@@ -475,7 +475,7 @@ class InfluxForwarder:
         self._backoff.reset()
         if self._fault is not None:
             self._fault = None
-            log.info("%s accepts rows again, %d to go", self.name, self._totals.backlog)
+            log.info("%s accepts rows again, backlog %d", self.name, self._totals.backlog)
 
     def _note(self, text: str, *, new: bool) -> None:
         if new:

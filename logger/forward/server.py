@@ -46,13 +46,13 @@ class Server:
         except ApiException as error:
             return judge(self.target, *self._answer(error), datetime.now(UTC))
         except ReadTimeoutError as error:
-            text = f"{url} does not answer within {TIMEOUT_MS / 1000:g} s"
+            text = f"{url} did not answer within {TIMEOUT_MS / 1000:g} s"
             raise ServerError("timeout", text, lost=True) from error
         except (HTTPError, OSError) as error:
             # A proxy that finds a request too large may close the connection without a response.
             raise self._unreachable(error, lost=isinstance(error, ProtocolError)) from error
         except UnicodeDecodeError as error:
-            raise ServerError("unreadable", f"{url} sent an unreadable answer") from error
+            raise ServerError("unreadable", f"{url} sent an unreadable response") from error
         return None
 
     def delete(self, spans: Sequence[Retracted], station: str) -> bool:

@@ -37,8 +37,8 @@ def open_listener(store: Path, suffix: str, purpose: str) -> socket.socket:
     except OSError as error:
         listener.close()
         raise StatusError(
-            f"{path}: the socket for {purpose} cannot be made: {error.strerror};"
-            " keep the store in a folder of a local disk that the daemon may write to"
+            f"{path}: cannot create the socket for {purpose}: {error.strerror};"
+            " keep the store in a writable folder of a local disk"
         ) from error
     return listener
 

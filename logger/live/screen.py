@@ -23,7 +23,7 @@ NARROW = 60  # columns; below this, wording is short
 MOST_TRANSMISSIONS = 8
 FEW_LINES = 16  # below this, health is shown only if something is wrong
 NO_PORT = "the port of the microcontroller bridge is missing; see `mismatchd ports`"
-KEYS = "q quits, c clears the highest"
+KEYS = "q quits, c clears the highest values"
 DIM, STRONG, LOUD = "dim", "bold", "bold reverse"
 
 

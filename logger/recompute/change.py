@@ -1,4 +1,4 @@
-"""Converts watts, SWR and flags from one calibration to another, from mean readings. Pure.
+"""Conversion of watts, SWR and flags from one calibration to another, from mean readings. Pure.
 
 Information from the pairs of the time is preserved. The stored SWR is that of the settled pairs, so
 its power ratio is converted, not computed again. The effect of noise, and the drift of the zeros

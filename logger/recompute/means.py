@@ -7,7 +7,7 @@ laws at that level. Apart from the rounding of stored values, this is exact if t
 factor, and for a steady carrier. Speech is within 0.1 %; a second in which the reflection jumped
 may be several per cent off in reflected watts (both measured in the tests).
 
-Information from the pairs of the time is preserved (see `change`), and alarms stay as raised.
+Information from the original pairs is preserved (see `change`), and alarms stay as raised.
 """
 
 from __future__ import annotations
@@ -276,11 +276,11 @@ def _rows(ids: Floats, columns: list[Floats]) -> list[tuple[Any, ...]]:
 def _coupler(store: StoreWriter, calibration_id: str, text: str | None) -> Coupler:
     where = f"{store.path}: calibration {calibration_id}"
     if text is None:
-        raise StoreError(f"{where}: rows name it, but its content is not in the store")
+        raise StoreError(f"{where}: stored rows use it, but it is missing from the store")
     try:
         return Coupler(parse(text, where))
     except CalibrationError as error:
-        raise StoreError(f"{error}; rows made by it cannot be derived again") from error
+        raise StoreError(f"{error}; rows that use it cannot be derived again") from error
 
 
 def _median(change: Floats) -> float | None:

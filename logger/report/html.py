@@ -14,6 +14,7 @@ from logger.report.summary import Summary, TrendLine
 from logger.report.words import sections
 from logger.trend.account import Account, ChannelAccount, date
 from logger.tune.session import TuningState
+from logger.wording import count
 
 HEADS = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
 MOST_CHARTS = 8  # the most used channels
@@ -51,7 +52,8 @@ def _body(summary: Summary, account: Account, tuning: TuningState | None) -> Ite
         yield "</div>"
         omitted = len(account.channels) - MOST_CHARTS
         if omitted > 0:
-            yield f"<p>{omitted} channels more: <code>mismatchd chart drift --channel N</code>.</p>"
+            more = count(omitted, "more channel")
+            yield f"<p>{more}: <code>mismatchd chart drift --channel N</code>.</p>"
         yield from _table(summary)
     if tuning is not None:
         yield "<h2>Positions when it was last adjusted</h2>"

@@ -44,7 +44,7 @@ class CommonStep(NamedTuple):
         if self.sizes is not None:
             amount = f"{self.sizes[0]:+.2f} to {self.sizes[1]:+.2f}"
         names = name_channels([channel.days for channel in self.channels])
-        return f"SWR changed by {amount} on {names}, unannounced, on {when}"
+        return f"SWR changed by {amount} on {names} on {when}, with no journal entry"
 
 
 def unannounced(account: Account) -> list[CommonStep]:

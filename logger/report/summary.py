@@ -324,7 +324,7 @@ def _list_unannounced(account: Account, comparisons: Sequence[ChannelChange]) ->
     amount = f"{low:+.2f} to {high:+.2f}"
     if is_homogeneous(sizes, errors):
         amount = f"{sum(sizes) / len(sizes):+.2f}"
-    return (f"SWR changed by {amount} on {names} within the last month, unannounced",)
+    return (f"SWR changed by {amount} on {names} within the last month, with no journal entry",)
 
 
 def _loses(line_loss: Sequence[Course]) -> bool:

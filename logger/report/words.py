@@ -12,10 +12,11 @@ from logger.report.changes import ChannelChange
 from logger.report.state import StateLine, causes, story
 from logger.report.summary import ForecastLine, LineLossLine, Summary, TrendLine
 from logger.trend.account import name_channels
+from logger.wording import count
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
 HARDLY = 0.005  # a probability too small to state
-FALLING = "A falling SWR is not always good news: a line with more loss reads better, too."
+FALLING = "A falling SWR is not always good news: a line with more loss reads lower, too."
 
 
 class ReportSection(NamedTuple):
@@ -35,9 +36,9 @@ def state(summary: Summary) -> str:
     open_alarms = summary.alarms.open
     if not summary.trend:
         return "No statement yet: no readable transmission is stored."
-    parts = [f"alarm {line.kind} is open since {line.raised_utc[:10]}" for line in open_alarms[:2]]
+    parts = [f"alarm {line.kind} open since {line.raised_utc[:10]}" for line in open_alarms[:2]]
     if len(open_alarms) > 2:
-        parts.append(f"{len(open_alarms) - 2} more alarms are open")
+        parts.append(f"{count(len(open_alarms) - 2, 'more alarm')} open")
     high = [line for line in summary.trend if line.level >= summary.limit]
     if high:
         parts.append(f"{name_channels(high)} {_is(high)} above the limit of SWR {summary.limit:g}")
@@ -49,7 +50,7 @@ def state(summary: Summary) -> str:
     ]
     if reaching:
         first = min(reaching, key=lambda line: line.likely or "")
-        parts.append(f"{first.name} may reach the limit about {(first.likely or '')[:7]}")
+        parts.append(f"{first.name} may reach the limit around {(first.likely or '')[:7]}")
     by_verdict: dict[str, list[TrendLine]] = {}
     for line in summary.trend:
         by_verdict.setdefault(line.verdict, []).append(line)
@@ -76,7 +77,7 @@ def state(summary: Summary) -> str:
     if not steady:
         return f"No alarm is open{rest}."
     names = name_channels(steady)
-    return f"The feedline is as it was: {names} {_is(steady)} steady, no alarm is open{rest}."
+    return f"The feedline is unchanged: {names} {_is(steady)} steady, no alarm is open{rest}."
 
 
 def sections(summary: Summary) -> list[ReportSection]:
@@ -156,7 +157,7 @@ def trend(line: TrendLine) -> str:
         text += f", season ±{line.season_amplitude:.2f}"
     text += "."
     for step in line.steps:
-        why = f", explained by: {step.explained_by}" if step.explained_by else ", unannounced"
+        why = f", explained by: {step.explained_by}" if step.explained_by else ", no journal entry"
         within = f"({step.date_low} to {step.date_high})"
         when = step.date if step.date_low == step.date_high else f"{step.date} {within}"
         text += f" Step {when} from {step.from_:.2f} to {step.to:.2f}{why}."
@@ -169,13 +170,12 @@ def _falling(summary: Summary) -> tuple[str, ...]:
 
 STATE_CHECKS = {
     "loss": (
-        "With the key up look for water at the plugs and in the braid; those outdoors without going"
-        " near power lines. Measure the line alone: `mismatchd"
-        " feedline measure`."
+        "With the key up, look for water at the plugs and in the braid; outdoors, keep well away"
+        " from power lines. Measure the line alone: `mismatchd feedline measure`."
     ),
     "resonance": (
         "Look at the antenna from the ground: an element that slid in its clamp, ice, a branch or"
-        " metal that came near. Before you tilt or climb, look for power lines."
+        " metal near it. Before you tilt or climb, look for power lines."
     ),
 }
 
@@ -260,7 +260,7 @@ def _forecast(line: ForecastLine) -> str:
     text = f"{_capital(line.name)}, at the present slope, reaches SWR {line.limit:g}"
     if line.likely is None:
         return f"{text} by {line.horizon} with a probability of {percent}."
-    text += f" most likely about {line.likely}"
+    text += f" most likely around {line.likely}"
     if line.late is None:
         return f"{text}, by {line.horizon} with a probability of {percent}."
     if line.early != line.late:

@@ -197,8 +197,8 @@ def _start_dating(store: StoreWriter | None) -> Dating:
     boot, lost = redate.select_boot(store.database, name)
     if lost:
         log.warning(
-            "rows of %d earlier start(s) of this host can never be dated: its clock was not"
-            " set before it was stopped; they keep provisional times and are not forwarded",
+            "cannot date the rows of %d earlier boot(s) of this host, whose clock was never set;"
+            " they keep provisional times and are not forwarded",
             lost,
         )
     # A trusted clock must not be blocked by rows that a wrong clock placed in the far future.

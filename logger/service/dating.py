@@ -86,7 +86,7 @@ class Dating:
         if self.ahead_ns > STEP_NS:
             self._notices.append(
                 f"the last stored row is {self.ahead_ns / SECOND_NS:.1f} s later than the clock:"
-                " times run on ahead of it and are flagged until it has caught up"
+                " row times stay ahead of it and are flagged until it catches up"
             )
 
     def _first(self, now: Clocks, name: str) -> Boot:
@@ -95,8 +95,8 @@ class Dating:
         if early or now.wall_ns < EARLIEST_NS:
             trust = Trust.PROVISIONAL
             self._notices.append(
-                f"the clock of this host is not set, it says {format_ns(now.wall_ns)}: rows get"
-                " provisional times and are dated and forwarded once it is right"
+                f"the host's clock is not set, it reads {format_ns(now.wall_ns)}: rows get"
+                " provisional times, and are dated and forwarded once the clock is set"
             )
         return Boot(name, trust, self._last_ns, self._next_ns(), self._offset_ns)
 
@@ -201,16 +201,16 @@ class Dating:
         self.boot = self._exclude(self.boot, trust)
         seconds = abs(by_ns) / SECOND_NS
         if by_ns > 0:
-            self._notices.append(f"the clock was set forward by {seconds:.1f} s; times follow")
+            self._notices.append(f"the clock was set forward by {seconds:.1f} s; row times follow")
         elif self.ahead_ns > LONGEST_SLEW_NS:
             self._notices.append(
-                f"the clock was set back by {seconds:.0f} s, which is not believed: times run on"
-                " evenly and are flagged; if it is right, start the daemon again"
+                f"the clock was set back by {seconds:.0f} s, which is implausible: row times"
+                " ignore it and are flagged; if the clock is right, restart the daemon"
             )
         else:
             self._notices.append(
-                f"the clock was set back by {seconds:.1f} s: times run on ahead of it, more slowly"
-                " while nobody transmits, and are flagged until it has caught up"
+                f"the clock was set back by {seconds:.1f} s: row times stay ahead of it, advance"
+                " more slowly while nobody transmits, and are flagged until it catches up"
             )
 
     def _correct(self, now: Clocks, by_ns: int) -> ClockChange:
@@ -238,8 +238,8 @@ class Dating:
             trust=trust, since_ns=boot.since_ns + by_ns, offset_ns=self._offset_ns
         )
         self._notices.append(
-            f"the clock was set right by {by_ns / SECOND_NS:+.1f} s: the rows since the host was"
-            f" started are moved, to {format_ns(self.boot.since_ns)} and after"
+            f"the clock was corrected by {by_ns / SECOND_NS:+.1f} s: the rows since boot are"
+            f" redated to {format_ns(self.boot.since_ns)} and later"
         )
         return ClockChange(self.boot, shift, leap=True)
 

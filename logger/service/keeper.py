@@ -86,7 +86,7 @@ class Keeper:
         dropped = self.dropped
         self._backlog.add(rows)
         if dropped == 0 and self.dropped:
-            log.error("memory for rows that cannot be stored is full: the oldest are dropped")
+            log.error("memory for unstored rows is full: dropping the oldest")
         if self.failure is not None:
             self._report_unstored(rows)
         wait_s = 0.0 if self.failure is None and any(map(_urgent, rows)) else COMMIT_S
@@ -220,7 +220,7 @@ class Keeper:
             self._last_change = newest
             self._on_work(store.work())
         except StoreError as error:
-            log.warning("acknowledgements and journal cannot be read: %s", error)
+            log.warning("cannot read acknowledgements and journal: %s", error)
 
 
 def _urgent(row: Row) -> bool:

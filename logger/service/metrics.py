@@ -53,7 +53,7 @@ def families(status: Status) -> list[Family]:
         _counter("pairs", "Pairs read.", status.pairs),
         _gauge(
             "last_pair_timestamp_seconds",
-            "When the last pair was taken, seconds since 1970.",
+            "Time of the last pair, seconds since 1970.",
             None if last_ns is None else last_ns / NS_PER_S,
             "seconds",
         ),
@@ -61,7 +61,7 @@ def families(status: Status) -> list[Family]:
         Family(
             "input",
             "counter",
-            "What the driver counts: lines, and what was dropped and why.",
+            "Counters of the driver: lines read, and data dropped by cause.",
             drops,
         ),
         _gauge("keyed", "1 during a transmission.", status.keyed),

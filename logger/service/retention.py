@@ -44,7 +44,7 @@ class Retention:
             raise
         except StoreError as error:  # rows are stored all the same
             if not self._has_failed:
-                log.error("raw pairs cannot be merged or deleted: %s", error)
+                log.error("cannot merge or delete raw pairs: %s", error)
             self._has_failed = True
             self._due_s = now_s + RETRY_S
             return

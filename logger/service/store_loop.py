@@ -134,7 +134,9 @@ class StoreLoop:
             raise
         self._is_interrupted = False
         if interrupted:
-            log.warning("%s cut short when the last run ended", count(interrupted, "transmission"))
+            log.warning(
+                "%s interrupted by the end of the last run", count(interrupted, "transmission")
+            )
         return store
 
     def _during_salvage(self) -> None:

@@ -1,6 +1,6 @@
 """Discharge time constants of both detectors, from the tails after key-up.
 
-In flow volts with the mask of keyed pairs; out flow time constants and their memory.
+Input: volts with the mask of keyed pairs. Output: time constants and their memory.
 
 When the transmitter stops, the smoothing capacitors discharge through their loads, so both readings
 fall exponentially. The slope of the logarithm, from the last keyed pair down to FLOOR of its

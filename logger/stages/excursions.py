@@ -1,7 +1,7 @@
 """Excursions, such as a plug that opens for 20 ms. A pure state machine.
 
-This module is responsible for telling an excursion from noise, wind and modulation. In flow
-quarters; out flow rows of excursions.
+This module is responsible for telling an excursion from noise, wind and modulation. Input:
+quarters. Output: rows of excursions.
 
 Departing pairs (see `departures`) within MERGE_NS of one another form one departure. It is an
 excursion if it lasts LONGEST_NS at most and the pairs just before and just after it agree that the
@@ -255,7 +255,7 @@ class Excursions:
 
 
 def _groups(times: Times) -> list[Times]:
-    """Split sorted times (n,) at pauses longer than MERGE_NS, and each part every GROUP_NS."""
+    """Split sorted times (n,) at pauses longer than MERGE_NS, and longer parts every GROUP_NS."""
     if not len(times):
         return []
     parts: list[Times] = []

@@ -6,7 +6,7 @@ power than any load can cause is foreign. A pair with equal readings on both por
 is ours unless its power is far below all powers of this station.
 
 This module is responsible for these decisions, and for learning the station's own powers from
-transmissions with a good match. In flow powers and ended transmissions; out flow two masks. Learned
+transmissions with a good match. Input: powers and ended transmissions. Output: two masks. Learned
 powers apply from the next renewal of the noise estimate on (see `pipeline`), so that results do not
 depend on how the stream was cut into blocks.
 """

@@ -1,7 +1,7 @@
 """Level of reflection in each quarter second of transmission. A pure state machine.
 
-This module is responsible for the pairs that count, and for their median. In flow views of blocks;
-out flow quarters.
+This module is responsible for the pairs that count, and for their median. Input: views of blocks.
+Output: quarters.
 
 A level is the median of reflected over incident power, so up to half of the pairs of a quarter may
 be wrong before it moves. The median of integer counts would be an integer, so each reading is first

@@ -1,7 +1,7 @@
 """Search for the pair a given time before each of many pairs.
 
-This module is responsible for doing so at pairs of a steady rate without a search. In flow times;
-out flow indices. A pure function.
+This module is responsible for doing so at pairs of a steady rate without a search. Input: times.
+Output: indices. A pure function.
 """
 
 from __future__ import annotations

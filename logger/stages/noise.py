@@ -1,6 +1,6 @@
 """Noise of both converters, drift of their zeros, and the converter's step.
 
-In flow unkeyed pairs and quarters of transmissions; out flows `Noise`.
+Input: unkeyed pairs and quarters of transmissions. Output: `Noise`.
 
 Unkeyed pairs (see `selection`) are collected in groups of GROUP; a group gives a variance from
 successive differences (insensitive to slow drift) and a mean. The quieter ones of the last GROUPS

@@ -1,7 +1,7 @@
 """Levels of quarter seconds with their pairs: the input of detection.
 
-This module is responsible for cutting and joining them. In flow columns of pairs and quarters; out
-flow the same columns in parts.
+This module is responsible for cutting and joining them. Input: columns of pairs and quarters.
+Output: the same columns in parts.
 """
 
 from __future__ import annotations

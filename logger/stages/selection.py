@@ -1,6 +1,6 @@
 """Selection of the pairs to archive and of the noise sample. Pure state machines.
 
-In flow pairs with the mask of keyed ones; out flow masks, and blocks to archive.
+Input: pairs with the mask of keyed ones. Output: masks, and blocks to archive.
 
 All pairs are archived from BEFORE_NS before a keyed pair until AFTER_NS after the hang time (at
 least one pair on either side), plus a thin sample of the rest: once a minute the next BURST pairs

@@ -1,6 +1,6 @@
 """Settled pairs, whose SWR is valid: both detectors have followed the envelope.
 
-In flow volts with the mask of keyed pairs; out flow `Settled` and the memory of time constants.
+Input: volts with the mask of keyed pairs. Output: `Settled` and the memory of time constants.
 
 While the envelope falls, the detectors discharge with their own time constants and no longer follow
 their law: both ports fall by the same factor, which the law reads as growing reflection, and the

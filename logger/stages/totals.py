@@ -1,7 +1,7 @@
 """Totals of the pairs of transmissions: sums per second, peaks, the highest window.
 
-This module is responsible for what is summed over the pairs of a transmission. In flows a block in
-which each transmission is a span; out flow the totals of each span. Pure functions, which process
+This module is responsible for what is summed over the pairs of a transmission. Input: a block in
+which each transmission is a span. Output: the totals of each span. Pure functions, which process
 many spans at once.
 """
 

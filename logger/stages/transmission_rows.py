@@ -1,7 +1,7 @@
 """Rows of transmissions and of their seconds.
 
-This module is responsible for means, SWR, energy and their intervals. In flow the totals of pairs,
-with the noise and the coupler; out flow rows for the store. Pure functions.
+This module is responsible for means, SWR, energy and their intervals. Input: the totals of pairs,
+with the noise and the coupler. Output: rows for the store. Pure functions.
 """
 
 from __future__ import annotations

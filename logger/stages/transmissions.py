@@ -1,7 +1,7 @@
 """Transmissions from key-down to key-up, and their rows per second. A pure state machine.
 
-This module is responsible for where a transmission begins and ends. In flow blocks with the mask of
-keyed pairs; out flow rows.
+This module is responsible for where a transmission begins and ends. Input: blocks with the mask of
+keyed pairs. Output: rows.
 
 A transmission begins with the first keyed pair and ends with the last keyed pair before a pause of
 the hang time; so speech pauses do not split it, and the hang time is not counted. Means are over

@@ -1,6 +1,6 @@
 """Usual level of a transmission, from its quarters so far and the history of its channel.
 
-In flow the ratios of quarters and the ends of transmissions; out flow usual ratios, and the memory.
+Input: the ratios of quarters and the ends of transmissions. Output: usual ratios, and the memory.
 
 A contact that is open for most of a second or two moves the median of the surrounding quarters. The
 usual level does not follow: it is the median of PLACES earlier quarters, STRIDE apart, in which the

@@ -1,7 +1,7 @@
 """Input of detection: a calibrated block with its keying, noise and limits of trust.
 
-This module is responsible for limits that follow from the coupler and the noise. In flow a block,
-its masks and the coupler; out flow thresholds and variances.
+This module is responsible for limits that follow from the coupler and the noise. Input: a block,
+its masks and the coupler. Output: thresholds and variances.
 """
 
 from __future__ import annotations

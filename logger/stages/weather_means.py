@@ -1,7 +1,7 @@
 """Hourly weather rows from auxiliary columns of the bridge.
 
-This module is responsible for averages of temperature and wind and for the rise of a rain gauge. In
-flow blocks; out flow rows. An hour interrupted by a restart makes two rows, each with the time of
+This module is responsible for averages of temperature and wind and for the rise of a rain gauge.
+Input: blocks. Output: rows. An hour interrupted by a restart makes two rows, each with the time of
 its last pair. A pure state machine.
 """
 

@@ -59,7 +59,7 @@ class Segment(NamedTuple):
         return times + by_ns if by_ns else times
 
     def _log(self, error: SegmentError) -> None:
-        log.error("the archive from %d ns on: %s; it is left out", self.first_ns, error)
+        log.error("archive segment at %d ns left out: %s", self.first_ns, error)
 
 
 class Archive:

@@ -93,7 +93,7 @@ class StoreWriter(Store):
                 connection.close()
             aside = salvage.exchange(path)
             log.error(
-                "%s is damaged and renamed %s; a new one starts with %s"
+                "%s is damaged and was renamed %s; the new store starts with %s"
                 " (`mismatchd recompute` derives rows again from raw pairs)",
                 path,
                 aside.name,

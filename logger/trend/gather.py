@@ -42,7 +42,7 @@ class History:
 def read_history(
     store: Store, now_ns: int, span_ns: tuple[int, int], progress: Progress = lambda _: None
 ) -> History:
-    """Return the history of `span_ns`, its end excluded. Raises StoreError."""
+    """Return the history of `span_ns`, end exclusive. Raise StoreError."""
     with DailyValues.editor(store.path) as values:
         days = values.days(*span_ns, lambda done, of: progress(f"day {done} of {of}"))
     return History(

@@ -188,5 +188,5 @@ def _reasons(layout: Frame, day: IntArray, excluded: int) -> list[str]:
             " slope takes a year."
         )
     if excluded:
-        reasons.append(f"{count(excluded, 'day')} left out, far from the days around.")
+        reasons.append(f"{count(excluded, 'day')} left out as outliers.")
     return reasons

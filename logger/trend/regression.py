@@ -1,11 +1,11 @@
 """Regression of daily values with autocorrelated departures. Pure functions.
 
-The departure of a day is that of the last known day times `correlation` to the power of the days
-between, plus an innovation (a first-order autoregression that allows for gaps). The columns are
-whitened with it, and least squares gives estimates and their covariance; `correlation` maximises
-the restricted likelihood (H. D. Patterson and R. Thompson, Biometrika 58 (1971) 545), which the
-number of columns does not bias. Innovations beyond HUBER standard deviations have less weight (P.
-J. Huber, Annals of Mathematical Statistics 35 (1964) 73).
+The departure of a day is that of the last known day, times `correlation` to the power of the number
+of days between them, plus an innovation (a first-order autoregression that allows for gaps). The
+columns are whitened with it, and least squares gives estimates and their covariance; `correlation`
+maximises the restricted likelihood (H. D. Patterson and R. Thompson, Biometrika 58 (1971) 545),
+which the number of columns does not bias. Innovations beyond HUBER standard deviations have less
+weight (P. J. Huber, Annals of Mathematical Statistics 35 (1964) 73).
 """
 
 from __future__ import annotations

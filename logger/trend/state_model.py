@@ -113,7 +113,7 @@ class Model:
         return p
 
     def physical(self, p: FloatArray, day: FloatArray, waves: FloatArray) -> FloatArray:
-        """Return resonance (kHz), loss (dB), log R, log Q, leak and delay (ns) on days, (7, n)."""
+        """Return resonance (kHz), loss (dB), log R, log Q, leak, delay (ns) on each day, (7, n)."""
         count = waves.shape[1]
         years = (day - self.middle) / YEAR
         khz = self.middle_khz + DETUNED_KHZ * p[RESONANCE] + KHZ_A_YEAR * p[MOVE] * years

@@ -63,7 +63,7 @@ from logger.watchdog.rule import Finding, LearningRule
 
 KIND = AlarmKind.BASELINE_SHIFT
 SEVERITY = Severity.WARNING
-RETURNED = "transmissions sit at their usual level again"  # detail of a cleared alarm
+RETURNED = "transmissions are back at their usual level"  # detail of a cleared alarm
 
 MOST_NOISE = 0.01  # of the reflection coefficient
 LEAST_SETTLED = 20  # pairs
@@ -403,7 +403,7 @@ class BaselineShift(LearningRule):
             f" since {since}"
         )
         if row.start_ns // DAY_NS - memory.channels[name].first < YEAR:
-            detail += "; it may be seasonal: there is less than a year of readings"
+            detail += "; it may be seasonal, with less than a year of readings"
         return [*findings, Finding(row.end_ns, ChangeKind.RAISED, value, None, detail)]
 
 

@@ -111,7 +111,7 @@ class IntermittentContact(LearningRule):
         detail = (
             f"{len(evening)} short excursions of {min(lengths):.0f} to {max(lengths):.0f} ms, SWR"
             f" up to {max(event.swr_peak for event in evening):.1f}, in {60 * hours:.0f} min on the"
-            f" air; usual is {usual_events / usual_hours:.2g} an hour"
+            f" air; usually {usual_events / usual_hours:.2g} an hour"
         )
         end_ns = row.time_ns + round(row.duration_ms * 1e6)
         return [Finding(end_ns, ChangeKind.RAISED, float(len(evening)), None, detail)]
@@ -129,7 +129,7 @@ class IntermittentContact(LearningRule):
         if not self._active:
             return []
         if work_ns > memory.raised_ns:
-            detail = "somebody has worked on the station since"
+            detail = "the station was worked on"
         elif memory.rest_hours >= REST_HOURS:
             detail = f"no excursion in {60 * memory.rest_hours:.0f} min on the air"
         else:
@@ -156,9 +156,9 @@ def _keyed_s(spells: dict[str, float], since_ns: int) -> float:
 
 
 def probability(count: int, hours: float, usual_events: float, usual_hours: float) -> float:
-    """Return the probability of `count` events or more in `hours`.
+    """Return the probability of at least `count` events in `hours`.
 
-    `usual_events` came in `usual_hours` before.
+    Before, there were `usual_events` in `usual_hours`.
     """
     share = hours / (usual_hours + hours)
     term = (1 - share) ** usual_events  # of no event

@@ -26,7 +26,7 @@ class NoData:
         if not self.active:
             return []
         self.active = False
-        return [Finding(first_ns, ChangeKind.CLEARED, None, None, "pairs are coming again")]
+        return [Finding(first_ns, ChangeKind.CLEARED, None, None, "pairs arrive again")]
 
     def tick(self, now_ns: int) -> list[Finding]:
         """Advance the time to `now_ns` without a pair; return the changes of state."""
@@ -36,5 +36,5 @@ class NoData:
             return []
         self.active = True
         seconds = self._after_ns / 1e9
-        detail = f"no pair for {seconds:g} s: microcontroller bridge, cable or port"
+        detail = f"no pairs for {seconds:g} s; check the microcontroller bridge, its cable and port"
         return [Finding(self._last_ns + self._after_ns, ChangeKind.RAISED, None, seconds, detail)]

@@ -28,9 +28,9 @@ def rho_of(swr: float) -> float:
 
 
 def use_latest(memory: dict[str, V], name: str, default: V, most: int) -> V:
-    """Return the value of a channel, `default` if new, and make it the latest used.
+    """Return the value of a channel, `default` if new, and mark it as the most recently used.
 
-    Beyond `most` channels, the one not used for the longest time is dropped.
+    Beyond `most` channels, the least recently used one is dropped.
     """
     value = memory.pop(name, default)
     memory[name] = value

@@ -164,7 +164,7 @@ class SuddenChange(LearningRule):
             self._learn(stay)
             if self._active:
                 self._active = False
-                detail = "the transmission has ended; its level is what the next are held against"
+                detail = "the transmission has ended; later ones are compared with its level"
                 findings.append(Finding(stay.end_ns, ChangeKind.CLEARED, None, None, detail))
         self._bank.restart()
         return findings
@@ -304,7 +304,7 @@ class SuddenChange(LearningRule):
                     self._active = False
                     time_ns = (int(number[at]) + 1) * QUARTER_NS
                     value = float(swr(math.fsum(stay.recent) / BACK))
-                    detail = "the level is back as it was"
+                    detail = "the level is back to what it was"
                     findings.append(Finding(time_ns, ChangeKind.CLEARED, value, None, detail))
                 return at + 1
         return len(rho)

@@ -87,8 +87,8 @@ def _describe(run: list[tuple[str, float, float]]) -> str | None:
     if any(abs(power - expected) > POWER for _, _, power in run):
         return None
     port = "reflected" if away < 0 else "forward"
-    alternative = ", or the line has all at once become lossy" if away < 0 else ""
+    alternative = "; or the line has suddenly become lossy" if away < 0 else ""
     return (
         f"the {port} reading has lost gain: reflection is {math.exp(away):.2g} times what it was,"
-        f" on every channel alike; look at its detector and wires{alternative}"
+        f" on every channel alike; check its detector and wires{alternative}"
     )

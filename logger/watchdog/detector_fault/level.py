@@ -112,7 +112,7 @@ class Change(NamedTuple):
     channels    number of channels used since
     in_use      number of channels with a usual level
     turn        change of rho
-    is_new      the change lasts, and no day before was near it
+    is_new      the change lasts, and no earlier day was near the new level
     """
 
     ln_w: float
@@ -295,7 +295,7 @@ def _words(change: Change, *, standing: bool) -> str | None:
     watts = f"incident power reads {factor_w:.2g} times what it was"
     ln_rho = change.ln_rho
     if ln_rho is None:
-        return f"{watts}; look at the transmitter, its supply and the detector" if powered else None
+        return f"{watts}; check the transmitter, its supply and the detector" if powered else None
     reflected = f"reflection {math.exp(ln_rho):.2g} times"
     if powered:
         expected = -change.ln_w / 2  # if only the gain of the forward port has changed
@@ -304,10 +304,10 @@ def _words(change: Change, *, standing: bool) -> str | None:
             return None
         if mismatch < abs(ln_rho):
             return (
-                f"the gain of the forward reading has changed: {watts}, {reflected}, which"
-                " fits a fault of this port alone; look at its detector and wires"
+                f"the gain of the forward reading has changed: {watts}, {reflected} what it"
+                " was, which fits a fault of this port alone; check its detector and wires"
             )
-        return f"{watts}, at the same reflection; look at power setting, transmitter and supply"
+        return f"{watts}, at the same reflection; check power setting, transmitter and supply"
     if change.z > -share * LEAST_Z or ln_rho > -share * LEAST_GAIN or not change.at_once:
         return None
     if change.channels < min(change.in_use, LEAST_CHANNELS):
@@ -318,5 +318,5 @@ def _words(change: Change, *, standing: bool) -> str | None:
     alternative = "" if change.channels > 2 else "; or the load has suddenly improved"
     return (
         f"the reflected reading has lost gain: {reflected} what it was, {where}, at the same"
-        f" incident power; look at its detector and wires{alternative}"
+        f" incident power; check its detector and wires{alternative}"
     )

@@ -28,8 +28,8 @@ from logger.watchdog.rule import Finding
 
 CLIPPED_NS = 50_000_000
 CLIPPED = (
-    "converter at its end: the detector voltage is more than it can read; less power or a divider"
-    " is needed, and powers and SWR are wrong until then"
+    "converter overloaded: the detector voltage exceeds its range, so powers and SWR are wrong;"
+    " reduce the power or divide the voltage"
 )
 CLEAR_NS = 1_000_000_000
 SOUND = "readings are sound again"

@@ -22,7 +22,10 @@ STEPS_OF_A_MOVE = 4
 LONGEST_STEP_NS = 1_000_000_000
 SECOND_NS = 1_000_000_000
 
-CAUSE = "the reflected reading never moves while the forward one does: detector, wire or input dead"
+CAUSE = (
+    "the reflected reading never moves while the forward one does; check its detector, wire and"
+    " converter input"
+)
 
 
 @dataclass(frozen=True, slots=True)
