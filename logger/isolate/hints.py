@@ -42,11 +42,10 @@ def weights(odds: Mapping[str, float]) -> dict[str, float]:
 
 
 def newest(store: Store) -> Hint | None:
-    """Return the hint of the newest open alarm if one cause is likely. Raises StoreError."""
-    alarms = store.open_alarms()
-    if not alarms:
-        return None
-    diagnosis = diagnosis_of(store, alarms[-1])
-    cause, odds = next(iter(diagnosis.odds.items()), (NOTHING, 0.0))  # the likeliest is first
-    factors = weights(diagnosis.odds) if cause != NOTHING and odds >= LIKELY else {}
-    return Hint(alarms[-1].id, diagnosis.causes[0].title, factors) if factors else None
+    """Return the hint of the newest open alarm that has a likely cause. Raises StoreError."""
+    for alarm in reversed(store.open_alarms()):
+        diagnosis = diagnosis_of(store, alarm)
+        cause, odds = next(iter(diagnosis.odds.items()), (NOTHING, 0.0))  # the likeliest is first
+        if cause != NOTHING and odds >= LIKELY and (factors := weights(diagnosis.odds)):
+            return Hint(alarm.id, diagnosis.causes[0].title, factors)
+    return None
