@@ -79,7 +79,7 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
             key(board, 0, 0)
             assert wait_until(lambda: bool(alarms(running)))
             raised = alarms(running)[0]
-            lost = running.wait_status(config, lambda _: True)["counters"]["lost"]
+            lost = running.wait_status(config, lambda _: True).counters["lost"]
             code, said = running.stop()
             assert code == 0, said
             board.wait("inhibit", lambda told: told[-1].value == "0")
