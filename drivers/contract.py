@@ -1,8 +1,7 @@
 """Interface of a driver.
 
-This is the only module that a driver in another package needs to import, apart from
-`drivers.timeline` if it timestamps pairs on arrival. `drivers.contract_suite` tests the
-requirements stated here.
+This is the only module that a driver in another package needs to import. `host_ns` and `Monotone`
+timestamp pairs on arrival. `drivers.contract_suite` tests the requirements stated here.
 
 A driver turns the data of its device into `SampleBlock`s. It reports facts only: it fills no gaps,
 derives nothing, and leaves missing values missing. It is registered in the entry point group
@@ -18,6 +17,9 @@ from typing import Any, ClassVar, Protocol, runtime_checkable
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
+
+from drivers.timeline import Monotone as Monotone
+from drivers.timeline import host_ns as host_ns
 
 ENTRY_POINTS = "mismatchd.drivers"
 READ = ("lines", "blocks")  # counters of data read; the others count data not read

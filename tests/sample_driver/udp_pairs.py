@@ -5,8 +5,7 @@ import socket
 import msgspec
 import numpy as np
 
-from drivers.contract import LinkError, SampleBlock
-from drivers.timeline import Monotone, host_ns
+from drivers.contract import LinkError, Monotone, SampleBlock, host_ns
 
 
 class UdpPairsDriver:
