@@ -375,7 +375,7 @@ def test_a_flood_is_cut_down_and_who_is_slow_is_waited_for_by_nobody(config: Pat
         answers = [client.ask("/static/icon.svg")[0] for _ in range(300)]
         took_s = time.monotonic() - begun_s
         assert answers.count(200) <= BURST + PER_S * took_s + 1
-        assert answers[-1] == 429 or took_s > (300 - BURST) / PER_S
+        assert 429 in answers or took_s > (300 - BURST) / PER_S
         time.sleep(1.0)
         slow = socket.create_connection(("127.0.0.1", page.port))
         slow.sendall(b"GET /events HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
