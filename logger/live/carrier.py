@@ -9,7 +9,7 @@ import time
 from dataclasses import replace
 from typing import NamedTuple, Protocol
 
-from drivers.contract import Driver, EndOfInput
+from drivers.contract import Driver, EndOfInput, HasClock
 from drivers.timeline import read_clocks
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
@@ -93,7 +93,7 @@ class DriverSource:
         self._ended: Carrier | None = None
         self._pipeline = Pipeline(config, coupler, archive=False, tap=self._views.append)
         # Measuring takes a few minutes at most, so comparing the clocks once is enough.
-        by_host = getattr(driver, "clock", "utc") == "host"
+        by_host = isinstance(driver, HasClock) and driver.clock == "host"
         self._offset_ns = read_clocks().offset_ns if by_host else 0
         driver.open()
 
