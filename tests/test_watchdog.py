@@ -375,7 +375,7 @@ def test_clipping() -> None:
     changes = alarms(read(forward, reflected, noise_v=0))
     assert told(changes) == [FAULT, SOUND]
     assert at_s(changes[0]) == pytest.approx(3.55, abs=0.006)
-    assert "end" in changes[0].detail
+    assert "overloaded" in changes[0].detail
     assert changes[0].severity == "warning"
 
 
