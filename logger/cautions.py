@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 BURNS = (
     "RF burns. Nobody may touch the antenna, its mast, an open end or the bare metal of a plug"
-    " while the transmitter is keyed. Release the key before anything is adjusted, opened or connected."
+    " while the transmitter is keyed. Release the key before anything is adjusted, opened or"
+    " connected."
 )
 LICENCE = (
     "Key only as long as needed, on a free channel and identified, as the conditions of your"
@@ -27,7 +28,7 @@ HEIGHTS = (
     " follow local codes."
 )
 FULL_REFLECTION = (
-    "Into an open or a short use low power, 1 W or less, for at most three seconds, and never an"
+    "Into an open or a short use low power, 1 W or less, for about three seconds, and never an"
     " amplifier: full reflection can destroy a transmitter, and an open end carries high voltage."
     " Keep everybody out of reach of it."
 )

@@ -80,7 +80,7 @@ class Circuit(NamedTuple):
 
 
 class Verdict(NamedTuple):
-    """Probability that each part is faulty, likeliest first; the sum exceeds 1 for two faults."""
+    """Probability that each part is faulty, likeliest first; two faults can sum to more than 1."""
 
     odds: tuple[tuple[Part, float], ...]
     tested: frozenset[int]  # places of parts that an outcome clears
