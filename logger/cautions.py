@@ -10,8 +10,9 @@ from enum import Enum
 from typing import NamedTuple
 
 BURNS = (
-    "RF burns. While keyed, nobody touches the antenna, its mast, an open end or the bare metal of"
-    " a plug. Release the key before anything is adjusted, opened or connected."
+    "RF burns. Nobody may touch the antenna, its mast, an open end or the bare metal of a plug"
+    " while the transmitter is keyed. Release the key before anything is adjusted, opened or"
+    " connected."
 )
 LICENCE = (
     "Key only as long as needed, on a free channel and identified, as the conditions of your"
@@ -23,26 +24,26 @@ TRANSMITTER = (
 )
 HEIGHTS = (
     "Before a mast, pole or ladder is moved or climbed, look for power lines: nothing may come near"
-    " one, even when it falls. Work with a second person, not in wind, never in a thunderstorm;"
+    " a line, even if it falls. Work with a second person, not in wind, never in a thunderstorm;"
     " follow local codes."
 )
 FULL_REFLECTION = (
-    "Into an open or a short use low power, 1 W or less, for some three seconds, and never an"
+    "Into an open or a short use low power, 1 W or less, for about three seconds, and never an"
     " amplifier: full reflection can destroy a transmitter, and an open end carries high voltage."
-    " Nobody within reach of it."
+    " Keep everybody out of reach of it."
 )
 CALIBRATE = (
     "The dummy load must be rated for the power you send into it.",
     FULL_REFLECTION,
     BURNS,
-    "Follow the licence conditions of your service, and keep test transmissions off the air: no"
-    " antenna anywhere here.",
+    "Follow the licence conditions of your service, and keep test transmissions off the air: do"
+    " not connect an antenna at any point.",
 )
 MEASURE_LINE = (HEIGHTS, FULL_REFLECTION, BURNS, TRANSMITTER, LICENCE)
 TUNE = (
     BURNS,
-    "Nobody within reach of the antenna while it is keyed. Agree on a signal between the person at"
-    " the antenna and the one at the radio.",
+    "Keep everybody out of reach of the antenna while it is keyed. Agree on a signal between the"
+    " person at the antenna and the one at the radio.",
     HEIGHTS,
     "Use the lowest power that gives a reading.",
     TRANSMITTER,
@@ -50,12 +51,12 @@ TUNE = (
 )
 WIGGLE = (
     "Put a dummy load in place of the antenna where you can: it serves for all joints before it."
-    " Use the lowest steady carrier that gives a reading, 1 to 4 W, nobody speaking.",
+    " Use the lowest steady carrier that gives a reading, 1 to 4 W, without speech.",
     TRANSMITTER,
     LICENCE,
     BURNS,
     "Move a cable gently by its jacket, a hand's breadth from the plug. Leave joints on masts,"
-    " roofs and ladders alone while keyed, and nobody within reach of the antenna.",
+    " roofs and ladders alone while keyed, and keep everybody out of reach of the antenna.",
     HEIGHTS,
 )
 
@@ -93,16 +94,16 @@ AT_PLACE: dict[Place, Caution] = {
     Place.MAINS: Caution(
         (
             "Unkey, switch off and pull the mains plug before a cover comes off; supplies and"
-            " amplifiers hold their charge for minutes. Leave it to somebody trained if in doubt;"
+            " amplifiers hold their charge for minutes. If in doubt, leave it to a trained person;"
             " follow local codes.",
         ),
         "unkey, mains plug out, wait for the charge, local codes",
     ),
     Place.OUTSIDE: Caution(
         (
-            "Unkey, and see that nobody can key while you are out: an antenna in use burns.",
-            "Keep further from power lines than anything you carry is long, antenna and mast"
-            " included. Not with lightning about or on its way.",
+            "Unkey, and see that nobody can key while you are out: a keyed antenna burns.",
+            "Keep farther from power lines than the length of anything you carry, antenna and mast"
+            " included. Never work outdoors when lightning is near or approaching.",
             "Ladder on firm ground and held by a second person, harness on mast and roof; follow"
             " local codes.",
         ),

@@ -54,7 +54,7 @@ def test_positions_are_drawn_and_reported(config: Path, tmp_path: Path) -> None:
     assert [one["setting"] for one in told["positions"]] == [2790.0]
     page = tmp_path / "report.html"
     mismatchd("report", "-c", config, "--html", page)
-    assert "Positions when it was last adjusted" in page.read_text()
+    assert "Positions of the last adjustment" in page.read_text()
     assert "<h2>Last adjusted</h2>" in page.read_text()
 
 

@@ -306,8 +306,8 @@ def test_the_smallest_swr_and_the_floor(cases: dict[str, Case]) -> None:
             content.directivity is None
         )
     assert "above the highest power of the bench" in words(cases["deaf"].figure)
-    assert "may be too good" in words(cases["outlier"].figure)
-    assert "may be too good" not in words(cases["plain"].figure)
+    assert "may be too optimistic" in words(cases["outlier"].figure)
+    assert "may be too optimistic" not in words(cases["plain"].figure)
     assert (
         panel(cases["relative"].figure, "smallest").get_xlabel() == "incident power, W (relative)"
     )

@@ -148,7 +148,7 @@ def test_the_report_follows_the_loss(tmp_path: Path) -> None:
     )
     told = json.loads(mismatchd("report", "-c", config, "--format", "json").stdout)
     assert told["state"] == "watch"
-    assert told["next_check"]["because"].startswith("The line, measured alone")
+    assert told["next_check"]["because"].startswith("The measured line loss")
     assert [one["loses_more"] for one in told["line_loss"]] == [True]
 
 

@@ -143,7 +143,7 @@ def test_the_far_end_is_read_at_low_power_by_the_cable(tmp_path: Path) -> None:
     terminal = Typed("", "q")
     keyed = talk.go(terminal, 2.0)
     assert keyed.most_w == [2.0]
-    for words in ("1 W or less", "Nobody within reach", "power lines", "A sound line shows SWR"):
+    for words in ("1 W or less", "everybody out of reach", "power lines", "A sound line shows SWR"):
         assert words in terminal.said
     assert talk.session.state.outcomes == [TrialOutcome("open-end", True, 2.0, 1.94, 2.06)]
     assert "The line loses too much (SWR 2.00)" in terminal.said

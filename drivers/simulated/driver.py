@@ -90,7 +90,7 @@ class SimulatedDriver:
     def start_ns(self) -> int:
         """Time of the first pair, known after the driver was opened."""
         if self._start_ns is None:
-            raise LinkError("the simulated station was never opened")
+            raise LinkError("the simulated station is not open")
         return self._start_ns
 
     def open(self) -> None:

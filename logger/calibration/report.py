@@ -247,7 +247,7 @@ def _missing(fit: Fit) -> Iterator[str]:
         return
     if "reversed" not in conditions and not {"open", "short"} <= conditions:
         yield (
-            "the ports' balance is not well known: add reversed points (coupler turned round), or"
+            "the balance of the ports is uncertain: add reversed points (coupler turned round), or"
             " both open and short at low power"
         )
     elif "reversed" not in conditions:

@@ -108,7 +108,7 @@ class Quiet:
 
 
 def unsteady(reading: SteadyReading, quiet: Quiet | None) -> str | None:
-    """Describe a movement that is too large for averaging; None if there is none.
+    """Describe a drift that is too large for averaging; None if there is none.
 
     quiet  the unkeyed readings, None if `reading` is unkeyed itself
     """

@@ -373,7 +373,7 @@ def _caveats(content: CalibrationFile, floor_w: float) -> Iterator[str]:
     if floor_w > content.valid.forward_w[1]:
         yield "The readable floor is above the highest power of the bench."
     if floor_w and not content.converter.step_v:
-        yield "The converter's step is not known, so the floor may be too good."
+        yield "The converter's step is unknown, so the floor may be too optimistic."
     if not floor_w:
         yield "Noise and converter are not known, so no floor is shown."
     if content.directivity is None:

@@ -173,7 +173,7 @@ def of_transmission(
         overview = _from_seconds(store, row, end_ns)
         notes = [
             "The raw pairs are past retention: each step is the mean of a second, and its band the"
-            " 95 % interval by noise."
+            " 95 % interval from noise."
         ]
         if not len(overview.time_ns):
             raise StoreError(

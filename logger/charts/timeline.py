@@ -212,7 +212,7 @@ def _reflection(
         traces.high[RHO_HIGH],
         scene.steps,
         color=STRAW,
-        label="95 % by noise",
+        label="95 % from noise",
     )
     _line(
         axes, x, traces.low[RHO], traces.high[RHO], scene, traces, color=BRICK, label="reflection"

@@ -14,7 +14,7 @@ from logger.physics.reflection import COVERAGE, HIGHEST_RHO
 from logger.rows import Flag
 from logger.stages.departures import spread_w
 
-SERIES = 5  # incident W, reflected W, reflection coefficient, its lower and upper bound by noise
+SERIES = 5  # incident W, reflected W, reflection coefficient, its lower and upper noise bound
 FORWARD, REFLECTED, RHO, RHO_LOW, RHO_HIGH = range(SERIES)
 BREAK = 4.0  # times the usual distance between pairs; more is a gap
 
@@ -36,7 +36,7 @@ class Traces(NamedTuple):
 
 
 def measure(block: SampleBlock, coupler: Coupler, noise: Noise) -> Floats:
-    """Return powers, reflection and its 95 % interval by noise for each pair, (SERIES, n)."""
+    """Return powers, reflection and its 95 % interval from noise for each pair, (SERIES, n)."""
     forward_w, reflected_w, flags = coupler.power(block)
     readable = forward_w >= max(coupler.readable_floor_w(noise), 1e-9)
     readable &= flags & np.uint8(Flag.CLIPPED) == 0

@@ -52,15 +52,15 @@ def findings(evidence: Evidence) -> dict[str, EvidenceFinding]:
     made: dict[str, Callable[[Evidence], tuple[float | None, str]]] = {
         "excursions": _excursions,
         "full": _full,
-        "heats": _heats,
+        "heats": _heating,
         "lone": _lone,
         "spread": _spread,
-        "soaks": _soaks,
-        "creeps": _creeps,
+        "soaks": _soaking,
+        "creeps": _slow_change,
         "seasonal": _seasonal,
-        "shrunk": _shrunk,
+        "shrunk": _shrinkage,
         "power": _power,
-        "compensated": _compensated,
+        "compensated": _compensation,
         "zero": _zero,
         "noisy": _noisy,
         "still": _still,
@@ -130,7 +130,7 @@ def _full(evidence: Evidence) -> tuple[float | None, str]:
     return _degree(evidence.full, 0.75, 0.06), f"nearly all power comes back in at most {share}"
 
 
-def _heats(evidence: Evidence) -> tuple[float | None, str]:
+def _heating(evidence: Evidence) -> tuple[float | None, str]:
     drift = evidence.drift
     if drift is None:
         return None, "too few long key-downs to see whether reflection changes as joints warm up"
@@ -238,7 +238,7 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     falls, factor, slow = _parts(evidence)
     if _creeping(evidence) >= 0.5:
         return None, "the change was not sudden"
-    of_the_meter = factor * max(falls, _compensated(evidence)[0] or 0.0)
+    of_the_meter = factor * max(falls, _compensation(evidence)[0] or 0.0)
     sure = _share(evidence) * (1 - of_the_meter) * (1 - slow * falls)
     there = moved(evidence)
     if sure >= 0.5:
@@ -284,7 +284,7 @@ def _tilt(evidence: Evidence) -> str:
     return "; now the high channels are the better ones, as with an element that is too short"
 
 
-def _soaks(evidence: Evidence) -> tuple[float | None, str]:
+def _soaking(evidence: Evidence) -> tuple[float | None, str]:
     if not evidence.channels:
         return None, "reflection before and since cannot be compared on any channel"
     if evidence.slow is None and _share(evidence) > 0.2:
@@ -308,7 +308,7 @@ def _creeping(evidence: Evidence) -> float:
     return _share(evidence) * slow * (1 - falls)
 
 
-def _creeps(evidence: Evidence) -> tuple[float | None, str]:
+def _slow_change(evidence: Evidence) -> tuple[float | None, str]:
     sure = _creeping(evidence)
     if sure >= 0.5:
         return sure, (
@@ -337,7 +337,7 @@ def _seasonal(evidence: Evidence) -> tuple[float | None, str]:
     return sure, "reflection does not change as slowly and slightly as with the seasons"
 
 
-def _shrunk(evidence: Evidence) -> tuple[float | None, str]:
+def _shrinkage(evidence: Evidence) -> tuple[float | None, str]:
     if not evidence.channels:
         return None, "too few channels to compare"
     falls, factor, slow = _parts(evidence)
@@ -363,7 +363,7 @@ def _power(evidence: Evidence) -> tuple[float | None, str]:
         return None, "too few transmissions to compare powers"
     quiet = _quiet(evidence)
     sure = powered if quiet is None else powered * quiet
-    sure *= 1 - (_compensated(evidence)[0] or 0.0)
+    sure *= 1 - (_compensation(evidence)[0] or 0.0)
     factor = math.exp(evidence.power.value)
     if powered < 0.5:
         return sure, "incident power is as before"
@@ -397,7 +397,7 @@ def _rise(evidence: Evidence) -> Measure | None:
     return Measure(float((ln * weight).sum() / weight.sum()), float(weight.sum() ** -0.5))
 
 
-def _compensated(evidence: Evidence) -> tuple[float | None, str]:
+def _compensation(evidence: Evidence) -> tuple[float | None, str]:
     powered, rise = _powered(evidence), _rise(evidence)
     if powered is None or evidence.power is None or rise is None:
         return None, "too few transmissions to compare incident power with reflection"

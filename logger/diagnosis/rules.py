@@ -210,7 +210,7 @@ CAUSES: tuple[Cause, ...] = (
         "a transmitter or amplifier whose output power has changed",
         "Incident power changed, reflection did not: line and antenna are as before.",
         (
-            "another setting, mode or microphone",
+            "a changed setting, mode or microphone",
             "a weak supply, a corroded power lead, a tired output stage",
         ),
         (POWER_SETTING, NEAR_DUMMY, SUPPLY),

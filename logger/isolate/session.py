@@ -80,7 +80,7 @@ class Circuit(NamedTuple):
 
 
 class Verdict(NamedTuple):
-    """Probability that each part is faulty, likeliest first; the sum may exceed 1 (two faults)."""
+    """Probability that each part is faulty, likeliest first; two faults can sum to more than 1."""
 
     odds: tuple[tuple[Part, float], ...]
     tested: frozenset[int]  # places of parts that an outcome clears

@@ -71,7 +71,7 @@ class Trial(NamedTuple):
 
 
 class Chances(NamedTuple):
-    """Probabilities of a bad outcome with each hypothesis, each (h,).
+    """Probabilities of a bad outcome under each hypothesis, each (h,).
 
     lasting  that the trial is bad at every reading
     passing  that it shows an intermittent fault, if it is not lastingly bad
@@ -113,7 +113,7 @@ def _visibility(trial: Trial, fault: ChainFault) -> float:
 
 
 def chances_of(trial: Trial, hypotheses: Hypotheses) -> Chances:
-    """Return the probability of a bad outcome of a trial with each hypothesis."""
+    """Return the probability of a bad outcome of a trial under each hypothesis."""
     faults = hypotheses.faults
     chances = [_visibility(trial, fault) for fault in faults]
     pairs = list(zip(chances, (fault.share for fault in faults), strict=True))

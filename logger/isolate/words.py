@@ -35,7 +35,7 @@ SYMPTOMS = {
     Symptom.LOWER: "the SWR is lower than usual",
     Symptom.LESS: "the power at the coupler is lower than usual, the SWR is as usual",
     Symptom.UPSTREAM: "the radio or a meter before the coupler complains, the coupler does not",
-    Symptom.WEAK: "all reads well, but signals are weak",
+    Symptom.WEAK: "all readings are normal, but signals are weak",
     Symptom.NONE: "no power arrives at the coupler",
 }
 REPAIR = {

@@ -14,7 +14,7 @@ class LiveReading(msgspec.Struct, frozen=True, kw_only=True):
     forward_w, reflected_w    mean powers, watts
     peak                      highest incident power of a pair, watts
     swr, swr_low, swr_high    SWR with its 95 % interval
-    swr_noise_low, .._high    interval by noise alone, for detecting a change
+    swr_noise_low, .._high    interval from noise alone, for detecting a change
     channel                   as reported by the bridge or configured
     alarms                    kinds of the open alarms
     """

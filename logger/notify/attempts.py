@@ -55,7 +55,7 @@ class DeliveryAttempts:
 
     def give_up(self, error: NotDelivered, text: str) -> None:
         """Note that a message cannot be delivered; `text` is its text."""
-        log.error("%s: given up: %s (%s)", self._name, error, text)
+        log.error("%s: giving up: %s (%s)", self._name, error, text)
         self.last_error = str(error), self._utc_ns()
 
     def succeed(self) -> None:

@@ -74,7 +74,7 @@ class AlarmIndicator(Protocol):
     """A channel that displays the present state."""
 
     def show(self, alarms: Sequence[Alarm]) -> float | None:
-        """Update the display with the alarms open now; called often, cheap without a change.
+        """Update the display with the alarms open now; often called, cheap if nothing changed.
 
         Return the seconds after which it must be called again. Raise NotDelivered.
         """

@@ -1,4 +1,4 @@
-"""The store as one notifier uses it: its position, its waiting messages, those it has finished."""
+"""The store as one notifier uses it: its position, its waiting and its finished messages."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Normal distribution behind censored integer counts. Pure functions.
 
-This module is responsible for a noise that a converter hides. In flow counts and a prior; out flow
-mean and standard deviation in steps.
+This module is responsible for a noise that a converter hides. Input: counts and a prior.
+Output: mean and standard deviation in steps.
 
 A converter rounds a voltage to whole steps, and most cannot read below zero: voltages below zero
 read 0. The spread of such readings is then half of the true spread, or zero. This module finds the

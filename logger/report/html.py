@@ -56,7 +56,7 @@ def _body(summary: Summary, account: Account, tuning: TuningState | None) -> Ite
             yield f"<p>{more}: <code>mismatchd chart drift --channel N</code>.</p>"
         yield from _table(summary)
     if tuning is not None:
-        yield "<h2>Positions when it was last adjusted</h2>"
+        yield "<h2>Positions of the last adjustment</h2>"
         yield _draw_tuning(tuning)
     yield from _journal(account)
 

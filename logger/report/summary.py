@@ -348,7 +348,7 @@ def _next_check(
         because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosis.pattern}"
         return NextCheck(because, suspects, diagnosis.checks[:MOST_CHECKS])
     if loses:
-        because = "The line, measured alone, loses more than before or than nominal."
+        because = "The measured line loss is above its earlier or nominal value."
         return NextCheck(because, (), checks_of(["wet-line"])[:MOST_CHECKS])
     if state is not None and by_state:
         because = (

@@ -236,7 +236,7 @@ def _line_loss(line: LineLossLine) -> str:
             f"; {line.change_db:+.2f} dB since {line.first_date}"
             f" ({line.change_low_db:+.2f} to {line.change_high_db:+.2f}, 95 %)"
         )
-        text += "" if line.changed else ", which may be chance"
+        text += "" if line.changed else ", which is within the uncertainty"
     return _capital(f"{text}.")
 
 

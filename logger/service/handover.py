@@ -11,7 +11,7 @@ MANY_ROWS = 4096  # a finite input waits while there are more
 
 
 class Handover:
-    """One thread gives, another takes; rows stay in order.
+    """Ordered queue of rows from one thread to another.
 
     `can_wait` is True if the giving thread can wait for room (a file, not a device).
     `work_ns` goes the other way: times of all repairs and adjustments in the journal, set as a

@@ -145,7 +145,7 @@ class StoreLoop:
         self.cycles += 1
         if time.monotonic() > self.salvage_until_s:
             raise StoreError(
-                f"{self._path}: the daemon stopped before salvage was complete; the"
+                f"{self._path}: salvage interrupted by the stop of the daemon; the"
                 " next start repeats it"
             )
 

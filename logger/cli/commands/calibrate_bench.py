@@ -93,7 +93,7 @@ def command(
     """Take bench points from the live coupler, step by step, then fit a calibration to them.
 
     Each point is written to POINTS.csv at once; the same command continues an earlier session.
-    Only the driver of the configuration is used.
+    Of the configuration, only the driver is used.
     """
     config = configuration(config_path)
     if not output.absolute().parent.is_dir():

@@ -25,8 +25,8 @@ def command(
 ) -> None:
     """Draw the raw pairs around an alarm or excursion.
 
-    One A4 sheet: incident and reflected power, the reflection with its 95 % interval by noise and
-    the usual level, the extent of excursions and the times of alarms, for the whole capture and
+    One A4 sheet: incident and reflected power, the reflection with its 95 % interval from noise
+    and the usual level, the extent of excursions and the times of alarms, for the whole capture and
     for the event enlarged. `mismatchd export captures` lists the ids.
     """
     if sum(number is not None for number in (capture_id, alarm, excursion)) != 1:

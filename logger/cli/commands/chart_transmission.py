@@ -16,7 +16,7 @@ from logger.cli.station import calibration_of, config_option, configuration, out
 def command(transmission_id: int, config_path: Path | None, output: Path) -> None:
     """Draw a transmission.
 
-    One A4 sheet: incident and reflected power, the reflection with its 95 % interval by noise,
+    One A4 sheet: incident and reflected power, the reflection with its 95 % interval from noise,
     excursions and alarms, from its raw pairs, or from the means of its seconds where the pairs are
     past retention.
     """

@@ -29,7 +29,7 @@ def _time_option(function: F) -> F:
 
 @click.group("journal")
 def command() -> None:
-    """Note and list work on the station.
+    """Record and list work on the station.
 
     Also imports the weather. Rules and trends that compare transmissions with earlier ones start
     anew at repairs and adjustments.

@@ -55,7 +55,7 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
     terminal = Terminal()
     names = [" ".join(name.split()) for name in joints or JOINTS]
     if not all(names) or len(set(names)) < len(names):
-        raise UsageError("each joint needs a name of its own")
+        raise UsageError("joint names must be unique and not empty")
     carriers = Carriers(config, terminal)
     make_ready(config, carriers.coupler)
     work = WorkSession(config.store.path, KIND, restore, time.time_ns)

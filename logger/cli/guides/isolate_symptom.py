@@ -15,7 +15,7 @@ from logger.isolate.session import IsolationSession, IsolationState, TrialOutcom
 from logger.isolate.usual import UsualSwr
 from logger.physics.reflection import HIGHEST_SWR
 
-NO_CARRIER = {"n": "I key, and nothing arrives at the coupler"}
+NO_CARRIER = {"n": "no power reaches the coupler when I key"}
 DAEMON = (
     "The daemon keeps running: it may raise alarms for these tests, and a notifier `inhibit` may"
     " cut the carrier off."

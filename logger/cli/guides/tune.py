@@ -139,7 +139,7 @@ class TuningGuide:
             return
         text = setting(self._session.state.adjustment.unit, to)
         answer = self._terminal.answer(
-            f"Is it set to {text} now? (Enter: yes; no: still as before; or where)"
+            f"Is it set to {text} now? (Enter: yes; no: unchanged; or its setting)"
         ).lower()
         present = to if answer in ("", "yes", "y") else parse_setting(answer)
         if present is not None:
