@@ -23,9 +23,9 @@ TRANSMITTER = (
     " complains."
 )
 HEIGHTS = (
-    "Before a mast, pole or ladder is moved or climbed, look for power lines: nothing may come near"
-    " a line, even if it falls. Work with a second person, not in wind, never in a thunderstorm;"
-    " follow local codes."
+    "Before a mast, pole or ladder is moved or climbed, look for power lines: everything must stay"
+    " clear of them, even if it falls. Work with a second person, not in wind, never in a"
+    " thunderstorm; follow local codes."
 )
 FULL_REFLECTION = (
     "Into an open or a short use low power, 1 W or less, for about three seconds, and never an"
