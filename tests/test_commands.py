@@ -51,6 +51,9 @@ def test_the_simulated_station_shows_the_failing_plug(tmp_path: Path) -> None:
         hint = newest(store)  # what `isolate` makes of it
     assert hint is not None
     assert {"open", "short"} <= set(hint.weights)
+    checks = " ".join(mismatchd("report", "-c", config).stdout.split())
+    assert "(intermittent-contact) is open. The reflection jumps" in checks
+    assert "1. Swap the short lead" in checks
     status = mismatchd("status", "-c", config, check=False)
     assert status.returncode == 1
     assert "not running" in status.stdout

@@ -177,7 +177,7 @@ def test_years_explain_no_alarm_but_a_slow_one(kinds: list[str], sure: bool, bec
         account(days(1096, seed=3), alarms=alarms), state=together("loss", 0.3)
     )
     found = Diagnosis("", sure, (), checks_of(["antenna-moved"]), (), {})
-    assert summary(waiting, found).next_check.because.startswith(because)
+    assert summary(waiting, (alarms[0], found)).next_check.because.startswith(because)
 
 
 def together(verdict: StateVerdict, db_a_year: float) -> StationState:

@@ -12,8 +12,8 @@ alarms    diagnosis of one alarm
 
 from __future__ import annotations
 
-from logger.diagnosis.alarms import advice, diagnosis_of
+from logger.diagnosis.alarms import advice, diagnose_first, diagnosis_of
 from logger.diagnosis.evidence import Evidence
 from logger.diagnosis.scoring import Diagnosis, diagnose
 
-__all__ = ["Diagnosis", "Evidence", "advice", "diagnose", "diagnosis_of"]
+__all__ = ["Diagnosis", "Evidence", "advice", "diagnose", "diagnose_first", "diagnosis_of"]

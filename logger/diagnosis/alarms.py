@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 import msgspec
@@ -32,6 +33,22 @@ def diagnosis_of(store: Store, alarm: Alarm, now_ns: int | None = None) -> Diagn
     if found.odds[NOTHING] < LIKELY:
         return found
     return msgspec.structs.replace(found, pattern=PASSING)
+
+
+def diagnose_first(
+    store: Store, alarms: Iterable[Alarm], now_ns: int | None = None
+) -> tuple[Alarm, Diagnosis] | None:
+    """Diagnose alarms in turn up to one with a likely cause; return it, else the first.
+
+    None without alarms. Raise StoreError.
+    """
+    first = None
+    for alarm in alarms:
+        diagnosis = diagnosis_of(store, alarm, now_ns)
+        if diagnosis.likely_cause is not None:
+            return alarm, diagnosis
+        first = first or (alarm, diagnosis)
+    return first
 
 
 def advice(path: Path, alarm: Alarm) -> list[str]:

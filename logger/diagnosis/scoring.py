@@ -73,6 +73,12 @@ class Diagnosis(msgspec.Struct, frozen=True):
     more: tuple[str, ...]
     odds: dict[str, float]
 
+    @property
+    def likely_cause(self) -> str | None:
+        """Name of the cause with a probability of at least LIKELY, None if there is none."""
+        cause, share = next(iter(self.odds.items()), (NOTHING, 0.0))  # the likeliest is first
+        return None if cause == NOTHING or share < LIKELY else cause
+
 
 def diagnose(evidence: Evidence) -> Diagnosis:
     """Return the diagnosis from the evidence."""

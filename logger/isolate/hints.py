@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from logger.diagnosis import diagnosis_of
-from logger.diagnosis.rules import NOTHING
-from logger.diagnosis.scoring import LIKELY
+from logger.diagnosis import diagnose_first
 from logger.isolate.chain import Mode
 from logger.store.reader import Store
 
@@ -43,9 +41,9 @@ def weights(odds: Mapping[str, float]) -> dict[str, float]:
 
 def newest(store: Store) -> Hint | None:
     """Return the hint of the newest open alarm that has a likely cause. Raises StoreError."""
-    for alarm in reversed(store.open_alarms()):
-        diagnosis = diagnosis_of(store, alarm)
-        cause, odds = next(iter(diagnosis.odds.items()), (NOTHING, 0.0))  # the likeliest is first
-        if cause != NOTHING and odds >= LIKELY and (factors := weights(diagnosis.odds)):
-            return Hint(alarm.id, diagnosis.causes[0].title, factors)
-    return None
+    diagnosed = diagnose_first(store, reversed(store.open_alarms()))
+    if diagnosed is None or diagnosed[1].likely_cause is None:
+        return None
+    alarm, diagnosis = diagnosed
+    factors = weights(diagnosis.odds)
+    return Hint(alarm.id, diagnosis.causes[0].title, factors) if factors else None

@@ -1,4 +1,4 @@
-"""Gathers the report: the account's figures, the worst alarm's diagnosis, line loss and tuning."""
+"""Gathers the report: figures of the account, diagnosis of an open alarm, line loss and tuning."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from logger.diagnosis import Diagnosis, diagnosis_of
+from logger.diagnosis import diagnose_first
 from logger.feedline.course import courses
 from logger.report.summary import Summary, summary
 from logger.report.words import state
@@ -31,7 +31,8 @@ def report(store: Store, account: Account) -> Report:
     losses = LineLosses(store.database).readings()
     readings = [loss for loss in losses if loss.time_ns <= account.now_ns]
     tuning = _last_tuning(store, account.now_ns)
-    figures = summary(account, _diagnose(store, account), courses(readings), tuning)
+    diagnosed = diagnose_first(store, account.open_alarms, account.now_ns)
+    figures = summary(account, diagnosed, courses(readings), tuning)
     figures = msgspec.structs.replace(figures, sentence=state(figures))
     return Report(figures, account, tuning and tuning[1])
 
@@ -44,10 +45,3 @@ def _last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:
             if session.ended and state.read and session.changed_ns <= now_ns:
                 return session.changed_ns, state
     return None
-
-
-def _diagnose(store: Store, account: Account) -> Diagnosis | None:
-    """Diagnose the worst open alarm, from data up to `now_ns` of the account. Raises StoreError."""
-    if not account.open_alarms:
-        return None
-    return diagnosis_of(store, account.open_alarms[0], account.now_ns)

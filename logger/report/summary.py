@@ -14,7 +14,7 @@ from logger.physics.reflection import COVERAGE
 from logger.report.changes import MONTH, ChannelChange, ChannelLine, changes
 from logger.report.state import StateLine, causes, story
 from logger.report.steps import RECENT, is_homogeneous, unannounced
-from logger.rows import AlarmKind, Severity
+from logger.rows import Alarm, AlarmKind, Severity
 from logger.store.journal import WORK
 from logger.trend.account import Account, ChannelAccount, date, name_channels
 from logger.trend.forecast import Forecast, forecast
@@ -152,13 +152,13 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
 
 def summary(
     account: Account,
-    diagnosis: Diagnosis | None = None,
+    diagnosed: tuple[Alarm, Diagnosis] | None = None,
     line_loss: Sequence[Course] = (),
     tuning: tuple[int, TuningState] | None = None,
 ) -> Summary:
     """Return the figures of the report.
 
-    diagnosis  of the worst open alarm
+    diagnosed  an open alarm with its diagnosis
     line_loss  measurements of the line
     tuning     end (UTC ns) and state of the last adjusting session
     """
@@ -196,7 +196,7 @@ def summary(
             )
             for trend, outlook in zip(trends, forecasts, strict=True)
         ),
-        next_check=_next_check(account, alarms, diagnosis, _loses(line_loss), state),
+        next_check=_next_check(account, alarms, diagnosed, _loses(line_loss), state),
         journal=tuple(
             EntryLine(format_ns(entry.time_ns), entry.kind, entry.text)
             for entry in account.entries[-LATEST_ENTRIES:]
@@ -334,7 +334,7 @@ def _loses(line_loss: Sequence[Course]) -> bool:
 def _next_check(
     account: Account,
     alarms: Alarms,
-    diagnosis: Diagnosis | None,
+    diagnosed: tuple[Alarm, Diagnosis] | None,
     loses: bool,
     state: StateLine | None,
 ) -> NextCheck:
@@ -343,9 +343,10 @@ def _next_check(
     explained = bool(loses or by_state) and all(
         item.kind == AlarmKind.BASELINE_SHIFT for item in alarms.open
     )
-    if alarms.open and diagnosis is not None and (diagnosis.sure or not explained):
+    if diagnosed is not None and (diagnosed[1].sure or not explained):
+        alarm, diagnosis = diagnosed
         suspects = tuple(cause.title for cause in diagnosis.causes[: 1 if diagnosis.sure else 3])
-        because = f"Alarm {alarms.open[0].id} ({alarms.open[0].kind}) is open. {diagnosis.pattern}"
+        because = f"Alarm {alarm.id} ({alarm.kind}) is open. {diagnosis.pattern}"
         return NextCheck(because, suspects, diagnosis.checks[:MOST_CHECKS])
     if loses:
         because = "The measured line loss is above its earlier or nominal value."
