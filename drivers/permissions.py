@@ -1,4 +1,4 @@
-"""What a user must do to be allowed to use a device file."""
+"""Hint on how a user gets access to a device file."""
 
 from __future__ import annotations
 

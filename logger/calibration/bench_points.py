@@ -12,7 +12,6 @@ open      antenna port open (low power only); short likewise
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import math
 from pathlib import Path
@@ -20,6 +19,7 @@ from pathlib import Path
 import msgspec
 
 from logger.errors import BenchPointError
+from logger.wording import suggest
 
 CONDITIONS = ("matched", "reversed", "open", "short")
 NEEDED = ("condition", "power_w", "forward_v", "reflected_v")
@@ -111,11 +111,8 @@ def _check_header(header: list[str], place: str) -> None:
             )
     for name in header:
         if name not in COLUMNS:
-            matches = difflib.get_close_matches(name, COLUMNS, n=1)
-            hint = (
-                f"; did you mean `{matches[0]}`?" if matches else f"; use only {', '.join(COLUMNS)}"
-            )
-            raise BenchPointError(f"{place}: column `{name}` is unknown{hint}")
+            hint = suggest(name, COLUMNS, "use only")
+            raise BenchPointError(f"{place}: column `{name}` is unknown; {hint}")
         if header.count(name) > 1:
             raise BenchPointError(f"{place}: column `{name}` occurs twice; remove one")
 
@@ -129,8 +126,7 @@ def _point(cells: dict[str, str], place: str) -> BenchPoint:
             values[name] = _number(name, cell, place)
     condition = values["condition"] = str(values["condition"]).lower()
     if condition not in CONDITIONS:
-        matches = difflib.get_close_matches(condition, CONDITIONS, n=1)
-        hint = f"did you mean `{matches[0]}`?" if matches else f"use one of {', '.join(CONDITIONS)}"
+        hint = suggest(condition, CONDITIONS, "use one of")
         raise BenchPointError(f"{place}: condition `{condition}` is unknown; {hint}")
     return msgspec.convert(values, BenchPoint)
 

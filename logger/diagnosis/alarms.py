@@ -29,10 +29,10 @@ def diagnosis_of(store: Store, alarm: Alarm, now_ns: int | None = None) -> Diagn
             for check in SILENT
         )
         return Diagnosis(SILENT_PATTERN, False, (), silent, (), {})
-    found = diagnose(gather(read(store, alarm.raised_ns, now_ns), alarm.raised_ns))
-    if found.odds[NOTHING] < LIKELY:
-        return found
-    return msgspec.structs.replace(found, pattern=PASSING)
+    diagnosis = diagnose(gather(read(store, alarm.raised_ns, now_ns), alarm.raised_ns))
+    if diagnosis.odds[NOTHING] < LIKELY:
+        return diagnosis
+    return msgspec.structs.replace(diagnosis, pattern=PASSING)
 
 
 def diagnose_first(

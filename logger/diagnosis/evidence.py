@@ -203,9 +203,9 @@ def gather(history: History, alarm_ns: int | None = None) -> Evidence:
     if onset_ns is None:
         return basis
     channels = _channels(history, readings, onset_ns)
-    told = rows["settled_samples"] >= LEAST_SETTLED
+    is_settled = rows["settled_samples"] >= LEAST_SETTLED
     ln_w = _ln(rows["forward_w_mean"])
-    power = _shift(np.where(told, ln_w, np.nan), _ln(rows["forward_w_max"]) - ln_w, cut)
+    power = _shift(np.where(is_settled, ln_w, np.nan), _ln(rows["forward_w_max"]) - ln_w, cut)
     ratio = rows["reflected_w_mean"][cut:] / np.maximum(rows["forward_w_mean"][cut:], 1e-12)
     return msgspec.structs.replace(
         basis,
@@ -254,7 +254,7 @@ def _noise(rows: Columns) -> Floats:
 def _readings(history: History) -> _Reading:
     rows = history.transmissions
     rho = rho_of_swr(np.clip(rows["swr"], 1.0, HIGHEST_SWR))
-    told = np.isfinite(rows["swr"]) & (rows["settled_samples"] >= LEAST_SETTLED)
+    is_readable = np.isfinite(rows["swr"]) & (rows["settled_samples"] >= LEAST_SETTLED)
     # The median second is not affected by a short excursion.
     seconds = _second_rho(history)
     for place, part in _of_transmissions(history):
@@ -267,14 +267,14 @@ def _readings(history: History) -> _Reading:
     noise = np.nan_to_num(_noise(rows))
     watts = np.maximum(rows["forward_w_mean"], 1e-6)
     zero = np.zeros(len(rho))
-    if told.any():
-        usual = float(np.quantile((noise * watts)[told], 0.3))
+    if is_readable.any():
+        usual = float(np.quantile((noise * watts)[is_readable], 0.3))
         noise = np.minimum(noise, MUCH_NOISE * usual / watts)
         # Zeros drift by a fraction of the scatter of single readings, constant over an evening.
         pair_w = 2 * rho * noise * watts * np.sqrt(rows["settled_samples"])
-        ratio = ZERO_PART * float(np.quantile(pair_w[told], 0.1)) / watts
+        ratio = ZERO_PART * float(np.quantile(pair_w[is_readable], 0.1)) / watts
         zero = ratio / (2 * np.maximum(rho, np.sqrt(ratio)) + 1e-9)
-    at = np.flatnonzero(told & (np.hypot(noise, zero) <= MOST_NOISE))
+    at = np.flatnonzero(is_readable & (np.hypot(noise, zero) <= MOST_NOISE))
     channel = np.where(np.isnan(rows["channel"]), NO_CHANNEL, rows["channel"])
     return _Reading(at, rows["start_ns"][at], channel[at], rho[at], noise[at], zero[at])
 
@@ -306,14 +306,14 @@ def _onset(
             (unkeyed[f"{name}_v"], ZERO_V),
             (np.log(np.maximum(unkeyed[f"{name}_sd_v"], 1e-6)), NOISE_LN),
         ):
-            told = np.isfinite(values)
-            stream = Stream(unkeyed["time_ns"][told], values[told], least)
+            is_finite = np.isfinite(values)
+            stream = Stream(unkeyed["time_ns"][is_finite], values[is_finite], least)
             total += onset.cut_score(stream, cuts)
     for stream in drifts:
         # Size of the drift of reflection within a key-down, as a logarithm.
         size = Stream(stream.time_ns, np.log(0.3 + np.abs(stream.value)), DRIFT_LN)
         total += onset.cut_score(size, cuts)
-    # Another mode is no other power.
+    # A change of mode is not a change of power.
     modes, ln_w = _modes(rows), _ln(rows["forward_w_mean"])
     for mode in np.unique(modes):
         total += onset.power_score(starts[modes == mode], ln_w[modes == mode], cuts)
@@ -332,7 +332,7 @@ def _onset(
 
 def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[ChannelEvidence, ...]:
     wander = _wander(history)
-    found = []
+    channels = []
     for channel in np.unique(readings.channel).tolist():
         own = readings.where(readings.channel == channel)
         late = own.time_ns >= onset_ns
@@ -349,7 +349,7 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
             variance += (within**2 + float(np.mean(side.noise**2))) / len(side.rho)
         parts = [wander[side.row] for side in (before, after)]
         parts = [part[np.isfinite(part)] for part in parts]
-        found.append(
+        channels.append(
             ChannelEvidence(
                 name=_name(channel),
                 before=levels[0],
@@ -365,7 +365,7 @@ def _channels(history: History, readings: _Reading, onset_ns: int) -> tuple[Chan
                 has_year=channel in history.year_old,
             )
         )
-    return tuple(found)
+    return tuple(channels)
 
 
 class _Days(NamedTuple):
@@ -430,15 +430,15 @@ def _wander(history: History) -> Floats:
     It is in units of a noise that depends on the power.
     """
     rho = _second_rho(history)
-    found = np.full(len(history.transmissions["id"]), np.nan)
+    wander = np.full(len(history.transmissions["id"]), np.nan)
     for place, part in _of_transmissions(history):
         own = rho[part][1:-1]
         watts = history.seconds["forward_w"][part][1:-1]
-        told = np.isfinite(own)
-        if told.sum() >= 3:
-            noise = math.hypot(WANDER_SD, WANDER_W / max(float(np.mean(watts[told])), 1e-3))
-            found[place] = math.hypot(float(np.std(own[told])) / noise, 0.5)
-    return found
+        is_finite = np.isfinite(own)
+        if is_finite.sum() >= 3:
+            noise = math.hypot(WANDER_SD, WANDER_W / max(float(np.mean(watts[is_finite])), 1e-3))
+            wander[place] = math.hypot(float(np.std(own[is_finite])) / noise, 0.5)
+    return wander
 
 
 def _drifts(history: History) -> list[Stream]:
@@ -500,9 +500,9 @@ def _excursions(
 ) -> dict[str, object]:
     late = rows["time_ns"] >= onset_ns
     after, before = int(late.sum()), int((~late).sum())
-    found: dict[str, object] = {"excursions": (before, after)}
+    figures: dict[str, object] = {"excursions": (before, after)}
     if after:
-        found["depth"] = (
+        figures["depth"] = (
             float(np.nanmedian(rows["swr_peak"][late])),
             float(np.nanmedian(rows["swr_beside"][late])),
         )
@@ -513,8 +513,8 @@ def _excursions(
         # The usual rate is uncertain: half an event and one hour are added to the time before.
         usual = (earlier + 0.5) / (hours[0] + 1.0) * hours[1]
         lift = since * math.log(since / usual) - (since - usual) if since > usual else 0.0
-        found["excursion_lift"] = lift
-    return found
+        figures["excursion_lift"] = lift
+    return figures
 
 
 def _full(rows: Columns, readings: _Reading, cut: int) -> dict[str, object]:
@@ -576,9 +576,9 @@ def _shift(ln_watts: Floats, crest: Floats, cut: int) -> tuple[Measure, float] |
     the same ln of the crest factor are compared.
     """
     place = np.arange(len(ln_watts))
-    told = np.isfinite(ln_watts)
-    before = np.flatnonzero(told & (place < cut))[-MOST_SHIFTED:]
-    after = np.flatnonzero(told & (place >= cut))[-MOST_SHIFTED:]
+    is_finite = np.isfinite(ln_watts)
+    before = np.flatnonzero(is_finite & (place < cut))[-MOST_SHIFTED:]
+    after = np.flatnonzero(is_finite & (place >= cut))[-MOST_SHIFTED:]
     middle = crest[after, None]
     alike = np.abs(crest[before] - middle) <= CREST + CREST_SHARE * np.maximum(middle, 0.0)
     after, alike = after[alike.sum(axis=1) >= LEAST_ALIKE], alike[alike.sum(axis=1) >= LEAST_ALIKE]
@@ -604,21 +604,21 @@ def _step(
     nearest to those before counts. Logarithms are used if no scatter is given.
     """
     late = unkeyed["time_ns"] >= onset_ns
-    found: list[Measure | None] = []
+    shifts: list[Measure | None] = []
     for name in names:
         values = unkeyed[name]
         if scatter is None:
             values = np.log(np.maximum(values, 1e-6))
-        told = np.isfinite(values)
-        before, after = values[told & ~late], values[told & late]
+        is_finite = np.isfinite(values)
+        before, after = values[is_finite & ~late], values[is_finite & late]
         if not len(before) or not len(after):
-            found.append(None)
+            shifts.append(None)
             continue
         away = after[len(after) // 2 :] - float(np.median(before))
         least = NOISE_LN if scatter is None else scatter
         own = math.hypot(least, float(np.std(before)))
-        found.append(Measure(float(away[np.argmin(np.abs(away))]), own))
-    return found[0], found[1]
+        shifts.append(Measure(float(away[np.argmin(np.abs(away))]), own))
+    return shifts[0], shifts[1]
 
 
 def _sides(time_ns: Times, onset_ns: int) -> tuple[int, int]:
@@ -631,7 +631,7 @@ def _still(history: History, onset_ns: int) -> tuple[str, ...]:
     seconds, unkeyed = history.seconds, history.unkeyed
     late = seconds["time_ns"] >= onset_ns
     quiet = unkeyed["time_ns"] >= onset_ns
-    found = []
+    ports = []
     for side in ("forward", "reflected"):
         volts = seconds[f"{side}_v"]
         own, usual = volts[late], volts[~late]
@@ -640,9 +640,10 @@ def _still(history: History, onset_ns: int) -> tuple[str, ...]:
         dead = noise[quiet & np.isfinite(noise)]
         alive = noise[~quiet & np.isfinite(noise)]
         # Even the unkeyed noise has gone.
-        gone = len(dead) > 0 and len(alive) > 0 and dead[-1] == 0 < np.median(alive)
-        still = len(own) >= 10 and len(usual) >= 10
-        still = still and float(np.std(own)) < min(STILL_V, STILL_SHARE * float(np.std(usual)))
-        if still or gone:
-            found.append(side)
-    return tuple(found)
+        is_still = len(dead) > 0 and len(alive) > 0 and dead[-1] == 0 < np.median(alive)
+        if len(own) >= 10 and len(usual) >= 10:
+            limit_v = min(STILL_V, STILL_SHARE * float(np.std(usual)))
+            is_still = is_still or float(np.std(own)) < limit_v
+        if is_still:
+            ports.append(side)
+    return tuple(ports)

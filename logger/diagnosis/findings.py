@@ -49,7 +49,7 @@ def _degree(statistic: float, limit: float, width: float) -> float:
 
 def findings(evidence: Evidence) -> dict[str, EvidenceFinding]:
     """Return all statements by name."""
-    made: dict[str, Callable[[Evidence], tuple[float | None, str]]] = {
+    statements: dict[str, Callable[[Evidence], tuple[float | None, str]]] = {
         "excursions": _excursions,
         "full": _full,
         "heats": _heating,
@@ -67,12 +67,12 @@ def findings(evidence: Evidence) -> dict[str, EvidenceFinding]:
         "impossible": _impossible,
         "unreleased": _unreleased,
     }
-    return {name: EvidenceFinding(name, *find(evidence)) for name, find in made.items()}
+    return {name: EvidenceFinding(name, *find(evidence)) for name, find in statements.items()}
 
 
 def moved(evidence: Evidence) -> tuple[ChannelEvidence, ...]:
     """Return the channels whose reflection changed significantly."""
-    return tuple(one for one in evidence.channels if abs(one.change.z) >= CHANGED_Z)
+    return tuple(channel for channel in evidence.channels if abs(channel.change.z) >= CHANGED_Z)
 
 
 def sees(evidence: Evidence) -> bool:
@@ -145,9 +145,8 @@ def _heating(evidence: Evidence) -> tuple[float | None, str]:
 
 def _lone(evidence: Evidence) -> tuple[float | None, str]:
     """Signal from outside: one channel alone reads more, or a signal is read with the key up."""
-    heard, words = _heard(evidence)
-    sure, others = _alone(evidence)
-    return (heard, words) if heard is not None and heard > (sure or 0.0) else (sure, others)
+    signal, alone = _heard(evidence), _alone(evidence)
+    return signal if (signal[0] or 0.0) > (alone[0] or 0.0) else alone
 
 
 def _heard(evidence: Evidence) -> tuple[float | None, str]:
@@ -240,14 +239,14 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
         return None, "the change was not sudden"
     of_the_meter = factor * max(falls, _compensation(evidence)[0] or 0.0)
     sure = _share(evidence) * (1 - of_the_meter) * (1 - slow * falls)
-    there = moved(evidence)
+    channels = moved(evidence)
     if sure >= 0.5:
-        words = "the level of one channel changed" if len(there) == 1 else "the level changed"
-        if len(there) > 1:
-            words = f"the levels of the channels changed {_amounts(there)}"
-        return sure, f"{words} (SWR {_moves(there or evidence.channels)})" + _tilt(evidence)
-    if there:
-        return sure, f"channels did not move apart (SWR {_moves(there)})"
+        words = "the level of one channel changed" if len(channels) == 1 else "the level changed"
+        if len(channels) > 1:
+            words = f"the levels of the channels changed {_amounts(channels)}"
+        return sure, f"{words} (SWR {_moves(channels or evidence.channels)})" + _tilt(evidence)
+    if channels:
+        return sure, f"channels did not move apart (SWR {_moves(channels)})"
     return sure, "no channel is at a new level"
 
 
@@ -388,11 +387,11 @@ def _rise(evidence: Evidence) -> Measure | None:
 
     None if none can be compared.
     """
-    told = [c for c in evidence.channels if c.before > LEAST_RHO]
-    if not told:
+    channels = [c for c in evidence.channels if c.before > LEAST_RHO]
+    if not channels:
         return None
-    ln = np.array([math.log(max(c.after, 0.003) / c.before) for c in told])
-    sd = np.hypot([c.change.sd / max(min(c.before, c.after), LEAST_RHO) for c in told], 0.01)
+    ln = np.array([math.log(max(c.after, 0.003) / c.before) for c in channels])
+    sd = np.hypot([c.change.sd / max(min(c.before, c.after), LEAST_RHO) for c in channels], 0.01)
     weight = 1 / sd**2
     return Measure(float((ln * weight).sum() / weight.sum()), float(weight.sum() ** -0.5))
 
@@ -411,20 +410,16 @@ def _compensation(evidence: Evidence) -> tuple[float | None, str]:
     return sure, "incident and reflected watts changed together or not at all"
 
 
-def _worst(measures: tuple[Measure | None, Measure | None]) -> tuple[str, Measure] | None:
-    told = [
-        (side, one)
-        for side, one in zip(("forward", "reflected"), measures, strict=True)
-        if one is not None
-    ]
-    return max(told, key=lambda pair: abs(pair[1].z), default=None)
+def _by_port(measures: tuple[Measure | None, Measure | None]) -> list[tuple[str, Measure]]:
+    ports = zip(("forward", "reflected"), measures, strict=True)
+    return [(port, measure) for port, measure in ports if measure is not None]
 
 
 def _zero(evidence: Evidence) -> tuple[float | None, str]:
-    worst = _worst(evidence.zero)
-    if worst is None:
+    shifts = _by_port(evidence.zero)
+    if not shifts:
         return None, "no unkeyed readings are kept from both before and since"
-    side, shift = worst
+    side, shift = max(shifts, key=lambda pair: abs(pair[1].z))
     sure = _degree(abs(shift.z), 5.0, 0.6)
     if sure >= 0.5:
         moved_mv = f"{1e3 * shift.value:+.0f} mV"
@@ -433,14 +428,10 @@ def _zero(evidence: Evidence) -> tuple[float | None, str]:
 
 
 def _noisy(evidence: Evidence) -> tuple[float | None, str]:
-    told = [
-        (side, one)
-        for side, one in zip(("forward", "reflected"), evidence.noise, strict=True)
-        if one is not None
-    ]
-    if not told:
+    rises = _by_port(evidence.noise)
+    if not rises:
         return None, "no unkeyed readings are kept from both before and since"
-    side, rise = max(told, key=lambda pair: pair[1].value)
+    side, rise = max(rises, key=lambda pair: pair[1].value)
     sure = _degree(rise.value, NOISY_LN, 0.1) * _degree(rise.z, 4.0, 0.4)
     if sure >= 0.5:
         factor = math.exp(rise.value)

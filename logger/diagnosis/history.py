@@ -174,12 +174,12 @@ def _unkeyed(
     store: Store, since_ns: int, until_ns: int, transmissions: Columns
 ) -> tuple[Columns, Times]:
     """Return the unkeyed readings of pieces of the archive, and the times of all pieces."""
-    found: list[tuple[float, ...]] = []
-    looked: list[int] = []
+    rows: list[tuple[float, ...]] = []
+    piece_ns: list[int] = []
     starts, ends = transmissions["start_ns"], transmissions["end_ns"]
     for pairs in store.archive.spread(since_ns, until_ns, SEGMENTS):
         times = pairs.time_ns
-        looked.append(int(times[len(times) // 2]))
+        piece_ns.append(int(times[len(times) // 2]))
         # Latest transmission begun before each pair, and a mask of pairs after its end.
         at = np.searchsorted(starts, times, side="right") - 1
         quiet = (at < 0) | (times > ends[at] + REST_NS) if len(starts) else times > 0
@@ -194,5 +194,5 @@ def _unkeyed(
         )
         highest_v = float(pairs.forward_v.max())
         is_foreign = has_signal(pairs.reflected_v[quiet], zeros[1], noises[1], highest_v)
-        found.append((int(np.median(times[quiet])), *zeros, *noises, float(is_foreign)))
-    return columns(UNKEYED, found), np.array(looked, dtype=np.int64)
+        rows.append((int(np.median(times[quiet])), *zeros, *noises, float(is_foreign)))
+    return columns(UNKEYED, rows), np.array(piece_ns, dtype=np.int64)

@@ -104,5 +104,7 @@ def rate_score(time_ns: Times, exposure: Stream, cuts_ns: Times) -> Floats:
 
 def candidates(times: Sequence[Times]) -> Times:
     """Return all times with data, except the first."""
-    every = np.unique(np.concatenate([np.asarray(some, dtype=np.int64) for some in times]))
-    return np.asarray(every[1:])
+    distinct = np.unique(
+        np.concatenate([np.asarray(stream_times, dtype=np.int64) for stream_times in times])
+    )
+    return np.asarray(distinct[1:])

@@ -82,15 +82,15 @@ class Diagnosis(msgspec.Struct, frozen=True):
 
 def diagnose(evidence: Evidence) -> Diagnosis:
     """Return the diagnosis from the evidence."""
-    found = findings(evidence)
-    odds = _odds(found, evidence.alarms)
+    results = findings(evidence)
+    odds = _odds(results, evidence.alarms)
     order = sorted(odds, key=lambda name: -odds[name])
     first = order[0]
     likely = odds[first] >= LIKELY
     sure = odds[first] >= SURE and first != NOTHING
-    told = [name for name in order if odds[name] >= SHOWN or name == first]
-    causes = tuple(_weighed(name, odds, found) for name in told)
-    blamed = [name for name in told if name != NOTHING] or [n for n in order if n != NOTHING][:3]
+    shown = [name for name in order if odds[name] >= SHOWN or name == first]
+    causes = tuple(_weighed(name, odds, results) for name in shown)
+    blamed = [name for name in shown if name != NOTHING] or [n for n in order if n != NOTHING][:3]
     pattern = BY_NAME[first].pattern
     if not likely:
         pattern = "The evidence does not single out a cause."
@@ -99,7 +99,7 @@ def diagnose(evidence: Evidence) -> Diagnosis:
         sure=sure,
         causes=causes,
         checks=checks_of(blamed[:1] if sure else blamed[:3]),
-        more=() if sure else _more(found, evidence),
+        more=() if sure else _more(results, evidence),
         odds={name: round(odds[name], 4) for name in order},
     )
 
@@ -109,8 +109,8 @@ def expected(cause: str, finding: str) -> float:
     return EXPECTED[cause].get(finding, {**COUPLER_SIGNS, **TELLING}.get(finding, SELDOM))
 
 
-def _odds(found: Mapping[str, EvidenceFinding], alarms: Mapping[str, int]) -> dict[str, float]:
-    degrees = {name: one.degree for name, one in found.items() if one.degree is not None}
+def _odds(results: Mapping[str, EvidenceFinding], alarms: Mapping[str, int]) -> dict[str, float]:
+    degrees = {name: result.degree for name, result in results.items() if result.degree is not None}
     scores = {cause.name: math.log(cause.prior) for cause in CAUSES}
     for cause in scores:
         for name, degree in degrees.items():
@@ -135,7 +135,9 @@ def _weight(degree: float, likelihood: float) -> float:
     return degree * math.log(likelihood) + (1 - degree) * math.log(1 - likelihood)
 
 
-def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, EvidenceFinding]) -> Weighed:
+def _weighed(
+    name: str, odds: Mapping[str, float], results: Mapping[str, EvidenceFinding]
+) -> Weighed:
     """Return a cause with its evidence.
 
     Evidence for a cause is a finding that the others would seldom show; evidence against it is the
@@ -145,10 +147,10 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, EvidenceF
     against: list[tuple[float, str]] = []
     others = {other: share for other, share in odds.items() if other != name}
     total = max(sum(others.values()), 1e-12)
-    for finding, one in found.items():
-        if one.degree is None:
+    for finding, result in results.items():
+        if result.degree is None:
             continue
-        holds = one.degree >= 0.5
+        holds = result.degree >= 0.5
 
         def likelihood(cause: str, finding: str = finding, holds: bool = holds) -> float:
             if cause == COUPLER and finding in COUPLER_SIGNS:
@@ -161,9 +163,9 @@ def _weighed(name: str, odds: Mapping[str, float], found: Mapping[str, EvidenceF
         plain = math.log(likelihood(name) / likelihood(NOTHING))
         weight = max(ratio, plain) if holds else ratio
         if weight >= TELLS:
-            for_.append((-weight, one.words))
+            for_.append((-weight, result.words))
         elif min(ratio, plain) <= -TELLS:
-            against.append((ratio, one.words))
+            against.append((ratio, result.words))
     cause = BY_NAME[name]
     return Weighed(
         name=name,
@@ -193,14 +195,14 @@ def checks_of(names: list[str]) -> tuple[CautionedCheck, ...]:
     )
 
 
-def _more(found: Mapping[str, EvidenceFinding], evidence: Evidence) -> tuple[str, ...]:
-    missing = dict.fromkeys(one.words for one in found.values() if one.degree is None)
-    told = list(missing)
+def _more(results: Mapping[str, EvidenceFinding], evidence: Evidence) -> tuple[str, ...]:
+    missing = dict.fromkeys(result.words for result in results.values() if result.degree is None)
+    sentences = list(missing)
     if evidence.channels and not sees(evidence):
-        told.append("reflection is so small, or so unsteady, that a change could hide in it")
+        sentences.append("reflection is so small, or so unsteady, that a change could hide in it")
     if evidence.transmissions[1] < 5:
-        told.append(
+        sentences.append(
             f"only {evidence.transmissions[1]} transmissions since; a few more, on the lowest, a"
             " middle and the highest channel, would help"
         )
-    return tuple(told)
+    return tuple(sentences)

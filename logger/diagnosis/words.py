@@ -51,7 +51,7 @@ def _lines(diagnosis: Diagnosis) -> Iterator[tuple[int, str, str]]:
         yield 0, "", ""
         yield 0, "", "Likely cause" if diagnosis.sure else "What it might be"
     for number, cause in enumerate(shown):
-        yield from _cause(cause, whole=number == 0 or not diagnosis.sure)
+        yield from _cause(cause, with_reasons=number == 0 or not diagnosis.sure)
     if diagnosis.more:
         yield 0, "", ""
         yield 0, "", "Missing evidence"
@@ -60,24 +60,24 @@ def _lines(diagnosis: Diagnosis) -> Iterator[tuple[int, str, str]]:
     if diagnosis.checks:
         yield 0, "", ""
         yield 0, "", "What to check next, cheapest first"
-    said: dict[tuple[str, ...], int] = {}
+    first_numbers: dict[tuple[str, ...], int] = {}
     for number, check in enumerate(diagnosis.checks, 1):
         yield 2, f"{number}. ", check.text
-        if check.cautions in said:
-            yield 5, "! ", f"Cautions as for {said[check.cautions]}: {check.caution}."
+        if check.cautions in first_numbers:
+            yield 5, "! ", f"Cautions as for {first_numbers[check.cautions]}: {check.caution}."
         elif check.cautions:
-            said[check.cautions] = number
+            first_numbers[check.cautions] = number
             for caution in check.cautions:
                 yield 5, "! ", caution
 
 
-def _cause(cause: Weighed, *, whole: bool) -> Iterator[tuple[int, str, str]]:
+def _cause(cause: Weighed, *, with_reasons: bool) -> Iterator[tuple[int, str, str]]:
     yield 2, "", f"{likely(cause.likely)} {cause.title}"
     for text in cause.for_:
         yield 4, "+ ", text
     for text in cause.against:
         yield 4, "- ", text
-    for text in cause.behind if whole else ():
+    for text in cause.behind if with_reasons else ():
         yield 4, "> ", text
 
 
