@@ -441,6 +441,21 @@ def test_a_pause_between_transmissions_and_the_cut_of_blocks(pause: int) -> None
     assert results[0] == results[1] == results[2]
 
 
+@pytest.mark.parametrize("late", [1, 4, 20])
+def test_pairs_that_come_after_a_silence_may_belong_to_a_quarter_already_measured(
+    late: int,
+) -> None:
+    """The silence is an idle read; the pairs that it delayed have the times of before."""
+    rho = level(1000)
+    rho[500:510] = 0.5
+    block, pipeline = block_of(rho, noise_v=1e-6), Pipeline(Settings(), COUPLER)
+    end = KEYED.start + 300 - late
+    first, rest = cut(block, [0, end, len(block)])
+    rows = [*pipeline.process(first), *pipeline.tick(int(first.time_ns[-1]) + 260_000_000)]
+    rows += [*pipeline.process(rest), *pipeline.finish()]
+    assert [row.time_ns for row in rows if isinstance(row, Excursion)] == [begin_ns(500)]
+
+
 @pytest.mark.parametrize("place", [202, 243, 247])
 def test_an_excursion_is_told_within_five_quarters(place: int) -> None:
     """After 25 ms, in which it may go on."""

@@ -57,10 +57,12 @@ def from_level(
     pairs = quarters.pairs[part]
 
     # The pairs of a stretch together may be significant where no single pair is.
+    # It ends with its quarter: of one that a silence had cut short, late pairs are another.
     stretch = pairs.time_ns // STRETCH_NS
-    first = np.concatenate([[0], np.flatnonzero(stretch[1:] != stretch[:-1]) + 1])
+    bounds = quarters.first[begin : end + 1] - quarters.first[begin]
+    first = np.union1d(np.flatnonzero(np.diff(stretch)) + 1, bounds[:-1])
     lengths = np.diff(first, append=len(pairs))
-    ends = quarters.first[begin + 1 : end + 1] - quarters.first[begin]
+    ends = bounds[1:]
     quarter = np.searchsorted(ends, first, side="right")
     all_trusted = bool(pairs.trusted.all())
     columns = pairs.reflected_w, pairs.forward_w, pairs.reflected_v, pairs.forward_v
