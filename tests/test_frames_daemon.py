@@ -100,7 +100,7 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
         assert shorter_s > -late_s
         if not lost:  # a host too busy to read misses the beginning or the end
             assert shorter_s < late_s
-    assert lost or float(opened["swr_max"]) > 3  # lost frames may leave nothing readable
+    assert float(opened["swr_max"]) > 3
     check({**opened, "swr": "", "reflected_w_mean": ""}, SCRIPT[0][0], 0)
 
 

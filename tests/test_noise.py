@@ -13,17 +13,23 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
+from drivers.contract import SampleBlock
 from logger.blocks import Bools, Floats, Noise
 from logger.calibration.converter_step import common_step
 from logger.calibration.coupler import Coupler
+from logger.calibration.file import parse
+from logger.config.load import TransmissionOptions
 from logger.physics.censored import Prior, estimate, normal_cdf
 from logger.pipeline import Pipeline
+from logger.rows import Flag, Transmission
 from logger.stages.noise import NoiseTracker
 from logger.stages.quarters import Quarters, SentPairs
+from tests.station import CALIBRATION
 from tests.station_model import Over, exact, random_station
 from tests.station_model.pipeline import Settings, blocks
 
 STEP_V = 5.0 / 4096
+START_NS = 1_780_000_000_000_000_000
 
 
 def read(rng: np.random.Generator, mean: float, noise: float, count: int) -> Floats:
@@ -197,6 +203,41 @@ def test_the_step_is_that_of_the_readings_not_of_the_print(bits: int) -> None:
     assert common_step(rng.uniform(0, 5, 300), 1e-4) == 0.0
     assert common_step(np.repeat([0.0, 0.3, 0.6, 0.9, 1.0], 50), 0.0) == 0.0
     assert common_step(np.zeros(500), 1e-4) == 0.0
+
+
+@pytest.mark.parametrize(
+    "codes",
+    [
+        [0, 14, 28, 50, 100],  # half of each level is an edge caught between two conversions
+        [0, 21, 28, 42, 50, 84, 100],
+        [0, 25, 75, 100],
+        [0, 14, 21, 28, 42, 75, 84, 100],
+    ],
+)
+def test_the_levels_of_a_board_without_noise_are_no_steps(codes: list[int]) -> None:
+    step_v = 5 / 1023 / 4
+    assert common_step(np.repeat(codes, 32) * step_v, step_v) == 0.0
+
+
+def test_the_levels_of_a_board_without_noise_hide_no_swr() -> None:
+    """Two carriers whose edges are caught between conversions, then a third."""
+    step_v = 5 / 1023 / 4
+    codes = np.zeros((2, 4000), dtype=np.int64)
+    for begin, end, forward, reflected in (
+        (150, 1050, 712, 100),
+        (1400, 2300, 1156, 28),
+        (2650, 3250, 712, 100),
+    ):
+        codes[:, begin:end] = [[forward], [reflected]]
+        codes[:, begin] //= 2
+    times = START_NS + np.arange(codes.shape[1]) * 1_000_000
+    config = Settings(transmission=TransmissionOptions(hang_ms=300))
+    pipeline = Pipeline(config, Coupler(parse(CALIBRATION, "calibration.yaml")))
+    block = SampleBlock(times, *(codes * step_v), step_v=(step_v, step_v), full_scale_v=5.0)
+    rows = [*pipeline.process(block), *pipeline.finish()]
+    carriers = [row for row in rows if isinstance(row, Transmission) and row.ended]
+    assert [row.flags & Flag.BELOW_FLOOR for row in carriers] == [0, 0, 0]
+    assert carriers[0].swr == pytest.approx(carriers[2].swr, rel=1e-9)
 
 
 def test_the_step_of_a_still_port_is_that_of_the_other() -> None:

@@ -18,6 +18,8 @@ LEAST_DIFFERENCES = 3
 DIVISORS = (1, 2, 3)  # the smallest difference may be several steps
 MOST_STEPS = 4  # longer differences are ignored, since the rounding of the printed values adds up
 AGREEING = 0.95  # share of the differences that must be whole steps
+OFF = 1.01  # largest distance from whole steps, in units of the rounding
+MOST_CHANCE = 1e-3  # highest probability that unrelated differences agree as well
 FEWEST_POINTS = 8
 POINT_DIVISORS = range(1, 9)
 LEAST_POINT_STEP_V = 2e-4
@@ -29,8 +31,8 @@ def common_step(volts: Floats, resolution_v: float) -> float:
     """Return the greatest common step of readings (n,) in volts, 0 if it cannot be found.
 
     `resolution_v` is that of the printed values, 0 if the readings are exact. A few steady levels,
-    such as those of a carrier without noise, do not show the step: one coarser than that of any
-    converter is rejected.
+    such as those of a carrier without noise, do not show the step: one that they may share by
+    chance, or that is coarser than that of any converter, is rejected.
     """
     most_v = max(USUAL_RANGE_V, float(volts.max(initial=0.0))) / FEWEST_STEPS * 1.05
     rounding_v = max(resolution_v, 1e-9 * float(np.abs(volts).max(initial=0.0)))
@@ -46,9 +48,12 @@ def common_step(volts: Floats, resolution_v: float) -> float:
             steps = np.rint(differences / step_v)
             short = steps <= MOST_STEPS
             step_v = float(differences[short].sum() / steps[short].sum())
-        off_v = np.abs(differences - steps * step_v)[short]
-        if short.sum() >= LEAST_DIFFERENCES and np.mean(off_v <= 1.01 * rounding_v) >= AGREEING:
-            return step_v if step_v <= most_v else 0.0
+        agrees = np.abs(differences - steps * step_v)[short] <= OFF * rounding_v
+        if len(agrees) >= LEAST_DIFFERENCES and agrees.mean() >= AGREEING:
+            # One difference defines the step; each other agrees by chance with this probability.
+            share = min(2 * OFF * rounding_v / step_v, 1.0)
+            chance = len(DIVISORS) * share ** (int(agrees.sum()) - 1)
+            return step_v if step_v <= most_v and chance <= MOST_CHANCE else 0.0
     return 0.0
 
 
