@@ -97,11 +97,11 @@ def test_the_state_in_a_sentence() -> None:
 
     steady = account(days(1096, seed=3))
     assert state(steady) == (
-        "fine: The feedline is unchanged: channel 20 is steady, no alarm is open."
+        "fine: The feedline is unchanged: SWR on channel 20 is steady, and no alarm is open."
     )
     assert state(account(days(100))).startswith("unknown: Too early to tell drift from season")
     assert state(account(days(1096, slope=0.1))).startswith(
-        "watch: Keep an eye on the feedline: channel 20 is rising"
+        "watch: Keep an eye on the feedline: SWR on channel 20 is rising"
     )
     waiting = account(days(1096, seed=3), alarms=(alarm(1, 1090, "high-swr", open_=True),))
     assert state(waiting).startswith("act: Look at the feedline now: alarm high-swr open since")
@@ -382,7 +382,12 @@ def test_a_report_until_a_past_day_knows_nothing_of_later_days(
 
 def test_the_report_as_text_and_page(config: Path, tmp_path: Path) -> None:
     shown = run("report", "-c", config).stdout
-    for wanted in ("Feedline at test-station", "Keep an eye", "Since the last repair", "Forecast"):
+    for wanted in (
+        "Feedline at test-station",
+        "Keep an eye",
+        "Since the last repair or adjustment",
+        "Forecast",
+    ):
         assert wanted in shown
     file = tmp_path / "report.html"
     done = run("report", "-c", config, "--html", file)
