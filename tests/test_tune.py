@@ -66,7 +66,7 @@ def test_four_at_full_extension_is_shortened_first() -> None:
     assert advice.kind == "bracket"
     assert advice.to is not None
     assert advice.to < 2700
-    assert "at the end of its travel, so try the other way first" in said
+    assert "at the end of its travel, so try the other direction first" in said
     assert "narrowed down" in said
 
 

@@ -54,8 +54,8 @@ def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
     least = LEAST_POWERS if powers_known else LEAST_MARKS
     if len(powers) < least:
         raise BenchPointError(
-            f"{used[-1][1]}: too few points: with this row there are {len(powers)} usable `matched`"
-            f" powers; at least {least} are needed, better 6, over a wide range"
+            f"{used[-1][1]}: too few points: usable `matched` powers, including this row:"
+            f" {len(powers)}; at least {least} are needed, better 6, over a wide range"
         )
     if powers_known and powers[-1] < LEAST_RANGE * powers[0]:
         place = next(place for point, place in used if point.power_w == powers[-1])

@@ -46,7 +46,7 @@ class Symptom(Enum):
     HIGH = "high"  # too much reflection at the coupler
     LOWER = "lower"  # less reflection than usual at the coupler
     LESS = "less"  # less forward power than usual at the coupler, SWR as usual
-    UPSTREAM = "upstream"  # the radio or a meter before the coupler complains, the coupler does not
+    UPSTREAM = "upstream"  # the radio or a meter before the coupler reports a high SWR
     WEAK = "weak"  # all readings are good, yet signals are weak in both directions
     NONE = "none"  # no power at the coupler
 

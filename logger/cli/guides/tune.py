@@ -22,7 +22,7 @@ HELP = (
     " `back` when it is at the better position; `again` discards the last reading; `done` ends and"
     " writes the journal; `q` stops, and `mismatchd tune` continues later."
 )
-AS_IT_IS = "Type `done` to end, or the setting if you move it on."
+AS_IT_IS = "Type `done` to end, or the setting as a number if it is set elsewhere."
 
 
 class TuningGuide:
