@@ -222,7 +222,7 @@ def test_a_new_plug_that_ends_a_low_reading_is_seen_by_the_coupler(tmp_path: Pat
         talk.session.skip(step.trial)
     terminal = Typed("", "", "e")
     talk.go(terminal, 1.65, 1.65)
-    assert "it reads 1.60 or more; if not, near 1.05 as before" in terminal.said
+    assert "the SWR is now 1.60 or more; if not, near 1.05 as before" in terminal.said
     assert "Once more, to be sure" in terminal.said
     assert [taken.bad for taken in talk.session.state.outcomes] == [False, False]
 
@@ -238,7 +238,7 @@ def test_all_as_it_is_is_read_once_more(tmp_path: Path) -> None:
     terminal = Typed("", "e")
     talk.go(terminal, 4.0)
     assert "Connect everything as usual" in terminal.said
-    assert "If the trouble is gone, it reads 1.50 or less; if not, near 4.00 as before" in (
+    assert "If the trouble is gone, the SWR is now 1.50 or less; if not, near 4.00 as before" in (
         terminal.said
     )
     assert "The trouble is still there (SWR 4.00)" in terminal.said

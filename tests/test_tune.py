@@ -67,7 +67,7 @@ def test_four_at_full_extension_is_shortened_first() -> None:
     assert advice.to is not None
     assert advice.to < 2700
     assert "at the end of its travel, so try the other direction first" in said
-    assert "narrowed down" in said
+    assert "narrow it down" in said
 
 
 def replace_ends(least: float, most: float) -> Adjustment:
