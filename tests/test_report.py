@@ -22,7 +22,8 @@ from matplotlib.colors import to_rgb
 from logger.charts.palette import THEMES
 from logger.cli import command
 from logger.daily import Days, WorkEvent
-from logger.diagnosis.scoring import Diagnosis, checks_of
+from logger.diagnosis.rules import BY_NAME, NOTHING
+from logger.diagnosis.scoring import Diagnosis, Weighed, checks_of
 from logger.physics.estimate import Estimate
 from logger.report import text, words
 from logger.report.changes import changes
@@ -178,6 +179,18 @@ def test_years_explain_no_alarm_but_a_slow_one(kinds: list[str], sure: bool, bec
     )
     found = Diagnosis("", sure, (), checks_of(["antenna-moved"]), (), {})
     assert summary(waiting, (alarms[0], found)).next_check.because.startswith(because)
+
+
+def test_an_unchanged_station_is_no_suspect() -> None:
+    waiting = account(days(1096, seed=3), alarms=(alarm(1, 1090, "high-swr", open_=True),))
+
+    def suspects(*names: str) -> tuple[str, ...]:
+        causes = tuple(Weighed(name, BY_NAME[name].title, 0.3, (), (), ()) for name in names)
+        diagnosis = Diagnosis("", False, causes, (), (), {})
+        return summary(waiting, (waiting.alarms[0], diagnosis)).next_check.causes
+
+    assert suspects(NOTHING, "hot-joint") == ("a joint that warms up",)
+    assert suspects(NOTHING) == ()
 
 
 def together(verdict: StateVerdict, db_a_year: float) -> StationState:

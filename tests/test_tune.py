@@ -17,7 +17,7 @@ from logger.tune.advice import TuningAdvice, advise, settable
 from logger.tune.estimate import estimate, interval
 from logger.tune.positions import SHARE, Adjustment, ChannelReading, Position
 from logger.tune.session import TuningSession, TuningState, restore
-from logger.tune.words import UNKEY, difference, findings, outcome
+from logger.tune.words import UNKEY, better_position, difference, findings, outcome
 from tests.tune_sessions import advised
 from tests.tune_stations import random_station
 
@@ -136,7 +136,11 @@ def test_an_earlier_position_that_was_better_is_remembered() -> None:
     assert abs(advice.to - 2600) < 20
     assert "An earlier position was better: 2600 mm" in said
     assert "To go back, make it 60 mm shorter." in said
-    assert "type `back`" not in said  # the terminal guide adds that; the page has no prompt
+    assert "`back`" not in said  # the terminal guide adds that; the page has no prompt
+    state = TuningState(MM, MIDDLE, None, [good, bad])
+    assert better_position(state, advice) == good
+    there = msgspec.structs.replace(advice, to=2600.0)
+    assert better_position(state, there) is None
 
 
 def test_it_is_left_where_a_step_gains_less_than_can_be_told() -> None:
