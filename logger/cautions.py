@@ -101,7 +101,8 @@ AT_PLACE: dict[Place, Caution] = {
     ),
     Place.OUTSIDE: Caution(
         (
-            "Unkey, and see that nobody can key while you are out: a keyed antenna burns.",
+            "Unkey, and see that nobody can key while you are out: touching a keyed antenna causes"
+            " RF burns.",
             "Keep farther from power lines than the length of anything you carry, antenna and mast"
             " included. Never work outdoors when lightning is near or approaching.",
             "Ladder on firm ground and held by a second person, harness on mast and roof; follow"

@@ -34,6 +34,7 @@ from logger.service.sd_notify import ServiceManager, Supervision
 from logger.service.store_loop import HEALTH_S, StoreLoop
 from logger.store.lock import StoreLock
 from logger.store.tables import Event
+from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
@@ -127,9 +128,8 @@ class Daemon:
             self._release()
         if self._failure is not None:
             raise self._failure
-        return (
-            f"stored {', '.join(f'{n} {name}' for name, n in new.items()) or 'nothing'} in {path}"
-        )
+        stored = ", ".join(count(n, name.removesuffix("s")) for name, n in new.items())
+        return f"stored {stored or 'nothing'} in {path}"
 
     def status(self) -> Status:
         """Return the state of the daemon."""

@@ -11,6 +11,12 @@ def count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
+def list_ids(noun: str, ids: str) -> str:
+    """Return "alarm 3" or "alarms 3, 4" for ids separated by spaces."""
+    numbers = ids.split()
+    return f"{noun}{'' if len(numbers) == 1 else 's'} {', '.join(numbers)}"
+
+
 def join(names: Sequence[str]) -> str:
     """Return "a", "a and b" or "a, b and c" for one or more names."""
     return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))

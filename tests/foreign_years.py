@@ -500,7 +500,7 @@ def _draw_events(
             added, shift = residue, np.zeros(channels)
             restored = antennas.swr(every, shift) + added
             states.append((day + wait, added, shift))
-            repairs.append(Repair(day + wait, restored - after, "plug at the mast renewed"))
+            repairs.append(Repair(day + wait, restored - after, "plug at the mast replaced"))
     when, adds, shifts = zip(*states, strict=True)
     return _Events(steps, repairs, np.array(when), np.array(adds), np.array(shifts))
 

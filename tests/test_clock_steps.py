@@ -239,7 +239,7 @@ def test_1970_again_and_again(tmp_path: Path, clock: WallClock) -> None:
     years = [row["start_utc"][:4] for row in rows]
     assert years[:2] == ["1970", "1970"]
     assert years[2] == str(time.gmtime().tm_year)
-    assert "cannot date the rows of 1 earlier boot(s) of this host" in said
+    assert "cannot date the rows of 1 earlier boot of this host" in said
     assert all("clock-step" in row["flags"] for row in rows)
 
 

@@ -172,7 +172,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "wrong type": (
         f"{GOOD}\ntransmission:\n  min_forward_w: 0.2 W\n",
         "4: transmission.min_forward_w: expected a number, got '0.2 W'; "
-        "correct it or leave it out for 0.2",
+        "correct it, or omit it (default 0.2)",
     ),
     "number as name": (
         f"{GOOD}station: {{name: 12}}\n",
@@ -184,22 +184,21 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "fraction of a channel": (
         f"{GOOD}station: {{channel: 1.5}}\n",
-        "2: station.channel: expected a whole number or nothing, got 1.5; "
-        "correct it or leave it out",
+        "2: station.channel: expected a whole number or nothing, got 1.5; correct it, or omit it",
     ),
     "section without keys": (
         f"{GOOD}store:\n",
-        "2: store: expected a mapping, got nothing; correct it or leave it out",
+        "2: store: expected a mapping, got nothing; correct it, or omit it",
     ),
     "impossible limit": (
         f"{GOOD}watchdog: {{high_swr: {{limit: 1.0}}}}\n",
         "2: watchdog.high_swr.limit: expected a number > 1.0, got 1.0; "
-        "correct it or leave it out for 3.0",
+        "correct it, or omit it (default 3.0)",
     ),
     "negative hold": (
         f"{GOOD}watchdog: {{high_swr: {{hold_ms: -1}}}}\n",
         "2: watchdog.high_swr.hold_ms: expected a number >= 0.0, got -1; "
-        "correct it or leave it out for 50",
+        "correct it, or omit it (default 50)",
     ),
     "infinite": (
         f"{GOOD}watchdog: {{high_swr: {{limit: 1e999}}}}\n",
@@ -216,7 +215,7 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "wrong value in a list": (
         f"{GOOD}influxdb:\n  - {{url: http://x, org: a, bucket: b, name: 3}}\n",
-        "3: influxdb[0].name: expected text or nothing, got 3; correct it or leave it out",
+        "3: influxdb[0].name: expected text or nothing, got 3; correct it, or omit it",
     ),
     "the same bucket twice": (
         f"{GOOD}influxdb:\n"
@@ -337,8 +336,8 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "syntax": (f"{GOOD}store: {{path: a\n", "3: expected ',' or '}', but got '<stream end>'; ..."),
     "control character": (f"{GOOD}# \x07\n", "2: contains a control character; remove it"),
     "second document": (f"{GOOD}---\nb: 1\n", "2: but found another document; ..."),
-    "anchor": (f"{GOOD}store: &a {{}}\n", "2: anchors are not supported; write out the value"),
-    "tag": (f"{GOOD}store: !!set {{}}\n", "2: store: tags are not supported; remove it"),
+    "anchor": (f"{GOOD}store: &a {{}}\n", "2: YAML anchors are not supported; write out the value"),
+    "tag": (f"{GOOD}store: !!set {{}}\n", "2: store: YAML tags are not supported; remove the tag"),
     "false tag": (
         f"{GOOD}store: {{path: !!int x}}\n",
         "2: store.path: cannot be read as a value; correct it",

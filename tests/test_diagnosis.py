@@ -259,12 +259,12 @@ def test_each_rule(case: str) -> None:
 def test_evidence_for_and_against_says_what_was_measured() -> None:
     found = diagnose(CASES["apart at once"][1])
     (told,) = found.causes[0].for_
-    assert "1: 1.50 to 1.25" in told
+    assert "channel 1 from 1.50 to 1.25" in told
     assert "an element that is too long" in told
     mirrored = diagnose(seen(channels=three(0.33, 0.2, 0.11), slow=-30.0))
     assert "an element that is too short" in mirrored.causes[0].for_[0]
     noisy = diagnose(CASES["a zero that drifts"][1]).causes[0]
-    assert "the reflected port reads +80 mV" in noisy.for_[0]
+    assert "the reflected reading has shifted by +80 mV" in noisy.for_[0]
     opens = diagnose(seen(**OPENS, channels=three(0.3, 0.35, 0.25), slow=-9.0))
     others = [cause for cause in opens.causes if cause.name == "antenna-moved"]
     assert all("short excursions" in cause.against[0] for cause in others)
@@ -343,7 +343,7 @@ AWAY = ("antenna", "outdoor", "far end", "ladder", "mast")
 def test_whoever_is_sent_out_is_warned(check: Any) -> None:
     caution = " ".join(AT_PLACE[check.place].full).lower()
     if any(word in check.text.lower() for word in AWAY) and "ground" not in check.text:
-        assert check.place is Place.OUTSIDE or "for direct current" in check.text
+        assert check.place is Place.OUTSIDE or "at DC" in check.text
     if check.place is Place.OUTSIDE:
         for word in ("unkey", "power lines", "lightning", "ladder", "local codes"):
             assert word in caution

@@ -334,7 +334,7 @@ def test_an_address_that_is_taken_is_told_and_the_watch_goes_on(
         server = MetricsServer(MetricsOptions(listen=f"127.0.0.1:{port}"), lambda: STATUS)
         server.close()
     (record,) = caplog.records
-    assert f"cannot listen at 127.0.0.1:{port}: Address already in use" in record.getMessage()
+    assert f"cannot listen on 127.0.0.1:{port}: Address already in use" in record.getMessage()
 
 
 def test_the_server_ends_when_it_is_closed() -> None:

@@ -108,11 +108,11 @@ def test_a_bad_coupler_beside_the_daemon_with_a_simulated_station(tmp_path: Path
             view,
             {
                 "plugs moved in the shack": b"n\r",
-                "dummy load behind the coupler": lambda: None,
+                "dummy load after the coupler": lambda: None,
                 "another meter in place of the coupler": b"n\r",
             },
         )
-        assert "Dummy load behind the coupler" in titles
+        assert "Dummy load after the coupler" in titles
         assert "note nothing" in screen(view)
         view.press(b"\r")
         assert view.ended() == 0
@@ -141,9 +141,9 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
     with pty() as (master, name), hands(master) as held:
         config = write_config(tmp_path, name, **QUICK)
         does: dict[str, bytes | Callable[[], None]] = {
-            "dummy load behind the coupler": lambda: held.key(1.04),
+            "dummy load after the coupler": lambda: held.key(1.04),
             "a close look at the plug at the coupler": b"n\r",
-            "dummy load behind the plug at the antenna": lambda: held.key(3.8),
+            "dummy load after the plug at the antenna": lambda: held.key(3.8),
             "a close look at the plug at the antenna": b"y\r",
             "plugs moved in the shack": b"n\r",
             "a new plug in place of the plug at the antenna": lambda: held.key(1.2),
@@ -178,9 +178,11 @@ def test_a_plug_without_a_daemon_interrupted_and_resumed(tmp_path: Path) -> None
             assert "UTC: 1 trial, radio" in until(view, "q: quit)")
             view.press(b"\r")
             titles = driven(view, does)
-            assert "Dummy load behind the plug at the antenna" in titles
+            assert "Dummy load after the plug at the antenna" in titles
             assert "It was the plug at the antenna" in sent(view)
-            assert "If the fault lies behind the plug at the antenna, it reads 1.12" in sent(view)
+            assert "If the fault lies beyond the plug at the antenna, the SWR is now 1.12" in sent(
+                view
+            )
             view.press(b"r\r")
             until(view, "What was done:")
             view.press(b"new plug, sealed\r")

@@ -112,7 +112,7 @@ def test_what_is_wrong_is_asked_where_the_coupler_sees_nothing(tmp_path: Path) -
     assert passing.session.state.symptom is None
     high, terminal = Dialogue(tmp_path, "coupler line antenna"), Typed("6")
     high.go(terminal, (1.45, 1.3, 1.6))
-    assert "hardly more than usual" in terminal.said
+    assert "only slightly more than usual" in terminal.said
     assert high.session.state.symptom is Symptom.HIGH
 
 
@@ -127,7 +127,8 @@ def test_a_reading_between_is_taken_again_or_left_out(tmp_path: Path) -> None:
     assert terminal.said.count("lies between sound and faulty") == 1
     assert "readable floor" in terminal.said
     assert (
-        "The trouble is gone with a load behind the plug at the antenna (SWR 1.05)" in terminal.said
+        "The trouble is gone with a dummy load after the plug at the antenna (SWR 1.05)"
+        in terminal.said
     )
     assert "The last outcome is undone" in terminal.said
     assert talk.session.state.outcomes == []
@@ -166,7 +167,7 @@ def test_power_that_comes_again_or_not(tmp_path: Path) -> None:
     terminal = Typed("", "", "q")
     talk.go(terminal, None, None, 1.3)
     assert "no power arrives" in terminal.said
-    assert "If it is the lead, power arrives" in terminal.said
+    assert "If the lead is at fault, power arrives" in terminal.said
     first, second = talk.session.state.outcomes
     assert (first.key, first.bad) == ("swap:1", True)
     assert (second.bad, second.swr) == (False, 1.3)
@@ -204,7 +205,7 @@ def test_a_reading_lower_than_usual_is_a_symptom(tmp_path: Path) -> None:
     keyed = talk.go(terminal, 1.05, 1.1)
     assert talk.session.state.symptom is Symptom.LOWER
     assert talk.session.state.lowest_usual_swr == 1.6
-    assert "Which SWR does it usually show" in terminal.said
+    assert "What SWR is usual on this channel? (a number above" in terminal.said
     for words in ("antenna port of the coupler", "1 W or less", "three seconds", "SWR 6.0"):
         assert words in terminal.said
     assert keyed.most_w == [10.0, 2.0]
@@ -221,7 +222,7 @@ def test_a_new_plug_that_ends_a_low_reading_is_seen_by_the_coupler(tmp_path: Pat
         talk.session.skip(step.trial)
     terminal = Typed("", "", "e")
     talk.go(terminal, 1.65, 1.65)
-    assert "it reads 1.60 or more; if not, near 1.05 as before" in terminal.said
+    assert "the SWR is now 1.60 or more; if not, near 1.05 as before" in terminal.said
     assert "Once more, to be sure" in terminal.said
     assert [taken.bad for taken in talk.session.state.outcomes] == [False, False]
 
@@ -237,7 +238,7 @@ def test_all_as_it_is_is_read_once_more(tmp_path: Path) -> None:
     terminal = Typed("", "e")
     talk.go(terminal, 4.0)
     assert "Connect everything as usual" in terminal.said
-    assert "If the trouble is gone, it reads 1.50 or less; if not, near 4.00 as before" in (
+    assert "If the trouble is gone, the SWR is now 1.50 or less; if not, near 4.00 as before" in (
         terminal.said
     )
     assert "The trouble is still there (SWR 4.00)" in terminal.said

@@ -22,7 +22,8 @@ from matplotlib.colors import to_rgb
 from logger.charts.palette import THEMES
 from logger.cli import command
 from logger.daily import Days, WorkEvent
-from logger.diagnosis.scoring import Diagnosis, checks_of
+from logger.diagnosis.rules import BY_NAME, NOTHING
+from logger.diagnosis.scoring import Diagnosis, Weighed, checks_of
 from logger.physics.estimate import Estimate
 from logger.report import text, words
 from logger.report.changes import changes
@@ -97,11 +98,11 @@ def test_the_state_in_a_sentence() -> None:
 
     steady = account(days(1096, seed=3))
     assert state(steady) == (
-        "fine: The feedline is unchanged: channel 20 is steady, no alarm is open."
+        "fine: The feedline is unchanged: SWR on channel 20 is steady, and no alarm is open."
     )
     assert state(account(days(100))).startswith("unknown: Too early to tell drift from season")
     assert state(account(days(1096, slope=0.1))).startswith(
-        "watch: Keep an eye on the feedline: channel 20 is rising"
+        "watch: Keep an eye on the feedline: SWR on channel 20 is rising"
     )
     waiting = account(days(1096, seed=3), alarms=(alarm(1, 1090, "high-swr", open_=True),))
     assert state(waiting).startswith("act: Look at the feedline now: alarm high-swr open since")
@@ -178,6 +179,18 @@ def test_years_explain_no_alarm_but_a_slow_one(kinds: list[str], sure: bool, bec
     )
     found = Diagnosis("", sure, (), checks_of(["antenna-moved"]), (), {})
     assert summary(waiting, (alarms[0], found)).next_check.because.startswith(because)
+
+
+def test_an_unchanged_station_is_no_suspect() -> None:
+    waiting = account(days(1096, seed=3), alarms=(alarm(1, 1090, "high-swr", open_=True),))
+
+    def suspects(*names: str) -> tuple[str, ...]:
+        causes = tuple(Weighed(name, BY_NAME[name].title, 0.3, (), (), ()) for name in names)
+        diagnosis = Diagnosis("", False, causes, (), (), {})
+        return summary(waiting, (waiting.alarms[0], diagnosis)).next_check.causes
+
+    assert suspects(NOTHING, "hot-joint") == ("a joint that warms up",)
+    assert suspects(NOTHING) == ()
 
 
 def together(verdict: StateVerdict, db_a_year: float) -> StationState:
@@ -382,7 +395,12 @@ def test_a_report_until_a_past_day_knows_nothing_of_later_days(
 
 def test_the_report_as_text_and_page(config: Path, tmp_path: Path) -> None:
     shown = run("report", "-c", config).stdout
-    for wanted in ("Feedline at test-station", "Keep an eye", "Since the last repair", "Forecast"):
+    for wanted in (
+        "Feedline at test-station",
+        "Keep an eye",
+        "Since the last repair or adjustment",
+        "Forecast",
+    ):
         assert wanted in shown
     file = tmp_path / "report.html"
     done = run("report", "-c", config, "--html", file)

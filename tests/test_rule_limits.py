@@ -549,7 +549,7 @@ def test_four_hot_cycles_raise_and_five_cool_ones_clear() -> None:
     assert (cleared_at, cleared.change) == (13, "cleared")
     assert raised.value == pytest.approx(float(reflection.swr(0.4 - 0.2 / 11)), rel=0.01)
     assert f"SWR rises from {reflection.swr(0.2 + 0.2 / 11):.2f} to" in raised.detail
-    assert "in the mean of 4 transmissions" in raised.detail
+    assert "averaged over 4 transmissions" in raised.detail
 
 
 @pytest.mark.parametrize(

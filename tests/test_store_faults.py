@@ -346,7 +346,7 @@ def test_pages_of_garbage_cost_their_rows_until_recompute(recorded: Path, tmp_pa
     aside = named(done.stderr, path)
     assert aside.exists()
     assert sound(path)
-    assert f"{len(before['segments'])} segments" in done.stderr
+    assert f"segments: {len(before['segments'])}" in done.stderr
     kept = rows(path, "seconds")
     known = {row["id"]: row for row in before["seconds"]}
     assert 0.4 * len(known) < len(kept) < 0.8 * len(known)

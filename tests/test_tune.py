@@ -17,7 +17,7 @@ from logger.tune.advice import TuningAdvice, advise, settable
 from logger.tune.estimate import estimate, interval
 from logger.tune.positions import SHARE, Adjustment, ChannelReading, Position
 from logger.tune.session import TuningSession, TuningState, restore
-from logger.tune.words import UNKEY, difference, findings, outcome
+from logger.tune.words import UNKEY, better_position, difference, findings, outcome
 from tests.tune_sessions import advised
 from tests.tune_stations import random_station
 
@@ -66,8 +66,8 @@ def test_four_at_full_extension_is_shortened_first() -> None:
     assert advice.kind == "bracket"
     assert advice.to is not None
     assert advice.to < 2700
-    assert "at the end of its travel, so try the other way first" in said
-    assert "narrowed down" in said
+    assert "at the end of its travel, so try the other direction first" in said
+    assert "narrow it down" in said
 
 
 def replace_ends(least: float, most: float) -> Adjustment:
@@ -134,8 +134,13 @@ def test_an_earlier_position_that_was_better_is_remembered() -> None:
     assert advice.better == 0
     assert advice.to is not None
     assert abs(advice.to - 2600) < 20
-    assert "Better so far: 2600 mm" in said
-    assert "60 mm shorter: type `back`" in said
+    assert "An earlier position was better: 2600 mm" in said
+    assert "To go back, make it 60 mm shorter." in said
+    assert "`back`" not in said  # the terminal guide adds that; the page has no prompt
+    state = TuningState(MM, MIDDLE, None, [good, bad])
+    assert better_position(state, advice) == good
+    there = msgspec.structs.replace(advice, to=2600.0)
+    assert better_position(state, there) is None
 
 
 def test_it_is_left_where_a_step_gains_less_than_can_be_told() -> None:
@@ -170,7 +175,7 @@ def test_every_move_ends_with_the_caution() -> None:
         assert advice.to is not None
         assert said.endswith(UNKEY)
     _, said = told(Adjustment("mm", cut=True), position(2600, 1.2, 1.7, 2.2))
-    assert "What is cut off stays off" in said
+    assert "A cut cannot be undone" in said
 
 
 def test_turns_and_marks_and_the_way_they_count() -> None:
@@ -246,7 +251,7 @@ def test_a_session_keeps_what_it_needs() -> None:
     assert again.state == session.state
     assert again.forget() == session.present.readings[0]
     assert again.forget() is None
-    assert "tuned from 2601 mm to 2601 mm" in outcome(session.state)
+    assert "tuned in 0 steps from 2601 mm to 2601 mm" in outcome(session.state)
 
 
 def test_the_target_is_the_middle_of_what_is_keyed() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logger.wording import count, join
+from logger.wording import count, join, list_ids
 
 
 def test_only_one_is_singular() -> None:
@@ -18,3 +18,8 @@ def test_the_last_two_names_are_joined_by_and() -> None:
     assert join(["a"]) == "a"
     assert join(["a", "b"]) == "a and b"
     assert join(["a", "b", "c"]) == "a, b and c"
+
+
+def test_ids_are_listed_with_commas() -> None:
+    assert list_ids("alarm", "3") == "alarm 3"
+    assert list_ids("excursion", "3 4 15") == "excursions 3, 4, 15"

@@ -87,7 +87,7 @@ def unframe(stuffed: bytes) -> bytes | None:
 
 
 class Deframer:
-    """Finds the intact frames in a byte stream cut anywhere.
+    """Finds the intact frames in a byte stream that arrives in arbitrary pieces.
 
     `corrupt` counts damaged frames, `partial` those whose beginning cannot have been received.
     Buffers one frame at most.

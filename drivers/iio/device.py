@@ -50,8 +50,8 @@ def find_device(wanted: str, root: Path) -> Path:
     if len(folders) > 1:
         names = " and ".join(folder.name for folder in folders)
         raise LinkError(
-            f"{names} in {root} are all named {wanted!r}: give the path of one, preferably that of"
-            " its place on the bus below /sys/devices"
+            f"{names} in {root} are all named {wanted!r}: give the path of one, preferably its"
+            " bus path under /sys/devices"
         )
     return folders[0]
 

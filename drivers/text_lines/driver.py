@@ -222,7 +222,7 @@ class TextLinesDriver:
         elif self._dropping and not self._arrivals.waiting:
             self._dropping = False
             self._notices.append(
-                f"input overflow ended; {self._stream.flooded} lines dropped so far"
+                f"input overflow ended; lines dropped so far: {self._stream.flooded}"
             )
         return newest
 

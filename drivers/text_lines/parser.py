@@ -179,7 +179,7 @@ class LineParser:
             begin = self._read_chunk(data, begin, end)
 
     def _read_chunk(self, data: bytes, begin: int, end: int) -> int:
-        """Read complete lines; return where it stopped, before `end` only if columns changed."""
+        """Read complete lines; return the position reached: `end`, or less if columns changed."""
         chunk = data[begin:end]
         result = None
         if self._layout is not None and chunk.count(b"\n") + chunk.count(b"\r") >= _FEWEST_LINES:

@@ -47,7 +47,7 @@ def _parameters(fit: Fit) -> Iterator[str]:
     content = fit.content
     assert content.covariance is not None
     sd = np.sqrt(np.diag(np.array(content.covariance.matrix))).reshape(2, len(LAW))
-    yield "port        coupling dB      n Vt mV        R Is mV          zero mV"
+    yield "port        coupling dB      n·Vt mV        R·Is mV          zero mV"
     for side, u in zip(SIDES, sd, strict=True):
         port: Port = getattr(content, side)
         yield (
@@ -65,8 +65,8 @@ def _parameters(fit: Fit) -> Iterator[str]:
             yield f"{side}: coupling depends on frequency: {offsets}"
         if port.r_is_per_c:
             yield (
-                f"{side}: R Is grows by {100 * port.r_is_per_c:.1f} % per degree from"
-                f" {content.temperature_c:.1f} C"
+                f"{side}: R·Is grows by {100 * port.r_is_per_c:.1f} % per °C above"
+                f" {content.temperature_c:.1f} °C"
             )
     for side, departure in zip(SIDES, fit.departures, strict=True):
         if departure is not None and departure.correction:
@@ -185,7 +185,7 @@ def list_improvements(fit: Fit, coupler: Coupler) -> Iterator[str]:
         yield (
             f"too little signal at the reflected port: SWR is unreadable below {floor_w:.3g} W, and"
             f" your highest power is {high_w:.3g} W; couple more tightly (fewer turns), or use a"
-            " finer converter"
+            " converter of higher resolution"
         )
     directivity = content.directivity
     if directivity is not None and directivity.bound:
@@ -224,7 +224,7 @@ def _diodes(fit: Fit) -> Iterator[str]:
     if not fit.balanced or content.covariance is None:
         return
     variance = np.diag(np.array(content.covariance.matrix)).reshape(2, len(LAW))
-    for number, name, words, large in ((1, "n_vt_v", "n Vt", 0.1), (2, "r_is_v", "R Is", 0.4)):
+    for number, name, words, large in ((1, "n_vt_v", "n·Vt", 0.1), (2, "r_is_v", "R·Is", 0.4)):
         forward, reflected = getattr(content.forward, name), getattr(content.reflected, name)
         ratio = math.log(reflected / forward)
         doubt = math.hypot(
@@ -259,6 +259,6 @@ def _missing(fit: Fit) -> Iterator[str]:
         and high_w < TENFOLD**2 * low_w
     ):
         yield (
-            f"no points below {low_w:.2g} W: add lower powers, to find where the detectors'"
-            " square law begins; readings of low reflection depend on it"
+            f"no points below {low_w:.2g} W: add lower powers, to show where the detectors'"
+            " square-law region ends; readings of low reflection depend on it"
         )

@@ -47,14 +47,15 @@ def screen(bench: Bench, readings: Readings, *, powers_known: bool) -> None:
     if not used:
         raise BenchPointError(
             f"{matched[0][1]}: forward_v is at the end of the range ({clip_v:.3f} V) in every"
-            " `matched` row: use less power or fewer turns, or divide the detector's voltage"
+            " `matched` row: use less power or a looser coupling (more turns), or divide the"
+            " detector's voltage"
         )
     powers = sorted({point.power_w for point, _ in used})
     least = LEAST_POWERS if powers_known else LEAST_MARKS
     if len(powers) < least:
         raise BenchPointError(
-            f"{used[-1][1]}: too few points: with this row there are {len(powers)} usable `matched`"
-            f" powers; at least {least} are needed, better 6, over a wide range"
+            f"{used[-1][1]}: too few points: usable `matched` powers, including this row:"
+            f" {len(powers)}; at least {least} are needed, better 6, over a wide range"
         )
     if powers_known and powers[-1] < LEAST_RANGE * powers[0]:
         place = next(place for point, place in used if point.power_w == powers[-1])
@@ -78,9 +79,9 @@ def _reject_few_marks(keyed: list[PlacedPoint]) -> None:
     count = sum({"matched", "reversed"} <= names for names in conditions.values())
     if count < LEAST_MARKS:
         raise BenchPointError(
-            f"{keyed[-1][1]}: with this row there are {count} powers read both `matched` and"
-            f" `reversed` (coupler turned round); without a reference at least {LEAST_MARKS} are"
-            " needed, marked by the same power_w"
+            f"{keyed[-1][1]}: powers read both `matched` and `reversed` (coupler turned round),"
+            f" including this row: {count}; without a reference at least {LEAST_MARKS} are needed,"
+            " marked by the same power_w"
         )
 
 

@@ -58,8 +58,8 @@ def _table(content: CalibrationFile) -> Iterator[tuple[str, ...]]:
     yield (
         "port",
         "coupling, dB",
-        "n Vt, mV",
-        "R Is, mV",
+        "n·Vt, mV",
+        "R·Is, mV",
         "zero, mV",
         "directivity, dB",
         "noise, mV",
@@ -132,7 +132,7 @@ def _remarks(content: CalibrationFile) -> Iterator[str]:
             )
             yield f"Coupling of the {name} port by frequency: {corrections}"
         if port.r_is_per_c:
-            yield f"R Is of the {name} port: {signed(100 * port.r_is_per_c, 1)} % per degree"
+            yield f"R·Is of the {name} port: {signed(100 * port.r_is_per_c, 1)} % per °C"
     if content.covariance is not None:
         yield "± is one standard deviation; the bars of residuals are 95 %"
 

@@ -115,7 +115,7 @@ def of_capture(
     beside = excursions[0].columns["swr_beside"] if excursions else None
     usual = _usual(store, current)
     if beside is not None:
-        usual = _rho(beside), f"just before and after: SWR {beside:.2f}"
+        usual = _rho(beside), f"just before and after, SWR {beside:.2f}"
     marks = _excursions(store, span_ns, capture_id), _alarms(store, span_ns, capture_id)
     limits = {alarm.kind: alarm.limit for alarm in alarms}
     return Scene(
@@ -367,7 +367,7 @@ def _usual(store: Store, row: Record | None) -> tuple[float, str] | None:
     middle = float(np.median([record.columns["swr"] for record in earlier]))
     where = f" on channel {row.channel}" if row.channel is not None else ""
     preceding = f"{len(earlier)} transmissions" if len(earlier) > 1 else "transmission"
-    return _rho(middle), f"of the previous {preceding}{where}: SWR {middle:.2f}"
+    return _rho(middle), f"of the previous {preceding}{where}, SWR {middle:.2f}"
 
 
 def _end_ns(row: Record) -> int:

@@ -15,6 +15,7 @@ from logger.charts.palette import BRICK, GREY, INDIGO, INK, PAPER, SHADE, STRAW
 from logger.charts.scenes import Mark, Scene
 from logger.charts.traces import FORWARD, REFLECTED, RHO, RHO_HIGH, RHO_LOW, Traces
 from logger.physics.reflection import rho_of_swr
+from logger.wording import count
 
 # Millimetres, heights from the lower edge.
 WHOLE, HALF, RIGHT = 165.0, 76.0, 112.0
@@ -87,7 +88,7 @@ def _heading(figure: Figure, scene: Scene) -> float:
     sheet.write_title(figure, scene.title)
     lines = [line for fact in scene.facts for line in textwrap.wrap(fact, WRAP)]
     if len(lines) > MOST_FACTS:
-        lines[MOST_FACTS - 1 :] = [f"… and {len(lines) - MOST_FACTS + 1} more lines"]
+        lines[MOST_FACTS - 1 :] = [f"… and {count(len(lines) - MOST_FACTS + 1, 'more line')}"]
     return sheet.write_lines(figure, sheet.TITLE - 7, lines, fontsize=8.5) - 8
 
 

@@ -1,4 +1,4 @@
-"""Chart of an adjusting session on one sheet: SWR against frequency for each position."""
+"""Chart of a tuning session on one sheet: SWR against frequency for each position."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from logger.tune.positions import Position
 from logger.tune.session import TuningState
 from logger.tune.words import line, outcome, setting
 from logger.utc import format_ns
+from logger.wording import count
 
 # Millimetres from the lower left corner of the sheet.
 BOTTOM, WIDTH, HIGH = 140.0, 165.0, 115.0
@@ -123,7 +124,7 @@ def _lines(state: TuningState) -> Sequence[str]:
     lines = [f"{n}: {line(state.adjustment, position)}" for n, position in enumerate(state.read, 1)]
     omitted = len(lines) - MOST_LINES
     if omitted > 0:
-        lines = [f"{omitted} earlier positions are not listed", *lines[omitted:]]
+        lines = [f"not listed: {count(omitted, 'earlier position')}", *lines[omitted:]]
     return [*lines, "", *_fold(outcome(state))]
 
 

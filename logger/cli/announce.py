@@ -18,6 +18,7 @@ import msgspec
 
 from logger.rows import AlarmEvent, ChangeKind
 from logger.store.tables import Event
+from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
@@ -44,7 +45,7 @@ class Announcer:
             self._queue.put(None, timeout=0.5)
         self._thread.join(END_S)
         if self._dropped:
-            log.warning("%d announcements were dropped: the reader was too slow", self._dropped)
+            log.warning("dropped %s: the reader was too slow", count(self._dropped, "announcement"))
 
     def announce(self, item: Event) -> None:
         """Queue one stored row."""

@@ -12,6 +12,8 @@ import os
 import queue
 import threading
 
+from logger.wording import count
+
 WAITING = 1000
 END_S = 0.5  # time limit for writing the rest when the daemon ends
 STDERR = 2
@@ -45,7 +47,7 @@ class StderrLog(logging.Handler):
     def _work(self) -> None:
         while (text := self._queue.get()) is not None:
             if self._dropped:
-                text += f"\n{self._dropped} lines were dropped: the reader was too slow"
+                text += f"\ndropped {count(self._dropped, 'line')}: the reader was too slow"
                 self._dropped = 0
             data = f"{text}\n".encode("utf-8", "backslashreplace")
             try:

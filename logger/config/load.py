@@ -111,7 +111,7 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
 class FeedlineOptions(Section, frozen=True, kw_only=True):
     """The installed line: cable and length (m).
 
-    The cable is a designation, or NAME=DB by its data sheet (dB per 100 m at the station's
+    The cable is a designation, or NAME=DB from its data sheet (dB per 100 m at the station's
     frequency).
     """
 

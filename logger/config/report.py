@@ -110,7 +110,7 @@ def _default_in_words(section: Any, key: str) -> str:
     if field is None or field.required:
         return ""
     simple = isinstance(field.default, str | int | float)
-    return " or leave it out" + (f" for {field.default}" if simple else "")
+    return ", or omit it" + (f" (default {field.default})" if simple else "")
 
 
 def _fields(section: Any) -> dict[str, FieldInfo]:

@@ -50,7 +50,7 @@ class _Loader(yaml.SafeLoader):
         event: Any = self.peek_event()  # type: ignore[no-untyped-call]
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
             raise YamlError(
-                event.start_mark.line + 1, (), "anchors are not supported; write out the value"
+                event.start_mark.line + 1, (), "YAML anchors are not supported; write out the value"
             )
         return super().compose_node(parent, index)
 
@@ -104,7 +104,7 @@ def _plain(loader: _Loader, node: yaml.Node, where: Where, document: Document) -
             items.append(_plain(loader, item, (*where, index), document))
         return items
     if node.tag not in SCALARS or not isinstance(node, yaml.ScalarNode):
-        raise YamlError(line, where, "tags are not supported; remove it")
+        raise YamlError(line, where, "YAML tags are not supported; remove the tag")
     _text(node, where)
     try:
         value: Any = loader.construct_object(node)

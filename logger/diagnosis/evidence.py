@@ -1,4 +1,4 @@
-"""Measured figures with uncertainty from the rows of some weeks.
+"""Measured figures with uncertainty from the rows of several weeks.
 
 All figures compare the time before an onset with the time since. The onset is found from the rows
 themselves (`onset`), since rules may be late or silent. A figure is None where the rows do not

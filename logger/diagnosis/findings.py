@@ -16,6 +16,7 @@ import numpy as np
 from logger.blocks import Floats
 from logger.diagnosis.evidence import ChannelEvidence, Evidence, Measure
 from logger.physics.reflection import swr
+from logger.wording import count
 
 CHANGED_Z = 3.9  # of one channel among several
 HELD_Z = 3.0
@@ -95,7 +96,13 @@ def _swr(rho: float) -> str:
 
 
 def _moves(channels: tuple[ChannelEvidence, ...]) -> str:
-    return ", ".join(f"{c.name}: {_swr(c.before)} to {_swr(c.after)}" for c in channels)
+    return ", ".join(
+        f"{'all channels' if c.name == 'all' else f'channel {c.name}'} {_move(c)}" for c in channels
+    )
+
+
+def _move(channel: ChannelEvidence) -> str:
+    return f"from {_swr(channel.before)} to {_swr(channel.after)}"
 
 
 def _excursions(evidence: Evidence) -> tuple[float | None, str]:
@@ -107,10 +114,12 @@ def _excursions(evidence: Evidence) -> tuple[float | None, str]:
         )
     if not after:
         return 0.0, "no short excursions of the reflection"
-    words = f"{after} short excursions of the reflection in {_hours(evidence.hours[1])} on the air"
+    words = f"{count(after, 'short excursion')} of the reflection"
+    words += f" in {_hours(evidence.hours[1])} on the air"
     words += f", {before} in the {_hours(evidence.hours[0])} before"
     if evidence.depth is not None:
-        words += f"; typically to SWR {min(evidence.depth[0], 99):.1f} from {evidence.depth[1]:.1f}"
+        peak, beside = evidence.depth
+        words += f"; typically from SWR {beside:.1f} to {min(peak, 99):.1f}"
     enough = _degree(after, LEAST_EXCURSIONS, 0.5)
     return min(enough, _degree(evidence.excursion_lift, 6.0, 1.0)), words
 
@@ -122,9 +131,9 @@ def _hours(hours: float) -> str:
 def _full(evidence: Evidence) -> tuple[float | None, str]:
     if evidence.full is None:
         if evidence.alarm_swr is None or evidence.alarm_swr < 10:
-            return None, "no complete transmission since shows the reflection"
+            return None, "no transmission completed since the onset shows the reflection"
         return 0.7, f"the reflection reached SWR {min(evidence.alarm_swr, 99):.0f}"
-    share = f"{100 * evidence.full:.0f} % of the transmissions since"
+    share = f"{100 * evidence.full:.0f} % of the transmissions since the onset"
     if evidence.full >= 0.5:
         return _degree(evidence.full, 0.75, 0.06), f"nearly all power comes back in {share}"
     return _degree(evidence.full, 0.75, 0.06), f"nearly all power comes back in at most {share}"
@@ -158,7 +167,8 @@ def _heard(evidence: Evidence) -> tuple[float | None, str]:
     sure = _degree(after, LEAST_FOREIGN - 0.5, 0.15) * _degree(lift, 2.0, 0.3)
     return sure, (
         f"the reflected port reads a signal while the key is up: in {after} of"
-        f" {evidence.unkeyed[1]} samples since, in {before} of {evidence.unkeyed[0]} before"
+        f" {evidence.unkeyed[1]} samples since the onset, in {before} of {evidence.unkeyed[0]}"
+        " before"
     )
 
 
@@ -178,7 +188,7 @@ def _alone(evidence: Evidence) -> tuple[float | None, str]:
     if first.wander is not None:
         sure *= 0.5 + 0.5 * _degree(first.wander, 1.6, 0.15)
     if sure >= 0.5:
-        words = f"only channel {first.name} reads more ({_moves((first,))}), the others as before"
+        words = f"only channel {first.name} reads more (SWR {_move(first)}), the others as before"
         if first.wander is not None and first.wander > 1.6:
             words += "; it varies within a key-down"
         return sure, words
@@ -231,7 +241,7 @@ def _chi(changes: Floats, doubt: Floats) -> float:
 
 def _spread(evidence: Evidence) -> tuple[float | None, str]:
     if not evidence.channels:
-        return None, "reflection before and since cannot be compared on any channel"
+        return None, "reflection before and after cannot be compared on any channel"
     if evidence.full is not None and evidence.full > 0.9:
         return None, "all channels reflect nearly everything"
     falls, factor, slow = _parts(evidence)
@@ -243,10 +253,10 @@ def _spread(evidence: Evidence) -> tuple[float | None, str]:
     if sure >= 0.5:
         words = "the level of one channel changed" if len(channels) == 1 else "the level changed"
         if len(channels) > 1:
-            words = f"the levels of the channels changed {_amounts(channels)}"
-        return sure, f"{words} (SWR {_moves(channels or evidence.channels)})" + _tilt(evidence)
+            words = f"the levels of the channels changed{_amounts(channels)}"
+        return sure, f"{words} (SWR: {_moves(channels or evidence.channels)})" + _tilt(evidence)
     if channels:
-        return sure, f"channels did not move apart (SWR {_moves(channels)})"
+        return sure, f"channels did not move apart (SWR: {_moves(channels)})"
     return sure, "no channel is at a new level"
 
 
@@ -255,10 +265,10 @@ def _amounts(channels: tuple[ChannelEvidence, ...]) -> str:
     order = sorted(channels, key=_rise_swr)
     least, most = _rise_swr(order[0]), _rise_swr(order[-1])
     if least < 0 < most:
-        return "some up and some down"
+        return ", some up and some down"
     doubt = math.hypot(*(HELD_Z * _swr_per_rho(c) * c.change.sd for c in (order[0], order[-1])))
     alike = most - least <= max(doubt, ALIKE * max(abs(least), abs(most)))
-    return "by about the same amount" if alike else "by different amounts"
+    return " by about the same amount" if alike else " by different amounts"
 
 
 def _swr_per_rho(channel: ChannelEvidence) -> float:
@@ -285,15 +295,15 @@ def _tilt(evidence: Evidence) -> str:
 
 def _soaking(evidence: Evidence) -> tuple[float | None, str]:
     if not evidence.channels:
-        return None, "reflection before and since cannot be compared on any channel"
+        return None, "reflection before and after cannot be compared on any channel"
     if evidence.slow is None and _share(evidence) > 0.2:
-        return None, "too few days since to tell a slow change from a sudden one"
+        return None, "too few days since the onset to tell a slow change from a sudden one"
     if _creeping(evidence) >= 0.5:
         return None, "not all channels fall"
     falls, _, slow = _parts(evidence)
     sure = _share(evidence) * slow * falls
     if sure >= 0.5:
-        return sure, f"reflection falls day by day (SWR {_moves(moved(evidence))})"
+        return sure, f"reflection falls day by day (SWR: {_moves(moved(evidence))})"
     if _share(evidence) < 0.5:
         return sure, "reflection does not fall from day to day"
     return sure, "reflection did not fall slowly"
@@ -311,8 +321,8 @@ def _slow_change(evidence: Evidence) -> tuple[float | None, str]:
     sure = _creeping(evidence)
     if sure >= 0.5:
         return sure, (
-            f"reflection changes from day to day (SWR {_moves(moved(evidence))}): water in the line"
-            " and an element that slides look alike"
+            f"reflection changes from day to day (SWR: {_moves(moved(evidence))}): water in the"
+            " line and an element that slides look alike"
         )
     return (None if evidence.slow is None else sure), "reflection rises slowly on no channel"
 
@@ -320,17 +330,17 @@ def _slow_change(evidence: Evidence) -> tuple[float | None, str]:
 def _seasonal(evidence: Evidence) -> tuple[float | None, str]:
     """Small gradual change of reflection, on channels with less than a year of readings."""
     if not evidence.channels:
-        return None, "reflection before and since cannot be compared on any channel"
+        return None, "reflection before and after cannot be compared on any channel"
     if any(c.has_year for c in evidence.channels):
         return 0.0, "there is more than a year of readings, and the season is known"
     if evidence.slow is None:
-        return None, "too few days since to tell a slow change from a sudden one"
+        return None, "too few days since the onset to tell a slow change from a sudden one"
     rate = max(abs(_rise_swr(c)) / max(c.days, 1.0) for c in evidence.channels)
     gradual = 1 - _degree(-evidence.slow, 1.6, 0.4)
     sure = _share(evidence) * gradual * (1 - _degree(rate, SEASON_SWR_A_DAY, 0.001))
     if sure >= 0.5:
         return sure, (
-            f"reflection changes slightly and gradually (SWR {_moves(moved(evidence))}), and less"
+            f"reflection changes slightly and gradually (SWR: {_moves(moved(evidence))}), and less"
             " than a year of readings cannot distinguish that from a season"
         )
     return sure, "reflection does not change as slowly and slightly as with the seasons"
@@ -418,19 +428,19 @@ def _by_port(measures: tuple[Measure | None, Measure | None]) -> list[tuple[str,
 def _zero(evidence: Evidence) -> tuple[float | None, str]:
     shifts = _by_port(evidence.zero)
     if not shifts:
-        return None, "no unkeyed readings are kept from both before and since"
+        return None, "no unkeyed readings are stored from both before and after"
     side, shift = max(shifts, key=lambda pair: abs(pair[1].z))
     sure = _degree(abs(shift.z), 5.0, 0.6)
     if sure >= 0.5:
         moved_mv = f"{1e3 * shift.value:+.0f} mV"
-        return sure, f"with the key up, the {side} port reads {moved_mv} relative to before"
+        return sure, f"with the key up, the {side} reading has shifted by {moved_mv}"
     return sure, "with the key up, both ports read as before"
 
 
 def _noisy(evidence: Evidence) -> tuple[float | None, str]:
     rises = _by_port(evidence.noise)
     if not rises:
-        return None, "no unkeyed readings are kept from both before and since"
+        return None, "no unkeyed readings are stored from both before and after"
     side, rise = max(rises, key=lambda pair: pair[1].value)
     sure = _degree(rise.value, NOISY_LN, 0.1) * _degree(rise.z, 4.0, 0.4)
     if sure >= 0.5:
@@ -441,15 +451,15 @@ def _noisy(evidence: Evidence) -> tuple[float | None, str]:
 
 def _still(evidence: Evidence) -> tuple[float | None, str]:
     if evidence.still:
-        return 1.0, f"the {' and '.join(evidence.still)} reading has not moved since"
+        return 1.0, f"the {' and '.join(evidence.still)} reading has not moved since the onset"
     if not evidence.transmissions[1]:
-        return None, "nobody has transmitted since"
+        return None, "nobody has transmitted since the onset"
     return 0.0, "both readings move"
 
 
 def _impossible(evidence: Evidence) -> tuple[float | None, str]:
     if evidence.impossible is None:
-        return None, "nobody has transmitted since"
+        return None, "nobody has transmitted since the onset"
     sure = _degree(evidence.impossible, 0.2, 0.03)
     if sure >= 0.5:
         return sure, "more power seems to come back than is sent, which no load can cause"
@@ -461,7 +471,7 @@ def _unreleased(evidence: Evidence) -> tuple[float | None, str]:
     looked_before, looked_after = evidence.looked
     # The archive must usually have shown the key up, and must contain pieces since.
     if before < LEAST_UNKEYED * looked_before or min(before, looked_after) < LEAST_LOOKED:
-        return None, "too few unkeyed readings are kept"
+        return None, "too few unkeyed readings are stored"
     if after == 0:
         return 0.97, "the forward reading no longer returns to zero when the key is up"
     return 0.0, "the forward reading returns to zero when the key is up"

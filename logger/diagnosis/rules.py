@@ -49,15 +49,15 @@ DUMMY = Check(
     Place.OUTSIDE,
 )
 NEAR_DUMMY = Check(
-    "Put a dummy load in place of the line, right behind the coupler, and key briefly: radio,"
+    "Put a dummy load in place of the line, directly after the coupler, and key briefly: radio,"
     " lead and coupler are sound if SWR is near 1.",
     Place.SHACK,
 )
 OHMS_HERE = Check(
     "Open or short? Unkeyed, unscrew the line from the coupler and put an ohmmeter across its end."
-    " If the antenna is open for direct current, a reading near zero is a short; if it is closed"
-    " for direct current (many are, by a coil or a loop), no reading is an open. Otherwise continue"
-    " with the next check.",
+    " If the antenna is an open circuit at DC, a reading near zero means a short; if it is a closed"
+    " one (many are, through a coil or a loop), an infinite reading means an open. Otherwise"
+    " continue with the next check.",
     Place.SHACK,
 )
 OHMS = Check(
@@ -173,7 +173,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "antenna-moved",
         "an antenna whose tuning has changed",
-        "The reflection is at another level than before, and stays there.",
+        "The reflection has moved to a new level and stays there.",
         (
             "an element that slipped in its clamp (low channels better: it became longer; high"
             " channels better: shorter)",
@@ -185,8 +185,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         SEASON,
         "the season or the weather",
-        "Reflection changes slowly and little. Antennas do so with the seasons, and there is less"
-        " than a year of readings.",
+        "Reflection changes slowly and only slightly. Antennas do so with the seasons, and there is"
+        " less than a year of readings.",
         (
             "leaves, wet or frozen ground, ice or snow near the antenna",
             "elements and line that change with the temperature",

@@ -29,6 +29,7 @@ from logger.diagnosis.rules import (
     TELLING,
     Check,
 )
+from logger.wording import count
 
 LIKELY = 0.75  # least probability of the first cause for its pattern to be stated,
 SURE = 0.9  # and for it to be named alone
@@ -201,8 +202,9 @@ def _more(results: Mapping[str, EvidenceFinding], evidence: Evidence) -> tuple[s
     if evidence.channels and not sees(evidence):
         sentences.append("reflection is so small, or so unsteady, that a change could hide in it")
     if evidence.transmissions[1] < 5:
+        after = count(evidence.transmissions[1], "transmission")
         sentences.append(
-            f"only {evidence.transmissions[1]} transmissions since; a few more, on the lowest, a"
-            " middle and the highest channel, would help"
+            f"only {after} since the onset; a few more, on the lowest, a middle and the highest"
+            " channel, would help"
         )
     return tuple(sentences)

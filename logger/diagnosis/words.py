@@ -11,7 +11,7 @@ from logger.diagnosis.scoring import Diagnosis, Weighed
 WIDEST = 80
 NARROWEST = 24
 HOW_LIKELY = ((0.95, "almost certainly"), (0.75, "probably"), (0.4, "perhaps"), (0.1, "possibly"))
-UNLIKELY = "hardly"
+UNLIKELY = "unlikely:"
 MOST_CAUSES = 3
 WORTH_TELLING = 0.04
 MOST_CHECKS = 2  # in a message

@@ -29,7 +29,7 @@ class Terms(NamedTuple):
 class Choice(NamedTuple):
     """A cable of a given length: losses in dB with the extremes of the sources, powers in watts.
 
-    Fields are None where no passive antenna behind the line can give the SWR at the shack.
+    Fields are None where no passive antenna at the end of the line can give the SWR at the shack.
     """
 
     cable: str

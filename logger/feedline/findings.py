@@ -19,7 +19,6 @@ DOUBTS = {
     "extrapolated": "a reading was outside the range that the calibration covers",
     "unsettled": "the carrier was too short for the detectors to settle",
     "gap": "pairs were missing",
-    "relative": "the calibration covers the balance of the ports only, which is enough here",
 }
 # Common practice, no single source. The cheapest check comes first.
 MORE = (

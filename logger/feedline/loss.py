@@ -24,7 +24,7 @@ S_UNIT_DB = 6.0  # IARU Region 1 technical recommendation R.1: a unit of an S me
 def rho_at_antenna(rho_shack: ArrayLike, loss_db: ArrayLike) -> Floats:
     """Return the reflection at the far end of a line from that at the near end.
 
-    NaN where no passive load behind such a line can cause it.
+    NaN where no passive load at the end of such a line can cause it.
     """
     rho = np.asarray(rho_shack, dtype=np.float64) * 10 ** (np.asarray(loss_db) / 10)
     return np.where(rho <= 1, rho, np.nan)
@@ -70,7 +70,7 @@ def line(matched_db: ArrayLike, swr_: float, *, at_antenna: bool) -> Line:
         np.broadcast_to(known_rho, loss.shape) if at_antenna else rho_at_antenna(known_rho, loss)
     )
     shack = np.asarray(antenna * 10 ** (-loss / 10))
-    # Where no load behind the line is possible, the SWR at the shack remains the given one.
+    # Where no load at the end of the line is possible, the SWR at the shack remains the given one.
     shack = np.where(np.isnan(antenna), known_rho, shack)
     return Line(loss, total_loss_db(loss, antenna), swr(antenna), swr(shack))
 

@@ -46,6 +46,7 @@ from logger.store.outbox import (
 )
 from logger.store.tables import FORWARDED, Record, Table
 from logger.utc import format_ns, format_optional
+from logger.wording import count
 
 log = logging.getLogger("mismatchd.forward")
 
@@ -277,7 +278,9 @@ class InfluxForwarder:
         batch = outbox.retractions(self.name, RETRACTED)
         if batch.lost:
             log.warning(
-                "%s: deletion queue overflowed; %d stale points remain", self.name, batch.lost
+                "%s: deletion queue overflowed; %s left on the server",
+                self.name,
+                count(batch.lost, "stale point"),
             )
         if not batch.spans:
             return 0
@@ -303,9 +306,9 @@ class InfluxForwarder:
         for table in FORWARDED:
             spans = [span for span in waiting.spans if span.table is table]
             if spans:
-                count = sum(span.points for span in spans)
+                points = sum(span.points for span in spans)
                 since, until = format_ns(spans[0].since_ns), format_ns(spans[-1].until_ns)
-                counts.append(f"{count} of {table.measurement} ({since} to {until})")
+                counts.append(f"{points} of {table.measurement} ({since} to {until})")
         text = (
             f"{self._server.target.url} cannot delete points; points of deleted or retagged rows"
             f" remain there: {', '.join(counts)}"
@@ -329,9 +332,9 @@ class InfluxForwarder:
         if kind not in self._logged:
             self._logged = [*self._logged[1 - REASONS :], kind]
             log.error(
-                "%s refuses %d row(s) of %s; set aside, see `mismatchd status`: %s: %.300s",
+                "%s refuses %s of %s; set aside, see `mismatchd status`: %s: %.300s",
                 self.name,
-                len(batch.lines),
+                count(len(batch.lines), "row"),
                 lane.table.name,
                 refusal.reason,
                 batch.lines[0],

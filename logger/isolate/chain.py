@@ -46,7 +46,7 @@ class Symptom(Enum):
     HIGH = "high"  # too much reflection at the coupler
     LOWER = "lower"  # less reflection than usual at the coupler
     LESS = "less"  # less forward power than usual at the coupler, SWR as usual
-    UPSTREAM = "upstream"  # the radio or a meter before the coupler complains, the coupler does not
+    UPSTREAM = "upstream"  # the radio or a meter before the coupler reports a high SWR
     WEAK = "weak"  # all readings are good, yet signals are weak in both directions
     NONE = "none"  # no power at the coupler
 
@@ -68,7 +68,7 @@ class Kind(NamedTuple):
     title: str
     weight: float
     modes: dict[Mode, float]
-    load: bool = False  # a dummy load can be connected behind it
+    load: bool = False  # a dummy load can be connected after it
 
 
 _CONTACT = {
@@ -180,7 +180,7 @@ class Chain:
         )
 
     def takes_load(self, place: int) -> bool:
-        """True if a dummy load can replace everything behind this part."""
+        """True if a dummy load can replace everything after this part."""
         if place + 1 >= len(self.parts) or place >= self.feed:
             return False
         following = self.names[place + 1]
@@ -340,7 +340,7 @@ _BEHIND_COUPLER: dict[Mode, dict[Symptom, float]] = dict.fromkeys(Mode, _SEEN_BE
         Symptom.UPSTREAM: 0.03,
     },
     Mode.LOSSY: {Symptom.WEAK: 0.6, Symptom.LOWER: 0.25, Symptom.HIGH: 0.12},
-    Mode.FALSE: {},  # a meter behind the coupler has no effect that the coupler would measure
+    Mode.FALSE: {},  # a meter after the coupler has no effect that the coupler would measure
 }
 
 

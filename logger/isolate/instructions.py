@@ -13,10 +13,10 @@ from logger.live.carrier import SwrReading
 
 LOOK_FOR = {
     "lead": "a bent pin, a loose sleeve, a kink",
-    "tuner": "a burnt or loose contact, another setting than usual",
+    "tuner": "a burnt or loose contact, a setting other than the usual one",
     "arrester": "a blackened gap, water, loose screws",
-    "plug": "strands of braid at the pin, a cold joint, green or dark copper, water, a loose"
-    " sleeve",
+    "plug": "strands of braid at the pin, a cold solder joint, green or dark copper, water, a"
+    " loose sleeve",
     "joint": "water, green or dark copper, a loose sleeve",
     "line": "cuts, kinks, crushed or chewed places, where it rubs and where it bends",
     "antenna": "element lengths against your notes, clamps, the feed point, corrosion",
@@ -38,34 +38,33 @@ STILL = {
     Symptom.HIGH: Question("Does that meter show too high an SWR as well?"),
     Symptom.LOWER: Question("Does that meter show as low an SWR?"),
     Symptom.LESS: Question("Is the power still lower than usual?"),
-    Symptom.UPSTREAM: Question("Does the radio or the meter still complain?"),
+    Symptom.UPSTREAM: Question("Does the radio or the meter still report a high SWR?"),
     Symptom.WEAK: Question("Are signals as weak as before?"),
     Symptom.NONE: Question("Does power arrive there?", yes_is_bad=False),
 }
-YES_OR_NO = ("ohm-short", "ohm-through", "ohm-closed", "ohm-open")
 
 
 def title(trial: Trial, chain: Chain) -> str:
     """Return the name of a trial in a few words."""
-    part = _the(trial, chain)
-    if trial.kind == "swap" and trial.place == chain.coupler:
+    part, name = _the(trial, chain), chain.names[trial.place or 0]
+    if trial.kind == "swap" and name == "coupler":
         return "another meter in place of the coupler"
-    if trial.kind == "swap" and chain.names[trial.place or 0] == "ground":
+    if trial.kind == "swap" and name == "ground":
         return "an extra ground wire"
     return {
         "as-is": "everything as it is now",
-        "load": f"dummy load behind {part}",
-        "swap": f"another part in place of {part}",
+        "load": f"dummy load after {part}",
+        "swap": f"another {name} in place of {part}",
         "bypass": f"{part} left out",
         "new-plug": f"a new plug in place of {part}",
         "other-line": "another line",
         "open-port": "antenna port of the coupler left open, at low power",
         "open-end": "far end of the line left open, at low power",
-        "ohm-short": "ohmmeter: is the line shorted",
-        "ohm-through": "ohmmeter: is the line broken",
-        "ohm-closed": "ohmmeter in the shack: is something broken",
-        "ohm-open": "ohmmeter in the shack: is something shorted",
-        "ohm-lead": f"ohmmeter at {part}",
+        "ohm-short": "ohmmeter test for a short in the line",
+        "ohm-through": "ohmmeter test for a break in the line",
+        "ohm-closed": "ohmmeter test in the shack for a break",
+        "ohm-open": "ohmmeter test in the shack for a short",
+        "ohm-lead": f"ohmmeter test of {part}",
         "wiggle": "plugs moved in the shack",
         "look": f"a close look at {part}",
         "glance": f"{part} seen from the ground",
@@ -81,10 +80,10 @@ def how(trial: Trial, chain: Chain) -> str:
             return " ".join(_load(trial, chain))
         case "as-is":
             return (
-                "Connect everything as usual, including any parts renewed so far, and key briefly."
+                "Connect everything as usual, including any parts replaced so far, and key briefly."
             )
         case "swap" if name == "coupler":
-            return "Put another SWR meter in the place of the coupler and key briefly."
+            return "Put another SWR meter in place of the coupler and key briefly."
         case "swap" if name == "ground":
             return (
                 "Lay a wire of a quarter wavelength along the ground and connect it as well. Leave"
@@ -92,13 +91,13 @@ def how(trial: Trial, chain: Chain) -> str:
             )
         case "swap" if name == "arrester":
             return (
-                "Put another arrester, known to be good, in its place. Connect the earth of the"
+                "Replace the arrester with one that is known to be good. Connect the earth of the"
                 " new one before the line."
             )
         case "swap":
-            return f"Put another part, known to be good, in the place of {part}."
+            return f"Replace {part} with one that is known to be good."
         case "bypass":
-            return f"Take {part} out and join what is before it to what is behind it."
+            return f"Take {part} out and join what is before it to what is after it."
         case "new-plug":
             return f"Cut off {part} and fit a new plug."
         case "other-line":
@@ -161,7 +160,7 @@ def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
     match trial.kind:
         case "load" if trial.place is not None and trial.place < chain.coupler:
             return Question(
-                "Key briefly: does the radio give its usual power, without complaint?", False
+                "Key briefly: does the radio give its usual power, without a warning?", False
             )
         case "look" | "glance":
             return Question("Do you find anything like that?")
@@ -170,7 +169,7 @@ def question(trial: Trial, chain: Chain, symptom: Symptom) -> Question:
         case "ohm-short" | "ohm-open":
             return Question("Does it show a connection, less than a few kilohms?")
         case "ohm-through" | "ohm-closed":
-            return Question("Does it show more than a few ohms, or nothing?")
+            return Question("Does it show more than a few ohms, or an open circuit?")
         case "ohm-lead":
             return Question("Is anything broken, or is pin connected to sleeve?")
     return STILL[symptom]
@@ -197,8 +196,9 @@ def expected(
     bad = "as before" if as_is is None else f"near {_figure(as_is.swr)} as before"
     bound = "more" if symptom is Symptom.LOWER else "less"
     if trial.kind == AS_IS:
-        return f"If the trouble is gone, it reads {sound_swr:.2f} or {bound}; if not, {bad}."
-    return f"If {_innocent(trial, chain)}, it reads {sound_swr:.2f} or {bound}; if not, {bad}."
+        return f"If the trouble is gone, the SWR is now {sound_swr:.2f} or {bound}; if not, {bad}."
+    reads = f"the SWR is now {sound_swr:.2f} or {bound}"
+    return f"If {_innocent(trial, chain)}, {reads}; if not, {bad}."
 
 
 def explain_outcome(outcome: TrialOutcome, trial: Trial, chain: Chain) -> str:
@@ -213,11 +213,13 @@ def explain_outcome(outcome: TrialOutcome, trial: Trial, chain: Chain) -> str:
     if trial.kind == AS_IS:
         return f"The trouble {'is still there' if outcome.bad else 'is not there now'}{swr}."
     if trial.kind in ("load", "swap", "bypass", "new-plug", "other-line"):
-        setup = {"load": f"with a load behind {part}", "bypass": f"without {part}"}.get(
+        setup = {"load": f"with a dummy load after {part}", "bypass": f"without {part}"}.get(
             trial.kind, f"with {title(trial, chain)}"
         )
         return f"The trouble {'remains' if outcome.bad else 'is gone'} {setup}{swr}."
-    answers = ("yes", "no") if trial.kind in YES_OR_NO else ("found", "nothing found")
+    answers = ("fault found", "no fault found")
+    if trial.kind == "wiggle":
+        answers = ("the reading jumped", "the reading was steady")
     name = title(trial, chain)
     return f"{name[0].upper()}{name[1:]}: {answers[not outcome.bad]}."
 
@@ -226,8 +228,8 @@ def _innocent(trial: Trial, chain: Chain) -> str:
     """Return the conclusion if the trouble disappears."""
     part = _the(trial, chain)
     if trial.kind == "load":
-        return f"the fault lies behind {part}"
-    return f"it is {part}" + (" or a plug on it" if trial.kind == "other-line" else "")
+        return f"the fault lies beyond {part}"
+    return f"{part}{' or a plug on it' if trial.kind == 'other-line' else ''} is at fault"
 
 
 def the(part: Part) -> str:

@@ -1,6 +1,6 @@
 """A trial: minutes of work, where it sends the user, and the probability of each outcome.
 
-An outcome is good or bad. With a dummy load behind a part, or a part left out or replaced, bad
+An outcome is good or bad. With a dummy load after a part, or a part left out or replaced, bad
 means that the trouble is still there; with an ohmmeter or by eye, that something was found. A fault
 in a part of `within` makes it bad with the probability that `shows` gives for its mode; any other
 fault only by mistake: a misread reading, a load or new plug that is itself bad. Unscrewing a

@@ -67,9 +67,9 @@ def run_of(chain: Chain) -> list[int]:
 
 
 def _loads(chain: Chain, symptom: Symptom) -> Iterator[Trial]:
-    """Yield trials with a dummy load in place of everything behind a part."""
+    """Yield trials with a dummy load in place of everything after a part."""
     if symptom in (Symptom.WEAK, Symptom.LOWER):
-        return  # a load receives nothing, and reads low behind any part
+        return  # a load receives nothing, and reads low after any part
     for part in chain.parts:
         is_before = part.place < chain.coupler
         is_unseen = is_before and symptom in (Symptom.HIGH, Symptom.LESS)

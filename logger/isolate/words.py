@@ -7,17 +7,18 @@ from collections.abc import Iterator, Sequence
 from logger.isolate.chain import Chain, Part, Symptom
 from logger.isolate.instructions import the
 from logger.isolate.session import IsolationSession, Verdict
+from logger.wording import count
 
 NO_BREAK = "\N{NO-BREAK SPACE}"
 GENERAL = (
     "Before anything is keyed or unscrewed:",
     "- Thunderstorm near or approaching: do none of this, keep away from the line and stay"
     " indoors.",
-    "- Unkey before you touch a plug, and see that nobody else can key. Nobody touches, or stands"
-    " beside, an antenna that is keyed: RF burns.",
-    "- Test transmissions short, at low power, identified and on a free channel, as your licence"
-    " and local rules require. The transmitter's own limits come first: into a high SWR or an open"
-    " line use its lowest power, for a few seconds at most.",
+    "- Unkey before you touch a plug, and see that nobody else can key. Nobody may touch a keyed"
+    " antenna or stand beside it: RF burns.",
+    "- Keep test transmissions short, at low power, identified and on a free channel, as your"
+    " licence and local rules require. The transmitter's own limits come first: into a high SWR"
+    " or an open line use its lowest power, for a few seconds at most.",
 )
 CONTRADICTORY = (
     "The outcomes fit neither one faulty part nor two: the fault comes and goes, or a reading was"
@@ -34,7 +35,8 @@ SYMPTOMS = {
     Symptom.HIGH: "the SWR is higher than usual",
     Symptom.LOWER: "the SWR is lower than usual",
     Symptom.LESS: "the power at the coupler is lower than usual, the SWR is as usual",
-    Symptom.UPSTREAM: "the radio or a meter before the coupler complains, the coupler does not",
+    Symptom.UPSTREAM: "the radio or a meter before the coupler reports a high SWR, the coupler does"
+    " not",
     Symptom.WEAK: "all readings are normal, but signals are weak",
     Symptom.NONE: "no power arrives at the coupler",
 }
@@ -48,7 +50,7 @@ REPAIR = {
     "plug": "cut it off, cut back to bright copper and fit a new one; seal it if outdoors",
     "joint": "remake it and seal it",
     "line": "replace it, or cut out the bad place where it can be seen",
-    "antenna": "look at lengths, clamps and feed point; `mismatchd tune` then sets it",
+    "antenna": "check lengths, clamps and feed point, then adjust it with `mismatchd tune`",
     "ground": "repair its wires and clamps",
 }
 
@@ -92,10 +94,10 @@ def conclusion(verdict: Verdict, any_tried: bool, cured: bool) -> Iterator[str]:
         yield _undecided(verdict)
         yield "Begin with the likeliest: repair or replace it, and see whether the trouble is gone."
     if verdict.against and not verdict.contradictory and not verdict.repaired:
-        count = len(verdict.against)
+        do = "does" if len(verdict.against) == 1 else "do"
         yield (
-            f"{count} outcome{'s do' if count > 1 else ' does'} not fit the likeliest part; a"
-            " reading may have been wrong."
+            f"{count(len(verdict.against), 'outcome')} {do} not fit the likeliest part; a reading"
+            " may have been wrong."
         )
 
 
@@ -104,7 +106,7 @@ def journal(verdict: Verdict, tried: int) -> str:
     if verdict.faulty is not None:
         return f"isolate: {the(verdict.faulty)} is at fault, after {count_trials(tried)}"
     if verdict.repaired:
-        return f"isolate: trouble ended by renewing {_any_of(verdict.repaired)}"
+        return f"isolate: trouble ended by replacing {_any_of(verdict.repaired)}"
     suspects = _list_suspects(verdict).replace(NO_BREAK, " ")
     return f"isolate: suspects after {count_trials(tried)}: {suspects}"
 
@@ -112,10 +114,10 @@ def journal(verdict: Verdict, tried: int) -> str:
 def _repaired(verdict: Verdict) -> Iterator[str]:
     part = verdict.faulty
     if part is not None:
-        yield f"It was {the(part)}: the trouble ended when it was renewed. Leave it as it is."
+        yield f"It was {the(part)}: the trouble ended when it was replaced. Leave it as it is."
     else:
-        renewed = _any_of(verdict.repaired)
-        yield f"The trouble ended when {renewed} was renewed. Leave it as it is."
+        replaced = _any_of(verdict.repaired)
+        yield f"The trouble ended when {replaced} was replaced. Leave it as it is."
     yield "Seal what is outdoors. If the trouble comes back, start `mismatchd isolate` again."
 
 
@@ -136,7 +138,7 @@ def _several(verdict: Verdict) -> str:
 
 def count_trials(trials: int) -> str:
     """Return a number of trials as text."""
-    return f"{trials} trial{'' if trials == 1 else 's'}"
+    return count(trials, "trial")
 
 
 def percent(odds: float) -> str:

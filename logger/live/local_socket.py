@@ -38,7 +38,7 @@ def open_listener(store: Path, suffix: str, purpose: str) -> socket.socket:
         listener.close()
         raise StatusError(
             f"{path}: cannot create the socket for {purpose}: {error.strerror};"
-            " keep the store in a writable folder of a local disk"
+            " keep the store in a writable folder on a local disk"
         ) from error
     return listener
 

@@ -18,6 +18,7 @@ from logger.live.reading import LiveReading
 from logger.live.reading_tracker import ReadingTracker
 from logger.live.scale import BOXES, LETTERS, draw_figures, draw_span
 from logger.live.status import ForwarderStatus, NotifierStatus, Status
+from logger.wording import count
 
 NARROW = 60  # columns; below this, wording is short
 MOST_TRANSMISSIONS = 8
@@ -151,7 +152,7 @@ def _powers(frame: Frame, tracker: ReadingTracker) -> list[Text]:
     now = f"forward {watts_text(forward)}, reflected {watts_text(reflected)}"
     swr = "-" if peaks.swr is None else swr_text(peaks.swr)
     highest = f"{watts_text(peaks.forward_w)}, {watts_text(peaks.reflected_w)}, SWR {swr}"
-    since = "highest" if frame.width < NARROW else "highest 0.1 s since key-down:"
+    since = "highest" if frame.width < NARROW else "highest 0.1 s mean since key-down:"
     return [Text(now), Text(f"{since} {highest}", DIM)]
 
 
@@ -178,9 +179,9 @@ def _transmissions(frame: Frame, station: StationStatus, room: int) -> list[Text
         return []
     narrow = frame.width < NARROW
     head = (
-        "start UTC    for  ch  watts   SWR"
+        "start UTC   time  ch  watts   SWR"
         if narrow
-        else ("transmissions  start UTC    for  ch  watts   SWR    95 %            highest")
+        else ("transmissions  start UTC   time  ch  watts   SWR    95 %            highest")
     )
     rows = [Text(head[: frame.width], DIM)]
     for row in station.transmissions[: min(room - 1, MOST_TRANSMISSIONS)]:
@@ -212,7 +213,7 @@ def _health(frame: Frame, station: StationStatus, connected: bool) -> list[Text]
     if status.store_error:
         troubles.append(f"store: {status.store_error}")
     if status.rows_dropped:
-        troubles.append(f"{status.rows_dropped} rows dropped")
+        troubles.append(f"{count(status.rows_dropped, 'row')} dropped")
     outlets: list[ForwarderStatus | NotifierStatus] = [*status.forwarders, *status.notifiers]
     troubles += [f"{outlet.name}: {outlet.last_error}" for outlet in outlets if outlet.failing]
     if troubles:
@@ -220,7 +221,7 @@ def _health(frame: Frame, station: StationStatus, connected: bool) -> list[Text]
     if frame.height < FEW_LINES:
         return []
     words = f"{status.pairs_per_s:g} pairs/s, up {span_text(status.running_s)}"
-    words += f", {status.gaps} gaps, clock {status.clock.times}"
+    words += f", {count(status.gaps, 'gap')}, clock {status.clock.times}"
     return [Text(words, DIM)]
 
 

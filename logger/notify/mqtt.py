@@ -98,7 +98,7 @@ class Mqtt:
         if not arrived:
             was_lost = not self._alive
             self._drop()
-            reason = "the connection was lost" if was_lost else "it does not answer in time"
+            reason = "the connection was lost" if was_lost else "no answer in time"
             raise NotDelivered(f"{broker}: {reason}")
 
     def _connect(self, until_s: float) -> None:
@@ -117,7 +117,7 @@ class Mqtt:
         answer = self._answer
         if answer is None or not answer[0]:
             self._drop()
-            reason = "it does not answer in time" if answer is None else self._hide(answer[1])
+            reason = "no answer in time" if answer is None else self._hide(answer[1])
             raise NotDelivered(f"{broker}: {reason}")
 
     def _make_client(self) -> Any:

@@ -22,5 +22,5 @@ def reason(error: BaseException) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
         return f"its certificate is not trusted: {error.verify_message}"
     if isinstance(error, TimeoutError):
-        return "it does not answer in time"
+        return "no answer in time"
     return " ".join(str(getattr(error, "strerror", None) or type(error).__name__).split())

@@ -10,7 +10,7 @@ events            newest state of a live page, as a stream of server-sent events
 reading           text and scale positions that the live page shows for a reading
 session           guided work in progress: taps in turn, stored after each
 wiggling          the wiggle session in progress
-adjusting         the antenna-adjusting session in progress
+adjusting         the tuning session in progress
 drawings          charts as SVG for pages
 chart_renderer    runs them in a separate process
 views, work       pages of the store; pages that assist work at the antenna

@@ -1,4 +1,4 @@
-"""Antenna-adjusting session of the page: takes test transmissions and applies the user's taps.
+"""Tuning session of the page: takes test transmissions and applies the user's taps.
 
 Transmissions are read from the store, where the daemon writes them as they end. Advice is computed
 on threads.
@@ -37,7 +37,7 @@ FIT_S = 0.5  # shorter transmissions are too inaccurate
 
 
 class Adjusting(PageSession[TuningSession]):
-    """Adjusting session in progress, if any; `changed` is called when there is something new."""
+    """Tuning session in progress, if any; `changed` is called when there is something new."""
 
     def __init__(self, station: Station, changed: Callable[[], None]) -> None:
         super().__init__(WorkSession(station.store, KIND, restore, time.time_ns))

@@ -138,7 +138,7 @@ def report_file(station: Station) -> str:
 
 
 def tuning(station: Station, number: int, step: str) -> list[Drawing]:
-    """Return the chart of an adjusting session at a step: SWR at each position."""
+    """Return the chart of a tuning session at a step: SWR at each position."""
     from logger.charts.tuning import small
     from logger.tune.session import KIND, decode_state
 

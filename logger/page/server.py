@@ -43,7 +43,7 @@ def listener(address: IPv4Address | IPv6Address, port: int) -> socket.socket:
     except OSError as error:
         listening.close()
         raise ListenError(
-            f"page: cannot listen at {address} port {port}: {error.strerror};"
+            f"page: cannot listen on {address} port {port}: {error.strerror};"
             " give another --address or --port"
         ) from error
     return listening

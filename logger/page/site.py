@@ -23,6 +23,8 @@ from logger.page.reading import live_state, place, scale
 from logger.page.watcher import Watcher
 from logger.page.wiggling import Wiggling
 from logger.store.reader import Store
+from logger.wiggle.words import percent
+from logger.wording import count, list_ids
 
 PERIOD_S = 0.1
 
@@ -48,7 +50,7 @@ class Site:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self._templates.globals["place"] = place
+        self._templates.globals.update(place=place, count=count, list_ids=list_ids, percent=percent)
 
     def opened(self) -> Store:
         """Open the store for one page. Raises StoreError."""
@@ -87,7 +89,7 @@ class Site:
         self._post(self.joints, self.wiggling.view())
 
     def post_positions(self) -> None:
-        """Post the present state of the adjusting session."""
+        """Post the present state of the tuning session."""
         adjusting = self.adjusting
         self._post(self.positions, {"step": adjusting.step} if adjusting.active else None)
 

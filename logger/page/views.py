@@ -156,12 +156,12 @@ CHARTS: dict[str, Callable[..., list[drawings.Drawing]]] = {
 
 
 async def chart(request: Request) -> Response:
-    """Show the charts of a transmission, capture or adjusting session, as part of a page."""
+    """Show the charts of a transmission, capture or tuning session, as part of a page."""
     site, number = site_of(request), request.path_params["id"]
     make = CHARTS.get(request.path_params["kind"])
     if make is None:
         raise Missing
-    step = request.query_params.get("step", "")[:20]  # of an adjusting session in progress
+    step = request.query_params.get("step", "")[:20]  # of a tuning session in progress
     charts = await site.renderer.render(make, number, *([step] if make is drawings.tuning else []))
     return site.page(request, "chart.html", {"drawings": charts})
 

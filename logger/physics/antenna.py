@@ -1,4 +1,4 @@
-"""Reflection of a series-resonant antenna behind a lossy line of 50 ohm."""
+"""Reflection of a series-resonant antenna at the end of a lossy line of 50 ohm."""
 
 from __future__ import annotations
 

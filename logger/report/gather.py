@@ -19,7 +19,7 @@ from logger.tune.session import TuningState, decode_state
 
 
 class Report(NamedTuple):
-    """Figures of the report and data for its charts; `tuning` is the last adjusting session."""
+    """Figures of the report and data for its charts; `tuning` is the last tuning session."""
 
     summary: Summary
     account: Account

@@ -22,7 +22,7 @@ WIDTH_MM, HEIGHT_MM = 100.0, 84.0
 
 
 def page(summary: Summary, account: Account, tuning: TuningState | None = None) -> str:
-    """Return the file; `tuning` is the last adjusting session."""
+    """Return the file; `tuning` is the last tuning session."""
     template, css = (
         (files("logger.report") / name).read_text("utf-8") for name in ("report.html", "report.css")
     )

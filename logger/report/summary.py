@@ -8,6 +8,7 @@ from typing import Literal, TypeVar
 
 import msgspec
 
+from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.scoring import CautionedCheck, Diagnosis, checks_of
 from logger.feedline.course import Course
 from logger.physics.reflection import COVERAGE
@@ -160,7 +161,7 @@ def summary(
 
     diagnosed  an open alarm with its diagnosis
     line_loss  measurements of the line
-    tuning     end (UTC ns) and state of the last adjusting session
+    tuning     end (UTC ns) and state of the last tuning session
     """
     work = [entry.day for entry in account.entries if entry.kind in WORK]
     repair = work[-1] if work else None
@@ -345,7 +346,8 @@ def _next_check(
     )
     if diagnosed is not None and (diagnosed[1].sure or not explained):
         alarm, diagnosis = diagnosed
-        suspects = tuple(cause.title for cause in diagnosis.causes[: 1 if diagnosis.sure else 3])
+        blamed = diagnosis.causes[: 1 if diagnosis.sure else 3]
+        suspects = tuple(cause.title for cause in blamed if cause.name != NOTHING)
         because = f"Alarm {alarm.id} ({alarm.kind}) is open. {diagnosis.pattern}"
         return NextCheck(because, suspects, diagnosis.checks[:MOST_CHECKS])
     if loses:
@@ -363,5 +365,5 @@ def _next_check(
         names = name_channels([item.days for item in channels])
         because = f"The SWR has changed on {names}."
         return NextCheck(because, (), checks_of(likely)[:MOST_CHECKS])
-    because = "No check is needed now; a look once a year is common practice."
+    because = "No check is needed now; a yearly inspection is common practice."
     return NextCheck(because, (), checks_of(["antenna-moved"])[:1])

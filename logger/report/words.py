@@ -14,7 +14,7 @@ from logger.report.summary import ForecastLine, LineLossLine, Summary, TrendLine
 from logger.trend.account import name_channels
 from logger.wording import count
 
-AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
+AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair or adjustment"}
 HARDLY = 0.005  # a probability too small to state
 FALLING = "A falling SWR is not always good news: a line with more loss reads lower, too."
 
@@ -41,7 +41,7 @@ def state(summary: Summary) -> str:
         parts.append(f"{count(len(open_alarms) - 2, 'more alarm')} open")
     high = [line for line in summary.trend if line.level >= summary.limit]
     if high:
-        parts.append(f"{name_channels(high)} {_is(high)} above the limit of SWR {summary.limit:g}")
+        parts.append(f"SWR on {name_channels(high)} is above the limit of {summary.limit:g}")
     parts += summary.unannounced[:2]
     reaching = [
         line
@@ -50,14 +50,14 @@ def state(summary: Summary) -> str:
     ]
     if reaching:
         first = min(reaching, key=lambda line: line.likely or "")
-        parts.append(f"{first.name} may reach the limit around {(first.likely or '')[:7]}")
+        parts.append(f"SWR on {first.name} may reach the limit around {(first.likely or '')[:7]}")
     by_verdict: dict[str, list[TrendLine]] = {}
     for line in summary.trend:
         by_verdict.setdefault(line.verdict, []).append(line)
     for verdict in ("rising", "falling"):
         lines = by_verdict.get(verdict)
         if lines:
-            parts.append(f"{name_channels(lines)} {_is(lines)} {verdict}")
+            parts.append(f"SWR on {name_channels(lines)} is {verdict}")
     if any(line.loses_more for line in summary.line_loss):
         parts.append("the line loses more than before or than nominal")
     joint = summary.station_state
@@ -76,8 +76,10 @@ def state(summary: Summary) -> str:
     rest = f"; {'; '.join(parts)}" if parts else ""
     if not steady:
         return f"No alarm is open{rest}."
-    names = name_channels(steady)
-    return f"The feedline is unchanged: {names} {_is(steady)} steady, no alarm is open{rest}."
+    return (
+        f"The feedline is unchanged: SWR on {name_channels(steady)} is steady, and no alarm is"
+        f" open{rest}."
+    )
 
 
 def sections(summary: Summary) -> list[ReportSection]:
@@ -102,7 +104,7 @@ def _list_changes(summary: Summary) -> list[str]:
         if not changes:
             reason = "not enough readings to compare"
             if against == "repair":
-                reason = "no repair in the journal, or not enough readings after it"
+                reason = "none in the journal, or not enough readings after it"
             lines.append(f"Since {when}: {reason}.")
             continue
         changed = [change for change in changes if change.changed]
@@ -117,7 +119,7 @@ def _list_changes(summary: Summary) -> list[str]:
 
 
 def _describe_change(change: ChannelChange) -> str:
-    interval = f"({change.low:+.2f} to {change.high:+.2f}, 95 %)"
+    interval = f"(change {change.low:+.2f} to {change.high:+.2f}, 95 %)"
     return f"{change.name} from {change.before:.2f} to {change.after:.2f} {interval}"
 
 
@@ -193,7 +195,7 @@ def _station_state(state: StateLine | None) -> list[ReportSection]:
             f"Taken together, {state.channels} channels show that {story(state.verdict, state)}."
         )
         if state.or_else:
-            alternatives = ", or that ".join(story(verdict, state) for verdict in state.or_else)
+            alternatives = ", or ".join(story(verdict, state) for verdict in state.or_else)
             sentence += f" Also possible: {alternatives}."
     lines = [sentence]
     figures = f"Resonance {_span(state.resonance_khz, '.0f')} kHz"
@@ -290,7 +292,3 @@ def _levels(lines: Sequence[TrendLine]) -> str:
 
 def _capital(text: str) -> str:
     return text[0].upper() + text[1:]
-
-
-def _is(names: Sequence[object]) -> str:
-    return "is" if len(names) == 1 else "are"

@@ -24,6 +24,7 @@ from logger.service.keeper import Keeper
 from logger.store import redate
 from logger.store.writer import StoreWriter
 from logger.utc import format_ns
+from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
@@ -41,7 +42,7 @@ FRESH_S = 2.0  # longer silences are reported to the service manager
 class CaptureLoop:
     """Runs until `stop` is set or the input ends; begins with the state that `keeper` has read.
 
-    cycles      number of completed reads, for the supervision
+    cycles      number of completed reads, for `Supervision`
     open_kinds  alarms that are open by the rows so far
     """
 
@@ -197,9 +198,9 @@ def _start_dating(store: StoreWriter | None) -> Dating:
     boot, lost = redate.select_boot(store.database, name)
     if lost:
         log.warning(
-            "cannot date the rows of %d earlier boot(s) of this host, whose clock was never set;"
-            " they keep provisional times and are not forwarded",
-            lost,
+            "cannot date the rows of %s of this host, during which the clock was never set; they"
+            " keep provisional times and are not forwarded",
+            count(lost, "earlier boot"),
         )
     # A trusted clock must not be blocked by rows that a wrong clock placed in the far future.
     trusted = now.wall_ns >= EARLIEST_NS and (now.synchronised or boot is not None)

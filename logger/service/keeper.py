@@ -19,6 +19,7 @@ from logger.service.retention import Retention
 from logger.store.sqlite import disk_takes_nothing
 from logger.store.tables import Event
 from logger.store.writer import StoreWriter
+from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
@@ -128,7 +129,8 @@ class Keeper:
         except StoreError as error:
             self._failed(error)
             if ending:
-                log.error("%d rows and %d raw pairs are lost", *self._backlog.counts())
+                lost_rows, lost_pairs = self._backlog.counts()
+                log.error("lost %s and %s", count(lost_rows, "row"), count(lost_pairs, "raw pair"))
                 raise
             self._due_s = now_s + self._retry_s()
             return False

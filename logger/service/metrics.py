@@ -106,7 +106,7 @@ class MetricsServer:
         try:
             self._server = _Server(options, status)
         except OSError as error:
-            log.error("metrics: cannot listen at %s: %s", options.listen, error.strerror)
+            log.error("metrics: cannot listen on %s: %s", options.listen, error.strerror)
             return
         self._thread.start()
         log.info("metrics at http://%s%s", options.listen, PATH)

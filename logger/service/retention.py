@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from logger.errors import DamageError, StoreError
 from logger.rows import Row, Samples
 from logger.store.writer import StoreWriter
+from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
@@ -52,4 +53,4 @@ class Retention:
         if expiring:
             self._expire_s = now_s + EXPIRE_S
         if expired:
-            log.info("deleted %d raw pairs past retention", expired)
+            log.info("deleted %s past retention", count(expired, "raw pair"))

@@ -42,7 +42,7 @@ class StoreLoop:
     period_s    longest time without a cycle
     health_s    interval of rows of health
 
-    `cycles` counts completed cycles, for the supervision; `salvage_until_s` is the monotonic time
+    `cycles` counts completed cycles, for `Supervision`; `salvage_until_s` is the monotonic time
     at which a salvage is given up. Raises StoreError if the store cannot be opened and waiting
     would not help.
     """
@@ -145,8 +145,8 @@ class StoreLoop:
         self.cycles += 1
         if time.monotonic() > self.salvage_until_s:
             raise StoreError(
-                f"{self._path}: salvage interrupted by the stop of the daemon; the"
-                " next start repeats it"
+                f"{self._path}: salvage interrupted: the daemon is stopping; the next start"
+                " repeats it"
             )
 
     def _health_rows(self) -> list[Row]:

@@ -36,7 +36,7 @@ class Alarms(Repository):
         Raise UsageError also if the time has passed.
         """
         if until_ns <= now_ns:
-            raise UsageError("the end of the shelving has passed; give a later time")
+            raise UsageError("the given end time has passed; give a later one")
         return self._update_shelf(alarm_id, until_ns)
 
     def unshelve(self, alarm_id: int) -> str:

@@ -170,7 +170,7 @@ class ArchiveWriter(Archive):
                 for first_ns, last_ns, _, count in table[doomed].tolist():
                     deleted += count - self._cut(first_ns, last_ns, spans)
         if forgotten:
-            log.warning("captures exceed their share; deleted the %d oldest", forgotten)
+            log.warning("captures exceed their share; oldest deleted: %d", forgotten)
         return deleted
 
     def _cut(self, first_ns: int, last_ns: int, spans: Times) -> int:

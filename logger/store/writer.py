@@ -97,7 +97,7 @@ class StoreWriter(Store):
                 " (`mismatchd recompute` derives rows again from raw pairs)",
                 path,
                 aside.name,
-                ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing",
+                ", ".join(f"{name}: {n}" for name, n in counts.items()) or "nothing",
             )
             return cls(Database(_connect(path), path))
 

@@ -1,6 +1,6 @@
-"""Model of a series-resonant antenna behind a lossy line, for weekly values of several channels.
+"""Model of a series-resonant antenna at the end of a lossy line, by weekly values of channels.
 
-Z = R (1 + j Q (f/f0 - f0/f)) behind L dB one way. f0 and L have a level, a slope, an annual cycle
+Z = R (1 + j Q (f/f0 - f0/f)) after L dB one way. f0 and L have a level, a slope, an annual cycle
 and a step at each work; in the other story R has a slope instead of L; Q is constant. Added is the
 coupler's leak, a complex number that rotates against the reflection by the delay of the line. Least
 squares with weak priors on antennas, lines and couplers.

@@ -1,6 +1,6 @@
 """Estimates the resonance of an antenna from SWR readings at some frequencies and settings.
 
-The model is a series-resonant antenna, Z = R (1 + j Q (f/f0 - f0/f)), behind a line with a loss of
+The model is a series-resonant antenna, Z = R (1 + j Q (f/f0 - f0/f)) after a line with a loss of
 L dB and a delay; the coupler's leak (directivity), a complex number of unknown phase and the same
 in all readings, adds to the reflection. R, Q, L, the delay and the leak are constant in a session;
 f0 moves with the setting by a learned sensitivity. As no antenna follows this exactly, a smooth

@@ -1,4 +1,4 @@
-"""An adjusting session: a sequence of positions with their readings. No clocks, no threads."""
+"""A tuning session: a sequence of positions with their readings. No clocks, no threads."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class TuningState(msgspec.Struct):
 
 
 class TuningSession:
-    """An adjusting session; readings are appended to the last position."""
+    """A tuning session; readings are appended to the last position."""
 
     def __init__(self, state: TuningState) -> None:
         self.state = state

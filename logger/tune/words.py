@@ -13,38 +13,41 @@ from logger.tune.session import TuningSession, TuningState
 from logger.tune.suspicion import Sign
 from logger.wording import count
 
-CUT_CAUTION = "What is cut off stays off: cut no further than this, and read again."
+CUT_CAUTION = "A cut cannot be undone: cut no further than this, and read again."
 LONGER_AGAIN = (
-    "What is cut off stays off: a longer tip, or a coil or capacity hat, makes it longer again."
+    "A cut cannot be undone, but a longer tip, or a coil or capacity hat, makes it longer again."
 )
-END_OF_TRAVEL = " It is at the end of its travel, so try the other way first."
-UNKEY = "Release the key first; nobody touches a keyed antenna."
+END_OF_TRAVEL = " It is at the end of its travel, so try the other direction first."
+UNKEY = "Release the key first; nobody may touch a keyed antenna."
 # Common practice, no single source; the cheapest check first.
 SIGNS: dict[Sign, str] = {
     "unmoved": (
         "The setting changed but the readings did not: they do not come from the part that is"
         " adjusted. Suspect the feedline (a short or an open braid in a plug), the ground or the"
         " coupler. Next check: with the key up put a dummy load in the antenna's place at the far"
-        " end. If the SWR stays, it is the line or its plugs (`mismatchd feedline measure` measures"
-        " its loss) or, with the dummy load right at the coupler, the coupler. If it is good then,"
-        " it is the antenna's ground: radials, bonding of the mast, the clamp of what is adjusted."
+        " end. If the SWR stays the same, suspect the line or its plugs (`mismatchd feedline"
+        " measure` measures its loss) or, if it stays with the dummy load directly at the coupler,"
+        " the coupler. If the SWR is good with the dummy load, suspect the antenna's ground:"
+        " radials, bonding of the mast, the clamp of what is adjusted."
     ),
     "deaf": (
-        "The SWR is low and does not change with the setting. That is not a well tuned antenna: a"
-        " line that absorbs power, or a coupler with a dead detector, reads the same. Next check:"
-        " `mismatchd feedline measure` with the far end open; nearly all power must come back."
+        "The SWR is low and does not change with the setting. That does not prove a well-tuned"
+        " antenna: a line that absorbs power, or a coupler with a dead detector, reads the same."
+        " Next check: `mismatchd feedline measure` with the far end open; nearly all power must"
+        " come back."
     ),
     "level": (
-        "The SWR is high and the same at both ends: the length is about right; the remaining"
-        " mismatch has another cause. Next check: the ground (radials, bonding of the mast, the"
-        " braid at the antenna's plug), then a dummy load in the antenna's place, with the key up:"
-        " a high SWR into it points to the line or the coupler."
+        "The SWR is high, and the same on the lowest and the highest channel: the length is about"
+        " right; the remaining mismatch has another cause. Next check: the ground (radials, bonding"
+        " of the mast, the braid at the antenna's plug), then a dummy load in the antenna's place"
+        " (connect it with the key up): a high SWR into it points to the line or the coupler."
     ),
     "misfit": (
         "These readings do not fit one unchanged antenna: something else is changing. Next check:"
-        " key the same channel twice, briefly; if it does not repeat, look for a loose joint in"
-        " plugs and clamps. If it repeats, a current on the outside of the cable is likely, or"
-        " larger numbers move it in the opposite direction: check the ground, then the direction."
+        " key the same channel twice, briefly; if the reading does not repeat, look for a loose"
+        " joint in plugs and clamps. If it repeats, a current on the outside of the cable is"
+        " likely, or a higher setting moves the resonance in the direction opposite to the one"
+        " given: check the ground, then the direction."
     ),
 }
 
@@ -84,12 +87,14 @@ def place(reading: ChannelReading) -> str:
 
 def line(adjustment: Adjustment, position: Position) -> str:
     """Return a position with all its readings, in short form."""
-    swrs = ", ".join(
-        f"{'%.3f MHz' % (r.frequency_khz / 1e3) if r.channel is None else f'channel {r.channel}'}"
-        f" {r.swr:.2f}"
-        for r in position.by_frequency
-    )
-    return f"{setting(adjustment.unit, position.setting)}: {swrs}"
+    swrs = ", ".join(f"{r.swr:.2f} {_on(r)}" for r in position.by_frequency)
+    return f"{setting(adjustment.unit, position.setting)}: SWR {swrs}"
+
+
+def _on(reading: ChannelReading) -> str:
+    if reading.channel is None:
+        return f"at {reading.frequency_khz / 1e3:.3f} MHz"
+    return f"on channel {reading.channel}"
 
 
 def progress(session: TuningSession) -> str:
@@ -113,18 +118,19 @@ def findings(state: TuningState, advice: TuningAdvice) -> Iterator[str]:
     if advice.suspicion is not None:
         yield SIGNS[advice.suspicion.sign]
     yield from _next(state, advice, present)
-    if advice.better is not None and advice.to != state.read[advice.better].setting:
-        yield back(state, advice.better)
+    if (position := better_position(state, advice)) is not None:
+        away = state.adjustment.sign * (position.setting - present.setting)
+        yield (
+            f"An earlier position was better: {line(state.adjustment, position)}. To go back, make"
+            f" it {difference(unit, away)}."
+        )
 
 
-def back(state: TuningState, number: int) -> str:
-    """Return an earlier position that read better, and the way back to it."""
-    adjustment, position = state.adjustment, state.read[number]
-    away = adjustment.sign * (position.setting - state.read[-1].setting)
-    return (
-        f"Better so far: {line(adjustment, position)}. The way back is"
-        f" {difference(adjustment.unit, away)}: type `back` when it is set there."
-    )
+def better_position(state: TuningState, advice: TuningAdvice) -> Position | None:
+    """Return an earlier position that read better, unless the advice is to go there anyway."""
+    if advice.better is None or advice.to == state.read[advice.better].setting:
+        return None
+    return state.read[advice.better]
 
 
 def _length(unit: Unit, advice: TuningAdvice) -> str:
@@ -195,15 +201,15 @@ def _next(state: TuningState, advice: TuningAdvice, present: Position) -> Iterat
     slight = " slightly" if _slight(state, advice, by) else ""
     if advice.kind == "bracket":
         yield (
-            f"At SWR {FAR_SWR:g} and more a reading may say which way, not how far."
+            f"At SWR {FAR_SWR:g} or more a reading shows the direction at best, not the distance."
             f"{END_OF_TRAVEL if advice.is_reversed else ''}"
-            f" Make it {difference(unit, by)}, {target}, and key again: between two positions"
-            " it can be narrowed down."
+            f" Make it {difference(unit, by)}, {target}, and key again: two positions narrow it"
+            " down."
         )
     elif advice.kind == "try":
         yield (
-            f"Try which way it gets better: make it {difference(unit, by)}, {target}. It may read"
-            " worse there; the reading is worth the step."
+            f"The better direction is unknown: make it {difference(unit, by)}, {target}. The SWR"
+            " may be worse there, but the reading will show the direction."
         )
     else:
         verb = "Lengthen" if by > 0 else "Shorten"
@@ -236,10 +242,9 @@ def outcome(state: TuningState) -> str:
     adjustment, last = state.adjustment, state.read[-1]
     resonance = Estimate(*interval(state.posterior().resonance_khz[:, -1]))
     first = setting(adjustment.unit, state.read[0].setting)
-    steps = len(state.read) - 1
     return (
-        f"tuned from {first} to {line(adjustment, last)} in"
-        f" {count(steps, 'step')}; resonance {_mhz_with_interval(resonance)}"
+        f"tuned in {count(len(state.read) - 1, 'step')} from {first} to {line(adjustment, last)};"
+        f" resonance {_mhz_with_interval(resonance)}"
     )
 
 

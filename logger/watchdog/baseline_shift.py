@@ -403,7 +403,7 @@ class BaselineShift(LearningRule):
             f" since {since}"
         )
         if row.start_ns // DAY_NS - memory.channels[name].first < YEAR:
-            detail += "; it may be seasonal, with less than a year of readings"
+            detail += "; this may be seasonal (less than a year of readings)"
         return [*findings, Finding(row.end_ns, ChangeKind.RAISED, value, None, detail)]
 
 

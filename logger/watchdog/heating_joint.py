@@ -174,7 +174,7 @@ class HeatingJoint(LearningRule):
         early, late = (float(swr(total / memory.cycles)) for total in (memory.early, memory.late))
         detail = (
             f"SWR rises from {early:.2f} to {late:.2f} while the key is down and recovers at rest,"
-            f" in the mean of {memory.cycles} transmissions: a joint heats up"
+            f" averaged over {memory.cycles} transmissions: a joint is heating up"
         )
         return [Finding(row.end_ns, ChangeKind.RAISED, late, None, detail)]
 

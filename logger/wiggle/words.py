@@ -47,7 +47,7 @@ def next_step(session: WiggleSession) -> str:
             " off and release the key."
         )
     return (
-        "Hands off everything; key the transmitter for some seconds. Press Enter when you begin to"
+        "Keep your hands off; key the transmitter for a few seconds. Press Enter when you begin to"
         f" move {name} ({count})."
     )
 
@@ -70,14 +70,14 @@ def result(session: WiggleSession) -> Iterator[str]:
     if named:
         yield (
             f"Loose: {join(named)}. Release the key, open the joint and look: a pin that"
-            " is short or loose, a strand of braid, corrosion, a thread that was not tight. Then"
-            " note what was done: `mismatchd journal add --kind repair`."
+            " is too short or loose, a strand of braid, corrosion, a thread that was not tight."
+            " Then note what was done: `mismatchd journal add --kind repair`."
         )
     else:
         yield (
-            "No joint stands out from chance. That does not prove them sound: a contact may need"
-            " more movement, cold or moisture to fail. Left running, the daemon counts the"
-            " excursions of every transmission."
+            "No joint moves the reflection more than chance would. That does not prove them sound:"
+            " a contact may need more movement, cold or moisture to fail. Left running, the daemon"
+            " counts the excursions of every transmission."
         )
     short = [joint.tally.name for joint in ranked if joint.tally.seconds < LEAST_SECONDS]
     if short:

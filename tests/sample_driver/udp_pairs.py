@@ -28,7 +28,7 @@ class UdpPairsDriver:
             self._socket.bind(self._address)
         except (OSError, OverflowError) as error:
             self.close()
-            raise LinkError(f"cannot listen at {self._address}: {error}; correct it") from error
+            raise LinkError(f"cannot listen on {self._address}: {error}; correct it") from error
 
     def read(self, timeout_s, linger_s):
         if self._socket is None:

@@ -53,8 +53,8 @@ def _ask_highest_w(terminal: Terminal, file: PointsFile) -> float:
     "--powers",
     callback=numbers,
     metavar="W,W,...",
-    help="Watts to ask for instead of those proposed up to the station's highest power; into an"
-    f" open or a short only those up to {LOW_W:g} W.",
+    help="Powers to measure, in watts. Default: proposed up to the station's highest power. Into an"
+    f" open or a short, only those up to {LOW_W:g} W.",
 )
 @click.option(
     "--conditions",

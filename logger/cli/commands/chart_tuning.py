@@ -1,4 +1,4 @@
-"""`mismatchd chart tuning`: draw an adjusting session."""
+"""`mismatchd chart tuning`: draw a tuning session."""
 
 from __future__ import annotations
 

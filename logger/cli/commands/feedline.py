@@ -96,9 +96,10 @@ def command(
 
     Prints the matched loss, the total loss with the SWR, both also in S-units of 6 dB, the power
     that reaches the antenna and the SWR at both ends. Attenuation is the median of the published
-    values of a standard designation; the column `sources` shows the total loss by the lowest and
-    the highest value. Frequency (or that of the channel) and length default to the configuration,
-    which is optional here. `feedline measure` measures the loss of the installed line.
+    values of a standard designation; the column `sources` shows the total loss computed from the
+    lowest and the highest published value. Frequency (or that of the channel) and length default to
+    the configuration, which is optional here. `feedline measure` measures the loss of the installed
+    line.
     """
     context.obj = config_path
     if context.invoked_subcommand is not None:

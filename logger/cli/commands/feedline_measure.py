@@ -79,8 +79,8 @@ def command(
     nominal loss of the cable; directivity widens the interval as the loss grows. It is stored
     (`export line_losses`) and noted in the journal. Measure with the far end open and again with
     it shorted: where the impedance of the line is not exactly that of the coupler, one reads too
-    much and the other too little, and their mean is right. Works with and without the running
-    daemon.
+    much and the other too little, and their mean is right. Works whether or not the daemon is
+    running.
     """
     config = configuration(config_path or context.obj)
     terminal = Terminal()
@@ -156,7 +156,8 @@ def _insert(
     config: Config, coupler: Coupler, reading: LineLoss
 ) -> tuple[list[LineLoss], dict[str, Any]]:
     """Store the reading; return the earlier readings, and this one as exported."""
-    text = f"feedline measured with its far end {reading.far_end}: antenna off and on again"
+    text = f"feedline measured with its far end {reading.far_end}:"
+    text += " antenna disconnected and reconnected"
     make_ready(config, coupler)
     with LineLosses.editor(config.store.path) as losses:
         earlier = losses.readings()

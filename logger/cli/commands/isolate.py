@@ -64,8 +64,8 @@ def command(
     left out or replaced, an ohmmeter, the far end open at low power, an inspection), reads the
     outcome from the coupler where it can and asks where it cannot, and lists the suspects and the
     parts that were tested and are sound, until one suspect is left, a repair has ended the
-    trouble, or no further trial helps. An interrupted session is continued by the next call. Works
-    with and without the running daemon.
+    trouble, or no further trial helps. The next run resumes an interrupted session. Works whether
+    or not the daemon is running.
     """
     chain = None if typed is None else parse_chain(typed)
     config = configuration(config_path or context.obj)

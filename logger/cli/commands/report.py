@@ -29,9 +29,9 @@ def command(
 ) -> None:
     """Report the state of the feedline.
 
-    Prints the state in a sentence, changes since last month, last year and the last repair, alarms,
-    trend, forecast and what to check next; then charts and a table. Alarms and forecasts are a
-    convenience; they do not replace a look at the station.
+    Prints the state in a sentence, changes since last month, last year and the last repair or
+    adjustment, alarms, trend, forecast and what to check next; then charts and a table. Alarms and
+    forecasts are a convenience; they do not replace a look at the station.
     """
     from logger.report.gather import report
     from logger.store.reader import Store

@@ -82,11 +82,11 @@ def _columns(live: Status | None) -> dict[str, Any]:
 def _clock(clock: ClockStatus) -> str:
     text = clock.times
     if clock.steps:
-        text += f", set {clock.steps} times"
+        text += f", set {count(clock.steps, 'time')}"
     if clock.ahead_s:
         text += f", row times {clock.ahead_s:g} s ahead of the clock"
     if clock.mended:
-        text += f", {clock.mended} backward times corrected"
+        text += f", {count(clock.mended, 'timestamp')} that ran backwards corrected"
     return text
 
 
@@ -106,7 +106,7 @@ def _daemon_lines(live: Status | None) -> list[tuple[str, str]]:
         ("clock", _clock(live.clock)),
     ]
     if live.rows_dropped:
-        lines.append(("dropped", f"{live.rows_dropped} rows and raw pairs"))
+        lines.append(("dropped", f"{count(live.rows_dropped, 'row')} and raw pairs"))
     if live.store_error:
         lines.append(("store", live.store_error))
     return lines
@@ -135,7 +135,7 @@ def _notifier_lines(notifier: NotifierStatus) -> list[tuple[str, str]]:
     waiting = count(notifier.waiting, "message")
     lines = [("notify", f"{notifier.name}: {waiting} waiting; {delivered}"), *_error_line(notifier)]
     if notifier.given_up:
-        lines.append(("", f"{notifier.given_up} of the latest messages were refused and dropped"))
+        lines.append(("", f"{count(notifier.given_up, 'recent message')} refused and dropped"))
     return lines
 
 
@@ -159,5 +159,5 @@ def _forwarder_lines(forwarder: ForwarderStatus) -> list[tuple[str, str]]:
 def _error_line(outlet: ForwarderStatus | NotifierStatus) -> list[tuple[str, str]]:
     if not outlet.last_error:
         return []
-    state = "failing" if outlet.failing else "over"
+    state = "failing" if outlet.failing else "resolved"
     return [("", f"{state}: {outlet.last_error} (last {outlet.last_error_utc})")]

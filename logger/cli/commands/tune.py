@@ -22,7 +22,7 @@ from logger.tune.positions import UNITS
 from logger.tune.session import KIND, TuningSession, TuningState, restore
 from logger.tune.words import outcome, progress
 
-SAVED = "kept; `mismatchd tune` continues from here"
+SAVED = "readings are kept; `mismatchd tune` continues from here"
 DAEMON = (
     "The daemon keeps running: it may raise high-swr for this, and a notifier `inhibit` may cut the"
     " carrier off."
@@ -64,9 +64,9 @@ def command(config_path: Path | None, new: bool, **options: Any) -> None:
 
     Key a low, a middle and a high channel; each transmission is detected automatically. After each
     position the command reports the resonance with its uncertainty, whether the antenna is too long
-    or too short and by how much, the next setting, and when to stop. An interrupted session is
-    continued by the next call; a finished one is noted in the journal, included in `report` and
-    drawn by `chart tuning`. Works with and without the running daemon.
+    or too short and by how much, the next setting, and when to stop. The next run
+    resumes an interrupted session; a finished one is noted in the journal, included in `report` and
+    drawn by `chart tuning`. Works whether or not the daemon is running.
     """
     config = configuration(config_path)
     terminal = Terminal()
@@ -76,7 +76,7 @@ def command(config_path: Path | None, new: bool, **options: Any) -> None:
     with stoppable(
         terminal,
         lambda: f"stopped; {SAVED if work.session else 'nothing was saved'}",
-        lambda: f"the input ended; readings are {SAVED}",
+        lambda: f"the input ended; {SAVED}",
     ):
         if not new:
             offer_resume(terminal, work, progress)

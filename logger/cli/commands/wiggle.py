@@ -46,10 +46,11 @@ def command(joints: tuple[str, ...], config_path: Path | None, key_down_s: float
     """Find a loose joint.
 
     Name the JOINTs in the order in which you will move them. While you move one after another under
-    a steady carrier of low power, the command counts departures of the reflection, rings the bell
-    at each, and compares the joints with each other and with the time with hands off. Enter goes
-    to the next joint, `b` repeats the last one, `q` stops; an interrupted session is continued by
-    the next call. Works with and without the running daemon. Prints the ranking as JSON.
+    a steady carrier of low power, the command counts excursions (short departures of the
+    reflection), rings the bell at each, and compares the joints with each other and with the time
+    with hands off. Enter goes to the next joint, `b` repeats the last one, `q` stops; the next run
+    resumes an interrupted session. Works whether or not the daemon is running. Prints the ranking
+    as JSON.
     """
     config = configuration(config_path)
     terminal = Terminal()

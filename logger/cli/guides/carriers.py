@@ -118,7 +118,7 @@ def wait_for_event(terminal: Terminal, source: CarrierSource, most_w: float) -> 
             if reading.keyed:
                 down_s = now_s if down_s is None else down_s
                 if (reading.forward_w or 0) > most_w:
-                    warn("More than low power: release the key.")
+                    warn("Too much power for this test: release the key.")
                 if now_s - down_s > TOO_LONG_S:
                     warn("Long enough: release the key now.")
                 elif now_s - down_s > ENOUGH_S:

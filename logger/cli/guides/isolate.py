@@ -64,7 +64,7 @@ class IsolationGuide:
                 terminal.say(f"- {FULL_REFLECTION}")
         else:
             begin = f"{number}. {title[0].upper()}{title[1:]}"
-            terminal.say(f"{begin}, about {step.minutes:g} minutes.")
+            terminal.say(f"{begin}, about {step.minutes:g} min.")
             self._cautions(session, trial)
             terminal.say(instructions.how(trial, session.chain))
         outcome = self._measure(session, trial) if trial.carrier else self._ask(session, trial)

@@ -32,15 +32,15 @@ def ask_state(
     direct_current = "unknown"
     if OHMMETER not in lacking and "tuner" not in chain.names[chain.coupler :]:
         terminal.say(
-            "Does an ohmmeter show the sound antenna closed from pin to sleeve (a coil or a loop at"
-            " its feed) or open (two bare wires)?"
+            "When the antenna is in good order, does an ohmmeter at its feed show it closed from"
+            " pin to sleeve (a coil or a loop) or open (two bare wires)?"
         )
         prompt = "closed, open, or Enter if you do not know:"
         direct_current = ask_word(terminal, prompt, ("closed", "open")) or direct_current
     with Store.reader(path) as store:
         hint = newest(store)
     if hint is not None:
-        terminal.say(f"Alarm {hint.alarm} is weak evidence for this: {hint.title}.")
+        terminal.say(f"Alarm {hint.alarm} weakly suggests {hint.title}.")
     return IsolationState(
         chain=chain.names,
         direct_current=direct_current,

@@ -85,7 +85,7 @@ def _ask_symptom(
         )
     else:
         terminal.say(
-            f"That is {'hardly' if is_high is None else 'no'} more than usual (usual:"
+            f"That is {'only slightly' if is_high is None else 'no'} more than usual (usual:"
             f" {state.usual_swr:.2f} or less; if yours is lower, start again with --usual). What is"
             " wrong?"
         )
@@ -104,7 +104,7 @@ def _ask_symptom(
 
 def _ask_usual_swr(terminal: Terminal, present: float) -> float:
     """Ask for the usual SWR, which must be above the present one. Raises Stop for q."""
-    question = f"Which SWR does it usually show on this channel (above {present:.2f})?"
+    question = f"What SWR is usual on this channel? (a number above {present:.2f})"
     while True:
         usual = positive(terminal.answer(question))
         if usual is not None and present < usual <= HIGHEST_SWR:

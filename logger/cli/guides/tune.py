@@ -14,19 +14,19 @@ from logger.tune.advice import TuningAdvice
 from logger.tune.frequency import FrequencyFinder, Where, parse_where
 from logger.tune.positions import ChannelReading, parse_setting
 from logger.tune.session import TuningSession, frequencies
-from logger.tune.words import findings, keyed, place, setting
+from logger.tune.words import better_position, findings, keyed, place, setting
 
 TEST_W = 5.0  # above this, a test transmission is not at low power
 HELP = (
-    "Commands: Enter when it is set as advised; a number when it is set there; `back` when it is at"
-    " the better position; `again` discards the last reading; `done` ends and writes the journal;"
-    " `q` stops, and `mismatchd tune` continues later."
+    "Commands: Enter when it is set as advised; the setting as a number if it is set elsewhere;"
+    " `back` when it is at the better position; `again` discards the last reading; `done` ends and"
+    " writes the journal; `q` stops, and `mismatchd tune` continues later."
 )
-AS_IT_IS = "`done` ends it; a number says where you set it instead."
+AS_IT_IS = "Type `done` to end, or the setting as a number if it is set elsewhere."
 
 
 class TuningGuide:
-    """Dialogue about an adjusting session; `save` is called when there is something to store."""
+    """Dialogue about a tuning session; `save` is called when there is something to store."""
 
     def __init__(
         self,
@@ -83,11 +83,12 @@ class TuningGuide:
         for text in findings(self._session.state, advice):
             self._terminal.say(text)
         self._is_shown = True
-        self._terminal.say(
-            AS_IT_IS
-            if advice.to is None
-            else "Enter when it is set there, or the number where it is."
-        )
+        prompt = AS_IT_IS
+        if advice.to is not None:
+            prompt = "Press Enter when it is set there, or type the setting if it is set elsewhere."
+        if better_position(self._session.state, advice) is not None:
+            prompt += " Type `back` when it is at the better position."
+        self._terminal.say(prompt)
 
     def _take(self, carrier: Carrier) -> None:
         say, session, swr = self._terminal.say, self._session, carrier.reading

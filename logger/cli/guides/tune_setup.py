@@ -41,7 +41,8 @@ def ask_adjustment(terminal: Terminal, options: TuneOptions) -> tuple[Adjustment
     if longer is None and unit == "mm":
         longer = "more"
     while longer is None:
-        question = f"Do more {unit} make the antenna longer, so that its resonance falls?"
+        more = "Does a higher mark make" if unit == "marks" else f"Do more {unit} make"
+        question = f"{more} the antenna longer, so that its resonance falls?"
         longer = LONGER.get(terminal.answer(f"{question} (yes or no)").lower())
     least, most = (None, None) if options.travel is None else sorted(options.travel)
     adjustment = Adjustment(unit, longer == "more", options.length, least, most, options.cut)

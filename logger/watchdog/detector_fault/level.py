@@ -194,9 +194,10 @@ def _reading(memory: Memory, row: Transmission) -> Reading | None:
 
 
 def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> Change | None:
-    """Return the difference of the sessions from `since` on to those before `first`.
+    """Return the difference between the sessions from `since` on and those before `first`.
 
-    None if there are too few. The sessions just before `onset` decide if the change was sudden.
+    None if there are too few. The sessions just before `onset` decide whether the change was
+    sudden.
     """
     usual = [row for row in readings if row.session < first]
     recent = [row for row in readings if row.session >= max(first, since)]

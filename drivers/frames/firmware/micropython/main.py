@@ -32,7 +32,7 @@ SERVICE_PIN = choice("SERVICE_PIN", 22)  # low at start-up: no bridge, but the b
 REFERENCE_MV = choice("REFERENCE_MV", 3300)
 SAFE_INHIBITS = choice("SAFE_INHIBITS", 0)  # 1: inhibits unless the host permits
 INHIBIT_HIGH = choice("INHIBIT_HIGH", 1)  # 0: inhibits when the pin is low
-SUPPLY_PIN = choice("SUPPLY_PIN", None)  # converter input behind a divider of the supply
+SUPPLY_PIN = choice("SUPPLY_PIN", None)  # converter input that reads the supply through a divider
 SUPPLY_RATIO = choice("SUPPLY_RATIO", 3)
 
 VERSION = 1
