@@ -13,7 +13,9 @@ import signal
 
 from hypothesis import HealthCheck, settings
 
-settings.register_profile("no clock", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    "no clock", max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.load_profile("no clock")
 
 

@@ -186,7 +186,7 @@ def test_a_reader_misses_nothing_while_segments_are_merged(store: StoreWriter) -
 # --- played again ---
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     st.lists(
         st.tuples(

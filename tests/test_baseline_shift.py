@@ -270,12 +270,12 @@ def test_years_of_weather_raise_less_than_is_allowed() -> None:
     rate = 1.0
     options = WatchdogOptions(baseline_shift=FalseAlarmOptions(false_alarms_per_year=rate))
     count = 0
-    for seed in range(4):
+    for seed in range(2):
         rows = lively_year(seed)
         assert len(rows) > 7000
         count += told(judged(rows, Watchdog(options))).count("raised")
-    # Four station-years: more than nine would come by chance once in 100 if the rate were 4.
-    assert count <= 4 * rate
+    # Two station-years; `tests.bench.foreign_years` has more.
+    assert count <= 2 * rate
 
 
 def weather(seed: int, years: float, *, step: float = 0.0, from_day: int = 0) -> list[Transmission]:

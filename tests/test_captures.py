@@ -142,7 +142,7 @@ def histories(draw: st.DrawFn) -> tuple[list[int], list[tuple[int, float]]]:
     return commits, draw(st.lists(events, max_size=8))
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=50)
 @given(
     history=histories(),
     before=st.integers(-100, 15_000),

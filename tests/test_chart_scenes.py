@@ -62,7 +62,7 @@ def words(figure: Figure) -> str:
     return " ".join(text.get_text() for text in figure.texts)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(whole=streams(), columns=st.integers(1, 40), cuts=st.lists(st.integers(1, 5999), max_size=9))
 def test_columns_hold_the_extremes_for_any_cut(
     whole: SampleBlock, columns: int, cuts: list[int]
@@ -174,7 +174,7 @@ def test_a_transmission_by_pairs_and_by_seconds(store: StoreWriter, case: Case) 
         assert len(figure.axes) == 4
 
 
-@pytest.mark.parametrize("number", range(1, 15))
+@pytest.mark.parametrize("number", range(1, 15, 3))
 def test_nothing_runs_off_the_sheet(store: StoreWriter, case: Case, number: int) -> None:
     """Words keep to the paper and apart from the panels, whatever there is to show."""
     drawn = [timeline.draw(transmission(store, case, number))]

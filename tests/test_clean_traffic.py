@@ -17,7 +17,7 @@ from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Transmission
 
 HOUR_S = 3600.0
-SHORTED_FROM_S = 1.5 * HOUR_S
+SHORTED_FROM_S = 1.0 * HOUR_S
 
 
 class Settings(msgspec.Struct):
@@ -80,22 +80,22 @@ def traffic(
     return alarms, transmissions, driver.start_ns
 
 
-def test_a_third_of_a_day_raises_nothing() -> None:
+def test_three_hours_raise_nothing() -> None:
     """`tests.bench.clean_traffic` has the whole day."""
-    alarms, transmissions, _ = traffic(8)
+    alarms, transmissions, _ = traffic(3)
     assert alarms == []
-    assert len(transmissions) > 230
+    assert len(transmissions) > 85
     assert {row.channel for row in transmissions} == {1, 20, 40}
     assert max(row.forward_w_max for row in transmissions) > 12
     # Every SWR that is shown lies within what the station can have.
     assert all(row.swr < 2.0 for row in transmissions if row.swr is not None)
 
 
-@pytest.mark.parametrize("rate_hz", [20.0, 50.0, 1000.0])
+@pytest.mark.parametrize("rate_hz", [20.0, 1000.0])
 def test_other_rates_raise_nothing(rate_hz: float) -> None:
-    alarms, transmissions, _ = traffic(2, seed=3, rate_hz=rate_hz)
+    alarms, transmissions, _ = traffic(1, seed=3, rate_hz=rate_hz)
     assert alarms == []
-    assert len(transmissions) > 50
+    assert len(transmissions) > 25
 
 
 def of_the_limits(alarms: list[AlarmChange]) -> list[AlarmChange]:
@@ -110,7 +110,7 @@ def of_the_limits(alarms: list[AlarmChange]) -> list[AlarmChange]:
 def test_a_shorted_plug_with_a_steady_carrier(seed: int) -> None:
     # 4 W and more come back whole, above the 2 W limit for good: each alarm once, none cleared.
     alarms, transmissions, start_ns = traffic(
-        3, seed=seed, modes=("fm",), power_w=(4.0, 12.0), shorted=True
+        2, seed=seed, modes=("fm",), power_w=(4.0, 12.0), shorted=True
     )
     alarms = of_the_limits(alarms)
     assert sorted((row.kind, row.change) for row in alarms) == [
@@ -127,7 +127,7 @@ def test_a_shorted_plug_with_a_steady_carrier(seed: int) -> None:
 @pytest.mark.parametrize("seed", [3, 4])
 def test_a_shorted_plug_with_mixed_traffic(seed: int) -> None:
     # Reflected power goes with the transmitter's, but the cause is one: each alarm once.
-    alarms, transmissions, start_ns = traffic(3, seed=seed, shorted=True)
+    alarms, transmissions, start_ns = traffic(2, seed=seed, shorted=True)
     alarms = of_the_limits(alarms)
     assert sorted((row.kind, row.change) for row in alarms) == [
         ("high-reflected-power", "raised"),

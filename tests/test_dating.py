@@ -105,7 +105,7 @@ OFFSETS = st.sampled_from([0, NOW_NS - START_NS, EARLIEST_NS - START_NS])
 LASTS = st.none() | st.sampled_from([NOW_NS - S, NOW_NS, NOW_NS + 30 * S, 50 * S])
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=50)
 @given(OFFSETS, LASTS, st.booleans() | st.none(), st.lists(ACTIONS, max_size=12))
 @example(  # pairs from before a step that are dated after it
     NOW_NS - START_NS,
@@ -133,7 +133,7 @@ def test_rows_keep_their_order_and_never_repeat(offset_ns, last_ns, synchronised
         assert abs(host.error_ns()) <= STEP_NS + 3 * MS
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=25)
 @given(st.integers(STEP_NS + MS, LONGEST_SLEW_NS - S), st.booleans())
 def test_a_step_back_is_made_up_for_in_twice_its_time_of_quiet(by_ns: int, keyed_first) -> None:
     host = Host(synchronised=True)

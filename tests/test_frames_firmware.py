@@ -95,7 +95,7 @@ def test_the_firmware_frames_as_the_driver_does(framing: Path) -> None:
         crc = library.crc16(crc, byte) & 0xFFFF
     assert crc == int(row["check"], 16)
 
-    @settings(max_examples=300)
+    @settings(max_examples=100)
     @given(st.binary(min_size=1, max_size=MOST - 2), st.sampled_from([0, 1]))
     def there_and_back(data: bytes, filler: int) -> None:
         payload = bytes(byte or filler for byte in data)
@@ -103,7 +103,7 @@ def test_the_firmware_frames_as_the_driver_does(framing: Path) -> None:
         if len(payload) <= 200:
             assert opened(library, frame(payload)[:-1]) == payload
 
-    @settings(max_examples=300)
+    @settings(max_examples=100)
     @given(st.binary(min_size=1, max_size=24).map(lambda b: b.replace(b"\0", b"\1")))
     def arbitrary(stuffed: bytes) -> None:
         assert opened(library, stuffed) == (unframe(stuffed) or b"")

@@ -193,7 +193,7 @@ def test_the_reading_comes_first_and_watts_beneath_as_text() -> None:
     assert text[6] == "highest 4.10 W, 0.16 W, SWR 1.50"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     width=st.integers(1, 200),
     height=st.integers(1, 60),

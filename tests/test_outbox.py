@@ -107,7 +107,7 @@ OPERATIONS = st.lists(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(OPERATIONS)
 @example([("write", 2), ("step", 1), ("write", 2), ("step", 1), ("gone", 3), ("write", 1)])
 def test_the_server_ends_up_with_every_row_as_it_is(

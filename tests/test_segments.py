@@ -125,13 +125,13 @@ def blocks(draw: st.DrawFn) -> SampleBlock:
     )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=133, deadline=None)
 @given(blocks())
 def test_all_come_back_bit_for_bit(block: SampleBlock) -> None:
     comes_back(block)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     st.integers(2, 1200).flatmap(
         lambda n: hnp.arrays(
@@ -179,7 +179,7 @@ def test_zeros_of_both_signs_and_nans_stay_what_they_are() -> None:
     )
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.data())
 def test_any_damage_is_noticed(data: st.DataObject) -> None:
     segment = encode(carrier(300))

@@ -129,7 +129,7 @@ PLACES = st.lists(st.integers(0, 100_000), max_size=15)
 HANGS_MS = st.sampled_from([60, 300, 1500, 4000])
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(whole=streams(), places=PLACES, hang_ms=HANGS_MS)
 def test_the_cut_of_the_blocks_does_not_matter(
     whole: SampleBlock, places: list[int], hang_ms: float
@@ -140,7 +140,7 @@ def test_the_cut_of_the_blocks_does_not_matter(
         assert same(run(blocks, config)[0], once)
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(whole=streams(), places=PLACES, hang_ms=HANGS_MS)
 def test_the_archive_gives_the_same_archive_and_the_same_rows(
     whole: SampleBlock, places: list[int], hang_ms: float
@@ -152,7 +152,7 @@ def test_the_archive_gives_the_same_archive_and_the_same_rows(
     assert_alike(rows_again, rows)
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     whole=streams(),
     places=PLACES,
@@ -191,7 +191,7 @@ def wanted_of(times: np.ndarray, keyed: np.ndarray, hang_ns: int) -> np.ndarray:
     return wanted
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(
     seed=st.integers(0, 2**32),
     rate_hz=st.sampled_from([20, 100, 1000]),

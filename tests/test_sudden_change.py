@@ -46,7 +46,7 @@ def test_a_published_run_length() -> None:
     assert limit(0.5, 2 * 168) == pytest.approx(4.0, abs=0.03)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     seed=st.integers(0, 10_000),
     step=st.sampled_from([0.0, -0.5, 1.0, 2.0, -4.0]),

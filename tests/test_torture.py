@@ -1,4 +1,4 @@
-"""Killed 20 times at random moments under load, nothing that was committed is lost or doubled.
+"""Killed 10 times at random moments under load, nothing that was committed is lost or doubled.
 
 200 times and the figures: python -m tests.bench.torture
 """
@@ -12,7 +12,7 @@ import pytest
 from tests.deadlines import in_time
 from tests.torture import LOSS_S, torture
 
-KILLS = 20
+KILLS = 10
 
 
 @pytest.mark.timeout(900)  # the lives are longer on a slow machine

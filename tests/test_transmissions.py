@@ -352,7 +352,7 @@ def confirmed_by_loop(
 NOISE = Noise((6e-4, 6e-4), (0.0, 0.0))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     seed=st.integers(0, 2**32 - 1),
     hold_ms=st.sampled_from([5, 20, 50, 300]),

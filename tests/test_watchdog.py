@@ -560,7 +560,7 @@ PAIRS = st.lists(
 )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=133, deadline=None)
 @given(
     pairs=PAIRS,
     hold_ms=st.sampled_from([0, 5, 20, 50, 150, 1000]),
@@ -623,7 +623,7 @@ PARTS = st.lists(
 )
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     parts=PARTS,
     places=st.lists(st.integers(0, 100_000), max_size=20),
