@@ -39,7 +39,7 @@ def test_most_verdicts_are_right() -> None:
     """A part of `python -m tests.bench.trend`, which has the figures."""
     rng = np.random.default_rng(11)
     covered = found = large = 0
-    for _ in range(16):
+    for _ in range(8):
         station = drift_station(rng)
         told = trend(station.days, station.events, station.weather)
         assert told.slope_low is not None
@@ -50,8 +50,8 @@ def test_most_verdicts_are_right() -> None:
             found += abs(step.size) >= 0.15 and any(
                 abs(each.day - step.day) <= 7 for each in told.steps
             )
-    assert covered >= 14
-    assert found >= large - 1 > 5
+    assert covered >= 7
+    assert found >= large - 1 > 2
 
 
 def test_journal_work_is_named_and_dated() -> None:
@@ -211,7 +211,7 @@ def test_carbon_dioxide_on_mauna_loa_rises_and_breathes(first: int, last: int) -
     assert 50 * told.season_amplitude == pytest.approx(np.ptp(season) / 2, rel=0.15)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(2))
 def test_change_points_are_those_of_ruptures(seed: int) -> None:
     """On its own generator of constant stretches, against its exact search for so many changes:
     the same ones, within our interval of days, and mostly on the same day."""
