@@ -299,7 +299,8 @@ def play(
     if lowest_v >= highest_v:
         return Outcome(*np.empty((6, 0)))
     lowest_w, highest_w = coupler.forward.watts([lowest_v, highest_v])
-    watts = np.exp(rng.uniform(np.log(lowest_w), np.log(highest_w), loads))
+    # Ascending: a weak and badly matched signal after much stronger ones counts as foreign.
+    watts = np.sort(np.exp(rng.uniform(np.log(lowest_w), np.log(highest_w), loads)))
     threshold_w = 0.5 * float(calibrated.forward.watts(np.array([lowest_v]))[0])
     swr = np.exp(rng.uniform(0, np.log(HIGHEST_SWR), loads))
     gamma = (swr - 1) / (swr + 1) * np.exp(2j * np.pi * rng.uniform(size=loads))
