@@ -64,11 +64,16 @@ def redate(database: Database, shift: Shift) -> None:
     _move(database, shift, "transmissions", "start_ns", f"end_ns = end_ns + :by, {flags}")
     _move(database, shift, "seconds", "time_ns", flags)
     _move(database, shift, "alarms", "raised_ns", flags)
+    _move(database, shift, "faults", "opened_ns")
     _move(database, shift, "weather", "time_ns")
     for table, column in (
         ("alarms", "cleared_ns"),
         ("alarms", "acknowledged_ns"),
         ("alarm_changes", "time_ns"),
+        ("faults", "first_ns"),
+        ("faults", "closed_ns"),
+        ("faults", "acknowledged_ns"),
+        ("fault_changes", "time_ns"),
         ("excursions", "time_ns"),
         ("journal", "time_ns"),
         ("line_losses", "time_ns"),
