@@ -147,7 +147,7 @@ class Faults(Repository):
             )
             if not is_clear or (is_explained and former.probable_cause == cause):
                 return None
-            change_id = _insert_change(
+            change_id = insert_change(
                 database, fault_id, FaultChangeKind.EXPLAINED, time_ns, summary
             )
             return event_of(database, change_id)
@@ -175,7 +175,7 @@ def apply_change(database: Database, row: FaultChange) -> int | None:
         return None
     if row.change in RENEWED:
         database.execute("UPDATE faults SET acknowledged_ns = NULL WHERE id = ?", (fault_id,))
-    return _insert_change(database, fault_id, row.change, row.time_ns, row.summary)
+    return insert_change(database, fault_id, row.change, row.time_ns, row.summary)
 
 
 def upsert(database: Database, row: FaultChange) -> int:
@@ -186,9 +186,9 @@ def upsert(database: Database, row: FaultChange) -> int:
             "INSERT INTO faults (opened_ns, first_ns, family, state, severity, closed_ns, summary,"
             " journal_id) VALUES (?, ?, ?, ?, ?, ?, ?,"
             " (SELECT id FROM journal WHERE time_ns = ? ORDER BY id DESC LIMIT 1))"
-            " ON CONFLICT (opened_ns) DO UPDATE SET state = excluded.state,"
-            " severity = excluded.severity, closed_ns = excluded.closed_ns,"
-            " summary = excluded.summary,"
+            " ON CONFLICT (opened_ns) DO UPDATE SET first_ns = excluded.first_ns,"
+            " family = excluded.family, state = excluded.state, severity = excluded.severity,"
+            " closed_ns = excluded.closed_ns, summary = excluded.summary,"
             " journal_id = coalesce(excluded.journal_id, journal_id) RETURNING id",
             (
                 row.opened_ns,
@@ -224,9 +224,10 @@ def fault_of(database: Database, row: Excursion) -> int | None:
     return None if found is None else int(found[0])
 
 
-def _insert_change(
+def insert_change(
     database: Database, fault_id: int, change: FaultChangeKind, time_ns: int, summary: str
 ) -> int:
+    """Insert a change; return its id."""
     return int(
         database.query_value(
             "INSERT INTO fault_changes (fault_id, change, time_ns, summary)"
