@@ -109,7 +109,7 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
 
 
 class FaultsOptions(Section, frozen=True, kw_only=True):
-    """A fault that is quiet, or not verified, is closed after this time without a sign."""
+    """A fault is closed when it has been quiet, or not verified, for this time."""
 
     close_after_days: Annotated[int, Meta(ge=1, le=3650)] = 90
 

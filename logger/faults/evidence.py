@@ -37,7 +37,7 @@ def is_silent(fault: FaultMemory, now_ns: int) -> bool:
     """True if the fault would have shown itself by now at the rate so far."""
     return (
         fault.clean >= QUIET_LEAST
-        and now_ns - fault.sign_ns >= QUIET_NS
+        and now_ns - fault.last_ns >= QUIET_NS
         and fault.clean * math.log1p(-min(rate(fault), HIGHEST)) < math.log(CERTAIN)
     )
 

@@ -31,6 +31,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     raised        time of raising of each open alarm, by kind
     sign_ns       its last sign
     cleared_ns    when its last alarm cleared
+    changed_ns    its last change
     signs, of     transmissions with a sign, and all up to the last sign; older ones fade
     clean         transmissions since the last sign, or since the repair
     longest       longest run of clean ones between two signs
@@ -50,6 +51,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     raised: dict[AlarmKind, int] = {}
     sign_ns: int
     cleared_ns: int = NEVER_NS
+    changed_ns: int = NEVER_NS
     work_ns: int | None = None
     alarms: int = 0
     breaks: int = 0
@@ -64,6 +66,11 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     score: float = 0.0
     before: Levels = {}
     after: Levels = {}
+
+    @property
+    def last_ns(self) -> int:
+        """Time since which there has been no sign."""
+        return max(self.sign_ns, self.cleared_ns)
 
 
 class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):

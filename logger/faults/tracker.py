@@ -46,6 +46,7 @@ NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
+SWR_DECIMALS, ROUNDING = 4, 1e-8
 LEVEL_TRIALS = 50  # transmissions since the repair after which a level that is still off counts
 
 Input = AlarmChange | Excursion | Transmission
@@ -69,7 +70,8 @@ class FaultTracker:
         """Process the next rows, up to the time `now_ns`.
 
         Return them with the faults that alarms and excursions belong to, with the changes of
-        faults, each before the row that caused it, and with the memory if it has changed.
+        faults, each before the row that caused it and openings before all, since other rows may
+        refer to the fault, and with the memory if it has changed.
         """
         inputs = sorted(
             (index for index, row in enumerate(rows) if _is_input(row)),
@@ -78,16 +80,20 @@ class FaultTracker:
         if not inputs and now_ns < self._due()[0]:
             return list(rows)
         output: dict[int, list[Row]] = {}
+        opened: list[FaultChange] = []
         for index in inputs:
             row = rows[index]
             self._changes = []
             self._advance(_place(row)[0])
             marked = self._process(row)  # type: ignore[arg-type]
-            output[index] = [*self._changes, marked]
+            changes = self._changes
+            opened += (item for item in changes if item.change == FaultChangeKind.OPENED)
+            changes = [item for item in changes if item.change != FaultChangeKind.OPENED]
+            output[index] = [*changes, marked]
         self._changes = []
         self._advance(now_ns)
         updated = [item for index, row in enumerate(rows) for item in output.get(index, [row])]
-        return [*updated, *self._changes, *self._save()]
+        return [*opened, *updated, *self._changes, *self._save()]
 
     def _save(self) -> list[Memory]:
         content = msgspec.json.encode(self.memory)
@@ -212,6 +218,8 @@ class FaultTracker:
         """Move a fault on by a transmission and its excursions."""
         if fault.family == FaultFamily.NO_DATA:
             return
+        if fault.state == FaultState.QUIET and excursions:
+            self._return(fault, row.end_ns, words.breaks(len(excursions)))
         fault.breaks += len(excursions)
         fault.sign_ns = max([fault.sign_ns, *excursions])
         is_off = any(kind in fault.raised for kind in OF_LEVEL) or fault.cleared_ns > row.end_ns
@@ -219,8 +227,6 @@ class FaultTracker:
         if fault.state == FaultState.VERIFYING:
             self._verify(fault, row, is_off=is_off)
             return
-        if fault.state == FaultState.QUIET and excursions:
-            self._return(fault, row.end_ns, words.breaks(len(excursions)))
         present = any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
         if is_off or present or fault.sign_ns >= row.start_ns:
             evidence.count_sign(fault)
@@ -253,12 +259,14 @@ class FaultTracker:
             self._count_clean(fault, row)
         if fault.score <= -evidence.DECIDED:
             self._return(fault, row.end_ns, words.still_present(fault))
+            evidence.count_sign(fault)
         elif fault.clean >= evidence.needed(fault) and not fault.raised:
             level_back = evidence.compare_level(fault) is not False
             if level_back or not _stands(fault):
                 self._close(fault, row.end_ns, words.fixed(fault))
             elif fault.trials >= LEVEL_TRIALS:
                 self._return(fault, row.end_ns, words.level_remains(fault))
+                evidence.count_sign(fault)
 
     @staticmethod
     def _count_clean(fault: FaultMemory, row: Transmission) -> None:
@@ -301,7 +309,7 @@ class FaultTracker:
         if fault.raised:
             return NEVER_NS
         if fault.state != FaultState.OPEN:
-            return max(fault.sign_ns, fault.work_ns or fault.sign_ns) + self._days * DAY_NS
+            return max(fault.last_ns, fault.changed_ns) + self._days * DAY_NS
         if fault.family == FaultFamily.FEEDLINE:
             return NEVER_NS
         return fault.cleared_ns + BACK_NS
@@ -335,6 +343,7 @@ class FaultTracker:
     def _change(
         self, fault: FaultMemory, change: FaultChangeKind, time_ns: int, summary: str
     ) -> None:
+        fault.changed_ns = time_ns
         self._changes.append(
             FaultChange(
                 opened_ns=fault.opened_ns,
@@ -384,4 +393,5 @@ def _stands(fault: FaultMemory) -> bool:
 def _level(row: Transmission, swr: float) -> tuple[str, float]:
     """Return channel, or frequency, and |Γ|."""
     channel = row.channel if row.channel is not None else row.frequency_khz
+    swr = round(swr + ROUNDING, SWR_DECIMALS)  # as stored: last bits depend on the cut of blocks
     return str(channel), (swr - 1) / (swr + 1)

@@ -44,7 +44,7 @@ def quiet(fault: FaultMemory) -> str:
     if fault.family == FaultFamily.INSTRUMENT:
         return f"Readings are plausible again since {clock(fault.cleared_ns)}; the cause is unknown"
     return (
-        f"No sign in {count(fault.clean, 'transmission')} since {date(fault.sign_ns)}, where"
+        f"No sign in {count(fault.clean, 'transmission')} since {date(fault.last_ns)}, where"
         f" {_share(fault)} had one before. That is no repair: intermittent faults pause"
     )
 
@@ -62,7 +62,7 @@ def returned(fault: FaultMemory, detail: str) -> str:
     if fault.work_ns is not None:
         since = f"{count(fault.trials, 'transmission')} after the work on {date(fault.work_ns)}"
     else:
-        since = f"{count(fault.clean, 'transmission')} after its last sign on {date(fault.sign_ns)}"
+        since = f"{count(fault.clean, 'transmission')} after its last sign on {date(fault.last_ns)}"
     return f"It is back, {since}: {detail}"
 
 

@@ -114,7 +114,7 @@ class StoreWriter(Store):
         not mix.
         """
         stored: list[Event] = []
-        change_ids: list[int] = []  # of faults, to be reported after the next rows
+        change_ids: list[int] = []  # of faults, to be reported after the next alarms
         with self.database.transaction():
             for clock_changes, group in groupby(rows, lambda row: isinstance(row, ClockChange)):
                 stretch = list(group)
@@ -125,9 +125,9 @@ class StoreWriter(Store):
                         change_ids += self._change_faults(same_kind)
                         continue
                     stored += self._write(kind, list(same_kind))
-                    stored += [faults.event_of(self.database, number) for number in change_ids]
-                    change_ids.clear()
-            stored += [faults.event_of(self.database, number) for number in change_ids]
+                    if kind is AlarmChange:
+                        stored += self._fault_events(change_ids)
+            stored += self._fault_events(change_ids)
         return stored
 
     def _write(self, kind: type[Row], rows: list[Any]) -> list[Event]:
@@ -153,6 +153,12 @@ class StoreWriter(Store):
                 redate.apply_change(self.database, row)
             self.archive.reload()
         return []
+
+    def _fault_events(self, change_ids: list[int]) -> list[Event]:
+        """Return the events of changes of faults, and clear the list."""
+        events: list[Event] = [faults.event_of(self.database, number) for number in change_ids]
+        change_ids.clear()
+        return events
 
     def _change_faults(self, rows: Iterable[Any]) -> list[int]:
         """Store changes of faults; return the ids of the new ones."""
