@@ -7,7 +7,7 @@ from datetime import timedelta
 from logger.faults import evidence
 from logger.faults.memory import FaultMemory
 from logger.rows import FaultFamily
-from logger.utc import EPOCH
+from logger.utc import DAY_NS, EPOCH
 from logger.wording import count
 
 MONTHS = ["Jan", "Feb", "March", "April", "May", "June", "July", "Aug", "Sept", "Oct", "Nov", "Dec"]
@@ -32,7 +32,11 @@ def clock(time_ns: int) -> str:
 
 def opened(fault: FaultMemory, detail: str, early: int) -> str:
     """`early` is the number of excursions before."""
-    before = f"; {count(early, 'excursion')} before, since {date(fault.first_ns)}" if early else ""
+    before = ""
+    if early:
+        same_day = fault.first_ns // DAY_NS == fault.opened_ns // DAY_NS
+        since = clock(fault.first_ns) if same_day else date(fault.first_ns)
+        before = f"; {count(early, 'excursion')} before, since {since}"
     return f"{SUBJECTS.get(fault.family, fault.family)}: {detail}{before}"
 
 

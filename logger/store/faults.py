@@ -26,7 +26,6 @@ from logger.store.tables import FAULT_CHANGES, FAULTS
 from logger.utc import format_ns
 
 ACTIVE = f"r.state != '{FaultState.CLOSED}'"
-WAITING = f"({ACTIVE} OR r.acknowledged_ns IS NULL)"  # faults that need attention
 PAGE_ROWS = 500
 # A person who has seen the fault has not seen this.
 RENEWED = (FaultChangeKind.OPENED, FaultChangeKind.WORSENED, FaultChangeKind.RETURNED)
@@ -56,6 +55,21 @@ class Faults(Repository):
         if not faults:
             raise UsageError(f"there is no fault {fault_id}; `mismatchd faults --all` lists them")
         return faults[0]
+
+    def family(self, fault_id: int) -> FaultFamily:
+        """Return the family of a fault that exists."""
+        value = self.database.query_value("SELECT family FROM faults WHERE id = ?", (fault_id,))
+        return FaultFamily(value)
+
+    def first_sign_ns(self, fault_id: int) -> int:
+        """Return the time of the first sign of a fault that exists."""
+        return int(
+            self.database.query_value(
+                "SELECT min(opened_ns, (SELECT coalesce(min(time_ns), opened_ns)"
+                " FROM excursions WHERE fault_id = r.id)) FROM faults AS r WHERE id = ?",
+                (fault_id,),
+            )
+        )
 
     def changes(self, fault_id: int) -> list[FaultEvent]:
         """Return the changes of a fault in order of time, each with its summary of that moment."""
