@@ -14,6 +14,8 @@ from drivers.contract import SampleBlock, join
 from logger.blocks import Floats, PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config, WeatherOptions
+from logger.faults import KIND as FAULTS
+from logger.faults import FaultTracker
 from logger.rows import AlarmChange, Flag, Memory, Row, Samples, Transmission
 from logger.stages import decay, usual_level
 from logger.stages.excursions import Excursions
@@ -37,6 +39,7 @@ GATHER_NS = 1_000_000_000  # longest time for which quiet blocks are collected
 EARLY, EARLY_KEYED = 512, 64
 RENEW_NS = 600 * SECOND_NS
 OWN_POWER, SETTLING = "own-power", "settling"  # names of the stages' memories
+NEVER_NS = 1 << 62
 MOST_PAIRS = 65_536  # most pairs processed at once, so that they fit into the cache
 
 
@@ -93,6 +96,8 @@ class Pipeline:
         )
         self._excursions = Excursions(coupler)
         self._watchdog = Watchdog(config.watchdog, open_kinds, memories, hang_ns)
+        self._faults = FaultTracker(config.faults, memories)
+        self._last_ns = -NEVER_NS  # time of the last pair or tick
         quiet_w = RELEASE * config.transmission.min_forward_w
         self._quiet_v = (
             float(coupler.forward.volts(quiet_w)),
@@ -131,8 +136,8 @@ class Pipeline:
         quarters = self._levels.advance(now_ns, noise, _ends(ended))
         self._estimates.defer(quarters)
         excursions = self._excursions.update(quarters, now_ns, noise)
-        rows += self._watch([*ended, *excursions], quarters)
-        return rows + self._mark(self._watchdog.tick(now_ns))
+        rows += self._watch([*ended, *excursions], quarters, now_ns)
+        return rows + self._faults.update(self._mark(self._watchdog.tick(now_ns)), now_ns)
 
     def finish(self, flag: Flag | None = None) -> list[Row]:
         """End all open events, since no more pairs will come; return the completed rows."""
@@ -140,15 +145,20 @@ class Pipeline:
         quarters = self._levels.finish(self._estimates.noise)
         excursions = self._excursions.finish(quarters, self._estimates.noise)
         # Events cut short are not learned from: after a crash they would be unknown as well.
-        last = self._watch([*excursions, *self._transmissions.finish(flag)], quarters)
-        rows += [row for row in last if not isinstance(row, Memory)]
+        last = self._watch(
+            [*excursions, *self._transmissions.finish(flag)], quarters, self._last_ns
+        )
+        # But the store has to agree with the memory of faults.
+        rows += [row for row in last if not isinstance(row, Memory) or row.rule == FAULTS]
         if self._weather is not None:
             rows += self._weather.finish()
         return rows
 
     def know_work(self, times_ns: Iterable[int]) -> None:
         """Set all times at which the station was repaired or adjusted, from the journal."""
+        times_ns = list(times_ns)
         self._watchdog.know_work(times_ns)
+        self._faults.know_work(times_ns)
 
     def _is_quiet(self, block: SampleBlock) -> bool:
         """True if nothing is in progress and no reading of the block could start anything."""
@@ -202,7 +212,7 @@ class Pipeline:
         rows += self._excursions.update(quarters, int(block.time_ns[-1]), noise)
         changes = self._watchdog.update(view, self._transmissions.start_at)
         self._doubtful = Flag.CLOCK_STEP if samples.clock_step else Flag(0)
-        rows = self._watch(rows, quarters, changes)
+        rows = self._watch(rows, quarters, int(block.time_ns[-1]), changes)
         quiet = self._thin_sample.update(samples.time_ns, keyed | foreign)
         self._estimates.defer(quarters)
         self._estimates.update(samples.forward_v[quiet], samples.reflected_v[quiet], stated_v)
@@ -215,17 +225,24 @@ class Pipeline:
         return rows
 
     def _watch(
-        self, rows: list[Row], quarters: Quarters | None, changes: Sequence[AlarmChange] = ()
+        self,
+        rows: list[Row],
+        quarters: Quarters | None,
+        now_ns: int,
+        changes: Sequence[AlarmChange] = (),
     ) -> list[Row]:
         """Return the completed rows, with the alarm changes given and those caused by the rows.
 
-        With an ended transmission, the memories of rules and stages are added.
+        They name their faults, whose changes are added. With an ended transmission, the memories of
+        rules and stages are added.
         """
+        self._last_ns = now_ns
         by_rows = self._watchdog.rows(rows, quarters, self._transmissions.start_at)
         changes = self._mark(sorted([*changes, *by_rows], key=lambda change: change.time_ns))
         ended = [row for row in rows if isinstance(row, Transmission) and row.ended]
+        rows = self._faults.update([*rows, *changes], now_ns)
         if not ended:
-            return [*rows, *changes]
+            return rows
         for row in ended:
             self._estimates.learn(row)
         memories = {
@@ -234,7 +251,7 @@ class Pipeline:
             usual_level.KIND: msgspec.json.encode(self._levels.memory),
             **self._watchdog.memories(),
         }
-        return [*rows, *changes, *(Memory(rule, text) for rule, text in memories.items())]
+        return [*rows, *(Memory(rule, text) for rule, text in memories.items())]
 
     def _mark(self, changes: list[AlarmChange]) -> list[AlarmChange]:
         """Return alarm changes with the doubtful flags of the pairs at about that time."""

@@ -148,6 +148,7 @@ class Alarm(msgspec.Struct, frozen=True, kw_only=True):
     flags: str
     shelved_until_utc: str | None = None
     capture_id: int | None = None
+    fault_id: int | None = None
 
     @property
     def raised_ns(self) -> int:
@@ -186,7 +187,10 @@ class AlarmEvent(NamedTuple):
 
 
 class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
-    """An alarm was raised or cleared. `start_ns` is the start of its transmission, if any."""
+    """An alarm was raised or cleared.
+
+    `start_ns` is the start of its transmission, if any, `fault_ns` the opening of its fault.
+    """
 
     kind: AlarmKind
     change: ChangeKind
@@ -197,6 +201,7 @@ class AlarmChange(msgspec.Struct, frozen=True, kw_only=True):
     start_ns: int | None
     detail: str
     flags: int = 0
+    fault_ns: int | None = None
 
     def event(self) -> AlarmEvent:
         """Return the event of a change that is not stored."""
@@ -220,13 +225,126 @@ class Excursion(msgspec.Struct, frozen=True, kw_only=True):
 
     `duration_ms` runs from the first pair that departed to the first that did not. `swr_peak` is
     the reading furthest away, which is the lowest where reflection fell; `swr_beside` the level
-    just before and after.
+    just before and after. `fault_ns` is the opening of the fault that it is a sign of, if known.
     """
 
     time_ns: int
     duration_ms: float
     swr_peak: float
     swr_beside: float
+    fault_ns: int | None = None
+
+
+class FaultFamily(Word):
+    """What a fault is a trouble of."""
+
+    FEEDLINE = "feedline"  # feedline and antenna
+    INSTRUMENT = "instrument"
+    NO_DATA = "no-data"
+
+
+class FaultState(Word):
+    """State of a fault.
+
+    A quiet fault has shown no sign for long enough that one was expected; a fault is verified after
+    a repair was noted in the journal.
+    """
+
+    OPEN = "open"
+    QUIET = "quiet"
+    VERIFYING = "verifying"
+    CLOSED = "closed"
+
+
+class FaultChangeKind(StrEnum):
+    """Change of a fault."""
+
+    OPENED = "opened"
+    WORSENED = "worsened"
+    EXPLAINED = "explained"
+    QUIET = "quiet"
+    REPAIRED = "repaired"
+    RETURNED = "returned"
+    CLOSED = "closed"
+
+
+class Fault(msgspec.Struct, frozen=True, kw_only=True):
+    """A fault as exported; the fields are the exported columns in order.
+
+    `alarms` and `excursions` are the numbers of its signs, `open_time_s` the sum of the durations
+    of its excursions, `channels` those of its signs, joined by spaces; `transmissions_since` counts
+    those after the last sign. While a change cannot be stored, `id` is None, and so is what only
+    the store has.
+    """
+
+    id: int | None = None
+    state: FaultState
+    severity: Severity
+    opened_utc: str
+    last_sign_utc: str | None = None
+    closed_utc: str | None = None
+    acknowledged_utc: str | None = None
+    summary: str
+    probable_cause: str | None = None
+    probability: float | None = None
+    channels: str | None = None
+    alarms: int | None = None
+    excursions: int | None = None
+    open_time_s: float | None = None
+    transmissions_since: int | None = None
+    journal_id: int | None = None
+
+    @property
+    def opened_ns(self) -> int:
+        """Time of the alarm that opened it; its identity in rows."""
+        return parse_time(self.opened_utc, 0)
+
+
+FaultKey = tuple[str, FaultChangeKind, str]
+
+
+class FaultEvent(NamedTuple):
+    """A change of a fault to be reported, the fault with that change, and the time of it."""
+
+    change: FaultChangeKind
+    fault: Fault
+    utc: str
+
+    @property
+    def key(self) -> FaultKey:
+        """Identity of the change, defined even before its fault has an id."""
+        return self.fault.opened_utc, self.change, self.utc
+
+
+class FaultChange(msgspec.Struct, frozen=True, kw_only=True):
+    """A fault was opened or changed its state; `summary` says what is known at that moment.
+
+    `opened_ns` is the time of the alarm that opened it, and its identity. Earlier excursions from
+    `first_ns` on that belong to no fault are signs of this one. `work_ns` is the time of the repair
+    in the journal, if any.
+    """
+
+    opened_ns: int
+    family: FaultFamily
+    change: FaultChangeKind
+    time_ns: int
+    state: FaultState
+    severity: Severity
+    summary: str
+    first_ns: int
+    work_ns: int | None = None
+
+    def event(self) -> FaultEvent:
+        """Return the event of a change that is not stored."""
+        utc = format_ns(self.time_ns)
+        fault = Fault(
+            state=self.state,
+            severity=self.severity,
+            opened_utc=format_ns(self.opened_ns),
+            closed_utc=utc if self.state == FaultState.CLOSED else None,
+            summary=self.summary,
+        )
+        return FaultEvent(self.change, fault, utc)
 
 
 class Memory(msgspec.Struct, frozen=True):
@@ -323,6 +441,7 @@ Row = (
     Second
     | Transmission
     | AlarmChange
+    | FaultChange
     | Excursion
     | ClockChange
     | Health

@@ -18,6 +18,7 @@ LAYERS = (
     "calibration config",
     "stages",
     "watchdog",
+    "faults",
     "pipeline",
     "feedline",
     "store",

@@ -27,6 +27,7 @@ COMMANDS = {
     "page": "page",
     "status": "status",
     "report": "report",
+    "faults": "faults",
     "alarms": "alarms",
     "journal": "journal",
     "notify": "notify",

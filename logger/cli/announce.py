@@ -1,4 +1,4 @@
-"""Announces ended transmissions and alarm changes: text on stderr, JSON lines on stdout.
+"""Announces transmissions and changes of alarms and faults: text on stderr, JSON lines on stdout.
 
 Writes on its own thread behind a bounded queue, so that a stuck terminal or pipe does not block the
 daemon. On overflow lines are dropped and counted.
@@ -16,7 +16,7 @@ from typing import Any
 
 import msgspec
 
-from logger.rows import AlarmEvent, ChangeKind
+from logger.rows import AlarmEvent, ChangeKind, FaultChangeKind, FaultEvent
 from logger.store.tables import Event
 from logger.wording import count
 
@@ -25,6 +25,12 @@ log = logging.getLogger("mismatchd")
 WAITING = 10_000
 END_S = 2.0  # time limit for writing the rest when the daemon ends
 STDOUT = 1
+WARNINGS = (
+    ChangeKind.RAISED,
+    FaultChangeKind.OPENED,
+    FaultChangeKind.WORSENED,
+    FaultChangeKind.RETURNED,
+)
 
 
 class Announcer:
@@ -58,14 +64,17 @@ class Announcer:
         while (item := self._queue.get()) is not None:
             if self._events:
                 self._emit(item)
-            raised = isinstance(item, AlarmEvent) and item.change == ChangeKind.RAISED
-            log.log(logging.WARNING if raised else logging.INFO, words(item))
+            warns = isinstance(item, AlarmEvent | FaultEvent) and item.change in WARNINGS
+            log.log(logging.WARNING if warns else logging.INFO, words(item))
 
     def _emit(self, item: Event) -> None:
         line: dict[str, Any]
         if isinstance(item, AlarmEvent):
             alarm = msgspec.structs.asdict(item.alarm)
             line = {"event": "alarm", "change": item.change, **alarm}
+        elif isinstance(item, FaultEvent):
+            fault = msgspec.structs.asdict(item.fault)
+            line = {"event": "fault", "change": item.change, **fault}
         else:
             line = {"event": "transmission", **item.columns}
         data = msgspec.json.encode(line) + b"\n"
@@ -85,6 +94,9 @@ def words(item: Event) -> str:
         if change == ChangeKind.RAISED:
             return f"ALARM {alarm.id} {alarm.kind} at {str(item.utc)[11:23]}: {alarm.detail}"
         return f"alarm {alarm.id} {alarm.kind} {change}"
+    if isinstance(item, FaultEvent):
+        head = f"FAULT {item.fault.id}" if item.change in WARNINGS else f"fault {item.fault.id}"
+        return f"{head} {item.change}: {item.fault.summary}"
     row = item.columns
     where = "" if row["channel"] is None else f", channel {row['channel']}"
     flags = f" [{row['flags']}]" if row["flags"] else ""

@@ -108,6 +108,12 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
         }
 
 
+class FaultsOptions(Section, frozen=True, kw_only=True):
+    """A fault is closed when it has been quiet, or not verified, for this time."""
+
+    close_after_days: Annotated[int, Meta(ge=1, le=3650)] = 90
+
+
 class FeedlineOptions(Section, frozen=True, kw_only=True):
     """The installed line: cable and length (m).
 
@@ -214,6 +220,7 @@ class Sections(Section, frozen=True, kw_only=True):
     calibration: Path | None = None
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    faults: FaultsOptions = FaultsOptions()
     feedline: FeedlineOptions = FeedlineOptions()
     weather: WeatherOptions = WeatherOptions()
     store: StoreOptions = StoreOptions()

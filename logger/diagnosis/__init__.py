@@ -8,12 +8,22 @@ rules     patterns, causes, checks and cautions: data
 scoring   findings to causes, or "does not know"
 words     text of a diagnosis
 alarms    diagnosis of one alarm
+fault_story   what happened in one fault
 """
 
 from __future__ import annotations
 
 from logger.diagnosis.alarms import advice, diagnose_first, diagnosis_of
 from logger.diagnosis.evidence import Evidence
+from logger.diagnosis.fault_story import diagnose_fault
 from logger.diagnosis.scoring import Diagnosis, diagnose
 
-__all__ = ["Diagnosis", "Evidence", "advice", "diagnose", "diagnose_first", "diagnosis_of"]
+__all__ = [
+    "Diagnosis",
+    "Evidence",
+    "advice",
+    "diagnose",
+    "diagnose_fault",
+    "diagnose_first",
+    "diagnosis_of",
+]

@@ -10,7 +10,7 @@ that were archived but not yet counted.
 
 Raised alarms stay, as they were reported. An alarm that would have been raised and was not is
 added, and marked so; it is deleted again when it would no longer be raised, unless it was
-acknowledged. Excursions are detected again. Captures follow both.
+acknowledged. Excursions are detected again. Captures and faults follow both.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ from logger.stages.selection import BEFORE_NS
 from logger.store import captures
 from logger.store.archive import Archive, join_alike
 from logger.store.database import Database
+from logger.store.regroup import regroup
 from logger.store.writer import StoreWriter
 from logger.watchdog import no_data
 
@@ -87,6 +88,7 @@ def recompute(
         if pipeline is not None:
             derived.end(pipeline.finish(), last_ns)
     deleted, alarms, withdrawn = derived.finish()
+    regroup(store, config.faults)
     return RawSummary(done, len(derived.spans), derived.seconds, deleted, alarms, withdrawn)
 
 

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 
 from drivers.contract import Driver, EndOfInput, HasClock, SampleBlock, StatesAbsence
 from drivers.timeline import boot_name, host_ns, read_clocks
+from logger import faults
 from logger.calibration.coupler import Coupler
 from logger.config.load import Config
 from logger.live.feed import Tap
@@ -151,6 +152,9 @@ class CaptureLoop:
         rows = [*ended, change]
         if change.shift is not None:  # as if the daemon had been restarted
             self._remember(rows)
+            if faults.KIND in self._memories:
+                content = faults.redate(self._memories[faults.KIND], change.shift)
+                self._memories[faults.KIND] = content
             self._pipeline = self._new_pipeline()
             self.last_ns += change.shift.by_ns
         return rows

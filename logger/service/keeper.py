@@ -13,11 +13,20 @@ import math
 from collections.abc import Callable
 
 from logger.errors import DamageError, DiskError, StoreError
-from logger.rows import AlarmChange, AlarmEvent, AlarmKey, ClockChange, Row, Transmission
+from logger.rows import (
+    AlarmChange,
+    AlarmKey,
+    ClockChange,
+    FaultChange,
+    FaultKey,
+    Row,
+    Transmission,
+)
 from logger.service.backlog import Backlog
 from logger.service.retention import Retention
+from logger.store.faults import Faults
 from logger.store.sqlite import disk_takes_nothing
-from logger.store.tables import Event
+from logger.store.tables import Event, Record
 from logger.store.writer import StoreWriter
 from logger.wording import count
 
@@ -38,7 +47,8 @@ class Keeper:
     """Receives rows, commits them in time, and reports stored rows to others.
 
     open_store  opens the store; True if the existing one is damaged
-    report      called with each stored row that others wait for, and with each alarm change
+    report      called with each stored row that others wait for, and with each change of an alarm
+                or a fault
     on_work     called with the times of all repairs and adjustments after a change
 
     Raises StoreError if the store cannot be opened and waiting would not help.
@@ -63,8 +73,9 @@ class Keeper:
         self._backlog = Backlog()
         self._due_s: float | None = None
         self._attempts = 0
-        self._reported: set[AlarmKey] = set()  # changes reported before being stored
+        self._reported: set[AlarmKey | FaultKey] = set()  # changes reported before being stored
         self._last_change = 0
+        self._last_fault_change = 0
         self._is_damaged = False
         self._has_state = False  # True once `open_kinds` and `memories` have been read
         self._keeps_memories = True
@@ -141,7 +152,7 @@ class Keeper:
             self.failure = None
         self._due_s = None
         for item in stored:
-            if not isinstance(item, AlarmEvent) or item.key not in self._reported:
+            if isinstance(item, Record) or item.key not in self._reported:
                 self._report(item)
         self._reported.clear()
         try:
@@ -174,6 +185,7 @@ class Keeper:
             self.store = self._open_store(self._is_damaged)
             self._is_damaged = False
             self._last_change = self.store.last_change_id()
+            self._last_fault_change = Faults(self.store.database).last_change_id()
             self._on_work(self.store.work())
             if not self._has_state:
                 self.open_kinds = [alarm.kind for alarm in self.store.open_alarms()]
@@ -203,13 +215,13 @@ class Keeper:
 
     def _report_unstored(self, rows: list[Row]) -> None:
         for row in rows:
-            if isinstance(row, AlarmChange):
+            if isinstance(row, AlarmChange | FaultChange):
                 event = row.event()
                 self._reported.add(event.key)
                 self._report(event)
 
     def _report_others(self) -> None:
-        """Report acknowledgements and work recorded by another process."""
+        """Report acknowledgements, explanations and work recorded by others."""
         store = self.store
         if store is None:
             return
@@ -220,10 +232,17 @@ class Keeper:
             for item in store.acknowledgements(self._last_change, newest):
                 self._report(item)
             self._last_change = newest
+            faults = Faults(store.database)
+            newest = faults.last_change_id()
+            for event in faults.explanations(self._last_fault_change, newest):
+                self._report(event)
+            self._last_fault_change = newest
             self._on_work(store.work())
         except StoreError as error:
-            log.warning("cannot read acknowledgements and journal: %s", error)
+            log.warning("cannot read acknowledgements, explanations and journal: %s", error)
 
 
 def _urgent(row: Row) -> bool:
-    return isinstance(row, AlarmChange) or (isinstance(row, Transmission) and row.ended)
+    return isinstance(row, AlarmChange | FaultChange) or (
+        isinstance(row, Transmission) and row.ended
+    )

@@ -23,6 +23,7 @@ from logger.service.handover import Handover
 from logger.service.health import CaptureTotals, HealthGauge, next_row_s
 from logger.service.keeper import COMMIT_S, Keeper, Report
 from logger.service.retention import Retention
+from logger.store.regroup import is_grouped, regroup
 from logger.store.writer import StoreWriter
 from logger.utc import DAY_NS
 from logger.wording import count
@@ -60,6 +61,7 @@ class StoreLoop:
         health_s: float,
     ) -> None:
         self._path = config.store.path
+        self._faults = config.faults
         self._coupler = coupler
         self._handover = handover
         self._status = status
@@ -129,6 +131,9 @@ class StoreLoop:
         try:
             store.insert_calibration(self._coupler.id, dump(self._coupler.content))
             interrupted = store.close_interrupted() if self._is_interrupted else 0
+            if self._is_interrupted and not is_grouped(store):
+                number = regroup(store, self._faults)
+                log.info("grouped the stored alarms into %s", count(number, "fault"))
         except BaseException:
             store.close()
             raise

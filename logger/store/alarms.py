@@ -103,8 +103,9 @@ def apply_change(database: Database, row: AlarmChange) -> list[AlarmEvent]:
 def _raise(database: Database, row: AlarmChange) -> list[tuple[int]]:
     alarm_ids = database.query(
         "INSERT OR IGNORE INTO alarms"
-        ' (kind, severity, raised_ns, value, "limit", transmission_id, detail, flags)'
-        " VALUES (?, ?, ?, ?, ?, (SELECT id FROM transmissions WHERE start_ns = ?), ?, ?)"
+        ' (kind, severity, raised_ns, value, "limit", transmission_id, detail, flags, fault_id)'
+        " VALUES (?, ?, ?, ?, ?, (SELECT id FROM transmissions WHERE start_ns = ?), ?, ?,"
+        " (SELECT id FROM faults WHERE opened_ns = ?))"
         " RETURNING id",
         (
             row.kind,
@@ -114,6 +115,7 @@ def _raise(database: Database, row: AlarmChange) -> list[tuple[int]]:
             row.start_ns,
             row.detail,
             row.flags,
+            row.fault_ns,
         ),
     )
     database.execute(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from logger import faults
 from logger.rows import CAPTURE_BEFORE_NS, Boot, ClockChange, Flag, Shift, Trust
 from logger.store.database import Database
+from logger.store.statements import UPSERT_MEMORY
 
 HIGHEST = (1 << 63) - 1
 ASIDE = 1 << 62  # offset of rows during a move, where they collide with no others
@@ -15,6 +17,7 @@ LATEST = (
     "SELECT max(time_ns) FROM excursions WHERE time_ns <= ?1",
     "SELECT max(last_ns) FROM segments WHERE last_ns <= ?1",
 )
+_MEMORY = "SELECT content FROM memories WHERE rule = ?"
 PROVISIONAL = Trust.PROVISIONAL.value
 
 
@@ -55,6 +58,8 @@ def apply_change(database: Database, row: ClockChange) -> None:
     """Move rows if required, and store the new state; within the caller's transaction."""
     if row.shift is not None:
         redate(database, row.shift)
+        for (content,) in database.query(_MEMORY, (faults.KIND,)):
+            database.execute(UPSERT_MEMORY, (faults.KIND, faults.redate(content, row.shift)))
     upsert_boot(database, row.boot)
 
 
@@ -64,11 +69,16 @@ def redate(database: Database, shift: Shift) -> None:
     _move(database, shift, "transmissions", "start_ns", f"end_ns = end_ns + :by, {flags}")
     _move(database, shift, "seconds", "time_ns", flags)
     _move(database, shift, "alarms", "raised_ns", flags)
+    _move(database, shift, "faults", "opened_ns")
     _move(database, shift, "weather", "time_ns")
     for table, column in (
         ("alarms", "cleared_ns"),
         ("alarms", "acknowledged_ns"),
         ("alarm_changes", "time_ns"),
+        ("faults", "first_ns"),
+        ("faults", "closed_ns"),
+        ("faults", "acknowledged_ns"),
+        ("fault_changes", "time_ns"),
         ("excursions", "time_ns"),
         ("journal", "time_ns"),
         ("line_losses", "time_ns"),

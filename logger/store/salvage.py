@@ -98,7 +98,8 @@ def salvage(
                 )
             target.execute(
                 "UPDATE notifiers SET change_id = min(change_id,"
-                " (SELECT coalesce(max(id), 0) FROM alarm_changes))"
+                " (SELECT coalesce(max(id), 0) FROM alarm_changes)), fault_change_id ="
+                " min(fault_change_id, (SELECT coalesce(max(id), 0) FROM fault_changes))"
             )
     finally:
         source.close()

@@ -61,11 +61,13 @@ CREATE TABLE alarms (
     flags INTEGER NOT NULL DEFAULT 0,
     shelved_until_ns INTEGER, -- its kind is not told until then
     capture_id INTEGER,
+    fault_id INTEGER,
     UNIQUE (raised_ns, kind)
 );
 CREATE INDEX alarms_open ON alarms (kind) WHERE cleared_ns IS NULL;
 CREATE INDEX alarms_shelved ON alarms (shelved_until_ns) WHERE shelved_until_ns IS NOT NULL;
 CREATE INDEX alarms_capture ON alarms (capture_id) WHERE capture_id IS NOT NULL;
+CREATE INDEX alarms_fault ON alarms (fault_id) WHERE fault_id IS NOT NULL;
 
 -- Goes only with its alarm.
 CREATE TABLE alarm_changes (
@@ -83,10 +85,40 @@ CREATE TABLE excursions (
     channel INTEGER,
     transmission_id INTEGER REFERENCES transmissions (id),
     capture_id INTEGER,
-    swr_beside REAL
+    swr_beside REAL,
+    fault_id INTEGER
 );
 CREATE UNIQUE INDEX excursions_time ON excursions (time_ns);
 CREATE INDEX excursions_capture ON excursions (capture_id) WHERE capture_id IS NOT NULL;
+CREATE INDEX excursions_fault ON excursions (fault_id) WHERE fault_id IS NOT NULL;
+
+-- Troubles from their first sign until they are verified gone. The alarms and excursions that refer
+-- to a fault are its signs; what is counted of them is counted when it is read.
+CREATE TABLE faults (
+    id INTEGER PRIMARY KEY,
+    opened_ns INTEGER NOT NULL UNIQUE, -- time of the alarm that opened it
+    first_ns INTEGER NOT NULL, -- excursions from here to opened_ns are signs, unless of another one
+    family TEXT NOT NULL,
+    state TEXT NOT NULL,
+    severity TEXT NOT NULL,
+    closed_ns INTEGER,
+    acknowledged_ns INTEGER,
+    summary TEXT NOT NULL,
+    probable_cause TEXT,
+    probability REAL,
+    journal_id INTEGER -- entry of the repair
+);
+CREATE INDEX faults_active ON faults (family) WHERE state != 'closed';
+
+-- Goes only with its fault.
+CREATE TABLE fault_changes (
+    id INTEGER PRIMARY KEY,
+    fault_id INTEGER NOT NULL REFERENCES faults (id),
+    change TEXT NOT NULL,
+    time_ns INTEGER NOT NULL,
+    summary TEXT NOT NULL
+);
+CREATE INDEX fault_changes_fault ON fault_changes (fault_id);
 
 -- The time around each alarm and excursion, whose raw pairs are kept longer. They may overlap.
 CREATE TABLE captures (
@@ -252,7 +284,8 @@ CREATE TABLE refused_rows (
 CREATE TABLE notifiers (
     name TEXT PRIMARY KEY,
     change_id INTEGER NOT NULL,
-    heartbeat_ns INTEGER NOT NULL
+    heartbeat_ns INTEGER NOT NULL,
+    fault_change_id INTEGER NOT NULL DEFAULT 0 -- the same of fault_changes
 ) WITHOUT ROWID;
 
 -- Messages that notifiers could not deliver at once, and the latest that they have dealt with.

@@ -83,7 +83,7 @@ CLOSE = "UPDATE transmissions SET ended = 1, flags = flags | ? WHERE ended = 0"
 UPSERT_MEMORY = upsert("memories", ("rule", "content"), "rule")
 UPSERT_SECOND = upsert("seconds", (*SECOND.names, "transmission_id"), "time_ns")
 EXCURSION_FIGURES = ("duration_ms", "swr_peak", "swr_beside")
-EXCURSION_LINKS = ("transmission_id", "channel", "capture_id")
+EXCURSION_LINKS = ("transmission_id", "channel", "capture_id", "fault_id")
 UPSERT_EXCURSION = upsert(
     "excursions", ("time_ns", *EXCURSION_FIGURES, *EXCURSION_LINKS), "time_ns"
 )

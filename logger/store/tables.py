@@ -7,7 +7,16 @@ from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any, NamedTuple
 
-from logger.rows import Alarm, AlarmEvent, AlarmKind, Flag, Severity
+from logger.rows import (
+    Alarm,
+    AlarmEvent,
+    AlarmKind,
+    Fault,
+    FaultEvent,
+    FaultState,
+    Flag,
+    Severity,
+)
 from logger.store.redate import dated
 from logger.utc import DAY_NS, format_ns
 
@@ -21,7 +30,8 @@ class Record(NamedTuple):
     columns: dict[str, Any]
 
 
-Event = Record | AlarmEvent  # reported by the daemon: an ended transmission, or an alarm's change
+# Reported by the daemon: an ended transmission, or the change of an alarm or a fault.
+Event = Record | AlarmEvent | FaultEvent
 
 
 class Column(NamedTuple):
@@ -78,6 +88,15 @@ def _utc(name: str) -> Column:
     return Column(f"{name}_utc", f"r.{name}_ns", format_ns)
 
 
+def _column(name: str) -> Column:
+    """Return the column of a field of an exported struct."""
+    if name in _DERIVED:
+        return _DERIVED[name]
+    if name.endswith("_utc"):
+        return _utc(name.removesuffix("_utc"))
+    return Column(name, f'r."{name}"', _WORDS.get(name))
+
+
 def _ids_of(table: str) -> str:
     """Return the SQL of the ids of rows that refer to a capture, joined by spaces."""
     rows = f"SELECT id FROM {table} WHERE capture_id = r.id ORDER BY id"
@@ -88,9 +107,43 @@ _FLAGS = Column("flags", "r.flags", _flag_names)
 _WORDS: dict[str, Callable[[Any], Any]] = {
     "kind": AlarmKind,
     "severity": Severity,
+    "state": FaultState,
     "flags": _flag_names,
 }
 _OF_TRANSMISSION = "LEFT JOIN transmissions AS t ON t.id = r.transmission_id"
+
+# What the signs of a fault come to. Its last sign is its last excursion, or the moment when its
+# last alarm cleared; none is the last while an alarm is open.
+_LAST_SIGN = (
+    "max((SELECT coalesce(max(coalesce(cleared_ns, raised_ns)), r.opened_ns)"
+    " FROM alarms WHERE fault_id = r.id),"
+    " (SELECT coalesce(max(time_ns), r.opened_ns) FROM excursions WHERE fault_id = r.id))"
+)
+_CHANNELS = (
+    "(SELECT group_concat(channel, ' ') FROM (SELECT channel FROM excursions WHERE fault_id = r.id"
+    " UNION SELECT t.channel FROM alarms AS a JOIN transmissions AS t ON t.id = a.transmission_id"
+    " WHERE a.fault_id = r.id ORDER BY 1) WHERE channel IS NOT NULL)"
+)
+_HAS_OPEN_ALARM = "EXISTS (SELECT 1 FROM alarms WHERE fault_id = r.id AND cleared_ns IS NULL)"
+_DERIVED = {
+    column.name: column
+    for column in (
+        Column("last_sign_utc", _LAST_SIGN, format_ns),
+        Column("channels", _CHANNELS),
+        Column("alarms", "(SELECT count(*) FROM alarms WHERE fault_id = r.id)"),
+        Column("excursions", "(SELECT count(*) FROM excursions WHERE fault_id = r.id)"),
+        Column(
+            "open_time_s",
+            "(SELECT coalesce(sum(duration_ms), 0.0) FROM excursions WHERE fault_id = r.id)",
+            lambda ms: round(ms / 1000, 4),
+        ),
+        Column(
+            "transmissions_since",
+            f"CASE WHEN {_HAS_OPEN_ALARM} THEN 0 ELSE"
+            f" (SELECT count(*) FROM transmissions WHERE ended AND start_ns > {_LAST_SIGN}) END",
+        ),
+    )
+}
 
 TRANSMISSIONS = Table(
     name="transmissions",
@@ -126,12 +179,7 @@ SECONDS = Table(
 ALARMS = Table(
     name="alarms",
     time="r.raised_ns",
-    columns=tuple(
-        _utc(name.removesuffix("_utc"))
-        if name.endswith("_utc")
-        else Column(name, f'r."{name}"', _WORDS.get(name))
-        for name in Alarm.__struct_fields__
-    ),
+    columns=tuple(map(_column, Alarm.__struct_fields__)),
     source=f"alarms AS r {_OF_TRANSMISSION}",
     channel="t.channel",
     measurement="alarm",
@@ -143,10 +191,17 @@ EXCURSIONS = Table(
     columns=(
         *_plain("id"),
         _utc("time"),
-        *_plain("duration_ms swr_peak channel transmission_id capture_id swr_beside"),
+        *_plain("duration_ms swr_peak channel transmission_id capture_id swr_beside fault_id"),
     ),
     source="excursions AS r",
     channel="r.channel",
+)
+FAULTS = Table(
+    name="faults",
+    time="r.opened_ns",
+    columns=tuple(map(_column, Fault.__struct_fields__)),
+    source="faults AS r",
+    measurement="fault",
 )
 CAPTURES = Table(
     name="captures",
@@ -214,6 +269,7 @@ TABLES = {
         SECONDS,
         ALARMS,
         EXCURSIONS,
+        FAULTS,
         CAPTURES,
         JOURNAL,
         LINE_LOSSES,
@@ -228,6 +284,12 @@ ALARM_CHANGES = replace(
     ALARMS,
     name="alarm_changes",
     source=f"alarm_changes AS c JOIN alarms AS r ON r.id = c.alarm_id {_OF_TRANSMISSION}",
+    number="c.id",
+)
+FAULT_CHANGES = replace(
+    FAULTS,
+    name="fault_changes",
+    source="fault_changes AS c JOIN faults AS r ON r.id = c.fault_id",
     number="c.id",
 )
 # Tables delivered by forwarders, the most urgent first. A table whose rows are rewritten needs

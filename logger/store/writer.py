@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import groupby
 from operator import attrgetter
@@ -16,6 +16,7 @@ from logger.rows import (
     AlarmChange,
     ClockChange,
     Excursion,
+    FaultChange,
     Flag,
     Health,
     Memory,
@@ -25,7 +26,7 @@ from logger.rows import (
     Transmission,
     WeatherRow,
 )
-from logger.store import alarms, captures, redate, salvage
+from logger.store import alarms, captures, faults, redate, salvage
 from logger.store.archive_writer import ArchiveWriter
 from logger.store.database import Database, connect
 from logger.store.reader import Store
@@ -105,19 +106,28 @@ class StoreWriter(Store):
         """Store rows in order, all or none, and return those to be reported.
 
         A row written again replaces the stored one: transmissions by start, seconds by time, alarms
-        by kind and time of raising.
+        by kind and time of raising, faults by time of opening.
+
+        A fault is stored before the alarm that opens it, and reported after it.
 
         Samples of one commit make one segment, but times before and after a change of the clock do
         not mix.
         """
         stored: list[Event] = []
+        change_ids: list[int] = []  # of faults, to be reported after the next alarms
         with self.database.transaction():
             for clock_changes, group in groupby(rows, lambda row: isinstance(row, ClockChange)):
                 stretch = list(group)
                 if not clock_changes:
                     self._append_samples([row for row in stretch if isinstance(row, Samples)])
                 for kind, same_kind in groupby(stretch, type):
+                    if kind is FaultChange:
+                        change_ids += self._change_faults(same_kind)
+                        continue
                     stored += self._write(kind, list(same_kind))
+                    if kind is AlarmChange:
+                        stored += self._fault_events(change_ids)
+            stored += self._fault_events(change_ids)
         return stored
 
     def _write(self, kind: type[Row], rows: list[Any]) -> list[Event]:
@@ -143,6 +153,17 @@ class StoreWriter(Store):
                 redate.apply_change(self.database, row)
             self.archive.reload()
         return []
+
+    def _fault_events(self, change_ids: list[int]) -> list[Event]:
+        """Return the events of changes of faults, and clear the list."""
+        events: list[Event] = [faults.event_of(self.database, number) for number in change_ids]
+        change_ids.clear()
+        return events
+
+    def _change_faults(self, rows: Iterable[Any]) -> list[int]:
+        """Store changes of faults; return the ids of the new ones."""
+        change_ids = [faults.apply_change(self.database, row) for row in rows]
+        return [change_id for change_id in change_ids if change_id is not None]
 
     def rewrite(self, transmissions: Sequence[Transmission], seconds: Sequence[Second]) -> None:
         """Store ended transmissions that were derived again; nothing is reported."""
@@ -202,9 +223,8 @@ class StoreWriter(Store):
         figures = round_figures(attrgetter(*EXCURSION_FIGURES)(row), WATT_DECIMALS).tolist()
         end_ns = row.time_ns + round(row.duration_ms * 1e6)
         capture_id = captures.around(database, row.time_ns, end_ns)
-        database.execute(
-            UPSERT_EXCURSION, (row.time_ns, *figures, *(transmission or (None, None)), capture_id)
-        )
+        links = (*(transmission or (None, None)), capture_id, faults.fault_of(database, row))
+        database.execute(UPSERT_EXCURSION, (row.time_ns, *figures, *links))
         if former is not None and former[0] != capture_id:  # it had another length
             captures.release(database, former)
 

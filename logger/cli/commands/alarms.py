@@ -4,25 +4,18 @@ from __future__ import annotations
 
 import shutil
 import textwrap
-import time
 from pathlib import Path
 
 import click
 import msgspec
 
+from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
 from logger.utc import format_ns, parse_duration, parse_time
 
 
-class AlarmsGroup(click.Group):
-    """Subcommands of `alarms`; `ack` is short for `acknowledge`."""
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        return super().get_command(ctx, "acknowledge" if cmd_name == "ack" else cmd_name)
-
-
-@click.group("alarms", cls=AlarmsGroup, invoke_without_command=True)
+@click.group("alarms", cls=AcknowledgeGroup, invoke_without_command=True)
 @config_option
 @click.option("--all", "everything", is_flag=True, help="Include cleared and acknowledged alarms.")
 @click.pass_context
@@ -40,35 +33,39 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     from logger.store.alarms import WAITING, Alarms
     from logger.store.reader import Store
 
-    now_ns = _now_ns()
+    time_ns = now_ns()
     with Store.reader(configuration(config_path).store.path) as store:
         alarms = store.alarms(f"{'TRUE' if everything else WAITING} ORDER BY r.raised_ns, r.id")
         repository = Alarms(store.database)
-        raises, shelved = repository.raises(), repository.shelved_until(now_ns)
+        raises, shelved = repository.raises(), repository.shelved_until(time_ns)
     for alarm in alarms:
         click.echo(
-            f"{alarm.id:>4}  {_seconds(alarm.raised_utc)} {_age(now_ns - alarm.raised_ns):>5}  "
+            f"{alarm.id:>4}  {to_second(alarm.raised_utc)} {age(time_ns - alarm.raised_ns):>5}  "
             f"{alarm.kind:21}{f'x{raises[alarm.kind]}':7}"
             f"{'cleared' if alarm.cleared_utc else 'OPEN':8}"
             f"{'acknowledged' if alarm.acknowledged_utc else '':13}{alarm.detail}"
         )
     for kind, until_ns in shelved.items():
-        click.echo(f"{kind} is shelved until {_seconds(format_ns(until_ns))}", err=True)
+        click.echo(f"{kind} is shelved until {to_second(format_ns(until_ns))}", err=True)
     if not alarms:
         click.echo("no alarms" if everything else "no open or unacknowledged alarms", err=True)
 
 
 @command.command("acknowledge")
-@click.argument("alarm_id", type=int, metavar="ID")
+@click.argument("alarm_ids", type=int, nargs=-1, required=True, metavar="ID...")
 @config_option
 @click.pass_context
-def acknowledge(context: click.Context, alarm_id: int, config_path: Path | None) -> None:
-    """Acknowledge alarm ID: mark it as seen. `alarms ack ID` does the same."""
+def acknowledge(
+    context: click.Context, alarm_ids: tuple[int, ...], config_path: Path | None
+) -> None:
+    """Acknowledge alarms: mark them as seen, all or none. `alarms ack ID` does the same."""
     from logger.store.alarms import Alarms
 
-    with Alarms.editor(_store_path(context, config_path)) as alarms:
-        event = alarms.acknowledge(alarm_id, _now_ns())
-    click.echo(f"alarm {alarm_id} ({event.alarm.kind}) acknowledged", err=True)
+    time_ns = now_ns()
+    with Alarms.editor(store_path(context, config_path)) as alarms, alarms.database.transaction():
+        events = [alarms.acknowledge(number, time_ns) for number in dict.fromkeys(alarm_ids)]
+    for _, alarm in events:
+        click.echo(f"alarm {alarm.id} ({alarm.kind}) acknowledged", err=True)
 
 
 @command.command("shelve")
@@ -88,16 +85,16 @@ def shelve(
     the time is over, in one message with a count."""
     from logger.store.alarms import Alarms
 
-    now_ns = _now_ns()
+    time_ns = now_ns()
     if until is not None and span is None:
-        until_ns = parse_time(until, now_ns)
+        until_ns = parse_time(until, time_ns)
     elif span is not None and until is None:
-        until_ns = now_ns + parse_duration(span)
+        until_ns = time_ns + parse_duration(span)
     else:
         raise UsageError("say until when: --for 2h, or --until 2026-03-01T19:00:00Z")
-    with Alarms.editor(_store_path(context, config_path)) as alarms:
-        kind = alarms.shelve(alarm_id, until_ns, now_ns)
-    click.echo(f"{kind} is shelved until {_seconds(format_ns(until_ns))}", err=True)
+    with Alarms.editor(store_path(context, config_path)) as alarms:
+        kind = alarms.shelve(alarm_id, until_ns, time_ns)
+    click.echo(f"{kind} is shelved until {to_second(format_ns(until_ns))}", err=True)
 
 
 @command.command("unshelve")
@@ -108,31 +105,9 @@ def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) ->
     """Resume notifications of the kind of alarm ID."""
     from logger.store.alarms import Alarms
 
-    with Alarms.editor(_store_path(context, config_path)) as alarms:
+    with Alarms.editor(store_path(context, config_path)) as alarms:
         kind = alarms.unshelve(alarm_id)
     click.echo(f"{kind} is no longer shelved", err=True)
-
-
-def _store_path(context: click.Context, config_path: Path | None) -> Path:
-    return configuration(config_path or context.obj).store.path
-
-
-def _age(span_ns: int) -> str:
-    """Return a duration in its largest whole unit."""
-    seconds = max(0, span_ns) // 1_000_000_000
-    for unit, length in (("d", 86400), ("h", 3600), ("m", 60)):
-        if seconds >= length:
-            return f"{seconds // length}{unit}"
-    return f"{seconds}s"
-
-
-def _seconds(utc: str | None) -> str:
-    """Return an exported time to the second."""
-    return f"{str(utc)[:19]}Z"
-
-
-def _now_ns() -> int:
-    return time.time_ns() // 1000 * 1000
 
 
 @command.command("show")
@@ -146,7 +121,7 @@ def show(context: click.Context, alarm_id: int, form: str, config_path: Path | N
     from logger.diagnosis.words import NARROWEST, WIDEST, page
     from logger.store.reader import Store
 
-    with Store.reader(_store_path(context, config_path)) as store:
+    with Store.reader(store_path(context, config_path)) as store:
         alarms = store.alarms("r.id = ?", alarm_id)
         if not alarms:
             raise UsageError(
@@ -158,9 +133,9 @@ def show(context: click.Context, alarm_id: int, form: str, config_path: Path | N
         click.echo(msgspec.json.encode({"alarm": alarm, "diagnosis": diagnosis}).decode())
         return
     width = shutil.get_terminal_size().columns
-    state = f"cleared {_seconds(alarm.cleared_utc)}" if alarm.cleared_utc else "OPEN"
+    state = f"cleared {to_second(alarm.cleared_utc)}" if alarm.cleared_utc else "OPEN"
     click.echo(f"alarm {alarm_id}: {alarm.kind} ({alarm.severity})")
-    click.echo(f"raised {_seconds(alarm.raised_utc)}")
+    click.echo(f"raised {to_second(alarm.raised_utc)}")
     click.echo(state + (", acknowledged" if alarm.acknowledged_utc else ""))
     click.echo("\n".join(textwrap.wrap(alarm.detail, min(max(width, NARROWEST), WIDEST))))
     click.echo("\n" + page(diagnosis, width))

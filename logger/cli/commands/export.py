@@ -40,8 +40,8 @@ def command(
 ) -> None:
     """Print stored rows.
 
-    TABLE: transmissions, seconds, days, alarms, excursions, captures, journal, line_losses,
-    weather, health, or samples (raw pairs).
+    TABLE: transmissions, seconds, days, alarms, excursions, faults, captures, journal,
+    line_losses, weather, health, or samples (raw pairs).
     """
     from logger.store.days import DailyValues
     from logger.store.reader import Store

@@ -1,0 +1,142 @@
+"""`mismatchd faults`: list faults, tell the story of one, acknowledge them."""
+
+from __future__ import annotations
+
+import shutil
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
+from logger.cli.station import config_option, configuration
+from logger.errors import UsageError
+
+if TYPE_CHECKING:
+    from logger.diagnosis.fault_story import FaultStory
+
+ALL = "all"
+
+
+@click.group("faults", cls=AcknowledgeGroup, invoke_without_command=True)
+@config_option
+@click.option("--all", "everything", is_flag=True, help="Include closed faults.")
+@click.pass_context
+def command(context: click.Context, config_path: Path | None, everything: bool) -> None:
+    """List, explain and acknowledge faults.
+
+    A fault is one trouble of feedline and antenna, of the instrument, or of missing data, from its
+    first sign until it is verified gone; alarms and excursions are its signs. Lists the faults that
+    are not closed. `faults show ID` tells what happened and what to check next, `faults
+    acknowledge ID` (`ack` for short) marks a fault and its alarms as seen. Note a repair with
+    `journal add --kind repair`: the transmissions that follow verify it.
+    """
+    context.obj = config_path
+    if context.invoked_subcommand is not None:
+        return
+    from logger.store.faults import ACTIVE, Faults
+
+    with Faults.reader(configuration(config_path).store.path) as repository:
+        faults = repository.select(f"{'TRUE' if everything else ACTIVE} ORDER BY r.opened_ns")
+    for fault in faults:
+        click.echo(
+            f"{fault.id:>4}  {to_second(fault.opened_utc)} {age(now_ns() - fault.opened_ns):>5}  "
+            f"{fault.state:10}{fault.severity:10}{f'{fault.alarms} alarms':13}"
+            f"{f'{fault.excursions} excursions':18}"
+            f"{'acknowledged' if fault.acknowledged_utc else '':13}{fault.summary}"
+        )
+    if not faults:
+        click.echo("no faults" if everything else "no open faults", err=True)
+
+
+@command.command("acknowledge")
+@click.argument("fault_ids", nargs=-1, required=True, metavar="ID...|all")
+@config_option
+@click.pass_context
+def acknowledge(
+    context: click.Context, fault_ids: tuple[str, ...], config_path: Path | None
+) -> None:
+    """Acknowledge faults: mark them and their alarms as seen. `faults ack ID` does the same.
+
+    `all` acknowledges every fault that is not closed.
+    """
+    from logger.store.faults import ACTIVE, Faults
+
+    time_ns = now_ns()
+    with Faults.editor(store_path(context, config_path)) as faults, faults.database.transaction():
+        if fault_ids == (ALL,):
+            open_faults = faults.select(f"{ACTIVE} AND r.acknowledged_ns IS NULL")
+            numbers = [fault.id for fault in open_faults if fault.id is not None]
+        else:
+            numbers = [_number(text) for text in dict.fromkeys(fault_ids)]
+        acknowledged = [faults.acknowledge(number, time_ns) for number in numbers]
+    for fault, events in acknowledged:
+        alarms = f", with {len(events)} of its alarms" if events else ""
+        click.echo(f"fault {fault.id} acknowledged{alarms}", err=True)
+    if not acknowledged:
+        click.echo("no open faults that are not acknowledged", err=True)
+
+
+def _number(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise UsageError(f"{text!r} is not the id of a fault; give ids, or {ALL}") from None
+
+
+@command.command("show")
+@click.argument("fault_id", type=int, metavar="ID")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@config_option
+@click.pass_context
+def show(context: click.Context, fault_id: int, form: str, config_path: Path | None) -> None:
+    """Tell the story of fault ID: what happened and when, likely causes, and what to check next."""
+    from logger.diagnosis.fault_story import tell_story
+    from logger.store.reader import Store
+
+    with Store.reader(store_path(context, config_path)) as store:
+        story = tell_story(store, fault_id)
+    if form == "json":
+        click.echo(msgspec.json.encode(story).decode())
+        return
+    for line in _lines(story, shutil.get_terminal_size().columns):
+        click.echo(line)
+
+
+def _lines(story: FaultStory, width: int) -> Iterator[str]:
+    from logger.diagnosis.fault_story import paragraph
+    from logger.diagnosis.words import NARROWEST, WIDEST, page
+
+    fault = story.fault
+    acknowledged = ", acknowledged" if fault.acknowledged_utc else ""
+    yield f"fault {fault.id}: {fault.state} ({fault.severity}){acknowledged}"
+    yield from textwrap.wrap(paragraph(story), min(max(width, NARROWEST), WIDEST))
+    yield from ("", "Timeline")
+    yield from _timeline(story)
+    if any(day.excursions for day in story.days):
+        yield from ("", "Days with signs, and excursions per hour on the air")
+        for day in story.days:
+            rate = day.excursions_per_hour
+            yield (
+                f"  {day.date}  {day.on_air_s / 60:6.0f} min on the air"
+                f"  {day.alarms:4} alarms  {day.excursions:5} excursions"
+                + ("" if rate is None else f"  {rate:7.3g} per hour")
+            )
+    if story.diagnosis is not None:
+        yield from ("", page(story.diagnosis, width))
+    if story.charts:
+        yield from ("", "Charts to draw")
+        for chart in story.charts:
+            yield f"  mismatchd chart {chart} -o {chart.replace(' ', '-')}.png"
+
+
+def _timeline(story: FaultStory) -> Iterator[str]:
+    """Yield the first sign, the changes and the journal in order of time."""
+    entries = [(story.first_utc, "first sign")]
+    entries += [(event.utc, f"{event.change}: {event.fault.summary}") for event in story.changes]
+    entries += [(entry.time_utc, f"journal, {entry.kind}: {entry.text}") for entry in story.journal]
+    for utc, text in sorted(entries, key=lambda entry: entry[0]):
+        yield f"  {to_second(utc)}  {text}"

@@ -1,0 +1,41 @@
+"""What commands that list and acknowledge alarms and faults share."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import click
+
+from logger.cli.station import configuration
+
+
+class AcknowledgeGroup(click.Group):
+    """Group of subcommands; `ack` is short for `acknowledge`."""
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        return super().get_command(ctx, "acknowledge" if cmd_name == "ack" else cmd_name)
+
+
+def store_path(context: click.Context, config_path: Path | None) -> Path:
+    """Return the path of the store, by a subcommand's or its group's configuration."""
+    return configuration(config_path or context.obj).store.path
+
+
+def age(span_ns: int) -> str:
+    """Return a duration in its largest whole unit."""
+    seconds = max(0, span_ns) // 1_000_000_000
+    for unit, length in (("d", 86400), ("h", 3600), ("m", 60)):
+        if seconds >= length:
+            return f"{seconds // length}{unit}"
+    return f"{seconds}s"
+
+
+def to_second(utc: str | None) -> str:
+    """Return an exported time to the second."""
+    return f"{str(utc)[:19]}Z"
+
+
+def now_ns() -> int:
+    """Return the present time in whole microseconds."""
+    return time.time_ns() // 1000 * 1000

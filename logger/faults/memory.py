@@ -1,0 +1,106 @@
+"""State of the tracker between runs: small structs of JSON types, each with defaults."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from logger.rows import AlarmKind, FaultFamily, FaultState, Severity, Shift
+
+KIND = "faults"  # name of the memory among those of rules and stages
+NEVER_NS = -(1 << 62)
+TIMES = ("raised", "loose", "pending")  # fields of times, besides those named `_ns`
+
+
+class Level(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
+    """Level of |Γ| on a channel: weight of its transmissions, mean, variance."""
+
+    count: float = 0.0
+    mean: float = 0.0
+    variance: float = 0.0
+
+
+Levels = dict[str, Level]  # by channel, or frequency
+
+
+class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):
+    """A fault that is not closed.
+
+    kinds         kinds of its alarms
+    raised        time of raising of each open alarm, by kind
+    sign_ns       its last sign
+    cleared_ns    when its last alarm cleared
+    changed_ns    its last change
+    signs, of     transmissions with a sign, and all up to the last sign; older ones fade
+    squares       sum of the squared distances between signs; likewise
+    clean         transmissions since the last sign, or since the repair
+    longest       longest run of clean ones between two signs
+    brief, held   alarms that cleared within seconds, that outlasted a transmission
+    breaks        excursions in ended transmissions
+    trials, relapses  transmissions since the repair, and those with a sign
+    before        levels before it, `after` those since the last sign or the repair
+    """
+
+    opened_ns: int
+    first_ns: int
+    family: FaultFamily
+    severity: Severity
+    state: FaultState = FaultState.OPEN
+    kinds: list[AlarmKind] = []
+    raised: dict[AlarmKind, int] = {}
+    sign_ns: int
+    cleared_ns: int = NEVER_NS
+    changed_ns: int = NEVER_NS
+    work_ns: int | None = None
+    alarms: int = 0
+    breaks: int = 0
+    signs: float = 0.0
+    of: float = 0.0
+    squares: float = 0.0
+    clean: int = 0
+    longest: int = 0
+    brief: int = 0
+    held: int = 0
+    trials: int = 0
+    relapses: int = 0
+    before: Levels = {}
+    after: Levels = {}
+
+    @property
+    def last_ns(self) -> int:
+        """Time since which there has been no sign."""
+        return max(self.sign_ns, self.cleared_ns)
+
+
+class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):
+    """Faults that are not closed, and what the next one will need.
+
+    loose    times of recent excursions of ended transmissions that belong to no fault
+    pending  times of excursions of the transmission in progress
+    work_ns  last repair or adjustment
+    """
+
+    faults: list[FaultMemory] = []
+    loose: list[int] = []
+    pending: list[int] = []
+    levels: Levels = {}
+    work_ns: int = NEVER_NS
+
+
+def redate(content: bytes, shift: Shift) -> bytes:
+    """Return the JSON of a memory after a correction of the clock, with its times moved."""
+
+    def moved(value: Any, *, is_time: bool = False) -> Any:
+        if isinstance(value, dict):
+            return {
+                key: moved(item, is_time=is_time or key.endswith("_ns") or key in TIMES)
+                for key, item in value.items()
+            }
+        if isinstance(value, list):
+            return [moved(item, is_time=is_time) for item in value]
+        if is_time and value is not None and shift.since_ns <= value <= shift.until_ns:
+            return value + shift.by_ns
+        return value
+
+    return msgspec.json.encode(moved(msgspec.json.decode(content)))

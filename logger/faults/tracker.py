@@ -1,0 +1,402 @@
+"""State machine of faults: alarms open them, transmissions and work in the journal move them on.
+
+Alarms take effect at once. Excursions, which are certain only some time after they happened, take
+effect when their transmission has ended; so nothing depends on how the pairs were cut into blocks.
+"""
+
+from __future__ import annotations
+
+import bisect
+from collections.abc import Iterable, Mapping, Sequence
+
+import msgspec
+
+from logger.config.load import FaultsOptions
+from logger.faults import evidence, words
+from logger.faults.memory import KIND, FaultMemory, TrackerMemory
+from logger.faults.signature import (
+    BRIEF_NS,
+    OF_CONTACT,
+    OF_LEVEL,
+    TYPICAL,
+    Signature,
+    explains_alarm,
+    explains_excursion,
+    family_of,
+    signature_of,
+)
+from logger.rows import (
+    AlarmChange,
+    AlarmKind,
+    ChangeKind,
+    Excursion,
+    FaultChange,
+    FaultChangeKind,
+    FaultFamily,
+    FaultState,
+    Memory,
+    Row,
+    Severity,
+    Transmission,
+)
+from logger.utc import DAY_NS, UNIT_NS
+from logger.watchdog.rule import recalled
+
+NEVER_NS = 1 << 62
+BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
+GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
+MOST_LOOSE, MOST_PENDING = 200, 5000
+SWR_DECIMALS, ROUNDING = 4, 1e-8
+LEVEL_TRIALS = 50  # transmissions since the repair after which a level that is still off counts
+
+Input = AlarmChange | Excursion | Transmission
+
+
+class FaultTracker:
+    """The faults of a station; starts with what `memories` hold."""
+
+    def __init__(self, options: FaultsOptions, memories: Mapping[str, bytes] | None = None) -> None:
+        self.memory = recalled(KIND, memories or {}, TrackerMemory)
+        self._days = options.close_after_days
+        self._work_ns: list[int] = []
+        self._changes: list[FaultChange] = []
+        self._written = b""
+
+    def know_work(self, times_ns: Iterable[int]) -> None:
+        """Set all times at which the station was repaired or adjusted, from the journal."""
+        self._work_ns = sorted(times_ns)
+
+    def update(self, rows: Sequence[Row], now_ns: int) -> list[Row]:
+        """Process the next rows, up to the time `now_ns`.
+
+        Return them with the faults that alarms and excursions belong to, with the changes of
+        faults, each before the row that caused it and openings before all, since other rows may
+        refer to the fault, and with the memory if it has changed.
+        """
+        inputs = sorted(
+            (index for index, row in enumerate(rows) if _is_input(row)),
+            key=lambda index: _place(rows[index]),
+        )
+        if not inputs and now_ns < self._due()[0]:
+            return list(rows)
+        output: dict[int, list[Row]] = {}
+        opened: list[FaultChange] = []
+        for index in inputs:
+            row = rows[index]
+            self._changes = []
+            self._advance(_place(row)[0])
+            marked = self._process(row)  # type: ignore[arg-type]
+            changes = self._changes
+            opened += (item for item in changes if item.change == FaultChangeKind.OPENED)
+            changes = [item for item in changes if item.change != FaultChangeKind.OPENED]
+            output[index] = [*changes, marked]
+        self._changes = []
+        self._advance(now_ns)
+        updated = [item for index, row in enumerate(rows) for item in output.get(index, [row])]
+        return [*opened, *updated, *self._changes, *self._save()]
+
+    def _save(self) -> list[Memory]:
+        content = msgspec.json.encode(self.memory)
+        if content == self._written:
+            return []
+        self._written = content
+        return [Memory(KIND, content)]
+
+    def _process(self, row: Input) -> Row:
+        if isinstance(row, AlarmChange):
+            fault = self._raise(row) if row.change == ChangeKind.RAISED else self._clear(row)
+            return row if fault is None else _marked(row, fault)
+        if isinstance(row, Excursion):
+            pending = self.memory.pending
+            if row.time_ns not in pending and len(pending) < MOST_PENDING:
+                bisect.insort(pending, row.time_ns)
+            owners = [
+                fault for fault in self.memory.faults if explains_excursion(fault, row.time_ns)
+            ]
+            return _marked(row, max(owners, key=_contact)) if owners else row
+        self._end(row)
+        return row
+
+    # Alarms.
+
+    def _raise(self, row: AlarmChange) -> FaultMemory:
+        candidates = [
+            fault for fault in self.memory.faults if explains_alarm(fault, row.kind, row.time_ns)
+        ]
+        if candidates:
+            fault = max(candidates, key=lambda fault: _fit(fault, row.kind))
+            rises = row.severity == Severity.CRITICAL != fault.severity
+            if rises:
+                fault.severity = row.severity
+            fault.alarms += 1
+            if fault.state != FaultState.OPEN:
+                self._return(fault, row.time_ns, row.detail)
+            elif rises:
+                text = words.worsened(fault, row.detail)
+                self._change(fault, FaultChangeKind.WORSENED, row.time_ns, text)
+        else:
+            fault = self._open(row)
+        if row.kind not in fault.kinds:
+            fault.kinds.append(row.kind)
+        fault.raised[row.kind] = row.time_ns
+        fault.sign_ns = max(fault.sign_ns, row.time_ns)
+        return fault
+
+    def _open(self, row: AlarmChange) -> FaultMemory:
+        first_ns, early = self._first_sign(row)
+        fault = FaultMemory(
+            opened_ns=row.time_ns,
+            first_ns=first_ns,
+            family=family_of(row.kind),
+            severity=row.severity,
+            sign_ns=row.time_ns,
+            alarms=1,
+            breaks=early,
+            before=dict(self.memory.levels),
+        )
+        self.memory.faults.append(fault)
+        text = words.opened(fault, row.detail, early)
+        self._change(fault, FaultChangeKind.OPENED, row.time_ns, text)
+        return fault
+
+    def _first_sign(self, row: AlarmChange) -> tuple[int, int]:
+        """Return the time of the first sign before an alarm, and the number of excursions since."""
+        if row.kind not in OF_CONTACT:
+            return row.time_ns, 0
+        loose, early = self.memory.loose, 0
+        first_ns = row.time_ns if row.start_ns is None else min(row.start_ns, row.time_ns)
+        while loose and loose[-1] > self.memory.work_ns and first_ns - loose[-1] < GAP_NS:
+            first_ns = min(first_ns, loose.pop())
+            early += 1
+        return first_ns, early
+
+    def _clear(self, row: AlarmChange) -> FaultMemory | None:
+        for fault in self.memory.faults:
+            if row.kind in fault.raised:
+                raised_ns = fault.raised.pop(row.kind)
+                fault.cleared_ns = max(fault.cleared_ns, row.time_ns)
+                fault.brief += row.kind in OF_LEVEL and row.time_ns - raised_ns < BRIEF_NS
+                return fault
+        return None
+
+    # Transmissions.
+
+    def _end(self, row: Transmission) -> None:
+        """Process an ended transmission, with the excursions within it."""
+        memory = self.memory
+        past = bisect.bisect_right(memory.pending, row.end_ns)
+        excursions, memory.pending = memory.pending[:past], memory.pending[past:]
+        owned: dict[int, list[int]] = {}  # by opening of the fault
+        for time_ns in excursions:
+            owner = self._owner(time_ns)
+            if owner is None:
+                memory.loose = [*memory.loose, time_ns][-MOST_LOOSE:]
+            else:
+                owned.setdefault(owner.opened_ns, []).append(time_ns)
+        for fault in list(memory.faults):
+            self._judge(fault, row, owned.get(fault.opened_ns, []))
+        busy = (FaultState.OPEN, FaultState.VERIFYING)
+        if row.swr is not None and not any(
+            fault.family == FaultFamily.FEEDLINE and fault.state in busy for fault in memory.faults
+        ):
+            evidence.learn_level(memory.levels, *_level(row, row.swr))
+
+    def _owner(self, time_ns: int) -> FaultMemory | None:
+        """Return the fault of an excursion, as the store has it."""
+        faults = self.memory.faults
+        owners = [fault for fault in faults if explains_excursion(fault, time_ns)]
+        if owners:
+            return max(owners, key=_contact)
+        early = [
+            fault
+            for fault in faults
+            if fault.family == FaultFamily.FEEDLINE and fault.first_ns <= time_ns <= fault.opened_ns
+        ]
+        return min(early, key=lambda fault: fault.opened_ns) if early else None
+
+    def _judge(self, fault: FaultMemory, row: Transmission, excursions: Sequence[int]) -> None:
+        """Move a fault on by a transmission and its excursions."""
+        if fault.family == FaultFamily.NO_DATA:
+            return
+        if fault.state == FaultState.QUIET and excursions:
+            self._return(fault, row.end_ns, words.breaks(len(excursions)))
+        fault.breaks += len(excursions)
+        fault.sign_ns = max([fault.sign_ns, *excursions])
+        is_off = any(kind in fault.raised for kind in OF_LEVEL) or fault.cleared_ns > row.end_ns
+        fault.held += is_off
+        if fault.state == FaultState.VERIFYING:
+            self._verify(fault, row, is_off=is_off)
+            return
+        present = any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
+        if is_off or present or fault.sign_ns >= row.start_ns:
+            evidence.count_sign(fault)
+            fault.after = {}
+            return
+        self._count_clean(fault, row)
+        if (
+            fault.state == FaultState.OPEN
+            and fault.family == FaultFamily.FEEDLINE
+            and not fault.raised
+            and evidence.is_silent(fault, row.end_ns)
+            and not (_stands(fault) and evidence.compare_level(fault) is False)
+        ):
+            fault.state = FaultState.QUIET
+            self._change(fault, FaultChangeKind.QUIET, row.end_ns, words.quiet(fault))
+
+    def _verify(self, fault: FaultMemory, row: Transmission, *, is_off: bool) -> None:
+        """Judge a repair by a transmission since then."""
+        assert fault.work_ns is not None
+        if row.start_ns < fault.work_ns:
+            return
+        is_instrument = fault.family == FaultFamily.INSTRUMENT
+        has_sign = is_off or fault.sign_ns >= row.start_ns or (is_instrument and bool(fault.raised))
+        fault.trials += 1
+        if has_sign:
+            fault.relapses += 1
+            fault.clean = 0
+        else:
+            self._count_clean(fault, row)
+        score = evidence.score(fault)
+        if score <= -evidence.DECIDED:
+            self._return(fault, row.end_ns, words.still_present(fault))
+            evidence.count_sign(fault)
+        elif (
+            score >= evidence.DECIDED
+            and fault.clean >= evidence.least_clean(fault)
+            and not fault.raised
+        ):
+            level_back = evidence.compare_level(fault) is not False
+            if level_back or not _stands(fault):
+                self._close(fault, row.end_ns, words.fixed(fault))
+            elif fault.trials >= LEVEL_TRIALS:
+                self._return(fault, row.end_ns, words.level_remains(fault))
+                evidence.count_sign(fault)
+
+    @staticmethod
+    def _count_clean(fault: FaultMemory, row: Transmission) -> None:
+        fault.clean += 1
+        if row.swr is not None:
+            evidence.learn_level(fault.after, *_level(row, row.swr))
+
+    # Times without a row.
+
+    def _advance(self, to_ns: int) -> None:
+        """Process work and time limits up to a time."""
+        while True:
+            due_ns, fault = self._due()
+            if due_ns > to_ns:
+                return
+            if fault is None:
+                self._work(due_ns)
+            elif fault.family == FaultFamily.NO_DATA:
+                self._close(fault, due_ns, words.data_back(fault))
+            elif fault.state == FaultState.OPEN:
+                fault.state = FaultState.QUIET
+                self._change(fault, FaultChangeKind.QUIET, due_ns, words.quiet(fault))
+            else:
+                self._close(fault, due_ns, words.forgotten(fault, self._days))
+
+    def _due(self) -> tuple[int, FaultMemory | None]:
+        """Return the next time with something to do: for a fault, or for work (None)."""
+        due_ns: int = NEVER_NS
+        due_fault = None
+        for fault in self.memory.faults:
+            limit_ns = self._limit(fault)
+            if limit_ns < due_ns:
+                due_ns, due_fault = limit_ns, fault
+        place = bisect.bisect_right(self._work_ns, self.memory.work_ns)
+        if place < len(self._work_ns) and self._work_ns[place] <= due_ns:
+            return self._work_ns[place], None
+        return due_ns, due_fault
+
+    def _limit(self, fault: FaultMemory) -> int:
+        if fault.raised:
+            return NEVER_NS
+        if fault.state != FaultState.OPEN:
+            return max(fault.last_ns, fault.changed_ns) + self._days * DAY_NS
+        if fault.family == FaultFamily.FEEDLINE:
+            return NEVER_NS
+        return fault.cleared_ns + BACK_NS
+
+    def _work(self, work_ns: int) -> None:
+        """Begin to verify the faults that have shown no sign since this repair or adjustment."""
+        self.memory.work_ns = work_ns
+        for fault in self.memory.faults:
+            if fault.family == FaultFamily.NO_DATA or fault.sign_ns >= work_ns:
+                continue
+            if fault.state != FaultState.VERIFYING:  # else that was counted for another repair
+                fault.longest = max(fault.longest, fault.clean)
+                fault.of += fault.clean
+                fault.squares += fault.clean**2
+            fault.state, fault.work_ns = FaultState.VERIFYING, work_ns
+            fault.clean, fault.trials, fault.relapses, fault.after = 0, 0, 0, {}
+            self._change(fault, FaultChangeKind.REPAIRED, work_ns, words.repaired(fault))
+
+    # Changes.
+
+    def _return(self, fault: FaultMemory, time_ns: int, detail: str) -> None:
+        text = words.returned(fault, detail)
+        fault.state = FaultState.OPEN
+        self._change(fault, FaultChangeKind.RETURNED, time_ns, text)
+        fault.work_ns, fault.after = None, {}
+
+    def _close(self, fault: FaultMemory, time_ns: int, summary: str) -> None:
+        fault.state = FaultState.CLOSED
+        self._change(fault, FaultChangeKind.CLOSED, time_ns, summary)
+        self.memory.faults.remove(fault)
+
+    def _change(
+        self, fault: FaultMemory, change: FaultChangeKind, time_ns: int, summary: str
+    ) -> None:
+        fault.changed_ns = time_ns
+        self._changes.append(
+            FaultChange(
+                opened_ns=fault.opened_ns,
+                family=fault.family,
+                change=change,
+                time_ns=time_ns,
+                state=fault.state,
+                severity=fault.severity,
+                summary=summary,
+                first_ns=fault.first_ns,
+                work_ns=fault.work_ns,
+            )
+        )
+
+
+def _is_input(row: Row) -> bool:
+    return isinstance(row, AlarmChange | Excursion) or (isinstance(row, Transmission) and row.ended)
+
+
+def _place(row: Row) -> tuple[int, int]:
+    """Sort key of input rows: a transmission follows everything within it."""
+    if isinstance(row, Transmission):
+        return row.end_ns, 1
+    assert isinstance(row, AlarmChange | Excursion)
+    return row.time_ns, 0
+
+
+def _marked(row: AlarmChange | Excursion, fault: FaultMemory) -> Row:
+    return msgspec.structs.replace(row, fault_ns=fault.opened_ns)
+
+
+def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, int]:
+    """Sort key of faults that may explain an alarm: the best is the highest."""
+    is_typical = kind in fault.kinds or kind in TYPICAL[signature_of(fault)]
+    return fault.state == FaultState.OPEN, is_typical, fault.sign_ns
+
+
+def _contact(fault: FaultMemory) -> tuple[bool, int]:
+    """Sort key of faults that may explain an excursion."""
+    return signature_of(fault) == Signature.PASSING, fault.opened_ns
+
+
+def _stands(fault: FaultMemory) -> bool:
+    return signature_of(fault) == Signature.STANDING
+
+
+def _level(row: Transmission, swr: float) -> tuple[str, float]:
+    """Return channel, or frequency, and |Γ|."""
+    channel = row.channel if row.channel is not None else row.frequency_khz
+    swr = round(swr + ROUNDING, SWR_DECIMALS)  # as stored: last bits depend on the cut of blocks
+    return str(channel), (swr - 1) / (swr + 1)

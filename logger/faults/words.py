@@ -1,0 +1,129 @@
+"""Summaries of faults: one sentence or two of what is known at the moment of a change."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from logger.faults import evidence
+from logger.faults.memory import FaultMemory
+from logger.rows import FaultFamily
+from logger.utc import DAY_NS, EPOCH
+from logger.wording import count
+
+MONTHS = ["Jan", "Feb", "March", "April", "May", "June", "July", "Aug", "Sept", "Oct", "Nov", "Dec"]
+SUBJECTS = {
+    FaultFamily.FEEDLINE: "Feedline or antenna",
+    FaultFamily.INSTRUMENT: "Instrument",
+    FaultFamily.NO_DATA: "No data",
+}
+
+
+def date(time_ns: int) -> str:
+    """Return a UTC date as in "10 Sept"."""
+    day = EPOCH + timedelta(microseconds=time_ns // 1000)
+    return f"{day.day} {MONTHS[day.month - 1]}"
+
+
+def clock(time_ns: int) -> str:
+    """Return a UTC date and time as in "10 Sept 19:04 UTC"."""
+    time = EPOCH + timedelta(microseconds=time_ns // 1000)
+    return f"{date(time_ns)} {time:%H:%M} UTC"
+
+
+def opened(fault: FaultMemory, detail: str, early: int) -> str:
+    """`early` is the number of excursions before."""
+    before = ""
+    if early:
+        same_day = fault.first_ns // DAY_NS == fault.opened_ns // DAY_NS
+        since = clock(fault.first_ns) if same_day else date(fault.first_ns)
+        before = f"; {count(early, 'excursion')} before, since {since}"
+    return f"{SUBJECTS.get(fault.family, fault.family)}: {detail}{before}"
+
+
+def worsened(fault: FaultMemory, detail: str) -> str:
+    return f"Critical now: {detail}; {_signs(fault)} since {date(fault.first_ns)}"
+
+
+def quiet(fault: FaultMemory) -> str:
+    if fault.family == FaultFamily.INSTRUMENT:
+        return f"Readings are plausible again since {clock(fault.cleared_ns)}; the cause is unknown"
+    return (
+        f"No sign in {count(fault.clean, 'transmission')} since {date(fault.last_ns)}, where"
+        f" {_share(fault)} had one before. That is no repair: intermittent faults pause"
+    )
+
+
+def repaired(fault: FaultMemory) -> str:
+    assert fault.work_ns is not None
+    number = evidence.needed(fault)
+    if number is None:
+        confirmation = "signs were too rare for the following transmissions to confirm it"
+    else:
+        confirmation = f"{count(number, 'transmission')} without a sign will confirm the repair"
+    return f"Work noted on {date(fault.work_ns)}, after {_signs(fault)}; {confirmation}"
+
+
+def returned(fault: FaultMemory, detail: str) -> str:
+    if fault.work_ns is not None:
+        since = f"{count(fault.trials, 'transmission')} after the work on {date(fault.work_ns)}"
+    else:
+        since = f"{count(fault.clean, 'transmission')} after its last sign on {date(fault.last_ns)}"
+    return f"It is back, {since}: {detail}"
+
+
+def breaks(number: int) -> str:
+    """Detail of a return that excursions showed."""
+    return f"{count(number, 'excursion')} in a transmission"
+
+
+def still_present(fault: FaultMemory) -> str:
+    """Detail of a return that signs since the work showed."""
+    return f"signs in {fault.relapses} of {count(fault.trials, 'transmission')} since then"
+
+
+def level_remains(fault: FaultMemory) -> str:
+    """Detail of a return that the level showed."""
+    levels = evidence.worst_levels(fault)
+    assert levels is not None
+    before, after = map(_swr, levels)
+    return f"SWR {after:.2f} instead of {before:.2f} before the fault"
+
+
+def fixed(fault: FaultMemory) -> str:
+    assert fault.work_ns is not None
+    levels = evidence.worst_levels(fault)
+    level = ""
+    if levels is not None and evidence.compare_level(fault):
+        before, after = map(_swr, levels)
+        level = f", SWR {after:.2f} " + (
+            "as before" if after > before - 0.05 else f"instead of {before:.2f}"
+        )
+    sign = "breaks" if fault.breaks else "signs"
+    signs = f"{sign} in {fault.relapses}" if fault.relapses else f"no {sign}"
+    return (
+        f"{count(fault.trials, 'transmission')} since the repair on {date(fault.work_ns)}:"
+        f" {signs}{level}. Fixed ({100 * (1 - evidence.ERROR):.0f} %)"
+    )
+
+
+def forgotten(fault: FaultMemory, days: int) -> str:
+    return f"No sign for {count(days, 'day')}, with {count(fault.clean, 'transmission')}"
+
+
+def data_back(fault: FaultMemory) -> str:
+    alarms = f" after {count(fault.alarms, 'interruption')}" if fault.alarms > 1 else ""
+    return f"Data arrives again since {clock(fault.cleared_ns)}{alarms}"
+
+
+def _signs(fault: FaultMemory) -> str:
+    alarms = count(fault.alarms, "alarm")
+    return f"{alarms} and {count(fault.breaks, 'excursion')}" if fault.breaks else alarms
+
+
+def _share(fault: FaultMemory) -> str:
+    every = round(1 / evidence.rate(fault))
+    return f"one in {every}" if every > 1 else "most"
+
+
+def _swr(gamma: float) -> float:
+    return (1 + gamma) / (1 - gamma)

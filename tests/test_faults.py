@@ -1,0 +1,569 @@
+"""The tracker of faults: what opens, joins, worsens, is quiet, repaired, returns and closes."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from itertools import pairwise
+
+import msgspec
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.config.load import FaultsOptions
+from logger.faults import KIND, FaultTracker, evidence, redate
+from logger.faults.memory import FaultMemory
+from logger.rows import (
+    AlarmChange,
+    AlarmKind,
+    ChangeKind,
+    Excursion,
+    FaultChange,
+    FaultChangeKind,
+    FaultFamily,
+    FaultState,
+    Memory,
+    Row,
+    Severity,
+    Shift,
+    Transmission,
+)
+from logger.utc import DAY_NS
+from logger.watchdog import detector_fault, high_reflected_power, high_swr
+from tests.test_store import SECOND, T0, transmission
+
+HOUR = 3600 * SECOND
+GAP = 20 * 60 * SECOND  # between transmissions
+CRITICAL = (high_swr.KIND, high_reflected_power.KIND)
+
+
+def alarm(kind: str, time_ns: int, change: str = "raised", **fields: object) -> AlarmChange:
+    is_critical = AlarmKind(kind) in CRITICAL
+    row = AlarmChange(
+        kind=AlarmKind(kind),
+        change=ChangeKind(change),
+        time_ns=time_ns,
+        severity=Severity.CRITICAL if is_critical else Severity.WARNING,
+        value=5.0,
+        limit=3.0,
+        start_ns=None,
+        detail=f"{kind} {change}",
+    )
+    return msgspec.structs.replace(row, **fields)
+
+
+def excursion(time_ns: int) -> Excursion:
+    return Excursion(time_ns=time_ns, duration_ms=20.0, swr_peak=5.0, swr_beside=1.2)
+
+
+def start_of(number: int) -> int:
+    return T0 + number * GAP
+
+
+def over(number: int, swr: float = 1.21) -> Transmission:
+    """Transmission number `number`, of three seconds."""
+    return transmission(start_of(number), swr=swr)
+
+
+def spell(first: int, past: int, every: int = 0, swr: float = 1.21) -> list[Row]:
+    """Transmissions with an excursion in each `every`-th."""
+    rows: list[Row] = []
+    for number in range(first, past):
+        if every and number % every == 0:
+            rows.append(excursion(start_of(number) + SECOND))
+        rows.append(over(number, swr))
+    return rows
+
+
+def broken(number: int, swr: float = 1.21) -> list[Row]:
+    """A transmission with a brief high SWR."""
+    start_ns = start_of(number)
+    return [
+        alarm("high-swr", start_ns + SECOND, start_ns=start_ns),
+        alarm("high-swr", start_ns + 2 * SECOND, "cleared"),
+        over(number, swr),
+    ]
+
+
+def time_of(row: Row) -> int:
+    if isinstance(row, Transmission):
+        return row.end_ns
+    assert isinstance(row, AlarmChange | Excursion)
+    return row.time_ns
+
+
+class Station:
+    """A tracker, fed with one row after the other, and all that it has returned."""
+
+    def __init__(self, work_ns: Sequence[int] = (), days: int = 90) -> None:
+        self.options = FaultsOptions(close_after_days=days)
+        self.tracker = FaultTracker(self.options)
+        self.tracker.know_work(work_ns)
+        self.rows: list[Row] = []
+
+    def feed(self, rows: Sequence[Row]) -> Station:
+        for row in rows:
+            self.rows += self.tracker.update([row], time_of(row))
+        return self
+
+    def wait(self, now_ns: int) -> Station:
+        self.rows += self.tracker.update([], now_ns)
+        return self
+
+    @property
+    def changes(self) -> list[FaultChange]:
+        return [row for row in self.rows if isinstance(row, FaultChange)]
+
+    @property
+    def story(self) -> list[str]:
+        return [str(row.change) for row in self.changes]
+
+
+def test_a_fault_opens_by_an_alarm_and_names_its_signs() -> None:
+    station = Station().feed([*spell(0, 3), *broken(3), *spell(4, 6, every=1)])
+    (opened,) = station.changes
+    assert opened.change == FaultChangeKind.OPENED
+    assert opened.opened_ns == opened.time_ns == start_of(3) + SECOND
+    assert opened.first_ns == start_of(3)  # excursions of that transmission are signs
+    assert (opened.family, opened.state) == (FaultFamily.FEEDLINE, FaultState.OPEN)
+    assert opened.severity == Severity.CRITICAL
+    assert opened.summary == "Feedline or antenna: high-swr raised"
+    signs = [row for row in station.rows if isinstance(row, AlarmChange | Excursion)]
+    assert {row.fault_ns for row in signs} == {opened.opened_ns}
+    place = station.rows.index(opened)
+    assert isinstance(station.rows[place + 1], AlarmChange)  # which refers to it
+
+
+def test_excursions_alone_open_nothing_but_are_the_first_sign() -> None:
+    station = Station().feed(spell(0, 40, every=10))
+    assert station.changes == []
+    station.feed([alarm("intermittent-contact", start_of(40))])
+    (opened,) = station.changes
+    assert opened.first_ns == SECOND + start_of(0)
+    assert "4 excursions before" in opened.summary
+
+
+def test_excursions_of_last_month_are_no_sign() -> None:
+    month = round(30 * DAY_NS / GAP)
+    station = Station().feed([*spell(0, 1, every=1), *spell(month, month + 3, every=3)])
+    station.feed(broken(month + 3))
+    assert station.changes[0].first_ns >= start_of(month)
+
+
+def test_all_alarms_of_a_loose_plug_are_one_fault() -> None:
+    rows: list[Row] = []
+    for number in range(300):
+        rows += broken(number) if number % 3 == 0 else spell(number, number + 1, every=2)
+        if number in (10, 200):
+            rows.append(alarm("intermittent-contact", start_of(number) + 5 * SECOND))
+        if number == 280:
+            rows.append(alarm("baseline-shift", start_of(number) + 5 * SECOND))
+    station = Station().feed(rows)
+    assert station.story == ["opened"]
+
+
+def test_a_rash_of_excursions_is_not_the_water_of_last_week() -> None:
+    week = round(7 * DAY_NS / GAP)
+    station = Station().feed([*spell(0, 50), alarm("baseline-shift", start_of(50) - HOUR // 10)])
+    station.feed([*spell(50, 50 + week, swr=1.6), *spell(50 + week, 80 + week, every=2, swr=1.6)])
+    station.feed([alarm("intermittent-contact", start_of(80 + week))])
+    assert station.story == ["opened", "opened"]
+    standing, passing = station.changes
+    marks = [row.fault_ns for row in station.rows if isinstance(row, Excursion)]
+    assert set(marks) == {None}  # the store attaches them to the second
+    assert passing.first_ns >= start_of(50 + week) > standing.opened_ns
+    assert "15 excursions before" in passing.summary
+
+
+def test_high_swr_belongs_to_the_shift_of_last_week() -> None:
+    week = round(7 * DAY_NS / GAP)
+    station = Station().feed([*spell(0, 50), alarm("baseline-shift", start_of(50) - HOUR // 10)])
+    station.feed([*spell(50, 50 + week, swr=1.6), *broken(50 + week, swr=1.7)])
+    assert station.story == ["opened", "worsened"]
+    assert station.changes[-1].summary.startswith("Critical now: high-swr raised; 2 alarms since")
+
+
+def test_severity_rises_once() -> None:
+    station = Station().feed([alarm("sudden-change", T0 + SECOND)])
+    station.feed([*broken(1), *broken(2)])
+    assert station.story == ["opened", "worsened"]
+    assert station.changes[-1].severity == Severity.CRITICAL
+
+
+def test_the_instrument_and_the_line_are_different_troubles() -> None:
+    station = Station().feed(
+        [alarm("high-swr", T0), alarm("detector-fault", T0 + 1000), alarm("no-data", T0 + 2000)]
+    )
+    assert [row.family for row in station.changes] == ["feedline", "instrument", "no-data"]
+
+
+# --- quiet, and back ---
+
+
+def test_a_rare_fault_needs_a_longer_silence_to_be_quiet() -> None:
+    often = Station().feed([*broken(0), *spell(1, 100, every=2), *spell(100, 1000)])
+    rarely = Station().feed([*broken(0), *spell(1, 100, every=40), *spell(100, 1000)])
+    (_, quick), (_, slow) = often.changes, rarely.changes
+    assert quick.change == slow.change == FaultChangeKind.QUIET
+    assert (quick.time_ns - start_of(98)) // GAP == 24 * 3  # a day at least
+    assert (slow.time_ns - start_of(80)) // GAP > 72
+    assert quick.state == FaultState.QUIET
+    assert "where one in 2 had one before" in quick.summary
+
+
+def test_a_fault_with_an_open_alarm_is_not_quiet() -> None:
+    station = Station().feed([*broken(0), alarm("heating-joint", start_of(1)), *spell(1, 500)])
+    assert station.story == ["opened"]
+
+
+def test_a_level_that_has_not_come_back_is_not_quiet() -> None:
+    """The rule has adopted the new level and cleared its alarm: the water is still there."""
+    station = Station().feed([*spell(0, 50), alarm("baseline-shift", start_of(50) - HOUR // 10)])
+    station.feed([*spell(50, 60, swr=1.6), alarm("baseline-shift", start_of(60), "cleared")])
+    station.feed(spell(61, 500, swr=1.6))
+    assert station.story == ["opened"]
+    station.feed(spell(500, 1000, swr=1.2))
+    assert station.story == ["opened", "quiet"]
+
+
+def test_a_quiet_fault_returns_by_an_excursion_at_the_end_of_its_transmission() -> None:
+    station = Station().feed([*broken(0), *spell(1, 300)])
+    assert station.story == ["opened", "quiet"]
+    station.feed([excursion(start_of(300) + SECOND)])
+    assert station.story[2:] == []
+    station.feed([over(300)])
+    assert station.story[2:] == ["returned"]
+    assert station.changes[-1].summary == (
+        "It is back, 299 transmissions after its last sign on 1 March:"
+        " 1 excursion in a transmission"
+    )
+    assert station.changes[-1].state == FaultState.OPEN
+
+
+def test_a_quiet_fault_is_closed_in_time() -> None:
+    station = Station(days=30).feed([*broken(0), *spell(1, 300)])
+    quiet_ns = station.changes[-1].time_ns
+    station.wait(quiet_ns + 30 * DAY_NS - 1)
+    assert station.story == ["opened", "quiet"]
+    station.wait(start_of(0) + 40 * DAY_NS)
+    closed = station.changes[-1]
+    assert closed.change == FaultChangeKind.CLOSED
+    assert closed.time_ns == quiet_ns + 30 * DAY_NS
+    assert closed.summary == "No sign for 30 days, with 299 transmissions"
+    station.feed(broken(5000))
+    assert station.story[-1] == "opened"
+
+
+# --- repairs ---
+
+
+def repaired(every: int, after: Sequence[Row], swr: float = 1.21) -> Station:
+    """A loose plug, repaired before transmission 200."""
+    station = Station(work_ns=[start_of(200) - HOUR // 10])
+    station.feed([*spell(0, 30), *broken(30), *spell(31, 200, every=every, swr=swr)])
+    return station.feed(after)
+
+
+def test_a_repair_is_verified_by_clean_transmissions() -> None:
+    station = repaired(3, spell(200, 300))
+    assert station.story == ["opened", "repaired", "closed"]
+    noted, closed = station.changes[1:]
+    assert noted.time_ns == noted.work_ns == start_of(200) - HOUR // 10
+    assert noted.state == FaultState.VERIFYING
+    assert noted.summary.startswith("Work noted on 4 March, after 1 alarm and 56 excursions; ")
+    promised = int(noted.summary.split("; ")[1].split()[0])
+    number = (closed.time_ns - start_of(200)) // GAP + 1
+    assert number == promised <= 20
+    assert closed.summary == (
+        f"{number} transmissions since the repair on 4 March: no breaks, SWR 1.21 as before."
+        " Fixed (99 %)"
+    )
+    assert station.tracker.memory.faults == []
+
+
+def test_a_failed_repair_is_not_called_fixed() -> None:
+    station = repaired(3, spell(200, 300, every=3))
+    assert station.story[:3] == ["opened", "repaired", "returned"]
+    assert "signs in 2 of" in station.changes[2].summary
+    assert "closed" not in station.story
+
+
+def test_an_alarm_after_the_repair_returns_the_fault_at_once() -> None:
+    station = repaired(3, [*spell(200, 204), *broken(204)])
+    assert station.story == ["opened", "repaired", "returned"]
+    assert station.changes[-1].time_ns == start_of(204) + SECOND
+    assert (
+        "4 transmissions after the work on 4 March: high-swr raised" in station.changes[-1].summary
+    )
+
+
+def test_one_excursion_after_a_repair_does_not_decide() -> None:
+    after = [*spell(200, 205), *spell(205, 206, every=1), *spell(206, 300)]
+    assert repaired(3, after).story == ["opened", "repaired", "closed"]
+
+
+def test_a_repair_in_a_pause_needs_a_longer_silence_than_the_pause() -> None:
+    rows = [*broken(30), *spell(31, 150, every=3), *spell(150, 190)]
+    station = Station(work_ns=[start_of(190) - HOUR // 10]).feed([*spell(0, 30), *rows])
+    station.feed(spell(190, 300))
+    number = (station.changes[-1].time_ns - start_of(190)) // GAP + 1
+    assert station.story == ["opened", "repaired", "closed"]
+    assert number > 40
+
+
+def test_a_shift_is_verified_by_its_level() -> None:
+    def after(swr: float) -> Station:
+        station = Station(work_ns=[start_of(120) - HOUR // 10]).feed(spell(0, 50))
+        station.feed([alarm("baseline-shift", start_of(50) - HOUR // 10), *spell(50, 120, swr=1.6)])
+        station.feed(
+            [over(120, swr), alarm("baseline-shift", start_of(120) + HOUR // 30, "cleared")]
+        )
+        return station.feed(spell(121, 220, swr=swr))
+
+    assert after(1.21).story == after(1.1).story == ["opened", "repaired", "closed"]
+    assert "SWR 1.10 instead of 1.21" in after(1.1).changes[-1].summary
+    still = after(1.5)
+    assert still.story == ["opened", "repaired", "returned"]
+    assert still.changes[-1].summary.endswith("SWR 1.50 instead of 1.21 before the fault")
+
+
+def test_an_alarm_that_was_open_at_the_repair_clears_with_the_first_transmission() -> None:
+    rows: list[Row] = [alarm("high-swr", start_of(10) + SECOND, start_ns=start_of(10))]
+    station = Station(work_ns=[start_of(20) - HOUR // 10])
+    station.feed([*spell(0, 10), *rows, *spell(10, 20, swr=5.0)])
+    station.feed([alarm("high-swr", start_of(20) + SECOND, "cleared"), *spell(20, 60)])
+    assert station.story == ["opened", "repaired", "closed"]
+
+
+def test_work_before_the_last_sign_repairs_nothing() -> None:
+    station = Station(work_ns=[start_of(1)]).feed([*broken(0), *broken(2)])
+    assert station.story == ["opened", "repaired", "returned"]
+    late = Station().feed([*broken(0), *broken(2)])
+    late.tracker.know_work([start_of(1)])  # noted afterwards
+    assert late.wait(start_of(3)).story == ["opened"]
+
+
+# --- data and instrument ---
+
+
+def test_missing_data_is_closed_once_data_is_back() -> None:
+    rows = [alarm("no-data", T0), alarm("no-data", T0 + HOUR, "cleared")]
+    station = Station().feed(rows).feed([alarm("no-data", T0 + HOUR + SECOND)])
+    station.feed([alarm("no-data", T0 + 2 * HOUR, "cleared")]).wait(T0 + 3 * HOUR)
+    assert station.story == ["opened", "closed"]
+    closed = station.changes[-1]
+    assert closed.time_ns == T0 + 3 * HOUR
+    assert closed.summary == "Data arrives again since 1 March 21:00 UTC after 2 interruptions"
+
+
+def test_an_instrument_is_quiet_and_returns() -> None:
+    rows = [alarm(detector_fault.KIND, T0), alarm(detector_fault.KIND, T0 + HOUR, "cleared")]
+    station = Station().feed(rows).wait(T0 + 5 * HOUR)
+    assert station.story == ["opened", "quiet"]
+    assert station.changes[-1].time_ns == T0 + 2 * HOUR
+    assert station.feed([alarm(detector_fault.KIND, T0 + 6 * HOUR)]).story[-1] == "returned"
+
+
+# --- what must not matter ---
+
+KINDS_OF_ROWS = (
+    "baseline-shift",
+    "intermittent-contact",
+    "heating-joint",
+    "detector-fault",
+    "no-data",
+)
+Stream = tuple[list[Row], list[int]]
+
+
+def stream_of(seed: int) -> Stream:
+    """Rows of a station in order of time, as its rules would report them, and times of work."""
+    draw = random.Random(seed)
+    rows: list[Row] = []
+    raised: set[str] = set()
+    number = 0
+    for _ in range(draw.randint(1, 8)):
+        number += draw.choice([1, 5, 200])
+        every, swr, unrest = draw.randint(0, 4), draw.choice([1.2, 1.21, 1.5]), draw.random() / 4
+        for _ in range(draw.randint(1, 60)):
+            start_ns = start_of(number)
+            if every and number % every == 0:
+                rows += [excursion(start_ns + SECOND), excursion(start_ns + 2 * SECOND)]
+            if draw.random() < unrest:
+                kind = draw.choice(["high-swr", "sudden-change"])
+                is_open = kind in raised
+                time_ns = start_ns + (SECOND // 2 if is_open else SECOND + 50_000_000)
+                change = "cleared" if is_open else "raised"
+                rows.append(alarm(kind, time_ns, change, start_ns=start_ns))
+                raised ^= {kind}
+            row = over(number, swr)
+            rows.append(row)
+            if draw.random() < unrest:
+                kind = draw.choice(KINDS_OF_ROWS)
+                change = "cleared" if kind in raised else "raised"
+                rows.append(alarm(kind, row.end_ns + 1000, change, start_ns=start_ns))
+                raised ^= {kind}
+            number += 1
+    rows.sort(key=time_of)
+    work = [draw.randint(1, number) for _ in range(draw.randint(0, 3))]
+    return rows, sorted({start_of(place) - HOUR // 10 for place in work})
+
+
+seeds = st.integers(0, 1 << 32)
+
+
+def batches(rows: list[Row], cuts: Sequence[int]) -> list[list[Row]]:
+    edges = sorted({0, len(rows), *(cut % (len(rows) + 1) for cut in cuts)})
+    return [rows[first:past] for first, past in pairwise(edges)]
+
+
+def by_time(rows: Sequence[Row]) -> list[Row]:
+    """Rows other than memories, in an order of their own."""
+    return sorted((row for row in rows if not isinstance(row, Memory)), key=repr)
+
+
+def run(
+    parts: Sequence[Sequence[Row]], work_ns: Sequence[int], *, killed: bool = False
+) -> list[Row]:
+    options = FaultsOptions(close_after_days=3)
+    tracker = FaultTracker(options)
+    tracker.know_work(work_ns)
+    returned: list[Row] = []
+    for part in parts:
+        rows = tracker.update(part, max(map(time_of, part)))
+        returned += rows
+        if killed:
+            memories = {row.rule: row.content for row in returned if isinstance(row, Memory)}
+            tracker = FaultTracker(options, memories)
+            tracker.know_work(work_ns)
+    return returned
+
+
+@settings(deadline=None, max_examples=60)
+@given(seeds, st.lists(st.integers(0, 10_000), max_size=30))
+def test_neither_batches_nor_kills_matter(seed: int, cuts: list[int]) -> None:
+    rows, work_ns = stream_of(seed)
+    whole = run([rows], work_ns)
+    singly = run([[row] for row in rows], work_ns)
+    assert by_time(whole) == by_time(singly)
+    parts = batches(rows, cuts)
+    assert by_time(run(parts, work_ns)) == by_time(singly)
+    assert by_time(run(parts, work_ns, killed=True)) == by_time(singly)
+
+
+@settings(deadline=None, max_examples=60)
+@given(seeds, st.lists(st.integers(0, 20), min_size=1))
+def test_excursions_may_come_late(seed: int, delays: list[int]) -> None:
+    """They are certain only after their time, but before their transmission is reported."""
+    rows, work_ns = stream_of(seed)
+    late: list[Row] = []
+    waiting: list[Row] = []
+    for number, row in enumerate(rows):
+        if isinstance(row, Transmission):
+            late += [*waiting, row]
+            waiting = []
+        elif isinstance(row, Excursion) and delays[number % len(delays)] > 10:
+            waiting.append(row)
+        else:
+            late.append(row)
+    late += waiting
+    singly = run([[row] for row in rows], work_ns)
+    assert by_time(run([[row] for row in late], work_ns)) == by_time(singly)
+
+
+@settings(deadline=None, max_examples=60)
+@given(seeds)
+def test_a_story_is_well_formed(seed: int) -> None:
+    rows, work_ns = stream_of(seed)
+    stories: dict[int, list[FaultChange]] = {}
+    for row in run([[row] for row in rows], work_ns):
+        if isinstance(row, FaultChange):
+            stories.setdefault(row.opened_ns, []).append(row)
+    for story in stories.values():
+        assert story[0].change == FaultChangeKind.OPENED
+        assert story[0].first_ns <= story[0].opened_ns == story[0].time_ns
+        assert all(a.time_ns <= b.time_ns for a, b in pairwise(story))
+        assert all(row.state != FaultState.CLOSED for row in story[:-1])
+        for before, row in pairwise(story):
+            if row.change == FaultChangeKind.RETURNED:
+                assert before.state in (FaultState.QUIET, FaultState.VERIFYING)
+            if row.change == FaultChangeKind.QUIET:
+                assert before.state == FaultState.OPEN
+            if row.change == FaultChangeKind.REPAIRED:
+                assert row.work_ns in work_ns
+
+
+def test_a_correction_of_the_clock_moves_the_memory() -> None:
+    station = Station().feed([*spell(0, 5, every=2), *broken(5), excursion(start_of(6) + SECOND)])
+    memory = station.tracker.memory
+    content = msgspec.json.encode(memory)
+    moved = redate(content, Shift(T0 - 1, start_of(10), 7 * SECOND))
+    tracker = FaultTracker(FaultsOptions(), {KIND: moved})
+    (fault,), (former,) = tracker.memory.faults, memory.faults
+    assert fault.opened_ns == former.opened_ns + 7 * SECOND
+    assert fault.first_ns == former.first_ns + 7 * SECOND
+    assert fault.before == former.before
+    assert tracker.memory.pending == [start_of(6) + 8 * SECOND]
+    assert redate(moved, Shift(T0 - 1, start_of(11), -7 * SECOND)) == content
+    assert redate(content, Shift(0, T0 - HOUR, SECOND)) == content
+
+
+def test_an_unreadable_memory_is_forgotten() -> None:
+    assert FaultTracker(FaultsOptions(), {KIND: b'{"faults": 1}'}).memory.faults == []
+
+
+# --- the statistics ---
+
+
+def fault_of(signs: float, of: float, clean: int = 0, longest: int = 0) -> FaultMemory:
+    return FaultMemory(
+        opened_ns=T0,
+        first_ns=T0,
+        family=FaultFamily.FEEDLINE,
+        severity=Severity.WARNING,
+        sign_ns=T0,
+        signs=signs,
+        of=of,
+        squares=signs * (2 - signs / of) * (of / signs) ** 2 if signs else 0.0,
+        clean=clean,
+        longest=longest,
+    )
+
+
+def test_the_sequential_test_needs_more_transmissions_for_rarer_signs() -> None:
+    assert evidence.needed(fault_of(50, 60)) == evidence.LEAST
+    # With a known rate log(99) / log(0.995 / 0.9), 46; more as it is not known well.
+    number = evidence.needed(fault_of(30, 300))
+    assert number is not None
+    assert 46 < number < 55
+    assert evidence.needed(fault_of(3, 300)) is None or evidence.needed(fault_of(3, 300)) > 200
+    assert evidence.needed(fault_of(30, 60, longest=25)) == 26
+    assert evidence.needed(fault_of(30, 60, longest=300)) == evidence.MOST
+
+
+def test_signs_in_clusters_count_for_less() -> None:
+    regular, clustered = fault_of(0, 0), fault_of(0, 0)
+    for number in range(100):
+        evidence.count_sign(regular)
+        regular.clean = 4
+        evidence.count_sign(clustered)
+        clustered.clean = 40 if number % 10 == 0 else 0
+    assert evidence.dispersion(regular) == 1
+    assert evidence.dispersion(clustered) > 3
+    assert evidence.rate(clustered) > evidence.rate(regular)
+    clustered.clean = regular.clean = clustered.longest = regular.longest = 0
+    few, many = evidence.needed(regular), evidence.needed(clustered)
+    assert few is not None
+    assert many is not None
+    assert many > few
+
+
+def test_a_level_fades_and_knows_its_scatter() -> None:
+    levels: dict[str, object] = {}
+    typed = msgspec.convert(levels, dict[str, evidence.Level])
+    for number in range(2000):
+        evidence.learn_level(typed, "20", 0.1 + 0.01 * (-1) ** number)
+    level = typed["20"]
+    assert abs(level.mean - 0.1) < 2e-4
+    assert abs(level.variance - 1e-4) < 5e-6
+    assert abs(level.count - 1 / (1 - evidence.LEVEL_FADES)) < 1e-6
