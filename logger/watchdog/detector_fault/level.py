@@ -44,6 +44,8 @@ LEAST_RECENT, LEAST_RECENT_ROWS = 2, 4
 LEAST_USUAL, LEAST_USUAL_ROWS = 10, 20  # sessions and transmissions to compare with
 JUST_BEFORE = 3  # sessions
 MOST_ROWS = 90
+MOST_POWERS = 24  # remembered of older sessions
+POWER_SHARE = 8  # a remembered power counts as one in so many transmissions
 LEAST_SETTLED = 20  # pairs
 LEAST_RHO = 0.01
 MOST_NOISE = 0.2  # of ln rho
@@ -89,15 +91,24 @@ class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_field
     crest: float = 0.0
 
 
+class UsedPower(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_fields=True):
+    """Power used in a mode, ln watts; `crest` as in `Reading`."""
+
+    ln_w: float
+    crest: float
+
+
 class Memory(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """Readings of the latest sessions and the standing change.
 
+    powers   powers of older sessions, the latest used last
     last_ns  end of the last transmission
     since    first session of the standing change, None if there is none
     words    its description
     """
 
     readings: list[Reading] = []
+    powers: list[UsedPower] = []
     last_ns: int = 0
     since: int | None = None
     words: str | None = None
@@ -131,13 +142,15 @@ def judge(memory: Memory, row: Transmission) -> str | None:
     reading = _reading(memory, row)
     if reading is None:
         return memory.words
-    memory.readings = [*memory.readings, reading][-MOST_ROWS:]
+    memory.readings.append(reading)
+    if len(memory.readings) > MOST_ROWS:
+        _remember_power(memory, memory.readings.pop(0))
     if memory.since is not None and reading.session >= memory.since + ADOPTED:
         # After this time the changed level is the usual one.
         memory.readings = [old for old in memory.readings if old.session >= memory.since]
         memory.since = None
     standing = memory.since
-    memory.since, memory.words = _describe(memory.readings, standing)
+    memory.since, memory.words = _describe(memory, standing)
     if standing is not None and memory.since is None:
         # Readings of a past change do not show what is usual.
         memory.readings = [
@@ -148,18 +161,32 @@ def judge(memory: Memory, row: Transmission) -> str | None:
     return memory.words
 
 
-def _describe(
-    readings: Sequence[Reading], standing: int | None
-) -> tuple[int, str] | tuple[None, None]:
+def _remember_power(memory: Memory, old: Reading) -> None:
+    """Remember the power of a reading that is forgotten; a busy station has another every hour."""
+    memory.powers = [
+        power
+        for power in memory.powers
+        if abs(power.ln_w - old.ln_w) > WIDTH or not _is_alike(power.crest, old.crest)
+    ]
+    memory.powers = [*memory.powers, UsedPower(old.ln_w, old.crest)][-MOST_POWERS:]
+
+
+def _is_alike(crest: float, middle: float) -> bool:
+    """True if two ln of crest factors are of the same mode."""
+    return abs(crest - middle) <= CREST + CREST_SHARE * middle
+
+
+def _describe(memory: Memory, standing: int | None) -> tuple[int, str] | tuple[None, None]:
     """Return the first session of a change and its description, None for both without a change.
 
     standing  first session of a change that is already known
     """
+    readings = memory.readings
     numbers = list(dict.fromkeys(row.session for row in readings))
     most = min(RECENT, len(numbers) - LEAST_USUAL)
     for count in range(LEAST_RECENT, most + 1):
         since = standing or numbers[-count]
-        change = _change(readings, standing or numbers[-most], since, numbers[-count])
+        change = _change(memory, standing or numbers[-most], since, numbers[-count])
         words = None if change is None else _words(change, standing=standing is not None)
         if words:
             return since, words
@@ -193,18 +220,19 @@ def _reading(memory: Memory, row: Transmission) -> Reading | None:
     )
 
 
-def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> Change | None:
+def _change(memory: Memory, first: int, onset: int, since: int) -> Change | None:
     """Return the difference between the sessions from `since` on and those before `first`.
 
     None if there are too few. The sessions just before `onset` decide whether the change was
     sudden.
     """
+    readings = memory.readings
     usual = [row for row in readings if row.session < first]
     recent = [row for row in readings if row.session >= max(first, since)]
     latest = [row for row in readings if first - JUST_BEFORE <= row.session < onset]
     if len(usual) < LEAST_USUAL_ROWS or len(recent) < LEAST_RECENT_ROWS:
         return None
-    ln_w, lift = _power_shift(usual, recent)
+    ln_w, lift = _power_shift(usual, memory.powers, recent)
     levels = _levels(usual)
     usual_means, days_before = (_deviations(usual, levels, by) for by in ("session", "day"))
     means, days = (_deviations(recent, levels, by) for by in ("session", "day"))
@@ -229,18 +257,20 @@ def _change(readings: Sequence[Reading], first: int, onset: int, since: int) -> 
     return Change(ln_w, lift, mean, z, at_once, len(channels), len(levels), turn, is_new)
 
 
-def _power_shift(usual: Sequence[Reading], recent: Sequence[Reading]) -> tuple[float, float]:
+def _power_shift(
+    usual: Sequence[Reading], powers: Sequence[UsedPower], recent: Sequence[Reading]
+) -> tuple[float, float]:
     """Return the likeliest shift of ln watts, and ln of its likelihood ratio to no shift."""
-    crest = np.array([row.crest for row in usual])
-    ln_w = np.array([row.ln_w for row in usual])
     sessions = []
     for number in dict.fromkeys(row.session for row in recent):
         session = [row for row in recent if row.session == number]
         middle = float(np.median([row.crest for row in session]))
-        like = ln_w[np.abs(crest - middle) <= CREST + CREST_SHARE * middle]
+        like = [row.ln_w for row in usual if _is_alike(row.crest, middle)]
         if len(like) >= LEAST_LIKE:
+            older = [power.ln_w for power in powers if _is_alike(power.crest, middle)]
+            like += older * (1 + len(like) // POWER_SHARE)
             values = np.array([row.ln_w for row in session])
-            sessions.append((values, *_usage(like, values)))
+            sessions.append((values, *_usage(np.array(like), values)))
     observed = [np.interp(*session).sum() for session in sessions]
     if -sum(observed) < LIFT / 2:
         return 0.0, 0.0  # no shift can make these much likelier
