@@ -105,6 +105,7 @@ def test_a_broker_hears_of_alarms_and_of_the_death_of_the_watch(tmp_path: Path) 
             port,
             {
                 "kind": "mqtt",
+                "detail": "alarms",
                 "host": "127.0.0.1",
                 "port": to.port,
                 "tls": True,
@@ -214,10 +215,11 @@ def test_a_hanging_command_holds_up_neither_capture_nor_the_end(tmp_path: Path) 
             {
                 "kind": "command",
                 "name": "hangs",
+                "detail": "alarms",
                 "command": [sys.executable, "hang.py"],
                 "timeout_s": 60,
             },
-            {"kind": "command", "command": [sys.executable, "-c", told]},
+            {"kind": "command", "detail": "alarms", "command": [sys.executable, "-c", told]},
         )
         with daemon(config) as running:
             bridge_.pair = GOOD

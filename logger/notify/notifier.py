@@ -1,10 +1,10 @@
 """One channel, fed from the store on its own thread.
 
-The daemon calls `offer` for each change of an alarm, which wakes the thread at once; the thread
-then reads the changes from the store, so nothing is lost between two runs. Only changes that the
-store cannot accept (a full disk) are delivered from memory. See `notifier_store` for the stored
-state, `message_queue` for storms, shelving and the daily message,
-`attempts` for retries.
+The daemon calls `offer` for each change of an alarm or a fault, which wakes the thread at once; the
+thread then reads the changes from the store, so nothing is lost between two runs. Only changes that
+the store cannot accept (a full disk) are delivered from memory. See `notifier_store` for the stored
+state, `message_queue` for storms of alarms, shelving and the daily message, `fault_queue` for the
+limits of messages of faults, `attempts` for retries.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from random import Random
 
+from msgspec import convert
 from msgspec.structs import replace
 
 from logger.config.notifiers import NotifierOptions
@@ -32,10 +33,23 @@ from logger.notify.channel import (
     Message,
     NotDelivered,
 )
+from logger.notify.fault_queue import EVENT, FaultQueue, is_fault
 from logger.notify.message_queue import MessageQueue, QueuedMessage, is_daily_due
 from logger.notify.notifier_store import NotifierStore
-from logger.rows import Alarm, AlarmEvent, AlarmKey, AlarmKind, ChangeKind
+from logger.rows import (
+    Alarm,
+    AlarmEvent,
+    AlarmKey,
+    AlarmKind,
+    ChangeKind,
+    Fault,
+    FaultChangeKind,
+    FaultEvent,
+    FaultKey,
+    FaultState,
+)
 from logger.store.deliveries import Deliveries
+from logger.store.faults import RENEWED, Faults
 from logger.store.tables import Event
 from logger.utc import format_optional
 
@@ -45,16 +59,21 @@ LAST_S = 1.5  # time for the rest at shutdown; after that it waits in the store
 MOST_FRESH = 1000  # changes offered and not yet processed
 MOST_UNSTORED = 1000  # changes delivered before they were stored
 DAILY = "daily"
+# Changes of faults whose messages include possible causes.
+ADVISED = (*RENEWED, FaultChangeKind.EXPLAINED)
 
 Advise = Callable[[Alarm], Sequence[str]]
+AdviseOnFault = Callable[[Fault], Sequence[str]]
 ReadStatus = Callable[[], Status | None]
 
 
 class Notifier:
-    """Delivers the alarms of one channel. `run` works until `end` is called; `offer` never blocks.
+    """Delivers the faults, or the alarms, of one channel.
+
+    `run` works until `end` is called; `offer` never blocks.
 
     read_status   returns the daemon's status, for the daily message
-    advise        returns the possible causes of an alarm
+    advise        returns the possible causes of an alarm, `advise_on_fault` those of a fault
     """
 
     def __init__(
@@ -65,6 +84,7 @@ class Notifier:
         *,
         read_status: ReadStatus = lambda: None,
         advise: Advise = lambda alarm: (),
+        advise_on_fault: AdviseOnFault = lambda fault: (),
         random: Random | None = None,
         clock: Callable[[], float] = time.monotonic,
         utc_ns: Callable[[], int] = time.time_ns,
@@ -74,19 +94,24 @@ class Notifier:
         self._station = station
         self._read_status = read_status
         self._advise = advise
+        self._advise_on_fault = advise_on_fault
         self._clock = clock
         self._utc_ns = utc_ns
         self._channel: DeliveryChannel | None = None
-        self._fresh: deque[AlarmEvent] = deque(maxlen=MOST_FRESH)
+        self._fresh: deque[AlarmEvent | FaultEvent] = deque(maxlen=MOST_FRESH)
         self._wake = threading.Event()
         self._ending = False
         self._store = NotifierStore(self.name, store, clock, utc_ns)
         self._attempts = DeliveryAttempts(self.name, random or Random(), clock, utc_ns)
-        self._queue = MessageQueue(self._compose)
-        self._unstored: dict[AlarmKey, None] = {}  # delivered before being stored
+        self._alarm_queue = MessageQueue(self._compose)
+        self._fault_queue = FaultQueue(self._compose_fault)
+        self._queue = self._fault_queue if options.reports_faults else self._alarm_queue
+        self._unstored: dict[AlarmKey | FaultKey, None] = {}  # delivered before being stored
         self._is_begun = False  # the alarms open before have been read
         self._open: dict[AlarmKind, Alarm] = {}
+        self._faults: dict[str, Fault] = {}  # wanted ones that are not closed, by `opened_utc`
         self._shelved: frozenset[str] = frozenset()
+        self._held: frozenset[str] = frozenset()  # kinds of entries that wait for the shelf
 
     def use(self, channel: DeliveryChannel) -> None:
         """Set the channel, before `run`."""
@@ -95,8 +120,8 @@ class Notifier:
     # Called from other threads.
 
     def offer(self, item: Event) -> None:
-        """Note an event, stored or not: changes of alarms are processed soon."""
-        if isinstance(item, AlarmEvent):
+        """Note an event, stored or not: changes of alarms and faults are processed soon."""
+        if isinstance(item, AlarmEvent | FaultEvent):
             self._fresh.append(item)
             self._wake.set()
 
@@ -164,7 +189,7 @@ class Notifier:
         self._put_daily()
         wait_s = self._attempts.wait_s() or self._attempt()
         self._store.save_if_due(self._queue.entries)
-        if any(entry.kind in self._shelved for entry in self._queue.entries):
+        if any(entry.kind in self._held for entry in self._queue.entries):
             wait_s = min(wait_s, SHELF_S)
         return wait_s
 
@@ -181,13 +206,16 @@ class Notifier:
             self._store.fail(error)
         else:
             self._store.recover()
-            fresh = [event for event in fresh if event.alarm.id is None]
+            fresh = [event for event in fresh if not _is_stored(event)]
         for event in fresh:
             if event.key not in self._unstored:
                 self._unstored[event.key] = None
                 if len(self._unstored) > MOST_UNSTORED:
                     del self._unstored[next(iter(self._unstored))]
-                self._process(event)
+                if isinstance(event, AlarmEvent):
+                    self._process(event)
+                else:
+                    self._process_fault(event, None)
 
     def _read_store(self) -> None:
         store = self._store.open(self._queue)
@@ -201,12 +229,49 @@ class Notifier:
                     del self._unstored[event.key]
                 else:
                     self._process(event)
+                    self._note_late_sign(event, store)
             self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
+        self._read_faults(store)
         if self._queue.entries:
             self._shelved = store.shelved(self._utc_ns())
+        self._held = self._shelved
+        if self._options.reports_faults:
+            self._held = frozenset(
+                entry.kind
+                for entry in self._queue.entries
+                if self._shelved
+                and is_fault(entry)
+                and (kinds := store.kinds(entry.message["id"]))
+                and kinds <= self._shelved
+            )
+
+    def _read_faults(self, store: Deliveries) -> None:
+        faults = Faults(store.database)
+        if not self._options.reports_faults:
+            self._advance(faults.last_change_id())
+        while changes := faults.events_after(self._store.progress.fault_change_id):
+            for change_id, event in changes:
+                self._advance(change_id)
+                self._faults.pop(event.fault.opened_utc, None)
+                if event.key in self._unstored:
+                    del self._unstored[event.key]
+                else:
+                    self._process_fault(event, store)
+        unstored = {utc: fault for utc, fault in self._faults.items() if fault.id is None}
+        self._faults = unstored | {
+            fault.opened_utc: fault
+            for fault in store.open_faults()
+            if self._wants_fault(fault, store)
+        }
+
+    def _advance(self, fault_change_id: int) -> None:
+        self._store.progress = self._store.progress._replace(fault_change_id=fault_change_id)
 
     def _begin(self, store: Deliveries) -> None:
-        """Take over the alarms that are open already."""
+        """Take over the alarms that are open already, and recall recent messages of faults."""
+        now_s, now_ns = self._clock(), self._utc_ns()
+        for kind, message, ended_ns in store.finished(self.name, EVENT):
+            self._fault_queue.recall(kind, message, now_s - max(0, now_ns - ended_ns) / 1e9)
         self._shelved = store.shelved(self._utc_ns())
         self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
         self._is_begun = True
@@ -220,14 +285,48 @@ class Notifier:
             self._open.pop(alarm.kind, None)
         elif change == ChangeKind.RAISED or alarm.kind in self._open:
             self._open[alarm.kind] = alarm
-        if not self._options.wants(alarm):
+        if self._options.reports_faults or not self._options.wants(alarm):
             return
         self._notify_listener(event)
         assert self._channel is not None
-        if change in self._channel.changes and self._queue.add(
+        if change in self._channel.changes and self._alarm_queue.add(
             event, self._clock(), shelved=alarm.kind in self._shelved
         ):
             self._attempts.retry_now()
+
+    def _note_late_sign(self, event: AlarmEvent, store: Deliveries) -> None:
+        """Report a fault once it has an alarm of a wanted kind, if another one has opened it."""
+        change, alarm = event
+        kinds = self._options.alarms
+        if (
+            self._options.reports_faults
+            and kinds is not None
+            and change == ChangeKind.RAISED
+            and alarm.kind in kinds
+            and alarm.fault_id is not None
+            and alarm.raised_utc is not None
+            and store.joins_late(alarm, kinds)
+        ):
+            fault = Faults(store.database).fault(alarm.fault_id)
+            opening = FaultEvent(FaultChangeKind.OPENED, fault, alarm.raised_utc)
+            self._process_fault(opening, store)
+
+    def _process_fault(self, event: FaultEvent, store: Deliveries | None) -> None:
+        """Queue a change of a fault; without `store`, it is not stored."""
+        fault = event.fault
+        if not self._options.reports_faults or not self._wants_fault(fault, store):
+            return
+        if fault.state == FaultState.CLOSED:
+            self._faults.pop(fault.opened_utc, None)
+        else:
+            self._faults[fault.opened_utc] = fault
+        if self._fault_queue.add(event, self._clock()):
+            self._attempts.retry_now()
+
+    def _wants_fault(self, fault: Fault, store: Deliveries | None) -> bool:
+        has_kinds = store is not None and self._options.alarms is not None
+        kinds = store.kinds(fault.id) if store is not None and has_kinds else None
+        return self._options.wants_fault(fault, kinds)
 
     def _notify_listener(self, event: AlarmEvent) -> None:
         change, alarm = event
@@ -252,51 +351,124 @@ class Notifier:
             advice=self._advise(event.alarm) if advises else (),
         )
 
+    def _compose_fault(self, event: FaultEvent) -> Message:
+        """Return a message without advice, which is added when the message is due."""
+        return messages.fault(self._station, event, self._utc_ns())
+
+    def _renew(self, entries: Sequence[QueuedMessage]) -> list[QueuedMessage]:
+        """Bring the messages of faults up to date, unless an attempt has been made.
+
+        Return those that are still true; several have become one message.
+        """
+        if any(entry.attempts or not is_fault(entry) for entry in entries):
+            return list(entries)
+        valid = []
+        for entry in entries:
+            event = self._latest(entry.message)
+            if event is None:
+                self._fault_queue.drop(entry)
+                self._store.drop(entry)
+                continue
+            advises = self._options.advises and event.change in ADVISED
+            advice = self._advise_on_fault(event.fault) if advises else ()
+            entry.message = messages.fault(self._station, event, self._utc_ns(), advice)
+            valid.append(entry)
+        if len(valid) > 1:
+            message = messages.combine([entry.message for entry in valid])
+            for entry in valid:
+                entry.message = message
+        return valid
+
+    def _latest(self, message: Message) -> FaultEvent | None:
+        """Return the event of a waiting message with the present fault.
+
+        None if there is nothing to report any more.
+        """
+        change = FaultChangeKind(message["change"])
+        fault = convert({name: message[name] for name in Fault.__struct_fields__}, Fault)
+        try:
+            faults = Faults(self._store.open(self._queue).database)
+            stored = faults.select("r.id = ? OR r.opened_ns = ?", fault.id, fault.opened_ns)
+        except StoreError:
+            stored = [fault]
+        if stored:
+            fault = stored[0]
+        elif fault.id is not None:  # `recompute` has removed it
+            return None
+        if change == FaultChangeKind.WORSENED and fault.acknowledged_utc is not None:
+            return None  # by a person who has seen that
+        if change == FaultChangeKind.EXPLAINED and fault.probable_cause is None:
+            return None
+        return FaultEvent(change, fault, message["change_utc"])
+
     def _put_daily(self) -> None:
         minute, now_ns = self._options.daily_minute, self._utc_ns()
         if minute is None or not is_daily_due(minute, self._store.progress.daily_ns, now_ns):
             return
         self._store.progress = self._store.progress._replace(daily_ns=now_ns)
+        faults = list(self._faults.values()) if self._options.reports_faults else None
         message = messages.daily(
-            self._station, now_ns, self._read_status(), self._open, len(self._queue.entries)
+            self._station,
+            now_ns,
+            self._read_status(),
+            self._open,
+            len(self._queue.entries),
+            faults,
+            [line for fault in faults or () for line in self._reminder(fault)],
         )
         self._queue.put(DAILY, message)
+
+    def _reminder(self, fault: Fault) -> list[str]:
+        """Return what to do next about a fault, nothing if somebody has acknowledged it."""
+        if fault.acknowledged_utc is not None or fault.state != FaultState.OPEN:
+            return []
+        advice = self._advise_on_fault(fault)
+        return [messages.describe_fault(fault), *advice] if advice else []
 
     # Delivering.
 
     def _attempt(self) -> float:
         """Deliver one message and update the display; return seconds to wait."""
         try:
-            entry, due_s = self._queue.due(self._clock(), self._shelved)
-            if entry is not None:
-                self._deliver(entry)
+            entries, due_s = self._queue.due(self._clock(), self._held)
+            if entries:
+                self._deliver(self._renew(entries))
                 due_s = 0.0
             shown_s = self._show()
         except NotDelivered as error:
             return self._attempts.fail(error)
-        if entry is not None or isinstance(self._channel, AlarmIndicator):
+        if entries or isinstance(self._channel, AlarmIndicator):
             self._attempts.succeed()
         return min(seconds for seconds in (IDLE_S, shown_s, due_s) if seconds is not None)
 
     def _show(self) -> float | None:
         if not isinstance(self._channel, AlarmIndicator):
             return None
-        return self._channel.show(
-            [alarm for alarm in self._open.values() if self._options.wants(alarm)]
-        )
+        alarms = [alarm for alarm in self._open.values() if self._options.wants(alarm)]
+        return self._channel.show(alarms, list(self._faults.values()))
 
-    def _deliver(self, entry: QueuedMessage) -> None:
+    def _deliver(self, entries: Sequence[QueuedMessage]) -> None:
+        """Deliver the message of these entries."""
+        if not entries:
+            return
         assert self._channel is not None
-        entry.attempts += 1
-        entry.changed = True
-        refusal = None
+        for entry in entries:
+            entry.attempts += 1
+            entry.changed = True
+        message, refusal = entries[0].message, None
         try:
-            self._channel.deliver(entry.message)
+            self._channel.deliver(message)
             self._attempts.delivered += 1
         except NotDelivered as error:
             if not error.permanent:
                 raise
-            self._attempts.give_up(error, entry.message["text"])
+            self._attempts.give_up(error, message["text"])
             refusal = str(error)
-        self._queue.done(entry, self._clock())
-        self._store.finish(entry, refusal)
+        for entry in entries:
+            self._queue.done(entry, self._clock())
+            self._store.finish(entry, refusal)
+
+
+def _is_stored(event: AlarmEvent | FaultEvent) -> bool:
+    row = event.alarm if isinstance(event, AlarmEvent) else event.fault
+    return row.id is not None

@@ -20,7 +20,7 @@ from logger.live.feed import LiveFeed, Tap
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
 from logger.live.status import Status
-from logger.rows import Alarm
+from logger.rows import Alarm, Fault
 from logger.stages.view import View
 from logger.store.tables import Event
 
@@ -57,7 +57,7 @@ class Outlets:
             self._metrics = MetricsServer(self._config.metrics, self._status)
 
     def report(self, item: Event) -> None:
-        """Offer a stored row, or an alarm change that cannot be stored, to the notifiers."""
+        """Offer a stored row, or a change that cannot be stored, to the notifiers."""
         for notifier in self.notifiers:
             notifier.offer(item)
 
@@ -117,7 +117,12 @@ class Outlets:
             watching=True,
         )
         self.notifiers = build_notifiers(
-            config.store.path, config.notifiers, context, self._status, self._advise
+            config.store.path,
+            config.notifiers,
+            context,
+            self._status,
+            self._advise,
+            self._advise_on_fault,
         )
         for notifier in self.notifiers:
             self._start_thread(f"notify {notifier.name}", notifier.run)
@@ -132,6 +137,12 @@ class Outlets:
         from logger.diagnosis import advice
 
         return advice(self._config.store.path, alarm)
+
+    def _advise_on_fault(self, fault: Fault) -> list[str]:
+        """Return possible causes of a fault; called on the threads of notifiers."""
+        from logger.diagnosis import fault_advice
+
+        return fault_advice(self._config.store.path, fault)
 
 
 def _serve(feed: LiveFeed) -> None:
