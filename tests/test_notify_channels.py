@@ -33,7 +33,7 @@ from logger.notify import messages
 from logger.notify.channel import ChannelContext, NotDelivered
 from logger.notify.command import Command
 from logger.notify.inhibit import Inhibit
-from logger.notify.mail import Mail
+from logger.notify.mail import Mail, letter
 from logger.notify.mqtt import Mqtt
 from logger.notify.webhook import Webhook
 from logger.rows import (
@@ -293,6 +293,9 @@ def test_mail_goes_by_starttls_with_password(trusted: Authority) -> None:
     assert text.startswith("harbour-workshop: high-swr raised 2026-03-01 19:00:05 UTC: SWR 8.50")
     assert "- bypass the meter" in text
     assert "value: 8.5" in text
+    fault = letter(MailOptions(host="h", sender="a@b.c", to=["d@e.f"]), FAULT_MESSAGE)
+    assert fault["subject"] == "harbour-workshop: fault 3 opened"
+    assert "- bypass the meter" in fault.get_content()
 
 
 def test_mail_that_is_not_taken(trusted: Authority) -> None:
