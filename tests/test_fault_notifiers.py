@@ -83,7 +83,7 @@ def make_notifier(store: Path, clock: Clock, channel: Recorder, **more: Any) -> 
         store,
         "here",
         read_status=status,
-        advise_on_fault=lambda fault: [f"look at fault {fault.id}"],
+        advise=lambda row: [f"look at fault {row.id}"],
         random=Random(1),
         clock=lambda: clock.now_s,
         utc_ns=clock.utc_ns,

@@ -20,7 +20,7 @@ from logger.config.notifiers import NotifierOptions, WebhookOptions
 from logger.notify.build import build_channel
 from logger.notify.channel import ChannelContext
 from logger.notify.notifier import Notifier
-from logger.rows import AlarmChange, AlarmEvent, Severity
+from logger.rows import Alarm, AlarmChange, AlarmEvent, Severity
 from logger.store.alarms import Alarms
 from logger.store.deliveries import Deliveries
 from logger.store.tables import ALARMS
@@ -61,7 +61,7 @@ def make_notifier(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
         store,
         "here",
         read_status=lambda: msgspec.structs.replace(STATUS, running_s=12.0, last_pair_ns=T0),
-        advise=lambda alarm: [f"look at {alarm.kind}"],
+        advise=lambda row: [f"look at {row.kind if isinstance(row, Alarm) else row.id}"],
         random=Random(1),
         clock=lambda: clock.now_s,
         utc_ns=clock.utc_ns,

@@ -15,7 +15,8 @@ from logger.config.notifiers import (
     WebhookOptions,
 )
 from logger.notify.channel import ChannelContext, DeliveryChannel
-from logger.notify.notifier import Advise, AdviseOnFault, Notifier, ReadStatus
+from logger.notify.fault_reports import Advise
+from logger.notify.notifier import Notifier, ReadStatus
 
 
 def build_channel(options: NotifierOptions, context: ChannelContext) -> DeliveryChannel:
@@ -49,23 +50,14 @@ def build_notifiers(
     context: ChannelContext,
     read_status: ReadStatus,
     advise: Advise,
-    advise_on_fault: AdviseOnFault,
 ) -> list[Notifier]:
     """Make a notifier for each channel.
 
-    `read_status` returns the daemon's status, `advise` and `advise_on_fault` the possible causes of
-    an alarm and a fault.
+    `read_status` returns the daemon's status, `advise` the possible causes of an alarm or a fault.
     """
     notifiers = []
     for options in options_list:
-        notifier = Notifier(
-            options,
-            store,
-            context.station,
-            read_status=read_status,
-            advise=advise,
-            advise_on_fault=advise_on_fault,
-        )
+        notifier = Notifier(options, store, context.station, read_status=read_status, advise=advise)
         notifier.use(build_channel(options, replace(context, wake=notifier.wake)))
         notifiers.append(notifier)
     return notifiers

@@ -17,7 +17,6 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from random import Random
 
-from msgspec import convert
 from msgspec.structs import replace
 
 from logger.config.notifiers import NotifierOptions
@@ -33,8 +32,8 @@ from logger.notify.channel import (
     Message,
     NotDelivered,
 )
-from logger.notify.fault_queue import EVENT, FaultQueue, is_fault
-from logger.notify.message_queue import MessageQueue, QueuedMessage, is_daily_due
+from logger.notify.fault_reports import Advise, FaultReports
+from logger.notify.message_queue import MessageQueue, Queue, QueuedMessage, is_daily_due
 from logger.notify.notifier_store import NotifierStore
 from logger.rows import (
     Alarm,
@@ -42,14 +41,11 @@ from logger.rows import (
     AlarmKey,
     AlarmKind,
     ChangeKind,
-    Fault,
-    FaultChangeKind,
     FaultEvent,
     FaultKey,
-    FaultState,
 )
 from logger.store.deliveries import Deliveries
-from logger.store.faults import RENEWED, Faults
+from logger.store.faults import Faults
 from logger.store.tables import Event
 from logger.utc import format_optional
 
@@ -59,11 +55,7 @@ LAST_S = 1.5  # time for the rest at shutdown; after that it waits in the store
 MOST_FRESH = 1000  # changes offered and not yet processed
 MOST_UNSTORED = 1000  # changes delivered before they were stored
 DAILY = "daily"
-# Changes of faults whose messages include possible causes.
-ADVISED = (*RENEWED, FaultChangeKind.EXPLAINED)
 
-Advise = Callable[[Alarm], Sequence[str]]
-AdviseOnFault = Callable[[Fault], Sequence[str]]
 ReadStatus = Callable[[], Status | None]
 
 
@@ -73,7 +65,7 @@ class Notifier:
     `run` works until `end` is called; `offer` never blocks.
 
     read_status   returns the daemon's status, for the daily message
-    advise        returns the possible causes of an alarm, `advise_on_fault` those of a fault
+    advise        returns the possible causes of an alarm or a fault
     """
 
     def __init__(
@@ -83,8 +75,7 @@ class Notifier:
         station: str,
         *,
         read_status: ReadStatus = lambda: None,
-        advise: Advise = lambda alarm: (),
-        advise_on_fault: AdviseOnFault = lambda fault: (),
+        advise: Advise = lambda row: (),
         random: Random | None = None,
         clock: Callable[[], float] = time.monotonic,
         utc_ns: Callable[[], int] = time.time_ns,
@@ -94,7 +85,6 @@ class Notifier:
         self._station = station
         self._read_status = read_status
         self._advise = advise
-        self._advise_on_fault = advise_on_fault
         self._clock = clock
         self._utc_ns = utc_ns
         self._channel: DeliveryChannel | None = None
@@ -103,13 +93,13 @@ class Notifier:
         self._ending = False
         self._store = NotifierStore(self.name, store, clock, utc_ns)
         self._attempts = DeliveryAttempts(self.name, random or Random(), clock, utc_ns)
-        self._alarm_queue = MessageQueue(self._compose)
-        self._fault_queue = FaultQueue(self._compose_fault)
-        self._queue = self._fault_queue if options.reports_faults else self._alarm_queue
+        self._faults = FaultReports(options, station, advise, utc_ns)
+        self._queue: Queue = (
+            self._faults.queue if options.reports_faults else MessageQueue(self._compose)
+        )
         self._unstored: dict[AlarmKey | FaultKey, None] = {}  # delivered before being stored
         self._is_begun = False  # the alarms open before have been read
         self._open: dict[AlarmKind, Alarm] = {}
-        self._faults: dict[str, Fault] = {}  # wanted ones that are not closed, by `opened_utc`
         self._shelved: frozenset[str] = frozenset()
         self._held: frozenset[str] = frozenset()  # kinds of entries that wait for the shelf
 
@@ -213,7 +203,7 @@ class Notifier:
                 if len(self._unstored) > MOST_UNSTORED:
                     del self._unstored[next(iter(self._unstored))]
                 if isinstance(event, AlarmEvent):
-                    self._process(event)
+                    self._process(event, None)
                 else:
                     self._process_fault(event, None)
 
@@ -228,22 +218,14 @@ class Notifier:
                 if event.key in self._unstored:
                     del self._unstored[event.key]
                 else:
-                    self._process(event)
-                    self._note_late_sign(event, store)
+                    self._process(event, store)
             self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
         self._read_faults(store)
         if self._queue.entries:
             self._shelved = store.shelved(self._utc_ns())
         self._held = self._shelved
         if self._options.reports_faults:
-            self._held = frozenset(
-                entry.kind
-                for entry in self._queue.entries
-                if self._shelved
-                and is_fault(entry)
-                and (kinds := store.kinds(entry.message["id"]))
-                and kinds <= self._shelved
-            )
+            self._held = self._faults.held(store, self._shelved)
 
     def _read_faults(self, store: Deliveries) -> None:
         faults = Faults(store.database)
@@ -252,26 +234,19 @@ class Notifier:
         while changes := faults.events_after(self._store.progress.fault_change_id):
             for change_id, event in changes:
                 self._advance(change_id)
-                self._faults.pop(event.fault.opened_utc, None)
+                self._faults.forget(event)
                 if event.key in self._unstored:
                     del self._unstored[event.key]
                 else:
                     self._process_fault(event, store)
-        unstored = {utc: fault for utc, fault in self._faults.items() if fault.id is None}
-        self._faults = unstored | {
-            fault.opened_utc: fault
-            for fault in store.open_faults()
-            if self._wants_fault(fault, store)
-        }
+        self._faults.refresh(store)
 
     def _advance(self, fault_change_id: int) -> None:
         self._store.progress = self._store.progress._replace(fault_change_id=fault_change_id)
 
     def _begin(self, store: Deliveries) -> None:
         """Take over the alarms that are open already, and recall recent messages of faults."""
-        now_s, now_ns = self._clock(), self._utc_ns()
-        for kind, message, ended_ns in store.finished(self.name, EVENT):
-            self._fault_queue.recall(kind, message, now_s - max(0, now_ns - ended_ns) / 1e9)
+        self._faults.recall(store, self.name, self._clock())
         self._shelved = store.shelved(self._utc_ns())
         self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
         self._is_begun = True
@@ -279,54 +254,30 @@ class Notifier:
             if alarm.acknowledged_utc is None:
                 self._notify_listener(AlarmEvent(ChangeKind.RAISED, alarm))
 
-    def _process(self, event: AlarmEvent) -> None:
+    def _process(self, event: AlarmEvent, store: Deliveries | None) -> None:
+        """Process a change of an alarm; without `store`, it is not stored."""
         change, alarm = event
         if change == ChangeKind.CLEARED:
             self._open.pop(alarm.kind, None)
         elif change == ChangeKind.RAISED or alarm.kind in self._open:
             self._open[alarm.kind] = alarm
-        if self._options.reports_faults or not self._options.wants(alarm):
-            return
         self._notify_listener(event)
         assert self._channel is not None
-        if change in self._channel.changes and self._alarm_queue.add(
-            event, self._clock(), shelved=alarm.kind in self._shelved
-        ):
+        if isinstance(self._queue, MessageQueue):
+            is_urgent = (
+                self._options.wants(alarm)
+                and change in self._channel.changes
+                and self._queue.add(event, self._clock(), shelved=alarm.kind in self._shelved)
+            )
+        else:
+            is_urgent = store is not None and self._faults.add_sign(event, store, self._clock())
+        if is_urgent:
             self._attempts.retry_now()
-
-    def _note_late_sign(self, event: AlarmEvent, store: Deliveries) -> None:
-        """Report a fault once it has an alarm of a wanted kind, if another one has opened it."""
-        change, alarm = event
-        kinds = self._options.alarms
-        if (
-            self._options.reports_faults
-            and kinds is not None
-            and change == ChangeKind.RAISED
-            and alarm.kind in kinds
-            and alarm.fault_id is not None
-            and alarm.raised_utc is not None
-            and store.joins_late(alarm, kinds)
-        ):
-            fault = Faults(store.database).fault(alarm.fault_id)
-            opening = FaultEvent(FaultChangeKind.OPENED, fault, alarm.raised_utc)
-            self._process_fault(opening, store)
 
     def _process_fault(self, event: FaultEvent, store: Deliveries | None) -> None:
-        """Queue a change of a fault; without `store`, it is not stored."""
-        fault = event.fault
-        if not self._options.reports_faults or not self._wants_fault(fault, store):
-            return
-        if fault.state == FaultState.CLOSED:
-            self._faults.pop(fault.opened_utc, None)
-        else:
-            self._faults[fault.opened_utc] = fault
-        if self._fault_queue.add(event, self._clock()):
+        """Process a change of a fault; without `store`, it is not stored."""
+        if self._options.reports_faults and self._faults.add(event, store, self._clock()):
             self._attempts.retry_now()
-
-    def _wants_fault(self, fault: Fault, store: Deliveries | None) -> bool:
-        has_kinds = store is not None and self._options.alarms is not None
-        kinds = store.kinds(fault.id) if store is not None and has_kinds else None
-        return self._options.wants_fault(fault, kinds)
 
     def _notify_listener(self, event: AlarmEvent) -> None:
         change, alarm = event
@@ -351,79 +302,22 @@ class Notifier:
             advice=self._advise(event.alarm) if advises else (),
         )
 
-    def _compose_fault(self, event: FaultEvent) -> Message:
-        """Return a message without advice, which is added when the message is due."""
-        return messages.fault(self._station, event, self._utc_ns())
-
-    def _renew(self, entries: Sequence[QueuedMessage]) -> list[QueuedMessage]:
-        """Bring the messages of faults up to date, unless an attempt has been made.
-
-        Return those that are still true; several have become one message.
-        """
-        if any(entry.attempts or not is_fault(entry) for entry in entries):
-            return list(entries)
-        valid = []
-        for entry in entries:
-            event = self._latest(entry.message)
-            if event is None:
-                self._fault_queue.drop(entry)
-                self._store.drop(entry)
-                continue
-            advises = self._options.advises and event.change in ADVISED
-            advice = self._advise_on_fault(event.fault) if advises else ()
-            entry.message = messages.fault(self._station, event, self._utc_ns(), advice)
-            valid.append(entry)
-        if len(valid) > 1:
-            message = messages.combine([entry.message for entry in valid])
-            for entry in valid:
-                entry.message = message
-        return valid
-
-    def _latest(self, message: Message) -> FaultEvent | None:
-        """Return the event of a waiting message with the present fault.
-
-        None if there is nothing to report any more.
-        """
-        change = FaultChangeKind(message["change"])
-        fault = convert({name: message[name] for name in Fault.__struct_fields__}, Fault)
-        try:
-            faults = Faults(self._store.open(self._queue).database)
-            stored = faults.select("r.id = ? OR r.opened_ns = ?", fault.id, fault.opened_ns)
-        except StoreError:
-            stored = [fault]
-        if stored:
-            fault = stored[0]
-        elif fault.id is not None:  # `recompute` has removed it
-            return None
-        if change == FaultChangeKind.WORSENED and fault.acknowledged_utc is not None:
-            return None  # by a person who has seen that
-        if change == FaultChangeKind.EXPLAINED and fault.probable_cause is None:
-            return None
-        return FaultEvent(change, fault, message["change_utc"])
-
     def _put_daily(self) -> None:
         minute, now_ns = self._options.daily_minute, self._utc_ns()
         if minute is None or not is_daily_due(minute, self._store.progress.daily_ns, now_ns):
             return
         self._store.progress = self._store.progress._replace(daily_ns=now_ns)
-        faults = list(self._faults.values()) if self._options.reports_faults else None
+        reports_faults = self._options.reports_faults
         message = messages.daily(
             self._station,
             now_ns,
             self._read_status(),
             self._open,
             len(self._queue.entries),
-            faults,
-            [line for fault in faults or () for line in self._reminder(fault)],
+            self._faults.active if reports_faults else None,
+            self._faults.reminders() if reports_faults else (),
         )
         self._queue.put(DAILY, message)
-
-    def _reminder(self, fault: Fault) -> list[str]:
-        """Return what to do next about a fault, nothing if somebody has acknowledged it."""
-        if fault.acknowledged_utc is not None or fault.state != FaultState.OPEN:
-            return []
-        advice = self._advise_on_fault(fault)
-        return [messages.describe_fault(fault), *advice] if advice else []
 
     # Delivering.
 
@@ -441,11 +335,25 @@ class Notifier:
             self._attempts.succeed()
         return min(seconds for seconds in (IDLE_S, shown_s, due_s) if seconds is not None)
 
+    def _renew(self, entries: Sequence[QueuedMessage]) -> Sequence[QueuedMessage]:
+        """Return what is still true of the entries that are due."""
+        if not self._options.reports_faults:
+            return entries
+        try:
+            store = self._store.open(self._queue)
+        except StoreError:
+            store = None
+        valid = self._faults.renew(entries, store)
+        for entry in entries:
+            if entry not in valid:
+                self._store.drop(entry)
+        return valid
+
     def _show(self) -> float | None:
         if not isinstance(self._channel, AlarmIndicator):
             return None
         alarms = [alarm for alarm in self._open.values() if self._options.wants(alarm)]
-        return self._channel.show(alarms, list(self._faults.values()))
+        return self._channel.show(alarms, self._faults.active)
 
     def _deliver(self, entries: Sequence[QueuedMessage]) -> None:
         """Deliver the message of these entries."""

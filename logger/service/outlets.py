@@ -117,12 +117,7 @@ class Outlets:
             watching=True,
         )
         self.notifiers = build_notifiers(
-            config.store.path,
-            config.notifiers,
-            context,
-            self._status,
-            self._advise,
-            self._advise_on_fault,
+            config.store.path, config.notifiers, context, self._status, self._advise
         )
         for notifier in self.notifiers:
             self._start_thread(f"notify {notifier.name}", notifier.run)
@@ -132,17 +127,12 @@ class Outlets:
         thread.start()
         self._threads.append(thread)
 
-    def _advise(self, alarm: Alarm) -> list[str]:
-        """Return possible causes of an alarm; called on the threads of notifiers."""
-        from logger.diagnosis import advice
+    def _advise(self, row: Alarm | Fault) -> list[str]:
+        """Return possible causes of an alarm or a fault; called on the threads of notifiers."""
+        from logger.diagnosis import advice, fault_advice
 
-        return advice(self._config.store.path, alarm)
-
-    def _advise_on_fault(self, fault: Fault) -> list[str]:
-        """Return possible causes of a fault; called on the threads of notifiers."""
-        from logger.diagnosis import fault_advice
-
-        return fault_advice(self._config.store.path, fault)
+        path = self._config.store.path
+        return fault_advice(path, row) if isinstance(row, Fault) else advice(path, row)
 
 
 def _serve(feed: LiveFeed) -> None:
