@@ -20,7 +20,7 @@ from logger.config.notifiers import NotifierOptions, WebhookOptions
 from logger.notify.build import build_channel
 from logger.notify.channel import ChannelContext
 from logger.notify.notifier import Notifier
-from logger.rows import AlarmChange, AlarmEvent, Severity
+from logger.rows import Alarm, AlarmChange, AlarmEvent, Severity
 from logger.store.alarms import Alarms
 from logger.store.deliveries import Deliveries
 from logger.store.tables import ALARMS
@@ -55,13 +55,13 @@ class Clock:
 
 
 def make_notifier(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
-    options = WebhookOptions(url=url, timeout_s=0.5, advice=True, **more)
+    options = WebhookOptions(url=url, timeout_s=0.5, advice=True, **{"detail": "alarms"} | more)
     notifier = Notifier(
         options,
         store,
         "here",
         read_status=lambda: msgspec.structs.replace(STATUS, running_s=12.0, last_pair_ns=T0),
-        advise=lambda alarm: [f"look at {alarm.kind}"],
+        advise=lambda row: [f"look at {row.kind if isinstance(row, Alarm) else row.id}"],
         random=Random(1),
         clock=lambda: clock.now_s,
         utc_ns=clock.utc_ns,
@@ -295,7 +295,7 @@ def test_a_dead_notifier_delays_no_other_and_ends_in_time(store: StoreWriter) ->
         stalled.stall_s = 30
         threads, notifiers = [], []
         for name, server, limit_s in (("dead", stalled, 20.0), ("sound", sound, 5.0)):
-            options = WebhookOptions(url=server.url, name=name, timeout_s=limit_s)
+            options = WebhookOptions(url=server.url, name=name, timeout_s=limit_s, detail="alarms")
             notifier = Notifier(options, store.path, "here")
             notifier.use(build_channel(options, ChannelContext("here", store.path.parent, {})))
             notifiers.append(notifier)
@@ -409,7 +409,12 @@ def test_alarms_are_shelved_and_listed_by_command(tmp_path: Path) -> None:
         rows = list(store.records(ALARMS, *ALWAYS))
         until_utc = rows[3].columns["shelved_until_utc"]
         assert until_utc > format_ns(now_ns + 7100 * SECOND)
-        assert list(rows[3].columns)[-3:] == ["flags", "shelved_until_utc", "capture_id"]
+        assert list(rows[3].columns)[-4:] == [
+            "flags",
+            "shelved_until_utc",
+            "capture_id",
+            "fault_id",
+        ]
         mismatchd("alarms", "unshelve", "1", "-c", config)
         assert "shelved" not in mismatchd("alarms", "-c", config).stderr
         for arguments, said in (

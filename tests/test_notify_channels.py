@@ -33,10 +33,20 @@ from logger.notify import messages
 from logger.notify.channel import ChannelContext, NotDelivered
 from logger.notify.command import Command
 from logger.notify.inhibit import Inhibit
-from logger.notify.mail import Mail
+from logger.notify.mail import Mail, letter
 from logger.notify.mqtt import Mqtt
 from logger.notify.webhook import Webhook
-from logger.rows import Alarm, AlarmEvent, AlarmKind, ChangeKind, Severity
+from logger.rows import (
+    Alarm,
+    AlarmEvent,
+    AlarmKind,
+    ChangeKind,
+    Fault,
+    FaultChangeKind,
+    FaultEvent,
+    FaultState,
+    Severity,
+)
 from tests.counterparts import (
     PASSWORD,
     USER,
@@ -77,6 +87,22 @@ ALARM = messages.alarm(
     summary=False,
     open_alarms=["high-swr"],
     advice=["bypass the meter"],
+)
+
+
+FAULT = Fault(
+    id=3,
+    state=FaultState.OPEN,
+    severity=Severity.CRITICAL,
+    opened_utc="2026-03-01T19:00:05.123456Z",
+    summary="SWR 8.50 for 50 ms",
+    channels="20",
+)
+FAULT_MESSAGE = messages.fault(
+    "harbour-workshop",
+    FaultEvent(FaultChangeKind.OPENED, FAULT, FAULT.opened_utc),
+    T0,
+    ["bypass the meter"],
 )
 
 
@@ -267,6 +293,9 @@ def test_mail_goes_by_starttls_with_password(trusted: Authority) -> None:
     assert text.startswith("harbour-workshop: high-swr raised 2026-03-01 19:00:05 UTC: SWR 8.50")
     assert "- bypass the meter" in text
     assert "value: 8.5" in text
+    fault = letter(MailOptions(host="h", sender="a@b.c", to=["d@e.f"]), FAULT_MESSAGE)
+    assert fault["subject"] == "harbour-workshop: fault 3 opened"
+    assert "- bypass the meter" in fault.get_content()
 
 
 def test_mail_that_is_not_taken(trusted: Authority) -> None:
@@ -348,6 +377,30 @@ def test_mqtt_by_tls_and_password(secured: Broker) -> None:
         (state,) = late.heard
         assert state.retained
         assert state.payload["watch"] == "ended"
+
+
+def test_mqtt_has_messages_of_faults_and_the_faults_in_the_state(secured: Broker) -> None:
+    with subscriber(secured) as there:
+        way = mqtt(secured)
+        way.show([STANDING], [FAULT])
+        way.deliver(FAULT_MESSAGE)
+        way.show([STANDING], [msgspec.structs.replace(FAULT, state=FaultState.QUIET)])
+        way.show([STANDING], [])
+        assert wait_until(lambda: len(there.of("/state")) == 3)
+        assert there.of("/fault") == [FAULT_MESSAGE]
+        first, quiet, last = (state["faults"] for state in there.of("/state"))
+        assert first == [
+            {
+                "id": 3,
+                "state": "open",
+                "severity": "critical",
+                "opened_utc": FAULT.opened_utc,
+                "acknowledged": False,
+                "summary": "SWR 8.50 for 50 ms",
+            }
+        ]
+        assert [quiet[0]["state"], last] == ["quiet", []]
+        way.close()
 
 
 def test_mqtt_comes_back_with_the_broker(secured: Broker) -> None:

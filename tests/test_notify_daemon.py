@@ -105,6 +105,7 @@ def test_a_broker_hears_of_alarms_and_of_the_death_of_the_watch(tmp_path: Path) 
             port,
             {
                 "kind": "mqtt",
+                "detail": "alarms",
                 "host": "127.0.0.1",
                 "port": to.port,
                 "tls": True,
@@ -214,10 +215,11 @@ def test_a_hanging_command_holds_up_neither_capture_nor_the_end(tmp_path: Path) 
             {
                 "kind": "command",
                 "name": "hangs",
+                "detail": "alarms",
                 "command": [sys.executable, "hang.py"],
                 "timeout_s": 60,
             },
-            {"kind": "command", "command": [sys.executable, "-c", told]},
+            {"kind": "command", "detail": "alarms", "command": [sys.executable, "-c", told]},
         )
         with daemon(config) as running:
             bridge_.pair = GOOD
@@ -244,6 +246,49 @@ def test_a_hanging_command_holds_up_neither_capture_nor_the_end(tmp_path: Path) 
         shown = mismatchd("status", "-c", config, check=False).stdout
         assert "notify        hangs: " in shown
         assert "command: 0 messages waiting; last delivery" in shown
+
+
+def test_a_plug_that_opens_again_and_again_gives_few_messages(tmp_path: Path) -> None:
+    """Also over a kill of the daemon: the fault goes on, and is not reported anew."""
+    note = "import sys; open('messages', 'a').write(sys.stdin.read())"
+
+    def messages() -> list[dict[str, Any]]:
+        path = tmp_path / "messages"
+        lines = path.read_text().splitlines() if path.exists() else []
+        return [msgspec.json.decode(text) for text in lines]
+
+    def play(bridge_: Bridge, seconds: float) -> None:
+        """Transmit with a break of the feedline each second."""
+        until_s = time.monotonic() + seconds
+        while time.monotonic() < until_s:
+            for pair, pause_s in ((GOOD, 0.5), (BAD, 0.2), (GOOD, 0.2), (QUIET, 0.1)):
+                bridge_.pair = pair
+                time.sleep(pause_s)
+
+    with bridge() as (bridge_, port):
+        config = configured(
+            tmp_path, port, {"kind": "command", "command": [sys.executable, "-c", note]}
+        )
+        with daemon(config) as running:
+            bridge_.pair = GOOD
+            time.sleep(0.5)
+            bridge_.pair = BAD
+            assert wait_until(messages)
+            play(bridge_, 10)
+            running.poll()
+            alarms = [event for _, event in running.events if event["event"] == "alarm"]
+            assert len(alarms) >= 8
+            running.process.kill()
+            running.process.wait()
+        with daemon(config):
+            play(bridge_, 5)
+            time.sleep(1)
+    first = messages()[0]
+    assert (first["event"], first["change"], first["state"]) == ("fault", "opened", "open")
+    assert "SWR" in first["summary"]
+    assert [message["change"] for message in messages()] in (["opened"], ["opened", "worsened"])
+    assert {message["id"] for message in messages()} == {1}
+    assert mismatchd("faults", "-c", config).stdout.count("open") >= 1
 
 
 @pytest.mark.parametrize("kind", ["mqtt", "webhook"])

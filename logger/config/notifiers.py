@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 from urllib.parse import urlsplit
@@ -12,7 +12,7 @@ import msgspec
 from msgspec import Meta
 
 from logger.config.section import EnvName, Positive, Section, Text
-from logger.rows import Alarm, AlarmKind, Severity
+from logger.rows import Alarm, AlarmKind, Fault, Severity
 from logger.wording import suggest
 
 LimitS = Annotated[float, Meta(gt=0, le=300)]
@@ -22,7 +22,8 @@ Port = Annotated[int, Meta(ge=1, le=65535)]
 class NotifierOptions(Section, frozen=True, kw_only=True):
     """Options common to all kinds. `alarms` and `severities` limit the alarms reported; None: all.
 
-    Deliveries are recorded under `title`.
+    For a notifier of faults, `alarms` limits them to those with such an alarm, and `severities` is
+    theirs. Deliveries are recorded under `title`.
     """
 
     kind: ClassVar[str] = ""
@@ -41,13 +42,18 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
         return self.name or self.kind
 
     @property
+    def reports_faults(self) -> bool:
+        """True if it reports faults instead of alarms."""
+        return False
+
+    @property
     def daily_minute(self) -> int | None:
         """Minute of the day (UTC) of the daily message; None for no daily message."""
         return None
 
     @property
     def advises(self) -> bool:
-        """True if messages of alarms include possible causes."""
+        """True if messages include possible causes."""
         return False
 
     @property
@@ -61,13 +67,21 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
             self.severities is None or alarm.severity in self.severities
         )
 
+    def wants_fault(self, fault: Fault, kinds: Collection[str] | None) -> bool:
+        """True if such a fault is to be reported; `kinds` are those of its alarms, if known."""
+        return (
+            self.alarms is None or kinds is None or any(kind in kinds for kind in self.alarms)
+        ) and (self.severities is None or fault.severity in self.severities)
+
 
 class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
-    """Kinds that carry messages; `daily` is the time of a daily message, HH:MM UTC.
+    """Kinds that carry messages, of faults or of alarms in `detail`.
 
-    With `advice`, a message waits for the diagnosis, a second or two on a busy station.
+    `daily` is the time of a daily message, HH:MM UTC. With `advice`, a message waits for the
+    diagnosis, a second or two on a busy station.
     """
 
+    detail: Literal["faults", "alarms"] = "faults"
     daily: str | None = None
     advice: bool = False
 
@@ -79,8 +93,13 @@ class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
             )
 
     @property
+    def reports_faults(self) -> bool:
+        """True if it reports faults instead of alarms."""
+        return self.detail == "faults"
+
+    @property
     def advises(self) -> bool:
-        """True if messages of alarms include possible causes."""
+        """True if messages include possible causes."""
         return self.advice
 
     @property
@@ -157,7 +176,7 @@ class ServerOptions(MessageOptions, frozen=True, kw_only=True):
 class MqttOptions(ServerOptions, frozen=True, kw_only=True):
     """An MQTT broker.
 
-    Messages go to `<topic>/alarm`, `/daily` and `/test`; the present state is retained at
+    Messages go to `<topic>/fault`, `/alarm`, `/daily` and `/test`; the present state is retained at
     `<topic>/state`. The default topic is `mismatchd/<station>`.
     """
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from logger.diagnosis.alarms import advice, diagnose_first, diagnosis_of
 from logger.diagnosis.evidence import Evidence
-from logger.diagnosis.fault_story import diagnose_fault
+from logger.diagnosis.fault_story import diagnose_fault, fault_advice
 from logger.diagnosis.scoring import Diagnosis, diagnose
 
 __all__ = [
@@ -26,4 +26,5 @@ __all__ = [
     "diagnose_fault",
     "diagnose_first",
     "diagnosis_of",
+    "fault_advice",
 ]

@@ -15,7 +15,8 @@ from logger.config.notifiers import (
     WebhookOptions,
 )
 from logger.notify.channel import ChannelContext, DeliveryChannel
-from logger.notify.notifier import Advise, Notifier, ReadStatus
+from logger.notify.fault_reports import Advise
+from logger.notify.notifier import Notifier, ReadStatus
 
 
 def build_channel(options: NotifierOptions, context: ChannelContext) -> DeliveryChannel:
@@ -52,7 +53,7 @@ def build_notifiers(
 ) -> list[Notifier]:
     """Make a notifier for each channel.
 
-    `read_status` returns the daemon's status, `advise` the possible causes of an alarm.
+    `read_status` returns the daemon's status, `advise` the possible causes of an alarm or a fault.
     """
     notifiers = []
     for options in options_list:

@@ -9,7 +9,7 @@ from typing import Any, Protocol, runtime_checkable
 
 from logger.config.credentials import secret
 from logger.errors import ConfigError
-from logger.rows import Alarm, AlarmKind, ChangeKind
+from logger.rows import Alarm, AlarmKind, ChangeKind, Fault
 
 Message = dict[str, Any]  # flat, as sent in JSON; see `messages`
 
@@ -73,10 +73,11 @@ class AlarmListener(Protocol):
 class AlarmIndicator(Protocol):
     """A channel that displays the present state."""
 
-    def show(self, alarms: Sequence[Alarm]) -> float | None:
-        """Update the display with the alarms open now; often called, cheap if nothing changed.
+    def show(self, alarms: Sequence[Alarm], faults: Sequence[Fault]) -> float | None:
+        """Update the display with the alarms and faults open now.
 
-        Return the seconds after which it must be called again. Raise NotDelivered.
+        Often called, cheap if nothing changed. Return the seconds after which it must be called
+        again. Raise NotDelivered.
         """
 
 

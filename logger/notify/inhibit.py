@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from drivers.contract import DriverError
 from logger.config.notifiers import InhibitOptions
 from logger.notify.channel import ChannelContext, Message, NotDelivered
-from logger.rows import Alarm, AlarmKind, ChangeKind
+from logger.rows import Alarm, AlarmKind, ChangeKind, Fault
 
 
 class Inhibit:
@@ -46,7 +46,7 @@ class Inhibit:
         if self._next_s is not None:
             self._next_s = self._clock()
 
-    def show(self, alarms: Sequence[Alarm]) -> float | None:
+    def show(self, alarms: Sequence[Alarm], faults: Sequence[Fault] = ()) -> float | None:
         """Refresh or release. Raise NotDelivered."""
         now_s = self._clock()
         left_s = max(self._until_s.values(), default=0.0) - now_s

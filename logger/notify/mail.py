@@ -99,6 +99,7 @@ def letter(options: MailOptions, message: Message) -> EmailMessage:
 def _subject(message: Message) -> str:
     event = message["event"]
     subject = {
+        "fault": f"fault {message.get('id') or ''} {message.get('change')}",
         "alarm": f"{message.get('kind')} {message.get('change')}",
         "daily": "daily message",
         "test": "a test",

@@ -1,16 +1,17 @@
 """Queue of messages of one channel: ordered, bounded, with summaries of alarm storms.
 
-No threads, no store and no clock of its own: seconds of any steady clock are arguments. An alarm of
-a kind that has been quiet is reported as it happens: its raising, its clearing. A kind that recurs
-within a minute of its last message, or before that was delivered, is a storm: its changes are
-collected into one message with their count, delivered when the minute is over. The changes of a
-shelved kind are likewise collected until it is unshelved. A daily message is due at a minute of the
-day, UTC.
+No threads, no store and no clock of its own: seconds of any steady clock are arguments. This queue
+is for alarms, `fault_queue` has the one for faults. An alarm of a kind that has been quiet is
+reported as it happens: its raising, its clearing. A kind that recurs within a minute of its last
+message, or before that was delivered, is a storm: its changes are collected into one message with
+their count, delivered when the minute is over. The changes of a shelved kind are likewise collected
+until it is unshelved. A daily message is due at a minute of the day, UTC.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -40,24 +41,60 @@ class QueuedMessage:
 
 
 class Due(NamedTuple):
-    """The message to deliver now, or the seconds until one is due; None if none waits."""
+    """The entries to deliver now, in one message, or the seconds until one is due.
 
-    entry: QueuedMessage | None
+    `wait_s` is None if none waits for a time.
+    """
+
+    entries: Sequence[QueuedMessage]
     wait_s: float | None
 
+    @property
+    def entry(self) -> QueuedMessage | None:
+        """The first entry to deliver now."""
+        return next(iter(self.entries), None)
 
-class MessageQueue:
-    """`compose(event, raises, clears, summary)` makes the message of an alarm."""
+
+class Queue(ABC):
+    """Waiting messages, the oldest first."""
+
+    def __init__(self) -> None:
+        self.entries: list[QueuedMessage] = []
+
+    def restore(self, entries: Iterable[QueuedMessage]) -> None:
+        """Put the messages of an earlier run first."""
+        self.entries[:0] = entries
+
+    def put(self, kind: str, message: Message) -> QueuedMessage:
+        """Add a message; it replaces one of its kind whose delivery has not been attempted yet."""
+        for entry in self.entries:
+            if entry.kind == kind and not entry.attempts:
+                entry.message = message
+                entry.changed = True
+                return entry
+        self.entries.append(QueuedMessage(kind, message))
+        return self.entries[-1]
+
+    @abstractmethod
+    def due(self, now_s: float, held: Collection[str]) -> Due:
+        """Return what is due; entries of the `held` kinds are not."""
+
+    @abstractmethod
+    def done(self, entry: QueuedMessage, now_s: float) -> None:
+        """Remove an entry that was delivered or given up."""
+
+
+class MessageQueue(Queue):
+    """Queue of alarms; `compose(event, raises, clears, summary)` makes the message of one."""
 
     def __init__(self, compose: Compose) -> None:
-        self.entries: list[QueuedMessage] = []
+        super().__init__()
         self._compose = compose
         self._quiet_from_s: dict[str, float] = {}  # a minute after the last message of a kind
         self._alone: dict[str, str] = {}  # by kind, the alarm that is reported as it happens
 
     def restore(self, entries: Iterable[QueuedMessage]) -> None:
-        """Put the messages of an earlier run first."""
-        self.entries[:0] = entries
+        super().restore(entries)
         for entry in self.entries:
             if entry.summary:
                 self._alone.pop(entry.kind, None)
@@ -88,29 +125,18 @@ class MessageQueue:
         self.entries.append(QueuedMessage(kind, self._compose(event, raises, clears, not alone)))
         return alone
 
-    def put(self, kind: str, message: Message) -> None:
-        """Add a message; it replaces one of its kind whose delivery has not been attempted yet."""
-        for entry in self.entries:
-            if entry.kind == kind and not entry.attempts:
-                entry.message = message
-                entry.changed = True
-                return
-        self.entries.append(QueuedMessage(kind, message))
-
-    def due(self, now_s: float, shelved: Collection[str]) -> Due:
-        """Return the first message that is due."""
+    def due(self, now_s: float, held: Collection[str]) -> Due:
         wait_s: float | None = None
         for entry in self.entries:
-            if entry.kind in shelved:
+            if entry.kind in held:
                 continue
             left_s = self._quiet_from_s.get(entry.kind, now_s) - now_s if entry.summary else 0.0
             if left_s <= 0:
-                return Due(entry, None)
+                return Due([entry], None)
             wait_s = left_s if wait_s is None else min(wait_s, left_s)
-        return Due(None, wait_s)
+        return Due((), wait_s)
 
     def done(self, entry: QueuedMessage, now_s: float) -> None:
-        """Remove a message that was delivered or given up."""
         self.entries.remove(entry)
         self._quiet_from_s[entry.kind] = now_s + QUIET_S
 

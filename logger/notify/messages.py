@@ -1,14 +1,22 @@
 """Content of messages: flat mappings for JSON, each with a line of plain text. Pure functions.
 
-event         alarm, daily or test
-change        of an alarm: raised, cleared or acknowledged; of several changes the last
+event         fault, alarm, daily or test
+change        of a fault: opened, worsened, explained, quiet, repaired, returned or closed; of an
+              alarm: raised, cleared or acknowledged; of several changes the last
 message_id    the same whenever the message is sent again
 station, utc  the sending station, and the time of writing
 text          the message in one line
-id ... flags  the alarm as exported, as of that change
+advice        possible causes and checks
+
+Of a fault:
+change_utc    the time of the change
+id ... journal_id    the fault as exported, in its latest state
+others        in a message of several faults, the text of each of the others
+
+Of an alarm:
+id ... fault_id    the alarm as exported, as of that change
 raise_count, clear_count    raisings and clearings of that kind covered by this message
 open_alarms   the kinds of open alarms
-advice        possible causes and checks
 """
 
 from __future__ import annotations
@@ -19,8 +27,9 @@ from msgspec.structs import asdict, replace
 
 from logger.live.status import Status
 from logger.notify.channel import Message
-from logger.rows import Alarm, AlarmEvent, ChangeKind
+from logger.rows import Alarm, AlarmEvent, ChangeKind, Fault, FaultEvent, FaultState, Severity
 from logger.utc import format_ns, format_optional
+from logger.wording import count
 
 
 def alarm(
@@ -57,22 +66,70 @@ def alarm(
     }
 
 
+def fault(station: str, event: FaultEvent, utc_ns: int, advice: Sequence[str] = ()) -> Message:
+    """Return the message of a fault's change."""
+    change, state, change_utc = event
+    return {
+        "event": "fault",
+        "change": change,
+        "message_id": f"{station}/fault/{state.opened_utc}/{change}/{change_utc}",
+        "station": station,
+        "utc": format_ns(utc_ns),
+        "text": f"{station}: {_fault_words(state, change)} {_minute(change_utc)}: {state.summary}",
+        "change_utc": change_utc,
+        **asdict(state),
+        "others": [],
+        "advice": list(advice),
+    }
+
+
+def combine(messages: Sequence[Message]) -> Message:
+    """Return one message for those of several faults: that of the gravest, with the others."""
+    first, *others = sorted(messages, key=lambda message: message["severity"] != Severity.CRITICAL)
+    station = first["station"]
+    texts = [message["text"].removeprefix(f"{station}: ") for message in (first, *others)]
+    return {
+        **first,
+        "message_id": f"{first['message_id']}+{len(others)}",
+        "text": f"{station}: {count(len(messages), 'fault')}: {'; '.join(texts)}",
+        "others": texts[1:],
+    }
+
+
 def daily(
-    station: str, utc_ns: int, status: Status | None, open_alarms: Iterable[str], waiting: int
+    station: str,
+    utc_ns: int,
+    status: Status | None,
+    open_alarms: Iterable[str],
+    waiting: int,
+    faults: Sequence[Fault] | None = None,
+    advice: Sequence[str] = (),
 ) -> Message:
-    """Return the daily message; `status` is the daemon's."""
+    """Return the daily message; `status` is the daemon's.
+
+    `faults` are those that are not closed, None for a notifier of alarms; `advice` is on them.
+    """
     standing = sorted(open_alarms)
     last_utc = None if status is None else format_optional(status.last_pair_ns)
-    alarms = f"open: {', '.join(standing)}" if standing else "no open alarm"
     pairs = f"last pair {last_utc}" if last_utc else "no pairs so far"
-    return {
-        **_message("daily", station, utc_ns, f"watching; {alarms}, {pairs}"),
+    if faults is None:
+        alarms = f"open: {', '.join(standing)}" if standing else "no open alarm"
+        state = f"{alarms}, {pairs}"
+    else:
+        state = f"{pairs}; {_faults_words(faults)}"
+        if waiting:
+            state += f"; {count(waiting, 'message')} waiting"
+    message = {
+        **_message("daily", station, utc_ns, f"watching; {state}"),
         "running_s": None if status is None else status.running_s,
         "last_pair_utc": last_utc,
         "store_error": None if status is None else status.store_error,
         "waiting": waiting,
         "open_alarms": standing,
     }
+    if faults is None:
+        return message
+    return message | {"open_faults": [fault.id for fault in faults], "advice": list(advice)}
 
 
 def test(station: str, utc_ns: int) -> Message:
@@ -112,5 +169,27 @@ def _alarm_words(station: str, event: AlarmEvent, raises: int, clears: int) -> s
     return f"{station}: {alarm.kind} {change} {when} UTC: {alarm.detail}"
 
 
-def _times(count: int) -> str:
-    return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")
+def describe_fault(fault: Fault) -> str:
+    """Return a fault in a sentence."""
+    acknowledged = "" if fault.acknowledged_utc is None else ", acknowledged"
+    return f"{_fault_words(fault, fault.state)}{acknowledged}: {fault.summary}"
+
+
+def _fault_words(fault: Fault, condition: str) -> str:
+    number = "fault" if fault.id is None else f"fault {fault.id}"
+    critical = " (critical)" if fault.severity == Severity.CRITICAL else ""
+    return f"{number}{critical} {condition}"
+
+
+def _faults_words(faults: Sequence[Fault]) -> str:
+    number = sum(fault.state == FaultState.OPEN for fault in faults)
+    headline = count(number, "open fault") if number else "no open fault"
+    return "; ".join([headline, *map(describe_fault, faults)])
+
+
+def _minute(utc: str) -> str:
+    return f"{utc[:16].replace('T', ' ')} UTC"
+
+
+def _times(number: int) -> str:
+    return {0: "never", 1: "once", 2: "twice"}.get(number, f"{number} times")

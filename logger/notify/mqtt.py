@@ -1,7 +1,9 @@
 """Messages to an MQTT broker, and a retained topic with the present state.
 
-    <topic>/alarm, <topic>/daily, <topic>/test    messages, QoS 1
+    <topic>/fault, <topic>/alarm, <topic>/daily, <topic>/test    messages, QoS 1
     <topic>/state    retained: {"watch": "alive" | "ended" | "died", "alarms": [...], ...}
+
+The state lists the kinds of open alarms, and the faults that are not closed.
 
 `died` is the last will, which the broker publishes if the daemon disconnects unexpectedly. A
 message repeated after a lost acknowledgement has the same `message_id`.
@@ -13,7 +15,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 
@@ -21,11 +23,24 @@ from logger.config.credentials import without
 from logger.config.notifiers import MqttOptions
 from logger.notify import tls
 from logger.notify.channel import ChannelContext, Message, NotDelivered
-from logger.rows import Alarm, ChangeKind
+from logger.rows import Alarm, AlarmKind, ChangeKind, Fault
 from logger.utc import format_ns
 
 KEEPALIVE_S = 20  # a host that loses power is declared dead after 1.5 times this
 FAREWELL_S = 0.5
+
+
+class _Shown(NamedTuple):
+    """Alarms and faults in the retained topic."""
+
+    alarms: Sequence[Alarm] = ()
+    faults: Sequence[Fault] = ()
+
+    @property
+    def content(self) -> tuple[list[tuple[AlarmKind, str | None, bool]], list[Fault]]:
+        """Content that is worth another message."""
+        alarms = [(a.kind, a.raised_utc, a.acknowledged_utc is None) for a in self.alarms]
+        return alarms, list(self.faults)
 
 
 class Mqtt:
@@ -47,7 +62,7 @@ class Mqtt:
         self._answer: tuple[bool, str] | None = None  # to the connection request
         self._answered = threading.Event()
         self._alive = False
-        self._shown: Sequence[Alarm] | None = None  # on this connection
+        self._shown: _Shown | None = None  # on this connection
         self._secrets: list[str] = []
         self._closing = threading.Lock()
 
@@ -55,25 +70,27 @@ class Mqtt:
         """Publish the message and wait for the broker's acknowledgement. Raise NotDelivered."""
         self._publish(f"{self._topic}/{message['event']}", message, retain=False)
 
-    def show(self, alarms: Sequence[Alarm]) -> float | None:
+    def show(self, alarms: Sequence[Alarm], faults: Sequence[Fault] = ()) -> float | None:
         """Keep the retained topic up to date. Raise NotDelivered."""
-        is_new = self._shown is None or _states(alarms) != _states(self._shown)
+        shown = _Shown(alarms, faults)
+        is_new = self._shown is None or shown.content != self._shown.content
         if self._client is None or not self._alive or is_new:
-            self._publish(f"{self._topic}/state", self._state("alive", alarms), retain=True)
-            self._shown = alarms
+            self._publish(f"{self._topic}/state", self._state("alive", shown), retain=True)
+            self._shown = shown
         return None
 
     def close(self) -> None:
         """Publish that monitoring has ended, and disconnect."""
         if self._context.watching and self._alive and self._client is not None:
             with contextlib.suppress(Exception):
-                state = self._state("ended", self._shown or ())
+                state = self._state("ended", self._shown or _Shown())
                 self._client.publish(
                     f"{self._topic}/state", msgspec.json.encode(state), qos=1, retain=True
                 ).wait_for_publish(FAREWELL_S)
         self._drop()
 
-    def _state(self, watch: str, alarms: Sequence[Alarm]) -> Message:
+    def _state(self, watch: str, shown: _Shown) -> Message:
+        alarms = shown.alarms
         return {
             "event": "state",
             "station": self._context.station,
@@ -81,6 +98,17 @@ class Mqtt:
             "watch": watch,
             "alarms": sorted(alarm.kind for alarm in alarms),
             "unacknowledged": sorted(a.kind for a in alarms if a.acknowledged_utc is None),
+            "faults": [
+                {
+                    "id": fault.id,
+                    "state": fault.state,
+                    "severity": fault.severity,
+                    "opened_utc": fault.opened_utc,
+                    "acknowledged": fault.acknowledged_utc is not None,
+                    "summary": fault.summary,
+                }
+                for fault in shown.faults
+            ],
         }
 
     def _publish(self, topic: str, message: Message, *, retain: bool) -> None:
@@ -137,7 +165,7 @@ class Mqtt:
         if options.tls:
             client.tls_set_context(tls.context(options.ca_file))
         if self._context.watching:  # then the topic of state is ours
-            will = msgspec.json.encode(self._state("died", ()))
+            will = msgspec.json.encode(self._state("died", _Shown()))
             client.will_set(f"{self._topic}/state", will, qos=1, retain=True)
 
         def on_connect(_: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
@@ -168,11 +196,6 @@ class Mqtt:
 
     def _hide(self, text: str) -> str:
         return without(text, self._secrets)
-
-
-def _states(alarms: Sequence[Alarm]) -> list[tuple[str, str | None, bool]]:
-    """Return what of alarms is worth another message."""
-    return [(alarm.kind, alarm.raised_utc, alarm.acknowledged_utc is None) for alarm in alarms]
 
 
 def _topic(station: str) -> str:

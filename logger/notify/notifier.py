@@ -1,10 +1,10 @@
 """One channel, fed from the store on its own thread.
 
-The daemon calls `offer` for each change of an alarm, which wakes the thread at once; the thread
-then reads the changes from the store, so nothing is lost between two runs. Only changes that the
-store cannot accept (a full disk) are delivered from memory. See `notifier_store` for the stored
-state, `message_queue` for storms, shelving and the daily message,
-`attempts` for retries.
+The daemon calls `offer` for each change of an alarm or a fault, which wakes the thread at once; the
+thread then reads the changes from the store, so nothing is lost between two runs. Only changes that
+the store cannot accept (a full disk) are delivered from memory. See `notifier_store` for the stored
+state, `message_queue` for storms of alarms, shelving and the daily message, `fault_queue` for the
+limits of messages of faults, `attempts` for retries.
 """
 
 from __future__ import annotations
@@ -32,10 +32,20 @@ from logger.notify.channel import (
     Message,
     NotDelivered,
 )
-from logger.notify.message_queue import MessageQueue, QueuedMessage, is_daily_due
+from logger.notify.fault_reports import Advise, FaultReports
+from logger.notify.message_queue import MessageQueue, Queue, QueuedMessage, is_daily_due
 from logger.notify.notifier_store import NotifierStore
-from logger.rows import Alarm, AlarmEvent, AlarmKey, AlarmKind, ChangeKind
+from logger.rows import (
+    Alarm,
+    AlarmEvent,
+    AlarmKey,
+    AlarmKind,
+    ChangeKind,
+    FaultEvent,
+    FaultKey,
+)
 from logger.store.deliveries import Deliveries
+from logger.store.faults import Faults
 from logger.store.tables import Event
 from logger.utc import format_optional
 
@@ -46,15 +56,16 @@ MOST_FRESH = 1000  # changes offered and not yet processed
 MOST_UNSTORED = 1000  # changes delivered before they were stored
 DAILY = "daily"
 
-Advise = Callable[[Alarm], Sequence[str]]
 ReadStatus = Callable[[], Status | None]
 
 
 class Notifier:
-    """Delivers the alarms of one channel. `run` works until `end` is called; `offer` never blocks.
+    """Delivers the faults, or the alarms, of one channel.
+
+    `run` works until `end` is called; `offer` never blocks.
 
     read_status   returns the daemon's status, for the daily message
-    advise        returns the possible causes of an alarm
+    advise        returns the possible causes of an alarm or a fault
     """
 
     def __init__(
@@ -64,7 +75,7 @@ class Notifier:
         station: str,
         *,
         read_status: ReadStatus = lambda: None,
-        advise: Advise = lambda alarm: (),
+        advise: Advise = lambda row: (),
         random: Random | None = None,
         clock: Callable[[], float] = time.monotonic,
         utc_ns: Callable[[], int] = time.time_ns,
@@ -77,16 +88,20 @@ class Notifier:
         self._clock = clock
         self._utc_ns = utc_ns
         self._channel: DeliveryChannel | None = None
-        self._fresh: deque[AlarmEvent] = deque(maxlen=MOST_FRESH)
+        self._fresh: deque[AlarmEvent | FaultEvent] = deque(maxlen=MOST_FRESH)
         self._wake = threading.Event()
         self._ending = False
         self._store = NotifierStore(self.name, store, clock, utc_ns)
         self._attempts = DeliveryAttempts(self.name, random or Random(), clock, utc_ns)
-        self._queue = MessageQueue(self._compose)
-        self._unstored: dict[AlarmKey, None] = {}  # delivered before being stored
+        self._faults = FaultReports(options, station, advise, utc_ns)
+        self._queue: Queue = (
+            self._faults.queue if options.reports_faults else MessageQueue(self._compose)
+        )
+        self._unstored: dict[AlarmKey | FaultKey, None] = {}  # delivered before being stored
         self._is_begun = False  # the alarms open before have been read
         self._open: dict[AlarmKind, Alarm] = {}
         self._shelved: frozenset[str] = frozenset()
+        self._held: frozenset[str] = frozenset()  # kinds of entries that wait for the shelf
 
     def use(self, channel: DeliveryChannel) -> None:
         """Set the channel, before `run`."""
@@ -95,8 +110,8 @@ class Notifier:
     # Called from other threads.
 
     def offer(self, item: Event) -> None:
-        """Note an event, stored or not: changes of alarms are processed soon."""
-        if isinstance(item, AlarmEvent):
+        """Note an event, stored or not: changes of alarms and faults are processed soon."""
+        if isinstance(item, AlarmEvent | FaultEvent):
             self._fresh.append(item)
             self._wake.set()
 
@@ -164,7 +179,7 @@ class Notifier:
         self._put_daily()
         wait_s = self._attempts.wait_s() or self._attempt()
         self._store.save_if_due(self._queue.entries)
-        if any(entry.kind in self._shelved for entry in self._queue.entries):
+        if any(entry.kind in self._held for entry in self._queue.entries):
             wait_s = min(wait_s, SHELF_S)
         return wait_s
 
@@ -181,13 +196,16 @@ class Notifier:
             self._store.fail(error)
         else:
             self._store.recover()
-            fresh = [event for event in fresh if event.alarm.id is None]
+            fresh = [event for event in fresh if not _is_stored(event)]
         for event in fresh:
             if event.key not in self._unstored:
                 self._unstored[event.key] = None
                 if len(self._unstored) > MOST_UNSTORED:
                     del self._unstored[next(iter(self._unstored))]
-                self._process(event)
+                if isinstance(event, AlarmEvent):
+                    self._process(event, None)
+                else:
+                    self._process_fault(event, None)
 
     def _read_store(self) -> None:
         store = self._store.open(self._queue)
@@ -200,13 +218,35 @@ class Notifier:
                 if event.key in self._unstored:
                     del self._unstored[event.key]
                 else:
-                    self._process(event)
+                    self._process(event, store)
             self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
+        self._read_faults(store)
         if self._queue.entries:
             self._shelved = store.shelved(self._utc_ns())
+        self._held = self._shelved
+        if self._options.reports_faults:
+            self._held = self._faults.held(store, self._shelved)
+
+    def _read_faults(self, store: Deliveries) -> None:
+        faults = Faults(store.database)
+        if not self._options.reports_faults:
+            self._advance(faults.last_change_id())
+        while changes := faults.events_after(self._store.progress.fault_change_id):
+            for change_id, event in changes:
+                self._advance(change_id)
+                self._faults.forget(event)
+                if event.key in self._unstored:
+                    del self._unstored[event.key]
+                else:
+                    self._process_fault(event, store)
+        self._faults.refresh(store)
+
+    def _advance(self, fault_change_id: int) -> None:
+        self._store.progress = self._store.progress._replace(fault_change_id=fault_change_id)
 
     def _begin(self, store: Deliveries) -> None:
-        """Take over the alarms that are open already."""
+        """Take over the alarms that are open already, and recall recent messages of faults."""
+        self._faults.recall(store, self.name, self._clock())
         self._shelved = store.shelved(self._utc_ns())
         self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
         self._is_begun = True
@@ -214,19 +254,29 @@ class Notifier:
             if alarm.acknowledged_utc is None:
                 self._notify_listener(AlarmEvent(ChangeKind.RAISED, alarm))
 
-    def _process(self, event: AlarmEvent) -> None:
+    def _process(self, event: AlarmEvent, store: Deliveries | None) -> None:
+        """Process a change of an alarm; without `store`, it is not stored."""
         change, alarm = event
         if change == ChangeKind.CLEARED:
             self._open.pop(alarm.kind, None)
         elif change == ChangeKind.RAISED or alarm.kind in self._open:
             self._open[alarm.kind] = alarm
-        if not self._options.wants(alarm):
-            return
         self._notify_listener(event)
         assert self._channel is not None
-        if change in self._channel.changes and self._queue.add(
-            event, self._clock(), shelved=alarm.kind in self._shelved
-        ):
+        if isinstance(self._queue, MessageQueue):
+            is_urgent = (
+                self._options.wants(alarm)
+                and change in self._channel.changes
+                and self._queue.add(event, self._clock(), shelved=alarm.kind in self._shelved)
+            )
+        else:
+            is_urgent = store is not None and self._faults.add_sign(event, store, self._clock())
+        if is_urgent:
+            self._attempts.retry_now()
+
+    def _process_fault(self, event: FaultEvent, store: Deliveries | None) -> None:
+        """Process a change of a fault; without `store`, it is not stored."""
+        if self._options.reports_faults and self._faults.add(event, store, self._clock()):
             self._attempts.retry_now()
 
     def _notify_listener(self, event: AlarmEvent) -> None:
@@ -257,8 +307,15 @@ class Notifier:
         if minute is None or not is_daily_due(minute, self._store.progress.daily_ns, now_ns):
             return
         self._store.progress = self._store.progress._replace(daily_ns=now_ns)
+        reports_faults = self._options.reports_faults
         message = messages.daily(
-            self._station, now_ns, self._read_status(), self._open, len(self._queue.entries)
+            self._station,
+            now_ns,
+            self._read_status(),
+            self._open,
+            len(self._queue.entries),
+            self._faults.active if reports_faults else None,
+            self._faults.reminders() if reports_faults else (),
         )
         self._queue.put(DAILY, message)
 
@@ -267,36 +324,59 @@ class Notifier:
     def _attempt(self) -> float:
         """Deliver one message and update the display; return seconds to wait."""
         try:
-            entry, due_s = self._queue.due(self._clock(), self._shelved)
-            if entry is not None:
-                self._deliver(entry)
+            entries, due_s = self._queue.due(self._clock(), self._held)
+            if entries:
+                self._deliver(self._renew(entries))
                 due_s = 0.0
             shown_s = self._show()
         except NotDelivered as error:
             return self._attempts.fail(error)
-        if entry is not None or isinstance(self._channel, AlarmIndicator):
+        if entries or isinstance(self._channel, AlarmIndicator):
             self._attempts.succeed()
         return min(seconds for seconds in (IDLE_S, shown_s, due_s) if seconds is not None)
+
+    def _renew(self, entries: Sequence[QueuedMessage]) -> Sequence[QueuedMessage]:
+        """Return what is still true of the entries that are due."""
+        if not self._options.reports_faults:
+            return entries
+        try:
+            store = self._store.open(self._queue)
+        except StoreError:
+            store = None
+        valid = self._faults.renew(entries, store)
+        for entry in entries:
+            if entry not in valid:
+                self._store.drop(entry)
+        return valid
 
     def _show(self) -> float | None:
         if not isinstance(self._channel, AlarmIndicator):
             return None
-        return self._channel.show(
-            [alarm for alarm in self._open.values() if self._options.wants(alarm)]
-        )
+        alarms = [alarm for alarm in self._open.values() if self._options.wants(alarm)]
+        return self._channel.show(alarms, self._faults.active)
 
-    def _deliver(self, entry: QueuedMessage) -> None:
+    def _deliver(self, entries: Sequence[QueuedMessage]) -> None:
+        """Deliver the message of these entries."""
+        if not entries:
+            return
         assert self._channel is not None
-        entry.attempts += 1
-        entry.changed = True
-        refusal = None
+        for entry in entries:
+            entry.attempts += 1
+            entry.changed = True
+        message, refusal = entries[0].message, None
         try:
-            self._channel.deliver(entry.message)
+            self._channel.deliver(message)
             self._attempts.delivered += 1
         except NotDelivered as error:
             if not error.permanent:
                 raise
-            self._attempts.give_up(error, entry.message["text"])
+            self._attempts.give_up(error, message["text"])
             refusal = str(error)
-        self._queue.done(entry, self._clock())
-        self._store.finish(entry, refusal)
+        for entry in entries:
+            self._queue.done(entry, self._clock())
+            self._store.finish(entry, refusal)
+
+
+def _is_stored(event: AlarmEvent | FaultEvent) -> bool:
+    row = event.alarm if isinstance(event, AlarmEvent) else event.fault
+    return row.id is not None

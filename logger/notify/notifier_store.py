@@ -8,8 +8,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from logger.errors import StoreError
-from logger.notify.message_queue import MessageQueue, QueuedMessage
+from logger.notify.message_queue import Queue, QueuedMessage
 from logger.store.deliveries import Deliveries, DeliveryTotals, FinishedMessage, Progress
+from logger.store.faults import Faults
 from logger.store.reader import Store
 
 log = logging.getLogger("mismatchd.notify")
@@ -35,9 +36,10 @@ class NotifierStore:
         self._saved = self.progress
         self._saved_s = clock()
         self._finished: list[FinishedMessage] = []
+        self._dropped: list[int] = []
         self._is_failing = False
 
-    def open(self, messages: MessageQueue) -> Deliveries:
+    def open(self, messages: Queue) -> Deliveries:
         """Return the open store. Raise StoreError.
 
         The first time, add the messages of earlier runs to those that wait.
@@ -60,10 +62,14 @@ class NotifierStore:
                     deliveries.delete_waiting(self._name)
                     for entry in messages.entries:
                         entry.number, entry.changed = None, True
-                    change_id = min(
-                        self.progress.change_id, Store(deliveries.database).last_change_id()
+                    self._dropped.clear()
+                    database, before = deliveries.database, self.progress
+                    self.progress = before._replace(
+                        change_id=min(before.change_id, Store(database).last_change_id()),
+                        fault_change_id=min(
+                            before.fault_change_id, Faults(database).last_change_id()
+                        ),
                     )
-                    self.progress = self.progress._replace(change_id=change_id)
                 self.totals = deliveries.totals(self._name)
             except BaseException:
                 deliveries.close()
@@ -92,10 +98,15 @@ class NotifierStore:
         if refusal is None:
             self.totals = self.totals._replace(last_ns=now_ns)
 
+    def drop(self, entry: QueuedMessage) -> None:
+        """Note that a waiting message was removed."""
+        if entry.number is not None:
+            self._dropped.append(entry.number)
+
     def save_if_due(self, entries: Sequence[QueuedMessage]) -> None:
         """Store what has changed; the position alone only from time to time."""
         is_late = self._clock() - self._saved_s >= SAVE_S
-        if self._finished or is_late or any(entry.changed for entry in entries):
+        if self._finished or self._dropped or is_late or any(entry.changed for entry in entries):
             try:
                 self.save(entries)
             except StoreError as error:
@@ -106,7 +117,7 @@ class NotifierStore:
         """Store what has changed. Raise StoreError."""
         changed = [entry for entry in entries if entry.changed]
         if self._deliveries is None or not (
-            changed or self._finished or self.progress != self._saved
+            changed or self._finished or self._dropped or self.progress != self._saved
         ):
             return
         ids = self._deliveries.save(
@@ -114,12 +125,14 @@ class NotifierStore:
             self.progress,
             [(entry.number, entry.kind, entry.message, entry.attempts) for entry in changed],
             self._finished,
+            self._dropped,
         )
         for entry, number in zip(changed, ids, strict=True):
             entry.number, entry.changed = number, False
         given_up = sum(message.refusal is not None for message in self._finished)
         self.totals = self.totals._replace(given_up=self.totals.given_up + given_up)
         self._finished.clear()
+        self._dropped.clear()
         self._saved, self._saved_s = self.progress, self._clock()
 
     def close(self, entries: Sequence[QueuedMessage]) -> None:

@@ -20,7 +20,7 @@ from logger.live.feed import LiveFeed, Tap
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
 from logger.live.status import Status
-from logger.rows import Alarm
+from logger.rows import Alarm, Fault
 from logger.stages.view import View
 from logger.store.tables import Event
 
@@ -57,7 +57,7 @@ class Outlets:
             self._metrics = MetricsServer(self._config.metrics, self._status)
 
     def report(self, item: Event) -> None:
-        """Offer a stored row, or an alarm change that cannot be stored, to the notifiers."""
+        """Offer a stored row, or a change that cannot be stored, to the notifiers."""
         for notifier in self.notifiers:
             notifier.offer(item)
 
@@ -127,11 +127,12 @@ class Outlets:
         thread.start()
         self._threads.append(thread)
 
-    def _advise(self, alarm: Alarm) -> list[str]:
-        """Return possible causes of an alarm; called on the threads of notifiers."""
-        from logger.diagnosis import advice
+    def _advise(self, row: Alarm | Fault) -> list[str]:
+        """Return possible causes of an alarm or a fault; called on the threads of notifiers."""
+        from logger.diagnosis import advice, fault_advice
 
-        return advice(self._config.store.path, alarm)
+        path = self._config.store.path
+        return fault_advice(path, row) if isinstance(row, Fault) else advice(path, row)
 
 
 def _serve(feed: LiveFeed) -> None:

@@ -1,6 +1,6 @@
-"""The store as notifiers see it: alarm changes to be reported, and pending messages.
+"""The store as notifiers see it: changes of faults and alarms to be reported, pending messages.
 
-Alarm changes are the queue; rows are only ever inserted. A notifier records the last change that it
+The changes are the queue; rows are only ever inserted. A notifier records the last changes that it
 has handled, and stores messages that it could not deliver at once. Both are written together after
 each attempt, so a crash during a delivery repeats that one message, with the same id.
 """
@@ -12,10 +12,20 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from logger.rows import Alarm, AlarmEvent, ChangeKind
+from logger.rows import (
+    Alarm,
+    AlarmEvent,
+    AlarmKind,
+    ChangeKind,
+    Fault,
+    FaultState,
+    Severity,
+)
 from logger.store.alarms import OPEN, select_alarms
 from logger.store.database import Repository
+from logger.store.faults import ACTIVE
 from logger.store.tables import ALARM_CHANGES
+from logger.utc import format_ns, format_optional
 
 PAGE_ROWS = 500
 MOST_FINISHED = 200  # finished messages stored for each notifier
@@ -28,10 +38,11 @@ RETROSPECTIVE = (
 
 
 class Progress(NamedTuple):
-    """Progress of a notifier: the last alarm change handled, the time of the last daily message."""
+    """Progress of a notifier: the last changes handled, the time of the last daily message."""
 
-    change_id: int
+    change_id: int  # of alarms
     daily_ns: int
+    fault_change_id: int = 0
 
 
 class PendingMessage(NamedTuple):
@@ -70,12 +81,13 @@ class Deliveries(Repository):
         # Deliveries in the last second before a power cut may be repeated, with the same id.
         self.database.execute("PRAGMA synchronous = NORMAL")
         self.database.execute(
-            "INSERT OR IGNORE INTO notifiers (name, change_id, heartbeat_ns)"
-            " VALUES (?, (SELECT coalesce(max(id), 0) FROM alarm_changes), ?)",
+            "INSERT OR IGNORE INTO notifiers (name, change_id, heartbeat_ns, fault_change_id)"
+            " VALUES (?, (SELECT coalesce(max(id), 0) FROM alarm_changes), ?,"
+            " (SELECT coalesce(max(id), 0) FROM fault_changes))",
             (name, now_ns),
         )
         row = self.database.query_row(
-            "SELECT change_id, heartbeat_ns FROM notifiers WHERE name = ?", (name,)
+            "SELECT change_id, heartbeat_ns, fault_change_id FROM notifiers WHERE name = ?", (name,)
         )
         return Progress(*row)
 
@@ -98,6 +110,54 @@ class Deliveries(Repository):
         """Return the alarms that have not cleared, oldest first."""
         return select_alarms(self.database, OPEN)
 
+    def open_faults(self) -> list[Fault]:
+        """Return the faults that are not closed, oldest first, without what is derived of them."""
+        rows = self.database.query(
+            "SELECT id, state, severity, opened_ns, acknowledged_ns, summary, probable_cause,"
+            f" probability, journal_id FROM faults AS r WHERE {ACTIVE} ORDER BY opened_ns"
+        )
+        return [
+            Fault(
+                id=fault_id,
+                state=FaultState(state),
+                severity=Severity(severity),
+                opened_utc=format_ns(opened_ns),
+                acknowledged_utc=format_optional(acknowledged_ns),
+                summary=summary,
+                probable_cause=cause,
+                probability=probability,
+                journal_id=journal_id,
+            )
+            for (
+                fault_id,
+                state,
+                severity,
+                opened_ns,
+                acknowledged_ns,
+                summary,
+                cause,
+                probability,
+                journal_id,
+            ) in rows
+        ]
+
+    def kinds(self, fault_id: int | None) -> frozenset[str]:
+        """Return the kinds of the alarms of a fault."""
+        rows = self.database.query(
+            "SELECT DISTINCT kind FROM alarms WHERE fault_id = ?", (fault_id,)
+        )
+        return frozenset(kind for (kind,) in rows)
+
+    def joins_late(self, alarm: Alarm, kinds: Sequence[AlarmKind]) -> bool:
+        """True if it is the first alarm of these kinds of its fault, which another one opened."""
+        marks = ", ".join("?" * len(kinds))
+        row = self.database.query_row(
+            "SELECT min(a.id), min(a.raised_ns) > f.opened_ns FROM alarms AS a JOIN faults AS f"
+            f" ON f.id = a.fault_id WHERE f.id = ? AND a.kind IN ({marks})",
+            (alarm.fault_id, *kinds),
+        )
+        return bool(row[0] == alarm.id and row[1])
+
     def shelved(self, now_ns: int) -> frozenset[str]:
         """Return the kinds that are shelved now."""
         rows = self.database.query("SELECT kind FROM alarms WHERE shelved_until_ns > ?", (now_ns,))
@@ -117,6 +177,19 @@ class Deliveries(Repository):
             for number, kind, message, attempts in rows
         ]
 
+    def finished(self, name: str, event: str) -> list[tuple[str, dict[str, Any], int]]:
+        """Return kind, message and time of the latest finished messages of an event in order."""
+        rows = self.database.query(
+            "SELECT kind, message, ended_ns FROM deliveries WHERE notifier = ?"
+            " AND ended_ns IS NOT NULL AND json_extract(message, '$.event') = ?"
+            " ORDER BY ended_ns, id",
+            (name, event),
+        )
+        return [
+            (kind, msgspec.json.decode(message, type=dict[str, Any]), ended_ns)
+            for kind, message, ended_ns in rows
+        ]
+
     def delete_waiting(self, name: str) -> None:
         """Delete the waiting messages of a notifier."""
         self.database.execute(
@@ -129,10 +202,12 @@ class Deliveries(Repository):
         progress: Progress,
         waiting: Sequence[tuple[int | None, str, dict[str, Any], int]],
         ended: Sequence[FinishedMessage],
+        dropped: Sequence[int] = (),
     ) -> list[int]:
         """Store the progress of a notifier, its waiting messages and the finished ones.
 
-        `waiting` holds (id, kind, message, attempts). Return the ids of the waiting messages.
+        Those with the ids `dropped` are deleted. `waiting` holds (id, kind, message, attempts).
+        Return the ids of the waiting messages.
         """
         upsert = (
             "INSERT INTO deliveries (id, notifier, kind, message, attempts, ended_ns, refusal)"
@@ -143,8 +218,12 @@ class Deliveries(Repository):
         database = self.database
         with database.transaction():
             database.execute(
-                "UPDATE notifiers SET change_id = ?, heartbeat_ns = ? WHERE name = ?",
+                "UPDATE notifiers SET change_id = ?, heartbeat_ns = ?, fault_change_id = ?"
+                " WHERE name = ?",
                 (*progress, name),
+            )
+            database.execute_many(
+                "DELETE FROM deliveries WHERE id = ?", [(number,) for number in dropped]
             )
             rows = [*ended, *((*message, None, None) for message in waiting)]
             ids = [

@@ -46,7 +46,7 @@ def measure(
             folder,
             name,
             watchdog="{high_reflected_power: {limit_w: 9}}",
-            notify=f"[{{kind: mqtt, host: 127.0.0.1, port: {to.port}}}]",
+            notify=f"[{{kind: mqtt, detail: alarms, host: 127.0.0.1, port: {to.port}}}]",
         )
         daemon = Running(config, prefix=[sys.executable, "-c", IMPATIENT])
         at = time.perf_counter()

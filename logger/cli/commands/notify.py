@@ -16,7 +16,7 @@ from logger.config.load import Config
 
 @click.group("notify")
 def command() -> None:
-    """Manage alarm notifications.
+    """Manage notifications of faults and alarms.
 
     `notify test` sends a test message to each notifier.
     """

@@ -1,0 +1,183 @@
+"""Faults as one notifier reports them: which ones, in what words, and those that are open now.
+
+Changes come from the store, or from memory while it accepts nothing; `fault_queue` decides when
+their messages are due. Until then they have the state of their change, and then the present one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+
+from msgspec import convert
+
+from logger.config.notifiers import NotifierOptions
+from logger.errors import StoreError
+from logger.notify import messages
+from logger.notify.channel import Message
+from logger.notify.fault_queue import EVENT, FaultQueue, is_fault
+from logger.notify.message_queue import QueuedMessage
+from logger.rows import (
+    Alarm,
+    AlarmEvent,
+    ChangeKind,
+    Fault,
+    FaultChangeKind,
+    FaultEvent,
+    FaultState,
+)
+from logger.store.deliveries import Deliveries
+from logger.store.faults import RENEWED, Faults
+
+# Changes whose messages include possible causes.
+ADVISED = (*RENEWED, FaultChangeKind.EXPLAINED)
+
+Advise = Callable[[Alarm | Fault], Sequence[str]]
+
+
+class FaultReports:
+    """Queues the messages of wanted faults; knows the wanted ones that are not closed.
+
+    utc_ns    returns the present time
+    advise    returns the possible causes of a fault
+    """
+
+    def __init__(
+        self, options: NotifierOptions, station: str, advise: Advise, utc_ns: Callable[[], int]
+    ) -> None:
+        self.queue = FaultQueue(self._compose)
+        self._options = options
+        self._station = station
+        self._advise = advise
+        self._utc_ns = utc_ns
+        self._active: dict[str, Fault] = {}  # by `opened_utc`
+
+    @property
+    def active(self) -> list[Fault]:
+        """Wanted faults that are not closed, the oldest first."""
+        return list(self._active.values())
+
+    def recall(self, store: Deliveries, name: str, now_s: float) -> None:
+        """Count the messages that earlier runs of a notifier delivered."""
+        now_ns = self._utc_ns()
+        for kind, message, ended_ns in store.finished(name, EVENT):
+            self.queue.recall(kind, message, now_s - max(0, now_ns - ended_ns) / 1e9)
+
+    def add(self, event: FaultEvent, store: Deliveries | None, now_s: float) -> bool:
+        """Queue a change; return True if it is to be reported at once. Raise StoreError.
+
+        Without `store`, the change is not stored.
+        """
+        fault = event.fault
+        if not self._wants(fault, store):
+            return False
+        if fault.state == FaultState.CLOSED:
+            self._active.pop(fault.opened_utc, None)
+        else:
+            self._active[fault.opened_utc] = fault
+        return self.queue.add(event, now_s)
+
+    def add_sign(self, event: AlarmEvent, store: Deliveries, now_s: float) -> bool:
+        """Queue the fault of an alarm of a wanted kind, if it joins one that another kind opened.
+
+        Return True if it is to be reported at once. Raise StoreError.
+        """
+        change, alarm = event
+        kinds = self._options.alarms
+        if (
+            kinds is None
+            or alarm.kind not in kinds
+            or change != ChangeKind.RAISED
+            or alarm.fault_id is None
+            or not store.joins_late(alarm, kinds)
+        ):
+            return False
+        fault = Faults(store.database).fault(alarm.fault_id)
+        opening = FaultEvent(FaultChangeKind.OPENED, fault, alarm.raised_utc or fault.opened_utc)
+        return self.add(opening, store, now_s)
+
+    def refresh(self, store: Deliveries) -> None:
+        """Read the faults that are not closed. Raise StoreError."""
+        stored = {fault.opened_utc: fault for fault in store.open_faults()}
+        unstored = {utc: fault for utc, fault in self._active.items() if fault.id is None}
+        self._active = unstored | {
+            utc: fault for utc, fault in stored.items() if self._wants(fault, store)
+        }
+
+    def forget(self, event: FaultEvent) -> None:
+        """Rely on the store for this fault from now on."""
+        self._active.pop(event.fault.opened_utc, None)
+
+    def held(self, store: Deliveries, shelved: frozenset[str]) -> frozenset[str]:
+        """Return the kinds of entries whose faults have alarms of shelved kinds only.
+
+        Raise StoreError.
+        """
+        return frozenset(
+            entry.kind
+            for entry in self.queue.entries
+            if shelved
+            and is_fault(entry)
+            and (kinds := store.kinds(entry.message["id"]))
+            and kinds <= shelved
+        )
+
+    def renew(
+        self, entries: Sequence[QueuedMessage], store: Deliveries | None
+    ) -> list[QueuedMessage]:
+        """Bring the messages of entries that are due up to date, if `store` can be read; advise.
+
+        Return the entries that are still true, with one message for all; drop the others. Entries
+        of an attempt stay as they are.
+        """
+        if any(entry.attempts or not is_fault(entry) for entry in entries):
+            return list(entries)
+        valid = []
+        for entry in entries:
+            event = self._latest(entry.message, store)
+            if event is None:
+                self.queue.drop(entry)
+                continue
+            advises = self._options.advises and event.change in ADVISED
+            advice = self._advise(event.fault) if advises else ()
+            entry.message = messages.fault(self._station, event, self._utc_ns(), advice)
+            valid.append(entry)
+        if len(valid) > 1:
+            message = messages.combine([entry.message for entry in valid])
+            for entry in valid:
+                entry.message = message
+        return valid
+
+    def reminders(self) -> list[str]:
+        """Return what to do next about open faults that nobody has acknowledged."""
+        lines: list[str] = []
+        for fault in self.active:
+            if fault.state == FaultState.OPEN and fault.acknowledged_utc is None:
+                lines += [messages.describe_fault(fault), *self._advise(fault)]
+        return lines
+
+    def _wants(self, fault: Fault, store: Deliveries | None) -> bool:
+        kinds = None
+        if store is not None and self._options.alarms is not None:
+            kinds = store.kinds(fault.id)
+        return self._options.wants_fault(fault, kinds)
+
+    def _compose(self, event: FaultEvent) -> Message:
+        return messages.fault(self._station, event, self._utc_ns())
+
+    def _latest(self, message: Message, store: Deliveries | None) -> FaultEvent | None:
+        """Return the event of a message with the present fault, None if it is no longer true."""
+        change = FaultChangeKind(message["change"])
+        fault = convert({name: message[name] for name in Fault.__struct_fields__}, Fault)
+        if store is not None:
+            where = "r.id = ? OR r.opened_ns = ?"
+            with contextlib.suppress(StoreError):
+                stored = Faults(store.database).select(where, fault.id, fault.opened_ns)
+                if not stored and fault.id is not None:
+                    return None  # removed by `recompute`
+                fault = stored[0] if stored else fault
+        if change == FaultChangeKind.WORSENED and fault.acknowledged_utc is not None:
+            return None  # by a person who has seen that
+        if change == FaultChangeKind.EXPLAINED and fault.probable_cause is None:
+            return None
+        return FaultEvent(change, fault, message["change_utc"])
