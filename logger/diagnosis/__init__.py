@@ -9,12 +9,14 @@ scoring   findings to causes, or "does not know"
 words     text of a diagnosis
 alarms    diagnosis of one alarm
 fault_story   what happened in one fault
+explanation   the probable cause, as stored with a fault
 """
 
 from __future__ import annotations
 
 from logger.diagnosis.alarms import advice, diagnose_first, diagnosis_of
 from logger.diagnosis.evidence import Evidence
+from logger.diagnosis.explanation import explain_open_faults, store_explanation
 from logger.diagnosis.fault_story import diagnose_fault
 from logger.diagnosis.scoring import Diagnosis, diagnose
 
@@ -26,4 +28,6 @@ __all__ = [
     "diagnose_fault",
     "diagnose_first",
     "diagnosis_of",
+    "explain_open_faults",
+    "store_explanation",
 ]
