@@ -33,6 +33,7 @@ START_S = 60.0  # after the start of the daemon, for faults that are open alread
 POLL_S = 60.0  # longest interval of looks at the signs
 RETRY_S = 60.0
 LONGEST_S = 600.0  # of a diagnosis
+PROGRAM = (sys.executable, "-P", "-m", "logger.diagnosis")
 
 
 @dataclass
@@ -148,7 +149,7 @@ class FaultReviewer:
         """Run the diagnosis of a fault; return False if it is to be repeated."""
         try:
             self._process = process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "logger.diagnosis", str(self._path), str(fault_id)],
+                [*PROGRAM, str(self._path), str(fault_id)],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.PIPE,

@@ -142,7 +142,7 @@ class Faults(Repository):
             "SELECT end_ns FROM transmissions ORDER BY start_ns DESC LIMIT 1"
         )
         last_sign_ns = parse_time(self.fault(fault_id).last_sign_utc or "", 0)
-        return max(last_sign_ns, *(end_ns or ()))
+        return max([last_sign_ns, *(end_ns or ())])
 
     def explanations(self, after: int, up_to: int) -> list[FaultEvent]:
         """Return the explanations among the changes (after, up_to]."""
