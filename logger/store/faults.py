@@ -138,11 +138,11 @@ class Faults(Repository):
 
         It is the end of the latest transmission, or that of the last sign if that is later.
         """
-        end_ns = self.database.query_row(
+        last_sign_ns = parse_time(self.fault(fault_id).last_sign_utc or "", 0)
+        transmissions = self.database.query(
             "SELECT end_ns FROM transmissions ORDER BY start_ns DESC LIMIT 1"
         )
-        last_sign_ns = parse_time(self.fault(fault_id).last_sign_utc or "", 0)
-        return max([last_sign_ns, *(end_ns or ())])
+        return max([last_sign_ns, *(end_ns for (end_ns,) in transmissions)])
 
     def explanations(self, after: int, up_to: int) -> list[FaultEvent]:
         """Return the explanations among the changes (after, up_to]."""
