@@ -50,12 +50,13 @@ from logger.store.faults import Faults, Signs
 from logger.store.tables import Event
 from logger.store.writer import StoreWriter
 from logger.utc import format_ns
+from tests.bench.diagnosis import evenings
 from tests.deadlines import scale, wait_until
 from tests.station import Running, mismatchd
 from tests.station_model import Over
 from tests.station_model.faults import PermanentOpen
 from tests.station_model.station import DAY_S
-from tests.test_diagnosis import _fill, _station, evenings
+from tests.test_diagnosis import _fill, _station
 from tests.test_fault_store import LOOSE_PLUG, write
 from tests.test_faults import alarm, broken, over, spell, start_of, time_of
 from tests.test_store import SECOND, T0

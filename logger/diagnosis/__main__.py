@@ -22,7 +22,7 @@ LOWEST_PRIORITY = 19
 
 def main(path: Path, fault_id: int) -> None:
     """Diagnose and store. Raise StoreError, UsageError if there is no such fault."""
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError):  # the systemd unit forbids it
         os.nice(LOWEST_PRIORITY)
     with Store.reader(path) as store:
         diagnosed = diagnose_fault(store, fault_id)

@@ -142,7 +142,7 @@ class Faults(Repository):
         transmissions = self.database.query(
             "SELECT end_ns FROM transmissions ORDER BY start_ns DESC LIMIT 1"
         )
-        return max([last_sign_ns, *(end_ns for (end_ns,) in transmissions)])
+        return max([last_sign_ns, *(int(end_ns) for (end_ns,) in transmissions)])
 
     def explanations(self, after: int, up_to: int) -> list[FaultEvent]:
         """Return the explanations among the changes (after, up_to]."""
