@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from logger.diagnosis.alarms import advice, diagnose_first, diagnosis_of
 from logger.diagnosis.evidence import Evidence
-from logger.diagnosis.explanation import explain_open_faults, store_explanation
+from logger.diagnosis.explanation import store_explanation
 from logger.diagnosis.fault_story import diagnose_fault
 from logger.diagnosis.scoring import Diagnosis, diagnose
 
@@ -28,6 +28,5 @@ __all__ = [
     "diagnose_fault",
     "diagnose_first",
     "diagnosis_of",
-    "explain_open_faults",
     "store_explanation",
 ]

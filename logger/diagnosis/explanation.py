@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from logger.cautions import Place
-from logger.diagnosis.fault_story import diagnose_fault
 from logger.diagnosis.rules import BY_NAME, NOTHING
 from logger.diagnosis.scoring import Diagnosis
 from logger.diagnosis.words import likely
 from logger.rows import FaultEvent, FaultState
 from logger.store.faults import Faults
-from logger.store.reader import Store
 
 STATED = 0.4  # least probability at which a cause that was likely before is still stated
 NEXT_CHECK = {
@@ -51,13 +49,10 @@ def explain(diagnosis: Diagnosis, figures: str, explained: str | None) -> Explan
     return Explanation(cause, probability, figures, is_clear)
 
 
-def store_explanation(
-    faults: Faults, fault_id: int, diagnosis: Diagnosis, *, reports: bool = True
-) -> FaultEvent | None:
+def store_explanation(faults: Faults, fault_id: int, diagnosis: Diagnosis) -> FaultEvent | None:
     """Store what a diagnosis says about a fault, if it is still open. Raise StoreError, UsageError.
 
-    Return the change `explained` if the cause has become clear, or is another one than before;
-    none is stored without `reports`.
+    Return the change `explained` if the cause has become clear, or is another one than before.
     """
     with faults.database.transaction():
         if faults.fault(fault_id).state != FaultState.OPEN:
@@ -71,14 +66,5 @@ def store_explanation(
             probability,
             summary,
             faults.latest_ns(fault_id),
-            is_clear=is_clear and reports,
+            is_clear=is_clear,
         )
-
-
-def explain_open_faults(store: Store) -> None:
-    """Store the causes of the faults that are open, without changes. Raise StoreError."""
-    faults = Faults(store.database)
-    for fault_id in faults.open_signs():
-        diagnosed = diagnose_fault(store, fault_id)
-        if diagnosed is not None:
-            store_explanation(faults, fault_id, diagnosed[1], reports=False)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import dump
 from logger.config.load import Config
-from logger.diagnosis import explain_open_faults
 from logger.recompute import means, raw
 from logger.store.writer import StoreWriter
 
@@ -32,7 +31,6 @@ def recompute(
             store.insert_calibration(coupler.id, dump(coupler.content))
             by_raw = raw.recompute(store, config, coupler, progress)
             summaries.append((by_raw, means.recompute(store, coupler)))
-            explain_open_faults(store)
             if dry_run:
                 raise _DryRun
     except _DryRun:
