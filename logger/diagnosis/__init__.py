@@ -9,12 +9,14 @@ scoring   findings to causes, or "does not know"
 words     text of a diagnosis
 alarms    diagnosis of one alarm
 fault_story   what happened in one fault
+explanation   the probable cause, as stored with a fault
 """
 
 from __future__ import annotations
 
 from logger.diagnosis.alarms import advice, diagnose_first, diagnosis_of
 from logger.diagnosis.evidence import Evidence
+from logger.diagnosis.explanation import store_explanation
 from logger.diagnosis.fault_story import diagnose_fault, fault_advice
 from logger.diagnosis.scoring import Diagnosis, diagnose
 
@@ -27,4 +29,5 @@ __all__ = [
     "diagnose_first",
     "diagnosis_of",
     "fault_advice",
+    "store_explanation",
 ]

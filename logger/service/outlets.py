@@ -1,7 +1,7 @@
-"""Outlets of the daemon: forwarders, notifiers, metrics and the live feed.
+"""Outlets of the daemon: forwarders, notifiers, metrics, the live feed and the review of faults.
 
 Each works on a thread of its own, so that a slow one delays no other, and neither capture nor the
-store. Their modules are imported only if they are configured, since they cost memory.
+store. Most modules are imported only if they are configured, since they cost memory.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
 from logger.live.status import Status
 from logger.rows import Alarm, Fault
+from logger.service.fault_review import FaultReviewer
 from logger.stages.view import View
 from logger.store.tables import Event
 
@@ -43,21 +44,24 @@ class Outlets:
         self._status = status
         self.forwarders: list[InfluxForwarder] = []
         self.notifiers: list[Notifier] = []
+        self._reviewer = FaultReviewer(config.store.path)
         self._metrics: MetricsServer | None = None
         self._threads: list[threading.Thread] = []
         self._all_stored = threading.Event()
 
     def start(self, driver: Driver) -> None:
-        """Start what is configured. Raise MismatchdError."""
+        """Start what is configured, and the review of faults. Raise MismatchdError."""
         self._start_forwarders()
         self._start_notifiers(driver)
         if self._config.metrics is not None:
             from logger.service.metrics import MetricsServer  # http.server costs 10 MB
 
             self._metrics = MetricsServer(self._config.metrics, self._status)
+        threading.Thread(target=self._reviewer.run, name="fault review", daemon=True).start()
 
     def report(self, item: Event) -> None:
-        """Offer a stored row, or a change that cannot be stored, to the notifiers."""
+        """Offer a stored row, or a change that cannot be stored, to notifiers and reviewer."""
+        self._reviewer.offer(item)
         for notifier in self.notifiers:
             notifier.offer(item)
 
@@ -80,6 +84,7 @@ class Outlets:
     def end(self) -> None:
         """Stop everything, after the last row was stored; what is not delivered waits there."""
         self._all_stored.set()
+        self._reviewer.end()
         for notifier in self.notifiers:
             notifier.end()
         deadline = time.monotonic() + DELIVER_S

@@ -18,12 +18,13 @@ from logger.rows import (
     FaultEvent,
     FaultFamily,
     FaultState,
+    Severity,
 )
 from logger.store.alarms import WAITING as WAITING_ALARM
 from logger.store.alarms import Alarms
 from logger.store.database import Database, Repository
-from logger.store.tables import FAULT_CHANGES, FAULTS
-from logger.utc import format_ns
+from logger.store.tables import FAULT_CHANGES, FAULTS, HAS_OPEN_ALARM
+from logger.utc import format_ns, parse_time
 
 ACTIVE = f"r.state != '{FaultState.CLOSED}'"
 PAGE_ROWS = 500
@@ -38,12 +39,37 @@ class FaultChangeRow(NamedTuple):
     event: FaultEvent
 
 
+class Signs(NamedTuple):
+    """What there is to diagnose of a fault: it changes with each sign.
+
+    While an alarm is open, each ended transmission is a sign: `transmission_id` is the latest then.
+    """
+
+    severity: Severity
+    alarms: int
+    excursions: int
+    transmission_id: int | None
+
+
 class Faults(Repository):
     """Faults and their changes. Methods raise StoreError, and UsageError if there is no fault."""
 
     def active(self) -> list[Fault]:
         """Return the faults that are not closed, the oldest first."""
         return select_faults(self.database, f"{ACTIVE} ORDER BY r.opened_ns")
+
+    def open_signs(self) -> dict[int, Signs]:
+        """Return the signs of the faults in the state `open`, by id, the oldest first."""
+        columns = {column.name: column.sql for column in FAULTS.columns}
+        rows = self.database.query(
+            f"SELECT r.id, r.severity, {columns['alarms']}, {columns['excursions']},"
+            f" CASE WHEN {HAS_OPEN_ALARM} THEN (SELECT max(id) FROM transmissions WHERE ended) END"
+            f" FROM faults AS r WHERE {ACTIVE} AND r.state = '{FaultState.OPEN}'"
+            " ORDER BY r.opened_ns"
+        )
+        return {
+            fault_id: Signs(Severity(severity), *numbers) for fault_id, severity, *numbers in rows
+        }
 
     def select(self, where: str, *values: Any) -> list[Fault]:
         """Return faults by a condition over `r`."""
@@ -87,6 +113,36 @@ class Faults(Repository):
     def last_change_id(self) -> int:
         """Return the id of the latest change, 0 if there is none."""
         return int(self.database.query_value("SELECT coalesce(max(id), 0) FROM fault_changes"))
+
+    def figures(self, fault_id: int) -> str:
+        """Return the summary of the latest change of a fault that exists, explanations aside."""
+        return str(
+            self.database.query_value(
+                "SELECT summary FROM fault_changes WHERE fault_id = ? AND change != ?"
+                " ORDER BY time_ns DESC, id DESC LIMIT 1",
+                (fault_id, FaultChangeKind.EXPLAINED),
+            )
+        )
+
+    def explained_cause(self, fault_id: int) -> str | None:
+        """Return the probable cause of a fault if it has been reported, else None."""
+        cause = self.fault(fault_id).probable_cause
+        is_reported = self.database.query_row(
+            "SELECT 1 FROM fault_changes WHERE fault_id = ? AND change = ?",
+            (fault_id, FaultChangeKind.EXPLAINED),
+        )
+        return cause if is_reported else None
+
+    def latest_ns(self, fault_id: int) -> int:
+        """Return the time up to which the signs of a fault are known.
+
+        It is the end of the latest transmission, or that of the last sign if that is later.
+        """
+        last_sign_ns = parse_time(self.fault(fault_id).last_sign_utc or "", 0)
+        transmissions = self.database.query(
+            "SELECT end_ns FROM transmissions ORDER BY start_ns DESC LIMIT 1"
+        )
+        return max([last_sign_ns, *(int(end_ns) for (end_ns,) in transmissions)])
 
     def explanations(self, after: int, up_to: int) -> list[FaultEvent]:
         """Return the explanations among the changes (after, up_to]."""
@@ -149,17 +205,13 @@ class Faults(Repository):
         """
         database = self.database
         with database.transaction():
-            former = self.fault(fault_id)
+            is_reported = self.explained_cause(fault_id) == cause
             database.execute(
                 "UPDATE faults SET probable_cause = ?1, probability = ?2, summary = ?3"
                 " WHERE id = ?4 AND (probable_cause, probability, summary) IS NOT (?1, ?2, ?3)",
                 (cause, probability, summary, fault_id),
             )
-            is_explained = database.query_row(
-                "SELECT 1 FROM fault_changes WHERE fault_id = ? AND change = ?",
-                (fault_id, FaultChangeKind.EXPLAINED),
-            )
-            if not is_clear or (is_explained and former.probable_cause == cause):
+            if not is_clear or is_reported:
                 return None
             change_id = insert_change(
                 database, fault_id, FaultChangeKind.EXPLAINED, time_ns, summary

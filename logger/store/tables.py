@@ -124,7 +124,7 @@ _CHANNELS = (
     " UNION SELECT t.channel FROM alarms AS a JOIN transmissions AS t ON t.id = a.transmission_id"
     " WHERE a.fault_id = r.id ORDER BY 1) WHERE channel IS NOT NULL)"
 )
-_HAS_OPEN_ALARM = "EXISTS (SELECT 1 FROM alarms WHERE fault_id = r.id AND cleared_ns IS NULL)"
+HAS_OPEN_ALARM = "EXISTS (SELECT 1 FROM alarms WHERE fault_id = r.id AND cleared_ns IS NULL)"
 _DERIVED = {
     column.name: column
     for column in (
@@ -139,7 +139,7 @@ _DERIVED = {
         ),
         Column(
             "transmissions_since",
-            f"CASE WHEN {_HAS_OPEN_ALARM} THEN 0 ELSE"
+            f"CASE WHEN {HAS_OPEN_ALARM} THEN 0 ELSE"
             f" (SELECT count(*) FROM transmissions WHERE ended AND start_ns > {_LAST_SIGN}) END",
         ),
     )
