@@ -31,16 +31,18 @@ and takes measured facts from these fields (SWR is (1 + rho) / (1 - rho), 999 fo
     over.seconds()                 means by whole UTC second, the first and last shorter
     over.measure_quarters()        |Gamma| and incident watts by quarter-second since key-down
     over.excursions                departures from one pair to a second: time_ns, duration_ms,
-                                   rho_peak, rho_before, rho_after
+                                   rho_peak, rho_before, rho_after; longer ones are in the quarters
     over.is_cut                    the bridge went away during it
     history.gaps                   when no pairs arrived: `AlarmChange` of no data, and its clearing
     history.carriers               another transmitter's signal while the key is up
     history.weather, journal       hourly weather; what people noted, `outcome` is truth
 
-Truth: `over.active` and `over.visible` are indices into `history.causes`. A sign is visible where a
-cause by itself changes a reading by more than 5 standard deviations of noise and wind and by more
-than LEAST_RHO, LEAST_RISE, LEAST_DEPARTURE or LEAST_DB. Causes that hardly ever show
-are redrawn, and so is work that failed without a sign of it.
+Truth: `over.active`, `visible` and `plain` are indices into `history.causes`. A sign is visible
+where a cause by itself changes a reading by more than 5 standard deviations of noise and wind and
+by more than 0.015 of |Gamma| (level), 0.01 (during a key-down), 0.05 (departure), or 0.7 dB of
+incident power; it is plain at 2.5 times these. Causes without a plain sign in 6 transmissions are
+redrawn, and so is work that failed without a plain sign in 3 transmissions after it: nobody could
+know of them.
 """
 
 from tests.foreign_faults.causes import CAUSES, Cause

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,8 @@ from tests.foreign_faults.station import (
     read,
 )
 
+Mask = NDArray[np.bool_]
+
 EPOCH_NS = 1_767_571_200_000_000_000  # 2026-01-05T00:00:00Z, a Monday
 HOLD_S = 0.05  # window of the highest reflection
 LONGEST_EXCURSION_S = 1.0
@@ -48,6 +51,7 @@ LEAST_RHO = 0.015  # a level that changed
 LEAST_RISE = 0.01  # within a transmission
 LEAST_DEPARTURE = 0.05
 LEAST_DB = 0.7  # of incident power
+PLAIN = 2.5  # times these: a sign that nobody overlooks
 MAX_TO_MEAN = {"fm": 1.02, "am": 2.7, "ssb": 4.0}
 NOISE_FACTOR = {"fm": 1.0, "am": 1.3, "ssb": 3.0}
 
@@ -182,88 +186,95 @@ class Bench:
 
     def measure(self) -> list[MeasuredOver]:
         """Measure all key-downs."""
-        traffic, n = self.traffic, len(self.traffic)
-        line = self.condition(self.plan.causes, np.arange(n), np.zeros(n))
-        level = read(self.station, line, self.mean_w)
-        antenna = antenna_reflection(self.station, line)
-        loss_db = self.station.line_db * np.sqrt(line.khz / MIDDLE_KHZ) + line.wet_db
         departures = self._read_openings()
         grouped: dict[int, list[Departure]] = {}
         for departure in departures:
             grouped.setdefault(departure.opening.over, []).append(departure)
-        quarters = self._measure_eventful(grouped)
-        visible = self._list_visible(departures)
-        end = traffic.start_s + traffic.duration_s
-        active = [cause.is_active(end) for cause in self.plan.causes]
-        settled_s = traffic.duration_s - SETTLE_S
-        noise, quarter_noise = self.noise(settled_s), self.noise(QUARTER_S)
-        error = np.hypot(noise, self.sway / np.sqrt(1 + traffic.duration_s / 3))
-        level_rho = np.abs(level.rho + error * self.rng.standard_normal(n)) + 1e-4
-        overs = []
-        for i in range(n):
-            mode, duration = str(traffic.mode[i]), float(traffic.duration_s[i])
-            forward, rho, stored = float(level.forward_w[i]), float(level_rho[i]), quarters.get(i)
-            if stored is not None:
-                forward, rho = stored.mean()
-            held_rho, held_at_s = self._hold(i, rho, stored, grouped.get(i, ()))
-            peaks = [departure.reflected_w for departure in grouped.get(i, ())]
-            overs.append(
-                MeasuredOver(
-                    start_ns=self.plan.start_ns + round(float(traffic.start_s[i]) * 1e9),
-                    duration_s=duration,
-                    channel=int(traffic.channel[i]),
-                    frequency_khz=float(line.khz[i]),
-                    mode=mode,
-                    power_w=float(traffic.power_w[i]),
-                    antenna_reflection=complex(antenna[i]),
-                    line_db=float(loss_db[i]),
-                    true_rho=float(level.true_rho[i]),
-                    gain_db=(float(line.forward_db[i]), float(line.reflected_db[i])),
-                    rho=rho,
-                    noise_rho=float(noise[i]),
-                    quarter_noise_rho=float(quarter_noise[i]),
-                    pair_noise_rho=float(self.pair_noise[i]),
-                    sway_rho=float(self.sway[i]),
-                    settled_pairs=int(settled_s[i] * self.station.pair_hz),
-                    forward_w_mean=forward,
-                    forward_w_max=forward * MAX_TO_MEAN[mode],
-                    reflected_w_mean=forward * rho**2,
-                    reflected_w_max=max(forward * held_rho**2, *peaks, 0) * MAX_TO_MEAN[mode],
-                    held_rho=held_rho,
-                    held_at_s=held_at_s,
-                    is_cut=bool(traffic.is_cut[i]),
-                    excursions=self._list_excursions(grouped.get(i, ())),
-                    active=tuple(number for number, mask in enumerate(active) if mask[i]),
-                    visible=tuple(number for number, mask in enumerate(visible) if mask[i]),
-                    quarters=stored,
-                )
-            )
+        overs = self._measure_calm(*(self._list_visible(departures, x) for x in (1, PLAIN)))
+        for i, quarters in self._measure_quarters(grouped).items():
+            overs[i] = self._amend(overs[i], quarters, grouped.get(i, ()))
         return overs
+
+    def _measure_calm(self, visible: Sequence[Mask], plain: Sequence[Mask]) -> list[MeasuredOver]:
+        """Measure all key-downs as if nothing happened during them."""
+        traffic, n = self.traffic, len(self.traffic)
+        line = self.condition(self.plan.causes, np.arange(n), np.zeros(n))
+        level = read(self.station, line, self.mean_w)
+        duration, end = traffic.duration_s, traffic.start_s + traffic.duration_s
+        settled_s = duration - SETTLE_S
+        noise = self.noise(settled_s)
+        error = np.hypot(noise, self.sway / np.sqrt(1 + duration / 3))
+        rho = np.abs(level.rho + error * self.rng.standard_normal(n)) + 1e-4
+        # The highest of many windows, each with its noise.
+        held = rho + self.noise(HOLD_S) * np.sqrt(2 * np.log(duration / HOLD_S))
+        peak = np.array([MAX_TO_MEAN[mode] for mode in traffic.mode])
+        columns: dict[str, NDArray[Any]] = {
+            "start_ns": self.plan.start_ns
+            + np.round(traffic.start_s * 4).astype(int) * 250_000_000,
+            "duration_s": duration,
+            "channel": traffic.channel,
+            "frequency_khz": line.khz,
+            "mode": traffic.mode,
+            "power_w": traffic.power_w,
+            "antenna_reflection": antenna_reflection(self.station, line),
+            "line_db": self.station.line_db * np.sqrt(line.khz / MIDDLE_KHZ) + line.wet_db,
+            "true_rho": level.true_rho,
+            "rho": rho,
+            "noise_rho": noise,
+            "quarter_noise_rho": self.noise(QUARTER_S),
+            "pair_noise_rho": self.pair_noise,
+            "sway_rho": self.sway,
+            "settled_pairs": (settled_s * self.station.pair_hz).astype(int),
+            "forward_w_mean": level.forward_w,
+            "forward_w_max": level.forward_w * peak,
+            "reflected_w_mean": level.forward_w * rho**2,
+            "reflected_w_max": level.forward_w * held**2 * peak,
+            "held_rho": held,
+            "held_at_s": self.rng.uniform(SETTLE_S + HOLD_S, duration),
+            "is_cut": traffic.is_cut,
+        }
+        lists: dict[str, list[Any]] = {name: column.tolist() for name, column in columns.items()}
+        lists["gain_db"] = list(
+            zip(line.forward_db.tolist(), line.reflected_db.tolist(), strict=True)
+        )
+        lists["active"] = _list_indices([cause.is_active(end) for cause in self.plan.causes], n)
+        lists["visible"] = _list_indices(visible, n)
+        lists["plain"] = _list_indices(plain, n)
+        rows = zip(*lists.values(), strict=True)
+        return [MeasuredOver(**dict(zip(lists, row, strict=True))) for row in rows]
+
+    def _amend(
+        self, over: MeasuredOver, quarters: Quarters, departures: Sequence[Departure]
+    ) -> MeasuredOver:
+        """Return the key-down with what happened during it."""
+        forward, rho = quarters.mean()
+        number = int(quarters.rho.argmax())
+        held = float(quarters.rho[number]) + over.held_rho - over.rho
+        held_at_s = number * QUARTER_S + SETTLE_S + HOLD_S
+        reflected = max([forward * held**2, *(departure.reflected_w for departure in departures)])
+        for departure in departures:
+            part = min(departure.opening.duration_s / HOLD_S, 1)
+            mixed = float(np.sqrt(part * departure.rho**2 + (1 - part) * departure.rho_before**2))
+            if mixed > held:
+                held, held_at_s = mixed, departure.opening.start_s + HOLD_S
+        return replace(
+            over,
+            rho=rho,
+            forward_w_mean=forward,
+            forward_w_max=forward * MAX_TO_MEAN[over.mode],
+            reflected_w_mean=forward * rho**2,
+            reflected_w_max=reflected * MAX_TO_MEAN[over.mode],
+            held_rho=held,
+            held_at_s=min(held_at_s, over.duration_s),
+            excursions=self._list_excursions(departures),
+            quarters=quarters,
+        )
 
     def noise(self, window_s: Floats | float) -> Floats:
         """Return rms of noise of |Gamma| (n,) over a window."""
         return np.asarray(
             np.hypot(self.pair_noise / np.sqrt(window_s * self.station.pair_hz), 1e-4)
         )
-
-    def _hold(
-        self, i: int, rho: float, quarters: Quarters | None, departures: Sequence[Departure]
-    ) -> tuple[float, float]:
-        """Return the highest |Gamma| over HOLD_S, and when its window ends."""
-        duration = float(self.traffic.duration_s[i])
-        end_s = float(self.rng.uniform(SETTLE_S + HOLD_S, duration))
-        if quarters is not None:
-            number = int(quarters.rho.argmax())
-            rho, end_s = float(quarters.rho[number]), number * QUARTER_S + SETTLE_S + HOLD_S
-        # The highest of many windows, each with its noise.
-        noise = self.pair_noise[i] / np.sqrt(HOLD_S * self.station.pair_hz)
-        rho += float(noise * np.sqrt(2 * np.log(duration / HOLD_S)))
-        for departure in departures:
-            part = min(departure.opening.duration_s / HOLD_S, 1)
-            held = float(np.sqrt(part * departure.rho**2 + (1 - part) * departure.rho_before**2))
-            if held > rho:
-                rho, end_s = held, departure.opening.start_s + HOLD_S
-        return rho, min(end_s, duration)
 
     def _read_openings(self) -> list[Departure]:
         """Read what each opening makes of the reflection."""
@@ -288,10 +299,10 @@ class Bench:
             departures.append(Departure(opening, number, float(closed.rho[i]), rho, forward))
         return departures
 
-    def _is_sign(self, departure: Departure) -> bool:
+    def _is_sign(self, departure: Departure, factor: float = 1) -> bool:
         """True if the departure is well above noise and lasts a pair."""
         change = abs(departure.rho - departure.rho_before)
-        least = max(LEAST_DEPARTURE, 6 * self.pair_noise[departure.opening.over])
+        least = max(factor * LEAST_DEPARTURE, 6 * self.pair_noise[departure.opening.over])
         return bool(change > least and departure.opening.duration_s * self.station.pair_hz >= 1)
 
     def _list_excursions(self, departures: Sequence[Departure]) -> tuple[Excursion, ...]:
@@ -320,7 +331,7 @@ class Bench:
             )
         return tuple(listed)
 
-    def _measure_eventful(self, grouped: dict[int, list[Departure]]) -> dict[int, Quarters]:
+    def _measure_quarters(self, grouped: dict[int, list[Departure]]) -> dict[int, Quarters]:
         """Measure quarter-seconds of key-downs in which something happens."""
         traffic = self.traffic
         start, end = traffic.start_s, traffic.start_s + traffic.duration_s
@@ -369,8 +380,8 @@ class Bench:
             measured[i] = Quarters(rho, forward, length)
         return measured
 
-    def _list_visible(self, departures: Sequence[Departure]) -> list[NDArray[np.bool_]]:
-        """Return for each cause the key-downs (n,) in which it shows."""
+    def _list_visible(self, departures: Sequence[Departure], factor: float) -> list[Mask]:
+        """Return for each cause the key-downs (n,) in which it shows, `factor` times the least."""
         traffic, n = self.traffic, len(self.traffic)
         index = np.arange(n)
         noise = np.hypot(self.noise(QUARTER_S), self.sway)
@@ -384,10 +395,12 @@ class Bench:
             change = np.abs(late.rho - sound.rho)
             ratio_db = 10 * np.abs(np.log10(late.forward_w / sound.forward_w))
             rise = np.abs(late.rho - early.rho)
-            is_visible = (change > np.maximum(LEAST_RHO, 5 * noise)) | (ratio_db > LEAST_DB)
-            is_visible |= rise > np.maximum(LEAST_RISE, 5 * noise)
+            is_visible = (change > np.maximum(factor * LEAST_RHO, 5 * noise)) | (
+                ratio_db > factor * LEAST_DB
+            )
+            is_visible |= rise > np.maximum(factor * LEAST_RISE, 5 * noise)
             for departure in departures:
-                if departure.cause == number and self._is_sign(departure):
+                if departure.cause == number and self._is_sign(departure, factor):
                     is_visible[departure.opening.over] = True
             visible.append(is_visible)
         return visible
@@ -401,6 +414,14 @@ def _separate(openings: list[tuple[int | None, Opening]]) -> list[tuple[int | No
         if last is None or last.over != opening.over or opening.start_s > last.end_s + 0.02:
             separate.append((cause, opening))
     return separate
+
+
+def _list_indices(masks: Sequence[Mask], n: int) -> list[tuple[int, ...]]:
+    """Return for each of n key-downs the numbers of the masks (n,) that are set."""
+    if not masks:
+        return [()] * n
+    rows = np.array(masks).T.tolist()
+    return [tuple(number for number, is_set in enumerate(row) if is_set) for row in rows]
 
 
 def _overlap(length: Floats, begin_s: float, end_s: float) -> Floats:

@@ -119,9 +119,9 @@ class LoosePlug(Cause):
 
     @classmethod
     def draw(cls, rng: Random, onset_s: float, place: str) -> Self:
-        first, most = log_uniform(rng, 0.03, 0.3), log_uniform(rng, 0.6, 5)
+        first, most = log_uniform(rng, 0.02, 0.2), log_uniform(rng, 0.8, 6)
         return cls(onset_s, place, first_per_minute=first, most_per_minute=most,
-                   growth_days=log_uniform(rng, 1.5, 9))  # fmt: skip
+                   growth_days=log_uniform(rng, 2, 10))  # fmt: skip
 
     def openings(self, traffic: Traffic, weather: Weather, rng: Random) -> list[Opening]:
         growth = np.exp(np.minimum(self.days(traffic.start_s) / self.growth_days, 20))

@@ -95,6 +95,7 @@ class MeasuredOver:
     excursions: tuple[Excursion, ...] = ()
     active: tuple[int, ...] = ()
     visible: tuple[int, ...] = ()
+    plain: tuple[int, ...] = ()
     quarters: Quarters | None = field(default=None, repr=False)
 
     @property

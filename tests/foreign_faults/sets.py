@@ -14,7 +14,7 @@ from tests.foreign_faults.habits import Gap, draw_traffic, draw_weather
 from tests.foreign_faults.records import History, JournalEntry
 from tests.foreign_faults.station import Station
 
-SIGNS = 6  # transmissions in which a cause must show, unless it is redrawn
+SIGNS = 6  # transmissions in which a cause must show plainly, unless it is redrawn
 SIGNS_AFTER_WORK = 3  # likewise after work that did not fix it
 
 
@@ -69,11 +69,11 @@ def two_causes(seed: int) -> History:
 def sound(seed: int) -> History:
     """Return a year without a fault.
 
-    It has neighbours' carriers, changes of mode and power, one crash of static, one reset of the
-    board, and a remark in the journal.
+    It has neighbours' carriers, changes of mode, on average 0.7 changes of power for some days, one
+    crash of static, one reset of the board, and a remark in the journal.
     """
     rng = np.random.default_rng([3, seed])
-    plan = draw_plan(rng, 365)
+    plan = draw_plan(rng, 365, power_changes=0.7)
     reset_s = float(rng.choice(plan.traffic.start_s)) + rng.uniform(-20, 20)
     reset = Gap(reset_s, reset_s + rng.uniform(2, 8), "reset")
     note = JournalEntry(plan.start_ns + round(reset_s * 1e9), "remark", "tidied up the bench")
@@ -87,9 +87,9 @@ def repaired(seed: int) -> History:
     mend another thing; a contact then opens 0.6 to 1.3 times as often.
     """
     kind = [kind for kind in CAUSES if kind != Unplugged.kind][seed % 6]
+    outcome = draw_outcome(seed)
 
     def attempt(rng: Random) -> History:
-        outcome = str(rng.choice(["fixed", "not fixed", "other thing"], p=[0.5, 0.33, 0.17]))
         sound_days, fault_days = int(rng.integers(40, 61)), int(rng.integers(4, 21))
         plan = draw_plan(rng, sound_days + fault_days + 120, 1.3)
         cause = draw_cause(rng, kind, plan, sound_days + rng.uniform(0.2, 1.0))
@@ -110,7 +110,7 @@ def repaired(seed: int) -> History:
     return _draw_visible(attempt, 4, seed)
 
 
-def draw_plan(rng: Random, days: int, liveliness: float = 1.0) -> Plan:
+def draw_plan(rng: Random, days: int, liveliness: float = 1.0, power_changes: float = 0.0) -> Plan:
     """Draw a sound station that begins on some Monday of 2026."""
     station = Station.draw(rng)
     week = int(rng.integers(0, 52))
@@ -119,15 +119,21 @@ def draw_plan(rng: Random, days: int, liveliness: float = 1.0) -> Plan:
         EPOCH_NS + week * 7 * round(DAY_S * 1e9),
         days,
         draw_weather(rng, days, 5 + 7 * week),
-        draw_traffic(rng, station, days, liveliness),
+        draw_traffic(rng, station, days, liveliness, power_changes),
         crashes=int(rng.random() < 0.3),
     )
 
 
+def draw_outcome(seed: int) -> str:
+    """Draw what the work of `repaired(seed)` achieves."""
+    rng = np.random.default_rng([5, seed])
+    return str(rng.choice(["fixed", "not fixed", "other thing"], p=[0.5, 0.33, 0.17]))
+
+
 def draw_cause(rng: Random, kind: str, plan: Plan, day: float, place: str | None = None) -> Cause:
-    """Draw a cause that begins at about that day; three in ten steps begin during a key-down."""
+    """Draw a cause that begins at about that day; half of the steps come during a key-down."""
     onset_s = day * DAY_S
-    if kind == Detuned.kind and rng.random() < 0.3:
+    if kind == Detuned.kind and rng.random() < 0.5:
         traffic = plan.traffic
         later = np.flatnonzero((traffic.start_s > onset_s) & (traffic.duration_s > 6))
         if len(later):
@@ -187,7 +193,7 @@ def _shows(history: History, number: int) -> bool:
     """True if a cause shows often enough, also after work that failed (on the first cause)."""
     if history.causes[number].gaps():
         return True
-    signs_ns = [over.start_ns for over in history.overs if number in over.visible]
+    signs_ns = [over.start_ns for over in history.overs if number in over.plain]
     works = [entry for entry in history.journal if entry.outcome and number == 0]
     for work in works:
         later = sum(time_ns > work.time_ns for time_ns in signs_ns)
