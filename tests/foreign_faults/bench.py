@@ -44,7 +44,7 @@ from tests.foreign_faults.station import (
 
 Mask = NDArray[np.bool_]
 
-EPOCH_NS = 1_767_571_200_000_000_000  # 2026-01-05T00:00:00Z, a Monday
+EPOCH_NS = 1_704_067_200_000_000_000  # 2024-01-01T00:00:00Z, a Monday
 HOLD_S = 0.05  # window of the highest reflection
 LONGEST_EXCURSION_S = 1.0
 LEAST_RHO = 0.015  # a level that changed
@@ -138,7 +138,7 @@ class Bench:
         wet = weather.interpolate(weather.wetness, time_s)
         warm = weather.interpolate(weather.temperature_c, time_s) - 9
         hourly = draw_ar1(self.rng, len(weather.wetness), np.exp(-1 / 70))
-        date = (self.plan.start_ns - EPOCH_NS) / 1e9 / DAY_S + 5 + time_s / DAY_S
+        date = (self.plan.start_ns - EPOCH_NS) / 1e9 / DAY_S + time_s / DAY_S
         leaves = 1 / (1 + np.exp(-10 * (0.35 - np.cos(2 * np.pi * (date - 15) / YEAR_DAYS))))
         move = station.khz_per_degree * warm - station.wet_khz * wet
         move += 6 * weather.interpolate(hourly, time_s) - station.leaves_khz * leaves
@@ -323,7 +323,7 @@ class Bench:
                 Excursion(
                     time_ns=self.plan.start_ns + round(start_s * 1e9),
                     duration_ms=1000 * pairs / self.station.pair_hz,
-                    rho_peak=max(departure.rho + noise * float(outward), 0.0),
+                    rho_peak=max(float(departure.rho + noise * outward), 0.0),
                     rho_before=abs(float(beside[0])),
                     rho_after=abs(float(beside[1])),
                     cause=departure.cause,
