@@ -200,6 +200,21 @@ def test_what_people_and_diagnosis_added_stays(store: StoreWriter) -> None:
     assert [event.change for event in repository.changes(1)] == ["opened", "explained"]
 
 
+def test_a_fault_keeps_its_id_when_an_earlier_alarm_is_added(store: StoreWriter) -> None:
+    write(store, LOOSE_PLUG)
+    Faults(store.database).acknowledge(1, start_of(9))
+    store.write([alarm("sudden-change", start_of(2) + SECOND, start_ns=start_of(2))])
+    assert regroup(store, OPTIONS) == 1
+    (row,) = exported(store, FAULTS)
+    assert (row["id"], row["alarms"], row["excursions"]) == (1, 2, 4)
+    assert row["acknowledged_utc"] is not None
+    assert row["opened_utc"] == exported(store, ALARMS)[0]["raised_utc"]
+    changes = Faults(store.database).changes(1)
+    assert [event.change for event in changes] == ["opened", "worsened"]
+    assert {row["fault_id"] for row in exported(store, EXCURSIONS)} == {1}
+    assert is_grouped(store)
+
+
 def test_a_return_needs_attention_again(store: StoreWriter) -> None:
     write(store, [*LOOSE_PLUG, *spell(8, 200)])
     Faults(store.database).acknowledge(1, start_of(200))

@@ -1,27 +1,30 @@
 """Statistics of the course of a fault: its rate, when silence is evidence, whether a repair worked.
 
-The transmission is the trial: it has a sign of the fault or it has none. Wald's sequential test
-(A. Wald, Sequential Analysis, 1947) compares the rate before the repair with that of a sound
-station. Contacts are worse on some days than on others, so a run of clean transmissions must also
-be longer than any that the fault has had, up to a limit.
+The transmission is the trial: it has a sign of the fault or it has none. The rate of a fault is
+uncertain, after few signs and because contacts are worse on some days than on others: it has a beta
+distribution, of the signs so far divided by their dispersion (of the distances between signs,
+relative to those of independent ones). The sequential test (A. Wald, Sequential Analysis, 1947)
+compares that rate with that of a sound station. A run of clean transmissions must also be longer
+than any that the fault has had, twice as long if its signs come in clusters, up to a limit.
 """
 
 from __future__ import annotations
 
 import math
+from math import lgamma
 
 from logger.faults.memory import FaultMemory, Level, Levels
 from logger.utc import DAY_NS
 
-PRIOR = 0.5  # beta prior of the rate, both parameters
+PRIOR = 0.5  # of the beta distribution, both parameters
 FADES = 0.98  # weight of transmissions before a sign, once more
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
 QUIET_LEAST, QUIET_NS = 20, DAY_NS  # after so many transmissions and this time
 SOUND = 0.005  # share of transmissions with a sign at a sound station
 ERROR = 0.01  # of the test: fixed although it is not, back although it is fixed
 DECIDED = math.log((1 - ERROR) / ERROR)
-LEAST, MOST = 10, 45  # clean transmissions needed whatever the rate, and for a long clean run
-LOWEST, HIGHEST = 0.02, 0.8  # rates assumed at least and at most
+LEAST, MOST = 10, 100  # clean transmissions needed whatever the rate, and after a long pause
+UNENDING = 1000  # the number needed is not searched beyond
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
 LEVEL_MARGIN = 0.02  # of |Γ|, for what the work itself and the weather change
@@ -38,7 +41,7 @@ def is_silent(fault: FaultMemory, now_ns: int) -> bool:
     return (
         fault.clean >= QUIET_LEAST
         and now_ns - fault.last_ns >= QUIET_NS
-        and fault.clean * math.log1p(-min(rate(fault), HIGHEST)) < math.log(CERTAIN)
+        and _log_likelihood(fault, fault.clean, 0) < math.log(CERTAIN)
     )
 
 
@@ -46,20 +49,51 @@ def count_sign(fault: FaultMemory) -> None:
     """Count a transmission with a sign."""
     fault.signs = FADES * fault.signs + 1
     fault.of = FADES * fault.of + fault.clean + 1
+    fault.squares = FADES * fault.squares + (fault.clean + 1) ** 2
     fault.longest = max(fault.longest, fault.clean)
     fault.clean = 0
 
 
-def score_step(fault: FaultMemory, *, has_sign: bool) -> float:
-    """Return the change of the test's score by one transmission since the repair."""
-    before = min(max(rate(fault), LOWEST), HIGHEST)
-    return math.log(SOUND / before) if has_sign else math.log((1 - SOUND) / (1 - before))
+def dispersion(fault: FaultMemory) -> float:
+    """Return how much the distances between signs scatter, 1 if signs are independent."""
+    if not fault.signs:
+        return 1.0
+    share = fault.signs / fault.of
+    return max(1.0, fault.squares / fault.signs / ((2 - share) / share**2))
 
 
-def needed(fault: FaultMemory) -> int:
-    """Return how many clean transmissions in all, without a sign, would prove a repair."""
-    by_score = fault.clean + math.ceil((DECIDED - fault.score) / score_step(fault, has_sign=False))
-    return max(LEAST, by_score, min(fault.longest + 1, MOST))
+def _log_likelihood(fault: FaultMemory, trials: int, signs: int) -> float:
+    """Return the log probability of that outcome at the rate of the fault (beta-binomial)."""
+    spread = dispersion(fault)
+    a = fault.signs / spread + PRIOR
+    b = (fault.of - fault.signs) / spread + PRIOR
+    return _log_beta(a + signs, b + trials - signs) - _log_beta(a, b)
+
+
+def _log_beta(a: float, b: float) -> float:
+    return lgamma(a) + lgamma(b) - lgamma(a + b)
+
+
+def score(fault: FaultMemory, more: int = 0) -> float:
+    """Return the log odds of fixed against not, after `more` further clean transmissions."""
+    trials, signs = fault.trials + more, fault.relapses
+    sound = signs * math.log(SOUND) + (trials - signs) * math.log1p(-SOUND)
+    return sound - _log_likelihood(fault, trials, signs)
+
+
+def least_clean(fault: FaultMemory) -> int:
+    """Return how many clean transmissions a repair must show, whatever the test says.
+
+    The next pause of a fault that comes in clusters may well be its longest.
+    """
+    pause = math.floor(fault.longest * min(dispersion(fault), 2.0))
+    return max(LEAST, min(pause + 1, MOST))
+
+
+def needed(fault: FaultMemory) -> int | None:
+    """Return how many more clean transmissions would prove a repair, None if too many."""
+    least = max(least_clean(fault) - fault.clean, 0)
+    return next((more for more in range(least, UNENDING) if score(fault, more) >= DECIDED), None)
 
 
 def learn_level(levels: Levels, channel: str, gamma: float, fades: float = LEVEL_FADES) -> None:

@@ -33,12 +33,12 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     cleared_ns    when its last alarm cleared
     changed_ns    its last change
     signs, of     transmissions with a sign, and all up to the last sign; older ones fade
+    squares       sum of the squared distances between signs; likewise
     clean         transmissions since the last sign, or since the repair
     longest       longest run of clean ones between two signs
     brief, held   alarms that cleared within seconds, that outlasted a transmission
     breaks        excursions in ended transmissions
     trials, relapses  transmissions since the repair, and those with a sign
-    score         of the sequential test since the repair
     before        levels before it, `after` those since the last sign or the repair
     """
 
@@ -57,13 +57,13 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     breaks: int = 0
     signs: float = 0.0
     of: float = 0.0
+    squares: float = 0.0
     clean: int = 0
     longest: int = 0
     brief: int = 0
     held: int = 0
     trials: int = 0
     relapses: int = 0
-    score: float = 0.0
     before: Levels = {}
     after: Levels = {}
 

@@ -251,16 +251,20 @@ class FaultTracker:
         is_instrument = fault.family == FaultFamily.INSTRUMENT
         has_sign = is_off or fault.sign_ns >= row.start_ns or (is_instrument and bool(fault.raised))
         fault.trials += 1
-        fault.score += evidence.score_step(fault, has_sign=has_sign)
         if has_sign:
             fault.relapses += 1
             fault.clean = 0
         else:
             self._count_clean(fault, row)
-        if fault.score <= -evidence.DECIDED:
+        score = evidence.score(fault)
+        if score <= -evidence.DECIDED:
             self._return(fault, row.end_ns, words.still_present(fault))
             evidence.count_sign(fault)
-        elif fault.clean >= evidence.needed(fault) and not fault.raised:
+        elif (
+            score >= evidence.DECIDED
+            and fault.clean >= evidence.least_clean(fault)
+            and not fault.raised
+        ):
             level_back = evidence.compare_level(fault) is not False
             if level_back or not _stands(fault):
                 self._close(fault, row.end_ns, words.fixed(fault))
@@ -323,8 +327,9 @@ class FaultTracker:
             if fault.state != FaultState.VERIFYING:  # else that was counted for another repair
                 fault.longest = max(fault.longest, fault.clean)
                 fault.of += fault.clean
+                fault.squares += fault.clean**2
             fault.state, fault.work_ns = FaultState.VERIFYING, work_ns
-            fault.clean, fault.trials, fault.relapses, fault.score, fault.after = 0, 0, 0, 0.0, {}
+            fault.clean, fault.trials, fault.relapses, fault.after = 0, 0, 0, {}
             self._change(fault, FaultChangeKind.REPAIRED, work_ns, words.repaired(fault))
 
     # Changes.

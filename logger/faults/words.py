@@ -55,11 +55,12 @@ def quiet(fault: FaultMemory) -> str:
 
 def repaired(fault: FaultMemory) -> str:
     assert fault.work_ns is not None
-    transmissions = count(evidence.needed(fault), "transmission")
-    return (
-        f"Work noted on {date(fault.work_ns)}, after {_signs(fault)}; {transmissions} without a"
-        " sign will confirm the repair"
-    )
+    number = evidence.needed(fault)
+    if number is None:
+        confirmation = "signs were too rare for the following transmissions to confirm it"
+    else:
+        confirmation = f"{count(number, 'transmission')} without a sign will confirm the repair"
+    return f"Work noted on {date(fault.work_ns)}, after {_signs(fault)}; {confirmation}"
 
 
 def returned(fault: FaultMemory, detail: str) -> str:

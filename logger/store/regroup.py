@@ -1,14 +1,14 @@
 """Groups stored alarms and excursions into faults again, by the same tracker as live rows.
 
 Needed for a store of an older version, after rows were derived again, and where a damaged store
-lost the memory of its faults. Faults that are found again keep their id, acknowledgement and
-explanation. Nobody is notified of changes of the past.
+lost the memory of its faults. Faults that are found again, also if with an earlier alarm, keep
+their id, acknowledgement and explanation. Nobody is notified of changes of the past.
 """
 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from itertools import islice
 
 import msgspec
@@ -56,6 +56,7 @@ def regroup(store: Store, options: FaultsOptions) -> int:
     tracker = FaultTracker(options)
     tracker.know_work(store.work())
     changes: list[tuple[int, FaultChange]] = []
+    former = dict(database.query("SELECT id, opened_ns FROM faults ORDER BY id"))
     with database.transaction():
         for table in ("alarms", "excursions"):
             database.execute(f"UPDATE {table} SET fault_id = NULL WHERE fault_id IS NOT NULL")
@@ -66,6 +67,8 @@ def regroup(store: Store, options: FaultsOptions) -> int:
                     changes.append((faults.upsert(database, row), row))
                 elif isinstance(row, AlarmChange | Excursion):
                     _assign(database, row)
+        adopted = _keep_ids(database, former, {fault_id for fault_id, _ in changes})
+        changes = [(adopted.get(fault_id, fault_id), row) for fault_id, row in changes]
         _renew_changes(database, changes)
         database.execute(UPSERT_MEMORY, (KIND, msgspec.json.encode(tracker.memory)))
         database.execute(
@@ -145,6 +148,36 @@ def _assign(database: Database, row: AlarmChange | Excursion) -> None:
             f"UPDATE alarms SET fault_id = {fault} WHERE kind = ? AND raised_ns = ?",
             (row.fault_ns, row.kind, row.time_ns),
         )
+
+
+def _keep_ids(
+    database: Database, former: Mapping[int, int], fault_ids: Collection[int]
+) -> dict[int, int]:
+    """Give new faults the ids of those that an alarm opened which is theirs now; return new to old.
+
+    former     time of opening of each fault before, by id
+    fault_ids  the derived faults
+    """
+    adopted: dict[int, int] = {}
+    for old_id, opened_ns in former.items():
+        if old_id in fault_ids:
+            continue
+        new_id = database.query_row("SELECT fault_id FROM alarms WHERE raised_ns = ?", (opened_ns,))
+        if new_id is None or new_id[0] in (None, *former, *adopted):
+            continue
+        adopted[new_id[0]] = old_id
+        values = {"new": new_id[0], "old": old_id}
+        database.execute(
+            "UPDATE faults SET (acknowledged_ns, probable_cause, probability) = (SELECT"
+            " acknowledged_ns, probable_cause, probability FROM faults WHERE id = :old)"
+            " WHERE id = :new",
+            values,
+        )
+        database.execute("DELETE FROM faults WHERE id = :old", values)
+        database.execute("UPDATE faults SET id = :old WHERE id = :new", values)
+        for table in ("alarms", "excursions"):
+            database.execute(f"UPDATE {table} SET fault_id = :old WHERE fault_id = :new", values)
+    return adopted
 
 
 def _renew_changes(database: Database, changes: Sequence[tuple[int, FaultChange]]) -> None:
