@@ -39,7 +39,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     brief, held   alarms that cleared within seconds, that outlasted a transmission
     breaks        excursions in ended transmissions
     trials, relapses  transmissions since the repair, and those with a sign
-    before        levels before it, `after` those since the last sign or the repair
+    before        levels before it, `during` those of transmissions off that level, `after` those
+                  since the last sign or the repair
     """
 
     opened_ns: int
@@ -65,6 +66,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     trials: int = 0
     relapses: int = 0
     before: Levels = {}
+    during: Levels = {}
     after: Levels = {}
 
     @property

@@ -18,11 +18,13 @@ from logger.faults.signature import (
     BRIEF_NS,
     OF_CONTACT,
     OF_LEVEL,
+    OF_SHIFT,
     TYPICAL,
     Signature,
     explains_alarm,
     explains_excursion,
     family_of,
+    is_shift,
     signature_of,
 )
 from logger.rows import (
@@ -44,6 +46,7 @@ from logger.watchdog.rule import recalled
 
 NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
+STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
 SWR_DECIMALS, ROUNDING = 4, 1e-8
@@ -129,6 +132,9 @@ class FaultTracker:
             if rises:
                 fault.severity = row.severity
             fault.alarms += 1
+            if _reports_repair(fault, row):
+                fault.raised[row.kind] = row.time_ns
+                return fault
             if fault.state != FaultState.OPEN:
                 self._return(fault, row.time_ns, row.detail)
             elif rises:
@@ -224,6 +230,7 @@ class FaultTracker:
         fault.sign_ns = max([fault.sign_ns, *excursions])
         is_off = any(kind in fault.raised for kind in OF_LEVEL) or fault.cleared_ns > row.end_ns
         fault.held += is_off
+        is_off |= self._is_shifted(fault, row)
         if fault.state == FaultState.VERIFYING:
             self._verify(fault, row, is_off=is_off)
             return
@@ -243,13 +250,26 @@ class FaultTracker:
             fault.state = FaultState.QUIET
             self._change(fault, FaultChangeKind.QUIET, row.end_ns, words.quiet(fault))
 
+    @staticmethod
+    def _is_shifted(fault: FaultMemory, row: Transmission) -> bool:
+        """True if the level of a transmission is a sign of the fault."""
+        if row.swr is None or fault.state == FaultState.QUIET or not is_shift(fault):
+            return False
+        channel, gamma = _level(row, row.swr)
+        is_off = evidence.is_off_level(fault, channel, gamma)
+        if is_off and fault.state == FaultState.OPEN:
+            evidence.learn_level(fault.during, channel, gamma)
+        return is_off
+
     def _verify(self, fault: FaultMemory, row: Transmission, *, is_off: bool) -> None:
         """Judge a repair by a transmission since then."""
         assert fault.work_ns is not None
         if row.start_ns < fault.work_ns:
             return
-        is_instrument = fault.family == FaultFamily.INSTRUMENT
-        has_sign = is_off or fault.sign_ns >= row.start_ns or (is_instrument and bool(fault.raised))
+        is_back = fault.family == FaultFamily.INSTRUMENT and any(
+            raised_ns >= fault.work_ns for raised_ns in fault.raised.values()
+        )
+        has_sign = is_off or is_back or fault.sign_ns >= row.start_ns
         fault.trials += 1
         if has_sign:
             fault.relapses += 1
@@ -288,11 +308,11 @@ class FaultTracker:
                 return
             if fault is None:
                 self._work(due_ns)
-            elif fault.family == FaultFamily.NO_DATA:
-                self._close(fault, due_ns, words.data_back(fault))
             elif fault.state == FaultState.OPEN:
                 fault.state = FaultState.QUIET
                 self._change(fault, FaultChangeKind.QUIET, due_ns, words.quiet(fault))
+            elif fault.family == FaultFamily.NO_DATA:
+                self._close(fault, due_ns, words.data_back(fault))
             else:
                 self._close(fault, due_ns, words.forgotten(fault, self._days))
 
@@ -312,6 +332,8 @@ class FaultTracker:
     def _limit(self, fault: FaultMemory) -> int:
         if fault.raised:
             return NEVER_NS
+        if fault.family == FaultFamily.NO_DATA and fault.state == FaultState.QUIET:
+            return fault.cleared_ns + STEADY_NS
         if fault.state != FaultState.OPEN:
             return max(fault.last_ns, fault.changed_ns) + self._days * DAY_NS
         if fault.family == FaultFamily.FEEDLINE:
@@ -336,6 +358,9 @@ class FaultTracker:
 
     def _return(self, fault: FaultMemory, time_ns: int, detail: str) -> None:
         text = words.returned(fault, detail)
+        if fault.state == FaultState.QUIET and signature_of(fault) == Signature.UNDECIDED:
+            # Its few signs may have been of something else: the new ones decide what is usual.
+            evidence.forget(fault, self.memory.levels)
         fault.state = FaultState.OPEN
         self._change(fault, FaultChangeKind.RETURNED, time_ns, text)
         fault.work_ns, fault.after = None, {}
@@ -380,10 +405,21 @@ def _marked(row: AlarmChange | Excursion, fault: FaultMemory) -> Row:
     return msgspec.structs.replace(row, fault_ns=fault.opened_ns)
 
 
-def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, int]:
+def _reports_repair(fault: FaultMemory, row: AlarmChange) -> bool:
+    """True if an alarm after work reports that the level has moved back."""
+    return (
+        fault.state == FaultState.VERIFYING
+        and row.kind in OF_SHIFT
+        and row.value is not None
+        and evidence.is_level_back(fault, _gamma(row.value))
+    )
+
+
+def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, bool, int]:
     """Sort key of faults that may explain an alarm: the best is the highest."""
     is_typical = kind in fault.kinds or kind in TYPICAL[signature_of(fault)]
-    return fault.state == FaultState.OPEN, is_typical, fault.sign_ns
+    is_own = fault.family == family_of(kind)
+    return fault.state == FaultState.OPEN, is_own, is_typical, fault.sign_ns
 
 
 def _contact(fault: FaultMemory) -> tuple[bool, int]:
@@ -398,5 +434,9 @@ def _stands(fault: FaultMemory) -> bool:
 def _level(row: Transmission, swr: float) -> tuple[str, float]:
     """Return channel, or frequency, and |Γ|."""
     channel = row.channel if row.channel is not None else row.frequency_khz
+    return str(channel), _gamma(swr)
+
+
+def _gamma(swr: float) -> float:
     swr = round(swr + ROUNDING, SWR_DECIMALS)  # as stored: last bits depend on the cut of blocks
-    return str(channel), (swr - 1) / (swr + 1)
+    return (swr - 1) / (swr + 1)

@@ -45,6 +45,8 @@ def worsened(fault: FaultMemory, detail: str) -> str:
 
 
 def quiet(fault: FaultMemory) -> str:
+    if fault.family == FaultFamily.NO_DATA:
+        return data_back(fault)
     if fault.family == FaultFamily.INSTRUMENT:
         return f"Readings are plausible again since {clock(fault.cleared_ns)}; the cause is unknown"
     return (

@@ -12,7 +12,8 @@ the tracker then gets in a few seconds.
                   has none; no grouping can change that, so it is also shown without these
     two causes    likewise two
     sound         faults opened a year
-    repaired      faults that had a sign of the cause and were not closed at the work. A true repair
+    repaired      faults of the cause's family with a sign since its onset that were not closed at
+                  the work. A true repair
                   is recognised if all of them are closed within 50 (100) transmissions after it; a
                   failed one is called fixed if one of them is closed later on. The share of
                   transmissions with a plain sign before the work, by the truth, shows how much
@@ -46,6 +47,10 @@ SETS: dict[str, Callable[[int], History]] = {
 }
 SOON, LATE = 50, 100  # transmissions after a repair
 FREQUENT = 0.1  # share of transmissions with a sign
+# Families in which a cause may show: a level that moved may be due to a detector.
+FAMILIES = dict.fromkeys(
+    ("water", "detuned", "detector"), (FaultFamily.FEEDLINE, FaultFamily.INSTRUMENT)
+)
 MOST_FIRST_HOUR, MOST_A_DAY = 3, 1
 
 
@@ -144,7 +149,9 @@ def judge_repair(outcome: Outcome) -> Verdict | None:
     open_stories = [
         story
         for story in outcome.own
-        if story.has_sign(0, work_ns) and (story.closed_ns() or 1 << 62) > work_ns
+        if story.has_sign(0, work_ns)
+        and (story.closed_ns() or 1 << 62) > work_ns
+        and story.family in FAMILIES.get(history.causes[0].kind, (FaultFamily.FEEDLINE,))
     ]
     if not open_stories:
         return None
@@ -290,7 +297,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
             print_sound(outcomes)
         for outcome in outcomes if options.list else ():
             if is_wrong(name, outcome):
-                print(f"  {name} {outcome.history.seed} {outcome.kinds} {outcome.history.relation}")
+                verdict = judge_repair(outcome) if name == "repaired" else ""
+                seed, relation = outcome.history.seed, outcome.history.relation
+                print(f"  {name} {seed} {outcome.kinds} {relation} {verdict}")
                 print(*outcome.lines(), sep="\n")
     print_messages(everything)
     print(f"{time.process_time() - begun:.0f} s")
