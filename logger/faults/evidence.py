@@ -56,7 +56,7 @@ def count_sign(fault: FaultMemory) -> None:
 
 
 def forget(fault: FaultMemory, levels: Levels) -> None:
-    """Begin the statistics of a fault anew; `levels` are those before it."""
+    """Begin the statistics of a fault anew; `levels` are those before its new signs."""
     fault.signs, fault.of, fault.squares = 0.0, 0.0, 0.0
     fault.clean, fault.longest = 0, 0
     fault.before, fault.during = dict(levels), {}
