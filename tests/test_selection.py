@@ -16,7 +16,13 @@ from drivers.contract import SampleBlock, join
 from drivers.simulated.driver import SimulatedOptions
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
-from logger.config.load import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
+from logger.config.load import (
+    FaultsOptions,
+    StationOptions,
+    TransmissionOptions,
+    WatchdogOptions,
+    WeatherOptions,
+)
 from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import Memory, Row, Samples, Transmission
@@ -36,6 +42,7 @@ class Settings(msgspec.Struct):
     station: StationOptions = StationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
 
 

@@ -17,6 +17,7 @@ from logger.blocks import Noise, PowerBlock
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
 from logger.config.load import (
+    FaultsOptions,
     HighSwrOptions,
     StationOptions,
     TransmissionOptions,
@@ -43,6 +44,7 @@ class Settings(msgspec.Struct):
     station: StationOptions = StationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
 
 

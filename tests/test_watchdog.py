@@ -15,7 +15,13 @@ from drivers.contract import EndOfInput, SampleBlock
 from drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from logger.calibration.coupler import Coupler
 from logger.calibration.simulated import calibration
-from logger.config.load import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
+from logger.config.load import (
+    FaultsOptions,
+    StationOptions,
+    TransmissionOptions,
+    WatchdogOptions,
+    WeatherOptions,
+)
 from logger.physics import reflection
 from logger.pipeline import Pipeline
 from logger.rows import AlarmChange, Memory, Row, Samples, Transmission
@@ -37,6 +43,7 @@ class Settings(msgspec.Struct):
     station: StationOptions = StationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
 
 

@@ -115,7 +115,7 @@ def _is_same_shift(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
 
 
 def explains_excursion(fault: FaultMemory, time_ns: int) -> bool:
-    """True if an excursion at a time may have the cause of this fault, which is open by then."""
-    if fault.family != FaultFamily.FEEDLINE or time_ns < fault.opened_ns:
+    """True if an excursion at a time may have the cause of this fault, opened before."""
+    if fault.family != FaultFamily.FEEDLINE or time_ns <= fault.opened_ns:
         return False
     return signature_of(fault) in OF_CONTACTS or time_ns - fault.opened_ns < YOUNG_NS

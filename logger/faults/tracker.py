@@ -232,7 +232,7 @@ class FaultTracker:
         early = [
             fault
             for fault in faults
-            if fault.family == FaultFamily.FEEDLINE and fault.first_ns <= time_ns < fault.opened_ns
+            if fault.family == FaultFamily.FEEDLINE and fault.first_ns <= time_ns <= fault.opened_ns
         ]
         return min(early, key=lambda fault: fault.opened_ns) if early else None
 

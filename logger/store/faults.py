@@ -219,7 +219,7 @@ def upsert(database: Database, row: FaultChange) -> int:
     if row.change == FaultChangeKind.OPENED and row.family == FaultFamily.FEEDLINE:
         database.execute(
             "UPDATE excursions SET fault_id = ?"
-            " WHERE fault_id IS NULL AND time_ns >= ? AND time_ns < ?",
+            " WHERE fault_id IS NULL AND time_ns >= ? AND time_ns <= ?",
             (fault_id, row.first_ns, row.opened_ns),
         )
     return fault_id
@@ -230,7 +230,7 @@ def fault_of(database: Database, row: Excursion) -> int | None:
     if row.fault_ns is not None:
         where, values = "opened_ns = ?", (row.fault_ns,)
     else:
-        where = f"first_ns <= ?1 AND opened_ns > ?1 AND family = '{FaultFamily.FEEDLINE}'"
+        where = f"first_ns <= ?1 AND opened_ns >= ?1 AND family = '{FaultFamily.FEEDLINE}'"
         values = (row.time_ns,)
     found = database.query_row(
         f"SELECT id FROM faults WHERE {where} ORDER BY opened_ns LIMIT 1", values

@@ -34,6 +34,7 @@ from logger.blocks import Noise
 from logger.calibration import bench_points, file
 from logger.calibration.coupler import Coupler
 from logger.config.load import (
+    FaultsOptions,
     HighSwrOptions,
     StationOptions,
     TransmissionOptions,
@@ -75,6 +76,7 @@ class Settings(msgspec.Struct):
     transmission: TransmissionOptions
     station: StationOptions = StationOptions()
     watchdog: WatchdogOptions = WatchdogOptions(high_swr=HighSwrOptions(limit=900.0))
+    faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
 
 

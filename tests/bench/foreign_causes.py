@@ -28,7 +28,7 @@ from typing import NamedTuple
 
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import load
-from logger.config.load import NoDataOptions, WatchdogOptions
+from logger.config.load import FaultsOptions, NoDataOptions, WatchdogOptions
 from logger.diagnosis import Diagnosis, diagnose, diagnosis_of
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
@@ -91,6 +91,7 @@ class BenchSettings(Settings):
     """The defaults, but for `no-data`: the idle pairs of the histories are far apart."""
 
     watchdog: WatchdogOptions = WatchdogOptions(no_data=NoDataOptions(after_s=3 * IDLE_S))
+    faults: FaultsOptions = FaultsOptions()
 
 
 class Outcome(NamedTuple):

@@ -7,7 +7,13 @@ from collections.abc import Iterator
 import msgspec
 
 from drivers.contract import SampleBlock
-from logger.config.load import StationOptions, TransmissionOptions, WatchdogOptions, WeatherOptions
+from logger.config.load import (
+    FaultsOptions,
+    StationOptions,
+    TransmissionOptions,
+    WatchdogOptions,
+    WeatherOptions,
+)
 from tests.station_model.station import Record, Station
 
 PAIRS = 4000  # of a block; what is found must not depend on it
@@ -19,6 +25,7 @@ class Settings(msgspec.Struct):
     station: StationOptions = StationOptions()
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
+    faults: FaultsOptions = FaultsOptions()
     weather: WeatherOptions = WeatherOptions()
 
 
