@@ -66,6 +66,8 @@ def repaired(fault: FaultMemory) -> str:
 
 
 def returned(fault: FaultMemory, detail: str) -> str:
+    if fault.family == FaultFamily.NO_DATA:
+        return f"It is back; data had arrived since {clock(fault.cleared_ns)}: {detail}"
     if fault.work_ns is not None:
         since = f"{count(fault.trials, 'transmission')} after the work on {date(fault.work_ns)}"
     else:

@@ -155,7 +155,12 @@ class Player:
         return self._view(time_ns, forward_w, forward_w * rho**2, inside > SETTLE_S, noise_v)
 
     def _view(
-        self, time_ns: Times, forward_w: Floats, reflected_w: Floats, settled: Floats, noise_v: float
+        self,
+        time_ns: Times,
+        forward_w: Floats,
+        reflected_w: Floats,
+        settled: Floats,
+        noise_v: float,
     ) -> View:
         keyed, foreign = self.keying.update(forward_w, reflected_w, self.own.learned)
         block = PowerBlock(

@@ -8,8 +8,8 @@ the rules of the package. A history takes 2 to 5 s of processor time, a sound ye
 default about 8 minutes on an idle core; `--rows` keeps what the rules made of the histories, which
 the tracker then gets in a few seconds.
 
-    one cause     faults with a sign since its onset: should be one. A cause that raised no alarm
-                  has none; no grouping can change that, so it is also shown without these
+    one cause     faults with a sign since its onset: should be one. No grouping can tell a cause
+                  that raised no alarm typical of it, so the share is also shown without these
     two causes    likewise two
     sound         faults opened a year
     repaired      faults of the cause's family with a sign since its onset that were not closed at
@@ -34,7 +34,14 @@ from pathlib import Path
 
 from logger.config.load import FaultsOptions
 from logger.faults import FaultTracker
-from logger.rows import AlarmChange, ChangeKind, FaultChange, FaultChangeKind, FaultFamily
+from logger.rows import (
+    AlarmChange,
+    AlarmKind,
+    ChangeKind,
+    FaultChange,
+    FaultChangeKind,
+    FaultFamily,
+)
 from logger.utc import DAY_NS, UNIT_NS
 from tests.bench.foreign_fault_rows import Batch, first_onset_ns, play, work_times
 from tests.foreign_faults import History, one_cause, repaired, sound, two_causes
@@ -51,6 +58,22 @@ FREQUENT = 0.1  # share of transmissions with a sign
 FAMILIES = dict.fromkeys(
     ("water", "detuned", "detector"), (FaultFamily.FEEDLINE, FaultFamily.INSTRUMENT)
 )
+CONTACT = (
+    AlarmKind.HIGH_SWR,
+    AlarmKind.HIGH_REFLECTED_POWER,
+    AlarmKind.SUDDEN_CHANGE,
+    AlarmKind.INTERMITTENT_CONTACT,
+)
+SHIFT = (AlarmKind.HIGH_SWR, AlarmKind.SUDDEN_CHANGE, AlarmKind.BASELINE_SHIFT)
+TYPICAL = {
+    "loose-plug": CONTACT,
+    "wind-contact": CONTACT,
+    "water": (*SHIFT, AlarmKind.DETECTOR_FAULT),
+    "hot-joint": (*SHIFT, AlarmKind.HEATING_JOINT),
+    "detuned": SHIFT,
+    "detector": (AlarmKind.DETECTOR_FAULT,),
+    "unplugged": (AlarmKind.NO_DATA,),
+}
 MOST_FIRST_HOUR, MOST_A_DAY = 3, 1
 
 
@@ -177,14 +200,32 @@ def share(part: int, total: int) -> str:
     return f"{part} of {total} ({100 * part / max(total, 1):.1f} %)"
 
 
+def is_noticed(outcome: Outcome) -> bool:
+    """True if each cause was followed by an alarm that is typical of it.
+
+    The alarms of two causes may be the same ones, so this says that there may be two faults.
+    """
+    alarms = [alarm for story in outcome.stories for alarm in story.alarms]
+    return all(
+        any(
+            alarm.kind in TYPICAL[cause.kind]
+            and alarm.time_ns >= outcome.history.time_ns(cause.onset_s)
+            for alarm in alarms
+        )
+        for cause in outcome.history.causes
+    )
+
+
 def print_counts(title: str, outcomes: Sequence[Outcome], right: int, bar: int) -> None:
     """Print how many histories have the right number of faults, by cause or relation."""
     numbers = [len(outcome.own) for outcome in outcomes]
-    seen = sum(number > 0 for number in numbers)
+    noticed = [is_noticed(outcome) for outcome in outcomes]
     good = numbers.count(right)
+    both = sum(seen and number == right for seen, number in zip(noticed, numbers, strict=True))
     print(
-        f"{title}: {right} in {share(good, len(numbers))}, bar {bar} %; of those with an alarm"
-        f" {share(good, seen)}; numbers {dict(sorted(Counter(numbers).items()))}"
+        f"{title}: {right} in {share(good, len(numbers))}, bar {bar} %; where each cause raised an"
+        f" alarm of its own {share(both, sum(noticed))};"
+        f" numbers {dict(sorted(Counter(numbers).items()))}"
     )
     groups: dict[str, list[int]] = {}
     for outcome, number in zip(outcomes, numbers, strict=True):
@@ -212,7 +253,8 @@ def print_repairs(outcomes: Sequence[Outcome]) -> None:
     verdicts = [verdict for outcome in outcomes if (verdict := judge_repair(outcome))]
     fixed = [verdict for verdict in verdicts if verdict.is_fixed]
     failed = [verdict for verdict in verdicts if not verdict.is_fixed]
-    print(f"repaired: no fault open at the work in {share(len(outcomes) - len(verdicts), len(outcomes))}")
+    missing = share(len(outcomes) - len(verdicts), len(outcomes))
+    print(f"repaired: no fault open at the work in {missing}")
     frequent = [verdict for verdict in fixed if verdict.share >= FREQUENT]
     for title, group_ in (("true repairs", fixed), (f"  signs in >= {FREQUENT:.0%}", frequent)):
         counts = [verdict.closed_after for verdict in group_]
@@ -240,8 +282,9 @@ def print_messages(outcomes: Sequence[Outcome]) -> None:
         few = sum(first <= MOST_FIRST_HOUR for first, _ in pairs)
         slow = sum(rate <= MOST_A_DAY for _, rate in pairs)
         print(
-            f"messages: at most {MOST_FIRST_HOUR} changes in the first hour {share(few, len(pairs))},"
-            f" at most {MOST_A_DAY} a day after {share(slow, len(pairs))}; most"
+            f"messages: at most {MOST_FIRST_HOUR} changes in the first hour"
+            f" {share(few, len(pairs))}, at most {MOST_A_DAY} a day after"
+            f" {share(slow, len(pairs))}; most"
             f" {max(first for first, _ in pairs)} and {max(rate for _, rate in pairs):.2f} a day"
         )
 
