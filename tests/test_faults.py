@@ -346,14 +346,25 @@ def test_work_before_the_last_sign_repairs_nothing() -> None:
 # --- data and instrument ---
 
 
-def test_missing_data_is_closed_once_data_is_back() -> None:
+def test_missing_data_is_quiet_once_data_is_back_and_closed_after_days() -> None:
     rows = [alarm("no-data", T0), alarm("no-data", T0 + HOUR, "cleared")]
     station = Station().feed(rows).feed([alarm("no-data", T0 + HOUR + SECOND)])
     station.feed([alarm("no-data", T0 + 2 * HOUR, "cleared")]).wait(T0 + 3 * HOUR)
-    assert station.story == ["opened", "closed"]
-    closed = station.changes[-1]
-    assert closed.time_ns == T0 + 3 * HOUR
-    assert closed.summary == "Data arrives again since 1 March 21:00 UTC after 2 interruptions"
+    assert station.story == ["opened", "quiet"]
+    quiet = station.changes[-1]
+    assert quiet.time_ns == T0 + 3 * HOUR
+    assert quiet.summary == "Data arrives again since 1 March 21:00 UTC after 2 interruptions"
+    station.wait(T0 + 4 * DAY_NS)
+    assert station.story == ["opened", "quiet", "closed"]
+    assert station.changes[-1].time_ns == T0 + 2 * HOUR + 3 * DAY_NS
+
+
+def test_data_missing_again_within_days_is_the_same_fault() -> None:
+    rows = [alarm("no-data", T0), alarm("no-data", T0 + HOUR, "cleared")]
+    station = Station().feed(rows).feed([alarm("no-data", T0 + 2 * DAY_NS)])
+    assert station.story == ["opened", "quiet", "returned"]
+    summary = "It is back; data had arrived since 1 March 20:00 UTC: no-data raised"
+    assert station.changes[-1].summary == summary
 
 
 def test_an_instrument_is_quiet_and_returns() -> None:

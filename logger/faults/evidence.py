@@ -14,6 +14,7 @@ import math
 from math import lgamma
 
 from logger.faults.memory import FaultMemory, Level, Levels
+from logger.rows import FaultState
 from logger.utc import DAY_NS
 
 PRIOR = 0.5  # of the beta distribution, both parameters
@@ -52,6 +53,13 @@ def count_sign(fault: FaultMemory) -> None:
     fault.squares = FADES * fault.squares + (fault.clean + 1) ** 2
     fault.longest = max(fault.longest, fault.clean)
     fault.clean = 0
+
+
+def forget(fault: FaultMemory, levels: Levels) -> None:
+    """Begin the statistics of a fault anew; `levels` are those before its new signs."""
+    fault.signs, fault.of, fault.squares = 0.0, 0.0, 0.0
+    fault.clean, fault.longest = 0, 0
+    fault.before, fault.during = dict(levels), {}
 
 
 def dispersion(fault: FaultMemory) -> float:
@@ -113,6 +121,30 @@ def compare_level(fault: FaultMemory) -> bool | None:
         after.mean <= before.mean + _tolerance(before, after) for before, after in _both(fault)
     ]
     return all(verdicts) if verdicts else None
+
+
+def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
+    """True if a transmission's |Γ| is not as before the fault; after work: as during it."""
+    before, during = fault.before.get(channel), fault.during.get(channel)
+    if before is None or before.count < LEVEL_LEAST_BEFORE or _is_usual(before, gamma):
+        return False
+    if fault.state != FaultState.VERIFYING:
+        return True
+    if during is None:
+        return gamma > before.mean
+    return abs(gamma - during.mean) < abs(gamma - before.mean)
+
+
+def is_level_back(fault: FaultMemory, gamma: float) -> bool:
+    """True if |Γ| is as it was before the fault on some channel."""
+    return any(
+        before.count >= LEVEL_LEAST_BEFORE and _is_usual(before, gamma)
+        for before in fault.before.values()
+    )
+
+
+def _is_usual(level: Level, gamma: float) -> bool:
+    return abs(gamma - level.mean) <= LEVEL_MARGIN + LEVEL_SIGMAS * math.sqrt(level.variance)
 
 
 def _both(fault: FaultMemory) -> list[tuple[Level, Level]]:

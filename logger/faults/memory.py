@@ -30,8 +30,9 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     kinds         kinds of its alarms
     raised        time of raising of each open alarm, by kind
     sign_ns       its last sign
-    cleared_ns    when its last alarm cleared
+    cleared_ns    when its last alarm cleared, or its level came back
     changed_ns    its last change
+    is_shifted    the last transmission was off its level
     signs, of     transmissions with a sign, and all up to the last sign; older ones fade
     squares       sum of the squared distances between signs; likewise
     clean         transmissions since the last sign, or since the repair
@@ -39,7 +40,8 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     brief, held   alarms that cleared within seconds, that outlasted a transmission
     breaks        excursions in ended transmissions
     trials, relapses  transmissions since the repair, and those with a sign
-    before        levels before it, `after` those since the last sign or the repair
+    before        levels before it, `during` those of transmissions off that level, `after` those
+                  since the last sign or the repair
     """
 
     opened_ns: int
@@ -52,6 +54,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     sign_ns: int
     cleared_ns: int = NEVER_NS
     changed_ns: int = NEVER_NS
+    is_shifted: bool = False
     work_ns: int | None = None
     alarms: int = 0
     breaks: int = 0
@@ -65,6 +68,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     trials: int = 0
     relapses: int = 0
     before: Levels = {}
+    during: Levels = {}
     after: Levels = {}
 
     @property
@@ -78,6 +82,7 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
 
     loose    times of recent excursions of ended transmissions that belong to no fault
     pending  times of excursions of the transmission in progress
+    levels   usual ones; `earlier` and `later` are those of a week or two ago and of this week
     work_ns  last repair or adjustment
     """
 
@@ -85,6 +90,9 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     loose: list[int] = []
     pending: list[int] = []
     levels: Levels = {}
+    earlier: Levels = {}
+    later: Levels = {}
+    later_ns: int = NEVER_NS
     work_ns: int = NEVER_NS
 
 

@@ -17,6 +17,8 @@ FAMILIES = {
     AlarmKind.NO_DATA: FaultFamily.NO_DATA,
 }
 YOUNG_NS = 3 * DAY_NS  # signs this soon after the first are of one cause
+LATE_NS = 14 * DAY_NS  # or later, where a rule needs readings of some days
+ACTIVE_NS = DAY_NS  # a passing trouble whose last sign is older does not explain another course
 BRIEF_NS = 10_000_000_000  # an alarm that clears within this time was of a passing trouble,
 BRIEF = 2  # if so many did,
 BREAKS = 3  # or so many excursions were seen
@@ -25,6 +27,10 @@ HELD = 2  # transmissions outlasted by an alarm of the level: the trouble stands
 # Alarms of the level of single pairs: open means that the trouble is present.
 OF_LEVEL = (AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER)
 ABRUPT = (*OF_LEVEL, AlarmKind.SUDDEN_CHANGE)
+# Alarms of a level that moved, which a detector's gain moves as well as the load.
+OF_SHIFT = (AlarmKind.SUDDEN_CHANGE, AlarmKind.BASELINE_SHIFT)
+# Alarms that whole transmissions of some days give.
+LATE = (AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT)
 # Alarms that excursions may precede.
 OF_CONTACT = (*ABRUPT, AlarmKind.INTERMITTENT_CONTACT)
 
@@ -38,14 +44,14 @@ class Signature(Enum):
     HEATING = "heating"
 
 
-# Alarms that are typical of a signature; a passing or undecided fault that is open explains all.
+# Alarms that are typical of a signature.
 TYPICAL = {
     Signature.UNDECIDED: OF_CONTACT,
     Signature.PASSING: OF_CONTACT,
     Signature.STANDING: (*ABRUPT, AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT),
     Signature.HEATING: (*ABRUPT, AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT),
 }
-EXPLAINS_ALL = (Signature.UNDECIDED, Signature.PASSING)
+OF_CONTACTS = (Signature.UNDECIDED, Signature.PASSING)  # explain any excursion
 
 
 def family_of(kind: AlarmKind) -> FaultFamily:
@@ -64,22 +70,52 @@ def signature_of(fault: FaultMemory) -> Signature:
     return Signature.PASSING if fault.brief >= BRIEF else Signature.UNDECIDED
 
 
+def is_shift(fault: FaultMemory) -> bool:
+    """True if the level, or what is read of it, has moved, so that each transmission shows it."""
+    return signature_of(fault) != Signature.PASSING and any(
+        kind in (*OF_SHIFT, AlarmKind.DETECTOR_FAULT) for kind in fault.kinds
+    )
+
+
 def explains_alarm(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
     """True if an alarm raised at a time may have the cause of this fault."""
+    if kind in fault.kinds:
+        return True
     if family_of(kind) != fault.family:
-        return False
-    if fault.family != FaultFamily.FEEDLINE or kind in fault.kinds:
+        return _is_same_shift(fault, kind, time_ns)
+    if fault.family != FaultFamily.FEEDLINE:
         return True
     signature = signature_of(fault)
-    if fault.state == FaultState.OPEN and (
-        signature in EXPLAINS_ALL or time_ns - fault.opened_ns < YOUNG_NS
-    ):
+    if kind in TYPICAL[signature]:
         return True
-    return kind in TYPICAL[signature]
+    if signature == Signature.PASSING:
+        return fault.state == FaultState.OPEN and time_ns - fault.last_ns < ACTIVE_NS
+    if fault.state == FaultState.VERIFYING:
+        return False
+    if signature == Signature.UNDECIDED and kind in LATE:
+        return time_ns - fault.last_ns < LATE_NS
+    return time_ns - fault.opened_ns < YOUNG_NS
+
+
+def _is_same_shift(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:
+    """True if an alarm of another family may report the shift of the level that this fault is.
+
+    A lost gain shifts the level, and water that adds loss looks like a lost gain: both rules
+    report the one trouble, days apart if it creeps.
+    """
+    if fault.family == FaultFamily.INSTRUMENT:
+        is_same = fault.state == FaultState.OPEN and kind in OF_SHIFT
+    else:
+        is_same = (
+            fault.state != FaultState.VERIFYING
+            and kind == AlarmKind.DETECTOR_FAULT
+            and all(own in OF_SHIFT for own in fault.kinds)
+        )
+    return is_same and time_ns - fault.opened_ns < LATE_NS
 
 
 def explains_excursion(fault: FaultMemory, time_ns: int) -> bool:
     """True if an excursion at a time may have the cause of this fault, opened before."""
     if fault.family != FaultFamily.FEEDLINE or time_ns <= fault.opened_ns:
         return False
-    return signature_of(fault) in EXPLAINS_ALL or time_ns - fault.opened_ns < YOUNG_NS
+    return signature_of(fault) in OF_CONTACTS or time_ns - fault.opened_ns < YOUNG_NS

@@ -13,9 +13,10 @@ import msgspec
 
 from logger.config.load import FaultsOptions
 from logger.faults import evidence, words
-from logger.faults.memory import KIND, FaultMemory, TrackerMemory
+from logger.faults.memory import KIND, FaultMemory, Levels, TrackerMemory
 from logger.faults.signature import (
     BRIEF_NS,
+    LATE,
     OF_CONTACT,
     OF_LEVEL,
     TYPICAL,
@@ -23,6 +24,7 @@ from logger.faults.signature import (
     explains_alarm,
     explains_excursion,
     family_of,
+    is_shift,
     signature_of,
 )
 from logger.rows import (
@@ -44,6 +46,8 @@ from logger.watchdog.rule import recalled
 
 NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
+STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
+WEEK_NS = 7 * DAY_NS
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
 SWR_DECIMALS, ROUNDING = 4, 1e-8
@@ -129,7 +133,16 @@ class FaultTracker:
             if rises:
                 fault.severity = row.severity
             fault.alarms += 1
+            if fault.state == FaultState.VERIFYING and row.kind == AlarmKind.SUDDEN_CHANGE:
+                # The repair moves the level, too; and one of these does not decide.
+                fault.raised[row.kind] = row.time_ns
+                if row.value is None or not evidence.is_level_back(fault, _gamma(row.value)):
+                    fault.sign_ns = row.time_ns
+                return fault
             if fault.state != FaultState.OPEN:
+                if fault.state == FaultState.QUIET and signature_of(fault) == Signature.UNDECIDED:
+                    # Its few signs may have been of something else.
+                    evidence.forget(fault, self._levels_before(row.kind))
                 self._return(fault, row.time_ns, row.detail)
             elif rises:
                 text = words.worsened(fault, row.detail)
@@ -152,12 +165,18 @@ class FaultTracker:
             sign_ns=row.time_ns,
             alarms=1,
             breaks=early,
-            before=dict(self.memory.levels),
+            before=self._levels_before(row.kind),
         )
         self.memory.faults.append(fault)
         text = words.opened(fault, row.detail, early)
         self._change(fault, FaultChangeKind.OPENED, row.time_ns, text)
         return fault
+
+    def _levels_before(self, kind: AlarmKind) -> Levels:
+        """Return the levels before the trouble that an alarm reports, perhaps days later."""
+        memory = self.memory
+        is_late = kind in (*LATE, AlarmKind.DETECTOR_FAULT)
+        return {**memory.levels, **memory.earlier} if is_late else dict(memory.levels)
 
     def _first_sign(self, row: AlarmChange) -> tuple[int, int]:
         """Return the time of the first sign before an alarm, and the number of excursions since."""
@@ -200,6 +219,9 @@ class FaultTracker:
             fault.family == FaultFamily.FEEDLINE and fault.state in busy for fault in memory.faults
         ):
             evidence.learn_level(memory.levels, *_level(row, row.swr))
+            if row.end_ns - memory.later_ns >= WEEK_NS:
+                memory.earlier, memory.later = memory.later, dict(memory.levels)
+                memory.later_ns = row.end_ns
 
     def _owner(self, time_ns: int) -> FaultMemory | None:
         """Return the fault of an excursion, as the store has it."""
@@ -224,6 +246,8 @@ class FaultTracker:
         fault.sign_ns = max([fault.sign_ns, *excursions])
         is_off = any(kind in fault.raised for kind in OF_LEVEL) or fault.cleared_ns > row.end_ns
         fault.held += is_off
+        self._compare_level(fault, row)
+        is_off |= fault.is_shifted
         if fault.state == FaultState.VERIFYING:
             self._verify(fault, row, is_off=is_off)
             return
@@ -232,7 +256,9 @@ class FaultTracker:
             evidence.count_sign(fault)
             fault.after = {}
             return
-        self._count_clean(fault, row)
+        fault.clean += 1
+        if row.swr is not None:
+            evidence.learn_level(fault.after, *_level(row, row.swr))
         if (
             fault.state == FaultState.OPEN
             and fault.family == FaultFamily.FEEDLINE
@@ -243,23 +269,45 @@ class FaultTracker:
             fault.state = FaultState.QUIET
             self._change(fault, FaultChangeKind.QUIET, row.end_ns, words.quiet(fault))
 
+    @staticmethod
+    def _compare_level(fault: FaultMemory, row: Transmission) -> None:
+        """Find out whether the level of a transmission is a sign of the fault."""
+        if row.swr is None:
+            return
+        channel, gamma = _level(row, row.swr)
+        was_shifted, is_open = fault.is_shifted, fault.state == FaultState.OPEN
+        fault.is_shifted = (
+            fault.state != FaultState.QUIET
+            and is_shift(fault)
+            and evidence.is_off_level(fault, channel, gamma)
+        )
+        if fault.is_shifted and is_open:
+            evidence.learn_level(fault.during, channel, gamma)
+        if was_shifted and not fault.is_shifted:
+            fault.cleared_ns = max(fault.cleared_ns, row.end_ns)
+
     def _verify(self, fault: FaultMemory, row: Transmission, *, is_off: bool) -> None:
         """Judge a repair by a transmission since then."""
         assert fault.work_ns is not None
         if row.start_ns < fault.work_ns:
             return
-        is_instrument = fault.family == FaultFamily.INSTRUMENT
-        has_sign = is_off or fault.sign_ns >= row.start_ns or (is_instrument and bool(fault.raised))
+        is_back = fault.family == FaultFamily.INSTRUMENT and any(
+            raised_ns >= fault.work_ns for raised_ns in fault.raised.values()
+        )
+        has_sign = is_off or is_back or fault.sign_ns >= row.start_ns
         fault.trials += 1
-        if has_sign:
-            fault.relapses += 1
-            fault.clean = 0
-        else:
-            self._count_clean(fault, row)
+        fault.relapses += has_sign
+        fault.clean = 0 if has_sign else fault.clean + 1
+        if row.swr is not None:
+            evidence.learn_level(fault.after, *_level(row, row.swr))
         score = evidence.score(fault)
         if score <= -evidence.DECIDED:
-            self._return(fault, row.end_ns, words.still_present(fault))
-            evidence.count_sign(fault)
+            if not is_shift(fault):
+                self._return(fault, row.end_ns, words.still_present(fault))
+                evidence.count_sign(fault)
+            elif evidence.worst_levels(fault) is not None:
+                self._return(fault, row.end_ns, words.level_remains(fault))
+                evidence.count_sign(fault)
         elif (
             score >= evidence.DECIDED
             and fault.clean >= evidence.least_clean(fault)
@@ -272,12 +320,6 @@ class FaultTracker:
                 self._return(fault, row.end_ns, words.level_remains(fault))
                 evidence.count_sign(fault)
 
-    @staticmethod
-    def _count_clean(fault: FaultMemory, row: Transmission) -> None:
-        fault.clean += 1
-        if row.swr is not None:
-            evidence.learn_level(fault.after, *_level(row, row.swr))
-
     # Times without a row.
 
     def _advance(self, to_ns: int) -> None:
@@ -288,11 +330,11 @@ class FaultTracker:
                 return
             if fault is None:
                 self._work(due_ns)
-            elif fault.family == FaultFamily.NO_DATA:
-                self._close(fault, due_ns, words.data_back(fault))
             elif fault.state == FaultState.OPEN:
                 fault.state = FaultState.QUIET
                 self._change(fault, FaultChangeKind.QUIET, due_ns, words.quiet(fault))
+            elif fault.family == FaultFamily.NO_DATA:
+                self._close(fault, due_ns, words.data_back(fault))
             else:
                 self._close(fault, due_ns, words.forgotten(fault, self._days))
 
@@ -310,8 +352,10 @@ class FaultTracker:
         return due_ns, due_fault
 
     def _limit(self, fault: FaultMemory) -> int:
-        if fault.raised:
+        if fault.raised or fault.is_shifted:
             return NEVER_NS
+        if fault.family == FaultFamily.NO_DATA and fault.state == FaultState.QUIET:
+            return fault.cleared_ns + STEADY_NS
         if fault.state != FaultState.OPEN:
             return max(fault.last_ns, fault.changed_ns) + self._days * DAY_NS
         if fault.family == FaultFamily.FEEDLINE:
@@ -380,10 +424,11 @@ def _marked(row: AlarmChange | Excursion, fault: FaultMemory) -> Row:
     return msgspec.structs.replace(row, fault_ns=fault.opened_ns)
 
 
-def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, int]:
+def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, bool, int]:
     """Sort key of faults that may explain an alarm: the best is the highest."""
     is_typical = kind in fault.kinds or kind in TYPICAL[signature_of(fault)]
-    return fault.state == FaultState.OPEN, is_typical, fault.sign_ns
+    is_own = fault.family == family_of(kind)
+    return fault.state == FaultState.OPEN, is_own, is_typical, fault.sign_ns
 
 
 def _contact(fault: FaultMemory) -> tuple[bool, int]:
@@ -398,5 +443,9 @@ def _stands(fault: FaultMemory) -> bool:
 def _level(row: Transmission, swr: float) -> tuple[str, float]:
     """Return channel, or frequency, and |Γ|."""
     channel = row.channel if row.channel is not None else row.frequency_khz
+    return str(channel), _gamma(swr)
+
+
+def _gamma(swr: float) -> float:
     swr = round(swr + ROUNDING, SWR_DECIMALS)  # as stored: last bits depend on the cut of blocks
-    return str(channel), (swr - 1) / (swr + 1)
+    return (swr - 1) / (swr + 1)

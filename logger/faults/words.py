@@ -45,6 +45,8 @@ def worsened(fault: FaultMemory, detail: str) -> str:
 
 
 def quiet(fault: FaultMemory) -> str:
+    if fault.family == FaultFamily.NO_DATA:
+        return data_back(fault)
     if fault.family == FaultFamily.INSTRUMENT:
         return f"Readings are plausible again since {clock(fault.cleared_ns)}; the cause is unknown"
     return (
@@ -64,6 +66,8 @@ def repaired(fault: FaultMemory) -> str:
 
 
 def returned(fault: FaultMemory, detail: str) -> str:
+    if fault.family == FaultFamily.NO_DATA:
+        return f"It is back; data had arrived since {clock(fault.cleared_ns)}: {detail}"
     if fault.work_ns is not None:
         since = f"{count(fault.trials, 'transmission')} after the work on {date(fault.work_ns)}"
     else:
