@@ -288,7 +288,7 @@ CREATE TABLE notifiers (
     fault_change_id INTEGER NOT NULL DEFAULT 0 -- the same of fault_changes
 ) WITHOUT ROWID;
 
--- Messages that notifiers could not deliver at once, and the latest that they have dealt with.
+-- Messages of notifiers that wait for their time or another attempt, and the latest finished ones.
 CREATE TABLE deliveries (
     id INTEGER PRIMARY KEY,
     notifier TEXT NOT NULL,
