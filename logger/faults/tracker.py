@@ -278,7 +278,7 @@ class FaultTracker:
         was_shifted, is_open = fault.is_shifted, fault.state == FaultState.OPEN
         fault.is_shifted = (
             fault.state != FaultState.QUIET
-            and is_shift(fault)
+            and is_shift(fault, row.end_ns)
             and evidence.is_off_level(fault, channel, gamma)
         )
         if fault.is_shifted and is_open:
@@ -302,7 +302,7 @@ class FaultTracker:
             evidence.learn_level(fault.after, *_level(row, row.swr))
         score = evidence.score(fault)
         if score <= -evidence.DECIDED:
-            if not is_shift(fault):
+            if not is_shift(fault, row.end_ns):
                 self._return(fault, row.end_ns, words.still_present(fault))
                 evidence.count_sign(fault)
             elif evidence.worst_levels(fault) is not None:
