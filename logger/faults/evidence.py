@@ -6,6 +6,9 @@ distribution, of the signs so far divided by their dispersion (of the distances 
 relative to those of independent ones). The sequential test (A. Wald, Sequential Analysis, 1947)
 compares that rate with that of a sound station. A run of clean transmissions must also be longer
 than any that the fault has had, twice as long if its signs come in clusters, up to a limit.
+
+Where the level has moved, a transmission off the level before the fault is a sign; after a repair
+one that is nearer to the level during the fault, since work moves the level a little, too.
 """
 
 from __future__ import annotations

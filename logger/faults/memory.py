@@ -30,6 +30,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     kinds         kinds of its alarms
     raised        time of raising of each open alarm, by kind
     sign_ns       its last sign
+    counted_ns    end of the last transmission counted
     cleared_ns    when its last alarm cleared, or its level came back
     changed_ns    its last change
     is_shifted    the last transmission was off its level
@@ -52,6 +53,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     kinds: list[AlarmKind] = []
     raised: dict[AlarmKind, int] = {}
     sign_ns: int
+    counted_ns: int = NEVER_NS
     cleared_ns: int = NEVER_NS
     changed_ns: int = NEVER_NS
     is_shifted: bool = False

@@ -29,6 +29,7 @@ OF_LEVEL = (AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER)
 ABRUPT = (*OF_LEVEL, AlarmKind.SUDDEN_CHANGE)
 # Alarms of a level that moved, which a detector's gain moves as well as the load.
 OF_SHIFT = (AlarmKind.SUDDEN_CHANGE, AlarmKind.BASELINE_SHIFT)
+MOVED = (*OF_SHIFT, AlarmKind.DETECTOR_FAULT)
 # Alarms that whole transmissions of some days give.
 LATE = (AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT)
 # Alarms that excursions may precede.
@@ -70,11 +71,16 @@ def signature_of(fault: FaultMemory) -> Signature:
     return Signature.PASSING if fault.brief >= BRIEF else Signature.UNDECIDED
 
 
-def is_shift(fault: FaultMemory) -> bool:
-    """True if the level, or what is read of it, has moved, so that each transmission shows it."""
-    return signature_of(fault) != Signature.PASSING and any(
-        kind in (*OF_SHIFT, AlarmKind.DETECTOR_FAULT) for kind in fault.kinds
-    )
+def is_shift(fault: FaultMemory, time_ns: int) -> bool:
+    """True if the level, or what is read of it, may have moved, so that each transmission shows it.
+
+    `baseline-shift` confirms a level that stays moved; without it, the level is soon the usual one.
+    """
+    signature = signature_of(fault)
+    if signature == Signature.PASSING or not any(kind in MOVED for kind in fault.kinds):
+        return False
+    is_recent = time_ns - fault.sign_ns < LATE_NS
+    return is_recent or signature == Signature.STANDING or fault.state == FaultState.VERIFYING
 
 
 def explains_alarm(fault: FaultMemory, kind: AlarmKind, time_ns: int) -> bool:

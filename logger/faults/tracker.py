@@ -247,12 +247,15 @@ class FaultTracker:
         is_off = any(kind in fault.raised for kind in OF_LEVEL) or fault.cleared_ns > row.end_ns
         fault.held += is_off
         self._compare_level(fault, row)
-        is_off |= fault.is_shifted
+        # An alarm may be raised just after the transmission that caused it.
+        is_new = fault.sign_ns > max(fault.counted_ns, fault.work_ns or 0)
+        has_sign = is_off or is_new or fault.is_shifted
+        fault.counted_ns = row.end_ns
         if fault.state == FaultState.VERIFYING:
-            self._verify(fault, row, is_off=is_off)
+            self._verify(fault, row, has_sign=has_sign)
             return
         present = any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
-        if is_off or present or fault.sign_ns >= row.start_ns:
+        if has_sign or present:
             evidence.count_sign(fault)
             fault.after = {}
             return
@@ -278,7 +281,7 @@ class FaultTracker:
         was_shifted, is_open = fault.is_shifted, fault.state == FaultState.OPEN
         fault.is_shifted = (
             fault.state != FaultState.QUIET
-            and is_shift(fault)
+            and is_shift(fault, row.end_ns)
             and evidence.is_off_level(fault, channel, gamma)
         )
         if fault.is_shifted and is_open:
@@ -286,7 +289,7 @@ class FaultTracker:
         if was_shifted and not fault.is_shifted:
             fault.cleared_ns = max(fault.cleared_ns, row.end_ns)
 
-    def _verify(self, fault: FaultMemory, row: Transmission, *, is_off: bool) -> None:
+    def _verify(self, fault: FaultMemory, row: Transmission, *, has_sign: bool) -> None:
         """Judge a repair by a transmission since then."""
         assert fault.work_ns is not None
         if row.start_ns < fault.work_ns:
@@ -294,7 +297,7 @@ class FaultTracker:
         is_back = fault.family == FaultFamily.INSTRUMENT and any(
             raised_ns >= fault.work_ns for raised_ns in fault.raised.values()
         )
-        has_sign = is_off or is_back or fault.sign_ns >= row.start_ns
+        has_sign |= is_back
         fault.trials += 1
         fault.relapses += has_sign
         fault.clean = 0 if has_sign else fault.clean + 1
@@ -302,7 +305,7 @@ class FaultTracker:
             evidence.learn_level(fault.after, *_level(row, row.swr))
         score = evidence.score(fault)
         if score <= -evidence.DECIDED:
-            if not is_shift(fault):
+            if not is_shift(fault, row.end_ns):
                 self._return(fault, row.end_ns, words.still_present(fault))
                 evidence.count_sign(fault)
             elif evidence.worst_levels(fault) is not None:

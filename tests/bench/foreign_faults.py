@@ -41,6 +41,7 @@ from logger.rows import (
     FaultChange,
     FaultChangeKind,
     FaultFamily,
+    FaultState,
 )
 from logger.utc import DAY_NS, UNIT_NS
 from tests.bench.foreign_fault_rows import Batch, first_onset_ns, play, work_times
@@ -94,6 +95,15 @@ class Story:
         """Time at which it was closed."""
         last = self.changes[-1]
         return last.time_ns if last.change == FaultChangeKind.CLOSED else None
+
+    def open_days(self, until_ns: int) -> float:
+        """Return the time for which it was open, in days."""
+        times = [change.time_ns for change in self.changes] + [until_ns]
+        return sum(
+            (after - change.time_ns) / DAY_NS
+            for change, after in zip(self.changes, times[1:], strict=True)
+            if change.state == FaultState.OPEN
+        )
 
     def messages(self, until_ns: int) -> tuple[int, float]:
         """Return changes in the first hour, and later ones a day (of two days at least)."""
@@ -242,9 +252,15 @@ def print_sound(outcomes: Sequence[Outcome]) -> None:
     numbers = [len(outcome.stories) for outcome in outcomes]
     few = sum(number <= 1 for number in numbers)
     kinds = Counter(s.alarms[0].kind.value for outcome in outcomes for s in outcome.stories)
+    days = sum(
+        story.open_days(outcome.history.overs[-1].end_ns)
+        for outcome in outcomes
+        for story in outcome.stories
+    )
     print(
-        f"sound: {sum(numbers) / len(numbers):.2f} faults a year, at most one (the bar) in"
-        f" {share(few, len(numbers))}; opened by {dict(kinds)}"
+        f"sound: {sum(numbers) / len(numbers):.2f} faults a year, open for"
+        f" {days / len(numbers):.0f} days; at most one (the bar) in {share(few, len(numbers))};"
+        f" opened by {dict(kinds)}"
     )
 
 
