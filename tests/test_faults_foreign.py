@@ -51,7 +51,7 @@ def test_rows_state_what_the_history_states() -> None:
 
 
 @pytest.mark.parametrize(
-    ("seed", "sound_days", "kind"), [(3, 25.0, "hot-joint"), (5, 25.0, "detector")]
+    ("seed", "sound_days", "kind"), [(3, 20.0, "hot-joint"), (5, 18.0, "detector")]
 )
 def test_signs_of_one_cause_are_one_fault(seed: int, sound_days: float, kind: str) -> None:
     outcome = outcome_of(seed, sound_days)
@@ -64,7 +64,7 @@ def test_signs_of_one_cause_are_one_fault(seed: int, sound_days: float, kind: st
 
 
 def test_a_lost_gain_is_told_with_the_shift_that_it_makes() -> None:
-    (story,) = outcome_of(5, 25.0).own
+    (story,) = outcome_of(5, 18.0).own
     kinds = {alarm.kind for alarm in story.alarms}
     assert {AlarmKind.DETECTOR_FAULT, AlarmKind.BASELINE_SHIFT} <= kinds
 
@@ -92,7 +92,7 @@ def test_a_repaired_shift_is_recognised_although_its_level_moves_back() -> None:
 
 
 def test_a_detector_that_still_reads_low_is_not_called_fixed() -> None:
-    verdict = judge_repair(repair_of(17, 20.0))
+    verdict = judge_repair(repair_of(17, 17.0))
     assert verdict is not None
     assert not verdict.is_fixed
     assert verdict.closed_after is None
