@@ -34,6 +34,7 @@ from logger.service.sd_notify import ServiceManager, Supervision
 from logger.service.store_loop import HEALTH_S, StoreLoop
 from logger.store.lock import StoreLock
 from logger.store.tables import Event
+from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
@@ -122,14 +123,16 @@ class Daemon:
             for number, handler in handlers.items():
                 signal.signal(number, handler)
             self._outlets.end()
-            new = {name: n - counts.get(name, 0) for name, n in self._store.counts().items()}
+            new = [
+                count(total - counts.get(table, 0), table.removesuffix("s"))
+                for table, total in self._store.counts().items()
+                if table != "seconds"
+            ]
             self._driver.close()
             self._release()
         if self._failure is not None:
             raise self._failure
-        return (
-            f"stored {', '.join(f'{n} {name}' for name, n in new.items()) or 'nothing'} in {path}"
-        )
+        return f"stored {', '.join(new) or 'nothing'} in {path}"
 
     def status(self) -> Status:
         """Return the state of the daemon."""

@@ -28,7 +28,7 @@ from logger.physics.reflection import rho_of_swr
 from logger.rows import Fault, FaultState, Severity
 from logger.store.journal import WORK
 from logger.utc import DAY_NS, UNIT_NS, format_ns
-from logger.wording import count, join
+from logger.wording import capitalize, count, join
 
 # Millimetres.
 WIDTH, LABEL = 165.0, 13.0
@@ -147,7 +147,7 @@ def probable_cause(fault: Fault) -> str | None:
     if fault.probable_cause is None or fault.probability is None:
         return None
     words = f"{likely(fault.probability)} {fault.probable_cause}"
-    return f"{words[0].upper()}{words[1:]} ({100 * fault.probability:.0f} %)."
+    return f"{capitalize(words)} ({100 * fault.probability:.0f} %)."
 
 
 def _list_notes(figure: Figure, scene: FaultScene) -> float:

@@ -88,9 +88,18 @@ class FaultScene(NamedTuple):
 
 
 def of_fault(
-    store: Store, fault_id: int, station: str, min_forward_w: float, present: CalibrationFile
+    store: Store,
+    fault_id: int,
+    station: str,
+    min_forward_w: float,
+    present: CalibrationFile,
+    *,
+    captures: bool = True,
 ) -> FaultScene:
-    """Return the scene of a fault. Raise UsageError if there is none, StoreError."""
+    """Return the scene of a fault, optionally without captures.
+
+    Raise UsageError if there is no such fault, StoreError.
+    """
     fault = Faults(store.database).fault(fault_id)
     times = times_of(store, fault_id)
     excursions = store.database.query(
@@ -98,7 +107,7 @@ def of_fault(
     )
     capture_ids = _captures(store, fault_id)
     scenes = []
-    for capture_id in _spread(capture_ids, MOST_CAPTURES):
+    for capture_id in _spread(capture_ids, MOST_CAPTURES if captures else 0):
         with suppress(StoreError):  # its pairs are past retention
             scenes.append(of_capture(store, capture_id, station, min_forward_w, present))
     return FaultScene(

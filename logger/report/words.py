@@ -14,7 +14,7 @@ from logger.report.state import StateLine, causes, story
 from logger.report.summary import FaultLine, ForecastLine, LineLossLine, Summary, TrendLine
 from logger.rows import FaultState
 from logger.trend.account import name_channels
-from logger.wording import count, join
+from logger.wording import capitalize, count, join
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair"}
 HARDLY = 0.005  # a probability too small to state
@@ -152,7 +152,7 @@ def _faults(summary: Summary) -> Iterator[str]:
             last = fault.last_sign_utc
             text += f", the last {last[:16].replace('T', ' ')}Z." if last else "."
         if fault.probable_cause is not None and fault.probability is not None:
-            text += f" {_capital(likely(fault.probability))} {fault.probable_cause}."
+            text += f" {capitalize(likely(fault.probability))} {fault.probable_cause}."
         yield f"{text} See `mismatchd faults show {fault.id}`."
 
 
@@ -184,7 +184,7 @@ def _counts(counts: Mapping[str, int]) -> str:
 
 def trend(line: TrendLine) -> str:
     """Return the trend of one channel in one or more sentences."""
-    text = f"{_capital(line.name)}: {line.verdict} since {line.since}, now SWR {line.level:.2f}"
+    text = f"{capitalize(line.name)}: {line.verdict} since {line.since}, now SWR {line.level:.2f}"
     if line.season_amplitude is not None:
         text += " with the season removed"
     if (
@@ -245,7 +245,7 @@ def _station_state(state: StateLine | None) -> list[ReportSection]:
     if state.loss_db_per_year is not None:
         figures += f"; loss changing by {_span(state.loss_db_per_year, '+.2f')} dB a year"
     lines.append(f"{figures} (95 %).")
-    lines += [_capital(f"{reason}.") for reason in state.reasons]
+    lines += [capitalize(f"{reason}.") for reason in state.reasons]
     named_verdicts = (state.verdict, *state.or_else)
     lines += [
         STATE_CHECKS[verdict]
@@ -280,7 +280,7 @@ def _line_loss(line: LineLossLine) -> str:
             f" ({line.change_low_db:+.2f} to {line.change_high_db:+.2f}, 95 %)"
         )
         text += "" if line.changed else ", which is within the uncertainty"
-    return _capital(f"{text}.")
+    return capitalize(f"{text}.")
 
 
 def _forecasts(summary: Summary) -> list[str]:
@@ -295,12 +295,12 @@ def _forecasts(summary: Summary) -> list[str]:
             )
         else:
             lines.append(_forecast(line))
-    return lines + [f"{_capital(name_channels(lines))}: {text}" for text, lines in common.items()]
+    return lines + [f"{capitalize(name_channels(lines))}: {text}" for text, lines in common.items()]
 
 
 def _forecast(line: ForecastLine) -> str:
     percent = f"{min(100 * (line.probability or 0.0), 99):.0f} %"
-    text = f"{_capital(line.name)}, at the present slope, reaches SWR {line.limit:g}"
+    text = f"{capitalize(line.name)}, at the present slope, reaches SWR {line.limit:g}"
     if line.likely is None:
         return f"{text} by {line.horizon} with a probability of {percent}."
     text += f" most likely around {line.likely}"
@@ -329,10 +329,6 @@ def _next(summary: Summary) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 def _levels(lines: Sequence[TrendLine]) -> str:
     return ", ".join(f"{line.name} at SWR {line.level:.2f}" for line in lines)
-
-
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]
 
 
 def _is(names: Sequence[object]) -> str:

@@ -20,6 +20,7 @@ from logger.rows import (
     FaultEvent,
     FaultFamily,
     FaultState,
+    Severity,
 )
 from logger.store.alarms import WAITING as WAITING_ALARM
 from logger.store.alarms import Alarms
@@ -45,6 +46,16 @@ class FaultChangeRow(NamedTuple):
 
     id: int
     event: FaultEvent
+
+
+class Headline(NamedTuple):
+    """What a line about a fault needs, read without its signs."""
+
+    id: int
+    state: FaultState
+    severity: Severity
+    opened_ns: int
+    summary: str
 
 
 class Faults(Repository):
@@ -77,6 +88,17 @@ class Faults(Repository):
             acknowledged_utc=None if (acknowledged or utc) > utc else acknowledged,
             closed_utc=None,
         )
+
+    def headlines(self) -> list[Headline]:
+        """Return the faults that are not closed in short, those that are open first."""
+        rows = self.database.query(
+            "SELECT id, state, severity, opened_ns, summary FROM faults AS r"
+            f" WHERE {ACTIVE} ORDER BY state != '{FaultState.OPEN}', opened_ns"
+        )
+        return [
+            Headline(fault_id, FaultState(state), Severity(severity), *rest)
+            for fault_id, state, severity, *rest in rows
+        ]
 
     def select(self, where: str, *values: Any) -> list[Fault]:
         """Return faults by a condition over `r`."""
