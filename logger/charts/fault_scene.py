@@ -170,7 +170,7 @@ def _lead_ns(store: Store, first_ns: int, length_ns: int) -> int:
         (first_ns,),
     )
     before_ns = first_ns - earlier[-1][0] if earlier else 0
-    return max(round(LEAD * length_ns), LEAST_LEAD_NS, min(before_ns, length_ns))
+    return max(round(LEAD * length_ns), LEAST_LEAD_NS, min(before_ns * 11 // 10, length_ns))
 
 
 def _courses(store: Store, span_ns: tuple[int, int], first_ns: int) -> list[Course]:
