@@ -123,13 +123,16 @@ class Daemon:
             for number, handler in handlers.items():
                 signal.signal(number, handler)
             self._outlets.end()
-            new = {name: n - counts.get(name, 0) for name, n in self._store.counts().items()}
+            new = [
+                count(total - counts.get(table, 0), table.removesuffix("s"))
+                for table, total in self._store.counts().items()
+                if table != "seconds"
+            ]
             self._driver.close()
             self._release()
         if self._failure is not None:
             raise self._failure
-        stored = ", ".join(count(n, name.removesuffix("s")) for name, n in new.items())
-        return f"stored {stored or 'nothing'} in {path}"
+        return f"stored {', '.join(new) or 'nothing'} in {path}"
 
     def status(self) -> Status:
         """Return the state of the daemon."""

@@ -17,6 +17,11 @@ def list_ids(noun: str, ids: str) -> str:
     return f"{noun}{'' if len(numbers) == 1 else 's'} {', '.join(numbers)}"
 
 
+def capitalize(text: str) -> str:
+    """Return a text with its first letter in upper case, the others as they are."""
+    return text[:1].upper() + text[1:]
+
+
 def join(names: Sequence[str]) -> str:
     """Return "a", "a and b" or "a, b and c" for one or more names."""
     return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))

@@ -41,7 +41,7 @@ def test_the_simulated_station_shows_the_failing_plug(tmp_path: Path) -> None:
     events = [json.loads(line) for line in done.stdout.splitlines()]
     assert sum(event["event"] == "transmission" for event in events) == 9
     assert any(event.get("kind") == "high-swr" for event in events)
-    assert "stored 9 transmissions" in done.stderr
+    assert "ended; stored 9 transmissions, 1 fault, 16 alarms in " in done.stderr
     rows = csv.DictReader(io.StringIO(mismatchd("export", "transmissions", "-c", config).stdout))
     for row in list(rows)[:5]:
         assert float(row["swr_low"]) < 1.17 < float(row["swr_high"])  # the model says 1.13 to 1.17
@@ -52,11 +52,22 @@ def test_the_simulated_station_shows_the_failing_plug(tmp_path: Path) -> None:
     assert hint is not None
     assert {"open", "short"} <= set(hint.weights)
     checks = " ".join(mismatchd("report", "-c", config).stdout.split())
-    assert "(intermittent-contact) is open. The reflection jumps" in checks
+    assert "Fault 1 is open. The reflection jumps" in checks
     assert "1. Swap the short lead" in checks
     status = mismatchd("status", "-c", config, check=False)
     assert status.returncode == 1
     assert "not running" in status.stdout
+    assert re.search(
+        r"^store .* 9 transmissions, \d+ seconds, 1 fault, 16 alarms$", status.stdout, re.M
+    )
+    fault, alarm = (status.stdout.index(f"\n{name} ") for name in ("fault", "open alarm"))
+    assert fault < alarm
+    assert re.search(
+        r"^fault +1 open, since 2026-03-01T19:01:48.\d+Z: Feedline", status.stdout, re.M
+    )
+    answer = json.loads(mismatchd("status", "--json", "-c", config, check=False).stdout)
+    assert answer["faults"] == 1
+    assert [(row["id"], row["state"]) for row in answer["open_faults"]] == [(1, "open")]
 
 
 def test_calibrate_example_writes_a_file_that_check_accepts(tmp_path: Path) -> None:

@@ -395,3 +395,33 @@ def test_an_early_excursion_has_no_fault_before_it_opens(store: StoreWriter) -> 
     write(store, spell(0, 3, every=1))
     assert {row["fault_id"] for row in exported(store, EXCURSIONS)} == {None}
     assert faults.fault_of(store.database, excursion(start_of(0))) is None
+
+
+def test_faults_as_they_were_at_a_time(store: StoreWriter) -> None:
+    repair_ns = start_of(30) - 60 * SECOND
+    rows = [*spell(0, 3), *broken(3), *spell(4, 30, every=2), *spell(30, 100)]
+    write(store, rows, [repair_ns])
+    repository = Faults(store.database)
+    (fault,) = repository.select("TRUE")
+    assert fault.state == FaultState.CLOSED
+    assert repository.active_at(start_of(3)) == []
+    (early,) = repository.active_at(start_of(10))
+    assert (early.state, early.closed_utc) == (FaultState.OPEN, None)
+    assert early.summary.startswith("Feedline or antenna")
+    (later,) = repository.active_at(start_of(31))
+    assert later.state == FaultState.VERIFYING
+    assert later.summary.startswith("Work noted on")
+    assert repository.active_at(start_of(99)) == []
+
+
+def test_headlines_name_open_faults_first(store: StoreWriter) -> None:
+    write(store, [*broken(3), alarm("no-data", start_of(5))])
+    store.database.execute("UPDATE faults SET state = 'quiet' WHERE id = 1")
+    assert [(each.id, each.state) for each in Faults(store.database).headlines()] == [
+        (2, FaultState.OPEN),
+        (1, FaultState.QUIET),
+    ]
+    store.database.execute("UPDATE faults SET state = 'closed' WHERE id = 1")
+    (only,) = Faults(store.database).headlines()
+    assert only.opened_ns == start_of(5)
+    assert only.summary == "No data: no-data raised"

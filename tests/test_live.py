@@ -32,7 +32,9 @@ from logger.live.screen import AlarmAge, Frame, StationStatus, lines, plain
 from logger.live.status import ForwarderStatus
 from logger.physics.reflection import rho_of_swr
 from logger.pipeline import Pipeline
+from logger.rows import FaultState, Severity
 from logger.stages.view import View as Block
+from logger.store.faults import Headline
 from logger.store.outbox import ForwarderTotals
 from tests.deadlines import Deadline, scale, wait_until
 from tests.isolate_bench import hands
@@ -199,17 +201,20 @@ def test_the_reading_comes_first_and_watts_beneath_as_text() -> None:
     height=st.integers(1, 60),
     letters=st.booleans(),
     alarms=st.integers(0, 6),
+    troubles=st.integers(0, 4),
     keyed=st.booleans(),
     connected=st.booleans(),
 )
 def test_every_screen_fits(
-    width: int, height: int, letters: bool, alarms: int, keyed: bool, connected: bool
+    width: int, height: int, letters: bool, alarms: int, troubles: int, keyed: bool, connected: bool
 ) -> None:
     sight = ReadingTracker()
     kinds = tuple(f"kind-of-alarm-{number}" for number in range(alarms))
     if keyed:
         sight.take(msgspec.structs.replace(READING, alarms=kinds), 100.0)
-    beside = StationStatus([ROW] * 8, [AlarmAge(7, kind, 90.0) for kind in kinds], STATUS)
+    ages = [AlarmAge(7, kind, 90.0) for kind in kinds]
+    faults = [fault(number) for number in range(troubles)]
+    beside = StationStatus([ROW] * 8, ages, STATUS, faults=faults)
     frame = Frame("harbour-workshop", 3.0, width, height, letters)
     shown = lines(frame, sight, beside, connected, 100.2)
     assert len(shown) == height
@@ -221,7 +226,36 @@ def test_every_screen_fits(
         assert ("DAEMON NOT RUNNING" in text) == (not connected)
         assert ("SWR 1.50" in text) == keyed
         assert ("ALARM" in text) == (alarms > 0)
+        assert ("FAULT" in text) == (troubles > 0)
         assert "q quits" in text
+
+
+SUMMARY = "Feedline or antenna: SWR 5.3, line at 30 °C"
+
+
+def fault(number: int, state: FaultState = FaultState.OPEN) -> Headline:
+    return Headline(number, state, Severity.CRITICAL, 0, SUMMARY)
+
+
+def test_faults_have_a_line_before_alarms() -> None:
+    sight = ReadingTracker()
+    sight.take(msgspec.structs.replace(READING, alarms=("high-swr",)), 0.0)
+
+    def rows(*faults: Headline, letters: bool = False, width: int = 80) -> list[tuple[str, str]]:
+        frame = Frame("harbour-workshop", 3.0, width, 16, letters)
+        shown = lines(frame, sight, StationStatus(faults=faults), True, 0.1)
+        texts = [(row.plain, str(row.style)) for row in shown]
+        return [text for text in texts if text[0].startswith(("FAULT", "ALARM"))]
+
+    alarm = ("ALARM high-swr", "bold reverse")
+    assert rows() == [alarm]
+    assert rows(fault(3)) == [(f"FAULT 3 open: {SUMMARY}", "bold reverse"), alarm]
+    quiet = fault(4, FaultState.QUIET)
+    assert rows(fault(3), quiet) == [("FAULTS 3 open, 4 quiet", "bold reverse"), alarm]
+    assert rows(quiet) == [(f"FAULT 4 quiet: {SUMMARY}", "bold"), alarm]
+    narrow = ("FAULT 3 open: Feedline or antenna: SWR …", "bold reverse")
+    assert rows(fault(3), width=40) == [narrow, alarm]
+    assert rows(fault(3), letters=True)[0][0].endswith("30 ?C")
 
 
 def test_trouble_is_said_in_words() -> None:

@@ -245,7 +245,16 @@ class Client:
 
 PAGES = (
     *("/", "/alarms", "/alarms/1", "/captures", "/captures/1", "/drift", "/enter", "/journal"),
-    *("/report", "/transmissions", "/transmissions/1", "/wiggle"),
+    *(
+        "/faults",
+        "/faults/1",
+        "/alarms?fault=1",
+        "/charts/fault/1",
+        "/report",
+        "/transmissions",
+        "/transmissions/1",
+        "/wiggle",
+    ),
     *("/charts/capture/1", "/charts/transmission/1"),
 )
 
@@ -257,8 +266,18 @@ def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = write_config(folder, "", **SIMULATED)
     mismatchd("run", "-c", path)
     mismatchd("journal", "add", HOSTILE, "-c", path)
+    mismatchd("journal", "add", HOSTILE, "--time", "2026-03-01T19:00:10Z", "-c", path)
+    spoil_fault(path)
     (folder / "token").write_text(TOKEN + "\n")
     return path
+
+
+def spoil_fault(config: Path) -> None:
+    """Put hostile text into all that is said of the fault."""
+    with closing(StoreWriter.open(config.parent / "data/station.sqlite")) as store:
+        store.database.execute("UPDATE faults SET summary = ?, probable_cause = ?", (HOSTILE,) * 2)
+        store.database.execute("UPDATE faults SET probability = 0.9")
+        store.database.execute("UPDATE fault_changes SET summary = ?", (HOSTILE,))
 
 
 SIMULATED = {
@@ -316,16 +335,24 @@ def test_pages_escape_what_others_wrote_and_forbid_what_they_do_not_need(config:
             assert "unsafe" not in policy
             assert headers["x-content-type-options"] == "nosniff"
             assert headers["cache-control"] == "no-store"
-        assert "&lt;script&gt;alert(1)&lt;/script&gt;" in client.ask("/journal")[1]
+        for path in ("/journal", "/faults", "/faults/1", "/", "/report", "/transmissions"):
+            assert "&lt;script&gt;alert(1)&lt;/script&gt;" in client.ask(path)[1], path
         status, text, headers = client.ask("/report/file")
         assert headers["content-disposition"].startswith("attachment")
         assert "<script" not in text
-        for path in ("/nothing", "/transmissions/99", "/alarms/x", "/static/../site.py"):
+        for path in (
+            "/nothing",
+            "/transmissions/99",
+            "/alarms/x",
+            "/faults/99",
+            "/static/../site.py",
+        ):
             assert client.ask(path)[0] == 404, path
         assert client.ask("/transmissions?before=" + "9" * 300)[0] == 200
-        status, text, _ = client.ask("/transmissions?before=" + "<b>")
-        assert status == 400
-        assert "<b>" not in text
+        for path in ("/transmissions?before=", "/alarms?fault="):
+            status, text, _ = client.ask(path + "<b>")
+            assert status == 400
+            assert "<b>" not in text
 
 
 def test_who_has_no_token_can_look_only(config: Path) -> None:
@@ -366,6 +393,61 @@ def test_who_has_no_token_can_look_only(config: Path) -> None:
         tries = [stranger.ask("/enter", {"token": "x" * 20})[0] for _ in range(8)]
         assert tries[-1] == 429
         assert client.ask("/leave", {"form": form})[0] == 303
+
+
+def test_a_fault_is_acknowledged_and_its_repair_noted_with_the_token(tmp_path: Path) -> None:
+    config = write_config(tmp_path, "", **SIMULATED)
+    mismatchd("run", "-c", config)
+    (tmp_path / "token").write_text(TOKEN + "\n")
+    with served(config) as page:
+        client = Client(page)
+        form = client.enter()
+        stranger = Client(page)
+        text = client.ask("/faults")[1]
+        assert 'href="/faults/1"' in text
+        assert "Closed" not in text
+        text = client.ask("/faults/1")[1]
+        assert "Acknowledge the fault" in text
+        assert "Note the repair" in text
+        assert "What to check next" in text
+        assert 'class="caution"' in text
+        shown = stranger.ask("/faults/1")[1]
+        assert "<button" not in shown
+        for what in ("acknowledge", "repair"):
+            act, entry = f"/faults/1/{what}", {"form": form, "text": "new plug"}
+            assert stranger.ask(act, entry)[0] == 403
+            assert client.ask(act, {"text": "new plug"})[0] == 403
+            assert client.ask(act, entry, Origin="http://rebound.example")[0] == 403
+            assert client.ask(act, method="GET")[0] == 405
+            assert client.ask(f"/faults/99/{what}", entry)[0] == 404
+        assert not any(row["acknowledged_utc"] for row in _alarms(config))
+        assert mismatchd("journal", "list", "-c", config).stdout == ""
+        assert client.ask("/faults/1/acknowledge", {"form": form})[0] == 303
+        assert all(row["acknowledged_utc"] for row in _alarms(config) if row["fault_id"] == "1")
+        text = client.ask("/faults/1")[1]
+        assert "acknowledged <time" in text
+        assert "Acknowledge the fault" not in text
+        status, text, _ = client.ask("/faults/1/acknowledge", {"form": form})
+        assert (status, "acknowledged already" in text) == (400, True)
+        assert client.ask("/faults/1/repair", {"form": form, "text": " "})[0] == 400
+        assert client.ask("/faults/1/repair", {"form": form, "text": "new  plug\n<i>"})[0] == 303
+        assert "repair     new plug <i>" in mismatchd("journal", "list", "-c", config).stdout
+        assert "new plug &lt;i&gt;" in client.ask("/faults/1")[1]
+        own = client.ask("/alarms?fault=1")[1]
+        assert "Alarms of fault 1" in own
+        assert 'href="/alarms/1"' in own
+        assert 'href="/alarms/1"' not in client.ask("/alarms?fault=2")[1]
+        assert 'href="/faults/1"' in client.ask("/alarms/1")[1]
+        assert "Fault 1:</strong>" in client.ask("/journal")[1]  # on every page but its own
+        with closing(StoreWriter.open(tmp_path / "data/station.sqlite")) as store:
+            store.database.execute("UPDATE faults SET state = 'closed', closed_ns = opened_ns")
+        status, text, _ = client.ask("/faults/1/repair", {"form": form, "text": "again"})
+        assert (status, "fault 1 is closed" in text) == (400, True)
+        text = client.ask("/faults/1")[1]
+        assert "Note the repair" not in text
+        assert "What to check next" not in text
+        assert "<h2>Closed</h2>" in client.ask("/faults")[1]
+        assert "Fault 1" not in client.ask("/journal")[1]
 
 
 def test_a_flood_is_cut_down_and_who_is_slow_is_waited_for_by_nobody(config: Path) -> None:
@@ -467,7 +549,15 @@ def test_before_the_first_pair_there_are_pages_too(tmp_path: Path) -> None:
         assert status == 503
         assert "no store at" in text
         StoreWriter.open(tmp_path / "data/station.sqlite").close()
-        for path in ("/transmissions", "/alarms", "/captures", "/journal", "/drift", "/report"):
+        for path in (
+            "/transmissions",
+            "/faults",
+            "/alarms",
+            "/captures",
+            "/journal",
+            "/drift",
+            "/report",
+        ):
             assert client.ask(path)[0] == 200, path
 
 

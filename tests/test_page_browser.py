@@ -24,6 +24,8 @@ PAGES = (
     "/",
     "/transmissions",
     "/transmissions/1",
+    "/faults",
+    "/faults/1",
     "/alarms",
     "/alarms/1",
     "/journal",
@@ -112,6 +114,14 @@ def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) ->
                 assert box["height"] > 90  # to be read at arm's length
                 assert box["x"] + box["width"] <= PHONE["width"]
 
+                told(tab, "fault_line", "^Fault 1 open$")
+                tab.locator("[data-links] a", has_text="Fault 1 open: Feedline").tap()
+                tab.wait_for_selector("svg.chart text")
+                assert "First sign" in tab.locator("main").text_content()
+                tab.locator("[name=text]").fill("the plug is screwed tight")
+                tab.locator("button", has_text="Note the repair").tap()
+                tab.locator(".timeline li", has_text="the plug is screwed tight").wait_for()
+                tab.goto(page.url)
                 tab.locator("[data-alarms] a").tap()
                 tab.locator("main li a", has_text="high-swr").first.tap()
                 tab.locator("button", has_text="Acknowledge").tap()
@@ -135,7 +145,7 @@ def test_the_reading_the_alarm_and_the_daemon_that_comes_back(tmp_path: Path) ->
                     assert wide <= PHONE["width"], path
                 tab.wait_for_load_state()
                 with visitor(browser, page, DESK, "dark") as desk:
-                    for path in ("/", "/transmissions/1"):
+                    for path in ("/", "/transmissions/1", "/faults/1"):
                         desk.goto(page.url + path)
                         if path != "/":
                             desk.wait_for_selector("svg.chart text")

@@ -30,6 +30,7 @@ from logger.report.changes import changes
 from logger.report.html import page
 from logger.report.steps import is_homogeneous
 from logger.report.summary import Summary, summary
+from logger.rows import Alarm, Fault, FaultState, Severity
 from logger.store.journal import Journal
 from logger.store.writer import StoreWriter
 from logger.trend.account import Account, ChannelAccount, date
@@ -39,6 +40,8 @@ from tests import drift_store
 from tests.drift_cases import account, alarm, cases, entry
 from tests.servers import needed
 from tests.station import mismatchd, write_config
+from tests.test_fault_store import write
+from tests.test_faults import alarm as fault_alarm
 from tests.trends import FIRST, days, fitted
 
 HOSTILE = '<script>alert("x")</script> & </title><img src=http://127.0.0.1:9/x onerror=alert(1)>'
@@ -191,6 +194,118 @@ def test_an_unchanged_station_is_no_suspect() -> None:
 
     assert suspects(NOTHING, "hot-joint") == ("a joint that warms up",)
     assert suspects(NOTHING) == ()
+
+
+def fault(number: int = 3, state: str = "open", **more: object) -> Fault:
+    row = Fault(
+        id=number,
+        state=FaultState(state),
+        severity=Severity.CRITICAL,
+        opened_utc="2026-03-03T19:07:02.000000Z",
+        last_sign_utc="2026-03-07T19:20:00.000000Z",
+        summary="Feedline or antenna: SWR 53.82 at 3.90 W incident",
+        alarms=136,
+        excursions=1,
+    )
+    return msgspec.structs.replace(row, **more)
+
+
+def with_faults(*faults: Fault, alarms: Sequence[Alarm] = ()) -> Summary:
+    made = summary(account(days(1096, seed=3), alarms=tuple(alarms)), faults=faults)
+    return msgspec.structs.replace(made, sentence=words.state(made))
+
+
+def test_faults_lead_the_report() -> None:
+    made = with_faults(fault())
+    assert made.state == "act"
+    assert made.sentence == "Look at the feedline now: fault 3 open since 2026-03-03."
+    first, check, *rest = words.sections(made)
+    assert (first.title, check.title) == ("Faults", "Next check")
+    assert "Next check" not in {section.title for section in rest}
+    assert first.lines == (
+        "Fault 3, open (critical), opened 2026-03-03 19:07Z: Feedline or antenna: SWR 53.82 at"
+        " 3.90 W incident. Signs so far: 136 alarms and 1 excursion, the last 2026-03-07 19:20Z."
+        " See `mismatchd faults show 3`.",
+    )
+    likely = fault(probable_cause="intermittent-contact", probability=0.83)
+    made = with_faults(msgspec.structs.replace(likely, acknowledged_utc="2026-03-04T00:00:00Z"))
+    assert made.sentence.endswith("since 2026-03-03, probably an intermittent contact.")
+    (line,) = words.sections(made)[0].lines
+    assert "Fault 3, open, acknowledged (critical)" in line
+    assert "Probably an intermittent contact. See" in line
+    none = with_faults()
+    assert none.state == "fine"
+    assert words.sections(none)[0].title == "What changed"
+    assert words.sections(none)[-1].title == "Next check"
+
+
+@pytest.mark.parametrize(
+    ("faults", "level", "said"),
+    [
+        ([fault(severity=Severity.WARNING)], "watch", "fault 3 open since 2026-03-03."),
+        ([fault(state="quiet")], "watch", "fault 3 of 2026-03-03 quiet."),
+        ([fault(state="verifying")], "watch", "fault 3 of 2026-03-03 verifying."),
+        ([fault(), fault(4), fault(5)], "act", "fault 4 open since 2026-03-03; 1 more fault."),
+    ],
+)
+def test_the_level_follows_from_the_faults(faults: list[Fault], level: str, said: str) -> None:
+    made = with_faults(*faults)
+    assert made.state == level
+    assert made.sentence.endswith(said)
+
+
+def test_alarms_of_faults_are_one_step_away() -> None:
+    own, other = (
+        alarm(number, 1090, kind, open_=True) for number, kind in ((1, "high-swr"), (2, "no-data"))
+    )
+    own = msgspec.structs.replace(own, fault_id=3)
+    made = with_faults(fault(), alarms=(own, other))
+    assert "alarm high-swr" not in made.sentence
+    assert "alarm no-data open since" in made.sentence
+    lines = next(section.lines for section in words.sections(made) if section.title == "Alarms")
+    assert lines[0].startswith("Open since 2027-02-24")
+    assert "no-data" in lines[0]
+    assert lines[1] == "1 alarm of fault 3 is open. See `mismatchd alarms`."
+    found = Diagnosis("It breaks.", True, (), checks_of(["antenna-moved"]), (), {})
+    assert (
+        summary(
+            account(days(1096, seed=3), alarms=(own,)), (own, found), faults=[fault(state="quiet")]
+        ).next_check.because
+        == "Fault 3 is quiet. It breaks."
+    )
+
+
+def test_what_is_said_of_a_fault_is_escaped(tmp_path: Path) -> None:
+    account_ = account(days(400))
+    hostile = fault(summary=HOSTILE, probable_cause=HOSTILE, probability=0.9)
+    made = summary(account_, faults=[hostile])
+    html = page(msgspec.structs.replace(made, sentence=words.state(made)), account_)
+    assert "<script" not in html
+    assert html.count("&lt;script&gt;") == 3
+
+
+def test_a_store_with_a_fault(config: Path) -> None:
+    store = config.parent / "data/station.sqlite"
+    with closing(StoreWriter.open(store)) as opened:
+        first_ns = (FIRST + 725) * DAY_NS
+        write(
+            opened,
+            [
+                fault_alarm("high-swr", first_ns),
+                fault_alarm("high-swr", first_ns + 10**9, "cleared"),
+                fault_alarm("intermittent-contact", first_ns + 5 * 10**9),
+            ],
+        )
+    answer = json.loads(run("report", "-c", config, "--format", "json").stdout)
+    (line,) = answer["faults"]
+    assert (line["id"], line["state"], line["alarms"]) == (1, "open", 2)
+    assert {row["fault_id"] for row in answer["alarms"]["open"]} == {1}
+    assert answer["next_check"]["because"].startswith("Fault 1 is open. ")
+    text_ = run("report", "-c", config).stdout
+    assert re.search(r"\n\nFaults\n  Fault 1, open \(critical\)", text_)
+    assert text_.index("\nFaults") < text_.index("\nNext check") < text_.index("\nWhat changed")
+    before = run("report", "-c", config, "--until", date(FIRST + 720)).stdout
+    assert "Fault" not in before
 
 
 def together(verdict: StateVerdict, db_a_year: float) -> StationState:

@@ -13,7 +13,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.markers import TICKDOWN
 from matplotlib.patches import Polygon
-from matplotlib.ticker import FixedLocator, MaxNLocator
 from matplotlib.transforms import ScaledTranslation
 
 from logger.charts import sheet
@@ -72,11 +71,11 @@ def label_dates(axes: Axes, span: Span, most: int, *, labelled: bool) -> None:
     """Set the time axis to the days shown, with at most `most` dates."""
     pad = max((span[1] - span[0]) * 0.012, 0.5)
     axes.set_xlim(span[0] + 0.5 - pad, span[1] + 0.5 + pad)
-    sheet.label_axis(axes.xaxis, _ticks(span, most))
+    sheet.label_axis(axes.xaxis, date_ticks(span, most))
     axes.tick_params(axis="x", labelbottom=labelled)
 
 
-def _ticks(span: Span, most: int) -> list[tuple[float, str]]:
+def date_ticks(span: Span, most: int) -> list[tuple[float, str]]:
     """Return positions and labels of round dates: years, months or days."""
     first, last = (np.datetime64(day, "D") for day in span)
     months = np.arange(first.astype("M8[M]") + 1, last.astype("M8[M]") + 1)
@@ -100,7 +99,7 @@ def draw_readings(
     days, curve = channel.days, channel.trend.curve
     low, high = _scale(days.swr, curve.low, curve.high)
     top = _reach(high, limit, low)
-    _set_linear(axes, low, top, most=6)
+    sheet.linear(axes, "y", low, top, most=6)
     _values(axes, channel, span, (low, top), spread=spread)
     _level(axes, channel)
     if shows_limit(channel, limit):
@@ -136,13 +135,6 @@ def _scale(values: FloatArray, low: FloatArray, high: FloatArray) -> tuple[float
         most = least + LEAST_SPAN
     room = HEADROOM * (most - least)
     return max(least - room, 1.0), most + room
-
-
-def _set_linear(axes: Axes, low: float, high: float, most: int) -> None:
-    """Set a linear scale with about `most` steps and no label beyond its ends."""
-    axes.set_ylim(low, high)
-    steps = MaxNLocator(most).tick_values(low, high)
-    axes.yaxis.set_major_locator(FixedLocator([step for step in steps if low <= step <= high]))
 
 
 def _values(
@@ -319,12 +311,12 @@ def weather_strips(weather: Weather | None, span: Span) -> Iterator[Callable[[Ax
         axes.plot(x, temperature, color=INK, lw=0.8, marker="." if len(x) < 3 else "")
         axes.set_ylabel("air\n°C")
         low, high = float(np.nanmin(temperature)), float(np.nanmax(temperature))
-        _set_linear(axes, low - 2, high + 2, most=2)
+        sheet.linear(axes, "y", low - 2, high + 2, most=2)
 
     def draw_rain(axes: Axes) -> None:
         axes.vlines(x, 0, np.nan_to_num(rain), color=INDIGO, lw=1.5 if len(x) <= MANY else 0.6)
         axes.set_ylabel("rain\nmm")
-        _set_linear(axes, 0.0, max(float(np.nanmax(rain)) * 1.1, 1.0), most=2)
+        sheet.linear(axes, "y", 0.0, max(float(np.nanmax(rain)) * 1.1, 1.0), most=2)
 
     if np.isfinite(temperature).any():
         yield draw_temperature

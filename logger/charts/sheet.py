@@ -190,6 +190,14 @@ def logarithmic(axes: Axes, which: Literal["x", "y"], low: float, high: float) -
     axis.set_minor_formatter(NullFormatter())
 
 
+def linear(axes: Axes, which: Literal["x", "y"], low: float, high: float, most: int) -> None:
+    """Make an axis linear with about `most` steps and no label beyond its ends."""
+    axes.set(**{f"{which}lim": (low, high)})
+    axis = axes.xaxis if which == "x" else axes.yaxis
+    steps = MaxNLocator(most).tick_values(low, high)
+    axis.set_major_locator(FixedLocator([step for step in steps if low <= step <= high]))
+
+
 def _decades(low: float, high: float, digits: Iterable[int]) -> Iterator[float]:
     digits = list(digits)
     for exponent in range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1):

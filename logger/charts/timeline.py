@@ -149,7 +149,7 @@ def _band(axes: Axes, x: Floats, low: Floats, high: Floats, steps: bool, **look:
     axes.fill_between(x, low, high, step="post" if steps else None, lw=0, **look)
 
 
-def _line(
+def draw_line(
     axes: Axes, x: Floats, low: Floats, high: Floats, scene: Scene, traces: Traces, **look: Any
 ) -> None:
     """Draw a line through all pairs; a column of several is a stroke from minimum to maximum."""
@@ -176,7 +176,7 @@ def _power(axes: Axes, scene: Scene, traces: Traces, time: Any, *, words: bool) 
         (REFLECTED, BRICK, "reflected", 0.9),
     ):
         low, high = (np.maximum(trace[series], least_w) for trace in (traces.low, traces.high))
-        _line(axes, x, low, high, scene, traces, color=colour, lw=width, label=label)
+        draw_line(axes, x, low, high, scene, traces, color=colour, lw=width, label=label)
     if scene.limit_w is not None:
         axes.axhline(scene.limit_w, color=INDIGO, lw=1.1, ls="-.", label="limit")
     if words:
@@ -215,7 +215,7 @@ def _reflection(
         color=STRAW,
         label="95 % from noise",
     )
-    _line(
+    draw_line(
         axes, x, traces.low[RHO], traces.high[RHO], scene, traces, color=BRICK, label="reflection"
     )
     if scene.usual is not None:

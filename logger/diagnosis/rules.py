@@ -236,6 +236,12 @@ CAUSES: tuple[Cause, ...] = (
 )
 BY_NAME = {cause.name: cause for cause in CAUSES}
 
+
+def title_of(name: str) -> str:
+    """Return the title of a cause, or its name if only another version has it."""
+    return BY_NAME[name].title if name in BY_NAME else name
+
+
 EXPECTED: dict[str, dict[str, float]] = {
     "intermittent-contact": {
         "excursions": ALWAYS,

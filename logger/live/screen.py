@@ -14,10 +14,13 @@ from typing import Any, NamedTuple
 from rich.text import Text
 
 from logger.live.figures import span_text, swr_text, verdict, watts_text
+from logger.live.headline import fault_text, list_states
 from logger.live.reading import LiveReading
 from logger.live.reading_tracker import ReadingTracker
 from logger.live.scale import BOXES, LETTERS, draw_figures, draw_span
 from logger.live.status import ForwarderStatus, NotifierStatus, Status
+from logger.rows import FaultState
+from logger.store.faults import Headline
 from logger.wording import count
 
 NARROW = 60  # columns; below this, wording is short
@@ -44,6 +47,7 @@ class StationStatus:
     alarms: Sequence[AlarmAge] = ()
     status: Status | None = None
     trouble: str | None = None
+    faults: Sequence[Headline] = ()
 
 
 class Frame(NamedTuple):
@@ -62,7 +66,7 @@ def lines(
     """Return the screen: `height` lines of at most `width` characters."""
     top = [_head(frame, tracker, connected, now_s)]
     top += _reflection(frame, tracker, now_s) + _powers(frame, tracker)
-    top += _alarms(frame, tracker, station)
+    top += _faults(frame, station) + _alarms(frame, tracker, station)
     bottom = [*_health(frame, station, connected), Text(KEYS, DIM)]
     room = frame.height - len(top) - len(bottom)
     roomy = frame.height >= FEW_LINES
@@ -154,6 +158,22 @@ def _powers(frame: Frame, tracker: ReadingTracker) -> list[Text]:
     highest = f"{watts_text(peaks.forward_w)}, {watts_text(peaks.reflected_w)}, SWR {swr}"
     since = "highest" if frame.width < NARROW else "highest 0.1 s mean since key-down:"
     return [Text(now), Text(f"{since} {highest}", DIM)]
+
+
+def _faults(frame: Frame, station: StationStatus) -> list[Text]:
+    """Return one line about the faults that are not closed."""
+    if not station.faults:
+        return []
+    faults = station.faults
+    words = fault_text(faults[0]) if len(faults) == 1 else list_states(faults)
+    if frame.letters:
+        words = words.encode("ascii", "replace").decode()
+    name, _, rest = words.partition(" ")
+    words = f"{name.upper()} {rest}"
+    if len(words) > frame.width:
+        words = f"{words[: frame.width - 1]}{'.' if frame.letters else '…'}"
+    is_open = any(fault.state == FaultState.OPEN for fault in faults)
+    return [Text(words, LOUD if is_open else STRONG)]
 
 
 def _alarms(frame: Frame, tracker: ReadingTracker, station: StationStatus) -> list[Text]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from logger.errors import MismatchdError
 from logger.live.screen import MOST_TRANSMISSIONS, AlarmAge, StationStatus
 from logger.live.status import ask
+from logger.store.faults import Faults
 from logger.store.reader import Store
 from logger.store.tables import TRANSMISSIONS
 
@@ -25,6 +26,7 @@ def read_station(store: Path) -> StationStatus:
     try:
         with Store.reader(store) as reader:
             rows = [record.columns for record in reader.select(TRANSMISSIONS, LATEST)]
+            faults = Faults(reader.database).headlines()
             now_ns = time.time_ns()
             alarms = [
                 AlarmAge(alarm.id, alarm.kind, max(0.0, (now_ns - alarm.raised_ns) / 1e9))
@@ -32,7 +34,7 @@ def read_station(store: Path) -> StationStatus:
             ]
     except MismatchdError as error:
         return StationStatus(status=status, trouble=str(error))
-    return StationStatus(rows, alarms, status)
+    return StationStatus(rows, alarms, status, faults=faults)
 
 
 class StatusPoller:

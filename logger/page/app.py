@@ -16,7 +16,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from logger.errors import MismatchdError, UsageError
-from logger.page import views, work
+from logger.page import faults, views, work
 from logger.page.guard import Guard
 from logger.page.site import Site
 
@@ -49,6 +49,10 @@ def application(site: Site, hosts: Collection[str]) -> Starlette:
             Route("/captures", views.captures),
             Route("/captures/{id:int}", views.capture),
             Route("/charts/{kind}/{id:int}", views.chart),
+            Route("/faults", faults.faults),
+            Route("/faults/{id:int}", faults.fault),
+            Route("/faults/{id:int}/acknowledge", faults.acknowledge, methods=["POST"]),
+            Route("/faults/{id:int}/repair", faults.repair, methods=["POST"]),
             Route("/alarms", views.alarms),
             Route("/alarms/{id:int}", views.alarm),
             Route("/alarms/{id:int}/acknowledge", views.acknowledge, methods=["POST"]),

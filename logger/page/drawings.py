@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 WIDTH_MM, HEIGHT_MM = 100.0, 118.0
 DRIFT_MM = 84.0
+FAULT_MM = 130.0
 MOST_CHANNELS = 12
 EVER = -(1 << 63), (1 << 63) - 1
 SVG = "{http://www.w3.org/2000/svg}"
@@ -94,6 +95,19 @@ def capture(station: Station, number: int) -> list[Drawing]:
         charts.append(Drawing("The event", _svg(figure, f"e{number}", name)))
     svg = _svg(small(scene, WIDTH_MM, HEIGHT_MM), f"c{number}", scene.title)
     return [*charts, Drawing("The whole capture", svg, tuple(scene.notes))]
+
+
+def fault(station: Station, number: int) -> list[Drawing]:
+    """Return the chart of a fault; the numbers on it are those of the page's timeline."""
+    from logger.charts.fault import small
+    from logger.charts.fault_scene import of_fault
+
+    with Store.reader(station.store) as store:
+        scene = of_fault(
+            store, number, station.name, station.min_forward_w, station.calibration, captures=False
+        )
+    svg = _svg(small(scene, WIDTH_MM, FAULT_MM), f"f{number}", f"Course of fault {number}")
+    return [Drawing("Excursions per hour on the air, level, signs and states", svg)]
 
 
 def report(station: Station) -> ReportView:

@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from logger.errors import StoreError
+from logger.live.headline import fault_text, list_states
 from logger.live.reading import LiveReading
 from logger.live.reading_tracker import ReadingTracker
 from logger.page.adjusting import Adjusting
@@ -22,11 +23,13 @@ from logger.page.events import LatestState
 from logger.page.reading import live_state, place, scale
 from logger.page.watcher import Watcher
 from logger.page.wiggling import Wiggling
+from logger.store.faults import Faults, Headline
 from logger.store.reader import Store
 from logger.wiggle.words import percent
-from logger.wording import count, list_ids
+from logger.wording import capitalize, count, list_ids
 
 PERIOD_S = 0.1
+FAULTS_S = 1.0
 
 
 class Site:
@@ -43,6 +46,8 @@ class Site:
         self._tracker = ReadingTracker()
         self._connected = False
         self._posted_s = 0.0
+        self._headlines: list[Headline] = []
+        self._faults_read_s = -FAULTS_S
         self._templates = Environment(
             loader=PackageLoader("logger.page"),
             autoescape=True,
@@ -66,7 +71,7 @@ class Site:
             path=request.url.path,
             may_act=visit.may_act,
             form_token=visit.form_token,
-            open_alarms=self._open_alarms(),
+            **self._troubles(),
             **values,
         )
         return HTMLResponse(text, status)
@@ -97,7 +102,19 @@ class Site:
         board.post(_json(self._live_state() | {"session": session}))
 
     def _live_state(self) -> dict[str, Any]:
-        return live_state(self._tracker, self._connected, time.monotonic(), self.station.limit)
+        now_s = time.monotonic()
+        faults = self._faults(now_s)
+        return live_state(self._tracker, self._connected, now_s, self.station.limit) | {
+            "fault_line": capitalize(list_states(faults)) if faults else "",
+            "faults": [{"id": each.id, "text": capitalize(fault_text(each))} for each in faults],
+        }
+
+    def _faults(self, now_s: float) -> list[Headline]:
+        """Return the faults that are not closed, as they were FAULTS_S ago at most."""
+        if now_s - self._faults_read_s > FAULTS_S:
+            self._faults_read_s = now_s
+            self._headlines = self._troubles()["active"]
+        return self._headlines
 
     def _receive(self, readings: Sequence[LiveReading], connected: bool) -> None:
         now_s = time.monotonic()
@@ -120,12 +137,14 @@ class Site:
         if self.positions.audience:
             self.post_positions()
 
-    def _open_alarms(self) -> list[str]:
+    def _troubles(self) -> dict[str, Any]:
+        """Return the faults that are not closed and the kinds of open alarms."""
         try:
             with self.opened() as store:
-                return [alarm.kind for alarm in store.open_alarms()]
+                alarms = [alarm.kind for alarm in store.open_alarms()]
+                return {"active": Faults(store.database).headlines(), "open_alarms": alarms}
         except StoreError:
-            return []
+            return {"active": [], "open_alarms": []}
 
 
 def site_of(request: Request) -> Site:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import Any, TypeVar
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -12,6 +12,7 @@ from starlette.responses import RedirectResponse, Response
 from logger.charts.palette import style_sheet
 from logger.diagnosis import diagnosis_of
 from logger.diagnosis.rules import NOTHING
+from logger.diagnosis.scoring import Diagnosis, Weighed
 from logger.diagnosis.words import MOST_CAUSES, WORTH_TELLING, likely
 from logger.errors import UsageError
 from logger.live.figures import span_text, swr_text, watts_text
@@ -20,6 +21,8 @@ from logger.page.site import site_of
 from logger.store.alarms import WAITING, Alarms
 from logger.store.journal import KINDS, Journal
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
+
+N = TypeVar("N", int, None)
 
 ROWS = 40  # per page
 LONGEST_TEXT = 2000
@@ -38,14 +41,14 @@ def live(request: Request) -> Response:
 
 def transmissions(request: Request) -> Response:
     """List transmissions, newest first."""
-    rows, further = _list_rows(request, TRANSMISSIONS)
+    rows, further = list_rows(request, TRANSMISSIONS)
     values = {"rows": [_transmission(row) for row in rows], "further": further}
     return site_of(request).page(request, "transmissions.html", values)
 
 
 def transmission(request: Request) -> Response:
     """Show a transmission."""
-    row = _row(request, TRANSMISSIONS)
+    row = row_of(request, TRANSMISSIONS)
     with site_of(request).opened() as store:
         within = "r.transmission_id = ? ORDER BY r.id LIMIT 50"
         excursions = store.select(EXCURSIONS, within, row.id)
@@ -61,23 +64,27 @@ def transmission(request: Request) -> Response:
 
 def captures(request: Request) -> Response:
     """List captures, newest first."""
-    rows, further = _list_rows(request, CAPTURES)
+    rows, further = list_rows(request, CAPTURES)
     values = {"rows": [row.columns for row in rows], "further": further}
     return site_of(request).page(request, "captures.html", values)
 
 
 def capture(request: Request) -> Response:
     """Show a capture."""
-    row = _row(request, CAPTURES)
+    row = row_of(request, CAPTURES)
     return site_of(request).page(request, "capture.html", {"columns": row.columns})
 
 
 def alarms(request: Request) -> Response:
-    """List open or unacknowledged alarms, then the others, newest first."""
+    """List open or unacknowledged alarms, then the others, newest first; all or of one fault."""
+    fault_id = _number(request.query_params.get("fault"), None)
+    of_fault = "TRUE" if fault_id is None else f"r.fault_id = {fault_id}"
     with site_of(request).opened() as store:
-        waiting = store.alarms(f"{WAITING} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
-    rows, further = _list_rows(request, ALARMS, f"NOT {WAITING}")
-    values = {"waiting": waiting, "rows": [row.columns for row in rows]}
+        waiting = store.alarms(f"{WAITING} AND {of_fault} ORDER BY r.raised_ns DESC LIMIT {ROWS}")
+    rows, further = list_rows(request, ALARMS, f"NOT {WAITING} AND {of_fault}")
+    if further is not None and fault_id is not None:
+        further += f"&fault={fault_id}"
+    values = {"waiting": waiting, "rows": [row.columns for row in rows], "fault_id": fault_id}
     return site_of(request).page(request, "alarms.html", values | {"further": further})
 
 
@@ -88,42 +95,49 @@ def alarm(request: Request) -> Response:
         if not alarms:
             raise Missing
         diagnosis = diagnosis_of(store, alarms[0])
-    causes = [
+    values = {"alarm": alarms[0], "diagnosis": diagnosis, "causes": list_causes(diagnosis)}
+    return site_of(request).page(request, "alarm.html", values)
+
+
+def list_causes(diagnosis: Diagnosis) -> list[tuple[str, Weighed]]:
+    """Return the causes worth showing, with their probability in words."""
+    return [
         (likely(cause.likely), cause)
         for cause in diagnosis.causes[:MOST_CAUSES]
         if cause.name != NOTHING and cause.likely >= WORTH_TELLING
     ]
-    values = {"alarm": alarms[0], "diagnosis": diagnosis, "causes": causes}
-    return site_of(request).page(request, "alarm.html", values)
 
 
 def acknowledge(request: Request) -> Response:
     """Acknowledge an alarm."""
     number = request.path_params["id"]
     with Alarms.editor(site_of(request).station.store) as alarms:
-        alarms.acknowledge(number, _now_ns())
+        alarms.acknowledge(number, now_ns())
     return RedirectResponse(f"/alarms/{number}", 303)
 
 
 def journal(request: Request) -> Response:
     """List the journal, newest first, with a form for a new entry."""
-    rows, further = _list_rows(request, JOURNAL)
+    rows, further = list_rows(request, JOURNAL)
     values = {"rows": [row.columns for row in rows], "further": further, "kinds": KINDS}
     return site_of(request).page(request, "journal.html", values)
 
 
 def note(request: Request) -> Response:
     """Add a journal entry."""
-    fields = request.scope["visit"].fields
-    text = " ".join(fields.get("text", "").split())
-    kind = fields.get("kind", "")
+    insert_entry(request, request.scope["visit"].fields.get("kind", ""))
+    return RedirectResponse("/journal", 303)
+
+
+def insert_entry(request: Request, kind: str) -> None:
+    """Add the submitted text to the journal. Raise UsageError if it cannot be an entry."""
+    text = " ".join(request.scope["visit"].fields.get("text", "").split())
     if not text or len(text) > LONGEST_TEXT:
         raise UsageError(f"write what was done, in {LONGEST_TEXT} characters at most")
     if kind not in KINDS:
         raise UsageError(f"an entry is one of: {', '.join(KINDS)}")
     with Journal.editor(site_of(request).station.store) as journal:
-        journal.insert(_now_ns(), kind, text)
-    return RedirectResponse("/journal", 303)
+        journal.insert(now_ns(), kind, text)
 
 
 async def report(request: Request) -> Response:
@@ -149,6 +163,7 @@ async def report_file(request: Request) -> Response:
 
 
 CHARTS: dict[str, Callable[..., list[drawings.Drawing]]] = {
+    "fault": drawings.fault,
     "transmission": drawings.transmission,
     "capture": drawings.capture,
     "tuning": drawings.tuning,
@@ -171,11 +186,11 @@ async def palette(_: Request) -> Response:
     return Response(style_sheet(), media_type="text/css")
 
 
-def _list_rows(
+def list_rows(
     request: Request, table: Table, where: str = "TRUE"
 ) -> tuple[list[Record], str | None]:
     """Return the rows before a time, newest first, and the address of the next page or None."""
-    before_ns = _number(request.query_params.get("before"))
+    before_ns = _number(request.query_params.get("before"), LATEST)
     with site_of(request).opened() as store:
         rows = store.select(
             table,
@@ -187,16 +202,17 @@ def _list_rows(
     return rows[:ROWS], f"?before={rows[ROWS - 1].time_ns}"
 
 
-def _number(text: str | None) -> int:
+def _number(text: str | None, otherwise: N) -> int | N:
     if text is None:
-        return LATEST
+        return otherwise
     try:
-        return min(int(text), LATEST)
+        return max(-LATEST, min(int(text), LATEST))
     except ValueError:
         raise UsageError(f"{text[:40]!r} is not a number") from None
 
 
-def _row(request: Request, table: Table) -> Record:
+def row_of(request: Request, table: Table) -> Record:
+    """Return the row that a page is about. Raise Missing if there is none."""
     with site_of(request).opened() as store:
         rows = store.select(table, "r.id = ?", request.path_params["id"])
     if not rows:
@@ -223,5 +239,6 @@ def _transmission(row: Record) -> dict[str, Any]:
     }
 
 
-def _now_ns() -> int:
+def now_ns() -> int:
+    """Return the present time in whole microseconds."""
     return time.time_ns() // 1000 * 1000

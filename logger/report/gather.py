@@ -1,16 +1,21 @@
-"""Gathers the report: figures of the account, diagnosis of an open alarm, line loss and tuning."""
+"""Gathers the report: figures of the account, faults, a diagnosis, line loss and tuning."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import NamedTuple
 
 import msgspec
 
 from logger.diagnosis import diagnose_first
+from logger.diagnosis.fault_story import diagnose_fault
+from logger.diagnosis.scoring import Diagnosis
 from logger.feedline.course import courses
 from logger.report.summary import Summary, summary
 from logger.report.words import state
+from logger.rows import Alarm, Fault, FaultState, Severity
+from logger.store.faults import Faults
 from logger.store.line_losses import LineLosses
 from logger.store.reader import Store
 from logger.store.sessions import Sessions
@@ -31,10 +36,28 @@ def report(store: Store, account: Account) -> Report:
     losses = LineLosses(store.database).readings()
     readings = [loss for loss in losses if loss.time_ns <= account.now_ns]
     tuning = _last_tuning(store, account.now_ns)
-    diagnosed = diagnose_first(store, account.open_alarms, account.now_ns)
-    figures = summary(account, diagnosed, courses(readings), tuning)
+    faults = sorted(Faults(store.database).active_at(account.now_ns), key=_urgency)
+    figures = summary(account, _diagnose(store, account, faults), courses(readings), tuning, faults)
     figures = msgspec.structs.replace(figures, sentence=state(figures))
     return Report(figures, account, tuning and tuning[1])
+
+
+def _urgency(fault: Fault) -> tuple[bool, bool, int]:
+    """Key that sorts faults: those that are open first, then critical ones, then the latest."""
+    is_open, is_critical = fault.state == FaultState.OPEN, fault.severity == Severity.CRITICAL
+    return not is_open, not is_critical, -fault.opened_ns
+
+
+def _diagnose(
+    store: Store, account: Account, faults: Sequence[Fault]
+) -> tuple[Alarm, Diagnosis] | None:
+    """Return the diagnosis of the first fault with alarms, else of an open alarm."""
+    for fault in faults:
+        assert fault.id is not None
+        diagnosed = diagnose_fault(store, fault.id, account.now_ns)
+        if diagnosed is not None:
+            return diagnosed
+    return diagnose_first(store, account.open_alarms, account.now_ns)
 
 
 def _last_tuning(store: Store, now_ns: int) -> tuple[int, TuningState] | None:

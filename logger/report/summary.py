@@ -15,7 +15,7 @@ from logger.physics.reflection import COVERAGE
 from logger.report.changes import MONTH, ChannelChange, ChannelLine, changes
 from logger.report.state import StateLine, causes, story
 from logger.report.steps import RECENT, is_homogeneous, unannounced
-from logger.rows import Alarm, AlarmKind, Severity
+from logger.rows import Alarm, AlarmKind, Fault, FaultState, Severity
 from logger.store.journal import WORK
 from logger.trend.account import Account, ChannelAccount, date, name_channels
 from logger.trend.forecast import Forecast, forecast
@@ -78,6 +78,7 @@ class AlarmLine(msgspec.Struct, frozen=True):
     raised_utc: str
     acknowledged: bool
     detail: str
+    fault_id: int | None = None
 
 
 class Alarms(msgspec.Struct, frozen=True):
@@ -86,6 +87,22 @@ class Alarms(msgspec.Struct, frozen=True):
     open: tuple[AlarmLine, ...]
     month: dict[str, int]
     year: dict[str, int]
+
+
+class FaultLine(msgspec.Struct, frozen=True, kw_only=True):
+    """See `logger.rows.Fault`."""
+
+    id: int | None
+    state: str
+    severity: str
+    opened_utc: str
+    last_sign_utc: str | None
+    acknowledged: bool
+    summary: str
+    probable_cause: str | None
+    probability: float | None
+    alarms: int | None
+    excursions: int | None
 
 
 class EntryLine(msgspec.Struct, frozen=True):
@@ -142,6 +159,7 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     unannounced: tuple[str, ...] = ()
     trend: tuple[TrendLine, ...]
     changes: tuple[ChannelChange, ...]
+    faults: tuple[FaultLine, ...] = ()
     alarms: Alarms
     forecast: tuple[ForecastLine, ...]
     next_check: NextCheck
@@ -156,18 +174,23 @@ def summary(
     diagnosed: tuple[Alarm, Diagnosis] | None = None,
     line_loss: Sequence[Course] = (),
     tuning: tuple[int, TuningState] | None = None,
+    faults: Sequence[Fault] = (),
 ) -> Summary:
     """Return the figures of the report.
 
-    diagnosed  an open alarm with its diagnosis
+    diagnosed  an alarm, of a fault or open, with its diagnosis
     line_loss  measurements of the line
     tuning     end (UTC ns) and state of the last tuning session
+    faults     those that are not closed, the most urgent first
     """
     work = [entry.day for entry in account.entries if entry.kind in WORK]
     repair = work[-1] if work else None
     trends = [channel.trend for channel in account.channels]
     forecasts = [forecast(trend, account.limit) for trend in trends]
     alarms = _alarms(account)
+    fault_lines = tuple(
+        _line(FaultLine, fault, acknowledged=fault.acknowledged_utc is not None) for fault in faults
+    )
     state = None if account.state is None else _line(StateLine, account.state, "first", "last")
     comparisons = tuple(
         change for channel in account.channels for change in changes(channel, repair)
@@ -179,13 +202,14 @@ def summary(
         first=None if first is None else date(first),
         last=None if last is None else date(last),
         limit=account.limit,
-        state=_state(account, forecasts, alarms, line_loss, state, comparisons),
+        state=_state(account, forecasts, alarms, fault_lines, line_loss, state, comparisons),
         unannounced=_list_unannounced(account, comparisons),
         trend=tuple(
             _line(TrendLine, trend, "since", "last", steps=tuple(map(_step, trend.steps)))
             for trend in trends
         ),
         changes=comparisons,
+        faults=fault_lines,
         alarms=alarms,
         forecast=tuple(
             _line(
@@ -197,7 +221,7 @@ def summary(
             )
             for trend, outlook in zip(trends, forecasts, strict=True)
         ),
-        next_check=_next_check(account, alarms, diagnosed, _loses(line_loss), state),
+        next_check=_next_check(account, alarms, fault_lines, diagnosed, _loses(line_loss), state),
         journal=tuple(
             EntryLine(format_ns(entry.time_ns), entry.kind, entry.text)
             for entry in account.entries[-LATEST_ENTRIES:]
@@ -252,6 +276,7 @@ def _alarms(account: Account) -> Alarms:
             str(alarm.raised_utc),
             alarm.acknowledged_utc is not None,
             alarm.detail,
+            alarm.fault_id,
         )
         for alarm in account.open_alarms
     )
@@ -274,17 +299,21 @@ def _state(
     account: Account,
     forecasts: Sequence[Forecast],
     alarms: Alarms,
+    faults: Sequence[FaultLine],
     line_loss: Sequence[Course],
     state: StateLine | None,
     comparisons: Sequence[ChannelChange],
 ) -> Level:
     if any(item.severity == Severity.CRITICAL for item in alarms.open):
         return "act"
+    if any(f.severity == Severity.CRITICAL and f.state == FaultState.OPEN for f in faults):
+        return "act"
     if any(item.trend.level >= account.limit for item in account.channels):
         return "act"
     likely = any((item.probability or 0) >= WATCH_PROBABILITY for item in forecasts)
     if (
         alarms.open
+        or faults
         or likely
         or _loses(line_loss)
         or causes(state)
@@ -335,20 +364,24 @@ def _loses(line_loss: Sequence[Course]) -> bool:
 def _next_check(
     account: Account,
     alarms: Alarms,
+    faults: Sequence[FaultLine],
     diagnosed: tuple[Alarm, Diagnosis] | None,
     loses: bool,
     state: StateLine | None,
 ) -> NextCheck:
     by_state = causes(state)
     # A trend over years may explain a slow shift; alarms of other kinds take precedence.
-    explained = bool(loses or by_state) and all(
-        item.kind == AlarmKind.BASELINE_SHIFT for item in alarms.open
-    )
+    kinds = {item.kind for item in alarms.open} | ({diagnosed[0].kind} if diagnosed else set())
+    explained = bool(loses or by_state) and kinds <= {AlarmKind.BASELINE_SHIFT}
     if diagnosed is not None and (diagnosed[1].sure or not explained):
         alarm, diagnosis = diagnosed
         blamed = diagnosis.causes[: 1 if diagnosis.sure else 3]
         suspects = tuple(cause.title for cause in blamed if cause.name != NOTHING)
-        because = f"Alarm {alarm.id} ({alarm.kind}) is open. {diagnosis.pattern}"
+        about = f"Alarm {alarm.id} ({alarm.kind}) is open."
+        if alarm.fault_id is not None:
+            state_of = {fault.id: fault.state for fault in faults}
+            about = f"Fault {alarm.fault_id} is {state_of.get(alarm.fault_id, 'open')}."
+        because = f"{about} {diagnosis.pattern}"
         return NextCheck(because, suspects, diagnosis.checks[:MOST_CHECKS])
     if loses:
         because = "The measured line loss is above its earlier or nominal value."

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
+from logger.diagnosis.rules import title_of
+from logger.diagnosis.words import likely
 from logger.feedline.findings import words
 from logger.feedline.measurement import Bounds
 from logger.physics.estimate import Estimate
 from logger.report.changes import ChannelChange
 from logger.report.state import StateLine, causes, story
-from logger.report.summary import ForecastLine, LineLossLine, Summary, TrendLine
+from logger.report.summary import FaultLine, ForecastLine, LineLossLine, Summary, TrendLine
+from logger.rows import FaultState
 from logger.trend.account import name_channels
-from logger.wording import count
+from logger.wording import capitalize, count, join, list_ids
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair or adjustment"}
 HARDLY = 0.005  # a probability too small to state
@@ -30,13 +33,16 @@ class ReportSection(NamedTuple):
 def state(summary: Summary) -> str:
     """Return the state of the feedline in one sentence.
 
-    It names open alarms, unannounced steps, a limit about to be reached and slopes, or says that
-    all is well.
+    It names faults, open alarms of no fault, unannounced steps, a limit about to be reached and
+    slopes, or says that all is well.
     """
-    open_alarms = summary.alarms.open
-    if not summary.trend:
+    if not summary.trend and not summary.faults:
         return "No statement yet: no readable transmission is stored."
-    parts = [f"alarm {line.kind} open since {line.raised_utc[:10]}" for line in open_alarms[:2]]
+    parts = [_name_fault(fault) for fault in summary.faults[:2]]
+    if len(summary.faults) > 2:
+        parts.append(count(len(summary.faults) - 2, "more fault"))
+    open_alarms = [alarm for alarm in summary.alarms.open if alarm.fault_id is None]
+    parts += [f"alarm {line.kind} open since {line.raised_utc[:10]}" for line in open_alarms[:2]]
     if len(open_alarms) > 2:
         parts.append(f"{count(len(open_alarms) - 2, 'more alarm')} open")
     high = [line for line in summary.trend if line.level >= summary.limit]
@@ -82,9 +88,21 @@ def state(summary: Summary) -> str:
     )
 
 
+def _name_fault(fault: FaultLine) -> str:
+    text = f"fault {fault.id} {fault.state} since {fault.opened_utc[:10]}"
+    if fault.state != FaultState.OPEN:
+        text = f"fault {fault.id} of {fault.opened_utc[:10]} {fault.state}"
+    if fault.probable_cause is not None and fault.probability is not None:
+        text += f", {likely(fault.probability)} {title_of(fault.probable_cause)}"
+    return text
+
+
 def sections(summary: Summary) -> list[ReportSection]:
     """Return all sections with content, in order."""
+    next_check = ReportSection("Next check", *_next(summary))
     all_sections = [
+        ReportSection("Faults", tuple(_faults(summary))),
+        *([next_check] if summary.faults else []),
         ReportSection("What changed", tuple(_list_changes(summary))),
         ReportSection("Alarms", tuple(_alarms(summary))),
         ReportSection("Trend", tuple(trend(line) for line in summary.trend) + _falling(summary)),
@@ -92,7 +110,7 @@ def sections(summary: Summary) -> list[ReportSection]:
         ReportSection("Line loss", tuple(_line_loss(line) for line in summary.line_loss)),
         *_tuning(summary),
         ReportSection("Forecast", tuple(_forecasts(summary))),
-        ReportSection("Next check", *_next(summary)),
+        *([] if summary.faults else [next_check]),
     ]
     return [section for section in all_sections if section.lines]
 
@@ -123,14 +141,41 @@ def _describe_change(change: ChannelChange) -> str:
     return f"{change.name} from {change.before:.2f} to {change.after:.2f} {interval}"
 
 
+def _faults(summary: Summary) -> Iterator[str]:
+    for fault in summary.faults:
+        signs = [count(fault.alarms, "alarm")] if fault.alarms else []
+        signs += [count(fault.excursions, "excursion")] if fault.excursions else []
+        text = (
+            f"Fault {fault.id}, {fault.state}"
+            f"{', acknowledged' if fault.acknowledged else ''} ({fault.severity}), opened"
+            f" {fault.opened_utc[:16].replace('T', ' ')}Z: {fault.summary.rstrip('.')}."
+        )
+        if signs:
+            text += f" Signs so far: {join(signs)}"
+            last = fault.last_sign_utc
+            text += f", the last {last[:16].replace('T', ' ')}Z." if last else "."
+        if fault.probable_cause is not None and fault.probability is not None:
+            text += f" {capitalize(likely(fault.probability))} {title_of(fault.probable_cause)}."
+        yield f"{text} See `mismatchd faults show {fault.id}`."
+
+
 def _alarms(summary: Summary) -> list[str]:
+    of_faults = [alarm for alarm in summary.alarms.open if alarm.fault_id is not None]
     lines = [
         f"Open since {alarm.raised_utc[:16].replace('T', ' ')}Z: {alarm.kind} ({alarm.severity}),"
         f" {alarm.detail}"
         + (", acknowledged" if alarm.acknowledged else "")
         + f". See `mismatchd alarms show {alarm.id}`."
         for alarm in summary.alarms.open
+        if alarm.fault_id is None
     ]
+    if of_faults:
+        numbers = " ".join(str(number) for number in sorted({a.fault_id or 0 for a in of_faults}))
+        verb = "is" if len(of_faults) == 1 else "are"
+        lines.append(
+            f"{count(len(of_faults), 'alarm')} of {list_ids('fault', numbers)} {verb} open."
+            " See `mismatchd alarms`."
+        )
     lines = lines or ["No alarm is open."]
     for span, counts in (("30 days", summary.alarms.month), ("12 months", summary.alarms.year)):
         lines.append(f"Raised in the last {span}: {_counts(counts)}.")
@@ -143,7 +188,7 @@ def _counts(counts: Mapping[str, int]) -> str:
 
 def trend(line: TrendLine) -> str:
     """Return the trend of one channel in one or more sentences."""
-    text = f"{_capital(line.name)}: {line.verdict} since {line.since}, now SWR {line.level:.2f}"
+    text = f"{capitalize(line.name)}: {line.verdict} since {line.since}, now SWR {line.level:.2f}"
     if line.season_amplitude is not None:
         text += " with the season removed"
     if (
@@ -204,7 +249,7 @@ def _station_state(state: StateLine | None) -> list[ReportSection]:
     if state.loss_db_per_year is not None:
         figures += f"; loss changing by {_span(state.loss_db_per_year, '+.2f')} dB a year"
     lines.append(f"{figures} (95 %).")
-    lines += [_capital(f"{reason}.") for reason in state.reasons]
+    lines += [capitalize(f"{reason}.") for reason in state.reasons]
     named_verdicts = (state.verdict, *state.or_else)
     lines += [
         STATE_CHECKS[verdict]
@@ -239,7 +284,7 @@ def _line_loss(line: LineLossLine) -> str:
             f" ({line.change_low_db:+.2f} to {line.change_high_db:+.2f}, 95 %)"
         )
         text += "" if line.changed else ", which is within the uncertainty"
-    return _capital(f"{text}.")
+    return capitalize(f"{text}.")
 
 
 def _forecasts(summary: Summary) -> list[str]:
@@ -254,12 +299,12 @@ def _forecasts(summary: Summary) -> list[str]:
             )
         else:
             lines.append(_forecast(line))
-    return lines + [f"{_capital(name_channels(lines))}: {text}" for text, lines in common.items()]
+    return lines + [f"{capitalize(name_channels(lines))}: {text}" for text, lines in common.items()]
 
 
 def _forecast(line: ForecastLine) -> str:
     percent = f"{min(100 * (line.probability or 0.0), 99):.0f} %"
-    text = f"{_capital(line.name)}, at the present slope, reaches SWR {line.limit:g}"
+    text = f"{capitalize(line.name)}, at the present slope, reaches SWR {line.limit:g}"
     if line.likely is None:
         return f"{text} by {line.horizon} with a probability of {percent}."
     text += f" most likely around {line.likely}"
@@ -288,7 +333,3 @@ def _next(summary: Summary) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 def _levels(lines: Sequence[TrendLine]) -> str:
     return ", ".join(f"{line.name} at SWR {line.level:.2f}" for line in lines)
-
-
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+import msgspec
+
 from logger.errors import UsageError
 from logger.rows import (
     AlarmEvent,
@@ -28,6 +30,13 @@ from logger.utc import format_ns, parse_time
 
 ACTIVE = f"r.state != '{FaultState.CLOSED}'"
 PAGE_ROWS = 500
+STATES = {
+    FaultChangeKind.OPENED: FaultState.OPEN,
+    FaultChangeKind.RETURNED: FaultState.OPEN,
+    FaultChangeKind.QUIET: FaultState.QUIET,
+    FaultChangeKind.REPAIRED: FaultState.VERIFYING,
+    FaultChangeKind.CLOSED: FaultState.CLOSED,
+}  # after a change; the others leave it
 # A person who has seen the fault has not seen this.
 RENEWED = (FaultChangeKind.OPENED, FaultChangeKind.WORSENED, FaultChangeKind.RETURNED)
 
@@ -51,6 +60,16 @@ class Signs(NamedTuple):
     transmission_id: int | None
 
 
+class Headline(NamedTuple):
+    """What a line about a fault needs, read without its signs."""
+
+    id: int
+    state: FaultState
+    severity: Severity
+    opened_ns: int
+    summary: str
+
+
 class Faults(Repository):
     """Faults and their changes. Methods raise StoreError, and UsageError if there is no fault."""
 
@@ -70,6 +89,41 @@ class Faults(Repository):
         return {
             fault_id: Signs(Severity(severity), *numbers) for fault_id, severity, *numbers in rows
         }
+
+    def active_at(self, time_ns: int) -> list[Fault]:
+        """Return the faults that were not closed at a time, as they were then, the oldest first."""
+        faults = self.select(
+            "r.opened_ns <= ?1 AND (r.closed_ns IS NULL OR r.closed_ns > ?1) ORDER BY r.opened_ns",
+            time_ns,
+        )
+        return [self._as_of(fault, format_ns(time_ns)) for fault in faults]
+
+    def _as_of(self, fault: Fault, utc: str) -> Fault:
+        assert fault.id is not None
+        changes = self.changes(fault.id)
+        past = [event for event in changes if event.utc <= utc]
+        if len(past) == len(changes):
+            return fault
+        state = next(STATES[event.change] for event in past[::-1] if event.change in STATES)
+        acknowledged = fault.acknowledged_utc
+        return msgspec.structs.replace(
+            fault,
+            state=state,
+            summary=past[-1].fault.summary,
+            acknowledged_utc=None if (acknowledged or utc) > utc else acknowledged,
+            closed_utc=None,
+        )
+
+    def headlines(self) -> list[Headline]:
+        """Return the faults that are not closed in short, those that are open first."""
+        rows = self.database.query(
+            "SELECT id, state, severity, opened_ns, summary FROM faults AS r"
+            f" WHERE {ACTIVE} ORDER BY state != '{FaultState.OPEN}', opened_ns"
+        )
+        return [
+            Headline(fault_id, FaultState(state), Severity(severity), *rest)
+            for fault_id, state, severity, *rest in rows
+        ]
 
     def select(self, where: str, *values: Any) -> list[Fault]:
         """Return faults by a condition over `r`."""

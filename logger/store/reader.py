@@ -99,7 +99,7 @@ class Store(Repository):
 
     def counts(self) -> dict[str, int]:
         """Return the number of rows by table."""
-        sources = ("transmissions WHERE ended", "seconds", "alarms")
+        sources = ("transmissions WHERE ended", "seconds", "faults", "alarms")
         return {
             source.split()[0]: self.database.query_value(f"SELECT count(*) FROM {source}")
             for source in sources

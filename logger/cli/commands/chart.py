@@ -10,6 +10,7 @@ COMMANDS = {
     "calibration": "chart_calibration",
     "capture": "chart_capture",
     "drift": "chart_drift",
+    "fault": "chart_fault",
     "transmission": "chart_transmission",
     "tuning": "chart_tuning",
 }

@@ -14,6 +14,7 @@ import msgspec
 from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
 from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
+from logger.wording import count
 
 if TYPE_CHECKING:
     from logger.diagnosis.fault_story import FaultStory
@@ -44,7 +45,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
     for fault in faults:
         click.echo(
             f"{fault.id:>4}  {to_second(fault.opened_utc)} {age(now_ns() - fault.opened_ns):>5}  "
-            f"{fault.state:10}{fault.severity:10}{f'{fault.alarms} alarms':13}"
+            f"{fault.state:10}{fault.severity:10}{count(fault.alarms or 0, 'alarm'):13}"
             f"{f'{fault.excursions} excursions':18}"
             f"{'acknowledged' if fault.acknowledged_utc else '':13}{fault.summary}"
         )
@@ -122,7 +123,7 @@ def _lines(story: FaultStory, width: int) -> Iterator[str]:
             rate = day.excursions_per_hour
             yield (
                 f"  {day.date}  {day.on_air_s / 60:6.0f} min on the air"
-                f"  {day.alarms:4} alarms  {day.excursions:5} excursions"
+                f"  {count(day.alarms, 'alarm'):>11}  {count(day.excursions, 'excursion'):>16}"
                 + ("" if rate is None else f"  {rate:7.3g} per hour")
             )
     if story.diagnosis is not None:

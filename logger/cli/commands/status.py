@@ -15,6 +15,7 @@ from logger.cli.station import config_option, configuration
 from logger.errors import StoreError
 from logger.live.status import ClockStatus, ForwarderStatus, NotifierStatus, Status, ask
 from logger.store.deliveries import Deliveries
+from logger.store.faults import Faults
 from logger.store.outbox import Outbox
 from logger.store.reader import Store
 from logger.utc import format_ns
@@ -27,7 +28,8 @@ from logger.wording import count
 def command(config_path: Path | None, as_json: bool) -> None:
     """Show the state of the daemon.
 
-    Prints whether it is running, its last pair, rates, drops, backlog and open alarms. Exit code 1
+    Prints whether it is running, its last pair, rates, drops, backlog, faults that are not
+    closed and open alarms. Exit code 1
     if it is not running.
     """
     config = configuration(config_path)
@@ -52,6 +54,16 @@ def command(config_path: Path | None, as_json: bool) -> None:
                     NotifierStatus.of_totals(notifier.title, deliveries.totals(notifier.title))
                     for notifier in config.notifiers
                 ]
+            stored["open_faults"] = [
+                {
+                    "id": fault.id,
+                    "state": fault.state,
+                    "severity": fault.severity,
+                    "opened_utc": format_ns(fault.opened_ns),
+                    "summary": fault.summary,
+                }
+                for fault in Faults(store.database).headlines()
+            ]
             stored["open_alarms"] = [
                 {"id": alarm.id, "kind": alarm.kind, "raised_utc": alarm.raised_utc}
                 for alarm in store.open_alarms()
@@ -115,6 +127,13 @@ def _daemon_lines(live: Status | None) -> list[tuple[str, str]]:
 def _store_lines(stored: dict[str, Any]) -> list[tuple[str, str]]:
     if "store_error" in stored:
         return [("store", stored["store_error"])]
+    faults = [
+        (
+            "fault",
+            f"{fault['id']} {fault['state']}, since {fault['opened_utc']}: {fault['summary']}",
+        )
+        for fault in stored["open_faults"]
+    ]
     alarms = [
         ("open alarm", f"{alarm['id']} {alarm['kind']} since {alarm['raised_utc']}")
         for alarm in stored["open_alarms"]
@@ -123,8 +142,10 @@ def _store_lines(stored: dict[str, Any]) -> list[tuple[str, str]]:
         (
             "store",
             f"{stored['store']}: {count(stored['transmissions'], 'transmission')},"
-            f" {count(stored['seconds'], 'second')}, {count(stored['alarms'], 'alarm')}",
+            f" {count(stored['seconds'], 'second')}, {count(stored['faults'], 'fault')},"
+            f" {count(stored['alarms'], 'alarm')}",
         ),
+        *(faults or [("fault", "none")]),
         *(alarms or [("open alarm", "none")]),
     ]
 

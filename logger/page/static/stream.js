@@ -24,6 +24,22 @@ function bar(places) {
   }
 }
 
+// The list of links to pages of what the state names, each with a number and a text.
+function links(list, items) {
+  const key = JSON.stringify(items);
+  if (list.dataset.shown === key) return;
+  list.dataset.shown = key;
+  list.replaceChildren(
+    ...items.map((item) => {
+      const line = document.createElement("li"), link = document.createElement("a");
+      link.href = `/${list.dataset.links}/${Number(item.id)}`;
+      link.textContent = item.text;
+      line.append(link);
+      return line;
+    }),
+  );
+}
+
 function show(state) {
   for (const part of document.querySelectorAll("[data-show]")) {
     const text = words(found(state, part.dataset.show));
@@ -36,6 +52,8 @@ function show(state) {
   for (const part of document.querySelectorAll("[data-alarms]")) part.hidden = !state.alarms.length;
   for (const part of document.querySelectorAll("[data-when]"))
     part.hidden = !found(state, part.dataset.when);
+  for (const part of document.querySelectorAll("[data-links]"))
+    links(part, found(state, part.dataset.links) ?? []);
   for (const part of document.querySelectorAll("[data-alert]"))
     part.classList.toggle("alert", Boolean(found(state, part.dataset.alert)));
   document.body.classList.toggle("past", !state.down);
