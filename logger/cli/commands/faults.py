@@ -46,7 +46,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
         click.echo(
             f"{fault.id:>4}  {to_second(fault.opened_utc)} {age(now_ns() - fault.opened_ns):>5}  "
             f"{fault.state:10}{fault.severity:10}{count(fault.alarms or 0, 'alarm'):13}"
-            f"{f'{fault.excursions} excursions':18}"
+            f"{count(fault.excursions or 0, 'excursion'):18}"
             f"{'acknowledged' if fault.acknowledged_utc else '':13}{fault.summary}"
         )
     if not faults:
