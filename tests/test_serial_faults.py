@@ -85,7 +85,7 @@ def test_a_port_that_is_not_there_at_the_start_is_waited_for(tmp_path: Path, how
             config, arguments=["--wait-for-bridge"], NOTIFY_SOCKET=str(tmp_path / "notify")
         )
         try:
-            raised, *_ = daemon.wait_events(1, seconds=15)
+            raised, *_ = daemon.wait_events(1, seconds=15, event="alarm")
             assert (raised["kind"], raised["change"]) == ("no-data", "raised")
             found = counters(config)
             assert (found["link_lost"], found["lines"]) == (1, 0)
@@ -94,7 +94,7 @@ def test_a_port_that_is_not_there_at_the_start_is_waited_for(tmp_path: Path, how
             else:
                 os.close(port)
             assert in_time(recovery_s(daemon, config, time.monotonic(), 0), WITHIN_S)
-            _, cleared, *_ = daemon.wait_events(2)
+            _, cleared, *_ = daemon.wait_events(2, event="alarm")
             assert cleared["change"] == "cleared"
             assert wait_until(lambda: listener.since(0, "READY=1"))
             told = next(text for _, text in listener.told if text.startswith("STATUS="))
