@@ -76,7 +76,7 @@ ROWS = [
 def test_each_event_has_a_capture_and_names_it(store: StoreWriter) -> None:
     told = store.write(ROWS)
     assert [event.alarm.capture_id for event in told if isinstance(event, AlarmEvent)] == [1, 1, 1]
-    assert list(seen(store, ALARMS)[0])[-1] == "capture_id"
+    assert list(seen(store, ALARMS)[0])[-2:] == ["capture_id", "fault_id"]
     assert [row["capture_id"] for row in seen(store, EXCURSIONS)] == [2, 3]
     ids = [(row["id"], row["alarm_ids"], row["excursion_ids"]) for row in seen(store)]
     assert ids == [(1, "1 2", None), (2, None, "1"), (3, None, "2")]

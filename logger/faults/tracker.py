@@ -326,10 +326,10 @@ class FaultTracker:
     # Times without a row.
 
     def _advance(self, to_ns: int) -> None:
-        """Process work and time limits up to a time."""
+        """Process time limits up to a time, and work before it: rows of that time come first."""
         while True:
             due_ns, fault = self._due()
-            if due_ns > to_ns:
+            if due_ns > to_ns or (fault is None and due_ns == to_ns):
                 return
             if fault is None:
                 self._work(due_ns)

@@ -56,7 +56,11 @@ def regroup(store: Store, options: FaultsOptions) -> int:
     tracker = FaultTracker(options)
     tracker.know_work(store.work())
     changes: list[tuple[int, FaultChange]] = []
-    former = dict(database.query("SELECT id, opened_ns FROM faults ORDER BY id"))
+    former: dict[int, list[int]] = {}  # alarms by fault
+    for fault_id, alarm_id in database.query(
+        "SELECT fault_id, id FROM alarms WHERE fault_id IS NOT NULL ORDER BY fault_id, raised_ns"
+    ):
+        former.setdefault(fault_id, []).append(alarm_id)
     with database.transaction():
         for table in ("alarms", "excursions"):
             database.execute(f"UPDATE {table} SET fault_id = NULL WHERE fault_id IS NOT NULL")
@@ -151,18 +155,22 @@ def _assign(database: Database, row: AlarmChange | Excursion) -> None:
 
 
 def _keep_ids(
-    database: Database, former: Mapping[int, int], fault_ids: Collection[int]
+    database: Database, former: Mapping[int, Sequence[int]], fault_ids: Collection[int]
 ) -> dict[int, int]:
-    """Give new faults the ids of those that an alarm opened which is theirs now; return new to old.
+    """Give new faults the ids of those that had their alarms before; return new ids to old ones.
 
-    former     time of opening of each fault before, by id
+    former     ids of the alarms of each fault before, the first alarm first
     fault_ids  the derived faults
     """
     adopted: dict[int, int] = {}
-    for old_id, opened_ns in former.items():
+    for old_id, alarm_ids in former.items():
         if old_id in fault_ids:
             continue
-        new_id = database.query_row("SELECT fault_id FROM alarms WHERE raised_ns = ?", (opened_ns,))
+        rows = (
+            database.query_row("SELECT fault_id FROM alarms WHERE id = ?", (alarm_id,))
+            for alarm_id in alarm_ids
+        )
+        new_id = next((row for row in rows if row is not None), None)
         if new_id is None or new_id[0] in (None, *former, *adopted):
             continue
         adopted[new_id[0]] = old_id
