@@ -72,6 +72,7 @@ class Snapshot:
     reflected_v: np.ndarray
     doubled: int
     open_s: float
+    fault_changes: set[tuple[int, str]]  # fault and change
 
 
 @dataclass
@@ -281,6 +282,7 @@ def _snapshot(store: Path, copy: Path) -> Snapshot | None:
         return [dict(row) for row in connection.execute(f"SELECT * FROM {table}")]
 
     transmissions, seconds, alarms = rows("transmissions"), rows("seconds"), rows("alarms")
+    fault_changes = {(row["fault_id"], row["change"]) for row in rows("fault_changes")}
     (broken,) = connection.execute("PRAGMA integrity_check").fetchone()
     assert broken == "ok"
     connection.close()
@@ -302,6 +304,7 @@ def _snapshot(store: Path, copy: Path) -> Snapshot | None:
         pairs("reflected_v", np.float64),
         len(transmissions + seconds + alarms) - sum(map(len, by_key)),
         open_s,
+        fault_changes,
     )
 
 
@@ -322,6 +325,9 @@ def _compare(result: Result, when: str, before: Snapshot | None, after: Snapshot
         if not np.array_equal(getattr(before, name), getattr(after, name)[:count]):
             result.lost_rows += 1
             wrong.append(f"{when}: archived pairs are not as they were ({name})")
+    if lost := before.fault_changes - after.fault_changes:
+        result.lost_rows += len(lost)
+        wrong.append(f"{when}: changes of faults are lost: {lost}")
     for table in ("transmissions", "seconds", "alarms"):
         new = getattr(after, table)
         for key, row in getattr(before, table).items():
@@ -348,6 +354,8 @@ def _check_told(result: Result, told: list[dict[str, Any]], snapshot: Snapshot) 
     for event in told:
         if event["event"] == "transmission":
             fine = event["id"] in ids
+        elif event["event"] == "fault":
+            fine = (event["id"], event["change"]) in snapshot.fault_changes
         else:
             row = alarms.get(event["id"])
             fine = row is not None and (
