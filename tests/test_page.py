@@ -215,7 +215,7 @@ class Client:
         connection = (
             http.client.HTTPSConnection("127.0.0.1", self.page.port, context=self.context)
             if self.context
-            else http.client.HTTPConnection("127.0.0.1", self.page.port, timeout=scale(10))
+            else http.client.HTTPConnection("127.0.0.1", self.page.port, timeout=scale(30))
         )
         sent = {"Cookie": self.cookie} if self.cookie else {}
         body = None
