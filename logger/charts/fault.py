@@ -137,7 +137,7 @@ def _facts(scene: FaultScene) -> Iterator[str]:
     if channels:
         signs += f", on channel{'s' * (len(channels) > 1)} {join(channels)}"
     yield f"{scene.station}, first sign {_minute(scene.first_ns)} UTC, {fault.severity}; {signs}."
-    yield fault.summary
+    yield f"{fault.summary.rstrip('.')}."
     cause = probable_cause(fault)
     if cause is not None:
         yield cause

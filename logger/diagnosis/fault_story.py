@@ -194,7 +194,11 @@ def _charts(store: Store, fault_id: int, family: FaultFamily) -> list[str]:
         " ORDER BY 1 DESC LIMIT ?2",
         (fault_id, MOST_CAPTURES),
     )
-    return ["drift", *(f"capture {capture_id}" for (capture_id,) in captures)]
+    return [
+        f"fault {fault_id}",
+        "drift",
+        *(f"capture {capture_id}" for (capture_id,) in captures),
+    ]
 
 
 def paragraph(story: FaultStory) -> str:

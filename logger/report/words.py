@@ -155,7 +155,8 @@ def _faults(summary: Summary) -> Iterator[str]:
             last = fault.last_sign_utc
             text += f", the last {last[:16].replace('T', ' ')}Z." if last else "."
         if fault.probable_cause is not None and fault.probability is not None:
-            text += f" {capitalize(likely(fault.probability))} {title_of(fault.probable_cause)}."
+            cause = f"{capitalize(likely(fault.probability))} {title_of(fault.probable_cause)}"
+            text += "" if cause in fault.summary else f" {cause}."
         yield f"{text} See `mismatchd faults show {fault.id}`."
 
 
