@@ -58,11 +58,11 @@ def command(
 ) -> None:
     """Serve pages for a browser.
 
-    Shows the present reading, transmissions and captures with charts, alarms, drift, report and
-    journal, and guides adjusting the antenna and wiggling joints. Reads the store and the daemon's
-    feed from its own process: visitors cannot delay the daemon, and nothing is loaded from other
-    sites. Visitors without the token can read only. Other machines have access only with --address
-    and a token. Ctrl-C stops it.
+    Shows the present reading, transmissions and captures with charts, faults, alarms, drift, report
+    and journal, and guides adjusting the antenna and wiggling joints. Reads the store and the
+    daemon's feed from its own process: visitors cannot delay the daemon, and nothing is loaded from
+    other sites. Visitors without the token can read only. Other machines have access only with
+    --address and a token. Ctrl-C stops it.
     """
     from logger.page.admission import Gate
     from logger.page.app import application
