@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Iterable, Mapping, Sequence
+from typing import TypeGuard
 
 import msgspec
 
@@ -78,18 +79,17 @@ class FaultTracker:
         refer to the fault, and with the memory if it has changed.
         """
         inputs = sorted(
-            (index for index, row in enumerate(rows) if _is_input(row)),
-            key=lambda index: _place(rows[index]),
+            ((index, row) for index, row in enumerate(rows) if _is_input(row)),
+            key=lambda item: _place(item[1]),
         )
         if not inputs and now_ns < self._due()[0]:
             return list(rows)
         output: dict[int, list[Row]] = {}
         opened: list[FaultChange] = []
-        for index in inputs:
-            row = rows[index]
+        for index, row in inputs:
             self._changes = []
             self._advance(_place(row)[0])
-            marked = self._process(row)  # type: ignore[arg-type]
+            marked = self._process(row)
             changes = self._changes
             opened += (item for item in changes if item.change == FaultChangeKind.OPENED)
             changes = [item for item in changes if item.change != FaultChangeKind.OPENED]
@@ -411,15 +411,14 @@ class FaultTracker:
         )
 
 
-def _is_input(row: Row) -> bool:
+def _is_input(row: Row) -> TypeGuard[Input]:
     return isinstance(row, AlarmChange | Excursion) or (isinstance(row, Transmission) and row.ended)
 
 
-def _place(row: Row) -> tuple[int, int]:
+def _place(row: Input) -> tuple[int, int]:
     """Sort key of input rows: a transmission follows everything within it."""
     if isinstance(row, Transmission):
         return row.end_ns, 1
-    assert isinstance(row, AlarmChange | Excursion)
     return row.time_ns, 0
 
 
