@@ -206,9 +206,9 @@ def paragraph(story: FaultStory) -> str:
     fault, opening = story.fault, story.opening
     sentences = [f"First sign at {_minute(story.first_utc)}."]
     if opening is not None:
+        detail = "" if opening.detail in fault.summary else f": {opening.detail}"
         sentences.append(
-            f"The alarm {opening.kind} opened the fault at {_minute(fault.opened_utc)}:"
-            f" {opening.detail}."
+            f"The alarm {opening.kind} opened the fault at {_minute(fault.opened_utc)}{detail}."
         )
     kinds = [f"{number} {kind}" for kind, number in story.kinds.items()]
     signs = f"In all {count(fault.alarms or 0, 'alarm')}" + (f" ({join(kinds)})" if kinds else "")
