@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from drivers.contract import DriverError
+from drivers.errors import DriverError
 from logger.cli.lazy import LazyGroup
 from logger.errors import MismatchdError
 

@@ -6,13 +6,11 @@ import os
 from collections.abc import Mapping
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import msgspec
 from msgspec import Meta
 
-from drivers.contract import Driver, DriverClass, Sends
-from drivers.found import UnknownDriverError, find, installed_kinds
 from logger.config.credentials import from_file
 from logger.config.notifiers import KINDS, NotifierOptions
 from logger.config.report import ConfigErrors, located, one_line
@@ -20,6 +18,9 @@ from logger.config.section import EnvName, Positive, Section, Text
 from logger.config.yaml_lines import Document, YamlError, parse
 from logger.errors import ConfigError
 from logger.wording import suggest
+
+if TYPE_CHECKING:
+    from drivers.contract import Driver, DriverClass
 
 ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
@@ -270,15 +271,42 @@ def default_path(environ: Mapping[str, str], cwd: Path) -> Path:
     )
 
 
+def load_sections(path: Path) -> Sections:
+    """Read a configuration file without what needs the driver: `driver` and `notify` as written.
+
+    It is quick: no driver is imported. Raise ConfigError.
+    """
+    _, sections = _sections(path)
+    return _resolve(sections, path.absolute().parent)
+
+
 def load(path: Path) -> Config:
     """Read and check a configuration file. Raise ConfigError; devices are not accessed."""
+    report, sections = _sections(path)
+    kind = sections.driver.get("kind")
+    driver_class = _driver_class(report, sections.driver)
+    written = {key: value for key, value in sections.driver.items() if key != "kind"}
+    options = report.convert(written, driver_class.Options, ("driver",), ("kind",))
+    notifiers = _notifiers(report, sections.notify, str(kind), driver_class)
+    folder = path.absolute().parent
+    return Config(
+        **msgspec.structs.asdict(_resolve(sections, folder)),
+        path=path.absolute(),
+        kind=str(kind),
+        driver_class=driver_class,
+        driver_options=_resolve(options, folder),
+        notifiers=[_resolve(notifier, folder) for notifier in notifiers],
+        warnings=report.warnings,
+    )
+
+
+def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
     document = _read(path)
     report = ConfigErrors(path, document)
     if document.data is None:
         raise report.error((), f"the file is empty; it needs at least {EXAMPLE}")
     if not isinstance(document.data, dict):
         raise report.error((), f"the file is not a mapping; write keys and values, as in {EXAMPLE}")
-    folder = path.absolute().parent
     sections = report.convert(document.data, Sections, (), ())
     titles = [options.title for options in sections.forwarders]
     for index, title in enumerate(titles):
@@ -286,29 +314,21 @@ def load(path: Path) -> Config:
             raise report.error(
                 ("influxdb", index), f"{title!r} occurs twice; give one another name"
             )
-    where_kind = ("driver", "kind")
-    kind = sections.driver.get("kind")
+    return report, sections
+
+
+def _driver_class(report: ConfigErrors, section: dict[str, Any]) -> DriverClass:
+    from drivers.found import UnknownDriverError, find, installed_kinds
+
+    where, kind = ("driver", "kind"), section.get("kind")
     if not isinstance(kind, str):
-        wrong = "expected text" if "kind" in sections.driver else "is missing"
+        wrong = "expected text" if "kind" in section else "is missing"
         listed = ", ".join(installed_kinds()) or "none"
-        raise report.error(where_kind, f"{wrong}; give one of the installed kinds: {listed}")
+        raise report.error(where, f"{wrong}; give one of the installed kinds: {listed}")
     try:
-        driver_class = find(kind)
+        return find(kind)
     except UnknownDriverError as error:
-        raise report.error(where_kind, str(error)) from None
-    written = {key: value for key, value in sections.driver.items() if key != "kind"}
-    options = report.convert(written, driver_class.Options, ("driver",), ("kind",))
-    notifiers = _notifiers(report, sections.notify, kind, driver_class)
-    fields = msgspec.structs.asdict(_resolve(sections, folder))
-    return Config(
-        **fields,
-        path=path.absolute(),
-        kind=kind,
-        driver_class=driver_class,
-        driver_options=_resolve(options, folder),
-        notifiers=[_resolve(notifier, folder) for notifier in notifiers],
-        warnings=report.warnings,
-    )
+        raise report.error(where, str(error)) from None
 
 
 def _notifiers(
@@ -317,6 +337,8 @@ def _notifiers(
     driver_kind: str,
     driver_class: DriverClass,
 ) -> list[NotifierOptions]:
+    from drivers.contract import Sends
+
     notifiers: list[NotifierOptions] = []
     for index, section in enumerate(sections):
         where = ("notify", index)

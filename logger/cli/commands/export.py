@@ -12,10 +12,9 @@ from logger.cli.station import config_option, configuration
 from logger.errors import UsageError
 from logger.store.export import FORMATS, write_records, write_samples
 from logger.store.tables import DAYS, TABLES
-from logger.utc import parse_time
+from logger.utc import FOREVER, parse_time
 
 SAMPLES = "samples"
-FOREVER = (-(1 << 63), (1 << 63) - 1)
 
 
 @click.command("export")

@@ -12,7 +12,7 @@ import click
 import msgspec
 
 from logger.cli.listing import AcknowledgeGroup, age, now_ns, store_path, to_second
-from logger.cli.station import config_option, configuration
+from logger.cli.station import config_option
 from logger.errors import UsageError
 from logger.wording import count
 
@@ -40,7 +40,7 @@ def command(context: click.Context, config_path: Path | None, everything: bool) 
         return
     from logger.store.faults import ACTIVE, Faults
 
-    with Faults.reader(configuration(config_path).store.path) as repository:
+    with Faults.reader(store_path(context, config_path)) as repository:
         faults = repository.select(f"{'TRUE' if everything else ACTIVE} ORDER BY r.opened_ns")
     for fault in faults:
         click.echo(
