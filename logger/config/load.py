@@ -38,9 +38,17 @@ S = TypeVar("S", bound=msgspec.Struct)
 class StationOptions(Section, frozen=True, kw_only=True):
     """The station; channel or frequency (MHz) if the bridge does not report it."""
 
-    name: Text = "station"
-    channel: Annotated[int, Meta(ge=1, le=9999)] | None = None
-    frequency_mhz: Positive | None = None
+    name: Annotated[
+        Text, Meta(description="Name of the station in messages, reports and tags.")
+    ] = "station"
+    channel: Annotated[
+        Annotated[int, Meta(ge=1, le=9999)] | None,
+        Meta(description="Channel in use, if the bridge does not report it."),
+    ] = None
+    frequency_mhz: Annotated[
+        Positive | None,
+        Meta(description="Frequency in use, if the bridge reports neither frequency nor channel."),
+    ] = None
 
     @property
     def frequency_khz(self) -> float | None:
@@ -51,8 +59,12 @@ class StationOptions(Section, frozen=True, kw_only=True):
 class TransmissionOptions(Section, frozen=True, kw_only=True):
     """Key-down above `min_forward_w` (W); a pause shorter than `hang_ms` (ms) does not end it."""
 
-    min_forward_w: Positive = 0.2
-    hang_ms: HoldMs = 1500
+    min_forward_w: Annotated[
+        Positive, Meta(description="The key counts as down from this forward power.")
+    ] = 0.2
+    hang_ms: Annotated[
+        HoldMs, Meta(description="A pause shorter than this does not end a transmission.")
+    ] = 1500
 
 
 class HighSwrOptions(Section, frozen=True, kw_only=True):
@@ -62,8 +74,11 @@ class HighSwrOptions(Section, frozen=True, kw_only=True):
     and shorter the higher it is.
     """
 
-    limit: Annotated[float, Meta(gt=1)] = 3.0
-    hold_ms: HoldMs = 50
+    limit: Annotated[float, Meta(gt=1, description="SWR above which the alarm is raised.")] = 3.0
+    hold_ms: Annotated[
+        HoldMs,
+        Meta(description="Delay at a reflection coefficient a third above that of the limit."),
+    ] = 50
 
 
 class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
@@ -72,20 +87,28 @@ class HighReflectedPowerOptions(Section, frozen=True, kw_only=True):
     The delay is `hold_ms` (ms) at 1.5 times the limit, and shorter the higher the power.
     """
 
-    limit_w: Positive = 2.0
-    hold_ms: HoldMs = 50
+    limit_w: Annotated[
+        Positive, Meta(description="Reflected power above which the alarm is raised.")
+    ] = 2.0
+    hold_ms: Annotated[HoldMs, Meta(description="Delay at 1.5 times the limit.")] = 50
 
 
 class FalseAlarmOptions(Section, frozen=True, kw_only=True):
     """Target false-alarm rate of a rule that compares, on a sound and steady station."""
 
-    false_alarms_per_year: Positive = 1
+    false_alarms_per_year: Annotated[
+        Positive,
+        Meta(description="Target false-alarm rate on a sound station; lower is less sensitive."),
+    ] = 1
 
 
 class NoDataOptions(Section, frozen=True, kw_only=True):
     """Alarm when no data has arrived from the bridge for `after_s` (s)."""
 
-    after_s: Positive = 10
+    after_s: Annotated[
+        Positive,
+        Meta(description="Time without data from the bridge after which the alarm is raised."),
+    ] = 10
 
 
 class WatchdogOptions(Section, frozen=True, kw_only=True):
@@ -112,7 +135,14 @@ class WatchdogOptions(Section, frozen=True, kw_only=True):
 class FaultsOptions(Section, frozen=True, kw_only=True):
     """A fault is closed when it has been quiet, or not verified, for this time."""
 
-    close_after_days: Annotated[int, Meta(ge=1, le=3650)] = 90
+    close_after_days: Annotated[
+        int,
+        Meta(
+            ge=1,
+            le=3650,
+            description="A fault that has been quiet, or not verified, for this time is closed.",
+        ),
+    ] = 90
 
 
 class FeedlineOptions(Section, frozen=True, kw_only=True):
@@ -122,24 +152,39 @@ class FeedlineOptions(Section, frozen=True, kw_only=True):
     frequency).
     """
 
-    cable: Text | None = None
-    length_m: Positive | None = None
+    cable: Annotated[
+        Text | None,
+        Meta(description="Designation such as RG-58, or NAME=DB with the loss in dB per 100 m."),
+    ] = None
+    length_m: Annotated[Positive | None, Meta(description="Length of the installed line.")] = None
 
 
 class WeatherOptions(Section, frozen=True, kw_only=True):
     """Auxiliary columns of the bridge with weather readings; rain is the gauge's running total."""
 
-    temperature_c: Text | None = None
-    rain_total_mm: Text | None = None
-    wind_m_s: Text | None = None
+    temperature_c: Annotated[
+        Text | None, Meta(description="Column of the bridge with the outdoor temperature.")
+    ] = None
+    rain_total_mm: Annotated[
+        Text | None,
+        Meta(description="Column of the bridge with the running total of the rain gauge."),
+    ] = None
+    wind_m_s: Annotated[
+        Text | None, Meta(description="Column of the bridge with the wind speed.")
+    ] = None
 
 
 class StoreOptions(Section, frozen=True, kw_only=True):
     """The database, and the retention of raw volts in days."""
 
-    path: Path = Path("data/station.sqlite")
-    keep_samples_days: Annotated[int, Meta(ge=1, le=36500)] = 400
-    keep_samples_mb: Annotated[int, Meta(ge=1)] | None = None
+    path: Annotated[Path, Meta(description="The database.")] = Path("data/station.sqlite")
+    keep_samples_days: Annotated[
+        int, Meta(ge=1, le=36500, description="Retention of raw pairs; derived rows are kept.")
+    ] = 400
+    keep_samples_mb: Annotated[
+        Annotated[int, Meta(ge=1)] | None,
+        Meta(description="Limit of the size of the raw pairs; no limit if omitted."),
+    ] = None
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):
@@ -149,12 +194,18 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
     that another server or bucket starts from the first row.
     """
 
-    name: Text | None = None
-    url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+")]
-    org: Text
-    bucket: Text
-    token_env: EnvName = "INFLUX_TOKEN"
-    token_file: Path | None = None
+    name: Annotated[
+        Text | None,
+        Meta(description="Name of the stored progress; default: URL, organisation, bucket."),
+    ] = None
+    url: Annotated[str, Meta(pattern=r"^https?://[^\s/]+", description="Address of the server.")]
+    org: Annotated[Text, Meta(description="Organisation.")]
+    bucket: Annotated[Text, Meta(description="Bucket.")]
+    token_env: Annotated[
+        EnvName,
+        Meta(description="Environment variable with the token, if there is no `token_file`."),
+    ] = "INFLUX_TOKEN"
+    token_file: Annotated[Path | None, Meta(description="File with the token.")] = None
 
     @property
     def shown_url(self) -> str:
@@ -187,8 +238,12 @@ class InfluxOptions(Section, frozen=True, kw_only=True):
 class MetricsOptions(Section, frozen=True, kw_only=True):
     """An OpenMetrics endpoint at `listen`, address:port; remote clients only if allowed."""
 
-    listen: Text = f"127.0.0.1:{METRICS_PORT}"
-    allow_remote: bool = False
+    listen: Annotated[Text, Meta(description="Address and port of the OpenMetrics endpoint.")] = (
+        f"127.0.0.1:{METRICS_PORT}"
+    )
+    allow_remote: Annotated[
+        bool, Meta(description="Permits an address that other machines can reach.")
+    ] = False
 
     def __post_init__(self) -> None:
         host, port = self.address
@@ -218,7 +273,12 @@ class Sections(Section, frozen=True, kw_only=True):
 
     station: StationOptions = StationOptions()
     driver: dict[str, Any]
-    calibration: Path | None = None
+    calibration: Annotated[
+        Path | None,
+        Meta(
+            description="Calibration file of the coupler; needed for every driver but `simulated`."
+        ),
+    ] = None
     transmission: TransmissionOptions = TransmissionOptions()
     watchdog: WatchdogOptions = WatchdogOptions()
     faults: FaultsOptions = FaultsOptions()
