@@ -30,7 +30,7 @@ class Port(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True
 
     coupling_db: Annotated[float, msgspec.Meta(description="Coupling.")] = 24.0
     directivity_db: Annotated[NotNegative, msgspec.Meta(description="Directivity.")] = 30.0
-    leak_deg: Annotated[float, msgspec.Meta(description="Phase of the leak, degrees.")] = 0.0
+    leak_deg: Annotated[float, msgspec.Meta(description="Phase of the leak.")] = 0.0
     n_vt_v: Annotated[
         Positive, msgspec.Meta(description="Ideality factor times thermal voltage of the diode.")
     ] = 0.028

@@ -33,6 +33,7 @@ COMMANDS = {
     "notify": "notify",
     "record": "record",
     "recompute": "recompute",
+    "handbook": "handbook",
 }
 
 

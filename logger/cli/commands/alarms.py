@@ -112,7 +112,14 @@ def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) ->
 
 @command.command("show")
 @click.argument("alarm_id", type=int, metavar="ID")
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="Format of the output.",
+)
 @config_option
 @click.pass_context
 def show(context: click.Context, alarm_id: int, form: str, config_path: Path | None) -> None:

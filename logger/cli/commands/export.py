@@ -28,7 +28,14 @@ SAMPLES = "samples"
 )
 @click.option("--until", metavar="TIME", help="End time, exclusive.")
 @click.option("--capture", type=int, metavar="ID", help="With samples: the pairs of a capture.")
-@click.option("--format", "form", type=click.Choice(FORMATS), default="csv", show_default=True)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(FORMATS),
+    default="csv",
+    show_default=True,
+    help="Format of the output.",
+)
 def command(
     table: str,
     config_path: Path | None,

@@ -90,7 +90,14 @@ def _number(text: str) -> int:
 
 @command.command("show")
 @click.argument("fault_id", type=int, metavar="ID")
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="Format of the output.",
+)
 @config_option
 @click.pass_context
 def show(context: click.Context, fault_id: int, form: str, config_path: Path | None) -> None:

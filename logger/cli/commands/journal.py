@@ -37,7 +37,13 @@ def command() -> None:
 
 @command.command("add")
 @click.argument("text")
-@click.option("--kind", type=click.Choice(KINDS), default="remark", show_default=True)
+@click.option(
+    "--kind",
+    type=click.Choice(KINDS),
+    default="remark",
+    show_default=True,
+    help="Trends restart at a repair or an adjustment.",
+)
 @_time_option
 @config_option
 def add(text: str, kind: str, when: str | None, config_path: Path | None) -> None:
@@ -54,7 +60,7 @@ def add(text: str, kind: str, when: str | None, config_path: Path | None) -> Non
 @command.command("edit")
 @click.argument("number", type=int, metavar="ID")
 @click.option("--text", metavar="TEXT", help="New text of the entry.")
-@click.option("--kind", type=click.Choice(KINDS))
+@click.option("--kind", type=click.Choice(KINDS), help="New kind of the entry.")
 @_time_option
 @config_option
 def edit(

@@ -1,0 +1,47 @@
+"""`mismatchd handbook`: print a topic of the handbook."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from logger.handbook.topics import NAMES, REFERENCE, locate_images, read, title
+
+WIDEST = 100  # characters
+
+
+@click.command("handbook")
+@click.argument("topic", type=click.Choice(NAMES), required=False, metavar="[TOPIC]")
+def command(topic: str | None) -> None:
+    """Print a topic of the handbook, or list the topics.
+
+    On a terminal a topic is formatted and shown in a pager; otherwise it is Markdown.
+    """
+    if topic is None:
+        width = max(map(len, NAMES))
+        for name in NAMES:
+            click.echo(f"{name:<{width}}  {title(name)}")
+        return
+    text = _reference() if topic == REFERENCE else locate_images(read(topic))
+    if sys.stdout.isatty():
+        click.echo_via_pager(_formatted(text), color=True)
+    else:
+        click.echo(text.rstrip("\n"))
+
+
+def _reference() -> str:
+    from logger.cli import command as root
+    from logger.handbook.reference import reference
+
+    return reference(root)
+
+
+def _formatted(markdown: str) -> str:
+    from rich.console import Console
+    from rich.markdown import Markdown
+
+    console = Console()
+    with console.capture() as capture:
+        console.print(Markdown(markdown), width=min(console.width, WIDEST))
+    return capture.get()
