@@ -23,18 +23,19 @@ def command(topic: str | None) -> None:
         for name in NAMES:
             click.echo(f"{name:<{width}}  {title(name)}")
         return
-    text = _reference() if topic == REFERENCE else locate_images(read(topic))
+    text = reference() if topic == REFERENCE else locate_images(read(topic))
     if sys.stdout.isatty():
         click.echo_via_pager(_formatted(text), color=True)
     else:
         click.echo(text.rstrip("\n"))
 
 
-def _reference() -> str:
+def reference() -> str:
+    """Return the generated reference as Markdown."""
     from logger.cli import command as root
-    from logger.handbook.reference import reference
+    from logger.handbook import reference as generated
 
-    return reference(root)
+    return generated.reference(root)
 
 
 def _formatted(markdown: str) -> str:
