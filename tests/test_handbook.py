@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -69,7 +70,7 @@ def test_links_and_images_lead_somewhere(topic: str) -> None:
 @pytest.mark.parametrize("topic", TOPICS)
 def test_commands_and_options_exist(topic: str) -> None:
     """Each `mismatchd ...` in the text names a command, and options that this command has."""
-    for line in re.findall(r"\bmismatchd ([a-z][^`\n|]*)", read(topic)):
+    for line in re.findall(r"(?<!/etc/)\bmismatchd ([a-z][^`\n|]*)", read(topic)):
         words = line.split()
         command: click.Command = root
         while isinstance(command, click.Group) and words and not words[0].startswith("-"):
@@ -169,3 +170,22 @@ def test_the_drawings_are_svg() -> None:
     assert drawings
     for drawing in drawings:
         assert drawing.read_text(encoding="utf-8").startswith("<svg ")
+
+
+def literals() -> Iterator[str]:
+    """Text constants of the product; those of formatted strings end at a value."""
+    for folder in ("logger", "drivers"):
+        for path in (FOLDER.parent.parent / folder).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                    yield node.value
+
+
+def test_troubleshooting_quotes_messages_of_the_code() -> None:
+    """A message in a first column, with an ellipsis for values, is a literal of the product."""
+    texts = "\n".join([*literals(), *(flag.words() for flag in Flag)])
+    rows = re.findall(r"^\| (.+?) \| .+? \| .+? \|$", read("troubleshooting"), re.MULTILINE)
+    assert len(rows) >= 30
+    messages = [quoted for row in rows for quoted in re.findall(r"`([^`]+)`", row)]
+    parts = [part.strip() for message in messages for part in re.split("…", message)]
+    assert [part for part in parts if part and part not in texts] == []
