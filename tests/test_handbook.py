@@ -6,6 +6,8 @@ import ast
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.error import HTTPError
+from urllib.request import urlopen
 
 import click
 import pytest
@@ -23,7 +25,16 @@ from logger.handbook.descriptions import (
     describe,
 )
 from logger.handbook.reference import configuration, metrics, reference, unit_of, walk
-from logger.handbook.topics import FOLDER, NAMES, REFERENCE, TOPICS, locate_images, read, title
+from logger.handbook.topics import (
+    FOLDER,
+    NAMES,
+    REFERENCE,
+    TOPICS,
+    locate_images,
+    name_topics,
+    read,
+    title,
+)
 from logger.rows import (
     AlarmKind,
     ChangeKind,
@@ -33,6 +44,7 @@ from logger.rows import (
     Severity,
 )
 from logger.store.tables import TABLES
+from tests.page_server import serving
 from tests.station import mismatchd
 
 FENCE = re.compile(r"^```.*?^```", re.MULTILINE | re.DOTALL)
@@ -89,6 +101,10 @@ def test_commands_and_options_exist(topic: str) -> None:
 def test_images_are_located_for_a_terminal() -> None:
     located = locate_images("![A coupler](coupler.svg)")
     assert located == f"A coupler: `{FOLDER / 'coupler.svg'}`"
+
+
+def test_links_name_the_command_on_a_terminal() -> None:
+    assert name_topics("See [Safety](safety.md).") == "See Safety (`mismatchd handbook safety`)."
 
 
 def test_every_option_has_help() -> None:
@@ -189,3 +205,27 @@ def test_troubleshooting_quotes_messages_of_the_code() -> None:
     messages = [quoted for row in rows for quoted in re.findall(r"`([^`]+)`", row)]
     parts = [part.strip() for message in messages for part in re.split("…", message)]
     assert [part for part in parts if part and part not in texts] == []
+
+
+def test_the_page_shows_the_topics(tmp_path: Path) -> None:
+    config = tmp_path / "config.yaml"
+    config.write_text("driver: {kind: simulated}\n")
+    with serving(config) as page:
+
+        def ask(path: str) -> str:
+            with urlopen(f"{page.url}{path}") as answer:
+                return str(answer.read().decode())
+
+        listed = ask("/help")
+        assert all(f'<a href="/help/{name}.md">' in listed for name in NAMES)
+        assert "<h1>Safety</h1>" in ask("/help/safety.md")
+        assert '<img src="detector.svg"' in ask("/help/build.md")
+        assert ask("/help/detector.svg") == (FOLDER / "detector.svg").read_text(encoding="utf-8")
+        assert "<code>forward_w_mean</code>" in ask("/help/reference.md")
+        for path in (
+            "/help/cooking.md",
+            "/help/cooking.svg",
+            "/help/..%2Fpage%2Fstatic%2Ficon.svg",
+        ):
+            with pytest.raises(HTTPError, match="404"):
+                ask(path)

@@ -22,6 +22,7 @@ TOPICS = (
 REFERENCE = "reference"  # generated, see `reference.py`
 REFERENCE_TITLE = "Reference"
 NAMES = (*TOPICS, REFERENCE)
+_LINK = re.compile(r"\[([^\]]+)\]\(([\w-]+)\.md\)")
 _IMAGE = re.compile(r"!\[([^\]]*)\]\(([\w-]+\.svg)\)")
 
 
@@ -35,6 +36,11 @@ def title(name: str) -> str:
     if name == REFERENCE:
         return REFERENCE_TITLE
     return read(name).partition("\n")[0].removeprefix("# ")
+
+
+def name_topics(text: str) -> str:
+    """Replace links between topics, which a terminal cannot follow, by the commands."""
+    return _LINK.sub(r"\1 (`mismatchd handbook \2`)", text)
 
 
 def locate_images(text: str) -> str:

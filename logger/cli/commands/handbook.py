@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from logger.handbook.topics import NAMES, REFERENCE, locate_images, read, title
+from logger.handbook.topics import NAMES, REFERENCE, locate_images, name_topics, read, title
 
 WIDEST = 100  # characters
 
@@ -44,5 +44,5 @@ def _formatted(markdown: str) -> str:
 
     console = Console()
     with console.capture() as capture:
-        console.print(Markdown(markdown), width=min(console.width, WIDEST))
+        console.print(Markdown(name_topics(markdown)), width=min(console.width, WIDEST))
     return capture.get()
