@@ -29,6 +29,8 @@ PAGES = (
     "/alarms",
     "/alarms/1",
     "/journal",
+    "/help",
+    "/help/build.md",
     "/tune",
     "/wiggle",
 )
