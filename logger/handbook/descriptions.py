@@ -94,7 +94,7 @@ COLUMNS = {
     "nominal_low_db": "Lowest published loss of such a line.",
     "nominal_high_db": "Highest published loss of such a line.",
     "date": "UTC day.",
-    "days.swr": "Robust mean of the day's transmissions.",
+    "days.swr": "Median SWR of the day's transmissions.",
     "spread": "Robust standard deviation of the day's SWR.",
     "transmissions": "Number of transmissions.",
     "power_w": "Mean forward power.",
