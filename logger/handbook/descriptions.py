@@ -149,7 +149,7 @@ ALARM_CHANGES = {
 }
 
 FAULT_STATES = {
-    FaultState.OPEN: "Signs still occur, or would not be expected yet.",
+    FaultState.OPEN: "Signs still occur, or the time without one is still short.",
     FaultState.QUIET: "No sign for so long that one was expected; not repaired.",
     FaultState.VERIFYING: "A repair is in the journal; transmissions are being compared.",
     FaultState.CLOSED: "Fixed, or quiet for `faults.close_after_days`.",
