@@ -1,4 +1,4 @@
-"""What to expect of a coupler of two transformers before it is built. Pure functions.
+"""Expected values of a coupler of two transformers, before it is built. Pure functions.
 
 A wire of the line through a core is the primary of a current transformer of N turns; a second
 transformer of N turns takes the voltage to ground. Current and voltage add up at one port and
@@ -79,7 +79,7 @@ def plan_coupler(
     load_ohm: float = LOAD_OHM,
     noise_steps: float = NOISE_STEPS,
 ) -> Plan:
-    """Return what to expect of a coupler with `turns` on each core, at least 2.
+    """Return the expected values of a coupler with `turns` on each core, at least 2.
 
     highest_w     highest power on the line, peaks of the envelope included
     full_scale_v  input volts at which the converter of `bits` ends

@@ -167,7 +167,7 @@ FAULT_CHANGES = {
 
 SEVERITIES = {
     Severity.WARNING: "Look at it before the next long transmission.",
-    Severity.CRITICAL: "Of high-swr and high-reflected-power: release the key.",
+    Severity.CRITICAL: "The alarms high-swr and high-reflected-power: release the key.",
 }
 
 

@@ -271,7 +271,7 @@ def _columns() -> Iterator[str]:
     yield from (
         "## Columns",
         "",
-        "Of `mismatchd export TABLE`, in this order. Times are UTC, ISO 8601 with `Z` and"
+        "Columns of `mismatchd export TABLE`, in this order. Times are UTC, ISO 8601 with `Z` and"
         " microseconds. A value that is unknown is empty, or null in JSON lines.",
         "",
     )
@@ -356,7 +356,7 @@ def _metrics() -> Iterator[str]:
     yield from (
         "## Metrics",
         "",
-        "With `metrics: {listen: 127.0.0.1:27206}`, at `/metrics` in the OpenMetrics format.",
+        "Served at `/metrics` in the OpenMetrics format with `metrics: {listen: 127.0.0.1:27206}`.",
         "",
     )
     rows = (

@@ -1,11 +1,14 @@
-"""`mismatchd calibrate plan`: what to expect of a coupler before it is built."""
+"""`mismatchd calibrate plan`: predict the values of a coupler before it is built."""
 
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+
+from logger.cli.station import config_option
 
 if TYPE_CHECKING:
     from logger.calibration.plan import Plan
@@ -28,6 +31,7 @@ class ConverterType(click.ParamType[tuple[int, float]]):
 
 
 @click.command("plan")
+@config_option
 @click.option(
     "--turns", type=click.IntRange(2, 200), required=True, help="Turns on each of the two cores."
 )
@@ -56,8 +60,14 @@ class ConverterType(click.ParamType[tuple[int, float]]):
     metavar="OHM",
     help="Load resistance of each detector, the divider included.",
 )
-def command(turns: int, highest_w: float, converter: tuple[int, float], load_ohm: float) -> None:
-    """Say what to expect of a coupler of two transformers.
+def command(
+    config_path: Path | None,
+    turns: int,
+    highest_w: float,
+    converter: tuple[int, float],
+    load_ohm: float,
+) -> None:
+    """Predict the values of a coupler of two transformers.
 
     Computes coupling, detector volts, the divider that the converter needs, the power in the
     terminations, the lowest power at which an SWR can be read, and the bench points to take. It
@@ -65,6 +75,7 @@ def command(turns: int, highest_w: float, converter: tuple[int, float], load_ohm
     """
     from logger.calibration.plan import plan_coupler
 
+    del config_path  # every command accepts it; this one does not need it
     bits, full_scale_v = converter
     plan = plan_coupler(turns, highest_w, bits, full_scale_v, load_ohm)
     for name, text in _rows(plan, highest_w, full_scale_v, load_ohm):

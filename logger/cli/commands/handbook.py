@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import click
 
+from logger.cli.station import config_option
 from logger.handbook.topics import NAMES, REFERENCE, locate_images, name_topics, read, title
 
 WIDEST = 100  # characters
@@ -13,11 +15,13 @@ WIDEST = 100  # characters
 
 @click.command("handbook")
 @click.argument("topic", type=click.Choice(NAMES), required=False, metavar="[TOPIC]")
-def command(topic: str | None) -> None:
+@config_option
+def command(topic: str | None, config_path: Path | None) -> None:
     """Print a topic of the handbook, or list the topics.
 
     On a terminal a topic is formatted and shown in a pager; otherwise it is Markdown.
     """
+    del config_path  # every command accepts it; this one does not need it
     if topic is None:
         width = max(map(len, NAMES))
         for name in NAMES:
