@@ -77,6 +77,7 @@ class Foreign:
 KEYED_V = volts(4.0)
 
 
+@pytest.mark.realtime
 @pytest.mark.parametrize(
     "steps",
     [

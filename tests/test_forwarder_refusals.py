@@ -31,6 +31,8 @@ from tests.servers import free_port, http, influxd, victoria_metrics
 from tests.test_forwarder import drain, exported, fill, query
 from tests.test_store import SECOND, T0, alarm, second, transmission
 
+pytestmark = pytest.mark.realtime
+
 TARGET = Target("http://a:8086", "home", "station", "$INFLUX_TOKEN and restart")
 NOW = datetime(2026, 3, 1, 19, 0, tzinfo=UTC)
 

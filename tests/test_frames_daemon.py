@@ -8,12 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import pytest
 from scipy.optimize import brentq
 
 from tests import avr
 from tests.boards import Board
 from tests.deadlines import in_time, lateness_s, wait_until
 from tests.station import Running, mismatchd, volts, write_config
+
+pytestmark = pytest.mark.realtime
 
 CODE_V = 5 / 1023
 SCRIPT = [(4.0, 0.3), (9.0, 0.1), (1.0, 0.25)]  # watts, forward and reflected

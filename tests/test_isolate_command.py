@@ -19,6 +19,8 @@ from tests.isolate_bench import hands
 from tests.station import Running, mismatchd, pty, write_config
 from tests.terminal_view import View
 
+pytestmark = pytest.mark.realtime
+
 QUICK = {"transmission": "{hang_ms: 300}"}
 CHAIN = "type the parts in order:"
 OHMMETER = "if you do not know:"

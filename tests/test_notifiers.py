@@ -35,6 +35,8 @@ from tests.test_health import schema_of
 from tests.test_status import STATUS
 from tests.test_store import ALWAYS, SECOND, T0, alarm, transmission
 
+pytestmark = pytest.mark.realtime
+
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[StoreWriter]:

@@ -287,6 +287,7 @@ def of(line: str) -> str:
     return line.split(",")[7]
 
 
+@pytest.mark.realtime
 def test_what_the_real_daemon_kept_stays_byte_for_byte(tmp_path: Path) -> None:
     """After an end of input, SIGTERM and SIGKILL in mid-transmission and an alarm that stood
     over three runs. Only the transmission that a SIGKILL cut gains what was archived of it."""
@@ -645,6 +646,7 @@ recompute(StoreWriter.open(store), load(config), Coupler(load_calibration(couple
 """
 
 
+@pytest.mark.realtime
 def test_killed_half_way_it_leaves_the_old_rows(case: Case, tmp_path: Path) -> None:
     path = case.play(case.config, one_db(case.right))
     before = dumped(path)

@@ -8,6 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from logger.store.sessions import Sessions
 from tests.desk import CHANNELS, Desk, desk
@@ -15,6 +16,8 @@ from tests.station import Running, pty, write_config
 from tests.terminal_view import View
 from tests.test_end_to_end import exported
 from tests.tune_stations import Station
+
+pytestmark = pytest.mark.realtime
 
 MORE = {"transmission": "{hang_ms: 300}"}
 TOLD = "{kind: text-lines, port: PORT, columns: [forward_v, reflected_v, channel]}"
