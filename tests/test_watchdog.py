@@ -634,7 +634,7 @@ PARTS = st.lists(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     parts=PARTS,
     places=st.lists(st.integers(0, 100_000), max_size=20),
