@@ -73,7 +73,7 @@ def test_from_volts_to_rows_the_alarm_and_the_inhibit_output(tmp_path: Path) -> 
                 running.wait_status(config, lambda status: status.keyed)
                 running.wait_reading(config, 800)
                 key(board, 0, 0)
-                board.wait("volts", lambda told: len(told) == 1 + 2 * over)
+                board.wait("volts", lambda told, count=1 + 2 * over: len(told) == count)
                 # Not only its event: the daemon ends a transmission too when a board is stopped.
                 running.wait_reading(config, IN_FLIGHT_PAIRS + HANG_PAIRS)
                 running.wait_events(over, event="transmission")
