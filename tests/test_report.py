@@ -22,8 +22,9 @@ from matplotlib.colors import to_rgb
 from logger.charts.palette import THEMES
 from logger.cli import command
 from logger.daily import Days, WorkEvent
+from logger.diagnosis.checks import checks_of
 from logger.diagnosis.rules import BY_NAME, NOTHING
-from logger.diagnosis.scoring import Diagnosis, Weighed, checks_of
+from logger.diagnosis.scoring import Diagnosis, Weighed
 from logger.physics.estimate import Estimate
 from logger.report import text, words
 from logger.report.changes import changes

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from logger.diagnosis import diagnose_first
+from logger.diagnosis.alarms import diagnose_first
 from logger.diagnosis.fault_story import diagnose_fault
 from logger.diagnosis.scoring import Diagnosis
 from logger.feedline.course import courses
