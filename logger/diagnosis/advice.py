@@ -51,7 +51,7 @@ def _next_checks(checks: Sequence[CautionedCheck]) -> list[str]:
     for check in checks[:MOST_CHECKS]:
         cautions = check.cautions
         if cautions and cautions == given:
-            cautions = (f"Again: {check.caution}.",)
+            cautions = (f"Cautions as before: {check.caution}.",)
         lines.append(" ".join(["Next:", check.text, *cautions]))
         given = check.cautions
     return lines

@@ -184,7 +184,7 @@ def _charts(store: Store, fault_id: int, family: FaultFamily) -> list[str]:
 
 
 def paragraph(story: FaultStory) -> str:
-    """Return what happened, in one paragraph."""
+    """Return what happened, in one paragraph to follow the summary of the fault."""
     fault, opening = story.fault, story.opening
     sentences = [f"First sign at {_minute(story.first_utc)}."]
     if opening is not None:
@@ -209,8 +209,6 @@ def paragraph(story: FaultStory) -> str:
     elif fault.last_sign_utc is not None and fault.transmissions_since:
         since = count(fault.transmissions_since, "transmission")
         sentences.append(f"Last sign at {_minute(fault.last_sign_utc)}; {since} since.")
-    if story.changes and story.changes[-1].change != FaultChangeKind.OPENED:
-        sentences.append(f"{fault.summary.rstrip('.')}.")
     return " ".join(sentences)
 
 

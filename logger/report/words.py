@@ -17,6 +17,7 @@ from logger.trend.account import name_channels
 from logger.wording import capitalize, count, join, likely, list_ids
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair or adjustment"}
+FAULTS = "Faults"
 HARDLY = 0.005  # a probability too small to state
 FALLING = "A falling SWR is not always good news: a line with more loss reads lower, too."
 
@@ -100,7 +101,7 @@ def sections(summary: Summary) -> list[ReportSection]:
     """Return all sections with content, in order."""
     next_check = ReportSection("Next check", *_next(summary))
     all_sections = [
-        ReportSection("Faults", tuple(_faults(summary))),
+        ReportSection(FAULTS, tuple(_faults(summary))),
         *([next_check] if summary.faults else []),
         ReportSection("What changed", tuple(_list_changes(summary))),
         ReportSection("Alarms", tuple(_alarms(summary))),
