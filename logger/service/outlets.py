@@ -55,7 +55,9 @@ class Outlets:
         if self._config.metrics is not None:
             from logger.service.metrics import MetricsServer  # http.server costs 10 MB
 
-            self._metrics = MetricsServer(self._config.metrics, self._status)
+            self._metrics = MetricsServer(
+                self._config.metrics, self._status, self._config.store.path
+            )
         threading.Thread(target=self._reviewer.run, name="fault review", daemon=True).start()
 
     def report(self, item: Event) -> None:
