@@ -14,10 +14,7 @@ from tests.servers import free_port, http, influxd, victoria_metrics
 from tests.station import mismatchd, write_config
 from tests.test_forwarder import options
 
-DOUBLES = (
-    "keeps every version of a point, so a row delivered again counts twice in sums; start it with"
-    " -dedup.minScrapeInterval=1ms"
-)
+DOUBLES = "counts a row that is sent again twice; start it with -dedup.minScrapeInterval=1ms"
 
 
 def test_victoria_metrics_as_installed_doubles_and_forgets(tmp_path: Path) -> None:

@@ -413,11 +413,11 @@ class InfluxForwarder:
     def _position(self, outbox: Outbox, lane: _Lane) -> OutboxPosition:
         """Return the lane's position, which includes the rows behind it rewritten since."""
         stored = outbox.position(self.name, lane.table)
-        if lane.position is None:
-            lane.position = lane.saved = stored.followed(stored)
-        elif lane.position.rewrites != stored.rewrites:
-            lane.position = lane.position.followed(stored)
-        return lane.position
+        if lane.position is None or lane.position.rewrites != stored.rewrites:
+            lane.position = (lane.position or stored).followed(stored)
+            if lane.position != stored:
+                self._save(outbox, lane)  # else these rows would count as rewritten later, too
+        return lane.position or stored
 
     def _note_accepted(self, lane: _Lane) -> None:
         lane.taken_ns = self._utc_ns()

@@ -55,8 +55,7 @@ def _warnings(options: InfluxOptions, headers: Mapping[str, str]) -> Iterator[st
     if flags:
         if seconds(flags.get("dedup.minScrapeInterval", "0s"), 1.0) == 0:
             yield (
-                "keeps every version of a point, so a row delivered again counts twice in sums;"
-                " start it with -dedup.minScrapeInterval=1ms"
+                "counts a row that is sent again twice; start it with -dedup.minScrapeInterval=1ms"
             )
         period_s = seconds(flags["retentionPeriod"], MONTH_S)
         remedy = "start it with -retentionPeriod=100y"

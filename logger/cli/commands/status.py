@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import click
@@ -178,7 +179,7 @@ def _notifier_lines(notifier: NotifierStatus) -> list[tuple[str, str]]:
 
 
 def _forwarder_lines(
-    forwarder: ForwarderStatus, warnings: Mapping[str, Sequence[str]]
+    forwarder: ForwarderStatus, warnings: Mapping[str, Sequence[str]] = MappingProxyType({})
 ) -> list[tuple[str, str]]:
     last = forwarder.last_success_utc
     accepted = f"rows last accepted {last}" if last else "no rows accepted yet"
