@@ -184,7 +184,7 @@ def _charts(store: Store, fault_id: int, family: FaultFamily) -> list[str]:
 
 
 def paragraph(story: FaultStory) -> str:
-    """Return what happened, in one paragraph to follow the summary of the fault."""
+    """Return what happened, in one paragraph beside the summary of the fault."""
     fault, opening = story.fault, story.opening
     sentences = [f"First sign at {_minute(story.first_utc)}."]
     if opening is not None:

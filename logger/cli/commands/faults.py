@@ -121,7 +121,7 @@ def _lines(story: FaultStory, width: int) -> Iterator[str]:
     fault = story.fault
     acknowledged = ", acknowledged" if fault.acknowledged_utc else ""
     yield f"fault {fault.id}: {fault.state} ({fault.severity}){acknowledged}"
-    text = f"{fault.summary.rstrip('.')}. {paragraph(story)}"
+    text = f"{paragraph(story)} {fault.summary.rstrip('.')}."
     yield from textwrap.wrap(text, min(max(width, NARROWEST), WIDEST))
     yield from ("", "Timeline")
     yield from _timeline(story)
