@@ -201,8 +201,9 @@ class InfluxForwarder:
             position = self._position(outbox, lane)
             after = outbox.newest_after(lane.table, position.live, lane.live.rows)
             batch = self._batch(outbox, lane, after, HIGHEST, lane.live.rows)
-            if outbox.position(self.name, lane.table).rewrites == position.rewrites:
-                break  # else a row that has just ended would count as rewritten after it was read
+            # A row that ended meanwhile would otherwise count as rewritten after it was read.
+            if not batch.lines or position.rewrites == self._rewrites(outbox, lane):
+                break
         if batch.lines:
             if self._post(batch.lines, lane.live) is not None:
                 # They are handled with the gap, so that they do not delay new rows.
@@ -418,6 +419,9 @@ class InfluxForwarder:
             if lane.position != stored:
                 self._save(outbox, lane)  # else these rows would count as rewritten later, too
         return lane.position or stored
+
+    def _rewrites(self, outbox: Outbox, lane: _Lane) -> int:
+        return outbox.position(self.name, lane.table).rewrites
 
     def _note_accepted(self, lane: _Lane) -> None:
         lane.taken_ns = self._utc_ns()
