@@ -207,7 +207,6 @@ EXCURSIONS = Table(
     ),
     source="excursions AS r",
     channel="r.channel",
-    measurement="excursion",
 )
 FAULTS = Table(
     name="faults",
@@ -233,8 +232,6 @@ JOURNAL = Table(
     time="r.time_ns",
     columns=(*_plain("id"), _utc("time"), *_plain("kind text")),
     source="journal AS r",
-    measurement="journal",
-    tag=("kind", "kind"),
 )
 LINE_LOSSES = Table(
     name="line_losses",
@@ -354,9 +351,15 @@ _FAULT_POINTS = _as_point(
 # Captures come and go, and a fault may be found later: neither is worth another point.
 _EXCURSION_POINTS = replace(
     EXCURSIONS,
+    measurement="excursion",
     columns=tuple(c for c in EXCURSIONS.columns if c.name not in ("capture_id", "fault_id")),
 )
-_JOURNAL_POINTS = replace(JOURNAL, columns=(*JOURNAL.columns, Column("count", "1")))
+_JOURNAL_POINTS = replace(
+    JOURNAL,
+    measurement="journal",
+    tag=("kind", "kind"),
+    columns=(*JOURNAL.columns, Column("count", "1")),
+)
 # Tables delivered by forwarders, the most urgent first. A row is delivered once it is final, since
 # some servers keep every version of a point. A table whose rows may be rewritten or deleted needs
 # triggers like those of `seconds` in schema.sql. Rows with provisional times wait until these are

@@ -93,9 +93,7 @@ def _server_warnings(config_path: Path | None) -> dict[str, list[str]]:
     from logger.forward.probe import probe
 
     servers = configuration(config_path).forwarders
-    return {
-        server.title: warnings for server in servers if (warnings := probe(server, os.environ))
-    }
+    return {server.title: warnings for server in servers if (warnings := probe(server, os.environ))}
 
 
 def _columns(live: Status | None) -> dict[str, Any]:
