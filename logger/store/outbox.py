@@ -119,6 +119,8 @@ class Outbox(Repository):
 
     def begin(self, name: str) -> None:
         """Insert the positions of a forwarder where they are missing."""
+        # Deliveries in the last second before a power cut may be repeated.
+        self.database.execute("PRAGMA synchronous = NORMAL")
         with self.database.transaction():
             self.database.execute_many(
                 "INSERT OR IGNORE INTO forwarded (forwarder, followed) VALUES (?, ?)",
