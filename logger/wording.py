@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 
+HOW_LIKELY = ((0.95, "almost certainly"), (0.75, "probably"), (0.4, "perhaps"), (0.1, "possibly"))
+UNLIKELY = "unlikely:"
+
 
 def count(number: int, noun: str) -> str:
     """Return a number with its noun: "1 day", "2 days". The plural is formed by adding an s."""
@@ -20,6 +23,11 @@ def list_ids(noun: str, ids: str) -> str:
 def capitalize(text: str) -> str:
     """Return a text with its first letter in upper case, the others as they are."""
     return text[:1].upper() + text[1:]
+
+
+def likely(share: float) -> str:
+    """Return a probability in a word or two."""
+    return next((word for least, word in HOW_LIKELY if share >= least), UNLIKELY)
 
 
 def join(names: Sequence[str]) -> str:

@@ -116,6 +116,9 @@ class _Handler(http.server.BaseHTTPRequestHandler):
             server.taken.append((time.monotonic(), lines))
         self._answer(reply)
 
+    def do_GET(self) -> None:
+        self._answer(self.server.others(self.path, b""))
+
     def _answer(self, reply: Reply) -> None:
         with contextlib.suppress(ConnectionError):  # the forwarder may be gone by now
             self.send_response(reply.status)

@@ -77,17 +77,20 @@ class Server:
 
 
 @contextlib.contextmanager
-def victoria_metrics(folder: Path, *flags: str) -> Iterator[Server]:
-    """VictoriaMetrics, which takes /api/v2/write."""
+def victoria_metrics(folder: Path, *flags: str, is_as_installed: bool = False) -> Iterator[Server]:
+    """VictoriaMetrics, which takes /api/v2/write.
+
+    As Debian starts it, it keeps every version of a point, and only those of a month.
+    """
+    if not is_as_installed:
+        flags = ("-retentionPeriod=100y", "-dedup.minScrapeInterval=1ms", *flags)
     port = free_port()
     server = Server(
         [
             needed("victoria-metrics"),
             f"-httpListenAddr=127.0.0.1:{port}",
             f"-storageDataPath={folder / 'victoria'}",
-            "-retentionPeriod=100y",
             "-memory.allowedBytes=64MB",
-            "-dedup.minScrapeInterval=1ms",
             *flags,
         ],
         port,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import closing
 from pathlib import Path
 from random import Random
@@ -76,6 +76,11 @@ def status() -> Status:
     return msgspec.structs.replace(STATUS, running_s=12.0, last_pair_ns=T0)
 
 
+def advise(fault: Fault | None, kinds: Collection[str]) -> list[str]:
+    cause = None if fault is None else fault.probable_cause
+    return [f"look at {cause or ' '.join(sorted(kinds))}"]
+
+
 def make_notifier(store: Path, clock: Clock, channel: Recorder, **more: Any) -> Notifier:
     options = CommandOptions(command=["true"], **more)
     notifier = Notifier(
@@ -83,7 +88,7 @@ def make_notifier(store: Path, clock: Clock, channel: Recorder, **more: Any) -> 
         store,
         "here",
         read_status=status,
-        advise=lambda row: [f"look at fault {row.id}"],
+        advise=advise,
         random=Random(1),
         clock=lambda: clock.now_s,
         utc_ns=clock.utc_ns,
@@ -134,7 +139,7 @@ def test_a_fault_is_reported_with_its_columns_and_advice(store: StoreWriter) -> 
     }
     assert message["event"] == "fault"
     assert message["text"] == "here: fault 1 opened 2026-03-01 19:00 UTC: the plug is opened"
-    assert message["advice"] == ["look at fault 1"]
+    assert message["advice"] == ["look at high-swr sudden-change"]
     store.write([fault("quiet", T0 + MINUTE)])
     drain(notifier)
     assert channel.messages[1]["advice"] == []
@@ -367,7 +372,7 @@ def test_daily_message_says_what_to_do_until_the_fault_is_acknowledged(store: St
     assert daily["open_faults"] == [1]
     assert "watching; last pair" in daily["text"]
     assert daily["text"].endswith("1 open fault; fault 1 open: the plug is opened")
-    assert daily["advice"] == ["fault 1 open: the plug is opened", "look at fault 1"]
+    assert daily["advice"] == ["fault 1 open: the plug is opened", "look at high-swr"]
     Faults(store.database).acknowledge(1, T0 + SECOND)
     clock.now_s += 86_400
     drain(notifier)
@@ -401,3 +406,29 @@ def test_another_detail_reports_nothing_of_the_past(store: StoreWriter) -> None:
     drain(notifier)
     notifier.close()
     assert [message["event"] for message in channel.messages] == ["alarm", "alarm", "fault"]
+
+
+@pytest.mark.parametrize("detail", ["faults", "alarms"])
+def test_advice_is_by_the_stored_cause_once_there_is_one(store: StoreWriter, detail: str) -> None:
+    channel, clock = Recorder(), Clock()
+    notifier = make_notifier(store.path, clock, channel, advice=True, detail=detail)
+    drain(notifier)
+    store.write(opening())
+    drain(notifier)
+    Faults(store.database).explain(1, "water", 0.9, "Probably water.", T0 + SECOND)
+    drain(notifier)
+    clock.now_s += 700
+    store.write([sign(T0 + MINUTE, "sudden-change"), fault("worsened", T0 + MINUTE)])
+    drain(notifier)
+    assert channel.messages[0]["advice"] == ["look at high-swr"]
+    assert channel.messages[-1]["advice"] == ["look at water"]
+    notifier.close()
+    store.write(
+        [sign(T0 + 2 * MINUTE, "no-data"), alarm("cleared", T0 + 2 * MINUTE + 1, "no-data")]
+    )
+    channel.messages.clear()
+    notifier = make_notifier(store.path, clock, channel, advice=True, detail=detail)
+    drain(notifier)
+    if detail == "alarms":
+        assert [message["advice"] for message in channel.messages] == [["look at water"], []]
+    notifier.close()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -15,6 +15,7 @@ from logger.notify.fault_queue import (
     HOUR_S,
     MOST_AT_STATION,
     MOST_FIRST_HOUR,
+    MOST_SAVED,
     UPDATE_S,
     UPDATES,
     FaultQueue,
@@ -26,6 +27,7 @@ from logger.utc import format_ns
 from tests.test_store import SECOND, T0
 
 OPENED, WORSENED, EXPLAINED = "opened", "worsened", "explained"
+NEWS = ("quiet", "repaired", "returned", "closed")
 
 
 STEP = itertools.count()
@@ -252,13 +254,52 @@ def assert_limits(sent: list[tuple[float, list[str], Message]]) -> None:
         hour_s = own[0][0] + HOUR_S
         assert sum(time_s < hour_s for time_s, _ in own) <= MOST_FIRST_HOUR
         late = [time_s for time_s, _ in own if time_s >= hour_s]
-        assert all(b - a >= DAY_S for a, b in itertools.pairwise(late))
+        assert all(time_s >= hour_s + day * DAY_S for day, time_s in enumerate(late))
+        for spared, (a, b) in enumerate_pairs(late):
+            assert b - a >= spared * DAY_S
         updates = [
             time_s
             for time_s, kinds, message in sent
             if kinds == [fault] and message["change"] in UPDATES
         ]
         assert all(b - a >= UPDATE_S for a, b in itertools.pairwise(updates))
+
+
+def enumerate_pairs(late: list[float]) -> Iterator[tuple[int, tuple[float, float]]]:
+    """Yield pairs of times with the days that must pass between them: those not saved."""
+    for (i, a), (j, b) in itertools.combinations(enumerate(late), 2):
+        yield j - i - (MOST_SAVED - 1), (a, b)
+
+
+@settings(max_examples=200)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([*FaultChangeKind]),
+            st.sampled_from([1.0, 300.0, 900.0, 3601.0, 30_000.0, 86_400.0, 300_000.0]),
+        ),
+        max_size=80,
+    ),
+    st.sampled_from(NEWS),
+    st.integers(1, 5),
+)
+def test_news_after_silent_days_is_reported_at_once(
+    steps: list[tuple[FaultChangeKind, float]], news: str, days: int
+) -> None:
+    """And so is what follows it, one message for each silent day, up to those saved."""
+    outlet, now_s = Outlet(), 0.0
+    outlet.queue.add(event(OPENED), now_s)
+    for change, pause_s in steps:
+        outlet.drain(now_s)
+        now_s += pause_s
+        outlet.queue.add(event(change), now_s)
+    now_s = outlet.settle(now_s) + HOUR_S + days * DAY_S
+    for _ in range(min(days, MOST_SAVED)):
+        assert outlet.queue.add(event(news), now_s)
+        outlet.drain(now_s)
+        now_s += 600.0
+    assert not outlet.queue.entries
+    assert_limits(outlet.sent)
 
 
 @given(

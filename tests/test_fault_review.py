@@ -17,10 +17,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.config.load import FaultsOptions
-from logger.diagnosis import Diagnosis, store_explanation
-from logger.diagnosis.explanation import explain
+from logger.diagnosis.explanation import explain, store_explanation
 from logger.diagnosis.rules import BY_NAME, CAUSES, NOTHING
-from logger.diagnosis.scoring import LIKELY
+from logger.diagnosis.scoring import LIKELY, Diagnosis
 from logger.faults import FaultTracker
 from logger.faults.signature import family_of
 from logger.rows import (

@@ -14,6 +14,8 @@ import yaml
 from logger.config.load import InfluxOptions
 from logger.forward.answers import ServerError
 from logger.forward.influx import InfluxForwarder
+from logger.rows import Excursion
+from logger.store.journal import Journal
 from logger.store.line_protocol import line, point
 from logger.store.tables import ALARMS, SECONDS, TRANSMISSIONS
 from logger.store.writer import StoreWriter
@@ -122,6 +124,68 @@ def test_values_come_back_as_they_were_stored(tmp_path: Path) -> None:
     assert series["alarm_value"] == [(T0 // 1_000_000, 8.5)]
     assert "second_swr" not in series  # what could not be read is absent, not zero
     store.close()
+
+
+def evaluate(server: Server, text: str) -> float:
+    """Value of a query that gives one number."""
+    http(server.url + "/internal/force_flush")
+    answer = http(f"{server.url}/api/v1/query?{urllib.parse.urlencode({'query': text})}")
+    ((sample),) = json.loads(answer)["data"]["result"]
+    return float(sample["value"][1])
+
+
+@pytest.mark.parametrize("is_as_installed", [True, False])
+def test_sums_at_a_server_are_those_of_the_store(tmp_path: Path, is_as_installed: bool) -> None:
+    """Also as Debian starts it, which keeps every version of a point."""
+    first_ns = time.time_ns() // SECOND * SECOND - 1800 * SECOND
+    with (
+        StoreWriter.open(tmp_path / "station.sqlite") as store,
+        victoria_metrics(tmp_path, is_as_installed=is_as_installed) as server,
+    ):
+        forwarder = InfluxForwarder(store.path, options(server.url), "here", {})
+        stop = threading.Event()
+        thread = threading.Thread(target=forwarder.run, args=(stop,))
+        thread.start()
+        try:
+            for number in range(8):
+                start_ns = first_ns + number * 20 * SECOND
+                for part in range(3):  # it goes on
+                    store.write([transmission(start_ns, ended=False, energy_j=10.0 * part)])
+                    time.sleep(0.3)
+                store.write(
+                    [
+                        transmission(start_ns, energy_j=100.25 + number),
+                        alarm("raised", start_ns + SECOND, start_ns=start_ns),
+                        alarm("cleared", start_ns + 3 * SECOND, start_ns=start_ns),
+                        Excursion(
+                            time_ns=start_ns + SECOND,
+                            duration_ms=20.5,
+                            swr_peak=4.1,
+                            swr_beside=1.2,
+                        ),
+                    ]
+                )
+            Journal(store.database).insert(first_ns, "repair", "new plug")
+            store.write([alarm("raised", start_ns + 5 * SECOND)])
+        finally:
+            time.sleep(1)
+            stop.set()
+            thread.join(scale(10))
+        energies = [row.columns["energy_j"] for row in store.records(TRANSMISSIONS, *ALWAYS)]
+        shown = {
+            text: evaluate(server, text)
+            for text in (
+                "sum(sum_over_time(transmission_energy_j[1h]))",
+                "sum(count_over_time(transmission_energy_j[1h]))",
+                "sum(sum_over_time(alarm_duration_s[1h]))",
+                "sum(last_over_time(alarm_open[1h]))",
+                "max(max_over_time(alarm_severity_level[1h]))",
+                "sum(sum_over_time(excursion_duration_ms[1h]))",
+                "sum(sum_over_time(journal_count{kind='repair'}[1h]))",
+            )
+        }
+    assert list(shown.values()) == pytest.approx([sum(energies), 8, 16, 1, 2, 164, 1], abs=1e-3)
+    assert sum(energies) == pytest.approx(8 * 100.25 + 28)
 
 
 def query(server: Server, text: str) -> list[list[object]]:

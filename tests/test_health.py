@@ -334,7 +334,9 @@ def test_an_address_that_is_taken_is_told_and_the_watch_goes_on(
 ) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        server = MetricsServer(MetricsOptions(listen=f"127.0.0.1:{port}"), lambda: STATUS)
+        server = MetricsServer(
+            MetricsOptions(listen=f"127.0.0.1:{port}"), lambda: STATUS, Path("none.sqlite")
+        )
         server.close()
     (record,) = caplog.records
     assert f"cannot listen on 127.0.0.1:{port}: Address already in use" in record.getMessage()
@@ -343,7 +345,9 @@ def test_an_address_that_is_taken_is_told_and_the_watch_goes_on(
 @pytest.mark.realtime
 def test_the_server_ends_when_it_is_closed() -> None:
     port = free_port()
-    server = MetricsServer(MetricsOptions(listen=f"127.0.0.1:{port}"), lambda: STATUS)
+    server = MetricsServer(
+        MetricsOptions(listen=f"127.0.0.1:{port}"), lambda: STATUS, Path("none.sqlite")
+    )
     before = threading.active_count()
     server.close()
     assert threading.active_count() == before - 1

@@ -282,6 +282,7 @@ def test_trouble_is_said_in_words() -> None:
     assert "bridge is missing" not in text(StationStatus(status=back), 0.1)
     assert "no store at" in text(StationStatus(trouble="no store at x"), 0.1)
     assert plain(sight, 3.0, True, SILENT_S + 0.1) == "no pairs"
+    assert plain(sight, 3.0, True, SILENT_S + 0.1, [fault(3)]) == "no pairs; fault 3 open"
 
 
 # the feed

@@ -6,7 +6,7 @@ import logging
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import closing
 from pathlib import Path
 from random import Random
@@ -20,7 +20,7 @@ from logger.config.notifiers import NotifierOptions, WebhookOptions
 from logger.notify.build import build_channel
 from logger.notify.channel import ChannelContext
 from logger.notify.notifier import Notifier
-from logger.rows import Alarm, AlarmChange, AlarmEvent, Severity
+from logger.rows import AlarmChange, AlarmEvent, Fault, Severity
 from logger.store.alarms import Alarms
 from logger.store.deliveries import Deliveries
 from logger.store.tables import ALARMS
@@ -56,6 +56,11 @@ class Clock:
         return T0 + round((self.now_s - 1000) * SECOND)
 
 
+def advise(fault: Fault | None, kinds: Collection[str]) -> list[str]:
+    cause = None if fault is None else fault.probable_cause
+    return [f"look at {cause or ' '.join(sorted(kinds))}"]
+
+
 def make_notifier(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
     options = WebhookOptions(url=url, timeout_s=0.5, advice=True, **{"detail": "alarms"} | more)
     notifier = Notifier(
@@ -63,7 +68,7 @@ def make_notifier(store: Path, clock: Clock, url: str, **more: Any) -> Notifier:
         store,
         "here",
         read_status=lambda: msgspec.structs.replace(STATUS, running_s=12.0, last_pair_ns=T0),
-        advise=lambda row: [f"look at {row.kind if isinstance(row, Alarm) else row.id}"],
+        advise=advise,
         random=Random(1),
         clock=lambda: clock.now_s,
         utc_ns=clock.utc_ns,

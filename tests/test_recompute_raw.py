@@ -519,8 +519,13 @@ def test_an_alarm_that_names_another_transmission_is_forwarded_again(case: Case)
     assert None in {alarm["transmission_id"] for alarm in changed}
     lines = [line for line in sent if line.startswith("alarm,")]
     for alarm in changed:
-        (line,) = {line for line in lines if re.search(rf"[ ,]id={alarm['id']}\.0", line)}
-        assert ("transmission_id" in line) == (alarm["transmission_id"] is not None)
+        of_alarm = [line for line in lines if re.search(rf"[ ,]id={alarm['id']}\.0", line)]
+        assert {line.rpartition(" ")[0].partition('change="')[2][:6] for line in of_alarm} == {
+            "raised",
+            "cleare",
+        }
+        for line in of_alarm:
+            assert ("transmission_id" in line) == (alarm["transmission_id"] is not None)
 
 
 def test_rows_that_were_dated_anew_stay_flagged(case: Case) -> None:

@@ -22,15 +22,18 @@ from matplotlib.colors import to_rgb
 from logger.charts.palette import THEMES
 from logger.cli import command
 from logger.daily import Days, WorkEvent
+from logger.diagnosis.checks import checks_of
 from logger.diagnosis.rules import BY_NAME, NOTHING
-from logger.diagnosis.scoring import Diagnosis, Weighed, checks_of
+from logger.diagnosis.scoring import Diagnosis, Weighed
 from logger.physics.estimate import Estimate
 from logger.report import text, words
 from logger.report.changes import changes
+from logger.report.gather import first_fault
 from logger.report.html import page
 from logger.report.steps import is_homogeneous
 from logger.report.summary import Summary, summary
 from logger.rows import Alarm, Fault, FaultState, Severity
+from logger.store.faults import Faults
 from logger.store.journal import Journal
 from logger.store.writer import StoreWriter
 from logger.trend.account import Account, ChannelAccount, date
@@ -40,7 +43,7 @@ from tests import drift_store
 from tests.drift_cases import account, alarm, cases, entry
 from tests.servers import needed
 from tests.station import mismatchd, write_config
-from tests.test_fault_store import write
+from tests.test_fault_store import LOOSE_PLUG, write
 from tests.test_faults import alarm as fault_alarm
 from tests.trends import FIRST, days, fitted
 
@@ -355,6 +358,24 @@ def test_words_of_others_are_escaped() -> None:
     used = re.findall(r'(?:href="#|url\(#)([^")]+)', written)
     assert set(used) <= set(ids)
     assert not re.findall(r'(?:src|href)="(?!#)', written)
+
+
+def test_the_first_open_fault_is_drawn(tmp_path: Path) -> None:
+    made = account(days(500))
+    with closing(StoreWriter.open(tmp_path / "station.sqlite")) as store:
+        write(store, LOOSE_PLUG)
+        shown = summary(made, faults=Faults(store.database).active())
+        scene = first_fault(store, shown)
+        assert scene is not None
+        assert (scene.fault.id, scene.captures) == (1, [])
+        written = page(shown, made, None, scene)
+        assert written.count("<svg") == len(made.channels) + 1
+        section = written[written.index("<h2>Faults</h2>") :]
+        assert section.index("Course of fault 1") < section.index("<h2>", 5)
+        assert "opened: Feedline or antenna" in section
+        store.database.execute("UPDATE faults SET state = 'quiet'")
+        shown = summary(made, faults=Faults(store.database).active())
+        assert first_fault(store, shown) is None
 
 
 @pytest.mark.realtime

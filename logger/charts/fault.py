@@ -24,12 +24,11 @@ from logger.charts.palette import BRICK, FAINT, GREY, INDIGO, INK, OCHRE, PAPER,
 from logger.charts.scenes import Scene
 from logger.charts.traces import RHO, RHO_HIGH, RHO_LOW
 from logger.diagnosis.rules import title_of
-from logger.diagnosis.words import likely
 from logger.physics.reflection import rho_of_swr
 from logger.rows import Fault, FaultState, Severity
 from logger.store.journal import WORK
 from logger.utc import DAY_NS, UNIT_NS, format_ns
-from logger.wording import capitalize, count, join
+from logger.wording import capitalize, count, join, likely
 
 # Millimetres.
 WIDTH, LABEL = 165.0, 13.0

@@ -91,12 +91,10 @@ def of_fault(
     store: Store,
     fault_id: int,
     station: str,
-    min_forward_w: float,
-    present: CalibrationFile,
-    *,
-    captures: bool = True,
+    min_forward_w: float = 0.0,
+    present: CalibrationFile | None = None,
 ) -> FaultScene:
-    """Return the scene of a fault, optionally without captures.
+    """Return the scene of a fault, with captures only if the present calibration is given.
 
     Raise UsageError if there is no such fault, StoreError.
     """
@@ -107,9 +105,10 @@ def of_fault(
     )
     capture_ids = _captures(store, fault_id)
     scenes = []
-    for capture_id in _spread(capture_ids, MOST_CAPTURES if captures else 0):
-        with suppress(StoreError):  # its pairs are past retention
-            scenes.append(of_capture(store, capture_id, station, min_forward_w, present))
+    if present is not None:
+        for capture_id in _spread(capture_ids, MOST_CAPTURES):
+            with suppress(StoreError):  # its pairs are past retention
+                scenes.append(of_capture(store, capture_id, station, min_forward_w, present))
     return FaultScene(
         fault=fault,
         station=station,

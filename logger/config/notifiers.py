@@ -60,7 +60,7 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
 
     @property
     def advises(self) -> bool:
-        """True if messages include possible causes."""
+        """True if messages include what to check."""
         return False
 
     @property
@@ -84,8 +84,7 @@ class NotifierOptions(Section, frozen=True, kw_only=True):
 class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
     """Kinds that carry messages, of faults or of alarms in `detail`.
 
-    `daily` is the time of a daily message, HH:MM UTC. With `advice`, a message waits for the
-    diagnosis, a second or two on a busy station.
+    `daily` is the time of a daily message, HH:MM UTC.
     """
 
     detail: Annotated[
@@ -111,7 +110,7 @@ class MessageOptions(NotifierOptions, frozen=True, kw_only=True):
 
     @property
     def advises(self) -> bool:
-        """True if messages include possible causes."""
+        """True if messages include what to check."""
         return self.advice
 
     @property

@@ -12,7 +12,8 @@ import os
 import sys
 from pathlib import Path
 
-from logger.diagnosis import diagnose_fault, store_explanation
+from logger.diagnosis.explanation import store_explanation
+from logger.diagnosis.fault_story import diagnose_fault
 from logger.errors import MismatchdError
 from logger.store.faults import Faults
 from logger.store.reader import Store

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 
 import msgspec
 
-from logger.cautions import AT_PLACE
-from logger.diagnosis import words
+from logger.diagnosis.checks import checks_without_data
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
-from logger.diagnosis.rules import NOTHING, PASSING, SILENT, SILENT_PATTERN
-from logger.diagnosis.scoring import LIKELY, CautionedCheck, Diagnosis, diagnose
-from logger.errors import StoreError
+from logger.diagnosis.rules import NOTHING, PASSING, SILENT_PATTERN
+from logger.diagnosis.scoring import LIKELY, Diagnosis, diagnose
 from logger.rows import Alarm, AlarmKind
 from logger.store.reader import Store
 
@@ -24,11 +21,7 @@ def diagnosis_of(store: Store, alarm: Alarm, now_ns: int | None = None) -> Diagn
     Rows after `now_ns`, if given, are ignored.
     """
     if alarm.kind == AlarmKind.NO_DATA:
-        silent = tuple(
-            CautionedCheck(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
-            for check in SILENT
-        )
-        return Diagnosis(SILENT_PATTERN, False, (), silent, (), {})
+        return Diagnosis(SILENT_PATTERN, False, (), checks_without_data(), (), {})
     diagnosis = diagnose(gather(read(store, alarm.raised_ns, now_ns), alarm.raised_ns))
     if diagnosis.odds[NOTHING] < LIKELY:
         return diagnosis
@@ -49,15 +42,3 @@ def diagnose_first(
             return alarm, diagnosis
         first = first or (alarm, diagnosis)
     return first
-
-
-def advice(path: Path, alarm: Alarm) -> list[str]:
-    """Return the diagnosis as a few sentences for a message.
-
-    The list is empty if the store at `path` cannot be read.
-    """
-    try:
-        with Store.reader(path) as store:
-            return words.sentences(diagnosis_of(store, alarm))
-    except StoreError:
-        return []

@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from logger.cautions import Place
-from logger.diagnosis.rules import BY_NAME, NOTHING
+from logger.diagnosis.rules import BY_NAME, NOTHING, STATED
 from logger.diagnosis.scoring import Diagnosis
-from logger.diagnosis.words import likely
 from logger.rows import FaultEvent, FaultState
 from logger.store.faults import Faults
+from logger.wording import likely
 
-STATED = 0.4  # least probability at which a cause that was likely before is still stated
 NEXT_CHECK = {
     Place.LOOK: "the next check needs no tools",
     Place.SHACK: "the next check is at the radio",

@@ -1,20 +1,17 @@
 """Story of one fault: what happened, day by day, its likely causes, and what shows it.
 
-From the store of a running daemon or of the past; the same for terminal, page, report and messages.
+From the store of a running daemon or of the past; the same for terminal, page and report.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from pathlib import Path
 
 import msgspec
 
-from logger.diagnosis import words
 from logger.diagnosis.alarms import diagnose_first
 from logger.diagnosis.scoring import Diagnosis
-from logger.errors import StoreError
 from logger.rows import (
     Alarm,
     AlarmKind,
@@ -129,21 +126,6 @@ def diagnose_fault(
     return diagnose_first(store, latest, now_ns)
 
 
-def fault_advice(path: Path, fault: Fault) -> list[str]:
-    """Return the diagnosis of a fault as a few sentences for a message.
-
-    The list is empty if the fault is not stored, or the store at `path` cannot be read.
-    """
-    if fault.id is None:
-        return []
-    try:
-        with Store.reader(path) as store:
-            diagnosed = diagnose_fault(store, fault.id)
-            return [] if diagnosed is None else words.sentences(diagnosed[1])
-    except StoreError:
-        return []
-
-
 def _days(store: Store, fault_id: int, alarms: Sequence[Alarm]) -> list[FaultDay]:
     """Return the days with signs of the fault, in order."""
     excursions = dict(
@@ -202,7 +184,7 @@ def _charts(store: Store, fault_id: int, family: FaultFamily) -> list[str]:
 
 
 def paragraph(story: FaultStory) -> str:
-    """Return what happened, in one paragraph."""
+    """Return what happened, in one paragraph beside the summary of the fault."""
     fault, opening = story.fault, story.opening
     sentences = [f"First sign at {_minute(story.first_utc)}."]
     if opening is not None:
@@ -227,8 +209,6 @@ def paragraph(story: FaultStory) -> str:
     elif fault.last_sign_utc is not None and fault.transmissions_since:
         since = count(fault.transmissions_since, "transmission")
         sentences.append(f"Last sign at {_minute(fault.last_sign_utc)}; {since} since.")
-    if story.changes and story.changes[-1].change != FaultChangeKind.OPENED:
-        sentences.append(f"{fault.summary.rstrip('.')}.")
     return " ".join(sentences)
 
 

@@ -14,6 +14,8 @@ from logger.rows import AlarmKind
 
 NEVER, SELDOM, RARE, SOMETIMES, MAYBE, OFTEN, ALWAYS = 0.01, 0.03, 0.12, 0.25, 0.45, 0.8, 0.96
 
+STATED = 0.4  # least probability at which a cause that was likely before is still stated
+
 
 class Check(NamedTuple):
     """Next action for a person."""
@@ -328,6 +330,16 @@ HINTS: dict[str, dict[str, float]] = {
     AlarmKind.HEATING_JOINT: {"hot-joint": 5.0},
     AlarmKind.DETECTOR_FAULT: {"coupler-fault": 2.0, "transmitter-change": 2.0},
     AlarmKind.BASELINE_SHIFT: {"antenna-moved": 1.5, "wet-line": 1.5, "open-or-short": 1.2},
+}
+# By kind of alarm, the causes that it alone suggests. Of several kinds, the first here says most.
+SUSPECTS: dict[str, tuple[str, ...]] = {
+    AlarmKind.DETECTOR_FAULT: ("coupler-fault", "transmitter-change"),
+    AlarmKind.INTERMITTENT_CONTACT: ("intermittent-contact",),
+    AlarmKind.HEATING_JOINT: ("hot-joint",),
+    AlarmKind.BASELINE_SHIFT: ("antenna-moved", "wet-line"),
+    AlarmKind.SUDDEN_CHANGE: ("intermittent-contact", "open-or-short", "antenna-moved"),
+    AlarmKind.HIGH_SWR: ("open-or-short", "intermittent-contact"),
+    AlarmKind.HIGH_REFLECTED_POWER: ("open-or-short", "intermittent-contact"),
 }
 PASSING = "Nothing else in the stored rows differs from before; the cause may have passed."
 SILENT_PATTERN = "No readings come from the microcontroller bridge, so the line cannot be judged."

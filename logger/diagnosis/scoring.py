@@ -13,7 +13,7 @@ from collections.abc import Mapping
 
 import msgspec
 
-from logger.cautions import AT_PLACE, Place
+from logger.diagnosis.checks import CautionedCheck, checks_of
 from logger.diagnosis.evidence import Evidence
 from logger.diagnosis.findings import EvidenceFinding, findings, sees
 from logger.diagnosis.rules import (
@@ -27,7 +27,6 @@ from logger.diagnosis.rules import (
     NOTHING,
     SELDOM,
     TELLING,
-    Check,
 )
 from logger.wording import count
 
@@ -46,14 +45,6 @@ class Weighed(msgspec.Struct, frozen=True):
     behind: tuple[str, ...]
     for_: tuple[str, ...] = msgspec.field(name="for")
     against: tuple[str, ...]
-
-
-class CautionedCheck(msgspec.Struct, frozen=True):
-    """A check with its cautions, in full and in short."""
-
-    text: str
-    cautions: tuple[str, ...]
-    caution: str
 
 
 class Diagnosis(msgspec.Struct, frozen=True):
@@ -175,24 +166,6 @@ def _weighed(
         behind=cause.behind,
         for_=tuple(words for _, words in sorted(for_)),
         against=tuple(words for _, words in sorted(against)),
-    )
-
-
-def checks_of(names: list[str]) -> tuple[CautionedCheck, ...]:
-    """Return the checks of these causes without duplicates.
-
-    Those of a single cause are in its order; those of several causes are sorted by place, cheapest
-    first.
-    """
-    order = {place: rank for rank, place in enumerate(Place)}
-    checks: list[Check] = []
-    for name in names:
-        checks += [check for check in BY_NAME[name].checks if check not in checks]
-    if len(names) > 1:
-        checks.sort(key=lambda check: order[check.place])
-    return tuple(
-        CautionedCheck(check.text, AT_PLACE[check.place].full, AT_PLACE[check.place].short)
-        for check in checks
     )
 
 

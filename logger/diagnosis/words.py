@@ -1,4 +1,4 @@
-"""Diagnosis as text, for a terminal or a message."""
+"""Diagnosis as text, for a terminal."""
 
 from __future__ import annotations
 
@@ -7,19 +7,12 @@ from collections.abc import Iterator
 
 from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.scoring import Diagnosis, Weighed
+from logger.wording import likely
 
 WIDEST = 80
 NARROWEST = 24
-HOW_LIKELY = ((0.95, "almost certainly"), (0.75, "probably"), (0.4, "perhaps"), (0.1, "possibly"))
-UNLIKELY = "unlikely:"
 MOST_CAUSES = 3
 WORTH_TELLING = 0.04
-MOST_CHECKS = 2  # in a message
-
-
-def likely(share: float) -> str:
-    """Return a probability in a word or two."""
-    return next((word for least, word in HOW_LIKELY if share >= least), UNLIKELY)
 
 
 def page(diagnosis: Diagnosis, width: int) -> str:
@@ -79,24 +72,3 @@ def _cause(cause: Weighed, *, with_reasons: bool) -> Iterator[tuple[int, str, st
         yield 4, "- ", text
     for text in cause.behind if with_reasons else ():
         yield 4, "> ", text
-
-
-def sentences(diagnosis: Diagnosis) -> list[str]:
-    """Return a summary for a message: the pattern, the cause with its evidence, the next checks.
-
-    Each check is followed by its cautions.
-    """
-    lines = [diagnosis.pattern]
-    blamed = [cause for cause in diagnosis.causes if cause.name != NOTHING]
-    if diagnosis.sure and diagnosis.causes[0].name != NOTHING:
-        first = diagnosis.causes[0]
-        lines.append(f"{likely(first.likely).capitalize()} {first.title}.")
-        lines += [f"For it: {text}." for text in first.for_[:2]]
-        lines += [f"Against it: {text}." for text in first.against[:1]]
-    elif blamed:
-        names = ", or ".join(cause.title for cause in blamed[:MOST_CAUSES])
-        lines.append(f"It might be {names}.")
-        lines += [f"Missing evidence: {text}." for text in diagnosis.more[:2]]
-    for check in diagnosis.checks[:MOST_CHECKS]:
-        lines.append(" ".join(["Next:", check.text, *check.cautions]))
-    return lines

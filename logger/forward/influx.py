@@ -53,7 +53,9 @@ log = logging.getLogger("mismatchd.forward")
 LIVE_ROWS = 500  # per table; more than that at once is a backlog
 BATCH_ROWS = 5000
 IDLE_S = 0.25
-SAVE_S = 10.0  # interval of writing the cursors; each write wears the card
+GROWING = ("seconds", "health")  # tables that grow all the time: their cursors are written
+SAVE_S = 10.0  # at this interval, since it wears the card
+READS = 3  # of new rows, while others are rewritten
 SHOWN_S = 5.0  # while waiting, the displayed backlog is at most this old
 YIELD_ROWS = 25  # about 1 ms of work; the interpreter lock is then released for YIELD_S, because
 YIELD_S = 0.0005  # otherwise each step of an alarm's delivery might wait 5 ms for it
@@ -195,9 +197,13 @@ class InfluxForwarder:
     # Delivering.
 
     def _live(self, outbox: Outbox, lane: _Lane) -> int:
-        position = self._position(outbox, lane)
-        after = outbox.newest_after(lane.table, position.live, lane.live.rows)
-        batch = self._batch(outbox, lane, after, HIGHEST, lane.live.rows)
+        for _ in range(READS):
+            position = self._position(outbox, lane)
+            after = outbox.newest_after(lane.table, position.live, lane.live.rows)
+            batch = self._batch(outbox, lane, after, HIGHEST, lane.live.rows)
+            # A row that ended meanwhile would otherwise count as rewritten after it was read.
+            if not batch.lines or position.rewrites == self._rewrites(outbox, lane):
+                break
         if batch.lines:
             if self._post(batch.lines, lane.live) is not None:
                 # They are handled with the gap, so that they do not delay new rows.
@@ -205,7 +211,8 @@ class InfluxForwarder:
                 return 0
             self._note_accepted(lane)
             lane.position = position.took_live(after, batch.upto)
-        if self._clock() - lane.saved_s >= SAVE_S:
+        is_rare = lane.table.name not in GROWING
+        if (batch.lines and is_rare) or self._clock() - lane.saved_s >= SAVE_S:
             self._save(outbox, lane)
         return len(batch.lines)
 
@@ -405,11 +412,16 @@ class InfluxForwarder:
         return self._outbox
 
     def _position(self, outbox: Outbox, lane: _Lane) -> OutboxPosition:
-        """Return the lane's position, reset to the stored one if rows behind it were rewritten."""
+        """Return the lane's position, which includes the rows behind it rewritten since."""
         stored = outbox.position(self.name, lane.table)
         if lane.position is None or lane.position.rewrites != stored.rewrites:
-            lane.position = lane.saved = stored
-        return lane.position
+            lane.position = (lane.position or stored).followed(stored)
+            if lane.position != stored:
+                self._save(outbox, lane)  # else these rows would count as rewritten later, too
+        return lane.position or stored
+
+    def _rewrites(self, outbox: Outbox, lane: _Lane) -> int:
+        return outbox.position(self.name, lane.table).rewrites
 
     def _note_accepted(self, lane: _Lane) -> None:
         lane.taken_ns = self._utc_ns()
@@ -428,13 +440,16 @@ class InfluxForwarder:
     def _save(self, outbox: Outbox, lane: _Lane, refused: Sequence[RefusedRow] = ()) -> None:
         if lane.position is None or (lane.position == lane.saved and not refused):
             return
-        if outbox.save(self.name, lane.table, lane.position, lane.taken_ns, refused):
-            lane.saved = lane.position
-            lane.saved_s = self._clock()
-            if refused:
-                self._totals = outbox.totals(self.name)
-        else:
-            lane.position = None
+        while not outbox.save(self.name, lane.table, lane.position, lane.taken_ns, refused):
+            stored = outbox.position(self.name, lane.table)
+            if stored.rewrites == lane.position.rewrites:  # there is no position any more
+                lane.position = None
+                return
+            lane.position = lane.position.followed(stored)
+        lane.saved = lane.position
+        lane.saved_s = self._clock()
+        if refused:
+            self._totals = outbox.totals(self.name)
 
     def _count(self, outbox: Outbox) -> None:
         waiting = [outbox.waiting(lane.table, self._position(outbox, lane)) for lane in self._lanes]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from logger.diagnosis import diagnose_first
+from logger.diagnosis.alarms import diagnose_first
 from logger.isolate.chain import Mode
 from logger.store.reader import Store
 

@@ -80,7 +80,13 @@ def lines(
     return shown[: frame.height]
 
 
-def plain(tracker: ReadingTracker, limit: float, connected: bool, now_s: float) -> str:
+def plain(
+    tracker: ReadingTracker,
+    limit: float,
+    connected: bool,
+    now_s: float,
+    faults: Sequence[Headline] = (),
+) -> str:
     """Return the reading as one line of text, for terminals without cursor control."""
     reading = tracker.newest
     if not connected:
@@ -95,6 +101,8 @@ def plain(tracker: ReadingTracker, limit: float, connected: bool, now_s: float) 
             words += f", {_swr_words(reading)}"
             if reading.swr is not None:
                 words += f", {verdict(reading.swr, limit)}"
+    if faults:
+        words += f"; {list_states(faults)}"
     alarms = "" if reading is None else ", ".join(reading.alarms)
     return words + (f"; ALARM {alarms}" if alarms else "")
 

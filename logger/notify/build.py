@@ -53,7 +53,8 @@ def build_notifiers(
 ) -> list[Notifier]:
     """Make a notifier for each channel.
 
-    `read_status` returns the daemon's status, `advise` the possible causes of an alarm or a fault.
+    `read_status` returns the daemon's status, `advise` what to check of a fault
+    or an alarm.
     """
     notifiers = []
     for options in options_list:

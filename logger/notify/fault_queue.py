@@ -2,9 +2,9 @@
 
 No threads, no store and no clock of its own: seconds of any steady clock are arguments. A fault has
 at most one waiting message, since a later change is merged into it. The limits are counted over
-delivered messages: for a fault in its first hour and on each later day, and for all faults of the
-station. Faults whose messages are due together share one if there are many, or little is left of
-the station's limit.
+delivered messages: for a fault in its first hour and on each later day, where the messages of days
+without any are saved, and for all faults of the station. Faults whose messages are due together
+share one if there are many, or little is left of the station's limit.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ HOUR_S = 3600.0
 DAY_S = 86_400.0
 UPDATES = (FaultChangeKind.WORSENED, FaultChangeKind.EXPLAINED)
 UPDATE_S = 600.0  # between two updates of a fault
-MOST_FIRST_HOUR = 3  # messages of a fault in the hour after the first one; later one in DAY_S
+MOST_FIRST_HOUR = 3  # messages of a fault in the hour after the first one; later one in DAY_S,
+MOST_SAVED = 3  # of which so many can be saved
 # Seconds, and messages in any such time over all faults. One of them is only for openings.
 MOST_AT_STATION = ((600.0, 3), (HOUR_S, 6))
 MOST_SINGLE = 2  # of faults whose messages are due together, those with a message each
@@ -32,19 +33,25 @@ Compose = Callable[[FaultEvent], Message]
 
 @dataclass
 class FaultCourse:
-    """Delivered messages of a fault: the first, those within an hour, the last one after that."""
+    """Delivered messages of a fault: within an hour of the first one, and on days after that.
+
+    Each day has one message; those of the latest days can be saved, so that good or bad news need
+    not wait for a day to pass.
+    """
 
     first_s: float
     early: int = 0
-    late_s: float = -math.inf
     update_s: float = -math.inf  # the last update
+
+    def __post_init__(self) -> None:
+        self._day_s = self.first_s + HOUR_S  # begin of the first day whose message is unspent
 
     def count(self, change: str, now_s: float) -> None:
         """Count a delivered message."""
         if now_s < self.first_s + HOUR_S:
             self.early += 1
         else:
-            self.late_s = now_s
+            self._day_s = max(self._day_s, now_s - (MOST_SAVED - 1) * DAY_S) + DAY_S
         if change in UPDATES:
             self.update_s = now_s
 
@@ -54,7 +61,7 @@ class FaultCourse:
         hour_s = self.first_s + HOUR_S
         if self.early >= MOST_FIRST_HOUR:
             time_s = max(time_s, hour_s)
-        return time_s if time_s < hour_s else max(time_s, self.late_s + DAY_S)
+        return time_s if time_s < hour_s else max(time_s, self._day_s)
 
 
 class FaultQueue(Queue):

@@ -7,7 +7,7 @@ their messages are due. Until then they have the state of their change, and then
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 
 from msgspec import convert
 
@@ -29,17 +29,17 @@ from logger.rows import (
 from logger.store.deliveries import Deliveries
 from logger.store.faults import RENEWED, Faults
 
-# Changes whose messages include possible causes.
+# Changes whose messages include what to check.
 ADVISED = (*RENEWED, FaultChangeKind.EXPLAINED)
 
-Advise = Callable[[Alarm | Fault], Sequence[str]]
+Advise = Callable[[Fault | None, Collection[str]], Sequence[str]]
 
 
 class FaultReports:
     """Queues the messages of wanted faults; knows the wanted ones that are not closed.
 
     utc_ns    returns the present time
-    advise    returns the possible causes of a fault
+    advise    returns what to check, for a fault and the kinds of alarms
     """
 
     def __init__(
@@ -139,7 +139,7 @@ class FaultReports:
                 self.queue.drop(entry)
                 continue
             advises = self._options.advises and event.change in ADVISED
-            advice = self._advise(event.fault) if advises else ()
+            advice = self._advice(event.fault, store) if advises else ()
             entry.message = messages.fault(self._station, event, self._utc_ns(), advice)
             valid.append(entry)
         if len(valid) > 1:
@@ -148,13 +148,25 @@ class FaultReports:
                 entry.message = message
         return valid
 
-    def reminders(self) -> list[str]:
+    def reminders(self, store: Deliveries | None) -> list[str]:
         """Return what to do next about open faults that nobody has acknowledged."""
         lines: list[str] = []
         for fault in self.active:
             if fault.state == FaultState.OPEN and fault.acknowledged_utc is None:
-                lines += [messages.describe_fault(fault), *self._advise(fault)]
+                lines += [messages.describe_fault(fault), *self._advice(fault, store)]
         return lines
+
+    def advise_on(self, alarm: Alarm) -> Sequence[str]:
+        """Return what to check about an alarm."""
+        faults = (fault for fault in self.active if fault.id == alarm.fault_id is not None)
+        return self._advise(next(faults, None), [alarm.kind])
+
+    def _advice(self, fault: Fault, store: Deliveries | None) -> Sequence[str]:
+        kinds: frozenset[str] = frozenset()
+        if store is not None:
+            with contextlib.suppress(StoreError):
+                kinds = store.kinds(fault.id)
+        return self._advise(fault, kinds)
 
     def _wants(self, fault: Fault, store: Deliveries | None) -> bool:
         kinds = None

@@ -6,7 +6,7 @@ change        of a fault: opened, worsened, explained, quiet, repaired, returned
 message_id    the same whenever the message is sent again
 station, utc  the sending station, and the time of writing
 text          the message in one line
-advice        possible causes and checks
+advice        what to check
 
 Of a fault:
 change_utc    the time of the change

@@ -65,7 +65,7 @@ class Notifier:
     `run` works until `end` is called; `offer` never blocks.
 
     read_status   returns the daemon's status, for the daily message
-    advise        returns the possible causes of an alarm or a fault
+    advise        returns what to check, for a fault and the kinds of alarms
     """
 
     def __init__(
@@ -75,7 +75,7 @@ class Notifier:
         station: str,
         *,
         read_status: ReadStatus = lambda: None,
-        advise: Advise = lambda row: (),
+        advise: Advise = lambda fault, kinds: (),
         random: Random | None = None,
         clock: Callable[[], float] = time.monotonic,
         utc_ns: Callable[[], int] = time.time_ns,
@@ -84,7 +84,6 @@ class Notifier:
         self._options = options
         self._station = station
         self._read_status = read_status
-        self._advise = advise
         self._clock = clock
         self._utc_ns = utc_ns
         self._channel: DeliveryChannel | None = None
@@ -247,6 +246,7 @@ class Notifier:
     def _begin(self, store: Deliveries) -> None:
         """Take over the alarms that are open already, and recall recent messages of faults."""
         self._faults.recall(store, self.name, self._clock())
+        self._faults.refresh(store)
         self._shelved = store.shelved(self._utc_ns())
         self._open = {alarm.kind: alarm for alarm in store.open_alarms()}
         self._is_begun = True
@@ -299,7 +299,7 @@ class Notifier:
             clears=clears,
             summary=summary,
             open_alarms=self._open,
-            advice=self._advise(event.alarm) if advises else (),
+            advice=self._faults.advise_on(event.alarm) if advises else (),
         )
 
     def _put_daily(self) -> None:
@@ -315,7 +315,7 @@ class Notifier:
             self._open,
             len(self._queue.entries),
             self._faults.active if reports_faults else None,
-            self._faults.reminders() if reports_faults else (),
+            self._faults.reminders(self._readable()) if reports_faults else (),
         )
         self._queue.put(DAILY, message)
 
@@ -339,15 +339,18 @@ class Notifier:
         """Return what is still true of the entries that are due."""
         if not self._options.reports_faults:
             return entries
-        try:
-            store = self._store.open(self._queue)
-        except StoreError:
-            store = None
-        valid = self._faults.renew(entries, store)
+        valid = self._faults.renew(entries, self._readable())
         for entry in entries:
             if entry not in valid:
                 self._store.drop(entry)
         return valid
+
+    def _readable(self) -> Deliveries | None:
+        """Return the store, None if it cannot be read."""
+        try:
+            return self._store.open(self._queue)
+        except StoreError:
+            return None
 
     def _show(self) -> float | None:
         if not isinstance(self._channel, AlarmIndicator):

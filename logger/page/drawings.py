@@ -103,9 +103,7 @@ def fault(station: Station, number: int) -> list[Drawing]:
     from logger.charts.fault_scene import of_fault
 
     with Store.reader(station.store) as store:
-        scene = of_fault(
-            store, number, station.name, station.min_forward_w, station.calibration, captures=False
-        )
+        scene = of_fault(store, number, station.name)
     svg = _svg(small(scene, WIDTH_MM, FAULT_MM), f"f{number}", f"Course of fault {number}")
     return [Drawing("Excursions per hour on the air, level, signs and states", svg)]
 
@@ -117,7 +115,8 @@ def report(station: Station) -> ReportView:
     from logger.report.words import sections
     from logger.trend.account import date
 
-    summary, account, _ = _report(station)
+    with Store.reader(station.store) as store:
+        summary, account, _ = _report(station, store)
     when = f"Written {summary.generated_utc[:16].replace('T', ' ')} UTC"
     if summary.first is not None:
         when += f"; readings from {summary.first} to {summary.last}"
@@ -146,9 +145,12 @@ def report(station: Station) -> ReportView:
 
 def report_file(station: Station) -> str:
     """Return the report as a self-contained HTML file."""
+    from logger.report.gather import first_fault
     from logger.report.html import page
 
-    return page(*_report(station))
+    with Store.reader(station.store) as store:
+        content = _report(station, store)
+        return page(*content, first_fault(store, content.summary))
 
 
 def tuning(station: Station, number: int, step: str) -> list[Drawing]:
@@ -166,13 +168,12 @@ def tuning(station: Station, number: int, step: str) -> list[Drawing]:
     return [Drawing("SWR at each position; dotted: wanted resonance", svg)]
 
 
-def _report(station: Station) -> Report:
+def _report(station: Station, store: Store) -> Report:
     from logger.report.gather import report
     from logger.trend.gather import account, read_history
 
-    with Store.reader(station.store) as store:
-        history = read_history(store, time.time_ns(), EVER)
-        return report(store, account(history, station.name, station.limit, joint=True))
+    history = read_history(store, time.time_ns(), EVER)
+    return report(store, account(history, station.name, station.limit, joint=True))
 
 
 def _svg(figure: Figure, prefix: str, name: str) -> str:

@@ -10,10 +10,10 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from logger.charts.palette import style_sheet
-from logger.diagnosis import diagnosis_of
+from logger.diagnosis.alarms import diagnosis_of
 from logger.diagnosis.rules import NOTHING
 from logger.diagnosis.scoring import Diagnosis, Weighed
-from logger.diagnosis.words import MOST_CAUSES, WORTH_TELLING, likely
+from logger.diagnosis.words import MOST_CAUSES, WORTH_TELLING
 from logger.errors import UsageError
 from logger.live.figures import span_text, swr_text, watts_text
 from logger.page import drawings
@@ -21,6 +21,7 @@ from logger.page.site import site_of
 from logger.store.alarms import WAITING, Alarms
 from logger.store.journal import KINDS, Journal
 from logger.store.tables import ALARMS, CAPTURES, EXCURSIONS, JOURNAL, TRANSMISSIONS, Record, Table
+from logger.wording import likely
 
 N = TypeVar("N", int, None)
 

@@ -400,8 +400,7 @@ class _Derived:
                 continue
             execute("UPDATE alarms SET transmission_id = ? WHERE id = ?", (new_id, alarm_id))
             execute(  # touched, so that it is forwarded again
-                "UPDATE alarm_changes SET alarm_id = alarm_id"
-                " WHERE id = (SELECT max(id) FROM alarm_changes WHERE alarm_id = ?)",
+                "UPDATE alarm_changes SET alarm_id = alarm_id WHERE alarm_id = ?",
                 (alarm_id,),
             )
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from logger.diagnosis import diagnose_first
+from logger.diagnosis.alarms import diagnose_first
 from logger.diagnosis.fault_story import diagnose_fault
 from logger.diagnosis.scoring import Diagnosis
 from logger.feedline.course import courses
@@ -21,6 +21,9 @@ from logger.store.reader import Store
 from logger.store.sessions import Sessions
 from logger.trend.account import Account
 from logger.tune.session import TuningState, decode_state
+
+if TYPE_CHECKING:
+    from logger.charts.fault_scene import FaultScene
 
 
 class Report(NamedTuple):
@@ -40,6 +43,19 @@ def report(store: Store, account: Account) -> Report:
     figures = summary(account, _diagnose(store, account, faults), courses(readings), tuning, faults)
     figures = msgspec.structs.replace(figures, sentence=state(figures))
     return Report(figures, account, tuning and tuning[1])
+
+
+def first_fault(store: Store, summary: Summary) -> FaultScene | None:
+    """Return what a chart shows of the first open fault of a report on the present, if any.
+
+    Raise StoreError.
+    """
+    from logger.charts.fault_scene import of_fault
+
+    for fault in summary.faults[:1]:
+        if fault.id is not None and fault.state == FaultState.OPEN:
+            return of_fault(store, fault.id, summary.station)
+    return None
 
 
 def _urgency(fault: Fault) -> tuple[bool, bool, int]:

@@ -8,32 +8,40 @@ from html import escape
 from importlib.resources import files
 
 from logger.charts.drift import small
+from logger.charts.fault_scene import FaultScene
 from logger.charts.palette import VARIABLES, style_sheet
 from logger.charts.sheet import svg
 from logger.report.summary import Summary, TrendLine
-from logger.report.words import sections
+from logger.report.words import FAULTS, sections
 from logger.trend.account import Account, ChannelAccount, date
 from logger.tune.session import TuningState
 from logger.wording import count
 
 HEADS = ("", "SWR", "a year", "95 %", "season", "verdict", "since", "days")
 MOST_CHARTS = 8  # the most used channels
-WIDTH_MM, HEIGHT_MM = 100.0, 84.0
+WIDTH_MM, HEIGHT_MM, FAULT_MM = 100.0, 84.0, 105.0
 
 
-def page(summary: Summary, account: Account, tuning: TuningState | None = None) -> str:
-    """Return the file; `tuning` is the last tuning session."""
+def page(
+    summary: Summary,
+    account: Account,
+    tuning: TuningState | None = None,
+    fault: FaultScene | None = None,
+) -> str:
+    """Return the file; `tuning` is the last tuning session, `fault` an open fault to draw."""
     template, css = (
         (files("logger.report") / name).read_text("utf-8") for name in ("report.html", "report.css")
     )
     return template.format(
         title=escape(f"Feedline at {summary.station}"),
         css=f"{style_sheet()}\n{css}".rstrip(),
-        body="\n".join(_body(summary, account, tuning)),
+        body="\n".join(_body(summary, account, tuning, fault)),
     )
 
 
-def _body(summary: Summary, account: Account, tuning: TuningState | None) -> Iterator[str]:
+def _body(
+    summary: Summary, account: Account, tuning: TuningState | None, fault: FaultScene | None
+) -> Iterator[str]:
     yield f"<h1>Feedline at {escape(summary.station)}</h1>"
     when = f"Written {summary.generated_utc[:16].replace('T', ' ')} UTC"
     if summary.first is not None:
@@ -44,6 +52,8 @@ def _body(summary: Summary, account: Account, tuning: TuningState | None) -> Ite
         yield f"<h2>{escape(section.title)}</h2>"
         yield from _list_items("ul", section.lines)
         yield from _list_items("ol", section.steps)
+        if section.title == FAULTS and fault is not None:
+            yield from _draw_fault(fault)
     if account.channels:
         yield "<h2>Charts</h2>"
         yield '<div class="charts">'
@@ -75,6 +85,18 @@ def _figure(account: Account, channel: ChannelAccount, number: int) -> str:
         f"<figure><figcaption>{escape(channel.name)}</figcaption>"
         f"{_embed(svg(figure), f'c{number}', label)}</figure>"
     )
+
+
+def _draw_fault(scene: FaultScene) -> Iterator[str]:
+    """Yield the chart of a fault, and what its numbers mean."""
+    from logger.charts.fault import list_notes
+    from logger.charts.fault import small as small_fault
+
+    label = f"Course of fault {scene.fault.id}"
+    picture = svg(small_fault(scene, 1.4 * WIDTH_MM, FAULT_MM))
+    yield f'<figure class="fault"><figcaption>{label}</figcaption>'
+    yield f"{_embed(picture, 'f', label)}</figure>"
+    yield from _list_items("ol", list_notes(scene))
 
 
 def _draw_tuning(state: TuningState) -> str:

@@ -8,8 +8,9 @@ from typing import Literal, TypeVar
 
 import msgspec
 
+from logger.diagnosis.checks import CautionedCheck, checks_of
 from logger.diagnosis.rules import NOTHING
-from logger.diagnosis.scoring import CautionedCheck, Diagnosis, checks_of
+from logger.diagnosis.scoring import Diagnosis
 from logger.feedline.course import Course
 from logger.physics.reflection import COVERAGE
 from logger.report.changes import MONTH, ChannelChange, ChannelLine, changes

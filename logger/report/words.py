@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from logger.diagnosis.rules import title_of
-from logger.diagnosis.words import likely
 from logger.feedline.findings import words
 from logger.feedline.measurement import Bounds
 from logger.physics.estimate import Estimate
@@ -15,9 +14,10 @@ from logger.report.state import StateLine, causes, story
 from logger.report.summary import FaultLine, ForecastLine, LineLossLine, Summary, TrendLine
 from logger.rows import FaultState
 from logger.trend.account import name_channels
-from logger.wording import capitalize, count, join, list_ids
+from logger.wording import capitalize, count, join, likely, list_ids
 
 AGAINST = {"month": "last month", "year": "last year", "repair": "the last repair or adjustment"}
+FAULTS = "Faults"
 HARDLY = 0.005  # a probability too small to state
 FALLING = "A falling SWR is not always good news: a line with more loss reads lower, too."
 
@@ -101,7 +101,7 @@ def sections(summary: Summary) -> list[ReportSection]:
     """Return all sections with content, in order."""
     next_check = ReportSection("Next check", *_next(summary))
     all_sections = [
-        ReportSection("Faults", tuple(_faults(summary))),
+        ReportSection(FAULTS, tuple(_faults(summary))),
         *([next_check] if summary.faults else []),
         ReportSection("What changed", tuple(_list_changes(summary))),
         ReportSection("Alarms", tuple(_alarms(summary))),

@@ -1,4 +1,6 @@
-"""Metrics of the daemon for scrapers: the content of `status` as OpenMetrics over HTTP.
+"""Metrics of the daemon and the station for scrapers, over HTTP.
+
+They are the content of `status`, open alarms and faults, and the last transmission.
 
 The server answers on its own thread from a snapshot, so a slow or hung scraper delays only other
 scrapers.
@@ -10,14 +12,22 @@ import logging
 import socket
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 from logger.config.load import MetricsOptions
+from logger.errors import StoreError
 from logger.live.status import ForwarderStatus, Status
-from logger.service.openmetrics import CONTENT_TYPE, Family, Sample, exposition
+from logger.rows import AlarmKind, FaultFamily, Severity, Word
+from logger.service.openmetrics import Family, Sample, exposition, negotiate
+from logger.store.faults import Faults
+from logger.store.reader import Store
+from logger.store.tables import TRANSMISSIONS
+from logger.utc import parse_time
 
 log = logging.getLogger("mismatchd")
 
@@ -33,6 +43,14 @@ FORWARDER_FAMILIES = (
     ("rows_sent", "_total", "Rows accepted by the server.", "sent"),
     ("rows_refused", "_total", "Rows the server refused.", "refused"),
     ("failing", "", "1 while the server accepts nothing.", "failing"),
+)
+# Name, unit, help and exported column of the last transmission.
+TRANSMISSION_GAUGES = (
+    ("swr", "", "SWR of the last transmission.", "swr"),
+    ("swr_low", "", "Lower bound of its 95 % interval.", "swr_low"),
+    ("swr_high", "", "Upper bound of its 95 % interval.", "swr_high"),
+    ("forward_watts", "watts", "Mean forward power of the last transmission.", "forward_w_mean"),
+    ("reflected_watts", "watts", "Its mean reflected power.", "reflected_w_mean"),
 )
 
 
@@ -79,6 +97,45 @@ def families(status: Status) -> list[Family]:
     ]
 
 
+def station_families(path: Path) -> list[Family]:
+    """Return the metrics of the store at a path; none if it cannot be read."""
+    try:
+        with Store.reader(path) as store:
+            alarms = Counter((alarm.kind, alarm.severity) for alarm in store.open_alarms())
+            faults = Faults(store.database).count_open()
+            latest = store.select(TRANSMISSIONS, "TRUE ORDER BY r.start_ns DESC LIMIT 1")
+    except StoreError:
+        return []
+    return [
+        _open_family("alarm", "kind", AlarmKind, alarms),
+        _open_family("fault", "family", FaultFamily, faults),
+        *(family for record in latest for family in _transmission_families(record.columns)),
+    ]
+
+
+def _open_family(
+    noun: str, label: str, words: Iterable[Word], numbers: Mapping[Any, int]
+) -> Family:
+    samples = [
+        Sample(numbers.get((word, severity), 0), labels={label: word, "severity": severity})
+        for word in words
+        for severity in Severity
+    ]
+    return Family(f"{noun}_open", "gauge", f"Number of open {noun}s.", samples)
+
+
+def _transmission_families(columns: Mapping[str, Any]) -> Iterator[Family]:
+    for name, unit, text, column in TRANSMISSION_GAUGES:
+        yield _gauge(f"last_transmission_{name}", text, columns[column], unit)
+    end_s = parse_time(columns["end_utc"], 0) / NS_PER_S
+    yield _gauge(
+        "last_transmission_end_timestamp_seconds",
+        "End of the last transmission, seconds since 1970.",
+        end_s,
+        "seconds",
+    )
+
+
 def _forwarder_family(
     forwarders: Sequence[ForwarderStatus], name: str, suffix: str, text: str, field: str
 ) -> Family:
@@ -98,13 +155,16 @@ def _gauge(name: str, text: str, value: float | None, unit: str = "") -> Family:
 
 
 class MetricsServer:
-    """Serves `status` until closed. A failure to listen is logged; the daemon continues."""
+    """Serves metrics until closed. A failure to listen is logged; the daemon continues.
 
-    def __init__(self, options: MetricsOptions, status: Callable[[], Status]) -> None:
+    `status` returns that of the daemon, `store` is the path of its store.
+    """
+
+    def __init__(self, options: MetricsOptions, status: Callable[[], Status], store: Path) -> None:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._serve, name="metrics", daemon=True)
         try:
-            self._server = _Server(options, status)
+            self._server = _Server(options, status, store)
         except OSError as error:
             log.error("metrics: cannot listen on %s: %s", options.listen, error.strerror)
             return
@@ -126,9 +186,9 @@ class MetricsServer:
 class _Server(HTTPServer):
     timeout = POLL_S
 
-    def __init__(self, options: MetricsOptions, status: Callable[[], Status]) -> None:
+    def __init__(self, options: MetricsOptions, status: Callable[[], Status], store: Path) -> None:
         host, port = options.address
-        self.status = status
+        self.status, self.store = status, store
         self.address_family = socket.AF_INET6 if host.version == 6 else socket.AF_INET
         super().__init__((str(host), port), _Handler)
 
@@ -153,9 +213,12 @@ class _Handler(BaseHTTPRequestHandler):
         if self.path.partition("?")[0] != PATH:
             self.send_error(404, f"metrics are at {PATH}")
             return
-        body = exposition(families(self.server.status()), PREFIX).encode()
+        content_type = negotiate(self.headers["Accept"])
+        content = families(self.server.status()) + station_families(self.server.store)
+        body = exposition(content, PREFIX, content_type).encode()
         self.send_response(200)
-        self.send_header("Content-Type", CONTENT_TYPE)
+        self.send_header("Content-Type", content_type)
+        self.send_header("Vary", "Accept")
         self.send_header("Content-Length", str(len(body)))
         self.end_headers()
         self.wfile.write(body)

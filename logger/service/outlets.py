@@ -20,7 +20,6 @@ from logger.live.feed import LiveFeed, Tap
 from logger.live.meter import reading_of
 from logger.live.reading import LiveReading
 from logger.live.status import Status
-from logger.rows import Alarm, Fault
 from logger.service.fault_review import FaultReviewer
 from logger.stages.view import View
 from logger.store.tables import Event
@@ -56,7 +55,9 @@ class Outlets:
         if self._config.metrics is not None:
             from logger.service.metrics import MetricsServer  # http.server costs 10 MB
 
-            self._metrics = MetricsServer(self._config.metrics, self._status)
+            self._metrics = MetricsServer(
+                self._config.metrics, self._status, self._config.store.path
+            )
         threading.Thread(target=self._reviewer.run, name="fault review", daemon=True).start()
 
     def report(self, item: Event) -> None:
@@ -111,6 +112,7 @@ class Outlets:
         config = self._config
         if not config.notifiers:
             return
+        from logger.diagnosis.advice import advise
         from logger.notify.build import build_notifiers
         from logger.notify.channel import ChannelContext
 
@@ -122,7 +124,7 @@ class Outlets:
             watching=True,
         )
         self.notifiers = build_notifiers(
-            config.store.path, config.notifiers, context, self._status, self._advise
+            config.store.path, config.notifiers, context, self._status, advise
         )
         for notifier in self.notifiers:
             self._start_thread(f"notify {notifier.name}", notifier.run)
@@ -131,13 +133,6 @@ class Outlets:
         thread = threading.Thread(target=work, args=arguments, name=name, daemon=True)
         thread.start()
         self._threads.append(thread)
-
-    def _advise(self, row: Alarm | Fault) -> list[str]:
-        """Return possible causes of an alarm or a fault; called on the threads of notifiers."""
-        from logger.diagnosis import advice, fault_advice
-
-        path = self._config.store.path
-        return fault_advice(path, row) if isinstance(row, Fault) else advice(path, row)
 
 
 def _serve(feed: LiveFeed) -> None:

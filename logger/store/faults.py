@@ -90,6 +90,14 @@ class Faults(Repository):
             fault_id: Signs(Severity(severity), *numbers) for fault_id, severity, *numbers in rows
         }
 
+    def count_open(self) -> dict[tuple[FaultFamily, Severity], int]:
+        """Return the number of faults in the state `open` by family and severity."""
+        rows = self.database.query(
+            "SELECT family, severity, count(*) FROM faults AS r"
+            f" WHERE {ACTIVE} AND state = '{FaultState.OPEN}' GROUP BY family, severity"
+        )
+        return {(FaultFamily(family), Severity(word)): number for family, word, number in rows}
+
     def active_at(self, time_ns: int) -> list[Fault]:
         """Return the faults that were not closed at a time, as they were then, the oldest first."""
         faults = self.select(

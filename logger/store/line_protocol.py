@@ -22,14 +22,15 @@ Value = float | str | None
 
 def point(table: Table, record: Record, station: str) -> str:
     """Return the line of one stored row. A row written again overwrites itself."""
-    tags: dict[str, str] = {"station": station}
+    tags, fields = {"station": station}, dict(record.columns)
     if record.channel is not None:
         tags["channel"] = str(record.channel)
     if table.tag is not None:
         name, column = table.tag
-        tags[name] = record.columns[column]
+        tags[name] = str(record.columns[column])
+        fields.pop(name, None)
     assert table.measurement is not None
-    return line(table.measurement, tags, record.columns, record.time_ns)
+    return line(table.measurement, tags, fields, record.time_ns)
 
 
 def delete_predicate(measurement: str, station: str) -> str:

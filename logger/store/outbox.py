@@ -14,11 +14,14 @@ RETRACTIONS = "retractions"  # name of their table, and of a forwarder's positio
 VERSION_1_NAME = "influxdb"  # the only forwarder in version 1 of the schema
 
 _POSITION = "live, gap_after, gap_upto, rewrites"
-TIMES = {  # by table followed: the table and the column of its points' times
-    "alarm_changes": ("alarms", "raised_ns"),
-    "transmissions": ("transmissions", "start_ns"),
-    "seconds": ("seconds", "time_ns"),
-    "health": ("health", "time_ns"),
+TIMES = {  # by table followed, the column of its points' times
+    "transmissions": "start_ns",
+    "alarm_changes": "time_ns",
+    "fault_changes": "time_ns",
+    "excursions": "time_ns",
+    "journal": "time_ns",
+    "seconds": "time_ns",
+    "health": "time_ns",
 }
 _WHERE = "forwarder = ? AND followed = ?"
 
@@ -27,7 +30,7 @@ class OutboxPosition(NamedTuple):
     """Position of a forwarder in a table.
 
     Every id up to `live` is delivered except those in (gap_after, gap_upto]. `rewrites` counts
-    changes of rows behind it.
+    changes of rows, which widen the stored gap, also beyond the stored `live`.
     """
 
     live: int = 0
@@ -39,6 +42,14 @@ class OutboxPosition(NamedTuple):
     def gap(self) -> int:
         """Number of ids in the gap."""
         return max(0, self.gap_upto - self.gap_after)
+
+    def followed(self, stored: OutboxPosition) -> OutboxPosition:
+        """Return this position with the rows behind it that were rewritten since it was stored."""
+        after = min(self.gap_after, stored.gap_after)
+        upto = min(max(self.gap_upto, stored.gap_upto), self.live)
+        if after >= upto:
+            after, upto = HIGHEST, 0
+        return OutboxPosition(self.live, after, upto, stored.rewrites)
 
     def took_live(self, after: int, upto: int) -> OutboxPosition:
         """Return the position after delivery of (after, upto], after >= live; skipped ids are gap.
@@ -108,6 +119,8 @@ class Outbox(Repository):
 
     def begin(self, name: str) -> None:
         """Insert the positions of a forwarder where they are missing."""
+        # Deliveries in the last second before a power cut may be repeated.
+        self.database.execute("PRAGMA synchronous = NORMAL")
         with self.database.transaction():
             self.database.execute_many(
                 "INSERT OR IGNORE INTO forwarded (forwarder, followed) VALUES (?, ?)",
@@ -133,7 +146,7 @@ class Outbox(Repository):
         )
 
     def position(self, name: str, table: Table) -> OutboxPosition:
-        """Return the position of a forwarder; the start if it never began."""
+        """Return the stored position of a forwarder; the start if it never began."""
         row = self.database.query_row(
             f"SELECT {_POSITION} FROM forwarded WHERE {_WHERE}", (name, table.name)
         )
@@ -207,8 +220,8 @@ class Outbox(Repository):
         return Retractions(rows[-1][0], spans, rows[0][0] - after - 1)
 
     def _any_between(self, table: Table, since_ns: int, until_ns: int) -> bool:
-        name, column = TIMES[table.name]
-        statement = f"SELECT 1 FROM {name} WHERE {column} BETWEEN ? AND ? LIMIT 1"
+        column = TIMES[table.name]
+        statement = f"SELECT 1 FROM {table.name} WHERE {column} BETWEEN ? AND ? LIMIT 1"
         return self.database.query_row(statement, (since_ns, until_ns)) is not None
 
     def _retracted_upto(self, name: str) -> int:
@@ -238,12 +251,9 @@ class Outbox(Repository):
                 )
                 if first is not None:
                     execute(
-                        "UPDATE forwarded SET gap_after = CASE WHEN live >= ?1"
-                        " THEN min(gap_after, ?1 - 1) ELSE gap_after END,"
-                        " gap_upto = CASE WHEN live >= ?1"
-                        " THEN max(gap_upto, min(live, ?2)) ELSE gap_upto END,"
-                        " rewrites = rewrites + 1 WHERE forwarder = ?3 AND followed = ?4",
-                        (first, last, name, table.name),
+                        "UPDATE forwarded SET gap_after = min(gap_after, ?),"
+                        f" gap_upto = max(gap_upto, ?), rewrites = rewrites + 1 WHERE {_WHERE}",
+                        (first - 1, last, name, table.name),
                     )
             execute(f"UPDATE forwarded SET live = ? WHERE {_WHERE}", (upto, name, RETRACTIONS))
             execute(
@@ -303,6 +313,7 @@ class Outbox(Repository):
             " WHERE forwarder = ? ORDER BY id DESC LIMIT ?",
             (name, latest),
         )
-        backlog = sum(self.waiting(table, self.position(name, table)) for table in FORWARDED)
+        positions = {table: self.position(name, table) for table in FORWARDED}
+        backlog = sum(self.waiting(table, at.followed(at)) for table, at in positions.items())
         backlog += self.retractions_waiting(name)
         return ForwarderTotals(backlog, refused, [RefusedRow(*row) for row in rows], taken_ns)

@@ -255,7 +255,8 @@ CREATE TABLE boots (
 
 -- What each forwarder has delivered of each table it follows: every row up to `live` but those
 -- with ids in (gap_after, gap_upto], which it catches up with. An empty gap is (highest, 0], so
--- that min and max open it.
+-- that min and max open it. The part of a gap beyond `live` is of rows rewritten since that was
+-- stored: a forwarder that has delivered them meanwhile delivers them again.
 CREATE TABLE forwarded (
     forwarder TEXT NOT NULL,
     followed TEXT NOT NULL, -- the table
@@ -304,8 +305,8 @@ CREATE INDEX deliveries_waiting ON deliveries (notifier) WHERE ended_ns IS NULL;
 -- transmission counts from its end, and may end after later ones have been delivered.
 CREATE TRIGGER transmissions_rewritten AFTER UPDATE ON transmissions WHEN NEW.ended BEGIN
     UPDATE forwarded
-    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
-        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
         rewrites = rewrites + 1
     WHERE followed = 'transmissions';
 END;
@@ -318,8 +319,8 @@ CREATE TRIGGER transmissions_id_again AFTER INSERT ON transmissions BEGIN
 END;
 CREATE TRIGGER seconds_rewritten AFTER UPDATE ON seconds BEGIN
     UPDATE forwarded
-    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
-        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
         rewrites = rewrites + 1
     WHERE followed = 'seconds';
 END;
@@ -333,8 +334,8 @@ END;
 
 CREATE TRIGGER alarm_changes_rewritten AFTER UPDATE ON alarm_changes BEGIN
     UPDATE forwarded
-    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
-        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
         rewrites = rewrites + 1
     WHERE followed = 'alarm_changes';
 END;
@@ -345,10 +346,55 @@ CREATE TRIGGER alarm_changes_id_again AFTER INSERT ON alarm_changes BEGIN
         rewrites = rewrites + 1
     WHERE followed = 'alarm_changes' AND live >= NEW.id;
 END;
+CREATE TRIGGER fault_changes_rewritten AFTER UPDATE ON fault_changes BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'fault_changes';
+END;
+CREATE TRIGGER fault_changes_id_again AFTER INSERT ON fault_changes BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'fault_changes' AND live >= NEW.id;
+END;
+-- Captures and faults of an excursion are not forwarded.
+CREATE TRIGGER excursions_rewritten AFTER UPDATE ON excursions
+WHEN (NEW.time_ns, NEW.duration_ms, NEW.swr_peak, NEW.swr_beside, NEW.channel, NEW.transmission_id)
+IS NOT (OLD.time_ns, OLD.duration_ms, OLD.swr_peak, OLD.swr_beside, OLD.channel, OLD.transmission_id) BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'excursions';
+END;
+CREATE TRIGGER excursions_id_again AFTER INSERT ON excursions BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'excursions' AND live >= NEW.id;
+END;
+CREATE TRIGGER journal_rewritten AFTER UPDATE ON journal BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'journal';
+END;
+CREATE TRIGGER journal_id_again AFTER INSERT ON journal BEGIN
+    UPDATE forwarded
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'journal' AND live >= NEW.id;
+END;
 CREATE TRIGGER health_rewritten AFTER UPDATE ON health BEGIN
     UPDATE forwarded
-    SET gap_after = CASE WHEN live >= NEW.id THEN min(gap_after, NEW.id - 1) ELSE gap_after END,
-        gap_upto = CASE WHEN live >= NEW.id THEN max(gap_upto, NEW.id) ELSE gap_upto END,
+    SET gap_after = min(gap_after, NEW.id - 1),
+        gap_upto = max(gap_upto, NEW.id),
         rewrites = rewrites + 1
     WHERE followed = 'health';
 END;
@@ -368,7 +414,11 @@ END;
 CREATE TRIGGER transmissions_gone AFTER DELETE ON transmissions
 WHEN OLD.ended AND EXISTS (SELECT 1 FROM forwarded) BEGIN
     INSERT INTO retractions (followed, time_ns) VALUES ('transmissions', OLD.start_ns);
-    UPDATE forwarded SET rewrites = rewrites + 1 WHERE followed = 'transmissions' AND live < OLD.id;
+    UPDATE forwarded
+    SET gap_after = min(gap_after, OLD.id - 1),
+        gap_upto = max(gap_upto, OLD.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'transmissions' AND live < OLD.id;
 END;
 CREATE TRIGGER transmissions_tagged AFTER UPDATE OF channel ON transmissions
 WHEN NEW.channel IS NOT OLD.channel AND EXISTS (SELECT 1 FROM forwarded) BEGIN
@@ -377,12 +427,17 @@ WHEN NEW.channel IS NOT OLD.channel AND EXISTS (SELECT 1 FROM forwarded) BEGIN
     SELECT 'seconds', time_ns FROM seconds
     WHERE time_ns BETWEEN OLD.start_ns AND OLD.end_ns AND transmission_id = OLD.id;
     INSERT INTO retractions (followed, time_ns)
-    SELECT 'alarm_changes', raised_ns FROM alarms WHERE transmission_id = OLD.id;
+    SELECT 'alarm_changes', c.time_ns FROM alarm_changes AS c JOIN alarms AS a ON a.id = c.alarm_id
+    WHERE a.transmission_id = OLD.id;
 END;
 CREATE TRIGGER seconds_gone AFTER DELETE ON seconds
 WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
     INSERT INTO retractions (followed, time_ns) VALUES ('seconds', OLD.time_ns);
-    UPDATE forwarded SET rewrites = rewrites + 1 WHERE followed = 'seconds' AND live < OLD.id;
+    UPDATE forwarded
+    SET gap_after = min(gap_after, OLD.id - 1),
+        gap_upto = max(gap_upto, OLD.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'seconds' AND live < OLD.id;
 END;
 CREATE TRIGGER seconds_tagged AFTER UPDATE OF transmission_id ON seconds
 WHEN NEW.transmission_id IS NOT OLD.transmission_id AND EXISTS (SELECT 1 FROM forwarded)
@@ -390,19 +445,58 @@ AND (SELECT channel FROM transmissions WHERE id = NEW.transmission_id)
 IS NOT (SELECT channel FROM transmissions WHERE id = OLD.transmission_id) BEGIN
     INSERT INTO retractions (followed, time_ns) VALUES ('seconds', NEW.time_ns);
 END;
-CREATE TRIGGER alarms_gone AFTER DELETE ON alarms
+CREATE TRIGGER alarm_changes_gone AFTER DELETE ON alarm_changes
 WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
-    INSERT INTO retractions (followed, time_ns) VALUES ('alarm_changes', OLD.raised_ns);
-END;
-CREATE TRIGGER alarm_changes_gone AFTER DELETE ON alarm_changes BEGIN
-    UPDATE forwarded SET rewrites = rewrites + 1
+    INSERT INTO retractions (followed, time_ns) VALUES ('alarm_changes', OLD.time_ns);
+    UPDATE forwarded
+    SET gap_after = min(gap_after, OLD.id - 1),
+        gap_upto = max(gap_upto, OLD.id),
+        rewrites = rewrites + 1
     WHERE followed = 'alarm_changes' AND live < OLD.id;
+END;
+CREATE TRIGGER fault_changes_gone AFTER DELETE ON fault_changes
+WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('fault_changes', OLD.time_ns);
+    UPDATE forwarded
+    SET gap_after = min(gap_after, OLD.id - 1),
+        gap_upto = max(gap_upto, OLD.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'fault_changes' AND live < OLD.id;
+END;
+CREATE TRIGGER excursions_gone AFTER DELETE ON excursions
+WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('excursions', OLD.time_ns);
+    UPDATE forwarded
+    SET gap_after = min(gap_after, OLD.id - 1),
+        gap_upto = max(gap_upto, OLD.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'excursions' AND live < OLD.id;
+END;
+CREATE TRIGGER journal_gone AFTER DELETE ON journal
+WHEN EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('journal', OLD.time_ns);
+    UPDATE forwarded
+    SET gap_after = min(gap_after, OLD.id - 1),
+        gap_upto = max(gap_upto, OLD.id),
+        rewrites = rewrites + 1
+    WHERE followed = 'journal' AND live < OLD.id;
 END;
 CREATE TRIGGER alarms_tagged AFTER UPDATE OF transmission_id ON alarms
 WHEN NEW.transmission_id IS NOT OLD.transmission_id AND EXISTS (SELECT 1 FROM forwarded)
 AND (SELECT channel FROM transmissions WHERE id = NEW.transmission_id)
 IS NOT (SELECT channel FROM transmissions WHERE id = OLD.transmission_id) BEGIN
-    INSERT INTO retractions (followed, time_ns) VALUES ('alarm_changes', NEW.raised_ns);
+    INSERT INTO retractions (followed, time_ns)
+    SELECT 'alarm_changes', time_ns FROM alarm_changes WHERE alarm_id = NEW.id;
+END;
+
+CREATE TRIGGER excursions_tagged AFTER UPDATE OF channel ON excursions
+WHEN NEW.channel IS NOT OLD.channel AND EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('excursions', OLD.time_ns);
+END;
+CREATE TRIGGER journal_tagged AFTER UPDATE OF kind, time_ns ON journal
+WHEN (NEW.kind, NEW.time_ns) IS NOT (OLD.kind, OLD.time_ns)
+AND EXISTS (SELECT 1 FROM forwarded) BEGIN
+    INSERT INTO retractions (followed, time_ns) VALUES ('journal', OLD.time_ns);
 END;
 
 -- `INSERT OR IGNORE` would not do: within a trigger the policy of the statement outside holds.

@@ -58,7 +58,8 @@ class Table:
     """A table (`r` in the SQL) as exported; without a `measurement` it has no points.
 
     `number` is the id of its records, other than `r.id` if another table records the changes. `tag`
-    is the name of a tag and the column that it repeats, needed if rows may share a moment.
+    is the name of a tag and the column that it repeats, needed if rows may share a moment; the
+    column is left out of the fields if it has the tag's name.
     """
 
     name: str
@@ -290,7 +291,7 @@ TABLES = {
     )
 }
 
-# An alarm is forwarded at each of its changes, in its present state.
+# Changes with their alarm or fault in its present state.
 ALARM_CHANGES = replace(
     ALARMS,
     name="alarm_changes",
@@ -303,14 +304,74 @@ FAULT_CHANGES = replace(
     source="fault_changes AS c JOIN faults AS r ON r.id = c.fault_id",
     number="c.id",
 )
-# Tables delivered by forwarders, the most urgent first. A table whose rows are rewritten needs
-# triggers like those of `seconds` in schema.sql; one that only grows needs no more than its name
-# here. Rows with provisional times wait until these are known.
+
+
+def _as_point(table: Table, *added: Column, **sql: str) -> Table:
+    """Return a table of changes as forwarded: each at its own time, with the state of that time.
+
+    `added` are more columns, `sql` other expressions for columns by name.
+    """
+    columns = (column._replace(sql=sql.get(column.name, column.sql)) for column in table.columns)
+    level = (
+        f"CASE r.severity WHEN '{Severity.WARNING}' THEN 1 WHEN '{Severity.CRITICAL}' THEN 2 END"
+    )
+    more = (Column("change", "c.change"), Column("severity_level", level), *added)
+    return replace(table, time="c.time_ns", columns=(*columns, *more))
+
+
+# An alarm that was added retrospectively has cleared without a change.
+_IS_CLEARED = (
+    "(r.cleared_ns IS NOT NULL AND (r.cleared_ns <= c.time_ns OR NOT EXISTS (SELECT 1"
+    " FROM alarm_changes AS o WHERE o.alarm_id = r.id AND o.change = 'cleared')))"
+)
+_ALARM_POINTS = _as_point(
+    ALARM_CHANGES,
+    Column("open", f"NOT {_IS_CLEARED}"),
+    Column(
+        "duration_s",
+        f"CASE WHEN c.change != 'acknowledged' AND {_IS_CLEARED}"
+        " THEN (r.cleared_ns - r.raised_ns) / 1e9 END",
+    ),
+    cleared_utc=f"CASE WHEN {_IS_CLEARED} THEN r.cleared_ns END",
+    acknowledged_utc="CASE WHEN r.acknowledged_ns <= c.time_ns THEN r.acknowledged_ns END",
+)
+_STATE = (
+    "CASE c.change WHEN 'quiet' THEN 'quiet' WHEN 'repaired' THEN 'verifying'"
+    " WHEN 'closed' THEN 'closed' ELSE 'open' END"
+)
+_FAULT_POINTS = _as_point(
+    replace(FAULT_CHANGES, tag=("fault", "id")),
+    Column("open", f"{_STATE} = 'open'"),
+    Column("duration_s", "CASE c.change WHEN 'closed' THEN (c.time_ns - r.opened_ns) / 1e9 END"),
+    state=_STATE,
+    summary="c.summary",
+    closed_utc="CASE WHEN r.closed_ns <= c.time_ns THEN r.closed_ns END",
+    acknowledged_utc="CASE WHEN r.acknowledged_ns <= c.time_ns THEN r.acknowledged_ns END",
+)
+# Captures come and go, and a fault may be found later: neither is worth another point.
+_EXCURSION_POINTS = replace(
+    EXCURSIONS,
+    measurement="excursion",
+    columns=tuple(c for c in EXCURSIONS.columns if c.name not in ("capture_id", "fault_id")),
+)
+_JOURNAL_POINTS = replace(
+    JOURNAL,
+    measurement="journal",
+    tag=("kind", "kind"),
+    columns=(*JOURNAL.columns, Column("count", "1")),
+)
+# Tables delivered by forwarders, the most urgent first. A row is delivered once it is final, since
+# some servers keep every version of a point. A table whose rows may be rewritten or deleted needs
+# triggers like those of `seconds` in schema.sql. Rows with provisional times wait until these are
+# known.
 FORWARDED = tuple(
     replace(table, complete=f"({table.complete}) AND {_dated(*times)}")
     for table, *times in (
-        (ALARM_CHANGES, "c.time_ns", "r.raised_ns"),
+        (_ALARM_POINTS, "c.time_ns", "r.raised_ns"),
+        (_FAULT_POINTS, "c.time_ns", "r.opened_ns"),
         (TRANSMISSIONS, TRANSMISSIONS.time),
+        (_EXCURSION_POINTS, EXCURSIONS.time),
+        (_JOURNAL_POINTS, JOURNAL.time),
         (SECONDS, SECONDS.time),
         (HEALTH, HEALTH.time),
     )

@@ -22,11 +22,10 @@ from typing import NamedTuple
 import numpy as np
 
 from logger.calibration.coupler import Coupler
-from logger.diagnosis import Diagnosis, Evidence, diagnose
-from logger.diagnosis.evidence import gather
+from logger.diagnosis.evidence import Evidence, gather
 from logger.diagnosis.findings import findings
 from logger.diagnosis.history import read
-from logger.diagnosis.scoring import LIKELY
+from logger.diagnosis.scoring import LIKELY, Diagnosis, diagnose
 from logger.pipeline import Pipeline
 from logger.store.writer import StoreWriter
 from tests.station_model import Open, Over, Station, exact, random_opens, random_station

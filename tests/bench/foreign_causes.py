@@ -29,10 +29,11 @@ from typing import NamedTuple
 from logger.calibration.coupler import Coupler
 from logger.calibration.file import load
 from logger.config.load import FaultsOptions, NoDataOptions, WatchdogOptions
-from logger.diagnosis import Diagnosis, diagnose, diagnosis_of
+from logger.diagnosis.alarms import diagnosis_of
 from logger.diagnosis.evidence import gather
 from logger.diagnosis.history import read
 from logger.diagnosis.rules import NOTHING, SEASON
+from logger.diagnosis.scoring import Diagnosis, diagnose
 from logger.pipeline import Pipeline
 from logger.rows import Row
 from logger.store.reader import Store

@@ -124,7 +124,7 @@ def unshelve(context: click.Context, alarm_id: int, config_path: Path | None) ->
 @click.pass_context
 def show(context: click.Context, alarm_id: int, form: str, config_path: Path | None) -> None:
     """Explain alarm ID: what happened, likely causes, and what to check next."""
-    from logger.diagnosis import diagnosis_of
+    from logger.diagnosis.alarms import diagnosis_of
     from logger.diagnosis.words import NARROWEST, WIDEST, page
     from logger.store.reader import Store
 

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
 
 from logger.cli.station import calibration_of, config_option, configuration
+from logger.config.load import InfluxOptions
 from logger.config.notifiers import NotifierOptions
 
 
 @click.command("check")
 @config_option
 def command(config_path: Path | None) -> None:
-    """Validate configuration and calibration and summarise them. Opens no device."""
+    """Validate configuration and calibration and summarise them. Opens no device.
+
+    An InfluxDB server is asked how it keeps points, if it can be reached.
+    """
     from logger.blocks import Noise
     from logger.calibration.coupler import Coupler
 
@@ -65,8 +70,9 @@ def command(config_path: Path | None) -> None:
         *(("", f"{kind} {rate:g}") for kind, rate in watchdog.false_alarms_per_year().items()),
         ("store", str(config.store.path)),
         *(
-            ("" if index else "influxdb", f"{server.shown_url}, bucket {server.bucket}")
+            ("" if index or number else "influxdb", text)
             for index, server in enumerate(config.forwarders)
+            for number, text in enumerate(_server(server))
         ),
         (
             "metrics",
@@ -81,6 +87,15 @@ def command(config_path: Path | None) -> None:
     ]
     for name, text in lines:
         click.echo(f"{name:14}{text}")
+
+
+def _server(options: InfluxOptions) -> list[str]:
+    from logger.forward.probe import probe
+
+    return [
+        f"{options.shown_url}, bucket {options.bucket}",
+        *(f"the server {warning}" for warning in probe(options, os.environ)),
+    ]
 
 
 def _notifier(options: NotifierOptions) -> str:

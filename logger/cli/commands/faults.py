@@ -121,7 +121,8 @@ def _lines(story: FaultStory, width: int) -> Iterator[str]:
     fault = story.fault
     acknowledged = ", acknowledged" if fault.acknowledged_utc else ""
     yield f"fault {fault.id}: {fault.state} ({fault.severity}){acknowledged}"
-    yield from textwrap.wrap(paragraph(story), min(max(width, NARROWEST), WIDEST))
+    text = f"{paragraph(story)} {fault.summary.rstrip('.')}."
+    yield from textwrap.wrap(text, min(max(width, NARROWEST), WIDEST))
     yield from ("", "Timeline")
     yield from _timeline(story)
     if any(day.excursions for day in story.days):

@@ -19,9 +19,11 @@ from rich.console import Console, Group
 from logger.cli.station import config_option, configuration
 from logger.config.load import Config
 from logger.live.client import Follower
+from logger.live.headline import fault_text
 from logger.live.reading_tracker import ReadingTracker
 from logger.live.screen import Frame, lines, plain
 from logger.live.status_poller import StatusPoller
+from logger.wording import capitalize
 
 REDRAW_S = 0.2
 PLAIN_S = 1.0
@@ -30,15 +32,15 @@ END, CLEAR = b"q", b"c"
 
 @click.command("live")
 @config_option
-@click.option("--plain", "as_lines", is_flag=True, help="Print one line a second, no screen.")
+@click.option("--plain", "as_lines", is_flag=True, help="Print lines, no screen.")
 def command(config_path: Path | None, as_lines: bool) -> None:
     """Watch SWR and power in the terminal.
 
     Shows the readings of the running daemon: the SWR with its 95 % interval on a scale of the
-    reflection coefficient, forward and reflected power, the highest values since key-down, open
-    alarms, the last transmissions and the state of the daemon, which may be restarted meanwhile.
-    q or Ctrl-C quits, c clears the highest values. Without a terminal (a pipe, a dumb terminal) it
-    prints one line a second.
+    reflection coefficient, forward and reflected power, the highest values since key-down, faults
+    and open alarms, the last transmissions and the state of the daemon, which may be restarted
+    meanwhile. q or Ctrl-C quits, c clears the highest values. Without a terminal (a pipe, a dumb
+    terminal) it prints one line a second, and one whenever a fault has changed.
     """
     config = configuration(config_path)
     console = Console(highlight=False)
@@ -63,15 +65,22 @@ def _follow(follower: Follower, tracker: ReadingTracker, timeout_s: float, *othe
 
 
 def _print(config: Config, follower: Follower) -> None:
-    tracker = ReadingTracker()
+    tracker, limit, shown = ReadingTracker(), config.watchdog.high_swr.limit, list[str]()
     due_s = time.monotonic() + PLAIN_S / 2  # allow time for the first line of the feed
-    while True:
-        _follow(follower, tracker, max(0.0, due_s - time.monotonic()))
-        if time.monotonic() >= due_s:
+    with StatusPoller(config.store.path) as poller:
+        while True:
+            _follow(follower, tracker, max(0.0, due_s - time.monotonic()))
+            now_s = time.monotonic()
+            if now_s < due_s:
+                continue
             due_s += PLAIN_S
-            limit = config.watchdog.high_swr.limit
-            click.echo(plain(tracker, limit, follower.connected, time.monotonic()))
+            faults = poller.latest.faults
+            texts = [capitalize(fault_text(fault)) for fault in faults]
+            changed = [text for text in texts if text not in shown]
+            line = plain(tracker, limit, follower.connected, now_s, faults)
+            click.echo("\n".join([*changed, line]))
             sys.stdout.flush()
+            shown = texts
 
 
 def _draw(config: Config, console: Console, follower: Follower) -> None:

@@ -40,18 +40,19 @@ def command(
     adjustment, alarms, trend, forecast and what to check next; then charts and a table. Alarms and
     forecasts are a convenience; they do not replace a look at the station.
     """
-    from logger.report.gather import report
+    from logger.report.gather import first_fault, report
     from logger.store.reader import Store
 
     config = configuration(config_path)
     with Store.reader(config.store.path) as store:
         account = account_of(store, config, since, until, time.time_ns(), joint=True)
         result = report(store, account)
+        fault = None if html is None or until is not None else first_fault(store, result.summary)
     if html is not None:
         from logger.report.html import page as html_page
 
         try:
-            html.write_text(html_page(*result), encoding="utf-8")
+            html.write_text(html_page(*result, fault), encoding="utf-8")
         except OSError as error:
             raise UsageError(f"{html}: cannot be written: {error.strerror}") from error
         click.echo(f"wrote {html}", err=True)

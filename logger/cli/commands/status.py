@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import click
@@ -28,9 +30,9 @@ from logger.wording import count
 def command(config_path: Path | None, as_json: bool) -> None:
     """Show the state of the daemon.
 
-    Prints whether it is running, its last pair, rates, drops, backlog, faults that are not
-    closed and open alarms. Exit code 1
-    if it is not running.
+    Prints whether it is running, its last pair, rates, drops, backlog, how InfluxDB servers keep
+    points if that loses some or doubles sums, faults that are not closed and open alarms. Exit
+    code 1 if it is not running.
     """
     path = store_path(config_path)
     live = ask(path)
@@ -69,16 +71,29 @@ def command(config_path: Path | None, as_json: bool) -> None:
                 {"id": alarm.id, "kind": alarm.kind, "raised_utc": alarm.raised_utc}
                 for alarm in store.open_alarms()
             ]
+    stored["server_warnings"] = _server_warnings(config_path) if forwarders else {}
     if as_json:
         answer = {"alive": live is not None, **_columns(live), **stored}
         click.echo(msgspec.json.encode(answer).decode())
     else:
-        outlets = [line for forwarder in forwarders for line in _forwarder_lines(forwarder)]
+        outlets = [
+            line
+            for forwarder in forwarders
+            for line in _forwarder_lines(forwarder, stored["server_warnings"])
+        ]
         outlets += [line for notifier in notifiers for line in _notifier_lines(notifier)]
         for name, text in [*_daemon_lines(live), *outlets, *_store_lines(stored)]:
             click.echo(f"{name:14}{text}")
     if live is None:
         sys.exit(1)
+
+
+def _server_warnings(config_path: Path | None) -> dict[str, list[str]]:
+    """Return what servers do with points that they should not, by the forwarder's name."""
+    from logger.forward.probe import probe
+
+    servers = configuration(config_path).forwarders
+    return {server.title: warnings for server in servers if (warnings := probe(server, os.environ))}
 
 
 def _columns(live: Status | None) -> dict[str, Any]:
@@ -161,13 +176,16 @@ def _notifier_lines(notifier: NotifierStatus) -> list[tuple[str, str]]:
     return lines
 
 
-def _forwarder_lines(forwarder: ForwarderStatus) -> list[tuple[str, str]]:
+def _forwarder_lines(
+    forwarder: ForwarderStatus, warnings: Mapping[str, Sequence[str]] = MappingProxyType({})
+) -> list[tuple[str, str]]:
     last = forwarder.last_success_utc
     accepted = f"rows last accepted {last}" if last else "no rows accepted yet"
     backlog = count(forwarder.backlog, "row")
     lines = [
         ("influxdb", f"{forwarder.name}: {backlog} waiting; {accepted}"),
         *_error_line(forwarder),
+        *(("", f"the server {warning}") for warning in warnings.get(forwarder.name, ())),
     ]
     if forwarder.refused:
         lines.append(("", f"{forwarder.refused} refused and skipped, the latest:"))
