@@ -83,6 +83,10 @@ BAD = [
     ("watchdog: {high_swr: {limt: 3}}", "watchdog.high_swr.limt"),
     ("transmission: {min_forward_w: lots}", "transmission.min_forward_w"),
     ("watchdog: {high_swr: {limit: 0.5}}", "watchdog.high_swr.limit"),
+    (
+        "station: {frequency_mhz: 27205}",
+        "27205 MHz looks like a value in kHz; did you mean 27.205?",
+    ),
     ("\tstore: x", ":1:"),
 ]
 

@@ -80,8 +80,8 @@ def calibration_of(config: Config) -> CalibrationFile:
         return load(config.calibration)
     if config.kind != "simulated":
         raise ConfigError(
-            f"{config.path}: calibration: missing; name the coupler's calibration file"
-            " (`mismatchd calibrate example` shows the format)"
+            f"{config.path}: calibration: missing; name the coupler's calibration file. Not made"
+            " yet? Run `mismatchd calibrate bench points.csv -o coupler.yaml`"
         )
     from drivers.simulated.driver import SimulatedDriver
     from logger.calibration.simulated import calibration

@@ -26,6 +26,7 @@ ENVIRONMENT = "MISMATCHD_CONFIG"
 SYSTEM_PATH = Path("/etc/mismatchd/config.yaml")
 EXAMPLE = "'driver: {kind: simulated}'"
 HOUR_MS = 3_600_000
+MOST_MHZ = 1000.0  # more must be meant as kilohertz
 # Neither port is in Debian's /etc/services nor assigned by IANA (from memory); both are below the
 # range that Linux uses for outgoing connections.
 PAGE_PORT = 27205
@@ -368,6 +369,12 @@ def _sections(path: Path) -> tuple[ConfigErrors, Sections]:
     if not isinstance(document.data, dict):
         raise report.error((), f"the file is not a mapping; write keys and values, as in {EXAMPLE}")
     sections = report.convert(document.data, Sections, (), ())
+    mhz = sections.station.frequency_mhz
+    if mhz is not None and mhz >= MOST_MHZ:
+        raise report.error(
+            ("station", "frequency_mhz"),
+            f"{mhz:g} MHz looks like a value in kHz; did you mean {mhz / 1000:g}?",
+        )
     titles = [options.title for options in sections.forwarders]
     for index, title in enumerate(titles):
         if title in titles[:index]:
