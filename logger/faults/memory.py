@@ -28,6 +28,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     """A fault that is not closed.
 
     kinds         kinds of its alarms
+    detail        of its first alarm
     raised        time of raising of each open alarm, by kind
     sign_ns       its last sign
     counted_ns    end of the last transmission counted
@@ -51,6 +52,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     severity: Severity
     state: FaultState = FaultState.OPEN
     kinds: list[AlarmKind] = []
+    detail: str = ""
     raised: dict[AlarmKind, int] = {}
     sign_ns: int
     counted_ns: int = NEVER_NS
@@ -82,6 +84,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
 class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):
     """Faults that are not closed, and what the next one will need.
 
+    suspects  warnings that need a second sign to open a fault, as faults
     loose    times of recent excursions of ended transmissions that belong to no fault
     pending  times of excursions of the transmission in progress
     levels   usual ones; `earlier` and `later` are those of a week or two ago and of this week
@@ -89,6 +92,7 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     """
 
     faults: list[FaultMemory] = []
+    suspects: list[FaultMemory] = []
     loose: list[int] = []
     pending: list[int] = []
     levels: Levels = {}

@@ -9,8 +9,9 @@ from __future__ import annotations
 from enum import Enum
 
 from logger.faults.memory import FaultMemory
-from logger.rows import AlarmKind, FaultFamily, FaultState
+from logger.rows import AlarmChange, AlarmKind, FaultFamily, FaultState
 from logger.utc import DAY_NS
+from logger.watchdog.detector_fault.level import PHRASES
 
 FAMILIES = {
     AlarmKind.DETECTOR_FAULT: FaultFamily.INSTRUMENT,
@@ -23,6 +24,7 @@ BRIEF_NS = 10_000_000_000  # an alarm that clears within this time was of a pass
 BRIEF = 2  # if so many did,
 BREAKS = 3  # or so many excursions were seen
 HELD = 2  # transmissions outlasted by an alarm of the level: the trouble stands
+LASTING = 10  # transmissions in a row off the level that open a fault of a mere warning
 
 # Alarms of the level of single pairs: open means that the trouble is present.
 OF_LEVEL = (AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER)
@@ -58,6 +60,21 @@ OF_CONTACTS = (Signature.UNDECIDED, Signature.PASSING)  # explain any excursion
 def family_of(kind: AlarmKind) -> FaultFamily:
     """Return the family of the faults of a kind of alarm."""
     return FAMILIES.get(kind, FaultFamily.FEEDLINE)
+
+
+def is_weak(row: AlarmChange) -> bool:
+    """True if an alarm opens a fault with a second sign only.
+
+    Neighbours, weather and another power setting change a level for seconds to days, too.
+    """
+    return row.kind == AlarmKind.SUDDEN_CHANGE or (
+        row.kind == AlarmKind.DETECTOR_FAULT and any(text in row.detail for text in PHRASES)
+    )
+
+
+def is_over(suspect: FaultMemory, time_ns: int) -> bool:
+    """True if a warning was followed by no second sign in time."""
+    return not suspect.raised and time_ns - suspect.last_ns > YOUNG_NS
 
 
 def signature_of(fault: FaultMemory) -> Signature:

@@ -17,6 +17,7 @@ from logger.faults import evidence, words
 from logger.faults.memory import KIND, FaultMemory, Levels, TrackerMemory
 from logger.faults.signature import (
     BRIEF_NS,
+    LASTING,
     LATE,
     OF_CONTACT,
     OF_LEVEL,
@@ -25,7 +26,9 @@ from logger.faults.signature import (
     explains_alarm,
     explains_excursion,
     family_of,
+    is_over,
     is_shift,
+    is_weak,
     signature_of,
 )
 from logger.rows import (
@@ -94,6 +97,8 @@ class FaultTracker:
             opened += (item for item in changes if item.change == FaultChangeKind.OPENED)
             changes = [item for item in changes if item.change != FaultChangeKind.OPENED]
             output[index] = [*changes, marked]
+        for index, row in inputs:
+            output[index][-1] = _attached(output[index][-1], opened)
         self._changes = []
         self._advance(now_ns)
         updated = [item for index, row in enumerate(rows) for item in output.get(index, [row])]
@@ -123,54 +128,66 @@ class FaultTracker:
 
     # Alarms.
 
-    def _raise(self, row: AlarmChange) -> FaultMemory:
-        candidates = [
-            fault for fault in self.memory.faults if explains_alarm(fault, row.kind, row.time_ns)
-        ]
-        if candidates:
-            fault = max(candidates, key=lambda fault: _fit(fault, row.kind))
-            rises = row.severity == Severity.CRITICAL != fault.severity
-            if rises:
-                fault.severity = row.severity
-            fault.alarms += 1
-            if fault.state == FaultState.VERIFYING and row.kind == AlarmKind.SUDDEN_CHANGE:
-                # The repair moves the level, too; and one of these does not decide.
-                fault.raised[row.kind] = row.time_ns
-                if row.value is None or not evidence.is_level_back(fault, _gamma(row.value)):
-                    fault.sign_ns = row.time_ns
-                return fault
-            if fault.state != FaultState.OPEN:
-                if fault.state == FaultState.QUIET and signature_of(fault) == Signature.UNDECIDED:
-                    # Its few signs may have been of something else.
-                    evidence.forget(fault, self._levels_before(row.kind))
-                self._return(fault, row.time_ns, row.detail)
-            elif rises:
-                text = words.worsened(fault, row.detail)
-                self._change(fault, FaultChangeKind.WORSENED, row.time_ns, text)
-        else:
-            fault = self._open(row)
-        if row.kind not in fault.kinds:
-            fault.kinds.append(row.kind)
-        fault.raised[row.kind] = row.time_ns
-        fault.sign_ns = max(fault.sign_ns, row.time_ns)
-        return fault
+    def _raise(self, row: AlarmChange) -> FaultMemory | None:
+        fault = _explanation(self.memory.faults, row)
+        if fault is not None:
+            self._join(fault, row)
+            return fault
+        suspect = self._suspect(row)
+        is_weak_alone = is_weak(row) and suspect.kinds in ([], [row.kind])
+        _add(suspect, row)
+        if is_weak_alone:
+            return None
+        self._open(suspect, row.kind, row.time_ns, row.detail)
+        return suspect
 
-    def _open(self, row: AlarmChange) -> FaultMemory:
-        first_ns, early = self._first_sign(row)
-        fault = FaultMemory(
-            opened_ns=row.time_ns,
-            first_ns=first_ns,
-            family=family_of(row.kind),
-            severity=row.severity,
-            sign_ns=row.time_ns,
-            alarms=1,
-            breaks=early,
-            before=self._levels_before(row.kind),
-        )
+    def _join(self, fault: FaultMemory, row: AlarmChange) -> None:
+        """Process a further alarm of a fault."""
+        rises = row.severity == Severity.CRITICAL != fault.severity
+        if fault.state == FaultState.VERIFYING and row.kind == AlarmKind.SUDDEN_CHANGE:
+            # The repair moves the level, too; and one of these does not decide.
+            fault.alarms += 1
+            fault.raised[row.kind] = row.time_ns
+            if row.value is None or not evidence.is_level_back(fault, _gamma(row.value)):
+                fault.sign_ns = row.time_ns
+            return
+        is_open = fault.state == FaultState.OPEN
+        if fault.state == FaultState.QUIET and signature_of(fault) == Signature.UNDECIDED:
+            # Its few signs may have been of something else.
+            evidence.forget(fault, self._levels_before(row.kind))
+        _add(fault, row)
+        if not is_open:
+            self._return(fault, row.time_ns, row.detail)
+        elif rises:
+            text = words.worsened(fault, row.detail)
+            self._change(fault, FaultChangeKind.WORSENED, row.time_ns, text)
+
+    def _suspect(self, row: AlarmChange) -> FaultMemory:
+        """Return the warnings that an alarm may belong to, or begin anew."""
+        memory = self.memory
+        memory.suspects = [item for item in memory.suspects if not is_over(item, row.time_ns)]
+        suspect = _explanation(memory.suspects, row)
+        if suspect is None:
+            suspect = FaultMemory(
+                opened_ns=row.time_ns,
+                first_ns=_first_ns(row),
+                family=family_of(row.kind),
+                severity=row.severity,
+                sign_ns=row.time_ns,
+                detail=row.detail,
+                before=self._levels_before(row.kind),
+            )
+            memory.suspects.append(suspect)
+        return suspect
+
+    def _open(self, fault: FaultMemory, kind: AlarmKind, time_ns: int, detail: str) -> None:
+        self.memory.suspects.remove(fault)
         self.memory.faults.append(fault)
-        text = words.opened(fault, row.detail, early)
-        self._change(fault, FaultChangeKind.OPENED, row.time_ns, text)
-        return fault
+        fault.opened_ns = time_ns
+        fault.first_ns, early = self._first_sign(kind, fault.first_ns)
+        fault.breaks = early
+        text = words.opened(fault, detail, early)
+        self._change(fault, FaultChangeKind.OPENED, time_ns, text)
 
     def _levels_before(self, kind: AlarmKind) -> Levels:
         """Return the levels before the trouble that an alarm reports, perhaps days later."""
@@ -178,19 +195,18 @@ class FaultTracker:
         is_late = kind in (*LATE, AlarmKind.DETECTOR_FAULT)
         return {**memory.levels, **memory.earlier} if is_late else dict(memory.levels)
 
-    def _first_sign(self, row: AlarmChange) -> tuple[int, int]:
-        """Return the time of the first sign before an alarm, and the number of excursions since."""
-        if row.kind not in OF_CONTACT:
-            return row.time_ns, 0
+    def _first_sign(self, kind: AlarmKind, first_ns: int) -> tuple[int, int]:
+        """Return the time of the first sign of a fault, and the number of excursions before."""
         loose, early = self.memory.loose, 0
-        first_ns = row.time_ns if row.start_ns is None else min(row.start_ns, row.time_ns)
+        if kind not in OF_CONTACT:
+            return first_ns, early
         while loose and loose[-1] > self.memory.work_ns and first_ns - loose[-1] < GAP_NS:
             first_ns = min(first_ns, loose.pop())
             early += 1
         return first_ns, early
 
     def _clear(self, row: AlarmChange) -> FaultMemory | None:
-        for fault in self.memory.faults:
+        for fault in [*self.memory.faults, *self.memory.suspects]:
             if row.kind in fault.raised:
                 raised_ns = fault.raised.pop(row.kind)
                 fault.cleared_ns = max(fault.cleared_ns, row.time_ns)
@@ -214,6 +230,8 @@ class FaultTracker:
                 owned.setdefault(owner.opened_ns, []).append(time_ns)
         for fault in list(memory.faults):
             self._judge(fault, row, owned.get(fault.opened_ns, []))
+        for suspect in list(memory.suspects):
+            self._confirm(suspect, row)
         busy = (FaultState.OPEN, FaultState.VERIFYING)
         if row.swr is not None and not any(
             fault.family == FaultFamily.FEEDLINE and fault.state in busy for fault in memory.faults
@@ -222,6 +240,13 @@ class FaultTracker:
             if row.end_ns - memory.later_ns >= WEEK_NS:
                 memory.earlier, memory.later = memory.later, dict(memory.levels)
                 memory.later_ns = row.end_ns
+
+    def _confirm(self, suspect: FaultMemory, row: Transmission) -> None:
+        """Open a fault of warnings whose level stays off."""
+        self._compare_level(suspect, row)
+        suspect.held = suspect.held + 1 if suspect.is_shifted else 0
+        if suspect.held >= LASTING:
+            self._open(suspect, suspect.kinds[0], row.end_ns, words.lasting(suspect))
 
     def _owner(self, time_ns: int) -> FaultMemory | None:
         """Return the fault of an excursion, as the store has it."""
@@ -424,6 +449,43 @@ def _place(row: Input) -> tuple[int, int]:
 
 def _marked(row: AlarmChange | Excursion, fault: FaultMemory) -> Row:
     return msgspec.structs.replace(row, fault_ns=fault.opened_ns)
+
+
+def _attached(row: Row, opened: Sequence[FaultChange]) -> Row:
+    """Return a row with the fault that was opened after it, if it is an earlier warning of it.
+
+    The store attaches those of earlier batches.
+    """
+    if not isinstance(row, AlarmChange) or row.change != ChangeKind.RAISED:
+        return row
+    for change in opened:
+        is_early = change.first_ns <= row.time_ns <= change.opened_ns
+        if row.fault_ns is None and is_early and family_of(row.kind) == change.family:
+            return msgspec.structs.replace(row, fault_ns=change.opened_ns)
+    return row
+
+
+def _first_ns(row: AlarmChange) -> int:
+    """Return the time from which excursions may be of the trouble that an alarm reports."""
+    is_contact = row.kind in OF_CONTACT and row.start_ns is not None
+    return min(row.start_ns or 0, row.time_ns) if is_contact else row.time_ns
+
+
+def _add(fault: FaultMemory, row: AlarmChange) -> None:
+    """Add an alarm to the signs of a fault."""
+    fault.alarms += 1
+    if row.severity == Severity.CRITICAL:
+        fault.severity = row.severity
+    if row.kind not in fault.kinds:
+        fault.kinds.append(row.kind)
+    fault.raised[row.kind] = row.time_ns
+    fault.sign_ns = max(fault.sign_ns, row.time_ns)
+
+
+def _explanation(faults: Sequence[FaultMemory], row: AlarmChange) -> FaultMemory | None:
+    """Return the fault that explains an alarm best, if any."""
+    candidates = [fault for fault in faults if explains_alarm(fault, row.kind, row.time_ns)]
+    return max(candidates, key=lambda fault: _fit(fault, row.kind), default=None)
 
 
 def _fit(fault: FaultMemory, kind: AlarmKind) -> tuple[bool, bool, bool, int]:

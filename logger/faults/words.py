@@ -40,6 +40,11 @@ def opened(fault: FaultMemory, detail: str, early: int) -> str:
     return f"{SUBJECTS.get(fault.family, fault.family)}: {detail}{before}"
 
 
+def lasting(fault: FaultMemory) -> str:
+    """Detail of an opening by a level that stays off."""
+    return f"{fault.detail}; so it is {count(fault.held, 'transmission')} later"
+
+
 def worsened(fault: FaultMemory, detail: str) -> str:
     return f"Critical now: {detail}; {_signs(fault)} since {date(fault.first_ns)}"
 

@@ -34,6 +34,7 @@ from pathlib import Path
 
 from logger.config.load import FaultsOptions
 from logger.faults import FaultTracker
+from logger.faults.signature import family_of
 from logger.rows import (
     AlarmChange,
     AlarmKind,
@@ -150,15 +151,26 @@ def group(history: History, batches: Sequence[Batch]) -> Outcome:
     tracker = FaultTracker(FaultsOptions())
     tracker.know_work(work_times(history))
     stories: dict[int, Story] = {}
+    loose: list[AlarmChange] = []
     for batch in batches:
         for row in tracker.update(batch.rows, batch.now_ns):
             if isinstance(row, FaultChange):
                 default = Story(row.opened_ns, row.family)
-                stories.setdefault(row.opened_ns, default).changes.append(row)
+                story = stories.setdefault(row.opened_ns, default)
+                story.changes.append(row)
+                if row.change == FaultChangeKind.OPENED:  # as the store does
+                    story.alarms += [alarm for alarm in loose if is_early(alarm, row)]
+                    loose = [alarm for alarm in loose if not is_early(alarm, row)]
             elif isinstance(row, AlarmChange) and row.change == ChangeKind.RAISED:
-                assert row.fault_ns is not None
-                stories[row.fault_ns].alarms.append(row)
+                alarms = loose if row.fault_ns is None else stories[row.fault_ns].alarms
+                alarms.append(row)
     return Outcome(history, list(stories.values()))
+
+
+def is_early(alarm: AlarmChange, opening: FaultChange) -> bool:
+    """True if an alarm without a fault is a first sign of one that opens later."""
+    is_before = opening.first_ns <= alarm.time_ns <= opening.opened_ns
+    return is_before and family_of(alarm.kind) == opening.family
 
 
 @dataclass(frozen=True)

@@ -69,6 +69,9 @@ LEAST_Z = 5.0
 MOST_TURN = 0.1  # of rho: a larger change of reflection changes the power, too
 ADOPTED = 12  # sessions after which a new level is usual
 
+POWER, AT_THE_SAME_POWER = "incident power reads", "at the same incident power"
+PHRASES = (POWER, AT_THE_SAME_POWER)  # each description has one
+
 
 class Reading(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_fields=True):
     """Reading of a transmission.
@@ -323,7 +326,7 @@ def _words(change: Change, *, standing: bool) -> str | None:
     share = 0.5 if standing else 1.0
     powered = change.lift >= share * LIFT
     factor_w = math.exp(change.ln_w)
-    watts = f"incident power reads {factor_w:.2g} times what it was"
+    watts = f"{POWER} {factor_w:.2g} times what it was"
     ln_rho = change.ln_rho
     if ln_rho is None:
         return f"{watts}; check the transmitter, its supply and the detector" if powered else None
@@ -348,6 +351,6 @@ def _words(change: Change, *, standing: bool) -> str | None:
     where = "on all channels alike" if change.channels > 1 else "on the channel in use"
     alternative = "" if change.channels > 2 else "; or the load has suddenly improved"
     return (
-        f"the reflected reading has lost gain: {reflected} what it was, {where}, at the same"
-        f" incident power; check its detector and wires{alternative}"
+        f"the reflected reading has lost gain: {reflected} what it was, {where},"
+        f" {AT_THE_SAME_POWER}; check its detector and wires{alternative}"
     )
