@@ -1,43 +1,38 @@
-"""Statistics of the course of a fault: its rate, when silence is evidence, whether a repair worked.
+"""Course of a fault: when silence is evidence, whether a repair worked, what its level says.
 
-The transmission is the trial: it has a sign of the fault or it has none. The rate of a fault is
-uncertain, after few signs and because contacts are worse on some days than on others: it has a beta
-distribution, of the signs so far divided by their dispersion (of the distances between signs,
-relative to those of independent ones). The sequential test (A. Wald, Sequential Analysis, 1947)
-compares that rate with that of a sound station. A run of clean transmissions must also be longer
-than any that the fault has had, twice as long if its signs come in clusters, up to a limit.
+The transmission is the trial: it has a sign of the fault or it has none. The sequential test
+(A. Wald, Sequential Analysis, 1947) compares what follows a repair with the recurrence of the fault
+before (`recurrence`) and with a sound station.
 
 Where the level has moved, a transmission off the level before the fault is a sign; after a repair
-one that is nearer to the level during the fault, since work moves the level a little, too.
+one that is nearer to the level during the fault, since work moves the level a little, too. Some
+channels may be no worse for the fault, and little power heats no joint: a trial is a transmission
+like those that showed it.
 """
 
 from __future__ import annotations
 
+import bisect
 import math
-from math import lgamma
 
-from logger.faults.memory import FaultMemory, Level, Levels
+from logger.faults.memory import FaultMemory, Level, Levels, Session
+from logger.faults.recurrence import ln_probability, posterior
 from logger.rows import FaultState
 from logger.utc import DAY_NS
 
-PRIOR = 0.5  # of the beta distribution, both parameters
-FADES = 0.98  # weight of transmissions before a sign, once more
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
 QUIET_LEAST, QUIET_NS = 20, DAY_NS  # after so many transmissions and this time
 SOUND = 0.005  # share of transmissions with a sign at a sound station
 ERROR = 0.01  # of the test: fixed although it is not, back although it is fixed
 DECIDED = math.log((1 - ERROR) / ERROR)
-LEAST, MOST = 10, 100  # clean transmissions needed whatever the rate, and after a long pause
+LEAST = 10  # clean transmissions needed whatever the rate
 UNENDING = 1000  # the number needed is not searched beyond
+MOST_SESSIONS = 60
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
 LEVEL_MARGIN = 0.02  # of |Γ|, for what the work itself and the weather change
 LEVEL_SIGMAS = 3.0
-
-
-def rate(fault: FaultMemory) -> float:
-    """Return the share of transmissions with a sign, up to the last one."""
-    return (fault.signs + PRIOR) / (fault.of + 2 * PRIOR)
+LEAST_POWER = 0.5  # of that of transmissions with signs
 
 
 def is_silent(fault: FaultMemory, now_ns: int) -> bool:
@@ -45,66 +40,73 @@ def is_silent(fault: FaultMemory, now_ns: int) -> bool:
     return (
         fault.clean >= QUIET_LEAST
         and now_ns - fault.last_ns >= QUIET_NS
-        and _log_likelihood(fault, fault.clean, 0) < math.log(CERTAIN)
+        and ln_probability(posterior(fault.sessions), fault.recent) < math.log(CERTAIN)
     )
 
 
-def count_sign(fault: FaultMemory) -> None:
-    """Count a transmission with a sign."""
-    fault.signs = FADES * fault.signs + 1
-    fault.of = FADES * fault.of + fault.clean + 1
-    fault.squares = FADES * fault.squares + (fault.clean + 1) ** 2
-    fault.longest = max(fault.longest, fault.clean)
-    fault.clean = 0
+def count(fault: FaultMemory, session_ns: int, *, has_sign: bool) -> None:
+    """Count a transmission of the session that began at `session_ns`."""
+    if not fault.recent or fault.recent[-1].start_ns != session_ns:
+        fault.recent.append(Session(session_ns))
+    fault.recent[-1].transmissions += 1
+    fault.recent[-1].signs += has_sign
+    fault.clean = 0 if has_sign else fault.clean + 1
+
+
+def adopt(fault: FaultMemory) -> None:
+    """Make the recent sessions part of the course of the fault."""
+    for session in fault.recent:
+        if fault.sessions and fault.sessions[-1].start_ns == session.start_ns:
+            fault.sessions[-1].transmissions += session.transmissions
+            fault.sessions[-1].signs += session.signs
+        else:
+            fault.sessions.append(session)
+    fault.sessions, fault.recent = fault.sessions[-MOST_SESSIONS:], []
 
 
 def forget(fault: FaultMemory, levels: Levels) -> None:
     """Begin the statistics of a fault anew; `levels` are those before its new signs."""
-    fault.signs, fault.of, fault.squares = 0.0, 0.0, 0.0
-    fault.clean, fault.longest = 0, 0
-    fault.before, fault.during = dict(levels), {}
-
-
-def dispersion(fault: FaultMemory) -> float:
-    """Return how much the distances between signs scatter, 1 if signs are independent."""
-    if not fault.signs:
-        return 1.0
-    share = fault.signs / fault.of
-    return max(1.0, fault.squares / fault.signs / ((2 - share) / share**2))
-
-
-def _log_likelihood(fault: FaultMemory, trials: int, signs: int) -> float:
-    """Return the log probability of that outcome at the rate of the fault (beta-binomial)."""
-    spread = dispersion(fault)
-    a = fault.signs / spread + PRIOR
-    b = (fault.of - fault.signs) / spread + PRIOR
-    return _log_beta(a + signs, b + trials - signs) - _log_beta(a, b)
-
-
-def _log_beta(a: float, b: float) -> float:
-    return lgamma(a) + lgamma(b) - lgamma(a + b)
+    fault.sessions, fault.recent, fault.clean = [], [], 0
+    fault.before, fault.during, fault.shown = dict(levels), {}, {}
 
 
 def score(fault: FaultMemory, more: int = 0) -> float:
     """Return the log odds of fixed against not, after `more` further clean transmissions."""
     trials, signs = fault.trials + more, fault.relapses
     sound = signs * math.log(SOUND) + (trials - signs) * math.log1p(-SOUND)
-    return sound - _log_likelihood(fault, trials, signs)
+    further = _clean_sessions(fault, more)
+    return sound - ln_probability(posterior(fault.sessions), [*fault.recent, *further])
 
 
-def least_clean(fault: FaultMemory) -> int:
-    """Return how many clean transmissions a repair must show, whatever the test says.
-
-    The next pause of a fault that comes in clusters may well be its longest.
-    """
-    pause = math.floor(fault.longest * min(dispersion(fault), 2.0))
-    return max(LEAST, min(pause + 1, MOST))
+def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
+    """Return sessions of the usual size without signs."""
+    total = sum(session.transmissions for session in fault.sessions)
+    usual = max(round(total / max(len(fault.sessions), 1)), 1)
+    sizes = [usual] * (transmissions // usual)
+    if transmissions % usual:
+        sizes.append(transmissions % usual)
+    return [Session(0, size) for size in sizes]
 
 
 def needed(fault: FaultMemory) -> int | None:
     """Return how many more clean transmissions would prove a repair, None if too many."""
-    least = max(least_clean(fault) - fault.clean, 0)
-    return next((more for more in range(least, UNENDING) if score(fault, more) >= DECIDED), None)
+    least = max(LEAST - fault.clean, 0)
+    number = bisect.bisect_left(
+        range(UNENDING), DECIDED, lo=least, key=lambda more: score(fault, more)
+    )
+    return number if number < UNENDING else None
+
+
+def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
+    """True if a transmission is like those that showed a fault of the level."""
+    levels = {
+        name: level
+        for name, level in fault.shown.items()
+        if name in fault.before and fault.before[name].count >= LEVEL_LEAST_BEFORE
+    } or fault.shown
+    if not levels:
+        return True
+    return channel in levels and watts >= LEAST_POWER * levels[channel].mean
 
 
 def learn_level(levels: Levels, channel: str, gamma: float, fades: float = LEVEL_FADES) -> None:

@@ -24,6 +24,14 @@ class Level(msgspec.Struct, forbid_unknown_fields=True, array_like=True):
 Levels = dict[str, Level]  # by channel, or frequency
 
 
+class Session(msgspec.Struct, forbid_unknown_fields=True):
+    """Transmissions with short pauses: when they began, their number, and those with a sign."""
+
+    start_ns: int
+    transmissions: int = 0
+    signs: int = 0
+
+
 class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):
     """A fault that is not closed.
 
@@ -35,15 +43,14 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     cleared_ns    when its last alarm cleared, or its level came back
     changed_ns    its last change
     is_shifted    the last transmission was off its level
-    signs, of     transmissions with a sign, and all up to the last sign; older ones fade
-    squares       sum of the squared distances between signs; likewise
+    sessions      transmissions up to the last sign, or the repair; `recent` those since then
     clean         transmissions since the last sign, or since the repair
-    longest       longest run of clean ones between two signs
     brief, held   alarms that cleared within seconds, that outlasted a transmission
     breaks        excursions in ended transmissions
     trials, relapses  transmissions since the repair, and those with a sign
     before        levels before it, `during` those of transmissions off that level, `after` those
                   since the last sign or the repair
+    shown         levels of incident power of transmissions with a sign, watts
     """
 
     opened_ns: int
@@ -62,11 +69,9 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     work_ns: int | None = None
     alarms: int = 0
     breaks: int = 0
-    signs: float = 0.0
-    of: float = 0.0
-    squares: float = 0.0
+    sessions: list[Session] = []
+    recent: list[Session] = []
     clean: int = 0
-    longest: int = 0
     brief: int = 0
     held: int = 0
     trials: int = 0
@@ -74,6 +79,7 @@ class FaultMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, omit
     before: Levels = {}
     during: Levels = {}
     after: Levels = {}
+    shown: Levels = {}
 
     @property
     def last_ns(self) -> int:
@@ -89,6 +95,7 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     pending  times of excursions of the transmission in progress
     levels   usual ones; `earlier` and `later` are those of a week or two ago and of this week
     work_ns  last repair or adjustment
+    session_ns, ended_ns  start of the latest session, end of the latest transmission
     """
 
     faults: list[FaultMemory] = []
@@ -100,6 +107,8 @@ class TrackerMemory(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, om
     later: Levels = {}
     later_ns: int = NEVER_NS
     work_ns: int = NEVER_NS
+    session_ns: int = NEVER_NS
+    ended_ns: int = NEVER_NS
 
 
 def redate(content: bytes, shift: Shift) -> bytes:

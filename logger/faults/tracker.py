@@ -52,6 +52,7 @@ NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
 STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
 WEEK_NS = 7 * DAY_NS
+PAUSE_NS = UNIT_NS["h"] * 6  # between sessions
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
 SWR_DECIMALS, ROUNDING = 4, 1e-8
@@ -219,6 +220,9 @@ class FaultTracker:
     def _end(self, row: Transmission) -> None:
         """Process an ended transmission, with the excursions within it."""
         memory = self.memory
+        if row.start_ns - memory.ended_ns > PAUSE_NS:
+            memory.session_ns = row.start_ns
+        memory.ended_ns = row.end_ns
         past = bisect.bisect_right(memory.pending, row.end_ns)
         excursions, memory.pending = memory.pending[:past], memory.pending[past:]
         owned: dict[int, list[int]] = {}  # by opening of the fault
@@ -279,12 +283,13 @@ class FaultTracker:
         if fault.state == FaultState.VERIFYING:
             self._verify(fault, row, has_sign=has_sign)
             return
-        present = any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
-        if has_sign or present:
-            evidence.count_sign(fault)
+        has_sign |= any(kind != AlarmKind.INTERMITTENT_CONTACT for kind in fault.raised)
+        evidence.count(fault, self.memory.session_ns, has_sign=has_sign)
+        if has_sign:
+            evidence.adopt(fault)
+            evidence.learn_level(fault.shown, _channel(row), row.forward_w_mean)
             fault.after = {}
             return
-        fault.clean += 1
         if row.swr is not None:
             evidence.learn_level(fault.after, *_level(row, row.swr))
         if (
@@ -323,22 +328,23 @@ class FaultTracker:
             raised_ns >= fault.work_ns for raised_ns in fault.raised.values()
         )
         has_sign |= is_back
+        if not has_sign and signature_of(fault) != Signature.PASSING:
+            if not evidence.is_trial(fault, _channel(row), row.forward_w_mean):
+                return
         fault.trials += 1
         fault.relapses += has_sign
-        fault.clean = 0 if has_sign else fault.clean + 1
+        evidence.count(fault, self.memory.session_ns, has_sign=has_sign)
         if row.swr is not None:
             evidence.learn_level(fault.after, *_level(row, row.swr))
         score = evidence.score(fault)
         if score <= -evidence.DECIDED:
             if not is_shift(fault, row.end_ns):
                 self._return(fault, row.end_ns, words.still_present(fault))
-                evidence.count_sign(fault)
             elif evidence.worst_levels(fault) is not None:
                 self._return(fault, row.end_ns, words.level_remains(fault))
-                evidence.count_sign(fault)
         elif (
             score >= evidence.DECIDED
-            and fault.clean >= evidence.least_clean(fault)
+            and fault.clean >= evidence.LEAST
             and not fault.raised
         ):
             level_back = evidence.compare_level(fault) is not False
@@ -346,7 +352,6 @@ class FaultTracker:
                 self._close(fault, row.end_ns, words.fixed(fault))
             elif fault.trials >= LEVEL_TRIALS:
                 self._return(fault, row.end_ns, words.level_remains(fault))
-                evidence.count_sign(fault)
 
     # Times without a row.
 
@@ -397,11 +402,10 @@ class FaultTracker:
             if fault.family == FaultFamily.NO_DATA or fault.sign_ns >= work_ns:
                 continue
             if fault.state != FaultState.VERIFYING:  # else that was counted for another repair
-                fault.longest = max(fault.longest, fault.clean)
-                fault.of += fault.clean
-                fault.squares += fault.clean**2
+                evidence.adopt(fault)
             fault.state, fault.work_ns = FaultState.VERIFYING, work_ns
-            fault.clean, fault.trials, fault.relapses, fault.after = 0, 0, 0, {}
+            fault.recent, fault.after = [], {}
+            fault.clean, fault.trials, fault.relapses = 0, 0, 0
             self._change(fault, FaultChangeKind.REPAIRED, work_ns, words.repaired(fault))
 
     # Changes.
@@ -411,6 +415,7 @@ class FaultTracker:
         fault.state = FaultState.OPEN
         self._change(fault, FaultChangeKind.RETURNED, time_ns, text)
         fault.work_ns, fault.after = None, {}
+        evidence.adopt(fault)
 
     def _close(self, fault: FaultMemory, time_ns: int, summary: str) -> None:
         fault.state = FaultState.CLOSED
@@ -506,8 +511,11 @@ def _stands(fault: FaultMemory) -> bool:
 
 def _level(row: Transmission, swr: float) -> tuple[str, float]:
     """Return channel, or frequency, and |Γ|."""
-    channel = row.channel if row.channel is not None else row.frequency_khz
-    return str(channel), _gamma(swr)
+    return _channel(row), _gamma(swr)
+
+
+def _channel(row: Transmission) -> str:
+    return str(row.channel if row.channel is not None else row.frequency_khz)
 
 
 def _gamma(swr: float) -> float:

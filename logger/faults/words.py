@@ -6,6 +6,7 @@ from datetime import timedelta
 
 from logger.faults import evidence
 from logger.faults.memory import FaultMemory
+from logger.faults.recurrence import share
 from logger.rows import FaultFamily
 from logger.utc import DAY_NS, EPOCH
 from logger.wording import count
@@ -130,7 +131,7 @@ def _signs(fault: FaultMemory) -> str:
 
 
 def _share(fault: FaultMemory) -> str:
-    every = round(1 / evidence.rate(fault))
+    every = round(1 / share(fault.sessions))
     return f"one in {every}" if every > 1 else "most"
 
 

@@ -132,8 +132,13 @@ class Outcome:
 
     @property
     def own(self) -> list[Story]:
-        """Faults with a sign since the first cause began."""
-        return [story for story in self.stories if story.has_sign(first_onset_ns(self.history))]
+        """Faults with a sign, or opened, since the first cause began."""
+        onset_ns = first_onset_ns(self.history)
+        return [
+            story
+            for story in self.stories
+            if story.has_sign(onset_ns) or story.opened_ns >= onset_ns
+        ]
 
     @property
     def kinds(self) -> str:
