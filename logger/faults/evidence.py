@@ -17,7 +17,7 @@ import math
 
 from logger.faults.memory import FaultMemory, Level, Levels, Session
 from logger.faults.recurrence import ln_probability, posterior
-from logger.rows import FaultState
+from logger.rows import AlarmKind, FaultState
 from logger.utc import DAY_NS
 
 CERTAIN = 0.01  # probability of so long a silence by chance at which the fault is quiet,
@@ -98,15 +98,13 @@ def needed(fault: FaultMemory) -> int | None:
 
 
 def is_trial(fault: FaultMemory, channel: str, watts: float) -> bool:
-    """True if a transmission is like those that showed a fault of the level."""
-    levels = {
-        name: level
-        for name, level in fault.shown.items()
-        if name in fault.before and fault.before[name].count >= LEVEL_LEAST_BEFORE
-    } or fault.shown
-    if not levels:
+    """True if a transmission is like those that showed the fault, so that it would show it."""
+    if fault.during and channel not in fault.during:
+        return False
+    if AlarmKind.HEATING_JOINT not in fault.kinds:
         return True
-    return channel in levels and watts >= LEAST_POWER * levels[channel].mean
+    shown = fault.shown.get(channel)
+    return shown is not None and watts >= LEAST_POWER * shown.mean
 
 
 def learn_level(levels: Levels, channel: str, gamma: float, fades: float = LEVEL_FADES) -> None:
