@@ -16,7 +16,7 @@ import bisect
 import math
 
 from logger.faults.memory import FaultMemory, Level, Levels, Session
-from logger.faults.recurrence import ln_probability, posterior
+from logger.faults.recurrence import join, ln_probability
 from logger.rows import AlarmKind, FaultState
 from logger.utc import DAY_NS
 
@@ -32,6 +32,7 @@ LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each furt
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
 LEVEL_MARGIN = 0.02  # of |Γ|, for what the work itself and the weather change
 LEVEL_SIGMAS = 3.0
+FUTURE_NS = 1 << 62
 LEAST_POWER = 0.5  # of that of transmissions with signs
 
 
@@ -40,7 +41,7 @@ def is_silent(fault: FaultMemory, now_ns: int) -> bool:
     return (
         fault.clean >= QUIET_LEAST
         and now_ns - fault.last_ns >= QUIET_NS
-        and ln_probability(posterior(fault.sessions), fault.recent) < math.log(CERTAIN)
+        and ln_probability(fault.sessions, fault.recent) < math.log(CERTAIN)
     )
 
 
@@ -55,13 +56,8 @@ def count(fault: FaultMemory, session_ns: int, *, has_sign: bool) -> None:
 
 def adopt(fault: FaultMemory) -> None:
     """Make the recent sessions part of the course of the fault."""
-    for session in fault.recent:
-        if fault.sessions and fault.sessions[-1].start_ns == session.start_ns:
-            fault.sessions[-1].transmissions += session.transmissions
-            fault.sessions[-1].signs += session.signs
-        else:
-            fault.sessions.append(session)
-    fault.sessions, fault.recent = fault.sessions[-MOST_SESSIONS:], []
+    fault.sessions = join(fault.sessions, fault.recent)[-MOST_SESSIONS:]
+    fault.recent = []
 
 
 def forget(fault: FaultMemory, levels: Levels) -> None:
@@ -75,7 +71,7 @@ def score(fault: FaultMemory, more: int = 0) -> float:
     trials, signs = fault.trials + more, fault.relapses
     sound = signs * math.log(SOUND) + (trials - signs) * math.log1p(-SOUND)
     further = _clean_sessions(fault, more)
-    return sound - ln_probability(posterior(fault.sessions), [*fault.recent, *further])
+    return sound - ln_probability(fault.sessions, [*fault.recent, *further])
 
 
 def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
@@ -85,7 +81,7 @@ def _clean_sessions(fault: FaultMemory, transmissions: int) -> list[Session]:
     sizes = [usual] * (transmissions // usual)
     if transmissions % usual:
         sizes.append(transmissions % usual)
-    return [Session(0, size) for size in sizes]
+    return [Session(FUTURE_NS, size) for size in sizes]
 
 
 def needed(fault: FaultMemory) -> int | None:

@@ -52,7 +52,7 @@ NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
 STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
 WEEK_NS = 7 * DAY_NS
-PAUSE_NS = UNIT_NS["h"] * 6  # between sessions
+PAUSE_NS, SESSION_NS = 6 * UNIT_NS["h"], DAY_NS // 2  # between sessions, longest session
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
 SWR_DECIMALS, ROUNDING = 4, 1e-8
@@ -98,8 +98,6 @@ class FaultTracker:
             opened += (item for item in changes if item.change == FaultChangeKind.OPENED)
             changes = [item for item in changes if item.change != FaultChangeKind.OPENED]
             output[index] = [*changes, marked]
-        for index, row in inputs:
-            output[index][-1] = _attached(output[index][-1], opened)
         self._changes = []
         self._advance(now_ns)
         updated = [item for index, row in enumerate(rows) for item in output.get(index, [row])]
@@ -212,7 +210,7 @@ class FaultTracker:
                 raised_ns = fault.raised.pop(row.kind)
                 fault.cleared_ns = max(fault.cleared_ns, row.time_ns)
                 fault.brief += row.kind in OF_LEVEL and row.time_ns - raised_ns < BRIEF_NS
-                return fault
+                return None if fault in self.memory.suspects else fault
         return None
 
     # Transmissions.
@@ -220,7 +218,8 @@ class FaultTracker:
     def _end(self, row: Transmission) -> None:
         """Process an ended transmission, with the excursions within it."""
         memory = self.memory
-        if row.start_ns - memory.ended_ns > PAUSE_NS:
+        has_paused = row.start_ns - memory.ended_ns > PAUSE_NS
+        if has_paused or row.start_ns - memory.session_ns > SESSION_NS:
             memory.session_ns = row.start_ns
         memory.ended_ns = row.end_ns
         past = bisect.bisect_right(memory.pending, row.end_ns)
@@ -454,20 +453,6 @@ def _place(row: Input) -> tuple[int, int]:
 
 def _marked(row: AlarmChange | Excursion, fault: FaultMemory) -> Row:
     return msgspec.structs.replace(row, fault_ns=fault.opened_ns)
-
-
-def _attached(row: Row, opened: Sequence[FaultChange]) -> Row:
-    """Return a row with the fault that was opened after it, if it is an earlier warning of it.
-
-    The store attaches those of earlier batches.
-    """
-    if not isinstance(row, AlarmChange) or row.change != ChangeKind.RAISED:
-        return row
-    for change in opened:
-        is_early = change.first_ns <= row.time_ns <= change.opened_ns
-        if row.fault_ns is None and is_early and family_of(row.kind) == change.family:
-            return msgspec.structs.replace(row, fault_ns=change.opened_ns)
-    return row
 
 
 def _first_ns(row: AlarmChange) -> int:

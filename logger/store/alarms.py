@@ -5,12 +5,19 @@ from __future__ import annotations
 from typing import Any
 
 from logger.errors import UsageError
+from logger.faults import family_of
 from logger.rows import Alarm, AlarmChange, AlarmEvent, ChangeKind
 from logger.store import captures
 from logger.store.database import Database, Repository
 from logger.store.tables import ALARMS
 
 OPEN = "r.cleared_ns IS NULL ORDER BY r.raised_ns"
+# The fault that an alarm names, or of which it is a first sign, stored after the opening.
+FAULT = (
+    "SELECT id FROM faults WHERE opened_ns = ?"
+    " OR (? IS NULL AND first_ns <= ? AND opened_ns >= ? AND family = ?)"
+    " ORDER BY opened_ns LIMIT 1"
+)
 WAITING = "(r.cleared_ns IS NULL OR r.acknowledged_ns IS NULL)"  # alarms that need attention
 
 
@@ -107,7 +114,7 @@ def _raise(database: Database, row: AlarmChange) -> list[tuple[int]]:
         "INSERT OR IGNORE INTO alarms"
         ' (kind, severity, raised_ns, value, "limit", transmission_id, detail, flags, fault_id)'
         " VALUES (?, ?, ?, ?, ?, (SELECT id FROM transmissions WHERE start_ns = ?), ?, ?,"
-        " (SELECT id FROM faults WHERE opened_ns = ?))"
+        f" ({FAULT}))"
         " RETURNING id",
         (
             row.kind,
@@ -118,6 +125,10 @@ def _raise(database: Database, row: AlarmChange) -> list[tuple[int]]:
             row.detail,
             row.flags,
             row.fault_ns,
+            row.fault_ns,
+            row.time_ns,
+            row.time_ns,
+            family_of(row.kind),
         ),
     )
     database.execute(

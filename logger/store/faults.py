@@ -11,8 +11,10 @@ from typing import Any, NamedTuple
 import msgspec
 
 from logger.errors import UsageError
+from logger.faults import family_of
 from logger.rows import (
     AlarmEvent,
+    AlarmKind,
     Excursion,
     Fault,
     FaultChange,
@@ -307,7 +309,7 @@ def apply_change(database: Database, row: FaultChange) -> int | None:
 
 
 def upsert(database: Database, row: FaultChange) -> int:
-    """Store the state of a fault after a change, and its early excursions; return its id."""
+    """Store the state of a fault after a change, and its early signs; return its id."""
     closed_ns = row.time_ns if row.state == FaultState.CLOSED else None
     fault_id = int(
         database.query_value(
@@ -330,12 +332,21 @@ def upsert(database: Database, row: FaultChange) -> int:
             ),
         )
     )
-    if row.change == FaultChangeKind.OPENED and row.family == FaultFamily.FEEDLINE:
+    if row.change == FaultChangeKind.OPENED:
+        kinds = [kind for kind in AlarmKind if family_of(kind) == row.family]
+        places = ", ".join("?" * len(kinds))
+        values = (fault_id, row.first_ns, row.opened_ns)
         database.execute(
-            "UPDATE excursions SET fault_id = ?"
-            " WHERE fault_id IS NULL AND time_ns >= ? AND time_ns <= ?",
-            (fault_id, row.first_ns, row.opened_ns),
+            "UPDATE alarms SET fault_id = ?1 WHERE fault_id IS NULL"
+            f" AND raised_ns >= ?2 AND raised_ns <= ?3 AND kind IN ({places})",
+            (*values, *kinds),
         )
+        if row.family == FaultFamily.FEEDLINE:
+            database.execute(
+                "UPDATE excursions SET fault_id = ?"
+                " WHERE fault_id IS NULL AND time_ns >= ? AND time_ns <= ?",
+                values,
+            )
     return fault_id
 
 

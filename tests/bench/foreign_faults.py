@@ -88,6 +88,13 @@ class Story:
     changes: list[FaultChange] = field(default_factory=list)
     alarms: list[AlarmChange] = field(default_factory=list)
 
+    def owns(self, alarm: AlarmChange) -> bool:
+        """True if an alarm names this fault, or none and is one of its first signs."""
+        if alarm.fault_ns is not None:
+            return alarm.fault_ns == self.opened_ns
+        is_early = self.changes[0].first_ns <= alarm.time_ns <= self.opened_ns
+        return is_early and family_of(alarm.kind) == self.family
+
     def has_sign(self, since_ns: int, until_ns: int = 1 << 62) -> bool:
         """True if an alarm of it was raised in a time."""
         return any(since_ns <= alarm.time_ns < until_ns for alarm in self.alarms)
@@ -164,18 +171,12 @@ def group(history: History, batches: Sequence[Batch]) -> Outcome:
                 story = stories.setdefault(row.opened_ns, default)
                 story.changes.append(row)
                 if row.change == FaultChangeKind.OPENED:  # as the store does
-                    story.alarms += [alarm for alarm in loose if is_early(alarm, row)]
-                    loose = [alarm for alarm in loose if not is_early(alarm, row)]
+                    story.alarms += filter(story.owns, loose)
+                    loose = [alarm for alarm in loose if not story.owns(alarm)]
             elif isinstance(row, AlarmChange) and row.change == ChangeKind.RAISED:
-                alarms = loose if row.fault_ns is None else stories[row.fault_ns].alarms
-                alarms.append(row)
+                owners = [story for story in stories.values() if story.owns(row)]
+                (owners[0].alarms if owners else loose).append(row)
     return Outcome(history, list(stories.values()))
-
-
-def is_early(alarm: AlarmChange, opening: FaultChange) -> bool:
-    """True if an alarm without a fault is a first sign of one that opens later."""
-    is_before = opening.first_ns <= alarm.time_ns <= opening.opened_ns
-    return is_before and family_of(alarm.kind) == opening.family
 
 
 @dataclass(frozen=True)
