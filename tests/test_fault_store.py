@@ -203,7 +203,7 @@ def test_what_people_and_diagnosis_added_stays(store: StoreWriter) -> None:
 def test_a_fault_keeps_its_id_when_an_earlier_alarm_is_added(store: StoreWriter) -> None:
     write(store, LOOSE_PLUG)
     Faults(store.database).acknowledge(1, start_of(9))
-    store.write([alarm("sudden-change", start_of(2) + SECOND, start_ns=start_of(2))])
+    store.write([alarm("intermittent-contact", start_of(2) + SECOND, start_ns=start_of(2))])
     assert regroup(store, OPTIONS) == 1
     (row,) = exported(store, FAULTS)
     assert (row["id"], row["alarms"], row["excursions"]) == (1, 2, 4)

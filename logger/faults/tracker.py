@@ -55,7 +55,7 @@ WEEK_NS = 7 * DAY_NS
 PAUSE_NS, SESSION_NS = 6 * UNIT_NS["h"], DAY_NS // 2  # between sessions, longest session
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
-SWR_DECIMALS, ROUNDING = 4, 1e-8
+DECIMALS, ROUNDING = 4, 1e-8  # as stored: last bits depend on the cut of blocks
 LEVEL_TRIALS = 50  # transmissions since the repair after which a level that is still off counts
 
 Input = AlarmChange | Excursion | Transmission
@@ -286,7 +286,7 @@ class FaultTracker:
         evidence.count(fault, self.memory.session_ns, has_sign=has_sign)
         if has_sign:
             evidence.adopt(fault)
-            evidence.learn_level(fault.shown, _channel(row), row.forward_w_mean)
+            evidence.learn_level(fault.shown, *_power(row))
             fault.after = {}
             return
         if row.swr is not None:
@@ -327,9 +327,9 @@ class FaultTracker:
             raised_ns >= fault.work_ns for raised_ns in fault.raised.values()
         )
         has_sign |= is_back
-        if not has_sign and signature_of(fault) != Signature.PASSING:
-            if not evidence.is_trial(fault, _channel(row), row.forward_w_mean):
-                return
+        passes = signature_of(fault) == Signature.PASSING
+        if not (has_sign or passes or evidence.is_trial(fault, *_power(row))):
+            return
         fault.trials += 1
         fault.relapses += has_sign
         evidence.count(fault, self.memory.session_ns, has_sign=has_sign)
@@ -341,11 +341,7 @@ class FaultTracker:
                 self._return(fault, row.end_ns, words.still_present(fault))
             elif evidence.worst_levels(fault) is not None:
                 self._return(fault, row.end_ns, words.level_remains(fault))
-        elif (
-            score >= evidence.DECIDED
-            and fault.clean >= evidence.LEAST
-            and not fault.raised
-        ):
+        elif score >= evidence.DECIDED and fault.clean >= evidence.LEAST and not fault.raised:
             level_back = evidence.compare_level(fault) is not False
             if level_back or not _stands(fault):
                 self._close(fault, row.end_ns, words.fixed(fault))
@@ -504,5 +500,10 @@ def _channel(row: Transmission) -> str:
 
 
 def _gamma(swr: float) -> float:
-    swr = round(swr + ROUNDING, SWR_DECIMALS)  # as stored: last bits depend on the cut of blocks
+    swr = round(swr + ROUNDING, DECIMALS)
     return (swr - 1) / (swr + 1)
+
+
+def _power(row: Transmission) -> tuple[str, float]:
+    """Return channel, or frequency, and incident watts."""
+    return _channel(row), round(row.forward_w_mean + ROUNDING, DECIMALS)
