@@ -245,6 +245,17 @@ class FaultFamily(Word):
     NO_DATA = "no-data"
 
 
+FAMILIES = {
+    AlarmKind.DETECTOR_FAULT: FaultFamily.INSTRUMENT,
+    AlarmKind.NO_DATA: FaultFamily.NO_DATA,
+}
+
+
+def family_of(kind: AlarmKind) -> FaultFamily:
+    """Return the family of the faults of a kind of alarm."""
+    return FAMILIES.get(kind, FaultFamily.FEEDLINE)
+
+
 class FaultState(Word):
     """State of a fault.
 

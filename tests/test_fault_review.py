@@ -21,7 +21,6 @@ from logger.diagnosis.explanation import explain, store_explanation
 from logger.diagnosis.rules import BY_NAME, CAUSES, NOTHING
 from logger.diagnosis.scoring import LIKELY, Diagnosis
 from logger.faults import FaultTracker
-from logger.faults.signature import family_of
 from logger.rows import (
     AlarmEvent,
     AlarmKind,
@@ -31,6 +30,7 @@ from logger.rows import (
     FaultEvent,
     Row,
     Severity,
+    family_of,
 )
 from logger.service import fault_review
 from logger.service.fault_review import (

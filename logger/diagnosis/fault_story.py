@@ -95,7 +95,7 @@ def tell_story(store: Store, fault_id: int, now_ns: int | None = None) -> FaultS
     return FaultStory(
         fault=fault,
         first_utc=format_ns(first_ns),
-        opening=alarms[0] if alarms else None,
+        opening=_opening(fault, alarms),
         kinds=dict(Counter(alarm.kind for alarm in alarms).most_common()),
         transmissions_since_work=_count_since_work(store, fault, changes),
         days=_days(store, fault_id, alarms),
@@ -108,6 +108,12 @@ def tell_story(store: Store, fault_id: int, now_ns: int | None = None) -> FaultS
         diagnosis=None if diagnosed is None else diagnosed[1],
         charts=_charts(store, fault_id, faults.family(fault_id)),
     )
+
+
+def _opening(fault: Fault, alarms: Sequence[Alarm]) -> Alarm | None:
+    """Return the alarm that opened a fault; if a level that stayed did, the first one."""
+    first = alarms[0] if alarms else None
+    return next((alarm for alarm in alarms if alarm.raised_utc == fault.opened_utc), first)
 
 
 def diagnose_fault(
@@ -189,8 +195,12 @@ def paragraph(story: FaultStory) -> str:
     sentences = [f"First sign at {_minute(story.first_utc)}."]
     if opening is not None:
         detail = "" if opening.detail in fault.summary else f": {opening.detail}"
+        lasted = ""
+        if opening.raised_utc is not None and opening.raised_utc != fault.opened_utc:
+            lasted = f", as the level of {_minute(opening.raised_utc)} stayed"
         sentences.append(
-            f"The alarm {opening.kind} opened the fault at {_minute(fault.opened_utc)}{detail}."
+            f"The alarm {opening.kind} opened the fault at {_minute(fault.opened_utc)}{lasted}"
+            f"{detail}."
         )
     kinds = [f"{number} {kind}" for kind, number in story.kinds.items()]
     signs = f"In all {count(fault.alarms or 0, 'alarm')}" + (f" ({join(kinds)})" if kinds else "")

@@ -5,7 +5,6 @@ with rows in order of time and knows no clock, no thread and no store.
 """
 
 from logger.faults.memory import KIND, redate
-from logger.faults.signature import family_of
 from logger.faults.tracker import FaultTracker
 
-__all__ = ["KIND", "FaultTracker", "family_of", "redate"]
+__all__ = ["KIND", "FaultTracker", "redate"]

@@ -9,14 +9,10 @@ from __future__ import annotations
 from enum import Enum
 
 from logger.faults.memory import FaultMemory
-from logger.rows import AlarmChange, AlarmKind, FaultFamily, FaultState
+from logger.rows import AlarmChange, AlarmKind, FaultFamily, FaultState, family_of
 from logger.utc import DAY_NS
 from logger.watchdog.detector_fault.level import PHRASES
 
-FAMILIES = {
-    AlarmKind.DETECTOR_FAULT: FaultFamily.INSTRUMENT,
-    AlarmKind.NO_DATA: FaultFamily.NO_DATA,
-}
 YOUNG_NS = 3 * DAY_NS  # signs this soon after the first are of one cause
 LATE_NS = 14 * DAY_NS  # or later, where a rule needs readings of some days
 ACTIVE_NS = DAY_NS  # a passing trouble whose last sign is older does not explain another course
@@ -55,11 +51,6 @@ TYPICAL = {
     Signature.HEATING: (*ABRUPT, AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT),
 }
 OF_CONTACTS = (Signature.UNDECIDED, Signature.PASSING)  # explain any excursion
-
-
-def family_of(kind: AlarmKind) -> FaultFamily:
-    """Return the family of the faults of a kind of alarm."""
-    return FAMILIES.get(kind, FaultFamily.FEEDLINE)
 
 
 def is_weak(row: AlarmChange) -> bool:

@@ -25,7 +25,6 @@ from logger.faults.signature import (
     Signature,
     explains_alarm,
     explains_excursion,
-    family_of,
     is_over,
     is_shift,
     is_weak,
@@ -44,6 +43,7 @@ from logger.rows import (
     Row,
     Severity,
     Transmission,
+    family_of,
 )
 from logger.utc import DAY_NS, UNIT_NS
 from logger.watchdog.rule import recalled

@@ -65,10 +65,21 @@ def repaired(fault: FaultMemory) -> str:
     assert fault.work_ns is not None
     number = evidence.needed(fault)
     if number is None:
-        confirmation = "signs were too rare for the following transmissions to confirm it"
+        confirmation = (
+            "signs were too rare, or paused for too long, for transmissions to confirm the repair"
+        )
     else:
-        confirmation = f"{count(number, 'transmission')} without a sign will confirm the repair"
+        transmissions = count(number, "transmission")
+        confirmation = f"{transmissions}{_where(fault)} without a sign will confirm the repair"
     return f"Work noted on {date(fault.work_ns)}, after {_signs(fault)}; {confirmation}"
+
+
+def _where(fault: FaultMemory) -> str:
+    """Return the channels that can show whether a level is back."""
+    names = sorted(fault.during, key=len)
+    if not names or len(names) > 3 or not all(name.isdigit() for name in names):
+        return ""
+    return f" on channel {' or '.join(names)}"
 
 
 def returned(fault: FaultMemory, detail: str) -> str:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from logger.errors import UsageError
-from logger.faults import family_of
-from logger.rows import Alarm, AlarmChange, AlarmEvent, ChangeKind
+from logger.rows import Alarm, AlarmChange, AlarmEvent, ChangeKind, family_of
 from logger.store import captures
 from logger.store.database import Database, Repository
 from logger.store.tables import ALARMS

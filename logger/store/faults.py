@@ -11,7 +11,6 @@ from typing import Any, NamedTuple
 import msgspec
 
 from logger.errors import UsageError
-from logger.faults import family_of
 from logger.rows import (
     AlarmEvent,
     AlarmKind,
@@ -23,6 +22,7 @@ from logger.rows import (
     FaultFamily,
     FaultState,
     Severity,
+    family_of,
 )
 from logger.store.alarms import WAITING as WAITING_ALARM
 from logger.store.alarms import Alarms

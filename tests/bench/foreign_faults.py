@@ -34,7 +34,6 @@ from pathlib import Path
 
 from logger.config.load import FaultsOptions
 from logger.faults import FaultTracker
-from logger.faults.signature import family_of
 from logger.rows import (
     AlarmChange,
     AlarmKind,
@@ -43,6 +42,7 @@ from logger.rows import (
     FaultChangeKind,
     FaultFamily,
     FaultState,
+    family_of,
 )
 from logger.utc import DAY_NS, UNIT_NS
 from tests.bench.foreign_fault_rows import Batch, first_onset_ns, play, work_times
