@@ -217,10 +217,27 @@ def test_a_sudden_change_that_goes_again_is_no_fault() -> None:
     station = Station().feed([*spell(0, 20), *warning(start_of(20) + SECOND), *spell(20, 60)])
     assert station.changes == []
     assert {row.fault_ns for row in station.rows if isinstance(row, AlarmChange)} == {None}
-    later = start_of(60) + 4 * DAY_NS
-    station.feed([*warning(later), alarm("high-swr", later + 5 * DAY_NS)])
+    later = start_of(60) + 8 * DAY_NS
+    station.feed([*warning(later), alarm("high-swr", later + 8 * DAY_NS)])
     (opened,) = station.changes
-    assert opened.first_ns == opened.opened_ns == later + 5 * DAY_NS  # too late for a first sign
+    assert opened.first_ns == opened.opened_ns == later + 8 * DAY_NS  # too late for a first sign
+
+
+def test_sudden_changes_on_two_days_are_a_fault() -> None:
+    station = Station().feed([*warning(T0), *warning(T0 + HOUR), *warning(T0 + 2 * HOUR)])
+    assert station.changes == []
+    station.feed(warning(T0 + 2 * DAY_NS))
+    (opened,) = station.changes
+    assert (opened.first_ns, opened.opened_ns) == (T0, T0 + 2 * DAY_NS)
+    power = Station().feed(warning(T0, "detector-fault", POWER))
+    assert power.feed(warning(T0 + 2 * DAY_NS, "detector-fault", POWER)).changes == []
+
+
+def test_the_level_of_one_fault_does_not_confirm_another() -> None:
+    station = Station().feed([*spell(0, 50), alarm("baseline-shift", start_of(50) - HOUR // 10)])
+    station.feed(spell(50, 1200, swr=1.6))  # for 16 days
+    station.feed([*warning(start_of(1200), "detector-fault", POWER), *spell(1200, 1300, swr=1.6)])
+    assert station.story == ["opened"]
 
 
 def test_a_second_alarm_opens_the_fault_with_both_as_signs() -> None:

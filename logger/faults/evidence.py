@@ -114,6 +114,11 @@ def learn_level(levels: Levels, channel: str, gamma: float, fades: float = LEVEL
     )
 
 
+def is_known(level: Level) -> bool:
+    """True if a level comes from enough transmissions to compare others with it."""
+    return level.count >= LEVEL_LEAST_BEFORE
+
+
 def compare_level(fault: FaultMemory) -> bool | None:
     """True if the level is as before the fault, or better; None if that is not known yet."""
     verdicts = [
@@ -125,7 +130,7 @@ def compare_level(fault: FaultMemory) -> bool | None:
 def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
     """True if a transmission's |Γ| is not as before the fault; after work: as during it."""
     before, during = fault.before.get(channel), fault.during.get(channel)
-    if before is None or before.count < LEVEL_LEAST_BEFORE or _is_usual(before, gamma):
+    if before is None or not is_known(before) or _is_usual(before, gamma):
         return False
     if fault.state != FaultState.VERIFYING:
         return True
@@ -136,10 +141,7 @@ def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
 
 def is_level_back(fault: FaultMemory, gamma: float) -> bool:
     """True if |Γ| is as it was before the fault on some channel."""
-    return any(
-        before.count >= LEVEL_LEAST_BEFORE and _is_usual(before, gamma)
-        for before in fault.before.values()
-    )
+    return any(is_known(before) and _is_usual(before, gamma) for before in fault.before.values())
 
 
 def _is_usual(level: Level, gamma: float) -> bool:
@@ -152,7 +154,7 @@ def _both(fault: FaultMemory) -> list[tuple[Level, Level]]:
         for channel, after in sorted(fault.after.items())
         if after.count >= LEVEL_LEAST_AFTER
         and channel in fault.before
-        and fault.before[channel].count >= LEVEL_LEAST_BEFORE
+        and is_known(fault.before[channel])
     ]
 
 

@@ -10,11 +10,13 @@ from enum import Enum
 
 from logger.faults.memory import FaultMemory
 from logger.rows import AlarmChange, AlarmKind, FaultFamily, FaultState, family_of
-from logger.utc import DAY_NS
+from logger.utc import DAY_NS, UNIT_NS
 from logger.watchdog.detector_fault.level import PHRASES
 
 YOUNG_NS = 3 * DAY_NS  # signs this soon after the first are of one cause
 LATE_NS = 14 * DAY_NS  # or later, where a rule needs readings of some days
+PAUSE_NS = 6 * UNIT_NS["h"]  # between sessions
+SUSPECT_NS = 7 * DAY_NS  # a second sign of a mere warning comes within this time
 ACTIVE_NS = DAY_NS  # a passing trouble whose last sign is older does not explain another course
 BRIEF_NS = 10_000_000_000  # an alarm that clears within this time was of a passing trouble,
 BRIEF = 2  # if so many did,
@@ -63,9 +65,15 @@ def is_weak(row: AlarmChange) -> bool:
     )
 
 
+def is_second(suspect: FaultMemory, row: AlarmChange) -> bool:
+    """True if an alarm confirms a warning: of another kind, or a sudden change hours later."""
+    is_later = row.time_ns - suspect.sign_ns > PAUSE_NS
+    return row.kind not in suspect.kinds or (row.kind == AlarmKind.SUDDEN_CHANGE and is_later)
+
+
 def is_over(suspect: FaultMemory, time_ns: int) -> bool:
     """True if a warning was followed by no second sign in time."""
-    return not suspect.raised and time_ns - suspect.last_ns > YOUNG_NS
+    return not suspect.raised and time_ns - suspect.last_ns > SUSPECT_NS
 
 
 def signature_of(fault: FaultMemory) -> Signature:

@@ -21,11 +21,13 @@ from logger.faults.signature import (
     LATE,
     OF_CONTACT,
     OF_LEVEL,
+    PAUSE_NS,
     TYPICAL,
     Signature,
     explains_alarm,
     explains_excursion,
     is_over,
+    is_second,
     is_shift,
     is_weak,
     signature_of,
@@ -52,7 +54,7 @@ NEVER_NS = 1 << 62
 BACK_NS = UNIT_NS["h"]  # data, or plausible readings, must have been back for so long
 STEADY_NS = 3 * DAY_NS  # data must have been back for so long to close the fault
 WEEK_NS = 7 * DAY_NS
-PAUSE_NS, SESSION_NS = 6 * UNIT_NS["h"], DAY_NS // 2  # between sessions, longest session
+SESSION_NS = DAY_NS // 2  # longest session
 GAP_NS = 7 * DAY_NS  # excursions further apart are not of one trouble
 MOST_LOOSE, MOST_PENDING = 200, 5000
 DECIMALS, ROUNDING = 4, 1e-8  # as stored: last bits depend on the cut of blocks
@@ -133,9 +135,9 @@ class FaultTracker:
             self._join(fault, row)
             return fault
         suspect = self._suspect(row)
-        is_weak_alone = is_weak(row) and suspect.kinds in ([], [row.kind])
+        is_alone = is_weak(row) and not (suspect.kinds and is_second(suspect, row))
         _add(suspect, row)
-        if is_weak_alone:
+        if is_alone:
             return None
         self._open(suspect, row.kind, row.time_ns, row.detail)
         return suspect
@@ -189,10 +191,19 @@ class FaultTracker:
         self._change(fault, FaultChangeKind.OPENED, time_ns, text)
 
     def _levels_before(self, kind: AlarmKind) -> Levels:
-        """Return the levels before the trouble that an alarm reports, perhaps days later."""
+        """Return the levels before the trouble that an alarm reports, perhaps days later.
+
+        They may be those of another fault.
+        """
         memory = self.memory
         is_late = kind in (*LATE, AlarmKind.DETECTOR_FAULT)
-        return {**memory.levels, **memory.earlier} if is_late else dict(memory.levels)
+        levels = {**memory.levels, **memory.earlier} if is_late else dict(memory.levels)
+        for fault in memory.faults:
+            if fault.state == FaultState.OPEN:
+                levels |= {
+                    name: item for name, item in fault.during.items() if evidence.is_known(item)
+                }
+        return levels
 
     def _first_sign(self, kind: AlarmKind, first_ns: int) -> tuple[int, int]:
         """Return the time of the first sign of a fault, and the number of excursions before."""
