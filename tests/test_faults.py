@@ -266,6 +266,11 @@ def test_a_level_that_stays_is_a_second_sign() -> None:
     )
 
 
+def test_the_level_after_work_is_no_second_sign() -> None:
+    station = Station(work_ns=[start_of(21)]).feed([*spell(0, 20), *warning(start_of(20) + SECOND)])
+    assert station.feed(spell(20, 60, swr=1.5)).changes == []
+
+
 def test_another_power_is_no_fault_of_the_instrument() -> None:
     station = Station().feed([*spell(0, 20), alarm("detector-fault", start_of(20), detail=POWER)])
     station.feed(spell(20, 400))

@@ -404,6 +404,7 @@ class FaultTracker:
     def _work(self, work_ns: int) -> None:
         """Begin to verify the faults that have shown no sign since this repair or adjustment."""
         self.memory.work_ns = work_ns
+        self.memory.suspects = []  # work changes levels
         for fault in self.memory.faults:
             if fault.family == FaultFamily.NO_DATA or fault.sign_ns >= work_ns:
                 continue
