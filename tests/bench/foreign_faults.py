@@ -17,7 +17,8 @@ the tracker then gets in a few seconds.
                   is recognised if all of them are closed within 50 (100) transmissions after it; a
                   failed one is called fixed if one of them is closed later on. The share of
                   transmissions with a plain sign before the work, by the truth, shows how much
-                  could be known
+                  could be known; so does the share that an ideal observer (`ideal_observer`) would
+                  recognise with the same error rate
     messages      changes of a fault in the hour that begins with its opening, and later ones a day
 """
 
@@ -34,6 +35,7 @@ from pathlib import Path
 
 from logger.config.load import FaultsOptions
 from logger.faults import FaultTracker
+from logger.faults.evidence import DECIDED
 from logger.rows import (
     AlarmChange,
     AlarmKind,
@@ -46,6 +48,7 @@ from logger.rows import (
 )
 from logger.utc import DAY_NS, UNIT_NS
 from tests.bench.foreign_fault_rows import Batch, first_onset_ns, play, work_times
+from tests.bench.ideal_observer import ln_odds
 from tests.foreign_faults import History, one_cause, repaired, sound, two_causes
 
 SETS: dict[str, Callable[[int], History]] = {
@@ -191,6 +194,10 @@ class Verdict:
     returned: bool
     share: float
 
+    def is_recognised(self, most: int) -> bool:
+        """True if the faults were closed within so many transmissions."""
+        return self.closed_after is not None and self.closed_after <= most
+
 
 def judge_repair(outcome: Outcome) -> Verdict | None:
     """Return what became of a repair; None if there was no fault to verify."""
@@ -282,6 +289,16 @@ def print_sound(outcomes: Sequence[Outcome]) -> None:
     )
 
 
+def by_cause(outcomes: Sequence[Outcome]) -> dict[str, list[tuple[Outcome, Verdict]]]:
+    """Return true repairs with their verdicts."""
+    pairs: dict[str, list[tuple[Outcome, Verdict]]] = {}
+    for outcome in outcomes:
+        verdict = judge_repair(outcome)
+        if verdict is not None and verdict.is_fixed:
+            pairs.setdefault(outcome.kinds, []).append((outcome, verdict))
+    return pairs
+
+
 def print_repairs(outcomes: Sequence[Outcome]) -> None:
     """Print what became of repairs."""
     verdicts = [verdict for outcome in outcomes if (verdict := judge_repair(outcome))]
@@ -291,13 +308,18 @@ def print_repairs(outcomes: Sequence[Outcome]) -> None:
     print(f"repaired: no fault open at the work in {missing}")
     frequent = [verdict for verdict in fixed if verdict.share >= FREQUENT]
     for title, group_ in (("true repairs", fixed), (f"  signs in >= {FREQUENT:.0%}", frequent)):
-        counts = [verdict.closed_after for verdict in group_]
         soon, late = (
-            sum(count is not None and count <= most for count in counts) for most in (SOON, LATE)
+            sum(verdict.is_recognised(most) for verdict in group_) for most in (SOON, LATE)
         )
         print(
-            f"  {title}: closed within {SOON} transmissions {share(soon, len(counts))}, bar 95 %;"
-            f" within {LATE} {share(late, len(counts))}"
+            f"  {title}: closed within {SOON} transmissions {share(soon, len(group_))}, bar 95 %;"
+            f" within {LATE} {share(late, len(group_))}"
+        )
+    for kind, pairs in sorted(by_cause(outcomes).items()):
+        soon = sum(verdict.is_recognised(SOON) for _, verdict in pairs)
+        ideal = sum(ln_odds(outcome.history, SOON) >= DECIDED for outcome, _ in pairs)
+        print(
+            f"    {kind:14} {share(soon, len(pairs))}; an ideal observer {share(ideal, len(pairs))}"
         )
     relapses = sum(verdict.returned for verdict in fixed)
     print(f"  true repairs called back: {share(relapses, len(fixed))}")
@@ -339,9 +361,7 @@ def is_wrong(name: str, outcome: Outcome) -> bool:
     """True if a history is to be listed."""
     if name == "repaired":
         verdict = judge_repair(outcome)
-        return verdict is not None and verdict.is_fixed != (
-            verdict.closed_after is not None and verdict.closed_after <= SOON
-        )
+        return verdict is not None and verdict.is_fixed != verdict.is_recognised(SOON)
     if name == "sound":
         return len(outcome.stories) > 1
     return len(outcome.own) != (1 if name == "one" else 2)
