@@ -31,6 +31,7 @@ MOST_SESSIONS = 60
 LEVEL_FADES = 0.98  # weight of a transmission for the usual level, at each further one
 LEVEL_LEAST_BEFORE, LEVEL_LEAST_AFTER = 5.0, 3.0
 LEVEL_MARGIN = 0.02  # of |Γ|, for what the work itself and the weather change
+LEVEL_SHARE = 0.25  # of the shift by the fault, likewise
 LEVEL_SIGMAS = 3.0
 FUTURE_NS = 1 << 62
 LEAST_POWER = 0.5  # of that of transmissions with signs
@@ -120,9 +121,13 @@ def is_known(level: Level) -> bool:
 
 
 def compare_level(fault: FaultMemory) -> bool | None:
-    """True if the level is as before the fault, or better; None if that is not known yet."""
+    """True if the level is as before the fault, or better; None if that is not known yet.
+
+    After a fault that lowered the reflection, as one of a detector does, lower is not better.
+    """
     verdicts = [
-        after.mean <= before.mean + _tolerance(before, after) for before, after in _both(fault)
+        _shift(before, after, during) <= _tolerance(before, after, during)
+        for before, after, during in _compared(fault)
     ]
     return all(verdicts) if verdicts else None
 
@@ -135,7 +140,7 @@ def is_off_level(fault: FaultMemory, channel: str, gamma: float) -> bool:
     if fault.state != FaultState.VERIFYING:
         return True
     if during is None:
-        return gamma > before.mean
+        return gamma > before.mean and not fault.during
     return abs(gamma - during.mean) < abs(gamma - before.mean)
 
 
@@ -148,9 +153,10 @@ def _is_usual(level: Level, gamma: float) -> bool:
     return abs(gamma - level.mean) <= LEVEL_MARGIN + LEVEL_SIGMAS * math.sqrt(level.variance)
 
 
-def _both(fault: FaultMemory) -> list[tuple[Level, Level]]:
+def _compared(fault: FaultMemory) -> list[tuple[Level, Level, Level]]:
+    """Return the levels of each channel before, after and during a fault, as far as known."""
     return [
-        (fault.before[channel], after)
+        (fault.before[channel], after, fault.during.get(channel, fault.before[channel]))
         for channel, after in sorted(fault.after.items())
         if after.count >= LEVEL_LEAST_AFTER
         and channel in fault.before
@@ -158,12 +164,22 @@ def _both(fault: FaultMemory) -> list[tuple[Level, Level]]:
     ]
 
 
-def _tolerance(before: Level, after: Level) -> float:
+def _shift(before: Level, after: Level, during: Level) -> float:
+    """Return the shift of the mean to the worse."""
+    shift = after.mean - before.mean
+    return abs(shift) if during.mean < before.mean else shift
+
+
+def _tolerance(before: Level, after: Level, during: Level) -> float:
     scatter = before.variance * (1 / before.count + 1 / after.count)
-    return LEVEL_MARGIN + LEVEL_SIGMAS * math.sqrt(scatter)
+    moved = abs(during.mean - before.mean)
+    return LEVEL_MARGIN + LEVEL_SHARE * moved + LEVEL_SIGMAS * math.sqrt(scatter)
 
 
 def worst_levels(fault: FaultMemory) -> tuple[float, float] | None:
     """Return the means before and after on the channel that has changed most to the worse."""
-    pairs = [(before.mean, after.mean) for before, after in _both(fault)]
-    return max(pairs, key=lambda pair: pair[1] - pair[0]) if pairs else None
+    levels = _compared(fault)
+    if not levels:
+        return None
+    before, after, _ = max(levels, key=lambda item: _shift(*item))
+    return before.mean, after.mean

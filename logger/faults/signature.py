@@ -27,9 +27,9 @@ LASTING = 10  # transmissions in a row off the level that open a fault of a mere
 # Alarms of the level of single pairs: open means that the trouble is present.
 OF_LEVEL = (AlarmKind.HIGH_SWR, AlarmKind.HIGH_REFLECTED_POWER)
 ABRUPT = (*OF_LEVEL, AlarmKind.SUDDEN_CHANGE)
-# Alarms of a level that moved, which a detector's gain moves as well as the load.
+# Alarms of a level that moved, which a detector's gain moves as well as the load, or heat.
 OF_SHIFT = (AlarmKind.SUDDEN_CHANGE, AlarmKind.BASELINE_SHIFT)
-MOVED = (*OF_SHIFT, AlarmKind.DETECTOR_FAULT)
+MOVED = (*OF_SHIFT, AlarmKind.DETECTOR_FAULT, AlarmKind.HEATING_JOINT)
 # Alarms that whole transmissions of some days give.
 LATE = (AlarmKind.BASELINE_SHIFT, AlarmKind.HEATING_JOINT)
 # Alarms that excursions may precede.
