@@ -696,6 +696,41 @@ def test_a_fault_of_the_level_is_tried_where_it_showed() -> None:
     assert not evidence.is_trial(fault, "9", 1.0)  # that heats nothing
 
 
+def levels_after(before: float, during: float, after: float) -> FaultMemory:
+    fault = fault_of([20])
+    fault.before = {"9": Level(50, before, 1e-5), "22": Level(50, 0.1, 1e-5)}
+    fault.during = {"9": Level(20, during, 1e-5)}
+    fault.after = {"9": Level(10, after, 1e-5)}
+    return fault
+
+
+def test_the_level_after_a_repair_may_differ_by_a_share_of_the_shift() -> None:
+    assert evidence.compare_level(levels_after(0.1, 0.4, 0.17))
+    assert evidence.compare_level(levels_after(0.1, 0.4, 0.22)) is False
+    assert evidence.compare_level(levels_after(0.1, 0.4, 0.01))  # a better one
+    assert evidence.compare_level(levels_after(0.2, 0.08, 0.19))
+    assert evidence.compare_level(levels_after(0.2, 0.08, 0.1)) is False  # still reads low
+
+
+def test_work_may_move_the_level_of_a_channel_that_did_not_show_the_fault() -> None:
+    fault = levels_after(0.1, 0.4, 0.1)
+    assert evidence.is_off_level(fault, "22", 0.2)
+    fault.state = FaultState.VERIFYING
+    assert not evidence.is_off_level(fault, "22", 0.2)
+    assert evidence.is_off_level(fault, "9", 0.38)
+    assert not evidence.is_off_level(fault, "9", 0.15)
+
+
+def test_a_joint_that_still_heats_is_not_called_fixed() -> None:
+    """The alarm was cleared by the work, and needs several transmissions to be raised again."""
+    rows: list[Row] = [*spell(0, 50), alarm("heating-joint", start_of(50) - HOUR // 10)]
+    station = Station(work_ns=[start_of(80) - HOUR // 10])
+    station.feed([*rows, *spell(50, 80, swr=1.5), over(80, 1.5)])
+    station.feed([alarm("heating-joint", start_of(80) + 10 * SECOND, "cleared")])
+    station.feed(spell(81, 120, swr=1.5))
+    assert station.story == ["opened", "repaired", "returned"]
+
+
 def test_a_level_fades_and_knows_its_scatter() -> None:
     levels: dict[str, object] = {}
     typed = msgspec.convert(levels, dict[str, evidence.Level])
