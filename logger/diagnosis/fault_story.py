@@ -203,7 +203,8 @@ def paragraph(story: FaultStory) -> str:
             f"{detail}."
         )
     kinds = [f"{number} {kind}" for kind, number in story.kinds.items()]
-    signs = f"In all {count(fault.alarms or 0, 'alarm')}" + (f" ({join(kinds)})" if kinds else "")
+    signs = f"It has caused {count(fault.alarms or 0, 'alarm')}"
+    signs += f" ({join(kinds)})" if kinds else ""
     if fault.excursions:
         signs += (
             f" and {count(fault.excursions, 'excursion')},"
