@@ -11,6 +11,7 @@ import pytest
 
 from logger.rows import AlarmEvent, Boot, ClockChange, Row, Shift, Trust
 from logger.service.keeper import Keeper
+from logger.service.reporter import Reporter
 from logger.service.retention import Retention
 from logger.store.alarms import Alarms
 from logger.store.journal import Journal
@@ -89,7 +90,7 @@ def test_the_keeper_hears_of_work_that_others_note(tmp_path: Path) -> None:
     heard: list[list[int]] = []
     keeper = Keeper(
         lambda damaged: StoreWriter.open(path),
-        lambda item: None,
+        Reporter(lambda item: None),
         Retention(1 << 60),
         on_work=heard.append,
     )
@@ -158,7 +159,9 @@ def test_an_acknowledgement_just_before_a_commit_is_reported_once(
 ) -> None:
     path = tmp_path / "station.sqlite"
     reported: list[Event] = []
-    keeper = Keeper(lambda damaged: StoreWriter.open(path), reported.append, Retention(1 << 60))
+    keeper = Keeper(
+        lambda damaged: StoreWriter.open(path), Reporter(reported.append), Retention(1 << 60)
+    )
     keeper.add([transmission(), alarm("raised", T0)], 0.0)
     keeper.commit_due(0.0)
     other = Alarms.editor(path)

@@ -134,11 +134,15 @@ class WeatherOptions(Section, frozen=True, kw_only=True):
 
 
 class StoreOptions(Section, frozen=True, kw_only=True):
-    """The database, and the retention of raw volts in days."""
+    """The database, and the retention of raw volts in days.
+
+    A power cut loses at most the last `sync_s` seconds of rows, and no alarm that was reported.
+    """
 
     path: Path = Path("data/station.sqlite")
     keep_samples_days: Annotated[int, Meta(ge=1, le=36500)] = 400
     keep_samples_mb: Annotated[int, Meta(ge=1)] | None = None
+    sync_s: Annotated[float, Meta(ge=1, le=3600)] = 60.0
 
 
 class InfluxOptions(Section, frozen=True, kw_only=True):

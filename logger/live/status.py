@@ -112,6 +112,7 @@ class Status(Struct, frozen=True, kw_only=True):
     counters      of the driver
     queue         batches waiting for the store
     commit_s      time taken by all commits
+    stalls        commits and syncs that took longer than 0.25 s; `stalled_s`: so long at present
     """
 
     pid: int
@@ -133,6 +134,8 @@ class Status(Struct, frozen=True, kw_only=True):
     clock_synchronised: bool | None
     forwarders: Sequence[ForwarderStatus]
     notifiers: Sequence[NotifierStatus]
+    stalls: int = 0
+    stalled_s: float = 0.0
 
 
 _DECODER = msgspec.json.Decoder(Status)

@@ -69,6 +69,8 @@ def families(status: Status) -> list[Family]:
         _counter("rows_dropped", "Rows dropped.", status.rows_dropped),
         Family("commit_seconds", "summary", "Time taken by commits.", commits, "seconds"),
         _counter("commits_failed", "Commits the store refused.", status.commits_failed),
+        _counter("store_stalls", "Commits and syncs of more than 0.25 s.", status.stalls),
+        _gauge("store_stalled_seconds", "Duration of this stall.", status.stalled_s, "seconds"),
         _gauge("store_failing", "1 while the store refuses rows.", status.store_error is not None),
         _gauge(
             "clock_synchronised",

@@ -12,6 +12,7 @@ from typing import Any, Self
 from logger.errors import StoreError
 from logger.store.schema import current_version, version_of
 from logger.store.sqlite import transaction, translate_errors
+from logger.store.stall import StallTimer
 
 BUSY_MS = 5000
 # A page written twice before the log reaches this size is written to the file once.
@@ -29,6 +30,7 @@ class Database:
 
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self.path = path
+        self.timer = StallTimer()
         self._connection = connection
         self._file = _identity(path)
         self._data_version = self.query_value("PRAGMA data_version")
@@ -87,6 +89,15 @@ class Database:
         previous, self._data_version = self._data_version, self.query_value("PRAGMA data_version")
         return bool(previous != self._data_version)
 
+    def wait_for_locks(self, milliseconds: int) -> None:
+        """Wait so long for a lock before a statement fails; BUSY_MS otherwise."""
+        self.execute(f"PRAGMA busy_timeout = {milliseconds}")
+
+    def checkpoint(self) -> None:
+        """Move the write-ahead log into the file, as far as nobody reads it; both are synced."""
+        with self.timer.time():
+            self.execute("PRAGMA wal_checkpoint(PASSIVE)")
+
     def close(self) -> None:
         """Close the file; may be called twice."""
         self._connection.close()
@@ -97,7 +108,7 @@ class Database:
         if self._connection.in_transaction:
             yield
             return
-        with translate_errors(self.path), transaction(self._connection):
+        with translate_errors(self.path), transaction(self._connection, self.timer):
             yield
 
     def query(self, statement: str, values: Values = ()) -> list[tuple[Any, ...]]:

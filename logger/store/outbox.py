@@ -108,6 +108,8 @@ class Outbox(Repository):
 
     def begin(self, name: str) -> None:
         """Insert the positions of a forwarder where they are missing."""
+        # A power cut may repeat the deliveries of a few seconds, too.
+        self.database.execute("PRAGMA synchronous = NORMAL")
         with self.database.transaction():
             self.database.execute_many(
                 "INSERT OR IGNORE INTO forwarded (forwarder, followed) VALUES (?, ?)",

@@ -55,6 +55,7 @@ log = logging.getLogger("mismatchd")
 # A commit writes whole pages to the log, most of them for a row of some hundred bytes, so the
 # smallest possible pages wear the card least.
 PAGE_BYTES = 512
+BUSY_MS = 1000  # a shutdown waits this long for a foreign lock, twice
 MOST_HEALTH_ROWS = 400 * 24 * 60  # one row per minute: 400 days, whatever the clock says
 
 
@@ -275,9 +276,10 @@ def _connect(path: Path) -> sqlite3.Connection:
     try:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # takes effect for a new file only
         connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = NORMAL")
+        connection.execute("PRAGMA synchronous = NORMAL")  # see service/log_sync
         migrate(connection)
         salvage.check(connection, path)
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
     except StoreError as error:
         connection.close()
         raise StoreError(f"{path}: {error}") from error

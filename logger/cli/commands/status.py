@@ -121,6 +121,11 @@ def _daemon_lines(live: Status | None) -> list[tuple[str, str]]:
         lines.append(("dropped", f"{count(live.rows_dropped, 'row')} and raw pairs"))
     if live.store_error:
         lines.append(("store", live.store_error))
+    if live.stalled_s:
+        text = f"the disk has not responded for {live.stalled_s:.1f} s; alarms are still delivered"
+        lines.append(("disk", text))
+    elif live.stalls:
+        lines.append(("disk", f"{count(live.stalls, 'stall')} of more than 0.25 s since the start"))
     return lines
 
 
