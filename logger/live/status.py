@@ -61,6 +61,7 @@ class ForwarderStatus(Struct, frozen=True, kw_only=True):
     failing: bool | UnsetType = UNSET
     last_error: str | UnsetType | None = UNSET
     last_error_utc: str | UnsetType | None = UNSET
+    delivering_since_utc: str | UnsetType | None = UNSET
 
     @classmethod
     def of_totals(cls, name: str, totals: ForwarderTotals) -> ForwarderStatus:
@@ -92,6 +93,7 @@ class NotifierStatus(Struct, frozen=True, kw_only=True):
     failing: bool | UnsetType = UNSET
     last_error: str | UnsetType | None = UNSET
     last_error_utc: str | UnsetType | None = UNSET
+    delivering_since_utc: str | UnsetType | None = UNSET
 
     @classmethod
     def of_totals(cls, name: str, totals: DeliveryTotals) -> NotifierStatus:

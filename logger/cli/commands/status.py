@@ -159,7 +159,10 @@ def _notifier_lines(notifier: NotifierStatus) -> list[tuple[str, str]]:
     last = notifier.last_delivered_utc
     delivered = f"last delivery {last}" if last else "nothing delivered yet"
     waiting = count(notifier.waiting, "message")
-    lines = [("notify", f"{notifier.name}: {waiting} waiting; {delivered}"), *_error_line(notifier)]
+    lines = [
+        ("notify", f"{notifier.name}: {waiting} waiting; {delivered}"),
+        *_progress_lines(notifier),
+    ]
     if notifier.given_up:
         lines.append(("", f"{count(notifier.given_up, 'recent message')} refused and dropped"))
     return lines
@@ -171,7 +174,7 @@ def _forwarder_lines(forwarder: ForwarderStatus) -> list[tuple[str, str]]:
     backlog = count(forwarder.backlog, "row")
     lines = [
         ("influxdb", f"{forwarder.name}: {backlog} waiting; {accepted}"),
-        *_error_line(forwarder),
+        *_progress_lines(forwarder),
     ]
     if forwarder.refused:
         lines.append(("", f"{forwarder.refused} refused and skipped, the latest:"))
@@ -182,8 +185,11 @@ def _forwarder_lines(forwarder: ForwarderStatus) -> list[tuple[str, str]]:
     return lines
 
 
-def _error_line(outlet: ForwarderStatus | NotifierStatus) -> list[tuple[str, str]]:
-    if not outlet.last_error:
-        return []
-    state = "failing" if outlet.failing else "resolved"
-    return [("", f"{state}: {outlet.last_error} (last {outlet.last_error_utc})")]
+def _progress_lines(outlet: ForwarderStatus | NotifierStatus) -> list[tuple[str, str]]:
+    lines = []
+    if outlet.delivering_since_utc:
+        lines.append(("", f"delivering since {outlet.delivering_since_utc}"))
+    if outlet.last_error:
+        state = "failing" if outlet.failing else "resolved"
+        lines.append(("", f"{state}: {outlet.last_error} (last {outlet.last_error_utc})"))
+    return lines
