@@ -17,6 +17,7 @@ from logger.rows import AlarmChange, ClockChange, FaultChange, Row, Transmission
 from logger.service.backlog import Backlog
 from logger.service.reporter import Reporter
 from logger.service.retention import Retention
+from logger.store.displacement import put_back
 from logger.store.faults import Faults
 from logger.store.sqlite import disk_takes_nothing
 from logger.store.tables import Event
@@ -186,11 +187,24 @@ class Keeper:
 
     def _write(self) -> list[Event]:
         store = self._ensure_open()  # opening may change the rows to be written
+        if store.database.replaced:
+            store = self._return(store)
         self._report_others()
         stored = store.write(self._backlog.rows())
         if any(isinstance(row, ClockChange) for row in self._backlog.rows()):
             self._on_work(store.work())  # its times may have been moved
         return stored
+
+    def _return(self, store: StoreWriter) -> StoreWriter:
+        """Return the store at its path, from which somebody has taken its file."""
+        try:
+            if put_back(store.database):
+                return store
+        except OSError as error:
+            raise StoreError(f"{store.path}: cannot be put back: {error.strerror}") from error
+        self.close()
+        self.store = None
+        return self._ensure_open()
 
     def _ensure_open(self) -> StoreWriter:
         if self.store is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from logger.errors import StoreError
+from logger.store.durability import sync
 from logger.store.schema import current_version, version_of
 from logger.store.sqlite import transaction, translate_errors
 from logger.store.stall import StallTimer
@@ -32,7 +34,7 @@ class Database:
         self.path = path
         self.timer = StallTimer()
         self._connection = connection
-        self._file = _identity(path)
+        self.identity = _identity(path)  # device and inode
         self._data_version = self.query_value("PRAGMA data_version")
         log_pages = LOG_BYTES // self.query_value("PRAGMA page_size")
         self.execute(f"PRAGMA wal_autocheckpoint = {log_pages}")
@@ -82,7 +84,7 @@ class Database:
     @property
     def replaced(self) -> bool:
         """True if the path now refers to another file, because this one was found damaged."""
-        return _identity(self.path) != self._file
+        return _identity(self.path) != self.identity
 
     def changed_elsewhere(self) -> bool:
         """True if another process has written since the last call."""
@@ -97,6 +99,11 @@ class Database:
         """Move the write-ahead log into the file, as far as nobody reads it; both are synced."""
         with self.timer.time():
             self.execute("PRAGMA wal_checkpoint(PASSIVE)")
+
+    def copy_to(self, path: Path) -> None:
+        """Write all rows to a new file, verified and synced. Raise StoreError, OSError."""
+        with translate_errors(self.path):
+            copy(self._connection, path)
 
     def close(self) -> None:
         """Close the file; may be called twice."""
@@ -175,6 +182,26 @@ class Repository:
     def close(self) -> None:
         """Close the file; may be called twice."""
         self.database.close()
+
+
+def copy(source: sqlite3.Connection, path: Path) -> None:
+    """Write a copy to a new file, without a log; verify and sync it.
+
+    Raise sqlite3.DatabaseError if it is not sound, OSError.
+    """
+    path.unlink(missing_ok=True)
+    try:
+        with contextlib.closing(sqlite3.connect(path)) as target:
+            path.chmod(0o600)
+            source.backup(target)
+            target.execute("PRAGMA journal_mode = DELETE")
+            report = target.execute("PRAGMA integrity_check(1)").fetchone()[0]
+            if report != "ok":
+                raise sqlite3.DatabaseError(f"the copy is malformed: {' '.join(report.split())}")
+        sync(path)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
 
 
 def connect(path: Path, mode: str) -> sqlite3.Connection:

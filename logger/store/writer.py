@@ -29,6 +29,7 @@ from logger.rows import (
 from logger.store import alarms, captures, faults, redate, salvage
 from logger.store.archive_writer import ArchiveWriter
 from logger.store.database import Database, connect
+from logger.store.ownership import APPLICATION_ID
 from logger.store.reader import Store
 from logger.store.schema import migrate
 from logger.store.sqlite import error_class
@@ -275,6 +276,8 @@ def _connect(path: Path) -> sqlite3.Connection:
     connection = connect(path, "rwc")
     try:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # takes effect for a new file only
+        if not connection.execute("PRAGMA application_id").fetchone()[0]:
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = NORMAL")  # see service/log_sync
         migrate(connection)
@@ -282,7 +285,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
     except StoreError as error:
         connection.close()
-        raise StoreError(f"{path}: {error}") from error
+        raise type(error)(f"{path}: {error}") from error
     except BaseException:
         connection.close()
         raise
