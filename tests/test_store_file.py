@@ -253,3 +253,47 @@ def test_a_damaged_store_is_no_backup(tmp_path: Path) -> None:
         restore(tmp_path / "another.sqlite", path)
     assert target.read_bytes() == good
     assert not list(tmp_path.glob("*.part"))
+
+
+# Damage to the log.
+
+
+def left_behind(folder: Path) -> Path:
+    """A store as a kill leaves it, with twenty commits in its log."""
+    path, copy = folder / "live.sqlite", folder / "station.sqlite"
+    with StoreWriter.open(path) as store:
+        store.database.checkpoint()
+        for number in range(20):
+            store.write([transmission(T0 + number * 10 * SECOND)])
+        for suffix in ("", "-wal"):
+            shutil.copy(f"{path}{suffix}", f"{copy}{suffix}")
+    return copy
+
+
+def test_a_sound_log_is_moved_into_the_file(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = left_behind(tmp_path)
+    with StoreWriter.open(path) as store:
+        assert store.counts()["transmissions"] == 20
+        assert path.stat().st_size > 10_000
+    assert caplog.text == ""
+
+
+@pytest.mark.parametrize("place", [10, 20, 30, 32 + 12, 32 + 100, 32 + 40 * 536 + 100])
+def test_one_flipped_bit_in_the_log_is_reported(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, place: int
+) -> None:
+    path = left_behind(tmp_path)
+    log = path.with_name("station.sqlite-wal")
+    content = bytearray(log.read_bytes())
+    content[place] ^= 1
+    log.write_bytes(content)
+    with StoreWriter.open(path) as store:
+        stored = store.counts()["transmissions"]
+        store.write([transmission(T0 + 1000 * SECOND)])
+    assert stored < 20
+    assert f"{20 - stored} commit" in caplog.text
+    caplog.clear()
+    StoreWriter.open(path).close()
+    assert caplog.text == ""

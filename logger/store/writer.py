@@ -29,6 +29,7 @@ from logger.rows import (
 from logger.store import alarms, captures, faults, redate, salvage
 from logger.store.archive_writer import ArchiveWriter
 from logger.store.database import Database, connect
+from logger.store.log_damage import count_lost_commits
 from logger.store.ownership import APPLICATION_ID
 from logger.store.reader import Store
 from logger.store.schema import migrate
@@ -50,6 +51,7 @@ from logger.store.statements import (
 )
 from logger.store.tables import TRANSMISSIONS, Event
 from logger.store.weather import WeatherRows
+from logger.wording import count
 
 log = logging.getLogger("mismatchd")
 
@@ -271,6 +273,26 @@ def _translate_opening(path: Path) -> Iterator[None]:
         raise kind(f"{path}: {reason}: {error}") from error
 
 
+def _read_log(path: Path) -> bytes:
+    try:
+        return path.with_name(path.name + "-wal").read_bytes()
+    except FileNotFoundError:
+        return b""
+
+
+def _report_lost_commits(connection: sqlite3.Connection, path: Path, log_content: bytes) -> None:
+    """Move the log of an earlier run into the file; log how many of its commits are unreadable."""
+    _, frames, _ = connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+    page_bytes = connection.execute("PRAGMA page_size").fetchone()[0]
+    lost = count_lost_commits(log_content, page_bytes, frames) if frames >= 0 else 0
+    if lost:
+        log.error(
+            "%s-wal: %s cannot be read, by damage or by a power cut before the log was synced",
+            path,
+            count(lost, "commit"),
+        )
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     """Open a connection for writing to a database of the present schema."""
     connection = connect(path, "rwc")
@@ -278,7 +300,10 @@ def _connect(path: Path) -> sqlite3.Connection:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # takes effect for a new file only
         if not connection.execute("PRAGMA application_id").fetchone()[0]:
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        log_content = _read_log(path)
         connection.execute("PRAGMA journal_mode = WAL")
+        if log_content:
+            _report_lost_commits(connection, path, log_content)
         connection.execute("PRAGMA synchronous = NORMAL")  # see service/log_sync
         migrate(connection)
         salvage.check(connection, path)
