@@ -389,6 +389,23 @@ def test_the_unit_is_sound(unit: Path) -> None:
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
+@pytest.mark.parametrize(
+    "name", ["mismatchd-page.service", "mismatchd-backup.service", "mismatchd-backup.timer"]
+)
+def test_the_other_units_are_sound_and_shut(tmp_path: Path, name: str) -> None:
+    for unit in UNIT.parent.glob("mismatchd*.*"):
+        text = unit.read_text().replace("/opt/mismatchd/bin/mismatchd ", f"{sys.executable} ")
+        (tmp_path / unit.name).write_text(text)
+    done = analyze("verify", "--man=no", tmp_path / name)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+    if name.endswith(".service"):
+        done = analyze("security", "--offline=yes", "--no-pager", "--threshold=20", tmp_path / name)
+        assert done.returncode == 0, done.stdout
+        settings = dict(settings_of(tmp_path / name))
+        assert (settings["User"], settings["StateDirectory"]) == ("mismatchd", "mismatchd")
+        assert "MemoryMax" in settings
+
+
 def test_a_fault_in_the_unit_would_be_found(unit: Path) -> None:
     unit.write_text(unit.read_text().replace("WatchdogSec=60", "WatchdogSec=soon"))
     assert "soon" in analyze("verify", "--man=no", unit).stderr
